@@ -1,0 +1,1 @@
+//! From a cue to the maker's eyes and ears.

@@ -1,0 +1,1 @@
+//! The daemon: everything that touches the world, wired together.

@@ -1,0 +1,158 @@
+//! The maker's formula in percent by weight, and the plan of grams that comes out of it.
+
+pub mod parse;
+pub mod plan;
+
+use crate::mass::Mass;
+
+/// A share of the batch in percent, exact: a count of 10⁻⁹ %. 100 % is `100_000_000_000`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+pub struct Percent(pub i64);
+
+impl Percent {
+    pub const HUNDRED: Percent = Percent(100_000_000_000);
+
+    /// This share of `batch`, rounded half to even to a nanogram.
+    pub fn of(self, batch: Mass) -> Mass {
+        batch.ratio(self.0, Percent::HUNDRED.0)
+    }
+}
+
+/// Where something stands in a file, both from 1; a column counts characters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Place {
+    pub line: usize,
+    pub column: usize,
+}
+
+/// A formula as read from its file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Formula {
+    pub name: String,
+    pub version: String,
+    pub notes: String,
+    pub phases: Vec<Phase>,
+    /// The file's text, byte for byte: it goes into the batch log, so that the log alone is enough.
+    pub text: String,
+}
+
+/// A group of ingredients weighed in order, mixed before the next phase.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Phase {
+    pub name: String,
+    /// What to do when the phase is weighed; waits for the maker's word.
+    pub mix: Option<String>,
+    pub ingredients: Vec<Ingredient>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ingredient {
+    pub name: String,
+    pub inci: Option<String>,
+    pub share: Share,
+    pub tolerance: Tolerance,
+    /// The least and the greatest share of the batch that is allowed.
+    pub limits: Limits,
+    pub vessel: VesselWay,
+    pub caution: Option<String>,
+    pub lot_required: bool,
+    /// Where the ingredient begins in the file.
+    pub place: Place,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Share {
+    Percent(Percent),
+    /// What is left to 100 % (q.s.); at most one ingredient of a formula.
+    Balance,
+}
+
+/// How far a net weight may be from its target, below and above; where a side has both a percent
+/// and grams, the wider holds. A side with neither takes [`Tolerance::DEFAULT_PERCENT`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Tolerance {
+    pub under: Deviation,
+    pub over: Deviation,
+}
+
+/// One side of a tolerance.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Deviation {
+    /// In percent of the target.
+    pub percent: Option<Percent>,
+    pub mass: Option<Mass>,
+}
+
+impl Tolerance {
+    /// The tolerance of an ingredient whose formula names none: 1 % of the target, either way.
+    /// Common practice, no source.
+    pub const DEFAULT_PERCENT: Percent = Percent(1_000_000_000);
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Limits {
+    pub min: Option<Percent>,
+    pub max: Option<Percent>,
+}
+
+/// The way an ingredient meets the scale.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum VesselWay {
+    /// Weighed apart in its own vessel, which is lifted after it.
+    #[default]
+    Beaker,
+    /// Weighed into the mixing vessel, on top of what is in it.
+    Bowl,
+    /// A source is weighed before and after; the loss is what was given.
+    Difference,
+}
+
+impl VesselWay {
+    pub const fn name(self) -> &'static str {
+        match self {
+            VesselWay::Beaker => "beaker",
+            VesselWay::Bowl => "bowl",
+            VesselWay::Difference => "difference",
+        }
+    }
+}
+
+/// A formula brought to grams for one batch.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plan {
+    pub batch: Mass,
+    /// Number of jars and the fill of each, when the batch was given so.
+    pub jars: Option<(u32, Mass)>,
+    pub formula: String,
+    pub version: String,
+    pub phases: Vec<PlannedPhase>,
+    /// In the order of weighing; `steps[i].number == i + 1`.
+    pub steps: Vec<Step>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlannedPhase {
+    pub name: String,
+    pub mix: Option<String>,
+}
+
+/// One weighing of a plan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// From 1.
+    pub number: usize,
+    /// Index into [`Plan::phases`].
+    pub phase: usize,
+    pub ingredient: String,
+    pub target: Mass,
+    /// The tolerance limits of the net weight (JCGM 106, 3.3.4), before any guard band.
+    pub lowest: Mass,
+    pub highest: Mass,
+    pub vessel: VesselWay,
+    pub caution: Option<String>,
+    pub lot_required: bool,
+    /// Whether the phase ends with this step.
+    pub last_of_phase: bool,
+    /// Index of the scale that weighs it.
+    pub scale: usize,
+}

@@ -1,0 +1,17 @@
+//! bismar: a companion daemon for a bench scale.
+//!
+//! Everything that touches the world stands at the edge; everything that decides is pure and takes
+//! time as an argument. See DEVELOPERS.md.
+
+pub mod batch;
+pub mod bench;
+pub mod cli;
+pub mod config;
+pub mod cue;
+pub mod daemon;
+pub mod formula;
+pub mod mass;
+pub mod metrology;
+pub mod rehearsal;
+pub mod scale;
+pub mod weighing;

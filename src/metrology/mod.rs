@@ -1,0 +1,1 @@
+//! Uncertainty of a net weight and the acceptance window that follows from it.

@@ -1,0 +1,1 @@
+//! A simulated bench scale and a simulated pair of hands.

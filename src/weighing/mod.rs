@@ -1,0 +1,3 @@
+//! The heart: readings in, cues and log rows out. No I/O, no clock; time is an argument.
+
+pub mod event;
