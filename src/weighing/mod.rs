@@ -1,3 +1,639 @@
 //! The heart: readings in, cues and log rows out. No I/O, no clock; time is an argument.
+//!
+//! The rules, in the order of care:
+//! - A weight is captured only when it is steady, inside its window for the dwell time, in a known
+//!   unit, and when the tare is not in doubt. In doubt the engine waits, and asks once it matters.
+//! - "Recorded" is said after the row is on the disk, never before.
+//! - Whatever happens next is told in one short sentence.
+//!
+//! Calling order: [`Engine::handle`] for each input, then [`Engine::poll`] until it gives `None`;
+//! [`Engine::deadline`] says when [`Engine::tick`] is due. An early or repeated tick does nothing.
 
+mod answers;
+mod arrive;
+mod capture;
 pub mod event;
+mod order;
+mod pan;
+mod pour;
+mod presses;
+mod say;
+mod state;
+mod steady;
+mod tared;
+mod trace;
+
+#[cfg(test)]
+mod tests;
+
+use std::collections::{HashMap, VecDeque};
+
+use self::event::{Choice, Cue, CueKind, Draft, Event, Input, Live, RowKind, ScaleIndex};
+use self::pan::{Pan, PanSpec, Seen};
+use self::pour::AfterFlow;
+use self::state::State;
+use crate::bench::{Progress, Refused};
+use crate::config::{Config, WeighingConfig};
+use crate::formula::{Plan, Step, VesselWay};
+use crate::mass::Mass;
+use crate::metrology::{Uncertainty, Window};
+use crate::scale::Moment;
+
+/// The engine of one bench.
+#[derive(Debug)]
+pub struct Engine {
+    rules: WeighingConfig,
+    pans: Vec<Pan>,
+    names: Vec<String>,
+    /// Empty weights of vessels: configured ones and those seen in this session.
+    vessels: Vec<Mass>,
+    run: Option<Run>,
+    out: VecDeque<Event>,
+    readings: bool,
+    next_ticket: u64,
+    last_cue: Option<Cue>,
+    now: Moment,
+    /// The scale that has been reported as silent.
+    silent: Vec<bool>,
+}
+
+/// A batch under way.
+#[derive(Debug)]
+struct Run {
+    plan: Plan,
+    /// Index into `plan.steps`; `steps.len()` when all are weighed.
+    step: usize,
+    state: State,
+    done: Vec<Option<crate::bench::Weighed>>,
+    mixed: Vec<usize>,
+    lots: HashMap<String, String>,
+    after_flow: HashMap<String, AfterFlow>,
+    /// The row that the running weighing replaces, after `again` on a recorded step.
+    corrects: Option<u64>,
+    /// When the running step began to be nearly right without coming to rest.
+    restless_since: Option<Moment>,
+    /// Phase whose mixing the next vessel confirms.
+    mix_pending: Option<usize>,
+    /// The last vessel was lifted; its pan's zero is to be looked at for spills.
+    spill_check: Option<(usize, u64)>,
+    wrong_scale: bool,
+    /// While mixing: the pan was seen empty, so that what comes next is a vessel.
+    pan_was_empty: bool,
+    /// What the bowl showed when the last weight was captured, and the readability then.
+    bowl_base: Option<(Mass, Mass)>,
+}
+
+impl Engine {
+    pub fn new(config: &Config) -> Engine {
+        let pans: Vec<Pan> = config
+            .scales
+            .iter()
+            .map(|scale| {
+                Pan::new(PanSpec {
+                    readability: scale.readability,
+                    repeatability: scale.repeatability,
+                    capacity: scale.capacity,
+                    steady_window: config.weighing.steady_window,
+                })
+            })
+            .collect();
+        Engine {
+            rules: config.weighing,
+            silent: vec![false; pans.len()],
+            pans,
+            names: config
+                .scales
+                .iter()
+                .map(|scale| scale.name.clone())
+                .collect(),
+            vessels: config.vessels.iter().map(|vessel| vessel.weight).collect(),
+            run: None,
+            out: VecDeque::new(),
+            readings: false,
+            next_ticket: 1,
+            last_cue: None,
+            now: Moment::default(),
+        }
+    }
+
+    /// Takes one input. `scale` says which scale it is about and is ignored for commands and log
+    /// answers. Time that steps back counts as no time passing.
+    pub fn handle(&mut self, scale: ScaleIndex, input: Input, at: Moment) {
+        self.now = self.now.max(at);
+        match input {
+            Input::Reading(mut reading) => {
+                reading.at = self.now;
+                let Some(pan) = self.pans.get_mut(scale) else {
+                    return;
+                };
+                let seen = pan.reading(&reading);
+                self.back_from_silence(scale);
+                self.on_seen(scale, &seen);
+                if self.readings {
+                    self.emit_live(scale, &seen);
+                }
+            }
+            Input::Overload => self.on_overload(scale),
+            Input::Underload => {
+                if let Some(pan) = self.pans.get_mut(scale) {
+                    pan.steady.reset();
+                }
+            }
+            Input::Lost => self.on_lost(scale),
+            Input::Back => {
+                if let Some(pan) = self.pans.get_mut(scale) {
+                    pan.lost = false;
+                }
+            }
+            Input::Command(command) => {
+                // Whoever needs the answer calls `command` itself.
+                let _ = self.command(command, at);
+            }
+            Input::Logged { ticket, seq } => self.on_logged(ticket, seq),
+            Input::NotLogged { ticket, why } => self.on_not_logged(ticket, &why),
+        }
+    }
+
+    /// The next event, in order.
+    pub fn poll(&mut self) -> Option<Event> {
+        self.out.pop_front()
+    }
+
+    /// Whether [`Event::Reading`] is wanted. Off at first.
+    pub fn set_readings(&mut self, wanted: bool) {
+        self.readings = wanted;
+    }
+
+    /// When [`Engine::tick`] is due, if nothing else comes first: when a scale that the running step
+    /// needs has been silent for too long.
+    pub fn deadline(&self) -> Option<Moment> {
+        let scale = self.scale_needed()?;
+        let pan = self.pans.get(scale)?;
+        if pan.lost || self.silent.get(scale).copied().unwrap_or(true) {
+            return None;
+        }
+        Some(pan.last?.at.plus_micros(self.stale_us()))
+    }
+
+    /// Time has passed.
+    pub fn tick(&mut self, at: Moment) {
+        self.now = self.now.max(at);
+        if self.deadline().is_some_and(|due| due <= self.now)
+            && let Some(scale) = self.scale_needed()
+        {
+            if let Some(silent) = self.silent.get_mut(scale) {
+                *silent = true;
+            }
+            if let Some(pan) = self.pans.get_mut(scale) {
+                pan.gap = true;
+            }
+            let name = self.scale_name(scale);
+            self.out.push_back(Event::Fault {
+                scale: Some(scale),
+                code: "silent",
+                over: false,
+            });
+            self.cue_urgent(
+                CueKind::Fault,
+                format!(
+                    "No weight from scale {name}. Look at its switch, its battery and its cable."
+                ),
+                &[],
+            );
+        }
+    }
+
+    fn stale_us(&self) -> u64 {
+        (self.rules.stale.clamp(0.5, 600.0) * 1e6) as u64
+    }
+
+    fn scale_needed(&self) -> Option<ScaleIndex> {
+        let run = self.run.as_ref()?;
+        match run.state {
+            State::Done => None,
+            _ => Some(
+                run.current()
+                    .map_or_else(|| run.last_scale(), |step| step.scale),
+            ),
+        }
+    }
+
+    fn scale_name(&self, scale: ScaleIndex) -> String {
+        self.names.get(scale).cloned().unwrap_or_default()
+    }
+
+    fn back_from_silence(&mut self, scale: ScaleIndex) {
+        if let Some(silent) = self.silent.get_mut(scale)
+            && std::mem::take(silent)
+        {
+            self.out.push_back(Event::Fault {
+                scale: Some(scale),
+                code: "silent",
+                over: true,
+            });
+            self.repeat_cue();
+        }
+    }
+
+    fn on_lost(&mut self, scale: ScaleIndex) {
+        let needed = self.scale_needed() == Some(scale);
+        let Some(pan) = self.pans.get_mut(scale) else {
+            return;
+        };
+        if pan.lost {
+            return;
+        }
+        pan.lost();
+        if let Some(silent) = self.silent.get_mut(scale) {
+            *silent = true;
+        }
+        self.out.push_back(Event::Fault {
+            scale: Some(scale),
+            code: "lost",
+            over: false,
+        });
+        if needed {
+            let name = self.scale_name(scale);
+            self.note(format!("line to scale {name} lost"));
+            self.cue_urgent(
+                CueKind::Fault,
+                format!("The line to scale {name} is gone. Plug it in or switch it on; what is recorded is safe."),
+                &[],
+            );
+        }
+    }
+
+    fn on_overload(&mut self, scale: ScaleIndex) {
+        let needed = self.scale_needed() == Some(scale);
+        let now = self.now;
+        let Some(pan) = self.pans.get_mut(scale) else {
+            return;
+        };
+        let first = !pan.overload;
+        pan.overloaded(now);
+        if first && needed {
+            self.out.push_back(Event::Fault {
+                scale: Some(scale),
+                code: "overload",
+                over: false,
+            });
+            self.cue_urgent(
+                CueKind::Fault,
+                "Too much for this scale. Take something off.".into(),
+                &[],
+            );
+        }
+    }
+
+    fn emit_live(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let net = self.run.as_ref().and_then(|run| run.live_net(scale, seen));
+        let missing = net
+            .zip(self.run.as_ref().and_then(Run::current))
+            .map(|(n, s)| s.target - n);
+        self.out.push_back(Event::Reading(Live {
+            scale,
+            weight: seen.weight,
+            net,
+            missing,
+            steady: seen.steady.is_some(),
+            readability: seen.d,
+        }));
+    }
+
+    /// The window of a step for a net weight that rests on `2 + carried` readings at readability `d`.
+    fn window(&self, step: &Step, d: Mass, carried: u32) -> Window {
+        let u = self.uncertainty(step.scale, d, carried);
+        let d = if d > Mass::ZERO { d } else { Mass::from_mg(10) };
+        Window::acceptance(
+            step.target,
+            step.lowest,
+            step.highest,
+            u,
+            self.rules.guard,
+            d,
+        )
+    }
+
+    fn uncertainty(&self, scale: ScaleIndex, d: Mass, carried: u32) -> Uncertainty {
+        let s = self.pans.get(scale).and_then(|pan| pan.spec.repeatability);
+        Uncertainty::net(d, s, 2 + carried)
+    }
+
+    /// The readability in force on a scale; 0.01 g before it has said anything.
+    fn readability(&self, scale: ScaleIndex) -> Mass {
+        self.pans
+            .get(scale)
+            .map(|pan| {
+                if pan.last.is_some() {
+                    pan.d()
+                } else {
+                    pan.spec.readability.unwrap_or_default()
+                }
+            })
+            .filter(|d| *d > Mass::ZERO)
+            .unwrap_or(Mass::from_mg(10))
+    }
+
+    fn cue(&mut self, kind: CueKind, say: String, missing: Option<Mass>, choices: &[Choice]) {
+        let step = self
+            .run
+            .as_ref()
+            .and_then(Run::current)
+            .map_or(0, |step| step.number);
+        let cue = Cue {
+            kind,
+            say,
+            step,
+            missing,
+            choices: choices.to_vec(),
+            urgent: false,
+        };
+        self.last_cue = Some(cue.clone());
+        self.out.push_back(Event::Cue(cue));
+    }
+
+    fn cue_urgent(&mut self, kind: CueKind, say: String, choices: &[Choice]) {
+        let step = self
+            .run
+            .as_ref()
+            .and_then(Run::current)
+            .map_or(0, |step| step.number);
+        let cue = Cue {
+            kind,
+            say,
+            step,
+            missing: None,
+            choices: choices.to_vec(),
+            urgent: true,
+        };
+        // A fault does not hide what is to be done: that is said again when the fault is over.
+        if kind != CueKind::Fault {
+            self.last_cue = Some(cue.clone());
+        }
+        self.out.push_back(Event::Cue(cue));
+    }
+
+    fn cue_urgent_with(
+        &mut self,
+        kind: CueKind,
+        say: String,
+        missing: Option<Mass>,
+        choices: &[Choice],
+    ) {
+        self.cue_urgent(kind, say, choices);
+        if let Some(Event::Cue(cue)) = self.out.back_mut() {
+            cue.missing = missing;
+        }
+    }
+
+    fn repeat_cue(&mut self) {
+        if let Some(cue) = self.last_cue.clone() {
+            self.out.push_back(Event::Cue(cue));
+        }
+    }
+
+    fn tare_event(&mut self) {
+        let Some(run) = &self.run else { return };
+        let tare = match &run.state {
+            State::Tared(t) | State::Away(t) | State::Recheck(t) => {
+                let scale = run.current().map_or(0, |step| step.scale);
+                self.pans
+                    .get(scale)
+                    .and_then(|pan| pan.zero)
+                    .map(|zero| t.base - zero)
+            }
+            State::Clear
+            | State::Empty { .. }
+            | State::Landing { .. }
+            | State::Unsure { .. }
+            | State::Stranger { .. }
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Mix { .. }
+            | State::Done => None,
+        };
+        let state = run.state.name();
+        self.out.push_back(Event::Tare { state, tare });
+    }
+
+    fn set_state(&mut self, state: State) {
+        if let Some(run) = &mut self.run {
+            run.state = state;
+        }
+        self.tare_event();
+    }
+
+    /// Queues a row and gives its ticket.
+    fn log(&mut self, mut draft: Draft) -> u64 {
+        let ticket = self.next_ticket;
+        self.next_ticket += 1;
+        draft.ticket = ticket;
+        draft.at = self.now;
+        self.out.push_back(Event::Log(Box::new(draft)));
+        ticket
+    }
+
+    /// A draft with what is known of the running step, and no weights.
+    fn draft(&self, kind: RowKind) -> Draft {
+        let run = self.run.as_ref();
+        let step = run.and_then(Run::current);
+        let phase = run
+            .zip(step)
+            .and_then(|(run, step)| run.plan.phases.get(step.phase));
+        let ingredient = step.map(|step| step.ingredient.clone()).unwrap_or_default();
+        let lot = run
+            .and_then(|run| run.lots.get(&ingredient))
+            .cloned()
+            .unwrap_or_default();
+        Draft {
+            ticket: 0,
+            at: self.now,
+            kind,
+            step: step.map_or(0, |step| step.number),
+            phase: phase.map(|phase| phase.name.clone()).unwrap_or_default(),
+            ingredient,
+            lot,
+            vessel: step
+                .map(|step| step.vessel.name().to_owned())
+                .unwrap_or_default(),
+            target: None,
+            low: None,
+            high: None,
+            tare: None,
+            gross: None,
+            net: None,
+            uncertainty: None,
+            verdict: None,
+            scale: step
+                .map(|step| self.scale_name(step.scale))
+                .unwrap_or_default(),
+            unit: None,
+            readings: None,
+            readability: step.map_or(Mass::from_mg(10), |step| self.readability(step.scale)),
+            note: String::new(),
+        }
+    }
+
+    fn note(&mut self, text: String) {
+        if self.run.is_some() {
+            let mut draft = self.draft(RowKind::Note);
+            draft.note = text;
+            self.log(draft);
+        }
+    }
+
+    /// Whether `weight` is that of a known vessel.
+    fn is_known_vessel(&self, weight: Mass, d: Mass) -> bool {
+        let near = (d * 3).max(weight.abs().ratio(1, 5000));
+        self.vessels
+            .iter()
+            .any(|known| (*known - weight).abs() <= near)
+    }
+
+    fn learn_vessel(&mut self, weight: Mass, d: Mass) {
+        if weight > d * 50 && !self.is_known_vessel(weight, d) {
+            if self.vessels.len() >= 64 {
+                self.vessels.remove(0);
+            }
+            self.vessels.push(weight);
+        }
+    }
+
+    /// Begins a plan, or goes on with it where `progress` says that it was begun before.
+    ///
+    /// # Errors
+    /// When a batch is already under way, when the plan has no steps, or when it names a scale that
+    /// the configuration does not have.
+    pub fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused> {
+        self.now = self.now.max(at);
+        if self.is_busy() {
+            return Err(Refused(
+                "A batch is under way; stop it first (bismar stop).".into(),
+            ));
+        }
+        if plan.steps.is_empty() {
+            return Err(Refused("The formula has nothing to weigh.".into()));
+        }
+        if let Some(step) = plan.steps.iter().find(|step| step.scale >= self.pans.len()) {
+            return Err(Refused(format!(
+                "Step {} is for scale number {}, which the configuration does not have.",
+                step.number,
+                step.scale + 1
+            )));
+        }
+        self.run = Some(Run::new(plan, progress));
+        self.last_cue = None;
+        self.go_on();
+        Ok(())
+    }
+
+    /// Whether a batch is under way.
+    pub fn is_busy(&self) -> bool {
+        self.run
+            .as_ref()
+            .is_some_and(|run| !matches!(run.state, State::Done))
+    }
+
+    pub fn is_complete(&self) -> bool {
+        self.run
+            .as_ref()
+            .is_some_and(|run| run.done.iter().all(Option::is_some))
+    }
+
+    /// What is going on, for `bismar status`; the scales' part is filled in by the bench.
+    pub fn status(&self, status: &mut crate::bench::Status) {
+        let Some(run) = &self.run else { return };
+        status.formula = Some(run.plan.formula.clone());
+        status.of = Some(run.plan.steps.len());
+        status.say = self.last_cue.as_ref().map(|cue| cue.say.clone());
+        status.tare = Some(run.state.name().to_owned());
+        if let Some(step) = run.current() {
+            let d = self.readability(step.scale);
+            status.step = Some(step.number);
+            status.phase = run
+                .plan
+                .phases
+                .get(step.phase)
+                .map(|phase| phase.name.clone());
+            status.ingredient = Some(step.ingredient.clone());
+            status.target = Some(step.target.grams(d).to_string());
+            if let State::Tared(tared) = &run.state
+                && let Some(shown) = self.pans.get(step.scale).and_then(|pan| pan.last)
+            {
+                let net = net_of(step, tared.base, shown.weight);
+                status.missing = Some((step.target - net).grams(d).to_string());
+            }
+        }
+    }
+
+    /// The newest reading of a scale as (weight as shown, readability, unit, steady), for `status`.
+    pub fn shows(
+        &self,
+        scale: ScaleIndex,
+    ) -> Option<(Mass, Mass, Option<crate::mass::Unit>, bool)> {
+        let pan = self.pans.get(scale)?;
+        let last = pan.last?;
+        Some((last.weight, pan.d(), pan.unit, pan.steady.is_steady()))
+    }
+}
+
+/// The net weight of a step: what came onto the pan since `base`, or, by difference, what went.
+fn net_of(step: &Step, base: Mass, shown: Mass) -> Mass {
+    match step.vessel {
+        VesselWay::Beaker | VesselWay::Bowl => shown - base,
+        VesselWay::Difference => base - shown,
+    }
+}
+
+impl Run {
+    fn new(plan: Plan, progress: Progress) -> Run {
+        let done: Vec<_> = plan
+            .steps
+            .iter()
+            .map(|s| progress.weighed.get(&s.number).copied())
+            .collect();
+        let step = done.iter().position(Option::is_none).unwrap_or(done.len());
+        Run {
+            step,
+            state: State::Empty { carry: None },
+            done,
+            mixed: progress.mixed,
+            lots: progress.lots,
+            after_flow: HashMap::new(),
+            corrects: None,
+            restless_since: None,
+            mix_pending: None,
+            spill_check: None,
+            wrong_scale: false,
+            pan_was_empty: false,
+            bowl_base: None,
+            plan,
+        }
+    }
+
+    fn current(&self) -> Option<&Step> {
+        self.plan.steps.get(self.step)
+    }
+
+    fn last_scale(&self) -> ScaleIndex {
+        self.plan.steps.last().map_or(0, |step| step.scale)
+    }
+
+    fn live_net(&self, scale: ScaleIndex, seen: &Seen) -> Option<Mass> {
+        let step = self.current()?;
+        let base = match &self.state {
+            State::Tared(tared) => tared.base,
+            State::Writing(written) | State::Lift(written) => written.tared.base,
+            State::Clear
+            | State::Empty { .. }
+            | State::Landing { .. }
+            | State::Unsure { .. }
+            | State::Away(_)
+            | State::Stranger { .. }
+            | State::Recheck(_)
+            | State::Mix { .. }
+            | State::Done => return None,
+        };
+        (step.scale == scale).then(|| net_of(step, base, seen.weight))
+    }
+}

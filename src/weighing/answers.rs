@@ -1,0 +1,293 @@
+//! What a person says: commands and presses on the pan.
+
+use super::event::{Choice, Command, CueKind, RowKind, Verdict};
+use super::state::{State, Tared};
+use super::{Engine, net_of};
+use crate::bench::Refused;
+use crate::formula::VesselWay;
+use crate::scale::Moment;
+
+/// Longest remark or lot name, in characters; the rest is cut off.
+const LONGEST_TEXT: usize = 400;
+
+impl Engine {
+    /// A person's word. Says in one sentence what it did; a command that nothing waits for does
+    /// nothing and says so.
+    ///
+    /// # Errors
+    /// Only what would lose or falsify a weight is refused, with what to do instead.
+    pub fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
+        self.now = self.now.max(at);
+        if !self.is_busy() {
+            return Ok("No batch is under way.".into());
+        }
+        match command {
+            Command::Next => Ok(self.next()),
+            Command::Again => self.again(),
+            Command::Keep => self.keep_weight(),
+            Command::Lot(lot) => Ok(self.lot(&lot)),
+            Command::Note(text) => {
+                let text: String = text.chars().take(LONGEST_TEXT).collect();
+                self.note(text);
+                Ok("Noted.".into())
+            }
+            Command::Stop => {
+                let complete = self.is_complete();
+                self.finish(complete);
+                Ok("Stopped.".into())
+            }
+        }
+    }
+
+    /// Two presses on the pan mean `next` where that is waited for, else `keep`. Returns whether
+    /// anything was waited for.
+    pub(super) fn on_presses(&mut self) -> bool {
+        if !self.rules.presses {
+            return false;
+        }
+        let Some(run) = &self.run else { return false };
+        match &run.state {
+            State::Mix { .. } | State::Unsure { .. } | State::Stranger { .. } => {
+                self.next();
+                true
+            }
+            State::Tared(tared) if tared.doubt.is_some() && tared.held.is_some() => {
+                self.next();
+                true
+            }
+            State::Tared(tared) if self.is_over(tared) => self.keep_weight().is_ok(),
+            State::Tared(_)
+            | State::Clear
+            | State::Empty { .. }
+            | State::Landing { .. }
+            | State::Away(_)
+            | State::Recheck(_)
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Done => false,
+        }
+    }
+
+    fn is_over(&self, tared: &Tared) -> bool {
+        let Some(step) = self.step_now() else {
+            return false;
+        };
+        let window = self.window(&step, tared.base_d, tared.carried);
+        tared.rest.is_some_and(|net| net > window.high)
+    }
+
+    fn next(&mut self) -> String {
+        let Some(run) = &mut self.run else {
+            return String::new();
+        };
+        match run.state.clone() {
+            State::Mix { .. } => {
+                self.mixing_done("confirmed");
+                self.keep(State::Clear);
+                self.go_on();
+                "Mixed. On to the next.".into()
+            }
+            State::Unsure { level } => {
+                self.tare_at(level.weight, level.d);
+                "The vessel on the scale is taken as empty.".into()
+            }
+            State::Stranger { tared, level } => {
+                self.note("the maker says it is the same vessel".into());
+                self.vessel_returned(level, tared);
+                "The same vessel; the weighing goes on.".into()
+            }
+            State::Tared(mut tared) if tared.doubt.is_some() => {
+                let scale = self.scale_needed().unwrap_or(0);
+                if let Some(present) = tared.doubt.and_then(|doubt| doubt.present_zero) {
+                    self.set_zero(scale, present);
+                }
+                tared.doubt = None;
+                tared.asked = None;
+                self.note("the maker says that the vessel on the scale is tared".into());
+                self.set_state(State::Tared(tared));
+                "The tare holds.".into()
+            }
+            State::Tared(_)
+            | State::Clear
+            | State::Empty { .. }
+            | State::Landing { .. }
+            | State::Away(_)
+            | State::Recheck(_)
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Done => {
+                let said = self.last_cue.as_ref().map_or("", |cue| cue.say.as_str());
+                format!("Nothing waits for next. Now: {said}")
+            }
+        }
+    }
+
+    fn again(&mut self) -> Result<String, Refused> {
+        let Some(step) = self.step_now() else {
+            return Ok("Every step is weighed; nothing to begin again.".into());
+        };
+        let Some(run) = &mut self.run else {
+            return Ok(String::new());
+        };
+        let discarded = match run.state.clone() {
+            State::Tared(tared) | State::Away(tared) | State::Recheck(tared) => {
+                if step.vessel == VesselWay::Bowl && tared.poured {
+                    return Err(Refused(format!(
+                        "{} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
+                        step.ingredient
+                    )));
+                }
+                tared.rest
+            }
+            State::Stranger { tared, .. } => tared.rest,
+            State::Lift(written) => {
+                run.corrects = Some(written.seq);
+                Some(written.net)
+            }
+            State::Writing(_) => {
+                return Err(Refused(
+                    "The weight is being written; say again when it is recorded.".into(),
+                ));
+            }
+            State::Mix { .. }
+            | State::Clear
+            | State::Empty { .. }
+            | State::Landing { .. }
+            | State::Unsure { .. } => None,
+            State::Done => return Ok("The batch is over.".into()),
+        };
+        if matches!(run.state, State::Mix { .. }) {
+            return Ok("The phase is weighed; say next when it is mixed.".into());
+        }
+        let d = self.readability(step.scale);
+        if let Some(net) = discarded.filter(|net| net.abs() > d) {
+            self.note(format!(
+                "begun again: {} g {} thrown away, not in the batch",
+                net.grams(d),
+                step.ingredient
+            ));
+        }
+        self.begin_again(step.scale, step.vessel);
+        Ok("This step begins again.".into())
+    }
+
+    fn begin_again(&mut self, scale: usize, way: VesselWay) {
+        let Some(pan) = self.pans.get(scale) else {
+            return;
+        };
+        let loaded = pan.last.is_some_and(|last| {
+            last.weight - pan.zero.unwrap_or_default() > super::order::vessel_at_least(pan.d())
+        });
+        let level = pan.steady.level();
+        match (way, loaded, level) {
+            // The source is weighed as it stands; the bowl had nothing of this step in it.
+            (VesselWay::Difference | VesselWay::Bowl, true, Some(level)) => {
+                self.tare_at(level.weight, level.d);
+            }
+            (_, true, _) => {
+                self.set_state(State::Clear);
+                self.cue(CueKind::Lift, super::say::clear(way), None, &[]);
+            }
+            (_, false, _) => {
+                self.set_state(State::Empty { carry: None });
+                self.cue_place();
+            }
+        }
+    }
+
+    /// Keeps a weight outside its window: the last one at rest with the vessel on the pan.
+    fn keep_weight(&mut self) -> Result<String, Refused> {
+        let Some(step) = self.step_now() else {
+            return Ok("Nothing to keep.".into());
+        };
+        let Some(run) = &mut self.run else {
+            return Ok(String::new());
+        };
+        let (tared, away) = match run.state.clone() {
+            State::Tared(tared) => (tared, false),
+            State::Away(tared) => (tared, true),
+            State::Clear
+            | State::Empty { .. }
+            | State::Landing { .. }
+            | State::Unsure { .. }
+            | State::Stranger { .. }
+            | State::Recheck(_)
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Mix { .. }
+            | State::Done => return Ok("There is no weight to keep now.".into()),
+        };
+        if tared.doubt.is_some() || tared.tainted {
+            return Err(Refused("The tare is not sure, so the weight is not. Lift the vessel and put it back first.".into()));
+        }
+        let steady = self.pans.get(step.scale).and_then(|pan| pan.steady.level());
+        let level = match (away, steady, tared.last_level) {
+            (false, Some(level), _) => level,
+            (true, _, Some(level)) => level,
+            (false, None, _) | (true, _, None) => {
+                return Err(Refused(
+                    "The scale is not at rest. Wait a moment, then say keep again.".into(),
+                ));
+            }
+        };
+        let net = net_of(&step, tared.base, level.weight);
+        if net <= level.d || !tared.poured {
+            return Ok("Nothing was poured yet; there is nothing to keep.".into());
+        }
+        let d = level.d;
+        let window = self.window(&step, d.max(tared.base_d), tared.carried);
+        let verdict = if window.proven && window.holds(net) {
+            Verdict::Inside
+        } else {
+            Verdict::Kept
+        };
+        self.record(step.scale, tared, level, Some(verdict), away);
+        Ok(format!("Kept: {} g.", net.grams(d)))
+    }
+
+    fn lot(&mut self, lot: &str) -> String {
+        let lot: String = lot.trim().chars().take(LONGEST_TEXT).collect();
+        if lot.is_empty() {
+            return "The lot has no name; nothing changed.".into();
+        }
+        let Some(step) = self.step_now() else {
+            return "Every step is weighed; no ingredient waits for a lot.".into();
+        };
+        let Some(run) = &mut self.run else {
+            return String::new();
+        };
+        run.lots.insert(step.ingredient.clone(), lot.clone());
+        let mut draft = self.draft(RowKind::Note);
+        draft.note = format!("lot of {}: {lot}", step.ingredient);
+        self.log(draft);
+        if let Some(State::Tared(tared)) = self.run.as_mut().map(|run| &mut run.state) {
+            tared.asked = None;
+        }
+        self.record_what_waited_for_its_lot();
+        format!("Lot {lot} for {}.", step.ingredient)
+    }
+
+    /// A weight that waited only for its lot, with its vessel lifted meanwhile.
+    fn record_what_waited_for_its_lot(&mut self) {
+        let Some(step) = self.step_now() else { return };
+        let Some(run) = &self.run else { return };
+        let State::Away(tared) = &run.state else {
+            return;
+        };
+        if tared.held.is_some() && tared.doubt.is_none() && !tared.tainted {
+            let tared = tared.clone();
+            self.record_held(step.scale, tared, true);
+        }
+    }
+}
+
+impl Choice {
+    /// The command that this answer stands for.
+    pub const fn command(self) -> Command {
+        match self {
+            Choice::Next => Command::Next,
+            Choice::Again => Command::Again,
+            Choice::Keep => Command::Keep,
+        }
+    }
+}

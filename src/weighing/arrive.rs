@@ -1,0 +1,484 @@
+//! Vessels coming and going: until a tare is known, and while a vessel is away.
+
+use super::event::{Choice, CueKind, ScaleIndex};
+use super::order::vessel_at_least;
+use super::pan::{Jump, JumpCause, Seen};
+use super::state::{Doubt, State, Tared};
+use super::steady::Level;
+use super::{Engine, net_of, say};
+use crate::formula::{Step, VesselWay};
+use crate::mass::Mass;
+
+/// What the pan carries, as far as the zero is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Load {
+    /// The indication of an empty pan, within drift and crumbs.
+    Nothing,
+    Something,
+    /// Less than nothing: the zero is another one than we thought.
+    BelowEmpty,
+}
+
+impl Engine {
+    pub(super) fn step_now(&self) -> Option<Step> {
+        self.run.as_ref()?.current().cloned()
+    }
+
+    pub(super) fn zero(&self, scale: ScaleIndex) -> Mass {
+        self.pans
+            .get(scale)
+            .and_then(|pan| pan.zero)
+            .unwrap_or(Mass::ZERO)
+    }
+
+    pub(super) fn set_zero(&mut self, scale: ScaleIndex, zero: Mass) {
+        if let Some(pan) = self.pans.get_mut(scale) {
+            pan.zero = Some(zero);
+        }
+    }
+
+    pub(super) fn load(&self, scale: ScaleIndex, shown: Mass, d: Mass) -> Load {
+        let above = shown - self.zero(scale);
+        if above > vessel_at_least(d) {
+            Load::Something
+        } else if above < -vessel_at_least(d) {
+            Load::BelowEmpty
+        } else {
+            Load::Nothing
+        }
+    }
+
+    pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen) {
+        if let Some(jump) = seen.jump
+            && jump.cause != JumpCause::Load
+        {
+            // The TARE key on what should be lifted, or a lift at once: both stand.
+            let present = self.zero(scale) + jump.to - jump.from;
+            self.wait_empty(Some(present));
+            return;
+        }
+        match self.load(scale, seen.weight, seen.d) {
+            Load::Nothing if seen.plateau => self.wait_empty(None),
+            Load::BelowEmpty if seen.steady.is_some() => {
+                self.set_zero(scale, seen.weight);
+                self.wait_empty(None);
+            }
+            Load::Nothing | Load::Something | Load::BelowEmpty => self.keep(State::Clear),
+        }
+    }
+
+    fn wait_empty(&mut self, carry: Option<Mass>) {
+        self.set_state(State::Empty { carry });
+        self.cue_place();
+    }
+
+    pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
+        if let Some(jump) = seen.jump {
+            self.jump_on_empty_pan(scale, seen, jump);
+            return;
+        }
+        match self.load(scale, seen.weight, seen.d) {
+            Load::Something => self.keep(State::Landing { carry }),
+            Load::BelowEmpty if seen.plateau && seen.steady.is_some() => {
+                // A vessel stood there that had been tared unseen; now the pan is empty.
+                self.set_zero(scale, seen.weight);
+                self.set_state(State::Empty { carry: None });
+            }
+            Load::Nothing => {
+                if let Some(level) = seen.steady {
+                    // The empty pan's indication drifts; we follow it, the tare must not.
+                    self.set_zero(scale, level.weight);
+                }
+                self.keep(State::Empty { carry });
+            }
+            Load::BelowEmpty => self.keep(State::Empty { carry }),
+        }
+    }
+
+    /// From −150 g to zero at once: the ZERO key on the empty pan, or the very vessel is back.
+    fn jump_on_empty_pan(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
+        let zero = self.zero(scale);
+        match jump.cause {
+            JumpCause::Key => {
+                self.set_zero(scale, seen.weight);
+                self.keep(State::Empty { carry: None });
+            }
+            JumpCause::Load | JumpCause::Unknown => {
+                let doubt = Doubt {
+                    present_zero: Some(zero),
+                    absent_zero: jump.to,
+                    back: None,
+                    landed: None,
+                    risen: false,
+                };
+                self.set_state(State::Tared(Tared::new(jump.to, seen.d).in_doubt(doubt)));
+                self.vessel_placed();
+                self.cue_add(Mass::ZERO);
+            }
+        }
+    }
+
+    /// A vessel on the pan confirms a pending mixing.
+    pub(super) fn vessel_placed(&mut self) {
+        self.mixing_done("next vessel placed");
+    }
+
+    pub(super) fn in_landing(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
+        if let Some(jump) = seen.jump {
+            self.jump_while_landing(scale, seen, jump);
+            return;
+        }
+        match self.load(scale, seen.weight, seen.d) {
+            Load::Nothing if seen.plateau && seen.steady.is_none() => {
+                self.keep(State::Empty { carry });
+            }
+            Load::Nothing if seen.plateau => self.back_to_empty(carry),
+            Load::BelowEmpty if seen.steady.is_some() => {
+                self.set_zero(scale, seen.weight);
+                self.back_to_empty(None);
+            }
+            Load::Something => match seen.steady {
+                Some(level) => self.judge_arrival(scale, level, carry),
+                None => self.keep(State::Landing { carry }),
+            },
+            Load::Nothing | Load::BelowEmpty => self.keep(State::Landing { carry }),
+        }
+    }
+
+    fn back_to_empty(&mut self, carry: Option<Mass>) {
+        match self.run.as_ref().and_then(|run| run.mix_pending) {
+            Some(phase) => self.keep(State::Mix { phase }),
+            None => self.keep(State::Empty { carry }),
+        }
+    }
+
+    fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
+        let zero = self.zero(scale);
+        let present = zero + jump.to - jump.from;
+        let key = match jump.cause {
+            JumpCause::Key => true,
+            JumpCause::Load => false,
+            // With another tare in force an empty pan would not show zero.
+            JumpCause::Unknown if zero.abs() > vessel_at_least(seen.d) => true,
+            JumpCause::Unknown => {
+                let doubt = Doubt {
+                    present_zero: Some(present),
+                    absent_zero: zero,
+                    back: Some((jump.from, jump.from)),
+                    landed: None,
+                    risen: false,
+                };
+                self.vessel_placed();
+                self.set_state(State::Tared(Tared::new(jump.to, seen.d).in_doubt(doubt)));
+                self.cue_add(Mass::ZERO);
+                return;
+            }
+        };
+        if key {
+            self.set_zero(scale, present);
+            self.vessel_placed();
+            self.tare_at(jump.to, seen.d);
+        } else {
+            self.back_to_empty(None);
+        }
+    }
+
+    /// Something came to rest on an empty pan: the empty vessel, or not quite.
+    fn judge_arrival(&mut self, scale: ScaleIndex, level: Level, carry: Option<Mass>) {
+        let zero = self.zero(scale);
+        let mass = level.weight - zero;
+        let Some(pan) = self.pans.get(scale) else {
+            return;
+        };
+        let rise = pan.trace.rise(zero, level.weight, level.d);
+        let landing = rise.is_landing(pan.lag);
+        let known = self.is_known_vessel(mass, level.d);
+        self.vessel_placed();
+        if let Some(present) = carry
+            && rise.is_pour()
+            && !known
+        {
+            // It was the TARE key, and this is a pour into the vessel that never left.
+            self.set_zero(scale, present);
+            self.keep(State::Tared(Tared::new(zero, level.d)));
+            self.cue_add(level.weight - zero);
+            return;
+        }
+        if landing || known {
+            if let Some(pan) = self.pans.get_mut(scale)
+                && landing
+            {
+                pan.learn_lag(rise.early);
+            }
+            self.learn_vessel(mass, level.d);
+            self.tare_at(level.weight, level.d);
+            return;
+        }
+        let way = self
+            .step_now()
+            .map_or(VesselWay::Beaker, |step| step.vessel);
+        self.set_state(State::Unsure { level });
+        self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Next]);
+    }
+
+    pub(super) fn in_unsure(&mut self, scale: ScaleIndex, seen: &Seen, level: Level) {
+        let level = seen.steady.unwrap_or(level);
+        match self.load(scale, seen.weight, seen.d) {
+            Load::Nothing if seen.plateau => self.wait_empty(None),
+            // Below the empty pan: it had been tared before we saw it, so what rose was poured.
+            Load::BelowEmpty if seen.steady.is_some() => self.unsure_proven(scale, seen, level),
+            Load::BelowEmpty | Load::Nothing | Load::Something => {
+                self.keep(State::Unsure { level })
+            }
+        }
+    }
+
+    /// The vessel was tared unseen and is lifted now; what it took up is known after all.
+    fn unsure_proven(&mut self, scale: ScaleIndex, seen: &Seen, level: Level) {
+        let base = self.zero(scale);
+        self.set_zero(scale, seen.weight);
+        let mut tared = Tared::new(base, level.d);
+        tared.poured = true;
+        let Some(step) = self.step_now() else { return };
+        let net = net_of(&step, base, level.weight);
+        tared.rest = Some(net);
+        if self.window(&step, level.d, 0).holds(net) {
+            tared.held = Some(level);
+            self.record_held(scale, tared, true);
+        } else {
+            self.vessel_away(tared);
+        }
+    }
+
+    /// The vessel is off the pan with something in it that is not recorded.
+    pub(super) fn vessel_away(&mut self, tared: Tared) {
+        let Some(step) = self.step_now() else { return };
+        if step.vessel == VesselWay::Difference || !tared.poured {
+            let nothing = !tared.poured && step.vessel != VesselWay::Difference;
+            if nothing && step.vessel == VesselWay::Beaker {
+                self.wait_empty(None);
+            } else {
+                self.set_state(State::Away(tared));
+            }
+            return;
+        }
+        let d = self.readability(step.scale);
+        let net = tared.rest.unwrap_or(Mass::ZERO);
+        let missing = step.target - net;
+        let over = net > self.window(&step, d, tared.carried).high;
+        self.set_state(State::Away(tared));
+        let say = say::away(&step, missing, over, d);
+        if over {
+            self.cue_urgent(CueKind::Choose, say, &[Choice::Keep, Choice::Again]);
+        } else {
+            self.cue(
+                CueKind::Place,
+                say,
+                Some(missing),
+                &[Choice::Keep, Choice::Again],
+            );
+        }
+    }
+
+    pub(super) fn in_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
+        let zero = self.zero(scale);
+        if seen.jump.is_some() {
+            // A key on the empty pan: zero moves, the vessel's mass does not.
+            tared.base += seen.weight - zero;
+            tared.carried += 2;
+            self.set_zero(scale, seen.weight);
+            self.keep(State::Away(tared));
+            return;
+        }
+        match (self.load(scale, seen.weight, seen.d), seen.steady) {
+            (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
+            (Load::BelowEmpty | Load::Nothing, Some(level)) if level.weight != zero => {
+                if (level.weight - zero).abs() > seen.d {
+                    tared.carried += 2;
+                }
+                tared.base += level.weight - zero;
+                self.set_zero(scale, level.weight);
+                self.keep(State::Away(tared));
+            }
+            (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
+                self.keep(State::Away(tared));
+            }
+        }
+    }
+
+    /// Something came to rest while the vessel was away: is it that vessel?
+    fn judge_return(&mut self, scale: ScaleIndex, level: Level, mut tared: Tared) {
+        let Some(step) = self.step_now() else { return };
+        let expected = match step.vessel {
+            VesselWay::Beaker | VesselWay::Bowl => tared.base + tared.rest.unwrap_or(Mass::ZERO),
+            VesselWay::Difference => tared.base - tared.rest.unwrap_or(Mass::ZERO),
+        };
+        let Some(pan) = self.pans.get(scale) else {
+            return;
+        };
+        let same = pan.same(level.weight, expected, level.d);
+        match step.vessel {
+            VesselWay::Beaker | VesselWay::Bowl if same => self.vessel_returned(level, tared),
+            VesselWay::Bowl if !tared.poured => {
+                // Stirred and scraped between two steps: what is in it now is the new tare.
+                self.tare_at(level.weight, level.d);
+            }
+            VesselWay::Difference => {
+                let lost = tared.base - level.weight;
+                // No more can be gone than the window and half as much again, nor can it gain.
+                let most = step.highest + step.highest.ratio(1, 2) + level.d * 5;
+                if lost >= -(level.d * 5) && lost <= most {
+                    tared.poured = true;
+                    self.vessel_returned(level, tared);
+                } else {
+                    self.ask_stranger(level, tared);
+                }
+            }
+            VesselWay::Beaker | VesselWay::Bowl => self.ask_stranger(level, tared),
+        }
+    }
+
+    pub(super) fn vessel_returned(&mut self, level: Level, mut tared: Tared) {
+        let Some(step) = self.step_now() else { return };
+        tared.held = None;
+        tared.inside_since = None;
+        tared.tainted = false;
+        let net = net_of(&step, tared.base, level.weight);
+        tared.rest = Some(net);
+        let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
+        self.set_state(State::Tared(tared));
+        if net < window.low {
+            self.cue_add(net);
+        }
+    }
+
+    fn ask_stranger(&mut self, level: Level, tared: Tared) {
+        let way = self
+            .step_now()
+            .map_or(VesselWay::Beaker, |step| step.vessel);
+        self.set_state(State::Stranger { tared, level });
+        self.cue_urgent(
+            CueKind::Choose,
+            say::stranger(way),
+            &[Choice::Next, Choice::Again],
+        );
+    }
+
+    pub(super) fn in_stranger(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        tared: Tared,
+        level: Level,
+    ) {
+        match self.load(scale, seen.weight, seen.d) {
+            Load::Nothing if seen.plateau => self.vessel_away(tared),
+            Load::Something | Load::Nothing | Load::BelowEmpty => {
+                let level = seen.steady.unwrap_or(level);
+                self.keep(State::Stranger { tared, level });
+            }
+        }
+    }
+
+    /// Readings were missing. Nothing is believed until the pan was seen empty, or the weight is the
+    /// one that it was.
+    pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
+        let Some(level) = seen.steady else {
+            self.keep(State::Recheck(tared));
+            return;
+        };
+        let Some(step) = self.step_now() else { return };
+        let zero = self.zero(scale);
+        let vessel = tared.base - zero;
+        let rest = tared.rest.unwrap_or(Mass::ZERO);
+        let expected = match step.vessel {
+            VesselWay::Beaker | VesselWay::Bowl => tared.base + rest,
+            VesselWay::Difference => tared.base - rest,
+        };
+        let same = self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.same(level.weight, expected, level.d));
+        // Lifted: at least four fifths of the vessel went since the readings came back.
+        let fell = tared
+            .held
+            .map_or(Mass::ZERO, |first| first.weight - level.weight);
+        if same && !tared.tainted {
+            self.vessel_returned(level, tared);
+        } else if vessel > Mass::ZERO && fell >= vessel.ratio(4, 5) {
+            tared.base = level.weight + vessel;
+            tared.carried += 2;
+            tared.held = None;
+            tared.tainted = false;
+            self.set_zero(scale, level.weight);
+            self.set_state(State::Away(tared));
+        } else {
+            tared.held = match tared.held {
+                Some(first) if first.weight >= level.weight => Some(first),
+                Some(_) | None => Some(level),
+            };
+            self.keep(State::Recheck(tared));
+        }
+    }
+
+    pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
+        let load = self.load(scale, seen.weight, seen.d);
+        let zero = self.zero(scale);
+        if let Some(jump) = seen.jump {
+            let key_under_load = matches!(jump.cause, JumpCause::Key);
+            self.set_zero(
+                scale,
+                if key_under_load {
+                    zero + jump.to - jump.from
+                } else {
+                    jump.to
+                },
+            );
+            self.keep(State::Mix { phase });
+            return;
+        }
+        let was_empty = self
+            .run
+            .as_ref()
+            .is_some_and(|run| run.step >= run.done.len() || run.pan_was_empty);
+        match load {
+            Load::Nothing => {
+                if let Some(level) = seen.steady {
+                    self.set_zero(scale, level.weight);
+                }
+                if let Some(run) = &mut self.run
+                    && seen.plateau
+                {
+                    run.pan_was_empty = true;
+                }
+                self.keep(State::Mix { phase });
+            }
+            Load::BelowEmpty => {
+                if seen.steady.is_some() {
+                    self.set_zero(scale, seen.weight);
+                }
+                self.keep(State::Mix { phase });
+            }
+            Load::Something if was_empty && seen.steady.is_some() && !self.in_last_mix() => {
+                self.leave_mix_with_vessel();
+                if let Some(level) = seen.steady {
+                    self.judge_arrival(scale, level, None);
+                }
+            }
+            Load::Something => self.keep(State::Mix { phase }),
+        }
+    }
+
+    fn in_last_mix(&self) -> bool {
+        self.run
+            .as_ref()
+            .is_some_and(|run| run.step >= run.done.len())
+    }
+
+    /// The next vessel stands there: the step after the mixing begins.
+    fn leave_mix_with_vessel(&mut self) {
+        self.vessel_placed();
+        self.keep(State::Landing { carry: None });
+        self.announce_step();
+    }
+}

@@ -1,0 +1,388 @@
+//! A weight is captured, written, and its vessel lifted.
+
+use super::arrive::Load;
+use super::event::{Choice, CueKind, Event, RowKind, ScaleIndex, Verdict};
+use super::order::vessel_at_least;
+use super::pan::{JumpCause, Seen};
+use super::state::{State, Tared, Written};
+use super::steady::Level;
+use super::{Engine, net_of, say};
+use crate::bench::Weighed;
+use crate::formula::{Step, VesselWay};
+use crate::mass::Mass;
+use crate::metrology::Window;
+
+impl Engine {
+    /// Sends the held weight to the log. `lifted`: the vessel has left the pan already.
+    pub(super) fn record_held(&mut self, scale: ScaleIndex, tared: Tared, lifted: bool) {
+        let Some(step) = self.step_now() else { return };
+        let Some(level) = tared.held else { return };
+        let d = level.d.max(tared.base_d);
+        let window = self.window(&step, d, tared.carried);
+        let net = net_of(&step, tared.base, level.weight);
+        let verdict = if !window.proven {
+            None
+        } else if window.holds(net) {
+            Some(Verdict::Inside)
+        } else if net < window.low {
+            Some(Verdict::Under)
+        } else {
+            Some(Verdict::Over)
+        };
+        if let Some(peak) = tared.peak
+            && window.holds(net)
+        {
+            self.log_taken_out(scale, &tared, level, peak, net, window);
+        }
+        self.record(scale, tared, level, verdict, lifted);
+    }
+
+    /// The over-pour that was seen at rest and is gone again.
+    fn log_taken_out(
+        &mut self,
+        scale: ScaleIndex,
+        tared: &Tared,
+        level: Level,
+        peak: Mass,
+        net: Mass,
+        window: Window,
+    ) {
+        let mut draft = self.draft(RowKind::TakenOut);
+        let d = level.d.max(tared.base_d);
+        draft.low = Some(window.low);
+        draft.high = Some(window.high);
+        draft.net = Some(peak - net);
+        draft.unit = self.pans.get(scale).and_then(|pan| pan.unit);
+        draft.readability = d;
+        draft.note = format!(
+            "over-pour of {} g taken back to {} g",
+            peak.grams(d),
+            net.grams(d)
+        );
+        self.log(draft);
+    }
+
+    /// Writes the row of the running step and waits for the disk.
+    pub(super) fn record(
+        &mut self,
+        scale: ScaleIndex,
+        tared: Tared,
+        level: Level,
+        verdict: Option<Verdict>,
+        lifted: bool,
+    ) {
+        let Some(step) = self.step_now() else { return };
+        let corrects = self.run.as_ref().and_then(|run| run.corrects);
+        let (net, uncertainty, ticket) =
+            self.log_weight(scale, &step, &tared, level, verdict, corrects);
+        let no_lift = step.vessel == VesselWay::Bowl;
+        self.set_state(State::Writing(Written {
+            ticket,
+            seq: 0,
+            tared,
+            shown: level.weight,
+            net,
+            uncertainty,
+            verdict,
+            lifted,
+            failed: false,
+            no_lift,
+        }));
+    }
+
+    fn log_weight(
+        &mut self,
+        scale: ScaleIndex,
+        step: &Step,
+        tared: &Tared,
+        level: Level,
+        verdict: Option<Verdict>,
+        corrects: Option<u64>,
+    ) -> (Mass, Mass, u64) {
+        let d = level.d.max(tared.base_d);
+        let net = net_of(step, tared.base, level.weight);
+        let uncertainty = self.uncertainty(scale, d, tared.carried).expanded();
+        let window = self.window(step, d, tared.carried);
+        let zero = self.zero(scale);
+        let mut draft = self.draft(RowKind::Weighed);
+        draft.target = Some(step.target);
+        draft.low = Some(window.low);
+        draft.high = Some(window.high);
+        // By difference the vessel loses weight: the tare is what is left of it.
+        let (with, without) = match step.vessel {
+            VesselWay::Beaker | VesselWay::Bowl => (level.weight, tared.base),
+            VesselWay::Difference => (tared.base, level.weight),
+        };
+        draft.tare = Some(without - zero);
+        draft.gross = Some(with - zero);
+        draft.net = Some(net);
+        draft.uncertainty = Some(uncertainty);
+        draft.verdict = verdict;
+        draft.unit = self.pans.get(scale).and_then(|pan| pan.unit);
+        draft.readings = Some(level.readings);
+        draft.readability = d;
+        let mut notes = Vec::new();
+        if let Some(seq) = corrects {
+            notes.push(format!("corrects seq {seq}"));
+        }
+        if !window.proven {
+            notes.push("the scale cannot prove this tolerance".to_owned());
+        }
+        if tared.carried > 0 {
+            notes.push("tare carried over a key press or a lift".to_owned());
+        }
+        draft.note = notes.join("; ");
+        (net, uncertainty, self.log(draft))
+    }
+
+    pub(super) fn on_logged(&mut self, ticket: u64, seq: u64) {
+        let Some(run) = &mut self.run else { return };
+        match &mut run.state {
+            State::Writing(written) if written.ticket == ticket => {
+                let mut written = written.clone();
+                written.seq = seq;
+                self.written(written);
+            }
+            // A correction of the weight that waits for its lift.
+            State::Lift(written) if written.ticket == ticket && written.seq != seq => {
+                written.seq = seq;
+                let (net, verdict) = (written.net, written.verdict);
+                self.recorded(seq, net, verdict);
+            }
+            State::Writing(_)
+            | State::Lift(_)
+            | State::Clear
+            | State::Empty { .. }
+            | State::Landing { .. }
+            | State::Unsure { .. }
+            | State::Tared(_)
+            | State::Away(_)
+            | State::Stranger { .. }
+            | State::Recheck(_)
+            | State::Mix { .. }
+            | State::Done => {}
+        }
+    }
+
+    /// Marks the running step as recorded and says so.
+    fn recorded(&mut self, seq: u64, net: Mass, verdict: Option<Verdict>) {
+        let Some(run) = &mut self.run else { return };
+        let Some(step) = run.plan.steps.get(run.step).cloned() else {
+            return;
+        };
+        if let Some(done) = run.done.get_mut(run.step) {
+            *done = Some(Weighed { seq, net });
+        }
+        let readability = self.readability(step.scale);
+        self.out.push_back(Event::Recorded {
+            step: step.number,
+            ingredient: step.ingredient,
+            net,
+            verdict,
+            seq,
+            readability,
+        });
+    }
+
+    fn written(&mut self, written: Written) {
+        let Some(step) = self.step_now() else { return };
+        let d = self.readability(step.scale);
+        self.recorded(written.seq, written.net, written.verdict);
+        let say = say::recorded(step.vessel, written.net, d);
+        let (lifted, no_lift) = (written.lifted, written.no_lift);
+        if lifted {
+            self.cue(
+                CueKind::Lift,
+                format!("Recorded {} g.", written.net.grams(d)),
+                None,
+                &[],
+            );
+            self.vessel_gone(step.scale, written.seq, None);
+        } else if no_lift {
+            self.cue(CueKind::Lift, say, None, &[]);
+            self.next_in_bowl(&written);
+        } else {
+            self.set_state(State::Lift(written));
+            self.cue(CueKind::Lift, say, None, &[]);
+        }
+    }
+
+    /// The bowl stays: what it weighed when it was captured is the next step's tare.
+    fn next_in_bowl(&mut self, written: &Written) {
+        if let Some(run) = &mut self.run {
+            run.bowl_base = Some((written.shown, written.tared.base_d));
+        }
+        self.keep(State::Clear);
+        self.go_on();
+    }
+
+    pub(super) fn on_not_logged(&mut self, ticket: u64, why: &str) {
+        self.out.push_back(Event::Fault {
+            scale: None,
+            code: "not-logged",
+            over: false,
+        });
+        let waiting = match self.run.as_mut().map(|run| &mut run.state) {
+            Some(State::Writing(written)) if written.ticket == ticket => {
+                written.failed = true;
+                true
+            }
+            _ => false,
+        };
+        let say = if waiting {
+            format!(
+                "NOT recorded: {why}. The weight is kept and written as soon as it can be. Leave the beaker."
+            )
+        } else {
+            format!("A log row is not written yet: {why}. It is kept and tried again.")
+        };
+        self.cue_urgent(CueKind::Fault, say, &[]);
+    }
+
+    pub(super) fn in_writing(&mut self, scale: ScaleIndex, seen: &Seen, mut written: Written) {
+        if !written.no_lift && self.is_lifted(scale, seen, &written.tared) {
+            written.lifted = true;
+        }
+        self.keep(State::Writing(written));
+    }
+
+    /// Whether the vessel of a captured weight has left: the empty pan shows, or four fifths of the
+    /// vessel are gone and the rest is at rest.
+    fn is_lifted(&mut self, scale: ScaleIndex, seen: &Seen, tared: &Tared) -> bool {
+        if seen.jump.is_some_and(|jump| jump.cause != JumpCause::Key) {
+            return true;
+        }
+        let zero = self.zero(scale);
+        let vessel = tared.base - zero;
+        match self.load(scale, seen.weight, seen.d) {
+            Load::Nothing => seen.plateau && vessel > vessel_at_least(seen.d),
+            Load::BelowEmpty if seen.steady.is_some() => {
+                self.set_zero(scale, seen.weight);
+                true
+            }
+            Load::Something if seen.steady.is_some() && vessel > Mass::ZERO => {
+                seen.weight - zero < vessel.ratio(1, 5)
+            }
+            Load::BelowEmpty | Load::Something => false,
+        }
+    }
+
+    pub(super) fn in_lift(&mut self, scale: ScaleIndex, seen: &Seen, mut written: Written) {
+        if let Some(jump) = seen.jump {
+            self.jump_after_record(scale, seen, written, jump);
+            return;
+        }
+        if self.is_lifted(scale, seen, &written.tared) {
+            self.vessel_gone(scale, written.seq, None);
+            return;
+        }
+        let Some(step) = self.step_now() else { return };
+        let Some(level) = seen.steady else {
+            written.tared.inside_since = None;
+            self.keep(State::Lift(written));
+            return;
+        };
+        let net = net_of(&step, written.tared.base, level.weight);
+        let beyond = (net - written.net).abs() > written.uncertainty;
+        if !beyond || net.is_negative() || written.seq == 0 {
+            written.tared.inside_since = None;
+            self.keep(State::Lift(written));
+            return;
+        }
+        let since = *written.tared.inside_since.get_or_insert(level.at);
+        if level.at.since(since) < 1_000_000 {
+            self.keep(State::Lift(written));
+            return;
+        }
+        self.correct(scale, &step, level, written, net);
+    }
+
+    /// More dripped in, or some was taken out, after the weight was recorded: the record follows.
+    fn correct(
+        &mut self,
+        scale: ScaleIndex,
+        step: &Step,
+        level: Level,
+        mut written: Written,
+        net: Mass,
+    ) {
+        let d = level.d.max(written.tared.base_d);
+        let window = self.window(step, d, written.tared.carried);
+        let kept = written.verdict == Some(Verdict::Kept);
+        let verdict = if kept {
+            Some(Verdict::Kept)
+        } else if !window.proven {
+            None
+        } else if window.holds(net) {
+            Some(Verdict::Inside)
+        } else if net > window.high {
+            Some(Verdict::Over)
+        } else {
+            Some(Verdict::Under)
+        };
+        let seq = written.seq;
+        let (net, uncertainty, ticket) =
+            self.log_weight(scale, step, &written.tared, level, verdict, Some(seq));
+        written.ticket = ticket;
+        written.net = net;
+        written.uncertainty = uncertainty;
+        written.verdict = verdict;
+        written.tared.inside_since = None;
+        self.keep(State::Lift(written));
+        let say = match verdict {
+            Some(Verdict::Over) => format!(
+                "{} g now: {} g over. Take it out, or lift to keep it.",
+                net.grams(d),
+                (net - step.target).grams(d)
+            ),
+            Some(Verdict::Under) => format!(
+                "{} g now: {} g short. Add it, or lift to keep it.",
+                net.grams(d),
+                (step.target - net).grams(d)
+            ),
+            Some(Verdict::Inside | Verdict::Kept) | None => format!(
+                "{} g now; the record is corrected. Lift the vessel.",
+                net.grams(d)
+            ),
+        };
+        self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);
+    }
+
+    /// A key after the record, or a lift at once.
+    fn jump_after_record(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        mut written: Written,
+        jump: super::pan::Jump,
+    ) {
+        let zero = self.zero(scale);
+        let shift = jump.to - jump.from;
+        let sure_key = jump.cause == JumpCause::Key
+            || (jump.cause == JumpCause::Unknown && zero.abs() > vessel_at_least(seen.d));
+        if sure_key {
+            // The vessel still stands there; the frame moved.
+            self.set_zero(scale, zero + shift);
+            written.tared.base += shift;
+            written.shown += shift;
+            written.tared.carried += 2;
+            self.keep(State::Lift(written));
+            return;
+        }
+        let carry = (jump.cause == JumpCause::Unknown).then_some(zero + shift);
+        self.vessel_gone(scale, written.seq, carry);
+    }
+
+    /// The recorded vessel is off the pan: on to the next thing.
+    fn vessel_gone(&mut self, scale: ScaleIndex, seq: u64, carry: Option<Mass>) {
+        if let Some(run) = &mut self.run {
+            run.spill_check = Some((scale, seq));
+        }
+        self.go_on();
+        if let (Some(carry), Some(run)) = (carry, self.run.as_mut())
+            && let State::Empty { carry: slot } = &mut run.state
+        {
+            *slot = Some(carry);
+        }
+    }
+}

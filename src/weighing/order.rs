@@ -1,0 +1,425 @@
+//! The order of steps: phases, mixing, the end of the batch.
+
+use super::event::{Choice, CueKind, Event, RowKind, ScaleIndex};
+use super::pan::Seen;
+use super::state::{State, Tared};
+use super::{Engine, say};
+use crate::formula::VesselWay;
+use crate::mass::Mass;
+
+/// Less than this on the pan is a crumb, a spill or drift, not a vessel: 1 g, and 20 d.
+pub(super) fn vessel_at_least(d: Mass) -> Mass {
+    (d * 20).max(Mass::from_g(1))
+}
+
+impl Engine {
+    /// Goes to the next thing to do: the mixing of a phase, a step, or the end.
+    pub(super) fn go_on(&mut self) {
+        let Some(run) = &mut self.run else { return };
+        run.step = run
+            .done
+            .iter()
+            .position(Option::is_none)
+            .unwrap_or(run.done.len());
+        run.corrects = None;
+        run.restless_since = None;
+        run.wrong_scale = false;
+        // A phase is over when the step before is its last one; its mixing comes first.
+        let before = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
+        if let Some(before) = before.filter(|step| step.last_of_phase) {
+            let phase = before.phase;
+            let wants = run
+                .plan
+                .phases
+                .get(phase)
+                .is_some_and(|phase| phase.mix.is_some());
+            if wants && !run.mixed.contains(&phase) {
+                self.ask_to_mix(phase);
+                return;
+            }
+        }
+        if run.step >= run.done.len() {
+            self.finish(true);
+            return;
+        }
+        self.enter_step(None);
+    }
+
+    fn ask_to_mix(&mut self, phase: usize) {
+        let Some(run) = &mut self.run else { return };
+        run.mix_pending = Some(phase);
+        run.pan_was_empty = false;
+        run.bowl_base = None;
+        let last = run.step >= run.done.len();
+        let Some(planned) = run.plan.phases.get(phase) else {
+            return;
+        };
+        let text = planned.mix.clone().unwrap_or_default();
+        let say = if last {
+            say::last_mix(&planned.name, &text)
+        } else {
+            say::mix(&planned.name, &text)
+        };
+        self.set_state(State::Mix { phase });
+        self.cue(CueKind::Mix, say, None, &[Choice::Next]);
+    }
+
+    /// The mixing of the pending phase is confirmed.
+    pub(super) fn mixing_done(&mut self, how: &str) {
+        let Some(run) = &mut self.run else { return };
+        let Some(phase) = run.mix_pending.take() else {
+            return;
+        };
+        run.mixed.push(phase);
+        let planned = run.plan.phases.get(phase);
+        let name = planned.map(|p| p.name.clone()).unwrap_or_default();
+        let text = planned.and_then(|p| p.mix.clone()).unwrap_or_default();
+        let mut draft = self.draft(RowKind::Mixed);
+        draft.step = 0;
+        draft.phase = name;
+        draft.ingredient = String::new();
+        draft.lot = String::new();
+        draft.vessel = String::new();
+        draft.scale = String::new();
+        draft.note = format!("{text} ({how})");
+        self.log(draft);
+    }
+
+    /// Begins the current step. `carry` as in [`State::Empty`].
+    pub(super) fn enter_step(&mut self, carry: Option<Mass>) {
+        self.announce_step();
+        self.start_state(carry);
+    }
+
+    pub(super) fn announce_step(&mut self) {
+        let Some((step, phase, of)) = self.run.as_ref().and_then(|run| {
+            let step = run.current()?.clone();
+            let phase = run.plan.phases.get(step.phase)?.name.clone();
+            Some((step, phase, run.plan.steps.len()))
+        }) else {
+            return;
+        };
+        let d = self.readability(step.scale);
+        let window = self.window(&step, d, 0);
+        self.out.push_back(Event::Step {
+            step: step.number,
+            of,
+            phase,
+            ingredient: step.ingredient.clone(),
+            target: step.target,
+            low: window.low,
+            high: window.high,
+            scale: step.scale,
+        });
+    }
+
+    /// Where the step begins depends on what is on the pan already.
+    fn start_state(&mut self, carry: Option<Mass>) {
+        let Some(run) = &mut self.run else { return };
+        let Some(step) = run.current().cloned() else {
+            return;
+        };
+        let bowl_base = run.bowl_base.take();
+        let previous = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
+        let same_bowl = step.vessel == VesselWay::Bowl
+            && previous.is_some_and(|p| p.vessel == VesselWay::Bowl && p.scale == step.scale);
+        let first = run.done.iter().all(Option::is_none);
+        let Some(pan) = self.pans.get(step.scale) else {
+            return;
+        };
+        let d = self.readability(step.scale);
+        let loaded = match (pan.last, pan.zero) {
+            (Some(last), Some(zero)) => last.weight - zero > vessel_at_least(d),
+            _ => false,
+        };
+        let level = pan.steady.level();
+        if let (true, true, Some((base, d))) = (loaded, same_bowl, bowl_base) {
+            self.tare_at(base, d);
+            return;
+        }
+        match (loaded, level) {
+            (true, Some(level)) if first || same_bowl => self.tare_at(level.weight, level.d),
+            // Not at rest: a vessel that is just coming, or the bowl while it is stirred.
+            (true, None) if first || same_bowl => self.set_state(State::Landing { carry: None }),
+            (true, _) if carry.is_none() => {
+                self.set_state(State::Clear);
+                self.cue(CueKind::Lift, say::clear(step.vessel), None, &[]);
+            }
+            (true, _) | (false, _) => {
+                self.set_state(State::Empty { carry });
+                self.cue_place();
+            }
+        }
+    }
+
+    pub(super) fn cue_place(&mut self) {
+        let Some(step) = self.run.as_ref().and_then(|run| run.current().cloned()) else {
+            return;
+        };
+        let d = self.readability(step.scale);
+        let name = self.scale_name(step.scale);
+        let several = self.pans.len() > 1;
+        let mut text = say::place(&step, d, several.then_some(name.as_str()));
+        if let Some(caution) = &step.caution {
+            text.push_str(&format!(" Caution: {caution}"));
+        }
+        if step.lot_required && !self.has_lot(&step.ingredient) {
+            text.push_str(&format!(
+                " Lot of {} needed: bismar lot LOT.",
+                step.ingredient
+            ));
+        }
+        self.cue(CueKind::Place, text, Some(step.target), &[]);
+    }
+
+    pub(super) fn has_lot(&self, ingredient: &str) -> bool {
+        self.run
+            .as_ref()
+            .is_some_and(|run| run.lots.contains_key(ingredient))
+    }
+
+    /// The vessel on the pan is tared at `base` (as shown) by ourselves.
+    pub(super) fn tare_at(&mut self, base: Mass, d: Mass) {
+        self.set_state(State::Tared(Tared::new(base, d)));
+        self.cue_add(Mass::ZERO);
+    }
+
+    /// Says what is missing at a net weight of `net`.
+    pub(super) fn cue_add(&mut self, net: Mass) {
+        let Some(step) = self.run.as_ref().and_then(|run| run.current().cloned()) else {
+            return;
+        };
+        let d = self.readability(step.scale);
+        let missing = step.target - net;
+        if let Some(State::Tared(tared)) = self.run.as_mut().map(|run| &mut run.state) {
+            tared.said = Some(missing);
+            tared.eased = None;
+            tared.stopped = false;
+        }
+        self.cue(
+            CueKind::Add,
+            say::add(&step, missing, d),
+            Some(missing),
+            &[],
+        );
+    }
+
+    /// The batch ends. `complete`: every step is weighed.
+    pub(super) fn finish(&mut self, complete: bool) {
+        let Some(run) = &mut self.run else { return };
+        let mixing = run.mix_pending.take();
+        let total: Mass = run.done.iter().flatten().map(|weighed| weighed.net).sum();
+        let weighed = run.done.iter().flatten().count();
+        let of = run.done.len();
+        let d = run
+            .plan
+            .steps
+            .iter()
+            .map(|step| step.scale)
+            .min()
+            .unwrap_or(0);
+        let d = self.readability(d);
+        let mut draft = self.draft(RowKind::Closed);
+        draft.step = 0;
+        draft.phase = String::new();
+        draft.ingredient = String::new();
+        draft.lot = String::new();
+        draft.vessel = String::new();
+        draft.scale = String::new();
+        draft.readability = d;
+        draft.target = self.run.as_ref().map(|run| run.plan.batch);
+        draft.net = Some(total);
+        draft.note = if complete {
+            "complete".into()
+        } else {
+            format!("stopped after {weighed} of {of} weighings")
+        };
+        if complete && mixing.is_some() {
+            draft.note.push_str("; the last mixing was not confirmed");
+        }
+        self.log(draft);
+        self.set_state(State::Done);
+        let say = if complete {
+            format!("Done. {} g weighed in {of} steps.", total.grams(d))
+        } else {
+            format!("Stopped. {weighed} of {of} weighed.")
+        };
+        self.cue(CueKind::Done, say, None, &[]);
+        self.out.push_back(Event::Closed { complete });
+    }
+
+    /// What a reading means, by the state of the step.
+    pub(super) fn on_seen(&mut self, scale: ScaleIndex, seen: &Seen) {
+        self.find_first_zero(scale, seen);
+        let Some(run) = &mut self.run else { return };
+        let needed = run
+            .current()
+            .map_or_else(|| run.last_scale(), |step| step.scale);
+        if scale != needed {
+            self.on_other_scale(scale, seen);
+            return;
+        }
+        if seen.unit_changed {
+            self.on_unit_changed(scale);
+        }
+        self.look_for_spill(scale, seen);
+        if seen.presses && self.on_presses() {
+            return;
+        }
+        let Some(run) = &mut self.run else { return };
+        // The state is taken out while it is worked on; each branch puts the next one in.
+        match std::mem::replace(&mut run.state, State::Clear) {
+            State::Clear => self.in_clear(scale, seen),
+            State::Empty { carry } => self.in_empty(scale, seen, carry),
+            State::Landing { carry } => self.in_landing(scale, seen, carry),
+            State::Unsure { level } => self.in_unsure(scale, seen, level),
+            State::Tared(tared) => self.in_tared(scale, seen, tared),
+            State::Away(tared) => self.in_away(scale, seen, tared),
+            State::Stranger { tared, level } => self.in_stranger(scale, seen, tared, level),
+            State::Recheck(tared) => self.in_recheck(scale, seen, tared),
+            State::Writing(written) => self.in_writing(scale, seen, written),
+            State::Lift(written) => self.in_lift(scale, seen, written),
+            State::Mix { phase } => self.in_mix(scale, seen, phase),
+            State::Done => self.keep(State::Done),
+        }
+    }
+
+    /// Puts a state back without telling anybody.
+    pub(super) fn keep(&mut self, state: State) {
+        if let Some(run) = &mut self.run {
+            run.state = state;
+        }
+    }
+
+    /// The first weight at rest says where zero is: at or below zero, the pan is empty. Above it,
+    /// something stands there already, and the scale's zero is taken for the empty pan's.
+    fn find_first_zero(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let idle = !self.is_busy();
+        let Some(pan) = self.pans.get_mut(scale) else {
+            return;
+        };
+        let Some(level) = seen.steady else { return };
+        let first = match pan.zero {
+            None => {
+                let at_zero = level.weight <= seen.d * 3;
+                pan.zero = Some(if at_zero { level.weight } else { Mass::ZERO });
+                true
+            }
+            // Between batches nobody judges what comes and goes; a pan below zero is an empty pan.
+            Some(zero) if idle && level.weight < zero - seen.d * 5 => {
+                pan.zero = Some(level.weight);
+                false
+            }
+            Some(_) => false,
+        };
+        if first {
+            self.begin_loaded(scale, level.weight, seen);
+        }
+    }
+
+    /// A batch that begins with a vessel on the pan: it is tared where it stands. A scale that says
+    /// "net" at zero carries exactly what its TARE key took off: a vessel as well.
+    fn begin_loaded(&mut self, scale: ScaleIndex, shown: Mass, seen: &Seen) {
+        let Some(run) = &self.run else { return };
+        let waits = matches!(run.state, State::Empty { .. });
+        let first = run.done.iter().all(Option::is_none);
+        let here = run.current().map(|step| step.scale) == Some(scale);
+        let net_zero = seen.net_flag && shown.abs() <= seen.d * 3;
+        if !(waits && first && here) {
+            return;
+        }
+        if net_zero && let Some(pan) = self.pans.get_mut(scale) {
+            pan.zero = None;
+        }
+        if net_zero || shown > vessel_at_least(seen.d) {
+            self.tare_at(shown, seen.d);
+        }
+    }
+
+    fn on_other_scale(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let Some(pan) = self.pans.get_mut(scale) else {
+            return;
+        };
+        if seen
+            .steady
+            .is_some_and(|level| pan.is_empty_at(level.weight, seen.d))
+        {
+            pan.zero = seen.steady.map(|level| level.weight);
+        }
+        let loaded = seen.newly_steady
+            && pan
+                .zero
+                .is_some_and(|zero| seen.weight - zero > vessel_at_least(seen.d));
+        let Some(run) = &mut self.run else { return };
+        let waiting = matches!(run.state, State::Empty { .. } | State::Mix { .. });
+        let previous_here = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
+        let left_over = previous_here.is_some_and(|step| step.scale == scale);
+        if loaded && waiting && !run.wrong_scale && !left_over {
+            run.wrong_scale = true;
+            let here = self.scale_name(scale);
+            let right = self
+                .scale_needed()
+                .map(|s| self.scale_name(s))
+                .unwrap_or_default();
+            self.out.push_back(Event::Fault {
+                scale: Some(scale),
+                code: "wrong-scale",
+                over: false,
+            });
+            self.cue_urgent(
+                CueKind::Fault,
+                format!("This step is for scale {right}, not {here}. Move the beaker there."),
+                &[],
+            );
+        }
+    }
+
+    fn on_unit_changed(&mut self, scale: ScaleIndex) {
+        let Some(unit) = self.pans.get(scale).and_then(|pan| pan.unit) else {
+            return;
+        };
+        self.note(format!(
+            "scale {} changed its unit to {unit}",
+            self.scale_name(scale)
+        ));
+        self.out.push_back(Event::Fault {
+            scale: Some(scale),
+            code: "unit",
+            over: false,
+        });
+        self.cue_urgent(CueKind::Fault, say::unit_changed(unit.symbol()), &[]);
+    }
+
+    /// After a vessel was lifted, the pan should show what it showed when it was empty. What stays
+    /// was spilt, or the zero drifted: the record says so.
+    fn look_for_spill(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let Some(run) = &mut self.run else { return };
+        let (Some((of, seq)), Some(level)) = (run.spill_check, seen.steady) else {
+            return;
+        };
+        if of != scale {
+            return;
+        }
+        let Some(pan) = self.pans.get_mut(scale) else {
+            return;
+        };
+        let Some(zero) = pan.zero else { return };
+        run.spill_check = None;
+        let left = level.weight - zero;
+        if left > seen.d * 2 && left <= vessel_at_least(seen.d) {
+            pan.zero = Some(level.weight);
+            let grams = left.grams(seen.d);
+            self.note(format!("{grams} g stayed on the pan after the lift of seq {seq}: spilt, or the zero drifted"));
+            self.out.push_back(Event::Fault {
+                scale: Some(scale),
+                code: "spill",
+                over: false,
+            });
+            self.cue_urgent(
+                CueKind::Fault,
+                format!("{grams} g stayed on the scale: spilt beside the vessel? Wipe it off."),
+                &[],
+            );
+        }
+    }
+}

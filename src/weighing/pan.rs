@@ -1,0 +1,285 @@
+//! One scale as the engine sees it: steadiness, rate, shape of the last change, and where zero is.
+//!
+//! All weights here are *as shown*: what the scale's display says, its own tare taken off. What the
+//! pan carries is `gross = shown − zero`, where `zero` is what the scale shows (or would show) with
+//! an empty pan: 0 after its ZERO key, −150 g after a TARE with a 150 g vessel on it.
+
+use super::pour::Rate;
+use super::presses::Presses;
+use super::steady::{Level, Steady};
+use super::trace::Trace;
+use crate::mass::{Mass, Unit};
+use crate::scale::{Moment, Reading, Shown};
+
+/// A scale's constants.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PanSpec {
+    /// Readability d; `None`: the last digit shown.
+    pub readability: Option<Mass>,
+    /// Standard deviation of repeated net weighings; `None`: 0.41 d.
+    pub repeatability: Option<Mass>,
+    /// Largest load; `None`: unknown.
+    pub capacity: Option<Mass>,
+    /// Seconds.
+    pub steady_window: f64,
+}
+
+/// The scale's filter before anything was learned: time constant in seconds.
+const FIRST_LAG: f64 = 0.25;
+
+#[derive(Debug, Clone)]
+pub struct Pan {
+    pub spec: PanSpec,
+    pub steady: Steady,
+    pub rate: Rate,
+    pub trace: Trace,
+    pub presses: Presses,
+    /// What the scale shows with nothing on it; `None` until something says so.
+    pub zero: Option<Mass>,
+    /// Time constant of the scale's filter in seconds, learned from vessels set down.
+    pub lag: f64,
+    pub last: Option<Reading>,
+    pub unit: Option<Unit>,
+    /// The finest readability seen: coarser than this is a unit set wrong.
+    pub finest: Option<Mass>,
+    /// The last weight at which two readings in a row agreed.
+    anchor: Option<(Moment, Mass)>,
+    /// Since the anchor was left: did any reading lie in between?
+    between: bool,
+    /// Readings are missing since the last one: the line was lost or silent.
+    pub gap: bool,
+    pub lost: bool,
+    pub overload: bool,
+}
+
+/// What one reading showed.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen {
+    pub at: Moment,
+    pub weight: Mass,
+    pub d: Mass,
+    pub steady: Option<Level>,
+    /// The indication became steady with this reading.
+    pub newly_steady: bool,
+    /// Two readings in a row agree: at rest for an instant.
+    pub plateau: bool,
+    /// A jump to zero with nothing in between: the TARE or ZERO key, or a vessel lifted at once.
+    pub jump: Option<Jump>,
+    /// Two presses on the pan ended with this reading.
+    pub presses: bool,
+    /// The unit is another one than before.
+    pub unit_changed: bool,
+    /// First reading after a gap, with the last weight at rest before it.
+    pub after_gap: bool,
+    /// The scale says that it shows net.
+    pub net_flag: bool,
+}
+
+/// A jump of the indication between two readings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Jump {
+    pub from: Mass,
+    pub to: Mass,
+    /// Whether `from` was a weight at rest.
+    pub from_rest: bool,
+    pub cause: JumpCause,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum JumpCause {
+    /// The scale's gross/net flag changed with it: a key.
+    Key,
+    /// The scale has such a flag and it stayed gross: a load was taken off.
+    Load,
+    /// Nothing tells.
+    Unknown,
+}
+
+impl Pan {
+    pub fn new(spec: PanSpec) -> Pan {
+        Pan {
+            spec,
+            steady: Steady::new(spec.steady_window),
+            rate: Rate::default(),
+            trace: Trace::default(),
+            presses: Presses::default(),
+            zero: None,
+            lag: FIRST_LAG,
+            last: None,
+            unit: None,
+            finest: spec.readability,
+            anchor: None,
+            between: false,
+            gap: false,
+            lost: false,
+            overload: false,
+        }
+    }
+
+    /// The readability in force: the configured one, or the last digit shown where that is coarser
+    /// (a scale left on ounces).
+    pub fn d(&self) -> Mass {
+        let digit = self.last.map_or(Mass::ZERO, |r| r.digit);
+        self.readability_of(digit)
+    }
+
+    fn readability_of(&self, digit: Mass) -> Mass {
+        self.spec.readability.map_or(digit, |d| d.max(digit))
+    }
+
+    /// Forgets motion (not zero): after a gap, an overload, a key.
+    fn unsettle(&mut self) {
+        self.steady.reset();
+        self.rate.reset();
+        self.presses.reset();
+    }
+
+    pub fn lost(&mut self) {
+        self.lost = true;
+        self.gap = true;
+        self.unsettle();
+    }
+
+    pub fn overloaded(&mut self, at: Moment) {
+        self.overload = true;
+        let d = self.d();
+        self.presses.overload(at, d);
+        self.steady.reset();
+        self.rate.reset();
+        self.between = true;
+    }
+
+    /// Whether `shown` is what the empty pan shows, within drift and crumbs.
+    pub fn is_empty_at(&self, shown: Mass, d: Mass) -> bool {
+        self.zero.is_some_and(|zero| (shown - zero).abs() <= d * 5)
+    }
+
+    /// The tolerance within which two weighings of the same thing agree: 5 d, or 1 in 2000.
+    pub fn same(&self, a: Mass, b: Mass, d: Mass) -> bool {
+        (a - b).abs() <= (d * 5).max(b.abs().ratio(1, 2000))
+    }
+
+    pub fn reading(&mut self, r: &Reading) -> Seen {
+        let d = self.readability_of(r.digit);
+        let before = self.last;
+        self.finest = Some(self.finest.map_or(d, |finest| finest.min(d)));
+        let unit_changed = matches!((self.unit, r.unit), (Some(a), Some(b)) if a != b);
+        self.unit = r.unit.or(self.unit);
+        let gap = std::mem::take(&mut self.gap) || before.is_some_and(|b| silent(b.at, r.at));
+        self.lost = false;
+        self.overload = false;
+        if gap || unit_changed {
+            self.unsettle();
+        }
+        let jump = if unit_changed {
+            None
+        } else {
+            self.find_jump(before, r, d)
+        };
+        if jump.is_some() {
+            self.unsettle();
+            self.trace.begin(r.at, r.weight);
+        }
+        let was_steady = self.steady.is_steady();
+        // A line without a unit is never steady: it guides the hand and is not recorded.
+        let flag = if r.unit.is_none() {
+            Some(false)
+        } else {
+            r.steady
+        };
+        let steady = self.steady.push(r.at, r.weight, d, flag);
+        self.rate.push(r.at, r.weight);
+        if was_steady && steady {
+            self.trace.begin(r.at, r.weight);
+        } else {
+            self.trace.push(r.at, r.weight);
+        }
+        let presses = self.follow_presses(r, d, steady);
+        let plateau = self.follow_anchor(before, r, d);
+        self.last = Some(*r);
+        Seen {
+            at: r.at,
+            weight: r.weight,
+            d,
+            steady: if steady { self.steady.level() } else { None },
+            newly_steady: steady && !was_steady,
+            plateau,
+            jump,
+            presses,
+            unit_changed,
+            after_gap: gap && before.is_some(),
+            net_flag: r.shown == Some(Shown::Net),
+        }
+    }
+
+    fn follow_presses(&mut self, r: &Reading, d: Mass, steady: bool) -> bool {
+        if steady {
+            self.presses.at_rest(r.weight, d)
+        } else {
+            self.presses.moving(r.at, r.weight, d);
+            false
+        }
+    }
+
+    /// Two readings in a row within 3 d, or 1 in 200, are a weight at rest for an instant.
+    fn follow_anchor(&mut self, before: Option<Reading>, r: &Reading, d: Mass) -> bool {
+        let near = |a: Mass| (a - r.weight).abs() <= (d * 3).max(a.abs().ratio(1, 200));
+        let plateau = before.is_some_and(|b| near(b.weight));
+        if plateau {
+            self.anchor = Some((r.at, r.weight));
+            self.between = false;
+        } else if let Some((_, a)) = self.anchor {
+            let moved = (a - r.weight).abs();
+            self.between |= moved > a.abs().ratio(1, 10) && moved < a.abs().ratio(9, 10);
+        }
+        plateau
+    }
+
+    /// A jump from a weight at rest to zero without a reading in between. Drifts (under 20 d) are
+    /// none, nor is the tail of a lift: a key shows exactly zero at once.
+    fn find_jump(&self, before: Option<Reading>, r: &Reading, d: Mass) -> Option<Jump> {
+        let before = before?;
+        let flags = (before.shown, r.shown);
+        let flag_changed = matches!(flags, (Some(a), Some(b)) if a != b);
+        let moved = (before.weight - r.weight).abs() > d * 3;
+        if flag_changed && moved {
+            let from_rest = self.steady.is_steady();
+            return Some(Jump {
+                from: before.weight,
+                to: r.weight,
+                from_rest,
+                cause: JumpCause::Key,
+            });
+        }
+        let (_, anchor) = self.anchor?;
+        let from_anchor = (before.weight - anchor).abs() <= anchor.abs().ratio(1, 10);
+        let clean = from_anchor && !self.between;
+        let to_zero = r.weight.abs() <= d * 3;
+        if !(clean && to_zero && anchor.abs() > d * 20) {
+            return None;
+        }
+        let cause = match flags {
+            (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
+            (Some(_), Some(_)) | (None, _) | (_, None) => JumpCause::Unknown,
+        };
+        let steady = self.steady.level().map(|level| level.weight);
+        Some(Jump {
+            from: steady.unwrap_or(anchor),
+            to: r.weight,
+            from_rest: steady.is_some(),
+            cause,
+        })
+    }
+
+    /// Learns the filter's time constant from a vessel that landed.
+    pub fn learn_lag(&mut self, seconds: f64) {
+        if seconds > 0.02 && seconds < 0.8 {
+            self.lag += (seconds - self.lag) * 0.4;
+        }
+    }
+}
+
+/// Readings more than 3 s apart have a gap between them in which anything may have happened.
+fn silent(before: Moment, now: Moment) -> bool {
+    now.since(before) > 3_000_000
+}

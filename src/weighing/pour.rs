@@ -1,0 +1,90 @@
+//! Rate of a pour, and when to say "ease off".
+
+use std::collections::VecDeque;
+
+use crate::mass::Mass;
+use crate::scale::Moment;
+
+/// The rate rests on the readings of the last half second (at least three, at most 64).
+const RATE_WINDOW_US: u64 = 500_000;
+
+/// Rate of change of the indication.
+#[derive(Debug, Clone, Default)]
+pub struct Rate {
+    recent: VecDeque<(Moment, Mass)>,
+}
+
+impl Rate {
+    pub fn reset(&mut self) {
+        self.recent.clear();
+    }
+
+    pub fn push(&mut self, at: Moment, weight: Mass) {
+        self.recent.push_back((at, weight));
+        while self.recent.len() > 64
+            || (self.recent.len() > 3
+                && self
+                    .recent
+                    .front()
+                    .is_some_and(|&(t, _)| at.since(t) > RATE_WINDOW_US))
+        {
+            self.recent.pop_front();
+        }
+    }
+
+    /// Grams a second by least squares; 0 with fewer than two readings.
+    pub fn grams_per_second(&self) -> f64 {
+        let (Some(&(t0, w0)), n) = (self.recent.front(), self.recent.len()) else {
+            return 0.0;
+        };
+        if n < 2 {
+            return 0.0;
+        }
+        let (mut st, mut sw, mut stt, mut stw) = (0.0, 0.0, 0.0, 0.0);
+        for &(t, w) in &self.recent {
+            let t = t.since(t0) as f64 / 1e6;
+            let w = (w - w0).to_g_f64();
+            st += t;
+            sw += w;
+            stt += t * t;
+            stw += t * w;
+        }
+        let n = n as f64;
+        let spread = n * stt - st * st;
+        if spread <= 1e-12 {
+            0.0
+        } else {
+            (n * stw - st * sw) / spread
+        }
+    }
+}
+
+/// What the net weight will be when the hand has stopped: the load already there that the filter
+/// does not show yet, what falls in the reaction time, and what is known to fall after.
+///
+/// `rate` in g/s, `lag` and `reaction` in s, `after_flow` in g.
+pub fn landing_weight(net: Mass, rate: f64, lag: f64, reaction: f64, after_flow: f64) -> Mass {
+    let more = rate.max(0.0) * (lag + reaction) + after_flow.max(0.0);
+    net + Mass::from_g_f64(more).unwrap_or(Mass::ZERO)
+}
+
+/// What keeps falling after the hand stops, learned for one ingredient.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct AfterFlow {
+    grams: f64,
+    seen: u32,
+}
+
+impl AfterFlow {
+    pub fn grams(self) -> f64 {
+        self.grams
+    }
+
+    /// Learns from one stop: `predicted` against where the weight came to rest.
+    pub fn learn(&mut self, predicted: Mass, rest: Mass) {
+        let miss = (rest - predicted).to_g_f64() + self.grams;
+        self.seen = (self.seen + 1).min(4);
+        let miss = miss.clamp(0.0, 5.0);
+        self.grams += (miss - self.grams) / f64::from(self.seen.max(2));
+    }
+}

@@ -1,0 +1,136 @@
+//! The sentences. Short imperatives; the number first when pouring: what is missing, not what is
+//! there. No sentence needs a colour, a shape or a sound to be understood.
+
+use crate::formula::{Step, VesselWay};
+use crate::mass::Mass;
+
+fn vessel(way: VesselWay) -> &'static str {
+    match way {
+        VesselWay::Beaker => "beaker",
+        VesselWay::Bowl => "bowl",
+        VesselWay::Difference => "source",
+    }
+}
+
+pub(super) fn place(step: &Step, d: Mass, scale: Option<&str>) -> String {
+    let on = scale.map_or(String::new(), |name| format!(" on scale {name}"));
+    let target = step.target.grams(d);
+    let name = &step.ingredient;
+    match step.vessel {
+        VesselWay::Beaker => format!("Place an empty beaker{on}: {target} g {name} comes next."),
+        VesselWay::Bowl => format!("Place the bowl{on}: {target} g {name} comes next."),
+        VesselWay::Difference => {
+            format!("Place {name} in its bottle{on}: {target} g comes out of it.")
+        }
+    }
+}
+
+pub(super) fn add(step: &Step, missing: Mass, d: Mass) -> String {
+    let (grams, name) = (missing.grams(d), &step.ingredient);
+    match step.vessel {
+        VesselWay::Difference => format!("{grams} g to take from {name}, then put it back."),
+        VesselWay::Beaker | VesselWay::Bowl => format!("{grams} g to add: {name}."),
+    }
+}
+
+pub(super) fn ease_off(missing: Mass, d: Mass) -> String {
+    format!("{} g left. Ease off.", missing.max(Mass::ZERO).grams(d))
+}
+
+pub(super) fn take_out(step: &Step, over: Mass, d: Mass) -> String {
+    let (grams, name) = (over.grams(d), &step.ingredient);
+    match step.vessel {
+        VesselWay::Difference => {
+            format!("{grams} g too much came out of {name}. Keep it, or begin this step again.")
+        }
+        VesselWay::Beaker | VesselWay::Bowl => format!("{grams} g to take out: {name}."),
+    }
+}
+
+pub(super) fn recorded(way: VesselWay, net: Mass, d: Mass) -> String {
+    let net = net.grams(d);
+    match way {
+        VesselWay::Beaker => format!("Recorded {net} g. Lift the beaker."),
+        VesselWay::Difference => format!("Recorded {net} g. Lift the bottle."),
+        VesselWay::Bowl => format!("Recorded {net} g."),
+    }
+}
+
+pub(super) fn mix(phase: &str, text: &str) -> String {
+    let text = text.trim().trim_end_matches('.');
+    format!(
+        "{phase} is weighed. {text}. Then say next, press the pan twice, or place the next vessel."
+    )
+}
+
+pub(super) fn last_mix(phase: &str, text: &str) -> String {
+    let text = text.trim().trim_end_matches('.');
+    format!("{phase} is weighed. {text}. Then say next or press the pan twice: the batch is done.")
+}
+
+pub(super) fn away(step: &Step, missing: Mass, over: bool, d: Mass) -> String {
+    let name = &step.ingredient;
+    let thing = vessel(step.vessel);
+    if over {
+        format!(
+            "{} g {name} too much. Put the {thing} back to take some out; or keep it, or begin again.",
+            (-missing).grams(d)
+        )
+    } else {
+        format!(
+            "Put the {thing} back: {} g {name} still to add.",
+            missing.grams(d)
+        )
+    }
+}
+
+pub(super) fn lift_to_check(way: VesselWay, net: Mass, d: Mass) -> String {
+    format!(
+        "{} g, inside. Lift the {} now: that proves the tare.",
+        net.grams(d),
+        vessel(way)
+    )
+}
+
+pub(super) fn lift_and_back(way: VesselWay) -> String {
+    let thing = vessel(way);
+    format!(
+        "The tare must be seen again. Lift the {thing}, wait for the scale to rest, put the {thing} back."
+    )
+}
+
+pub(super) fn unsure(way: VesselWay) -> String {
+    let thing = vessel(way);
+    format!(
+        "Not sure of the tare: did something go in before the {thing} was at rest? Lift it and place it empty; or say next if it is empty now."
+    )
+}
+
+pub(super) fn stranger(way: VesselWay) -> String {
+    let thing = vessel(way);
+    format!(
+        "Not as it left. Say next if it is the same {thing}; say again to begin this step with an empty one."
+    )
+}
+
+pub(super) fn clear(way: VesselWay) -> String {
+    match way {
+        VesselWay::Beaker => "Lift everything off the scale; a fresh beaker comes next.".into(),
+        VesselWay::Bowl => "Lift everything off the scale; the bowl comes next.".into(),
+        VesselWay::Difference => "Lift everything off the scale; the bottle comes next.".into(),
+    }
+}
+
+pub(super) fn lot(name: &str) -> String {
+    format!("Name the lot of {name}: bismar lot LOT. The weight waits for it.")
+}
+
+pub(super) fn unit(unit: &str, needed: &str) -> String {
+    format!("The scale is on {unit}, too coarse for this step. Set it to {needed}.")
+}
+
+pub(super) fn unit_changed(unit: &str) -> String {
+    format!(
+        "The scale shows {unit} now. Weights are converted; set it back to what you are used to."
+    )
+}

@@ -1,0 +1,177 @@
+//! Where a step stands.
+
+use super::steady::Level;
+use crate::mass::Mass;
+use crate::scale::Moment;
+
+/// The state of the running step.
+#[derive(Debug, Clone)]
+pub(super) enum State {
+    /// Something is on the pan that does not belong there; it must be lifted first.
+    Clear,
+    /// The pan is empty; a vessel is expected. `carry`: the zero that would hold if the last jump to
+    /// zero was not a lift but the TARE key under a vessel that still stands there.
+    Empty { carry: Option<Mass> },
+    /// Something came onto the pan and is not at rest yet.
+    Landing { carry: Option<Mass> },
+    /// Something is on the pan and its tare is not sure.
+    Unsure { level: Level },
+    /// A vessel with a known tare.
+    Tared(Tared),
+    /// The vessel was lifted with something in it that is not recorded.
+    Away(Tared),
+    /// Back on the pan, but not as it left.
+    Stranger { tared: Tared, level: Level },
+    /// Readings are missing and the weight is another one: the zero has to be seen again.
+    Recheck(Tared),
+    /// The weight is on its way to the disk.
+    Writing(Written),
+    /// Recorded; the vessel is to be lifted.
+    Lift(Written),
+    /// The phase is weighed; mixing waits for the maker's word or for the next vessel.
+    Mix { phase: usize },
+    /// The batch is over.
+    Done,
+}
+
+/// A vessel on the pan whose tare is known. Weights are as shown.
+#[derive(Debug, Clone)]
+pub(super) struct Tared {
+    /// What the scale shows with the vessel before the step's ingredient.
+    pub base: Mass,
+    pub base_d: Mass,
+    /// Readings that the net weight rests on besides the tare and the gross reading: two for each
+    /// time the tare was carried over a key press or over another zero.
+    pub carried: u32,
+    pub doubt: Option<Doubt>,
+    /// A key was pressed while the weight moved: the tare must be seen again.
+    pub tainted: bool,
+    /// Whether anything was poured (more than 5 d away from the base at rest).
+    pub poured: bool,
+    /// The last net weight at rest.
+    pub rest: Option<Mass>,
+    /// The reading of that.
+    pub last_level: Option<Level>,
+    /// The greatest net weight at rest that was over the window.
+    pub peak: Option<Mass>,
+    /// Steady and inside, waiting for evidence about the tare, or for the lot.
+    pub held: Option<Level>,
+    /// Readings in order since the net weight came inside the window, for the dwell.
+    pub inside_since: Option<Moment>,
+    /// "Ease off" was said for this approach, with the predicted net weight.
+    pub eased: Option<(Mass, Moment)>,
+    pub stopped: bool,
+    /// The missing weight that was said last.
+    pub said: Option<Mass>,
+    /// What the cue asked for last, so that a question is asked once.
+    pub asked: Option<Asked>,
+}
+
+/// A question asked once.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Asked {
+    CheckTare,
+    Lot,
+    Unit,
+    Draught,
+}
+
+/// Two explanations of one jump to zero.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Doubt {
+    /// The empty pan's indication if the vessel is there (the key was pressed); `None`: not known,
+    /// but below `absent_zero`.
+    pub present_zero: Option<Mass>,
+    /// The empty pan's indication if the vessel is not there.
+    pub absent_zero: Mass,
+    /// If the vessel was lifted: what the scale shows when it is back, and the base then.
+    pub back: Option<(Mass, Mass)>,
+    /// If the vessel was lifted: where the next thing that landed came to rest.
+    pub landed: Option<Mass>,
+    /// Whether anything came onto the pan since the jump.
+    pub risen: bool,
+}
+
+/// A weight that was captured.
+#[derive(Debug, Clone)]
+pub(super) struct Written {
+    pub ticket: u64,
+    /// 0 until it is logged.
+    pub seq: u64,
+    pub tared: Tared,
+    /// The reading it rests on, as shown.
+    pub shown: Mass,
+    pub net: Mass,
+    /// Expanded uncertainty (k = 2).
+    pub uncertainty: Mass,
+    pub verdict: Option<super::event::Verdict>,
+    /// The vessel was lifted while the row was on its way.
+    pub lifted: bool,
+    /// The log could not be written yet.
+    pub failed: bool,
+    /// In bowl way, or by `next`: go on without a lift.
+    pub no_lift: bool,
+}
+
+impl Tared {
+    pub fn new(base: Mass, base_d: Mass) -> Tared {
+        Tared {
+            base,
+            base_d,
+            carried: 0,
+            doubt: None,
+            tainted: false,
+            poured: false,
+            rest: None,
+            last_level: None,
+            peak: None,
+            held: None,
+            inside_since: None,
+            eased: None,
+            stopped: false,
+            said: None,
+            asked: None,
+        }
+    }
+
+    pub fn in_doubt(mut self, doubt: Doubt) -> Tared {
+        self.doubt = Some(doubt);
+        self
+    }
+
+    /// The same vessel in a frame moved by a key press of `shift` (shown after − shown before).
+    pub fn shifted(&mut self, shift: Mass, to: Mass, d: Mass) {
+        if self.poured {
+            self.base += shift;
+            self.carried += 2;
+        } else {
+            // Nothing in it yet: the key's zero is the tare.
+            self.base = to;
+            self.base_d = d;
+            self.carried = 0;
+        }
+        self.held = None;
+        self.inside_since = None;
+    }
+}
+
+impl State {
+    /// A word for `status` and for the tare event.
+    pub fn name(&self) -> &'static str {
+        match self {
+            State::Clear => "lift what is on the scale",
+            State::Empty { .. } => "empty, waiting for a vessel",
+            State::Landing { .. } => "a vessel is coming to rest",
+            State::Unsure { .. } => "not sure of the tare",
+            State::Tared(t) if t.doubt.is_some() || t.tainted => "tare to be checked at the lift",
+            State::Tared(_) => "vessel tared",
+            State::Away(_) => "vessel lifted, tare remembered",
+            State::Stranger { .. } => "not sure it is the same vessel",
+            State::Recheck(_) => "zero lost, lift and put back",
+            State::Writing(_) => "being recorded",
+            State::Lift(_) => "recorded, waiting for the lift",
+            State::Mix { .. } => "mixing",
+            State::Done => "batch over",
+        }
+    }
+}

@@ -1,0 +1,155 @@
+//! Steadiness of the indication.
+//!
+//! OIML R 76-1:2006, 4.4.2: equilibrium is stable when what is printed or stored deviates by not
+//! more than 1 e from the final value, so that at most two adjacent values show. Our window asks the
+//! same of every reading of the last second; the scale's own flag, where it has one, is asked *too*.
+
+use std::collections::VecDeque;
+
+use crate::mass::Mass;
+use crate::scale::Moment;
+
+/// Readings further apart than this do not belong to one window: 1.5 s.
+const LONGEST_GAP_US: u64 = 1_500_000;
+/// More readings than any window needs (10 s at 100 a second); bounds the memory.
+const MOST_READINGS: usize = 1024;
+
+/// A steady indication.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Level {
+    /// The reading nearest to the window's mean: always a value that the scale did show.
+    pub weight: Mass,
+    /// The readability in force when it was read.
+    pub d: Mass,
+    /// How many readings it rests on.
+    pub readings: u32,
+    pub at: Moment,
+    /// When the indication became steady.
+    pub since: Moment,
+}
+
+/// The window of the latest readings that lie within one scale interval of each other.
+#[derive(Debug, Clone)]
+pub struct Steady {
+    window_us: u64,
+    run: VecDeque<(Moment, Mass)>,
+    lowest: Mass,
+    highest: Mass,
+    since: Option<Moment>,
+    d: Mass,
+}
+
+impl Steady {
+    /// `window` in seconds (0.3 to 10).
+    pub fn new(window: f64) -> Steady {
+        Steady {
+            window_us: (window.clamp(0.1, 60.0) * 1e6) as u64,
+            run: VecDeque::with_capacity(64),
+            lowest: Mass::ZERO,
+            highest: Mass::ZERO,
+            since: None,
+            d: Mass::ZERO,
+        }
+    }
+
+    /// Forgets everything: after an overload, a gap, a change of unit or a key press.
+    pub fn reset(&mut self) {
+        self.run.clear();
+        self.since = None;
+    }
+
+    /// Takes a reading; `flag` is the scale's own word, `d` the readability of this reading.
+    /// Returns whether the indication is steady now.
+    pub fn push(&mut self, at: Moment, weight: Mass, d: Mass, flag: Option<bool>) -> bool {
+        if let Some(&(last, _)) = self.run.back()
+            && (at.since(last) > LONGEST_GAP_US || d != self.d)
+        {
+            self.reset();
+        }
+        self.d = d;
+        self.extend(at, weight);
+        let covered = self
+            .run
+            .front()
+            .is_some_and(|&(first, _)| at.since(first) >= self.window_us);
+        if covered && flag != Some(false) {
+            self.since.get_or_insert(at);
+            self.trim(at);
+        } else {
+            self.since = None;
+        }
+        self.since.is_some()
+    }
+
+    /// Adds the reading and drops, from the old end, whatever is more than 1 d away from it.
+    fn extend(&mut self, at: Moment, weight: Mass) {
+        if self.run.is_empty() {
+            self.lowest = weight;
+            self.highest = weight;
+        } else {
+            let lowest = self.lowest.min(weight);
+            let highest = self.highest.max(weight);
+            if highest - lowest > self.d {
+                self.since = None;
+                self.shorten_to_fit(weight);
+            } else {
+                self.lowest = lowest;
+                self.highest = highest;
+            }
+        }
+        self.run.push_back((at, weight));
+        if self.run.len() > MOST_READINGS {
+            self.run.pop_front();
+        }
+    }
+
+    fn shorten_to_fit(&mut self, weight: Mass) {
+        let (mut lowest, mut highest) = (weight, weight);
+        let mut keep = 0;
+        for &(_, other) in self.run.iter().rev() {
+            let (l, h) = (lowest.min(other), highest.max(other));
+            if h - l > self.d {
+                break;
+            }
+            (lowest, highest) = (l, h);
+            keep += 1;
+        }
+        self.run.drain(..self.run.len() - keep);
+        self.lowest = lowest;
+        self.highest = highest;
+    }
+
+    /// Drops readings older than the window, so that old ones do not weigh in the mean. Always
+    /// keeps enough to cover the window.
+    fn trim(&mut self, at: Moment) {
+        while self.run.len() > 2 && at.since(self.run[1].0) >= self.window_us {
+            self.run.pop_front();
+        }
+    }
+
+    pub fn is_steady(&self) -> bool {
+        self.since.is_some()
+    }
+
+    /// The steady indication, if there is one now.
+    pub fn level(&self) -> Option<Level> {
+        let since = self.since?;
+        let &(at, newest) = self.run.back()?;
+        let sum: i128 = self.run.iter().map(|&(_, w)| i128::from(w.ng())).sum();
+        let mean = sum / self.run.len() as i128;
+        let weight = self
+            .run
+            .iter()
+            .rev()
+            .map(|&(_, w)| w)
+            .min_by_key(|w| (i128::from(w.ng()) - mean).abs())
+            .unwrap_or(newest);
+        Some(Level {
+            weight,
+            d: self.d,
+            readings: self.run.len() as u32,
+            at,
+            since,
+        })
+    }
+}

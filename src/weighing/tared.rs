@@ -1,0 +1,533 @@
+//! A vessel with a known tare: the pour.
+
+use super::arrive::Load;
+use super::event::{Choice, CueKind, Event, ScaleIndex};
+use super::order::vessel_at_least;
+use super::pan::{Jump, JumpCause, Seen};
+use super::pour::landing_weight;
+use super::state::{Asked, Doubt, State, Tared};
+use super::steady::Level;
+use super::{Engine, net_of, say};
+use crate::formula::{Step, VesselWay};
+use crate::mass::Mass;
+
+/// Nearly right but not at rest for this long: something moves the air or the bench.
+const RESTLESS_US: u64 = 8_000_000;
+
+/// A rest this soon after "ease off" tells what falls after the hand stops: 3 s.
+const LEARN_WITHIN_US: u64 = 3_000_000;
+
+impl Engine {
+    pub(super) fn in_tared(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
+        let Some(step) = self.step_now() else { return };
+        if seen.after_gap && !self.same_after_gap(scale, seen, &step, &mut tared) {
+            return;
+        }
+        if let Some(jump) = seen.jump {
+            self.jump_under_vessel(scale, seen, &step, tared, jump);
+            return;
+        }
+        let mut tared = match self.follow_doubt(scale, seen, &step, tared) {
+            Some(tared) => tared,
+            None => return,
+        };
+        if tared.doubt.is_none() && self.was_lifted(scale, seen, &step, &mut tared) {
+            return;
+        }
+        match seen.steady {
+            Some(level) => self.at_rest(scale, level, &step, tared),
+            None => self.moving(seen, &step, tared),
+        }
+    }
+
+    /// Readings were missing. The same weight as before: go on. Anything else has to be proven.
+    fn same_after_gap(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        step: &Step,
+        tared: &mut Tared,
+    ) -> bool {
+        let rest = tared.rest.unwrap_or(Mass::ZERO);
+        let expected = match step.vessel {
+            VesselWay::Beaker | VesselWay::Bowl => tared.base + rest,
+            VesselWay::Difference => tared.base - rest,
+        };
+        let same = self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.same(seen.weight, expected, seen.d));
+        if same && tared.doubt.is_none() {
+            self.repeat_cue();
+            return true;
+        }
+        let mut tared = tared.clone();
+        tared.held = None;
+        tared.inside_since = None;
+        tared.doubt = None;
+        self.set_state(State::Recheck(tared));
+        self.out.push_back(Event::Fault {
+            scale: Some(scale),
+            code: "tare",
+            over: false,
+        });
+        self.cue_urgent(
+            CueKind::Fault,
+            say::lift_and_back(step.vessel),
+            &[Choice::Again],
+        );
+        false
+    }
+
+    /// The indication jumped to zero: a key, a lift, or nobody knows yet.
+    fn jump_under_vessel(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        step: &Step,
+        mut tared: Tared,
+        jump: Jump,
+    ) {
+        let zero = self.zero(scale);
+        let shift = jump.to - jump.from;
+        let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
+        let empty_shows_zero = known_zero && zero.abs() <= vessel_at_least(seen.d);
+        let key = match jump.cause {
+            JumpCause::Key => true,
+            JumpCause::Load => false,
+            // With another tare in force an empty pan would not show zero.
+            JumpCause::Unknown => !empty_shows_zero,
+        };
+        if key {
+            tared.tainted |= tared.poured && !jump.from_rest;
+            tared.shifted(shift, jump.to, seen.d);
+            if known_zero {
+                self.set_zero(scale, zero + shift);
+            }
+            self.set_state(State::Tared(tared));
+            return;
+        }
+        if jump.cause == JumpCause::Load {
+            self.vessel_away(tared);
+            return;
+        }
+        let net = net_of(step, tared.base, jump.from);
+        let back = Some((jump.from, tared.base));
+        tared.tainted |= tared.poured && !jump.from_rest;
+        tared.rest = Some(net);
+        tared.shifted(shift, jump.to, seen.d);
+        tared.doubt = Some(Doubt {
+            present_zero: Some(zero + shift),
+            absent_zero: zero,
+            back,
+            landed: None,
+            risen: false,
+        });
+        self.set_state(State::Tared(tared));
+    }
+
+    /// Looks for evidence between "the TARE key" and "the vessel was lifted". Gives the state back
+    /// if the step goes on with the vessel on the pan.
+    fn follow_doubt(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        step: &Step,
+        mut tared: Tared,
+    ) -> Option<Tared> {
+        let Some(mut doubt) = tared.doubt else {
+            return Some(tared);
+        };
+        let above = seen.weight - doubt.absent_zero;
+        let threshold = vessel_at_least(seen.d);
+        if above < -threshold {
+            return self.doubt_below_empty(scale, seen, tared, doubt);
+        }
+        if above > seen.d * 20 {
+            doubt.risen = true;
+            tared.doubt = Some(doubt);
+        }
+        if doubt.risen && doubt.landed.is_some() && seen.plateau && above.abs() <= seen.d * 5 {
+            return self.doubt_vessel_was_gone(scale, step, tared, doubt);
+        }
+        let level = seen.steady.filter(|_| seen.newly_steady && doubt.risen);
+        let Some(level) = level else {
+            return Some(tared);
+        };
+        self.judge_rise(scale, level, step, tared, doubt)
+    }
+
+    /// The empty pan shows less than nothing: the key was pressed, and the vessel is lifted now.
+    fn doubt_below_empty(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        mut tared: Tared,
+        doubt: Doubt,
+    ) -> Option<Tared> {
+        let near = doubt.present_zero.is_some_and(|present| {
+            self.pans.get(scale).is_some_and(|pan| {
+                let tolerance = (seen.d * 10).max(present.abs().ratio(1, 100));
+                (pan.last.map_or(Mass::ZERO, |last| last.weight) - present).abs() <= tolerance
+            })
+        });
+        let sure = seen.steady.is_some() || (near && seen.plateau);
+        if !sure {
+            return Some(tared);
+        }
+        self.set_zero(scale, seen.weight);
+        tared.doubt = None;
+        tared.tainted = false;
+        if tared.held.is_some() {
+            self.record_held(scale, tared, true);
+        } else {
+            self.vessel_away(tared);
+        }
+        None
+    }
+
+    /// What had landed was lifted again and the pan shows its old zero: it was another vessel.
+    fn doubt_vessel_was_gone(
+        &mut self,
+        scale: ScaleIndex,
+        step: &Step,
+        mut tared: Tared,
+        doubt: Doubt,
+    ) -> Option<Tared> {
+        self.set_zero(scale, doubt.absent_zero);
+        let last = tared.held.take().map(|level| level.weight);
+        let rest = last.unwrap_or(tared.base + tared.rest.unwrap_or(Mass::ZERO));
+        let base = doubt.landed.unwrap_or(tared.base);
+        let mut other = Tared::new(base, tared.base_d);
+        let net = net_of(step, base, rest);
+        other.rest = Some(net);
+        other.poured = net.abs() > tared.base_d * 5;
+        self.vessel_away(other);
+        None
+    }
+
+    /// The first rest after a jump to zero: its shape tells a pour from a vessel that landed.
+    fn judge_rise(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+        mut doubt: Doubt,
+    ) -> Option<Tared> {
+        let Some(pan) = self.pans.get(scale) else {
+            return Some(tared);
+        };
+        if doubt.landed.is_some() {
+            return Some(tared);
+        }
+        let rise = pan.trace.rise(doubt.absent_zero, level.weight, level.d);
+        let mass = level.weight - doubt.absent_zero;
+        let beyond = step.highest.ratio(3, 2) + Mass::from_g(5);
+        let back = doubt
+            .back
+            .filter(|&(shown, _)| pan.same(level.weight, shown, level.d));
+        let near_target = mass >= step.lowest.ratio(9, 10) && mass <= step.highest.ratio(11, 10);
+        let known = self.is_known_vessel(mass, level.d);
+        if rise.is_pour() && !known && back.is_none() {
+            // Nobody sets a vessel down that slowly: the key was pressed.
+            if let Some(present) = doubt.present_zero {
+                self.set_zero(scale, present);
+            }
+            tared.doubt = None;
+            self.tare_event();
+            return Some(tared);
+        }
+        if let Some((_, base)) = back
+            && !near_target
+        {
+            // The very vessel is back: it had been lifted.
+            self.set_zero(scale, doubt.absent_zero);
+            let mut same = tared.clone();
+            same.doubt = None;
+            same.carried = same.carried.saturating_sub(2);
+            same.base = base;
+            if !same.poured {
+                same.base = level.weight;
+                same.base_d = level.d;
+                same.carried = 0;
+            }
+            self.vessel_returned(level, same);
+            return None;
+        }
+        let landed_vessel = (known && !near_target) || mass > beyond;
+        if landed_vessel && !tared.poured {
+            self.set_zero(scale, doubt.absent_zero);
+            self.learn_vessel(mass, level.d);
+            self.tare_at(level.weight, level.d);
+            return None;
+        }
+        doubt.landed = Some(level.weight);
+        tared.doubt = Some(doubt);
+        Some(tared)
+    }
+
+    /// Whether the vessel left the pan (no doubt about the tare).
+    fn was_lifted(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        step: &Step,
+        tared: &mut Tared,
+    ) -> bool {
+        let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
+        let zero = self.zero(scale);
+        match self.load(scale, seen.weight, seen.d) {
+            Load::Nothing if known_zero && tared.base - zero > vessel_at_least(seen.d) => {
+                if !seen.plateau {
+                    return false;
+                }
+                self.vessel_away(tared.clone());
+                true
+            }
+            Load::BelowEmpty if seen.steady.is_some() => {
+                self.set_zero(scale, seen.weight);
+                if known_zero && tared.poured && (tared.base - zero) > vessel_at_least(seen.d) {
+                    // The zero was another one than we knew: a key press that nobody saw. What was
+                    // poured since is not proven by anything.
+                    self.note(format!(
+                        "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",
+                        seen.weight.grams(seen.d),
+                        tared.rest.unwrap_or(Mass::ZERO).grams(seen.d)
+                    ));
+                    self.out.push_back(Event::Fault {
+                        scale: Some(scale),
+                        code: "tare",
+                        over: false,
+                    });
+                    self.set_state(State::Empty { carry: None });
+                    let thing = "The tare was lost. Begin this step again with an empty vessel.";
+                    self.cue_urgent(CueKind::Fault, thing.into(), &[]);
+                    self.cue_place();
+                } else if tared.held.is_some() && step.vessel != VesselWay::Difference {
+                    self.record_held(scale, tared.clone(), true);
+                } else {
+                    self.vessel_away(tared.clone());
+                }
+                true
+            }
+            Load::Nothing | Load::BelowEmpty | Load::Something => false,
+        }
+    }
+
+    /// The load is at rest.
+    fn at_rest(&mut self, scale: ScaleIndex, level: Level, step: &Step, mut tared: Tared) {
+        let net = net_of(step, tared.base, level.weight);
+        let d = level.d.max(tared.base_d);
+        let window = self.window(step, d, tared.carried);
+        tared.rest = Some(net);
+        tared.last_level = Some(level);
+        tared.poured |= net.abs() > d * 5;
+        if let Some((predicted, at)) = tared.eased.take()
+            && level.since.since(at) < LEARN_WITHIN_US
+            && let Some(run) = &mut self.run
+        {
+            // At rest soon after the cue: the hand did stop, and what came after fell by itself.
+            run.after_flow
+                .entry(step.ingredient.clone())
+                .or_default()
+                .learn(predicted, net);
+        }
+        if let Some(run) = &mut self.run {
+            run.restless_since = None;
+        }
+        if window.holds(net) {
+            self.inside_at_rest(scale, level, step, tared);
+            return;
+        }
+        tared.inside_since = None;
+        tared.held = None;
+        let say_again = tared
+            .said
+            .is_none_or(|said| (said - (step.target - net)).abs() > d);
+        if net > window.high {
+            tared.peak = Some(tared.peak.map_or(net, |peak| peak.max(net)));
+            tared.said = Some(step.target - net);
+            self.keep(State::Tared(tared));
+            if say_again {
+                self.cue_over(step, net, d);
+            }
+            return;
+        }
+        self.keep(State::Tared(tared));
+        if say_again {
+            self.cue_add(net);
+        }
+    }
+
+    fn cue_over(&mut self, step: &Step, net: Mass, d: Mass) {
+        let over = net - step.target;
+        let say = say::take_out(step, over, d);
+        let kind = match step.vessel {
+            VesselWay::Beaker | VesselWay::Bowl => CueKind::TakeOut,
+            VesselWay::Difference => CueKind::Choose,
+        };
+        self.cue_urgent_with(kind, say, Some(-over), &[Choice::Keep, Choice::Again]);
+    }
+
+    /// Steady and inside the window: captured after the dwell, when nothing is in doubt.
+    fn inside_at_rest(&mut self, scale: ScaleIndex, level: Level, step: &Step, mut tared: Tared) {
+        let since = *tared.inside_since.get_or_insert(level.at);
+        let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
+        if level.at.since(since) < dwell {
+            self.keep(State::Tared(tared));
+            return;
+        }
+        let d = level.d.max(tared.base_d);
+        let net = net_of(step, tared.base, level.weight);
+        if tared.tainted {
+            self.ask_once(
+                step,
+                tared,
+                Asked::CheckTare,
+                CueKind::Fault,
+                say::lift_and_back(step.vessel),
+            );
+        } else if tared.doubt.is_some() {
+            tared.held = Some(level);
+            let say = say::lift_to_check(step.vessel, net, d);
+            self.ask_once(step, tared, Asked::CheckTare, CueKind::Lift, say);
+        } else if self.too_coarse(step, d) {
+            let unit = self
+                .pans
+                .get(scale)
+                .and_then(|pan| pan.unit)
+                .map_or("?", |unit| unit.symbol());
+            self.ask_once(
+                step,
+                tared,
+                Asked::Unit,
+                CueKind::Fault,
+                say::unit(unit, "g"),
+            );
+        } else if step.lot_required && !self.has_lot(&step.ingredient) {
+            tared.held = Some(level);
+            self.ask_once(
+                step,
+                tared,
+                Asked::Lot,
+                CueKind::Choose,
+                say::lot(&step.ingredient),
+            );
+        } else {
+            tared.held = Some(level);
+            self.record_held(scale, tared, false);
+        }
+    }
+
+    fn ask_once(&mut self, step: &Step, mut tared: Tared, what: Asked, kind: CueKind, say: String) {
+        let first = tared.asked != Some(what);
+        tared.asked = Some(what);
+        self.keep(State::Tared(tared));
+        if first {
+            let choices: &[Choice] = match what {
+                Asked::CheckTare if step.vessel == VesselWay::Bowl => {
+                    &[Choice::Next, Choice::Again]
+                }
+                Asked::CheckTare => &[Choice::Next],
+                Asked::Lot | Asked::Unit | Asked::Draught => &[],
+            };
+            self.cue_urgent(kind, say, choices);
+        }
+    }
+
+    /// Whether the unit that the scale is on makes a step unprovable that it can prove in grams.
+    fn too_coarse(&self, step: &Step, d: Mass) -> bool {
+        let Some(pan) = self.pans.get(step.scale) else {
+            return false;
+        };
+        let Some(fine) = pan.finest.filter(|fine| *fine < d) else {
+            return false;
+        };
+        !self.window(step, d, 0).proven && self.window(step, fine, 0).proven
+    }
+
+    /// The load moves.
+    fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) {
+        let net = net_of(step, tared.base, seen.weight);
+        tared.inside_since = None;
+        if let Some(held) = tared.held
+            && seen.plateau
+            && (seen.weight - held.weight).abs() > seen.d * 3
+            && net > Mass::ZERO
+        {
+            // It went on pouring: what was held is not what is there.
+            tared.held = None;
+        }
+        let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
+        let pouring = step.vessel != VesselWay::Difference;
+        let d = seen.d;
+        self.watch_restless(seen, net, window.low, window.high, &mut tared);
+        if !pouring || net <= d * 5 {
+            self.keep(State::Tared(tared));
+            return;
+        }
+        let (rate, lag) = self
+            .pans
+            .get(step.scale)
+            .map_or((0.0, 0.25), |pan| (pan.rate.grams_per_second(), pan.lag));
+        let after = self
+            .run
+            .as_ref()
+            .and_then(|run| run.after_flow.get(&step.ingredient))
+            .map_or(0.0, |flow| flow.grams());
+        let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
+        if net > window.high && rate > 0.0 && !tared.stopped {
+            tared.stopped = true;
+            self.keep(State::Tared(tared));
+            self.cue(CueKind::Hold, "Stop.".into(), Some(step.target - net), &[]);
+        } else if self.rules.early_cue
+            && tared.eased.is_none()
+            && net < window.low
+            && rate > 0.0
+            && will_be >= window.low
+        {
+            tared.eased = Some((will_be, seen.at));
+            self.keep(State::Tared(tared));
+            let missing = step.target - net;
+            self.cue(
+                CueKind::EaseOff,
+                say::ease_off(missing, d),
+                Some(missing),
+                &[],
+            );
+        } else if window.holds(net) && !tared.stopped {
+            tared.stopped = true;
+            self.keep(State::Tared(tared));
+            self.cue(
+                CueKind::Hold,
+                "Hold. Let it come to rest.".into(),
+                Some(step.target - net),
+                &[],
+            );
+        } else {
+            self.keep(State::Tared(tared));
+        }
+    }
+
+    /// Nearly right, and never at rest: a draught or a shaking bench.
+    fn watch_restless(&mut self, seen: &Seen, net: Mass, low: Mass, high: Mass, tared: &mut Tared) {
+        let Some(run) = &mut self.run else { return };
+        let near = net >= low - seen.d * 10 && net <= high + seen.d * 10;
+        if !near {
+            run.restless_since = None;
+            return;
+        }
+        let since = *run.restless_since.get_or_insert(seen.at);
+        if seen.at.since(since) > RESTLESS_US && tared.asked != Some(Asked::Draught) {
+            tared.asked = Some(Asked::Draught);
+            let scale = self.scale_needed();
+            self.out.push_back(Event::Fault {
+                scale,
+                code: "unsteady",
+                over: false,
+            });
+            self.cue_urgent(CueKind::Fault, "The scale does not come to rest. Shield it from the draught; take your hands off the bench.".into(), &[]);
+        }
+    }
+}

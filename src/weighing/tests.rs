@@ -1,0 +1,705 @@
+//! Scripts: readings at ten a second, exactly as a scale would show them.
+
+use super::Engine;
+use super::event::{Command, Cue, CueKind, Draft, Event, Input, RowKind, Verdict};
+use crate::bench::Progress;
+use crate::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::formula::{Plan, PlannedPhase, Step, VesselWay};
+use crate::mass::{Mass, Unit};
+use crate::scale::{Moment, Reading, Shown};
+
+fn g(text: &str) -> Mass {
+    Mass::parse(text.as_bytes(), Unit::Gram).unwrap()
+}
+
+fn scale(name: &str) -> ScaleConfig {
+    ScaleConfig {
+        name: name.into(),
+        port: PortSelector::Path("/dev/null".into()),
+        baud: 9600,
+        data_bits: 8,
+        parity: Parity::None,
+        stop_bits: 1,
+        dtr: DtrMode::Keep,
+        settle: 0.0,
+        layout: String::new(),
+        pattern: None,
+        unit: None,
+        readability: Some(Mass::from_mg(10)),
+        capacity: None,
+        repeatability: None,
+        poll: None,
+    }
+}
+
+fn step(number: usize, name: &str, target: &str, vessel: VesselWay) -> Step {
+    let target = g(target);
+    Step {
+        number,
+        phase: 0,
+        ingredient: name.into(),
+        target,
+        lowest: target - target.ratio(1, 100),
+        highest: target + target.ratio(1, 100),
+        vessel,
+        caution: None,
+        lot_required: false,
+        last_of_phase: false,
+        scale: 0,
+    }
+}
+
+fn plan(mut steps: Vec<Step>, mix: Option<&str>) -> Plan {
+    steps.last_mut().unwrap().last_of_phase = true;
+    Plan {
+        batch: steps.iter().map(|s| s.target).sum(),
+        jars: None,
+        formula: "Test".into(),
+        version: "1".into(),
+        phases: vec![PlannedPhase {
+            name: "Dry".into(),
+            mix: mix.map(Into::into),
+        }],
+        steps,
+    }
+}
+
+/// A scale on a script, and everything that the engine said.
+struct Bench {
+    engine: Engine,
+    now: u64,
+    interval: u64,
+    shown: f64,
+    flag: Option<Shown>,
+    unit: Unit,
+    rows: Vec<Draft>,
+    cues: Vec<Cue>,
+    recorded: Vec<(usize, Mass)>,
+    closed: Option<bool>,
+    faults: Vec<&'static str>,
+    log_works: bool,
+}
+
+impl Bench {
+    fn new(plan: Plan) -> Bench {
+        let config = Config {
+            scales: vec![scale("bench")],
+            ..Config::default()
+        };
+        let mut bench = Bench {
+            engine: Engine::new(&config),
+            now: 0,
+            interval: 100,
+            shown: 0.0,
+            flag: None,
+            unit: Unit::Gram,
+            rows: vec![],
+            cues: vec![],
+            recorded: vec![],
+            closed: None,
+            faults: vec![],
+            log_works: true,
+        };
+        bench
+            .engine
+            .begin(plan, Progress::default(), Moment::default())
+            .unwrap();
+        bench.drain();
+        bench
+    }
+
+    fn one(name: &str, target: &str) -> Bench {
+        Bench::new(plan(vec![step(1, name, target, VesselWay::Beaker)], None))
+    }
+
+    fn drain(&mut self) {
+        while let Some(event) = self.engine.poll() {
+            match event {
+                Event::Cue(cue) => self.cues.push(cue),
+                Event::Log(draft) => {
+                    let ticket = draft.ticket;
+                    let at = Moment::from_millis(self.now);
+                    let answer = if self.log_works {
+                        self.rows.push(*draft);
+                        Input::Logged {
+                            ticket,
+                            seq: self.rows.len() as u64,
+                        }
+                    } else {
+                        Input::NotLogged {
+                            ticket,
+                            why: "disk full".into(),
+                        }
+                    };
+                    self.engine.handle(0, answer, at);
+                }
+                Event::Recorded { step, net, .. } => self.recorded.push((step, net)),
+                Event::Closed { complete } => self.closed = Some(complete),
+                Event::Fault {
+                    code, over: false, ..
+                } => self.faults.push(code),
+                Event::Fault { .. }
+                | Event::Reading(_)
+                | Event::Step { .. }
+                | Event::Tare { .. } => {}
+            }
+        }
+    }
+
+    fn read(&mut self, shown: f64) {
+        self.now += self.interval;
+        self.shown = shown;
+        let weight = Mass::from_g_f64((shown * 100.0).round() / 100.0).unwrap();
+        let reading = Reading {
+            at: Moment::from_millis(self.now),
+            weight,
+            digit: Mass::from_ng(self.unit.ng() / 100),
+            unit: Some(self.unit),
+            steady: None,
+            shown: self.flag,
+        };
+        self.engine
+            .handle(0, Input::Reading(reading), Moment::from_millis(self.now));
+        self.drain();
+    }
+
+    fn hold(&mut self, seconds: f64) -> &mut Self {
+        for _ in 0..(seconds * 1000.0 / self.interval as f64) as usize {
+            self.read(self.shown);
+        }
+        self
+    }
+
+    /// A load that comes or goes at once, through a filter of 0.2 s.
+    fn land(&mut self, to: f64) -> &mut Self {
+        let from = self.shown;
+        let decay = (-(self.interval as f64) / 200.0).exp();
+        let mut left = 1.0;
+        for _ in 0..25 {
+            left *= decay;
+            self.read(to + (from - to) * left);
+        }
+        self.shown = to;
+        self.hold(0.2)
+    }
+
+    fn pour(&mut self, to: f64, seconds: f64) -> &mut Self {
+        let from = self.shown;
+        let n = (seconds * 1000.0 / self.interval as f64).max(1.0) as usize;
+        for i in 1..=n {
+            self.read(from + (to - from) * i as f64 / n as f64);
+        }
+        self
+    }
+
+    /// A jump within one reading: the TARE key, or a lift on a slow scale.
+    fn jump(&mut self, to: f64) -> &mut Self {
+        self.read(to);
+        self
+    }
+
+    fn say(&mut self, command: Command) -> &mut Self {
+        let _ = self.engine.command(command, Moment::from_millis(self.now));
+        self.drain();
+        self
+    }
+
+    fn weighed(&self) -> Vec<(usize, String, Option<Verdict>)> {
+        self.rows
+            .iter()
+            .filter(|row| row.kind == RowKind::Weighed)
+            .map(|row| {
+                (
+                    row.step,
+                    row.net.unwrap().grams_rounded(2).to_string(),
+                    row.verdict,
+                )
+            })
+            .collect()
+    }
+
+    #[track_caller]
+    fn expect(&self, nets: &[&str]) {
+        let got: Vec<String> = self.weighed().into_iter().map(|(_, net, _)| net).collect();
+        assert_eq!(
+            got,
+            nets,
+            "last cue: {:?}",
+            self.cues.last().map(|c| &c.say)
+        );
+    }
+
+    #[track_caller]
+    fn expect_cue(&self, kind: CueKind) {
+        assert_eq!(
+            self.cues.last().map(|c| c.kind),
+            Some(kind),
+            "{:?}",
+            self.cues.last()
+        );
+    }
+}
+
+#[test]
+fn own_tare_needs_no_key() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5);
+    b.expect_cue(CueKind::Add);
+    b.pour(162.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+    assert_eq!(b.rows[0].tare, Some(g("150")));
+    assert_eq!(b.rows[0].gross, Some(g("162")));
+    assert_eq!(b.closed, None);
+    b.land(0.0);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn tare_key_then_pour_is_recorded_net() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .jump(0.0)
+        .hold(1.5)
+        .pour(12.01, 4.0)
+        .hold(2.0);
+    b.expect(&["12.01"]);
+    assert_eq!(b.rows[0].tare, Some(g("150")));
+    b.land(-150.0);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn tare_key_before_our_own_rest_and_a_quick_pour() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .jump(0.0)
+        .hold(0.4)
+        .pour(12.0, 4.0)
+        .hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_scoop_after_a_key_is_recorded_at_the_lift_that_proves_it() {
+    let mut b = Bench::one("Salt", "40.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .jump(0.0)
+        .hold(1.0)
+        .land(37.0)
+        .pour(40.0, 1.5)
+        .hold(3.0);
+    b.expect(&[]);
+    b.expect_cue(CueKind::Lift);
+    b.land(-150.0);
+    b.expect(&["40.00"]);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn another_vessel_after_a_lift_at_once_is_not_taken_for_ingredient() {
+    let mut b = Bench::one("Salt", "40.00");
+    // The 150 g beaker is lifted within one reading, a 37 g boat takes its place.
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .jump(0.0)
+        .hold(1.0)
+        .land(37.0)
+        .hold(1.5)
+        .pour(40.0, 2.0)
+        .hold(3.0);
+    b.expect(&[]);
+    b.land(0.0).hold(2.0);
+    b.expect(&[]);
+    // Back with 3 g in it: 37 g are still missing.
+    b.land(40.0).hold(2.0).pour(77.0, 4.0).hold(2.0);
+    b.expect(&["40.00"]);
+    assert_eq!(
+        b.rows
+            .iter()
+            .find(|r| r.kind == RowKind::Weighed)
+            .unwrap()
+            .tare,
+        Some(g("37"))
+    );
+}
+
+#[test]
+fn the_same_vessel_back_after_a_lift_at_once_keeps_our_tare() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .jump(0.0)
+        .hold(1.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(162.0, 3.0)
+        .hold(2.0);
+    b.expect(&["12.00"]);
+    assert_eq!(b.rows[0].tare, Some(g("150")));
+}
+
+#[test]
+fn gross_net_flags_settle_it() {
+    let mut b = Bench::one("Salt", "40.00");
+    b.flag = Some(Shown::Gross);
+    b.hold(2.0).land(150.0).hold(1.5);
+    b.flag = Some(Shown::Net);
+    b.jump(0.0).hold(1.0).land(40.0).hold(2.0);
+    b.expect(&["40.00"]);
+}
+
+#[test]
+fn key_presses_mid_pour_add_up() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .jump(0.0)
+        .hold(1.5)
+        .pour(5.0, 3.0)
+        .hold(1.5);
+    b.jump(0.0).hold(1.5).pour(7.0, 3.0).hold(2.0);
+    b.expect(&["12.00"]);
+    assert!(
+        b.rows[0].uncertainty.unwrap() > g("0.0116"),
+        "the carried tare widens U"
+    );
+}
+
+#[test]
+fn an_over_pour_taken_back_is_recorded_with_what_was_taken_out() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.6, 3.0).hold(2.0);
+    b.expect(&[]);
+    b.expect_cue(CueKind::TakeOut);
+    b.pour(162.05, 2.0).hold(2.0);
+    b.expect(&["12.05"]);
+    assert_eq!(b.rows[0].kind, RowKind::TakenOut);
+    assert_eq!(b.rows[0].net, Some(g("0.55")));
+}
+
+#[test]
+fn an_over_pour_can_be_kept() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(162.6, 3.0)
+        .hold(2.0)
+        .say(Command::Keep);
+    assert_eq!(b.weighed(), [(1, "12.60".into(), Some(Verdict::Kept))]);
+}
+
+#[test]
+fn a_vessel_lifted_too_early_goes_on_when_it_is_back() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(155.0, 3.0)
+        .hold(1.5)
+        .land(0.0)
+        .hold(1.0);
+    b.expect_cue(CueKind::Place);
+    b.land(155.0).hold(1.5).pour(162.0, 3.0).hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn another_vessel_in_its_place_is_asked_about() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(155.0, 3.0)
+        .hold(1.5)
+        .land(0.0)
+        .hold(1.0);
+    b.land(151.3).hold(2.0).pour(162.0, 3.0).hold(3.0);
+    b.expect(&[]);
+    b.expect_cue(CueKind::Choose);
+}
+
+#[test]
+fn a_pour_before_the_vessel_is_at_rest_is_never_taken_for_its_tare() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0);
+    for (shown, n) in [(120.0, 1), (145.0, 1), (149.5, 1), (149.9, 1)] {
+        for _ in 0..n {
+            b.read(shown);
+        }
+    }
+    b.pour(156.0, 3.0).hold(2.0).pour(168.0, 3.0).hold(3.0);
+    b.expect(&[]);
+    b.expect_cue(CueKind::Choose);
+}
+
+#[test]
+fn drips_after_the_record_correct_it() {
+    let mut b = Bench::one("Syrup", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(161.95, 4.0)
+        .hold(2.0);
+    b.expect(&["11.95"]);
+    b.pour(162.04, 2.0).hold(3.0);
+    b.expect(&["11.95", "12.04"]);
+    assert!(b.rows[1].note.starts_with("corrects seq 1"));
+    b.land(0.0);
+    assert_eq!(b.recorded.last(), Some(&(1, g("12.04"))));
+}
+
+#[test]
+fn bumps_and_spikes_record_nothing_wrong() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(158.0, 3.0);
+    for k in 0..30 {
+        let k = f64::from(k);
+        b.read(158.0 + 20.0 * (k * 1.9).sin() * (-k / 8.0).exp());
+    }
+    b.shown = 158.0;
+    b.hold(1.5).pour(162.0, 2.0).hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_lost_line_with_the_same_weight_goes_on_and_another_weight_is_proven_first() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 3.0).hold(1.5);
+    b.engine.handle(0, Input::Lost, Moment::from_millis(b.now));
+    b.now += 5000;
+    b.engine.handle(0, Input::Back, Moment::from_millis(b.now));
+    b.hold(1.5);
+    // Switched off and on: it zeroed itself with 155 g on the pan.
+    b.engine.handle(0, Input::Lost, Moment::from_millis(b.now));
+    b.now += 5000;
+    b.shown = 0.0;
+    b.hold(2.0).pour(7.0, 3.0).hold(3.0);
+    b.expect(&[]);
+    b.land(-155.0).hold(1.5).land(7.0).hold(1.5);
+    b.expect_cue(CueKind::Choose);
+    b.say(Command::Next).hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn bowl_steps_follow_each_other_without_a_lift() {
+    let steps = vec![
+        step(1, "Oil", "20.00", VesselWay::Bowl),
+        step(2, "Wax", "10.00", VesselWay::Bowl),
+    ];
+    let mut b = Bench::new(plan(steps, Some("Warm it.")));
+    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(2.0);
+    b.expect(&["20.00"]);
+    b.hold(1.0).pour(330.0, 4.0).hold(2.0);
+    b.expect(&["20.00", "10.00"]);
+    b.expect_cue(CueKind::Mix);
+    b.say(Command::Next);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn bowl_with_a_key_press_before_each_ingredient() {
+    let steps = vec![
+        step(1, "Oil", "20.00", VesselWay::Bowl),
+        step(2, "Wax", "10.00", VesselWay::Bowl),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0)
+        .land(300.0)
+        .hold(1.5)
+        .jump(0.0)
+        .hold(1.0)
+        .pour(20.0, 4.0)
+        .hold(2.0);
+    b.jump(0.0).hold(1.0).pour(10.0, 4.0).hold(2.0);
+    b.expect(&["20.00", "10.00"]);
+}
+
+#[test]
+fn difference_weighs_what_left_the_source() {
+    let mut b = Bench::new(plan(
+        vec![step(1, "Lavender", "4.00", VesselWay::Difference)],
+        None,
+    ));
+    b.hold(2.0)
+        .land(80.0)
+        .hold(1.5)
+        .land(0.0)
+        .hold(2.0)
+        .land(78.5)
+        .hold(2.0);
+    b.expect(&[]);
+    b.land(0.0).hold(1.0).land(76.02).hold(2.0);
+    b.expect(&["3.98"]);
+    assert_eq!(b.rows[0].gross, Some(g("80")));
+    assert_eq!(b.rows[0].tare, Some(g("76.02")));
+}
+
+#[test]
+fn two_steps_with_a_mix_advance_by_the_next_vessel() {
+    let mut steps = vec![
+        step(1, "Salt", "12.00", VesselWay::Beaker),
+        step(2, "Oil", "8.00", VesselWay::Beaker),
+    ];
+    steps[0].last_of_phase = true;
+    steps[1].phase = 1;
+    let mut plan = plan(steps, None);
+    plan.phases = vec![
+        PlannedPhase {
+            name: "Dry".into(),
+            mix: Some("Stir.".into()),
+        },
+        PlannedPhase {
+            name: "Wet".into(),
+            mix: None,
+        },
+    ];
+    let mut b = Bench::new(plan);
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(162.0, 4.0)
+        .hold(2.0)
+        .land(0.0)
+        .hold(2.0);
+    b.expect_cue(CueKind::Mix);
+    b.land(90.0).hold(1.5);
+    assert!(
+        b.rows
+            .iter()
+            .any(|r| r.kind == RowKind::Mixed && r.phase == "Dry")
+    );
+    b.pour(98.0, 3.0).hold(2.0).land(0.0);
+    b.expect(&["12.00", "8.00"]);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn two_presses_on_the_pan_say_next() {
+    let mut b = Bench::new(plan(
+        vec![step(1, "Salt", "12.00", VesselWay::Beaker)],
+        Some("Stir."),
+    ));
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(162.0, 4.0)
+        .hold(2.0)
+        .land(0.0)
+        .hold(2.0);
+    b.expect_cue(CueKind::Mix);
+    for shown in [60.0, 90.0, 70.0, 20.0, 4.0, 50.0, 80.0, 30.0, 5.0, 0.4] {
+        b.read(shown);
+    }
+    b.shown = 0.0;
+    b.hold(2.0);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn nothing_is_called_recorded_before_it_is_on_the_disk() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5);
+    b.log_works = false;
+    b.pour(162.0, 4.0).hold(2.0);
+    assert!(b.recorded.is_empty());
+    b.expect_cue(CueKind::Fault);
+    assert!(b.faults.contains(&"not-logged"));
+}
+
+#[test]
+fn a_scale_switched_to_ounces_converts_and_a_too_coarse_one_waits() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(161.0, 3.0).hold(1.0);
+    b.unit = Unit::Ounce;
+    // 0.01 oz is 0.28 g: too coarse for ±0.12 g.
+    b.shown = 162.0;
+    b.hold(4.0);
+    b.expect(&[]);
+    b.unit = Unit::Gram;
+    b.hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_batch_that_begins_with_the_vessel_on_the_pan() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.shown = 150.0;
+    b.hold(2.0).pour(162.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_lot_that_is_required_is_waited_for_and_then_stands_in_the_row() {
+    let mut steps = vec![step(1, "Salt", "12.00", VesselWay::Beaker)];
+    steps[0].lot_required = true;
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    b.expect(&[]);
+    b.say(Command::Lot("S-7".into())).hold(0.5);
+    b.expect(&["12.00"]);
+    assert!(
+        b.rows
+            .iter()
+            .any(|r| r.kind == RowKind::Weighed && r.lot == "S-7")
+    );
+}
+
+#[test]
+fn commands_that_nothing_waits_for_are_harmless() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.say(Command::Next)
+        .say(Command::Keep)
+        .hold(2.0)
+        .say(Command::Next)
+        .land(150.0)
+        .hold(1.5);
+    b.say(Command::Next)
+        .say(Command::Keep)
+        .pour(162.0, 4.0)
+        .say(Command::Next)
+        .hold(2.0);
+    b.say(Command::Next).say(Command::Keep).hold(0.5);
+    b.expect(&["12.00"]);
+    b.land(0.0);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn again_throws_a_weighing_away_and_corrects_a_recorded_one() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(162.0, 4.0)
+        .hold(2.0)
+        .say(Command::Again);
+    b.land(0.0)
+        .hold(1.5)
+        .land(150.0)
+        .hold(1.5)
+        .pour(162.05, 4.0)
+        .hold(2.0);
+    b.expect(&["12.00", "12.05"]);
+    let last = b.rows.iter().rfind(|r| r.kind == RowKind::Weighed).unwrap();
+    assert!(last.note.starts_with("corrects seq 1"), "{}", last.note);
+}
+
+#[test]
+fn time_that_steps_back_and_repeated_ticks_do_no_harm() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5);
+    b.engine.tick(Moment::from_millis(1));
+    b.engine.tick(Moment::from_millis(1));
+    b.pour(162.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+}
