@@ -1,1 +1,419 @@
-//! Placeholder until its owner fills it.
+//! Which layout a scale speaks, how fine it reads, and what to write into the configuration.
+//!
+//! Pure: bytes in, findings out. The same code serves `identify`, which listens on a port, and
+//! `replay`, which listens to the beginning of a capture.
+
+use std::fmt;
+
+use super::frame::{Framer, LONGEST_LINE};
+use super::layout::{ALL, Layout};
+use super::{Indication, Line, Moment};
+use crate::config::{Parity, PortSelector};
+use crate::mass::{Mass, Unit};
+
+/// How many bytes and lines are listened to.
+const ENOUGH_BYTES: usize = 64 * 1024;
+const ENOUGH_LINES: usize = 200;
+/// How many weight lines a layout must read before it is believed.
+const FEWEST_LINES: usize = 3;
+/// How many different numbers must be multiples of 2 or 5 of the last digit before that step is
+/// believed: by chance one in a million for 2.
+const ENOUGH_VALUES: usize = 20;
+
+/// Hears the beginning of a stream, in bounded memory.
+#[derive(Debug, Clone, Default)]
+pub struct Listener {
+    heard: Vec<u8>,
+    /// Bytes since the last line end; of an endless line only the beginning is kept.
+    run: usize,
+    ends: usize,
+    first: Option<Moment>,
+    last: Moment,
+}
+
+impl Listener {
+    pub fn new() -> Listener {
+        Listener::default()
+    }
+
+    /// Takes bytes that arrived at `at`; what comes after enough was heard is not kept.
+    pub fn hear(&mut self, at: Moment, bytes: &[u8]) {
+        for &byte in bytes {
+            if self.is_full() {
+                return;
+            }
+            self.first.get_or_insert(at);
+            self.last = at;
+            match byte {
+                0x02 => self.run = 0,
+                b'\r' | b'\n' | 0x03 => {
+                    self.ends += usize::from(self.run > 0);
+                    self.run = 0;
+                }
+                _ => self.run += 1,
+            }
+            if self.run <= LONGEST_LINE + 1 {
+                self.heard.push(byte);
+            }
+        }
+    }
+
+    /// Whether enough was heard: about 200 lines, or 64 KiB.
+    pub fn is_full(&self) -> bool {
+        self.heard.len() >= ENOUGH_BYTES || self.ends > ENOUGH_LINES
+    }
+
+    /// What was heard so far.
+    pub fn findings(&self) -> Findings {
+        let mut scores: Vec<Score> = ALL
+            .into_iter()
+            .map(|layout| score(layout, &self.heard))
+            .collect();
+        // Stable: of equals the stricter layout stays in front.
+        scores.sort_by_key(|score| std::cmp::Reverse(score.rank()));
+        let verdict = self.verdict(&scores);
+        Findings { scores, verdict }
+    }
+
+    fn verdict(&self, scores: &[Score]) -> Verdict {
+        let fits = |score: &&Score| {
+            score.weights.len() >= FEWEST_LINES && score.weights.len() * 4 >= score.rejected
+        };
+        let Some(best) = scores.first().filter(fits) else {
+            return Verdict::None(self.hint(scores));
+        };
+        let rival = scores
+            .iter()
+            .skip(1)
+            .filter(fits)
+            .find(|other| other.rank() == best.rank() && !other.same_weights(best));
+        if let Some(rival) = rival {
+            return Verdict::None(Hint::Ambiguous(best.layout.name(), rival.layout.name()));
+        }
+        let (unit, readability) = match majority(&best.weights) {
+            Some(readability) => (Some(readability.unit), Some(readability)),
+            None => (None, None),
+        };
+        Verdict::Identified(Identified {
+            layout: best.layout,
+            unit,
+            readability,
+            good: best.good(),
+            rejected: best.rejected,
+            lines_per_second: self.rate(best.good()),
+        })
+    }
+
+    fn rate(&self, lines: usize) -> Option<f64> {
+        let seconds = self.last.since(self.first?) as f64 / 1e6;
+        (lines > 1 && seconds > 0.0).then(|| (lines - 1) as f64 / seconds)
+    }
+
+    fn hint(&self, scores: &[Score]) -> Hint {
+        let count = |is: fn(u8) -> bool| self.heard.iter().filter(|&&byte| is(byte)).count();
+        let all = self.heard.len();
+        if all == 0 {
+            return Hint::Silent;
+        }
+        let text = |byte: u8| {
+            let seven = byte & 0x7f;
+            (0x20..0x7f).contains(&seven) || matches!(seven, b'\r' | b'\n' | 0x02 | 0x03)
+        };
+        let eighth = count(|byte| byte >= 0x80);
+        let even = count(|byte| byte.count_ones() % 2 == 0);
+        let readable = count(text);
+        if eighth * 8 >= all && readable * 20 >= all * 19 {
+            if even * 20 >= all * 19 {
+                return Hint::SevenBits(Parity::Even);
+            }
+            if even * 20 <= all {
+                return Hint::SevenBits(Parity::Odd);
+            }
+        }
+        let plain = count(|byte| matches!(byte, b'\r' | b'\n' | 0x02 | 0x03 | 0x20..0x7f));
+        if plain * 10 < all * 9 {
+            return Hint::WrongSpeed;
+        }
+        match scores.first().map_or(0, Score::good) {
+            0 => Hint::UnknownForm,
+            good => Hint::TooFew(good),
+        }
+    }
+}
+
+/// How one layout reads what was heard.
+#[derive(Debug, Clone)]
+pub struct Score {
+    pub layout: &'static dyn Layout,
+    /// The weights it read, in order.
+    pub weights: Vec<Indication>,
+    /// Lines it understood that hold no weight (overload, an answer to a command).
+    pub others: usize,
+    pub rejected: usize,
+}
+
+impl Score {
+    /// Lines that were understood.
+    pub fn good(&self) -> usize {
+        self.weights.len() + self.others
+    }
+
+    /// More weights and fewer rejects are better.
+    fn rank(&self) -> (i64, usize) {
+        (
+            self.weights.len() as i64 - self.rejected as i64,
+            self.weights.len(),
+        )
+    }
+
+    fn same_weights(&self, other: &Score) -> bool {
+        let key = |score: &Score| -> Vec<_> {
+            score
+                .weights
+                .iter()
+                .map(|weight| (weight.value, weight.unit))
+                .collect()
+        };
+        key(self) == key(other)
+    }
+}
+
+fn score(layout: &'static dyn Layout, heard: &[u8]) -> Score {
+    let mut score = Score {
+        layout,
+        weights: Vec::new(),
+        others: 0,
+        rejected: 0,
+    };
+    Framer::at_line_start(layout.framing()).feed(heard, |line| {
+        if score.good() + score.rejected >= ENOUGH_LINES {
+            return;
+        }
+        match line.and_then(|line| layout.parse(line)) {
+            Ok(Line::Weight(weight)) => score.weights.push(weight),
+            Ok(Line::Overload | Line::Underload | Line::NoWeight | Line::NotAMass) => {
+                score.others += 1;
+            }
+            Err(_) => score.rejected += 1,
+        }
+    });
+    score
+}
+
+/// What came out of listening.
+#[derive(Debug, Clone)]
+pub struct Findings {
+    /// Every layout, the best first.
+    pub scores: Vec<Score>,
+    pub verdict: Verdict,
+}
+
+impl Findings {
+    pub fn identified(&self) -> Option<&Identified> {
+        match &self.verdict {
+            Verdict::Identified(found) => Some(found),
+            Verdict::None(_) => None,
+        }
+    }
+}
+
+#[derive(Debug, Clone)]
+pub enum Verdict {
+    Identified(Identified),
+    /// Nothing is clearly right; the hint says why and what to try.
+    None(Hint),
+}
+
+/// The layout that is clearly right, and what its lines tell.
+#[derive(Debug, Clone)]
+pub struct Identified {
+    pub layout: &'static dyn Layout,
+    /// The unit of most weight lines; `None` when no line had one.
+    pub unit: Option<Unit>,
+    /// The readability of most weight lines; `None` when no line had a unit.
+    pub readability: Option<Readability>,
+    pub good: usize,
+    pub rejected: usize,
+    /// Lines a second; `None` when all came in one moment.
+    pub lines_per_second: Option<f64>,
+}
+
+/// The smallest step a scale shows (d in OIML R 76-1), as it writes it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Readability {
+    /// 1, 2 or 5 of the last digit.
+    pub step: u8,
+    /// Digits after the point.
+    pub decimals: u8,
+    pub unit: Unit,
+}
+
+impl Readability {
+    /// As a mass, at least 1 ng.
+    pub fn mass(self) -> Mass {
+        let one = crate::mass::Decimal {
+            digits: i64::from(self.step),
+            decimals: self.decimals,
+            negative: false,
+        };
+        match one.in_unit(self.unit) {
+            Ok(mass) if mass > Mass::ZERO => mass,
+            Ok(_) | Err(_) => Mass::from_ng(1),
+        }
+    }
+}
+
+/// As in the configuration: `0.02 g`.
+impl fmt::Display for Readability {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let unit = match self.unit {
+            Unit::PoundOunce => Unit::Ounce,
+            other => other,
+        };
+        match usize::from(self.decimals) {
+            0 => write!(f, "{} {unit}", self.step),
+            places => write!(f, "0.{:0places$} {unit}", self.step),
+        }
+    }
+}
+
+/// The unit and the last digit of most lines, so that no single glitch decides; and whether all of
+/// those numbers are multiples of 5 or 2.
+fn majority(weights: &[Indication]) -> Option<Readability> {
+    let mut kinds: Vec<((Unit, u8), usize)> = Vec::new();
+    for weight in weights {
+        let Some(unit) = weight.unit else { continue };
+        let kind = (unit, weight.value.decimals);
+        match kinds.iter_mut().find(|(known, _)| *known == kind) {
+            Some((_, count)) => *count += 1,
+            None => kinds.push((kind, 1)),
+        }
+    }
+    // Of equals the first heard.
+    let most = kinds.iter().map(|(_, count)| *count).max()?;
+    let ((unit, decimals), _) = *kinds.iter().find(|(_, count)| *count == most)?;
+    let mut values: Vec<u64> = weights
+        .iter()
+        .filter(|weight| weight.value.decimals == decimals)
+        // Numbers without a unit are of the same scale while it moves.
+        .filter(|weight| weight.unit.is_none_or(|other| other == unit))
+        .map(|weight| weight.value.digits.unsigned_abs())
+        .collect();
+    values.sort_unstable();
+    values.dedup();
+    let step = match values.len() >= ENOUGH_VALUES {
+        true if values.iter().all(|value| value % 5 == 0) && !all_tens(&values) => 5,
+        true if values.iter().all(|value| value % 2 == 0) && !all_tens(&values) => 2,
+        true | false => 1,
+    };
+    Some(Readability {
+        step,
+        decimals,
+        unit,
+    })
+}
+
+/// A last digit that is always 0 is padding; nothing is concluded from it.
+fn all_tens(values: &[u64]) -> bool {
+    values.iter().all(|value| value % 10 == 0)
+}
+
+/// Why nothing was identified, and what to try.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Hint {
+    Silent,
+    /// Some lines fit, but fewer than three, or far more did not.
+    TooFew(usize),
+    /// The eighth bit is a parity bit.
+    SevenBits(Parity),
+    WrongSpeed,
+    /// Clean text of no known form.
+    UnknownForm,
+    /// Two layouts read different weights from the same lines.
+    Ambiguous(&'static str, &'static str),
+}
+
+impl fmt::Display for Hint {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Hint::Silent => f.write_str(
+                "nothing was heard: press PRINT on the scale, set it to send continuously, or give \
+                 a poll command; also try another speed",
+            ),
+            Hint::TooFew(1) => f.write_str(
+                "only 1 line was understood, too few to be sure: listen longer, with a load that moves",
+            ),
+            Hint::TooFew(good) => write!(
+                f,
+                "only {good} lines were understood, too few to be sure: listen longer, with a load \
+                 that moves"
+            ),
+            Hint::SevenBits(Parity::Odd) => f.write_str(
+                "the eighth bit of the bytes is an odd parity bit: try 7O1 (data_bits = 7, \
+                 parity = \"odd\")",
+            ),
+            Hint::SevenBits(Parity::Even | Parity::None) => f.write_str(
+                "the eighth bit of the bytes is an even parity bit: try 7E1 (data_bits = 7, \
+                 parity = \"even\")",
+            ),
+            Hint::WrongSpeed => f.write_str(
+                "the bytes are not text: try another speed (baud), then 7E1 or 7O1",
+            ),
+            Hint::UnknownForm => f.write_str(
+                "the lines are clean text of no built-in layout: write a pattern for them \
+                 (layout = \"pattern\")",
+            ),
+            Hint::Ambiguous(one, other) => write!(
+                f,
+                "the layouts {one} and {other} read different weights from the same lines: compare \
+                 with the scale's display and name the right one as layout"
+            ),
+        }
+    }
+}
+
+/// How a port was opened.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineSettings {
+    pub port: PortSelector,
+    pub baud: u32,
+    pub data_bits: u8,
+    pub parity: Parity,
+    pub stop_bits: u8,
+}
+
+/// The text to paste into the configuration.
+pub fn stanza(name: &str, settings: &LineSettings, found: &Identified) -> String {
+    let quote = |text: &str| toml::Value::from(text).to_string();
+    let port = match &settings.port {
+        PortSelector::Path(path) => format!("port = {}", quote(&path.to_string_lossy())),
+        PortSelector::Usb {
+            vendor,
+            product,
+            serial,
+        } => {
+            let serial = serial.as_deref().map_or(String::new(), |serial| {
+                format!(", serial = {}", quote(serial))
+            });
+            format!("usb = {{ vendor = 0x{vendor:04x}, product = 0x{product:04x}{serial} }}")
+        }
+    };
+    let parity = match settings.parity {
+        Parity::None => "none",
+        Parity::Even => "even",
+        Parity::Odd => "odd",
+    };
+    let mut text = format!(
+        "[[scale]]\nname = {}\n{port}\nbaud = {}\ndata_bits = {}\nparity = \"{parity}\"\n\
+         stop_bits = {}\nlayout = \"{}\"\n",
+        quote(name),
+        settings.baud,
+        settings.data_bits,
+        settings.stop_bits,
+        found.layout.name(),
+    );
+    if let Some(readability) = found.readability {
+        text.push_str(&format!("readability = \"{readability}\"\n"));
+    }
+    text
+}

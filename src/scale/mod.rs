@@ -5,6 +5,7 @@
 //! [`Reject`], counted and never a weight.
 
 pub mod capture;
+pub mod decode;
 pub mod frame;
 pub mod identify;
 pub mod layout;
