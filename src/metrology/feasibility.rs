@@ -1,0 +1,80 @@
+//! Whether a scale can prove a step at all, and what would help.
+
+use super::{ScaleAbility, Uncertainty, Window};
+use crate::mass::Mass;
+
+/// The target of a step and its tolerance limits (JCGM 106:2012, 3.3.4), before any guard band.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct StepLimits {
+    pub target: Mass,
+    pub lowest: Mass,
+    pub highest: Mass,
+}
+
+/// The answer for one step on one scale.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Feasibility {
+    pub uncertainty: Uncertainty,
+    pub window: Window,
+    /// The smallest net weight that this scale can prove at the step's tolerance, taken as a
+    /// percentage of the target on its narrower side: guard × u / fraction, rounded up to d. `None`
+    /// where one side allows nothing.
+    pub smallest_net: Option<Mass>,
+    /// The least tolerance to either side that leaves room for ±1 d: guard × u, rounded up, and 1 d.
+    pub least_tolerance: Mass,
+}
+
+/// Weighs a step's tolerance against the uncertainty of an ordinary net weight (two readings).
+pub fn feasibility(step: StepLimits, scale: &ScaleAbility, guard: f64) -> Feasibility {
+    let uncertainty = scale.net(Uncertainty::TARE_AND_GROSS);
+    let StepLimits {
+        target,
+        lowest,
+        highest,
+    } = step;
+    let d = scale.readability;
+    let window = Window::acceptance(target, lowest, highest, uncertainty, guard, d);
+    let narrow = (target - lowest).min(highest - target);
+    let fraction = narrow.to_g_f64() / target.to_g_f64();
+    let smallest_net = (fraction > 0.0 && fraction.is_finite())
+        .then(|| uncertainty.times(guard / fraction).ceil_to(d));
+    let least_tolerance = uncertainty.times(guard).ceil_to(d) + d;
+    Feasibility {
+        uncertainty,
+        window,
+        smallest_net,
+        least_tolerance,
+    }
+}
+
+impl Feasibility {
+    /// What would help where the step is not proven, as one sentence; `None` where it is.
+    pub fn remedy(&self, step: StepLimits, scale: &ScaleAbility) -> Option<String> {
+        if self.window.proven {
+            return None;
+        }
+        let d = scale.readability;
+        let mut ways = Vec::new();
+        if let Some(smallest) = self.smallest_net.filter(|&smallest| smallest > step.target) {
+            ways.push(format!(
+                "make a larger batch, so that it is {} g or more",
+                smallest.grams(d)
+            ));
+        }
+        ways.push(format!(
+            "widen its tolerance to ±{} g or more",
+            self.least_tolerance.grams(d)
+        ));
+        ways.push("weigh it on a finer scale".to_owned());
+        ways.push("blend it into a larger part first and weigh the blend".to_owned());
+        Some(format!("To prove it: {}.", join(&ways)))
+    }
+}
+
+fn join(ways: &[String]) -> String {
+    match ways.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{}, or {last}", rest.join(", ")),
+        Some((last, _)) => last.clone(),
+        None => String::new(),
+    }
+}

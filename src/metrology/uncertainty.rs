@@ -1,0 +1,94 @@
+//! Standard uncertainty of a net weight.
+
+use crate::mass::Mass;
+
+/// What a scale can do, as far as a plan needs it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ScaleAbility {
+    /// The scale's name in the configuration.
+    pub name: String,
+    /// Readability d: one step of the last digit.
+    pub readability: Mass,
+    /// Largest load; `None`: unknown, taken as enough.
+    pub capacity: Option<Mass>,
+    /// Standard deviation of repeated net weighings; `None`: 0.41 d.
+    pub repeatability: Option<Mass>,
+}
+
+impl ScaleAbility {
+    /// The readability taken for a scale of which nothing is known yet: 0.01 g.
+    pub const ASSUMED_READABILITY: Mass = Mass::from_mg(10);
+
+    /// A scale of which nothing is known yet.
+    pub fn assumed(name: &str) -> ScaleAbility {
+        ScaleAbility {
+            name: name.to_owned(),
+            readability: ScaleAbility::ASSUMED_READABILITY,
+            capacity: None,
+            repeatability: None,
+        }
+    }
+
+    /// Uncertainty of a net weight that rests on `readings` readings of this scale.
+    pub fn net(&self, readings: u32) -> Uncertainty {
+        Uncertainty::net(self.readability, self.repeatability, readings)
+    }
+}
+
+/// A standard uncertainty in grams.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct Uncertainty(f64);
+
+impl Uncertainty {
+    /// Readings behind an ordinary net weight: the tare and the gross.
+    pub const TARE_AND_GROSS: u32 = 2;
+
+    /// Repeatability below which a digital scale is not believed, in steps of d. A run of readings
+    /// that all round to the same digit shows s = 0, which says nothing. The figure 0.41 is that of
+    /// USP <41>, from memory; the "820 d" that follows from it (2000 × 0.41 d) was read.
+    pub const REPEATABILITY_FLOOR: f64 = 0.41;
+
+    /// The uncertainty of a net weight on a scale of readability `d`.
+    ///
+    /// `repeatability` is the standard deviation of repeated *net* weighings (two readings each), so
+    /// that one reading has half its variance; `None` and anything below 0.41 d count as 0.41 d.
+    /// Rounding to d adds d²/12 a reading (JCGM 100:2008, F.2.2.1):
+    ///
+    /// u² = readings × (s²/2 + d²/12)
+    ///
+    /// `readings` counts the readings that the net weight is made of: 2 (tare and gross), 2 more for
+    /// each time the tare was carried over a key press or a lift. Fewer than 1 counts as 1.
+    pub fn net(d: Mass, repeatability: Option<Mass>, readings: u32) -> Uncertainty {
+        let d = d.abs().to_g_f64();
+        let floor = Uncertainty::REPEATABILITY_FLOOR * d;
+        let s = repeatability.map_or(floor, |s| s.abs().to_g_f64().max(floor));
+        let reading = s * s / 2.0 + d * d / 12.0;
+        Uncertainty((f64::from(readings.max(1)) * reading).sqrt())
+    }
+
+    /// A standard uncertainty known otherwise, in grams. `None` for NaN, infinity or less than 0.
+    pub fn from_grams(u: f64) -> Option<Uncertainty> {
+        (u.is_finite() && u >= 0.0).then_some(Uncertainty(u))
+    }
+
+    /// The standard uncertainty u in grams.
+    pub const fn grams(self) -> f64 {
+        self.0
+    }
+
+    /// `k` × u, rounded up to a nanogram. A `k` that is negative or not a number counts as 0.
+    pub fn times(self, k: f64) -> Mass {
+        let ng = (self.0 * k.max(0.0) * 1e9).ceil();
+        Mass::from_ng(ng.min(Mass::LIMIT.ng() as f64) as i64)
+    }
+
+    /// The standard uncertainty, rounded up to a nanogram.
+    pub fn standard(self) -> Mass {
+        self.times(1.0)
+    }
+
+    /// The expanded uncertainty U = 2 u (a coverage of about 95 %; JCGM 100:2008, 6.3.3), rounded up.
+    pub fn expanded(self) -> Mass {
+        self.times(2.0)
+    }
+}
