@@ -222,17 +222,17 @@ impl<'i> Reader<'i> {
         value
     }
 
-    fn wrong_kind(&mut self, value: &Value<'i>, key: &str, wanted: &str) {
+    fn wrong_kind(&mut self, value: &Value<'i>, key: &str, wanted: &str, remedy: &str) {
         let found = value.get_ref().type_str();
         let message = format!("\"{key}\" must be {wanted}, not {}", article(found));
-        self.report(&value.span(), message, format!("Write {wanted}"));
+        self.report(&value.span(), message, remedy);
     }
 
     /// A table.
     pub fn table<'t>(&mut self, value: &'t Value<'i>, key: &str) -> Option<&'t DeTable<'i>> {
         let table = value.get_ref().as_table();
         if table.is_none() {
-            self.wrong_kind(value, key, "a table");
+            self.wrong_kind(value, key, "a table", &format!("Write {key} = {{ ... }}"));
         }
         table
     }
@@ -247,7 +247,8 @@ impl<'i> Reader<'i> {
             self.wrong_kind(
                 value,
                 key,
-                &format!("a list of tables, each begun by [[{key}]]"),
+                "a list of tables",
+                &format!("Begin each with doubled brackets, [[{key}]]"),
             );
             return Vec::new();
         };
@@ -263,7 +264,7 @@ impl<'i> Reader<'i> {
     /// A text without control characters, trimmed, not empty.
     pub fn text(&mut self, value: &Value<'i>, key: &str, form: Form) -> Option<String> {
         let Some(text) = value.get_ref().as_str() else {
-            self.wrong_kind(value, key, "a text in quotes");
+            self.wrong_kind(value, key, "a text", "Put it in quotes");
             return None;
         };
         let text = text.replace("\r\n", "\n");
@@ -303,7 +304,7 @@ impl<'i> Reader<'i> {
     pub fn boolean(&mut self, value: &Value<'i>, key: &str) -> Option<bool> {
         let flag = value.get_ref().as_bool();
         if flag.is_none() {
-            self.wrong_kind(value, key, "true or false");
+            self.wrong_kind(value, key, "true or false", "Write it without quotes");
         }
         flag
     }
@@ -317,7 +318,12 @@ impl<'i> Reader<'i> {
     ) -> Option<T> {
         let words: Vec<&str> = choices.iter().map(|(word, _)| *word).collect();
         let Some(text) = value.get_ref().as_str() else {
-            self.wrong_kind(value, key, &format!("one of {}", list(&words)));
+            self.wrong_kind(
+                value,
+                key,
+                &format!("one of {}", list(&words)),
+                "Put it in quotes",
+            );
             return None;
         };
         let found = choices.iter().find(|(word, _)| *word == text);
@@ -339,7 +345,12 @@ impl<'i> Reader<'i> {
             DeValue::Integer(_) | DeValue::Float(_) => self.source(&value.span()),
             DeValue::String(text) => text.trim(),
             DeValue::Boolean(_) | DeValue::Datetime(_) | DeValue::Array(_) | DeValue::Table(_) => {
-                self.wrong_kind(value, key, "a plain decimal number such as 12.5");
+                self.wrong_kind(
+                    value,
+                    key,
+                    "a plain decimal number",
+                    "Write for example 12.5",
+                );
                 return None;
             }
         };
@@ -351,7 +362,7 @@ impl<'i> Reader<'i> {
             },
             Err(complaint) => complaint,
         };
-        let message = format!("\"{key}\": {} {complaint}", shown(source));
+        let message = format!("\"{key}\" is {}, which {complaint}", shown(source));
         self.report(
             &value.span(),
             message,
@@ -387,7 +398,8 @@ impl<'i> Reader<'i> {
             self.wrong_kind(
                 value,
                 key,
-                &format!("a weight with its unit in quotes, as \"{example}\""),
+                "a weight with its unit",
+                &format!("Write for example \"{example}\""),
             );
             return None;
         };
@@ -408,7 +420,12 @@ impl<'i> Reader<'i> {
     /// A whole number within a range; hexadecimal is accepted.
     pub fn whole(&mut self, value: &Value<'i>, key: &str, range: Range<u32>) -> Option<u32> {
         let DeValue::Integer(integer) = value.get_ref() else {
-            self.wrong_kind(value, key, "a whole number");
+            self.wrong_kind(
+                value,
+                key,
+                "a whole number",
+                "Write it without quotes and point",
+            );
             return None;
         };
         let number = u32::from_str_radix(integer.as_str(), integer.radix()).ok();

@@ -177,6 +177,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Draft> {
             "Add one, begun by [[phase]]",
         );
     }
+    draft.whole = !tables.is_empty();
     for (table, at) in tables {
         phase(reader, table, &at, &mut draft);
     }
@@ -219,9 +220,6 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
     if let Some(value) = value {
         let tables = reader.tables(value, "phase.ingredient");
         listed = tables.len();
-        if tables.is_empty() {
-            draft.whole = false;
-        }
         for (table, at) in tables {
             match ingredient(reader, table, &at) {
                 Some((one, place)) => {
@@ -233,6 +231,7 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
             }
         }
     }
+    draft.whole &= listed > 0;
     if listed == 0 && value.is_some_and(|v| v.get_ref().as_array().is_some()) {
         reader.report(
             at,
@@ -432,6 +431,15 @@ fn within_limits(
 }
 
 fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Tolerance> {
+    if let DeValue::Integer(_) | DeValue::Float(_) = value.get_ref() {
+        let message = "\"tolerance\" does not say whether it means percent or grams";
+        reader.report(
+            &value.span(),
+            message,
+            "Write { percent = 1.0 } or { g = 0.05 }",
+        );
+        return None;
+    }
     let table = reader.table(value, "tolerance")?;
     reader.only(table, "\"tolerance\"", &["percent", "g", "under", "over"]);
     let both = amounts(reader, table);
