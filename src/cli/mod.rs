@@ -1,1 +1,3 @@
 //! The command line, one file a command.
+
+pub mod check;

@@ -1,5 +1,8 @@
 //! The configuration file (TOML), its defaults and its errors.
 
+mod parse;
+pub mod paths;
+
 use std::path::PathBuf;
 
 use crate::mass::Mass;
@@ -14,6 +17,9 @@ pub struct Config {
     /// Folder of the batch logs; `None` means `$XDG_DATA_HOME/bismar/logs`.
     pub log_dir: Option<PathBuf>,
 }
+
+/// The commented file that `config init` writes; it means the same as an empty one.
+pub const DEFAULT_FILE: &str = include_str!("../../config/config.toml");
 
 /// One scale.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,0 +1,324 @@
+//! `bismar check FORMULA`: what the formula means in grams, and whether the bench can prove it.
+
+use std::fmt::Write;
+use std::path::Path;
+
+use crate::config::Config;
+use crate::formula::plan::{Amount, PlanError};
+use crate::formula::{Formula, Percent, Plan, Step};
+use crate::mass::Mass;
+use crate::metrology::{Feasibility, ScaleAbility};
+use crate::problem::Problems;
+
+/// The batch that is looked at when none is named: grams then read as percents.
+const UNNAMED_BATCH: Mass = Mass::from_g(100);
+/// A glass beaker of the size a step needs weighs about this much. Common practice, no source.
+const BEAKER: Mass = Mass::from_g(100);
+const WIDTH: usize = 80;
+const STANDING: &str = "General workshop habits, not professional advice. Follow the supplier's \
+                        safety data sheet, your local codes and, where one is required, a qualified \
+                        or licensed person.";
+
+/// Why there is no report.
+#[derive(Debug, thiserror::Error)]
+pub enum CheckError {
+    /// The formula file is wrong (exit code 4).
+    #[error(transparent)]
+    Formula(#[from] Problems),
+    /// The amount or the bench does not fit the formula.
+    #[error(transparent)]
+    Plan(#[from] PlanError),
+    /// `--batch`, `--jars` and `--fill` do not go together (exit code 2).
+    #[error("{0}")]
+    Usage(&'static str),
+}
+
+/// Reads and checks a formula. The flag tells whether every step can be proven on its scale.
+///
+/// # Errors
+/// See [`CheckError`].
+pub fn run(
+    formula_path: &Path,
+    batch: Option<Mass>,
+    jars: Option<u32>,
+    fill: Option<Mass>,
+    config: &Config,
+) -> Result<(String, bool), CheckError> {
+    let amount = amount(batch, jars, fill)?;
+    let formula = Formula::read(formula_path)?;
+    let (scales, assumed) = match config.abilities() {
+        scales if scales.is_empty() => (vec![ScaleAbility::assumed("bench")], true),
+        scales => (scales, false),
+    };
+    let guard = config.weighing.guard;
+    let plan = Plan::new(
+        &formula,
+        amount.unwrap_or(Amount::Batch(UNNAMED_BATCH)),
+        &scales,
+        guard,
+    )?;
+    let warnings = formula.warnings(&formula_path.display().to_string());
+    let mut text = String::new();
+    for warning in &warnings {
+        paragraph(&mut text, "", &format!("Note: {warning}"));
+    }
+    if amount.is_none() {
+        text.push_str("No --batch or --jars given: figures for 100 g, grams read as percents.\n");
+    }
+    if assumed {
+        text.push_str("No scale configured: a readability of 0.01 g is taken.\n");
+    }
+    let proven = plan
+        .feasibility(&scales, guard)
+        .iter()
+        .flatten()
+        .all(|f| f.window.proven);
+    text.push_str(&report(&formula, &plan, &scales, guard));
+    Ok((text, proven))
+}
+
+fn amount(
+    batch: Option<Mass>,
+    jars: Option<u32>,
+    fill: Option<Mass>,
+) -> Result<Option<Amount>, CheckError> {
+    match (batch, jars, fill) {
+        (None, None, None) => Ok(None),
+        (Some(batch), None, None) => Ok(Some(Amount::Batch(batch))),
+        (None, Some(count), Some(fill)) => Ok(Some(Amount::Jars { count, fill })),
+        (None, Some(_), None) => Err(CheckError::Usage("--jars needs --fill, for example 55g.")),
+        (None, None, Some(_)) => Err(CheckError::Usage("--fill needs --jars, for example 8.")),
+        (Some(_), Some(_), _) | (Some(_), _, Some(_)) => Err(CheckError::Usage(
+            "Give either --batch, or --jars with --fill.",
+        )),
+    }
+}
+
+/// The whole report as plain text, at most 80 columns wide.
+pub fn report(formula: &Formula, plan: &Plan, scales: &[ScaleAbility], guard: f64) -> String {
+    let mut text = heading(formula, plan);
+    let feasible = plan.feasibility(scales, guard);
+    let shares = formula.shares();
+    row(
+        &mut text,
+        [
+            "",
+            "ingredient",
+            "percent",
+            "target g",
+            "window g",
+            "vessel",
+            "scale",
+        ],
+    );
+    let mut phase = None;
+    for (i, step) in plan.steps.iter().enumerate() {
+        if phase.replace(step.phase) != Some(step.phase) {
+            let name = plan.phases.get(step.phase).map_or("", |phase| &phase.name);
+            paragraph(&mut text, "", name);
+        }
+        let share = shares.get(i).copied().unwrap_or_default();
+        step_row(
+            &mut text,
+            step,
+            share,
+            feasible.get(i).and_then(Option::as_ref),
+            scales,
+        );
+        let mix = plan
+            .phases
+            .get(step.phase)
+            .and_then(|phase| phase.mix.as_ref());
+        if let Some(mix) = mix.filter(|_| step.last_of_phase) {
+            paragraph(&mut text, "    ", &format!("then: {mix}"));
+        }
+    }
+    remarks(&mut text, plan, scales, &feasible);
+    cautions(&mut text, plan);
+    text
+}
+
+fn heading(formula: &Formula, plan: &Plan) -> String {
+    let mut text = String::new();
+    let version = if formula.version.is_empty() {
+        String::new()
+    } else {
+        format!(", version {}", formula.version)
+    };
+    paragraph(&mut text, "", &format!("{}{version}", formula.name));
+    let jars = plan.jars.map_or(String::new(), |(count, fill)| {
+        format!(" = {count} jars × {} g", fill.grams(Mass::from_g(1)))
+    });
+    let batch = plan.batch.grams(Mass::from_g(1));
+    let _ = write!(
+        text,
+        "Batch {batch} g{jars}, {} steps\n\n",
+        plan.steps.len()
+    );
+    text
+}
+
+/// Widths of the columns; with the spaces between them 80.
+const COLUMNS: [usize; 7] = [3, 22, 8, 9, 18, 6, 8];
+
+fn row(text: &mut String, cells: [&str; 7]) {
+    let [number, name, percent, target, window, vessel, scale] = cells;
+    let [n, i, p, t, w, v, _] = COLUMNS;
+    let line = format!(
+        "{number:>n$} {name:<i$} {percent:>p$} {target:>t$} {window:>w$} {vessel:<v$} {scale}"
+    );
+    text.push_str(line.trim_end());
+    text.push('\n');
+}
+
+fn step_row(
+    text: &mut String,
+    step: &Step,
+    share: Percent,
+    feasible: Option<&Feasibility>,
+    scales: &[ScaleAbility],
+) {
+    let scale = scales.get(step.scale);
+    let d = scale.map_or(Mass::ZERO, |scale| scale.readability);
+    let number = step.number.to_string();
+    let name = fold(&step.ingredient, COLUMNS[1]);
+    let window = feasible.map_or(String::new(), |f| {
+        let mark = if f.window.proven { "" } else { "?" };
+        format!(
+            "{} – {}{mark}",
+            f.window.low.grams(d),
+            f.window.high.grams(d)
+        )
+    });
+    let vessel = match step.vessel {
+        crate::formula::VesselWay::Beaker => "beaker",
+        crate::formula::VesselWay::Bowl => "bowl",
+        crate::formula::VesselWay::Difference => "diff.",
+    };
+    let scale: String = scale
+        .map_or("", |s| &s.name)
+        .chars()
+        .take(COLUMNS[6])
+        .collect();
+    let (last, before) = name
+        .split_last()
+        .map_or(("", &[][..]), |(l, b)| (l.as_str(), b));
+    for (i, piece) in before.iter().enumerate() {
+        row(
+            text,
+            [if i == 0 { &number } else { "" }, piece, "", "", "", "", ""],
+        );
+    }
+    let number = if before.is_empty() {
+        number.as_str()
+    } else {
+        ""
+    };
+    let target = step.target.grams(d).to_string();
+    let mut percent = share.text();
+    if percent.len() > COLUMNS[2] {
+        percent.truncate(COLUMNS[2] - 1);
+        percent.push('…');
+    }
+    row(
+        text,
+        [number, last, &percent, &target, &window, vessel, &scale],
+    );
+}
+
+fn remarks(
+    text: &mut String,
+    plan: &Plan,
+    scales: &[ScaleAbility],
+    feasible: &[Option<Feasibility>],
+) {
+    let mut lines = Vec::new();
+    for (step, feasible) in plan.steps.iter().zip(feasible) {
+        let (Some(feasible), Some(scale)) = (feasible, scales.get(step.scale)) else {
+            continue;
+        };
+        let d = scale.readability;
+        if let Some(remedy) = feasible.remedy(step.limits(), scale) {
+            lines.push(format!(
+                "Step {}, {}: the scale \"{}\" cannot prove {} to {} g; its net weights are uncertain \
+                 by ±{} g (k = 2). {remedy}",
+                step.number,
+                step.ingredient,
+                scale.name,
+                step.lowest.grams(d),
+                step.highest.grams(d),
+                feasible.uncertainty.expanded().ceil_to(Mass::from_mg(1)).grams_rounded(3),
+            ));
+        }
+        if let Some(left) = scale.capacity.map(|capacity| capacity - step.target)
+            && left < BEAKER
+        {
+            lines.push(format!(
+                "Step {}, {}: the scale \"{}\" has {} g left for the vessel.",
+                step.number,
+                step.ingredient,
+                scale.name,
+                left.grams(d)
+            ));
+        }
+    }
+    if lines.is_empty() {
+        text.push_str("\nEvery step can be proven on its scale.\n");
+        return;
+    }
+    text.push_str("\nRemarks (\"?\" marks a window that proves nothing)\n");
+    for line in lines {
+        paragraph(text, "- ", &line);
+    }
+}
+
+fn cautions(text: &mut String, plan: &Plan) {
+    let cautions = plan
+        .steps
+        .iter()
+        .filter_map(|step| Some((step, step.caution.as_ref()?)));
+    let mut cautions = cautions.peekable();
+    if cautions.peek().is_none() {
+        return;
+    }
+    text.push_str("\nCautions\n");
+    for (step, caution) in cautions {
+        paragraph(text, "- ", &format!("{}: {caution}", step.ingredient));
+    }
+    paragraph(text, "", STANDING);
+}
+
+/// A paragraph folded to the width, later lines set in under the first.
+fn paragraph(text: &mut String, lead: &str, words: &str) {
+    let indent = " ".repeat(lead.len());
+    for (i, line) in fold(words, WIDTH - lead.len()).iter().enumerate() {
+        let _ = writeln!(text, "{}{line}", if i == 0 { lead } else { &indent });
+    }
+}
+
+/// Breaks a text between words so that no line is wider than `width`; a longer word is cut.
+fn fold(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    let mut line = String::new();
+    let mut length = 0;
+    for word in text.split_whitespace() {
+        let mut word: Vec<char> = word.chars().collect();
+        if length > 0 && length + 1 + word.len() > width {
+            lines.push(std::mem::take(&mut line));
+            length = 0;
+        }
+        while word.len() > width.max(1) {
+            let rest = word.split_off(width.max(1));
+            lines.push(word.into_iter().collect());
+            word = rest;
+        }
+        if length > 0 {
+            line.push(' ');
+            length += 1;
+        }
+        length += word.len();
+        line.extend(word);
+    }
+    lines.push(line);
+    lines
+}

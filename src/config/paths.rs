@@ -1,0 +1,65 @@
+//! Where files lie (XDG Base Directory Specification): a relative path in one of its variables is
+//! ignored, as the specification asks.
+
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+
+/// The variables that name the places of a user's files.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Places {
+    pub home: Option<PathBuf>,
+    pub config_home: Option<PathBuf>,
+    pub data_home: Option<PathBuf>,
+}
+
+impl Places {
+    /// Taken from `HOME`, `XDG_CONFIG_HOME` and `XDG_DATA_HOME`.
+    pub fn from_env() -> Places {
+        Places::from_vars(|name| std::env::var_os(name))
+    }
+
+    /// Taken from `get`, which answers as the environment does.
+    pub fn from_vars(get: impl Fn(&str) -> Option<OsString>) -> Places {
+        let absolute = |name| {
+            get(name)
+                .map(PathBuf::from)
+                .filter(|path| path.is_absolute())
+        };
+        Places {
+            home: absolute("HOME"),
+            config_home: absolute("XDG_CONFIG_HOME"),
+            data_home: absolute("XDG_DATA_HOME"),
+        }
+    }
+
+    /// `$XDG_CONFIG_HOME/bismar/config.toml`, by default under `~/.config`.
+    pub fn config_file(&self) -> Option<PathBuf> {
+        let base = self
+            .config_home
+            .clone()
+            .or_else(|| Some(self.home.as_ref()?.join(".config")));
+        Some(base?.join("bismar").join("config.toml"))
+    }
+
+    /// `$XDG_DATA_HOME/bismar/logs`, by default under `~/.local/share`.
+    pub fn log_dir(&self) -> Option<PathBuf> {
+        let data = |home: &PathBuf| home.join(".local").join("share");
+        let base = self
+            .data_home
+            .clone()
+            .or_else(|| self.home.as_ref().map(data));
+        Some(base?.join("bismar").join("logs"))
+    }
+
+    /// `~` and `~/...` with the home folder in its place; anything else as it is. `None` if the home
+    /// folder is needed and not known.
+    pub fn expand(&self, path: &str) -> Option<PathBuf> {
+        if path == "~" {
+            return self.home.clone();
+        }
+        match path.strip_prefix("~/") {
+            Some(rest) => Some(self.home.as_ref()?.join(rest)),
+            None => Some(Path::new(path).to_owned()),
+        }
+    }
+}

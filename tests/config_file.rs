@@ -1,0 +1,279 @@
+//! The configuration file: defaults, a full example, refusals with their places, XDG paths.
+
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+
+use bismar::config::paths::Places;
+use bismar::config::{Config, DEFAULT_FILE, DtrMode, Parity, PortSelector};
+use bismar::mass::{Mass, Unit};
+
+fn places() -> Places {
+    Places {
+        home: Some("/home/maker".into()),
+        ..Places::default()
+    }
+}
+
+fn parse(text: &str) -> Config {
+    Config::parse_at(text, "c.toml", &places()).unwrap_or_else(|e| panic!("{e}"))
+}
+
+#[test]
+fn the_file_that_comes_along_means_the_defaults() {
+    assert_eq!(parse(DEFAULT_FILE), Config::default());
+    assert_eq!(parse(""), Config::default());
+    assert_eq!(
+        parse("\u{feff}[weighing]\r\nguard = 2\r\n"),
+        Config::default()
+    );
+}
+
+#[test]
+fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
+    let example = |line: &str| match line.strip_prefix('#') {
+        Some(rest) if !rest.starts_with(' ') && !rest.is_empty() => rest.to_owned(),
+        Some(_) | None => line.to_owned(),
+    };
+    let text: Vec<String> = DEFAULT_FILE.lines().map(example).collect();
+    let config = parse(&text.join("\n"));
+    let scale = &config.scales[0];
+    assert_eq!(scale.name, "bench");
+    assert_eq!(
+        scale.port,
+        PortSelector::Path("/dev/serial/by-id/usb-bench-scale".into())
+    );
+    assert_eq!((scale.baud, scale.data_bits, scale.stop_bits), (9600, 8, 1));
+    assert_eq!(
+        (scale.parity, scale.dtr, scale.settle),
+        (Parity::None, DtrMode::Keep, 0.0)
+    );
+    assert_eq!(scale.unit, Some(Unit::Gram));
+    assert_eq!(scale.readability, Some(Mass::from_mg(10)));
+    assert_eq!(scale.capacity, Some(Mass::from_g(600)));
+    assert_eq!(scale.repeatability, Some(Mass::from_mg(8)));
+    assert_eq!(scale.poll, Some((b"S\r\n".to_vec(), 0.2)));
+    assert_eq!(config.vessels[0].weight, Mass::from_mg(150_200));
+    assert_eq!(config.log_dir, Some("/home/maker/batches".into()));
+    let sounds = [
+        ("lift", "complete"),
+        ("fault", "/home/maker/sounds/fault.oga"),
+    ];
+    let sounds = sounds.map(|(cue, sound)| (cue.to_owned(), sound.to_owned()));
+    assert_eq!(config.cues.sounds, sounds);
+    assert_eq!(config.abilities()[0].readability, Mass::from_mg(10));
+}
+
+#[test]
+fn a_scale_by_usb_numbers_with_a_pattern() {
+    let config = parse(
+        r#"
+[[scale]]
+name = "fine"
+usb = { vendor = 0x1234, product = 0xABCD, serial = "A1" }
+pattern = '^ (?<value>[+-]?\d+\.\d+) (?<unit>g)$'
+parity = "even"
+data_bits = 7
+poll = { send = "W\r\\x03\\\\" }
+"#,
+    );
+    let scale = &config.scales[0];
+    let usb = PortSelector::Usb {
+        vendor: 0x1234,
+        product: 0xabcd,
+        serial: Some("A1".into()),
+    };
+    assert_eq!(scale.port, usb);
+    assert_eq!(scale.layout, "pattern");
+    assert_eq!(
+        scale.pattern.as_deref(),
+        Some(r"^ (?<value>[+-]?\d+\.\d+) (?<unit>g)$")
+    );
+    assert_eq!((scale.parity, scale.data_bits), (Parity::Even, 7));
+    assert_eq!(scale.poll, Some((b"W\r\x03\\".to_vec(), 0.2)));
+}
+
+const SCALE: &str = "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n";
+
+/// Text, place and part of the message of its only fault.
+const REFUSED: &[(&str, &str, &str)] = &[
+    (
+        "[weihing]\n",
+        "1:2",
+        "no key \"weihing\". Write \"weighing\"",
+    ),
+    (
+        "[weighing]\nguard = 4.1\n",
+        "2:9",
+        "out of range. Write a number from 0 to 4",
+    ),
+    (
+        "[weighing]\nsteady_window = 0.2\n",
+        "2:17",
+        "from 0.3 to 10",
+    ),
+    (
+        "[weighing]\nstale = inf\n",
+        "2:9",
+        "inf, which is not a number",
+    ),
+    ("[weighing]\npresses = 1\n", "2:11", "must be true or false"),
+    ("log_dir = \"logs\"\n", "1:11", "not an absolute path"),
+    ("[cues]\nspeach = true\n", "2:1", "Write \"speech\""),
+    ("[cues.sounds]\nlifted = \"x\"\n", "2:1", "Write \"lift\""),
+    (
+        "[[vessel]]\nname = \"b\"\nweight = \"150\"\n",
+        "3:10",
+        "unit missing",
+    ),
+    (
+        "[[vessel]]\nname = \"b\"\nweight = \"-1 g\"\n",
+        "3:10",
+        "more than nothing",
+    ),
+    (
+        "[[vessel]]\nname = \"b\"\nweight = 150.2\n",
+        "3:10",
+        "must be a weight with its unit",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nlayout = \"x\"\n",
+        "1:1",
+        "has no \"port\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"ttyS0\"\nlayout = \"x\"\n",
+        "3:8",
+        "not an absolute path",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\n",
+        "1:1",
+        "no \"layout\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"pattern\"\n",
+        "1:1",
+        "no pattern",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\npattern = '(?<v>'\n",
+        "4:11",
+        "no regular expression",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\npattern = 'g'\n",
+        "4:11",
+        "no named group",
+    ),
+];
+
+/// The same for lines added to a good scale.
+const REFUSED_IN_SCALE: &[(&str, &str, &str)] = &[
+    ("baud = 49", "5:8", "from 50 to 4000000"),
+    ("baud = \"9600\"", "5:8", "must be a whole number"),
+    ("parity = \"evn\"", "5:10", "Write \"even\""),
+    ("stop_bits = 3", "5:13", "from 1 to 2"),
+    ("unit = \"pcs\"", "5:8", "\"pcs\" is no unit"),
+    ("readability = \"0 g\"", "5:15", "more than nothing"),
+    (
+        "readability = \"10 g\"\ncapacity = \"5 g\"",
+        "5:15",
+        "not smaller than the capacity",
+    ),
+    (
+        "poll = { send = 'S\\q' }",
+        "5:17",
+        "\"\\q\", which is no escape",
+    ),
+    ("poll = { send = '' }", "5:17", "is empty"),
+    ("poll = { every = 1 }", "5:8", "no \"send\""),
+    (
+        "poll = { send = 'S', every = 0 }",
+        "5:30",
+        "from 0.02 to 60",
+    ),
+    (
+        "usb = { vendor = 1, product = 2 }",
+        "5:7",
+        "both \"port\" and \"usb\"",
+    ),
+    (
+        "pattern = '(?<v>.)'",
+        "5:11",
+        "Keep one, or write layout = \"pattern\"",
+    ),
+    ("bauds = 9600", "5:1", "Write \"baud\""),
+    (
+        "[[scale]]\nname = \"A\"\nport = \"/dev/b\"\nlayout = \"x\"",
+        "5:1",
+        "second scale is named \"A\"",
+    ),
+];
+
+#[test]
+fn bad_files_are_refused_with_their_places() {
+    let in_scale = REFUSED_IN_SCALE
+        .iter()
+        .map(|(text, at, part)| (format!("{SCALE}{text}\n"), *at, *part));
+    let whole = REFUSED
+        .iter()
+        .map(|(text, at, part)| ((*text).to_owned(), *at, *part));
+    for (text, at, part) in whole.chain(in_scale) {
+        let problems = Config::parse_at(&text, "c.toml", &places()).expect_err(&text);
+        let message = problems.to_string();
+        assert_eq!(problems.0.len(), 1, "{text}\n{message}");
+        assert!(
+            message.starts_with(&format!("c.toml:{at}: ")),
+            "{text}\n{message}"
+        );
+        assert!(message.contains(part), "{text}\n{part}\n{message}");
+    }
+}
+
+#[test]
+fn several_faults_come_in_the_order_of_the_file() {
+    let text = format!("{SCALE}baud = 1\nparity = \"x\"\n[weighing]\nguard = 9\n");
+    let problems = Config::parse_at(&text, "c.toml", &places()).expect_err("three faults");
+    assert_eq!(
+        problems.0.iter().map(|p| p.line).collect::<Vec<_>>(),
+        [5, 6, 8]
+    );
+}
+
+/// XDG Base Directory Specification: the defaults, and relative paths are ignored.
+#[test]
+fn files_lie_where_the_xdg_specification_says() {
+    let vars = |pairs: &'static [(&'static str, &'static str)]| {
+        Places::from_vars(move |name| {
+            pairs
+                .iter()
+                .find(|(n, _)| *n == name)
+                .map(|(_, value)| OsString::from(value))
+        })
+    };
+    let path = |p: &str| Some(PathBuf::from(p));
+    let home = vars(&[("HOME", "/home/m"), ("XDG_CONFIG_HOME", "relative")]);
+    assert_eq!(
+        home.config_file(),
+        path("/home/m/.config/bismar/config.toml")
+    );
+    assert_eq!(home.log_dir(), path("/home/m/.local/share/bismar/logs"));
+    assert_eq!(home.expand("~/x"), path("/home/m/x"));
+    assert_eq!(home.expand("/y"), path("/y"));
+    let moved = vars(&[("XDG_CONFIG_HOME", "/c"), ("XDG_DATA_HOME", "/d")]);
+    assert_eq!(moved.config_file(), path("/c/bismar/config.toml"));
+    assert_eq!(moved.log_dir(), path("/d/bismar/logs"));
+    assert_eq!(moved.expand("~/x"), None);
+    assert_eq!(vars(&[]).config_file(), None);
+}
+
+#[test]
+fn a_named_file_that_is_missing_is_an_error() {
+    let error = Config::load(Some(Path::new("/no/such/config.toml"))).expect_err("missing");
+    assert!(
+        error
+            .to_string()
+            .starts_with("/no/such/config.toml: cannot be read"),
+        "{error}"
+    );
+}
