@@ -1,0 +1,146 @@
+//! The cells of a row: texts that cannot break a line or run in a spreadsheet, and grams.
+
+use std::fmt;
+
+use crate::mass::{Mass, decimals_of};
+
+/// The longest text of a cell in bytes. Some CSV readers refuse fields of more than 131 072
+/// characters, so a longer text is cut and ends in [`CUT_MARK`].
+pub const LONGEST_TEXT: usize = 131_000;
+
+/// Ends a text that was longer than [`LONGEST_TEXT`].
+pub const CUT_MARK: &str = " [cut]";
+
+/// The text as it can stand in a cell: every control character, line end (also U+2028 and U+2029)
+/// and bidirectional control (Unicode Standard Annex 9, table 4) is a space, so that one line of
+/// the file is one record and reads in one direction; at most [`LONGEST_TEXT`] bytes.
+pub fn clean(text: &str) -> String {
+    let mut out: String = text
+        .chars()
+        .map(|c| if breaks(c) { ' ' } else { c })
+        .collect();
+    if out.len() > LONGEST_TEXT {
+        out.truncate(out.floor_char_boundary(LONGEST_TEXT - CUT_MARK.len()));
+        out.push_str(CUT_MARK);
+    }
+    out
+}
+
+/// Whether [`clean`] replaces this character.
+pub fn breaks(c: char) -> bool {
+    c.is_control()
+        || matches!(
+            c,
+            '\u{2028}' | '\u{2029}' | '\u{061C}' | '\u{200E}' | '\u{200F}'
+        )
+        || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+}
+
+/// The cleaned text with an apostrophe before it where a spreadsheet would take it for a formula.
+pub fn guarded(text: &str) -> String {
+    let text = clean(text);
+    if runs(&text) {
+        format!("'{text}")
+    } else {
+        text
+    }
+}
+
+/// Undoes [`guarded`].
+pub fn unguarded(cell: &str) -> &str {
+    match cell.strip_prefix('\'') {
+        Some(rest) if runs(rest) => rest,
+        _ => cell,
+    }
+}
+
+/// Whether a spreadsheet could run the text: it begins, after spaces and invisible characters, with
+/// `= + - @` or one of their full-width or small forms, and is not a plain number. Apostrophes at
+/// the very front do not count, so that a text that has one of its own gets a second and
+/// [`unguarded`] takes off exactly what [`guarded`] put on.
+fn runs(text: &str) -> bool {
+    let text = text.trim_start_matches('\'');
+    let body = text.trim_start_matches(|c: char| {
+        c.is_whitespace() || matches!(c, '\u{200B}'..='\u{200D}' | '\u{2060}' | '\u{FEFF}')
+    });
+    body.starts_with([
+        '=', '+', '-', '@', '＝', '＋', '－', '＠', '﹦', '﹢', '﹣', '﹫',
+    ]) && !is_plain_number(body.trim_end())
+}
+
+/// An optional sign, digits, and at most one point with digits after it.
+fn is_plain_number(text: &str) -> bool {
+    let digits = text.strip_prefix(['+', '-']).unwrap_or(text);
+    let (whole, part) = digits.split_once('.').unwrap_or((digits, "0"));
+    let all_digits = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit());
+    all_digits(whole) && all_digits(part)
+}
+
+/// Grams as they stand in a cell: a mass and how many decimals are written (0 to 9, always enough
+/// to show the mass exactly). So `gross − tare = net` and `net − target = deviation` hold in the
+/// written digits too, on an ounce scale as on a gram scale.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Amount {
+    mass: Mass,
+    decimals: u8,
+}
+
+impl Amount {
+    /// `mass` with the decimals of `readability`, or as many more as show it exactly.
+    pub fn new(mass: Mass, readability: Mass) -> Amount {
+        Amount::with_decimals(mass, decimals_of(readability))
+    }
+
+    /// `mass` rounded away from zero to one decimal more than `readability` has: an uncertainty is
+    /// never stated smaller than it is.
+    pub fn uncertainty(mass: Mass, readability: Mass) -> Amount {
+        let decimals = (decimals_of(readability) + 1).min(9);
+        let step = Mass::from_ng(10i64.pow(9 - u32::from(decimals)));
+        let mass = if mass.is_negative() {
+            mass.floor_to(step)
+        } else {
+            mass.ceil_to(step)
+        };
+        Amount::with_decimals(mass, decimals)
+    }
+
+    fn with_decimals(mass: Mass, decimals: u8) -> Amount {
+        let mut decimals = decimals.min(9);
+        while mass.ng() % 10i64.pow(9 - u32::from(decimals)) != 0 {
+            decimals += 1;
+        }
+        Amount { mass, decimals }
+    }
+
+    /// This less `other`, with the decimals of the finer of the two.
+    pub fn minus(self, other: Amount) -> Amount {
+        Amount::with_decimals(self.mass - other.mass, self.decimals.max(other.decimals))
+    }
+
+    pub fn mass(self) -> Mass {
+        self.mass
+    }
+
+    /// Reads what [`Amount`]'s `Display` writes: optional minus, digits, at most nine decimals.
+    /// `None` for anything else (a plus, a comma, an exponent, spaces, more than an `i64` of
+    /// nanograms).
+    pub fn parse(cell: &str) -> Option<Amount> {
+        if cell.starts_with('+') || !is_plain_number(cell) {
+            return None;
+        }
+        let (whole, part) = cell.split_once('.').unwrap_or((cell, ""));
+        let decimals = u8::try_from(part.len()).ok().filter(|d| *d <= 9)?;
+        let digits: i128 = format!("{whole}{part}").parse().ok()?;
+        let ng = digits.checked_mul(10i128.pow(9 - u32::from(decimals)))?;
+        Some(Amount {
+            mass: Mass::from_ng(i64::try_from(ng).ok()?),
+            decimals,
+        })
+    }
+}
+
+impl fmt::Display for Amount {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.mass.grams_rounded(self.decimals).fmt(f)
+    }
+}

@@ -1,0 +1,470 @@
+//! The log file: rows are added at its end, synced one by one, and never touched again.
+//!
+//! A row is written with one `write` and then synced (`fdatasync`); only after that it counts.
+//! Whatever fails before that is cut off again, so the file holds whole rows only, and the caller
+//! tries again with the same draft.
+//!
+//! Files of a batch, all with mode 0600, since a log holds the formula: `<batch>.csv`;
+//! `<batch>.lock`, held locked while the log is open for writing (it stays, empty of meaning, when
+//! it is not); `<batch>.torn`, only after a power cut, with the bytes that were no whole row.
+
+use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
+use std::io::{self, BufReader, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::{DirBuilderExt, FileExt, MetadataExt, OpenOptionsExt};
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+
+use super::chain;
+use super::error::{BadLine, Fault, LogError};
+use super::names::{new_batch_name, safe_batch_name};
+use super::resume::{Resumed, Resuming};
+use super::row::{Row, Stamp, header};
+use super::scan::{Scan, plain_file};
+use crate::weighing::event::Draft;
+
+/// A batch log open for writing, with its lock held.
+#[derive(Debug)]
+pub struct LogFile {
+    path: PathBuf,
+    file: File,
+    /// Its lock goes when this is dropped, or the process ends in any way.
+    _lock: File,
+    batch: String,
+    formula: String,
+    /// Bytes of the header and of all rows that count.
+    length: u64,
+    /// The last line that counts, to find it again after a disk fault.
+    last_line: Vec<u8>,
+    previous: String,
+    next_seq: u64,
+    /// The draft of the last row and its seq.
+    last: Option<(Draft, u64)>,
+    /// A line that was begun and failed; while this is set the file must be looked at again.
+    failed: Option<Vec<u8>>,
+}
+
+/// What [`LogFile::open`] found.
+#[derive(Debug)]
+pub struct Found {
+    /// Rows that were there.
+    pub rows: u64,
+    pub torn: Option<TornEnd>,
+    pub resumed: Resumed,
+}
+
+/// A torn end that was set aside.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TornEnd {
+    pub bytes: u64,
+    /// The file they were added to.
+    pub kept_in: PathBuf,
+}
+
+impl LogFile {
+    /// Creates `<dir>/<batch>.csv` with its header, synced, file and folder. The folder is created
+    /// where it is missing. `formula` is the label of the `formula` column.
+    ///
+    /// # Errors
+    /// [`LogError::Exists`], [`LogError::Locked`] or the disk's error; no log is left behind then.
+    pub fn create(dir: &Path, batch: &str, formula: &str) -> Result<LogFile, LogError> {
+        DirBuilder::new()
+            .recursive(true)
+            .mode(0o700)
+            .create(dir)
+            .map_err(LogError::io(dir, "create the folder of the logs"))?;
+        LogFile::create_at(
+            &dir.join(format!("{}.csv", safe_batch_name(batch))),
+            formula,
+        )
+    }
+
+    /// As [`LogFile::create`] with a new name from the formula's and the time, `-2`, `-3`, ...
+    /// added while the name is taken.
+    ///
+    /// # Errors
+    /// The disk's error, or [`LogError::Exists`] after 999 names.
+    pub fn create_unique(dir: &Path, formula: &str, at: Timestamp) -> Result<LogFile, LogError> {
+        let name = new_batch_name(formula, at);
+        let mut result = LogFile::create(dir, &name, formula);
+        for n in 2..1000 {
+            match result {
+                Err(LogError::Exists { .. } | LogError::Locked { .. }) => {
+                    result = LogFile::create(dir, &format!("{name}-{n}"), formula);
+                }
+                other => return other,
+            }
+        }
+        result
+    }
+
+    /// As [`LogFile::create`] at a path of the caller's choice in an existing folder; the batch is
+    /// named after the file ([`name_of`]).
+    ///
+    /// # Errors
+    /// As [`LogFile::create`].
+    pub fn create_at(path: &Path, formula: &str) -> Result<LogFile, LogError> {
+        let lock = lock(path)?;
+        let file = match open_options().create_new(true).open(path) {
+            Ok(file) => file,
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+                return Err(LogError::Exists {
+                    path: path.to_owned(),
+                });
+            }
+            Err(e) => return Err(LogError::io(path, "create the log")(e)),
+        };
+        let batch = name_of(path);
+        let mut log = LogFile {
+            path: path.to_owned(),
+            file,
+            _lock: lock,
+            previous: chain::start(&batch),
+            batch,
+            formula: formula.to_owned(),
+            length: 0,
+            last_line: Vec::new(),
+            next_seq: 1,
+            last: None,
+            failed: None,
+        };
+        if let Err(error) = log.write_header() {
+            // Created by this call, and without a row.
+            let _ = std::fs::remove_file(path);
+            return Err(error);
+        }
+        Ok(log)
+    }
+
+    /// Opens a log to go on with it: takes the lock, proves every row, and sets a torn end aside.
+    ///
+    /// # Errors
+    /// [`LogError::Locked`]; [`LogError::Bad`] when a row is not as it was written or the file does
+    /// not bear its batch's name: then nothing is changed; the disk's error.
+    pub fn open(path: &Path) -> Result<(LogFile, Found), LogError> {
+        plain_file(path)?;
+        let lock = lock(path)?;
+        let file = open_options()
+            .open(path)
+            .map_err(LogError::io(path, "open the log"))?;
+        let mut scan = Scan::new(path, BufReader::new(&file));
+        let mut resuming = Resuming::default();
+        while let Some(row) = scan.next_row()? {
+            resuming.add(row, path)?;
+        }
+        let batch = name_of(path);
+        if let Some(found) = scan.batch().filter(|found| *found != batch) {
+            return Err(BadLine {
+                path: path.to_owned(),
+                line: 2,
+                column: Some("batch"),
+                fault: Fault::OtherBatch {
+                    expected: batch,
+                    found: found.to_owned(),
+                },
+            }
+            .into());
+        }
+        let (torn, has_header, last_length) = (scan.torn(), scan.has_header(), scan.last_length());
+        let previous = match scan.batch() {
+            Some(_) => scan.chain().to_owned(),
+            None => chain::start(&batch),
+        };
+        let (length, next_seq) = (scan.good_end(), scan.next_seq());
+        let resumed = resuming.finish();
+        let mut log = LogFile {
+            path: path.to_owned(),
+            file,
+            _lock: lock,
+            batch,
+            formula: resumed.formula.clone(),
+            length,
+            last_line: vec![0; last_length as usize],
+            previous,
+            next_seq,
+            last: None,
+            failed: None,
+        };
+        log.file
+            .read_exact_at(&mut log.last_line, length - last_length)
+            .map_err(LogError::io(path, "read the log"))?;
+        let torn = if torn > 0 {
+            Some(log.set_aside(torn)?)
+        } else {
+            None
+        };
+        if !has_header {
+            log.write_header()?;
+        }
+        let rows = next_seq - 1;
+        Ok((
+            log,
+            Found {
+                rows,
+                torn,
+                resumed,
+            },
+        ))
+    }
+
+    /// Adds a row and syncs it; gives its seq. The same draft again, right after it was written,
+    /// gives the same seq and writes nothing.
+    ///
+    /// # Errors
+    /// The disk's error, or [`LogError::Changed`]. The row does not count then; call again with the
+    /// same draft, later.
+    pub fn append(&mut self, draft: &Draft, at: Timestamp) -> Result<u64, LogError> {
+        if let Some((last, seq)) = &self.last
+            && last == draft
+        {
+            return Ok(*seq);
+        }
+        self.make_ready()?;
+        let seq = self.next_seq;
+        let stamp = Stamp {
+            batch: &self.batch,
+            seq,
+            at,
+            formula: &self.formula,
+        };
+        let row = Row::from_draft(draft, stamp).sealed(&self.previous);
+        self.write_line(row.line())?;
+        self.previous = row.chain;
+        self.next_seq += 1;
+        self.last = Some((draft.clone(), seq));
+        Ok(seq)
+    }
+
+    /// The label of the `formula` column of the rows to come.
+    pub fn set_formula(&mut self, formula: &str) {
+        formula.clone_into(&mut self.formula);
+    }
+
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    pub fn batch(&self) -> &str {
+        &self.batch
+    }
+
+    fn write_header(&mut self) -> Result<(), LogError> {
+        self.write_line(format!("{}\n", header()).into_bytes())?;
+        self.file
+            .sync_all()
+            .map_err(LogError::io(&self.path, "sync the log"))?;
+        sync_folder(&self.path)
+    }
+
+    fn write_line(&mut self, line: Vec<u8>) -> Result<(), LogError> {
+        let written = self
+            .file
+            .write_all(&line)
+            .map_err(LogError::io(&self.path, "write a row"))
+            .and_then(|()| {
+                self.file
+                    .sync_data()
+                    .map_err(LogError::io(&self.path, "sync a row to the disk"))
+            });
+        if let Err(error) = written {
+            // What cannot be cut now is cut by `make_ready` before the next row.
+            let _ = self
+                .file
+                .set_len(self.length)
+                .and_then(|()| self.file.sync_all());
+            self.failed = Some(line);
+            return Err(error);
+        }
+        self.length += line.len() as u64;
+        self.last_line = line;
+        Ok(())
+    }
+
+    /// Makes sure that the file at the path is still ours and ends with the last row that counts.
+    fn make_ready(&mut self) -> Result<(), LogError> {
+        let ours = self
+            .file
+            .metadata()
+            .map_err(LogError::io(&self.path, "look at the log"))?;
+        match std::fs::metadata(&self.path) {
+            Ok(there) if (there.dev(), there.ino()) == (ours.dev(), ours.ino()) => {}
+            Ok(_) => return Err(self.changed("another file was put in the log's place")),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => self.write_back()?,
+            Err(e) => return Err(LogError::io(&self.path, "look at the log")(e)),
+        }
+        if self.failed.is_some() {
+            self.look_again()?;
+        }
+        let length = self
+            .file
+            .metadata()
+            .map_err(LogError::io(&self.path, "look at the log"))?
+            .len();
+        if length != self.length {
+            return Err(self.changed("another program changed the log's length"));
+        }
+        self.failed = None;
+        Ok(())
+    }
+
+    /// After a failed write or sync: opens the file anew, finds the last row that counts, and cuts
+    /// off what is left of the failed one. A sync that failed once may report success the next time
+    /// although the disk has nothing, so the row is always written anew, never only synced again.
+    fn look_again(&mut self) -> Result<(), LogError> {
+        let cannot_read = |e| LogError::io(&self.path, "read the log")(e);
+        let file = open_options()
+            .open(&self.path)
+            .map_err(LogError::io(&self.path, "open the log"))?;
+        let length = file.metadata().map_err(cannot_read)?.len();
+        let counted = self.length - self.last_line.len() as u64;
+        if length < self.length {
+            return Err(self.changed("the log is shorter than what was written"));
+        }
+        let mut last_line = vec![0; self.last_line.len()];
+        file.read_exact_at(&mut last_line, counted)
+            .map_err(cannot_read)?;
+        if last_line != self.last_line {
+            return Err(self.changed("the last row is not as it was written"));
+        }
+        let mut over = Vec::new();
+        let mut reader = &file;
+        reader
+            .seek(SeekFrom::Start(self.length))
+            .map_err(cannot_read)?;
+        let failed = self.failed.as_deref().unwrap_or_default();
+        reader
+            .take(failed.len() as u64 + 1)
+            .read_to_end(&mut over)
+            .map_err(cannot_read)?;
+        if !failed.starts_with(&over) {
+            return Err(self.changed("another program added to the log"));
+        }
+        file.set_len(self.length)
+            .and_then(|()| file.sync_all())
+            .map_err(LogError::io(
+                &self.path,
+                "cut off a row that was not written whole",
+            ))?;
+        self.file = file;
+        Ok(())
+    }
+
+    /// The file was deleted or moved away while open: writes all rows that count to its place.
+    fn write_back(&mut self) -> Result<(), LogError> {
+        let failed = |e| LogError::io(&self.path, "write the log back, which was moved away,")(e);
+        let mut old = &self.file;
+        old.seek(SeekFrom::Start(0)).map_err(failed)?;
+        let mut new = open_options()
+            .create_new(true)
+            .open(&self.path)
+            .map_err(failed)?;
+        let copied = io::copy(&mut old.take(self.length), &mut new)
+            .and_then(|n| {
+                if n == self.length {
+                    Ok(())
+                } else {
+                    Err(io::ErrorKind::UnexpectedEof.into())
+                }
+            })
+            .and_then(|()| new.sync_all());
+        if let Err(e) = copied {
+            // Created by this call; the rows are still in the old file.
+            let _ = std::fs::remove_file(&self.path);
+            return Err(failed(e));
+        }
+        sync_folder(&self.path)?;
+        self.file = new;
+        Ok(())
+    }
+
+    fn changed(&self, what: &'static str) -> LogError {
+        LogError::Changed {
+            path: self.path.clone(),
+            what,
+        }
+    }
+
+    /// Adds what is after the last whole row to `<batch>.torn`, synced, and only then cuts it off.
+    fn set_aside(&mut self, bytes: u64) -> Result<TornEnd, LogError> {
+        let kept_in = beside(&self.path, "torn");
+        let failed = |e| LogError::io(&kept_in, "set the torn end of the log aside")(e);
+        let mut aside = open_options().create(true).open(&kept_in).map_err(failed)?;
+        let mut log = &self.file;
+        log.seek(SeekFrom::Start(self.length)).map_err(failed)?;
+        io::copy(&mut log, &mut aside)
+            .and_then(|_| aside.write_all(b"\n"))
+            .and_then(|()| aside.sync_all())
+            .map_err(failed)?;
+        sync_folder(&kept_in)?;
+        self.file
+            .set_len(self.length)
+            .and_then(|()| self.file.sync_all())
+            .map_err(LogError::io(&self.path, "cut off the torn end"))?;
+        Ok(TornEnd { bytes, kept_in })
+    }
+}
+
+/// The batch's name that a log's file bears.
+pub fn name_of(path: &Path) -> String {
+    safe_batch_name(&path.file_stem().unwrap_or_default().to_string_lossy())
+}
+
+fn open_options() -> OpenOptions {
+    let mut options = OpenOptions::new();
+    options.read(true).append(true).mode(0o600);
+    options
+}
+
+/// `<batch>.<extension>` beside `<batch>.csv`. Beside a file of another ending the extension is
+/// added, so that it is never the file itself.
+fn beside(path: &Path, extension: &str) -> PathBuf {
+    if path.extension().is_some_and(|e| e == "csv") {
+        return path.with_extension(extension);
+    }
+    let mut name = path.as_os_str().to_owned();
+    name.push(".");
+    name.push(extension);
+    name.into()
+}
+
+/// Takes the lock of a log and writes our process's number into it, for the one who comes second.
+fn lock(path: &Path) -> Result<File, LogError> {
+    let lock_path = beside(path, "lock");
+    let failed = |e| LogError::io(&lock_path, "lock the log")(e);
+    let mut file = OpenOptions::new()
+        .read(true)
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .mode(0o600)
+        .open(&lock_path)
+        .map_err(failed)?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(TryLockError::WouldBlock) => {
+            let mut pid = String::new();
+            let _ = file.take(20).read_to_string(&mut pid);
+            return Err(LogError::Locked {
+                path: path.to_owned(),
+                holder: pid.trim().parse().ok(),
+            });
+        }
+        Err(TryLockError::Error(e)) => return Err(failed(e)),
+    }
+    // Only a courtesy: a full disk must not keep a log from being opened.
+    let _ = file
+        .set_len(0)
+        .and_then(|()| writeln!(file, "{}", std::process::id()));
+    Ok(file)
+}
+
+/// Syncs the folder of a file, so that the file's name survives a power cut too.
+fn sync_folder(path: &Path) -> Result<(), LogError> {
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    File::open(folder)
+        .and_then(|folder| folder.sync_all())
+        .map_err(LogError::io(folder, "sync the folder of the log"))
+}

@@ -1,0 +1,371 @@
+//! From the rows of a log back to where the batch stood.
+//!
+//! Two rows open a batch: `opened`, with a note for a person, and a `note` that holds the formula's
+//! text and the batch's size, so that the log alone is enough to go on:
+//! `formula {"text":"...","batch_ng":500000000000,"jars":null,"fill_ng":null,"sha256":"..."}`.
+//! `jars` and `fill_ng` are both null or both numbers; `sha256` is that of the text.
+
+use std::collections::{BTreeMap, HashMap};
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use super::cell;
+use super::chain;
+use super::error::{BadLine, Fault, LogError};
+use super::row::Row;
+use super::scan::scan_file;
+use crate::bench::{Progress, Weighed};
+use crate::formula::Plan;
+use crate::mass::{Mass, Unit};
+use crate::scale::Moment;
+use crate::weighing::event::{Draft, RowKind};
+
+/// What a batch was opened with.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Opening {
+    /// The formula's text, byte for byte.
+    pub text: String,
+    pub batch: Mass,
+    /// Number of jars and the fill of each, when the batch was given so.
+    pub jars: Option<(u32, Mass)>,
+}
+
+/// The formula's text is too long for one cell.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "the formula takes {bytes} bytes in the log, where {} fit; shorten its notes",
+    cell::LONGEST_TEXT
+)]
+pub struct FormulaTooLong {
+    pub bytes: usize,
+}
+
+#[derive(Serialize, Deserialize)]
+struct OpeningNote {
+    text: String,
+    batch_ng: i64,
+    jars: Option<u32>,
+    fill_ng: Option<i64>,
+    sha256: String,
+}
+
+const FORMULA_NOTE: &str = "formula {";
+
+/// The two drafts that open a batch; `ticket` and the ticket after it come back with them. `label`
+/// names the formula for a person.
+///
+/// # Errors
+/// When the formula's text does not fit a cell.
+pub fn opening_drafts(
+    opening: &Opening,
+    label: &str,
+    ticket: u64,
+    at: Moment,
+) -> Result<[Draft; 2], FormulaTooLong> {
+    let note = OpeningNote {
+        text: opening.text.clone(),
+        batch_ng: opening.batch.ng(),
+        jars: opening.jars.map(|(jars, _)| jars),
+        fill_ng: opening.jars.map(|(_, fill)| fill.ng()),
+        sha256: chain::sha256(&opening.text),
+    };
+    // A struct of texts and numbers always has a JSON form.
+    let json = serde_json::to_string(&note).unwrap_or_default();
+    let json = format!("formula {}", escaped(&json));
+    if json.len() > cell::LONGEST_TEXT {
+        return Err(FormulaTooLong { bytes: json.len() });
+    }
+    let size = match opening.jars {
+        Some((jars, fill)) => format!("{jars} jars of {} g", fill.grams(Mass::from_g(1))),
+        None => "one batch".to_owned(),
+    };
+    let words = format!(
+        "{label}: {} g, {size}",
+        opening.batch.grams(Mass::from_g(1))
+    );
+    Ok([
+        plain_draft(RowKind::Opened, words, ticket, at),
+        plain_draft(RowKind::Note, json, ticket.wrapping_add(1), at),
+    ])
+}
+
+/// A draft with nothing but a note.
+pub fn plain_draft(kind: RowKind, note: String, ticket: u64, at: Moment) -> Draft {
+    Draft {
+        ticket,
+        at,
+        kind,
+        step: 0,
+        phase: String::new(),
+        ingredient: String::new(),
+        lot: String::new(),
+        vessel: String::new(),
+        target: None,
+        low: None,
+        high: None,
+        tare: None,
+        gross: None,
+        net: None,
+        uncertainty: None,
+        verdict: None,
+        scale: String::new(),
+        unit: None::<Unit>,
+        readings: None,
+        readability: Mass::ZERO,
+        note,
+    }
+}
+
+/// JSON in which every character that a cell would turn into a space is a `\u` escape. They can
+/// stand only inside JSON's strings, where the escape means the same.
+fn escaped(json: &str) -> String {
+    let mut out = String::with_capacity(json.len());
+    for c in json.chars() {
+        if cell::breaks(c) {
+            let mut units = [0; 2];
+            for unit in c.encode_utf16(&mut units) {
+                let _ = write!(out, "\\u{unit:04x}");
+            }
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// Reads the opening from a row's note; `None` when the row holds none.
+///
+/// # Errors
+/// Why a note that begins as one is none, in words.
+pub fn opening_of(row: &Row) -> Option<Result<Opening, String>> {
+    if row.kind != RowKind::Note || !row.note.starts_with(FORMULA_NOTE) {
+        return None;
+    }
+    let json = row.note.get(FORMULA_NOTE.len() - 1..)?;
+    Some(read_opening(json))
+}
+
+fn read_opening(json: &str) -> Result<Opening, String> {
+    let note: OpeningNote = serde_json::from_str(json)
+        .map_err(|e| format!("the formula in the note does not read: {e}"))?;
+    if chain::sha256(&note.text) != note.sha256 {
+        return Err("the formula in the note does not fit its sha256".to_owned());
+    }
+    let jars = match (note.jars, note.fill_ng) {
+        (Some(jars), Some(fill)) => Some((jars, Mass::from_ng(fill))),
+        (None, None) => None,
+        (Some(_), None) | (None, Some(_)) => {
+            return Err("the note has jars without fill_ng, or the other way".to_owned());
+        }
+    };
+    Ok(Opening {
+        text: note.text,
+        batch: Mass::from_ng(note.batch_ng),
+        jars,
+    })
+}
+
+/// What a log says of its batch.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Resumed {
+    pub batch: String,
+    /// The `formula` column.
+    pub formula: String,
+    /// `None` when the log ends before its second row.
+    pub opening: Option<Opening>,
+    pub weighed: BTreeMap<usize, Weighed>,
+    /// Step and phase name of each `mixed` row.
+    pub mixed: Vec<(usize, String)>,
+    pub lots: HashMap<String, String>,
+    pub closed: bool,
+    pub rows: u64,
+    pub first_at: Option<Timestamp>,
+    pub last_at: Option<Timestamp>,
+}
+
+impl Resumed {
+    /// The progress in `plan`, the plan made of [`Resumed::opening`]. A `mixed` row belongs to the
+    /// phase of its step; without a step, or with one that the plan lacks, to the first phase of
+    /// its name that no other row took.
+    pub fn progress(&self, plan: &Plan) -> Progress {
+        let mut mixed: Vec<usize> = Vec::new();
+        for (step, name) in &self.mixed {
+            let by_step = step
+                .checked_sub(1)
+                .and_then(|i| plan.steps.get(i))
+                .map(|s| s.phase);
+            let by_name = || {
+                let named = |i: &usize| plan.phases.get(*i).is_some_and(|p| p.name == *name);
+                (0..plan.phases.len())
+                    .filter(named)
+                    .find(|i| !mixed.contains(i))
+            };
+            if let Some(phase) = by_step.or_else(by_name)
+                && !mixed.contains(&phase)
+            {
+                mixed.push(phase);
+            }
+        }
+        mixed.sort_unstable();
+        Progress {
+            weighed: self
+                .weighed
+                .iter()
+                .map(|(step, weighed)| (*step, *weighed))
+                .collect(),
+            mixed,
+            lots: self.lots.clone(),
+            closed: self.closed,
+        }
+    }
+}
+
+/// Takes rows in order and becomes a [`Resumed`].
+#[derive(Debug, Default)]
+pub struct Resuming {
+    resumed: Resumed,
+    /// Step of each `weighed` row so far, to find what a correction corrects.
+    step_of: HashMap<u64, usize>,
+}
+
+impl Resuming {
+    /// Takes the next row. A `weighed` row holds for its step, in place of any before it; one whose
+    /// note begins `corrects seq N` holds for the step of that row, and withdraws its weight when
+    /// it has no net weight of its own.
+    ///
+    /// # Errors
+    /// [`LogError::Bad`] when the row should hold the formula and does not, or corrects a row that
+    /// is no weight.
+    pub fn add(&mut self, row: Row, path: &Path) -> Result<(), LogError> {
+        let bad = |column, why| BadLine {
+            path: path.to_owned(),
+            line: row.seq.saturating_add(1),
+            column: Some(column),
+            fault: Fault::Cell { why },
+        };
+        if let Some(opening) = opening_of(&row)
+            && self.resumed.opening.is_none()
+        {
+            self.resumed.opening = Some(opening.map_err(|why| bad("note", why))?);
+        }
+        match row.kind {
+            RowKind::Weighed => {
+                let (step, correction) = match corrects(&row.note) {
+                    Some(seq) => match self.step_of.get(&seq) {
+                        Some(step) => (*step, true),
+                        None => {
+                            let why = format!("corrects seq {seq}, which is no weight before it");
+                            return Err(bad("note", why).into());
+                        }
+                    },
+                    None => (row.step, false),
+                };
+                self.weigh(&row, step, correction);
+            }
+            RowKind::Mixed => self.resumed.mixed.push((row.step, row.phase.clone())),
+            RowKind::Closed => self.resumed.closed = true,
+            RowKind::Opened
+            | RowKind::ScaleCheck
+            | RowKind::TakenOut
+            | RowKind::Remedy
+            | RowKind::Residue
+            | RowKind::Filled
+            | RowKind::Note => {}
+        }
+        let resumed = &mut self.resumed;
+        if !row.lot.is_empty() && !row.ingredient.is_empty() {
+            resumed.lots.insert(row.ingredient, row.lot);
+        }
+        resumed.rows += 1;
+        resumed.first_at.get_or_insert(row.at);
+        resumed.last_at = Some(row.at);
+        resumed.batch = row.batch;
+        resumed.formula = row.formula;
+        Ok(())
+    }
+
+    fn weigh(&mut self, row: &Row, step: usize, correction: bool) {
+        self.step_of.insert(row.seq, step);
+        match row.net {
+            Some(net) if step > 0 => {
+                let weighed = Weighed {
+                    seq: row.seq,
+                    net: net.mass(),
+                };
+                self.resumed.weighed.insert(step, weighed);
+            }
+            None if correction => {
+                self.resumed.weighed.remove(&step);
+            }
+            Some(_) | None => {}
+        }
+    }
+
+    pub fn finish(self) -> Resumed {
+        self.resumed
+    }
+}
+
+/// The seq that a note beginning `corrects seq N` names.
+fn corrects(note: &str) -> Option<u64> {
+    let rest = note.strip_prefix("corrects seq ")?;
+    let end = rest
+        .find(|c: char| !c.is_ascii_digit())
+        .unwrap_or(rest.len());
+    rest.get(..end)?.parse().ok()
+}
+
+/// Reads a log without its lock and without changing it; a torn end is passed over.
+///
+/// # Errors
+/// As [`super::scan::Scan::next_row`] and [`Resuming::add`].
+pub fn read(path: &Path) -> Result<Resumed, LogError> {
+    let mut scan = scan_file(path)?;
+    let mut resuming = Resuming::default();
+    while let Some(row) = scan.next_row()? {
+        resuming.add(row, path)?;
+    }
+    Ok(resuming.finish())
+}
+
+/// The logs of a folder that have no `closed` row.
+#[derive(Debug, Default)]
+pub struct OpenLogs {
+    /// Newest last row first; a log without rows comes last.
+    pub open: Vec<(PathBuf, Resumed)>,
+    /// Logs that do not read.
+    pub bad: Vec<LogError>,
+}
+
+/// Looks at every `.csv` file of a folder. A missing folder has no logs.
+///
+/// # Errors
+/// When the folder cannot be read; what is wrong with single logs is in the answer.
+pub fn list_open(dir: &Path) -> Result<OpenLogs, LogError> {
+    let entries = match std::fs::read_dir(dir) {
+        Ok(entries) => entries,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(OpenLogs::default()),
+        Err(e) => return Err(LogError::io(dir, "read the folder of the logs")(e)),
+    };
+    let mut logs = OpenLogs::default();
+    for entry in entries {
+        let path = entry
+            .map_err(LogError::io(dir, "read the folder of the logs"))?
+            .path();
+        if path.extension().is_none_or(|extension| extension != "csv") {
+            continue;
+        }
+        match read(&path) {
+            Ok(resumed) if resumed.closed => {}
+            Ok(resumed) => logs.open.push((path, resumed)),
+            Err(error) => logs.bad.push(error),
+        }
+    }
+    logs.open.sort_by(|(a_path, a), (b_path, b)| {
+        b.last_at.cmp(&a.last_at).then_with(|| a_path.cmp(b_path))
+    });
+    Ok(logs)
+}

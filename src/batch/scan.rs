@@ -1,0 +1,303 @@
+//! Reads a log row by row, proving each, in memory that does not grow with the file.
+
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+
+use csv::StringRecord;
+
+use super::chain;
+use super::error::{BadLine, Fault, LogError};
+use super::row::{COLUMNS, CellError, Row, header};
+
+/// More than the longest line that can be written: twelve texts of the longest kind, each character
+/// a doubled quote.
+pub const LONGEST_LINE: usize = 4 << 20;
+
+/// A log being read. After [`Scan::next_row`] gave `None`, [`Scan::torn`] says how many bytes at the
+/// end are no whole row.
+#[derive(Debug)]
+pub struct Scan<R> {
+    path: PathBuf,
+    input: R,
+    buffer: Vec<u8>,
+    /// Lines read.
+    line: u64,
+    /// Where the last good line ends.
+    offset: u64,
+    /// How long the last good line is.
+    last_length: u64,
+    torn: u64,
+    header: bool,
+    batch: Option<String>,
+    previous: String,
+    next_seq: u64,
+    done: bool,
+}
+
+/// Opens a log for reading only, without its lock.
+///
+/// # Errors
+/// When it cannot be opened or is not a plain file (a pipe would be waited for without end).
+pub fn scan_file(path: &Path) -> Result<Scan<BufReader<File>>, LogError> {
+    plain_file(path)?;
+    let file = File::open(path).map_err(LogError::io(path, "open the log"))?;
+    Ok(Scan::new(path, BufReader::with_capacity(1 << 16, file)))
+}
+
+pub(super) fn plain_file(path: &Path) -> Result<(), LogError> {
+    let found = std::fs::metadata(path).map_err(LogError::io(path, "open the log"))?;
+    if found.is_file() {
+        Ok(())
+    } else {
+        Err(LogError::NotAFile {
+            path: path.to_owned(),
+        })
+    }
+}
+
+impl<R: BufRead> Scan<R> {
+    /// Reads `input`; `path` is for the errors.
+    pub fn new(path: &Path, input: R) -> Scan<R> {
+        Scan {
+            path: path.to_owned(),
+            input,
+            buffer: Vec::new(),
+            line: 0,
+            offset: 0,
+            last_length: 0,
+            torn: 0,
+            header: false,
+            batch: None,
+            previous: String::new(),
+            next_seq: 1,
+            done: false,
+        }
+    }
+
+    /// The next row, proved against the chain; `None` at the end of the whole rows.
+    ///
+    /// # Errors
+    /// The first line that is not as it was written, or the disk's error. After an error there is
+    /// nothing more.
+    pub fn next_row(&mut self) -> Result<Option<Row>, LogError> {
+        if self.done {
+            return Ok(None);
+        }
+        let row = self.advance();
+        self.done = !matches!(row, Ok(Some(_)));
+        row
+    }
+
+    fn advance(&mut self) -> Result<Option<Row>, LogError> {
+        if self.line == 0 && !self.read_header()? {
+            return Ok(None);
+        }
+        if !self.read_line()? {
+            return Ok(None);
+        }
+        let row = match self.prove() {
+            Ok(row) => row,
+            // Blocks of a row that was being written when the power went can be zeros although its
+            // end is there; nobody's editor leaves NULs. Only the last line can be that.
+            Err(_) if self.buffer.contains(&0) && self.at_end()? => {
+                self.torn = self.buffer.len() as u64;
+                return Ok(None);
+            }
+            Err(bad) => return Err(bad.into()),
+        };
+        self.last_length = self.buffer.len() as u64;
+        self.offset += self.last_length;
+        self.previous.clone_from(&row.chain);
+        self.next_seq = row.seq.saturating_add(1);
+        Ok(Some(row))
+    }
+
+    /// Whether there is a whole header. A file that was being created when the power went is
+    /// empty, the beginning of a header, or zeros.
+    fn read_header(&mut self) -> Result<bool, LogError> {
+        let header = header();
+        if self.read_line()? {
+            if self.buffer.strip_suffix(b"\n") != Some(header.as_bytes()) {
+                return Err(self.bad(None, Fault::Header).into());
+            }
+            self.last_length = self.buffer.len() as u64;
+            self.offset = self.last_length;
+            self.header = true;
+            return Ok(true);
+        }
+        self.line = 1;
+        let zeros = self.buffer.iter().all(|byte| *byte == 0);
+        let begun = header.as_bytes().starts_with(&self.buffer);
+        if self.torn == self.buffer.len() as u64 && (zeros || begun) {
+            Ok(false)
+        } else {
+            Err(self.bad(None, Fault::Header).into())
+        }
+    }
+
+    /// Reads a line with its LF into the buffer; `false` (and `torn` set) when the file ends
+    /// before an LF.
+    fn read_line(&mut self) -> Result<bool, LogError> {
+        self.buffer.clear();
+        let limit = LONGEST_LINE as u64;
+        let mut limited = (&mut self.input).take(limit);
+        limited
+            .read_until(b'\n', &mut self.buffer)
+            .map_err(LogError::io(&self.path, "read the log"))?;
+        if self.buffer.ends_with(b"\n") {
+            self.line += 1;
+            return Ok(true);
+        }
+        let mut length = self.buffer.len() as u64;
+        if length == limit {
+            let (more, ended) =
+                skip_line(&mut self.input).map_err(LogError::io(&self.path, "read the log"))?;
+            length += more;
+            if ended {
+                self.line += 1;
+                return Err(self.bad(None, Fault::TooLong).into());
+            }
+        }
+        self.torn = length;
+        Ok(false)
+    }
+
+    fn at_end(&mut self) -> Result<bool, LogError> {
+        let rest = self
+            .input
+            .fill_buf()
+            .map_err(LogError::io(&self.path, "read the log"))?;
+        Ok(rest.is_empty())
+    }
+
+    /// The line in the buffer as the row that must come next.
+    fn prove(&mut self) -> Result<Row, BadLine> {
+        let line = self.buffer.strip_suffix(b"\n").unwrap_or(&self.buffer);
+        let record = parse_record(line).map_err(|fault| self.bad(None, fault))?;
+        let row = Row::from_record(&record)
+            .map_err(|CellError { column, why }| self.bad(Some(column), Fault::Cell { why }))?;
+        let batch = match &self.batch {
+            Some(batch) => batch.clone(),
+            None => {
+                self.previous = chain::start(&row.batch);
+                self.batch.insert(row.batch.clone()).clone()
+            }
+        };
+        if row.batch != batch {
+            let (expected, found) = (batch, row.batch);
+            return Err(self.bad(Some("batch"), Fault::OtherBatch { expected, found }));
+        }
+        // The chain cell is plain, so the last comma of the line stands before it.
+        let body = line
+            .get(..line.len().saturating_sub(17))
+            .unwrap_or_default();
+        let cell = line.get(body.len()..).unwrap_or_default();
+        let fits = cell.strip_prefix(b",") == Some(row.chain.as_bytes())
+            && chain::link(&self.previous, body) == row.chain;
+        let (expected, found) = (self.next_seq, row.seq);
+        if found > expected {
+            return Err(self.bad(Some("seq"), Fault::Missing { expected, found }));
+        }
+        if found < expected {
+            return Err(self.bad(Some("seq"), Fault::Repeated { expected, found }));
+        }
+        if !fits {
+            return Err(self.bad(None, Fault::Edited));
+        }
+        Ok(row)
+    }
+
+    fn bad(&self, column: Option<&'static str>, fault: Fault) -> BadLine {
+        BadLine {
+            path: self.path.clone(),
+            line: self.line.max(1),
+            column,
+            fault,
+        }
+    }
+
+    /// Bytes after the last whole row. Final once [`Scan::next_row`] gave `None`.
+    pub fn torn(&self) -> u64 {
+        self.torn
+    }
+
+    /// The torn end as an error.
+    pub fn torn_line(&self) -> Option<BadLine> {
+        let bytes = self.torn;
+        (bytes > 0).then(|| BadLine {
+            line: if self.header { self.line + 1 } else { 1 },
+            ..self.bad(None, Fault::Torn { bytes })
+        })
+    }
+
+    /// The error of a file without even a header.
+    pub(super) fn no_header(&self) -> BadLine {
+        self.bad(None, Fault::Header)
+    }
+
+    /// Where the last whole row ends, in bytes from the file's beginning.
+    pub fn good_end(&self) -> u64 {
+        self.offset
+    }
+
+    /// Whether the header was there.
+    pub fn has_header(&self) -> bool {
+        self.header
+    }
+
+    /// The batch that the rows name; `None` before the first.
+    pub fn batch(&self) -> Option<&str> {
+        self.batch.as_deref()
+    }
+
+    /// The `seq` the next row must have.
+    pub fn next_seq(&self) -> u64 {
+        self.next_seq
+    }
+
+    /// The chain cell of the last row; empty before the first.
+    pub fn chain(&self) -> &str {
+        &self.previous
+    }
+
+    /// Length in bytes of the last whole line.
+    pub(super) fn last_length(&self) -> u64 {
+        self.last_length
+    }
+}
+
+/// Skips to the end of a line: how many bytes, and whether an LF was there.
+fn skip_line(input: &mut impl BufRead) -> io::Result<(u64, bool)> {
+    let mut skipped = 0;
+    loop {
+        let bytes = input.fill_buf()?;
+        let (n, ended) = match bytes.iter().position(|byte| *byte == b'\n') {
+            Some(at) => (at + 1, true),
+            None => (bytes.len(), false),
+        };
+        input.consume(n);
+        skipped += n as u64;
+        if ended || n == 0 {
+            return Ok((skipped, ended));
+        }
+    }
+}
+
+/// The one record of a line.
+fn parse_record(line: &[u8]) -> Result<StringRecord, Fault> {
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .buffer_capacity(line.len().clamp(16, 1 << 13))
+        .from_reader(line);
+    let mut record = StringRecord::new();
+    match reader.read_record(&mut record) {
+        Ok(true) if record.len() == COLUMNS.len() => Ok(record),
+        Ok(true) => Err(Fault::Columns {
+            found: record.len(),
+        }),
+        Ok(false) => Err(Fault::Columns { found: 0 }),
+        Err(_) => Err(Fault::NotText),
+    }
+}
