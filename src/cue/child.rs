@@ -1,0 +1,238 @@
+//! One child process at a time: a player or a speaker that is started, watched, and killed with
+//! everything it started when its time is over.
+
+use std::ffi::{OsStr, OsString};
+use std::future::{Future, pending};
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::ExitStatusExt;
+use std::path::{Path, PathBuf};
+use std::process::{ExitStatus, Stdio};
+use std::sync::Arc;
+use std::time::Duration;
+
+use rustix::process::{Pid, Signal, kill_process_group};
+use tokio::process::{Child, Command};
+use tokio::time::Instant;
+
+use super::{Inbox, Report, Said};
+use crate::weighing::event::Cue;
+
+/// A program with its arguments.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct CommandLine {
+    pub program: PathBuf,
+    pub arguments: Vec<OsString>,
+}
+
+/// What to do with a new cue.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Turn {
+    /// Nothing is to be heard for it.
+    Skip,
+    /// Now, in place of what runs.
+    Now,
+    /// After what runs, unless a newer cue comes first.
+    After,
+}
+
+/// What is heard for a cue; the running of it is [`run`].
+pub(super) trait Job: Send {
+    /// `running` is the cue that is being heard.
+    fn turn(&mut self, next: &Cue, running: Option<&Cue>, now: Instant) -> Turn;
+    /// `Ok(None)`: nothing is to be heard. `Err`: why it cannot be, for a person.
+    fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, String>;
+    /// The command did not work. True: another one is there, ask [`Job::command`] again.
+    fn next_program(&mut self) -> bool;
+    /// How long one command may take.
+    fn limit(&self) -> Duration;
+}
+
+/// Runs `job` until the inbox closes, then lets the last command end.
+pub(super) async fn run(mut job: impl Job, mut inbox: Inbox, report: Report) {
+    let mut running: Option<Running> = None;
+    let mut after: Option<Arc<Said>> = None;
+    let mut open = true;
+    while open || running.is_some() {
+        tokio::select! {
+            changed = inbox.changed(), if open => {
+                open = changed.is_ok();
+                let said = if open { inbox.borrow_and_update().clone() } else { None };
+                let Some(said) = said else { continue };
+                let heard = running.as_ref().map(|r| &r.said.cue);
+                match job.turn(&said.cue, heard, Instant::now()) {
+                    Turn::Skip => {
+                        after = None;
+                        if running.is_none() {
+                            report.done(said.serial);
+                        } else if let Some(running) = &mut running {
+                            running.covers = said.serial;
+                        }
+                    }
+                    Turn::After => after = Some(said),
+                    Turn::Now => {
+                        after = None;
+                        if let Some(mut old) = running.take() {
+                            old.kill().await;
+                        }
+                        running = start(&mut job, &said, &report);
+                    }
+                }
+            }
+            end = ended(&mut running) => {
+                let Some(old) = running.take() else { continue };
+                running = match end {
+                    End::Well => {
+                        report.fine();
+                        report.done(old.covers);
+                        None
+                    }
+                    End::Badly(why) => again(&mut job, &old.said, why, &report),
+                    End::TooLong => {
+                        let why = format!("{} took too long and was stopped", old.name());
+                        let mut old = old;
+                        old.kill().await;
+                        report.failed(why, None);
+                        report.done(old.covers);
+                        None
+                    }
+                };
+                if running.is_none() && let Some(said) = after.take() {
+                    running = start(&mut job, &said, &report);
+                }
+            }
+        }
+    }
+}
+
+/// Starts the job's command for a cue, going through its programs until one starts.
+fn start(job: &mut impl Job, said: &Arc<Said>, report: &Report) -> Option<Running> {
+    loop {
+        match job.command(&said.cue) {
+            Ok(None) => break,
+            Ok(Some(line)) => match Running::start(&line, said, job.limit()) {
+                Ok(running) => return Some(running),
+                Err(error) => {
+                    report.failed(format!("{}: {error}", line.program.display()), None);
+                    if !job.next_program() {
+                        break;
+                    }
+                }
+            },
+            Err(why) => {
+                report.failed(why, None);
+                break;
+            }
+        }
+    }
+    report.done(said.serial);
+    None
+}
+
+/// After a command that ended badly: the next program, if there is one.
+fn again(job: &mut impl Job, said: &Arc<Said>, why: String, report: &Report) -> Option<Running> {
+    report.failed(why, None);
+    if job.next_program() {
+        return start(job, said, report);
+    }
+    report.done(said.serial);
+    None
+}
+
+enum End {
+    Well,
+    Badly(String),
+    TooLong,
+}
+
+async fn ended(running: &mut Option<Running>) -> End {
+    let Some(running) = running else {
+        return pending().await;
+    };
+    match tokio::time::timeout_at(running.until, running.child.wait()).await {
+        Err(_) => End::TooLong,
+        Ok(Ok(status)) if status.success() => End::Well,
+        Ok(Ok(status)) => End::Badly(format!("{} {}", running.name(), in_words(status))),
+        Ok(Err(error)) => End::Badly(format!("{}: {error}", running.name())),
+    }
+}
+
+fn in_words(status: ExitStatus) -> String {
+    match (status.code(), status.signal()) {
+        (Some(code), _) => format!("ended with code {code}"),
+        (None, Some(signal)) => format!("was ended by signal {signal}"),
+        (None, None) => "ended in an unknown way".to_owned(),
+    }
+}
+
+struct Running {
+    child: Child,
+    program: PathBuf,
+    said: Arc<Said>,
+    /// Serial up to which cues are done once this has ended.
+    covers: u64,
+    until: Instant,
+}
+
+impl Running {
+    fn start(line: &CommandLine, said: &Arc<Said>, limit: Duration) -> std::io::Result<Running> {
+        let child = Command::new(&line.program)
+            .args(&line.arguments)
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            // A group of its own, so that what a wrapper script started is killed with it.
+            .process_group(0)
+            .kill_on_drop(true)
+            .spawn()?;
+        Ok(Running {
+            child,
+            program: line.program.clone(),
+            said: Arc::clone(said),
+            covers: said.serial,
+            until: Instant::now() + limit,
+        })
+    }
+
+    fn name(&self) -> String {
+        let name = self.program.file_name().unwrap_or(OsStr::new("program"));
+        name.to_string_lossy().into_owned()
+    }
+
+    fn kill_group(&self) {
+        // No id once the child was waited for: its number may belong to another by then.
+        let id = self.child.id().and_then(|id| i32::try_from(id).ok());
+        if let Some(group) = id.and_then(Pid::from_raw) {
+            // It fails only if the group is gone already.
+            let _ = kill_process_group(group, Signal::KILL);
+        }
+    }
+
+    fn kill(&mut self) -> impl Future<Output = ()> {
+        self.kill_group();
+        async {
+            // A killed process ends at once, but one in an uninterruptible wait does not; it is
+            // reaped later by the runtime then.
+            let _ = tokio::time::timeout(Duration::from_millis(200), self.child.wait()).await;
+        }
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        self.kill_group();
+    }
+}
+
+/// The file of a program: `name` itself if it is a path, else the first executable in `path`.
+pub(super) fn find_program(name: &str, path: &OsStr) -> Option<PathBuf> {
+    let executable = |file: &Path| {
+        file.metadata()
+            .is_ok_and(|m| m.is_file() && m.permissions().mode() & 0o111 != 0)
+    };
+    if name.contains('/') {
+        return Some(PathBuf::from(name)).filter(|file| executable(file));
+    }
+    std::env::split_paths(path)
+        .map(|folder| folder.join(name))
+        .find(|file| executable(file))
+}

@@ -1,0 +1,320 @@
+//! Text for a terminal: a cue as a line, and one live line that is rewritten in place. Pure: the
+//! caller writes what comes out.
+
+use std::io::IsTerminal;
+
+use super::{choice_label, plain};
+use crate::mass::Mass;
+use crate::weighing::event::{Cue, CueKind, Live};
+
+/// Longest sentence in a line, in characters.
+const LONGEST: usize = 400;
+
+/// What the place of output can do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Style {
+    /// Colour may be used. It never carries a meaning that the words do not.
+    pub colour: bool,
+    /// Columns of a terminal; `None` where lines are not rewritten (a file, a pipe).
+    pub columns: Option<usize>,
+}
+
+impl Style {
+    /// No colour, nothing rewritten.
+    pub const PLAIN: Style = Style {
+        colour: false,
+        columns: None,
+    };
+
+    /// What standard output can do. Colour only on a terminal, and not when `NO_COLOR` is set to
+    /// anything but the empty text (no-color.org) or `TERM` is `dumb`.
+    pub fn of_stdout() -> Style {
+        let stdout = std::io::stdout();
+        if !stdout.is_terminal() {
+            return Style::PLAIN;
+        }
+        let size = rustix::termios::tcgetwinsize(&stdout);
+        let columns = size.map_or(0, |size| usize::from(size.ws_col));
+        let no_colour = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+        let dumb = std::env::var_os("TERM").is_none_or(|term| term == "dumb");
+        Style {
+            colour: !no_colour && !dumb,
+            columns: Some(if columns == 0 { 80 } else { columns }),
+        }
+    }
+}
+
+/// The word for a kind of cue.
+pub const fn kind_word(kind: CueKind) -> &'static str {
+    match kind {
+        CueKind::Place => "place",
+        CueKind::Add => "add",
+        CueKind::EaseOff => "ease off",
+        CueKind::Hold => "hold",
+        CueKind::TakeOut => "take out",
+        CueKind::Lift => "lift",
+        CueKind::Mix => "mix",
+        CueKind::Choose => "choose",
+        CueKind::Fault => "fault",
+        CueKind::Done => "done",
+    }
+}
+
+/// A cue as text without a line end: the word for its kind (in capitals when it is urgent), the
+/// sentence, and on lines of their own the commands that answer it.
+pub fn cue_text(cue: &Cue, style: Style) -> String {
+    let word = kind_word(cue.kind);
+    let word = if cue.urgent {
+        format!("{:<8}", word.to_uppercase())
+    } else {
+        format!("{word:<8}")
+    };
+    let mut text = format!(
+        "  {}  {}",
+        paint(&word, cue, style),
+        plain(&cue.say, LONGEST)
+    );
+    for choice in &cue.choices {
+        text.push_str(&format!(
+            "\n            {}: bismar {}",
+            choice_label(*choice),
+            choice.name()
+        ));
+    }
+    text
+}
+
+/// A live reading as text without a line end, never longer than the columns. What does not fit is
+/// left out as a whole: a number that was cut would be another number.
+pub fn live_text(live: &Live, style: Style) -> String {
+    let grams = |mass: Mass| mass.grams(live.readability);
+    let guide = match live.missing {
+        Some(missing) if missing.is_negative() => format!("to take out   {} g", grams(-missing)),
+        Some(missing) => format!("to add   {} g", grams(missing)),
+        None => String::new(),
+    };
+    let net = live
+        .net
+        .map_or(String::new(), |net| format!("net {} g", grams(net)));
+    let fields = [
+        guide,
+        format!("on the pan {} g", grams(live.weight)),
+        if live.steady { "steady" } else { "moving" }.to_owned(),
+        net,
+    ];
+    let mut text = String::new();
+    for field in fields.iter().filter(|field| !field.is_empty()) {
+        let gap = if text.is_empty() { 2 } else { 3 };
+        // The last column stays free: some terminals wrap when it is written.
+        let fits = style
+            .columns
+            .is_none_or(|columns| text.chars().count() + gap + field.chars().count() < columns);
+        if !fits {
+            break;
+        }
+        text.push_str(&" ".repeat(gap));
+        text.push_str(field);
+    }
+    text
+}
+
+/// The lower end of a terminal: cues stay, the live line under them is rewritten.
+#[derive(Debug, Clone)]
+pub struct Screen {
+    style: Style,
+    /// Characters of the live line that stands there now.
+    standing: usize,
+}
+
+impl Screen {
+    pub const fn new(style: Style) -> Screen {
+        Screen { style, standing: 0 }
+    }
+
+    /// The columns have changed.
+    pub fn resize(&mut self, columns: usize) {
+        if self.style.columns.is_some() {
+            self.style.columns = Some(columns);
+        }
+    }
+
+    /// What to write for a cue.
+    pub fn cue(&mut self, cue: &Cue) -> String {
+        format!("{}{}\n", self.wiped(), cue_text(cue, self.style))
+    }
+
+    /// What to write for any other line.
+    pub fn line(&mut self, line: &str) -> String {
+        format!("{}{}\n", self.wiped(), plain(line, LONGEST))
+    }
+
+    /// What to write for a reading; nothing where lines cannot be rewritten.
+    pub fn live(&mut self, live: &Live) -> String {
+        let Some(columns) = self.style.columns else {
+            return String::new();
+        };
+        let text = live_text(live, self.style);
+        let length = text.chars().count();
+        // Spaces wipe the rest of the old line on every terminal, however simple.
+        let over = self.standing.min(columns.saturating_sub(1));
+        let rest = " ".repeat(over.saturating_sub(length));
+        self.standing = length;
+        format!("\r{text}{rest}")
+    }
+
+    /// What to write before the program ends or writes by itself: the live line goes.
+    pub fn wiped(&mut self) -> String {
+        let standing = std::mem::take(&mut self.standing);
+        if standing == 0 {
+            return String::new();
+        }
+        let columns = self.style.columns.unwrap_or(0);
+        format!(
+            "\r{}\r",
+            " ".repeat(standing.min(columns.saturating_sub(1)))
+        )
+    }
+}
+
+fn paint(word: &str, cue: &Cue, style: Style) -> String {
+    let colour = match cue.kind {
+        CueKind::Fault | CueKind::TakeOut => "31",
+        CueKind::EaseOff | CueKind::Hold | CueKind::Choose => "33",
+        CueKind::Lift | CueKind::Done => "32",
+        CueKind::Place | CueKind::Add | CueKind::Mix => "39",
+    };
+    let colour = if cue.urgent { "1;31" } else { colour };
+    if style.colour {
+        format!("\u{1b}[{colour}m{word}\u{1b}[0m")
+    } else {
+        word.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::weighing::event::Choice;
+
+    const COLOURED: Style = Style {
+        colour: true,
+        columns: Some(80),
+    };
+
+    fn live(missing: Option<i64>) -> Live {
+        Live {
+            scale: 0,
+            weight: Mass::from_mg(158_330),
+            net: Some(Mass::from_mg(46_200)),
+            missing: missing.map(Mass::from_mg),
+            steady: true,
+            readability: Mass::from_mg(10),
+        }
+    }
+
+    fn cue(kind: CueKind, say: &str, urgent: bool, choices: &[Choice]) -> Cue {
+        Cue {
+            kind,
+            say: say.to_owned(),
+            step: 1,
+            missing: None,
+            choices: choices.to_vec(),
+            urgent,
+        }
+    }
+
+    #[test]
+    fn a_cue_says_its_kind_in_a_word_with_and_without_colour() {
+        let add = cue(CueKind::Add, "4.20 g salt to go", false, &[]);
+        assert_eq!(
+            cue_text(&add, Style::PLAIN),
+            "  add       4.20 g salt to go"
+        );
+        let over = cue(CueKind::TakeOut, "0.30 g too much", true, &[Choice::Keep]);
+        assert_eq!(
+            cue_text(&over, Style::PLAIN),
+            "  TAKE OUT  0.30 g too much\n            Keep it: bismar keep"
+        );
+        for kind in CueKind::ALL {
+            for urgent in [false, true] {
+                let cue = cue(kind, "now", urgent, &[]);
+                let coloured = cue_text(&cue, COLOURED);
+                let mut words = coloured.split('\u{1b}').map(|part| {
+                    part.strip_prefix('[')
+                        .and_then(|p| p.split_once('m'))
+                        .map_or(part, |p| p.1)
+                });
+                let without: String = words.by_ref().collect();
+                assert_eq!(without, cue_text(&cue, Style::PLAIN));
+                assert!(without.to_lowercase().contains(kind_word(kind)));
+            }
+        }
+    }
+
+    #[test]
+    fn a_sentence_cannot_steer_the_terminal() {
+        let cue = cue(CueKind::Add, "salt\u{1b}[2J\r\nof the sea", false, &[]);
+        assert_eq!(
+            cue_text(&cue, Style::PLAIN),
+            "  add       salt [2J  of the sea"
+        );
+    }
+
+    #[test]
+    fn the_live_line_fits_every_width_and_never_cuts_a_number() {
+        let whole = "  to add   4.20 g   on the pan 158.33 g   steady   net 46.20 g";
+        assert_eq!(live_text(&live(Some(4200)), Style::PLAIN), whole);
+        for columns in 0..=90 {
+            let style = Style {
+                colour: false,
+                columns: Some(columns),
+            };
+            let text = live_text(&live(Some(4200)), style);
+            assert!(
+                text.is_empty() || text.chars().count() < columns,
+                "{columns}: {text:?}"
+            );
+            assert!(whole.starts_with(&text));
+            let next = whole.get(text.len()..).unwrap_or("?");
+            assert!(
+                next.is_empty() || next.starts_with("  "),
+                "{columns}: {text:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn too_much_is_said_in_words_not_by_a_sign() {
+        let text = live_text(&live(Some(-300)), Style::PLAIN);
+        assert!(
+            text.starts_with("  to take out   0.30 g   on the pan"),
+            "{text}"
+        );
+        let text = live_text(&live(None), Style::PLAIN);
+        assert!(text.starts_with("  on the pan 158.33 g"), "{text}");
+    }
+
+    #[test]
+    fn the_live_line_is_rewritten_on_a_terminal_and_left_out_elsewhere() {
+        let mut screen = Screen::new(COLOURED);
+        let first = screen.live(&live(Some(4200)));
+        assert!(first.starts_with("\r  to add   4.20 g"));
+        let second = screen.live(&live(None));
+        assert_eq!(
+            second.chars().count(),
+            first.chars().count(),
+            "wipes the longer line"
+        );
+        let add = cue(CueKind::Hold, "hold", false, &[]);
+        let third = screen.cue(&add);
+        assert!(
+            third.starts_with("\r   ") && third.ends_with("hold\n"),
+            "{third:?}"
+        );
+        assert_eq!(screen.wiped(), "");
+
+        let mut pipe = Screen::new(Style::PLAIN);
+        assert_eq!(pipe.live(&live(Some(4200))), "");
+        assert_eq!(pipe.cue(&add), "  hold      hold\n");
+    }
+}

@@ -1,0 +1,955 @@
+//! The desktop cue against real notification servers on a private D-Bus session: one of our own
+//! (zbus), python3-dbusmock's, and dunst. What is checked is the freedesktop Desktop Notifications
+//! Specification 1.2: Notify's arguments, hints, urgency levels, `replaces_id`, ActionInvoked.
+//!
+//! Needs the Debian packages dbus-daemon, python3-dbusmock, dunst and xvfb.
+
+use std::collections::HashMap;
+use std::io::{BufRead, BufReader, Read, Write};
+use std::os::unix::process::CommandExt;
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use bismar::config::CueConfig;
+use bismar::cue::{CueHub, Surroundings};
+use bismar::weighing::event::{Choice, Cue, CueKind};
+use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
+use zbus::{Connection, OwnedVariant, Variant};
+
+const NAME: &str = "org.freedesktop.Notifications";
+const PATH: &str = "/org/freedesktop/Notifications";
+/// Nothing here takes this long; it only turns a hang into a failure.
+const GUARD: Duration = Duration::from_secs(20);
+
+// ---------------------------------------------------------------- what is said
+
+#[test]
+fn one_notification_is_replaced_in_place_with_urgency_hints_and_buttons() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let (hub, _choices) = hub(&bus);
+        hub.say(&cue(CueKind::Add, "4.20 g salt to go"));
+        let first = server.shown().await;
+        assert_eq!(
+            (first.app.as_str(), first.replaces, first.id),
+            ("bismar", 0, 1)
+        );
+        assert_eq!(first.summary, "4.20 g salt to go");
+        assert_eq!(first.body, "Step 2");
+        assert_eq!(first.hint::<u8>("urgency"), Some(1), "normal");
+        assert_eq!(first.hint::<bool>("transient"), Some(true));
+        assert_eq!(first.hint::<String>("category").as_deref(), Some("device"));
+        assert_eq!(
+            first.hint::<bool>("suppress-sound"),
+            Some(true),
+            "sound is turned off"
+        );
+        assert!(first.actions.is_empty());
+
+        let mut over = cue(CueKind::Choose, "0.30 g too much");
+        over.urgent = true;
+        over.choices = vec![Choice::Again, Choice::Keep];
+        hub.say(&over);
+        let second = server.shown().await;
+        assert_eq!((second.replaces, second.id), (1, 1));
+        assert_eq!(second.hint::<u8>("urgency"), Some(2), "critical");
+        assert_eq!(second.hint::<bool>("transient"), None);
+        assert_eq!(second.expire, 0, "stays until it is answered");
+        let labels: Vec<&str> = second
+            .actions
+            .iter()
+            .skip(1)
+            .step_by(2)
+            .map(|s| &**s)
+            .collect();
+        assert_eq!(labels, ["Begin this step again", "Keep it"]);
+        assert_eq!(second.actions.len(), 4);
+        // A question that nobody waits for any more is taken from the screen.
+        hub.close(GUARD).await;
+        assert_eq!(server.closed.recv().await, Some(1));
+    });
+}
+
+#[test]
+fn the_body_is_escaped_for_a_server_that_reads_markup() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let (hub, _choices) = hub(&bus);
+        let say = "Add 4.20 g of <i>salt</i> & powder to the bowl, in three parts, slowly";
+        hub.say(&cue(CueKind::Add, say));
+        let shown = server.shown().await;
+        assert_eq!(shown.summary, say, "a summary is never markup");
+        let escaped = "Add 4.20 g of &lt;i&gt;salt&lt;/i&gt; &amp; powder to the bowl, \
+                       in three parts, slowly";
+        assert_eq!(shown.body, format!("{escaped}\nStep 2"));
+    });
+}
+
+#[test]
+fn who_plays_the_sound_is_told_to_the_server_so_that_nothing_sounds_twice() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let mut config = desktop_only();
+        config.sound = true;
+        config.sounds = vec![
+            ("lift".to_owned(), "none".to_owned()),
+            ("mix".to_owned(), "/srv/sounds/gong.wav".to_owned()),
+        ];
+        // No player of ours anywhere: the server plays, by name or by file.
+        let mut around = surroundings(&bus);
+        let hub = CueHub::start_in(&config, &around, |_| {});
+        for (kind, name, file) in [
+            (CueKind::TakeOut, Some("dialog-warning"), None),
+            (CueKind::Mix, None, Some("/srv/sounds/gong.wav")),
+            (CueKind::Lift, None, None),
+        ] {
+            hub.say(&cue(kind, "now"));
+            let shown = server.shown().await;
+            assert_eq!(shown.hint::<String>("sound-name").as_deref(), name);
+            assert_eq!(shown.hint::<String>("sound-file").as_deref(), file);
+            let silent = name.is_none() && file.is_none();
+            assert_eq!(shown.hint::<bool>("suppress-sound"), silent.then_some(true));
+        }
+        drop(hub);
+        // A player of ours is there: we play, the server is told not to.
+        let folder = tempfile::tempdir().unwrap();
+        std::os::unix::fs::symlink("/bin/true", folder.path().join("paplay")).unwrap();
+        around.path = folder.path().into();
+        let hub = CueHub::start_in(&config, &around, |_| {});
+        hub.say(&cue(CueKind::TakeOut, "now"));
+        let shown = server.shown().await;
+        assert_eq!(shown.hint::<String>("sound-name"), None);
+        assert_eq!(shown.hint::<bool>("suppress-sound"), Some(true));
+    });
+}
+
+#[test]
+fn a_fast_changing_number_is_paced_and_the_latest_wins() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let (hub, _choices) = hub(&bus);
+        let mut said = Vec::new();
+        // As fast as the desktop can take them up, until the pace has held some of them back.
+        for n in 0..50 {
+            said.push(format!("{n}.00 g"));
+            hub.say(&cue(CueKind::Add, &said[n]));
+            if n == 0 {
+                assert!(hub.settled(GUARD).await);
+            } else {
+                tokio::task::yield_now().await;
+            }
+        }
+        assert!(hub.settled(GUARD).await);
+        let mut shown = vec![server.shown().await.summary];
+        while let Ok(more) = server.log.try_recv() {
+            shown.push(more.summary);
+        }
+        assert_eq!(shown.last(), said.last());
+        assert!(shown.len() < said.len() / 2, "{shown:?}");
+    });
+}
+
+// ---------------------------------------------------------------- what comes back
+
+#[test]
+fn a_button_comes_back_as_its_choice_sent_to_us_alone_or_to_everybody() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let (hub, mut choices) = hub(&bus);
+        for (choice, alone) in [
+            (Choice::Next, true),
+            (Choice::Again, false),
+            (Choice::Keep, true),
+        ] {
+            let mut question = cue(CueKind::Choose, "which?");
+            question.choices = vec![Choice::Next, Choice::Again, Choice::Keep];
+            hub.say(&question);
+            let shown = server.shown().await;
+            let key = shown.key(choice);
+            server
+                .press(alone.then_some(&*shown.sender), shown.id, key)
+                .await;
+            assert_eq!(next(&mut choices).await, choice);
+            // A second press on the same notification is not a second answer.
+            server.press(Some(&shown.sender), shown.id, key).await;
+            hub.say(&cue(CueKind::Hold, "hold"));
+            server.shown().await;
+            assert!(choices.try_recv().is_err());
+        }
+    });
+}
+
+#[test]
+fn a_late_press_on_an_older_question_answers_nothing() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let (hub, mut choices) = hub(&bus);
+        let mut question = cue(CueKind::Choose, "0.30 g too much");
+        question.choices = vec![Choice::Keep];
+        hub.say(&question);
+        let old = server.shown().await;
+        // The same question with a newer number: the old button still means it.
+        question.say = "0.31 g too much".to_owned();
+        hub.say(&question);
+        let same = server.shown().await;
+        assert_eq!(old.key(Choice::Keep), same.key(Choice::Keep));
+        // The next step asks the same of another weight.
+        question.step = 3;
+        hub.say(&question);
+        let new = server.shown().await;
+        server
+            .press(Some(&new.sender), new.id, old.key(Choice::Keep))
+            .await;
+        server.press(Some(&new.sender), new.id, "keep").await;
+        server.press(Some(&new.sender), new.id, "default").await;
+        // Somebody else on the bus is not the server.
+        let other = zbus::conn::Builder::address(&*bus.address)
+            .build()
+            .await
+            .unwrap();
+        let body = (new.id, new.key(Choice::Keep));
+        let to = Some(&*new.sender);
+        other
+            .emit_signal(to, PATH, NAME, "ActionInvoked", &body)
+            .await
+            .unwrap();
+        // A round trip on that connection: the bus has passed the signal on.
+        let bus_name = Some("org.freedesktop.DBus");
+        other
+            .call_method(bus_name, "/", bus_name, "GetId", &())
+            .await
+            .unwrap();
+        question.say = "0.32 g too much".to_owned();
+        hub.say(&question);
+        let again = server.shown().await;
+        assert!(choices.try_recv().is_err());
+        server
+            .press(Some(&again.sender), again.id, again.key(Choice::Keep))
+            .await;
+        assert_eq!(next(&mut choices).await, Choice::Keep);
+    });
+}
+
+#[test]
+fn a_flood_of_signals_keeps_neither_cues_nor_readings_from_their_turn() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let (hub, mut choices) = hub(&bus);
+        let mut question = cue(CueKind::Choose, "which?");
+        question.choices = vec![Choice::Next];
+        hub.say(&question);
+        let shown = server.shown().await;
+        let key = shown.key(Choice::Next).to_owned();
+        let connection = server.connection.clone();
+        let flood = tokio::spawn(async move {
+            for n in 0..20_000u32 {
+                let key = if n % 2 == 0 { key.as_str() } else { "x" };
+                let body = (shown.id, key);
+                let to = Some(&*shown.sender);
+                connection
+                    .emit_signal(to, PATH, NAME, "ActionInvoked", &body)
+                    .await
+                    .unwrap();
+            }
+        });
+        assert_eq!(next(&mut choices).await, Choice::Next);
+        hub.say(&cue(CueKind::Hold, "hold"));
+        // This future stands for the reader of the scale: same thread, still polled.
+        let mut turns = 0u32;
+        while !flood.is_finished() {
+            tokio::task::yield_now().await;
+            turns += 1;
+        }
+        assert!(turns > 100, "{turns}");
+        assert_eq!(server.shown().await.summary, "hold");
+        assert!(choices.try_recv().is_err(), "one press, one answer");
+    });
+}
+
+// ---------------------------------------------------------------- servers in trouble
+
+#[test]
+fn a_missing_server_is_said_and_the_cue_appears_when_it_comes() {
+    on_a_bus(async |bus| {
+        let (hub, _choices) = hub(&bus);
+        hub.say(&cue(CueKind::Add, "4.20 g"));
+        assert!(hub.settled(GUARD).await);
+        let status = hub.status();
+        assert!(!status[0].ok);
+        let state = &status[0].state;
+        assert!(state.starts_with("no notification server: "), "{state}");
+        assert!(state.contains(", trying again in "), "{state}");
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        assert_eq!(server.shown().await.summary, "4.20 g");
+        until(|| hub.status()[0].state == "ok").await;
+    });
+}
+
+#[test]
+fn a_restarted_server_gets_the_next_cue_without_a_pause() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let (hub, mut choices) = hub(&bus);
+        hub.say(&cue(CueKind::Add, "before"));
+        server.shown().await;
+        server.end().await;
+        hub.say(&cue(CueKind::Hold, "while it is away"));
+        assert!(hub.settled(GUARD).await);
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        assert_eq!(server.shown().await.summary, "while it is away");
+        let mut question = cue(CueKind::Mix, "after");
+        question.choices = vec![Choice::Next];
+        hub.say(&question);
+        let shown = server.shown().await;
+        assert_eq!(shown.summary, "after");
+        server
+            .press(Some(&shown.sender), shown.id, shown.key(Choice::Next))
+            .await;
+        assert_eq!(next(&mut choices).await, Choice::Next);
+    });
+}
+
+#[test]
+fn a_refusing_server_is_left_alone_for_a_while() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Refusing).await;
+        let (hub, _choices) = hub(&bus);
+        for kind in [CueKind::Add, CueKind::Hold, CueKind::Lift, CueKind::Fault] {
+            let mut cue = cue(kind, "now");
+            cue.urgent = kind == CueKind::Fault;
+            hub.say(&cue);
+            assert!(hub.settled(GUARD).await);
+        }
+        assert_eq!(server.shown().await.summary, "now");
+        assert!(
+            server.log.try_recv().is_err(),
+            "asked once, then left alone"
+        );
+        let state = &hub.status()[0].state;
+        assert!(
+            state.contains("refused") && state.contains("too many"),
+            "{state}"
+        );
+    });
+}
+
+#[test]
+fn a_server_that_dies_at_once_is_not_started_again_and_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let started = folder.path().join("started");
+    let server = script(
+        folder.path(),
+        "server",
+        &format!("echo started >> '{}'\nexit 1", started.display()),
+    );
+    on_bus(Bus::start(server.to_str()), async |bus| {
+        let (hub, _choices) = hub(&bus);
+        for n in 0..5 {
+            hub.say(&cue(CueKind::Add, &format!("{n} g")));
+            assert!(hub.settled(GUARD).await);
+        }
+        let starts = std::fs::read_to_string(&started).unwrap();
+        assert_eq!(starts.lines().count(), 1);
+        assert!(!hub.status()[0].ok);
+    });
+}
+
+#[test]
+fn a_bus_that_is_not_there_costs_nothing_but_the_notification() {
+    runtime().block_on(async {
+        let around = Surroundings {
+            bus: Some("unix:path=/nonexistent/bus".to_owned()),
+            ..Surroundings::default()
+        };
+        let hub = CueHub::start_in(&desktop_only(), &around, |_| {});
+        hub.say(&cue(CueKind::Add, "4.20 g"));
+        assert!(hub.settled(GUARD).await);
+        assert!(
+            hub.status()[0].state.starts_with("no session bus: "),
+            "{:?}",
+            hub.status()
+        );
+    });
+}
+
+#[test]
+fn a_dying_bus_ends_nothing_else() {
+    on_a_bus(async |mut bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let (hub, _choices) = hub(&bus);
+        hub.say(&cue(CueKind::Add, "4.20 g"));
+        server.shown().await;
+        bus.daemon.stop();
+        until(|| !hub.status()[0].ok).await;
+        hub.say(&cue(CueKind::Hold, "hold"));
+        assert!(hub.settled(GUARD).await);
+        assert!(!hub.status()[0].ok);
+        hub.close(GUARD).await;
+    });
+}
+
+#[test]
+fn a_hung_server_delays_no_other_output_and_no_say() {
+    on_a_bus(async |bus| {
+        let folder = tempfile::tempdir().unwrap();
+        let heard = folder.path().join("heard");
+        let speaker = format!("printf '%s\\n' \"$2\" >> '{}'", heard.display());
+        script(folder.path(), "espeak-ng", &speaker);
+        let mut server = Server::start(&bus, Manner::Silent).await;
+        let mut around = surroundings(&bus);
+        around.path = folder.path().into();
+        let config = CueConfig {
+            speech: true,
+            ..desktop_only()
+        };
+        let hub = CueHub::start_in(&config, &around, |_| {});
+        hub.say(&cue(CueKind::Add, "first"));
+        server.shown().await;
+        // The notification hangs now. Nothing else can run on this thread while these are said.
+        for n in 0..10_000 {
+            hub.say(&cue(CueKind::Lift, &format!("cue {n}")));
+        }
+        hub.say(&cue(CueKind::Hold, "last"));
+        let lines = || std::fs::read_to_string(&heard).unwrap_or_default();
+        until(|| lines().ends_with("last\n")).await;
+        // After its time limit the desktop says so, and the server has not been asked twice.
+        until(|| hub.status()[0].state.contains("no answer within 2 s")).await;
+        assert!(server.log.try_recv().is_err());
+    });
+}
+
+// ---------------------------------------------------------------- processes
+
+#[test]
+fn a_hung_server_does_not_keep_the_process_from_ending() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Silent).await;
+        let mut child = this_test_as_a_child("child_that_ends_while_a_notification_hangs", &bus);
+        server.shown().await;
+        drop(child.stdin.take());
+        assert!(ended(&mut child).await.success());
+    });
+}
+
+#[test]
+#[ignore = "run as a child process by the test above"]
+fn child_that_ends_while_a_notification_hangs() {
+    let Ok(address) = std::env::var("BISMAR_TEST_BUS") else {
+        return;
+    };
+    runtime().block_on(async {
+        let around = Surroundings {
+            bus: Some(address),
+            ..Surroundings::default()
+        };
+        let hub = CueHub::start_in(&desktop_only(), &around, |_| {});
+        hub.say(&cue(CueKind::Add, "4.20 g"));
+        let (sender, receiver) = tokio::sync::oneshot::channel();
+        std::thread::spawn(move || {
+            let _ = std::io::stdin().read_to_end(&mut Vec::new());
+            let _ = sender.send(());
+        });
+        receiver.await.unwrap();
+    });
+}
+
+#[test]
+fn five_hundred_cues_leave_no_file_descriptor_behind() {
+    on_a_bus(async |bus| {
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let mut child = this_test_as_a_child("child_that_says_five_hundred_cues", &bus);
+        assert!(ended(&mut child).await.success());
+        let mut shown = 0;
+        while server.log.try_recv().is_ok() {
+            shown += 1;
+        }
+        assert_eq!(shown, 510);
+    });
+}
+
+#[test]
+#[ignore = "run as a child process by the test above"]
+fn child_that_says_five_hundred_cues() {
+    let Ok(address) = std::env::var("BISMAR_TEST_BUS") else {
+        return;
+    };
+    let open = || std::fs::read_dir("/proc/self/fd").unwrap().count();
+    runtime().block_on(async {
+        let around = Surroundings {
+            bus: Some(address),
+            ..Surroundings::default()
+        };
+        let hub = CueHub::start_in(&desktop_only(), &around, |_| {});
+        let mut before = 0;
+        for n in 0..510 {
+            let kind = if n % 2 == 0 {
+                CueKind::Add
+            } else {
+                CueKind::Hold
+            };
+            hub.say(&cue(kind, &format!("{n} g")));
+            assert!(hub.settled(GUARD).await);
+            if n == 9 {
+                before = open();
+            }
+        }
+        assert_eq!(hub.status()[0].state, "ok");
+        assert_eq!(open(), before);
+    });
+}
+
+// ---------------------------------------------------------------- other people's servers
+
+#[test]
+fn dbusmock_takes_the_cues_and_its_buttons_come_back() {
+    on_a_bus(async |bus| {
+        let python = ["python3", "/usr/bin/python3"]
+            .into_iter()
+            .find(|python| {
+                let mut command = Command::new(python);
+                command
+                    .args(["-c", "import dbusmock"])
+                    .stderr(Stdio::null());
+                command.status().is_ok_and(|status| status.success())
+            })
+            .expect("this test needs the Debian package python3-dbusmock");
+        let mut mock = Command::new(python);
+        mock.args(["-m", "dbusmock", "--template", "notification_daemon"]);
+        mock.stdout(Stdio::null());
+        let _mock = Daemon::start(mock.env("DBUS_SESSION_BUS_ADDRESS", &bus.address));
+        let other = client(&bus).await;
+        let (hub, mut choices) = hub(&bus);
+        hub.say(&cue(CueKind::Place, "Put the beaker on"));
+        assert!(hub.settled(GUARD).await);
+        let mut question = cue(CueKind::Choose, "0.30 g too much");
+        question.choices = vec![Choice::Keep];
+        hub.say(&question);
+        assert!(hub.settled(GUARD).await);
+        assert_eq!(hub.status()[0].state, "ok");
+        let mock = Some("org.freedesktop.DBus.Mock");
+        let reply = other
+            .call_method(Some(NAME), PATH, mock, "GetMethodCalls", &"Notify")
+            .await;
+        let reply = reply.unwrap().body();
+        let calls: Vec<(u64, Vec<OwnedVariant>)> = reply.deserialize().unwrap();
+        let replaces: Vec<u32> = calls
+            .iter()
+            .map(|(_, arguments)| u32::try_from(arguments[1].clone()).unwrap())
+            .collect();
+        assert_eq!(replaces, [0, 1], "replaced in place");
+        let body = String::try_from(calls[1].1[4].clone()).unwrap();
+        assert_eq!(
+            body, "Step 2\nKeep it: bismar keep",
+            "this server shows no buttons"
+        );
+        let actions = Vec::<String>::try_from(calls[1].1[5].clone()).unwrap();
+        let arguments = vec![Variant::from(1u32), Variant::from(actions[0].as_str())];
+        let signal = (NAME, "ActionInvoked", "us", arguments);
+        other
+            .call_method(Some(NAME), PATH, mock, "EmitSignal", &signal)
+            .await
+            .unwrap();
+        assert_eq!(next(&mut choices).await, Choice::Keep);
+    });
+}
+
+#[test]
+fn dunst_shows_one_notification_and_its_button_comes_back() {
+    on_a_bus(async |bus| {
+        for program in ["dunst", "xvfb-run"] {
+            let found = Command::new(program).arg("--help").output();
+            found.unwrap_or_else(|_| panic!("this test needs the Debian packages dunst and xvfb"));
+        }
+        let mut dunst = Command::new("xvfb-run");
+        dunst
+            .args(["-a", "dunst", "-conf", "/dev/null"])
+            .stdout(Stdio::null());
+        let _dunst = Daemon::start(dunst.env("DBUS_SESSION_BUS_ADDRESS", &bus.address));
+        let other = client(&bus).await;
+        let (hub, mut choices) = hub(&bus);
+        for n in 0..3 {
+            let mut place = cue(CueKind::Place, &format!("Put beaker {n} on"));
+            place.urgent = true;
+            hub.say(&place);
+            assert!(hub.settled(GUARD).await);
+        }
+        let mut mix = cue(CueKind::Mix, "Mix phase A, then go on");
+        mix.choices = vec![Choice::Next];
+        hub.say(&mix);
+        assert!(hub.settled(GUARD).await);
+        assert_eq!(hub.status()[0].state, "ok");
+        let count = async |property: &str| {
+            let body = ("org.dunstproject.cmd0", property);
+            let properties = Some("org.freedesktop.DBus.Properties");
+            let reply = other
+                .call_method(Some(NAME), PATH, properties, "Get", &body)
+                .await;
+            let value: OwnedVariant = reply.unwrap().body().deserialize().unwrap();
+            u32::try_from(value).unwrap()
+        };
+        // dunst takes what came in from its queue to the screen a moment later.
+        while count("displayedLength").await == 0 {
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+        assert_eq!(
+            (count("displayedLength").await, count("waitingLength").await),
+            (1, 0)
+        );
+        assert_eq!(count("historyLength").await, 0, "replaced, not piled up");
+        // What a click on it does. dunst sends the signal to the sender's connection alone.
+        let dunst = Some("org.dunstproject.cmd0");
+        let click = other.call_method(Some(NAME), PATH, dunst, "NotificationAction", &0u32);
+        click.await.unwrap();
+        assert_eq!(next(&mut choices).await, Choice::Next);
+    });
+}
+
+// ---------------------------------------------------------------- the bus
+
+struct Daemon(Child);
+
+impl Daemon {
+    fn start(command: &mut Command) -> Daemon {
+        let command = command
+            .process_group(0)
+            .stdin(Stdio::null())
+            .stderr(Stdio::null());
+        Daemon(
+            command
+                .spawn()
+                .unwrap_or_else(|error| panic!("{command:?}: {error}")),
+        )
+    }
+
+    fn stop(&mut self) {
+        let id = i32::try_from(self.0.id()).ok();
+        if let Some(group) = id.and_then(rustix::process::Pid::from_raw) {
+            let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
+        }
+        let _ = self.0.wait();
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        if matches!(self.0.try_wait(), Ok(None)) {
+            self.stop();
+        }
+    }
+}
+
+struct Bus {
+    daemon: Daemon,
+    address: String,
+    _folder: tempfile::TempDir,
+}
+
+impl Bus {
+    /// A session bus of its own. `service`: a program that the bus can start as the server.
+    fn start(service: Option<&str>) -> Bus {
+        let folder = tempfile::tempdir().unwrap();
+        let at = folder.path();
+        if let Some(service) = service {
+            let text = format!("[D-BUS Service]\nName={NAME}\nExec={service}\n");
+            std::fs::write(at.join("one.service"), text).unwrap();
+        }
+        let config = format!(
+            r#"<busconfig><type>session</type><listen>unix:path={0}/bus</listen>
+            <servicedir>{0}</servicedir>
+            <policy context="default"><allow send_destination="*" eavesdrop="true"/>
+            <allow eavesdrop="true"/><allow own="*"/></policy></busconfig>"#,
+            at.display()
+        );
+        let file = at.join("bus.conf");
+        std::fs::write(&file, config).unwrap();
+        if let Err(error) = Command::new("dbus-daemon").arg("--version").output() {
+            panic!("this test needs the Debian package dbus-daemon: {error}");
+        }
+        let mut command = Command::new("dbus-daemon");
+        command.arg(format!("--config-file={}", file.display()));
+        command
+            .args(["--nofork", "--print-address"])
+            .stdout(Stdio::piped());
+        let mut daemon = Daemon::start(&mut command);
+        let mut address = String::new();
+        let out = daemon.0.stdout.take().unwrap();
+        BufReader::new(out).read_line(&mut address).unwrap();
+        Bus {
+            daemon,
+            address: address.trim().to_owned(),
+            _folder: folder,
+        }
+    }
+}
+
+fn runtime() -> tokio::runtime::Runtime {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .unwrap()
+}
+
+fn on_a_bus(test: impl AsyncFnOnce(Bus)) {
+    on_bus(Bus::start(None), test);
+}
+
+fn on_bus(bus: Bus, test: impl AsyncFnOnce(Bus)) {
+    runtime().block_on(async { tokio::time::timeout(3 * GUARD, test(bus)).await.unwrap() });
+}
+
+fn script(folder: &std::path::Path, name: &str, text: &str) -> std::path::PathBuf {
+    let path = folder.join(name);
+    let mut file = std::fs::File::create(&path).unwrap();
+    write!(file, "#!/bin/sh\n{text}\n").unwrap();
+    file.set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o755))
+        .unwrap();
+    path
+}
+
+/// A connection of somebody else, once a server is there.
+async fn client(bus: &Bus) -> Connection {
+    let other = zbus::conn::Builder::address(&*bus.address)
+        .build()
+        .await
+        .unwrap();
+    let proxy = zbus::fdo::DBusProxy::new(&other).await.unwrap();
+    let wait = async {
+        while !proxy
+            .name_has_owner(NAME.try_into().unwrap())
+            .await
+            .unwrap()
+        {
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+    };
+    tokio::time::timeout(GUARD, wait)
+        .await
+        .expect("the notification server did not start");
+    drop(proxy);
+    other
+}
+
+fn this_test_as_a_child(name: &str, bus: &Bus) -> Child {
+    Command::new(std::env::current_exe().unwrap())
+        .args(["--exact", name, "--ignored", "--nocapture"])
+        .env("BISMAR_TEST_BUS", &bus.address)
+        .stdin(Stdio::piped())
+        .spawn()
+        .unwrap()
+}
+
+async fn ended(child: &mut Child) -> std::process::ExitStatus {
+    let wait = async {
+        loop {
+            if let Some(status) = child.try_wait().unwrap() {
+                return status;
+            }
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    };
+    let status = tokio::time::timeout(2 * GUARD, wait).await;
+    status.unwrap_or_else(|_| {
+        child.kill().unwrap();
+        panic!("the process did not end")
+    })
+}
+
+async fn until(mut condition: impl FnMut() -> bool) {
+    let wait = async {
+        while !condition() {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    };
+    tokio::time::timeout(GUARD, wait)
+        .await
+        .expect("it never came to be");
+}
+
+// ---------------------------------------------------------------- cues
+
+fn cue(kind: CueKind, say: &str) -> Cue {
+    Cue {
+        kind,
+        say: say.to_owned(),
+        step: 2,
+        missing: None,
+        choices: Vec::new(),
+        urgent: false,
+    }
+}
+
+fn desktop_only() -> CueConfig {
+    CueConfig {
+        desktop: true,
+        sound: false,
+        speech: false,
+        ..CueConfig::default()
+    }
+}
+
+fn surroundings(bus: &Bus) -> Surroundings {
+    Surroundings {
+        bus: Some(bus.address.clone()),
+        ..Surroundings::default()
+    }
+}
+
+fn hub(bus: &Bus) -> (CueHub, UnboundedReceiver<Choice>) {
+    let (sender, receiver) = unbounded_channel();
+    let hub = CueHub::start_in(&desktop_only(), &surroundings(bus), move |choice| {
+        let _ = sender.send(choice);
+    });
+    (hub, receiver)
+}
+
+async fn next(choices: &mut UnboundedReceiver<Choice>) -> Choice {
+    let choice = tokio::time::timeout(GUARD, choices.recv()).await;
+    choice.expect("no choice came back").unwrap()
+}
+
+// ---------------------------------------------------------------- our own server
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Manner {
+    Answering,
+    /// Owns the name and never replies to Notify.
+    Silent,
+    Refusing,
+}
+
+/// What one call of Notify asked for.
+#[derive(Debug)]
+struct Shown {
+    sender: String,
+    app: String,
+    replaces: u32,
+    id: u32,
+    summary: String,
+    body: String,
+    actions: Vec<String>,
+    hints: HashMap<String, OwnedVariant>,
+    expire: i32,
+}
+
+impl Shown {
+    fn hint<T: TryFrom<OwnedVariant>>(&self, name: &str) -> Option<T> {
+        T::try_from(self.hints.get(name)?.clone()).ok()
+    }
+
+    fn key(&self, choice: Choice) -> &str {
+        let start = choice.name();
+        let key = self
+            .actions
+            .iter()
+            .step_by(2)
+            .find(|key| key.starts_with(start));
+        key.unwrap_or_else(|| panic!("no button for {start}"))
+    }
+}
+
+struct Desk {
+    manner: Manner,
+    log: UnboundedSender<Shown>,
+    closed: UnboundedSender<u32>,
+    last: Arc<Mutex<u32>>,
+}
+
+#[zbus::interface(name = "org.freedesktop.Notifications")]
+impl Desk {
+    #[allow(clippy::too_many_arguments)]
+    async fn notify(
+        &self,
+        app_name: String,
+        replaces_id: u32,
+        _app_icon: String,
+        summary: String,
+        body: String,
+        actions: Vec<String>,
+        hints: HashMap<String, OwnedVariant>,
+        expire_timeout: i32,
+        #[zbus(header)] header: zbus::message::Header<'_>,
+    ) -> zbus::fdo::Result<u32> {
+        let id = if replaces_id == 0 {
+            let mut last = self.last.lock().unwrap();
+            *last += 1;
+            *last
+        } else {
+            replaces_id
+        };
+        let _ = self.log.send(Shown {
+            sender: header.sender().map(ToString::to_string).unwrap_or_default(),
+            app: app_name,
+            replaces: replaces_id,
+            id,
+            summary,
+            body,
+            actions,
+            hints,
+            expire: expire_timeout,
+        });
+        match self.manner {
+            Manner::Answering => Ok(id),
+            Manner::Silent => std::future::pending().await,
+            Manner::Refusing => Err(zbus::fdo::Error::LimitsExceeded("too many".to_owned())),
+        }
+    }
+
+    fn close_notification(&self, id: u32) {
+        let _ = self.closed.send(id);
+    }
+
+    fn get_capabilities(&self) -> Vec<String> {
+        ["actions", "body", "body-markup", "sound"]
+            .map(str::to_owned)
+            .to_vec()
+    }
+}
+
+struct Server {
+    connection: Connection,
+    log: UnboundedReceiver<Shown>,
+    closed: UnboundedReceiver<u32>,
+}
+
+impl Server {
+    async fn start(bus: &Bus, manner: Manner) -> Server {
+        let (log_sender, log) = unbounded_channel();
+        let (closed_sender, closed) = unbounded_channel();
+        let desk = Desk {
+            manner,
+            log: log_sender,
+            closed: closed_sender,
+            last: Arc::default(),
+        };
+        let builder = zbus::conn::Builder::address(&*bus.address);
+        let connection = builder
+            .serve_at(PATH, desk)
+            .name(NAME)
+            .build()
+            .await
+            .unwrap();
+        Server {
+            connection,
+            log,
+            closed,
+        }
+    }
+
+    async fn shown(&mut self) -> Shown {
+        let shown = tokio::time::timeout(GUARD, self.log.recv()).await;
+        shown.expect("nothing was shown").unwrap()
+    }
+
+    async fn press(&self, to: Option<&str>, id: u32, key: &str) {
+        let body = (id, key);
+        self.connection
+            .emit_signal(to, PATH, NAME, "ActionInvoked", &body)
+            .await
+            .unwrap();
+    }
+
+    async fn end(self) {
+        self.connection.close().await.unwrap();
+    }
+}
