@@ -1,0 +1,571 @@
+//! The simulated hands: they hear what bismar says, take a moment, and act on the pan.
+//!
+//! What to do next is decided in [`decide`](super::decide); this file does it.
+
+use std::collections::VecDeque;
+
+use super::habits::{Fault, Habits};
+use super::pan::{Push, Vessel};
+use super::pour::Pour;
+use super::scale::Key;
+use super::table::Table;
+use crate::formula::VesselWay;
+use crate::mass::Mass;
+use crate::scale::Moment;
+use crate::weighing::event::{Choice, Command, CueKind, Event, ScaleIndex};
+
+/// Something the hands do. Those with a scale do it there.
+#[derive(Debug, Clone)]
+pub(super) enum Act {
+    Wait(u64),
+    /// Sets down this vessel, or the one in the hand.
+    Place(usize, Option<Box<Vessel>>),
+    Lift {
+        scale: usize,
+        slow: bool,
+    },
+    /// Puts away what is in the hand.
+    Away,
+    /// Empties what is in the hand; the step's ingredient is thrown away.
+    Empty,
+    Pour {
+        scale: usize,
+        step: usize,
+        pour: Box<Pour>,
+    },
+    /// Gives this much out of the source in the hand.
+    Give {
+        step: usize,
+        grams: f64,
+    },
+    /// Takes out with a spoon, so many grams in so many spoonfuls.
+    Spoon {
+        scale: usize,
+        step: usize,
+        grams: f64,
+        times: u32,
+    },
+    Key(usize, Key),
+    /// One press of a finger on the pan.
+    Press {
+        scale: usize,
+        grams: f64,
+        lasts: u64,
+    },
+    Say(Command),
+    Tell(&'static str),
+}
+
+/// What was heard, and when it was said.
+#[derive(Debug, Clone)]
+pub(super) struct HeardCue {
+    pub said: u64,
+    pub kind: CueKind,
+    pub missing: Option<Mass>,
+    pub choices: Vec<Choice>,
+    pub handled: bool,
+}
+
+#[derive(Debug, Clone)]
+pub(super) enum Heard {
+    Cue(HeardCue),
+    Live {
+        said: u64,
+        missing: Mass,
+    },
+    Recorded(usize),
+    Step {
+        step: usize,
+        ingredient: String,
+        target: Mass,
+        scale: ScaleIndex,
+    },
+    Closed,
+}
+
+/// See the module's text.
+#[derive(Debug, Clone)]
+pub struct Hands {
+    pub(super) rng: fastrand::Rng,
+    pub(super) habits: Habits,
+    pub(super) steps: Vec<(VesselWay, ScaleIndex)>,
+    script: Option<Vec<(usize, Fault)>>,
+    heard: VecDeque<(u64, Heard)>,
+    pub(super) queue: VecDeque<Act>,
+    /// When the act at hand began.
+    began: Option<u64>,
+    pub(super) cue: Option<HeardCue>,
+    /// What is missing as last seen, and when it was so.
+    pub(super) live: Option<(u64, Mass)>,
+    /// The running step from 1, 0 before the first.
+    pub(super) step: usize,
+    pub(super) scale: ScaleIndex,
+    pub(super) target: Mass,
+    pub(super) recorded: usize,
+    pub(super) recorded_at: u64,
+    pub(super) begun: u64,
+    pub(super) quiet_since: u64,
+    pub(super) nudges: u32,
+    pub(super) faults: Vec<Fault>,
+    pub(super) timed: Vec<(u64, usize, Fault)>,
+    /// When the UNIT key is pressed to bring the first unit back, and where.
+    pub(super) unit_back: Vec<(u64, usize)>,
+    /// Grams poured before anybody asked for it.
+    pub(super) poured_early: Option<f64>,
+    pub(super) landed_at: u64,
+    pub(super) poured_at: u64,
+    pub(super) hand: Option<Vessel>,
+    pub(super) bowl: Option<Vessel>,
+    pub(super) last_beaker: Option<Mass>,
+    pub(super) closed: bool,
+    pub(super) leaves_at: Option<u64>,
+    pub(super) gave_up: Option<usize>,
+}
+
+impl Hands {
+    pub(super) fn new(
+        steps: Vec<(VesselWay, ScaleIndex)>,
+        habits: Habits,
+        script: Option<Vec<(usize, Fault)>>,
+        seed: u64,
+    ) -> Hands {
+        Hands {
+            rng: fastrand::Rng::with_seed(seed),
+            habits,
+            steps,
+            script,
+            heard: VecDeque::new(),
+            queue: VecDeque::new(),
+            began: None,
+            cue: None,
+            live: None,
+            step: 0,
+            scale: 0,
+            target: Mass::ZERO,
+            recorded: 0,
+            recorded_at: 0,
+            begun: 0,
+            quiet_since: 0,
+            nudges: 0,
+            faults: Vec::new(),
+            timed: Vec::new(),
+            unit_back: Vec::new(),
+            poured_early: None,
+            landed_at: 0,
+            poured_at: 0,
+            hand: None,
+            bowl: None,
+            last_beaker: None,
+            closed: false,
+            leaves_at: None,
+            gave_up: None,
+        }
+    }
+
+    pub(super) fn is_finished(&self, now: Moment) -> bool {
+        self.leaves_at.is_some_and(|at| at <= now.0)
+    }
+
+    pub(super) fn gave_up(&self) -> Option<usize> {
+        self.gave_up
+    }
+
+    /// Notes an event said at `at`; it is taken in after a human delay.
+    pub(super) fn hear(&mut self, at: Moment, event: &Event) {
+        let reaction = self.habits.reaction;
+        let (delay, heard) = match event {
+            Event::Cue(cue) => {
+                let delay = match cue.kind {
+                    CueKind::EaseOff | CueKind::Hold | CueKind::TakeOut => {
+                        reaction * (0.8 + 0.5 * self.rng.f64())
+                    }
+                    CueKind::Place
+                    | CueKind::Add
+                    | CueKind::Lift
+                    | CueKind::Mix
+                    | CueKind::Choose
+                    | CueKind::Fault
+                    | CueKind::Done => self.habits.reading * (0.7 + 0.6 * self.rng.f64()),
+                };
+                let cue = HeardCue {
+                    said: at.0,
+                    kind: cue.kind,
+                    missing: cue.missing,
+                    choices: cue.choices.clone(),
+                    handled: false,
+                };
+                (delay, Heard::Cue(cue))
+            }
+            Event::Reading(live) => match live.missing {
+                Some(missing) if live.scale == self.scale => (
+                    reaction,
+                    Heard::Live {
+                        said: at.0,
+                        missing,
+                    },
+                ),
+                Some(_) | None => return,
+            },
+            Event::Recorded { step, .. } => (reaction, Heard::Recorded(*step)),
+            Event::Step {
+                step,
+                ingredient,
+                target,
+                scale,
+                ..
+            } => {
+                let (ingredient, target) = (ingredient.clone(), *target);
+                (
+                    0.1,
+                    Heard::Step {
+                        step: *step,
+                        ingredient,
+                        target,
+                        scale: *scale,
+                    },
+                )
+            }
+            Event::Closed { .. } => (reaction, Heard::Closed),
+            Event::Log(_) | Event::Fault { .. } | Event::Tare { .. } => return,
+        };
+        let due = at.0 + (delay * 1e6) as u64;
+        let place = self.heard.partition_point(|&(when, _)| when <= due);
+        self.heard.insert(place, (due, heard));
+    }
+
+    /// One tick: take in what is due, go on with what is in hand, or decide anew.
+    pub(super) fn tick(&mut self, now: Moment, dt: u64, table: &mut Table) {
+        while let Some(&(due, _)) = self.heard.front()
+            && due <= now.0
+            && let Some((_, heard)) = self.heard.pop_front()
+        {
+            self.take_in(now, heard, table);
+        }
+        self.fire_timed(now, table);
+        // Acts without duration follow each other in the same tick; the bound is never reached.
+        for _ in 0..32 {
+            let Some(act) = self.queue.pop_front() else {
+                self.decide(now, table);
+                break;
+            };
+            let began = *self.began.get_or_insert(now.0);
+            match self.perform(act, began, now, dt, table) {
+                Some(unfinished) => {
+                    self.queue.push_front(unfinished);
+                    break;
+                }
+                None => self.began = None,
+            }
+        }
+    }
+
+    fn take_in(&mut self, now: Moment, heard: Heard, table: &mut Table) {
+        match heard {
+            Heard::Live { said, missing } => {
+                self.live = Some((said, missing));
+                if missing <= Mass::ZERO {
+                    self.stop_pouring(now.0);
+                }
+            }
+            Heard::Cue(cue) => {
+                self.quiet_since = now.0;
+                match cue.kind {
+                    CueKind::EaseOff | CueKind::Hold | CueKind::TakeOut | CueKind::Lift => {
+                        self.stop_pouring(now.0);
+                    }
+                    CueKind::Fault | CueKind::Choose => self.stop_pouring(now.0),
+                    CueKind::Place | CueKind::Add | CueKind::Mix | CueKind::Done => {}
+                }
+                self.cue = Some(cue);
+            }
+            Heard::Recorded(step) => {
+                self.recorded = self.recorded.max(step);
+                self.recorded_at = now.0;
+                self.quiet_since = now.0;
+                self.nudges = 0;
+            }
+            Heard::Step {
+                step,
+                ingredient,
+                target,
+                scale,
+            } => {
+                if step != self.step {
+                    self.begin_step(now, step, scale, target, table);
+                }
+                self.target = target;
+                if let Some(truth) = table.truths.get_mut(&step) {
+                    truth.ingredient = ingredient;
+                    truth.target = target;
+                }
+            }
+            Heard::Closed => {
+                self.closed = true;
+                self.leaves_at = Some(now.0 + 1_500_000);
+            }
+        }
+    }
+
+    fn begin_step(
+        &mut self,
+        now: Moment,
+        step: usize,
+        scale: ScaleIndex,
+        target: Mass,
+        table: &mut Table,
+    ) {
+        self.step = step;
+        self.scale = scale;
+        self.target = target;
+        self.begun = now.0;
+        self.quiet_since = now.0;
+        self.nudges = 0;
+        self.live = None;
+        self.poured_early = None;
+        self.prepare(step, table);
+    }
+
+    /// Draws the faults of a step the hands are about to begin; once for each step.
+    pub(super) fn prepare(&mut self, step: usize, table: &mut Table) {
+        if table.truths.contains_key(&step) {
+            return;
+        }
+        let drawn = self.habits.draw(&mut self.rng);
+        self.faults = match &self.script {
+            Some(script) => script
+                .iter()
+                .filter(|&&(of, _)| of == step)
+                .map(|&(_, fault)| fault)
+                .collect(),
+            None => drawn,
+        };
+        let mut truth = super::truth::Truth::new(step, self.way(step), self.scale_of(step));
+        truth.faults = self.faults.clone();
+        table.truths.insert(step, truth);
+    }
+
+    pub(super) fn way(&self, step: usize) -> VesselWay {
+        let index = step.saturating_sub(1);
+        self.steps
+            .get(index)
+            .map_or(VesselWay::Beaker, |&(way, _)| way)
+    }
+
+    pub(super) fn scale_of(&self, step: usize) -> ScaleIndex {
+        let index = step.saturating_sub(1);
+        self.steps.get(index).map_or(0, |&(_, scale)| scale)
+    }
+
+    /// The hand that pours stops; a heedless one is late.
+    fn stop_pouring(&mut self, now: u64) {
+        let late = if self.faults.contains(&Fault::OverPour) {
+            900_000
+        } else {
+            0
+        };
+        if let Some(Act::Pour { pour, .. }) = self.queue.front_mut() {
+            pour.stop(now + late);
+        }
+    }
+
+    /// Goes on with `act`; gives it back while it is not done.
+    fn perform(
+        &mut self,
+        act: Act,
+        began: u64,
+        now: Moment,
+        dt: u64,
+        table: &mut Table,
+    ) -> Option<Act> {
+        let elapsed = now.0 - began;
+        match act {
+            Act::Wait(us) => (elapsed < us).then_some(Act::Wait(us)),
+            Act::Place(scale, vessel) => self.place(scale, vessel, elapsed, now, table),
+            Act::Lift { scale, slow } => self.lift(scale, slow, elapsed, now, table),
+            Act::Away => {
+                self.put_away();
+                None
+            }
+            Act::Empty => {
+                if let Some(vessel) = &mut self.hand {
+                    vessel.contents = Mass::ZERO;
+                    if let Some(truth) = table.truths.get_mut(&vessel.step) {
+                        truth.emptied(now);
+                    }
+                }
+                self.hand = None;
+                None
+            }
+            Act::Pour {
+                scale,
+                step,
+                mut pour,
+            } => {
+                let (landed, over) = pour.tick(now.0, dt, &mut self.rng);
+                if let Some(vessel) = table.pan(scale).and_then(|pan| pan.vessel.as_mut()) {
+                    vessel.contents += landed;
+                    table.change(step, now, landed);
+                }
+                if over {
+                    self.poured(step, now, table);
+                    return None;
+                }
+                Some(Act::Pour { scale, step, pour })
+            }
+            Act::Give { step, grams } => {
+                if let (Some(vessel), Some(mass)) = (&mut self.hand, Mass::from_g_f64(grams)) {
+                    let mass = mass.min(vessel.contents);
+                    vessel.contents = vessel.contents - mass;
+                    table.change(step, now, mass);
+                }
+                None
+            }
+            Act::Spoon {
+                scale,
+                step,
+                grams,
+                times,
+            } => self.spoon(scale, step, grams, times, elapsed, now, table),
+            Act::Key(scale, key) => {
+                table.press(scale, key);
+                None
+            }
+            Act::Press {
+                scale,
+                grams,
+                lasts,
+            } => {
+                let (from, until) = (now.0, now.0 + lasts);
+                if let Some(pan) = table.pan(scale) {
+                    pan.push(Push::Press { from, until, grams });
+                }
+                None
+            }
+            Act::Say(command) => {
+                if let Some(truth) = table.truths.get_mut(&self.step) {
+                    truth.words += 1;
+                }
+                table.say(now, command);
+                None
+            }
+            Act::Tell(text) => {
+                table.tell(now, text.to_string());
+                None
+            }
+        }
+    }
+
+    fn place(
+        &mut self,
+        scale: usize,
+        vessel: Option<Box<Vessel>>,
+        elapsed: u64,
+        now: Moment,
+        table: &mut Table,
+    ) -> Option<Act> {
+        const LANDING_US: u64 = 120_000;
+        let grams = vessel.as_deref().or(self.hand.as_ref());
+        let grams = grams.map_or(0.0, |vessel| vessel.mass().to_g_f64());
+        let pan = table.pan(scale)?;
+        if elapsed == 0 {
+            if pan.vessel.is_some() {
+                return None;
+            }
+            pan.vessel = Some(vessel.map(|vessel| *vessel).or_else(|| self.hand.take())?);
+            pan.support = 0.0;
+            pan.push(Push::Impact {
+                from: now.0 + LANDING_US / 2,
+                grams: grams * (0.1 + 0.4 * self.rng.f64()),
+                decay: 0.06 + 0.1 * self.rng.f64(),
+            });
+            return Some(Act::Place(scale, None));
+        }
+        pan.support = (elapsed as f64 / LANDING_US as f64).min(1.0);
+        self.landed_at = now.0;
+        (elapsed < LANDING_US).then_some(Act::Place(scale, None))
+    }
+
+    fn lift(
+        &mut self,
+        scale: usize,
+        slow: bool,
+        elapsed: u64,
+        now: Moment,
+        table: &mut Table,
+    ) -> Option<Act> {
+        let lasts = if slow { 700_000 } else { 130_000 };
+        let pan = table.pan(scale)?;
+        let step = pan.vessel.as_ref()?.step;
+        pan.support = 1.0 - (elapsed as f64 / lasts as f64).min(1.0);
+        if elapsed >= lasts {
+            self.hand = pan.vessel.take();
+        }
+        if elapsed == 0
+            && let Some(truth) = table.truths.get_mut(&step)
+            && truth.net() != Mass::ZERO
+        {
+            truth.lifted_at = Some(now);
+        }
+        (elapsed < lasts).then_some(Act::Lift { scale, slow })
+    }
+
+    fn put_away(&mut self) {
+        let Some(vessel) = self.hand.take() else {
+            return;
+        };
+        match self.way(vessel.step) {
+            VesselWay::Bowl => self.bowl = Some(vessel),
+            VesselWay::Beaker => self.last_beaker = Some(vessel.empty),
+            VesselWay::Difference => {}
+        }
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "one act with its time and place")]
+    fn spoon(
+        &mut self,
+        scale: usize,
+        step: usize,
+        grams: f64,
+        times: u32,
+        elapsed: u64,
+        now: Moment,
+        table: &mut Table,
+    ) -> Option<Act> {
+        const SPOONFUL_US: u64 = 700_000;
+        if elapsed == 0 {
+            let press = Push::Press {
+                from: now.0,
+                until: now.0 + 450_000,
+                grams: 0.5 + 4.0 * self.rng.f64(),
+            };
+            table.pan(scale)?.push(press);
+        }
+        if elapsed < SPOONFUL_US {
+            return Some(Act::Spoon {
+                scale,
+                step,
+                grams,
+                times,
+            });
+        }
+        let inside = table
+            .truths
+            .get(&step)
+            .map_or(Mass::ZERO, |truth| truth.net());
+        let taken = Mass::from_g_f64(grams / f64::from(times.max(1)))?.min(inside);
+        let vessel = table.pan(scale)?.vessel.as_mut()?;
+        vessel.contents = vessel.contents - taken;
+        table.change(step, now, -taken);
+        self.poured_at = now.0;
+        if times > 1 {
+            let left = grams - taken.to_g_f64();
+            self.queue.push_front(Act::Spoon {
+                scale,
+                step,
+                grams: left,
+                times: times - 1,
+            });
+        }
+        None
+    }
+}
