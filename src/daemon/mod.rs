@@ -1,1 +1,99 @@
 //! The daemon: everything that touches the world, wired together.
+//!
+//! [`run`] is what `bismar daemon` calls; [`client`] is what every other command uses to speak to it.
+
+pub mod client;
+pub mod control;
+pub mod core;
+mod lines;
+pub mod notify;
+pub mod request;
+mod rows;
+pub mod seams;
+pub mod socket;
+mod subscribers;
+pub mod wire;
+
+use std::path::Path;
+use std::time::Duration;
+
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc;
+
+pub use self::core::{Core, Order, Parts};
+use self::socket::{Claim, SocketError};
+
+/// Requests that may wait for the loop.
+const CALLS: usize = 64;
+
+/// Why the daemon could not run.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    #[error(transparent)]
+    Socket(#[from] SocketError),
+    #[error("the daemon cannot start: {0}")]
+    System(#[from] std::io::Error),
+}
+
+/// Runs the daemon until SIGTERM or SIGINT; then returns `Ok` when all rows are written. SIGHUP
+/// reads the configuration anew. Blocks; call it outside any tokio runtime, with
+/// [`notify::start_log`] before it.
+///
+/// # Errors
+/// [`DaemonError`] when the socket cannot be had (a second daemon, say) or the system refuses.
+pub fn run<H: seams::Heart>(parts: Parts<H>, socket: &Path) -> Result<(), DaemonError> {
+    // First of all, so that a second daemon touches neither ports nor logs.
+    let claim = Claim::new(socket)?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    let ended = runtime.block_on(async {
+        let orders = signals()?;
+        serve(parts, claim, orders).await
+    });
+    // A port that is just being opened may hang in the kernel.
+    runtime.shutdown_timeout(Duration::from_secs(1));
+    ended
+}
+
+/// Runs the daemon on `claim`'s socket until `orders` says stop. Needs a current tokio runtime.
+///
+/// # Errors
+/// [`DaemonError::System`].
+pub async fn serve<H: seams::Heart>(
+    parts: Parts<H>,
+    mut claim: Claim,
+    orders: mpsc::Receiver<Order>,
+) -> Result<(), DaemonError> {
+    let (calls, queue) = mpsc::channel(CALLS);
+    let core = Core::start(parts);
+    if let Some(listener) = claim.take_listener() {
+        let listener = tokio::net::UnixListener::from_std(listener)?;
+        let server = tokio::spawn(control::serve(listener, calls));
+        core.run(queue, orders).await;
+        server.abort();
+        let _ = server.await;
+    }
+    Ok(())
+}
+
+/// The process's signals as orders.
+fn signals() -> std::io::Result<mpsc::Receiver<Order>> {
+    let (orders, received) = mpsc::channel(4);
+    let listen = |kind: SignalKind, order: Order| -> std::io::Result<()> {
+        tokio::spawn(pass_on(signal(kind)?, order, orders.clone()));
+        Ok(())
+    };
+    listen(SignalKind::terminate(), Order::Stop)?;
+    listen(SignalKind::interrupt(), Order::Stop)?;
+    listen(SignalKind::hangup(), Order::Reload)?;
+    Ok(received)
+}
+
+async fn pass_on(mut signal: Signal, order: Order, orders: mpsc::Sender<Order>) {
+    while signal.recv().await.is_some() {
+        if orders.send(order).await.is_err() {
+            return;
+        }
+    }
+}

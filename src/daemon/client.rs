@@ -1,0 +1,168 @@
+//! The other end of the control socket, for the command line. Blocking: a command has nothing else
+//! to do.
+
+use std::io::{self, BufRead, BufReader, Read as _, Write as _};
+use std::os::unix::net::UnixStream;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use serde_json::Value;
+
+use super::request::Request;
+use super::socket::{self, SocketError};
+
+/// The longest wait for a reply.
+pub const REPLY_LIMIT: Duration = Duration::from_secs(5);
+
+/// The longest line taken from the daemon, in bytes.
+const LONGEST_REPLY: u64 = 1024 * 1024;
+
+/// Why a request has no good reply; the text says what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum ClientError {
+    #[error(
+        "no daemon is running; start it with `systemctl --user start bismar` or `bismar daemon`"
+    )]
+    NoDaemon,
+    #[error("the daemon does not answer within 5 s; look at `journalctl --user -u bismar`")]
+    NoReply,
+    /// The daemon's own words.
+    #[error("{0}")]
+    Refused(String),
+    #[error("the daemon's reply is not understood ({0}); are both of the same version?")]
+    NotUnderstood(String),
+    #[error(transparent)]
+    Socket(#[from] SocketError),
+    #[error("the daemon cannot be reached: {0}")]
+    Io(io::Error),
+}
+
+impl From<io::Error> for ClientError {
+    fn from(error: io::Error) -> ClientError {
+        match error.kind() {
+            io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused => ClientError::NoDaemon,
+            io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut => ClientError::NoReply,
+            _ => ClientError::Io(error),
+        }
+    }
+}
+
+/// A connection to the daemon.
+#[derive(Debug)]
+pub struct Client {
+    stream: BufReader<UnixStream>,
+}
+
+impl Client {
+    /// Connects to the daemon of this user's session.
+    ///
+    /// # Errors
+    /// [`ClientError::NoDaemon`] when none runs; [`ClientError::Socket`] without a session.
+    pub fn connect() -> Result<Client, ClientError> {
+        Client::connect_to(&socket::default_path()?)
+    }
+
+    /// Connects to the daemon that listens at `path`.
+    ///
+    /// # Errors
+    /// As [`Client::connect`].
+    pub fn connect_to(path: &Path) -> Result<Client, ClientError> {
+        socket::check_length(path)?;
+        let stream = UnixStream::connect(path)?;
+        stream.set_read_timeout(Some(REPLY_LIMIT))?;
+        stream.set_write_timeout(Some(REPLY_LIMIT))?;
+        Ok(Client {
+            stream: BufReader::new(stream),
+        })
+    }
+
+    /// Sends one request and gives the reply's fields.
+    ///
+    /// # Errors
+    /// [`ClientError::Refused`] with the daemon's words, [`ClientError::NoReply`] after 5 s, the
+    /// others as their texts say.
+    pub fn ask(&mut self, request: &Request) -> Result<Value, ClientError> {
+        let mut line = serde_json::to_vec(request)
+            .map_err(|error| ClientError::NotUnderstood(error.to_string()))?;
+        line.push(b'\n');
+        self.stream.get_mut().write_all(&line)?;
+        let Some(reply) = self.line()? else {
+            return Err(ClientError::Io(io::ErrorKind::UnexpectedEof.into()));
+        };
+        let reply: Value = serde_json::from_str(&reply)
+            .map_err(|error| ClientError::NotUnderstood(error.to_string()))?;
+        match reply.get("ok").and_then(Value::as_bool) {
+            Some(true) => Ok(reply),
+            Some(false) => {
+                let error = reply.get("error").and_then(Value::as_str);
+                Err(ClientError::Refused(error.unwrap_or("refused").to_owned()))
+            }
+            None => Err(ClientError::NotUnderstood(reply.to_string())),
+        }
+    }
+
+    /// Sends one request and gives the sentence of its reply.
+    ///
+    /// # Errors
+    /// As [`Client::ask`].
+    pub fn say(&mut self, request: &Request) -> Result<String, ClientError> {
+        let reply = self.ask(request)?;
+        let say = reply.get("say").and_then(Value::as_str);
+        Ok(say.unwrap_or_default().to_owned())
+    }
+
+    /// Subscribes; the iterator then waits for events without a limit, one JSON line each (without
+    /// its line feed), and ends when the daemon stops.
+    ///
+    /// # Errors
+    /// As [`Client::ask`].
+    pub fn subscribe(mut self, readings: bool) -> Result<Events, ClientError> {
+        self.ask(&Request::Subscribe { readings })?;
+        self.stream.get_ref().set_read_timeout(None)?;
+        Ok(Events { client: self })
+    }
+
+    fn line(&mut self) -> Result<Option<String>, ClientError> {
+        let mut line = String::new();
+        let mut bounded = (&mut self.stream).take(LONGEST_REPLY);
+        let read = bounded.read_line(&mut line)?;
+        if read == 0 {
+            return Ok(None);
+        }
+        line.truncate(line.trim_end().len());
+        Ok(Some(line))
+    }
+}
+
+/// The event lines of a subscription.
+#[derive(Debug)]
+pub struct Events {
+    client: Client,
+}
+
+impl Iterator for Events {
+    type Item = Result<String, ClientError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        self.client.line().transpose()
+    }
+}
+
+/// A `begin` with the formula's path made absolute against the working folder.
+///
+/// # Errors
+/// [`ClientError::Io`] when the working folder is gone.
+pub fn begin(
+    formula: &Path,
+    batch: Option<String>,
+    jars: Option<u32>,
+    fill: Option<String>,
+) -> Result<Request, ClientError> {
+    let formula: PathBuf = std::path::absolute(formula).map_err(ClientError::Io)?;
+    Ok(Request::Begin {
+        formula,
+        batch,
+        jars,
+        fill,
+    })
+}

@@ -1,0 +1,280 @@
+//! The control socket's connections: lines of JSON in, replies and events out.
+//!
+//! A client can do no harm to the weighing: lines, clients, queues and waits are bounded, a
+//! malformed line costs one error reply, and a subscriber that does not read is let go.
+
+use std::io;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::net::{UnixListener, UnixStream, unix::WriteHalf};
+use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::task::JoinSet;
+
+use super::request::{self, Request};
+
+/// The longest request line in bytes.
+pub const LONGEST_LINE: usize = 64 * 1024;
+/// The most clients at a time.
+pub const MOST_CLIENTS: usize = 32;
+/// Events that may wait for one subscriber before it counts as too slow.
+pub const QUEUE: usize = 256;
+/// The longest wait for a client to take its bytes.
+const WRITE_LIMIT: Duration = Duration::from_secs(10);
+/// Lines put together into one write.
+const AT_ONCE: usize = 64;
+
+/// One event line, shared by all subscribers.
+pub type Line = Arc<[u8]>;
+
+/// A request on its way to the daemon's loop.
+#[derive(Debug)]
+pub struct Call {
+    pub request: Request,
+    /// Where events are to go, for [`Request::Subscribe`].
+    pub lines: Option<mpsc::Sender<Line>>,
+    /// The reply, one whole line.
+    pub reply: oneshot::Sender<Vec<u8>>,
+}
+
+/// Whether a client of user `peer` may speak to the daemon of user `own`: the same user, or root.
+pub const fn is_allowed(peer: u32, own: u32) -> bool {
+    peer == own || peer == 0
+}
+
+/// Serves clients until the future is dropped, which closes every connection.
+pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>) {
+    let places = Arc::new(Semaphore::new(MOST_CLIENTS));
+    let own = rustix::process::geteuid().as_raw();
+    let mut clients = JoinSet::new();
+    loop {
+        let accepted = tokio::select! {
+            accepted = listener.accept() => accepted,
+            Some(_ended) = clients.join_next() => continue,
+        };
+        let stream = match accepted {
+            Ok((stream, _)) => stream,
+            Err(error) => {
+                // Out of file descriptors, say; at once again would spin.
+                tracing::warn!(%error, "a client could not be accepted");
+                tokio::time::sleep(Duration::from_millis(100)).await;
+                continue;
+            }
+        };
+        match stream.peer_cred() {
+            Ok(peer) if is_allowed(peer.uid(), own) => {}
+            Ok(peer) => {
+                tracing::warn!(uid = peer.uid(), "a client of another user was turned away");
+                turn_away(&stream, "this bismar belongs to another user");
+                continue;
+            }
+            Err(error) => {
+                tracing::warn!(%error, "a client without credentials was turned away");
+                continue;
+            }
+        }
+        let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
+            let text = format!("{MOST_CLIENTS} clients are connected already; close one");
+            turn_away(&stream, &text);
+            continue;
+        };
+        let calls = calls.clone();
+        clients.spawn(async move {
+            if let Err(error) = attend(stream, calls).await {
+                tracing::debug!(%error, "a client left");
+            }
+            drop(place);
+        });
+    }
+}
+
+/// One short reply without waiting; a fresh socket's buffer takes it.
+fn turn_away(stream: &UnixStream, why: &str) {
+    let _ = stream.try_write(&request::refused(why));
+}
+
+/// Serves one client until it leaves.
+async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>) -> io::Result<()> {
+    let (mut reader, mut writer) = stream.split();
+    let mut buffer = [0u8; 4096];
+    let mut cutter = Cutter::default();
+    let mut events: Option<mpsc::Receiver<Line>> = None;
+    loop {
+        tokio::select! {
+            read = reader.read(&mut buffer) => {
+                let n = read?;
+                if n == 0 {
+                    return Ok(());
+                }
+                for cut in cutter.push(buffer.get(..n).unwrap_or(&[])) {
+                    let (reply, subscribed) = answer(cut, &calls).await;
+                    if subscribed.is_some() {
+                        events = subscribed;
+                    }
+                    write(&mut writer, &reply).await?;
+                }
+            }
+            first = next(&mut events) => {
+                let Some(first) = first else {
+                    return write(&mut writer, DROPPED).await;
+                };
+                let mut lines = first.to_vec();
+                if let Some(queue) = &mut events {
+                    for _ in 1..AT_ONCE {
+                        let Ok(line) = queue.try_recv() else { break };
+                        lines.extend_from_slice(&line);
+                    }
+                }
+                write(&mut writer, &lines).await?;
+            }
+        }
+    }
+}
+
+/// The last line to a subscriber whose queue was full.
+const DROPPED: &[u8] = b"{\"event\":\"dropped\",\"why\":\"events were not read fast enough; \
+subscribe again and ask for the status\"}\n";
+
+async fn next(events: &mut Option<mpsc::Receiver<Line>>) -> Option<Line> {
+    match events {
+        Some(queue) => queue.recv().await,
+        None => std::future::pending().await,
+    }
+}
+
+async fn write(writer: &mut WriteHalf<'_>, bytes: &[u8]) -> io::Result<()> {
+    match tokio::time::timeout(WRITE_LIMIT, writer.write_all(bytes)).await {
+        Ok(written) => written,
+        Err(_) => Err(io::Error::new(
+            io::ErrorKind::TimedOut,
+            "the client does not read",
+        )),
+    }
+}
+
+/// The reply to one line, and the event queue where it was a `subscribe` that was taken.
+async fn answer(
+    cut: Cut,
+    calls: &mpsc::Sender<Call>,
+) -> (Vec<u8>, Option<mpsc::Receiver<Line>>) {
+    let line = match cut {
+        Cut::Line(line) => line,
+        Cut::TooLong => {
+            let text = format!("the request is longer than {LONGEST_LINE} bytes; shorten it");
+            return (request::refused(&text), None);
+        }
+    };
+    let request = match Request::parse(&line) {
+        Ok(request) => request,
+        Err(error) => return (request::refused(&error.to_string()), None),
+    };
+    let (lines, queue) = match request {
+        Request::Subscribe { .. } => {
+            let (lines, queue) = mpsc::channel(QUEUE);
+            (Some(lines), Some(queue))
+        }
+        _ => (None, None),
+    };
+    let (reply, replied) = oneshot::channel();
+    let call = Call {
+        request,
+        lines,
+        reply,
+    };
+    if calls.send(call).await.is_ok()
+        && let Ok(reply) = replied.await
+    {
+        return (reply, queue);
+    }
+    (request::refused("the daemon is stopping; try again"), None)
+}
+
+/// What [`Cutter`] cuts out.
+#[derive(Debug, PartialEq, Eq)]
+enum Cut {
+    /// Without its line feed.
+    Line(Vec<u8>),
+    TooLong,
+}
+
+/// Cuts bytes into lines of at most [`LONGEST_LINE`]; the rest of a longer one is thrown away.
+#[derive(Debug, Default)]
+struct Cutter {
+    tail: Vec<u8>,
+    skipping: bool,
+}
+
+impl Cutter {
+    fn push(&mut self, bytes: &[u8]) -> Vec<Cut> {
+        let mut cuts = Vec::new();
+        for piece in bytes.split_inclusive(|&byte| byte == b'\n') {
+            let (text, ends) = match piece.split_last() {
+                Some((b'\n', text)) => (text, true),
+                Some(_) | None => (piece, false),
+            };
+            if !self.skipping {
+                if self.tail.len() + text.len() > LONGEST_LINE {
+                    cuts.push(Cut::TooLong);
+                    self.skipping = true;
+                    self.tail = Vec::new();
+                } else {
+                    self.tail.extend_from_slice(text);
+                }
+            }
+            if ends {
+                if !self.skipping && !self.tail.trim_ascii().is_empty() {
+                    cuts.push(Cut::Line(std::mem::take(&mut self.tail)));
+                }
+                self.tail.clear();
+                self.skipping = false;
+            }
+        }
+        cuts
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_the_same_user_and_root_are_let_in() {
+        assert!(is_allowed(1000, 1000));
+        assert!(is_allowed(0, 1000));
+        assert!(!is_allowed(1001, 1000));
+        assert!(!is_allowed(1000, 0));
+    }
+
+    #[test]
+    fn lines_are_the_same_wherever_the_bytes_are_split() {
+        let text = b"{\"do\":\"next\"}\n\n  \r\n{\"a\"}\nrest";
+        let whole = Cutter::default().push(text);
+        assert_eq!(
+            whole,
+            [
+                Cut::Line(b"{\"do\":\"next\"}".to_vec()),
+                Cut::Line(b"{\"a\"}".to_vec())
+            ]
+        );
+        for split in 0..=text.len() {
+            let mut cutter = Cutter::default();
+            let mut cuts = cutter.push(&text[..split]);
+            cuts.extend(cutter.push(&text[split..]));
+            assert_eq!(cuts, whole, "split at {split}");
+        }
+    }
+
+    #[test]
+    fn an_over_long_line_is_told_once_and_the_next_is_read() {
+        let mut cutter = Cutter::default();
+        let mut cuts = Vec::new();
+        for _ in 0..40 {
+            cuts.extend(cutter.push(&[b'x'; 4096]));
+        }
+        cuts.extend(cutter.push(b"\nnext\n"));
+        assert_eq!(cuts, [Cut::TooLong, Cut::Line(b"next".to_vec())]);
+        let just_fits = [vec![b'y'; LONGEST_LINE], b"\n".to_vec()].concat();
+        assert!(matches!(cutter.push(&just_fits).as_slice(), [Cut::Line(_)]));
+    }
+}

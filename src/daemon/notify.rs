@@ -1,0 +1,137 @@
+//! What the service manager is told (sd_notify), and the daemon's own log.
+//!
+//! Without a service manager every call does nothing. A lost message is no reason to stop weighing,
+//! so errors are only logged.
+
+use std::io::{IsTerminal as _, Write};
+use std::time::Duration;
+
+use sd_notify::NotifyState;
+use tracing_subscriber::EnvFilter;
+use tracing_subscriber::fmt::MakeWriter;
+
+/// The daemon works: its socket is bound and its links are started.
+pub fn ready(status: &str) {
+    let status = one_line(status);
+    send(&[NotifyState::Ready, NotifyState::Status(&status)]);
+}
+
+/// One line for `systemctl --user status bismar`.
+pub fn status(status: &str) {
+    let status = one_line(status);
+    send(&[NotifyState::Status(&status)]);
+}
+
+/// Proof of health; see [`super::core`].
+pub fn alive() {
+    send(&[NotifyState::Watchdog]);
+}
+
+pub fn stopping() {
+    send(&[NotifyState::Stopping, NotifyState::Status("stopping")]);
+}
+
+/// How often [`alive`] is due: a third of the unit's WatchdogSec. `None` without a watchdog.
+pub fn watchdog_interval() -> Option<Duration> {
+    let interval = sd_notify::watchdog_enabled()? / 3;
+    Some(interval.max(Duration::from_millis(10)))
+}
+
+fn send(state: &[NotifyState<'_>]) {
+    if let Err(error) = sd_notify::notify(state) {
+        tracing::debug!(%error, "the service manager could not be told");
+    }
+}
+
+/// A line feed would begin another assignment of the protocol.
+fn one_line(text: &str) -> String {
+    let plain = |c: char| if c.is_control() { ' ' } else { c };
+    text.chars().map(plain).take(200).collect()
+}
+
+/// Sends the daemon's log to stderr, where the journal reads it. The level comes from BISMAR_LOG
+/// (`info` without it, `debug`, `bismar::scale=trace`). A second call does nothing.
+pub fn start_log() {
+    let wanted = std::env::var("BISMAR_LOG").unwrap_or_else(|_| "info".to_owned());
+    let (filter, bad) = match EnvFilter::try_new(&wanted) {
+        Ok(filter) => (filter, None),
+        Err(error) => (EnvFilter::new("info"), Some(error)),
+    };
+    let builder = tracing_subscriber::fmt().with_env_filter(filter);
+    // The journal has its own times and levels.
+    let started = if std::env::var_os("JOURNAL_STREAM").is_some() {
+        builder
+            .with_ansi(false)
+            .without_time()
+            .with_level(false)
+            .with_writer(Prioritised)
+            .try_init()
+    } else {
+        builder
+            .with_ansi(std::io::stderr().is_terminal())
+            .with_writer(std::io::stderr)
+            .try_init()
+    };
+    if started.is_ok()
+        && let Some(error) = bad
+    {
+        tracing::warn!(%error, "BISMAR_LOG=\"{wanted}\" is not understood; using info");
+    }
+}
+
+/// Puts the priority before each line as sd-daemon(3) has it: `<3>` error to `<7>` debug.
+struct Prioritised;
+
+impl<'a> MakeWriter<'a> for Prioritised {
+    type Writer = PriorityLine;
+
+    fn make_writer(&'a self) -> PriorityLine {
+        PriorityLine("<6>")
+    }
+
+    fn make_writer_for(&'a self, meta: &tracing::Metadata<'_>) -> PriorityLine {
+        PriorityLine(priority(*meta.level()))
+    }
+}
+
+fn priority(level: tracing::Level) -> &'static str {
+    match level {
+        tracing::Level::ERROR => "<3>",
+        tracing::Level::WARN => "<4>",
+        tracing::Level::INFO => "<6>",
+        tracing::Level::DEBUG | tracing::Level::TRACE => "<7>",
+    }
+}
+
+struct PriorityLine(&'static str);
+
+impl Write for PriorityLine {
+    /// The formatter gives one whole event at a time.
+    fn write(&mut self, event: &[u8]) -> std::io::Result<usize> {
+        let mut line = self.0.as_bytes().to_vec();
+        line.extend_from_slice(event);
+        std::io::stderr().lock().write_all(&line)?;
+        Ok(event.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        std::io::stderr().flush()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_status_is_one_line() {
+        assert_eq!(one_line("step 2\nWATCHDOG=trigger\0"), "step 2 WATCHDOG=trigger ");
+        assert_eq!(one_line(&"é".repeat(500)).chars().count(), 200);
+    }
+
+    #[test]
+    fn levels_have_the_priorities_of_syslog() {
+        assert_eq!(priority(tracing::Level::ERROR), "<3>");
+        assert_eq!(priority(tracing::Level::TRACE), "<7>");
+    }
+}

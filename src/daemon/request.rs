@@ -1,0 +1,297 @@
+//! What a client can ask over the control socket, and the replies: one JSON object a line.
+//!
+//! | request | reply |
+//! | --- | --- |
+//! | `{"do":"hello"}` | `{"ok":true,"hello":"bismar","version":"0.1.0","protocol":1}` |
+//! | `{"do":"status"}` | `{"ok":true,"status":{...},"lines":[...]}` |
+//! | `{"do":"begin","formula":"/home/.../balm.toml","batch":"500g"}` | `{"ok":true,"say":"..."}` |
+//! | `{"do":"begin","formula":"/...","jars":8,"fill":"55g"}` | the same |
+//! | `{"do":"next"}`, `again`, `keep`, `stop` | the same |
+//! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
+//! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
+//!
+//! A request that is not understood or not taken gets `{"ok":false,"error":"..."}`.
+
+use std::path::PathBuf;
+
+use serde::{Deserialize, Serialize};
+
+use crate::mass::Mass;
+use crate::weighing::event::Command;
+
+/// Version of this protocol; grows when a client must change.
+pub const PROTOCOL: u32 = 1;
+
+/// The longest text of a lot or a note, in bytes.
+pub const LONGEST_TEXT: usize = 1000;
+
+/// One request. See the module's text for the JSON.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Request {
+    Hello,
+    Status,
+    Begin {
+        /// Absolute: the daemon's working folder is not the client's.
+        formula: PathBuf,
+        /// Mass of the batch with its unit, `500g`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        batch: Option<String>,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        jars: Option<u32>,
+        /// Fill of one jar with its unit, `55g`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        fill: Option<String>,
+    },
+    Next,
+    Again,
+    Keep,
+    Lot {
+        lot: String,
+    },
+    Note {
+        note: String,
+    },
+    Stop,
+    Subscribe {
+        /// Whether live readings are wanted besides the other events.
+        #[serde(default)]
+        readings: bool,
+    },
+}
+
+/// A batch to begin, checked.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BeginRequest {
+    pub formula: PathBuf,
+    pub size: Size,
+}
+
+/// How much to make.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Size {
+    Batch(Mass),
+    Jars { count: u32, fill: Mass },
+}
+
+/// Why a request is not taken; the text is for a person.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct BadRequest(pub String);
+
+impl Request {
+    /// Reads one line, without its line feed.
+    ///
+    /// # Errors
+    /// [`BadRequest`] for what is no JSON object of the table above.
+    pub fn parse(line: &[u8]) -> Result<Request, BadRequest> {
+        serde_json::from_slice(line)
+            .map_err(|error| BadRequest(format!("this is no request that bismar knows: {error}")))
+    }
+
+    /// The command of the weighing engine that this request is, if it is one.
+    ///
+    /// # Errors
+    /// [`BadRequest`] for an empty or over-long text.
+    pub fn command(&self) -> Result<Option<Command>, BadRequest> {
+        Ok(match self {
+            Request::Next => Some(Command::Next),
+            Request::Again => Some(Command::Again),
+            Request::Keep => Some(Command::Keep),
+            Request::Lot { lot } => Some(Command::Lot(checked("lot", lot)?)),
+            Request::Note { note } => Some(Command::Note(checked("note", note)?)),
+            Request::Stop => Some(Command::Stop),
+            Request::Hello
+            | Request::Status
+            | Request::Begin { .. }
+            | Request::Subscribe { .. } => None,
+        })
+    }
+}
+
+fn checked(what: &str, text: &str) -> Result<String, BadRequest> {
+    let text = text.trim();
+    if text.is_empty() {
+        return Err(BadRequest(format!("the {what} is empty; write its text")));
+    }
+    if text.len() > LONGEST_TEXT {
+        return Err(BadRequest(format!(
+            "the {what} is longer than {LONGEST_TEXT} bytes; shorten it"
+        )));
+    }
+    Ok(text.to_owned())
+}
+
+/// Checks the fields of a `begin`.
+///
+/// # Errors
+/// [`BadRequest`] when the path is relative, the size is missing, doubled or no mass.
+pub fn begin(
+    formula: PathBuf,
+    batch: Option<&str>,
+    jars: Option<u32>,
+    fill: Option<&str>,
+) -> Result<BeginRequest, BadRequest> {
+    if !formula.is_absolute() {
+        return Err(BadRequest(format!(
+            "{} is a relative path; give the formula's whole path",
+            formula.display()
+        )));
+    }
+    let size = match (batch, jars, fill) {
+        (Some(batch), None, None) => Size::Batch(mass("batch", batch)?),
+        (None, Some(count), Some(fill)) if count > 0 => Size::Jars {
+            count,
+            fill: mass("fill", fill)?,
+        },
+        (None, Some(0), Some(_)) => {
+            return Err(BadRequest("0 jars is no batch; give 1 or more".to_owned()));
+        }
+        _ => {
+            return Err(BadRequest(
+                "give either a batch size (--batch 500g) or jars with their fill \
+                 (--jars 8 --fill 55g)"
+                    .to_owned(),
+            ));
+        }
+    };
+    Ok(BeginRequest { formula, size })
+}
+
+fn mass(what: &str, text: &str) -> Result<Mass, BadRequest> {
+    let mass = Mass::parse_with_unit(text)
+        .map_err(|error| BadRequest(format!("{what} \"{text}\": {error}")))?;
+    if mass <= Mass::ZERO {
+        return Err(BadRequest(format!("{what} \"{text}\": must be above zero")));
+    }
+    Ok(mass)
+}
+
+/// `{"ok":true,"say":...}` with its line feed.
+pub fn said(say: &str) -> Vec<u8> {
+    let mut out = b"{\"ok\":true,\"say\":".to_vec();
+    super::wire::text(&mut out, say);
+    out.extend_from_slice(b"}\n");
+    out
+}
+
+/// `{"ok":false,"error":...}` with its line feed.
+pub fn refused(error: &str) -> Vec<u8> {
+    let mut out = b"{\"ok\":false,\"error\":".to_vec();
+    super::wire::text(&mut out, error);
+    out.extend_from_slice(b"}\n");
+    out
+}
+
+/// `{"ok":true,...fields}` with its line feed.
+pub fn reply(fields: serde_json::Value) -> Vec<u8> {
+    let mut object = serde_json::Map::new();
+    object.insert("ok".to_owned(), true.into());
+    if let serde_json::Value::Object(fields) = fields {
+        object.extend(fields);
+    }
+    let mut out = serde_json::Value::Object(object).to_string().into_bytes();
+    out.push(b'\n');
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_requests_of_the_table_are_read() {
+        let cases: [(&str, Request); 6] = [
+            (r#"{"do":"hello"}"#, Request::Hello),
+            (r#"{"do":"next"}"#, Request::Next),
+            (
+                r#"{"do":"lot","lot":"B-12"}"#,
+                Request::Lot { lot: "B-12".into() },
+            ),
+            (
+                r#"{"do":"subscribe"}"#,
+                Request::Subscribe { readings: false },
+            ),
+            (
+                r#"{"do":"subscribe","readings":true}"#,
+                Request::Subscribe { readings: true },
+            ),
+            (
+                r#"{"do":"begin","formula":"/f.toml","batch":"500g"}"#,
+                Request::Begin {
+                    formula: "/f.toml".into(),
+                    batch: Some("500g".into()),
+                    jars: None,
+                    fill: None,
+                },
+            ),
+        ];
+        for (json, wanted) in cases {
+            let got = Request::parse(json.as_bytes()).unwrap();
+            assert_eq!(got, wanted, "{json}");
+            let again = serde_json::to_string(&got).unwrap();
+            assert_eq!(Request::parse(again.as_bytes()).unwrap(), wanted);
+        }
+    }
+
+    #[test]
+    fn what_is_no_request_is_an_error() {
+        for bad in [
+            "",
+            "{}",
+            "[]",
+            "null",
+            "{\"do\":\"fly\"}",
+            "{\"do\":\"lot\"}",
+            "{\"do\":\"lot\",\"lot\":5}",
+            "{\"do\":\"begin\",\"formula\":\"/f\",\"batsh\":\"5g\"}",
+            "{\"do\":\"next\"} {\"do\":\"next\"}",
+            "\u{0}",
+        ] {
+            assert!(Request::parse(bad.as_bytes()).is_err(), "{bad:?}");
+        }
+        assert!(Request::parse(b"\xff\xfe").is_err());
+        assert!(Request::parse("[".repeat(100_000).as_bytes()).is_err());
+    }
+
+    #[test]
+    fn a_batch_has_exactly_one_size() {
+        let path = || PathBuf::from("/f.toml");
+        let batch = begin(path(), Some("500g"), None, None).unwrap();
+        assert_eq!(batch.size, Size::Batch(Mass::from_g(500)));
+        let jars = begin(path(), None, Some(8), Some("55 g")).unwrap();
+        assert_eq!(
+            jars.size,
+            Size::Jars {
+                count: 8,
+                fill: Mass::from_g(55)
+            }
+        );
+        for (b, j, f) in [
+            (None, None, None),
+            (Some("5g"), Some(2), None),
+            (Some("5g"), Some(2), Some("3g")),
+            (None, Some(2), None),
+            (None, None, Some("3g")),
+            (None, Some(0), Some("3g")),
+            (Some("5"), None, None),
+            (Some("-5g"), None, None),
+            (Some("0g"), None, None),
+        ] {
+            assert!(begin(path(), b, j, f).is_err(), "{b:?} {j:?} {f:?}");
+        }
+        let relative = begin("f.toml".into(), Some("5g"), None, None).unwrap_err();
+        assert!(relative.to_string().contains("relative"));
+    }
+
+    #[test]
+    fn texts_are_bounded_and_not_empty() {
+        let note = |text: String| Request::Note { note: text }.command();
+        assert!(note(" ".into()).is_err());
+        assert!(note("x".repeat(LONGEST_TEXT + 1)).is_err());
+        assert_eq!(
+            note(" warm room ".into()),
+            Ok(Some(Command::Note("warm room".into())))
+        );
+    }
+}

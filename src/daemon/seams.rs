@@ -1,0 +1,121 @@
+//! What the daemon's loop is plugged to: the bench, the log, the cues, and what begins a batch.
+//!
+//! Nothing behind these may block for longer than a file read: the loop that calls them also reads
+//! the scales. A row sink and a cue sink hand on and return at once.
+
+use tokio::sync::mpsc;
+
+use super::request::BeginRequest;
+use crate::bench::{Bench, Progress, Refused, Status};
+use crate::config::Config;
+use crate::formula::Plan;
+use crate::scale::Moment;
+use crate::weighing::event::{Command, Cue, Draft, Event, ScaleIndex};
+
+/// Where log rows go. Each ticket is answered once through [`Opened::answers`].
+pub trait RowSink {
+    /// Hands the row on to be written and synced; `at` is its time of day. Returns at once.
+    fn write(&mut self, draft: Draft, at: jiff::Timestamp);
+}
+
+/// What became of one row.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LogAnswer {
+    /// The draft's ticket.
+    pub ticket: u64,
+    /// The row's `seq` once it is on the disk, or why it is not, for a person.
+    pub outcome: Result<u64, String>,
+}
+
+/// Where cues go. Returns at once, whatever the desktop does.
+pub trait CueSink {
+    fn say(&mut self, cue: &Cue);
+    /// The configuration was read anew.
+    fn configure(&mut self, _config: &Config) {}
+}
+
+/// A batch whose log is open.
+pub struct Opened {
+    pub plan: Plan,
+    pub progress: Progress,
+    pub log: Box<dyn RowSink>,
+    /// The answers to the rows of this log; closed when its writer ends.
+    pub answers: mpsc::UnboundedReceiver<LogAnswer>,
+    /// One sentence for the person who asked.
+    pub say: String,
+}
+
+/// Reads formulas, plans, opens logs.
+pub trait Opener {
+    /// Reads the formula, plans the batch and opens (or goes on with) its log.
+    ///
+    /// # Errors
+    /// A text for a person, with file, line and column where it is about a file.
+    fn begin(&mut self, request: &BeginRequest) -> Result<Opened, String>;
+
+    /// The batch that was running when the daemon last ended, if there is one.
+    ///
+    /// # Errors
+    /// As [`Opener::begin`]; the daemon says it and goes on without a batch.
+    fn unfinished(&mut self) -> Result<Option<Opened>, String> {
+        Ok(None)
+    }
+
+    /// The configuration was read anew.
+    fn configure(&mut self, _config: &Config) {}
+}
+
+/// The methods of [`Bench`] that the loop drives. The bench's own text says what each does.
+pub trait Heart {
+    fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused>;
+    fn bytes(&mut self, scale: ScaleIndex, at: Moment, bytes: &[u8]);
+    fn lost(&mut self, scale: ScaleIndex, at: Moment);
+    fn back(&mut self, scale: ScaleIndex, at: Moment);
+    fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused>;
+    fn logged(&mut self, ticket: u64, seq: u64, at: Moment);
+    fn not_logged(&mut self, ticket: u64, why: String, at: Moment);
+    fn deadline(&self) -> Option<Moment>;
+    fn tick(&mut self, at: Moment);
+    fn poll(&mut self) -> Option<Event>;
+    fn set_readings(&mut self, wanted: bool);
+    fn status(&self) -> Status;
+}
+
+impl Heart for Bench {
+    fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused> {
+        Bench::begin(self, plan, progress, at)
+    }
+    fn bytes(&mut self, scale: ScaleIndex, at: Moment, bytes: &[u8]) {
+        Bench::bytes(self, scale, at, bytes);
+    }
+    fn lost(&mut self, scale: ScaleIndex, at: Moment) {
+        Bench::lost(self, scale, at);
+    }
+    fn back(&mut self, scale: ScaleIndex, at: Moment) {
+        Bench::back(self, scale, at);
+    }
+    fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
+        Bench::command(self, command, at)
+    }
+    fn logged(&mut self, ticket: u64, seq: u64, at: Moment) {
+        Bench::logged(self, ticket, seq, at);
+    }
+    fn not_logged(&mut self, ticket: u64, why: String, at: Moment) {
+        Bench::not_logged(self, ticket, why, at);
+    }
+    fn deadline(&self) -> Option<Moment> {
+        Bench::deadline(self)
+    }
+    fn tick(&mut self, at: Moment) {
+        Bench::tick(self, at);
+    }
+    fn poll(&mut self) -> Option<Event> {
+        Bench::poll(self)
+    }
+    fn set_readings(&mut self, wanted: bool) {
+        Bench::set_readings(self, wanted);
+    }
+    fn status(&self) -> Status {
+        Bench::status(self)
+    }
+}
