@@ -25,6 +25,12 @@ impl Hands {
         ((low + (high - low) * self.rng.f64()) * 1e6) as u64
     }
 
+    /// Time for the hand to reach out, by the person's pace.
+    fn reach(&mut self) -> u64 {
+        let pace = self.habits.reading;
+        self.secs(0.3 * pace, pace)
+    }
+
     fn standing(&self, table: &Table) -> Option<Standing> {
         let mine = std::iter::once(self.scale).chain(0..table.places.len());
         mine.filter_map(|scale| {
@@ -204,7 +210,8 @@ impl Hands {
         };
         let pour = if first && self.faults.contains(&Fault::OverPour) {
             self.queue.push_back(Act::Tell("pour on without looking"));
-            pour.heedless().enough(1.5)
+            let share = 1.05 + 0.15 * self.rng.f64();
+            pour.heedless().enough(share)
         } else {
             pour
         };
@@ -362,7 +369,7 @@ impl Hands {
                 Act::Wait(800_000),
             ]);
         }
-        let reach = self.secs(0.1, 0.5);
+        let reach = self.reach();
         let slow = self.rng.f64() < 0.3;
         self.queue.extend([
             Act::Wait(reach),
@@ -370,7 +377,7 @@ impl Hands {
                 scale: standing.scale,
                 slow,
             },
-            Act::Wait(300_000),
+            Act::Wait(reach / 2),
             Act::Away,
         ]);
     }
@@ -397,7 +404,8 @@ impl Hands {
         {
             self.lift_away(standing, now);
         }
-        let mixing = self.secs(1.0, 1.8);
+        let pace = self.habits.reading;
+        let mixing = self.secs(1.5 * pace, 3.0 * pace);
         self.queue.push_back(Act::Wait(mixing));
         let how = self.rng.f64();
         let by_presses = self.habits.mix_by_presses;
@@ -431,7 +439,7 @@ impl Hands {
                 grams,
                 lasts,
             });
-            let gap = lasts + self.secs(0.25, 0.4);
+            let gap = lasts + self.secs(0.4, 0.6);
             self.queue.push_back(Act::Wait(gap));
         }
     }
@@ -487,7 +495,7 @@ impl Hands {
                 Act::Away,
             ]);
         }
-        let reach = self.secs(0.2, 0.6);
+        let reach = self.reach();
         self.queue
             .extend([Act::Wait(reach), Act::Place(scale, Some(Box::new(vessel)))]);
         self.after_set_down(step, scale);
@@ -678,9 +686,9 @@ impl Hands {
         let Some(standing) = self.standing(table) else {
             if self.hand.is_some() {
                 self.queue.push_back(Act::Place(self.scale, None));
-            } else if self.step > 0 && self.step > self.recorded {
+            } else if self.step > self.recorded {
                 self.set_down(self.step, table);
-            } else {
+            } else if self.step > 0 {
                 self.queue.push_back(Act::Say(Command::Next));
             }
             return;

@@ -23,8 +23,8 @@ pub fn demo_scale(seed: u64) -> SimScaleSpec {
 pub fn demo_stage(seed: u64, plan: &Plan) -> Stage {
     let habits = Habits {
         reaction: 0.28,
-        reading: 0.35,
-        pour_time: 1.8,
+        reading: 0.3,
+        pour_time: 1.2,
         mix_by_presses: 0.5,
         mix_by_word: 0.5,
         patience: 4.0,

@@ -356,15 +356,9 @@ impl Hands {
         self.steps.get(index).map_or(0, |&(_, scale)| scale)
     }
 
-    /// The hand that pours stops; a heedless one is late.
     fn stop_pouring(&mut self, now: u64) {
-        let late = if self.faults.contains(&Fault::OverPour) {
-            900_000
-        } else {
-            0
-        };
         if let Some(Act::Pour { pour, .. }) = self.queue.front_mut() {
-            pour.stop(now + late);
+            pour.stop(now);
         }
     }
 
@@ -476,7 +470,7 @@ impl Hands {
             pan.push(Push::Impact {
                 from: now.0 + LANDING_US / 2,
                 grams: grams * (0.1 + 0.4 * self.rng.f64()),
-                decay: 0.06 + 0.1 * self.rng.f64(),
+                decay: 0.035 + 0.06 * self.rng.f64(),
             });
             return Some(Act::Place(scale, None));
         }

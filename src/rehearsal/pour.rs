@@ -75,14 +75,20 @@ impl Pour {
         self
     }
 
-    /// A hand that does not slow down.
+    /// A hand that neither slows down nor heeds a cue.
     pub fn heedless(mut self) -> Pour {
         self.slows = false;
         self
     }
 
-    /// The hand stops at `at`, unless it stops before.
+    /// A cue says so: the hand stops at `at`, unless it stops before. A heedless one goes on.
     pub fn stop(&mut self, at: u64) {
+        if self.slows {
+            self.end(at);
+        }
+    }
+
+    fn end(&mut self, at: u64) {
         self.stop_at = Some(self.stop_at.map_or(at, |stop| stop.min(at)));
     }
 
@@ -99,7 +105,7 @@ impl Pour {
     pub fn tick(&mut self, now: u64, dt: u64, rng: &mut fastrand::Rng) -> (Mass, bool) {
         let seconds = dt as f64 / 1e6;
         if self.given * self.eye >= self.enough * self.want {
-            self.stop(now);
+            self.end(now);
         }
         let stopped = self.is_stopped(now);
         let leaving = match self.style {
@@ -161,14 +167,13 @@ impl Pour {
         }
         let left = (self.want - self.given * self.eye).max(0.0);
         if left < 0.03 * self.want && self.slows {
-            self.stop(now);
+            self.end(now);
             return 0.0;
         }
-        let scoop = self.want * (0.15 + 0.2 * rng.f64());
         let scoop = if self.slows {
-            scoop.min(left * (0.55 + 0.4 * rng.f64()))
+            (self.want * (0.15 + 0.2 * rng.f64())).min(left * (0.55 + 0.4 * rng.f64()))
         } else {
-            scoop
+            self.want * (0.08 + 0.07 * rng.f64())
         };
         let lasts = rng.u64(120_000..300_000);
         self.portion_rate = scoop / (lasts as f64 / 1e6);

@@ -159,7 +159,8 @@ impl Drop for PtyLines {
 
 /// Runs `stage` on `lines`, `speed` times as fast as real time, until the hands leave. What bismar
 /// says comes in through `events`; the person's words go out through `commands`; what the hands do
-/// is told to `told`. Returns the stage, for its truth.
+/// is told to `told`. Returns the stage, for its truth, and the lines: dropping them is a hang-up, and
+/// what the other end has not read by then is lost.
 ///
 /// # Errors
 /// When a pty cannot be had again after an unplug.
@@ -170,7 +171,7 @@ pub async fn run(
     mut events: UnboundedReceiver<Event>,
     commands: UnboundedSender<Command>,
     mut told: impl FnMut(Moment, &str),
-) -> io::Result<Stage> {
+) -> io::Result<(Stage, PtyLines)> {
     let speed = if speed.is_finite() && speed > 0.0 {
         speed
     } else {
@@ -221,5 +222,5 @@ pub async fn run(
             }
         }
     }
-    Ok(stage)
+    Ok((stage, lines))
 }
