@@ -7,11 +7,15 @@
 
 use std::collections::HashMap;
 
-use crate::config::Config;
+use crate::config::{Config, ScaleConfig};
 use crate::formula::Plan;
 use crate::mass::Mass;
 use crate::scale::Moment;
-use crate::weighing::event::{Command, Event, ScaleIndex};
+use crate::scale::decode::{Decoder, Heard};
+use crate::scale::frame::Start;
+use crate::scale::layout::{Chosen, LayoutError};
+use crate::weighing::Engine;
+use crate::weighing::event::{Command, Event, Input, ScaleIndex};
 
 /// What a log says of a batch that was begun: enough to go on with it.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -40,59 +44,199 @@ pub struct Refused(pub String);
 
 /// See the module's text.
 #[derive(Debug)]
-pub struct Bench {}
+pub struct Bench {
+    lines: Vec<ScaleLine>,
+    engine: Engine,
+}
+
+/// One scale's line.
+#[derive(Debug)]
+struct ScaleLine {
+    name: String,
+    decoder: Decoder,
+    state: LineState,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum LineState {
+    Waiting,
+    Open,
+    Lost,
+}
 
 impl Bench {
-    /// A bench with the configuration's scales and no batch.
-    pub fn new(_config: &Config) -> Bench {
-        todo!()
+    /// A bench with the configuration's scales and no batch. The lines are taken to begin in the
+    /// middle of a line; see [`Bench::at_line_start`].
+    ///
+    /// # Errors
+    /// A scale whose layout is unknown or whose pattern does not compile.
+    pub fn new(config: &Config) -> Result<Bench, LayoutError> {
+        Bench::with_start(config, Start::MidStream)
     }
+
+    /// As [`Bench::new`], for bytes that begin with a whole line, as those of a capture do.
+    ///
+    /// # Errors
+    /// As [`Bench::new`].
+    pub fn at_line_start(config: &Config) -> Result<Bench, LayoutError> {
+        Bench::with_start(config, Start::LineStart)
+    }
+
+    fn with_start(config: &Config, start: Start) -> Result<Bench, LayoutError> {
+        let line = |scale: &ScaleConfig| {
+            Ok(ScaleLine {
+                name: scale.name.clone(),
+                decoder: Decoder::new(Chosen::from_config(scale)?, start),
+                state: LineState::Waiting,
+            })
+        };
+        let lines = config
+            .scales
+            .iter()
+            .map(line)
+            .collect::<Result<_, LayoutError>>()?;
+        Ok(Bench {
+            lines,
+            engine: Engine::new(config),
+        })
+    }
+
     /// Begins `plan`, or goes on with it where `progress` says that it was begun before.
-    pub fn begin(&mut self, _plan: Plan, _progress: Progress, _at: Moment) -> Result<(), Refused> {
-        todo!()
+    ///
+    /// # Errors
+    /// When a batch is already under way, or the plan does not fit the configuration.
+    pub fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused> {
+        self.engine.begin(plan, progress, at)
     }
+
     /// Bytes from the scale's line, in any pieces. `at` is when they arrived.
-    pub fn bytes(&mut self, _scale: ScaleIndex, _at: Moment, _bytes: &[u8]) {
-        todo!()
+    pub fn bytes(&mut self, scale: ScaleIndex, at: Moment, bytes: &[u8]) {
+        let Some(line) = self.lines.get_mut(scale) else {
+            return;
+        };
+        line.state = LineState::Open;
+        let engine = &mut self.engine;
+        line.decoder.feed(at, bytes, |heard| match heard {
+            Heard::Reading(reading) => engine.handle(scale, Input::Reading(reading), at),
+            Heard::Overload => engine.handle(scale, Input::Overload, at),
+            Heard::Underload => engine.handle(scale, Input::Underload, at),
+            // Counted by the decoder, never a weight.
+            Heard::NoWeight | Heard::NotAMass | Heard::NoUnit | Heard::Rejected(_) => {}
+        });
     }
+
     /// The line to the scale is gone; the unfinished line is thrown away.
-    pub fn lost(&mut self, _scale: ScaleIndex, _at: Moment) {
-        todo!()
+    pub fn lost(&mut self, scale: ScaleIndex, at: Moment) {
+        if let Some(line) = self.lines.get_mut(scale) {
+            line.state = LineState::Lost;
+            line.decoder.restart(Start::MidStream);
+            self.engine.handle(scale, Input::Lost, at);
+        }
     }
+
     /// The line is back; its first, possibly cut, line will be thrown away.
-    pub fn back(&mut self, _scale: ScaleIndex, _at: Moment) {
-        todo!()
+    pub fn back(&mut self, scale: ScaleIndex, at: Moment) {
+        if let Some(line) = self.lines.get_mut(scale) {
+            line.state = LineState::Open;
+            line.decoder.restart(Start::MidStream);
+            self.engine.handle(scale, Input::Back, at);
+        }
     }
+
     /// A person's word. `Ok` holds what it did, in one sentence; a command that nothing waits for
     /// is harmless and says so.
-    pub fn command(&mut self, _command: Command, _at: Moment) -> Result<String, Refused> {
-        todo!()
+    ///
+    /// # Errors
+    /// What would lose or falsify a weight is refused, with what to do instead.
+    pub fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
+        self.engine.command(command, at)
     }
-    pub fn logged(&mut self, _ticket: u64, _seq: u64, _at: Moment) {
-        todo!()
+
+    /// The row of `ticket` is on the disk as `seq`.
+    pub fn logged(&mut self, ticket: u64, seq: u64, at: Moment) {
+        self.engine.handle(0, Input::Logged { ticket, seq }, at);
     }
-    pub fn not_logged(&mut self, _ticket: u64, _why: String, _at: Moment) {
-        todo!()
+
+    /// The row of `ticket` is not on the disk; `why` is for a person. It stays due.
+    pub fn not_logged(&mut self, ticket: u64, why: String, at: Moment) {
+        self.engine.handle(0, Input::NotLogged { ticket, why }, at);
     }
+
     /// When [`Bench::tick`] is due, if nothing else comes first.
     pub fn deadline(&self) -> Option<Moment> {
-        todo!()
+        self.engine.deadline()
     }
+
     /// Time has passed. Early, late and repeated calls do no harm.
-    pub fn tick(&mut self, _at: Moment) {
-        todo!()
+    pub fn tick(&mut self, at: Moment) {
+        self.engine.tick(at);
     }
+
     /// The next event, in order.
     pub fn poll(&mut self) -> Option<Event> {
-        todo!()
+        self.engine.poll()
     }
+
     /// Whether [`Event::Reading`] is wanted (a listener is there).
-    pub fn set_readings(&mut self, _wanted: bool) {
-        todo!()
+    pub fn set_readings(&mut self, wanted: bool) {
+        self.engine.set_readings(wanted);
     }
+
+    /// Whether a batch is under way.
+    pub fn is_busy(&self) -> bool {
+        self.engine.is_busy()
+    }
+
+    /// Whether every step of the batch is recorded.
+    pub fn is_complete(&self) -> bool {
+        self.engine.is_complete()
+    }
+
+    /// Lines that gave a weight or another answer, and lines that were thrown away, of all scales.
+    pub fn line_counts(&self) -> (u64, u64) {
+        self.lines.iter().fold((0, 0), |(good, bad), line| {
+            (
+                good + line.decoder.good_lines(),
+                bad + line.decoder.rejected_lines(),
+            )
+        })
+    }
+
     /// What is going on, for `bismar status`.
     pub fn status(&self) -> Status {
-        todo!()
+        let mut status = Status::default();
+        self.engine.status(&mut status);
+        status.scales = self
+            .lines
+            .iter()
+            .enumerate()
+            .map(|(i, line)| self.scale_status(i, line))
+            .collect();
+        status
+    }
+
+    fn scale_status(&self, index: usize, line: &ScaleLine) -> ScaleStatus {
+        let shows = self.engine.shows(index);
+        let silent = self.engine.is_silent(index);
+        let state = match line.state {
+            LineState::Waiting => "waiting",
+            LineState::Lost => "lost",
+            LineState::Open if silent => "silent",
+            LineState::Open => "open",
+        };
+        // A weight of a line that is gone is no weight.
+        let live = shows.filter(|_| state == "open");
+        ScaleStatus {
+            name: line.name.clone(),
+            line: state.to_owned(),
+            weight: live.map(|(weight, d, _, _)| weight.grams(d).to_string()),
+            unit: live
+                .and_then(|(_, _, unit, _)| unit)
+                .map(|unit| unit.symbol().to_owned()),
+            steady: live.is_some_and(|(_, _, _, steady)| steady),
+            good_lines: line.decoder.good_lines(),
+            rejected_lines: line.decoder.rejected_lines(),
+        }
     }
 }
 

@@ -154,10 +154,7 @@ async fn write(writer: &mut WriteHalf<'_>, bytes: &[u8]) -> io::Result<()> {
 }
 
 /// The reply to one line, and the event queue where it was a `subscribe` that was taken.
-async fn answer(
-    cut: Cut,
-    calls: &mpsc::Sender<Call>,
-) -> (Vec<u8>, Option<mpsc::Receiver<Line>>) {
+async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<mpsc::Receiver<Line>>) {
     let line = match cut {
         Cut::Line(line) => line,
         Cut::TooLong => {

@@ -16,6 +16,7 @@ pub mod pty;
 pub mod scale;
 pub mod stage;
 pub mod table;
+pub mod trial;
 pub mod truth;
 
 pub use demo::demo_stage;

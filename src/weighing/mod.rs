@@ -566,6 +566,11 @@ impl Engine {
         }
     }
 
+    /// Whether a scale that should speak has been silent.
+    pub fn is_silent(&self, scale: ScaleIndex) -> bool {
+        self.silent.get(scale).copied().unwrap_or(true)
+    }
+
     /// The newest reading of a scale as (weight as shown, readability, unit, steady), for `status`.
     pub fn shows(
         &self,

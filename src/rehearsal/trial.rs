@@ -1,0 +1,71 @@
+//! One batch in virtual time: the stage's bytes into the bench, the bench's events to the hands.
+
+use super::stage::{Stage, StageOutput};
+use crate::bench::{Bench, Progress, Refused};
+use crate::formula::Plan;
+use crate::scale::Moment;
+use crate::weighing::event::{Draft, Event};
+
+/// What a trial tells while it runs.
+#[derive(Debug)]
+pub enum Told<'a> {
+    /// An event of the bench, at its moment.
+    Event(Moment, &'a Event),
+    /// What the hands do.
+    Hands(Moment, &'a str),
+}
+
+/// Plays `plan` on `stage` until the hands leave. `log` writes a row and gives its seq, or says why
+/// it could not; it is asked at once and its answer goes back before the next reading.
+///
+/// # Errors
+/// When the bench does not take the plan.
+pub fn play(
+    bench: &mut Bench,
+    plan: Plan,
+    stage: &mut Stage,
+    mut log: impl FnMut(&Draft) -> Result<u64, String>,
+    mut told: impl FnMut(Told<'_>),
+) -> Result<(), Refused> {
+    bench.begin(plan, Progress::default(), Moment::default())?;
+    drain(bench, stage, Moment::default(), &mut log, &mut told);
+    while let Some(output) = stage.next() {
+        let at = output.at();
+        while let Some(due) = bench.deadline().filter(|due| *due <= at) {
+            bench.tick(due);
+            drain(bench, stage, due, &mut log, &mut told);
+        }
+        match output {
+            StageOutput::Bytes { scale, bytes, .. } => bench.bytes(scale, at, &bytes),
+            StageOutput::Lost { scale, .. } => bench.lost(scale, at),
+            StageOutput::Back { scale, .. } => bench.back(scale, at),
+            StageOutput::Command { command, .. } => {
+                // A refusal is said by the next cue; the hands look at nothing else.
+                let _ = bench.command(command, at);
+            }
+            StageOutput::Hands { text, .. } => told(Told::Hands(at, &text)),
+            StageOutput::Quiet { .. } => {}
+        }
+        drain(bench, stage, at, &mut log, &mut told);
+    }
+    Ok(())
+}
+
+fn drain(
+    bench: &mut Bench,
+    stage: &mut Stage,
+    at: Moment,
+    log: &mut impl FnMut(&Draft) -> Result<u64, String>,
+    told: &mut impl FnMut(Told<'_>),
+) {
+    while let Some(event) = bench.poll() {
+        told(Told::Event(at, &event));
+        stage.hear(&event);
+        if let Event::Log(draft) = &event {
+            match log(draft) {
+                Ok(seq) => bench.logged(draft.ticket, seq, at),
+                Err(why) => bench.not_logged(draft.ticket, why, at),
+            }
+        }
+    }
+}

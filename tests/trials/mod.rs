@@ -1,0 +1,355 @@
+//! Trials of the engine on the simulated bench, shared by the test and the benchmark.
+#![allow(dead_code)]
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use bismar::bench::Bench;
+use bismar::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig, WeighingConfig};
+use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
+use bismar::mass::Mass;
+use bismar::rehearsal::trial::{Told, play};
+use bismar::rehearsal::{Habits, LineShape, SimScaleSpec, Stage, StageSpec};
+use bismar::scale::Moment;
+use bismar::weighing::event::{CueKind, Draft, Event, RowKind};
+
+/// What a run of trials came to.
+#[derive(Debug, Default)]
+pub struct Tally {
+    pub batches: usize,
+    pub steps: usize,
+    pub recorded: usize,
+    pub corrected: usize,
+    pub kept: usize,
+    pub touched: usize,
+    pub gave_up: usize,
+    pub over_pours: usize,
+    pub worst_over_u: f64,
+    pub wrong: Vec<String>,
+    pub doubled: Vec<String>,
+    pub skipped: Vec<String>,
+    pub stuck: Vec<String>,
+    pub faults: BTreeMap<String, usize>,
+    pub cues: BTreeMap<&'static str, usize>,
+    pub readings: u64,
+}
+
+impl fmt::Display for Tally {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "| what | count |\n| --- | ---: |")?;
+        let mut row = |what: &str, count: String| writeln!(f, "| {what} | {count} |");
+        row("batches", self.batches.to_string())?;
+        row("steps begun", self.steps.to_string())?;
+        row("weights recorded", self.recorded.to_string())?;
+        row(
+            "of these corrected by a later row",
+            self.corrected.to_string(),
+        )?;
+        row("kept outside the window", self.kept.to_string())?;
+        row(
+            "recorded outside the stated uncertainty",
+            self.wrong.len().to_string(),
+        )?;
+        row("recorded twice", self.doubled.len().to_string())?;
+        row("skipped", self.skipped.len().to_string())?;
+        row(
+            "largest error in units of U (k = 2)",
+            format!("{:.2}", self.worst_over_u),
+        )?;
+        row("steps that needed a word", self.touched.to_string())?;
+        row("batches given up by the hands", self.gave_up.to_string())?;
+        row("first stops over the window", self.over_pours.to_string())?;
+        row("scale lines read", self.readings.to_string())?;
+        for (fault, count) in &self.faults {
+            row(&format!("fault: {fault}"), count.to_string())?;
+        }
+        Ok(())
+    }
+}
+
+pub fn scale_config(spec: &SimScaleSpec, index: usize) -> ScaleConfig {
+    ScaleConfig {
+        name: format!("scale{index}"),
+        port: PortSelector::Path("/dev/null".into()),
+        baud: 9600,
+        data_bits: 8,
+        parity: Parity::None,
+        stop_bits: 1,
+        dtr: DtrMode::Keep,
+        settle: 0.0,
+        layout: layout_of(spec.shape).to_owned(),
+        pattern: None,
+        unit: None,
+        readability: Some(spec.d),
+        capacity: Some(spec.capacity),
+        repeatability: None,
+        poll: None,
+    }
+}
+
+fn layout_of(shape: LineShape) -> &'static str {
+    match shape {
+        LineShape::SignNumberUnit16 => "sign-number-unit-16",
+        LineShape::CommaHeader { .. } => "comma-header",
+        LineShape::ReplyCode => "reply-code",
+        LineShape::QuestionMark => "question-mark",
+    }
+}
+
+/// A plan drawn from the seed: three to six steps in one to three phases.
+pub fn random_plan(rng: &mut fastrand::Rng, d: Mass) -> Plan {
+    let phases = rng.usize(1..=3);
+    let mut steps = Vec::new();
+    let bowl = rng.u8(0..4) == 0;
+    for phase in 0..phases {
+        let count = rng.usize(1..=3);
+        for i in 0..count {
+            let grams = [2.0, 5.0, 8.0, 12.0, 20.0, 35.0, 60.0, 120.0][rng.usize(0..8)];
+            let target = Mass::from_g_f64(grams * (0.8 + 0.4 * rng.f64()))
+                .unwrap()
+                .round_to(d);
+            let percent = rng.i64(1..=3);
+            let vessel = match (bowl, rng.u8(0..8)) {
+                (true, _) => VesselWay::Bowl,
+                (false, 0) => VesselWay::Difference,
+                (false, _) => VesselWay::Beaker,
+            };
+            let band = target.ratio(percent, 100).max(d * 4);
+            steps.push(Step {
+                number: steps.len() + 1,
+                phase,
+                ingredient: format!("ingredient {}", steps.len() + 1),
+                target,
+                lowest: target - band,
+                highest: target + band,
+                vessel,
+                caution: None,
+                lot_required: false,
+                last_of_phase: i + 1 == count,
+                scale: 0,
+            });
+        }
+    }
+    Plan {
+        batch: steps.iter().map(|s| s.target).sum(),
+        jars: None,
+        formula: "Trial".into(),
+        version: "1".into(),
+        phases: (0..phases)
+            .map(|n| PlannedPhase {
+                name: format!("phase {}", n + 1),
+                mix: rng.bool().then(|| "Stir".into()),
+            })
+            .collect(),
+        steps,
+    }
+}
+
+pub fn random_scale(rng: &mut fastrand::Rng, seed: u64) -> SimScaleSpec {
+    let shapes = [
+        LineShape::SignNumberUnit16,
+        LineShape::CommaHeader { gross_net: false },
+        LineShape::CommaHeader { gross_net: true },
+        LineShape::ReplyCode,
+        LineShape::QuestionMark,
+    ];
+    SimScaleSpec {
+        shape: shapes[rng.usize(0..shapes.len())],
+        stable_flag: rng.u8(0..4) > 0,
+        rate: [2.0, 5.0, 10.0, 10.0, 25.0, 50.0][rng.usize(0..6)],
+        tau: 0.05 + 0.15 * rng.f64(),
+        two_stages: rng.bool(),
+        noise: 0.05 + 0.2 * rng.f64(),
+        zero_tracking: rng.bool(),
+        capacity: Mass::from_g(2000),
+        seed,
+        ..SimScaleSpec::default()
+    }
+}
+
+struct Row {
+    seq: u64,
+    at: Moment,
+    draft: Draft,
+}
+
+/// Plays batches until `steps` steps were begun.
+pub fn run_trials(steps: usize, clumsy: bool, seed: u64) -> Tally {
+    let mut tally = Tally::default();
+    let only = std::env::var("BISMAR_TRIAL_SEED")
+        .ok()
+        .and_then(|s| s.parse::<u64>().ok());
+    let mut n = only.unwrap_or(0);
+    while tally.steps < steps {
+        let habits = if clumsy {
+            Habits::clumsy()
+        } else {
+            Habits::careful()
+        };
+        one_trial(
+            &mut tally,
+            habits,
+            WeighingConfig::default(),
+            seed << 32 | n,
+            only.is_some(),
+        );
+        n += 1;
+        if only.is_some() {
+            break;
+        }
+    }
+    tally
+}
+
+pub fn one_trial(
+    tally: &mut Tally,
+    habits: Habits,
+    rules: WeighingConfig,
+    seed: u64,
+    verbose: bool,
+) {
+    let mut rng = fastrand::Rng::with_seed(seed);
+    let spec = random_scale(&mut rng, seed);
+    let plan = random_plan(&mut rng, spec.d);
+    let config = Config {
+        scales: vec![scale_config(&spec, 0)],
+        weighing: rules,
+        ..Config::default()
+    };
+    if verbose {
+        println!("{spec:?}\n{plan:#?}");
+    }
+    let mut bench = Bench::at_line_start(&config).unwrap();
+    bench.set_readings(true);
+    let mut stage = Stage::new(StageSpec::for_plan(&plan, vec![spec], habits, seed));
+    let mut rows: Vec<Row> = Vec::new();
+    let mut cues: BTreeMap<&'static str, usize> = BTreeMap::new();
+    let log = |draft: &Draft| {
+        let seq = rows.len() as u64 + 1;
+        rows.push(Row {
+            seq,
+            at: draft.at,
+            draft: draft.clone(),
+        });
+        Ok(seq)
+    };
+    let mut last = 0.0;
+    let told = |told: Told<'_>| match told {
+        Told::Event(at, event) => {
+            if let Event::Cue(cue) = event {
+                *cues.entry(cue.kind.name()).or_default() += 1;
+            }
+            if verbose {
+                match event {
+                    Event::Reading(live) => {
+                        if at.seconds() - last > 0.25 {
+                            last = at.seconds();
+                            println!(
+                                "{:8.2} {:?} net {:?} {}",
+                                at.seconds(),
+                                live.weight,
+                                live.net,
+                                if live.steady { "steady" } else { "" }
+                            );
+                        }
+                    }
+                    Event::Log(draft) => println!(
+                        "{:8.2} LOG {:?} {:?} {}",
+                        at.seconds(),
+                        draft.kind,
+                        draft.net,
+                        draft.note
+                    ),
+                    Event::Cue(cue) => {
+                        println!("{:8.2} CUE {} {}", at.seconds(), cue.kind.name(), cue.say)
+                    }
+                    other => println!("{:8.2} {other:?}", at.seconds()),
+                }
+            }
+        }
+        Told::Hands(at, text) => {
+            if verbose {
+                println!("{:8.2} HANDS {text}", at.seconds());
+            }
+        }
+    };
+    play(&mut bench, plan.clone(), &mut stage, log, told).unwrap();
+    tally.batches += 1;
+    tally.readings += bench.line_counts().0;
+    for (cue, count) in cues {
+        *tally.cues.entry(cue).or_default() += count;
+    }
+    if let Some(step) = stage.gave_up() {
+        tally.gave_up += 1;
+        tally
+            .stuck
+            .push(format!("seed {} step {step}", seed & 0xffff_ffff));
+    }
+    judge(tally, &plan, &stage, &rows, seed);
+}
+
+fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64) {
+    let seed = seed & 0xffff_ffff;
+    for truth in stage.truths() {
+        tally.steps += 1;
+        tally.touched += usize::from(truth.words > 0);
+        for fault in &truth.faults {
+            *tally.faults.entry(format!("{fault:?}")).or_default() += 1;
+        }
+        let mine: Vec<&Row> = rows
+            .iter()
+            .filter(|row| row.draft.kind == RowKind::Weighed && row.draft.step == truth.step)
+            .collect();
+        let firsts = mine
+            .iter()
+            .filter(|row| !row.draft.note.starts_with("corrects"))
+            .count();
+        if firsts > 1 {
+            tally
+                .doubled
+                .push(format!("seed {seed} step {}", truth.step));
+        }
+        let complete = rows
+            .iter()
+            .any(|row| row.draft.kind == RowKind::Closed && row.draft.note.starts_with("complete"));
+        if complete && mine.is_empty() {
+            tally
+                .skipped
+                .push(format!("seed {seed} step {}", truth.step));
+        }
+        let Some(last) = mine.last() else { continue };
+        tally.recorded += 1;
+        tally.corrected += usize::from(mine.len() > 1);
+        let verdict = last.draft.verdict;
+        tally.kept += usize::from(verdict == Some(bismar::weighing::event::Verdict::Kept));
+        if let Some(stop) = truth.first_stop {
+            let step = &plan.steps[truth.step - 1];
+            tally.over_pours += usize::from(stop > step.highest);
+        }
+        // The last row of a step must be the truth at the lift; each earlier one that of its moment.
+        for row in &mine {
+            let net = row.draft.net.unwrap();
+            let u = row.draft.uncertainty.unwrap();
+            let is_last = row.seq == last.seq;
+            let at_row = truth.net_at(row.at);
+            let error_now = net - at_row;
+            let error_end = net - truth.net_at_lift();
+            // A row written at the lift itself sees the vessel already gone.
+            let error = if is_last { error_end } else { error_now };
+            let error = if error_now.abs() < error.abs() && !is_last {
+                error_now
+            } else {
+                error
+            };
+            let ratio = error.to_g_f64().abs() / u.to_g_f64();
+            tally.worst_over_u = tally.worst_over_u.max(ratio);
+            if ratio > 2.0 {
+                tally.wrong.push(format!(
+                    "seed {seed} step {} seq {}: recorded {net:?}, truth then {at_row:?}, at the lift {:?}, U {u:?}, {:?} {:?}",
+                    truth.step, row.seq, truth.net_at_lift(), truth.vessel, truth.faults
+                ));
+            }
+        }
+    }
+    let _ = CueKind::ALL;
+}

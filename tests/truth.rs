@@ -1,0 +1,67 @@
+//! The recorded weights against the simulated truth: thousands of steps, with every fault on.
+//!
+//! The simulation knows the true masses to the nanogram. A weight is wrong when it is further from
+//! the truth than its stated uncertainty allows: the expanded uncertainty U (k = 2) covers 95 % of a
+//! normal error (JCGM 100:2008, 6.3.3), so single weights are held to 2 U, four standard
+//! uncertainties, which 10,000 correct weights exceed with a chance of less than one in two.
+//!
+//! `BISMAR_TRIAL_STEPS` sets the number of steps of each trial (default 2,000; the full 10,000 run
+//! in the benchmark `trials`).
+
+#[path = "trials/mod.rs"]
+mod trials;
+
+use trials::{Tally, run_trials};
+
+fn steps() -> usize {
+    std::env::var("BISMAR_TRIAL_STEPS")
+        .ok()
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(2_000)
+}
+
+#[track_caller]
+fn nothing_wrong(tally: &Tally) {
+    println!("{tally}");
+    assert!(
+        tally.wrong.is_empty(),
+        "wrong weights:\n{}",
+        tally.wrong.join("\n")
+    );
+    assert!(
+        tally.doubled.is_empty(),
+        "recorded twice:\n{}",
+        tally.doubled.join("\n")
+    );
+    assert!(
+        tally.skipped.is_empty(),
+        "skipped:\n{}",
+        tally.skipped.join("\n")
+    );
+}
+
+#[test]
+fn careful_hands_need_no_touch_and_get_every_weight_right() {
+    let tally = run_trials(steps(), false, 1);
+    nothing_wrong(&tally);
+    assert_eq!(tally.gave_up, 0, "{:?}", tally.stuck);
+    let touched = tally.touched as f64 / tally.steps as f64;
+    assert!(
+        touched <= 0.01,
+        "{:.2} % of fault-free steps needed a touch",
+        touched * 100.0
+    );
+}
+
+#[test]
+fn clumsy_hands_with_every_fault_get_no_weight_wrong() {
+    let tally = run_trials(steps(), true, 2);
+    nothing_wrong(&tally);
+    let stuck = tally.gave_up as f64 / tally.batches as f64;
+    assert!(
+        stuck <= 0.05,
+        "{:.1} % of batches were given up: {:?}",
+        stuck * 100.0,
+        tally.stuck
+    );
+}
