@@ -79,12 +79,22 @@ impl Listener {
         let fits = |score: &&Score| {
             score.weights.len() >= FEWEST_LINES && score.weights.len() * 4 >= score.rejected
         };
-        let Some(best) = scores.first().filter(fits) else {
+        let Some(top) = scores.iter().find(fits) else {
             return Verdict::None(self.hint(scores));
         };
+        // Lines that a strict layout rejects as cut are whole lines to a loose one. So of those
+        // that read about as many weights, the strictest is right: they stand in its order.
+        let best = ALL
+            .into_iter()
+            .filter_map(|layout| {
+                scores
+                    .iter()
+                    .find(|score| score.layout.name() == layout.name())
+            })
+            .find(|score| fits(score) && score.weights.len() * 4 >= top.weights.len() * 3)
+            .unwrap_or(top);
         let rival = scores
             .iter()
-            .skip(1)
             .filter(fits)
             .find(|other| other.rank() == best.rank() && !other.same_weights(best));
         if let Some(rival) = rival {
