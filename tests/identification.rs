@@ -155,7 +155,13 @@ fn steps_of_two_and_five_need_twenty_different_numbers() {
 #[test]
 fn a_parity_bit_read_as_data_is_told_apart() {
     let even = |byte: u8| byte | if byte.count_ones() % 2 == 1 { 0x80 } else { 0 };
-    let odd = |byte: u8| byte | if byte.count_ones() % 2 == 0 { 0x80 } else { 0 };
+    let odd = |byte: u8| {
+        byte | if byte.count_ones().is_multiple_of(2) {
+            0x80
+        } else {
+            0
+        }
+    };
     let text = lines([1234, 1235, 1240, 5678]);
     let with = |parity: fn(u8) -> u8| text.iter().map(|&byte| parity(byte)).collect::<Vec<u8>>();
     hint(&with(even), Hint::SevenBits(Parity::Even));

@@ -7,7 +7,7 @@ use std::path::Path;
 use bismar::mass::{Decimal, Unit};
 use bismar::scale::decode::{Decoder, Heard};
 use bismar::scale::frame::{Framer, Framing, Start};
-use bismar::scale::layout::{ALL, Chosen, Columns, Layout};
+use bismar::scale::layout::{ALL, Chosen, Columns, Layout, Pattern};
 use bismar::scale::{Indication, Line, Moment, Reject, Shown};
 use proptest::prelude::*;
 
@@ -353,6 +353,45 @@ fn a_number_without_a_unit_takes_the_last_unit_and_says_that_it_has_none() {
     assert_eq!(moving.steady, Some(false));
     // A thousandth of an ounce.
     assert_eq!(moving.digit.ng(), 28_349_523);
+}
+
+#[test]
+fn a_pattern_of_free_width_is_guarded_by_the_lengths_of_its_neighbours() {
+    let pattern = r"(?<sign>-)?(?<number>\d+\.\d+) (?<unit>[a-z]+)";
+    let chosen = Chosen::Pattern(Box::new(Pattern::new(pattern, None).unwrap()));
+    let weights = |stream: &[u8]| {
+        let mut grams = Vec::new();
+        let mut decoder = Decoder::new(chosen.clone(), Start::LineStart);
+        decoder.feed(Moment::default(), stream, |heard| {
+            if let Heard::Reading(reading) = heard {
+                grams.push(reading.weight.grams_rounded(2).to_string());
+            }
+        });
+        grams
+    };
+    // The first line of a length is held back, so is a single line of another length.
+    let cut = b"12.35 g\r\n12.35 g\r\n2.35 g\r\n12.35 g\r\n12.3\r\n12.35 g\r\n";
+    assert_eq!(weights(cut), ["12.35", "12.35", "12.35"]);
+    // A weight that truly became longer is believed at its second line.
+    let growing = b"9.98 g\r\n9.99 g\r\n10.00 g\r\n10.01 g\r\n9.99 g\r\n10.00 g\r\n";
+    assert_eq!(weights(growing), ["9.99", "10.01", "9.99", "10.00"]);
+}
+
+#[test]
+fn a_megabyte_without_an_end_and_garbage_are_counted_and_the_next_line_is_a_weight() {
+    let layout = bismar::scale::layout::by_name("sign-number-unit-16").unwrap();
+    let mut stream = vec![b'7'; 1 << 20];
+    stream.extend(b"\r\n+   12\x00.45 g  \r\n+    12.45 g  \r\n+   ");
+    let heard = hear(layout, Start::LineStart, &stream);
+    let [
+        Heard::Rejected(Reject::TooLong),
+        Heard::Rejected(Reject::Garbage),
+        Heard::Reading(last),
+    ] = heard[..]
+    else {
+        panic!("{heard:?}");
+    };
+    assert_eq!(last.weight.ng(), 12_450_000_000);
 }
 
 #[test]
