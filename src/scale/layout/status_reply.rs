@@ -30,9 +30,8 @@ impl Layout for StatusReply {
         }
         let (weight, first, second) = match frame {
             [b'\n', weight @ .., b'\r', b'\n', b'S', first, second, b'\r'] => {
-                (Some(weight), *first, *second)
+                (weight, *first, *second)
             }
-            [b'\n', b'S', first, second, b'\r'] => (None, *first, *second),
             _ => return Err(Reject::Form),
         };
         let (first, second) = (status(first)?, status(second)?);
@@ -45,9 +44,6 @@ impl Layout for StatusReply {
             (false, true) => return Ok(Line::Underload),
             (false, false) => {}
         }
-        let Some(weight) = weight else {
-            return Ok(Line::NoWeight);
-        };
         Ok(
             column::measure(column::trim_end(weight))?.line(|value, unit| {
                 Line::Weight(Indication {

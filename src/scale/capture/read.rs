@@ -1,31 +1,10 @@
-//! Recorded sessions: the bytes of a scale and the words of a person, with their times.
-//!
-//! The first line is `# bismar capture 1`. Then comes one record a line: the time in decimal
-//! seconds, a tab, and either bytes (`\r \n \t \\ \xHH` escaped) or `!` and a command. A line that
-//! begins with `#` is a comment, an empty line is nothing.
+//! Reading captures.
 
-use std::io::{self, BufRead, Write};
+use std::io::{self, BufRead};
 
-use super::Moment;
+use super::{HEADER, LONGEST_RECORD, Record, seconds};
+use crate::scale::Moment;
 use crate::weighing::event::Command;
-
-/// The first line of a capture.
-pub const HEADER: &str = "# bismar capture 1";
-
-/// The longest line of a capture file, in bytes; a record of a megabyte with every byte escaped
-/// fits in it.
-pub const LONGEST_RECORD: usize = 8 << 20;
-
-/// One line of a capture.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Record<'a> {
-    /// Bytes that the scale sent.
-    Bytes { at: Moment, data: &'a [u8] },
-    /// What a person told the daemon.
-    Command { at: Moment, command: Command },
-    /// A comment or an empty line.
-    Comment,
-}
 
 /// Why a capture cannot be read further. Displays as `line:column: what; remedy`, to be put after
 /// the file's name and a colon.
@@ -182,8 +161,8 @@ fn record<'a>(raw: &[u8], last: &mut Moment, data: &'a mut Vec<u8>) -> Result<Re
             0,
             format!(
                 "the time {} is before {}, that of an earlier line",
-                at.text(),
-                last.text()
+                seconds(at),
+                seconds(*last)
             ),
             "the clock of a capture never steps back: put the lines in order, or record it again",
         ));
@@ -346,121 +325,6 @@ fn quoted(rest: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<String, Fa
     unescape(inner, begin + 1, scratch)?;
     String::from_utf8(scratch.clone())
         .map_err(|_| Fault::new(begin + 1, "the text is not UTF-8", "save the file as UTF-8"))
-}
-
-/// Writes a capture. It does not flush; the caller decides when.
-#[derive(Debug)]
-pub struct CaptureWriter<W> {
-    sink: W,
-    last: Moment,
-    line: Vec<u8>,
-}
-
-impl<W: Write> CaptureWriter<W> {
-    /// Writes the first line.
-    ///
-    /// # Errors
-    /// When the sink fails, as everywhere here.
-    pub fn new(mut sink: W) -> io::Result<CaptureWriter<W>> {
-        sink.write_all(HEADER.as_bytes())?;
-        sink.write_all(b"\n")?;
-        Ok(CaptureWriter {
-            sink,
-            last: Moment::default(),
-            line: Vec::new(),
-        })
-    }
-
-    /// Bytes that the scale sent. A time before that of the last record is written as that time:
-    /// the order of the records is the truth.
-    pub fn bytes(&mut self, at: Moment, data: &[u8]) -> io::Result<()> {
-        self.begin(at);
-        for (i, &byte) in data.iter().enumerate() {
-            let first_or_last = i == 0 || i + 1 == data.len();
-            match byte {
-                b'\r' => self.line.extend_from_slice(b"\\r"),
-                b'\n' => self.line.extend_from_slice(b"\\n"),
-                b'\t' => self.line.extend_from_slice(b"\\t"),
-                b'\\' => self.line.extend_from_slice(b"\\\\"),
-                // A first `!` would be a command; editors take away spaces at a line's end.
-                b'!' | b' ' if first_or_last => self.push_hex(byte),
-                0x20..=0x7e => self.line.push(byte),
-                _ => self.push_hex(byte),
-            }
-        }
-        self.end()
-    }
-
-    /// What a person told the daemon.
-    pub fn command(&mut self, at: Moment, command: &Command) -> io::Result<()> {
-        self.begin(at);
-        match command {
-            Command::Next => self.line.extend_from_slice(b"!next"),
-            Command::Again => self.line.extend_from_slice(b"!again"),
-            Command::Keep => self.line.extend_from_slice(b"!keep"),
-            Command::Stop => self.line.extend_from_slice(b"!stop"),
-            Command::Lot(text) => self.push_quoted(b"!lot ", text),
-            Command::Note(text) => self.push_quoted(b"!note ", text),
-        }
-        self.end()
-    }
-
-    /// A remark; line breaks in it become spaces.
-    pub fn comment(&mut self, text: &str) -> io::Result<()> {
-        self.line.clear();
-        self.line.extend_from_slice(b"# ");
-        self.line
-            .extend_from_slice(text.replace(['\r', '\n'], " ").as_bytes());
-        self.end()
-    }
-
-    pub fn flush(&mut self) -> io::Result<()> {
-        self.sink.flush()
-    }
-
-    pub fn into_inner(self) -> W {
-        self.sink
-    }
-
-    fn begin(&mut self, at: Moment) {
-        self.last = self.last.max(at);
-        self.line.clear();
-        self.line.extend_from_slice(self.last.text().as_bytes());
-        self.line.push(b'\t');
-    }
-
-    fn end(&mut self) -> io::Result<()> {
-        self.line.push(b'\n');
-        self.sink.write_all(&self.line)
-    }
-
-    fn push_hex(&mut self, byte: u8) {
-        self.line
-            .extend_from_slice(format!("\\x{byte:02x}").as_bytes());
-    }
-
-    fn push_quoted(&mut self, word: &[u8], text: &str) {
-        self.line.extend_from_slice(word);
-        self.line.push(b'"');
-        for &byte in text.as_bytes() {
-            match byte {
-                b'\r' => self.line.extend_from_slice(b"\\r"),
-                b'\n' => self.line.extend_from_slice(b"\\n"),
-                b'\t' => self.line.extend_from_slice(b"\\t"),
-                b'\\' | b'"' => self.line.extend_from_slice(&[b'\\', byte]),
-                0x20..=0x7e | 0x80.. => self.line.push(byte),
-                _ => self.push_hex(byte),
-            }
-        }
-        self.line.push(b'"');
-    }
-}
-
-impl Moment {
-    /// Decimal seconds with six places, as in a capture.
-    fn text(self) -> String {
-        format!("{}.{:06}", self.0 / 1_000_000, self.0 % 1_000_000)
-    }
 }
 
 #[cfg(test)]

@@ -3,23 +3,24 @@
 //! Pure: bytes in, findings out. The same code serves `identify`, which listens on a port, and
 //! `replay`, which listens to the beginning of a capture.
 
-use std::fmt;
+mod advice;
+mod readability;
 
 use super::frame::{Framer, LONGEST_LINE};
 use super::layout::{ALL, Layout};
 use super::{Indication, Line, Moment};
-use crate::config::{Parity, PortSelector};
-use crate::mass::{Mass, Unit};
+use crate::config::Parity;
+use crate::mass::Unit;
+
+pub use advice::{Hint, LineSettings, stanza};
+pub use readability::Readability;
+use readability::majority;
 
 /// How many bytes and lines are listened to.
 const ENOUGH_BYTES: usize = 64 * 1024;
 const ENOUGH_LINES: usize = 200;
 /// How many weight lines a layout must read before it is believed.
 const FEWEST_LINES: usize = 3;
-/// How many different numbers must be multiples of 2 or 5 of the last digit before that step is
-/// believed: by chance one in a million for 2.
-const ENOUGH_VALUES: usize = 20;
-
 /// Hears the beginning of a stream, in bounded memory.
 #[derive(Debug, Clone, Default)]
 pub struct Listener {
@@ -79,12 +80,22 @@ impl Listener {
         let fits = |score: &&Score| {
             score.weights.len() >= FEWEST_LINES && score.weights.len() * 4 >= score.rejected
         };
-        let Some(best) = scores.first().filter(fits) else {
+        let Some(top) = scores.iter().find(fits) else {
             return Verdict::None(self.hint(scores));
         };
+        // Lines that a strict layout rejects as cut are whole lines to a loose one. So of those
+        // that read about as many weights, the strictest is right: they stand in its order.
+        let best = ALL
+            .into_iter()
+            .filter_map(|layout| {
+                scores
+                    .iter()
+                    .find(|score| score.layout.name() == layout.name())
+            })
+            .find(|score| fits(score) && score.weights.len() * 4 >= top.weights.len() * 3)
+            .unwrap_or(top);
         let rival = scores
             .iter()
-            .skip(1)
             .filter(fits)
             .find(|other| other.rank() == best.rank() && !other.same_weights(best));
         if let Some(rival) = rival {
@@ -236,184 +247,4 @@ pub struct Identified {
     pub rejected: usize,
     /// Lines a second; `None` when all came in one moment.
     pub lines_per_second: Option<f64>,
-}
-
-/// The smallest step a scale shows (d in OIML R 76-1), as it writes it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Readability {
-    /// 1, 2 or 5 of the last digit.
-    pub step: u8,
-    /// Digits after the point.
-    pub decimals: u8,
-    pub unit: Unit,
-}
-
-impl Readability {
-    /// As a mass, at least 1 ng.
-    pub fn mass(self) -> Mass {
-        let one = crate::mass::Decimal {
-            digits: i64::from(self.step),
-            decimals: self.decimals,
-            negative: false,
-        };
-        match one.in_unit(self.unit) {
-            Ok(mass) if mass > Mass::ZERO => mass,
-            Ok(_) | Err(_) => Mass::from_ng(1),
-        }
-    }
-}
-
-/// As in the configuration: `0.02 g`.
-impl fmt::Display for Readability {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let unit = match self.unit {
-            Unit::PoundOunce => Unit::Ounce,
-            other => other,
-        };
-        match usize::from(self.decimals) {
-            0 => write!(f, "{} {unit}", self.step),
-            places => write!(f, "0.{:0places$} {unit}", self.step),
-        }
-    }
-}
-
-/// The unit and the last digit of most lines, so that no single glitch decides; and whether all of
-/// those numbers are multiples of 5 or 2.
-fn majority(weights: &[Indication]) -> Option<Readability> {
-    let mut kinds: Vec<((Unit, u8), usize)> = Vec::new();
-    for weight in weights {
-        let Some(unit) = weight.unit else { continue };
-        let kind = (unit, weight.value.decimals);
-        match kinds.iter_mut().find(|(known, _)| *known == kind) {
-            Some((_, count)) => *count += 1,
-            None => kinds.push((kind, 1)),
-        }
-    }
-    // Of equals the first heard.
-    let most = kinds.iter().map(|(_, count)| *count).max()?;
-    let ((unit, decimals), _) = *kinds.iter().find(|(_, count)| *count == most)?;
-    let mut values: Vec<u64> = weights
-        .iter()
-        .filter(|weight| weight.value.decimals == decimals)
-        // Numbers without a unit are of the same scale while it moves.
-        .filter(|weight| weight.unit.is_none_or(|other| other == unit))
-        .map(|weight| weight.value.digits.unsigned_abs())
-        .collect();
-    values.sort_unstable();
-    values.dedup();
-    let step = match values.len() >= ENOUGH_VALUES {
-        true if values.iter().all(|value| value % 5 == 0) && !all_tens(&values) => 5,
-        true if values.iter().all(|value| value % 2 == 0) && !all_tens(&values) => 2,
-        true | false => 1,
-    };
-    Some(Readability {
-        step,
-        decimals,
-        unit,
-    })
-}
-
-/// A last digit that is always 0 is padding; nothing is concluded from it.
-fn all_tens(values: &[u64]) -> bool {
-    values.iter().all(|value| value % 10 == 0)
-}
-
-/// Why nothing was identified, and what to try.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Hint {
-    Silent,
-    /// Some lines fit, but fewer than three, or far more did not.
-    TooFew(usize),
-    /// The eighth bit is a parity bit.
-    SevenBits(Parity),
-    WrongSpeed,
-    /// Clean text of no known form.
-    UnknownForm,
-    /// Two layouts read different weights from the same lines.
-    Ambiguous(&'static str, &'static str),
-}
-
-impl fmt::Display for Hint {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Hint::Silent => f.write_str(
-                "nothing was heard: press PRINT on the scale, set it to send continuously, or give \
-                 a poll command; also try another speed",
-            ),
-            Hint::TooFew(1) => f.write_str(
-                "only 1 line was understood, too few to be sure: listen longer, with a load that moves",
-            ),
-            Hint::TooFew(good) => write!(
-                f,
-                "only {good} lines were understood, too few to be sure: listen longer, with a load \
-                 that moves"
-            ),
-            Hint::SevenBits(Parity::Odd) => f.write_str(
-                "the eighth bit of the bytes is an odd parity bit: try 7O1 (data_bits = 7, \
-                 parity = \"odd\")",
-            ),
-            Hint::SevenBits(Parity::Even | Parity::None) => f.write_str(
-                "the eighth bit of the bytes is an even parity bit: try 7E1 (data_bits = 7, \
-                 parity = \"even\")",
-            ),
-            Hint::WrongSpeed => f.write_str(
-                "the bytes are not text: try another speed (baud), then 7E1 or 7O1",
-            ),
-            Hint::UnknownForm => f.write_str(
-                "the lines are clean text of no built-in layout: write a pattern for them \
-                 (layout = \"pattern\")",
-            ),
-            Hint::Ambiguous(one, other) => write!(
-                f,
-                "the layouts {one} and {other} read different weights from the same lines: compare \
-                 with the scale's display and name the right one as layout"
-            ),
-        }
-    }
-}
-
-/// How a port was opened.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LineSettings {
-    pub port: PortSelector,
-    pub baud: u32,
-    pub data_bits: u8,
-    pub parity: Parity,
-    pub stop_bits: u8,
-}
-
-/// The text to paste into the configuration.
-pub fn stanza(name: &str, settings: &LineSettings, found: &Identified) -> String {
-    let quote = |text: &str| toml::Value::from(text).to_string();
-    let port = match &settings.port {
-        PortSelector::Path(path) => format!("port = {}", quote(&path.to_string_lossy())),
-        PortSelector::Usb {
-            vendor,
-            product,
-            serial,
-        } => {
-            let serial = serial.as_deref().map_or(String::new(), |serial| {
-                format!(", serial = {}", quote(serial))
-            });
-            format!("usb = {{ vendor = 0x{vendor:04x}, product = 0x{product:04x}{serial} }}")
-        }
-    };
-    let parity = match settings.parity {
-        Parity::None => "none",
-        Parity::Even => "even",
-        Parity::Odd => "odd",
-    };
-    let mut text = format!(
-        "[[scale]]\nname = {}\n{port}\nbaud = {}\ndata_bits = {}\nparity = \"{parity}\"\n\
-         stop_bits = {}\nlayout = \"{}\"\n",
-        quote(name),
-        settings.baud,
-        settings.data_bits,
-        settings.stop_bits,
-        found.layout.name(),
-    );
-    if let Some(readability) = found.readability {
-        text.push_str(&format!("readability = \"{readability}\"\n"));
-    }
-    text
 }

@@ -1,0 +1,473 @@
+//! Every line layout against the tables under fixtures/lines: what each line gives, and that no
+//! cut, glued or broken line ever gives another weight.
+
+use std::fs;
+use std::path::Path;
+
+use bismar::mass::{Decimal, Unit};
+use bismar::scale::decode::{Decoder, Heard};
+use bismar::scale::frame::{Framer, Framing, Start};
+use bismar::scale::layout::{ALL, Chosen, Columns, Layout, Pattern};
+use bismar::scale::{Indication, Line, Moment, Reject, Shown};
+use proptest::prelude::*;
+
+struct Row {
+    place: String,
+    bytes: Vec<u8>,
+    want: Line,
+}
+
+fn table(path: &str) -> Vec<(String, Vec<String>)> {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("fixtures/lines")
+        .join(path);
+    let text = fs::read_to_string(&file).unwrap_or_else(|e| panic!("{}: {e}", file.display()));
+    text.lines()
+        .enumerate()
+        .filter(|(_, line)| !line.starts_with('#'))
+        .map(|(i, line)| {
+            let cells = line.split('\t').map(str::to_owned).collect();
+            (format!("{path}:{}", i + 1), cells)
+        })
+        .collect()
+}
+
+fn unescape(text: &str) -> Vec<u8> {
+    let mut out = Vec::new();
+    let mut rest = text.as_bytes();
+    while let [first, tail @ ..] = rest {
+        let (byte, tail) = match (first, tail) {
+            (b'\\', [b'r', tail @ ..]) => (b'\r', tail),
+            (b'\\', [b'n', tail @ ..]) => (b'\n', tail),
+            (b'\\', [b't', tail @ ..]) => (b'\t', tail),
+            (b'\\', [b'\\', tail @ ..]) => (b'\\', tail),
+            (b'\\', [b'x', high, low, tail @ ..]) => {
+                let hex = String::from_utf8(vec![*high, *low]).unwrap();
+                (u8::from_str_radix(&hex, 16).unwrap(), tail)
+            }
+            (b'\\', _) => panic!("escape in {text}"),
+            (byte, tail) => (*byte, tail),
+        };
+        out.push(byte);
+        rest = tail;
+    }
+    out
+}
+
+/// The table's own reading of `123.45 g`, apart from the code that is tested.
+fn decimal(number: &str) -> Decimal {
+    let decimals = number.split_once('.').map_or(0, |(_, part)| part.len());
+    Decimal {
+        digits: number.replace('.', "").parse().unwrap(),
+        decimals: decimals as u8,
+        negative: number.starts_with('-'),
+    }
+}
+
+fn rows(layout: &dyn Layout) -> Vec<Row> {
+    table(&format!("{}/lines.tsv", layout.name()))
+        .into_iter()
+        .map(|(place, cells)| {
+            let [line, weight, steady, shown] = &cells[..] else {
+                panic!("{place}: {} cells", cells.len());
+            };
+            let want = match weight.as_str() {
+                "overload" => Line::Overload,
+                "underload" => Line::Underload,
+                "no-weight" => Line::NoWeight,
+                "not-a-mass" => Line::NotAMass,
+                weight => {
+                    let (number, unit) = weight.split_once(' ').unwrap();
+                    let known = Unit::ALL.into_iter().find(|known| known.symbol() == unit);
+                    assert!(known.is_some() || unit == "?", "{place}: {unit}");
+                    Line::Weight(Indication {
+                        value: decimal(number),
+                        unit: known,
+                        steady: match steady.as_str() {
+                            "steady" => Some(true),
+                            "unsteady" => Some(false),
+                            "unknown" => None,
+                            other => panic!("{place}: {other}"),
+                        },
+                        shown: match shown.as_str() {
+                            "net" => Some(Shown::Net),
+                            "gross" => Some(Shown::Gross),
+                            "-" => None,
+                            other => panic!("{place}: {other}"),
+                        },
+                    })
+                }
+            };
+            Row {
+                place,
+                bytes: unescape(line),
+                want,
+            }
+        })
+        .collect()
+}
+
+/// The one line or frame of a row, as the framer gives it.
+fn framed(layout: &dyn Layout, bytes: &[u8]) -> Vec<Result<Vec<u8>, Reject>> {
+    let mut lines = Vec::new();
+    Framer::at_line_start(layout.framing())
+        .feed(bytes, |line| lines.push(line.map(<[u8]>::to_vec)));
+    lines
+}
+
+fn only_line(layout: &dyn Layout, row: &Row) -> Vec<u8> {
+    match &framed(layout, &row.bytes)[..] {
+        [Ok(line)] => line.clone(),
+        other => panic!("{}: framed as {other:?}", row.place),
+    }
+}
+
+fn end_of(layout: &dyn Layout) -> &'static [u8] {
+    match layout.framing() {
+        Framing::Lines => b"\r\n",
+        Framing::Stx { .. } => b"\r",
+        Framing::Etx => b"\x03",
+    }
+}
+
+fn hear(layout: &'static dyn Layout, start: Start, bytes: &[u8]) -> Vec<Heard> {
+    let mut heard = Vec::new();
+    Decoder::new(Chosen::BuiltIn(layout), start)
+        .feed(Moment::default(), bytes, |one| heard.push(one));
+    heard
+}
+
+#[test]
+fn every_line_of_the_tables_gives_what_its_row_says() {
+    let mut count = 0;
+    for layout in ALL {
+        for row in rows(layout) {
+            let line = only_line(layout, &row);
+            assert_eq!(layout.parse(&line), Ok(row.want), "{}", row.place);
+            count += 1;
+        }
+    }
+    assert!(count > 100, "only {count} rows");
+}
+
+#[test]
+fn broken_lines_give_no_weight_in_any_layout() {
+    for (place, cells) in table("broken.tsv") {
+        let bytes = unescape(&cells[0]);
+        for layout in ALL {
+            for line in framed(layout, &bytes).into_iter().flatten() {
+                let heard = layout.parse(&line);
+                assert!(
+                    !matches!(heard, Ok(Line::Weight(_))),
+                    "{place} ({}) in {}: {heard:?}",
+                    cells[1],
+                    layout.name()
+                );
+            }
+        }
+    }
+}
+
+/// Whether a cut line may give this: the same number, and no better word on its steadiness.
+fn is_as_good(cut: &Indication, full: &Line) -> bool {
+    let Line::Weight(full) = full else {
+        return false;
+    };
+    (cut.value, cut.unit) == (full.value, full.unit)
+        && (cut.steady != Some(true) || full.steady == Some(true))
+}
+
+/// `gn` without its end is `g`, `ozt` is `oz`: no line without fixed columns can tell by itself.
+fn lost_the_end_of_its_unit(cut: &Indication, full: &Line) -> bool {
+    let Line::Weight(full) = full else {
+        return false;
+    };
+    cut.value == full.value
+        && matches!(
+            (full.unit, cut.unit),
+            (Some(Unit::Grain), Some(Unit::Gram)) | (Some(Unit::TroyOunce), Some(Unit::Ounce))
+        )
+}
+
+#[test]
+fn no_beginning_of_a_line_gives_another_weight() {
+    for layout in ALL {
+        for row in rows(layout) {
+            let line = only_line(layout, &row);
+            for end in 0..line.len() {
+                let Ok(Line::Weight(cut)) = layout.parse(&line[..end]) else {
+                    continue;
+                };
+                let fine = match layout.columns() {
+                    Columns::Fixed => false,
+                    Columns::OpenEnd | Columns::Open => {
+                        is_as_good(&cut, &row.want) || lost_the_end_of_its_unit(&cut, &row.want)
+                    }
+                };
+                assert!(fine, "{} cut at {end}: {cut:?}", row.place);
+            }
+        }
+    }
+}
+
+#[test]
+fn no_end_of_a_line_gives_another_weight() {
+    for layout in ALL {
+        for row in rows(layout) {
+            let line = only_line(layout, &row);
+            for begin in 1..line.len() {
+                let Ok(Line::Weight(cut)) = layout.parse(&line[begin..]) else {
+                    continue;
+                };
+                // `2.35 g` may be a whole line where no column is fixed: the stream tells, below.
+                let open = layout.columns() == Columns::Open;
+                assert!(open, "{} from {begin}: {cut:?}", row.place);
+            }
+        }
+    }
+}
+
+/// The reading of a row that has a weight and a unit.
+fn reading_of(row: &Row) -> Option<(bismar::mass::Mass, Option<bool>)> {
+    let Line::Weight(weight) = row.want else {
+        return None;
+    };
+    Some((weight.value.in_unit(weight.unit?).unwrap(), weight.steady))
+}
+
+#[track_caller]
+fn only_true_weights(place: &str, full: &Row, heard: &[Heard]) {
+    let want = reading_of(full).unwrap();
+    for one in heard {
+        if let Heard::Reading(reading) = one {
+            assert_eq!(reading.weight, want.0, "{place}");
+            assert!(
+                reading.steady != Some(true) || want.1 == Some(true),
+                "{place}"
+            );
+        }
+    }
+}
+
+#[test]
+fn a_cut_line_in_a_stream_never_gives_another_weight() {
+    for layout in ALL {
+        for row in rows(layout).iter().filter(|row| reading_of(row).is_some()) {
+            let line = only_line(layout, row);
+            let whole = row.bytes.repeat(3);
+            let readings = |heard: &[Heard]| {
+                heard
+                    .iter()
+                    .filter(|one| matches!(one, Heard::Reading(_)))
+                    .count()
+            };
+            for at in 1..line.len() {
+                for part in [&line[..at], &line[at..]] {
+                    let ended = [part, end_of(layout)].concat();
+                    let stream = [&whole[..], &ended, &whole].concat();
+                    let heard = hear(layout, Start::LineStart, &stream);
+                    only_true_weights(&format!("{} at {at}", row.place), row, &heard);
+                    // The whole lines around it are heard: not a test that nothing can fail.
+                    assert!(readings(&heard) >= 5, "{} at {at}: {heard:?}", row.place);
+
+                    // As the first after a port was opened, with and without its end.
+                    for first in [&ended[..], part] {
+                        let stream = [first, &whole].concat();
+                        let heard = hear(layout, Start::MidStream, &stream);
+                        only_true_weights(&format!("{} first, {at}", row.place), row, &heard);
+                        assert!(
+                            readings(&heard) >= 1,
+                            "{} first, {at}: {heard:?}",
+                            row.place
+                        );
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn glued_lines_and_a_cut_line_glued_to_the_next_give_no_weight() {
+    for layout in ALL {
+        let rows = rows(layout);
+        for one in &rows {
+            for other in &rows {
+                let (a, b) = (only_line(layout, one), only_line(layout, other));
+                for kept in 1..=a.len() {
+                    let glued = [&a[..kept], &b[..]].concat();
+                    let place = format!("{} to {kept} + {}", one.place, other.place);
+                    // Blanks before a line of free width change nothing.
+                    if a[..kept].iter().all(|&byte| byte == b' ') && b.first() != Some(&0x02) {
+                        continue;
+                    }
+                    let parsed = layout.parse(&glued);
+                    // A sign or nothing but zeros before a bare number is a whole line, where no
+                    // column is fixed; its length gives it away in a stream.
+                    let open = layout.columns() == Columns::Open && kept < a.len();
+                    assert!(
+                        open || !matches!(parsed, Ok(Line::Weight(_))),
+                        "{place}: {parsed:?}"
+                    );
+                    if open && reading_of(other).is_some() {
+                        let whole = other.bytes.repeat(3);
+                        let stream = [&whole, &glued[..], end_of(layout), &whole].concat();
+                        let heard = hear(layout, Start::LineStart, &stream);
+                        only_true_weights(&place, other, &heard);
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_check_that_does_not_fit_is_named_so() {
+    for name in ["comma-header", "stx-status-bytes-checked"] {
+        let layout = bismar::scale::layout::by_name(name).unwrap();
+        let row = rows(layout).pop().unwrap();
+        let mut line = only_line(layout, &row);
+        let last = line.last_mut().unwrap();
+        *last = if *last == b'0' { b'1' } else { b'0' };
+        assert_eq!(layout.parse(&line), Err(Reject::Checksum), "{name}");
+    }
+}
+
+#[test]
+fn a_number_without_a_unit_takes_the_last_unit_and_says_that_it_has_none() {
+    let layout = bismar::scale::layout::by_name("sign-number-unit-16").unwrap();
+    let line = |number: &str, unit: &str| format!("+{number:>9} {unit:<3}\r\n").into_bytes();
+    let moving = line("0.500", "");
+    assert_eq!(hear(layout, Start::LineStart, &moving), [Heard::NoUnit]);
+    let heard = hear(
+        layout,
+        Start::LineStart,
+        &[line("0.100", "oz"), moving].concat(),
+    );
+    let [Heard::Reading(steady), Heard::Reading(moving)] = heard[..] else {
+        panic!("{heard:?}");
+    };
+    // Half an ounce: 14.174 761 562 5 g.
+    assert_eq!(moving.weight.ng(), 14_174_761_562);
+    assert_eq!((steady.unit, moving.unit), (Some(Unit::Ounce), None));
+    assert_eq!(moving.steady, Some(false));
+    // A thousandth of an ounce.
+    assert_eq!(moving.digit.ng(), 28_349_523);
+}
+
+#[test]
+fn a_pattern_of_free_width_is_guarded_by_the_lengths_of_its_neighbours() {
+    let pattern = r"(?<sign>-)?(?<number>\d+\.\d+) (?<unit>[a-z]+)";
+    let chosen = Chosen::Pattern(Box::new(Pattern::new(pattern, None).unwrap()));
+    let weights = |stream: &[u8]| {
+        let mut grams = Vec::new();
+        let mut decoder = Decoder::new(chosen.clone(), Start::LineStart);
+        decoder.feed(Moment::default(), stream, |heard| {
+            if let Heard::Reading(reading) = heard {
+                grams.push(reading.weight.grams_rounded(2).to_string());
+            }
+        });
+        grams
+    };
+    // The first line of a length is held back, so is a single line of another length.
+    let cut = b"12.35 g\r\n12.35 g\r\n2.35 g\r\n12.35 g\r\n12.3\r\n12.35 g\r\n";
+    assert_eq!(weights(cut), ["12.35", "12.35", "12.35"]);
+    // A weight that truly became longer is believed at its second line.
+    let growing = b"9.98 g\r\n9.99 g\r\n10.00 g\r\n10.01 g\r\n9.99 g\r\n10.00 g\r\n";
+    assert_eq!(weights(growing), ["9.99", "10.01", "9.99", "10.00"]);
+}
+
+#[test]
+fn a_megabyte_without_an_end_and_garbage_are_counted_and_the_next_line_is_a_weight() {
+    let layout = bismar::scale::layout::by_name("sign-number-unit-16").unwrap();
+    let mut stream = vec![b'7'; 1 << 20];
+    stream.extend(b"\r\n+   12\x00.45 g  \r\n+    12.45 g  \r\n+   ");
+    let heard = hear(layout, Start::LineStart, &stream);
+    let [
+        Heard::Rejected(Reject::TooLong),
+        Heard::Rejected(Reject::Garbage),
+        Heard::Reading(last),
+    ] = heard[..]
+    else {
+        panic!("{heard:?}");
+    };
+    assert_eq!(last.weight.ng(), 12_450_000_000);
+}
+
+#[test]
+fn names_are_unique_and_found_in_any_spelling() {
+    for (i, layout) in ALL.iter().enumerate() {
+        assert!(
+            ALL.iter()
+                .skip(i + 1)
+                .all(|other| other.name() != layout.name())
+        );
+        let spelled = layout.name().to_uppercase().replace('-', "_");
+        let found = bismar::scale::layout::by_name(&spelled).unwrap();
+        assert_eq!(found.name(), layout.name());
+        assert!(!layout.describe().is_empty());
+    }
+    assert!(bismar::scale::layout::by_name("").is_none());
+}
+
+/// Whole lines of all tables with noise between them.
+fn noisy_stream() -> impl Strategy<Value = Vec<u8>> {
+    let mut parts: Vec<Vec<u8>> = ALL
+        .into_iter()
+        .flat_map(rows)
+        .map(|row| row.bytes)
+        .collect();
+    parts.extend(
+        table("broken.tsv")
+            .iter()
+            .map(|(_, cells)| unescape(&cells[0])),
+    );
+    let part = prop_oneof![
+        6 => prop::sample::select(parts),
+        1 => prop::collection::vec(any::<u8>(), 0..200),
+        1 => prop::collection::vec(prop::sample::select(b"+-. 0123456789gkoz\r\n\x02\x03".to_vec()), 0..40),
+    ];
+    prop::collection::vec(part, 0..12).prop_map(|parts| parts.concat())
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    #[test]
+    fn the_pieces_in_which_bytes_arrive_change_nothing(
+        stream in noisy_stream(),
+        cuts in prop::collection::vec(any::<prop::sample::Index>(), 0..20),
+        mid in any::<bool>(),
+    ) {
+        let start = if mid { Start::MidStream } else { Start::LineStart };
+        let mut cuts: Vec<usize> = cuts.iter().map(|cut| cut.index(stream.len() + 1)).collect();
+        cuts.extend([0, stream.len()]);
+        cuts.sort_unstable();
+        for layout in ALL {
+            let whole = hear(layout, start, &stream);
+            let mut pieces = Vec::new();
+            let mut decoder = Decoder::new(Chosen::BuiltIn(layout), start);
+            for ends in cuts.windows(2) {
+                decoder.feed(Moment::default(), &stream[ends[0]..ends[1]], |one| pieces.push(one));
+            }
+            prop_assert_eq!(&whole, &pieces, "{}", layout.name());
+            let bytewise = stream.chunks(1).fold(
+                (Decoder::new(Chosen::BuiltIn(layout), start), Vec::new()),
+                |(mut decoder, mut heard), byte| {
+                    decoder.feed(Moment::default(), byte, |one| heard.push(one));
+                    (decoder, heard)
+                },
+            );
+            prop_assert_eq!(bytewise.0.good_lines() + bytewise.0.rejected_lines(),
+                whole.len() as u64);
+            prop_assert_eq!(whole, bytewise.1, "{}", layout.name());
+        }
+    }
+
+    #[test]
+    fn no_bytes_make_a_layout_panic(line in prop::collection::vec(any::<u8>(), 0..60)) {
+        for layout in ALL {
+            let _ = layout.parse(&line);
+        }
+    }
+}
