@@ -19,6 +19,8 @@ pub type Value<'i> = Spanned<DeValue<'i>>;
 
 /// The largest file that is read. A formula has a few thousand bytes.
 const LARGEST_FILE: u64 = 1_000_000;
+/// How many faults are gathered. A file of another kind would give hundreds of thousands.
+const MOST_PROBLEMS: usize = 200;
 
 /// Reads a whole text file.
 ///
@@ -164,6 +166,9 @@ impl<'i> Reader<'i> {
     }
 
     fn report_at(&mut self, at: usize, message: impl Into<String>, remedy: impl Into<String>) {
+        if self.problems.len() >= MOST_PROBLEMS {
+            return;
+        }
         let (line, column) = self.lines.place(at);
         let problem = Problem {
             path: self.name.clone(),
@@ -194,6 +199,9 @@ impl<'i> Reader<'i> {
     /// Reports every key of `table` that is not in `known`, with the nearest that is.
     pub fn only(&mut self, table: &DeTable<'i>, what: &str, known: &[&str]) {
         for (key, _) in table.iter() {
+            if self.problems.len() >= MOST_PROBLEMS {
+                return;
+            }
             if !known.contains(&&**key.get_ref()) {
                 let remedy = match nearest(key.get_ref(), known) {
                     Some(near) => format!("Write \"{near}\", or remove the key"),
