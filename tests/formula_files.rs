@@ -330,6 +330,30 @@ fn the_same_ingredient_in_two_phases_is_a_warning() {
     assert!(plain.warnings("t").is_empty());
 }
 
+/// Nesting that would overflow a stack is refused, and a file of nothing but faults stays readable.
+#[test]
+fn monstrous_files_are_refused_in_few_words() {
+    let deep = 100_000;
+    let texts = [
+        format!("a = {}", "[".repeat(deep)),
+        format!("a = {}1{}", "[".repeat(deep), "]".repeat(deep)),
+        format!("a = {}", "{a = ".repeat(deep)),
+        format!("{}a = 1", "a.".repeat(deep)),
+        format!("[{}a]", "a.".repeat(deep)),
+        (0..5_000).map(|i| format!("k{i} = 1\n")).collect(),
+        format!("[formula]\nname = \"{}\"\n", "x".repeat(deep)),
+    ];
+    for text in texts {
+        let problems = Formula::parse(&text, "f.toml").expect_err("refused");
+        let message = problems.to_string();
+        assert!(
+            message.len() < 8000 && message.lines().count() <= 21,
+            "{message}"
+        );
+        assert!(bismar::config::Config::parse(&text, "c.toml").is_err());
+    }
+}
+
 /// Pieces that make texts which get past the TOML grammar often enough to reach the checks behind it.
 fn near_toml() -> impl Strategy<Value = String> {
     let pieces = prop::sample::select(vec![

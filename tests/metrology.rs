@@ -54,7 +54,11 @@ fn a_scale_that_repeats_too_well_is_not_believed() {
     let d = g("0.01");
     let none = Uncertainty::net(d, None, 2);
     assert_eq!(none, Uncertainty::net(d, Some(Mass::ZERO), 2));
-    assert_eq!(none, Uncertainty::net(d, Some(g("0.0041")), 2));
+    near(
+        Uncertainty::net(d, Some(g("0.0041")), 2).grams(),
+        none.grams(),
+        1e-15,
+    );
     assert!(Uncertainty::net(d, Some(g("0.0042")), 2) > none);
     near(2.0 * Uncertainty::REPEATABILITY_FLOOR / 0.001, 820.0, 1e-9);
 }
@@ -254,59 +258,154 @@ fn normal(rng: &mut fastrand::Rng) -> f64 {
     radius * (std::f64::consts::TAU * rng.f64()).cos()
 }
 
-/// How often a true net weight just above `highest` is accepted when the scale is simulated: tare and
-/// gross each with half the repeatability's variance and rounded to d, the vessel's weight at random.
-fn accepted(rng: &mut fastrand::Rng, window: Window, highest: f64, d: f64, s: f64) -> f64 {
-    const TRIALS: u32 = 200_000;
-    let read = |load: f64, rng: &mut fastrand::Rng| {
-        ((load + s / 2f64.sqrt() * normal(rng)) / d).round() as i64
-    };
-    let high = (window.high.to_g_f64() / d).round() as i64;
-    let mut accepted = 0u32;
-    for _ in 0..TRIALS {
-        let vessel = 100.0 + 50.0 * rng.f64();
-        let tare = read(vessel, rng);
-        let gross = read(vessel + highest + 1e-9, rng);
-        accepted += u32::from(gross - tare <= high);
-    }
-    f64::from(accepted) / f64::from(TRIALS)
+/// A simulated scale: tare and gross, each with half the repeatability's variance and rounded to d.
+struct Bench {
+    rng: fastrand::Rng,
+    d: f64,
+    s: f64,
 }
 
-/// Monte Carlo with a fixed seed. The risk of accepting a weight that is out of tolerance is greatest
-/// when it is only just out; with a guard of 2u JCGM 106:2012, 8.3.2.2 puts it at no more than 2.3 %.
-/// Limits are placed anywhere on the scale's steps, and once where rounding the window to d adds
-/// nothing to the guard. Without the guard the same simulation accepts about half.
+impl Bench {
+    fn read(&mut self, load: f64) -> i64 {
+        ((load + self.s / 2f64.sqrt() * normal(&mut self.rng)) / self.d).round() as i64
+    }
+
+    /// The net weight shown for a true one, in steps of d; the vessel's weight is at random.
+    fn net(&mut self, true_net: f64) -> i64 {
+        let vessel = 100.0 + 50.0 * self.rng.f64();
+        let tare = self.read(vessel);
+        self.read(vessel + true_net) - tare
+    }
+}
+
+/// What became of simulated weights around the upper limit.
+#[derive(Default, Clone, Copy, Debug)]
+struct Outcome {
+    accepted: u32,
+    accepted_out: u32,
+    at_edge: u32,
+    at_edge_out: u32,
+}
+
+impl Outcome {
+    fn edge_risk(self) -> f64 {
+        f64::from(self.at_edge_out) / f64::from(self.at_edge)
+    }
+}
+
+/// Pours that end anywhere around `highest`, weighed and judged.
+fn pours(bench: &mut Bench, window: Window, highest: f64, u: f64, trials: u32) -> Outcome {
+    let high = (window.high.to_g_f64() / bench.d).round() as i64;
+    let reach = 5.0 * u + 2.0 * bench.d;
+    let from = window.high.to_g_f64() - reach;
+    let width = 2.0 * reach + highest - window.high.to_g_f64();
+    let mut outcome = Outcome::default();
+    for _ in 0..trials {
+        let true_net = from + width * bench.rng.f64();
+        let shown = bench.net(true_net);
+        let out = u32::from(true_net > highest);
+        if shown <= high {
+            outcome.accepted += 1;
+            outcome.accepted_out += out;
+        }
+        if shown == high {
+            outcome.at_edge += 1;
+            outcome.at_edge_out += out;
+        }
+    }
+    outcome
+}
+
+/// Monte Carlo with a fixed seed: JCGM 106:2012, 8.3.2.2 puts the chance that an accepted weight is
+/// out of tolerance at no more than 2.3 % with a guard of 2u, reached at the window's very edge. Limits
+/// lie anywhere between the scale's steps, and once where rounding the window to d adds nothing to the
+/// guard. Without the guard the same simulation shows a risk many times as large.
 #[test]
 fn accepting_a_weight_out_of_tolerance_stays_under_the_stated_risk() {
     const STATED: f64 = 0.023;
-    let mut rng = fastrand::Rng::with_seed(20_261_125);
-    let (mut worst, mut worst_unguarded) = (0f64, 0f64);
+    let mut worst_edge = (0f64, 0f64);
+    let mut worst_unguarded = 0f64;
+    let mut worst_of_all = 0f64;
+    let mut tightest = Outcome::default();
+    let mut seed = fastrand::Rng::with_seed(20_261_125);
     for d_mg in [10, 100] {
         let d = Mass::from_mg(d_mg);
         for s_in_d in [0.41, 0.6, 1.0, 2.0] {
             let s = s_in_d * d.to_g_f64();
             let u = Uncertainty::net(d, Mass::from_g_f64(s), 2);
+            let mut bench = Bench {
+                rng: seed.fork(),
+                d: d.to_g_f64(),
+                s,
+            };
             let target = d * 4000;
             let tight = target + d * 8 + u.times(2.0);
-            let offsets = (0..3).map(|_| target + d * 12 + d.ratio(rng.i64(0..1000), 1000));
-            let limits: Vec<Mass> = std::iter::once(tight).chain(offsets).collect();
-            for highest in limits {
+            let offsets = (0..2).map(|_| target + d * 12 + d.ratio(seed.i64(0..1000), 1000));
+            for highest in std::iter::once(tight).chain(offsets.collect::<Vec<_>>()) {
                 let lowest = target - (highest - target);
-                let mut risk = |guard: f64| {
+                let trials = if highest == tight { 1_000_000 } else { 200_000 };
+                let mut simulate = |guard: f64| {
                     let window = Window::acceptance(target, lowest, highest, u, guard, d);
                     assert!(window.proven);
-                    accepted(&mut rng, window, highest.to_g_f64(), d.to_g_f64(), s)
+                    pours(&mut bench, window, highest.to_g_f64(), u.grams(), trials)
                 };
-                worst = worst.max(risk(2.0));
-                worst_unguarded = worst_unguarded.max(risk(0.0));
+                let guarded = simulate(2.0);
+                if highest == tight {
+                    tightest.at_edge += guarded.at_edge;
+                    tightest.at_edge_out += guarded.at_edge_out;
+                }
+                let spread = (STATED * (1.0 - STATED) / f64::from(guarded.at_edge)).sqrt();
+                if guarded.edge_risk() > worst_edge.0 {
+                    worst_edge = (guarded.edge_risk(), spread);
+                }
+                let of_all = f64::from(guarded.accepted_out) / f64::from(guarded.accepted);
+                worst_of_all = worst_of_all.max(of_all);
+                worst_unguarded = worst_unguarded.max(simulate(0.0).edge_risk());
             }
         }
     }
-    println!("greatest risk with a guard of 2u: {worst:.4}; without: {worst_unguarded:.4}");
-    assert!(worst <= STATED, "{worst} is more than the stated {STATED}");
+    println!(
+        "at the edge, guard 2u: {:.4} (1 s = {:.4}); 0: {worst_unguarded:.3}",
+        worst_edge.0, worst_edge.1
+    );
+    println!("of all accepted around the limit, guard 2u: {worst_of_all:.5}");
+    println!(
+        "at the edge where rounding adds nothing, all: {:.5}",
+        tightest.edge_risk()
+    );
+    assert!(tightest.edge_risk() <= STATED, "{tightest:?}");
+    // The worst of 24 estimates may lie above by chance; four standard deviations cover that.
+    assert!(
+        worst_edge.0 <= STATED + 4.0 * worst_edge.1,
+        "{worst_edge:?}"
+    );
+    assert!(worst_of_all <= STATED / 4.0, "{worst_of_all}");
     // The simulation can tell: it is a real risk that the guard takes away.
     assert!(
-        worst > 0.01 && worst_unguarded > 0.3,
-        "{worst} {worst_unguarded}"
+        worst_edge.0 > 0.015 && worst_unguarded > 0.3,
+        "{worst_edge:?} {worst_unguarded}"
     );
+}
+
+/// The other question, which the stated risk does not answer: how often is a weight accepted that is
+/// just out? The steps of the display make that depend on where the limit lies between them. With the
+/// least repeatability and the unluckiest place it is 9.7 %: E[max(0, 1 − δ)] for δ ~ N(2u/d, 0.41²).
+#[test]
+fn a_weight_just_out_is_accepted_in_less_than_a_tenth_of_cases() {
+    const TRIALS: u32 = 200_000;
+    let d = g("0.01");
+    let s = Uncertainty::REPEATABILITY_FLOOR * d.to_g_f64();
+    let u = Uncertainty::net(d, None, 2);
+    let mut bench = Bench {
+        rng: fastrand::Rng::with_seed(7),
+        d: d.to_g_f64(),
+        s,
+    };
+    let highest = g("40.08") + u.times(2.0);
+    let window = Window::acceptance(g("40"), g("39.9"), highest, u, 2.0, d);
+    assert_eq!(window.high, g("40.08"));
+    let accepted = (0..TRIALS)
+        .filter(|_| bench.net(highest.to_g_f64() + 1e-9) <= 4008)
+        .count();
+    near(accepted as f64 / f64::from(TRIALS), 0.097, 0.003);
 }

@@ -250,6 +250,21 @@ fn remarks(
                 feasible.uncertainty.expanded().ceil_to(Mass::from_mg(1)).grams_rounded(3),
             ));
         }
+        let steps = (feasible.window.high - feasible.window.low).ng() / d.ng().max(1) + 1;
+        if feasible.window.proven && steps < 3 {
+            let values = if steps == 1 {
+                "a single value".to_owned()
+            } else {
+                format!("only {steps} values")
+            };
+            lines.push(format!(
+                "Step {}, {}: the window has {values} to hit at steps of {} g. A larger batch or \
+                 a finer scale makes it wider.",
+                step.number,
+                step.ingredient,
+                d.grams(d)
+            ));
+        }
         if let Some(left) = scale.capacity.map(|capacity| capacity - step.target)
             && left < BEAKER
         {
@@ -262,11 +277,12 @@ fn remarks(
             ));
         }
     }
-    if lines.is_empty() {
-        text.push_str("\nEvery step can be proven on its scale.\n");
-        return;
-    }
-    text.push_str("\nRemarks (\"?\" marks a window that proves nothing)\n");
+    let unproven = feasible.iter().flatten().any(|f| !f.window.proven);
+    text.push_str(if unproven {
+        "\nNot every step can be proven; \"?\" marks a window that proves nothing.\n"
+    } else {
+        "\nEvery step can be proven on its scale.\n"
+    });
     for line in lines {
         paragraph(text, "- ", &line);
     }

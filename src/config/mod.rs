@@ -2,6 +2,7 @@
 
 mod parse;
 pub mod paths;
+mod scale;
 
 use std::path::PathBuf;
 

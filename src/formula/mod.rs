@@ -3,6 +3,8 @@
 pub mod examples;
 pub mod parse;
 pub mod plan;
+mod shares;
+mod tolerance;
 
 use crate::mass::Mass;
 

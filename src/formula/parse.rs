@@ -4,18 +4,16 @@
 //! the wider holds. `under` and `over` replace the whole of their side: either a table of the same
 //! kind (`over = { g = 0.02 }`) or a plain number in the one unit that stands beside it
 //! (`{ percent = 1.0, over = 2.0 }` means 2 %). A side that is left without an amount takes
-//! [`Tolerance::DEFAULT_PERCENT`].
+//! [`super::Tolerance::DEFAULT_PERCENT`].
 
-use std::collections::HashMap;
 use std::ops::Range;
 use std::path::Path;
 
-use super::{
-    Deviation, Formula, Ingredient, Limits, Percent, Phase, Place, Share, Tolerance, VesselWay,
-};
+use super::shares::sum;
+use super::tolerance::{limits, percent, tolerance, within_limits};
+use super::{Formula, Ingredient, Phase, Place, Share, VesselWay};
 use crate::document::{DeTable, DeValue, Form, Reader, Value, read_text, shown};
-use crate::mass::Mass;
-use crate::problem::{Problem, Problems};
+use crate::problem::Problems;
 
 const VESSELS: [(&str, VesselWay); 3] = [
     (VesselWay::Beaker.name(), VesselWay::Beaker),
@@ -54,77 +52,16 @@ impl Formula {
             Some(_) | None => Err(reader.into_problems()),
         }
     }
-
-    /// The share of each ingredient in the order of weighing, the balance worked out.
-    pub fn shares(&self) -> Vec<Percent> {
-        let named = |i: &Ingredient| match i.share {
-            Share::Percent(percent) => percent.0,
-            Share::Balance => 0,
-        };
-        let rest = Percent::HUNDRED.0 - self.ingredients().map(named).sum::<i64>();
-        self.ingredients()
-            .map(|i| match i.share {
-                Share::Percent(percent) => percent,
-                Share::Balance => Percent(rest),
-            })
-            .collect()
-    }
-
-    /// All ingredients in the order of weighing.
-    pub fn ingredients(&self) -> impl Iterator<Item = &Ingredient> {
-        self.phases.iter().flat_map(|phase| &phase.ingredients)
-    }
-
-    /// What is allowed but worth a second look: an ingredient that stands in more than one phase.
-    pub fn warnings(&self, name: &str) -> Vec<Problem> {
-        let mut first = HashMap::new();
-        let mut warnings = Vec::new();
-        for ingredient in self.ingredients() {
-            let key = ingredient.name.to_lowercase();
-            let earlier = *first.entry(key).or_insert(ingredient.place);
-            if earlier != ingredient.place {
-                warnings.push(Problem {
-                    path: name.to_owned(),
-                    line: ingredient.place.line,
-                    column: ingredient.place.column,
-                    message: format!(
-                        "\"{}\" is weighed twice, first at line {}",
-                        ingredient.name, earlier.line
-                    ),
-                    remedy: "Nothing to do if that is meant; else give each step its own name"
-                        .to_owned(),
-                });
-            }
-        }
-        warnings
-    }
-}
-
-impl Percent {
-    /// The percentage as text, without needless zeros: `12.5`.
-    pub fn text(self) -> String {
-        decimal_text(i128::from(self.0))
-    }
-}
-
-/// A count of 10⁻⁹ as decimal text.
-fn decimal_text(n: i128) -> String {
-    let (sign, n) = (if n < 0 { "-" } else { "" }, n.unsigned_abs());
-    let (whole, part) = (n / 1_000_000_000, n % 1_000_000_000);
-    let part = format!("{part:09}");
-    let part = part.trim_end_matches('0');
-    let point = if part.is_empty() { "" } else { "." };
-    format!("{sign}{whole}{point}{part}")
 }
 
 /// A formula while it is read, with the places its checks need.
-struct Draft {
+pub(super) struct Draft {
     name: String,
     version: String,
     notes: String,
-    phases: Vec<(Phase, Vec<Option<Range<usize>>>)>,
+    pub(super) phases: Vec<(Phase, Vec<Option<Range<usize>>>)>,
     /// Whether every ingredient was read, so that the sum means something.
-    whole: bool,
+    pub(super) whole: bool,
 }
 
 fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Draft> {
@@ -359,221 +296,5 @@ fn share<'i>(
             );
             None
         }
-    }
-}
-
-/// A percentage from 0 to 100 with at most nine decimals.
-fn percent<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Percent> {
-    let decimal = reader.decimal(value, key)?;
-    let scale = 9u32.checked_sub(u32::from(decimal.decimals));
-    let Some(scale) = scale else {
-        let message = format!("\"{key}\" has {} decimals", decimal.decimals);
-        reader.report(&value.span(), message, "Write at most nine");
-        return None;
-    };
-    let n = i128::from(decimal.digits) * 10i128.pow(scale);
-    if n > i128::from(Percent::HUNDRED.0) {
-        let message = format!("\"{key}\" is {}, more than 100", decimal_text(n));
-        reader.report(
-            &value.span(),
-            message,
-            "Write a share of at most 100 percent",
-        );
-        return None;
-    }
-    i64::try_from(n).ok().map(Percent)
-}
-
-fn limits<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Limits> {
-    let table = reader.table(value, "limits")?;
-    reader.only(table, "\"limits\"", &["min", "max"]);
-    let mut side = |key| table.get(key).and_then(|v| percent(reader, v, key));
-    let limits = Limits {
-        min: side("min"),
-        max: side("max"),
-    };
-    if let (Some(min), Some(max)) = (limits.min, limits.max)
-        && min > max
-    {
-        let message = format!(
-            "The least share {} is above the greatest {}",
-            min.text(),
-            max.text()
-        );
-        reader.report(&value.span(), message, "Exchange min and max");
-        return None;
-    }
-    Some(limits)
-}
-
-fn within_limits(
-    reader: &mut Reader,
-    what: &str,
-    percent: Percent,
-    limits: Limits,
-    at: &Range<usize>,
-) {
-    let (bound, word) = match limits {
-        Limits { min: Some(min), .. } if percent < min => (min, "below its least share"),
-        Limits { max: Some(max), .. } if percent > max => (max, "above its greatest share"),
-        Limits { .. } => return,
-    };
-    let message = format!(
-        "{what} has {} %, {word} of {} %",
-        percent.text(),
-        bound.text()
-    );
-    reader.report(
-        at,
-        message,
-        "Correct the percent, or the limits if they are wrong",
-    );
-}
-
-fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Tolerance> {
-    if let DeValue::Integer(_) | DeValue::Float(_) = value.get_ref() {
-        let message = "\"tolerance\" does not say whether it means percent or grams";
-        reader.report(
-            &value.span(),
-            message,
-            "Write { percent = 1.0 } or { g = 0.05 }",
-        );
-        return None;
-    }
-    let table = reader.table(value, "tolerance")?;
-    reader.only(table, "\"tolerance\"", &["percent", "g", "under", "over"]);
-    let both = amounts(reader, table);
-    let mut side = |key: &str| match table.get(key) {
-        Some(value) => deviation(reader, value, key, both),
-        None => Some(both),
-    };
-    let (under, over) = (side("under")?, side("over")?);
-    let none = |side: Deviation| {
-        let zero = |p: Option<Percent>| p.is_none_or(|p| p.0 == 0);
-        side != Deviation::default()
-            && zero(side.percent)
-            && side.mass.is_none_or(|m| m == Mass::ZERO)
-    };
-    if table.is_empty() {
-        let remedy = "Write for example { percent = 1.0 }, or remove it";
-        reader.report(&value.span(), "\"tolerance\" names no amount", remedy);
-    } else if none(under) && none(over) {
-        let message = "A tolerance of nothing either way cannot be met";
-        reader.report(
-            &value.span(),
-            message,
-            "Allow some deviation, as { percent = 1.0 }",
-        );
-    } else if under.percent.is_some_and(|p| p >= Percent::HUNDRED) {
-        let message = "A tolerance of 100 % under allows an empty vessel";
-        reader.report(&value.span(), message, "Write a smaller percentage");
-    }
-    Some(Tolerance { under, over })
-}
-
-fn amounts<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Deviation {
-    Deviation {
-        percent: table
-            .get("percent")
-            .and_then(|v| percent(reader, v, "percent")),
-        mass: table.get("g").and_then(|v| reader.grams(v, "g")),
-    }
-}
-
-fn deviation<'i>(
-    reader: &mut Reader<'i>,
-    value: &Value<'i>,
-    key: &str,
-    beside: Deviation,
-) -> Option<Deviation> {
-    if let Some(table) = value.get_ref().as_table() {
-        reader.only(table, &format!("\"{key}\""), &["percent", "g"]);
-        let side = amounts(reader, table);
-        if table.is_empty() {
-            let remedy = "Write for example { percent = 1.0 }, or remove it";
-            reader.report(&value.span(), format!("\"{key}\" names no amount"), remedy);
-        }
-        return Some(side);
-    }
-    match (beside.percent, beside.mass) {
-        (Some(_), None) => {
-            let percent = Some(percent(reader, value, key)?);
-            Some(Deviation {
-                percent,
-                mass: None,
-            })
-        }
-        (None, Some(_)) => {
-            let mass = Some(reader.grams(value, key)?);
-            Some(Deviation {
-                percent: None,
-                mass,
-            })
-        }
-        (Some(_), Some(_)) | (None, None) => {
-            let message = format!("\"{key}\" does not say whether it means percent or grams");
-            let remedy = format!("Write {key} = {{ percent = 1.0 }} or {key} = {{ g = 0.05 }}");
-            reader.report(&value.span(), message, remedy);
-            None
-        }
-    }
-}
-
-/// Checks that the shares make 100 exactly. The place named is where the running sum goes past 100,
-/// or else the last share.
-fn sum(reader: &mut Reader, draft: &Draft) {
-    if !draft.whole {
-        return;
-    }
-    let hundred = i128::from(Percent::HUNDRED.0);
-    let mut total: i128 = 0;
-    let (mut at, mut past) = (0..0, None);
-    let mut balance: Option<(&Ingredient, Range<usize>)> = None;
-    for (phase, places) in &draft.phases {
-        for (ingredient, place) in phase.ingredients.iter().zip(places) {
-            let place = place.clone().unwrap_or(0..0);
-            at = place.clone();
-            match ingredient.share {
-                Share::Percent(percent) => total += i128::from(percent.0),
-                Share::Balance if balance.is_some() => {
-                    let message = format!("\"{}\" is a second balance", shown(&ingredient.name));
-                    reader.report(
-                        &place,
-                        message,
-                        "Give it a percent; one balance takes the rest",
-                    );
-                }
-                Share::Balance => balance = Some((ingredient, place.clone())),
-            }
-            if total > hundred && past.is_none() {
-                past = Some(place);
-            }
-        }
-    }
-    let text = decimal_text(total);
-    if total > hundred {
-        let message = format!(
-            "The percents sum to {text}, {} too much",
-            decimal_text(total - hundred)
-        );
-        reader.report(
-            &past.unwrap_or(at),
-            message,
-            "Lower one or more so that they make 100",
-        );
-    } else if let Some((ingredient, place)) = balance {
-        let rest = Percent((hundred - total) as i64);
-        if rest.0 == 0 {
-            let message = format!("The percents sum to {text}, so nothing is left for the balance");
-            reader.report(&place, message, "Lower one or more, or remove the balance");
-        } else {
-            let what = format!("The balance \"{}\"", shown(&ingredient.name));
-            within_limits(reader, &what, rest, ingredient.limits, &place);
-        }
-    } else if total < hundred {
-        let missing = decimal_text(hundred - total);
-        let message = format!("The percents sum to {text}, {missing} short of 100");
-        let remedy = "Raise one or more, or give one ingredient balance = true instead of percent";
-        reader.report(&at, message, remedy);
     }
 }

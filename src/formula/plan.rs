@@ -7,9 +7,10 @@
 //!   and the balance takes the rest. It is off by at most half a step for each other ingredient.
 //! - Without one the method of the largest remainder is used: all shares are rounded down, and the
 //!   steps still missing go to the ingredients that lost most. Each is within 1 d of its exact share.
-//! - Where scales of different readability share a plan, that is done among the steps on the coarsest
-//!   one, and the heaviest of these takes what is finer than it can show: it is within 2 d as long as
-//!   the steps on the finer scales lose less than 1 d of the coarse one together.
+//! - Where scales of different readability share a plan, the steps on the finer ones are rounded to the
+//!   nearest and the method is used among the steps on the coarsest one. One of these gets a target
+//!   finer than its scale can show. Each is within 1 d, or within 2 d where the roundings on the finer
+//!   scales together come near a whole step of the coarse one.
 //!
 //! A batch that is no multiple of the finest readability in use (2 oz on a gram scale) is rounded to it.
 
@@ -292,10 +293,10 @@ fn round_all(drafts: &mut [Draft], batch: Mass) {
     // Stable: among equal remainders the earlier ingredient gets the step.
     group.sort_by_key(|draft| std::cmp::Reverse(draft.whole_steps(batch).1));
     for draft in &mut group {
-        if left >= coarsest {
-            draft.target += coarsest;
-            left -= coarsest;
-        }
+        // The last to get something may get less than a whole step: what its scale cannot show.
+        let more = left.min(coarsest).max(Mass::ZERO);
+        draft.target += more;
+        left -= more;
     }
     if let Some(heaviest) = group.iter_mut().max_by_key(|draft| draft.target) {
         heaviest.target += left;

@@ -17,7 +17,9 @@ pub struct Window {
 impl Window {
     /// Guarded acceptance (JCGM 106:2012, 8.3.2): the tolerance limits `lowest` and `highest`, each
     /// drawn in by `guard` × u, then inward to a multiple of the readability `d`. With a guard of 2 a
-    /// weight at the edge is out of tolerance in at most 2.3 % of cases (8.3.2.2).
+    /// weight shown at the edge is out of tolerance in at most 2.3 % of cases (8.3.2.2). That is not
+    /// the chance that a weight just out of tolerance is accepted: where the display's step is most of
+    /// the uncertainty and the limit lies unluckily between two steps, that is up to 9.7 %.
     ///
     /// A proven window can lie beside the target where a formula allows (almost) nothing to one side;
     /// see [`Window::aim`].

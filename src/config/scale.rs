@@ -1,0 +1,316 @@
+//! One `[[scale]]` of the configuration.
+
+use std::ops::Range;
+
+use super::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::document::{DeTable, Form, Reader, Value, shown};
+use crate::mass::{Mass, Unit};
+use crate::metrology::ScaleAbility;
+
+/// The layout that `pattern` belongs to.
+const PATTERN: &str = "pattern";
+/// No bench scale carries more, and none has a coarser step than a hundredth of it.
+const LARGEST_CAPACITY: Mass = Mass::from_g(1_000_000);
+const COARSEST_STEP: Mass = Mass::from_g(1000);
+
+impl ScaleConfig {
+    /// What the scale can do; without a `readability` 0.01 g is taken
+    /// ([`ScaleAbility::ASSUMED_READABILITY`]) until its lines show better.
+    pub fn ability(&self) -> ScaleAbility {
+        ScaleAbility {
+            readability: self
+                .readability
+                .unwrap_or(ScaleAbility::ASSUMED_READABILITY),
+            capacity: self.capacity,
+            repeatability: self.repeatability,
+            ..ScaleAbility::assumed(&self.name)
+        }
+    }
+}
+
+const SCALE_KEYS: [&str; 16] = [
+    "name",
+    "port",
+    "usb",
+    "baud",
+    "data_bits",
+    "parity",
+    "stop_bits",
+    "dtr",
+    "settle",
+    "layout",
+    "pattern",
+    "unit",
+    "readability",
+    "capacity",
+    "repeatability",
+    "poll",
+];
+
+pub(super) fn scale<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    at: &Range<usize>,
+) -> Option<ScaleConfig> {
+    let name = reader
+        .required(table, at, "The scale", "name", "name = \"bench\"")
+        .and_then(|value| reader.text(value, "name", Form::Line));
+    let what = name
+        .as_ref()
+        .map_or_else(|| "The scale".into(), |n| format!("Scale \"{}\"", shown(n)));
+    reader.only(table, &what, &SCALE_KEYS);
+    let port = port(reader, table, at, &what);
+    let parities = [
+        ("none", Parity::None),
+        ("even", Parity::Even),
+        ("odd", Parity::Odd),
+    ];
+    let dtr = [
+        ("keep", DtrMode::Keep),
+        ("on", DtrMode::On),
+        ("off", DtrMode::Off),
+    ];
+    let baud = table
+        .get("baud")
+        .and_then(|v| reader.whole(v, "baud", 50..4_000_001));
+    let bits = table
+        .get("data_bits")
+        .and_then(|v| reader.whole(v, "data_bits", 5..9));
+    let stop = table
+        .get("stop_bits")
+        .and_then(|v| reader.whole(v, "stop_bits", 1..3));
+    let parity = table
+        .get("parity")
+        .and_then(|v| reader.choice(v, "parity", &parities));
+    let dtr = table.get("dtr").and_then(|v| reader.choice(v, "dtr", &dtr));
+    let settle = table
+        .get("settle")
+        .and_then(|v| reader.float(v, "settle", 0.0, 10.0));
+    let layout = layout(reader, table, at, &what);
+    let unit = table.get("unit").and_then(|v| unit(reader, v));
+    let poll = table.get("poll").and_then(|v| poll(reader, v));
+    let (readability, capacity, repeatability) = figures(reader, table);
+    let (layout, pattern) = layout?;
+    Some(ScaleConfig {
+        name: name?,
+        port: port?,
+        baud: baud.unwrap_or(9600),
+        data_bits: bits.and_then(|n| u8::try_from(n).ok()).unwrap_or(8),
+        parity: parity.unwrap_or(Parity::None),
+        stop_bits: stop.and_then(|n| u8::try_from(n).ok()).unwrap_or(1),
+        dtr: dtr.unwrap_or(DtrMode::Keep),
+        settle: settle.unwrap_or(0.0),
+        layout,
+        pattern,
+        unit,
+        readability,
+        capacity,
+        repeatability,
+        poll,
+    })
+}
+
+fn port<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    at: &Range<usize>,
+    what: &str,
+) -> Option<PortSelector> {
+    match (table.get("port"), table.get("usb")) {
+        (Some(value), None) => {
+            let path = reader.text(value, "port", Form::Line)?;
+            if !path.starts_with('/') {
+                let message = format!("\"port\": \"{}\" is not an absolute path", shown(&path));
+                let remedy = "Write for example /dev/ttyUSB0, or a link in /dev/serial/by-id/";
+                reader.report(&value.span(), message, remedy);
+                return None;
+            }
+            Some(PortSelector::Path(path.into()))
+        }
+        (None, Some(value)) => {
+            let usb = reader.table(value, "usb")?;
+            reader.only(usb, "\"usb\"", &["vendor", "product", "serial"]);
+            let at = value.span();
+            let mut id = |key: &str| {
+                let example = format!("{key} = 0x1234");
+                let value = reader.required(usb, &at, "\"usb\"", key, &example)?;
+                u16::try_from(reader.whole(value, key, 0..0x1_0000)?).ok()
+            };
+            let (vendor, product) = (id("vendor"), id("product"));
+            let serial = usb
+                .get("serial")
+                .and_then(|v| reader.text(v, "serial", Form::Line));
+            Some(PortSelector::Usb {
+                vendor: vendor?,
+                product: product?,
+                serial,
+            })
+        }
+        (Some(_), Some(value)) => {
+            let message = format!("{what} has both \"port\" and \"usb\"");
+            reader.report(&value.span(), message, "Keep one of the two");
+            None
+        }
+        (None, None) => {
+            let remedy = "Add port = \"/dev/ttyUSB0\", or usb = { vendor = ..., product = ... }; \
+                          `bismar identify` lists the ports";
+            reader.report(at, format!("{what} has no \"port\""), remedy);
+            None
+        }
+    }
+}
+
+/// The layout's name, and the pattern where the layout is `pattern`.
+fn layout<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    at: &Range<usize>,
+    what: &str,
+) -> Option<(String, Option<String>)> {
+    let layout = match table.get("layout") {
+        Some(value) => Some(reader.text(value, "layout", Form::Line)?),
+        None => None,
+    };
+    let pattern = match table.get("pattern") {
+        Some(value) => Some((self::pattern(reader, value)?, value.span())),
+        None => None,
+    };
+    match (layout, pattern) {
+        (None, Some((pattern, _))) => Some((PATTERN.to_owned(), Some(pattern))),
+        (Some(layout), Some((pattern, _))) if layout == PATTERN => Some((layout, Some(pattern))),
+        (Some(layout), Some((_, span))) => {
+            let message = format!("{what} has a pattern and the layout \"{}\"", shown(&layout));
+            reader.report(&span, message, "Keep one, or write layout = \"pattern\"");
+            None
+        }
+        (Some(layout), None) if layout == PATTERN => {
+            let message = format!("{what} has the layout \"pattern\" and no pattern");
+            reader.report(at, message, "Add pattern = '...' with named groups");
+            None
+        }
+        (Some(layout), None) => Some((layout, None)),
+        (None, None) => {
+            let remedy = "Run `bismar identify`, which finds the layout and prints this part";
+            reader.report(at, format!("{what} has no \"layout\""), remedy);
+            None
+        }
+    }
+}
+
+fn pattern<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> {
+    // Not trimmed: a space at the edge of a pattern has a meaning.
+    reader.text(value, "pattern", Form::Paragraphs)?;
+    let text = value.get_ref().as_str()?.to_owned();
+    let complaint = match regex::RegexBuilder::new(&text).size_limit(1 << 20).build() {
+        Ok(regex) if regex.capture_names().flatten().next().is_some() => return Some(text),
+        Ok(_) => "has no named group".to_owned(),
+        Err(e) => {
+            let e = e.to_string();
+            let last = e.lines().last().unwrap_or("").trim();
+            format!(
+                "is no regular expression: {}",
+                last.trim_start_matches("error: ")
+            )
+        }
+    };
+    let remedy =
+        "Write a regular expression with named groups such as (?<value>...), in single quotes";
+    reader.report(&value.span(), format!("\"pattern\" {complaint}"), remedy);
+    None
+}
+
+fn unit<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Unit> {
+    reader.choice(value, "unit", &Unit::ALL.map(|unit| (unit.symbol(), unit)))
+}
+
+/// Readability, capacity and repeatability, and whether they fit together.
+fn figures<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+) -> (Option<Mass>, Option<Mass>, Option<Mass>) {
+    let mut figure = |key: &str, most: Mass, example: &str| {
+        let value = table.get(key)?;
+        let mass = reader.mass(value, key, example)?;
+        if mass > most {
+            let message = format!("\"{key}\" is more than {} g", most.grams(Mass::from_g(1)));
+            reader.report(
+                &value.span(),
+                message,
+                format!("Write for example \"{example}\""),
+            );
+            return None;
+        }
+        Some(mass)
+    };
+    let readability = figure("readability", COARSEST_STEP, "0.01 g");
+    let capacity = figure("capacity", LARGEST_CAPACITY, "600 g");
+    let repeatability = figure("repeatability", COARSEST_STEP, "0.008 g");
+    for (key, small) in [
+        ("readability", readability),
+        ("repeatability", repeatability),
+    ] {
+        if let (Some(small), Some(capacity), Some(value)) = (small, capacity, table.get(key))
+            && small >= capacity
+        {
+            let message = format!("\"{key}\" is not smaller than the capacity");
+            reader.report(&value.span(), message, "Check the units of the two");
+        }
+    }
+    (readability, capacity, repeatability)
+}
+
+fn poll<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<(Vec<u8>, f64)> {
+    let table = reader.table(value, "poll")?;
+    reader.only(table, "\"poll\"", &["send", "every"]);
+    let at = value.span();
+    let send = reader
+        .required(table, &at, "\"poll\"", "send", "send = 'S\\r\\n'")
+        .and_then(|value| bytes(reader, value));
+    let every = match table.get("every") {
+        Some(value) => reader.float(value, "every", 0.02, 60.0),
+        None => Some(0.2),
+    };
+    Some((send?, every?))
+}
+
+/// The bytes of a command: ASCII with the escapes `\r \n \t \\ \xHH`, whether TOML's own quotes have
+/// resolved them already or not.
+fn bytes<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Vec<u8>> {
+    let complaint = match value.get_ref().as_str().map(unescape) {
+        Some(Ok(bytes)) if bytes.is_empty() => "is empty".to_owned(),
+        Some(Ok(bytes)) if bytes.len() > 64 => "has more than 64 bytes".to_owned(),
+        Some(Ok(bytes)) => return Some(bytes),
+        Some(Err(piece)) => format!("holds \"{}\", which is no escape", shown(&piece)),
+        None => "must be a text in quotes".to_owned(),
+    };
+    let remedy = r"Write ASCII with \r, \n, \t, \\ or \xHH, for example 'S\r\n'";
+    reader.report(&value.span(), format!("\"send\" {complaint}"), remedy);
+    None
+}
+
+fn unescape(text: &str) -> Result<Vec<u8>, String> {
+    let mut bytes = Vec::new();
+    let mut chars = text.chars();
+    while let Some(c) = chars.next() {
+        let byte = match c {
+            '\\' => match chars.next() {
+                Some('r') => b'\r',
+                Some('n') => b'\n',
+                Some('t') => b'\t',
+                Some('\\') => b'\\',
+                Some('x') => {
+                    let pair: String = chars.by_ref().take(2).collect();
+                    let digits = pair.len() == 2 && pair.bytes().all(|b| b.is_ascii_hexdigit());
+                    let byte = u8::from_str_radix(&pair, 16).ok().filter(|_| digits);
+                    byte.ok_or_else(|| format!("\\x{pair}"))?
+                }
+                Some(other) => return Err(format!("\\{other}")),
+                None => return Err("\\".to_owned()),
+            },
+            c if c.is_ascii() => c as u8,
+            c => return Err(c.to_string()),
+        };
+        bytes.push(byte);
+    }
+    Ok(bytes)
+}

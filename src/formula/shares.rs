@@ -1,0 +1,132 @@
+//! The shares of a formula: what the balance comes to, and whether all make 100.
+
+use std::collections::HashMap;
+use std::ops::Range;
+
+use super::parse::Draft;
+use super::tolerance::within_limits;
+use super::{Formula, Ingredient, Percent, Share};
+use crate::document::{Reader, shown};
+use crate::problem::Problem;
+
+impl Formula {
+    /// The share of each ingredient in the order of weighing, the balance worked out.
+    pub fn shares(&self) -> Vec<Percent> {
+        let named = |i: &Ingredient| match i.share {
+            Share::Percent(percent) => percent.0,
+            Share::Balance => 0,
+        };
+        let rest = Percent::HUNDRED.0 - self.ingredients().map(named).sum::<i64>();
+        self.ingredients()
+            .map(|i| match i.share {
+                Share::Percent(percent) => percent,
+                Share::Balance => Percent(rest),
+            })
+            .collect()
+    }
+
+    /// All ingredients in the order of weighing.
+    pub fn ingredients(&self) -> impl Iterator<Item = &Ingredient> {
+        self.phases.iter().flat_map(|phase| &phase.ingredients)
+    }
+
+    /// What is allowed but worth a second look: an ingredient that stands in more than one phase.
+    pub fn warnings(&self, name: &str) -> Vec<Problem> {
+        let mut first = HashMap::new();
+        let mut warnings = Vec::new();
+        for ingredient in self.ingredients() {
+            let key = ingredient.name.to_lowercase();
+            let earlier = *first.entry(key).or_insert(ingredient.place);
+            if earlier != ingredient.place {
+                warnings.push(Problem {
+                    path: name.to_owned(),
+                    line: ingredient.place.line,
+                    column: ingredient.place.column,
+                    message: format!(
+                        "\"{}\" is weighed twice, first at line {}",
+                        ingredient.name, earlier.line
+                    ),
+                    remedy: "Nothing to do if that is meant; else give each step its own name"
+                        .to_owned(),
+                });
+            }
+        }
+        warnings
+    }
+}
+
+impl Percent {
+    /// The percentage as text, without needless zeros: `12.5`.
+    pub fn text(self) -> String {
+        decimal_text(i128::from(self.0))
+    }
+}
+
+/// A count of 10⁻⁹ as decimal text.
+pub(super) fn decimal_text(n: i128) -> String {
+    let (sign, n) = (if n < 0 { "-" } else { "" }, n.unsigned_abs());
+    let (whole, part) = (n / 1_000_000_000, n % 1_000_000_000);
+    let part = format!("{part:09}");
+    let part = part.trim_end_matches('0');
+    let point = if part.is_empty() { "" } else { "." };
+    format!("{sign}{whole}{point}{part}")
+}
+
+/// Checks that the shares make 100 exactly. The place named is where the running sum goes past 100,
+/// or else the last share.
+pub(super) fn sum(reader: &mut Reader, draft: &Draft) {
+    if !draft.whole {
+        return;
+    }
+    let hundred = i128::from(Percent::HUNDRED.0);
+    let mut total: i128 = 0;
+    let (mut at, mut past) = (0..0, None);
+    let mut balance: Option<(&Ingredient, Range<usize>)> = None;
+    for (phase, places) in &draft.phases {
+        for (ingredient, place) in phase.ingredients.iter().zip(places) {
+            let place = place.clone().unwrap_or(0..0);
+            at = place.clone();
+            match ingredient.share {
+                Share::Percent(percent) => total += i128::from(percent.0),
+                Share::Balance if balance.is_some() => {
+                    let message = format!("\"{}\" is a second balance", shown(&ingredient.name));
+                    reader.report(
+                        &place,
+                        message,
+                        "Give it a percent; one balance takes the rest",
+                    );
+                }
+                Share::Balance => balance = Some((ingredient, place.clone())),
+            }
+            if total > hundred && past.is_none() {
+                past = Some(place);
+            }
+        }
+    }
+    let text = decimal_text(total);
+    if total > hundred {
+        let message = format!(
+            "The percents sum to {text}, {} too much",
+            decimal_text(total - hundred)
+        );
+        reader.report(
+            &past.unwrap_or(at),
+            message,
+            "Lower one or more so that they make 100",
+        );
+    } else if let Some((ingredient, place)) = balance {
+        let rest = Percent((hundred - total) as i64);
+        if rest.0 == 0 {
+            let message = format!("The percents sum to {text}, so nothing is left for the balance");
+            reader.report(&place, message, "Lower one or more, or remove the balance");
+        } else {
+            let what = format!("The balance \"{}\"", shown(&ingredient.name));
+            within_limits(reader, &what, rest, ingredient.limits, &place);
+        }
+    } else if total < hundred {
+        let missing = decimal_text(hundred - total);
+        let message = format!("The percents sum to {text}, {missing} short of 100");
+        let remedy = "Raise one or more, or give one ingredient balance = true instead of percent";
+        reader.report(&at, message, remedy);
+    }
+}

@@ -1,0 +1,169 @@
+//! The formula's percentages, limits and tolerances; their shapes are told in [`super::parse`].
+
+use std::ops::Range;
+
+use super::shares::decimal_text;
+use super::{Deviation, Limits, Percent, Tolerance};
+use crate::document::{DeTable, DeValue, Reader, Value};
+use crate::mass::Mass;
+
+/// A percentage from 0 to 100 with at most nine decimals.
+pub(super) fn percent<'i>(
+    reader: &mut Reader<'i>,
+    value: &Value<'i>,
+    key: &str,
+) -> Option<Percent> {
+    let decimal = reader.decimal(value, key)?;
+    let scale = 9u32.checked_sub(u32::from(decimal.decimals));
+    let Some(scale) = scale else {
+        let message = format!("\"{key}\" has {} decimals", decimal.decimals);
+        reader.report(&value.span(), message, "Write at most nine");
+        return None;
+    };
+    let n = i128::from(decimal.digits) * 10i128.pow(scale);
+    if n > i128::from(Percent::HUNDRED.0) {
+        let message = format!("\"{key}\" is {}, more than 100", decimal_text(n));
+        reader.report(
+            &value.span(),
+            message,
+            "Write a share of at most 100 percent",
+        );
+        return None;
+    }
+    i64::try_from(n).ok().map(Percent)
+}
+
+pub(super) fn limits<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Limits> {
+    let table = reader.table(value, "limits")?;
+    reader.only(table, "\"limits\"", &["min", "max"]);
+    let mut side = |key| table.get(key).and_then(|v| percent(reader, v, key));
+    let limits = Limits {
+        min: side("min"),
+        max: side("max"),
+    };
+    if let (Some(min), Some(max)) = (limits.min, limits.max)
+        && min > max
+    {
+        let message = format!(
+            "The least share {} is above the greatest {}",
+            min.text(),
+            max.text()
+        );
+        reader.report(&value.span(), message, "Exchange min and max");
+        return None;
+    }
+    Some(limits)
+}
+
+pub(super) fn within_limits(
+    reader: &mut Reader,
+    what: &str,
+    percent: Percent,
+    limits: Limits,
+    at: &Range<usize>,
+) {
+    let (bound, word) = match limits {
+        Limits { min: Some(min), .. } if percent < min => (min, "below its least share"),
+        Limits { max: Some(max), .. } if percent > max => (max, "above its greatest share"),
+        Limits { .. } => return,
+    };
+    let message = format!(
+        "{what} has {} %, {word} of {} %",
+        percent.text(),
+        bound.text()
+    );
+    reader.report(
+        at,
+        message,
+        "Correct the percent, or the limits if they are wrong",
+    );
+}
+
+pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Tolerance> {
+    if let DeValue::Integer(_) | DeValue::Float(_) = value.get_ref() {
+        let message = "\"tolerance\" does not say whether it means percent or grams";
+        reader.report(
+            &value.span(),
+            message,
+            "Write { percent = 1.0 } or { g = 0.05 }",
+        );
+        return None;
+    }
+    let table = reader.table(value, "tolerance")?;
+    reader.only(table, "\"tolerance\"", &["percent", "g", "under", "over"]);
+    let both = amounts(reader, table);
+    let mut side = |key: &str| match table.get(key) {
+        Some(value) => deviation(reader, value, key, both),
+        None => Some(both),
+    };
+    let (under, over) = (side("under")?, side("over")?);
+    let none = |side: Deviation| {
+        let zero = |p: Option<Percent>| p.is_none_or(|p| p.0 == 0);
+        side != Deviation::default()
+            && zero(side.percent)
+            && side.mass.is_none_or(|m| m == Mass::ZERO)
+    };
+    if table.is_empty() {
+        let remedy = "Write for example { percent = 1.0 }, or remove it";
+        reader.report(&value.span(), "\"tolerance\" names no amount", remedy);
+    } else if none(under) && none(over) {
+        let message = "A tolerance of nothing either way cannot be met";
+        reader.report(
+            &value.span(),
+            message,
+            "Allow some deviation, as { percent = 1.0 }",
+        );
+    } else if under.percent.is_some_and(|p| p >= Percent::HUNDRED) {
+        let message = "A tolerance of 100 % under allows an empty vessel";
+        reader.report(&value.span(), message, "Write a smaller percentage");
+    }
+    Some(Tolerance { under, over })
+}
+
+fn amounts<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Deviation {
+    Deviation {
+        percent: table
+            .get("percent")
+            .and_then(|v| percent(reader, v, "percent")),
+        mass: table.get("g").and_then(|v| reader.grams(v, "g")),
+    }
+}
+
+fn deviation<'i>(
+    reader: &mut Reader<'i>,
+    value: &Value<'i>,
+    key: &str,
+    beside: Deviation,
+) -> Option<Deviation> {
+    if let Some(table) = value.get_ref().as_table() {
+        reader.only(table, &format!("\"{key}\""), &["percent", "g"]);
+        let side = amounts(reader, table);
+        if table.is_empty() {
+            let remedy = "Write for example { percent = 1.0 }, or remove it";
+            reader.report(&value.span(), format!("\"{key}\" names no amount"), remedy);
+        }
+        return Some(side);
+    }
+    match (beside.percent, beside.mass) {
+        (Some(_), None) => {
+            let percent = Some(percent(reader, value, key)?);
+            Some(Deviation {
+                percent,
+                mass: None,
+            })
+        }
+        (None, Some(_)) => {
+            let mass = Some(reader.grams(value, key)?);
+            Some(Deviation {
+                percent: None,
+                mass,
+            })
+        }
+        (Some(_), Some(_)) | (None, None) => {
+            let message = format!("\"{key}\" does not say whether it means percent or grams");
+            let remedy = format!("Write {key} = {{ percent = 1.0 }} or {key} = {{ g = 0.05 }}");
+            reader.report(&value.span(), message, remedy);
+            None
+        }
+    }
+}

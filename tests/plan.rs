@@ -1,0 +1,390 @@
+//! From percent to grams: exact sums, nearness to the exact shares, choice of scale, the report.
+
+use std::path::Path;
+
+use bismar::cli::check;
+use bismar::config::{Config, VesselConfig};
+use bismar::formula::plan::{Amount, PlanError};
+use bismar::formula::{Formula, Plan, Share, examples};
+use bismar::mass::Mass;
+use bismar::metrology::ScaleAbility;
+use proptest::prelude::*;
+use rust_decimal::prelude::*;
+
+fn g(text: &str) -> Mass {
+    Mass::parse_with_unit(&format!("{text}g")).unwrap_or_else(|e| panic!("{text}: {e}"))
+}
+
+fn scale(name: &str, readability: &str, capacity: &str) -> ScaleAbility {
+    ScaleAbility {
+        readability: g(readability),
+        capacity: Some(g(capacity)),
+        ..ScaleAbility::assumed(name)
+    }
+}
+
+fn bench() -> Vec<ScaleAbility> {
+    vec![scale("bench", "0.01", "600")]
+}
+
+fn formula(text: &str) -> Formula {
+    Formula::parse(text, "f.toml").unwrap_or_else(|e| panic!("{e}"))
+}
+
+/// A one-phase formula of inline ingredients.
+fn phase(ingredients: &[&str]) -> Formula {
+    let list: String = ingredients
+        .iter()
+        .map(|i| format!("  {{ {i} }},\n"))
+        .collect();
+    formula(&format!(
+        "[formula]\nname = \"x\"\n[[phase]]\ningredient = [\n{list}]\n"
+    ))
+}
+
+fn targets(plan: &Plan) -> Vec<String> {
+    plan.steps
+        .iter()
+        .map(|s| s.target.grams_rounded(3).to_string())
+        .collect()
+}
+
+#[test]
+fn eight_jars_of_bath_salts() {
+    let amount = Amount::Jars {
+        count: 8,
+        fill: g("55"),
+    };
+    let plan = Plan::new(&formula(examples::TIDELINE), amount, &bench(), 2.0).expect("fits");
+    assert_eq!(plan.batch, g("440"));
+    assert_eq!(plan.jars, Some((8, g("55"))));
+    // 58.5, 27, 8, 4, 1.5 and 1 % of 440 g, by hand.
+    assert_eq!(
+        targets(&plan),
+        ["257.400", "118.800", "35.200", "17.600", "6.600", "4.400"]
+    );
+    let last: Vec<bool> = plan.steps.iter().map(|s| s.last_of_phase).collect();
+    assert_eq!(last, [false, false, true, false, true, true]);
+    // 2 % under and 1.5 % over 4.40 g.
+    let blend = &plan.steps[5];
+    assert_eq!((blend.lowest, blend.highest), (g("4.312"), g("4.466")));
+    assert!(blend.lot_required);
+    let feasible = plan.feasibility(&bench(), 2.0);
+    assert!(feasible.iter().flatten().all(|f| f.window.proven) && feasible.len() == 6);
+}
+
+#[test]
+fn the_largest_remainder_gets_the_missing_step() {
+    let thirds = phase(&[
+        "name = \"a\", percent = 33.3",
+        "name = \"b\", percent = 33.3",
+        "name = \"c\", percent = 33.4",
+    ]);
+    let plan = Plan::new(&thirds, Amount::Batch(g("100.01")), &bench(), 2.0).expect("fits");
+    // Exact: 33.30333, 33.30333, 33.40334.
+    assert_eq!(targets(&plan), ["33.300", "33.300", "33.410"]);
+    let q = phase(&[
+        "name = \"a\", percent = 33.3",
+        "name = \"b\", balance = true",
+        "name = \"c\", percent = 33.4",
+    ]);
+    let plan = Plan::new(&q, Amount::Batch(g("100.01")), &bench(), 2.0).expect("fits");
+    assert_eq!(targets(&plan), ["33.300", "33.310", "33.400"]);
+}
+
+#[test]
+fn a_batch_between_two_steps_of_the_scale_is_rounded_to_it() {
+    let two = phase(&["name = \"a\", percent = 50", "name = \"b\", percent = 50"]);
+    let ounces = Mass::parse_with_unit("2oz").expect("a mass");
+    let plan = Plan::new(&two, Amount::Batch(ounces), &bench(), 2.0).expect("fits");
+    assert_eq!(plan.batch, g("56.70"));
+    assert_eq!(targets(&plan), ["28.350", "28.350"]);
+}
+
+#[test]
+fn each_step_goes_to_the_first_scale_that_carries_and_proves_it() {
+    let scales = vec![
+        scale("floor", "1", "30000"),
+        scale("bench", "0.01", "600"),
+        scale("fine", "0.001", "50"),
+    ];
+    let f = phase(&[
+        "name = \"salt\", percent = 94.9", // 949 g ± 9.5: the floor scale proves it
+        "name = \"clay\", percent = 5.0",  // 50 g ± 0.5: not to 1 g; bench
+        "name = \"oil\", percent = 0.1",   // 1 g ± 0.01: 2u is 0.0116 g at 0.01 g; fine
+    ]);
+    let plan = Plan::new(&f, Amount::Batch(g("1000")), &scales, 2.0).expect("fits");
+    assert_eq!(
+        plan.steps.iter().map(|s| s.scale).collect::<Vec<_>>(),
+        [0, 1, 2]
+    );
+    assert_eq!(targets(&plan), ["949.000", "50.000", "1.000"]);
+    // Without the fine scale the finest that carries it is taken, and said to prove nothing.
+    let plan = Plan::new(&f, Amount::Batch(g("1000")), &scales[..2], 2.0).expect("fits");
+    assert_eq!(plan.steps[2].scale, 1);
+    let feasible = plan.feasibility(&scales[..2], 2.0);
+    let proven: Vec<bool> = feasible.iter().flatten().map(|f| f.window.proven).collect();
+    assert_eq!(proven, [true, true, false]);
+}
+
+#[test]
+fn a_bowl_carries_what_was_poured_before() {
+    let scales = vec![scale("small", "0.01", "500"), scale("large", "0.1", "5000")];
+    let f = phase(&[
+        "name = \"a\", percent = 60, vessel = \"bowl\"",
+        "name = \"b\", percent = 40, vessel = \"bowl\"",
+    ]);
+    let plan = Plan::new(&f, Amount::Batch(g("800")), &scales, 2.0).expect("fits");
+    assert_eq!(
+        plan.steps.iter().map(|s| s.scale).collect::<Vec<_>>(),
+        [0, 1]
+    );
+    let beakers = phase(&["name = \"a\", percent = 60", "name = \"b\", percent = 40"]);
+    let plan = Plan::new(&beakers, Amount::Batch(g("800")), &scales, 2.0).expect("fits");
+    assert_eq!(
+        plan.steps.iter().map(|s| s.scale).collect::<Vec<_>>(),
+        [0, 0]
+    );
+}
+
+#[test]
+fn impossible_batches_are_refused_with_a_remedy() {
+    let plain = phase(&[
+        "name = \"salt\", percent = 99.99",
+        "name = \"oil\", percent = 0.01",
+    ]);
+    let refusal = |f: &Formula, amount: Amount, scales: &[ScaleAbility]| {
+        Plan::new(f, amount, scales, 2.0)
+            .expect_err("refused")
+            .to_string()
+    };
+    let batch = |text: &str| Amount::Batch(g(text));
+    let text = refusal(&plain, batch("20"), &bench());
+    assert!(
+        text.contains("\"oil\" would be 0.002000 g") && text.contains("at least 100 g"),
+        "{text}"
+    );
+    assert!(
+        Plan::new(&plain, batch("100"), &bench(), 2.0).is_ok(),
+        "the remedy must hold"
+    );
+    let text = refusal(&plain, batch("700"), &bench());
+    assert!(text.contains("\"salt\" brings 699.93 g"), "{text}");
+    let loose = phase(&[
+        "name = \"a\", percent = 99, tolerance = { g = 1 }",
+        "name = \"b\", percent = 1, tolerance = { g = 1 }",
+    ]);
+    let text = refusal(&loose, batch("100"), &bench());
+    assert!(
+        text.contains("\"b\" allows 1.00 g under, and its target is 1.00 g"),
+        "{text}"
+    );
+    for amount in [
+        batch("0"),
+        batch("-5"),
+        Amount::Jars {
+            count: 0,
+            fill: g("5"),
+        },
+    ] {
+        assert!(refusal(&plain, amount, &bench()).contains("more than nothing"));
+    }
+    let tonnes = Amount::Jars {
+        count: u32::MAX,
+        fill: g("55"),
+    };
+    assert!(refusal(&plain, tonnes, &bench()).contains("more than 1 t"));
+    assert_eq!(
+        Plan::new(&plain, batch("1"), &[], 2.0),
+        Err(PlanError::NoScale)
+    );
+}
+
+/// Up to twelve shares that make 100 % exactly, in steps of 10⁻⁹ %.
+fn shares() -> impl Strategy<Value = Vec<i64>> {
+    prop::collection::vec(1i64..1_000_000, 1..12).prop_map(|weights| {
+        let total: i64 = weights.iter().sum();
+        let mut shares: Vec<i64> = weights
+            .iter()
+            .map(|w| (w * 100_000_000_000 / total).max(1))
+            .collect();
+        shares[0] += 100_000_000_000 - shares.iter().sum::<i64>();
+        shares
+    })
+}
+
+fn of_shares(shares: &[i64], balance: Option<usize>) -> Formula {
+    let one = |(i, n): (usize, &i64)| {
+        if balance == Some(i) {
+            format!("name = \"{i}\", balance = true")
+        } else {
+            format!(
+                "name = \"{i}\", percent = {}.{:09}",
+                n / 1_000_000_000,
+                n % 1_000_000_000
+            )
+        }
+    };
+    let list: Vec<String> = shares.iter().enumerate().map(one).collect();
+    phase(&list.iter().map(String::as_str).collect::<Vec<_>>())
+}
+
+/// The exact share in nanograms, by rust_decimal.
+fn exact(share: i64, batch: Mass) -> Decimal {
+    Decimal::from(share) * Decimal::from(batch.ng()) / Decimal::from(100_000_000_000i64)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// On one scale: exact sum; without a balance each target within 1 d of its exact share; with one
+    /// every other target the nearest step, by rust_decimal's rounding half to even.
+    #[test]
+    fn targets_sum_to_the_batch_on_one_scale(
+        shares in shares(), hundredths in 1i64..10_000_000, with_balance: bool, which: prop::sample::Index,
+    ) {
+        let d = Mass::from_mg(10);
+        let batch = d * hundredths;
+        let balance = with_balance.then(|| which.index(shares.len()));
+        let f = of_shares(&shares, balance);
+        let scales = [ScaleAbility::assumed("bench")];
+        match Plan::new(&f, Amount::Batch(batch), &scales, 2.0) {
+            Ok(plan) => {
+                prop_assert_eq!(plan.steps.iter().map(|s| s.target).sum::<Mass>(), batch);
+                prop_assert_eq!(plan.batch, batch);
+                for (i, step) in plan.steps.iter().enumerate() {
+                    prop_assert_eq!(step.target.round_to(d), step.target);
+                    prop_assert!(step.target >= d && step.lowest > Mass::ZERO);
+                    let exact = exact(shares[i], batch);
+                    let off = (Decimal::from(step.target.ng()) - exact).abs();
+                    let bound = match balance {
+                        None => Decimal::from(d.ng()),
+                        Some(b) if b == i => Decimal::from(d.ng() * (shares.len() as i64 - 1)) / Decimal::TWO,
+                        Some(_) => {
+                            let steps = (exact / Decimal::from(d.ng()))
+                                .round_dp_with_strategy(0, RoundingStrategy::MidpointNearestEven);
+                            prop_assert_eq!(Decimal::from(step.target.ng() / d.ng()), steps);
+                            Decimal::from(d.ng()) / Decimal::TWO
+                        }
+                    };
+                    prop_assert!(off <= bound, "{} of {}: off by {} ng", step.target.ng(), exact, off);
+                }
+            }
+            Err(PlanError::TooLittle { .. }) => {
+                let least = shares.iter().map(|&s| exact(s, batch)).min().unwrap_or_default();
+                prop_assert!(balance.is_some() || least < Decimal::from(d.ng()));
+            }
+            Err(other) => prop_assert!(false, "{}", other),
+        }
+    }
+
+    /// On scales of different readability the sum is still exact, every target but one is what its scale
+    /// shows, and no panic comes of any figures.
+    #[test]
+    fn targets_sum_to_the_batch_on_several_scales(
+        shares in shares(), mg in 1i64..5_000_000_000, with_balance: bool, which: prop::sample::Index,
+        guard in 0.0..4.0,
+    ) {
+        let scales = [scale("floor", "1", "30000"), scale("bench", "0.01", "600"), scale("fine", "0.001", "60")];
+        let balance = with_balance.then(|| which.index(shares.len()));
+        let f = of_shares(&shares, balance);
+        if let Ok(plan) = Plan::new(&f, Amount::Batch(Mass::from_mg(mg)), &scales, guard) {
+            prop_assert_eq!(plan.steps.iter().map(|s| s.target).sum::<Mass>(), plan.batch);
+            let used: Vec<Mass> = plan.steps.iter().map(|s| scales[s.scale].readability).collect();
+            let finest = used.iter().min().copied().unwrap_or_default();
+            prop_assert!((plan.batch - Mass::from_mg(mg)).abs() * 2 <= finest);
+            let odd = plan.steps.iter().zip(&used).filter(|(s, d)| s.target.round_to(**d) != s.target);
+            prop_assert!(odd.count() <= 1);
+            for (i, (step, &d)) in plan.steps.iter().zip(&used).enumerate() {
+                let off = (Decimal::from(step.target.ng()) - exact(shares[i], plan.batch)).abs();
+                let fine: i64 = used.iter().filter(|&&other| other < d).map(|other| other.ng()).sum();
+                let rest = used.iter().map(|other| other.ng()).sum::<i64>() - d.ng();
+                let bound = if balance == Some(i) { rest / 2 } else { d.ng() + fine };
+                prop_assert!(off <= Decimal::from(bound), "step {} off by {} ng", step.number, off);
+            }
+        }
+    }
+
+    /// The balance that is worked out is what is left to 100.
+    #[test]
+    fn shares_make_a_hundred(shares in shares(), which: prop::sample::Index) {
+        let f = of_shares(&shares, Some(which.index(shares.len())));
+        prop_assert_eq!(f.shares().iter().map(|p| p.0).collect::<Vec<_>>(), shares);
+        prop_assert_eq!(f.ingredients().filter(|i| i.share == Share::Balance).count(), 1);
+    }
+}
+
+fn run(name: &str, batch: Option<&str>, config: &Config) -> (String, bool) {
+    let path = format!("config/formulas/{name}.toml");
+    check::run(Path::new(&path), batch.map(g), None, None, config).unwrap_or_else(|e| panic!("{e}"))
+}
+
+/// The text with its line breaks taken out.
+fn words(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn the_report_shows_the_plan_in_eighty_columns() {
+    let config = Config::default();
+    for name in ["tideline-bath-salts", "marram-balm", "samphire-foot-powder"] {
+        for batch in [None, Some("110"), Some("440"), Some("5000")] {
+            let (text, _) = run(name, batch, &config);
+            let wide = text.lines().find(|line| line.chars().count() > 80);
+            assert_eq!(wide, None, "{name} {batch:?}");
+            assert!(
+                words(&text).contains("qualified or licensed person."),
+                "the standing caution: {text}"
+            );
+        }
+    }
+    let (text, proven) = run("tideline-bath-salts", Some("440"), &config);
+    assert!(
+        proven && text.contains("Every step can be proven on its scale."),
+        "{text}"
+    );
+    // 4.40 g less 2 % and more 1.5 %, drawn in by 2 × 0.005786 g: 4.3236 to 4.4544 g.
+    let row = "  6 Essential oil blend           1      4.40        4.33 – 4.45 beaker bench\n";
+    assert!(text.contains(row), "{text}");
+}
+
+#[test]
+fn an_unproven_step_is_marked_and_explained() {
+    let (text, proven) = run("tideline-bath-salts", Some("30"), &Config::default());
+    assert!(!proven);
+    assert!(text.contains("0.29 – 0.31?"), "{text}");
+    assert!(
+        words(&text).contains("- Step 6, Essential oil blend: the scale \"bench\" cannot prove"),
+        "{text}"
+    );
+    assert!(words(&text).contains("make a larger batch"), "{text}");
+    // 1.00 g at 100 g: proven, but with one value to hit.
+    let (text, _) = run("tideline-bath-salts", None, &Config::default());
+    let narrow = "- Step 6, Essential oil blend: the window has a single value to hit";
+    assert!(words(&text).contains(narrow), "{text}");
+}
+
+#[test]
+fn amounts_that_do_not_go_together_are_a_usage_error() {
+    let config = Config {
+        vessels: Vec::<VesselConfig>::new(),
+        ..Config::default()
+    };
+    let path = Path::new("config/formulas/marram-balm.toml");
+    let fails = |batch: Option<Mass>, jars, fill: Option<Mass>| {
+        matches!(
+            check::run(path, batch, jars, fill, &config),
+            Err(check::CheckError::Usage(_))
+        )
+    };
+    assert!(fails(None, Some(8), None) && fails(None, None, Some(g("55"))));
+    assert!(fails(Some(g("1")), Some(8), None) && fails(Some(g("1")), None, Some(g("55"))));
+    let bad = Path::new("fixtures/formulas/invalid/sum_99.toml");
+    let error = check::run(bad, None, None, None, &config)
+        .expect_err("bad formula")
+        .to_string();
+    assert!(
+        error.starts_with("fixtures/formulas/invalid/sum_99.toml:14:11: "),
+        "{error}"
+    );
+}
