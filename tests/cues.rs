@@ -8,6 +8,7 @@ use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Read};
 use std::os::unix::process::CommandExt;
 use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -246,27 +247,41 @@ fn a_flood_of_signals_keeps_neither_cues_nor_readings_from_their_turn() {
         let shown = server.shown().await;
         let key = shown.key(Choice::Next).to_owned();
         let connection = server.connection.clone();
-        let flood = tokio::spawn(async move {
-            for n in 0..20_000u32 {
-                let key = if n % 2 == 0 { key.as_str() } else { "x" };
-                let body = (shown.id, key);
-                let to = Some(&*shown.sender);
-                connection
-                    .emit_signal(to, PATH, NAME, "ActionInvoked", &body)
-                    .await
-                    .unwrap();
-            }
+        let sent = Arc::new(AtomicU32::new(0));
+        let sending = Arc::clone(&sent);
+        let (stop, stopped) = std::sync::mpsc::channel::<()>();
+        let flood = std::thread::spawn(move || {
+            runtime().block_on(async {
+                while stopped.try_recv() == Err(std::sync::mpsc::TryRecvError::Empty) {
+                    let n = sending.fetch_add(1, Ordering::Relaxed);
+                    let key = if n.is_multiple_of(2) {
+                        key.as_str()
+                    } else {
+                        "x"
+                    };
+                    let body = (shown.id, key);
+                    let to = Some(&*shown.sender);
+                    connection
+                        .emit_signal(to, PATH, NAME, "ActionInvoked", &body)
+                        .await
+                        .unwrap();
+                }
+            })
         });
         assert_eq!(next(&mut choices).await, Choice::Next);
         hub.say(&cue(CueKind::Hold, "hold"));
         // This future stands for the reader of the scale: same thread, still polled.
         let mut turns = 0u32;
-        while !flood.is_finished() {
+        while sent.load(Ordering::Relaxed) < 10_000 {
             tokio::task::yield_now().await;
             turns += 1;
         }
         assert!(turns > 100, "{turns}");
         assert_eq!(server.shown().await.summary, "hold");
+        assert!(hub.settled(GUARD).await);
+        assert_eq!(hub.status()[0].state, "ok");
+        drop(stop);
+        flood.join().unwrap();
         assert!(choices.try_recv().is_err(), "one press, one answer");
     });
 }
@@ -301,7 +316,12 @@ fn a_restarted_server_gets_the_next_cue_without_a_pause() {
         hub.say(&cue(CueKind::Hold, "while it is away"));
         assert!(hub.settled(GUARD).await);
         let mut server = Server::start(&bus, Manner::Answering).await;
-        assert_eq!(server.shown().await.summary, "while it is away");
+        let shown = server.shown().await;
+        assert_eq!(shown.summary, "while it is away");
+        assert_eq!(
+            shown.replaces, 0,
+            "an id of the old server may be another's here"
+        );
         let mut question = cue(CueKind::Mix, "after");
         question.choices = vec![Choice::Next];
         hub.say(&question);

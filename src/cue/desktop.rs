@@ -42,7 +42,8 @@ pub(super) struct Desktop<F> {
     link: Option<Link>,
     /// Capabilities of the server with this unique name.
     server: Option<(String, Capabilities)>,
-    id: u32,
+    /// The notification on the screen: the server's unique name and its id there.
+    shown: Option<(String, u32)>,
     pace: Pace,
     /// Serial of the last cue for which the bus was asked to start a server.
     started_for: Option<u64>,
@@ -62,7 +63,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             on_choice,
             link: None,
             server: None,
-            id: 0,
+            shown: None,
             pace: Pace::default(),
             started_for: None,
             asking: false,
@@ -99,15 +100,18 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             Some(_) | None => {
                 let capabilities = link.capabilities().await.map_err(Trouble::Server)?;
                 link.trust(Some(owner.clone()));
-                self.server = Some((owner, capabilities));
+                self.server = Some((owner.clone(), capabilities));
                 capabilities
             }
         };
+        // On another server the old id may be somebody else's notification.
+        let replaces = match &self.shown {
+            Some((on, id)) if *on == owner => *id,
+            Some(_) | None => 0,
+        };
         let message = message(said, capabilities, &self.sound);
-        self.id = link
-            .notify(&message, self.id)
-            .await
-            .map_err(Trouble::Server)?;
+        let id = link.notify(&message, replaces).await;
+        self.shown = Some((owner, id.map_err(Trouble::Server)?));
         self.asking = said.cue.urgent || !said.cue.choices.is_empty();
         Ok(())
     }
@@ -139,10 +143,21 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
 
     /// A question whose answer nobody waits for any more does not stay on the screen.
     async fn withdraw(&mut self) {
-        if let (true, Some(link)) = (self.asking, &self.link) {
-            // The process is ending; a server that does not answer has nothing to say to us.
-            let _ = tokio::time::timeout(LIMIT, link.withdraw(self.id)).await;
-        }
+        let (true, Some(link), Some((owner, id))) = (self.asking, &self.link, &self.shown) else {
+            return;
+        };
+        let withdraw = async {
+            // Not to a server that is gone: the bus would start it anew for this.
+            if link
+                .server()
+                .await
+                .is_ok_and(|now| now.as_ref() == Some(owner))
+            {
+                // The process is ending; a refusal has nothing to say to us.
+                let _ = link.withdraw(*id).await;
+            }
+        };
+        let _ = tokio::time::timeout(LIMIT, withdraw).await;
     }
 }
 
