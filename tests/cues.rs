@@ -269,6 +269,9 @@ fn a_flood_of_signals_keeps_neither_cues_nor_readings_from_their_turn() {
             })
         });
         assert_eq!(next(&mut choices).await, Choice::Next);
+        while sent.load(Ordering::Relaxed) < 3000 {
+            tokio::task::yield_now().await;
+        }
         hub.say(&cue(CueKind::Hold, "hold"));
         // This future stands for the reader of the scale: same thread, still polled.
         let mut turns = 0u32;
