@@ -236,3 +236,75 @@ pub(super) fn find_program(name: &str, path: &OsStr) -> Option<PathBuf> {
         .map(|folder| folder.join(name))
         .find(|file| executable(file))
 }
+
+#[cfg(test)]
+mod tests {
+    use tokio::sync::watch;
+
+    use super::super::{Health, State};
+    use super::*;
+    use crate::weighing::event::CueKind;
+
+    struct Hang;
+
+    impl Job for Hang {
+        fn turn(&mut self, _next: &Cue, _running: Option<&Cue>, _now: Instant) -> Turn {
+            Turn::Now
+        }
+        fn command(&self, _cue: &Cue) -> Result<Option<CommandLine>, String> {
+            Ok(Some(CommandLine {
+                program: "/bin/sleep".into(),
+                arguments: vec!["1000".into()],
+            }))
+        }
+        fn next_program(&mut self) -> bool {
+            false
+        }
+        fn limit(&self) -> Duration {
+            Duration::from_millis(30)
+        }
+    }
+
+    #[test]
+    fn a_program_that_takes_too_long_is_stopped_and_said() {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .unwrap();
+        runtime.block_on(async {
+            let cue = Cue {
+                kind: CueKind::Add,
+                say: String::new(),
+                step: 1,
+                missing: None,
+                choices: Vec::new(),
+                urgent: false,
+            };
+            let said = Said {
+                serial: 7,
+                question: 1,
+                cue,
+            };
+            let (inbox, receiver) = watch::channel(None);
+            let (state, seen) = watch::channel(State::default());
+            let report = Report {
+                output: "sound",
+                state,
+            };
+            inbox.send_replace(Some(Arc::new(said)));
+            drop(inbox);
+            // It returns only when its child is gone.
+            let all = run(Hang, receiver, report);
+            tokio::time::timeout(Duration::from_secs(20), all)
+                .await
+                .unwrap();
+            let state = seen.borrow().clone();
+            assert_eq!(state.done, 7);
+            assert!(
+                matches!(&state.health, Health::Failed { why, again: None }
+                    if why == "sleep took too long and was stopped"),
+                "{state:?}"
+            );
+        });
+    }
+}

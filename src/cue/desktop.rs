@@ -6,12 +6,11 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
-use notify_rust::{Hint, Notification, Timeout, Urgency};
 use tokio::time::Instant;
 
 use super::bus::{Capabilities, Happening, Link};
-use super::sound::SoundNames;
-use super::{Inbox, Output, Report, Said, choice_label, plain};
+use super::message::{ServerSound, action_key, message};
+use super::{Inbox, Output, Report, Said, plain};
 use crate::weighing::event::{Choice, Cue, CueKind};
 
 /// How long the bus and the server together may take for one notification.
@@ -22,18 +21,8 @@ const PACE: Duration = Duration::from_millis(300);
 const BACKOFF: Duration = Duration::from_secs(30);
 /// After a failure, for a cue that must not be missed.
 const URGENT_BACKOFF: Duration = Duration::from_secs(5);
-/// Longest summary, in characters.
+/// Longest reason of a failure, in characters.
 const LONGEST: usize = 200;
-/// A sentence longer than this is repeated in the body: some servers cut the summary to one line.
-const ONE_LINE: usize = 50;
-
-/// Who makes the sound.
-pub(super) enum ServerSound {
-    /// We play it, or it is turned off: the server is told to be silent.
-    Silent,
-    /// The server, since we have no player.
-    Asked(SoundNames),
-}
 
 pub(super) struct Desktop<F> {
     address: Option<String>,
@@ -42,7 +31,8 @@ pub(super) struct Desktop<F> {
     link: Option<Link>,
     /// Capabilities of the server with this unique name.
     server: Option<(String, Capabilities)>,
-    id: u32,
+    /// The notification on the screen: the server's unique name and its id there.
+    shown: Option<(String, u32)>,
     pace: Pace,
     /// Serial of the last cue for which the bus was asked to start a server.
     started_for: Option<u64>,
@@ -62,7 +52,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             on_choice,
             link: None,
             server: None,
-            id: 0,
+            shown: None,
             pace: Pace::default(),
             started_for: None,
             asking: false,
@@ -99,15 +89,18 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             Some(_) | None => {
                 let capabilities = link.capabilities().await.map_err(Trouble::Server)?;
                 link.trust(Some(owner.clone()));
-                self.server = Some((owner, capabilities));
+                self.server = Some((owner.clone(), capabilities));
                 capabilities
             }
         };
+        // On another server the old id may be somebody else's notification.
+        let replaces = match &self.shown {
+            Some((on, id)) if *on == owner => *id,
+            Some(_) | None => 0,
+        };
         let message = message(said, capabilities, &self.sound);
-        self.id = link
-            .notify(&message, self.id)
-            .await
-            .map_err(Trouble::Server)?;
+        let id = link.notify(&message, replaces).await;
+        self.shown = Some((owner, id.map_err(Trouble::Server)?));
         self.asking = said.cue.urgent || !said.cue.choices.is_empty();
         Ok(())
     }
@@ -139,10 +132,21 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
 
     /// A question whose answer nobody waits for any more does not stay on the screen.
     async fn withdraw(&mut self) {
-        if let (true, Some(link)) = (self.asking, &self.link) {
-            // The process is ending; a server that does not answer has nothing to say to us.
-            let _ = tokio::time::timeout(LIMIT, link.withdraw(self.id)).await;
-        }
+        let (true, Some(link), Some((owner, id))) = (self.asking, &self.link, &self.shown) else {
+            return;
+        };
+        let withdraw = async {
+            // Not to a server that is gone: the bus would start it anew for this.
+            if link
+                .server()
+                .await
+                .is_ok_and(|now| now.as_ref() == Some(owner))
+            {
+                // The process is ending; a refusal has nothing to say to us.
+                let _ = link.withdraw(*id).await;
+            }
+        };
+        let _ = tokio::time::timeout(LIMIT, withdraw).await;
     }
 }
 
@@ -304,96 +308,6 @@ impl<F: Fn(Choice)> Answers<F> {
     }
 }
 
-/// The key that the server sends back. With the question's number in it, a late press on an older
-/// question (or on one of an earlier daemon) answers nothing.
-fn action_key(choice: Choice, question: u64) -> String {
-    format!("{}-{}-{question}", choice.name(), std::process::id())
-}
-
-fn message(said: &Said, capabilities: Capabilities, sound: &ServerSound) -> Notification {
-    let cue = &said.cue;
-    let lasting = cue.urgent || !cue.choices.is_empty();
-    let mut message = Notification::new();
-    message
-        .appname("bismar")
-        .summary(&plain(&cue.say, LONGEST))
-        .body(&body(cue, capabilities))
-        .hint(Hint::Urgency(if cue.urgent {
-            Urgency::Critical
-        } else {
-            Urgency::Normal
-        }))
-        .hint(Hint::Category(category(cue.kind).to_owned()))
-        .timeout(if lasting {
-            Timeout::Never
-        } else {
-            Timeout::Default
-        });
-    if !cue.urgent {
-        message.hint(Hint::Transient(true));
-    }
-    let name = match sound {
-        ServerSound::Silent => None,
-        ServerSound::Asked(names) => names.of(cue.kind),
-    };
-    message.hint(match name {
-        None => Hint::SuppressSound(true),
-        Some(file) if file.contains('/') => Hint::SoundFile(plain(file, 4096)),
-        Some(name) => Hint::SoundName(plain(name, LONGEST)),
-    });
-    for choice in &cue.choices {
-        message.action(&action_key(*choice, said.question), choice_label(*choice));
-    }
-    message
-}
-
-/// Categories of the specification's table; a cue is about the scale, a device.
-const fn category(kind: CueKind) -> &'static str {
-    match kind {
-        CueKind::Fault => "device.error",
-        CueKind::Place
-        | CueKind::Add
-        | CueKind::EaseOff
-        | CueKind::Hold
-        | CueKind::TakeOut
-        | CueKind::Lift
-        | CueKind::Mix
-        | CueKind::Choose
-        | CueKind::Done => "device",
-    }
-}
-
-fn body(cue: &Cue, capabilities: Capabilities) -> String {
-    let mut lines = Vec::new();
-    if cue.say.chars().count() > ONE_LINE {
-        lines.push(plain(&cue.say, 4 * LONGEST));
-    }
-    if cue.step > 0 {
-        lines.push(format!("Step {}", cue.step));
-    }
-    if !capabilities.actions {
-        for choice in &cue.choices {
-            lines.push(format!(
-                "{}: bismar {}",
-                choice_label(*choice),
-                choice.name()
-            ));
-        }
-    }
-    let body = lines.join("\n");
-    if capabilities.markup {
-        escape(&body)
-    } else {
-        body
-    }
-}
-
-fn escape(text: &str) -> String {
-    text.replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -425,21 +339,5 @@ mod tests {
         );
         pace.recovered();
         assert_eq!(pace.due(&cue(CueKind::EaseOff, false)), None);
-    }
-
-    #[test]
-    fn the_body_is_escaped_only_for_a_server_that_reads_markup() {
-        let mut cue = cue(CueKind::Choose, true);
-        cue.say = "0.30 g too much of <b>salt</b> & balm & powder & oil".to_owned();
-        cue.choices = vec![Choice::Keep];
-        let server = |actions, markup| Capabilities { actions, markup };
-        assert_eq!(
-            body(&cue, server(true, true)),
-            "0.30 g too much of &lt;b&gt;salt&lt;/b&gt; &amp; balm &amp; powder &amp; oil\nStep 2"
-        );
-        assert_eq!(
-            body(&cue, server(false, false)),
-            format!("{}\nStep 2\nKeep it: bismar keep", cue.say)
-        );
     }
 }

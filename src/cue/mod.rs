@@ -7,6 +7,7 @@
 mod bus;
 mod child;
 mod desktop;
+mod message;
 mod sound;
 mod speech;
 pub mod terminal;
@@ -196,8 +197,8 @@ impl CueHub {
         if config.desktop {
             // Who sounds: we do if we can; else the notification server is asked to. Never both.
             let theirs = match &sound {
-                Some(sound) if !sound.can_play() => desktop::ServerSound::Asked(sound.names()),
-                Some(_) | None => desktop::ServerSound::Silent,
+                Some(sound) if !sound.can_play() => message::ServerSound::Asked(sound.names()),
+                Some(_) | None => message::ServerSound::Silent,
             };
             hub.add(desktop::Desktop::new(
                 around.bus.clone(),

@@ -38,11 +38,11 @@ pub(super) const fn default_sound(kind: CueKind) -> &'static str {
 
 /// The configured sound of each cue; `None` for silence (`""` or `none`).
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct SoundNames([(CueKind, Option<String>); CueKind::ALL.len()]);
+pub(super) struct SoundNames(Vec<(CueKind, Option<String>)>);
 
 impl SoundNames {
     fn new(config: &CueConfig) -> SoundNames {
-        SoundNames(CueKind::ALL.map(|kind| {
+        let of = |kind: CueKind| {
             let named = config
                 .sounds
                 .iter()
@@ -51,7 +51,8 @@ impl SoundNames {
             let sound = named.map_or(default_sound(kind), |(_, sound)| sound.as_str());
             let silent = sound.is_empty() || sound == "none";
             (kind, (!silent).then(|| sound.to_owned()))
-        }))
+        };
+        SoundNames(CueKind::ALL.into_iter().map(of).collect())
     }
 
     pub(super) fn of(&self, kind: CueKind) -> Option<&str> {

@@ -90,9 +90,7 @@ impl Job for Speech {
         }
         self.failed = 0;
         match running {
-            Some(old) if old.kind == next.kind && old.step == next.step && !next.urgent => {
-                Turn::After
-            }
+            Some(old) if old.kind == next.kind && old.step == next.step => Turn::After,
             Some(_) | None => Turn::Now,
         }
     }
