@@ -140,12 +140,12 @@ fn question_mark(display: Display) -> String {
     match display {
         Display::Weight(face) => {
             let mark = if face.steady { ' ' } else { '?' };
-            let net = if face.net { " N" } else { "" };
-            format!(
-                "{:>10} {:<5} {mark}{net}",
-                signed(&face),
-                face.unit.symbol()
-            )
+            let (number, unit) = (signed(&face), face.unit.symbol());
+            if face.net {
+                format!("{number:>9} {unit:<5}{mark} N")
+            } else {
+                format!("{number:>10} {unit:<5} {mark}")
+            }
         }
         Display::Over => "  OVERLOAD".to_string(),
         Display::Under => " UNDERLOAD".to_string(),
