@@ -22,7 +22,7 @@ pub(super) enum Act {
     },
     /// Puts away what is in the hand.
     Away,
-    /// Empties what is in the hand; the step's ingredient is thrown away.
+    /// Throws away the step's ingredient from the vessel in the hand.
     Empty,
     Pour {
         scale: usize,
@@ -72,13 +72,7 @@ impl Hands {
                 None
             }
             Act::Empty => {
-                if let Some(vessel) = &mut self.hand {
-                    vessel.contents = Mass::ZERO;
-                    if let Some(truth) = table.truths.get_mut(&vessel.step) {
-                        truth.emptied(now);
-                    }
-                }
-                self.hand = None;
+                self.empty(now, table);
                 None
             }
             Act::Pour {
@@ -192,6 +186,20 @@ impl Hands {
             truth.lifted_at = Some(now);
         }
         (elapsed < lasts).then_some(Act::Lift { scale, slow })
+    }
+
+    /// Throws this step's ingredient away; from a bowl only what this step put on top.
+    fn empty(&mut self, now: Moment, table: &mut Table) {
+        let Some(mut vessel) = self.hand.take() else {
+            return;
+        };
+        if let Some(truth) = table.truths.get_mut(&self.step) {
+            vessel.contents -= truth.net();
+            truth.emptied(now);
+        }
+        if self.way(vessel.step) == VesselWay::Bowl {
+            self.hand = Some(vessel);
+        }
     }
 
     fn put_away(&mut self) {

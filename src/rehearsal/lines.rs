@@ -61,6 +61,16 @@ pub fn step_in(unit: Unit, d: Mass) -> (u8, i64) {
 }
 
 impl LineShape {
+    /// The name of this line layout in the configuration.
+    pub const fn layout_name(self) -> &'static str {
+        match self {
+            LineShape::SignNumberUnit16 => "sign-number-unit-16",
+            LineShape::CommaHeader { .. } => "comma-header",
+            LineShape::ReplyCode => "reply-code",
+            LineShape::QuestionMark => "question-mark",
+        }
+    }
+
     /// The line for `display`, with CR LF.
     pub fn line(self, display: Display) -> Vec<u8> {
         let body = match self {

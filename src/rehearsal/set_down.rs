@@ -96,7 +96,7 @@ impl Hands {
             step,
         };
         match self.way(step) {
-            VesselWay::Bowl => match self.bowl.take() {
+            VesselWay::Bowl => match self.bowl.take().or_else(|| self.hand.take()) {
                 Some(bowl) => return Vessel { step, ..bowl },
                 None => vessel.empty = fresh(&mut self.rng, 60, 160),
             },
