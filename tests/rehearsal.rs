@@ -585,7 +585,7 @@ fn the_scale_shows_what_the_truth_says() {
         let mut since = (Mass::ZERO, 0.0, Moment::default());
         while let Some(output) = stage.next() {
             let pan = &stage.table().places[0].pan;
-            if (since.0, since.1) != (pan.mass(), pan.support) {
+            if !pan.is_free() || (since.0, since.1) != (pan.mass(), pan.support) {
                 since = (pan.mass(), pan.support, output.at());
             }
             let still = output.at().since(since.2) > 2_000_000;
