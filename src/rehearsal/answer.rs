@@ -6,15 +6,14 @@ use super::hands::{Hands, HeardCue};
 use super::table::Table;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::scale::Moment;
 use crate::weighing::event::{Choice, Command};
 
 impl Hands {
-    pub(super) fn on_mix(&mut self, now: Moment, standing: Option<Standing>, table: &mut Table) {
+    pub(super) fn on_mix(&mut self, standing: Option<Standing>, table: &mut Table) {
         if let Some(standing) = standing
             && self.way(standing.step) != VesselWay::Bowl
         {
-            self.lift_away(standing, now);
+            self.lift_away(standing);
         }
         let pace = self.habits.reading;
         let mixing = self.secs(1.5 * pace, 3.0 * pace);

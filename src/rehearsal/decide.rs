@@ -75,7 +75,7 @@ impl Hands {
         let recorded = standing.step <= self.recorded && standing.step > 0;
         let own = self.way(standing.step) != VesselWay::Bowl;
         if recorded && own && now.since(Moment(self.recorded_at)) > 1_200_000 {
-            self.lift_away(standing, now);
+            self.lift_away(standing);
             return;
         }
         self.impatience(now, table);
@@ -84,7 +84,7 @@ impl Hands {
     fn follow(&mut self, now: Moment, cue: &HeardCue, table: &mut Table) {
         let standing = self.standing(table);
         match cue.kind {
-            CueKind::Place => self.on_place(now, cue, standing, table),
+            CueKind::Place => self.on_place(cue, standing, table),
             CueKind::Add => match standing {
                 Some(standing) => self.on_add(now, cue, standing),
                 None => self.set_down(self.step.max(1), table),
@@ -99,10 +99,10 @@ impl Hands {
                 if let Some(standing) = standing
                     && cue.said + 300_000 >= self.landed_at
                 {
-                    self.on_lift(now, standing);
+                    self.on_lift(standing);
                 }
             }
-            CueKind::Mix => self.on_mix(now, standing, table),
+            CueKind::Mix => self.on_mix(standing, table),
             CueKind::Choose => self.answer(cue, standing),
             CueKind::Fault => {
                 if !cue.choices.is_empty() {
@@ -111,19 +111,13 @@ impl Hands {
             }
             CueKind::Done => {
                 if let Some(standing) = standing {
-                    self.lift_away(standing, now);
+                    self.lift_away(standing);
                 }
             }
         }
     }
 
-    fn on_place(
-        &mut self,
-        now: Moment,
-        cue: &HeardCue,
-        standing: Option<Standing>,
-        table: &mut Table,
-    ) {
+    fn on_place(&mut self, cue: &HeardCue, standing: Option<Standing>, table: &mut Table) {
         let Some(standing) = standing else {
             if self.hand.is_some() {
                 self.queue.push_back(Act::Place(self.scale, None));
@@ -143,7 +137,7 @@ impl Hands {
         if bowl && self.way(self.step) == VesselWay::Bowl && standing.scale == self.scale {
             return;
         }
-        self.lift_away(standing, now);
+        self.lift_away(standing);
         self.set_down(self.step, table);
     }
 
@@ -160,7 +154,7 @@ impl Hands {
         };
         let way = self.way(self.step);
         if standing.step != self.step && way != VesselWay::Bowl {
-            self.lift_away(standing, now);
+            self.lift_away(standing);
             return;
         }
         if way == VesselWay::Difference {
@@ -280,17 +274,17 @@ impl Hands {
         ]);
     }
 
-    fn on_lift(&mut self, now: Moment, standing: Standing) {
+    fn on_lift(&mut self, standing: Standing) {
         if self.way(standing.step) == VesselWay::Difference && standing.step > self.recorded {
             let target = self.target.to_g_f64();
             self.give(standing, target);
             return;
         }
-        self.lift_away(standing, now);
+        self.lift_away(standing);
     }
 
     /// Lifts what stands there and puts it away; what still drips falls before.
-    pub(super) fn lift_away(&mut self, standing: Standing, _now: Moment) {
+    pub(super) fn lift_away(&mut self, standing: Standing) {
         if standing.step <= self.recorded
             && self.way(standing.step) != VesselWay::Difference
             && self.fault(Fault::AddAfterRecord)
@@ -356,7 +350,7 @@ impl Hands {
             return;
         };
         if standing.step <= self.recorded && self.way(standing.step) != VesselWay::Bowl {
-            self.lift_away(standing, now);
+            self.lift_away(standing);
             return;
         }
         match self.nudges {
