@@ -19,14 +19,15 @@ pub fn demo_scale(seed: u64) -> SimScaleSpec {
 }
 
 /// A brisk person: one over-pour taken out again, one forgotten TARE, one bump, TARE pressed in
-/// some steps. The same seed and plan give the same rehearsal, whatever the speed it is run at.
+/// some steps. Meant for five or six steps weighed in beakers; about eight seconds a step. The same seed and plan give the same rehearsal, whatever the speed it is run at.
 pub fn demo_stage(seed: u64, plan: &Plan) -> Stage {
     let habits = Habits {
         reaction: 0.28,
-        reading: 0.3,
+        reading: 0.25,
         pour_time: 1.2,
         mix_by_presses: 0.5,
         mix_by_word: 0.5,
+        scoops: 0.0,
         patience: 4.0,
         give_up: 40.0,
         ..Habits::careful()
@@ -40,7 +41,7 @@ pub fn demo_stage(seed: u64, plan: &Plan) -> Stage {
         (3, Fault::ForgetTare),
         (4, Fault::TareKey),
         (4, Fault::Bump),
-        (6, Fault::TareKey),
+        (5, Fault::TareKey),
     ]);
     Stage::new(spec)
 }

@@ -89,6 +89,8 @@ pub struct Habits {
     pub mix_by_presses: f64,
     /// Chance that it is answered by the word `next`; else the next vessel is simply placed.
     pub mix_by_word: f64,
+    /// Chance that a step's ingredient comes in scoops instead of a stream.
+    pub scoops: f64,
     /// Mean seconds from a cue to the hand's stop.
     pub reaction: f64,
     /// Mean seconds to take in a sentence.
@@ -125,6 +127,7 @@ impl Habits {
             away: 0.0,
             mix_by_presses: 0.0,
             mix_by_word: 0.0,
+            scoops: 0.25,
             reaction: 0.3,
             reading: 0.6,
             pour_time: 3.0,

@@ -1,60 +1,18 @@
 //! The simulated hands: they hear what bismar says, take a moment, and act on the pan.
 //!
-//! What to do next is decided in [`decide`](super::decide); this file does it.
+//! What to do next is decided in `decide`, what goes wrong comes from `mishap`, and the acts
+//! themselves are in `acts`.
 
 use std::collections::VecDeque;
 
+use super::acts::Act;
 use super::habits::{Fault, Habits};
-use super::pan::{Push, Vessel};
-use super::pour::Pour;
-use super::scale::Key;
+use super::pan::Vessel;
 use super::table::Table;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::scale::Moment;
-use crate::weighing::event::{Choice, Command, CueKind, Event, ScaleIndex};
-
-/// Something the hands do. Those with a scale do it there.
-#[derive(Debug, Clone)]
-pub(super) enum Act {
-    Wait(u64),
-    /// Sets down this vessel, or the one in the hand.
-    Place(usize, Option<Box<Vessel>>),
-    Lift {
-        scale: usize,
-        slow: bool,
-    },
-    /// Puts away what is in the hand.
-    Away,
-    /// Empties what is in the hand; the step's ingredient is thrown away.
-    Empty,
-    Pour {
-        scale: usize,
-        step: usize,
-        pour: Box<Pour>,
-    },
-    /// Gives this much out of the source in the hand.
-    Give {
-        step: usize,
-        grams: f64,
-    },
-    /// Takes out with a spoon, so many grams in so many spoonfuls.
-    Spoon {
-        scale: usize,
-        step: usize,
-        grams: f64,
-        times: u32,
-    },
-    Key(usize, Key),
-    /// One press of a finger on the pan.
-    Press {
-        scale: usize,
-        grams: f64,
-        lasts: u64,
-    },
-    Say(Command),
-    Tell(&'static str),
-}
+use crate::weighing::event::{Choice, CueKind, Event, ScaleIndex};
 
 /// What was heard, and when it was said.
 #[derive(Debug, Clone)]
@@ -110,6 +68,8 @@ pub struct Hands {
     pub(super) timed: Vec<(u64, usize, Fault)>,
     /// When the UNIT key is pressed to bring the first unit back, and where.
     pub(super) unit_back: Vec<(u64, usize)>,
+    /// Whether this step's ingredient comes in scoops.
+    pub(super) scoops: bool,
     /// Grams poured before anybody asked for it.
     pub(super) poured_early: Option<f64>,
     pub(super) landed_at: u64,
@@ -150,6 +110,7 @@ impl Hands {
             faults: Vec::new(),
             timed: Vec::new(),
             unit_back: Vec::new(),
+            scoops: false,
             poured_early: None,
             landed_at: 0,
             poured_at: 0,
@@ -330,6 +291,7 @@ impl Hands {
         if table.truths.contains_key(&step) {
             return;
         }
+        self.scoops = self.rng.f64() < self.habits.scoops;
         let drawn = self.habits.draw(&mut self.rng);
         self.faults = match &self.script {
             Some(script) => script
@@ -360,206 +322,5 @@ impl Hands {
         if let Some(Act::Pour { pour, .. }) = self.queue.front_mut() {
             pour.stop(now);
         }
-    }
-
-    /// Goes on with `act`; gives it back while it is not done.
-    fn perform(
-        &mut self,
-        act: Act,
-        began: u64,
-        now: Moment,
-        dt: u64,
-        table: &mut Table,
-    ) -> Option<Act> {
-        let elapsed = now.0 - began;
-        match act {
-            Act::Wait(us) => (elapsed < us).then_some(Act::Wait(us)),
-            Act::Place(scale, vessel) => self.place(scale, vessel, elapsed, now, table),
-            Act::Lift { scale, slow } => self.lift(scale, slow, elapsed, now, table),
-            Act::Away => {
-                self.put_away();
-                None
-            }
-            Act::Empty => {
-                if let Some(vessel) = &mut self.hand {
-                    vessel.contents = Mass::ZERO;
-                    if let Some(truth) = table.truths.get_mut(&vessel.step) {
-                        truth.emptied(now);
-                    }
-                }
-                self.hand = None;
-                None
-            }
-            Act::Pour {
-                scale,
-                step,
-                mut pour,
-            } => {
-                let (landed, over) = pour.tick(now.0, dt, &mut self.rng);
-                if let Some(vessel) = table.pan(scale).and_then(|pan| pan.vessel.as_mut()) {
-                    vessel.contents += landed;
-                    table.change(step, now, landed);
-                }
-                if over {
-                    self.poured(step, now, table);
-                    return None;
-                }
-                Some(Act::Pour { scale, step, pour })
-            }
-            Act::Give { step, grams } => {
-                if let (Some(vessel), Some(mass)) = (&mut self.hand, Mass::from_g_f64(grams)) {
-                    let mass = mass.min(vessel.contents);
-                    vessel.contents = vessel.contents - mass;
-                    table.change(step, now, mass);
-                }
-                None
-            }
-            Act::Spoon {
-                scale,
-                step,
-                grams,
-                times,
-            } => self.spoon(scale, step, grams, times, elapsed, now, table),
-            Act::Key(scale, key) => {
-                table.press(scale, key);
-                None
-            }
-            Act::Press {
-                scale,
-                grams,
-                lasts,
-            } => {
-                let (from, until) = (now.0, now.0 + lasts);
-                if let Some(pan) = table.pan(scale) {
-                    pan.push(Push::Press { from, until, grams });
-                }
-                None
-            }
-            Act::Say(command) => {
-                if let Some(truth) = table.truths.get_mut(&self.step) {
-                    truth.words += 1;
-                }
-                table.say(now, command);
-                None
-            }
-            Act::Tell(text) => {
-                table.tell(now, text.to_string());
-                None
-            }
-        }
-    }
-
-    fn place(
-        &mut self,
-        scale: usize,
-        vessel: Option<Box<Vessel>>,
-        elapsed: u64,
-        now: Moment,
-        table: &mut Table,
-    ) -> Option<Act> {
-        const LANDING_US: u64 = 120_000;
-        let grams = vessel.as_deref().or(self.hand.as_ref());
-        let grams = grams.map_or(0.0, |vessel| vessel.mass().to_g_f64());
-        let pan = table.pan(scale)?;
-        if elapsed == 0 {
-            if pan.vessel.is_some() {
-                return None;
-            }
-            pan.vessel = Some(vessel.map(|vessel| *vessel).or_else(|| self.hand.take())?);
-            pan.support = 0.0;
-            pan.push(Push::Impact {
-                from: now.0 + LANDING_US / 2,
-                grams: grams * (0.1 + 0.4 * self.rng.f64()),
-                decay: 0.035 + 0.06 * self.rng.f64(),
-            });
-            return Some(Act::Place(scale, None));
-        }
-        pan.support = (elapsed as f64 / LANDING_US as f64).min(1.0);
-        self.landed_at = now.0;
-        (elapsed < LANDING_US).then_some(Act::Place(scale, None))
-    }
-
-    fn lift(
-        &mut self,
-        scale: usize,
-        slow: bool,
-        elapsed: u64,
-        now: Moment,
-        table: &mut Table,
-    ) -> Option<Act> {
-        let lasts = if slow { 700_000 } else { 130_000 };
-        let pan = table.pan(scale)?;
-        let step = pan.vessel.as_ref()?.step;
-        pan.support = 1.0 - (elapsed as f64 / lasts as f64).min(1.0);
-        if elapsed >= lasts {
-            self.hand = pan.vessel.take();
-        }
-        if elapsed == 0
-            && let Some(truth) = table.truths.get_mut(&step)
-            && truth.net() != Mass::ZERO
-        {
-            truth.lifted_at = Some(now);
-        }
-        (elapsed < lasts).then_some(Act::Lift { scale, slow })
-    }
-
-    fn put_away(&mut self) {
-        let Some(vessel) = self.hand.take() else {
-            return;
-        };
-        match self.way(vessel.step) {
-            VesselWay::Bowl => self.bowl = Some(vessel),
-            VesselWay::Beaker => self.last_beaker = Some(vessel.empty),
-            VesselWay::Difference => {}
-        }
-    }
-
-    #[expect(clippy::too_many_arguments, reason = "one act with its time and place")]
-    fn spoon(
-        &mut self,
-        scale: usize,
-        step: usize,
-        grams: f64,
-        times: u32,
-        elapsed: u64,
-        now: Moment,
-        table: &mut Table,
-    ) -> Option<Act> {
-        const SPOONFUL_US: u64 = 700_000;
-        if elapsed == 0 {
-            let press = Push::Press {
-                from: now.0,
-                until: now.0 + 450_000,
-                grams: 0.5 + 4.0 * self.rng.f64(),
-            };
-            table.pan(scale)?.push(press);
-        }
-        if elapsed < SPOONFUL_US {
-            return Some(Act::Spoon {
-                scale,
-                step,
-                grams,
-                times,
-            });
-        }
-        let inside = table
-            .truths
-            .get(&step)
-            .map_or(Mass::ZERO, |truth| truth.net());
-        let taken = Mass::from_g_f64(grams / f64::from(times.max(1)))?.min(inside);
-        let vessel = table.pan(scale)?.vessel.as_mut()?;
-        vessel.contents = vessel.contents - taken;
-        table.change(step, now, -taken);
-        self.poured_at = now.0;
-        if times > 1 {
-            let left = grams - taken.to_g_f64();
-            self.queue.push_front(Act::Spoon {
-                scale,
-                step,
-                grams: left,
-                times: times - 1,
-            });
-        }
-        None
     }
 }

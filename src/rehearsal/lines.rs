@@ -61,6 +61,16 @@ pub fn step_in(unit: Unit, d: Mass) -> (u8, i64) {
 }
 
 impl LineShape {
+    /// The name of this line layout in the configuration.
+    pub const fn layout_name(self) -> &'static str {
+        match self {
+            LineShape::SignNumberUnit16 => "sign-number-unit-16",
+            LineShape::CommaHeader { .. } => "comma-header",
+            LineShape::ReplyCode => "reply-code",
+            LineShape::QuestionMark => "question-mark",
+        }
+    }
+
     /// The line for `display`, with CR LF.
     pub fn line(self, display: Display) -> Vec<u8> {
         let body = match self {
@@ -140,12 +150,12 @@ fn question_mark(display: Display) -> String {
     match display {
         Display::Weight(face) => {
             let mark = if face.steady { ' ' } else { '?' };
-            let net = if face.net { " N" } else { "" };
-            format!(
-                "{:>10} {:<5} {mark}{net}",
-                signed(&face),
-                face.unit.symbol()
-            )
+            let (number, unit) = (signed(&face), face.unit.symbol());
+            if face.net {
+                format!("{number:>9} {unit:<5}{mark} N")
+            } else {
+                format!("{number:>10} {unit:<5} {mark}")
+            }
         }
         Display::Over => "  OVERLOAD".to_string(),
         Display::Under => " UNDERLOAD".to_string(),

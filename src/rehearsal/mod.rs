@@ -5,15 +5,19 @@
 //! argument and is deterministic from its seed. The true masses are known to the nanogram
 //! ([`truth::Truth`]), so that a test can hold each recorded weight against what really lies in the vessel.
 
+mod acts;
+mod answer;
 mod decide;
 pub mod demo;
 pub mod habits;
 pub mod hands;
 pub mod lines;
+mod mishap;
 pub mod pan;
 pub mod pour;
 pub mod pty;
 pub mod scale;
+mod set_down;
 pub mod stage;
 pub mod table;
 pub mod trial;

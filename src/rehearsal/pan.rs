@@ -121,6 +121,11 @@ impl Pan {
         self.vessel.as_ref().map_or(Mass::ZERO, Vessel::mass)
     }
 
+    /// Whether no force acts that is no weight.
+    pub fn is_free(&self) -> bool {
+        self.pushes.is_empty()
+    }
+
     /// Grams the scale feels at `at`, forces included.
     pub fn load(&mut self, at: Moment) -> f64 {
         let mut grams = self.mass().to_g_f64() * self.support;

@@ -16,6 +16,9 @@ pub enum Style {
     Drops,
 }
 
+/// Share of what it wants that a trickle gives in a second.
+const TRICKLE: f64 = 0.06;
+
 /// See the module's text. Grams as floats: this is physics, not the log.
 #[derive(Debug, Clone)]
 pub struct Pour {
@@ -30,6 +33,8 @@ pub struct Pour {
     enough: f64,
     /// Whether it slows down towards the end.
     slows: bool,
+    /// Seconds in which a slowing hand would give what is left at the flow of the moment.
+    slowing: f64,
     given: f64,
     flow: f64,
     wobble: f64,
@@ -55,6 +60,7 @@ impl Pour {
             eye: 1.0 + 0.05 * gauss(rng).clamp(-2.0, 2.0),
             enough: 1.12,
             slows: true,
+            slowing: 0.5 + 0.25 * seconds,
             given: 0.0,
             flow: 0.0,
             wobble: 0.0,
@@ -78,6 +84,7 @@ impl Pour {
     /// A hand that neither slows down nor heeds a cue.
     pub fn heedless(mut self) -> Pour {
         self.slows = false;
+        self.rate *= 0.6;
         self
     }
 
@@ -135,19 +142,18 @@ impl Pour {
     }
 
     fn stream(&mut self, seconds: f64, stopped: bool, rng: &mut fastrand::Rng) -> f64 {
-        self.wobble += (-self.wobble * seconds / 0.3) + 0.25 * (seconds / 0.15).sqrt() * gauss(rng);
-        let share = self.given * self.eye / self.want;
-        let ease = if !self.slows || share < 0.75 {
-            1.0
-        } else if share < 0.92 {
-            0.4
+        self.wobble += (-self.wobble * seconds / 0.3) + 0.17 * (seconds / 0.15).sqrt() * gauss(rng);
+        // A hand that looks lets the flow fall with what is left, down to a trickle.
+        let left = (self.want - self.given * self.eye).max(0.0);
+        let flow = if self.slows {
+            (left / self.slowing).clamp(TRICKLE * self.want, self.rate.max(TRICKLE * self.want))
         } else {
-            0.15
+            self.rate
         };
         let wanted = if stopped {
             0.0
         } else {
-            self.rate * ease * (1.0 + self.wobble).clamp(0.3, 1.8)
+            flow * (1.0 + self.wobble).clamp(0.3, 1.8)
         };
         // A stream neither begins nor ends at once.
         let follow = 1.0 - (-seconds / if stopped { 0.06 } else { 0.15 }).exp();
@@ -175,7 +181,7 @@ impl Pour {
         } else {
             self.want * (0.08 + 0.07 * rng.f64())
         };
-        let lasts = rng.u64(120_000..300_000);
+        let lasts = rng.u64(250_000..500_000);
         self.portion_rate = scoop / (lasts as f64 / 1e6);
         self.portion_until = now + lasts;
         self.next_portion = self.portion_until + rng.u64(250_000..600_000);

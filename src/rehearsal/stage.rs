@@ -91,7 +91,7 @@ pub struct Stage {
 impl Stage {
     pub fn new(spec: StageSpec) -> Stage {
         Stage {
-            table: Table::new(spec.scales, spec.seed ^ 0x7461_626c_65),
+            table: Table::new(spec.scales, spec.seed ^ 0x7461_626c),
             hands: Hands::new(spec.steps, spec.habits, spec.script, spec.seed),
             now: Moment::default(),
             told: Moment::default(),
