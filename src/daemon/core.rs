@@ -9,13 +9,13 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
-use super::control::{Call, Line};
+use super::control::Call;
 use super::lines::Lines;
 use super::notify;
 use super::request::{self, BadRequest, BeginRequest, Request};
 use super::rows::Rows;
 use super::seams::{CueSink, Heart, LogAnswer, Opened, Opener};
-use super::subscribers::Subscribers;
+use super::subscribers::{Outbox, Subscribers};
 use super::wire::Wire;
 use crate::config::Config;
 use crate::scale::Moment;
@@ -183,11 +183,11 @@ impl<H: Heart> Core<H> {
     fn call(&mut self, call: Call) {
         let Call {
             request,
-            lines,
+            events,
             reply,
         } = call;
         let text = self
-            .answer(request, lines)
+            .answer(request, events)
             .unwrap_or_else(|error| request::refused(&error.to_string()));
         // The client may have left meanwhile; what it asked for is done all the same.
         let _ = reply.send(text);
@@ -195,11 +195,7 @@ impl<H: Heart> Core<H> {
         self.settle(now);
     }
 
-    fn answer(
-        &mut self,
-        request: Request,
-        lines: Option<mpsc::Sender<Line>>,
-    ) -> Result<Vec<u8>, BadRequest> {
+    fn answer(&mut self, request: Request, events: Option<Outbox>) -> Result<Vec<u8>, BadRequest> {
         if let Some(command) = request.command()? {
             let now = self.clock.now();
             return match self.heart.command(command, now) {
@@ -222,8 +218,8 @@ impl<H: Heart> Core<H> {
                 "lines": self.lines.to_json(),
             }))),
             Request::Subscribe { readings } => {
-                if let Some(lines) = lines {
-                    self.subscribers.add(lines, readings);
+                if let Some(events) = events {
+                    self.subscribers.add(events, readings);
                     self.heart.set_readings(self.subscribers.readings_wanted());
                 }
                 Ok(request::said("events follow, one a line"))

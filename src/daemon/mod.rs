@@ -11,7 +11,7 @@ pub mod request;
 mod rows;
 pub mod seams;
 pub mod socket;
-mod subscribers;
+pub mod subscribers;
 pub mod wire;
 
 use std::path::Path;
@@ -70,8 +70,8 @@ pub async fn serve<H: seams::Heart>(
     if let Some(listener) = claim.take_listener() {
         let listener = tokio::net::UnixListener::from_std(listener)?;
         let server = tokio::spawn(control::serve(listener, calls));
+        // When the loop has ended, the queue of calls is gone and the server ends by itself.
         core.run(queue, orders).await;
-        server.abort();
         let _ = server.await;
     }
     Ok(())

@@ -125,7 +125,10 @@ mod tests {
 
     #[test]
     fn a_status_is_one_line() {
-        assert_eq!(one_line("step 2\nWATCHDOG=trigger\0"), "step 2 WATCHDOG=trigger ");
+        assert_eq!(
+            one_line("step 2\nWATCHDOG=trigger\0"),
+            "step 2 WATCHDOG=trigger "
+        );
         assert_eq!(one_line(&"é".repeat(500)).chars().count(), 200);
     }
 

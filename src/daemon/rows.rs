@@ -67,7 +67,10 @@ impl Rows {
     }
 
     fn settle(&mut self, ticket: u64) -> bool {
-        let place = self.waiting.iter().position(|(waiting, _)| *waiting == ticket);
+        let place = self
+            .waiting
+            .iter()
+            .position(|(waiting, _)| *waiting == ticket);
         place.map(|i| self.waiting.remove(i)).is_some()
     }
 }

@@ -46,7 +46,9 @@ pub struct LinkMessage {
 #[derive(Debug)]
 pub enum LinkNews {
     /// The line is open (also for the first time). Its first scale line may be cut.
-    Back { path: PathBuf },
+    Back {
+        path: PathBuf,
+    },
     Bytes(Vec<u8>),
     /// The line is not open. Sent when it is lost, when it cannot be opened at the start, and when
     /// the reason changes; not at each vain try.
@@ -424,8 +426,16 @@ mod tests {
         use tokio_serial::ErrorKind as Kind;
         let cases = [
             (Kind::NoDevice, "Device or resource busy", "busy"),
-            (Kind::Io(Io::PermissionDenied), "Permission denied", "not-permitted"),
-            (Kind::Io(Io::NotFound), "No such file or directory", "absent"),
+            (
+                Kind::Io(Io::PermissionDenied),
+                "Permission denied",
+                "not-permitted",
+            ),
+            (
+                Kind::Io(Io::NotFound),
+                "No such file or directory",
+                "absent",
+            ),
             (Kind::Unknown, "Not a typewriter", "not-serial"),
             (Kind::Unknown, "I/O error", "other"),
         ];
