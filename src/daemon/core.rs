@@ -147,7 +147,7 @@ impl<H: Heart> Core<H> {
     }
 
     /// When the bench wants a tick, on the runtime's clock.
-    fn due(&mut self) -> Option<Instant> {
+    fn due(&self) -> Option<Instant> {
         let deadline = self.clock.instant(self.heart.deadline()?);
         Some(deadline.max(self.clock.last_tick + LEAST_WAIT))
     }
