@@ -299,9 +299,9 @@ async fn the_poll_command_is_sent_again_and_again_and_the_answer_read() {
 async fn what_a_restarting_board_says_is_thrown_away() {
     let mut pty = Pty::new();
     let mut slow = config(&pty.path);
-    slow.settle = 0.3;
+    slow.settle = 0.5;
     let mut link = Running::start(slow);
-    for _ in 0..10 {
+    for _ in 0..3 {
         pty.send(b"boot noise\r\n");
         tokio::time::sleep(Duration::from_millis(10)).await;
     }

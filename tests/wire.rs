@@ -228,7 +228,7 @@ fn the_cost_of_a_reading_is_shown() {
         steady: true,
         readability: Mass::from_mg(10),
     });
-    let rounds = 100_000u32;
+    let rounds = 20_000u32;
     let mut out = Vec::with_capacity(1 << 25);
     let began = std::time::Instant::now();
     for i in 0..rounds {

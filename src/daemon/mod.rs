@@ -3,6 +3,7 @@
 //! [`run`] is what `bismar daemon` calls; [`client`] is what every other command uses to speak to it.
 
 pub mod client;
+mod clock;
 pub mod control;
 pub mod core;
 mod lines;
@@ -20,7 +21,8 @@ use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc;
 
-pub use self::core::{Core, Order, Parts};
+pub use self::core::Core;
+pub use self::seams::{Order, Parts};
 use self::socket::{Claim, SocketError};
 
 /// Requests that may wait for the loop.
