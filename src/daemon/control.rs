@@ -13,27 +13,25 @@ use tokio::sync::{Semaphore, mpsc, oneshot};
 use tokio::task::JoinSet;
 
 use super::request::{self, Request};
+use super::subscribers::{self, Inbox, Outbox};
 
 /// The longest request line in bytes.
 pub const LONGEST_LINE: usize = 64 * 1024;
 /// The most clients at a time.
 pub const MOST_CLIENTS: usize = 32;
-/// Events that may wait for one subscriber before it counts as too slow.
-pub const QUEUE: usize = 256;
 /// The longest wait for a client to take its bytes.
 const WRITE_LIMIT: Duration = Duration::from_secs(10);
+/// The longest wait for the clients' last lines when the daemon stops.
+const STOP_LIMIT: Duration = Duration::from_secs(1);
 /// Lines put together into one write.
 const AT_ONCE: usize = 64;
-
-/// One event line, shared by all subscribers.
-pub type Line = Arc<[u8]>;
 
 /// A request on its way to the daemon's loop.
 #[derive(Debug)]
 pub struct Call {
     pub request: Request,
     /// Where events are to go, for [`Request::Subscribe`].
-    pub lines: Option<mpsc::Sender<Line>>,
+    pub events: Option<Outbox>,
     /// The reply, one whole line.
     pub reply: oneshot::Sender<Vec<u8>>,
 }
@@ -43,7 +41,8 @@ pub const fn is_allowed(peer: u32, own: u32) -> bool {
     peer == own || peer == 0
 }
 
-/// Serves clients until the future is dropped, which closes every connection.
+/// Serves clients until the receiver of `calls` is dropped; subscribers then get what is queued for
+/// them. Dropping the future closes every connection at once.
 pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>) {
     let places = Arc::new(Semaphore::new(MOST_CLIENTS));
     let own = rustix::process::geteuid().as_raw();
@@ -52,6 +51,7 @@ pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>) {
         let accepted = tokio::select! {
             accepted = listener.accept() => accepted,
             Some(_ended) = clients.join_next() => continue,
+            () = calls.closed() => break,
         };
         let stream = match accepted {
             Ok((stream, _)) => stream,
@@ -87,6 +87,8 @@ pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>) {
             drop(place);
         });
     }
+    let last_lines = async { while clients.join_next().await.is_some() {} };
+    let _ = tokio::time::timeout(STOP_LIMIT, last_lines).await;
 }
 
 /// One short reply without waiting; a fresh socket's buffer takes it.
@@ -99,7 +101,7 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>) -> io::Result
     let (mut reader, mut writer) = stream.split();
     let mut buffer = [0u8; 4096];
     let mut cutter = Cutter::default();
-    let mut events: Option<mpsc::Receiver<Line>> = None;
+    let mut events: Option<Inbox> = None;
     loop {
         tokio::select! {
             read = reader.read(&mut buffer) => {
@@ -116,18 +118,17 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>) -> io::Result
                 }
             }
             first = next(&mut events) => {
-                let Some(first) = first else {
-                    return write(&mut writer, DROPPED).await;
+                let (Some(first), Some(inbox)) = (first, &mut events) else {
+                    let slow = events.is_some_and(|inbox| inbox.was_slow());
+                    return if slow { write(&mut writer, DROPPED).await } else { Ok(()) };
                 };
                 let mut lines = first.to_vec();
-                if let Some(queue) = &mut events {
-                    for _ in 1..AT_ONCE {
-                        let Ok(line) = queue.try_recv() else { break };
-                        lines.extend_from_slice(&line);
-                    }
+                for line in std::iter::from_fn(|| inbox.waiting()).take(AT_ONCE - 1) {
+                    lines.extend_from_slice(&line);
                 }
                 write(&mut writer, &lines).await?;
             }
+            () = calls.closed(), if events.is_none() => return Ok(()),
         }
     }
 }
@@ -136,9 +137,9 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>) -> io::Result
 const DROPPED: &[u8] = b"{\"event\":\"dropped\",\"why\":\"events were not read fast enough; \
 subscribe again and ask for the status\"}\n";
 
-async fn next(events: &mut Option<mpsc::Receiver<Line>>) -> Option<Line> {
+async fn next(events: &mut Option<Inbox>) -> Option<subscribers::Line> {
     match events {
-        Some(queue) => queue.recv().await,
+        Some(inbox) => inbox.next().await,
         None => std::future::pending().await,
     }
 }
@@ -154,7 +155,7 @@ async fn write(writer: &mut WriteHalf<'_>, bytes: &[u8]) -> io::Result<()> {
 }
 
 /// The reply to one line, and the event queue where it was a `subscribe` that was taken.
-async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<mpsc::Receiver<Line>>) {
+async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<Inbox>) {
     let line = match cut {
         Cut::Line(line) => line,
         Cut::TooLong => {
@@ -166,23 +167,31 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<mpsc::
         Ok(request) => request,
         Err(error) => return (request::refused(&error.to_string()), None),
     };
-    let (lines, queue) = match request {
+    let (outbox, inbox) = match request {
         Request::Subscribe { .. } => {
-            let (lines, queue) = mpsc::channel(QUEUE);
-            (Some(lines), Some(queue))
+            let (outbox, inbox) = subscribers::queue();
+            (Some(outbox), Some(inbox))
         }
-        _ => (None, None),
+        Request::Hello
+        | Request::Status
+        | Request::Begin { .. }
+        | Request::Next
+        | Request::Again
+        | Request::Keep
+        | Request::Lot { .. }
+        | Request::Note { .. }
+        | Request::Stop => (None, None),
     };
     let (reply, replied) = oneshot::channel();
     let call = Call {
         request,
-        lines,
+        events: outbox,
         reply,
     };
     if calls.send(call).await.is_ok()
         && let Ok(reply) = replied.await
     {
-        return (reply, queue);
+        return (reply, inbox);
     }
     (request::refused("the daemon is stopping; try again"), None)
 }

@@ -9,13 +9,14 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
-use super::control::{Call, Line};
+use super::clock::{Clock, Watchdog, sleep_until};
+use super::control::Call;
 use super::lines::Lines;
 use super::notify;
 use super::request::{self, BadRequest, BeginRequest, Request};
 use super::rows::Rows;
-use super::seams::{CueSink, Heart, LogAnswer, Opened, Opener};
-use super::subscribers::Subscribers;
+use super::seams::{Heart, LogAnswer, Opened, Order, Parts};
+use super::subscribers::{Outbox, Subscribers};
 use super::wire::Wire;
 use crate::config::Config;
 use crate::scale::Moment;
@@ -26,28 +27,6 @@ use crate::weighing::event::{Draft, Event};
 const SLOWEST_DISK: Duration = Duration::from_secs(20);
 /// How long a clean stop waits for the rows on their way.
 const LONGEST_STOP: Duration = Duration::from_secs(15);
-/// A deadline that is not moved on by a tick is tried again after this, so that nothing spins.
-const LEAST_WAIT: Duration = Duration::from_millis(5);
-
-/// What the signals ask for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Order {
-    /// SIGTERM, SIGINT.
-    Stop,
-    /// SIGHUP: read the configuration anew.
-    Reload,
-}
-
-/// What the daemon is made of.
-pub struct Parts<H> {
-    pub config: Config,
-    /// Makes the bench for a configuration.
-    pub heart: Box<dyn Fn(&Config) -> H>,
-    pub opener: Box<dyn Opener>,
-    pub cues: Box<dyn CueSink>,
-    /// Reads the configuration file anew; the error names file, line and column.
-    pub reload: Box<dyn FnMut() -> Result<Config, String>>,
-}
 
 /// See the module's text.
 pub struct Core<H> {
@@ -129,8 +108,7 @@ impl<H: Heart> Core<H> {
                 Turn::Order(Some(Order::Reload)) => self.reload(),
                 Turn::Order(Some(Order::Stop) | None) => break,
                 Turn::Deadline => {
-                    self.clock.last_tick = Instant::now();
-                    let now = self.clock.now();
+                    let now = self.clock.tick();
                     self.heart.tick(now);
                     self.settle(now);
                 }
@@ -147,9 +125,8 @@ impl<H: Heart> Core<H> {
     }
 
     /// When the bench wants a tick, on the runtime's clock.
-    fn due(&mut self) -> Option<Instant> {
-        let deadline = self.clock.instant(self.heart.deadline()?);
-        Some(deadline.max(self.clock.last_tick + LEAST_WAIT))
+    fn due(&self) -> Option<Instant> {
+        Some(self.clock.due(self.heart.deadline()?))
     }
 
     fn line(&mut self, message: LinkMessage) {
@@ -183,11 +160,11 @@ impl<H: Heart> Core<H> {
     fn call(&mut self, call: Call) {
         let Call {
             request,
-            lines,
+            events,
             reply,
         } = call;
         let text = self
-            .answer(request, lines)
+            .answer(request, events)
             .unwrap_or_else(|error| request::refused(&error.to_string()));
         // The client may have left meanwhile; what it asked for is done all the same.
         let _ = reply.send(text);
@@ -195,11 +172,7 @@ impl<H: Heart> Core<H> {
         self.settle(now);
     }
 
-    fn answer(
-        &mut self,
-        request: Request,
-        lines: Option<mpsc::Sender<Line>>,
-    ) -> Result<Vec<u8>, BadRequest> {
+    fn answer(&mut self, request: Request, events: Option<Outbox>) -> Result<Vec<u8>, BadRequest> {
         if let Some(command) = request.command()? {
             let now = self.clock.now();
             return match self.heart.command(command, now) {
@@ -222,8 +195,8 @@ impl<H: Heart> Core<H> {
                 "lines": self.lines.to_json(),
             }))),
             Request::Subscribe { readings } => {
-                if let Some(lines) = lines {
-                    self.subscribers.add(lines, readings);
+                if let Some(events) = events {
+                    self.subscribers.add(events, readings);
                     self.heart.set_readings(self.subscribers.readings_wanted());
                 }
                 Ok(request::said("events follow, one a line"))
@@ -438,81 +411,5 @@ async fn answer_of(rows: &mut Option<Rows>) -> LogAnswer {
     match rows {
         Some(rows) => rows.answer().await,
         None => std::future::pending().await,
-    }
-}
-
-async fn sleep_until(due: Option<Instant>) {
-    match due {
-        Some(due) => tokio::time::sleep_until(due.into()).await,
-        None => std::future::pending().await,
-    }
-}
-
-/// The watchdog's rhythm; never, without one.
-struct Watchdog(Option<tokio::time::Interval>);
-
-impl Watchdog {
-    fn new(interval: Option<Duration>) -> Watchdog {
-        Watchdog(interval.map(|interval| {
-            let mut ticks = tokio::time::interval(interval);
-            ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-            ticks
-        }))
-    }
-
-    async fn tick(&mut self) {
-        match &mut self.0 {
-            Some(interval) => {
-                interval.tick().await;
-            }
-            None => std::future::pending().await,
-        }
-    }
-}
-
-/// Moments of the session from the machine's monotonic clock. Never steps back, also where bytes
-/// were stamped before a tick that was handled first.
-#[derive(Debug)]
-struct Clock {
-    start: Instant,
-    last: Moment,
-    last_tick: Instant,
-}
-
-impl Clock {
-    fn start() -> Clock {
-        let start = Instant::now();
-        Clock {
-            start,
-            last: Moment::default(),
-            last_tick: start,
-        }
-    }
-
-    fn moment(&mut self, at: Instant) -> Moment {
-        let micros = at.saturating_duration_since(self.start).as_micros();
-        self.last = self
-            .last
-            .max(Moment(u64::try_from(micros).unwrap_or(u64::MAX)));
-        self.last
-    }
-
-    fn now(&mut self) -> Moment {
-        self.moment(Instant::now())
-    }
-
-    fn instant(&self, moment: Moment) -> Instant {
-        let since = Duration::from_micros(moment.0);
-        // A deadline beyond the clock's end is as good as a day away.
-        self.start
-            .checked_add(since)
-            .unwrap_or_else(|| Instant::now() + Duration::from_secs(86_400))
-    }
-
-    /// The time of day at `moment`, by the wall clock as it stands now.
-    fn time_of_day(&mut self, moment: Moment) -> jiff::Timestamp {
-        let now = jiff::Timestamp::now();
-        let ago = Duration::from_micros(self.now().since(moment));
-        now.checked_sub(ago).unwrap_or(now)
     }
 }

@@ -3,6 +3,7 @@
 //! [`run`] is what `bismar daemon` calls; [`client`] is what every other command uses to speak to it.
 
 pub mod client;
+mod clock;
 pub mod control;
 pub mod core;
 mod lines;
@@ -11,7 +12,7 @@ pub mod request;
 mod rows;
 pub mod seams;
 pub mod socket;
-mod subscribers;
+pub mod subscribers;
 pub mod wire;
 
 use std::path::Path;
@@ -20,7 +21,8 @@ use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc;
 
-pub use self::core::{Core, Order, Parts};
+pub use self::core::Core;
+pub use self::seams::{Order, Parts};
 use self::socket::{Claim, SocketError};
 
 /// Requests that may wait for the loop.
@@ -70,8 +72,8 @@ pub async fn serve<H: seams::Heart>(
     if let Some(listener) = claim.take_listener() {
         let listener = tokio::net::UnixListener::from_std(listener)?;
         let server = tokio::spawn(control::serve(listener, calls));
+        // When the loop has ended, the queue of calls is gone and the server ends by itself.
         core.run(queue, orders).await;
-        server.abort();
         let _ = server.await;
     }
     Ok(())

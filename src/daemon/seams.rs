@@ -12,6 +12,26 @@ use crate::formula::Plan;
 use crate::scale::Moment;
 use crate::weighing::event::{Command, Cue, Draft, Event, ScaleIndex};
 
+/// What the signals ask for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Order {
+    /// SIGTERM, SIGINT.
+    Stop,
+    /// SIGHUP: read the configuration anew.
+    Reload,
+}
+
+/// What the daemon is made of.
+pub struct Parts<H> {
+    pub config: Config,
+    /// Makes the bench for a configuration.
+    pub heart: Box<dyn Fn(&Config) -> H>,
+    pub opener: Box<dyn Opener>,
+    pub cues: Box<dyn CueSink>,
+    /// Reads the configuration file anew; the error names file, line and column.
+    pub reload: Box<dyn FnMut() -> Result<Config, String>>,
+}
+
 /// Where log rows go. Each ticket is answered once through [`Opened::answers`].
 pub trait RowSink {
     /// Hands the row on to be written and synced; `at` is its time of day. Returns at once.

@@ -405,14 +405,18 @@ mod tests {
 
     #[test]
     fn impossible_settings_name_the_scale_and_a_remedy() {
-        let cases: [(fn(&mut ScaleConfig), &str); 3] = [
-            (|c| c.data_bits = 9, "data_bits = 9"),
-            (|c| c.stop_bits = 3, "stop_bits = 3"),
-            (|c| c.baud = 0, "baud = 0"),
+        let cases = [
+            (9, 1, 9600, "data_bits = 9"),
+            (8, 3, 9600, "stop_bits = 3"),
+            (8, 1, 0, "baud = 0"),
         ];
-        for (spoil, part) in cases {
-            let mut bad = config();
-            spoil(&mut bad);
+        for (data_bits, stop_bits, baud, part) in cases {
+            let bad = ScaleConfig {
+                data_bits,
+                stop_bits,
+                baud,
+                ..config()
+            };
             let fault = builder(&bad, Path::new("/dev/x")).unwrap_err();
             assert_eq!(fault.code(), "setting");
             let text = fault.to_string();

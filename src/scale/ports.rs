@@ -113,7 +113,11 @@ pub fn select(selector: &PortSelector, ports: &[Port]) -> Result<PathBuf, PortEr
         [one] => Ok(one.path.clone()),
         [] => Err(PortError::Absent {
             wanted: describe(selector),
-            there: listing(ports.iter().filter(|port| port.usb.is_some())),
+            there: listing(
+                ports
+                    .iter()
+                    .filter(|port| port.usb.is_some() || port.by_id.is_some()),
+            ),
         }),
         many => Err(PortError::Ambiguous {
             wanted: describe(selector),
