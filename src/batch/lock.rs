@@ -7,6 +7,18 @@ use std::path::{Path, PathBuf};
 
 use super::error::LogError;
 
+/// The lock, held until this is dropped or the process ends in any way.
+#[derive(Debug)]
+pub(super) struct Lock(File);
+
+impl Drop for Lock {
+    /// Closing the file alone would not do: a program that is being started at this moment has a
+    /// copy of it until it runs, and the lock would stay that long.
+    fn drop(&mut self) {
+        let _ = self.0.unlock();
+    }
+}
+
 /// `<batch>.<extension>` beside `<batch>.csv`. Beside a file of another ending the extension is
 /// added, so that it is never the file itself.
 pub(super) fn beside(path: &Path, extension: &str) -> PathBuf {
@@ -20,7 +32,7 @@ pub(super) fn beside(path: &Path, extension: &str) -> PathBuf {
 }
 
 /// Takes the lock of a log and writes our process's number into it, for the one who comes second.
-pub(super) fn lock(path: &Path) -> Result<File, LogError> {
+pub(super) fn lock(path: &Path) -> Result<Lock, LogError> {
     let lock_path = beside(path, "lock");
     let failed = |e| LogError::io(&lock_path, "lock the log")(e);
     let mut file = OpenOptions::new()
@@ -47,5 +59,5 @@ pub(super) fn lock(path: &Path) -> Result<File, LogError> {
     let _ = file
         .set_len(0)
         .and_then(|()| writeln!(file, "{}", std::process::id()));
-    Ok(file)
+    Ok(Lock(file))
 }

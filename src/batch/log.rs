@@ -17,7 +17,7 @@ use jiff::Timestamp;
 
 use super::chain;
 use super::error::{BadLine, Fault, LogError};
-use super::lock::{beside, lock};
+use super::lock::{Lock, beside, lock};
 use super::names::{name_of, new_batch_name, safe_batch_name};
 use super::resume::{Resumed, Resuming};
 use super::row::{Row, Stamp, header};
@@ -29,8 +29,7 @@ use crate::weighing::event::Draft;
 pub struct LogFile {
     path: PathBuf,
     file: File,
-    /// Its lock goes when this is dropped, or the process ends in any way.
-    _lock: File,
+    _lock: Lock,
     batch: String,
     formula: String,
     /// Bytes of the header and of all rows that count.
