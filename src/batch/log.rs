@@ -8,7 +8,7 @@
 //! `<batch>.lock`, held locked while the log is open for writing (it stays, empty of meaning, when
 //! it is not); `<batch>.torn`, only after a power cut, with the bytes that were no whole row.
 
-use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
+use std::fs::{DirBuilder, File, OpenOptions};
 use std::io::{self, BufReader, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::{DirBuilderExt, FileExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
@@ -17,7 +17,8 @@ use jiff::Timestamp;
 
 use super::chain;
 use super::error::{BadLine, Fault, LogError};
-use super::names::{new_batch_name, safe_batch_name};
+use super::lock::{Lock, beside, lock};
+use super::names::{name_of, new_batch_name, safe_batch_name};
 use super::resume::{Resumed, Resuming};
 use super::row::{Row, Stamp, header};
 use super::scan::{Scan, plain_file};
@@ -28,8 +29,7 @@ use crate::weighing::event::Draft;
 pub struct LogFile {
     path: PathBuf,
     file: File,
-    /// Its lock goes when this is dropped, or the process ends in any way.
-    _lock: File,
+    _lock: Lock,
     batch: String,
     formula: String,
     /// Bytes of the header and of all rows that count.
@@ -99,7 +99,7 @@ impl LogFile {
     }
 
     /// As [`LogFile::create`] at a path of the caller's choice in an existing folder; the batch is
-    /// named after the file ([`name_of`]).
+    /// named after the file ([`super::names::name_of`]).
     ///
     /// # Errors
     /// As [`LogFile::create`].
@@ -404,58 +404,10 @@ impl LogFile {
     }
 }
 
-/// The batch's name that a log's file bears.
-pub fn name_of(path: &Path) -> String {
-    safe_batch_name(&path.file_stem().unwrap_or_default().to_string_lossy())
-}
-
 fn open_options() -> OpenOptions {
     let mut options = OpenOptions::new();
     options.read(true).append(true).mode(0o600);
     options
-}
-
-/// `<batch>.<extension>` beside `<batch>.csv`. Beside a file of another ending the extension is
-/// added, so that it is never the file itself.
-fn beside(path: &Path, extension: &str) -> PathBuf {
-    if path.extension().is_some_and(|e| e == "csv") {
-        return path.with_extension(extension);
-    }
-    let mut name = path.as_os_str().to_owned();
-    name.push(".");
-    name.push(extension);
-    name.into()
-}
-
-/// Takes the lock of a log and writes our process's number into it, for the one who comes second.
-fn lock(path: &Path) -> Result<File, LogError> {
-    let lock_path = beside(path, "lock");
-    let failed = |e| LogError::io(&lock_path, "lock the log")(e);
-    let mut file = OpenOptions::new()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .mode(0o600)
-        .open(&lock_path)
-        .map_err(failed)?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(TryLockError::WouldBlock) => {
-            let mut pid = String::new();
-            let _ = file.take(20).read_to_string(&mut pid);
-            return Err(LogError::Locked {
-                path: path.to_owned(),
-                holder: pid.trim().parse().ok(),
-            });
-        }
-        Err(TryLockError::Error(e)) => return Err(failed(e)),
-    }
-    // Only a courtesy: a full disk must not keep a log from being opened.
-    let _ = file
-        .set_len(0)
-        .and_then(|()| writeln!(file, "{}", std::process::id()));
-    Ok(file)
 }
 
 /// Syncs the folder of a file, so that the file's name survives a power cut too.

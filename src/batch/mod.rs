@@ -8,6 +8,7 @@
 pub mod cell;
 pub mod chain;
 pub mod error;
+mod lock;
 pub mod log;
 pub mod names;
 pub mod resume;

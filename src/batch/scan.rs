@@ -98,10 +98,9 @@ impl<R: BufRead> Scan<R> {
         }
         let row = match self.prove() {
             Ok(row) => row,
-            // Blocks of a row that was being written when the power went can be zeros although its
-            // end is there; nobody's editor leaves NULs. Only the last line can be that.
-            Err(_) if self.buffer.contains(&0) && self.at_end()? => {
+            Err(_) if self.has_hole() && self.at_end()? => {
                 self.torn = self.buffer.len() as u64;
+                self.line -= 1;
                 return Ok(None);
             }
             Err(bad) => return Err(bad.into()),
@@ -161,6 +160,25 @@ impl<R: BufRead> Scan<R> {
         }
         self.torn = length;
         Ok(false)
+    }
+
+    /// Whether the line has whole sectors of zeros, or a beginning of zeros up to a sector's end.
+    /// So a last row looks whose end had reached the disk when the power went, but not all before
+    /// it; one flipped byte never does.
+    fn has_hole(&self) -> bool {
+        const SECTOR: u64 = 512;
+        let Some(first) = self.buffer.iter().position(|byte| *byte == 0) else {
+            return false;
+        };
+        let zeros = self
+            .buffer
+            .iter()
+            .skip(first)
+            .take_while(|byte| **byte == 0)
+            .count();
+        let start = self.offset + first as u64;
+        let end = start + zeros as u64;
+        (first == 0 || start.is_multiple_of(SECTOR)) && end.is_multiple_of(SECTOR)
     }
 
     fn at_end(&mut self) -> Result<bool, LogError> {

@@ -4,7 +4,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use super::error::{BadLine, LogError};
-use super::log::name_of;
+use super::names::name_of;
 use super::scan::scan_file;
 use crate::weighing::event::RowKind;
 

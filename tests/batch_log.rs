@@ -1,0 +1,658 @@
+//! The batch log read by others: Python's csv module, a spreadsheet library, a shell with
+//! sha256sum. And back by ourselves: rows, resume, names, properties.
+
+use std::path::Path;
+use std::process::Command;
+
+use bismar::batch::cell::{Amount, clean, guarded, unguarded};
+use bismar::batch::error::{Fault, LogError};
+use bismar::batch::log::LogFile;
+use bismar::batch::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
+use bismar::batch::resume::{self, Opening, opening_drafts, plain_draft};
+use bismar::batch::row::{COLUMNS, Row, Stamp};
+use bismar::batch::verify::verify;
+use bismar::batch::{chain, scan};
+use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
+use bismar::mass::{Mass, Unit};
+use bismar::scale::Moment;
+use bismar::weighing::event::{Draft, RowKind, Verdict};
+use jiff::Timestamp;
+use proptest::prelude::*;
+
+fn at(text: &str) -> Timestamp {
+    text.parse().unwrap()
+}
+
+fn nine() -> Timestamp {
+    at("2026-01-01T09:00:00.0459Z")
+}
+
+/// A weighed row of an invented workshop.
+fn weighed(step: usize, ingredient: &str, net_mg: i64) -> Draft {
+    Draft {
+        kind: RowKind::Weighed,
+        step,
+        phase: "salts".into(),
+        ingredient: ingredient.into(),
+        lot: "L-7".into(),
+        vessel: "beaker".into(),
+        target: Some(Mass::from_mg(30_000)),
+        low: Some(Mass::from_mg(29_700)),
+        high: Some(Mass::from_mg(30_300)),
+        tare: Some(Mass::from_mg(102_450)),
+        gross: Some(Mass::from_mg(102_450 + net_mg)),
+        net: Some(Mass::from_mg(net_mg)),
+        uncertainty: Some(Mass::from_ng(8_164_965)),
+        verdict: Some(Verdict::Inside),
+        scale: "bench".into(),
+        unit: Some(Unit::Gram),
+        readings: Some(10),
+        readability: Mass::from_mg(10),
+        ..plain_draft(RowKind::Note, String::new(), step as u64, Moment(0))
+    }
+}
+
+/// Texts that break careless writers, and how a reader must see them.
+const NASTY: [(&str, &str); 24] = [
+    ("Salt, fine", "Salt, fine"),
+    ("say \"stop\"", "say \"stop\""),
+    ("\"=1+1\"", "\"=1+1\""),
+    ("two\nlines", "two lines"),
+    ("cr\r\nlf", "cr  lf"),
+    ("a\u{202E}b\u{2066}c\u{200F}", "a b c "),
+    (
+        "nul\0 tab\t bell\u{7} nel\u{85} ls\u{2028}",
+        "nul  tab  bell  nel  ls ",
+    ),
+    ("=1+1", "'=1+1"),
+    ("  =1+1", "'  =1+1"),
+    ("\t=1+1", "' =1+1"),
+    ("\r@SUM(A1)", "' @SUM(A1)"),
+    ("@x", "'@x"),
+    ("-2+3", "'-2+3"),
+    ("+49 123", "'+49 123"),
+    ("-2.50", "-2.50"),
+    ("+3", "+3"),
+    ("－1＋2", "'－1＋2"),
+    ("＝1", "'＝1"),
+    ("'=1", "''=1"),
+    ("'quoted'", "'quoted'"),
+    ("Sel de Guérande 海塩 🧂", "Sel de Guérande 海塩 🧂"),
+    ("", ""),
+    (",", ","),
+    ("\u{FEFF}=2", "'\u{FEFF}=2"),
+];
+
+/// A log with every nasty text in four text columns; gives the cells that readers must see.
+fn nasty_log(dir: &Path) -> (std::path::PathBuf, Vec<Vec<String>>) {
+    let formula = "Tideline, \"bath\" salts";
+    let mut log = LogFile::create(dir, "nasty", formula).unwrap();
+    let mut wanted = vec![COLUMNS[..23].iter().map(|c| (*c).to_owned()).collect()];
+    for (i, (text, seen)) in NASTY.iter().enumerate() {
+        let mut draft = weighed(i + 1, text, 29_995);
+        draft.phase = (*text).into();
+        draft.lot = (*text).into();
+        draft.note = (*text).into();
+        let seq = log.append(&draft, nine()).unwrap().to_string();
+        #[rustfmt::skip]
+        let row = [
+            "nasty", &seq, "2026-01-01T09:00:00.045Z", "weighed", formula, &seq, seen, seen, seen,
+            "beaker", "30.00", "29.70", "30.30", "102.45", "132.445", "29.995", "-0.005", "0.009",
+            "inside", "bench", "g", "10", seen,
+        ];
+        wanted.push(row.map(str::to_owned).to_vec());
+    }
+    (log.path().to_owned(), wanted)
+}
+
+/// Runs a Python program and reads the JSON it prints.
+fn python(program: &str, path: &Path, needs: &str) -> serde_json::Value {
+    let out = Command::new("python3")
+        .args(["-c", program])
+        .arg(path)
+        .output();
+    let out = out.unwrap_or_else(|e| panic!("python3 is needed (apt: python3): {e}"));
+    let words = String::from_utf8_lossy(&out.stderr);
+    assert!(
+        out.status.success(),
+        "needs {needs}; python3 said:\n{words}"
+    );
+    serde_json::from_slice(&out.stdout).unwrap()
+}
+
+fn cells(json: &serde_json::Value) -> Vec<Vec<String>> {
+    let row = |row: &serde_json::Value| -> Vec<String> {
+        row.as_array()
+            .unwrap()
+            .iter()
+            .map(|c| c.as_str().unwrap().to_owned())
+            .collect()
+    };
+    json.as_array().unwrap().iter().map(row).collect()
+}
+
+#[test]
+fn python_csv_sees_every_cell_as_it_was_meant() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, wanted) = nasty_log(dir.path());
+    let program = "
+import csv, json, sys
+file = open(sys.argv[1], newline='', encoding='utf-8')
+print(json.dumps(list(csv.reader(file, strict=True))))";
+    let mut found = cells(&python(program, &path, "apt: python3"));
+    for (i, row) in found.iter_mut().enumerate() {
+        let chain = row.pop().unwrap();
+        assert!(
+            if i == 0 {
+                chain == "chain"
+            } else {
+                chain.len() == 16
+            },
+            "{chain}"
+        );
+    }
+    assert_eq!(found, wanted);
+    // One record is one line, and no line ends in CR.
+    let text = std::fs::read_to_string(&path).unwrap();
+    assert_eq!(text.lines().count(), NASTY.len() + 1);
+    assert!(text.ends_with('\n') && !text.contains('\r'));
+}
+
+/// The way of a careless hand: CSV into a table library (tablib), out as a workbook, read by a
+/// spreadsheet library (openpyxl), where a cell that begins with `=` is a formula (data type `f`).
+/// The same way with the raw text shows that the check can fail.
+#[test]
+fn a_spreadsheet_library_finds_no_formula_and_the_same_texts() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, wanted) = nasty_log(dir.path());
+    let program = r"
+import io, json, sys, tablib, openpyxl
+def rows(text):
+    sheet = tablib.Dataset().load(text, format='csv')
+    book = openpyxl.load_workbook(io.BytesIO(sheet.export('xlsx')))
+    return list(book.active.iter_rows())
+log = rows(open(sys.argv[1], newline='', encoding='utf-8').read())
+raw = rows('a,b\n=1+1,x\n')
+print(json.dumps({
+    'cells': [['' if c.value is None else str(c.value) for c in row] for row in log],
+    'kinds': sorted({c.data_type for row in log for c in row}),
+    'raw': sorted({c.data_type for row in raw for c in row}),
+}))";
+    let json = python(program, &path, "pip: tablib openpyxl");
+    let has_formula = |kinds: &serde_json::Value| kinds.as_array().unwrap().contains(&"f".into());
+    assert!(
+        has_formula(&json["raw"]),
+        "the library no longer takes =1+1 for a formula"
+    );
+    assert!(!has_formula(&json["kinds"]), "{}", json["kinds"]);
+    let found = cells(&json["cells"]);
+    assert_eq!(found.len(), wanted.len());
+    for (found, wanted) in found.iter().zip(&wanted).skip(1) {
+        for column in [0, 2, 3, 4, 6, 7, 8, 9, 18, 19, 20, 22] {
+            assert_eq!(found[column], wanted[column], "{}", COLUMNS[column]);
+        }
+        // The library may print a number in its own way.
+        for column in (10..18).chain([1, 5, 21]) {
+            let number = |text: &str| text.parse::<f64>().unwrap();
+            assert_eq!(
+                number(&found[column]),
+                number(&wanted[column]),
+                "{}",
+                COLUMNS[column]
+            );
+        }
+    }
+}
+
+/// The commands of `src/batch/chain.sh`, which the documentation shows, with the real sha256sum.
+#[test]
+fn the_documented_shell_check_accepts_a_log_and_finds_an_edit() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, _) = nasty_log(dir.path());
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/batch/chain.sh");
+    for shell in ["bash", "sh"] {
+        let run = |log: &Path| {
+            let out = Command::new(shell).arg(&script).arg(log).output();
+            out.unwrap_or_else(|e| panic!("{shell} is needed: {e}"))
+        };
+        let out = run(&path);
+        assert!(out.status.success() && out.stdout.is_empty(), "{out:?}");
+        let edited = dir.path().join("edited.csv");
+        let text = std::fs::read_to_string(&path).unwrap();
+        std::fs::write(&edited, text.replacen("29.995", "29.990", 1)).unwrap();
+        let out = run(&edited);
+        assert!(!out.status.success(), "{out:?}");
+        assert!(String::from_utf8_lossy(&out.stdout).starts_with("does not fit: nasty,1,"));
+    }
+}
+
+/// SHA-256 of "abc": the example of FIPS 180-4 (from memory; `printf abc | sha256sum` agrees).
+#[test]
+fn sha256_is_the_published_one() {
+    let wanted = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+    assert_eq!(chain::sha256("abc"), wanted);
+}
+
+/// Grams: the readability's decimals or finer, never an exponent, never rounded; an uncertainty up.
+#[test]
+fn grams_are_exact_and_an_uncertainty_is_rounded_up() {
+    let text = |ng, d| Amount::new(Mass::from_ng(ng), Mass::from_ng(d)).to_string();
+    let rows = [
+        (12_340_000_000, 10_000_000, "12.34"),
+        (12_300_000_000, 10_000_000, "12.30"),
+        (-50_000_000, 10_000_000, "-0.05"),
+        (0, 10_000_000, "0.00"),
+        (1, 10_000_000, "0.000000001"),
+        (5_000_000_000_000, 1_000_000_000, "5000"),
+        (10_000_000, 200_000_000, "0.01"),
+        // 1 oz = 28.349 523 125 g, exact (NIST Handbook 44, Appendix C).
+        (28_349_523_125, 2_834_952_312, "28.349523125"),
+        (i64::MIN, 10_000_000, "-9223372036.854775808"),
+    ];
+    for (ng, d, wanted) in rows {
+        assert_eq!(text(ng, d), wanted);
+        assert_eq!(Amount::parse(wanted).unwrap().mass(), Mass::from_ng(ng));
+    }
+    let up = |ng, d| Amount::uncertainty(Mass::from_ng(ng), Mass::from_ng(d)).to_string();
+    assert_eq!(up(8_164_965, 10_000_000), "0.009");
+    assert_eq!(up(8_000_000, 10_000_000), "0.008");
+    assert_eq!(up(8_000_001, 10_000_000), "0.009");
+    assert_eq!(up(1, 1_000_000_000), "0.1");
+    for wrong in [
+        "",
+        "+1",
+        "1,5",
+        "1e3",
+        "nan",
+        " 1",
+        "1.",
+        ".5",
+        "--1",
+        "1.0000000001",
+        "1_0",
+    ] {
+        assert_eq!(Amount::parse(wrong), None, "{wrong:?}");
+    }
+    assert_eq!(Amount::parse("9223372036.854775808"), None);
+}
+
+/// `net − target = deviation` and `gross − tare = net` in the digits of the file, by an independent
+/// decimal library, also on an ounce scale.
+#[test]
+fn written_digits_add_up() {
+    use rust_decimal::Decimal;
+    let dir = tempfile::tempdir().unwrap();
+    let mut log = LogFile::create(dir.path(), "sums", "f").unwrap();
+    let mut draft = weighed(1, "Borage oil", 29_990);
+    log.append(&draft, nine()).unwrap();
+    let oz = |tenths: &str| Mass::parse(tenths.as_bytes(), Unit::Ounce).unwrap();
+    draft.tare = Some(oz("3.7"));
+    draft.gross = Some(oz("4.8"));
+    draft.net = Some(oz("4.8") - oz("3.7"));
+    draft.target = Some(Mass::from_ng(31_333_333_333));
+    draft.readability = oz("0.1");
+    log.append(&draft, nine()).unwrap();
+    let text = std::fs::read_to_string(log.path()).unwrap();
+    assert_eq!(text.lines().count(), 3);
+    for line in text.lines().skip(1) {
+        let cells: Vec<&str> = line.split(',').collect();
+        let number = |i: usize| cells[i].parse::<Decimal>().unwrap();
+        assert_eq!(number(14) - number(13), number(15), "{line}");
+        assert_eq!(number(15) - number(10), number(16), "{line}");
+    }
+}
+
+#[test]
+fn a_cell_that_does_not_read_is_named_by_file_line_and_column() {
+    let dir = tempfile::tempdir().unwrap();
+    let good = {
+        let mut log = LogFile::create(dir.path(), "named", "f").unwrap();
+        log.append(&weighed(1, "Salt", 30_000), nine()).unwrap();
+        std::fs::read_to_string(log.path()).unwrap()
+    };
+    let cases = [
+        (",30.00,29.70", ",3e1,29.70", "target_g"),
+        (",weighed,", ",wayed,", "kind"),
+        ("T09:00:00.045Z", "T09:00:00Z", "at"),
+        (",inside,", ",fine,", "verdict"),
+        (",g,10,", ",gram,10,", "unit"),
+        (",g,10,", ",g,+10,", "readings"),
+    ];
+    for (from, to, column) in cases {
+        let path = dir.path().join("edited.csv");
+        std::fs::write(&path, good.replacen(from, to, 1)).unwrap();
+        let bad = verify(&path).unwrap().fault.unwrap();
+        assert_eq!(bad.column, Some(column));
+        assert!(
+            bad.to_string()
+                .contains(&format!("edited.csv:2:{column}: ")),
+            "{bad}"
+        );
+    }
+}
+
+#[test]
+fn verify_says_what_is_wrong() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("v.csv");
+    {
+        let mut log = LogFile::create_at(&path, "f").unwrap();
+        for step in 1..=6 {
+            log.append(&weighed(step, "Salt", 30_000), nine()).unwrap();
+        }
+    }
+    let whole = std::fs::read_to_string(&path).unwrap();
+    let lines: Vec<&str> = whole.split_inclusive('\n').collect();
+    let check = |name: &str, text: &str| {
+        let path = dir.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        let report = verify(&path).unwrap();
+        (
+            report.clone(),
+            report.fault.map(|bad| (bad.line, bad.fault)),
+        )
+    };
+    let (report, fault) = check("v.csv", &whole);
+    assert_eq!(
+        (report.rows, fault, report.renamed, report.closed),
+        (6, None, false, false)
+    );
+    let (report, fault) = check("copy.csv", &whole);
+    assert!(report.is_ok() && report.renamed && fault.is_none());
+    let without = |gone: &[usize]| -> String {
+        lines
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| !gone.contains(i))
+            .map(|(_, l)| *l)
+            .collect()
+    };
+    let missing = |expected, found| Fault::Missing { expected, found };
+    assert_eq!(check("v.csv", &without(&[3])).1, Some((4, missing(3, 4))));
+    assert_eq!(
+        check("v.csv", &without(&[1, 2])).1,
+        Some((2, missing(1, 3)))
+    );
+    assert_eq!(check("v.csv", &without(&[0])).1, Some((1, Fault::Header)));
+    let doubled = whole.replacen(lines[3], &format!("{}{}", lines[3], lines[3]), 1);
+    let repeated = Fault::Repeated {
+        expected: 4,
+        found: 3,
+    };
+    assert_eq!(check("v.csv", &doubled).1, Some((5, repeated)));
+    let edited = whole.replacen("132.45,30.00", "132.44,29.99", 1);
+    assert_ne!(edited, whole);
+    assert_eq!(check("v.csv", &edited).1, Some((2, Fault::Edited)));
+    let other = whole.replacen("\nv,4,", "\nw,4,", 1);
+    let fault = Fault::OtherBatch {
+        expected: "v".into(),
+        found: "w".into(),
+    };
+    assert_eq!(check("v.csv", &other).1, Some((5, fault)));
+    let torn = &whole[..whole.len() - 9];
+    assert!(matches!(
+        check("v.csv", torn).1,
+        Some((7, Fault::Torn { .. }))
+    ));
+    assert_eq!(check("v.csv", "").1, Some((1, Fault::Header)));
+    assert_eq!(
+        check("v.csv", &whole.replace('\n', "\r\n")).1,
+        Some((1, Fault::Header))
+    );
+    let long = format!("{}{}\n", lines[0], "x".repeat(scan::LONGEST_LINE * 2));
+    assert_eq!(check("v.csv", &long).1, Some((2, Fault::TooLong)));
+}
+
+/// A formula's text with everything a cell would change.
+fn hard_opening() -> Opening {
+    Opening {
+        text:
+            "[formula]\r\nname = \"=Tide, \\\"x\\\"\"\n# \u{202E}\u{2028}\u{7f}\t\u{85}\u{1F9C2}'\n"
+                .into(),
+        batch: Mass::from_g(500),
+        jars: Some((8, Mass::from_g(55))),
+    }
+}
+
+#[test]
+fn the_log_alone_tells_where_the_batch_stood() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = {
+        let mut log = LogFile::create_unique(dir.path(), "Tideline bath salts", nine()).unwrap();
+        for draft in &opening_drafts(&hard_opening(), "Tideline", 1, Moment(0)).unwrap() {
+            log.append(draft, nine()).unwrap();
+        }
+        log.append(&weighed(1, "Salt", 30_010), nine()).unwrap();
+        log.append(&weighed(2, "Soda", 29_980), nine()).unwrap();
+        let mut mixed = plain_draft(RowKind::Mixed, "mixed".into(), 9, Moment(0));
+        mixed.phase = "salts".into();
+        log.append(&mixed, nine()).unwrap();
+        let mut correction = weighed(1, "Salt", 30_020);
+        correction.note = "corrects seq 3: typed wrong".into();
+        correction.lot = "L-8".into();
+        log.append(&correction, nine()).unwrap();
+        log.append(&weighed(3, "Clay", 30_000), nine()).unwrap();
+        let mut withdrawn = plain_draft(RowKind::Weighed, "corrects seq 7".into(), 10, Moment(0));
+        withdrawn.step = 3;
+        log.append(&withdrawn, at("2026-01-01T10:00:00Z")).unwrap();
+        log.path().to_owned()
+    };
+    let (_log, found) = LogFile::open(&path).unwrap();
+    let resumed = found.resumed;
+    assert_eq!(resumed, resume::read(&path).unwrap());
+    assert_eq!(resumed.opening, Some(hard_opening()));
+    let progress = resumed.progress(&two_phases());
+    let net = |step: usize| progress.weighed.get(&step).map(|w| (w.seq, w.net));
+    assert_eq!(net(1), Some((6, Mass::from_mg(30_020))));
+    assert_eq!(net(2), Some((4, Mass::from_mg(29_980))));
+    assert_eq!(net(3), None);
+    assert_eq!(progress.mixed, [0]);
+    assert_eq!(progress.lots["Salt"], "L-8");
+    assert_eq!(progress.lots["Soda"], "L-7");
+    assert!(!progress.closed);
+}
+
+/// Two phases of one name; the first has steps 1 and 2.
+fn two_phases() -> Plan {
+    let step = |number, phase| Step {
+        number,
+        phase,
+        ingredient: "Salt".into(),
+        target: Mass::from_g(30),
+        lowest: Mass::from_g(29),
+        highest: Mass::from_g(31),
+        vessel: VesselWay::Beaker,
+        caution: None,
+        lot_required: false,
+        last_of_phase: number != 1,
+        scale: 0,
+    };
+    let phase = || PlannedPhase {
+        name: "salts".into(),
+        mix: Some("stir".into()),
+    };
+    Plan {
+        batch: Mass::from_g(90),
+        jars: None,
+        formula: "Tideline".into(),
+        version: "1".into(),
+        phases: vec![phase(), phase()],
+        steps: vec![step(1, 0), step(2, 0), step(3, 1)],
+    }
+}
+
+/// Two phases may bear one name: a step decides, and without one the rows take them in order.
+#[test]
+fn a_mixed_row_belongs_to_the_phase_of_its_step_or_else_of_its_name() {
+    let mixed = |rows: &[(usize, &str)]| {
+        let mixed = rows
+            .iter()
+            .map(|(step, name)| (*step, (*name).to_owned()))
+            .collect();
+        resume::Resumed {
+            mixed,
+            ..Default::default()
+        }
+        .progress(&two_phases())
+        .mixed
+    };
+    assert_eq!(mixed(&[(3, "salts")]), [1]);
+    assert_eq!(mixed(&[(2, "salts"), (2, "salts")]), [0]);
+    assert_eq!(mixed(&[(0, "salts"), (0, "salts"), (0, "salts")]), [0, 1]);
+    assert_eq!(mixed(&[(0, "oils"), (9, "oils")]), [0usize; 0]);
+}
+
+#[test]
+fn open_batches_are_listed_newest_first_and_a_broken_log_is_said() {
+    let dir = tempfile::tempdir().unwrap();
+    for (name, day, closed) in [("a", 1, false), ("b", 3, false), ("c", 2, true)] {
+        let mut log = LogFile::create(dir.path(), name, "f").unwrap();
+        let kind = if closed {
+            RowKind::Closed
+        } else {
+            RowKind::Opened
+        };
+        let time = at(&format!("2026-01-0{day}T09:00:00Z"));
+        log.append(&plain_draft(kind, String::new(), 1, Moment(0)), time)
+            .unwrap();
+    }
+    std::fs::write(dir.path().join("d.csv"), "not a log\n").unwrap();
+    let logs = resume::list_open(dir.path()).unwrap();
+    let names: Vec<&str> = logs.open.iter().map(|(_, r)| r.batch.as_str()).collect();
+    assert_eq!(names, ["b", "a"]);
+    assert_eq!(logs.bad.len(), 1);
+    assert!(
+        resume::list_open(&dir.path().join("none"))
+            .unwrap()
+            .open
+            .is_empty()
+    );
+}
+
+#[test]
+fn a_formula_that_was_tampered_with_or_is_too_long_is_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut drafts = opening_drafts(&hard_opening(), "Tideline", 1, Moment(0)).unwrap();
+    drafts[1].note = drafts[1].note.replace("name", "nome");
+    let mut log = LogFile::create(dir.path(), "t", "f").unwrap();
+    for draft in &drafts {
+        log.append(draft, nine()).unwrap();
+    }
+    let error = resume::read(log.path()).unwrap_err().to_string();
+    let wanted = "t.csv:3:note: the formula in the note does not fit its sha256";
+    assert!(error.contains(wanted), "{error}");
+    let long = Opening {
+        text: "x".repeat(200_000),
+        ..hard_opening()
+    };
+    assert!(opening_drafts(&long, "f", 1, Moment(0)).is_err());
+}
+
+#[test]
+fn names_are_safe_and_unique() {
+    for (text, wanted) in [
+        ("../../etc/passwd", "etc-passwd"),
+        ("..", "batch"),
+        ("", "batch"),
+        ("a b/c\\d:ü", "a-b-c-d--"),
+        (".hidden", "hidden"),
+        ("-rf", "rf"),
+        ("A.b_c-9", "A.b_c-9"),
+    ] {
+        assert_eq!(safe_batch_name(text), wanted);
+    }
+    let name = new_batch_name("Tideline  bath salts!", nine());
+    assert_eq!(name, "tideline-bath-salts-20260101-0900");
+    assert!(new_batch_name(&"long ".repeat(99), nine()).len() <= LONGEST_NAME - 4);
+    let dir = tempfile::tempdir().unwrap();
+    let create = || LogFile::create_unique(dir.path(), "Tideline bath salts", nine()).unwrap();
+    let logs = [create(), create(), create()];
+    let names = logs.each_ref().map(LogFile::batch);
+    assert_eq!(
+        names,
+        [name.as_str(), &format!("{name}-2"), &format!("{name}-3")]
+    );
+    let again = LogFile::create(dir.path(), &name, "f").unwrap_err();
+    assert!(matches!(again, LogError::Locked { .. }));
+    drop(logs);
+    let again = LogFile::create(dir.path(), &name, "f").unwrap_err();
+    assert!(matches!(again, LogError::Exists { .. }));
+}
+
+prop_compose! {
+    fn any_draft()(
+        texts in prop::array::uniform6(any::<String>()),
+        ng in prop::array::uniform7(prop::option::of(any::<i64>())),
+        readability in any::<i64>(),
+        kind in 0..10usize,
+        verdict in prop::option::of(0..4usize),
+        unit in prop::option::of(0..9usize),
+        (step, readings) in (any::<usize>(), prop::option::of(any::<u32>())),
+    ) -> Draft {
+        let [phase, ingredient, lot, vessel, scale, note] = texts;
+        let mass = ng.map(|ng| ng.map(Mass::from_ng));
+        Draft {
+            ticket: 1, at: Moment(0), kind: RowKind::ALL[kind], step, phase, ingredient, lot,
+            vessel, target: mass[0], low: mass[1], high: mass[2], tare: mass[3], gross: mass[4],
+            net: mass[5], uncertainty: mass[6], verdict: verdict.map(|v| Verdict::ALL[v]), scale,
+            unit: unit.map(|u| Unit::ALL[u]), readings, readability: Mass::from_ng(readability),
+            note,
+        }
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_row_reads_back(
+        draft in any_draft(),
+        formula in any::<String>(),
+        seq in any::<u64>(),
+        ms in -62_000_000_000_000i64..250_000_000_000_000,
+    ) {
+        let at = Timestamp::from_millisecond(ms).unwrap();
+        let row = Row::from_draft(&draft, Stamp { batch: "b", seq, at, formula: &formula });
+        let row = row.sealed("p");
+        let line = row.line();
+        prop_assert_eq!(line.iter().filter(|b| **b == b'\n' || **b == b'\r').count(), 1);
+        let mut reader = csv::ReaderBuilder::new().has_headers(false).from_reader(&line[..]);
+        let record = reader.records().next().unwrap().unwrap();
+        let back = Row::from_record(&record).unwrap();
+        prop_assert_eq!(back.line(), line);
+        let mut wanted = row;
+        for text in [
+            &mut wanted.formula, &mut wanted.phase, &mut wanted.ingredient, &mut wanted.lot,
+            &mut wanted.vessel, &mut wanted.scale, &mut wanted.note,
+        ] {
+            *text = clean(text);
+        }
+        prop_assert_eq!(back, wanted);
+    }
+
+    #[test]
+    fn the_apostrophe_comes_off_exactly(text in "['=+@ ＝1-9\t-]{0,6}") {
+        let cell = guarded(&text);
+        prop_assert_eq!(unguarded(&cell), clean(&text));
+        let first = cell.trim_start().chars().next();
+        let number = cell.trim().parse::<f64>().is_ok();
+        prop_assert!(number || !matches!(first, Some('=' | '+' | '-' | '@' | '＝')), "{:?}", cell);
+    }
+
+    #[test]
+    fn any_formula_text_comes_back(text in any::<String>(), ng in any::<i64>()) {
+        let dir = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap();
+        let opening = Opening { text, batch: Mass::from_ng(ng), jars: None };
+        let mut log = LogFile::create(dir.path(), "o", "f").unwrap();
+        for draft in &opening_drafts(&opening, "=x", 1, Moment(0)).unwrap() {
+            log.append(draft, nine()).unwrap();
+        }
+        prop_assert_eq!(resume::read(log.path()).unwrap().opening, Some(opening));
+    }
+
+    #[test]
+    fn names_never_leave_the_folder(text in any::<String>()) {
+        let name = safe_batch_name(&text);
+        prop_assert!(!name.is_empty() && name.len() <= LONGEST_NAME && !name.starts_with('.'));
+        prop_assert!(name.bytes().all(|b| b.is_ascii_alphanumeric() || b"._-".contains(&b)));
+        prop_assert_eq!(safe_batch_name(&name), name);
+    }
+}
