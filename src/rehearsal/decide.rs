@@ -334,7 +334,9 @@ impl Hands {
     /// Nothing is said, and the person does not know why.
     fn impatience(&mut self, now: Moment, table: &mut Table) {
         let patience = (self.habits.patience * 1e6) as u64;
-        if now.0.saturating_sub(self.quiet_since) < patience {
+        // A vessel that has just come back is being weighed; the person waits for the word.
+        let quiet_since = self.quiet_since.max(self.landed_at);
+        if now.0.saturating_sub(quiet_since) < patience {
             return;
         }
         self.quiet_since = now.0;

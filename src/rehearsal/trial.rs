@@ -4,7 +4,7 @@ use super::stage::{Stage, StageOutput};
 use crate::bench::{Bench, Progress, Refused};
 use crate::formula::Plan;
 use crate::scale::Moment;
-use crate::weighing::event::{Draft, Event};
+use crate::weighing::event::{Command, Draft, Event};
 
 /// What a trial tells while it runs.
 #[derive(Debug)]
@@ -13,6 +13,8 @@ pub enum Told<'a> {
     Event(Moment, &'a Event),
     /// What the hands do.
     Hands(Moment, &'a str),
+    /// What the person says.
+    Word(Moment, &'a Command),
 }
 
 /// Plays `plan` on `stage` until the hands leave. `log` writes a row and gives its seq, or says why
@@ -40,6 +42,7 @@ pub fn play(
             StageOutput::Lost { scale, .. } => bench.lost(scale, at),
             StageOutput::Back { scale, .. } => bench.back(scale, at),
             StageOutput::Command { command, .. } => {
+                told(Told::Word(at, &command));
                 // A refusal is said by the next cue; the hands look at nothing else.
                 let _ = bench.command(command, at);
             }

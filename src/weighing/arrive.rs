@@ -319,9 +319,18 @@ impl Engine {
         let same = pan.same(level.weight, expected, level.d);
         match step.vessel {
             VesselWay::Beaker | VesselWay::Bowl if same => self.vessel_returned(level, tared),
-            VesselWay::Bowl if !tared.poured => {
-                // Stirred and scraped between two steps: what is in it now is the new tare.
-                self.tare_at(level.weight, level.d);
+            VesselWay::Bowl => {
+                let more = level.weight - tared.base;
+                let at_most = step.highest * 2 + vessel_at_least(level.d);
+                if more < -(level.d * 5) && !tared.poured {
+                    // Stirred and scraped between two steps: what is left in it is the new tare.
+                    self.tare_at(level.weight, level.d);
+                } else if tared.poured && more >= -(level.d * 5) && more <= at_most {
+                    // Nothing else holds all that was weighed before: it is the bowl.
+                    self.vessel_returned(level, tared);
+                } else {
+                    self.ask_stranger(level, tared);
+                }
             }
             VesselWay::Difference => {
                 let lost = tared.base - level.weight;
@@ -334,7 +343,7 @@ impl Engine {
                     self.ask_stranger(level, tared);
                 }
             }
-            VesselWay::Beaker | VesselWay::Bowl => self.ask_stranger(level, tared),
+            VesselWay::Beaker => self.ask_stranger(level, tared),
         }
     }
 
@@ -349,6 +358,13 @@ impl Engine {
         self.set_state(State::Tared(tared));
         if net < window.low {
             self.cue_add(net);
+        } else if window.holds(net) {
+            self.cue(
+                CueKind::Hold,
+                "Inside. Leave it at rest.".into(),
+                Some(step.target - net),
+                &[],
+            );
         }
     }
 

@@ -4,7 +4,7 @@ use super::arrive::Load;
 use super::event::{Choice, CueKind, Event, RowKind, ScaleIndex, Verdict};
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Seen};
-use super::state::{State, Tared, Written};
+use super::state::{Correction, State, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
 use crate::bench::Weighed;
@@ -86,6 +86,8 @@ impl Engine {
             verdict,
             lifted,
             failed: false,
+            at: level.at,
+            brief: None,
             no_lift,
         }));
     }
@@ -137,17 +139,21 @@ impl Engine {
 
     pub(super) fn on_logged(&mut self, ticket: u64, seq: u64) {
         let Some(run) = &mut self.run else { return };
+        if let Some(i) = run.corrections.iter().position(|c| c.ticket == ticket) {
+            let correction = run.corrections.swap_remove(i);
+            if let State::Lift(written) = &mut run.state
+                && written.ticket == ticket
+            {
+                written.seq = seq;
+            }
+            self.recorded(correction.step, seq, correction.net, correction.verdict);
+            return;
+        }
         match &mut run.state {
             State::Writing(written) if written.ticket == ticket => {
                 let mut written = written.clone();
                 written.seq = seq;
                 self.written(written);
-            }
-            // A correction of the weight that waits for its lift.
-            State::Lift(written) if written.ticket == ticket && written.seq != seq => {
-                written.seq = seq;
-                let (net, verdict) = (written.net, written.verdict);
-                self.recorded(seq, net, verdict);
             }
             State::Writing(_)
             | State::Lift(_)
@@ -164,13 +170,13 @@ impl Engine {
         }
     }
 
-    /// Marks the running step as recorded and says so.
-    fn recorded(&mut self, seq: u64, net: Mass, verdict: Option<Verdict>) {
+    /// Marks a step (by index) as recorded and says so.
+    fn recorded(&mut self, index: usize, seq: u64, net: Mass, verdict: Option<Verdict>) {
         let Some(run) = &mut self.run else { return };
-        let Some(step) = run.plan.steps.get(run.step).cloned() else {
+        let Some(step) = run.plan.steps.get(index).cloned() else {
             return;
         };
-        if let Some(done) = run.done.get_mut(run.step) {
+        if let Some(done) = run.done.get_mut(index) {
             *done = Some(Weighed { seq, net });
         }
         let readability = self.readability(step.scale);
@@ -187,7 +193,8 @@ impl Engine {
     fn written(&mut self, written: Written) {
         let Some(step) = self.step_now() else { return };
         let d = self.readability(step.scale);
-        self.recorded(written.seq, written.net, written.verdict);
+        let index = self.run.as_ref().map_or(0, |run| run.step);
+        self.recorded(index, written.seq, written.net, written.verdict);
         let say = say::recorded(step.vessel, written.net, d);
         let (lifted, no_lift) = (written.lifted, written.no_lift);
         if lifted {
@@ -198,19 +205,21 @@ impl Engine {
                 &[],
             );
             self.vessel_gone(step.scale, written.seq, None);
-        } else if no_lift {
-            self.cue(CueKind::Lift, say, None, &[]);
-            self.next_in_bowl(&written);
         } else {
+            let kind = if no_lift {
+                CueKind::Hold
+            } else {
+                CueKind::Lift
+            };
             self.set_state(State::Lift(written));
-            self.cue(CueKind::Lift, say, None, &[]);
+            self.cue(kind, say, None, &[]);
         }
     }
 
-    /// The bowl stays: what it weighed when it was captured is the next step's tare.
-    fn next_in_bowl(&mut self, written: &Written) {
+    /// The bowl stays: what it weighs now is the next step's tare.
+    fn next_in_bowl(&mut self, base: Mass, d: Mass) {
         if let Some(run) = &mut self.run {
-            run.bowl_base = Some((written.shown, written.tared.base_d));
+            run.bowl_base = Some((base, d));
         }
         self.keep(State::Clear);
         self.go_on();
@@ -273,28 +282,64 @@ impl Engine {
             return;
         }
         if self.is_lifted(scale, seen, &written.tared) {
-            self.vessel_gone(scale, written.seq, None);
+            if written.no_lift {
+                // The bowl went to be stirred: the next step waits for it.
+                self.correct_at_lift(scale, &mut written);
+                self.keep(State::Clear);
+                self.go_on();
+            } else {
+                self.correct_at_lift(scale, &mut written);
+                self.vessel_gone(scale, written.seq, None);
+            }
             return;
         }
+        written.follow(seen);
         let Some(step) = self.step_now() else { return };
         let Some(level) = seen.steady else {
-            written.tared.inside_since = None;
-            self.keep(State::Lift(written));
+            // The next ingredient is being poured already: what was at rest last is its tare.
+            let more = net_of(&step, written.tared.base, seen.weight) - written.net;
+            let pouring = seen.plateau && more > vessel_at_least(seen.d);
+            if written.no_lift && pouring && written.settled(seen.at) {
+                let base = written.brief.map_or(written.shown, |rest| rest.weight);
+                let base = if (base - written.shown).abs() <= written.uncertainty {
+                    written.shown
+                } else {
+                    base
+                };
+                self.next_in_bowl(base, seen.d);
+            } else {
+                self.keep(State::Lift(written));
+            }
             return;
         };
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
-        if !beyond || net.is_negative() || written.seq == 0 {
-            written.tared.inside_since = None;
+        if beyond && !net.is_negative() && written.seq != 0 {
+            self.correct(scale, &step, level, written, "");
+        } else if written.no_lift && written.settled(level.at) {
+            self.next_in_bowl(level.weight, level.d);
+        } else {
             self.keep(State::Lift(written));
+        }
+    }
+
+    /// A drop that fell after the record, and the vessel lifted before the scale was at rest again:
+    /// the last readings that agreed are what is known of it.
+    fn correct_at_lift(&mut self, scale: ScaleIndex, written: &mut Written) {
+        let Some(step) = self.step_now() else { return };
+        let Some(brief) = written.brief.filter(|brief| brief.readings >= 3) else {
+            return;
+        };
+        let net = net_of(&step, written.tared.base, brief.weight);
+        let change = (net - written.net).abs();
+        // A hand on the rim weighs more than a drop.
+        if change <= written.uncertainty || change > vessel_at_least(brief.d) || net.is_negative() {
             return;
         }
-        let since = *written.tared.inside_since.get_or_insert(level.at);
-        if level.at.since(since) < 1_000_000 {
-            self.keep(State::Lift(written));
-            return;
-        }
-        self.correct(scale, &step, level, written, net);
+        let mut copy = written.clone();
+        copy.tared.carried += 2;
+        let note = "; last seen before the lift, not at rest";
+        self.correct(scale, &step, brief, copy, note);
     }
 
     /// More dripped in, or some was taken out, after the weight was recorded: the record follows.
@@ -304,9 +349,10 @@ impl Engine {
         step: &Step,
         level: Level,
         mut written: Written,
-        net: Mass,
+        remark: &'static str,
     ) {
         let d = level.d.max(written.tared.base_d);
+        let net = net_of(step, written.tared.base, level.weight);
         let window = self.window(step, d, written.tared.carried);
         let kept = written.verdict == Some(Verdict::Kept);
         let verdict = if kept {
@@ -323,11 +369,25 @@ impl Engine {
         let seq = written.seq;
         let (net, uncertainty, ticket) =
             self.log_weight(scale, step, &written.tared, level, verdict, Some(seq));
+        if let Some(Event::Log(draft)) = self.out.back_mut() {
+            draft.note.push_str(remark);
+        }
+        if let Some(run) = &mut self.run {
+            let step = run.step;
+            run.corrections.push(Correction {
+                ticket,
+                step,
+                net,
+                verdict,
+            });
+        }
         written.ticket = ticket;
         written.net = net;
+        written.shown = level.weight;
         written.uncertainty = uncertainty;
         written.verdict = verdict;
-        written.tared.inside_since = None;
+        written.at = level.at;
+        written.brief = None;
         self.keep(State::Lift(written));
         let say = match verdict {
             Some(Verdict::Over) => format!(

@@ -81,6 +81,7 @@ struct Run {
     pan_was_empty: bool,
     /// What the bowl showed when the last weight was captured, and the readability then.
     bowl_base: Option<(Mass, Mass)>,
+    corrections: Vec<state::Correction>,
 }
 
 impl Engine {
@@ -612,6 +613,7 @@ impl Run {
             wrong_scale: false,
             pan_was_empty: false,
             bowl_base: None,
+            corrections: Vec::new(),
             plan,
         }
     }
@@ -639,6 +641,12 @@ impl Run {
             | State::Mix { .. }
             | State::Done => return None,
         };
-        (step.scale == scale).then(|| net_of(step, base, seen.weight))
+        let net = net_of(step, base, seen.weight);
+        // While a vessel comes or goes the difference is no net weight, and nobody is to act on it.
+        let sensible = match step.vessel {
+            VesselWay::Beaker | VesselWay::Bowl => net >= -(seen.d * 20),
+            VesselWay::Difference => seen.steady.is_some() || net <= step.highest * 2,
+        };
+        (step.scale == scale && sensible).then_some(net)
     }
 }

@@ -48,6 +48,8 @@ pub(super) struct Tared {
     pub tainted: bool,
     /// Whether anything was poured (more than 5 d away from the base at rest).
     pub poured: bool,
+    /// Readings in a row that showed more than the base.
+    pub above: u32,
     /// The last net weight at rest.
     pub rest: Option<Mass>,
     /// The reading of that.
@@ -109,6 +111,10 @@ pub(super) struct Written {
     pub lifted: bool,
     /// The log could not be written yet.
     pub failed: bool,
+    /// When it was captured, or last corrected.
+    pub at: Moment,
+    /// The last readings that agreed within 1 d, at rest or not.
+    pub brief: Option<Level>,
     /// In bowl way, or by `next`: go on without a lift.
     pub no_lift: bool,
 }
@@ -122,6 +128,7 @@ impl Tared {
             doubt: None,
             tainted: false,
             poured: false,
+            above: 0,
             rest: None,
             last_level: None,
             peak: None,
@@ -173,5 +180,46 @@ impl State {
             State::Mix { .. } => "mixing",
             State::Done => "batch over",
         }
+    }
+}
+
+/// A correction on its way to the disk.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Correction {
+    pub ticket: u64,
+    /// Index of the step.
+    pub step: usize,
+    pub net: Mass,
+    pub verdict: Option<super::event::Verdict>,
+}
+
+/// A drop that falls within this time of the record belongs to the ingredient recorded: nobody
+/// takes the next bottle sooner. 1.5 s.
+const LATE_DROPS_US: u64 = 1_500_000;
+
+impl Written {
+    /// Whether the time of late drops is over.
+    pub fn settled(&self, now: Moment) -> bool {
+        self.seq != 0 && now.since(self.at) >= LATE_DROPS_US
+    }
+
+    /// Keeps the last run of readings within 1 d.
+    pub fn follow(&mut self, seen: &super::pan::Seen) {
+        self.brief = Some(match self.brief {
+            Some(rest) if (rest.weight - seen.weight).abs() <= seen.d => Level {
+                readings: rest.readings.saturating_add(1),
+                at: seen.at,
+                ..rest
+            },
+            // Three that agree are not thrown away for one on the way up.
+            Some(rest) if rest.readings >= 3 && !seen.plateau => rest,
+            Some(_) | None => Level {
+                weight: seen.weight,
+                d: seen.d,
+                readings: 1,
+                at: seen.at,
+                since: seen.at,
+            },
+        });
     }
 }

@@ -462,6 +462,13 @@ impl Engine {
         let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
         let pouring = step.vessel != VesselWay::Difference;
         let d = seen.d;
+        // Poured is what stays: a bump comes and goes, and three readings in a row are no bump.
+        tared.above = if seen.plateau && net > d * 5 {
+            tared.above + 1
+        } else {
+            0
+        };
+        tared.poured |= tared.above >= 3;
         self.watch_restless(seen, net, window.low, window.high, &mut tared);
         if !pouring || net <= d * 5 {
             self.keep(State::Tared(tared));

@@ -234,9 +234,16 @@ pub fn one_trial(
         Ok(seq)
     };
     let mut last = 0.0;
+    let mut mixing = false;
+    let mut step = 0;
+    let mut touched: Vec<usize> = Vec::new();
     let told = |told: Told<'_>| match told {
         Told::Event(at, event) => {
+            if let Event::Step { step: number, .. } = event {
+                step = *number;
+            }
             if let Event::Cue(cue) = event {
+                mixing = cue.kind == CueKind::Mix;
                 *cues.entry(cue.kind.name()).or_default() += 1;
             }
             if verbose {
@@ -267,6 +274,15 @@ pub fn one_trial(
                 }
             }
         }
+        Told::Word(at, command) => {
+            // Saying that it is mixed is part of the work; any other word is a touch.
+            if !mixing && !touched.contains(&step) {
+                touched.push(step);
+            }
+            if verbose {
+                println!("{:8.2} HANDS say {command:?}", at.seconds());
+            }
+        }
         Told::Hands(at, text) => {
             if verbose {
                 println!("{:8.2} HANDS {text}", at.seconds());
@@ -275,6 +291,7 @@ pub fn one_trial(
     };
     play(&mut bench, plan.clone(), &mut stage, log, told).unwrap();
     tally.batches += 1;
+    tally.touched += touched.len();
     tally.readings += bench.line_counts().0;
     for (cue, count) in cues {
         *tally.cues.entry(cue).or_default() += count;
@@ -292,7 +309,6 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
     let seed = seed & 0xffff_ffff;
     for truth in stage.truths() {
         tally.steps += 1;
-        tally.touched += usize::from(truth.words > 0);
         for fault in &truth.faults {
             *tally.faults.entry(format!("{fault:?}")).or_default() += 1;
         }
@@ -351,5 +367,4 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
             }
         }
     }
-    let _ = CueKind::ALL;
 }
