@@ -47,11 +47,7 @@ impl Engine {
         }
         let Some(run) = &self.run else { return false };
         match &run.state {
-            State::Mix { .. } | State::Unsure { .. } | State::Stranger { .. } => {
-                self.next();
-                true
-            }
-            State::Tared(tared) if tared.doubt.is_some() && tared.held.is_some() => {
+            State::Mix { .. } => {
                 self.next();
                 true
             }
@@ -60,6 +56,8 @@ impl Engine {
             | State::Clear
             | State::Empty { .. }
             | State::Landing { .. }
+            | State::Unsure { .. }
+            | State::Stranger { .. }
             | State::Away(_)
             | State::Recheck(_)
             | State::Writing(_)
@@ -87,30 +85,16 @@ impl Engine {
                 self.go_on();
                 "Mixed. On to the next.".into()
             }
-            State::Unsure { level } => {
-                self.tare_at(level.weight, level.d);
-                "The vessel on the scale is taken as empty.".into()
-            }
             State::Stranger { tared, level } => {
                 self.note("the maker says it is the same vessel".into());
                 self.vessel_returned(level, tared);
                 "The same vessel; the weighing goes on.".into()
             }
-            State::Tared(mut tared) if tared.doubt.is_some() => {
-                let scale = self.scale_needed().unwrap_or(0);
-                if let Some(present) = tared.doubt.and_then(|doubt| doubt.present_zero) {
-                    self.set_zero(scale, present);
-                }
-                tared.doubt = None;
-                tared.asked = None;
-                self.note("the maker says that the vessel on the scale is tared".into());
-                self.set_state(State::Tared(tared));
-                "The tare holds.".into()
-            }
             State::Tared(_)
             | State::Clear
             | State::Empty { .. }
             | State::Landing { .. }
+            | State::Unsure { .. }
             | State::Away(_)
             | State::Recheck(_)
             | State::Writing(_)

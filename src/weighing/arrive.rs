@@ -103,17 +103,10 @@ impl Engine {
                 self.set_zero(scale, seen.weight);
                 self.keep(State::Empty { carry: None });
             }
+            // A pour that follows tells that the vessel stands there, a landing that it does not.
             JumpCause::Load | JumpCause::Unknown => {
-                let doubt = Doubt {
-                    present_zero: Some(zero),
-                    absent_zero: jump.to,
-                    back: None,
-                    landed: None,
-                    risen: false,
-                };
-                self.set_state(State::Tared(Tared::new(jump.to, seen.d).in_doubt(doubt)));
-                self.vessel_placed();
-                self.cue_add(Mass::ZERO);
+                self.set_zero(scale, jump.to);
+                self.keep(State::Empty { carry: Some(zero) });
             }
         }
     }
@@ -166,6 +159,7 @@ impl Engine {
                     absent_zero: zero,
                     back: Some((jump.from, jump.from)),
                     landed: None,
+                    poured: false,
                     risen: false,
                 };
                 self.vessel_placed();
@@ -184,7 +178,7 @@ impl Engine {
     }
 
     /// Something came to rest on an empty pan: the empty vessel, or not quite.
-    fn judge_arrival(&mut self, scale: ScaleIndex, level: Level, carry: Option<Mass>) {
+    pub(super) fn judge_arrival(&mut self, scale: ScaleIndex, level: Level, carry: Option<Mass>) {
         let zero = self.zero(scale);
         let mass = level.weight - zero;
         let Some(pan) = self.pans.get(scale) else {
@@ -218,7 +212,7 @@ impl Engine {
             .step_now()
             .map_or(VesselWay::Beaker, |step| step.vessel);
         self.set_state(State::Unsure { level });
-        self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Next]);
+        self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Again]);
     }
 
     pub(super) fn in_unsure(&mut self, scale: ScaleIndex, seen: &Seen, level: Level) {
@@ -373,11 +367,7 @@ impl Engine {
             .step_now()
             .map_or(VesselWay::Beaker, |step| step.vessel);
         self.set_state(State::Stranger { tared, level });
-        self.cue_urgent(
-            CueKind::Choose,
-            say::stranger(way),
-            &[Choice::Next, Choice::Again],
-        );
+        self.cue_urgent(CueKind::Choose, say::stranger(way), &[Choice::Again]);
     }
 
     pub(super) fn in_stranger(

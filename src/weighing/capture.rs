@@ -88,6 +88,7 @@ impl Engine {
             failed: false,
             at: level.at,
             brief: None,
+            forming: None,
             no_lift,
         }));
     }
@@ -327,13 +328,16 @@ impl Engine {
     /// the last readings that agreed are what is known of it.
     fn correct_at_lift(&mut self, scale: ScaleIndex, written: &mut Written) {
         let Some(step) = self.step_now() else { return };
-        let Some(brief) = written.brief.filter(|brief| brief.readings >= 3) else {
+        let Some(brief) = written.brief else {
             return;
         };
         let net = net_of(&step, written.tared.base, brief.weight);
         let change = (net - written.net).abs();
-        // A hand on the rim weighs more than a drop.
-        if change <= written.uncertainty || change > vessel_at_least(brief.d) || net.is_negative() {
+        // A hand on the rim weighs more than a drop, and does not keep still.
+        if change <= written.uncertainty
+            || (change > vessel_at_least(brief.d) && brief.at.since(brief.since) < 400_000)
+            || net.is_negative()
+        {
             return;
         }
         let mut copy = written.clone();

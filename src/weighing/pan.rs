@@ -48,6 +48,8 @@ pub struct Pan {
     between: bool,
     /// Readings are missing since the last one: the line was lost or silent.
     pub gap: bool,
+    /// Usual time between two readings in microseconds, learned.
+    interval: u64,
     pub lost: bool,
     pub overload: bool,
 }
@@ -111,6 +113,7 @@ impl Pan {
             anchor: None,
             between: false,
             gap: false,
+            interval: 500_000,
             lost: false,
             overload: false,
         }
@@ -165,7 +168,11 @@ impl Pan {
         self.finest = Some(self.finest.map_or(d, |finest| finest.min(d)));
         let unit_changed = matches!((self.unit, r.unit), (Some(a), Some(b)) if a != b);
         self.unit = r.unit.or(self.unit);
-        let gap = std::mem::take(&mut self.gap) || before.is_some_and(|b| silent(b.at, r.at));
+        let silence = before.map_or(0, |b| r.at.since(b.at));
+        let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
+        if !gap {
+            self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
+        }
         self.lost = false;
         self.overload = false;
         if gap || unit_changed {
@@ -271,15 +278,16 @@ impl Pan {
         })
     }
 
+    /// A longer silence is a gap in which anything may have happened: no scale is switched off and
+    /// on again in less than a second, and four usual intervals are no hiccup of the line.
+    fn longest_pause(&self) -> u64 {
+        (self.interval * 4).clamp(1_000_000, 3_000_000)
+    }
+
     /// Learns the filter's time constant from a vessel that landed.
     pub fn learn_lag(&mut self, seconds: f64) {
         if seconds > 0.02 && seconds < 0.8 {
             self.lag += (seconds - self.lag) * 0.4;
         }
     }
-}
-
-/// Readings more than 3 s apart have a gap between them in which anything may have happened.
-fn silent(before: Moment, now: Moment) -> bool {
-    now.since(before) > 3_000_000
 }

@@ -102,14 +102,15 @@ pub(super) fn lift_and_back(way: VesselWay) -> String {
 pub(super) fn unsure(way: VesselWay) -> String {
     let thing = vessel(way);
     format!(
-        "Not sure of the tare: did something go in before the {thing} was at rest? Lift it and place it empty; or say next if it is empty now."
+        "Not sure of the tare: something may have gone in before the {thing} was at rest. Lift it off; \
+         if it was tared that settles it, if not place it empty."
     )
 }
 
 pub(super) fn stranger(way: VesselWay) -> String {
     let thing = vessel(way);
     format!(
-        "Not as it left. Say next if it is the same {thing}; say again to begin this step with an empty one."
+        "Not as it left. Say again and begin this step with an empty {thing}; or say next, but only if it is the very same {thing}."
     )
 }
 

@@ -48,8 +48,8 @@ pub(super) struct Tared {
     pub tainted: bool,
     /// Whether anything was poured (more than 5 d away from the base at rest).
     pub poured: bool,
-    /// Readings in a row that showed more than the base.
-    pub above: u32,
+    /// Since when, and in how many readings, it showed more than the base.
+    pub above: Option<(Moment, u32)>,
     /// The last net weight at rest.
     pub rest: Option<Mass>,
     /// The reading of that.
@@ -90,6 +90,8 @@ pub(super) struct Doubt {
     pub back: Option<(Mass, Mass)>,
     /// If the vessel was lifted: where the next thing that landed came to rest.
     pub landed: Option<Mass>,
+    /// Whether the vessel had something of this step in it.
+    pub poured: bool,
     /// Whether anything came onto the pan since the jump.
     pub risen: bool,
 }
@@ -113,8 +115,10 @@ pub(super) struct Written {
     pub failed: bool,
     /// When it was captured, or last corrected.
     pub at: Moment,
-    /// The last readings that agreed within 1 d, at rest or not.
+    /// The last readings that agreed within 1 d for a while, at rest or not.
     pub brief: Option<Level>,
+    /// Such a run as it begins.
+    pub forming: Option<Level>,
     /// In bowl way, or by `next`: go on without a lift.
     pub no_lift: bool,
 }
@@ -128,7 +132,7 @@ impl Tared {
             doubt: None,
             tainted: false,
             poured: false,
-            above: 0,
+            above: None,
             rest: None,
             last_level: None,
             peak: None,
@@ -203,16 +207,14 @@ impl Written {
         self.seq != 0 && now.since(self.at) >= LATE_DROPS_US
     }
 
-    /// Keeps the last run of readings within 1 d.
+    /// Keeps the last run of readings within 1 d that lasted: at least three, and 0.15 s.
     pub fn follow(&mut self, seen: &super::pan::Seen) {
-        self.brief = Some(match self.brief {
-            Some(rest) if (rest.weight - seen.weight).abs() <= seen.d => Level {
-                readings: rest.readings.saturating_add(1),
+        let run = match self.forming {
+            Some(run) if (run.weight - seen.weight).abs() <= seen.d => Level {
+                readings: run.readings.saturating_add(1),
                 at: seen.at,
-                ..rest
+                ..run
             },
-            // Three that agree are not thrown away for one on the way up.
-            Some(rest) if rest.readings >= 3 && !seen.plateau => rest,
             Some(_) | None => Level {
                 weight: seen.weight,
                 d: seen.d,
@@ -220,6 +222,10 @@ impl Written {
                 at: seen.at,
                 since: seen.at,
             },
-        });
+        };
+        self.forming = Some(run);
+        if run.readings >= 3 && run.at.since(run.since) >= 150_000 {
+            self.brief = Some(run);
+        }
     }
 }

@@ -112,6 +112,7 @@ impl Engine {
             return;
         }
         let net = net_of(step, tared.base, jump.from);
+        let had_content = tared.poured;
         let back = Some((jump.from, tared.base));
         tared.tainted |= tared.poured && !jump.from_rest;
         tared.rest = Some(net);
@@ -121,6 +122,7 @@ impl Engine {
             absent_zero: zero,
             back,
             landed: None,
+            poured: had_content,
             risen: false,
         });
         self.set_state(State::Tared(tared));
@@ -247,7 +249,8 @@ impl Engine {
             same.doubt = None;
             same.carried = same.carried.saturating_sub(2);
             same.base = base;
-            if !same.poured {
+            same.poured = doubt.poured;
+            if !doubt.poured {
                 same.base = level.weight;
                 same.base_d = level.d;
                 same.carried = 0;
@@ -256,10 +259,9 @@ impl Engine {
             return None;
         }
         let landed_vessel = (known && !near_target) || mass > beyond;
-        if landed_vessel && !tared.poured {
+        if landed_vessel && !doubt.poured {
             self.set_zero(scale, doubt.absent_zero);
-            self.learn_vessel(mass, level.d);
-            self.tare_at(level.weight, level.d);
+            self.judge_arrival(scale, level, None);
             return None;
         }
         doubt.landed = Some(level.weight);
@@ -382,7 +384,6 @@ impl Engine {
         let net = net_of(step, tared.base, level.weight);
         if tared.tainted {
             self.ask_once(
-                step,
                 tared,
                 Asked::CheckTare,
                 CueKind::Fault,
@@ -391,24 +392,17 @@ impl Engine {
         } else if tared.doubt.is_some() {
             tared.held = Some(level);
             let say = say::lift_to_check(step.vessel, net, d);
-            self.ask_once(step, tared, Asked::CheckTare, CueKind::Lift, say);
+            self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
         } else if self.too_coarse(step, d) {
             let unit = self
                 .pans
                 .get(scale)
                 .and_then(|pan| pan.unit)
                 .map_or("?", |unit| unit.symbol());
-            self.ask_once(
-                step,
-                tared,
-                Asked::Unit,
-                CueKind::Fault,
-                say::unit(unit, "g"),
-            );
+            self.ask_once(tared, Asked::Unit, CueKind::Fault, say::unit(unit, "g"));
         } else if step.lot_required && !self.has_lot(&step.ingredient) {
             tared.held = Some(level);
             self.ask_once(
-                step,
                 tared,
                 Asked::Lot,
                 CueKind::Choose,
@@ -420,17 +414,13 @@ impl Engine {
         }
     }
 
-    fn ask_once(&mut self, step: &Step, mut tared: Tared, what: Asked, kind: CueKind, say: String) {
+    fn ask_once(&mut self, mut tared: Tared, what: Asked, kind: CueKind, say: String) {
         let first = tared.asked != Some(what);
         tared.asked = Some(what);
         self.keep(State::Tared(tared));
         if first {
             let choices: &[Choice] = match what {
-                Asked::CheckTare if step.vessel == VesselWay::Bowl => {
-                    &[Choice::Next, Choice::Again]
-                }
-                Asked::CheckTare => &[Choice::Next],
-                Asked::Lot | Asked::Unit | Asked::Draught => &[],
+                Asked::CheckTare | Asked::Lot | Asked::Unit | Asked::Draught => &[],
             };
             self.cue_urgent(kind, say, choices);
         }
@@ -462,15 +452,19 @@ impl Engine {
         let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
         let pouring = step.vessel != VesselWay::Difference;
         let d = seen.d;
-        // Poured is what stays: a bump comes and goes, and three readings in a row are no bump.
-        tared.above = if seen.plateau && net > d * 5 {
-            tared.above + 1
-        } else {
-            0
+        // Poured is what stays: a bump comes and goes in less than half a second.
+        tared.above = match tared.above {
+            Some((since, n)) if net > d * 5 => Some((since, n + 1)),
+            None if net > d * 5 => Some((seen.at, 1)),
+            Some(_) | None => None,
         };
-        tared.poured |= tared.above >= 3;
+        tared.poured |= tared
+            .above
+            .is_some_and(|(since, n)| n >= 3 && seen.at.since(since) >= 500_000);
         self.watch_restless(seen, net, window.low, window.high, &mut tared);
-        if !pouring || net <= d * 5 {
+        // While it is not known whether a vessel landed, a number too large means that one did.
+        let absurd = tared.doubt.is_some() && net > step.highest.ratio(3, 2) + Mass::from_g(5);
+        if !pouring || net <= d * 5 || absurd {
             self.keep(State::Tared(tared));
             return;
         }

@@ -497,9 +497,9 @@ fn bowl_steps_follow_each_other_without_a_lift() {
         step(2, "Wax", "10.00", VesselWay::Bowl),
     ];
     let mut b = Bench::new(plan(steps, Some("Warm it.")));
-    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(2.0);
+    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
     b.expect(&["20.00"]);
-    b.hold(1.0).pour(330.0, 4.0).hold(2.0);
+    b.hold(1.0).pour(330.0, 4.0).hold(4.0);
     b.expect(&["20.00", "10.00"]);
     b.expect_cue(CueKind::Mix);
     b.say(Command::Next);

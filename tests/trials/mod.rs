@@ -350,12 +350,12 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
             let at_row = truth.net_at(row.at);
             let error_now = net - at_row;
             let error_end = net - truth.net_at_lift();
-            // A row written at the lift itself sees the vessel already gone.
-            let error = if is_last { error_end } else { error_now };
-            let error = if error_now.abs() < error.abs() && !is_last {
-                error_now
-            } else {
-                error
+            // The last row must be the truth at the end: of the beaker at its lift, of the bowl for
+            // good. What comes out of a source after its record, in the air, no scale sees.
+            let error = match (is_last, truth.vessel) {
+                (true, VesselWay::Beaker) => error_end,
+                (true, VesselWay::Bowl) => net - truth.net(),
+                (true, VesselWay::Difference) | (false, _) => error_now,
             };
             let ratio = error.to_g_f64().abs() / u.to_g_f64();
             tally.worst_over_u = tally.worst_over_u.max(ratio);
