@@ -85,6 +85,14 @@ impl Engine {
                 self.go_on();
                 "Mixed. On to the next.".into()
             }
+            State::Unsure {
+                level,
+                same_again: true,
+            } => {
+                self.note("the maker says that the vessel is empty".into());
+                self.tare_at(level.weight, level.d);
+                "The vessel on the scale is taken as empty.".into()
+            }
             State::Stranger { tared, level } => {
                 self.note("the maker says it is the same vessel".into());
                 self.vessel_returned(level, tared);
@@ -114,8 +122,13 @@ impl Engine {
             return Ok(String::new());
         };
         let discarded = match run.state.clone() {
+            State::Recheck(_) if step.vessel == VesselWay::Bowl => {
+                return Err(Refused("The bowl cannot be begun again. Lift it, wait for the scale to rest, put it back.".into()));
+            }
             State::Tared(tared) | State::Away(tared) | State::Recheck(tared) => {
-                if step.vessel == VesselWay::Bowl && tared.poured {
+                if step.vessel == VesselWay::Bowl
+                    && (tared.poured || tared.tainted || tared.doubt.is_some())
+                {
                     return Err(Refused(format!(
                         "{} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
                         step.ingredient
@@ -143,6 +156,7 @@ impl Engine {
         if matches!(run.state, State::Mix { .. }) {
             return Ok("The phase is weighed; say next when it is mixed.".into());
         }
+        let sure = matches!(run.state, State::Tared(_) | State::Lift(_) | State::Away(_));
         let d = self.readability(step.scale);
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
             self.note(format!(
@@ -151,11 +165,12 @@ impl Engine {
                 step.ingredient
             ));
         }
-        self.begin_again(step.scale, step.vessel);
+        self.begin_again(step.scale, step.vessel, sure);
         Ok("This step begins again.".into())
     }
 
-    fn begin_again(&mut self, scale: usize, way: VesselWay) {
+    /// `sure`: what stands on the pan is known, so that it can be tared where it stands.
+    fn begin_again(&mut self, scale: usize, way: VesselWay, sure: bool) {
         let Some(pan) = self.pans.get(scale) else {
             return;
         };
@@ -165,7 +180,7 @@ impl Engine {
         let level = pan.steady.level();
         match (way, loaded, level) {
             // The source is weighed as it stands; the bowl had nothing of this step in it.
-            (VesselWay::Difference | VesselWay::Bowl, true, Some(level)) => {
+            (VesselWay::Difference | VesselWay::Bowl, true, Some(level)) if sure => {
                 self.tare_at(level.weight, level.d);
             }
             (_, true, _) => {

@@ -19,6 +19,9 @@ pub(super) enum Load {
     BelowEmpty,
 }
 
+/// A vessel that stood on the pan for longer than this without coming to rest: 3 s.
+const STOOD_LONG_US: u64 = 3_000_000;
+
 impl Engine {
     pub(super) fn step_now(&self) -> Option<Step> {
         self.run.as_ref()?.current().cloned()
@@ -31,9 +34,19 @@ impl Engine {
             .unwrap_or(Mass::ZERO)
     }
 
+    /// The zero as worked out from a jump.
     pub(super) fn set_zero(&mut self, scale: ScaleIndex, zero: Mass) {
         if let Some(pan) = self.pans.get_mut(scale) {
             pan.zero = Some(zero);
+            pan.zero_seen = false;
+        }
+    }
+
+    /// The zero as seen at rest on an empty pan.
+    pub(super) fn see_zero(&mut self, scale: ScaleIndex, zero: Mass) {
+        if let Some(pan) = self.pans.get_mut(scale) {
+            pan.zero = Some(zero);
+            pan.zero_seen = true;
         }
     }
 
@@ -60,7 +73,7 @@ impl Engine {
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => self.wait_empty(None),
             Load::BelowEmpty if seen.steady.is_some() => {
-                self.set_zero(scale, seen.weight);
+                self.see_zero(scale, seen.weight);
                 self.wait_empty(None);
             }
             Load::Nothing | Load::Something | Load::BelowEmpty => self.keep(State::Clear),
@@ -78,16 +91,21 @@ impl Engine {
             return;
         }
         match self.load(scale, seen.weight, seen.d) {
-            Load::Something => self.keep(State::Landing { carry }),
+            Load::Something => {
+                if let Some(run) = &mut self.run {
+                    run.landed_at = Some(seen.at);
+                }
+                self.keep(State::Landing { carry });
+            }
             Load::BelowEmpty if seen.plateau && seen.steady.is_some() => {
                 // A vessel stood there that had been tared unseen; now the pan is empty.
-                self.set_zero(scale, seen.weight);
+                self.see_zero(scale, seen.weight);
                 self.set_state(State::Empty { carry: None });
             }
             Load::Nothing => {
                 if let Some(level) = seen.steady {
                     // The empty pan's indication drifts; we follow it, the tare must not.
-                    self.set_zero(scale, level.weight);
+                    self.see_zero(scale, level.weight);
                 }
                 self.keep(State::Empty { carry });
             }
@@ -122,12 +140,17 @@ impl Engine {
             return;
         }
         match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau && seen.steady.is_none() => {
-                self.keep(State::Empty { carry });
+            Load::Nothing if seen.plateau => {
+                // It stood there for long and was never at rest: something may have been poured
+                // into it unseen, and it may come back.
+                if let Some(run) = &mut self.run {
+                    let stood = run.landed_at.take().map_or(0, |since| seen.at.since(since));
+                    run.suspect |= stood > STOOD_LONG_US;
+                }
+                self.back_to_empty(carry);
             }
-            Load::Nothing if seen.plateau => self.back_to_empty(carry),
             Load::BelowEmpty if seen.steady.is_some() => {
-                self.set_zero(scale, seen.weight);
+                self.see_zero(scale, seen.weight);
                 self.back_to_empty(None);
             }
             Load::Something => match seen.steady {
@@ -185,7 +208,11 @@ impl Engine {
             return;
         };
         let rise = pan.trace.rise(zero, level.weight, level.d);
-        let landing = rise.is_landing(pan.lag);
+        let suspect = self
+            .run
+            .as_mut()
+            .is_some_and(|run| std::mem::take(&mut run.suspect));
+        let landing = rise.is_landing(pan.lag) && !suspect;
         let known = self.is_known_vessel(mass, level.d);
         self.vessel_placed();
         if let Some(present) = carry
@@ -198,6 +225,13 @@ impl Engine {
             self.cue_add(level.weight - zero);
             return;
         }
+        let refused = self.run.as_mut().and_then(|run| run.refused.take());
+        let same_again = refused.is_some_and(|refused| {
+            self.pans
+                .get(scale)
+                .is_some_and(|pan| pan.same(mass, refused, level.d))
+        });
+        let landing = landing && !same_again;
         if landing || known {
             if let Some(pan) = self.pans.get_mut(scale)
                 && landing
@@ -211,18 +245,35 @@ impl Engine {
         let way = self
             .step_now()
             .map_or(VesselWay::Beaker, |step| step.vessel);
-        self.set_state(State::Unsure { level });
-        self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Again]);
+        self.set_state(State::Unsure { level, same_again });
+        if same_again {
+            let choices = [Choice::Next, Choice::Again];
+            self.cue_urgent(CueKind::Choose, say::same_again(way), &choices);
+        } else {
+            self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Again]);
+        }
     }
 
-    pub(super) fn in_unsure(&mut self, scale: ScaleIndex, seen: &Seen, level: Level) {
+    pub(super) fn in_unsure(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        level: Level,
+        same_again: bool,
+    ) {
         let level = seen.steady.unwrap_or(level);
         match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => self.wait_empty(None),
+            Load::Nothing if seen.plateau => {
+                let mass = level.weight - self.zero(scale);
+                if let Some(run) = &mut self.run {
+                    run.refused = Some(mass);
+                }
+                self.wait_empty(None);
+            }
             // Below the empty pan: it had been tared before we saw it, so what rose was poured.
             Load::BelowEmpty if seen.steady.is_some() => self.unsure_proven(scale, seen, level),
             Load::BelowEmpty | Load::Nothing | Load::Something => {
-                self.keep(State::Unsure { level })
+                self.keep(State::Unsure { level, same_again })
             }
         }
     }
@@ -287,11 +338,15 @@ impl Engine {
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
             (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
             (Load::BelowEmpty | Load::Nothing, Some(level)) if level.weight != zero => {
-                if (level.weight - zero).abs() > seen.d {
-                    tared.carried += 2;
+                // What the empty pan shows moved: drift, or what was spilt beside the vessel. A zero
+                // that was only worked out is put right; the tare as shown stands.
+                if self.pans.get(scale).is_some_and(|pan| pan.zero_seen) {
+                    if (level.weight - zero).abs() > seen.d {
+                        tared.carried += 2;
+                    }
+                    tared.base += level.weight - zero;
                 }
-                tared.base += level.weight - zero;
-                self.set_zero(scale, level.weight);
+                self.see_zero(scale, level.weight);
                 self.keep(State::Away(tared));
             }
             (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
@@ -389,13 +444,24 @@ impl Engine {
     /// Readings were missing. Nothing is believed until the pan was seen empty, or the weight is the
     /// one that it was.
     pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
+        let zero = self.zero(scale);
+        let vessel = tared.base - zero;
+        let at_old_zero = (seen.weight - zero).abs() <= seen.d * 3
+            && self.pans.get(scale).is_some_and(|pan| pan.zero_seen);
+        let fell_from = tared
+            .held
+            .is_some_and(|held| held.weight - zero >= vessel.ratio(4, 5));
+        if seen.plateau && at_old_zero && vessel > vessel_at_least(seen.d) && fell_from {
+            // The empty pan shows what it always did: the zero was not lost.
+            self.rest_before_lift(&mut tared, zero);
+            self.set_state(State::Away(tared));
+            return;
+        }
         let Some(level) = seen.steady else {
             self.keep(State::Recheck(tared));
             return;
         };
         let Some(step) = self.step_now() else { return };
-        let zero = self.zero(scale);
-        let vessel = tared.base - zero;
         let rest = tared.rest.unwrap_or(Mass::ZERO);
         let expected = match step.vessel {
             VesselWay::Beaker | VesselWay::Bowl => tared.base + rest,
@@ -414,9 +480,8 @@ impl Engine {
         } else if vessel > Mass::ZERO && fell >= vessel.ratio(4, 5) {
             tared.base = level.weight + vessel;
             tared.carried += 2;
-            tared.held = None;
-            tared.tainted = false;
-            self.set_zero(scale, level.weight);
+            self.rest_before_lift(&mut tared, level.weight);
+            self.see_zero(scale, level.weight);
             self.set_state(State::Away(tared));
         } else {
             tared.held = match tared.held {
@@ -425,6 +490,18 @@ impl Engine {
             };
             self.keep(State::Recheck(tared));
         }
+    }
+
+    /// What the vessel held when it was last seen at rest before this lift, the empty pan showing
+    /// `zero`: it is expected back with that.
+    fn rest_before_lift(&self, tared: &mut Tared, zero: Mass) {
+        let Some(step) = self.step_now() else { return };
+        if let Some(held) = tared.held.take()
+            && held.weight - zero > vessel_at_least(held.d)
+        {
+            tared.rest = Some(net_of(&step, tared.base, held.weight));
+        }
+        tared.tainted = false;
     }
 
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
@@ -450,7 +527,7 @@ impl Engine {
         match load {
             Load::Nothing => {
                 if let Some(level) = seen.steady {
-                    self.set_zero(scale, level.weight);
+                    self.see_zero(scale, level.weight);
                 }
                 if let Some(run) = &mut self.run
                     && seen.plateau

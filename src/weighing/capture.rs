@@ -89,6 +89,7 @@ impl Engine {
             at: level.at,
             brief: None,
             forming: None,
+            near: None,
             no_lift,
         }));
     }
@@ -316,7 +317,7 @@ impl Engine {
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
         if beyond && !net.is_negative() && written.seq != 0 {
-            self.correct(scale, &step, level, written, "");
+            self.correct(scale, &step, level, written, Mass::ZERO, "");
         } else if written.no_lift && written.settled(level.at) {
             self.next_in_bowl(level.weight, level.d);
         } else {
@@ -324,26 +325,57 @@ impl Engine {
         }
     }
 
-    /// A drop that fell after the record, and the vessel lifted before the scale was at rest again:
-    /// the last readings that agreed are what is known of it.
+    /// The vessel was lifted before the scale was at rest again after the record: a late drop, a
+    /// draught. The last readings that agreed are what is known; the uncertainty says how well.
     fn correct_at_lift(&mut self, scale: ScaleIndex, written: &mut Written) {
         let Some(step) = self.step_now() else { return };
-        let Some(brief) = written.brief else {
-            return;
+        let u = written.uncertainty;
+        let brief = written.brief.filter(|brief| {
+            // Kept still for long, or too little for a hand on the rim.
+            let near = (brief.weight - written.shown).abs() <= vessel_at_least(brief.d);
+            near || brief.at.since(brief.since) >= 400_000
+        });
+        let restless = written
+            .near
+            .filter(|&(at, _)| brief.is_none_or(|b| at.since(b.at) > 400_000));
+        let (level, widened) = match (restless, brief) {
+            (Some((at, weight)), _) => {
+                let off = (weight - written.shown).abs();
+                (
+                    Level {
+                        weight: written.shown,
+                        d: written.tared.base_d,
+                        readings: 1,
+                        at,
+                        since: at,
+                    },
+                    off,
+                )
+            }
+            (None, Some(brief)) => {
+                let off = (brief.weight - written.shown).abs();
+                // Little may be a draught as well as a drop: the record stands, less sure.
+                if off <= u * 6 {
+                    (
+                        Level {
+                            weight: written.shown,
+                            ..brief
+                        },
+                        off,
+                    )
+                } else {
+                    (brief, u * 2)
+                }
+            }
+            (None, None) => return,
         };
-        let net = net_of(&step, written.tared.base, brief.weight);
-        let change = (net - written.net).abs();
-        // A hand on the rim weighs more than a drop, and does not keep still.
-        if change <= written.uncertainty
-            || (change > vessel_at_least(brief.d) && brief.at.since(brief.since) < 400_000)
-            || net.is_negative()
-        {
+        let moved = (level.weight - written.shown).abs();
+        let net = net_of(&step, written.tared.base, level.weight);
+        if (moved <= u && widened <= u) || net.is_negative() {
             return;
         }
-        let mut copy = written.clone();
-        copy.tared.carried += 2;
-        let note = "; last seen before the lift, not at rest";
-        self.correct(scale, &step, brief, copy, note);
+        let remark = "; not at rest at the lift";
+        self.correct(scale, &step, level, written.clone(), u + widened, remark);
     }
 
     /// More dripped in, or some was taken out, after the weight was recorded: the record follows.
@@ -353,6 +385,7 @@ impl Engine {
         step: &Step,
         level: Level,
         mut written: Written,
+        at_least: Mass,
         remark: &'static str,
     ) {
         let d = level.d.max(written.tared.base_d);
@@ -375,6 +408,7 @@ impl Engine {
             self.log_weight(scale, step, &written.tared, level, verdict, Some(seq));
         if let Some(Event::Log(draft)) = self.out.back_mut() {
             draft.note.push_str(remark);
+            draft.uncertainty = draft.uncertainty.map(|u| u.max(at_least));
         }
         if let Some(run) = &mut self.run {
             let step = run.step;
@@ -388,11 +422,15 @@ impl Engine {
         written.ticket = ticket;
         written.net = net;
         written.shown = level.weight;
-        written.uncertainty = uncertainty;
+        written.uncertainty = uncertainty.max(at_least);
         written.verdict = verdict;
         written.at = level.at;
         written.brief = None;
         self.keep(State::Lift(written));
+        let lifted = !remark.is_empty();
+        if lifted && matches!(verdict, Some(Verdict::Inside | Verdict::Kept) | None) {
+            return;
+        }
         let say = match verdict {
             Some(Verdict::Over) => format!(
                 "{} g now: {} g over. Take it out, or lift to keep it.",

@@ -82,6 +82,12 @@ struct Run {
     /// What the bowl showed when the last weight was captured, and the readability then.
     bowl_base: Option<(Mass, Mass)>,
     corrections: Vec<state::Correction>,
+    /// When something came onto the empty pan.
+    landed_at: Option<Moment>,
+    /// What comes next may not be empty.
+    suspect: bool,
+    /// Mass of what was lifted because its tare was not sure.
+    refused: Option<Mass>,
 }
 
 impl Engine {
@@ -614,6 +620,9 @@ impl Run {
             pan_was_empty: false,
             bowl_base: None,
             corrections: Vec::new(),
+            landed_at: None,
+            suspect: false,
+            refused: None,
             plan,
         }
     }

@@ -36,6 +36,8 @@ pub struct Pan {
     pub presses: Presses,
     /// What the scale shows with nothing on it; `None` until something says so.
     pub zero: Option<Mass>,
+    /// Whether `zero` was seen at rest on an empty pan, not worked out from a jump.
+    pub zero_seen: bool,
     /// Time constant of the scale's filter in seconds, learned from vessels set down.
     pub lag: f64,
     pub last: Option<Reading>,
@@ -106,6 +108,7 @@ impl Pan {
             trace: Trace::default(),
             presses: Presses::default(),
             zero: None,
+            zero_seen: false,
             lag: FIRST_LAG,
             last: None,
             unit: None,

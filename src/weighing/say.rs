@@ -107,6 +107,13 @@ pub(super) fn unsure(way: VesselWay) -> String {
     )
 }
 
+pub(super) fn same_again(way: VesselWay) -> String {
+    let thing = vessel(way);
+    format!(
+        "The {thing} weighs what it did before. Say next if it is empty; say again if it is not."
+    )
+}
+
 pub(super) fn stranger(way: VesselWay) -> String {
     let thing = vessel(way);
     format!(

@@ -15,7 +15,11 @@ pub(super) enum State {
     /// Something came onto the pan and is not at rest yet.
     Landing { carry: Option<Mass> },
     /// Something is on the pan and its tare is not sure.
-    Unsure { level: Level },
+    Unsure {
+        level: Level,
+        /// It came back with the same weight after it was to be emptied: only a person's word tells.
+        same_again: bool,
+    },
     /// A vessel with a known tare.
     Tared(Tared),
     /// The vessel was lifted with something in it that is not recorded.
@@ -117,6 +121,8 @@ pub(super) struct Written {
     pub at: Moment,
     /// The last readings that agreed within 1 d for a while, at rest or not.
     pub brief: Option<Level>,
+    /// The last reading that can still be this load.
+    pub near: Option<(Moment, Mass)>,
     /// Such a run as it begins.
     pub forming: Option<Level>,
     /// In bowl way, or by `next`: go on without a lift.
@@ -207,7 +213,7 @@ impl Written {
         self.seq != 0 && now.since(self.at) >= LATE_DROPS_US
     }
 
-    /// Keeps the last run of readings within 1 d that lasted: at least three, and 0.15 s.
+    /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
     pub fn follow(&mut self, seen: &super::pan::Seen) {
         let run = match self.forming {
             Some(run) if (run.weight - seen.weight).abs() <= seen.d => Level {
@@ -224,7 +230,11 @@ impl Written {
             },
         };
         self.forming = Some(run);
-        if run.readings >= 3 && run.at.since(run.since) >= 150_000 {
+        if (seen.weight - self.shown).abs() <= super::order::vessel_at_least(seen.d) {
+            self.near = Some((seen.at, seen.weight));
+        }
+        let lasted = run.at.since(run.since);
+        if (run.readings >= 3 && lasted >= 150_000) || (run.readings >= 2 && lasted >= 200_000) {
             self.brief = Some(run);
         }
     }

@@ -65,6 +65,7 @@ impl Engine {
         tared.held = None;
         tared.inside_since = None;
         tared.doubt = None;
+        tared.poured = true;
         self.set_state(State::Recheck(tared));
         self.out.push_back(Event::Fault {
             scale: Some(scale),
