@@ -28,7 +28,9 @@ impl Hands {
             ]);
         }
         let vessel = self.vessel(step, scale, table);
-        if self.fault(Fault::SwapVessel) {
+        // Another bottle that weighs just the target less is the one thing that no scale can tell
+        // from a pour; by difference, nobody swaps the source.
+        if self.way(step) != VesselWay::Difference && self.fault(Fault::SwapVessel) {
             let other = self.vessel(step, scale, table);
             let stands = self.secs(0.5, 2.0);
             self.queue.extend([

@@ -165,6 +165,12 @@ impl Engine {
                 step.ingredient
             ));
         }
+        if let Some(State::Recheck(tared)) = self.run.as_mut().map(|run| &mut run.state) {
+            // The zero was lost: an indication of zero is no empty pan. It must be seen lifted.
+            tared.restart = true;
+            self.cue_urgent(CueKind::Lift, super::say::clear(step.vessel), &[]);
+            return Ok("This step begins again once the scale is empty.".into());
+        }
         self.begin_again(step.scale, step.vessel, sure);
         Ok("This step begins again.".into())
     }

@@ -150,6 +150,10 @@ impl Engine {
                 self.back_to_empty(carry);
             }
             Load::BelowEmpty if seen.steady.is_some() => {
+                // Tared unseen, and lifted with something in it that was never at rest.
+                if let Some(run) = &mut self.run {
+                    run.suspect = true;
+                }
                 self.see_zero(scale, seen.weight);
                 self.back_to_empty(None);
             }
@@ -453,8 +457,7 @@ impl Engine {
             .is_some_and(|held| held.weight - zero >= vessel.ratio(4, 5));
         if seen.plateau && at_old_zero && vessel > vessel_at_least(seen.d) && fell_from {
             // The empty pan shows what it always did: the zero was not lost.
-            self.rest_before_lift(&mut tared, zero);
-            self.set_state(State::Away(tared));
+            self.lifted_after_gap(tared, zero);
             return;
         }
         let Some(level) = seen.steady else {
@@ -475,20 +478,30 @@ impl Engine {
         let fell = tared
             .held
             .map_or(Mass::ZERO, |first| first.weight - level.weight);
-        if same && !tared.tainted {
+        let least = vessel.ratio(4, 5).max(vessel_at_least(level.d));
+        if same && !tared.tainted && !tared.restart {
             self.vessel_returned(level, tared);
-        } else if vessel > Mass::ZERO && fell >= vessel.ratio(4, 5) {
+        } else if fell >= least {
             tared.base = level.weight + vessel;
             tared.carried += 2;
-            self.rest_before_lift(&mut tared, level.weight);
             self.see_zero(scale, level.weight);
-            self.set_state(State::Away(tared));
+            self.lifted_after_gap(tared, level.weight);
         } else {
             tared.held = match tared.held {
                 Some(first) if first.weight >= level.weight => Some(first),
                 Some(_) | None => Some(level),
             };
             self.keep(State::Recheck(tared));
+        }
+    }
+
+    /// The vessel is off and the zero known again.
+    fn lifted_after_gap(&mut self, mut tared: Tared, zero: Mass) {
+        if tared.restart {
+            self.wait_empty(None);
+        } else {
+            self.rest_before_lift(&mut tared, zero);
+            self.set_state(State::Away(tared));
         }
     }
 

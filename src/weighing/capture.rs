@@ -18,7 +18,7 @@ impl Engine {
         let Some(step) = self.step_now() else { return };
         let Some(level) = tared.held else { return };
         let d = level.d.max(tared.base_d);
-        let window = self.window(&step, d, tared.carried);
+        let window = self.window_amid(&step, d, tared.carried, tared.wander);
         let net = net_of(&step, tared.base, level.weight);
         let verdict = if !window.proven {
             None
@@ -105,8 +105,10 @@ impl Engine {
     ) -> (Mass, Mass, u64) {
         let d = level.d.max(tared.base_d);
         let net = net_of(step, tared.base, level.weight);
-        let uncertainty = self.uncertainty(scale, d, tared.carried).expanded();
-        let window = self.window(step, d, tared.carried);
+        let uncertainty = self
+            .uncertainty(scale, d, tared.carried, tared.wander)
+            .expanded();
+        let window = self.window_amid(step, d, tared.carried, tared.wander);
         let zero = self.zero(scale);
         let mut draft = self.draft(RowKind::Weighed);
         draft.target = Some(step.target);
@@ -340,7 +342,10 @@ impl Engine {
             .filter(|&(at, _)| brief.is_none_or(|b| at.since(b.at) > 400_000));
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {
-                let off = (weight - written.shown).abs();
+                // How far it went on is anybody's guess, within what a drop can be.
+                let off = ((weight - written.shown).abs() * 10)
+                    .min(vessel_at_least(written.tared.base_d));
+                let off = if off > u * 10 { off } else { Mass::ZERO };
                 (
                     Level {
                         weight: written.shown,

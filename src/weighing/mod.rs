@@ -22,6 +22,7 @@ mod state;
 mod steady;
 mod tared;
 mod trace;
+mod wander;
 
 #[cfg(test)]
 mod tests;
@@ -309,7 +310,12 @@ impl Engine {
 
     /// The window of a step for a net weight that rests on `2 + carried` readings at readability `d`.
     fn window(&self, step: &Step, d: Mass, carried: u32) -> Window {
-        let u = self.uncertainty(step.scale, d, carried);
+        self.window_amid(step, d, carried, Mass::ZERO)
+    }
+
+    /// The same while the indication wanders by `wander`.
+    fn window_amid(&self, step: &Step, d: Mass, carried: u32, wander: Mass) -> Window {
+        let u = self.uncertainty(step.scale, d, carried, wander);
         let d = if d > Mass::ZERO { d } else { Mass::from_mg(10) };
         Window::acceptance(
             step.target,
@@ -321,9 +327,15 @@ impl Engine {
         )
     }
 
-    fn uncertainty(&self, scale: ScaleIndex, d: Mass, carried: u32) -> Uncertainty {
+    /// Half the wander is taken for its standard uncertainty.
+    fn uncertainty(&self, scale: ScaleIndex, d: Mass, carried: u32, wander: Mass) -> Uncertainty {
         let s = self.pans.get(scale).and_then(|pan| pan.spec.repeatability);
-        Uncertainty::net(d, s, 2 + carried)
+        let quiet = Uncertainty::net(d, s, 2 + carried);
+        if wander == Mass::ZERO {
+            return quiet;
+        }
+        let both = quiet.grams().hypot(wander.to_g_f64() / 2.0);
+        Uncertainty::from_grams(both).unwrap_or(quiet)
     }
 
     /// The readability in force on a scale; 0.01 g before it has said anything.

@@ -180,8 +180,16 @@ impl Engine {
 
     /// The vessel on the pan is tared at `base` (as shown) by ourselves.
     pub(super) fn tare_at(&mut self, base: Mass, d: Mass) {
-        self.set_state(State::Tared(Tared::new(base, d)));
+        let mut tared = Tared::new(base, d);
+        tared.base_wander = self.wander_now();
+        self.set_state(State::Tared(tared));
         self.cue_add(Mass::ZERO);
+    }
+
+    /// How far the scale of the running step strays at this moment.
+    pub(super) fn wander_now(&self) -> Mass {
+        let pan = self.scale_needed().and_then(|scale| self.pans.get(scale));
+        pan.map_or(Mass::ZERO, |pan| pan.wander.amount(pan.d()))
     }
 
     /// Says what is missing at a net weight of `net`.

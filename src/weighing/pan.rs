@@ -8,6 +8,7 @@ use super::pour::Rate;
 use super::presses::Presses;
 use super::steady::{Level, Steady};
 use super::trace::Trace;
+use super::wander::Wander;
 use crate::mass::{Mass, Unit};
 use crate::scale::{Moment, Reading, Shown};
 
@@ -34,6 +35,7 @@ pub struct Pan {
     pub rate: Rate,
     pub trace: Trace,
     pub presses: Presses,
+    pub wander: Wander,
     /// What the scale shows with nothing on it; `None` until something says so.
     pub zero: Option<Mass>,
     /// Whether `zero` was seen at rest on an empty pan, not worked out from a jump.
@@ -75,6 +77,8 @@ pub struct Seen {
     pub unit_changed: bool,
     /// First reading after a gap, with the last weight at rest before it.
     pub after_gap: bool,
+    /// The reading before this one.
+    pub before: Option<Mass>,
     /// The scale says that it shows net.
     pub net_flag: bool,
 }
@@ -107,6 +111,7 @@ impl Pan {
             rate: Rate::default(),
             trace: Trace::default(),
             presses: Presses::default(),
+            wander: Wander::default(),
             zero: None,
             zero_seen: false,
             lag: FIRST_LAG,
@@ -138,6 +143,7 @@ impl Pan {
         self.steady.reset();
         self.rate.reset();
         self.presses.reset();
+        self.wander.reset();
     }
 
     pub fn lost(&mut self) {
@@ -199,6 +205,7 @@ impl Pan {
         };
         let steady = self.steady.push(r.at, r.weight, d, flag);
         self.rate.push(r.at, r.weight);
+        self.wander.push(r.at, r.weight, d);
         if was_steady && steady {
             self.trace.begin(r.at, r.weight);
         } else {
@@ -218,6 +225,7 @@ impl Pan {
             presses,
             unit_changed,
             after_gap: gap && before.is_some(),
+            before: before.map(|b| b.weight),
             net_flag: r.shown == Some(Shown::Net),
         }
     }

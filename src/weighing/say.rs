@@ -142,3 +142,8 @@ pub(super) fn unit_changed(unit: &str) -> String {
         "The scale shows {unit} now. Weights are converted; set it back to what you are used to."
     )
 }
+
+pub(super) fn draught() -> String {
+    "The scale does not come to rest. Shield it from the draught; take your hands off the bench."
+        .into()
+}

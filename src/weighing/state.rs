@@ -47,6 +47,10 @@ pub(super) struct Tared {
     /// Readings that the net weight rests on besides the tare and the gross reading: two for each
     /// time the tare was carried over a key press or over another zero.
     pub carried: u32,
+    /// Wander of the indication when the tare was taken.
+    pub base_wander: Mass,
+    /// That and the wander of the gross reading together, once captured.
+    pub wander: Mass,
     pub doubt: Option<Doubt>,
     /// A key was pressed while the weight moved: the tare must be seen again.
     pub tainted: bool,
@@ -54,6 +58,8 @@ pub(super) struct Tared {
     pub poured: bool,
     /// Since when, and in how many readings, it showed more than the base.
     pub above: Option<(Moment, u32)>,
+    /// The step begins again as soon as the zero is known.
+    pub restart: bool,
     /// The last net weight at rest.
     pub rest: Option<Mass>,
     /// The reading of that.
@@ -135,10 +141,13 @@ impl Tared {
             base,
             base_d,
             carried: 0,
+            base_wander: Mass::ZERO,
+            wander: Mass::ZERO,
             doubt: None,
             tainted: false,
             poured: false,
             above: None,
+            restart: false,
             rest: None,
             last_level: None,
             peak: None,

@@ -57,7 +57,13 @@ impl Engine {
             .pans
             .get(scale)
             .is_some_and(|pan| pan.same(seen.weight, expected, seen.d));
-        if same && tared.doubt.is_none() {
+        // Nor may it have been moving when the readings stopped.
+        let was_same = seen.before.is_some_and(|before| {
+            self.pans
+                .get(scale)
+                .is_some_and(|pan| pan.same(before, expected, seen.d))
+        });
+        if same && was_same && tared.doubt.is_none() {
             self.repeat_cue();
             return true;
         }
@@ -383,6 +389,10 @@ impl Engine {
         }
         let d = level.d.max(tared.base_d);
         let net = net_of(step, tared.base, level.weight);
+        let (base, now) = (tared.base_wander.to_g_f64(), self.wander_now().to_g_f64());
+        tared.wander = Mass::from_g_f64(base.hypot(now)).unwrap_or(Mass::ZERO);
+        let calm = self.window(step, d, tared.carried);
+        let amid = self.window_amid(step, d, tared.carried, tared.wander);
         if tared.tainted {
             self.ask_once(
                 tared,
@@ -394,6 +404,9 @@ impl Engine {
             tared.held = Some(level);
             let say = say::lift_to_check(step.vessel, net, d);
             self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
+        } else if calm.proven && !(amid.proven && amid.holds(net)) {
+            // It would pass on a calm scale; now the draught is larger than the tolerance allows.
+            self.ask_once(tared, Asked::Draught, CueKind::Fault, say::draught());
         } else if self.too_coarse(step, d) {
             let unit = self
                 .pans
@@ -529,7 +542,7 @@ impl Engine {
                 code: "unsteady",
                 over: false,
             });
-            self.cue_urgent(CueKind::Fault, "The scale does not come to rest. Shield it from the draught; take your hands off the bench.".into(), &[]);
+            self.cue_urgent(CueKind::Fault, say::draught(), &[]);
         }
     }
 }
