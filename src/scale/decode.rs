@@ -38,6 +38,8 @@ struct Translator {
     columns: Columns,
     lengths: Lengths,
     last_unit: Option<Unit>,
+    /// Decimals of the last number that had its unit.
+    last_decimals: u8,
     good: u64,
     rejected: u64,
 }
@@ -53,6 +55,7 @@ impl Decoder {
                 columns,
                 lengths: Lengths::default(),
                 last_unit: None,
+                last_decimals: 0,
                 good: 0,
                 rejected: 0,
             },
@@ -114,6 +117,13 @@ impl Translator {
             return Err(Reject::Form);
         }
         if indication.unit.is_none() && self.last_unit.is_none() {
+            return Ok(Heard::NoUnit);
+        }
+        let decimals = indication.value.decimals;
+        if indication.unit.is_some() {
+            self.last_decimals = decimals;
+        } else if decimals != self.last_decimals {
+            // The display changed its form while the unit is left out: the UNIT key was pressed.
             return Ok(Heard::NoUnit);
         }
         let reading = reading(&indication, at, self.last_unit).ok_or(Reject::Form)?;

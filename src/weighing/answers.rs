@@ -136,6 +136,11 @@ impl Engine {
                 }
                 tared.rest
             }
+            State::Stranger { .. } if step.vessel == VesselWay::Bowl => {
+                return Err(Refused(
+                    "The bowl cannot be begun again. Say next if it is the same bowl.".into(),
+                ));
+            }
             State::Stranger { tared, .. } => tared.rest,
             State::Lift(written) => {
                 run.corrects = Some(written.seq);
@@ -156,7 +161,13 @@ impl Engine {
         if matches!(run.state, State::Mix { .. }) {
             return Ok("The phase is weighed; say next when it is mixed.".into());
         }
-        let sure = matches!(run.state, State::Tared(_) | State::Lift(_) | State::Away(_));
+        // By difference, and in a bowl with earlier steps in it, what stands there is the new tare; a
+        // bowl of its own may hold what was poured too early.
+        let before = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
+        let fresh_bowl = step.vessel == VesselWay::Bowl
+            && before.is_none_or(|b| b.vessel != VesselWay::Bowl || b.scale != step.scale);
+        let known = matches!(run.state, State::Tared(_) | State::Lift(_) | State::Away(_));
+        let sure = known && !fresh_bowl;
         let d = self.readability(step.scale);
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
             self.note(format!(

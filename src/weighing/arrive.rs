@@ -63,7 +63,7 @@ impl Engine {
 
     pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen) {
         if let Some(jump) = seen.jump
-            && jump.cause != JumpCause::Load
+            && !matches!(jump.cause, JumpCause::Load | JumpCause::Slight)
         {
             // The TARE key on what should be lifted, or a lift at once: both stand.
             let present = self.zero(scale) + jump.to - jump.from;
@@ -86,7 +86,7 @@ impl Engine {
     }
 
     pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
-        if let Some(jump) = seen.jump {
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_on_empty_pan(scale, seen, jump);
             return;
         }
@@ -122,7 +122,7 @@ impl Engine {
                 self.keep(State::Empty { carry: None });
             }
             // A pour that follows tells that the vessel stands there, a landing that it does not.
-            JumpCause::Load | JumpCause::Unknown => {
+            JumpCause::Load | JumpCause::Unknown | JumpCause::Slight => {
                 self.set_zero(scale, jump.to);
                 self.keep(State::Empty { carry: Some(zero) });
             }
@@ -135,7 +135,7 @@ impl Engine {
     }
 
     pub(super) fn in_landing(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
-        if let Some(jump) = seen.jump {
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_while_landing(scale, seen, jump);
             return;
         }
@@ -177,7 +177,7 @@ impl Engine {
         let present = zero + jump.to - jump.from;
         let key = match jump.cause {
             JumpCause::Key => true,
-            JumpCause::Load => false,
+            JumpCause::Load | JumpCause::Slight => false,
             // With another tare in force an empty pan would not show zero.
             JumpCause::Unknown if zero.abs() > vessel_at_least(seen.d) => true,
             JumpCause::Unknown => {
@@ -331,11 +331,20 @@ impl Engine {
 
     pub(super) fn in_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let zero = self.zero(scale);
-        if seen.jump.is_some() {
-            // A key on the empty pan: zero moves, the vessel's mass does not.
-            tared.base += seen.weight - zero;
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
+            // A key: on the empty pan, or under the vessel that is just back. Either way the frame
+            // moves and the masses do not.
+            let shift = jump.to - jump.from;
+            let under_vessel = self.load(scale, jump.from, seen.d) == Load::Something;
+            if under_vessel && zero.abs() <= vessel_at_least(seen.d) && jump.cause != JumpCause::Key
+            {
+                // Or it was lifted once more, at once: the pan is empty as before.
+                self.keep(State::Away(tared));
+                return;
+            }
+            tared.base += shift;
             tared.carried += 2;
-            self.set_zero(scale, seen.weight);
+            self.set_zero(scale, zero + shift);
             self.keep(State::Away(tared));
             return;
         }
@@ -421,12 +430,18 @@ impl Engine {
         }
     }
 
-    fn ask_stranger(&mut self, level: Level, tared: Tared) {
+    pub(super) fn ask_stranger(&mut self, level: Level, tared: Tared) {
         let way = self
             .step_now()
             .map_or(VesselWay::Beaker, |step| step.vessel);
         self.set_state(State::Stranger { tared, level });
-        self.cue_urgent(CueKind::Choose, say::stranger(way), &[Choice::Again]);
+        // A bowl with earlier steps in it cannot be begun again.
+        let choice = if way == VesselWay::Bowl {
+            Choice::Next
+        } else {
+            Choice::Again
+        };
+        self.cue_urgent(CueKind::Choose, say::stranger(way), &[choice]);
     }
 
     pub(super) fn in_stranger(
@@ -520,7 +535,7 @@ impl Engine {
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
         let load = self.load(scale, seen.weight, seen.d);
         let zero = self.zero(scale);
-        if let Some(jump) = seen.jump {
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             let key_under_load = matches!(jump.cause, JumpCause::Key);
             self.set_zero(
                 scale,

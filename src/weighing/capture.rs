@@ -262,7 +262,8 @@ impl Engine {
     /// Whether the vessel of a captured weight has left: the empty pan shows, or four fifths of the
     /// vessel are gone and the rest is at rest.
     fn is_lifted(&mut self, scale: ScaleIndex, seen: &Seen, tared: &Tared) -> bool {
-        if seen.jump.is_some_and(|jump| jump.cause != JumpCause::Key) {
+        let lift = |cause| matches!(cause, JumpCause::Load | JumpCause::Unknown);
+        if seen.jump.is_some_and(|jump| lift(jump.cause)) {
             return true;
         }
         let zero = self.zero(scale);
@@ -281,7 +282,7 @@ impl Engine {
     }
 
     pub(super) fn in_lift(&mut self, scale: ScaleIndex, seen: &Seen, mut written: Written) {
-        if let Some(jump) = seen.jump {
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_after_record(scale, seen, written, jump);
             return;
         }

@@ -81,6 +81,8 @@ pub struct Seen {
     pub before: Option<Mass>,
     /// The scale says that it shows net.
     pub net_flag: bool,
+    /// The line had its unit.
+    pub unit_known: bool,
 }
 
 /// A jump of the indication between two readings.
@@ -101,6 +103,8 @@ pub enum JumpCause {
     Load,
     /// Nothing tells.
     Unknown,
+    /// From a little below zero to zero: a key, or a pour that passes by. Nothing will tell.
+    Slight,
 }
 
 impl Pan {
@@ -192,7 +196,7 @@ impl Pan {
         } else {
             self.find_jump(before, r, d)
         };
-        if jump.is_some() {
+        if jump.is_some_and(|jump| jump.cause != JumpCause::Slight) {
             self.unsettle();
             self.trace.begin(r.at, r.weight);
         }
@@ -226,6 +230,7 @@ impl Pan {
             unit_changed,
             after_gap: gap && before.is_some(),
             before: before.map(|b| b.weight),
+            unit_known: r.unit.is_some(),
             net_flag: r.shown == Some(Shown::Net),
         }
     }
@@ -262,9 +267,10 @@ impl Pan {
         let moved = (before.weight - r.weight).abs() > d * 3;
         if flag_changed && moved {
             let from_rest = self.steady.is_steady();
+            let to_zero = r.weight.abs() <= d * 3;
             return Some(Jump {
                 from: before.weight,
-                to: r.weight,
+                to: if to_zero { Mass::ZERO } else { r.weight },
                 from_rest,
                 cause: JumpCause::Key,
             });
@@ -276,14 +282,25 @@ impl Pan {
         if !(clean && to_zero && anchor.abs() > d * 20) {
             return None;
         }
+        let up = r.weight - before.weight;
+        let poured_at_most = Mass::from_g_f64(50.0 * r.at.since(before.at) as f64 / 1e6);
         let cause = match flags {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
-            (Some(_), Some(_)) | (None, _) | (_, None) => JumpCause::Unknown,
+            (Some(_), Some(_)) => JumpCause::Unknown,
+            (None, _) | (_, None) if up > Mass::ZERO && Some(up) < poured_at_most => {
+                JumpCause::Slight
+            }
+            (None, _) | (_, None) => JumpCause::Unknown,
         };
         let steady = self.steady.level().map(|level| level.weight);
         Some(Jump {
             from: steady.unwrap_or(anchor),
-            to: r.weight,
+            // The key shows exactly zero; what is there already came after it.
+            to: if cause == JumpCause::Slight {
+                r.weight
+            } else {
+                Mass::ZERO
+            },
             from_rest: steady.is_some(),
             cause,
         })

@@ -116,6 +116,9 @@ pub(super) fn same_again(way: VesselWay) -> String {
 
 pub(super) fn stranger(way: VesselWay) -> String {
     let thing = vessel(way);
+    if way == VesselWay::Bowl {
+        return "The bowl is not as it left. Say next if it is the same bowl, with nothing else in it.".into();
+    }
     format!(
         "Not as it left. Say again and begin this step with an empty {thing}; or say next, but only if it is the very same {thing}."
     )

@@ -58,6 +58,10 @@ pub(super) struct Tared {
     pub poured: bool,
     /// Since when, and in how many readings, it showed more than the base.
     pub above: Option<(Moment, u32)>,
+    /// Most of the vessel's weight was off the pan since the last rest, and whether it held
+    /// something then.
+    pub disturbed: bool,
+    pub poured_before: bool,
     /// The step begins again as soon as the zero is known.
     pub restart: bool,
     /// The last net weight at rest.
@@ -147,6 +151,8 @@ impl Tared {
             tainted: false,
             poured: false,
             above: None,
+            disturbed: false,
+            poured_before: false,
             restart: false,
             rest: None,
             last_level: None,

@@ -23,7 +23,13 @@ impl Engine {
         if seen.after_gap && !self.same_after_gap(scale, seen, &step, &mut tared) {
             return;
         }
-        if let Some(jump) = seen.jump {
+        if seen
+            .jump
+            .is_some_and(|jump| jump.cause == JumpCause::Slight)
+        {
+            tared.tainted = true;
+        }
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_under_vessel(scale, seen, &step, tared, jump);
             return;
         }
@@ -34,7 +40,11 @@ impl Engine {
         if tared.doubt.is_none() && self.was_lifted(scale, seen, &step, &mut tared) {
             return;
         }
+        self.watch_disturbed(scale, seen, &step, &mut tared);
         match seen.steady {
+            Some(level) if tared.disturbed => {
+                self.rest_after_disturbance(scale, level, &step, tared)
+            }
             Some(level) => self.at_rest(scale, level, &step, tared),
             None => self.moving(seen, &step, tared),
         }
@@ -101,11 +111,12 @@ impl Engine {
         let empty_shows_zero = known_zero && zero.abs() <= vessel_at_least(seen.d);
         let key = match jump.cause {
             JumpCause::Key => true,
-            JumpCause::Load => false,
+            JumpCause::Load | JumpCause::Slight => false,
             // With another tare in force an empty pan would not show zero.
             JumpCause::Unknown => !empty_shows_zero,
         };
         if key {
+            tared.poured |= (jump.from - tared.base).abs() > seen.d * 2;
             tared.tainted |= tared.poured && !jump.from_rest;
             tared.shifted(shift, jump.to, seen.d);
             if known_zero {
@@ -119,6 +130,7 @@ impl Engine {
             return;
         }
         let net = net_of(step, tared.base, jump.from);
+        tared.poured |= (jump.from - tared.base).abs() > seen.d * 2;
         let had_content = tared.poured;
         let back = Some((jump.from, tared.base));
         tared.tainted |= tared.poured && !jump.from_rest;
@@ -324,6 +336,50 @@ impl Engine {
         }
     }
 
+    /// A vessel snatched off and another set down in the same breath never lets the pan show empty.
+    fn watch_disturbed(&self, scale: ScaleIndex, seen: &Seen, step: &Step, tared: &mut Tared) {
+        let vessel = tared.base - self.zero(scale);
+        let gone = tared.base - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
+        // A number without a unit that drops within one reading may be the UNIT key.
+        let believed = seen.unit_known
+            || seen
+                .before
+                .is_some_and(|before| before - seen.weight < vessel.ratio(3, 5));
+        if gone
+            && believed
+            && step.vessel != VesselWay::Difference
+            && tared.doubt.is_none()
+            && !tared.disturbed
+        {
+            tared.disturbed = true;
+            tared.poured_before = tared.poured;
+        }
+    }
+
+    /// At rest after most of the vessel's weight had been off: the same weight as before is the same
+    /// vessel, anything else is looked at as if it had just come.
+    fn rest_after_disturbance(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) {
+        let expected = tared.base + tared.rest.unwrap_or(Mass::ZERO);
+        tared.disturbed = false;
+        if self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.same(level.weight, expected, level.d))
+        {
+            self.at_rest(scale, level, step, tared);
+        } else if tared.poured_before || tared.rest.is_some_and(|net| net > level.d * 5) {
+            self.ask_stranger(level, tared);
+        } else {
+            self.judge_arrival(scale, level, None);
+        }
+    }
+
     /// The load is at rest.
     fn at_rest(&mut self, scale: ScaleIndex, level: Level, step: &Step, mut tared: Tared) {
         let net = net_of(step, tared.base, level.weight);
@@ -394,11 +450,13 @@ impl Engine {
         let calm = self.window(step, d, tared.carried);
         let amid = self.window_amid(step, d, tared.carried, tared.wander);
         if tared.tainted {
-            self.ask_once(
-                tared,
-                Asked::CheckTare,
+            tared.poured = true;
+            tared.held = Some(level);
+            self.set_state(State::Recheck(tared));
+            self.cue_urgent(
                 CueKind::Fault,
                 say::lift_and_back(step.vessel),
+                &[Choice::Again],
             );
         } else if tared.doubt.is_some() {
             tared.held = Some(level);

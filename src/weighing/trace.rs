@@ -107,7 +107,7 @@ impl Rise {
     /// Whether it has the shape of a vessel set down, on a scale whose filter has time constant
     /// `lag` (seconds).
     pub fn is_landing(&self, lag: f64) -> bool {
-        self.tail <= (2.0 * lag + 0.2).max(0.5)
+        self.tail <= (2.0 * lag + 0.2).clamp(0.5, 0.7) && self.body <= 0.7
     }
 
     /// Whether it can only be a pour: longer than any hand takes to set something down.
