@@ -1,1 +1,5 @@
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    bismar::cli::main()
+}

@@ -1,8 +1,12 @@
 //! `bismar check FORMULA`: what the formula means in grams, and whether the bench can prove it.
 
 use std::fmt::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use clap::Args;
+
+use super::size::SizeArgs;
+use super::{Exit, Outcome, print};
 use crate::config::Config;
 use crate::formula::plan::{Amount, PlanError};
 use crate::formula::{Formula, Percent, Plan, Step};
@@ -18,6 +22,33 @@ const WIDTH: usize = 80;
 const STANDING: &str = "General workshop habits, not professional advice. Follow the supplier's \
                         safety data sheet, your local codes and, where one is required, a qualified \
                         or licensed person.";
+
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// The formula file (.toml)
+    formula: PathBuf,
+    #[command(flatten)]
+    size: SizeArgs,
+    /// Another configuration file than ~/.config/bismar/config.toml
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+}
+
+/// Exit code 1 where a step cannot be proven, so that a script can tell.
+pub(super) fn command(args: &CheckArgs) -> Outcome {
+    let config = super::config::load(args.config.as_deref())?;
+    let SizeArgs { batch, jars, fill } = &args.size;
+    let mass = |typed: &super::size::Typed| typed.mass;
+    let (text, proven) = run(
+        &args.formula,
+        batch.as_ref().map(mass),
+        *jars,
+        fill.as_ref().map(mass),
+        &config,
+    )?;
+    print(&text)?;
+    Ok(if proven { Exit::Done } else { Exit::Failed })
+}
 
 /// Why there is no report.
 #[derive(Debug, thiserror::Error)]

@@ -1,3 +1,172 @@
-//! The command line, one file a command.
+//! The command line, one file a command. What is common to all stands here: the tree of commands,
+//! and one place that turns how a command ended into words and an exit code.
 
+pub mod begin;
+pub mod capture;
 pub mod check;
+mod completions;
+mod config;
+mod daemon;
+pub mod demo;
+pub mod failure;
+pub mod identify;
+mod line;
+mod log;
+mod man;
+pub mod replay;
+pub mod size;
+mod status;
+mod watch;
+mod words;
+
+use std::io::Write as _;
+use std::process::ExitCode;
+
+use clap::{CommandFactory as _, Parser, Subcommand};
+
+pub use failure::{Exit, Failure, Outcome};
+
+/// bismar watches your bench scale while you weigh a batch: it knows the step and the tare, tells
+/// you what to add, goes on by itself when the weight is right, and writes every weight to a log.
+///
+/// First time: `bismar identify --write` finds your scale. Then start the daemon, which does the
+/// watching (`systemctl --user start bismar`, or `bismar daemon` in a window of its own), and begin a
+/// batch with `bismar begin FORMULA --batch 500g`. `bismar watch` shows what to do now.
+#[derive(Debug, Parser)]
+#[command(name = "bismar", version, about, long_about, max_term_width = 100)]
+#[command(subcommand_required = true, arg_required_else_help = true)]
+#[command(after_help = AFTER_HELP)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const AFTER_HELP: &str = "\
+Exit codes: 0 done, 1 failed, 2 wrong command line, 3 batch not completed, 4 a file is wrong \
+(the message names file, line and column).";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Begin a batch of a formula
+    Begin(begin::BeginArgs),
+    /// Show what is going on: step, weight, scales
+    Status(status::StatusArgs),
+    /// Show the cues and the live weight until you press Ctrl-C
+    Watch,
+    /// Go on: it is mixed, or seen, or yes
+    Next,
+    /// Weigh this step again from its beginning
+    Again,
+    /// Keep the weight on the scale although it is outside the tolerance
+    Keep,
+    /// Tell the lot of this step's ingredient
+    Lot(words::LotArgs),
+    /// Write a remark into the batch log
+    Note(words::NoteArgs),
+    /// End the batch here
+    Stop,
+    /// Check a formula: grams, tolerances, and whether your scale can prove them
+    Check(check::CheckArgs),
+    /// Find out how your scale speaks, and write it into the configuration
+    Identify(identify::IdentifyArgs),
+    /// Record what a scale sends into a file, to play it again later
+    Capture(capture::CaptureArgs),
+    /// Play a recorded session through the same weighing, without a scale
+    Replay(replay::ReplayArgs),
+    /// Watch a batch being weighed on a simulated scale; nothing of yours is touched
+    Demo(demo::DemoArgs),
+    /// Run the part that watches the scales (the service does this for you)
+    Daemon(daemon::DaemonArgs),
+    /// Look after batch logs
+    Log(log::LogArgs),
+    /// Look after the configuration file
+    Config(config::ConfigArgs),
+    /// Print the completions for your shell
+    Completions(completions::CompletionsArgs),
+    /// Print the manual page
+    Man(man::ManArgs),
+}
+
+/// Runs the program: reads the command line, does it, says what went wrong.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Nothing more can be done where even this cannot be written.
+            let _ = error.print();
+            let wrong = error.use_stderr();
+            return if wrong { Exit::Usage } else { Exit::Done }.into();
+        }
+    };
+    match run(cli.command) {
+        Ok(exit) => exit.into(),
+        Err(failure) => {
+            if !failure.message.is_empty() {
+                let _ = writeln!(std::io::stderr(), "{failure}");
+            }
+            failure.exit.into()
+        }
+    }
+}
+
+fn run(command: Command) -> Outcome {
+    match command {
+        Command::Begin(args) => begin::run(args),
+        Command::Status(args) => status::run(&args),
+        Command::Watch => watch::run(),
+        Command::Next => words::next(),
+        Command::Again => words::again(),
+        Command::Keep => words::keep(),
+        Command::Lot(args) => words::lot(args),
+        Command::Note(args) => words::note(args),
+        Command::Stop => words::stop(),
+        Command::Check(args) => check::command(&args),
+        Command::Identify(args) => identify::run(&args),
+        Command::Capture(args) => capture::run(&args),
+        Command::Replay(args) => replay::run(args),
+        Command::Demo(args) => demo::run(args),
+        Command::Daemon(args) => daemon::run(&args),
+        Command::Log(args) => log::run(&args),
+        Command::Config(args) => config::run(&args),
+        Command::Completions(args) => completions::run(&args),
+        Command::Man(args) => man::run(&args),
+    }
+}
+
+/// The whole tree, for completions and manual pages.
+fn tree() -> clap::Command {
+    Cli::command()
+}
+
+/// Writes a text with its line end to standard output.
+///
+/// # Errors
+/// When it cannot be written; see [`Failure::of_stdout`].
+pub fn print(text: &str) -> Result<(), Failure> {
+    write(format!("{}\n", text.trim_end_matches('\n')).as_bytes())
+}
+
+/// Writes bytes to standard output as they are.
+///
+/// # Errors
+/// As [`print`].
+pub fn write(bytes: &[u8]) -> Result<(), Failure> {
+    let mut out = std::io::stdout().lock();
+    out.write_all(bytes)
+        .and_then(|()| out.flush())
+        .map_err(|error| Failure::of_stdout(&error))
+}
+
+/// Tells the person how it goes, on stderr, so that what is printed can go to a file.
+fn tell(text: &str) {
+    // A closed stderr is no reason to stop.
+    let _ = writeln!(std::io::stderr(), "{text}");
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_tree_of_commands_is_sound() {
+        super::tree().debug_assert();
+    }
+}

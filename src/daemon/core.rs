@@ -21,7 +21,7 @@ use super::wire::Wire;
 use crate::config::Config;
 use crate::scale::Moment;
 use crate::scale::link::{LinkMessage, LinkNews};
-use crate::weighing::event::{Draft, Event};
+use crate::weighing::event::{Command, Cue, CueKind, Draft, Event};
 
 /// How long a row may wait for the disk before the daemon no longer counts as healthy.
 const SLOWEST_DISK: Duration = Duration::from_secs(20);
@@ -42,6 +42,10 @@ pub struct Core<H> {
     waiting: Option<Config>,
     step: String,
     status: String,
+    /// What a person should know of the start, for `status`.
+    trouble: Option<String>,
+    /// The maker's answers to cues.
+    words: Option<mpsc::UnboundedReceiver<Command>>,
 }
 
 /// One thing that the loop wakes for.
@@ -49,6 +53,7 @@ enum Turn {
     Line(LinkMessage),
     Row(LogAnswer),
     Call(Call),
+    Word(Command),
     Order(Option<Order>),
     Deadline,
     Watchdog,
@@ -71,15 +76,24 @@ impl<H: Heart> Core<H> {
             waiting: None,
             step: String::new(),
             status: String::new(),
+            trouble: None,
+            words: parts.cues.words(),
             parts,
         };
-        match unfinished {
-            Ok(None) => {}
-            Ok(Some(opened)) => match core.take(opened) {
-                Ok(say) => tracing::info!("{say}"),
-                Err(error) => tracing::error!("the unfinished batch cannot go on: {error}"),
-            },
-            Err(error) => tracing::error!("the unfinished batch cannot go on: {error}"),
+        let resumed = match unfinished {
+            Ok(None) => Ok(String::new()),
+            Ok(Some(opened)) => core.take(opened).map_err(|error| error.to_string()),
+            Err(error) => Err(error),
+        };
+        match resumed {
+            Ok(say) if say.is_empty() => {}
+            Ok(say) => tracing::info!("{say}"),
+            Err(error) => {
+                let say = format!("The unfinished batch cannot go on: {error}");
+                tracing::error!("{say}");
+                core.complain(say.clone());
+                core.trouble = Some(say);
+            }
         }
         core
     }
@@ -97,6 +111,7 @@ impl<H: Heart> Core<H> {
                 message = self.lines.next() => Turn::Line(message),
                 answer = answer_of(&mut self.rows) => Turn::Row(answer),
                 Some(call) = calls.recv() => Turn::Call(call),
+                command = word_of(&mut self.words) => Turn::Word(command),
                 order = orders.recv() => Turn::Order(order),
                 () = sleep_until(due) => Turn::Deadline,
                 () = watchdog.tick() => Turn::Watchdog,
@@ -105,6 +120,7 @@ impl<H: Heart> Core<H> {
                 Turn::Line(message) => self.line(message),
                 Turn::Row(answer) => self.row(answer),
                 Turn::Call(call) => self.call(call),
+                Turn::Word(command) => self.word(command),
                 Turn::Order(Some(Order::Reload)) => self.reload(),
                 Turn::Order(Some(Order::Stop) | None) => break,
                 Turn::Deadline => {
@@ -172,6 +188,27 @@ impl<H: Heart> Core<H> {
         self.settle(now);
     }
 
+    /// A notification's button. There is no reply to see, so a refusal is said as a cue.
+    fn word(&mut self, command: Command) {
+        let now = self.clock.now();
+        match self.heart.command(command, now) {
+            Ok(say) => tracing::info!("{say}"),
+            Err(error) => self.complain(error.to_string()),
+        }
+        self.settle(now);
+    }
+
+    fn complain(&mut self, say: String) {
+        self.parts.cues.say(&Cue {
+            kind: CueKind::Fault,
+            say,
+            step: 0,
+            missing: None,
+            choices: Vec::new(),
+            urgent: true,
+        });
+    }
+
     fn answer(&mut self, request: Request, events: Option<Outbox>) -> Result<Vec<u8>, BadRequest> {
         if let Some(command) = request.command()? {
             let now = self.clock.now();
@@ -193,6 +230,8 @@ impl<H: Heart> Core<H> {
             Request::Status => Ok(request::reply(serde_json::json!({
                 "status": self.heart.status(),
                 "lines": self.lines.to_json(),
+                "cues": self.parts.cues.outputs(),
+                "trouble": self.trouble,
             }))),
             Request::Subscribe { readings } => {
                 if let Some(events) = events {
@@ -246,6 +285,7 @@ impl<H: Heart> Core<H> {
         self.heart
             .begin(plan, progress, now)
             .map_err(|error| BadRequest(error.to_string()))?;
+        self.trouble = None;
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
         Ok(say)
@@ -412,4 +452,15 @@ async fn answer_of(rows: &mut Option<Rows>) -> LogAnswer {
         Some(rows) => rows.answer().await,
         None => std::future::pending().await,
     }
+}
+
+async fn word_of(words: &mut Option<mpsc::UnboundedReceiver<Command>>) -> Command {
+    if let Some(receiver) = words {
+        if let Some(command) = receiver.recv().await {
+            return command;
+        }
+        // The cues are gone; nothing more comes from them.
+        *words = None;
+    }
+    std::future::pending().await
 }

@@ -1,4 +1,6 @@
 //! The open batch log as the loop sees it: rows handed on, answers awaited.
+//!
+//! A row that could not be written stays due: its writer tries on, and its good answer comes later.
 
 use std::time::{Duration, Instant};
 
@@ -7,11 +9,20 @@ use tokio::sync::mpsc;
 use super::seams::{LogAnswer, RowSink};
 use crate::weighing::event::Draft;
 
-/// An open log and the rows whose answer is still awaited.
+/// An open log and the rows that are not on the disk yet.
 pub struct Rows {
     sink: Box<dyn RowSink>,
     answers: mpsc::UnboundedReceiver<LogAnswer>,
-    waiting: Vec<(u64, Instant)>,
+    waiting: Vec<Waiting>,
+}
+
+/// A row on its way.
+#[derive(Debug, Clone, Copy)]
+struct Waiting {
+    ticket: u64,
+    since: Instant,
+    /// The sink said that it could not be written yet; it tries on.
+    failed: bool,
 }
 
 impl Rows {
@@ -24,19 +35,26 @@ impl Rows {
     }
 
     pub fn write(&mut self, draft: Draft, at: jiff::Timestamp) {
-        self.waiting.push((draft.ticket, Instant::now()));
+        self.waiting.push(Waiting {
+            ticket: draft.ticket,
+            since: Instant::now(),
+            failed: false,
+        });
         self.sink.write(draft, at);
     }
 
+    /// Whether every row is on the disk.
     pub fn is_idle(&self) -> bool {
         self.waiting.is_empty()
     }
 
-    /// How long the oldest row has been waiting.
+    /// How long the oldest row has been waiting without any answer. A full disk is an answer: the
+    /// rows behind the failed one wait for it, and a restart would only lose them.
     pub fn oldest_wait(&self) -> Duration {
-        self.waiting
-            .first()
-            .map_or(Duration::ZERO, |(_, since)| since.elapsed())
+        match self.waiting.first() {
+            Some(first) if !first.failed => first.since.elapsed(),
+            Some(_) | None => Duration::ZERO,
+        }
     }
 
     /// The next answer to a row that waits for one. When the writer has ended, every waiting row is
@@ -45,13 +63,17 @@ impl Rows {
         loop {
             match self.answers.recv().await {
                 Some(answer) => {
-                    if self.settle(answer.ticket) {
+                    let known = match answer.outcome {
+                        Ok(_) => self.settle(answer.ticket),
+                        Err(_) => self.mark_failed(answer.ticket),
+                    };
+                    if known {
                         return answer;
                     }
                     tracing::warn!(ticket = answer.ticket, "an answer to no waiting row");
                 }
                 None => match self.waiting.first().copied() {
-                    Some((ticket, _)) => {
+                    Some(Waiting { ticket, .. }) => {
                         self.settle(ticket);
                         return LogAnswer {
                             ticket,
@@ -67,10 +89,12 @@ impl Rows {
     }
 
     fn settle(&mut self, ticket: u64) -> bool {
-        let place = self
-            .waiting
-            .iter()
-            .position(|(waiting, _)| *waiting == ticket);
+        let place = self.waiting.iter().position(|row| row.ticket == ticket);
         place.map(|i| self.waiting.remove(i)).is_some()
+    }
+
+    fn mark_failed(&mut self, ticket: u64) -> bool {
+        let row = self.waiting.iter_mut().find(|row| row.ticket == ticket);
+        row.map(|row| row.failed = true).is_some()
     }
 }

@@ -8,6 +8,7 @@ use tokio::sync::mpsc;
 use super::request::BeginRequest;
 use crate::bench::{Bench, Progress, Refused, Status};
 use crate::config::Config;
+use crate::cue::OutputStatus;
 use crate::formula::Plan;
 use crate::scale::Moment;
 use crate::weighing::event::{Command, Cue, Draft, Event, ScaleIndex};
@@ -32,7 +33,8 @@ pub struct Parts<H> {
     pub reload: Box<dyn FnMut() -> Result<Config, String>>,
 }
 
-/// Where log rows go. Each ticket is answered once through [`Opened::answers`].
+/// Where log rows go. Each ticket is answered through [`Opened::answers`] when its row is on the disk;
+/// before that perhaps once with why it is not there yet, while the sink tries on.
 pub trait RowSink {
     /// Hands the row on to be written and synced; `at` is its time of day. Returns at once.
     fn write(&mut self, draft: Draft, at: jiff::Timestamp);
@@ -43,7 +45,7 @@ pub trait RowSink {
 pub struct LogAnswer {
     /// The draft's ticket.
     pub ticket: u64,
-    /// The row's `seq` once it is on the disk, or why it is not, for a person.
+    /// The row's `seq` once it is on the disk, or why it is not yet, for a person.
     pub outcome: Result<u64, String>,
 }
 
@@ -52,6 +54,14 @@ pub trait CueSink {
     fn say(&mut self, cue: &Cue);
     /// The configuration was read anew.
     fn configure(&mut self, _config: &Config) {}
+    /// The maker's answers to cues, such as a notification's button. Asked for once.
+    fn words(&mut self) -> Option<mpsc::UnboundedReceiver<Command>> {
+        None
+    }
+    /// How each output fares, for `status`.
+    fn outputs(&self) -> Vec<OutputStatus> {
+        Vec::new()
+    }
 }
 
 /// A batch whose log is open.

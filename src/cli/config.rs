@@ -1,0 +1,145 @@
+//! `bismar config init`, and how every command reads the configuration.
+
+use std::fs::{DirBuilder, OpenOptions};
+use std::io::{self, Write as _};
+use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _};
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Subcommand};
+
+use super::{Exit, Failure, Outcome, print, write};
+use crate::config::paths::Places;
+use crate::config::{Config, DEFAULT_FILE};
+use crate::document::{Reader, read_text};
+use crate::scale::layout::{Chosen, LayoutError};
+
+#[derive(Debug, Args)]
+pub struct ConfigArgs {
+    #[command(subcommand)]
+    command: ConfigCommand,
+}
+
+#[derive(Debug, Subcommand)]
+enum ConfigCommand {
+    /// Print a configuration file with every setting explained
+    Init {
+        /// Write it to its place instead; a file that is there is never overwritten
+        #[arg(long)]
+        write: bool,
+    },
+}
+
+pub fn run(args: &ConfigArgs) -> Outcome {
+    let ConfigCommand::Init { write: to_file } = &args.command;
+    if !to_file {
+        write(DEFAULT_FILE.as_bytes())?;
+        return Ok(Exit::Done);
+    }
+    let path = usual_place()?;
+    create(&path, DEFAULT_FILE).map_err(|error| match error.kind() {
+        io::ErrorKind::AlreadyExists => Failure::failed(format!(
+            "{} is there already and stays as it is",
+            path.display()
+        ))
+        .remedy("edit it, or move it away first"),
+        _ => Failure::failed(format!("{}: {error}", path.display())),
+    })?;
+    print(&format!("Wrote {}", path.display()))?;
+    Ok(Exit::Done)
+}
+
+/// Where the configuration lies unless `--config` names another file.
+///
+/// # Errors
+/// When no home folder is known.
+pub(super) fn usual_place() -> Result<PathBuf, Failure> {
+    Places::from_env().config_file().ok_or_else(|| {
+        Failure::failed("the place of the configuration is not known, since HOME is not set")
+            .remedy("set HOME, or name the file with --config")
+    })
+}
+
+/// Writes a new file, its folders where they are missing, synced.
+pub(super) fn create(path: &Path, text: &str) -> io::Result<()> {
+    if let Some(folder) = path.parent() {
+        DirBuilder::new()
+            .recursive(true)
+            .mode(0o700)
+            .create(folder)?;
+    }
+    let mut file = OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(path)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()
+}
+
+/// Reads the configuration: `path`, or the file at its usual place, or the defaults. The layouts of
+/// its scales are looked at too, so that a [`crate::bench::Bench`] can be made of it.
+///
+/// # Errors
+/// Everything that is wrong with it, with file, line and column (exit code 4).
+pub(super) fn load(path: Option<&Path>) -> Result<Config, Failure> {
+    let config = Config::load(path)?;
+    for (index, scale) in config.scales.iter().enumerate() {
+        if let Err(error) = Chosen::from_config(scale) {
+            return Err(bad_layout(path, index, &error));
+        }
+    }
+    Ok(config)
+}
+
+/// The fault with the place of the scale's layout in the file.
+fn bad_layout(path: Option<&Path>, index: usize, error: &LayoutError) -> Failure {
+    let place = path.map(Path::to_owned).or_else(|| usual_place().ok());
+    let located = place.and_then(|path| {
+        let text = read_text(&path).ok()?;
+        let (mut reader, root) = Reader::parse(&text, &path.display().to_string()).ok()?;
+        let tables = reader.tables(root.get("scale")?, "scale");
+        let (table, at) = tables.get(index)?;
+        let key = match error {
+            LayoutError::Unknown(_) | LayoutError::PatternMissing => "layout",
+            LayoutError::PatternUnused(_) | LayoutError::Pattern(_) => "pattern",
+        };
+        let span = table.get(key).map_or(at.clone(), |value| value.span());
+        let text = error.to_string();
+        let (message, remedy) = text.split_once("; ").unwrap_or((&text, ""));
+        reader.report(&span, message, capitalised(remedy));
+        Some(reader.into_problems())
+    });
+    match located {
+        Some(problems) => problems.into(),
+        None => Failure::bad_input(error),
+    }
+}
+
+fn capitalised(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(chars).collect()
+    })
+}
+
+/// As [`load`], with at least one scale.
+///
+/// # Errors
+/// As [`load`]; a configuration without a scale names `bismar identify`.
+pub(super) fn load_with_scales(path: Option<&Path>) -> Result<Config, Failure> {
+    let config = load(path)?;
+    if !config.scales.is_empty() {
+        return Ok(config);
+    }
+    let place = match path {
+        Some(path) => path.to_owned(),
+        None => usual_place()?,
+    };
+    let state = if place.exists() {
+        "has no [[scale]]"
+    } else {
+        "is not there, so no scale is known"
+    };
+    Err(Failure::bad_input(format!("{}: {state}", place.display()))
+        .remedy("plug the scale in, switch it on and run `bismar identify --write`, which adds it"))
+}

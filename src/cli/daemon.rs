@@ -1,0 +1,52 @@
+//! `bismar daemon`: the real parts, put together.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::config::load_with_scales;
+use super::{Exit, Failure, Outcome};
+use crate::bench::Bench;
+use crate::config::Config;
+use crate::daemon::cues::HubCues;
+use crate::daemon::opener::BatchOpener;
+use crate::daemon::{self, Parts, notify, socket};
+
+#[derive(Debug, Args)]
+pub struct DaemonArgs {
+    /// Another configuration file than ~/.config/bismar/config.toml
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+}
+
+pub fn run(args: &DaemonArgs) -> Outcome {
+    notify::start_log();
+    let path = args.config.clone();
+    let config = load_with_scales(path.as_deref())?;
+    let socket = socket::default_path()?;
+    let parts = Parts {
+        opener: Box::new(BatchOpener::new(&config)),
+        cues: Box::new(HubCues::new(&config.cues)),
+        heart: Box::new(bench),
+        reload: Box::new(move || {
+            load_with_scales(path.as_deref()).map_err(|failure| spoken(&failure))
+        }),
+        config,
+    };
+    daemon::run(parts, &socket)?;
+    Ok(Exit::Done)
+}
+
+/// The bench of a configuration that [`load_with_scales`] gave.
+fn bench(config: &Config) -> Bench {
+    // Whatever `load_with_scales` gives has only layouts that can be made: it makes them.
+    #[expect(clippy::expect_used, reason = "checked where the file is read")]
+    Bench::new(config).expect("the layouts were checked when the configuration was read")
+}
+
+fn spoken(failure: &Failure) -> String {
+    match &failure.remedy {
+        Some(remedy) => format!("{}; {remedy}", failure.message),
+        None => failure.message.clone(),
+    }
+}

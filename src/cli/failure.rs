@@ -1,0 +1,178 @@
+//! How a command ends: its exit code, and what it tells the person on stderr.
+
+use std::fmt;
+use std::io;
+use std::process::ExitCode;
+
+use super::check::CheckError;
+use crate::batch::error::LogError;
+use crate::daemon::DaemonError;
+use crate::daemon::client::ClientError;
+use crate::daemon::socket::SocketError;
+use crate::problem::Problems;
+
+/// The exit codes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exit {
+    Done,
+    Failed,
+    Usage,
+    /// The batch did not come to its end.
+    Incomplete,
+    /// An input file is wrong; the message has file, line and column.
+    BadInput,
+}
+
+impl Exit {
+    pub const fn code(self) -> u8 {
+        match self {
+            Exit::Done => 0,
+            Exit::Failed => 1,
+            Exit::Usage => 2,
+            Exit::Incomplete => 3,
+            Exit::BadInput => 4,
+        }
+    }
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> ExitCode {
+        ExitCode::from(exit.code())
+    }
+}
+
+/// What every command gives back.
+pub type Outcome = Result<Exit, Failure>;
+
+/// Why a command did not do its work.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Failure {
+    pub exit: Exit,
+    /// What happened, for a person. Empty: nothing is to be said.
+    pub message: String,
+    /// What to do, where the message does not say it already.
+    pub remedy: Option<String>,
+}
+
+impl Failure {
+    pub fn new(exit: Exit, message: impl fmt::Display) -> Failure {
+        Failure {
+            exit,
+            message: message.to_string(),
+            remedy: None,
+        }
+    }
+
+    /// Exit code 1.
+    pub fn failed(message: impl fmt::Display) -> Failure {
+        Failure::new(Exit::Failed, message)
+    }
+
+    /// Exit code 4; the message begins with `file:line:column:`.
+    pub fn bad_input(message: impl fmt::Display) -> Failure {
+        Failure::new(Exit::BadInput, message)
+    }
+
+    pub fn usage(message: impl fmt::Display) -> Failure {
+        Failure::new(Exit::Usage, message)
+    }
+
+    pub fn remedy(mut self, remedy: impl Into<String>) -> Failure {
+        self.remedy = Some(remedy.into());
+        self
+    }
+
+    /// Of writing to standard output. A reader that has left (`bismar check ... | head -1`) has what
+    /// it wanted, so that is no failure.
+    pub fn of_stdout(error: &io::Error) -> Failure {
+        if error.kind() == io::ErrorKind::BrokenPipe {
+            Failure::new(Exit::Done, "")
+        } else {
+            Failure::failed(format!("standard output: {error}"))
+        }
+    }
+}
+
+/// Each line after `bismar: `, so that a message of several lines stays recognisable in a journal.
+impl fmt::Display for Failure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (i, line) in self.message.lines().enumerate() {
+            if i > 0 {
+                f.write_str("\n")?;
+            }
+            write!(f, "bismar: {line}")?;
+        }
+        match &self.remedy {
+            Some(remedy) => write!(f, "\nRemedy: {remedy}"),
+            None => Ok(()),
+        }
+    }
+}
+
+impl From<Problems> for Failure {
+    fn from(problems: Problems) -> Failure {
+        Failure::bad_input(problems)
+    }
+}
+
+impl From<ClientError> for Failure {
+    fn from(error: ClientError) -> Failure {
+        Failure::failed(error)
+    }
+}
+
+impl From<SocketError> for Failure {
+    fn from(error: SocketError) -> Failure {
+        Failure::failed(error)
+    }
+}
+
+impl From<DaemonError> for Failure {
+    fn from(error: DaemonError) -> Failure {
+        Failure::failed(error)
+    }
+}
+
+impl From<LogError> for Failure {
+    fn from(error: LogError) -> Failure {
+        match error {
+            LogError::Bad(_) | LogError::NotAFile { .. } => Failure::bad_input(error),
+            LogError::Io { .. }
+            | LogError::Locked { .. }
+            | LogError::Exists { .. }
+            | LogError::Changed { .. } => Failure::failed(error),
+        }
+    }
+}
+
+impl From<CheckError> for Failure {
+    fn from(error: CheckError) -> Failure {
+        match error {
+            CheckError::Formula(problems) => problems.into(),
+            CheckError::Plan(error) => Failure::failed(error),
+            CheckError::Usage(text) => Failure::usage(text),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_line_of_a_message_bears_the_name_and_the_remedy_comes_last() {
+        let failure = Failure::bad_input("a.toml:1:2: x.\na.toml:3:4: y.").remedy("mend it");
+        assert_eq!(
+            failure.to_string(),
+            "bismar: a.toml:1:2: x.\nbismar: a.toml:3:4: y.\nRemedy: mend it"
+        );
+    }
+
+    #[test]
+    fn a_reader_that_left_is_no_failure() {
+        let broken = Failure::of_stdout(&io::ErrorKind::BrokenPipe.into());
+        assert_eq!((broken.exit, broken.message.as_str()), (Exit::Done, ""));
+        let full = Failure::of_stdout(&io::ErrorKind::StorageFull.into());
+        assert_eq!(full.exit, Exit::Failed);
+    }
+}

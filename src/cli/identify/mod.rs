@@ -1,0 +1,262 @@
+//! `bismar identify`: which port, speed and layout a scale has, and its part of the configuration.
+
+mod listen;
+mod write;
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use clap::Args;
+
+use self::listen::{Found, Search};
+use super::config::{load, usual_place};
+use super::line::{Framing, absolute};
+use super::{Exit, Failure, Outcome, print, tell};
+use crate::config::{Config, PortSelector};
+use crate::mass::Unit;
+use crate::scale::identify::{LineSettings, stanza};
+use crate::scale::ports::{self, Port};
+
+/// Listens to a scale and tells how it speaks. Without --write nothing is changed anywhere.
+///
+/// Put something on the pan and move it while it listens. Where the scale does not send by itself, it is
+/// asked for a weight with the usual requests; nothing else is ever sent to it.
+#[derive(Debug, Args)]
+pub struct IdentifyArgs {
+    /// The port to listen on; not needed where only one scale is plugged in
+    #[arg(long)]
+    port: Option<PathBuf>,
+    /// How long to listen at each setting
+    #[arg(long, value_name = "N", default_value = "3", value_parser = super::capture::seconds)]
+    seconds: f64,
+    /// Try only this speed
+    #[arg(long, value_parser = clap::value_parser!(u32).range(50..=4_000_000))]
+    baud: Option<u32>,
+    /// Try only these data bits, parity and stop bits, for example 7E1
+    #[arg(long, value_parser = Framing::parse)]
+    framing: Option<Framing>,
+    /// Write what was found into the configuration
+    #[arg(long)]
+    write: bool,
+    /// The name the scale shall have in cues and in the log
+    #[arg(long)]
+    name: Option<String>,
+    /// Another configuration file than ~/.config/bismar/config.toml
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+}
+
+pub fn run(args: &IdentifyArgs) -> Outcome {
+    let place = match &args.config {
+        Some(path) => path.clone(),
+        None => usual_place()?,
+    };
+    // Before listening, so that nobody waits for a file that cannot be added to.
+    let config = if place.exists() {
+        load(Some(&place))?
+    } else {
+        Config::default()
+    };
+    let name = free_name(args.name.as_deref(), &config)?;
+    let port = choose(args.port.as_deref(), &ports::list())?;
+    let search = Search {
+        port: port_path(&port),
+        listen: Duration::from_secs_f64(args.seconds),
+        baud: args.baud,
+        framing: args.framing,
+    };
+    let found = search.run()?;
+    let text = part(&name, &port, &found);
+    report(&found);
+    if args.write {
+        write::append(&place, &name, &text)?;
+        tell(&format!("Written into {}:\n", place.display()));
+        print(&text)?;
+        tell("\nRestart the daemon, or reload it: systemctl --user reload-or-restart bismar");
+    } else {
+        tell(&format!(
+            "Paste this into {}, or run it again with --write:\n",
+            place.display()
+        ));
+        print(&text)?;
+    }
+    Ok(Exit::Done)
+}
+
+/// The name for the scale: the wanted one, if it is free; else the first free of `bench`, `bench-2`, ...
+fn free_name(wanted: Option<&str>, config: &Config) -> Result<String, Failure> {
+    let taken = |name: &str| {
+        config
+            .scales
+            .iter()
+            .any(|s| s.name.eq_ignore_ascii_case(name))
+    };
+    if let Some(wanted) = wanted {
+        let name = wanted.trim();
+        if name.is_empty() || name.chars().any(char::is_control) {
+            return Err(Failure::usage(
+                "--name: write a short word, for example bench",
+            ));
+        }
+        if taken(name) {
+            return Err(Failure::failed(format!(
+                "the configuration has a scale named \"{name}\" already"
+            ))
+            .remedy("give this one another --name, or take the other out of the file"));
+        }
+        return Ok(name.to_owned());
+    }
+    let mut name = "bench".to_owned();
+    let mut number = 2;
+    while taken(&name) {
+        name = format!("bench-{number}");
+        number += 1;
+    }
+    Ok(name)
+}
+
+/// The port to listen on, never guessed between two.
+fn choose(wanted: Option<&Path>, ports: &[Port]) -> Result<PortSelector, Failure> {
+    if let Some(path) = wanted {
+        let path = absolute(path);
+        // The stable link, where the port was named by the kernel's name.
+        let known = ports.iter().find(|port| port.path == path);
+        return Ok(selector(known, path));
+    }
+    let on_usb: Vec<&Port> = ports
+        .iter()
+        .filter(|port| port.usb.is_some() || port.by_id.is_some())
+        .collect();
+    let all: Vec<&Port> = ports.iter().collect();
+    let candidates = if on_usb.is_empty() { all } else { on_usb };
+    match candidates.as_slice() {
+        [one] => {
+            tell(&format!("One serial line: {one}"));
+            Ok(selector(Some(one), one.path.clone()))
+        }
+        [] => Err(Failure::failed("no serial line was found").remedy(
+            "plug the scale in and switch it on; a USB adapter shows up within a few seconds. A port \
+             that is not listed can be named with --port",
+        )),
+        several => {
+            let mut text = "there is more than one serial line:".to_owned();
+            for port in several {
+                text.push_str(&format!("\n  {port}"));
+            }
+            Err(Failure::failed(text).remedy("name the scale's with --port"))
+        }
+    }
+}
+
+/// What to write into the configuration for a port: the link that keeps its name, or else the USB
+/// numbers where they tell this adapter from all others, or else the path.
+fn selector(port: Option<&Port>, path: PathBuf) -> PortSelector {
+    match port {
+        Some(Port {
+            by_id: Some(link), ..
+        }) => PortSelector::Path(link.clone()),
+        Some(Port { usb: Some(usb), .. }) if usb.serial.is_some() => PortSelector::Usb {
+            vendor: usb.vendor,
+            product: usb.product,
+            serial: usb.serial.clone(),
+        },
+        Some(_) | None => PortSelector::Path(path),
+    }
+}
+
+fn port_path(port: &PortSelector) -> PathBuf {
+    match port {
+        PortSelector::Path(path) => path.clone(),
+        // Listed a moment ago; if it is gone since, opening it says so.
+        PortSelector::Usb { .. } => ports::find(port).unwrap_or_default(),
+    }
+}
+
+/// The part of the configuration.
+fn part(name: &str, port: &PortSelector, found: &Found) -> String {
+    let settings = LineSettings {
+        port: port.clone(),
+        baud: found.baud,
+        data_bits: found.framing.data_bits,
+        parity: found.framing.parity,
+        stop_bits: found.framing.stop_bits,
+    };
+    let mut text = stanza(name, &settings, &found.identified);
+    if found.identified.unit.is_none() {
+        text.push_str(&format!(
+            "# Its lines carry no unit. What does it show? Take the # off and write the unit:\n\
+             #unit = \"{}\"\n",
+            Unit::Gram.symbol()
+        ));
+    }
+    if let Some(poll) = &found.poll {
+        let send = poll.escape_ascii();
+        text.push_str(&format!("poll = {{ send = '{send}', every = 0.2 }}\n"));
+    }
+    text
+}
+
+fn report(found: &Found) {
+    let identified = &found.identified;
+    let mut text = format!(
+        "\nFound: {} at {} {}, {} of {} lines fit",
+        identified.layout.name(),
+        found.baud,
+        found.framing,
+        identified.good,
+        identified.good + identified.rejected,
+    );
+    if let Some(rate) = identified.lines_per_second {
+        text.push_str(&format!(", {rate:.1} lines a second"));
+    }
+    if let Some(readability) = identified.readability {
+        text.push_str(&format!(", readability {readability}"));
+    }
+    tell(&format!("{text}.\n{}", identified.layout.describe()));
+    if identified.unit.is_none() {
+        tell(
+            "Its lines carry no unit: a weight is never recorded until you write the unit into the \
+             configuration.",
+        );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scale::ports::Usb;
+
+    fn port(path: &str, serial: Option<&str>) -> Port {
+        Port {
+            path: path.into(),
+            by_id: None,
+            usb: Some(Usb {
+                vendor: 1,
+                product: 2,
+                serial: serial.map(str::to_owned),
+                manufacturer: None,
+                name: None,
+            }),
+        }
+    }
+
+    #[test]
+    fn a_port_is_taken_only_where_there_is_no_choice() {
+        let (one, other) = (port("/dev/ttyUSB0", Some("A")), port("/dev/ttyUSB1", None));
+        let plain = Port {
+            usb: None,
+            ..port("/dev/ttyS0", None)
+        };
+        let only = choose(None, &[plain.clone(), one.clone()]).unwrap();
+        assert!(matches!(only, PortSelector::Usb { vendor: 1, .. }));
+        assert_eq!(
+            choose(None, std::slice::from_ref(&plain)).unwrap(),
+            PortSelector::Path("/dev/ttyS0".into())
+        );
+        let several = choose(None, &[one.clone(), other.clone()]).unwrap_err();
+        assert!(several.message.contains("/dev/ttyUSB1"), "{several}");
+        assert!(choose(None, &[]).is_err());
+        let named = choose(Some(Path::new("/dev/ttyUSB1")), &[one, other]).unwrap();
+        assert_eq!(named, PortSelector::Path("/dev/ttyUSB1".into()));
+    }
+}

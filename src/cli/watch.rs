@@ -1,0 +1,243 @@
+//! `bismar watch`: the cues as lines, and under them one live line that is rewritten in place.
+
+use std::time::Duration;
+
+use serde_json::Value;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
+
+use super::{Exit, Failure, Outcome, status, write};
+use crate::cue::terminal::{Screen, Style};
+use crate::daemon::client::{Client, ClientError};
+use crate::daemon::request::Request;
+use crate::mass::{Mass, Unit};
+use crate::weighing::event::{Choice, Cue, CueKind, Live};
+
+/// How often a daemon that is gone is looked for.
+const AGAIN: Duration = Duration::from_millis(300);
+
+/// What the thread that listens has to say.
+enum News {
+    /// Connected, also anew: the reply to `status`.
+    Status(Value),
+    Event(Value),
+    Gone,
+    Failed(ClientError),
+}
+
+pub fn run() -> Outcome {
+    // A daemon that does not run is told at once; one that goes later is waited for.
+    let first = Client::connect()?;
+    let (sender, news) = mpsc::channel(256);
+    std::thread::spawn(move || listen(first, &sender));
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(Failure::failed)?;
+    runtime.block_on(show(news))
+}
+
+async fn show(mut news: mpsc::Receiver<News>) -> Outcome {
+    let mut view = View {
+        screen: Screen::new(Style::of_stdout()),
+        scale: None,
+    };
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(Failure::failed)?;
+    loop {
+        let next = tokio::select! {
+            next = news.recv() => next,
+            _ = interrupt.recv() => None,
+        };
+        let text = match next {
+            Some(News::Status(reply)) => view.status(&reply),
+            Some(News::Event(event)) => view.event(&event),
+            Some(News::Gone) => view
+                .screen
+                .line("The daemon has stopped; waiting for it. (Ctrl-C ends.)"),
+            Some(News::Failed(error)) => {
+                write(view.screen.wiped().as_bytes())?;
+                return Err(error.into());
+            }
+            None => {
+                write(view.screen.wiped().as_bytes())?;
+                return Ok(Exit::Done);
+            }
+        };
+        if !text.is_empty() {
+            write(text.as_bytes())?;
+        }
+    }
+}
+
+/// Listens for ever, and connects anew where the daemon was stopped and started.
+fn listen(first: Client, out: &mpsc::Sender<News>) {
+    let mut client = Some(first);
+    loop {
+        let ended = match client.take().map_or_else(Client::connect, Ok) {
+            Ok(client) => follow(client, out),
+            Err(error) => Err(error),
+        };
+        let gone = match ended {
+            Ok(()) => out.blocking_send(News::Gone),
+            Err(ClientError::NoDaemon | ClientError::Io(_)) => Ok(()),
+            Err(error) => {
+                let _ = out.blocking_send(News::Failed(error));
+                return;
+            }
+        };
+        if gone.is_err() {
+            return;
+        }
+        std::thread::sleep(AGAIN);
+    }
+}
+
+/// Until the daemon stops.
+fn follow(mut client: Client, out: &mpsc::Sender<News>) -> Result<(), ClientError> {
+    let status = client.ask(&Request::Status)?;
+    if out.blocking_send(News::Status(status)).is_err() {
+        return Ok(());
+    }
+    for line in client.subscribe(true)? {
+        let Ok(line) = line else { break };
+        if let Ok(event) = serde_json::from_str(&line)
+            && out.blocking_send(News::Event(event)).is_err()
+        {
+            break;
+        }
+    }
+    Ok(())
+}
+
+struct View {
+    screen: Screen,
+    /// The scale whose weight is shown: that of the step.
+    scale: Option<String>,
+}
+
+impl View {
+    fn status(&mut self, reply: &Value) -> String {
+        let mut text = String::new();
+        for line in status::batch(reply).lines() {
+            text.push_str(&self.screen.line(line));
+        }
+        for line in reply["lines"].as_array().map_or(&[][..], Vec::as_slice) {
+            if let (Some(scale), Some(trouble)) = (line["scale"].as_str(), line["trouble"].as_str())
+            {
+                text.push_str(&self.screen.line(&format!("Scale {scale}: {trouble}")));
+            }
+        }
+        if let Some(trouble) = reply["trouble"].as_str() {
+            text.push_str(&self.screen.line(trouble));
+        }
+        text
+    }
+
+    fn event(&mut self, event: &Value) -> String {
+        let text = |key: &str| event[key].as_str().unwrap_or_default();
+        match text("event") {
+            "cue" => cue(event).map_or(String::new(), |cue| self.screen.cue(&cue)),
+            "reading" => self.reading(event),
+            "recorded" => {
+                let verdict = match text("verdict") {
+                    "" => String::new(),
+                    verdict => format!(", {verdict}"),
+                };
+                let line = format!(
+                    "  recorded  {} g {}{verdict} (row {})",
+                    text("net"),
+                    text("ingredient"),
+                    event["seq"]
+                );
+                self.screen.line(&line)
+            }
+            "step" => {
+                self.scale = event["scale"].as_str().map(str::to_owned);
+                let line = format!(
+                    "Step {} of {}: {} g {} ({} to {} g), {}",
+                    event["step"],
+                    event["of"],
+                    text("target"),
+                    text("ingredient"),
+                    text("low"),
+                    text("high"),
+                    text("phase"),
+                );
+                self.screen.line(&line)
+            }
+            "fault" if event["over"] == true => {
+                let line = format!("  over      {} {}", text("scale"), text("code"));
+                self.screen.line(&line)
+            }
+            "closed" => {
+                self.scale = None;
+                let complete = event["complete"] == true;
+                self.screen.line(if complete {
+                    "The batch is complete."
+                } else {
+                    "The batch was ended before all was weighed."
+                })
+            }
+            // Faults are said by a cue, the tare by the next one.
+            _ => String::new(),
+        }
+    }
+
+    fn reading(&mut self, event: &Value) -> String {
+        let Some(live) = live(event) else {
+            return String::new();
+        };
+        let scale = event["scale"].as_str().unwrap_or_default();
+        // Connected in the middle of a step: the scale that has something to add is the step's.
+        if live.missing.is_some() {
+            self.scale = Some(scale.to_owned());
+        }
+        if self.scale.as_deref().is_some_and(|shown| shown != scale) {
+            return String::new();
+        }
+        if let Some(columns) = Style::of_stdout().columns {
+            self.screen.resize(columns);
+        }
+        self.screen.live(&live)
+    }
+}
+
+/// The cue of an event line; `None` for one of a newer version.
+fn cue(event: &Value) -> Option<Cue> {
+    let kind = event["cue"].as_str()?;
+    let choices = event["choices"].as_array().map_or(&[][..], Vec::as_slice);
+    Some(Cue {
+        kind: CueKind::ALL.into_iter().find(|k| k.name() == kind)?,
+        say: event["say"].as_str()?.to_owned(),
+        step: usize::try_from(event["step"].as_u64()?).ok()?,
+        missing: grams(&event["missing"]),
+        choices: choices.iter().filter_map(choice).collect(),
+        urgent: event["urgent"] == true,
+    })
+}
+
+fn choice(name: &Value) -> Option<Choice> {
+    let name = name.as_str()?;
+    [Choice::Next, Choice::Again, Choice::Keep]
+        .into_iter()
+        .find(|choice| choice.name() == name)
+}
+
+fn live(event: &Value) -> Option<Live> {
+    let shown = event["weight"].as_str()?;
+    let decimals = shown.split_once('.').map_or(0, |(_, part)| part.len());
+    let decimals = u32::try_from(decimals).ok()?.min(9);
+    Some(Live {
+        scale: 0,
+        weight: grams(&event["weight"])?,
+        net: grams(&event["net"]),
+        missing: grams(&event["missing"]),
+        steady: event["steady"] == true,
+        // The last decimal that is written; for showing the other numbers likewise.
+        readability: Mass::from_ng(10i64.pow(9 - decimals)),
+    })
+}
+
+fn grams(value: &Value) -> Option<Mass> {
+    Mass::parse(value.as_str()?.as_bytes(), Unit::Gram).ok()
+}

@@ -1,0 +1,66 @@
+//! The cue outputs as the loop's [`CueSink`]; the notification's buttons come back as commands.
+
+use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
+
+use super::seams::CueSink;
+use crate::config::{Config, CueConfig};
+use crate::cue::{CueHub, OutputStatus};
+use crate::weighing::event::{Choice, Command, Cue};
+
+/// See the module's text.
+pub struct HubCues {
+    config: CueConfig,
+    /// Started at the first cue: its outputs are tasks of the daemon's runtime.
+    hub: Option<CueHub>,
+    words: UnboundedSender<Command>,
+    heard: Option<UnboundedReceiver<Command>>,
+}
+
+impl HubCues {
+    pub fn new(config: &CueConfig) -> HubCues {
+        let (words, heard) = unbounded_channel();
+        HubCues {
+            config: config.clone(),
+            hub: None,
+            words,
+            heard: Some(heard),
+        }
+    }
+}
+
+impl CueSink for HubCues {
+    fn say(&mut self, cue: &Cue) {
+        let words = &self.words;
+        let hub = self.hub.get_or_insert_with(|| {
+            let words = words.clone();
+            CueHub::start(&self.config, move |choice| {
+                // The loop has ended where nobody listens; then the choice has no meaning.
+                let _ = words.send(command(choice));
+            })
+        });
+        hub.say(cue);
+    }
+
+    fn configure(&mut self, config: &Config) {
+        if self.config != config.cues {
+            self.config = config.cues.clone();
+            self.hub = None;
+        }
+    }
+
+    fn words(&mut self) -> Option<UnboundedReceiver<Command>> {
+        self.heard.take()
+    }
+
+    fn outputs(&self) -> Vec<OutputStatus> {
+        self.hub.as_ref().map_or(Vec::new(), CueHub::status)
+    }
+}
+
+fn command(choice: Choice) -> Command {
+    match choice {
+        Choice::Next => Command::Next,
+        Choice::Again => Command::Again,
+        Choice::Keep => Command::Keep,
+    }
+}

@@ -1,0 +1,283 @@
+//! From a formula's file to a running batch with its log, and from a log back to its batch.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use jiff::Timestamp;
+use tokio::sync::mpsc;
+
+use super::request::{BeginRequest, Size};
+use super::seams::{LogAnswer, Opened, Opener, RowSink};
+use crate::batch::cell::clean;
+use crate::batch::error::LogError;
+use crate::batch::log::{Found, LogFile};
+use crate::batch::resume::{Opening, Resumed, list_open, opening_drafts, plain_draft};
+use crate::batch::scan::scan_file;
+use crate::batch::writer::{LogWriter, RETRY};
+use crate::config::Config;
+use crate::formula::plan::Amount;
+use crate::formula::{Formula, Plan};
+use crate::mass::Mass;
+use crate::metrology::ScaleAbility;
+use crate::scale::Moment;
+use crate::weighing::event::{Draft, RowKind};
+
+/// Tickets of rows that are written before the engine runs; its own count up from 1.
+const OPENING_TICKET: u64 = u64::MAX - 1;
+const RESUME_TICKET: u64 = u64::MAX - 2;
+
+/// Opens batches for the daemon; see [`Opener`].
+#[derive(Debug)]
+pub struct BatchOpener {
+    config: Config,
+    retry: Duration,
+}
+
+impl BatchOpener {
+    pub fn new(config: &Config) -> BatchOpener {
+        BatchOpener {
+            config: config.clone(),
+            retry: RETRY,
+        }
+    }
+
+    fn folder(&self) -> Result<PathBuf, String> {
+        self.config.logs().map_err(|error| error.to_string())
+    }
+
+    fn plan(&self, formula: &Formula, amount: Amount) -> Result<Plan, String> {
+        let scales = self.config.abilities();
+        Plan::new(formula, amount, &scales, self.config.weighing.guard)
+            .map_err(|error| error.to_string())
+    }
+
+    /// Hands the log over to its writer.
+    fn start(&self, log: LogFile) -> Result<(Box<dyn RowSink>, Answers), String> {
+        let (sender, answers) = mpsc::unbounded_channel();
+        let answer = Box::new(move |ticket, outcome: Result<u64, LogError>| {
+            let outcome = outcome.map_err(|error| error.to_string());
+            // The loop has ended, or has closed the batch, where nobody listens.
+            let _ = sender.send(LogAnswer { ticket, outcome });
+        });
+        let writer = LogWriter::start(log, self.retry, answer)
+            .map_err(|error| format!("the log's writer cannot be started: {error}"))?;
+        Ok((Box::new(WriterSink(writer)), answers))
+    }
+
+    fn go_on(&self, path: &Path) -> Result<Option<Opened>, String> {
+        let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
+        let Found { torn, resumed, .. } = found;
+        let Some(opening) = resumed.opening.as_ref().filter(|_| !resumed.closed) else {
+            return Ok(None);
+        };
+        let shown = path.display();
+        let formula = Formula::parse(&opening.text, &format!("the formula in {shown}"))
+            .map_err(|error| error.to_string())?;
+        let amount = match opening.jars {
+            Some((count, fill)) => Amount::Jars { count, fill },
+            None => Amount::Batch(opening.batch),
+        };
+        let plan = self.plan(&formula, amount)?;
+        compare(path, &plan)?;
+        let mut say = format!(
+            "Going on with batch {}: {} of {} steps are recorded.",
+            log.batch(),
+            resumed.weighed.len(),
+            plan.steps.len()
+        );
+        let mut note = "bismar was started again and goes on with this batch".to_owned();
+        if let Some(torn) = torn {
+            let aside = format!(
+                "{} bytes at the log's end were no whole row (a power cut) and were set aside in {}",
+                torn.bytes,
+                torn.kept_in.display()
+            );
+            say.push_str(&format!(" Note: {aside}; no recorded weight is lost."));
+            note.push_str(&format!("; {aside}"));
+        }
+        let note = plain_draft(RowKind::Note, note, RESUME_TICKET, Moment::default());
+        log.append(&note, Timestamp::now())
+            .map_err(|error| error.to_string())?;
+        let progress = resumed.progress(&plan);
+        let (log, answers) = self.start(log)?;
+        Ok(Some(Opened {
+            plan,
+            progress,
+            log,
+            answers,
+            say,
+        }))
+    }
+}
+
+type Answers = mpsc::UnboundedReceiver<LogAnswer>;
+
+impl Opener for BatchOpener {
+    fn begin(&mut self, request: &BeginRequest) -> Result<Opened, String> {
+        let formula = Formula::read(&request.formula).map_err(|error| error.to_string())?;
+        let amount = match request.size {
+            Size::Batch(mass) => Amount::Batch(mass),
+            Size::Jars { count, fill } => Amount::Jars { count, fill },
+        };
+        let plan = self.plan(&formula, amount)?;
+        let opening = Opening {
+            text: formula.text.clone(),
+            batch: amount.total().map_err(|error| error.to_string())?,
+            jars: plan.jars,
+        };
+        let now = Timestamp::now();
+        let mut log = LogFile::create_unique(&self.folder()?, &formula.name, now)
+            .map_err(|error| error.to_string())?;
+        if let Err(error) = open_batch(&mut log, &opening, &label(&formula), now) {
+            // Made by this call; a batch that never began leaves no log.
+            let _ = std::fs::remove_file(log.path());
+            return Err(error);
+        }
+        let mut say = format!(
+            "Batch {} has begun: {} g in {} steps. Its log is {}.",
+            log.batch(),
+            plan.batch.grams(Mass::from_g(1)),
+            plan.steps.len(),
+            log.path().display()
+        );
+        let guard = self.config.weighing.guard;
+        if let Some(warning) = unproven(&plan, &self.config.abilities(), guard) {
+            say.push_str(&format!("\nNote: {warning}"));
+        }
+        for warning in formula.warnings(&request.formula.display().to_string()) {
+            say.push_str(&format!("\nNote: {warning}"));
+        }
+        let (log, answers) = self.start(log)?;
+        Ok(Opened {
+            plan,
+            progress: Default::default(),
+            log,
+            answers,
+            say,
+        })
+    }
+
+    fn unfinished(&mut self) -> Result<Option<Opened>, String> {
+        let logs = list_open(&self.folder()?).map_err(|error| error.to_string())?;
+        for bad in &logs.bad {
+            tracing::warn!("a log that does not read is left alone: {bad}");
+        }
+        let begun = |(_, resumed): &(PathBuf, Resumed)| resumed.opening.is_some();
+        let (begun, empty): (Vec<_>, Vec<_>) = logs.open.into_iter().partition(begun);
+        for (path, _) in &empty {
+            tracing::warn!(
+                log = %path.display(),
+                "a log without a formula, of a batch that did not get so far as to begin; \
+                 it can be deleted"
+            );
+        }
+        let Some(((newest, _), older)) = begun.split_first() else {
+            return Ok(None);
+        };
+        for (path, _) in older {
+            tracing::warn!(
+                log = %path.display(),
+                "another batch that was not closed; it stays as it is, since a newer one goes on"
+            );
+        }
+        self.go_on(newest)
+    }
+
+    fn configure(&mut self, config: &Config) {
+        self.config = config.clone();
+    }
+}
+
+/// The formula's name and version for the log's `formula` column.
+pub fn label(formula: &Formula) -> String {
+    format!("{} {}", formula.name, formula.version)
+        .trim_end()
+        .to_owned()
+}
+
+/// Writes the two rows that open a batch; they are on the disk when this returns.
+///
+/// # Errors
+/// A text for a person: the formula is too long for a row, or the disk's error.
+pub fn open_batch(
+    log: &mut LogFile,
+    opening: &Opening,
+    label: &str,
+    at: Timestamp,
+) -> Result<(), String> {
+    log.set_formula(label);
+    let drafts = opening_drafts(opening, label, OPENING_TICKET, Moment::default())
+        .map_err(|error| error.to_string())?;
+    for draft in &drafts {
+        log.append(draft, at).map_err(|error| error.to_string())?;
+    }
+    Ok(())
+}
+
+/// One sentence about the steps that their scales cannot prove; `None` where all are proven.
+pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<String> {
+    let numbers: Vec<String> = plan
+        .steps
+        .iter()
+        .zip(plan.feasibility(scales, guard))
+        .filter(|(_, feasible)| feasible.as_ref().is_none_or(|f| !f.window.proven))
+        .map(|(step, _)| format!("{} ({})", step.number, step.ingredient))
+        .collect();
+    let (last, rest) = numbers.split_last()?;
+    let (word, which) = match rest {
+        [] => ("step", last.clone()),
+        rest => ("steps", format!("{} and {last}", rest.join(", "))),
+    };
+    Some(format!(
+        "the scale is too coarse to prove the tolerance of {word} {which}; it is weighed as well as \
+         the scale can, and `bismar check` with the same formula and size tells what would help."
+    ))
+}
+
+/// Whether the rows of the log are of this plan's steps. Another scale or readability since then
+/// gives other targets, and the weights recorded so far would not add up with them.
+fn compare(path: &Path, plan: &Plan) -> Result<(), String> {
+    let mut scan = scan_file(path).map_err(|error| error.to_string())?;
+    while let Some(row) = scan.next_row().map_err(|error| error.to_string())? {
+        if row.kind != RowKind::Weighed || row.step == 0 {
+            continue;
+        }
+        let target = row.target.map(|target| target.mass());
+        let same = plan.steps.get(row.step - 1).is_some_and(|step| {
+            clean(&step.ingredient) == row.ingredient && target == Some(step.target)
+        });
+        if !same {
+            let planned = plan.steps.get(row.step - 1).map_or_else(
+                || "has no such step".to_owned(),
+                |step| {
+                    format!(
+                        "plans {} g {}",
+                        step.target.grams(Mass::from_mg(10)),
+                        step.ingredient
+                    )
+                },
+            );
+            let weighed = target.map_or(String::new(), |t| {
+                format!("{} g ", t.grams(Mass::from_mg(10)))
+            });
+            return Err(format!(
+                "{}: step {} was weighed for a target of {weighed}{}, and the configuration of today \
+                 {planned}: the scales have changed since. Give the configuration its old scales and \
+                 start the daemon again, or move the log to another folder and begin anew",
+                path.display(),
+                row.step,
+                row.ingredient,
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// The log's writer as the loop's sink.
+struct WriterSink(LogWriter);
+
+impl RowSink for WriterSink {
+    fn write(&mut self, draft: Draft, at: Timestamp) {
+        self.0.send(draft, at);
+    }
+}
