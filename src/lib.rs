@@ -15,5 +15,6 @@ pub mod mass;
 pub mod metrology;
 pub mod problem;
 pub mod rehearsal;
+pub mod replay;
 pub mod scale;
 pub mod weighing;

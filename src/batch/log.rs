@@ -104,6 +104,16 @@ impl LogFile {
     /// # Errors
     /// As [`LogFile::create`].
     pub fn create_at(path: &Path, formula: &str) -> Result<LogFile, LogError> {
+        LogFile::create_named(path, &name_of(path), formula)
+    }
+
+    /// As [`LogFile::create_at`] with a batch name that is not the file's. Such a log verifies, but
+    /// nothing goes on with it.
+    ///
+    /// # Errors
+    /// As [`LogFile::create`].
+    pub fn create_named(path: &Path, batch: &str, formula: &str) -> Result<LogFile, LogError> {
+        let batch = safe_batch_name(batch);
         let lock = lock(path)?;
         let file = match open_options().create_new(true).open(path) {
             Ok(file) => file,
@@ -114,7 +124,6 @@ impl LogFile {
             }
             Err(e) => return Err(LogError::io(path, "create the log")(e)),
         };
-        let batch = name_of(path);
         let mut log = LogFile {
             path: path.to_owned(),
             file,

@@ -1,11 +1,27 @@
 //! `bismar replay CAPTURE`.
 
-use std::path::PathBuf;
+use std::fs::File;
+use std::io::{BufReader, BufWriter, Write};
+use std::path::{Path, PathBuf};
 
 use clap::Args;
+use jiff::{SignedDuration, Timestamp};
 
 use super::size::{self, SizeArgs};
-use super::{Failure, Outcome};
+use super::{Exit, Failure, Outcome};
+use crate::batch::log::LogFile;
+use crate::batch::names::new_batch_name;
+use crate::batch::resume::{Opening, opening_drafts};
+use crate::batch::scan::scan_file;
+use crate::bench::{Bench, Progress};
+use crate::config::Config;
+use crate::daemon::wire::Wire;
+use crate::formula::{Formula, Plan};
+use crate::mass::Mass;
+use crate::replay;
+use crate::scale::Moment;
+use crate::scale::capture::{CaptureError, CaptureReader};
+use crate::weighing::event::{Draft, Event, RowKind, Verdict};
 
 #[derive(Debug, Args)]
 #[command(group = size::required())]
@@ -17,20 +33,287 @@ pub struct ReplayArgs {
     pub formula: PathBuf,
     #[command(flatten)]
     pub size: SizeArgs,
-    /// Another configuration file than the usual one
+    /// Take layout and readability from this configuration, not from the capture's first lines
     #[arg(long)]
     pub config: Option<PathBuf>,
-    /// Where the batch log goes (.csv)
+    /// Which scale of the configuration the capture is of (default: the first)
+    #[arg(long, value_name = "NAME", requires = "config")]
+    pub scale: Option<String>,
+    /// Where the batch log goes (.csv); a log of an earlier replay is replaced, no other file is
     #[arg(long, value_name = "OUT.csv")]
     pub log: PathBuf,
     /// Where the events go, one JSON object a line
     #[arg(long, value_name = "OUT.jsonl")]
     pub events: Option<PathBuf>,
     /// The time of day at the capture's beginning, for example 2026-01-01T09:00:00Z
-    #[arg(long, value_name = "TIME")]
-    pub start: Option<jiff::Timestamp>,
+    #[arg(long, value_name = "TIME", default_value = "1970-01-01T00:00:00Z")]
+    pub start: Timestamp,
 }
 
-pub fn run(_args: ReplayArgs) -> Outcome {
-    Err(Failure::failed("not built into this version"))
+/// Tickets of the rows that open the log; the engine's own count up from 1.
+const OPENING_TICKET: u64 = u64::MAX - 1;
+/// What marks a log as that of a replay.
+const MARK: &str = "(replay of a capture)";
+
+pub fn run(args: ReplayArgs) -> Outcome {
+    let formula = Formula::read(&args.formula)?;
+    let config = config(&args)?;
+    let amount = args
+        .size
+        .amount()
+        .ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
+    let plan = Plan::new(&formula, amount, &config.abilities(), config.weighing.guard)
+        .map_err(Failure::failed)?;
+    let mut bench = Bench::at_line_start(&config).map_err(|error| match &args.config {
+        Some(path) => Failure::bad_input(format!("{}: {error}", path.display())),
+        None => Failure::bad_input(error),
+    })?;
+    let mut capture = open(&args.capture)?;
+    let mut run = Run::new(&args, &formula, &plan, &config)?;
+    bench.set_readings(args.events.is_some());
+    bench
+        .begin(plan, Progress::default(), Moment::default())
+        .map_err(Failure::failed)?;
+    replay::play(&mut capture, &mut bench, |bench, at, event| {
+        run.take(bench, at, &event)
+    })
+    .map_err(|stop| stop.failure(&args.capture))?;
+    run.finish(&bench)?;
+    Ok(if bench.is_complete() {
+        Exit::Done
+    } else {
+        Exit::Incomplete
+    })
+}
+
+fn open(path: &Path) -> Result<CaptureReader<BufReader<File>>, Failure> {
+    let file = File::open(path).map_err(|error| {
+        Failure::bad_input(format!("{}:1:1: cannot be read: {error}", path.display()))
+    })?;
+    CaptureReader::new(BufReader::with_capacity(1 << 18, file)).map_err(|error| bad(path, &error))
+}
+
+fn bad(path: &Path, error: &CaptureError) -> Failure {
+    Failure::bad_input(format!("{}:{error}", path.display()))
+}
+
+/// The configuration with the one scale that the capture is of.
+fn config(args: &ReplayArgs) -> Result<Config, Failure> {
+    let Some(path) = &args.config else {
+        let findings =
+            replay::listen(&mut open(&args.capture)?).map_err(|e| bad(&args.capture, &e))?;
+        return replay::config_from(&findings).map_err(|why| {
+            Failure::bad_input(format!(
+                "{}:2:1: cannot tell the scale's line layout: {why}",
+                args.capture.display()
+            ))
+            .remedy("give a configuration with --config that names the layout")
+        });
+    };
+    let mut config = Config::load(Some(path))?;
+    let wanted = args.scale.as_deref();
+    let scale = config
+        .scales
+        .iter()
+        .position(|s| wanted.is_none_or(|name| s.name == name));
+    let Some(index) = scale else {
+        let names: Vec<&str> = config.scales.iter().map(|s| s.name.as_str()).collect();
+        let why = match wanted {
+            Some(name) => format!(
+                "no scale is called {name:?}; there are: {}",
+                names.join(", ")
+            ),
+            None => "there is no [[scale]] in it".to_owned(),
+        };
+        return Err(Failure::bad_input(format!("{}:1:1: {why}", path.display())));
+    };
+    config.scales = vec![config.scales.swap_remove(index)];
+    Ok(config)
+}
+
+/// Why playing stopped.
+enum Stop {
+    Capture(CaptureError),
+    Output(Failure),
+}
+
+impl From<CaptureError> for Stop {
+    fn from(error: CaptureError) -> Stop {
+        Stop::Capture(error)
+    }
+}
+
+impl Stop {
+    fn failure(self, capture: &Path) -> Failure {
+        match self {
+            Stop::Capture(error) => bad(capture, &error),
+            Stop::Output(failure) => failure,
+        }
+    }
+}
+
+/// The outputs of one replay.
+struct Run {
+    start: Timestamp,
+    log: LogFile,
+    events: Option<(PathBuf, BufWriter<File>)>,
+    wire: Wire,
+    line: Vec<u8>,
+    weighed: Vec<Draft>,
+}
+
+impl Run {
+    fn new(
+        args: &ReplayArgs,
+        formula: &Formula,
+        plan: &Plan,
+        config: &Config,
+    ) -> Result<Run, Failure> {
+        let label = match formula.version.as_str() {
+            "" => formula.name.clone(),
+            version => format!("{} {version}", formula.name),
+        };
+        clear(&args.log)?;
+        let batch = new_batch_name(&formula.name, args.start);
+        let mut log = LogFile::create_named(&args.log, &batch, &label)?;
+        let opening = Opening {
+            text: formula.text.clone(),
+            batch: plan.batch,
+            jars: plan.jars,
+        };
+        let words = format!("{label} {MARK}");
+        let drafts = opening_drafts(&opening, &words, OPENING_TICKET, Moment::default())
+            .map_err(Failure::failed)?;
+        for draft in &drafts {
+            log.append(draft, args.start)?;
+        }
+        let events = match &args.events {
+            Some(path) => {
+                let file = File::create(path)
+                    .map_err(|error| Failure::failed(format!("{}: {error}", path.display())))?;
+                Some((path.clone(), BufWriter::with_capacity(1 << 16, file)))
+            }
+            None => None,
+        };
+        Ok(Run {
+            start: args.start,
+            log,
+            events,
+            wire: Wire::new(config),
+            line: Vec::new(),
+            weighed: Vec::new(),
+        })
+    }
+
+    fn take(&mut self, bench: &mut Bench, at: Moment, event: &Event) -> Result<(), Stop> {
+        if let Event::Log(draft) = event {
+            let micros = i64::try_from(at.0).unwrap_or(i64::MAX);
+            let time = self
+                .start
+                .checked_add(SignedDuration::from_micros(micros))
+                .map_err(|_| {
+                    Stop::Output(Failure::usage("--start is too late for this capture"))
+                })?;
+            match self.log.append(draft, time) {
+                Ok(seq) => bench.logged(draft.ticket, seq, at),
+                Err(error) => return Err(Stop::Output(error.into())),
+            }
+            if draft.kind == RowKind::Weighed {
+                self.weighed.push((**draft).clone());
+            }
+        }
+        if let Some((path, out)) = &mut self.events {
+            self.line.clear();
+            self.wire.write(&mut self.line, at, event);
+            out.write_all(&self.line).map_err(|error| {
+                Stop::Output(Failure::failed(format!("{}: {error}", path.display())))
+            })?;
+        }
+        Ok(())
+    }
+
+    fn finish(&mut self, bench: &Bench) -> Result<(), Failure> {
+        if let Some((path, out)) = &mut self.events {
+            out.flush()
+                .map_err(|error| Failure::failed(format!("{}: {error}", path.display())))?;
+        }
+        let (good, rejected) = bench.line_counts();
+        let mut text = String::new();
+        text.push_str(&table(&self.weighed));
+        text.push_str(&format!(
+            "{good} lines read, {rejected} thrown away. Log: {}\n",
+            self.log.path().display()
+        ));
+        if !bench.is_complete() {
+            text.push_str("The batch is not complete.\n");
+        }
+        std::io::stdout()
+            .write_all(text.as_bytes())
+            .map_err(|error| Failure::of_stdout(&error))
+    }
+}
+
+/// The weights as a table: also shown at the end of the demo.
+pub fn table(weighed: &[Draft]) -> String {
+    let grams =
+        |mass: Option<Mass>, d: Mass| mass.map_or(String::new(), |m| m.grams(d).to_string());
+    let mut text = format!(
+        "{:>4}  {:<26} {:>10} {:>10} {:>9}  {}\n",
+        "step", "ingredient", "target g", "net g", "off g", "verdict"
+    );
+    let last = |row: &Draft| {
+        !weighed
+            .iter()
+            .rev()
+            .take_while(|later| later.ticket != row.ticket)
+            .any(|later| later.step == row.step)
+    };
+    for row in weighed.iter().filter(|row| last(row)) {
+        let d = row.readability;
+        let off = row.net.zip(row.target).map(|(net, target)| net - target);
+        let sign = if off.is_some_and(|off| off > Mass::ZERO) {
+            "+"
+        } else {
+            ""
+        };
+        let name: String = row.ingredient.chars().take(26).collect();
+        let verdict = row.verdict.map_or("not proven", Verdict::name);
+        let again = if row.note.starts_with("corrects") {
+            " (corrected)"
+        } else {
+            ""
+        };
+        text.push_str(&format!(
+            "{:>4}  {:<26} {:>10} {:>10} {:>9}  {verdict}{again}\n",
+            row.step,
+            name,
+            grams(row.target, d),
+            grams(row.net, d),
+            format!("{sign}{}", grams(off, d)),
+        ));
+    }
+    text
+}
+
+/// Makes way for the log: an empty file and the log of an earlier replay are replaced; anything else
+/// is somebody's record and stays.
+fn clear(path: &Path) -> Result<(), Failure> {
+    let keep = |why: &str| {
+        Failure::failed(format!("{}: {why}", path.display()))
+            .remedy("choose another name for --log; nothing was changed")
+    };
+    match std::fs::metadata(path) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => return Err(keep(&error.to_string())),
+        Ok(data) if !data.is_file() => return Err(keep("is there already and is no file")),
+        Ok(data) if data.len() > 0 => {
+            let first = scan_file(path).and_then(|mut scan| scan.next_row());
+            let replayed = matches!(&first, Ok(Some(row)) if row.kind == RowKind::Opened && row.note.contains(MARK));
+            if !replayed {
+                return Err(keep("is there already and is no log of a replay"));
+            }
+        }
+        Ok(_) => {}
+    }
+    std::fs::remove_file(path).map_err(|error| keep(&error.to_string()))
 }

@@ -6,3 +6,5 @@ pub const TIDELINE: &str = include_str!("../../config/formulas/tideline-bath-sal
 pub const MARRAM: &str = include_str!("../../config/formulas/marram-balm.toml");
 /// Percents without a balance.
 pub const SAMPHIRE: &str = include_str!("../../config/formulas/samphire-foot-powder.toml");
+/// Four beaker steps in three phases, for the demo; 360 g is 6 jars of 60 g.
+pub const GLASSWORT: &str = include_str!("../../config/formulas/glasswort-bath-soak.toml");

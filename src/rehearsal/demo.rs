@@ -38,10 +38,9 @@ pub fn demo_stage(seed: u64, plan: &Plan) -> Stage {
     spec.script = Some(vec![
         (1, Fault::TareKey),
         (2, Fault::OverPour),
-        (3, Fault::ForgetTare),
-        (4, Fault::TareKey),
-        (4, Fault::Bump),
-        (5, Fault::TareKey),
+        (2, Fault::ForgetTare),
+        (3, Fault::TareKey),
+        (3, Fault::Bump),
     ]);
     Stage::new(spec)
 }

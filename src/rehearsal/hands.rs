@@ -12,7 +12,7 @@ use super::table::Table;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::scale::Moment;
-use crate::weighing::event::{Choice, CueKind, Event, ScaleIndex};
+use crate::weighing::event::{Choice, Command, CueKind, Event, ScaleIndex};
 
 /// What was heard, and when it was said.
 #[derive(Debug, Clone)]
@@ -49,6 +49,8 @@ pub struct Hands {
     pub(super) steps: Vec<(VesselWay, ScaleIndex)>,
     script: Option<Vec<(usize, Fault)>>,
     heard: VecDeque<(u64, Heard)>,
+    /// Lots to be told when a step begins.
+    pub(super) lots: Vec<(usize, String)>,
     pub(super) queue: VecDeque<Act>,
     /// When the act at hand began.
     began: Option<u64>,
@@ -95,6 +97,7 @@ impl Hands {
             steps,
             script,
             heard: VecDeque::new(),
+            lots: Vec::new(),
             queue: VecDeque::new(),
             began: None,
             cue: None,
@@ -284,6 +287,10 @@ impl Hands {
         self.live = None;
         self.poured_early = None;
         self.prepare(step, table);
+        let lot = self.lots.iter().find(|(of, _)| *of == step);
+        if let Some((_, lot)) = lot {
+            self.queue.push_back(Act::Say(Command::Lot(lot.clone())));
+        }
     }
 
     /// Draws the faults of a step the hands are about to begin; once for each step.

@@ -139,6 +139,11 @@ impl Stage {
         self.table.receive(scale, bytes);
     }
 
+    /// Lots that the person tells when a step (from 1) begins, as read from the bottle.
+    pub fn read_lots(&mut self, lots: Vec<(usize, String)>) {
+        self.hands.lots = lots;
+    }
+
     /// How far simulated time has come.
     pub fn now(&self) -> Moment {
         self.now

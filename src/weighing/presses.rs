@@ -9,10 +9,13 @@ use crate::scale::Moment;
 
 /// From the first press to rest, at most 5 s.
 const LONGEST_US: u64 = 5_000_000;
+const QUIET_US: u64 = 300_000;
 
 #[derive(Debug, Clone, Default)]
 pub struct Presses {
     rest: Option<Mass>,
+    /// A weight that has not changed for a while, and since when.
+    quiet: Option<(Moment, Mass)>,
     began: Option<Moment>,
     pressed: bool,
     peak: Mass,
@@ -35,6 +38,7 @@ impl Presses {
 
     /// A reading while the load moves.
     pub fn moving(&mut self, at: Moment, weight: Mass, d: Mass) {
+        self.follow_quiet(at, weight, d);
         let Some(rest) = self.rest else { return };
         let above = weight - rest;
         let least = Presses::least(d);
@@ -63,6 +67,28 @@ impl Presses {
         }
     }
 
+    /// A hand is quicker than the rule of steadiness: a weight that stayed for 0.3 s is rest enough
+    /// to press from.
+    fn follow_quiet(&mut self, at: Moment, weight: Mass, d: Mass) {
+        let same = self
+            .quiet
+            .is_some_and(|(_, quiet)| (weight - quiet).abs() <= d * 2);
+        if !same {
+            self.quiet = Some((at, weight));
+        }
+        if self.began.is_none()
+            && self
+                .quiet
+                .is_some_and(|(since, _)| at.since(since) >= QUIET_US)
+        {
+            *self = Presses {
+                rest: Some(weight),
+                quiet: self.quiet,
+                ..Presses::default()
+            };
+        }
+    }
+
     /// The scale says that there is too much on it: a hard press.
     pub fn overload(&mut self, at: Moment, d: Mass) {
         if let Some(rest) = self.rest {
@@ -79,5 +105,29 @@ impl Presses {
             ..Presses::default()
         };
         done
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn two_presses_through_a_slow_filter_count_without_a_long_rest_before() {
+        let mut presses = Presses::default();
+        let d = Mass::from_mg(10);
+        let shown = [
+            150.0, 60.0, 0.5, 0.04, 0.02, 0.01, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.22, 6.13,
+            22.27, 45.43, 67.85, 80.98, 80.2, 71.13, 59.33, 47.57, 37.12, 28.39, 21.38, 15.91,
+            11.72, 8.57, 6.22, 4.48, 4.03, 7.84, 16.62, 28.94, 42.2, 53.44, 60.03, 60.14, 54.12,
+            45.53, 36.72, 28.77, 22.07, 16.66, 12.42, 9.16, 6.71, 4.87, 3.52, 2.53, 1.81, 0.65,
+            0.16, 0.05, 0.01, 0.0,
+        ];
+        presses.at_rest(Mass::from_g(150), d);
+        for (i, grams) in shown.into_iter().enumerate() {
+            let weight = Mass::from_g_f64(grams).unwrap_or_default();
+            presses.moving(Moment::from_millis(i as u64 * 40), weight, d);
+        }
+        assert!(presses.at_rest(Mass::ZERO, d), "{presses:?}");
     }
 }

@@ -1,0 +1,114 @@
+//! A recorded session played through the same code as a live one, in virtual time.
+
+use std::io::BufRead;
+
+use crate::bench::Bench;
+use crate::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::scale::Moment;
+use crate::scale::capture::{CaptureError, CaptureReader, Record};
+use crate::scale::identify::{Findings, Listener, Verdict};
+use crate::weighing::event::{Command, Event};
+
+/// A capture holds the bytes of one scale; this is its index.
+const SCALE: usize = 0;
+
+/// Plays the rest of a capture into a bench. `each` gets every event with its moment, and the bench
+/// to answer it (a row must be written and answered before the next record is read).
+///
+/// When the capture ends with every step recorded, the batch is closed: only a lift or a last mixing
+/// was still to be seen.
+///
+/// # Errors
+/// What the capture's reader says, or what `each` gives.
+pub fn play<R: BufRead, E: From<CaptureError>>(
+    capture: &mut CaptureReader<R>,
+    bench: &mut Bench,
+    mut each: impl FnMut(&mut Bench, Moment, Event) -> Result<(), E>,
+) -> Result<(), E> {
+    let mut now = Moment::default();
+    drain(bench, now, &mut each)?;
+    while let Some(record) = capture.next_record()? {
+        let at = match &record {
+            Record::Bytes { at, .. } | Record::Command { at, .. } => *at,
+            Record::Comment => continue,
+        };
+        now = at;
+        while let Some(due) = bench.deadline().filter(|due| *due <= at) {
+            bench.tick(due);
+            drain(bench, due, &mut each)?;
+        }
+        match record {
+            Record::Bytes { data, .. } => bench.bytes(SCALE, at, data),
+            Record::Command { command, .. } => {
+                // What is refused is refused live as well; the next cue says what to do.
+                let _ = bench.command(command, at);
+            }
+            Record::Comment => {}
+        }
+        drain(bench, at, &mut each)?;
+    }
+    if bench.is_busy() && bench.is_complete() {
+        let _ = bench.command(Command::Stop, now);
+        drain(bench, now, &mut each)?;
+    }
+    Ok(())
+}
+
+fn drain<E>(
+    bench: &mut Bench,
+    at: Moment,
+    each: &mut impl FnMut(&mut Bench, Moment, Event) -> Result<(), E>,
+) -> Result<(), E> {
+    while let Some(event) = bench.poll() {
+        each(bench, at, event)?;
+    }
+    Ok(())
+}
+
+/// Hears the first lines of a capture, as `identify` hears a port.
+///
+/// # Errors
+/// What the capture's reader says.
+pub fn listen<R: BufRead>(capture: &mut CaptureReader<R>) -> Result<Findings, CaptureError> {
+    let mut listener = Listener::new();
+    while !listener.is_full() {
+        match capture.next_record()? {
+            Some(Record::Bytes { at, data }) => listener.hear(at, data),
+            Some(Record::Command { .. } | Record::Comment) => {}
+            None => break,
+        }
+    }
+    Ok(listener.findings())
+}
+
+/// The configuration that the lines themselves tell: one scale with their layout and readability.
+///
+/// # Errors
+/// Why no layout is clearly right, for a person.
+pub fn config_from(findings: &Findings) -> Result<Config, String> {
+    let found = match &findings.verdict {
+        Verdict::Identified(found) => found,
+        Verdict::None(hint) => return Err(hint.to_string()),
+    };
+    let scale = ScaleConfig {
+        name: "scale".to_owned(),
+        port: PortSelector::Path("capture".into()),
+        baud: 9600,
+        data_bits: 8,
+        parity: Parity::None,
+        stop_bits: 1,
+        dtr: DtrMode::Keep,
+        settle: 0.0,
+        layout: found.layout.name().to_owned(),
+        pattern: None,
+        unit: None,
+        readability: found.readability.map(|readability| readability.mass()),
+        capacity: None,
+        repeatability: None,
+        poll: None,
+    };
+    Ok(Config {
+        scales: vec![scale],
+        ..Config::default()
+    })
+}
