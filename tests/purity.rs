@@ -2,8 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-const ROOMS: [&str; 5] =
-    ["src/mass.rs", "src/weighing", "src/formula", "src/metrology", "src/bench.rs"];
+const ROOMS: [&str; 5] = [
+    "src/mass.rs",
+    "src/weighing",
+    "src/formula",
+    "src/metrology",
+    "src/bench.rs",
+];
 
 /// What a pure room must not name, and why.
 const FORBIDDEN: [(&str, &str); 12] = [
@@ -69,6 +74,9 @@ fn the_pure_rooms_name_nothing_that_touches_the_world() {
 #[test]
 fn the_check_itself_sees_a_breach() {
     let text = "// tokio in a comment\nuse std::fs::File;\nlet t = Instant::now();\n";
-    let lines: Vec<usize> = breaches(text).into_iter().map(|(line, _, _)| line).collect();
+    let lines: Vec<usize> = breaches(text)
+        .into_iter()
+        .map(|(line, _, _)| line)
+        .collect();
     assert_eq!(lines, [2, 3]);
 }
