@@ -9,9 +9,8 @@ use tokio::sync::mpsc;
 use super::{Exit, Failure, Outcome, status, write};
 use crate::cue::terminal::{Screen, Style};
 use crate::daemon::client::{Client, ClientError};
+use crate::daemon::event_line;
 use crate::daemon::request::Request;
-use crate::mass::{Mass, Unit};
-use crate::weighing::event::{Choice, Cue, CueKind, Live};
 
 /// How often a daemon that is gone is looked for.
 const AGAIN: Duration = Duration::from_millis(300);
@@ -136,7 +135,7 @@ impl View {
     fn event(&mut self, event: &Value) -> String {
         let text = |key: &str| event[key].as_str().unwrap_or_default();
         match text("event") {
-            "cue" => cue(event).map_or(String::new(), |cue| self.screen.cue(&cue)),
+            "cue" => event_line::cue(event).map_or(String::new(), |cue| self.screen.cue(&cue)),
             "reading" => self.reading(event),
             "recorded" => {
                 let verdict = match text("verdict") {
@@ -184,7 +183,7 @@ impl View {
     }
 
     fn reading(&mut self, event: &Value) -> String {
-        let Some(live) = live(event) else {
+        let Some(live) = event_line::live(event) else {
             return String::new();
         };
         let scale = event["scale"].as_str().unwrap_or_default();
@@ -200,44 +199,4 @@ impl View {
         }
         self.screen.live(&live)
     }
-}
-
-/// The cue of an event line; `None` for one of a newer version.
-fn cue(event: &Value) -> Option<Cue> {
-    let kind = event["cue"].as_str()?;
-    let choices = event["choices"].as_array().map_or(&[][..], Vec::as_slice);
-    Some(Cue {
-        kind: CueKind::ALL.into_iter().find(|k| k.name() == kind)?,
-        say: event["say"].as_str()?.to_owned(),
-        step: usize::try_from(event["step"].as_u64()?).ok()?,
-        missing: grams(&event["missing"]),
-        choices: choices.iter().filter_map(choice).collect(),
-        urgent: event["urgent"] == true,
-    })
-}
-
-fn choice(name: &Value) -> Option<Choice> {
-    let name = name.as_str()?;
-    [Choice::Next, Choice::Again, Choice::Keep]
-        .into_iter()
-        .find(|choice| choice.name() == name)
-}
-
-fn live(event: &Value) -> Option<Live> {
-    let shown = event["weight"].as_str()?;
-    let decimals = shown.split_once('.').map_or(0, |(_, part)| part.len());
-    let decimals = u32::try_from(decimals).ok()?.min(9);
-    Some(Live {
-        scale: 0,
-        weight: grams(&event["weight"])?,
-        net: grams(&event["net"]),
-        missing: grams(&event["missing"]),
-        steady: event["steady"] == true,
-        // The last decimal that is written; for showing the other numbers likewise.
-        readability: Mass::from_ng(10i64.pow(9 - decimals)),
-    })
-}
-
-fn grams(value: &Value) -> Option<Mass> {
-    Mass::parse(value.as_str()?.as_bytes(), Unit::Gram).ok()
 }

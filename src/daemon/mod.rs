@@ -7,6 +7,7 @@ mod clock;
 pub mod control;
 pub mod core;
 pub mod cues;
+pub mod event_line;
 mod lines;
 pub mod notify;
 pub mod opener;

@@ -11,7 +11,7 @@ use super::seams::{LogAnswer, Opened, Opener, RowSink};
 use crate::batch::cell::clean;
 use crate::batch::error::LogError;
 use crate::batch::log::{Found, LogFile};
-use crate::batch::resume::{Opening, Resumed, list_open, opening_drafts, plain_draft};
+use crate::batch::resume::{self, Opening, Resumed, list_open, opening_drafts, plain_draft};
 use crate::batch::scan::scan_file;
 use crate::batch::writer::{LogWriter, RETRY};
 use crate::config::Config;
@@ -65,8 +65,8 @@ impl BatchOpener {
     }
 
     fn go_on(&self, path: &Path) -> Result<Option<Opened>, String> {
-        let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
-        let Found { torn, resumed, .. } = found;
+        // Looked at without changing it first: what is refused stays as it is, torn end and all.
+        let resumed = resume::read(path).map_err(|error| error.to_string())?;
         let Some(opening) = resumed.opening.as_ref().filter(|_| !resumed.closed) else {
             return Ok(None);
         };
@@ -79,6 +79,8 @@ impl BatchOpener {
         };
         let plan = self.plan(&formula, amount)?;
         compare(path, &plan)?;
+        let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
+        let Found { torn, resumed, .. } = found;
         let mut say = format!(
             "Going on with batch {}: {} of {} steps are recorded.",
             log.batch(),

@@ -98,3 +98,45 @@ impl Rows {
         row.map(|row| row.failed = true).is_some()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::batch::resume::plain_draft;
+    use crate::scale::Moment;
+    use crate::weighing::event::RowKind;
+
+    struct Nowhere;
+
+    impl RowSink for Nowhere {
+        fn write(&mut self, _: Draft, _: jiff::Timestamp) {}
+    }
+
+    /// A full disk: the row fails, the sink tries on, and the row is there in the end.
+    #[tokio::test]
+    async fn a_row_that_failed_waits_for_its_good_answer() {
+        let (sender, answers) = mpsc::unbounded_channel();
+        let mut rows = Rows::new(Box::new(Nowhere), answers);
+        let draft = plain_draft(RowKind::Note, String::new(), 7, Moment::default());
+        rows.write(draft, jiff::Timestamp::UNIX_EPOCH);
+        let failed = LogAnswer {
+            ticket: 7,
+            outcome: Err("no room on the disk".into()),
+        };
+        let written = LogAnswer {
+            ticket: 7,
+            outcome: Ok(3),
+        };
+        for answer in [&failed, &written, &written] {
+            sender.send(answer.clone()).unwrap();
+        }
+        assert_eq!(rows.answer().await, failed);
+        assert!(!rows.is_idle());
+        assert_eq!(rows.oldest_wait(), Duration::ZERO, "it was answered");
+        assert_eq!(rows.answer().await, written);
+        assert!(rows.is_idle());
+        drop(sender);
+        let more = tokio::time::timeout(Duration::from_millis(10), rows.answer());
+        assert!(more.await.is_err(), "an answer too many is no answer");
+    }
+}

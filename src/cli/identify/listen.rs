@@ -101,7 +101,7 @@ impl Search {
                 let tried = if silent {
                     self.ask(baud, framing).await?
                 } else {
-                    self.listen(baud, framing).await?
+                    self.listen(baud, framing, !heard_anything).await?
                 };
                 match tried {
                     Tried::Found(found) => return Ok(found),
@@ -145,11 +145,11 @@ impl Search {
     }
 
     /// Listens only.
-    async fn listen(&self, baud: u32, framing: Framing) -> Result<Tried, Failure> {
+    async fn listen(&self, baud: u32, framing: Framing, ask: bool) -> Result<Tried, Failure> {
         let scale = scale_of(self.port.clone(), baud, framing);
         let heard = hear(&scale, self.listen, self.listen * LONGER).await?;
         let tried = judge(heard, baud, framing, None);
-        if matches!(tried, Tried::Silent) {
+        if ask && matches!(tried, Tried::Silent) {
             tell("It sends nothing by itself; asking it for a weight, which can take a minute.");
             return self.ask(baud, framing).await;
         }
@@ -164,6 +164,7 @@ impl Search {
             requests.join(" ")
         ));
         let mut scale = scale_of(self.port.clone(), baud, framing);
+        let mut answered = Tried::Silent;
         for request in REQUESTS {
             scale.poll = Some((request.to_vec(), REQUEST_EVERY));
             let longest = self.listen.max(ANSWER) * LONGER;
@@ -174,10 +175,11 @@ impl Search {
             match judge(heard, baud, framing, Some(request)) {
                 Tried::Found(found) => return Ok(Tried::Found(found)),
                 // Another request may be the one it understands.
-                Tried::Silent | Tried::Noise | Tried::Better(_) | Tried::Unknown(_) => {}
+                Tried::Silent | Tried::Noise | Tried::Better(_) => {}
+                unknown @ Tried::Unknown(_) => answered = unknown,
             }
         }
-        Ok(Tried::Silent)
+        Ok(answered)
     }
 }
 

@@ -13,7 +13,6 @@ use super::config::{load, usual_place};
 use super::line::{Framing, absolute};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::config::{Config, PortSelector};
-use crate::mass::Unit;
 use crate::scale::identify::{LineSettings, stanza};
 use crate::scale::ports::{self, Port};
 
@@ -182,13 +181,6 @@ fn part(name: &str, port: &PortSelector, found: &Found) -> String {
         stop_bits: found.framing.stop_bits,
     };
     let mut text = stanza(name, &settings, &found.identified);
-    if found.identified.unit.is_none() {
-        text.push_str(&format!(
-            "# Its lines carry no unit. What does it show? Take the # off and write the unit:\n\
-             #unit = \"{}\"\n",
-            Unit::Gram.symbol()
-        ));
-    }
     if let Some(poll) = &found.poll {
         let send = poll.escape_ascii();
         text.push_str(&format!("poll = {{ send = '{send}', every = 0.2 }}\n"));
@@ -215,8 +207,8 @@ fn report(found: &Found) {
     tell(&format!("{text}.\n{}", identified.layout.describe()));
     if identified.unit.is_none() {
         tell(
-            "Its lines carry no unit: a weight is never recorded until you write the unit into the \
-             configuration.",
+            "No line had a unit while listening, so the readability is not known: leave the load at rest \
+             for some seconds and run it again. A weight without a unit is never recorded.",
         );
     }
 }

@@ -1,0 +1,533 @@
+//! The real daemon as a child process on a real pty: a whole batch without a touch, a kill in the
+//! middle of a step, and an orderly end. The person is `bismar` itself.
+
+mod person;
+
+use std::fs;
+use std::io::{BufRead as _, BufReader};
+use std::path::PathBuf;
+use std::process::{Child, Stdio};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use bismar::config::Config;
+use bismar::daemon::client::Client;
+use bismar::daemon::event_line;
+use bismar::formula::plan::Amount;
+use bismar::formula::{Formula, Plan};
+use bismar::mass::Mass;
+use bismar::rehearsal::pty::{PtyLine, PtyLines};
+use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
+use bismar::weighing::event::{Cue, CueKind, Event};
+use person::{Person, Said};
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+
+/// Nothing takes longer than this, however slow the machine is.
+const LONGEST: Duration = Duration::from_secs(60);
+
+const FORMULA: &str = r#"
+[formula]
+name = "Glasswort soak"
+version = 2
+[[phase]]
+name = "Dry"
+[[phase.ingredient]]
+name = "Sea salt"
+balance = true
+tolerance = { percent = 2.0 }
+[[phase.ingredient]]
+name = "Epsom salt"
+percent = 30
+tolerance = { percent = 2.0 }
+[[phase.ingredient]]
+name = "Baking soda"
+percent = 20
+tolerance = { percent = 2.0 }
+lot_required = false
+"#;
+
+fn config(port: &std::path::Path, readability: &str) -> String {
+    format!(
+        "[[scale]]\nname = \"bench\"\nport = \"{}\"\nlayout = \"sign-number-unit-16\"\n\
+         readability = \"{readability}\"\n\
+         [weighing]\nsteady_window = 0.4\ndwell = 0.1\n\
+         [cues]\ndesktop = false\nsound = false\n",
+        port.display()
+    )
+}
+
+/// A running daemon; its log is kept for messages. Killed when dropped.
+struct Daemon {
+    child: Child,
+    log: Arc<Mutex<String>>,
+}
+
+impl Daemon {
+    fn start(person: &Person) -> Daemon {
+        let mut child = person
+            .command(&["daemon"])
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the daemon starts");
+        let log = Arc::new(Mutex::new(String::new()));
+        let (stderr, kept) = (child.stderr.take().unwrap(), Arc::clone(&log));
+        std::thread::spawn(move || {
+            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
+                let mut log = kept.lock().unwrap();
+                log.push_str(&line);
+                log.push('\n');
+            }
+        });
+        let daemon = Daemon { child, log };
+        daemon.until(|| Client::connect_to(&person.socket()).is_ok());
+        daemon
+    }
+
+    fn log(&self) -> String {
+        self.log.lock().unwrap().clone()
+    }
+
+    #[track_caller]
+    fn until(&self, mut done: impl FnMut() -> bool) {
+        let end = Instant::now() + LONGEST;
+        while !done() {
+            assert!(
+                Instant::now() < end,
+                "waited too long; its log:\n{}",
+                self.log()
+            );
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    fn kill(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    fn terminate(mut self) -> Option<i32> {
+        kill_process(Pid::from_child(&self.child), Signal::TERM).unwrap();
+        self.child.wait().unwrap().code()
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        // Ended already, where the test went well.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// The events of a subscription.
+fn events(person: &Person) -> impl Iterator<Item = Event> + use<> {
+    let client = Client::connect_to(&person.socket()).expect("a client");
+    let lines = client.subscribe(true).expect("a subscription");
+    lines.map_while(Result::ok).filter_map(|line| {
+        let line: Value = serde_json::from_str(&line).expect("an event is JSON");
+        event_line::read(&line, &["bench".to_owned()])
+    })
+}
+
+/// The only log of the person.
+fn only_log(person: &Person) -> PathBuf {
+    let logs = fs::read_dir(person.path("home/.local/share/bismar/logs")).unwrap();
+    let mut logs: Vec<PathBuf> = logs
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|e| e == "csv"))
+        .collect();
+    assert_eq!(logs.len(), 1, "{logs:?}");
+    logs.remove(0)
+}
+
+/// `column` of the rows of `kind`, read by the csv crate.
+fn cells(log: &std::path::Path, kind: &str, column: &str) -> Vec<String> {
+    let mut reader = csv::Reader::from_path(log).unwrap();
+    let headers = reader.headers().unwrap().clone();
+    let index = |name: &str| headers.iter().position(|header| header == name).unwrap();
+    let (kinds, wanted) = (index("kind"), index(column));
+    let rows = reader.records().map(Result::unwrap);
+    rows.filter(|row| &row[kinds] == kind)
+        .map(|row| row[wanted].to_owned())
+        .collect()
+}
+
+#[track_caller]
+fn verified(person: &Person, log: &std::path::Path) -> Said {
+    person
+        .run(&["log", "verify", log.to_str().unwrap()])
+        .ended(0)
+}
+
+// ---- a batch by the rehearsal's hands --------------------------------------------------------------
+
+#[test]
+fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
+    let person = Person::new();
+    let lines = PtyLines::open(1).unwrap();
+    let text = config(&lines.paths()[0], "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    let formula = person.file("soak.toml", FORMULA);
+    let plan = Plan::new(
+        &Formula::read(&formula).unwrap(),
+        Amount::Batch(Mass::from_g(100)),
+        &Config::parse(&text, "config").unwrap().abilities(),
+        2.0,
+    )
+    .unwrap();
+    let daemon = Daemon::start(&person);
+    let (told, events_in) = tokio::sync::mpsc::unbounded_channel();
+    let events = events(&person);
+    let listener = std::thread::spawn(move || {
+        for event in events {
+            let closed = matches!(event, Event::Closed { .. });
+            if told.send(event).is_err() || closed {
+                return closed;
+            }
+        }
+        false
+    });
+    let said = person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    assert!(said.out.contains("in 3 steps"), "{said:?}");
+
+    let scale = SimScaleSpec {
+        rate: 25.0,
+        tau: 0.05,
+        seed: 11,
+        ..SimScaleSpec::default()
+    };
+    let habits = Habits {
+        reaction: 0.2,
+        reading: 0.2,
+        pour_time: 1.5,
+        scoops: 0.0,
+        give_up: 40.0,
+        ..Habits::careful()
+    };
+    let stage = Stage::new(StageSpec::for_plan(&plan, vec![scale], habits, 11));
+    let (word, mut words) = tokio::sync::mpsc::unbounded_channel();
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .unwrap();
+    let mut course = String::new();
+    let run = bismar::rehearsal::pty::run(stage, lines, 1.0, events_in, word, |at, text| {
+        course.push_str(&format!("{:.2} {text}\n", at.seconds()));
+    });
+    let (stage, lines) = runtime.block_on(run).unwrap();
+    let story = || format!("{course}\n{}", daemon.log());
+    assert_eq!(stage.gave_up(), None, "{}", story());
+    assert!(
+        words.try_recv().is_err(),
+        "not a word was needed: {}",
+        story()
+    );
+    assert!(listener.join().unwrap(), "the batch closed: {}", story());
+
+    let log = only_log(&person);
+    daemon.until(|| cells(&log, "closed", "note").len() == 1);
+    assert!(verified(&person, &log).out.contains("batch closed"));
+    assert_eq!(cells(&log, "closed", "note"), ["complete"]);
+    assert_eq!(
+        cells(&log, "weighed", "ingredient"),
+        ["Sea salt", "Epsom salt", "Baking soda"]
+    );
+    assert_eq!(cells(&log, "weighed", "verdict"), ["inside"; 3]);
+    assert_eq!(cells(&log, "weighed", "formula"), ["Glasswort soak 2"; 3]);
+    let net = cells(&log, "weighed", "net_g");
+    let stated = cells(&log, "weighed", "uncertainty_g");
+    for ((truth, net), stated) in stage.truths().zip(&net).zip(&stated) {
+        let (net, stated): (f64, f64) = (net.parse().unwrap(), stated.parse().unwrap());
+        let off = (truth.net_at_lift().to_g_f64() - net).abs();
+        assert!(off <= stated, "{truth:?}: {net} ± {stated}");
+    }
+    drop(lines);
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+// ---- a person with a script ------------------------------------------------------------------------
+
+/// A scale that shows what it is told, 25 lines a second.
+struct Pan {
+    shown: Arc<AtomicI64>,
+    stop: Arc<AtomicBool>,
+}
+
+impl Pan {
+    fn start(path: PathBuf) -> Pan {
+        let line = PtyLine::open(path).unwrap();
+        let pan = Pan {
+            shown: Arc::default(),
+            stop: Arc::default(),
+        };
+        let (shown, stop) = (Arc::clone(&pan.shown), Arc::clone(&pan.stop));
+        std::thread::spawn(move || {
+            while !stop.load(Ordering::Relaxed) {
+                let hundredths = shown.load(Ordering::Relaxed);
+                let sign = if hundredths < 0 { '-' } else { '+' };
+                let number = format!("{:.2}", hundredths.abs() as f64 / 100.0);
+                line.write(format!("{sign} {number:>8} g  \r\n").as_bytes());
+                std::thread::sleep(Duration::from_millis(40));
+            }
+        });
+        pan
+    }
+
+    /// As a hand does it: on or off within a tenth of a second.
+    fn put(&self, grams: f64) {
+        self.shown
+            .store((grams * 100.0).round() as i64, Ordering::Relaxed);
+    }
+
+    /// A steady stream to `grams`.
+    fn pour_to(&self, grams: f64) {
+        let to = (grams * 100.0).round() as i64;
+        let from = self.shown.load(Ordering::Relaxed);
+        for part in 1..=10 {
+            self.shown
+                .store(from + (to - from) * part / 10, Ordering::Relaxed);
+            std::thread::sleep(Duration::from_millis(60));
+        }
+    }
+}
+
+impl Drop for Pan {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+    }
+}
+
+const VESSEL: f64 = 151.20;
+
+/// Does what each cue says until `end` says so. Targets are those of 100 g of the formula above.
+fn follow(
+    pan: &Pan,
+    events: impl Iterator<Item = Event>,
+    mut end: impl FnMut(&Event, &Pan) -> bool,
+) -> Vec<String> {
+    let targets = [50.0, 30.0, 20.0];
+    let mut heard = Vec::new();
+    let last = Instant::now() + LONGEST;
+    for event in events {
+        assert!(Instant::now() < last, "no end: {heard:#?}");
+        if !matches!(event, Event::Reading(_)) {
+            heard.push(format!("{event:?}"));
+        }
+        if end(&event, pan) {
+            return heard;
+        }
+        let Event::Cue(Cue { kind, step, .. }) = event else {
+            continue;
+        };
+        match kind {
+            CueKind::Place => pan.put(VESSEL),
+            CueKind::Add => {
+                let target = step.checked_sub(1).and_then(|i| targets.get(i));
+                pan.pour_to(VESSEL + target.copied().unwrap_or_default());
+            }
+            CueKind::Lift => pan.put(0.0),
+            CueKind::EaseOff
+            | CueKind::Hold
+            | CueKind::TakeOut
+            | CueKind::Mix
+            | CueKind::Choose
+            | CueKind::Fault
+            | CueKind::Done => {}
+        }
+    }
+    panic!("the events ended: {heard:#?}");
+}
+
+fn closed(event: &Event, _: &Pan) -> bool {
+    matches!(event, Event::Closed { .. })
+}
+
+#[test]
+fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
+    let person = Person::new();
+    let pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let daemon = Daemon::start(&person);
+    let watched = events(&person);
+    person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    person.run(&["lot", "M-17"]).ended(0);
+    // The kill comes with the second vessel on the scale and half of it poured.
+    follow(&pan, watched, |event, pan| {
+        let there = matches!(event, Event::Cue(cue) if cue.step == 2 && cue.kind == CueKind::Add);
+        if there {
+            pan.pour_to(VESSEL + 15.0);
+        }
+        there
+    });
+    daemon.kill();
+    let log = only_log(&person);
+    assert_eq!(cells(&log, "weighed", "net_g"), ["50.00"]);
+    // As a power cut leaves it: the beginning of a row.
+    let mut whole = fs::read(&log).unwrap();
+    let rows = whole.iter().filter(|byte| **byte == b'\n').count();
+    whole.extend_from_slice(b"glasswort-soak,99,20");
+    fs::write(&log, &whole).unwrap();
+
+    // Another scale would mean other targets: that is refused, and nothing is written.
+    person.file(
+        "home/.config/bismar/config.toml",
+        &text.replace("0.01 g", "4 g"),
+    );
+    let refusing = Daemon::start(&person);
+    let status = person.run(&["status"]).ended(0);
+    assert!(status.out.contains("No batch is under way"), "{status:?}");
+    for words in ["cannot go on", "50.00 g", "the scales have changed"] {
+        assert!(status.out.contains(words), "{words}: {status:?}");
+    }
+    assert_eq!(fs::read(&log).unwrap(), whole);
+    refusing.kill();
+    person.file("home/.config/bismar/config.toml", &text);
+
+    let daemon = Daemon::start(&person);
+    // The socket is there a moment before the batch, and its log comes over a pipe.
+    daemon.until(|| daemon.log().contains("1 of 3 steps are recorded"));
+    let status = person.run(&["status"]).ended(0);
+    assert!(status.out.contains("step 2 of 3, Epsom salt"), "{status:?}");
+    // What was poured into the vessel under no eye is not trusted: it is cleared and weighed anew.
+    let watched = events(&person);
+    // What is to be done now was said before anybody listened; `status` and `watch` say it again.
+    pan.put(0.0);
+    let shows = |words: &str| person.run(&["status"]).ended(0).out.contains(words);
+    daemon.until(|| shows("shows 0.00 g, steady"));
+    assert!(shows("Now: Place an empty beaker"));
+    pan.put(VESSEL);
+    let heard = follow(&pan, watched, closed);
+    daemon.until(|| cells(&log, "closed", "note").len() == 1);
+    assert_eq!(cells(&log, "closed", "note"), ["complete"], "{heard:#?}");
+    assert_eq!(
+        cells(&log, "weighed", "step"),
+        ["1", "2", "3"],
+        "{heard:#?}"
+    );
+    assert_eq!(cells(&log, "weighed", "net_g"), ["50.00", "30.00", "20.00"]);
+    let notes = cells(&log, "note", "note").join("\n");
+    assert!(
+        notes.contains("started again") && notes.contains(".torn"),
+        "{notes}"
+    );
+    let torn = fs::read_to_string(log.with_extension("torn")).unwrap();
+    assert!(torn.contains("glasswort-soak,99,20"), "{torn}");
+    let now = fs::read(&log).unwrap();
+    let kept: Vec<&[u8]> = whole.split_inclusive(|b| *b == b'\n').take(rows).collect();
+    assert!(now.starts_with(&kept.concat()), "no row was rewritten");
+    assert!(verified(&person, &log).out.contains("batch closed"));
+    assert_eq!(daemon.terminate(), Some(0));
+
+    // A closed batch is not gone on with.
+    let daemon = Daemon::start(&person);
+    assert!(
+        person.run(&["status"]).ended(0).out.contains("No batch"),
+        "{}",
+        daemon.log()
+    );
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+#[test]
+fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.5 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let daemon = Daemon::start(&person);
+    let second = person.run(&["daemon"]).ended(1);
+    assert!(second.err.contains("is running already"), "{second:?}");
+
+    // A scale too coarse for the tolerance: said, and the batch begins all the same.
+    let said = person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    assert!(said.out.contains("too coarse to prove"), "{said:?}");
+    let again = person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(1);
+    assert!(again.err.contains("bismar stop"), "{again:?}");
+    person.run(&["note", "a", "warm", "room"]).ended(0);
+    let json = person.run(&["status", "--json"]).ended(0).out;
+    let json: Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json["status"]["of"], 3, "{json}");
+    assert_eq!(json["lines"][0]["scale"], "bench", "{json}");
+
+    assert_eq!(daemon.terminate(), Some(0));
+    assert!(!person.socket().exists());
+    let log = only_log(&person);
+    assert!(verified(&person, &log).out.contains("not closed"));
+    let daemon = Daemon::start(&person);
+    let stopped = person.run(&["stop"]).ended(0);
+    assert!(stopped.out.contains("Stopped"), "{stopped:?}");
+    daemon.until(|| cells(&log, "closed", "note").len() == 1);
+    let notes = cells(&log, "note", "note").join("\n");
+    assert!(notes.contains("a warm room"), "{notes}");
+    // Amounts and plans that cannot be are refused by the daemon, with what to do.
+    let mut little = String::new();
+    daemon.until(|| {
+        let begin = ["begin", "soak.toml", "--batch", "1g"];
+        little = person.run(&begin).ended(1).err;
+        // The last row is in the file a moment before its answer is at the daemon.
+        !little.contains("still being written")
+    });
+    assert!(little.contains("Make at least"), "{little}");
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+#[test]
+fn watch_shows_the_cues_and_comes_back_after_a_restart() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let daemon = Daemon::start(&person);
+    let mut watch = person
+        .command(&["watch"])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut shown = BufReader::new(watch.stdout.take().unwrap());
+    let mut wait_for = move |words: &str| {
+        let mut heard = String::new();
+        while !heard.contains(words) {
+            assert_ne!(
+                shown.read_line(&mut heard).unwrap(),
+                0,
+                "{words:?} not in {heard}"
+            );
+        }
+        heard
+    };
+    wait_for("No batch is under way");
+    person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    wait_for("Step 1 of 3: 50.00 g Sea salt");
+    let place = wait_for("place");
+    assert!(
+        !place.contains('\r') && !place.contains('\u{1b}'),
+        "a pipe gets plain lines"
+    );
+    assert_eq!(daemon.terminate(), Some(0));
+    wait_for("The daemon has stopped");
+    let daemon = Daemon::start(&person);
+    wait_for("Glasswort soak: step 1 of 3");
+    kill_process(Pid::from_child(&watch), Signal::INT).unwrap();
+    assert_eq!(
+        watch.wait().unwrap().code(),
+        Some(0),
+        "Ctrl-C ends it in good order"
+    );
+    assert_eq!(daemon.terminate(), Some(0));
+}
