@@ -47,7 +47,9 @@ fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
         (scale.parity, scale.dtr, scale.settle),
         (Parity::None, DtrMode::Keep, 0.0)
     );
-    assert_eq!(scale.unit, Some(Unit::Gram));
+    // Its lines carry their unit, and its layout is one that there is.
+    assert_eq!(scale.unit, None);
+    assert!(bismar::scale::layout::Chosen::from_config(scale).is_ok());
     assert_eq!(scale.readability, Some(Mass::from_mg(10)));
     assert_eq!(scale.capacity, Some(Mass::from_g(600)));
     assert_eq!(scale.repeatability, Some(Mass::from_mg(8)));

@@ -102,6 +102,7 @@ fn bad_layout(path: Option<&Path>, index: usize, error: &LayoutError) -> Failure
         let key = match error {
             LayoutError::Unknown(_) | LayoutError::PatternMissing => "layout",
             LayoutError::PatternUnused(_) | LayoutError::Pattern(_) => "pattern",
+            LayoutError::UnitUnused(_) => "unit",
         };
         let span = table.get(key).map_or(at.clone(), |value| value.span());
         let text = error.to_string();

@@ -110,7 +110,7 @@ fn config(args: &ReplayArgs) -> Result<Config, Failure> {
             .remedy("give a configuration with --config that names the layout")
         });
     };
-    let mut config = Config::load(Some(path))?;
+    let mut config = super::config::load(Some(path))?;
     let wanted = args.scale.as_deref();
     let scale = config
         .scales

@@ -444,6 +444,7 @@ impl<H: Heart> Core<H> {
             }
         }
         tracing::info!("stopped");
+        self.parts.cues.close().await;
     }
 }
 

@@ -1,8 +1,10 @@
 //! The cue outputs as the loop's [`CueSink`]; the notification's buttons come back as commands.
 
+use std::time::Duration;
+
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
-use super::seams::CueSink;
+use super::seams::{Closing, CueSink};
 use crate::config::{Config, CueConfig};
 use crate::cue::{CueHub, OutputStatus};
 use crate::weighing::event::{Choice, Command, Cue};
@@ -50,6 +52,13 @@ impl CueSink for HubCues {
 
     fn words(&mut self) -> Option<UnboundedReceiver<Command>> {
         self.heard.take()
+    }
+
+    fn close(&mut self) -> Closing {
+        match self.hub.take() {
+            Some(hub) => Box::pin(hub.close(Duration::from_secs(2))),
+            None => Box::pin(std::future::ready(())),
+        }
     }
 
     fn outputs(&self) -> Vec<OutputStatus> {

@@ -49,6 +49,9 @@ pub struct LogAnswer {
     pub outcome: Result<u64, String>,
 }
 
+/// See [`CueSink::close`].
+pub type Closing = std::pin::Pin<Box<dyn Future<Output = ()>>>;
+
 /// Where cues go. Returns at once, whatever the desktop does.
 pub trait CueSink {
     fn say(&mut self, cue: &Cue);
@@ -57,6 +60,10 @@ pub trait CueSink {
     /// The maker's answers to cues, such as a notification's button. Asked for once.
     fn words(&mut self) -> Option<mpsc::UnboundedReceiver<Command>> {
         None
+    }
+    /// The daemon ends: what still waits on the screen is taken away. Resolves soon.
+    fn close(&mut self) -> Closing {
+        Box::pin(std::future::ready(()))
     }
     /// How each output fares, for `status`.
     fn outputs(&self) -> Vec<OutputStatus> {

@@ -126,9 +126,14 @@ fn choose(wanted: Option<&Path>, ports: &[Port]) -> Result<PortSelector, Failure
         .iter()
         .filter(|port| port.usb.is_some() || port.by_id.is_some())
         .collect();
-    let all: Vec<&Port> = ports.iter().collect();
-    let candidates = if on_usb.is_empty() { all } else { on_usb };
-    match candidates.as_slice() {
+    // A plain serial line may lead to anything; requests are sent to it only when it is named.
+    if let (true, [one, ..]) = (on_usb.is_empty(), ports) {
+        return Err(
+            Failure::failed(format!("no scale on USB; there is the serial line {one}"))
+                .remedy("if that is the scale, name it with --port"),
+        );
+    }
+    match on_usb.as_slice() {
         [one] => {
             tell(&format!("One serial line: {one}"));
             Ok(selector(Some(one), one.path.clone()))

@@ -102,6 +102,9 @@ impl Chosen {
         }
         let layout =
             by_name(&scale.layout).ok_or_else(|| LayoutError::Unknown(scale.layout.clone()))?;
+        if scale.unit.is_some() {
+            return Err(LayoutError::UnitUnused(layout.name()));
+        }
         match scale.pattern {
             Some(_) => Err(LayoutError::PatternUnused(layout.name())),
             None => Ok(Chosen::BuiltIn(layout)),
@@ -125,6 +128,10 @@ pub enum LayoutError {
     PatternMissing,
     #[error("the key `pattern` is used only with layout = \"pattern\", not with {0:?}; remove one")]
     PatternUnused(&'static str),
+    #[error(
+        "the key `unit` is used only with layout = \"pattern\": {0:?} has the unit in its lines; remove it"
+    )]
+    UnitUnused(&'static str),
     #[error(transparent)]
     Pattern(#[from] PatternError),
 }
