@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use bismar::config::paths::Places;
 use bismar::config::{Config, DEFAULT_FILE, DtrMode, Parity, PortSelector};
-use bismar::mass::{Mass, Unit};
+use bismar::mass::Mass;
 
 fn places() -> Places {
     Places {
