@@ -5,6 +5,7 @@ use super::state::{State, Tared};
 use super::{Engine, net_of};
 use crate::bench::Refused;
 use crate::formula::VesselWay;
+use crate::mass::Mass;
 use crate::scale::Moment;
 
 /// Longest remark or lot name, in characters; the rest is cut off.
@@ -93,8 +94,20 @@ impl Engine {
                 self.tare_at(level.weight, level.d);
                 "The vessel on the scale is taken as empty.".into()
             }
-            State::Stranger { tared, level } => {
-                self.note("the maker says it is the same vessel".into());
+            State::Stranger { mut tared, level } => {
+                let Some(step) = self.step_now() else {
+                    return String::new();
+                };
+                if !self.is_plausible(&tared, level) {
+                    return super::say::stranger(step.vessel, false);
+                }
+                // A word proves nothing: what it does not explain stays in the uncertainty.
+                let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
+                tared.unproven += off;
+                self.note(format!(
+                    "the maker says it is the same vessel; {} g are not explained",
+                    off.grams(level.d)
+                ));
                 self.vessel_returned(level, tared);
                 "The same vessel; the weighing goes on.".into()
             }
@@ -252,7 +265,8 @@ impl Engine {
         }
         let d = level.d;
         let window = self.window(&step, d.max(tared.base_d), tared.carried);
-        let verdict = if window.proven && window.holds(net) {
+        let proven = window.proven && tared.unproven == Mass::ZERO;
+        let verdict = if proven && window.holds(net) {
             Verdict::Inside
         } else {
             Verdict::Kept

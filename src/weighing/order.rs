@@ -182,6 +182,9 @@ impl Engine {
     pub(super) fn tare_at(&mut self, base: Mass, d: Mass) {
         let mut tared = Tared::new(base, d);
         tared.base_wander = self.wander_now();
+        tared.vessel = self
+            .scale_needed()
+            .and_then(|scale| self.vessel_mass(scale, base));
         self.set_state(State::Tared(tared));
         self.cue_add(Mass::ZERO);
     }
@@ -312,6 +315,7 @@ impl Engine {
                 let at_zero = level.weight <= seen.d * 3;
                 pan.zero = Some(if at_zero { level.weight } else { Mass::ZERO });
                 pan.zero_seen = at_zero;
+                pan.zero_exact = at_zero;
                 true
             }
             // Between batches nobody judges what comes and goes; a pan below zero is an empty pan.
@@ -339,6 +343,7 @@ impl Engine {
         }
         if net_zero && let Some(pan) = self.pans.get_mut(scale) {
             pan.zero = None;
+            pan.zero_exact = false;
         }
         if net_zero || shown > vessel_at_least(seen.d) {
             self.tare_at(shown, seen.d);

@@ -40,6 +40,8 @@ pub struct Pan {
     pub zero: Option<Mass>,
     /// Whether `zero` was seen at rest on an empty pan, not worked out from a jump.
     pub zero_seen: bool,
+    /// Whether `zero` was seen, or follows from weights at rest alone.
+    pub zero_exact: bool,
     /// Time constant of the scale's filter in seconds, learned from vessels set down.
     pub lag: f64,
     pub last: Option<Reading>,
@@ -118,6 +120,7 @@ impl Pan {
             wander: Wander::default(),
             zero: None,
             zero_seen: false,
+            zero_exact: false,
             lag: FIRST_LAG,
             last: None,
             unit: None,
