@@ -176,11 +176,8 @@ impl Engine {
         }
         // By difference, and in a bowl with earlier steps in it, what stands there is the new tare; a
         // bowl of its own may hold what was poured too early.
-        let before = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
-        let fresh_bowl = step.vessel == VesselWay::Bowl
-            && before.is_none_or(|b| b.vessel != VesselWay::Bowl || b.scale != step.scale);
         let known = matches!(run.state, State::Tared(_) | State::Lift(_) | State::Away(_));
-        let sure = known && !fresh_bowl;
+        let sure = known && !self.is_fresh_bowl();
         let d = self.readability(step.scale);
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
             self.note(format!(
@@ -197,6 +194,17 @@ impl Engine {
         }
         self.begin_again(step.scale, step.vessel, sure);
         Ok("This step begins again.".into())
+    }
+
+    /// Whether the running step is the first into its bowl.
+    pub(super) fn is_fresh_bowl(&self) -> bool {
+        let Some(run) = &self.run else { return false };
+        let Some(step) = run.current() else {
+            return false;
+        };
+        let before = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
+        step.vessel == VesselWay::Bowl
+            && before.is_none_or(|b| b.vessel != VesselWay::Bowl || b.scale != step.scale)
     }
 
     /// `sure`: what stands on the pan is known, so that it can be tared where it stands.

@@ -5,6 +5,7 @@ use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::state::{Doubt, State, Tared};
 use super::steady::Level;
+use super::tared::shows_zero;
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
@@ -117,6 +118,9 @@ impl Engine {
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Something => {
+                if seen.after_gap {
+                    self.suspect();
+                }
                 if let Some(run) = &mut self.run {
                     run.landed_at = Some(seen.at);
                 }
@@ -160,6 +164,19 @@ impl Engine {
     }
 
     pub(super) fn in_landing(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
+        // Readings missing, or less than nothing on the pan: what stands there was tared unseen, and
+        // may hold something already.
+        let far_below = self.zero(scale) - vessel_at_least(seen.d) * 3;
+        if seen.after_gap || seen.weight < far_below {
+            self.suspect();
+        }
+        if seen
+            .jump
+            .is_some_and(|jump| jump.cause == JumpCause::Slight)
+            && let Some(pan) = self.pans.get_mut(scale)
+        {
+            pan.zero_exact = false;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_while_landing(scale, seen, jump);
             return;
@@ -176,9 +193,7 @@ impl Engine {
             }
             Load::BelowEmpty if seen.steady.is_some() => {
                 // Tared unseen, and lifted with something in it that was never at rest.
-                if let Some(run) = &mut self.run {
-                    run.suspect = true;
-                }
+                self.suspect();
                 self.see_zero(scale, seen.weight);
                 self.back_to_empty(None);
             }
@@ -187,6 +202,13 @@ impl Engine {
                 None => self.keep(State::Landing { carry }),
             },
             Load::Nothing | Load::BelowEmpty => self.keep(State::Landing { carry }),
+        }
+    }
+
+    /// What comes to rest next may not be empty.
+    fn suspect(&mut self) {
+        if let Some(run) = &mut self.run {
+            run.suspect = true;
         }
     }
 
@@ -399,7 +421,7 @@ impl Engine {
                 tared.base += moved;
                 tared.carried += 2;
             }
-        } else if by.abs() > vessel_at_least(level.d) {
+        } else if by.abs() > inexact(tared.base - level.weight) {
             tared.base += by;
             tared.unproven = tared.unproven.max(inexact(tared.base - level.weight));
         }
@@ -453,9 +475,10 @@ impl Engine {
             VesselWay::Bowl => {
                 let more = level.weight - tared.base;
                 let at_most = step.highest * 2 + vessel_at_least(level.d);
-                if more < -(level.d * 5) && !tared.poured {
-                    // Stirred and scraped between two steps: what is left in it is the new tare.
-                    self.tare_at(level.weight, level.d);
+                if !tared.poured && (self.is_fresh_bowl() || more < -(level.d * 5)) {
+                    // Another bowl; or stirred and scraped between two steps, and what is left in it
+                    // is the new tare.
+                    self.judge_arrival(scale, level, None);
                 } else if tared.poured && more >= -(level.d * 5) && more <= at_most {
                     // Nothing else holds all that was weighed before: it is the bowl.
                     self.vessel_returned(level, tared);
@@ -573,7 +596,9 @@ impl Engine {
             return;
         }
         // An empty pan can show what a tared vessel did, where its zero is far from 0.
-        let tells = !tared.away || zero.abs() <= vessel_at_least(level.d);
+        let tells = !tared.moving_at_gap
+            && !shows_zero(tared.shown_at_rest(step.vessel), level.d)
+            && (!tared.away || zero.abs() <= vessel_at_least(level.d));
         let same = self
             .pans
             .get(scale)
@@ -625,6 +650,7 @@ impl Engine {
             .is_some_and(|step| step.vessel == VesselWay::Beaker);
         tared.doubt = None;
         tared.highest = None;
+        tared.moving_at_gap = false;
         tared.away = false;
         if tared.restart {
             self.wait_empty(None);

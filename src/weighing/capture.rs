@@ -324,7 +324,15 @@ impl Engine {
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
         if beyond && !net.is_negative() && written.seq != 0 {
-            self.correct(scale, &step, level, written, Mass::ZERO, "");
+            // A little more or less may be a draught as well as a drop: the new number stands, and the
+            // stated uncertainty reaches back to the old one.
+            let by = (net - written.net).abs();
+            let at_least = if by <= level.d * 10 {
+                written.uncertainty + by
+            } else {
+                Mass::ZERO
+            };
+            self.correct(scale, &step, level, written, at_least, "");
         } else if written.no_lift && written.settled(level.at) {
             self.next_in_bowl(level.weight, level.d);
         } else {
@@ -383,7 +391,7 @@ impl Engine {
             (None, Some(brief)) => {
                 let off = (brief.weight - written.shown).abs();
                 // Little may be a draught as well as a drop: the record stands, less sure.
-                if off <= u * 6 {
+                if off <= (u * 6).max(brief.d * 10) {
                     (
                         Level {
                             weight: written.shown,

@@ -45,6 +45,8 @@ pub struct Pan {
     /// Time constant of the scale's filter in seconds, learned from vessels set down.
     pub lag: f64,
     pub last: Option<Reading>,
+    /// The reading before `last`.
+    prior: Option<Mass>,
     pub unit: Option<Unit>,
     /// The finest readability seen: coarser than this is a unit set wrong.
     pub finest: Option<Mass>,
@@ -105,7 +107,8 @@ pub enum JumpCause {
     Load,
     /// Nothing tells.
     Unknown,
-    /// From a little below zero to zero: a key, or a pour that passes by. Nothing will tell.
+    /// To zero from a little below it, or from a weight that grew: a key, or a load that passes by.
+    /// Nothing will tell.
     Slight,
 }
 
@@ -123,6 +126,7 @@ impl Pan {
             zero_exact: false,
             lag: FIRST_LAG,
             last: None,
+            prior: None,
             unit: None,
             finest: spec.readability,
             anchor: None,
@@ -220,6 +224,7 @@ impl Pan {
         }
         let presses = self.follow_presses(r, d, steady);
         let plateau = self.follow_anchor(before, r, d);
+        self.prior = before.map(|b| b.weight);
         self.last = Some(*r);
         Seen {
             at: r.at,
@@ -283,7 +288,15 @@ impl Pan {
         let clean = from_anchor && !self.between;
         let to_zero = r.weight.abs() <= d * 3;
         if !(clean && to_zero && anchor.abs() > d * 20) {
-            return None;
+            // A lift falls from reading to reading; from a weight that grew to zero is a key.
+            let grew = self.prior.is_some_and(|prior| before.weight >= prior);
+            let rough = grew && to_zero && before.weight > d * 20;
+            return rough.then_some(Jump {
+                from: before.weight,
+                to: r.weight,
+                from_rest: false,
+                cause: JumpCause::Slight,
+            });
         }
         let up = r.weight - before.weight;
         let poured_at_most = Mass::from_g_f64(50.0 * r.at.since(before.at) as f64 / 1e6);

@@ -71,6 +71,8 @@ pub(super) struct Tared {
     pub poured_before: bool,
     /// It was off the pan when readings went missing: the empty pan's old zero proves the frame.
     pub away: bool,
+    /// The load was moving when readings went missing.
+    pub moving_at_gap: bool,
     /// While its zero is looked for: the highest weight that two readings in a row agreed on.
     pub highest: Option<Mass>,
     /// The step begins again as soon as the zero is known.
@@ -168,6 +170,7 @@ impl Tared {
             disturbed: false,
             poured_before: false,
             away: false,
+            moving_at_gap: false,
             highest: None,
             restart: false,
             rest: None,

@@ -17,6 +17,12 @@ const RESTLESS_US: u64 = 8_000_000;
 /// A rest this soon after "ease off" tells what falls after the hand stops: 3 s.
 const LEARN_WITHIN_US: u64 = 3_000_000;
 
+/// A scale that is switched on shows zero, whatever stands on it: that it shows what it did before
+/// proves nothing where that was zero.
+pub(super) fn shows_zero(shown: Mass, d: Mass) -> bool {
+    shown.abs() <= d * 10
+}
+
 impl Engine {
     pub(super) fn in_tared(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let Some(step) = self.step_now() else { return };
@@ -69,7 +75,7 @@ impl Engine {
                 .get(scale)
                 .is_some_and(|pan| pan.same(before, expected, seen.d))
         });
-        if same && was_same && tared.doubt.is_none() {
+        if same && was_same && tared.doubt.is_none() && !shows_zero(expected, seen.d) {
             self.repeat_cue();
             return true;
         }
@@ -78,6 +84,8 @@ impl Engine {
         tared.inside_since = None;
         tared.doubt = None;
         tared.poured = true;
+        // What was moving when the readings stopped is not known to have stopped there.
+        tared.moving_at_gap = !was_same;
         self.set_state(State::Recheck(tared));
         self.out.push_back(Event::Fault {
             scale: Some(scale),
@@ -406,6 +414,13 @@ impl Engine {
         let net = net_of(step, tared.base, level.weight);
         let d = level.d.max(tared.base_d);
         let window = self.window(step, d, tared.carried);
+        let pours = step.vessel != VesselWay::Difference;
+        if pours && !tared.poured && net.is_negative() && net.abs() <= d * 5 {
+            // Nothing is in it yet that could have been taken out: drift, or a draught.
+            tared.base = level.weight;
+            tared.base_wander = tared.base_wander.max(net.abs() - d);
+        }
+        let net = net_of(step, tared.base, level.weight);
         tared.rest = Some(net);
         tared.last_level = Some(level);
         tared.poured |= net.abs() > d * 5;
