@@ -47,6 +47,7 @@ impl Engine {
             pan.zero = Some(zero);
             pan.zero_seen = false;
             pan.zero_exact = exact;
+            pan.forget_gap();
         }
     }
 
@@ -73,6 +74,7 @@ impl Engine {
             pan.zero = Some(zero);
             pan.zero_seen = true;
             pan.zero_exact = true;
+            pan.forget_gap();
         }
     }
 
@@ -609,6 +611,9 @@ impl Engine {
             .map_or(Mass::ZERO, |highest| highest - level.weight);
         let least = vessel.ratio(4, 5).max(vessel_at_least(level.d));
         if same && tells && !tared.tainted && !tared.restart && tared.doubt.is_none() {
+            if let Some(pan) = self.pans.get_mut(scale) {
+                pan.frame_stands();
+            }
             self.vessel_returned(level, tared);
         } else if fell >= least {
             self.lift_shows_zero(&mut tared, level, zero);
@@ -645,21 +650,28 @@ impl Engine {
 
     /// The vessel is off and the zero known again.
     fn lifted_after_gap(&mut self, scale: ScaleIndex, mut tared: Tared, zero: Mass) {
-        let beaker = self
-            .step_now()
-            .is_some_and(|step| step.vessel == VesselWay::Beaker);
+        let afresh = self.can_begin_afresh();
         tared.doubt = None;
         tared.highest = None;
         tared.moving_at_gap = false;
         tared.away = false;
         if tared.restart {
             self.wait_empty(None);
-        } else if tared.unproven > Mass::ZERO && beaker {
+        } else if tared.unproven > Mass::ZERO && afresh {
             self.tare_lost(scale, zero, &tared);
         } else {
             self.rest_before_lift(&mut tared, zero);
             self.set_state(State::Away(tared));
         }
+    }
+
+    /// Whether nothing but this step's ingredient is in the vessel, so that it can be emptied.
+    pub(super) fn can_begin_afresh(&self) -> bool {
+        self.step_now().is_some_and(|step| match step.vessel {
+            VesselWay::Beaker => true,
+            VesselWay::Bowl => self.is_fresh_bowl(),
+            VesselWay::Difference => false,
+        })
     }
 
     /// Nothing proves what the beaker took up: the step begins again.

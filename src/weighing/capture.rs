@@ -6,6 +6,7 @@ use super::order::vessel_at_least;
 use super::pan::{JumpCause, Seen};
 use super::state::{Correction, State, Tared, Written};
 use super::steady::Level;
+use super::tared::shows_zero;
 use super::{Engine, net_of, say};
 use crate::bench::Weighed;
 use crate::formula::{Step, VesselWay};
@@ -343,9 +344,22 @@ impl Engine {
     /// Readings were missing after the record. Little more or less is a late drop, and how much more
     /// nobody saw; anything else says nothing about the vessel recorded. Returns whether that is over.
     fn gap_after_record(&mut self, scale: ScaleIndex, seen: &Seen, written: &mut Written) -> bool {
+        let most = vessel_at_least(seen.d);
         let off = (seen.weight - written.shown).abs();
-        if off <= vessel_at_least(seen.d) {
+        if off <= most && !shows_zero(seen.weight, seen.d) {
             return false;
+        }
+        if let Some(step) = self.step_now() {
+            let level = Level {
+                weight: written.shown,
+                d: written.tared.base_d,
+                readings: 1,
+                at: written.at,
+                since: written.at,
+            };
+            let at_least = written.uncertainty + most;
+            let remark = "; readings were missing before the lift";
+            self.correct(scale, &step, level, written.clone(), at_least, remark);
         }
         let (seq, no_lift) = (written.seq, written.no_lift);
         if no_lift {

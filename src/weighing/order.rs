@@ -306,6 +306,11 @@ impl Engine {
     /// something stands there already, and the scale's zero is taken for the empty pan's.
     fn find_first_zero(&mut self, scale: ScaleIndex, seen: &Seen) {
         let idle = !self.is_busy();
+        // Under a vessel, what is at rest at zero is what the key made of it.
+        let waits = self
+            .run
+            .as_ref()
+            .is_none_or(|run| matches!(run.state, State::Empty { carry: None } | State::Done));
         let Some(pan) = self.pans.get_mut(scale) else {
             return;
         };
@@ -314,8 +319,8 @@ impl Engine {
             None => {
                 let at_zero = level.weight <= seen.d * 3;
                 pan.zero = Some(if at_zero { level.weight } else { Mass::ZERO });
-                pan.zero_seen = at_zero;
-                pan.zero_exact = at_zero;
+                pan.zero_seen = at_zero && waits;
+                pan.zero_exact = at_zero && waits;
                 true
             }
             // Between batches nobody judges what comes and goes; a pan below zero is an empty pan.

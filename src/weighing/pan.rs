@@ -42,6 +42,8 @@ pub struct Pan {
     pub zero_seen: bool,
     /// Whether `zero` was seen, or follows from weights at rest alone.
     pub zero_exact: bool,
+    /// The same before readings went missing; it holds again when the frame is proven.
+    exact_before_gap: bool,
     /// Time constant of the scale's filter in seconds, learned from vessels set down.
     pub lag: f64,
     pub last: Option<Reading>,
@@ -124,6 +126,7 @@ impl Pan {
             zero: None,
             zero_seen: false,
             zero_exact: false,
+            exact_before_gap: false,
             lag: FIRST_LAG,
             last: None,
             prior: None,
@@ -190,7 +193,9 @@ impl Pan {
         self.unit = r.unit.or(self.unit);
         let silence = before.map_or(0, |b| r.at.since(b.at));
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
-        if !gap {
+        if gap {
+            self.exact_before_gap |= std::mem::take(&mut self.zero_exact);
+        } else {
             self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
         }
         self.lost = false;
@@ -326,6 +331,16 @@ impl Pan {
     /// on again in less than a second, and four usual intervals are no hiccup of the line.
     fn longest_pause(&self) -> u64 {
         (self.interval * 4).clamp(1_000_000, 3_000_000)
+    }
+
+    /// The frame is the one before the gap: the zero is as good as it was.
+    pub fn frame_stands(&mut self) {
+        self.zero_exact |= std::mem::take(&mut self.exact_before_gap);
+    }
+
+    /// A new zero was found since.
+    pub fn forget_gap(&mut self) {
+        self.exact_before_gap = false;
     }
 
     /// Learns the filter's time constant from a vessel that landed.

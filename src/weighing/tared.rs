@@ -76,13 +76,23 @@ impl Engine {
                 .is_some_and(|pan| pan.same(before, expected, seen.d))
         });
         if same && was_same && tared.doubt.is_none() && !shows_zero(expected, seen.d) {
+            if let Some(pan) = self.pans.get_mut(scale) {
+                pan.frame_stands();
+            }
             self.repeat_cue();
             return true;
         }
         let mut tared = tared.clone();
         tared.held = None;
         tared.inside_since = None;
-        tared.doubt = None;
+        if let Some((_, base)) = tared.doubt.take().and_then(|doubt| {
+            let (shown, base) = doubt.back?;
+            Some((shown, base - doubt.absent_zero))
+        }) && tared.vessel.is_none()
+        {
+            // The vessel's mass as far as it was seen before the jump.
+            self.set_zero(scale, tared.base - base, false);
+        }
         tared.poured = true;
         // What was moving when the readings stopped is not known to have stopped there.
         tared.moving_at_gap = !was_same;
@@ -135,7 +145,8 @@ impl Engine {
             self.set_state(State::Tared(tared));
             return;
         }
-        if jump.cause == JumpCause::Load {
+        // By difference, lifting the source is the work; a key shows itself at the next lift.
+        if jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference {
             self.vessel_away(tared);
             return;
         }
@@ -232,13 +243,11 @@ impl Engine {
     /// tell it. Says whether the weighing goes on.
     fn base_from_vessel(&mut self, scale: ScaleIndex, tared: &mut Tared) -> bool {
         let zero = self.zero(scale);
-        let beaker = self
-            .step_now()
-            .is_some_and(|step| step.vessel == VesselWay::Beaker);
+        let afresh = self.can_begin_afresh();
         tared.carried += 2;
         match tared.vessel {
             Some(vessel) => tared.base = zero + vessel,
-            None if beaker => {
+            None if afresh => {
                 self.tare_lost(scale, zero, tared);
                 return false;
             }
