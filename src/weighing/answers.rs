@@ -89,6 +89,7 @@ impl Engine {
             State::Unsure {
                 level,
                 same_again: true,
+                ..
             } => {
                 self.note("the maker says that the vessel is empty".into());
                 self.tare_at(level.weight, level.d);

@@ -208,7 +208,7 @@ impl Engine {
     }
 
     /// What comes to rest next may not be empty.
-    fn suspect(&mut self) {
+    pub(super) fn suspect(&mut self) {
         if let Some(run) = &mut self.run {
             run.suspect = true;
         }
@@ -285,20 +285,31 @@ impl Engine {
                 .is_some_and(|pan| pan.same(mass, refused, level.d))
         });
         let landing = landing && !same_again;
+        // Exactly zero where the empty pan shows something else is what the TARE key leaves.
+        let by_key = shows_zero(level.weight, level.d) && !known && !shows_zero(zero, level.d);
+        if by_key && let Some(pan) = self.pans.get_mut(scale) {
+            pan.zero_exact = false;
+        }
         if landing || known {
             if let Some(pan) = self.pans.get_mut(scale)
                 && landing
             {
                 pan.learn_lag(rise.early);
             }
-            self.learn_vessel(mass, level.d);
+            if !by_key {
+                self.learn_vessel(mass, level.d);
+            }
             self.tare_at(level.weight, level.d);
             return;
         }
         let way = self
             .step_now()
             .map_or(VesselWay::Beaker, |step| step.vessel);
-        self.set_state(State::Unsure { level, same_again });
+        self.set_state(State::Unsure {
+            level,
+            same_again,
+            suspect,
+        });
         if same_again {
             let choices = [Choice::Next, Choice::Again];
             self.cue_urgent(CueKind::Choose, say::same_again(way), &choices);
@@ -313,6 +324,7 @@ impl Engine {
         seen: &Seen,
         level: Level,
         same_again: bool,
+        suspect: bool,
     ) {
         let level = seen.steady.unwrap_or(level);
         match self.load(scale, seen.weight, seen.d) {
@@ -324,15 +336,19 @@ impl Engine {
                 self.wait_empty(None);
             }
             // Below the empty pan: it had been tared before we saw it, so what rose was poured.
-            Load::BelowEmpty if seen.steady.is_some() => self.unsure_proven(scale, seen, level),
-            Load::BelowEmpty | Load::Nothing | Load::Something => {
-                self.keep(State::Unsure { level, same_again })
+            Load::BelowEmpty if seen.steady.is_some() => {
+                self.unsure_proven(scale, seen, level, suspect)
             }
+            Load::BelowEmpty | Load::Nothing | Load::Something => self.keep(State::Unsure {
+                level,
+                same_again,
+                suspect,
+            }),
         }
     }
 
     /// The vessel was tared unseen and is lifted now; what it took up is known after all.
-    fn unsure_proven(&mut self, scale: ScaleIndex, seen: &Seen, level: Level) {
+    fn unsure_proven(&mut self, scale: ScaleIndex, seen: &Seen, level: Level, suspect: bool) {
         let base = self.zero(scale);
         self.set_zero(scale, seen.weight, true);
         let mut tared = Tared::new(base, level.d);
@@ -341,6 +357,15 @@ impl Engine {
         let Some(step) = self.step_now() else { return };
         let net = net_of(&step, base, level.weight);
         tared.rest = Some(net);
+        if suspect {
+            // What went in before is not known.
+            if self.can_begin_afresh() {
+                tared.last_level = Some(level);
+                self.tare_lost(scale, seen.weight, &tared);
+                return;
+            }
+            tared.unproven = step.highest;
+        }
         if self.window(&step, level.d, 0).holds(net) {
             tared.held = Some(level);
             self.record_held(scale, tared, true);
@@ -660,6 +685,9 @@ impl Engine {
         } else if tared.unproven > Mass::ZERO && afresh {
             self.tare_lost(scale, zero, &tared);
         } else {
+            if !tared.poured && afresh {
+                self.suspect();
+            }
             self.rest_before_lift(&mut tared, zero);
             self.set_state(State::Away(tared));
         }

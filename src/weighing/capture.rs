@@ -380,7 +380,8 @@ impl Engine {
         let brief = written.brief.filter(|brief| {
             // Kept still for long, or too little for a hand on the rim.
             let near = (brief.weight - written.shown).abs() <= vessel_at_least(brief.d);
-            near || brief.at.since(brief.since) >= 400_000
+            let some_left = !net_of(&step, written.tared.base, brief.weight).is_negative();
+            near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
         let restless = written
             .strayed

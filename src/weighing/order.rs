@@ -283,7 +283,11 @@ impl Engine {
             State::Clear => self.in_clear(scale, seen),
             State::Empty { carry } => self.in_empty(scale, seen, carry),
             State::Landing { carry } => self.in_landing(scale, seen, carry),
-            State::Unsure { level, same_again } => self.in_unsure(scale, seen, level, same_again),
+            State::Unsure {
+                level,
+                same_again,
+                suspect,
+            } => self.in_unsure(scale, seen, level, same_again, suspect),
             State::Tared(tared) => self.in_tared(scale, seen, tared),
             State::Away(tared) => self.in_away(scale, seen, tared),
             State::Stranger { tared, level } => self.in_stranger(scale, seen, tared, level),
@@ -318,9 +322,10 @@ impl Engine {
         let first = match pan.zero {
             None => {
                 let at_zero = level.weight <= seen.d * 3;
-                pan.zero = Some(if at_zero { level.weight } else { Mass::ZERO });
-                pan.zero_seen = at_zero && waits;
-                pan.zero_exact = at_zero && waits;
+                let empty = at_zero && waits;
+                pan.zero = Some(if empty { level.weight } else { Mass::ZERO });
+                pan.zero_seen = empty;
+                pan.zero_exact = empty;
                 true
             }
             // Between batches nobody judges what comes and goes; a pan below zero is an empty pan.

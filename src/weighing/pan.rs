@@ -203,7 +203,7 @@ impl Pan {
         if gap || unit_changed {
             self.unsettle();
         }
-        let jump = if unit_changed {
+        let jump = if unit_changed || gap {
             None
         } else {
             self.find_jump(before, r, d)
@@ -307,11 +307,12 @@ impl Pan {
         let poured_at_most = Mass::from_g_f64(50.0 * r.at.since(before.at) as f64 / 1e6);
         let cause = match flags {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
-            (Some(_), Some(_)) => JumpCause::Unknown,
-            (None, _) | (_, None) if up > Mass::ZERO && Some(up) < poured_at_most => {
+            (None, _) | (_, None) | (Some(_), Some(_))
+                if up > Mass::ZERO && Some(up) < poured_at_most =>
+            {
                 JumpCause::Slight
             }
-            (None, _) | (_, None) => JumpCause::Unknown,
+            (None, _) | (_, None) | (Some(_), Some(_)) => JumpCause::Unknown,
         };
         let steady = self.steady.level().map(|level| level.weight);
         Some(Jump {

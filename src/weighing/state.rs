@@ -20,6 +20,8 @@ pub(super) enum State {
         level: Level,
         /// It came back with the same weight after it was to be emptied: only a person's word tells.
         same_again: bool,
+        /// Something may have gone in that no reading tells.
+        suspect: bool,
     },
     /// A vessel with a known tare.
     Tared(Tared),

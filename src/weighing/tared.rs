@@ -414,6 +414,8 @@ impl Engine {
         } else if tared.poured_before || tared.rest.is_some_and(|net| net > level.d * 5) {
             self.ask_stranger(level, tared);
         } else {
+            // The person was told to add already, and may have, into the vessel that just came.
+            self.suspect();
             self.judge_arrival(scale, level, None);
         }
     }
