@@ -20,6 +20,14 @@ fn steps() -> usize {
         .unwrap_or(2_000)
 }
 
+/// Which run of trials: each number is another bench, other formulas, other hands.
+fn run(default: u64) -> u64 {
+    std::env::var("BISMAR_TRIAL_RUN")
+        .ok()
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(default)
+}
+
 #[track_caller]
 fn nothing_wrong(tally: &Tally) {
     println!("{tally}");
@@ -42,7 +50,7 @@ fn nothing_wrong(tally: &Tally) {
 
 #[test]
 fn careful_hands_need_no_touch_and_get_every_weight_right() {
-    let tally = run_trials(steps(), false, 1);
+    let tally = run_trials(steps(), false, run(1));
     nothing_wrong(&tally);
     assert_eq!(tally.gave_up, 0, "{:?}", tally.stuck);
     let touched = tally.touched as f64 / tally.steps as f64;
@@ -55,7 +63,7 @@ fn careful_hands_need_no_touch_and_get_every_weight_right() {
 
 #[test]
 fn clumsy_hands_with_every_fault_get_no_weight_wrong() {
-    let tally = run_trials(steps(), true, 2);
+    let tally = run_trials(steps(), true, run(2));
     nothing_wrong(&tally);
     let stuck = tally.gave_up as f64 / tally.batches as f64;
     assert!(

@@ -22,6 +22,8 @@ pub(super) enum Act {
     },
     /// Puts away what is in the hand.
     Away,
+    /// Puts aside what is in the hand for good: it is no part of the batch.
+    Discard,
     /// Throws away the step's ingredient from the vessel in the hand.
     Empty,
     Pour {
@@ -69,6 +71,10 @@ impl Hands {
             Act::Lift { scale, slow } => self.lift(scale, slow, elapsed, now, table),
             Act::Away => {
                 self.put_away();
+                None
+            }
+            Act::Discard => {
+                self.hand = None;
                 None
             }
             Act::Empty => {

@@ -105,7 +105,12 @@ impl Hands {
             CueKind::Mix => self.on_mix(standing, table),
             CueKind::Choose => self.answer(cue, standing),
             CueKind::Fault => {
-                if !cue.choices.is_empty() {
+                if std::mem::take(&mut self.lift_and_back)
+                    && let Some(standing) = standing
+                    && (cue.choices.is_empty() || self.rng.f64() < 0.7)
+                {
+                    self.lift_and_put_back(standing);
+                } else if !cue.choices.is_empty() {
                     self.answer(cue, standing);
                 }
             }
@@ -291,7 +296,11 @@ impl Hands {
         {
             let grams = 0.003 * self.target.to_g_f64() * (1.0 + 4.0 * self.rng.f64());
             let pour = Pour::new(grams.max(0.02), Style::Stream, 0.6, &mut self.rng).enough(0.9);
-            let (scale, step) = (standing.scale, standing.step);
+            // A bowl bears the number of the step that it was set down for; what drips in is of the
+            // ingredient weighed last.
+            let bowl = self.way(standing.step) == VesselWay::Bowl;
+            let step = if bowl { self.recorded } else { standing.step };
+            let scale = standing.scale;
             self.queue.extend([
                 Act::Tell("let some more drip in after the record"),
                 Act::Pour {
@@ -331,6 +340,21 @@ impl Hands {
         self.poured_early = None;
     }
 
+    /// Lifts what stands there, lets the scale rest, puts it back.
+    fn lift_and_put_back(&mut self, standing: Standing) {
+        let slow = self.rng.bool();
+        let held = self.secs(1.5, 3.0);
+        self.queue.extend([
+            Act::Tell("lift the vessel and put it back"),
+            Act::Lift {
+                scale: standing.scale,
+                slow,
+            },
+            Act::Wait(held),
+            Act::Place(standing.scale, None),
+        ]);
+    }
+
     /// Nothing is said, and the person does not know why.
     fn impatience(&mut self, now: Moment, table: &mut Table) {
         let patience = (self.habits.patience * 1e6) as u64;
@@ -367,15 +391,7 @@ impl Hands {
                     }
                 }
             }
-            3 => self.queue.extend([
-                Act::Tell("lift the vessel and put it back"),
-                Act::Lift {
-                    scale: standing.scale,
-                    slow: true,
-                },
-                Act::Wait(1_000_000),
-                Act::Place(standing.scale, None),
-            ]),
+            3 => self.lift_and_put_back(standing),
             4 => self.queue.push_back(Act::Say(Command::Next)),
             _ => {
                 self.queue.push_back(Act::Tell("begin this step again"));

@@ -32,6 +32,8 @@ pub(super) enum Heard {
         missing: Mass,
     },
     Recorded(usize),
+    /// The cue that follows asks to lift the vessel and put it back.
+    LiftAndBack,
     Step {
         step: usize,
         ingredient: String,
@@ -65,6 +67,8 @@ pub struct Hands {
     pub(super) recorded_at: u64,
     pub(super) begun: u64,
     pub(super) quiet_since: u64,
+    /// The vessel is to be lifted and put back.
+    pub(super) lift_and_back: bool,
     pub(super) nudges: u32,
     pub(super) faults: Vec<Fault>,
     pub(super) timed: Vec<(u64, usize, Fault)>,
@@ -109,6 +113,7 @@ impl Hands {
             recorded_at: 0,
             begun: 0,
             quiet_since: 0,
+            lift_and_back: false,
             nudges: 0,
             faults: Vec::new(),
             timed: Vec::new(),
@@ -190,6 +195,11 @@ impl Hands {
                 )
             }
             Event::Closed { .. } => (reaction, Heard::Closed),
+            Event::Fault {
+                code: "tare",
+                over: false,
+                ..
+            } => (0.1, Heard::LiftAndBack),
             Event::Log(_) | Event::Fault { .. } | Event::Tare { .. } => return,
         };
         let due = at.0 + (delay * 1e6) as u64;
@@ -242,6 +252,7 @@ impl Hands {
                 }
                 self.cue = Some(cue);
             }
+            Heard::LiftAndBack => self.lift_and_back = true,
             Heard::Recorded(step) => {
                 self.recorded = self.recorded.max(step);
                 self.recorded_at = now.0;
@@ -285,6 +296,7 @@ impl Hands {
         self.quiet_since = now.0;
         self.nudges = 0;
         self.live = None;
+        self.lift_and_back = false;
         self.poured_early = None;
         self.prepare(step, table);
         let lot = self.lots.iter().find(|(of, _)| *of == step);
@@ -323,6 +335,19 @@ impl Hands {
     pub(super) fn scale_of(&self, step: usize) -> ScaleIndex {
         let index = step.saturating_sub(1);
         self.steps.get(index).map_or(0, |&(_, scale)| scale)
+    }
+
+    /// What was just said was refused: nobody throws away what is told to be kept. The sentence
+    /// that stood before stands again. Some do not listen.
+    pub(super) fn refused(&mut self) {
+        if self.rng.f64() < 0.2 {
+            return;
+        }
+        let emptied = self.queue.iter().position(|act| matches!(act, Act::Empty));
+        if let Some(last) = emptied {
+            self.queue.drain(..=last);
+            self.began = None;
+        }
     }
 
     fn stop_pouring(&mut self, now: u64) {

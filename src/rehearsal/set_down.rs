@@ -39,7 +39,8 @@ impl Hands {
                 Act::Tell("take another vessel"),
                 Act::Lift { scale, slow: false },
                 Act::Wait(500_000),
-                Act::Away,
+                // Not `Away`: a bowl that was not taken must not come back as the batch's bowl.
+                Act::Discard,
             ]);
         }
         let reach = self.reach();
@@ -82,6 +83,15 @@ impl Hands {
         }
     }
 
+    /// The batch's bowl, from the hand or from where it was put away.
+    fn bowl_at_hand(&mut self) -> Option<Vessel> {
+        let held = self.hand.as_ref().map(|vessel| self.way(vessel.step));
+        if held == Some(VesselWay::Bowl) {
+            return self.hand.take();
+        }
+        self.bowl.take()
+    }
+
     fn vessel(&mut self, step: usize, scale: usize, table: &Table) -> Vessel {
         let capacity = table
             .places
@@ -98,7 +108,7 @@ impl Hands {
             step,
         };
         match self.way(step) {
-            VesselWay::Bowl => match self.bowl.take().or_else(|| self.hand.take()) {
+            VesselWay::Bowl => match self.bowl_at_hand() {
                 Some(bowl) => return Vessel { step, ..bowl },
                 None => vessel.empty = fresh(&mut self.rng, 60, 160),
             },

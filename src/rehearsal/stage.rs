@@ -134,6 +134,11 @@ impl Stage {
         self.hands.hear(self.told, event);
     }
 
+    /// The word said last was refused.
+    pub fn refused(&mut self) {
+        self.hands.refused();
+    }
+
     /// Bytes that bismar sent to a scale (a poll command).
     pub fn receive(&mut self, scale: ScaleIndex, bytes: &[u8]) {
         self.table.receive(scale, bytes);

@@ -43,8 +43,9 @@ pub fn play(
             StageOutput::Back { scale, .. } => bench.back(scale, at),
             StageOutput::Command { command, .. } => {
                 told(Told::Word(at, &command));
-                // A refusal is said by the next cue; the hands look at nothing else.
-                let _ = bench.command(command, at);
+                if bench.command(command, at).is_err() {
+                    stage.refused();
+                }
             }
             StageOutput::Hands { text, .. } => told(Told::Hands(at, &text)),
             StageOutput::Quiet { .. } => {}

@@ -5,6 +5,7 @@ use super::state::{State, Tared};
 use super::{Engine, net_of};
 use crate::bench::Refused;
 use crate::formula::VesselWay;
+use crate::mass::Mass;
 use crate::scale::Moment;
 
 /// Longest remark or lot name, in characters; the rest is cut off.
@@ -88,13 +89,26 @@ impl Engine {
             State::Unsure {
                 level,
                 same_again: true,
+                ..
             } => {
                 self.note("the maker says that the vessel is empty".into());
                 self.tare_at(level.weight, level.d);
                 "The vessel on the scale is taken as empty.".into()
             }
-            State::Stranger { tared, level } => {
-                self.note("the maker says it is the same vessel".into());
+            State::Stranger { mut tared, level } => {
+                let Some(step) = self.step_now() else {
+                    return String::new();
+                };
+                if !self.is_plausible(&tared, level) {
+                    return super::say::stranger(step.vessel, false);
+                }
+                // A word proves nothing: what it does not explain stays in the uncertainty.
+                let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
+                tared.unproven += off;
+                self.note(format!(
+                    "the maker says it is the same vessel; {} g are not explained",
+                    off.grams(level.d)
+                ));
                 self.vessel_returned(level, tared);
                 "The same vessel; the weighing goes on.".into()
             }
@@ -163,11 +177,8 @@ impl Engine {
         }
         // By difference, and in a bowl with earlier steps in it, what stands there is the new tare; a
         // bowl of its own may hold what was poured too early.
-        let before = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
-        let fresh_bowl = step.vessel == VesselWay::Bowl
-            && before.is_none_or(|b| b.vessel != VesselWay::Bowl || b.scale != step.scale);
         let known = matches!(run.state, State::Tared(_) | State::Lift(_) | State::Away(_));
-        let sure = known && !fresh_bowl;
+        let sure = known && !self.is_fresh_bowl();
         let d = self.readability(step.scale);
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
             self.note(format!(
@@ -184,6 +195,17 @@ impl Engine {
         }
         self.begin_again(step.scale, step.vessel, sure);
         Ok("This step begins again.".into())
+    }
+
+    /// Whether the running step is the first into its bowl.
+    pub(super) fn is_fresh_bowl(&self) -> bool {
+        let Some(run) = &self.run else { return false };
+        let Some(step) = run.current() else {
+            return false;
+        };
+        let before = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
+        step.vessel == VesselWay::Bowl
+            && before.is_none_or(|b| b.vessel != VesselWay::Bowl || b.scale != step.scale)
     }
 
     /// `sure`: what stands on the pan is known, so that it can be tared where it stands.
@@ -252,7 +274,8 @@ impl Engine {
         }
         let d = level.d;
         let window = self.window(&step, d.max(tared.base_d), tared.carried);
-        let verdict = if window.proven && window.holds(net) {
+        let proven = window.proven && tared.unproven == Mass::ZERO;
+        let verdict = if proven && window.holds(net) {
             Verdict::Inside
         } else {
             Verdict::Kept

@@ -1,10 +1,11 @@
 //! Vessels coming and going: until a tare is known, and while a vessel is away.
 
-use super::event::{Choice, CueKind, ScaleIndex};
+use super::event::{Choice, CueKind, Event, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::state::{Doubt, State, Tared};
 use super::steady::Level;
+use super::tared::shows_zero;
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
@@ -22,6 +23,12 @@ pub(super) enum Load {
 /// A vessel that stood on the pan for longer than this without coming to rest: 3 s.
 const STOOD_LONG_US: u64 = 3_000_000;
 
+/// How far the mass of a vessel may be off whose zero was worked out from a reading that was not at
+/// rest: readings in a row agree within 1 in 200 there, and a slow filter's tail is up to ten such.
+pub(super) fn inexact(vessel: Mass) -> Mass {
+    vessel.abs().ratio(1, 20).max(Mass::from_g(1))
+}
+
 impl Engine {
     pub(super) fn step_now(&self) -> Option<Step> {
         self.run.as_ref()?.current().cloned()
@@ -34,12 +41,31 @@ impl Engine {
             .unwrap_or(Mass::ZERO)
     }
 
-    /// The zero as worked out from a jump.
-    pub(super) fn set_zero(&mut self, scale: ScaleIndex, zero: Mass) {
+    /// The zero as worked out from a jump. `exact`: from weights at rest alone.
+    pub(super) fn set_zero(&mut self, scale: ScaleIndex, zero: Mass, exact: bool) {
         if let Some(pan) = self.pans.get_mut(scale) {
             pan.zero = Some(zero);
             pan.zero_seen = false;
+            pan.zero_exact = exact;
+            pan.forget_gap();
         }
+    }
+
+    /// The frame moved by `shift`; the zero is as good as it was if that was seen from rest.
+    pub(super) fn shift_zero(&mut self, scale: ScaleIndex, shift: Mass, from_rest: bool) {
+        if let Some(pan) = self.pans.get_mut(scale)
+            && let Some(zero) = pan.zero
+        {
+            pan.zero = Some(zero + shift);
+            pan.zero_seen = false;
+            pan.zero_exact &= from_rest;
+        }
+    }
+
+    /// The mass of what stands on the pan at `base` (as shown), where the zero is exact.
+    pub(super) fn vessel_mass(&self, scale: ScaleIndex, base: Mass) -> Option<Mass> {
+        let pan = self.pans.get(scale).filter(|pan| pan.zero_exact)?;
+        Some(base - pan.zero?)
     }
 
     /// The zero as seen at rest on an empty pan.
@@ -47,6 +73,8 @@ impl Engine {
         if let Some(pan) = self.pans.get_mut(scale) {
             pan.zero = Some(zero);
             pan.zero_seen = true;
+            pan.zero_exact = true;
+            pan.forget_gap();
         }
     }
 
@@ -92,6 +120,9 @@ impl Engine {
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Something => {
+                if seen.after_gap {
+                    self.suspect();
+                }
                 if let Some(run) = &mut self.run {
                     run.landed_at = Some(seen.at);
                 }
@@ -118,12 +149,12 @@ impl Engine {
         let zero = self.zero(scale);
         match jump.cause {
             JumpCause::Key => {
-                self.set_zero(scale, seen.weight);
+                self.set_zero(scale, seen.weight, true);
                 self.keep(State::Empty { carry: None });
             }
             // A pour that follows tells that the vessel stands there, a landing that it does not.
             JumpCause::Load | JumpCause::Unknown | JumpCause::Slight => {
-                self.set_zero(scale, jump.to);
+                self.set_zero(scale, jump.to, true);
                 self.keep(State::Empty { carry: Some(zero) });
             }
         }
@@ -135,6 +166,19 @@ impl Engine {
     }
 
     pub(super) fn in_landing(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
+        // Readings missing, or less than nothing on the pan: what stands there was tared unseen, and
+        // may hold something already.
+        let far_below = self.zero(scale) - vessel_at_least(seen.d) * 3;
+        if seen.after_gap || seen.weight < far_below {
+            self.suspect();
+        }
+        if seen
+            .jump
+            .is_some_and(|jump| jump.cause == JumpCause::Slight)
+            && let Some(pan) = self.pans.get_mut(scale)
+        {
+            pan.zero_exact = false;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_while_landing(scale, seen, jump);
             return;
@@ -151,9 +195,7 @@ impl Engine {
             }
             Load::BelowEmpty if seen.steady.is_some() => {
                 // Tared unseen, and lifted with something in it that was never at rest.
-                if let Some(run) = &mut self.run {
-                    run.suspect = true;
-                }
+                self.suspect();
                 self.see_zero(scale, seen.weight);
                 self.back_to_empty(None);
             }
@@ -162,6 +204,13 @@ impl Engine {
                 None => self.keep(State::Landing { carry }),
             },
             Load::Nothing | Load::BelowEmpty => self.keep(State::Landing { carry }),
+        }
+    }
+
+    /// What comes to rest next may not be empty.
+    pub(super) fn suspect(&mut self) {
+        if let Some(run) = &mut self.run {
+            run.suspect = true;
         }
     }
 
@@ -196,7 +245,7 @@ impl Engine {
             }
         };
         if key {
-            self.set_zero(scale, present);
+            self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
             self.vessel_placed();
             self.tare_at(jump.to, seen.d);
         } else {
@@ -224,7 +273,7 @@ impl Engine {
             && !known
         {
             // It was the TARE key, and this is a pour into the vessel that never left.
-            self.set_zero(scale, present);
+            self.set_zero(scale, present, false);
             self.keep(State::Tared(Tared::new(zero, level.d)));
             self.cue_add(level.weight - zero);
             return;
@@ -236,20 +285,31 @@ impl Engine {
                 .is_some_and(|pan| pan.same(mass, refused, level.d))
         });
         let landing = landing && !same_again;
+        // Exactly zero where the empty pan shows something else is what the TARE key leaves.
+        let by_key = shows_zero(level.weight, level.d) && !known && !shows_zero(zero, level.d);
+        if by_key && let Some(pan) = self.pans.get_mut(scale) {
+            pan.zero_exact = false;
+        }
         if landing || known {
             if let Some(pan) = self.pans.get_mut(scale)
                 && landing
             {
                 pan.learn_lag(rise.early);
             }
-            self.learn_vessel(mass, level.d);
+            if !by_key {
+                self.learn_vessel(mass, level.d);
+            }
             self.tare_at(level.weight, level.d);
             return;
         }
         let way = self
             .step_now()
             .map_or(VesselWay::Beaker, |step| step.vessel);
-        self.set_state(State::Unsure { level, same_again });
+        self.set_state(State::Unsure {
+            level,
+            same_again,
+            suspect,
+        });
         if same_again {
             let choices = [Choice::Next, Choice::Again];
             self.cue_urgent(CueKind::Choose, say::same_again(way), &choices);
@@ -264,6 +324,7 @@ impl Engine {
         seen: &Seen,
         level: Level,
         same_again: bool,
+        suspect: bool,
     ) {
         let level = seen.steady.unwrap_or(level);
         match self.load(scale, seen.weight, seen.d) {
@@ -275,22 +336,36 @@ impl Engine {
                 self.wait_empty(None);
             }
             // Below the empty pan: it had been tared before we saw it, so what rose was poured.
-            Load::BelowEmpty if seen.steady.is_some() => self.unsure_proven(scale, seen, level),
-            Load::BelowEmpty | Load::Nothing | Load::Something => {
-                self.keep(State::Unsure { level, same_again })
+            Load::BelowEmpty if seen.steady.is_some() => {
+                self.unsure_proven(scale, seen, level, suspect)
             }
+            Load::BelowEmpty | Load::Nothing | Load::Something => self.keep(State::Unsure {
+                level,
+                same_again,
+                suspect,
+            }),
         }
     }
 
     /// The vessel was tared unseen and is lifted now; what it took up is known after all.
-    fn unsure_proven(&mut self, scale: ScaleIndex, seen: &Seen, level: Level) {
+    fn unsure_proven(&mut self, scale: ScaleIndex, seen: &Seen, level: Level, suspect: bool) {
         let base = self.zero(scale);
-        self.set_zero(scale, seen.weight);
+        self.set_zero(scale, seen.weight, true);
         let mut tared = Tared::new(base, level.d);
+        tared.vessel = self.vessel_mass(scale, base);
         tared.poured = true;
         let Some(step) = self.step_now() else { return };
         let net = net_of(&step, base, level.weight);
         tared.rest = Some(net);
+        if suspect {
+            // What went in before is not known.
+            if self.can_begin_afresh() {
+                tared.last_level = Some(level);
+                self.tare_lost(scale, seen.weight, &tared);
+                return;
+            }
+            tared.unproven = step.highest;
+        }
         if self.window(&step, level.d, 0).holds(net) {
             tared.held = Some(level);
             self.record_held(scale, tared, true);
@@ -330,36 +405,22 @@ impl Engine {
     }
 
     pub(super) fn in_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
-        let zero = self.zero(scale);
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            // A key: on the empty pan, or under the vessel that is just back. Either way the frame
-            // moves and the masses do not.
-            let shift = jump.to - jump.from;
-            let under_vessel = self.load(scale, jump.from, seen.d) == Load::Something;
-            if under_vessel && zero.abs() <= vessel_at_least(seen.d) && jump.cause != JumpCause::Key
-            {
-                // Or it was lifted once more, at once: the pan is empty as before.
-                self.keep(State::Away(tared));
-                return;
-            }
-            tared.base += shift;
-            tared.carried += 2;
-            self.set_zero(scale, zero + shift);
-            self.keep(State::Away(tared));
+            self.jump_while_away(scale, seen, tared, jump);
             return;
         }
+        if seen.after_gap {
+            // Switched off and on in between, the scale has another zero and no tare.
+            tared.away = true;
+            tared.held = None;
+            self.keep(State::Recheck(tared));
+            return;
+        }
+        let zero = self.zero(scale);
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
             (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
             (Load::BelowEmpty | Load::Nothing, Some(level)) if level.weight != zero => {
-                // What the empty pan shows moved: drift, or what was spilt beside the vessel. A zero
-                // that was only worked out is put right; the tare as shown stands.
-                if self.pans.get(scale).is_some_and(|pan| pan.zero_seen) {
-                    if (level.weight - zero).abs() > seen.d {
-                        tared.carried += 2;
-                    }
-                    tared.base += level.weight - zero;
-                }
-                self.see_zero(scale, level.weight);
+                self.zero_moved_while_away(scale, level, &mut tared);
                 self.keep(State::Away(tared));
             }
             (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
@@ -368,13 +429,70 @@ impl Engine {
         }
     }
 
+    /// What the empty pan shows moved: drift, what was spilt beside the vessel, or a key.
+    fn zero_moved_while_away(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
+        let Some(pan) = self.pans.get(scale) else {
+            return;
+        };
+        let by = level.weight - self.zero(scale);
+        if pan.zero_exact {
+            if by.abs() > level.d {
+                tared.carried += 2;
+            }
+            tared.base += by;
+        } else if let Some(vessel) = tared.vessel {
+            // A zero that was only worked out is put right. The tare as shown stands, unless the
+            // vessel's mass says that the frame moved as well.
+            let moved = level.weight + vessel - tared.base;
+            if moved.abs() > level.d * 3 {
+                tared.base += moved;
+                tared.carried += 2;
+            }
+        } else if by.abs() > inexact(tared.base - level.weight) {
+            tared.base += by;
+            tared.unproven = tared.unproven.max(inexact(tared.base - level.weight));
+        }
+        self.see_zero(scale, level.weight);
+        if tared.vessel.is_none() && tared.unproven == Mass::ZERO {
+            tared.vessel = Some(tared.base - level.weight);
+        }
+    }
+
+    /// A key: on the empty pan, or under the vessel that is just back. Or the vessel was lifted once
+    /// more, at once.
+    fn jump_while_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared, jump: Jump) {
+        let Some(step) = self.step_now() else { return };
+        let shift = jump.to - jump.from;
+        if self.load(scale, jump.from, seen.d) == Load::Something {
+            let expected = tared.shown_at_rest(step.vessel);
+            let near = (jump.from - expected).abs() <= expected.abs().ratio(1, 50).max(seen.d * 5);
+            if near && step.vessel != VesselWay::Difference {
+                // It is back, with what it had when it left: both stories of the jump stand.
+                let jump = Jump {
+                    from: expected,
+                    from_rest: true,
+                    ..jump
+                };
+                self.jump_under_vessel(scale, seen, &step, tared, jump);
+                return;
+            }
+            if jump.cause != JumpCause::Key && self.zero(scale).abs() <= vessel_at_least(seen.d) {
+                self.keep(State::Away(tared));
+                return;
+            }
+        }
+        // The frame moves and the masses do not.
+        tared.base += shift;
+        tared.carried += 2;
+        let exact = jump.from_rest || self.load(scale, jump.from, seen.d) == Load::Nothing;
+        self.shift_zero(scale, shift, exact);
+        self.keep(State::Away(tared));
+    }
+
     /// Something came to rest while the vessel was away: is it that vessel?
     fn judge_return(&mut self, scale: ScaleIndex, level: Level, mut tared: Tared) {
         let Some(step) = self.step_now() else { return };
-        let expected = match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl => tared.base + tared.rest.unwrap_or(Mass::ZERO),
-            VesselWay::Difference => tared.base - tared.rest.unwrap_or(Mass::ZERO),
-        };
+        let expected = tared.shown_at_rest(step.vessel);
         let Some(pan) = self.pans.get(scale) else {
             return;
         };
@@ -384,9 +502,10 @@ impl Engine {
             VesselWay::Bowl => {
                 let more = level.weight - tared.base;
                 let at_most = step.highest * 2 + vessel_at_least(level.d);
-                if more < -(level.d * 5) && !tared.poured {
-                    // Stirred and scraped between two steps: what is left in it is the new tare.
-                    self.tare_at(level.weight, level.d);
+                if !tared.poured && (self.is_fresh_bowl() || more < -(level.d * 5)) {
+                    // Another bowl; or stirred and scraped between two steps, and what is left in it
+                    // is the new tare.
+                    self.judge_arrival(scale, level, None);
                 } else if tared.poured && more >= -(level.d * 5) && more <= at_most {
                     // Nothing else holds all that was weighed before: it is the bowl.
                     self.vessel_returned(level, tared);
@@ -434,14 +553,25 @@ impl Engine {
         let way = self
             .step_now()
             .map_or(VesselWay::Beaker, |step| step.vessel);
+        let plausible = self.is_plausible(&tared, level);
         self.set_state(State::Stranger { tared, level });
         // A bowl with earlier steps in it cannot be begun again.
-        let choice = if way == VesselWay::Bowl {
-            Choice::Next
-        } else {
-            Choice::Again
+        let choices: &[Choice] = match way {
+            VesselWay::Bowl if plausible => &[Choice::Next],
+            VesselWay::Bowl => &[],
+            VesselWay::Beaker | VesselWay::Difference => &[Choice::Again],
         };
-        self.cue_urgent(CueKind::Choose, say::stranger(way), &[choice]);
+        self.cue_urgent(CueKind::Choose, say::stranger(way, plausible), choices);
+    }
+
+    /// Whether what came back can be the vessel at all: it lost nothing of what was in it before this
+    /// step, and gained no more than a mishap with this ingredient can explain.
+    pub(super) fn is_plausible(&self, tared: &Tared, level: Level) -> bool {
+        let Some(step) = self.step_now() else {
+            return false;
+        };
+        let net = net_of(&step, tared.base, level.weight);
+        net >= -(level.d * 5) && net <= step.highest * 2 + vessel_at_least(level.d)
     }
 
     pub(super) fn in_stranger(
@@ -464,15 +594,22 @@ impl Engine {
     /// one that it was.
     pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let zero = self.zero(scale);
-        let vessel = tared.base - zero;
+        let vessel = tared.vessel.unwrap_or(tared.base - zero);
         let at_old_zero = (seen.weight - zero).abs() <= seen.d * 3
             && self.pans.get(scale).is_some_and(|pan| pan.zero_seen);
+        if seen.plateau {
+            let highest = tared.highest.unwrap_or(seen.weight);
+            tared.highest = Some(highest.max(seen.weight));
+        }
         let fell_from = tared
-            .held
-            .is_some_and(|held| held.weight - zero >= vessel.ratio(4, 5));
+            .highest
+            .is_some_and(|highest| highest - zero >= vessel.ratio(4, 5));
         if seen.plateau && at_old_zero && vessel > vessel_at_least(seen.d) && fell_from {
             // The empty pan shows what it always did: the zero was not lost.
-            self.lifted_after_gap(tared, zero);
+            if let Some(vessel) = tared.vessel {
+                tared.base = zero + vessel;
+            }
+            self.lifted_after_gap(scale, tared, zero);
             return;
         }
         let Some(level) = seen.steady else {
@@ -480,44 +617,114 @@ impl Engine {
             return;
         };
         let Some(step) = self.step_now() else { return };
-        let rest = tared.rest.unwrap_or(Mass::ZERO);
-        let expected = match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl => tared.base + rest,
-            VesselWay::Difference => tared.base - rest,
-        };
+        if tared.away && (level.weight - zero).abs() <= level.d * 3 {
+            tared.away = false;
+            self.set_state(State::Away(tared));
+            return;
+        }
+        // An empty pan can show what a tared vessel did, where its zero is far from 0.
+        let tells = !tared.moving_at_gap
+            && !shows_zero(tared.shown_at_rest(step.vessel), level.d)
+            && (!tared.away || zero.abs() <= vessel_at_least(level.d));
         let same = self
             .pans
             .get(scale)
-            .is_some_and(|pan| pan.same(level.weight, expected, level.d));
+            .is_some_and(|pan| pan.same(level.weight, tared.shown_at_rest(step.vessel), level.d));
         // Lifted: at least four fifths of the vessel went since the readings came back.
         let fell = tared
-            .held
-            .map_or(Mass::ZERO, |first| first.weight - level.weight);
+            .highest
+            .map_or(Mass::ZERO, |highest| highest - level.weight);
         let least = vessel.ratio(4, 5).max(vessel_at_least(level.d));
-        if same && !tared.tainted && !tared.restart {
+        if same && tells && !tared.tainted && !tared.restart && tared.doubt.is_none() {
+            if let Some(pan) = self.pans.get_mut(scale) {
+                pan.frame_stands();
+            }
             self.vessel_returned(level, tared);
         } else if fell >= least {
-            tared.base = level.weight + vessel;
-            tared.carried += 2;
+            self.lift_shows_zero(&mut tared, level, zero);
             self.see_zero(scale, level.weight);
-            self.lifted_after_gap(tared, level.weight);
+            self.lifted_after_gap(scale, tared, level.weight);
         } else {
+            let first = tared.away && tared.held.is_none();
             tared.held = match tared.held {
                 Some(first) if first.weight >= level.weight => Some(first),
                 Some(_) | None => Some(level),
             };
             self.keep(State::Recheck(tared));
+            if first {
+                self.ask_lift_and_back(&step);
+            }
+        }
+    }
+
+    /// The pan is empty and shows `level`: the base is that and the vessel's mass. Where the mass is
+    /// not known, the frame may have moved or not.
+    fn lift_shows_zero(&self, tared: &mut Tared, level: Level, old_zero: Mass) {
+        tared.carried += 2;
+        if let Some(vessel) = tared.vessel {
+            tared.base = level.weight + vessel;
+            return;
+        }
+        let off = level.weight - old_zero;
+        tared.unproven = tared.unproven.max(off.abs());
+        if off.abs() > vessel_at_least(level.d) {
+            tared.base += off;
+            tared.unproven = inexact(tared.base - level.weight);
         }
     }
 
     /// The vessel is off and the zero known again.
-    fn lifted_after_gap(&mut self, mut tared: Tared, zero: Mass) {
+    fn lifted_after_gap(&mut self, scale: ScaleIndex, mut tared: Tared, zero: Mass) {
+        let afresh = self.can_begin_afresh();
+        tared.doubt = None;
+        tared.highest = None;
+        tared.moving_at_gap = false;
+        tared.away = false;
         if tared.restart {
             self.wait_empty(None);
+        } else if tared.unproven > Mass::ZERO && afresh {
+            self.tare_lost(scale, zero, &tared);
         } else {
+            if !tared.poured && afresh {
+                self.suspect();
+            }
             self.rest_before_lift(&mut tared, zero);
             self.set_state(State::Away(tared));
         }
+    }
+
+    /// Whether nothing but this step's ingredient is in the vessel, so that it can be emptied.
+    pub(super) fn can_begin_afresh(&self) -> bool {
+        self.step_now().is_some_and(|step| match step.vessel {
+            VesselWay::Beaker => true,
+            VesselWay::Bowl => self.is_fresh_bowl(),
+            VesselWay::Difference => false,
+        })
+    }
+
+    /// Nothing proves what the beaker took up: the step begins again.
+    pub(super) fn tare_lost(&mut self, scale: ScaleIndex, zero: Mass, tared: &Tared) {
+        let d = self.readability(scale);
+        self.note(format!(
+            "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",
+            zero.grams(d),
+            tared.rest.unwrap_or(Mass::ZERO).grams(d)
+        ));
+        self.out.push_back(Event::Fault {
+            scale: Some(scale),
+            code: "tare-lost",
+            over: false,
+        });
+        // Put back as it is, it weighs the same again, and then it is asked about.
+        if let Some(run) = &mut self.run {
+            let stood = tared.held.or(tared.last_level);
+            run.refused = stood.map(|level| level.weight - zero);
+            run.suspect = true;
+        }
+        self.set_state(State::Empty { carry: None });
+        let thing = "The tare was lost. Begin this step again with an empty vessel.";
+        self.cue_urgent(CueKind::Fault, thing.into(), &[]);
+        self.cue_place();
     }
 
     /// What the vessel held when it was last seen at rest before this lift, the empty pan showing
@@ -534,17 +741,12 @@ impl Engine {
 
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
         let load = self.load(scale, seen.weight, seen.d);
-        let zero = self.zero(scale);
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            let key_under_load = matches!(jump.cause, JumpCause::Key);
-            self.set_zero(
-                scale,
-                if key_under_load {
-                    zero + jump.to - jump.from
-                } else {
-                    jump.to
-                },
-            );
+            if matches!(jump.cause, JumpCause::Key) {
+                self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+            } else {
+                self.set_zero(scale, jump.to, false);
+            }
             self.keep(State::Mix { phase });
             return;
         }
@@ -566,7 +768,7 @@ impl Engine {
             }
             Load::BelowEmpty => {
                 if seen.steady.is_some() {
-                    self.set_zero(scale, seen.weight);
+                    self.set_zero(scale, seen.weight, true);
                 }
                 self.keep(State::Mix { phase });
             }

@@ -6,11 +6,25 @@ use super::order::vessel_at_least;
 use super::pan::{JumpCause, Seen};
 use super::state::{Correction, State, Tared, Written};
 use super::steady::Level;
+use super::tared::shows_zero;
 use super::{Engine, net_of, say};
 use crate::bench::Weighed;
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::Window;
+
+/// What a net weight means; nothing, where the scale or the tare proves nothing.
+fn verdict_of(window: Window, net: Mass, tared: &Tared) -> Option<Verdict> {
+    if !window.proven || tared.unproven > Mass::ZERO {
+        None
+    } else if net < window.low {
+        Some(Verdict::Under)
+    } else if net > window.high {
+        Some(Verdict::Over)
+    } else {
+        Some(Verdict::Inside)
+    }
+}
 
 impl Engine {
     /// Sends the held weight to the log. `lifted`: the vessel has left the pan already.
@@ -20,15 +34,7 @@ impl Engine {
         let d = level.d.max(tared.base_d);
         let window = self.window_amid(&step, d, tared.carried, tared.wander);
         let net = net_of(&step, tared.base, level.weight);
-        let verdict = if !window.proven {
-            None
-        } else if window.holds(net) {
-            Some(Verdict::Inside)
-        } else if net < window.low {
-            Some(Verdict::Under)
-        } else {
-            Some(Verdict::Over)
-        };
+        let verdict = verdict_of(window, net, &tared);
         if let Some(peak) = tared.peak
             && window.holds(net)
         {
@@ -89,7 +95,7 @@ impl Engine {
             at: level.at,
             brief: None,
             forming: None,
-            near: None,
+            strayed: None,
             no_lift,
         }));
     }
@@ -107,7 +113,8 @@ impl Engine {
         let net = net_of(step, tared.base, level.weight);
         let uncertainty = self
             .uncertainty(scale, d, tared.carried, tared.wander)
-            .expanded();
+            .expanded()
+            + tared.unproven;
         let window = self.window_amid(step, d, tared.carried, tared.wander);
         let zero = self.zero(scale);
         let mut draft = self.draft(RowKind::Weighed);
@@ -133,6 +140,12 @@ impl Engine {
         }
         if !window.proven {
             notes.push("the scale cannot prove this tolerance".to_owned());
+        }
+        if tared.unproven > Mass::ZERO {
+            notes.push(format!(
+                "tare not proven: it may be off by {} g",
+                tared.unproven.ceil_to(d).grams(d)
+            ));
         }
         if tared.carried > 0 {
             notes.push("tare carried over a key press or a lift".to_owned());
@@ -271,7 +284,7 @@ impl Engine {
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing => seen.plateau && vessel > vessel_at_least(seen.d),
             Load::BelowEmpty if seen.steady.is_some() => {
-                self.set_zero(scale, seen.weight);
+                self.set_zero(scale, seen.weight, true);
                 true
             }
             Load::Something if seen.steady.is_some() && vessel > Mass::ZERO => {
@@ -282,6 +295,9 @@ impl Engine {
     }
 
     pub(super) fn in_lift(&mut self, scale: ScaleIndex, seen: &Seen, mut written: Written) {
+        if seen.after_gap && self.gap_after_record(scale, seen, &mut written) {
+            return;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_after_record(scale, seen, written, jump);
             return;
@@ -301,31 +317,59 @@ impl Engine {
         written.follow(seen);
         let Some(step) = self.step_now() else { return };
         let Some(level) = seen.steady else {
-            // The next ingredient is being poured already: what was at rest last is its tare.
-            let more = net_of(&step, written.tared.base, seen.weight) - written.net;
-            let pouring = seen.plateau && more > vessel_at_least(seen.d);
-            if written.no_lift && pouring && written.settled(seen.at) {
-                let base = written.brief.map_or(written.shown, |rest| rest.weight);
-                let base = if (base - written.shown).abs() <= written.uncertainty {
-                    written.shown
-                } else {
-                    base
-                };
-                self.next_in_bowl(base, seen.d);
-            } else {
-                self.keep(State::Lift(written));
-            }
+            // Whatever comes before the next ingredient was asked for belongs to this one.
+            self.keep(State::Lift(written));
             return;
         };
+        written.strayed = None;
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
         if beyond && !net.is_negative() && written.seq != 0 {
-            self.correct(scale, &step, level, written, Mass::ZERO, "");
+            // A little more or less may be a draught as well as a drop: the new number stands, and the
+            // stated uncertainty reaches back to the old one.
+            let by = (net - written.net).abs();
+            let at_least = if by <= level.d * 10 {
+                written.uncertainty + by
+            } else {
+                Mass::ZERO
+            };
+            self.correct(scale, &step, level, written, at_least, "");
         } else if written.no_lift && written.settled(level.at) {
             self.next_in_bowl(level.weight, level.d);
         } else {
             self.keep(State::Lift(written));
         }
+    }
+
+    /// Readings were missing after the record. Little more or less is a late drop, and how much more
+    /// nobody saw; anything else says nothing about the vessel recorded. Returns whether that is over.
+    fn gap_after_record(&mut self, scale: ScaleIndex, seen: &Seen, written: &mut Written) -> bool {
+        let most = vessel_at_least(seen.d);
+        let off = (seen.weight - written.shown).abs();
+        if off <= most && !shows_zero(seen.weight, seen.d) {
+            return false;
+        }
+        if let Some(step) = self.step_now() {
+            let level = Level {
+                weight: written.shown,
+                d: written.tared.base_d,
+                readings: 1,
+                at: written.at,
+                since: written.at,
+            };
+            let at_least = written.uncertainty + most;
+            let remark = "; readings were missing before the lift";
+            self.correct(scale, &step, level, written.clone(), at_least, remark);
+        }
+        let (seq, no_lift) = (written.seq, written.no_lift);
+        if no_lift {
+            // The bowl's next tare is taken when it is at rest again, or back.
+            self.keep(State::Clear);
+            self.go_on();
+        } else {
+            self.vessel_gone(scale, seq, None);
+        }
+        true
     }
 
     /// The vessel was lifted before the scale was at rest again after the record: a late drop, a
@@ -336,10 +380,11 @@ impl Engine {
         let brief = written.brief.filter(|brief| {
             // Kept still for long, or too little for a hand on the rim.
             let near = (brief.weight - written.shown).abs() <= vessel_at_least(brief.d);
-            near || brief.at.since(brief.since) >= 400_000
+            let some_left = !net_of(&step, written.tared.base, brief.weight).is_negative();
+            near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
         let restless = written
-            .near
+            .strayed
             .filter(|&(at, _)| brief.is_none_or(|b| at.since(b.at) > 400_000));
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {
@@ -361,7 +406,7 @@ impl Engine {
             (None, Some(brief)) => {
                 let off = (brief.weight - written.shown).abs();
                 // Little may be a draught as well as a drop: the record stands, less sure.
-                if off <= u * 6 {
+                if off <= (u * 6).max(brief.d * 10) {
                     (
                         Level {
                             weight: written.shown,
@@ -400,14 +445,8 @@ impl Engine {
         let kept = written.verdict == Some(Verdict::Kept);
         let verdict = if kept {
             Some(Verdict::Kept)
-        } else if !window.proven {
-            None
-        } else if window.holds(net) {
-            Some(Verdict::Inside)
-        } else if net > window.high {
-            Some(Verdict::Over)
         } else {
-            Some(Verdict::Under)
+            verdict_of(window, net, &written.tared)
         };
         let seq = written.seq;
         let (net, uncertainty, ticket) =
@@ -432,12 +471,17 @@ impl Engine {
         written.verdict = verdict;
         written.at = level.at;
         written.brief = None;
+        written.strayed = None;
+        let no_lift = written.no_lift;
         self.keep(State::Lift(written));
         let lifted = !remark.is_empty();
         if lifted && matches!(verdict, Some(Verdict::Inside | Verdict::Kept) | None) {
             return;
         }
         let say = match verdict {
+            Some(_) | None if no_lift => {
+                format!("{} g now; the record is corrected.", net.grams(d))
+            }
             Some(Verdict::Over) => format!(
                 "{} g now: {} g over. Take it out, or lift to keep it.",
                 net.grams(d),
@@ -453,7 +497,11 @@ impl Engine {
                 net.grams(d)
             ),
         };
-        self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);
+        if no_lift {
+            self.cue_urgent(CueKind::Hold, say, &[]);
+        } else {
+            self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);
+        }
     }
 
     /// A key after the record, or a lift at once.
@@ -470,7 +518,7 @@ impl Engine {
             || (jump.cause == JumpCause::Unknown && zero.abs() > vessel_at_least(seen.d));
         if sure_key {
             // The vessel still stands there; the frame moved.
-            self.set_zero(scale, zero + shift);
+            self.shift_zero(scale, shift, jump.from_rest);
             written.tared.base += shift;
             written.shown += shift;
             written.tared.carried += 2;

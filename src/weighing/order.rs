@@ -182,6 +182,9 @@ impl Engine {
     pub(super) fn tare_at(&mut self, base: Mass, d: Mass) {
         let mut tared = Tared::new(base, d);
         tared.base_wander = self.wander_now();
+        tared.vessel = self
+            .scale_needed()
+            .and_then(|scale| self.vessel_mass(scale, base));
         self.set_state(State::Tared(tared));
         self.cue_add(Mass::ZERO);
     }
@@ -280,7 +283,11 @@ impl Engine {
             State::Clear => self.in_clear(scale, seen),
             State::Empty { carry } => self.in_empty(scale, seen, carry),
             State::Landing { carry } => self.in_landing(scale, seen, carry),
-            State::Unsure { level, same_again } => self.in_unsure(scale, seen, level, same_again),
+            State::Unsure {
+                level,
+                same_again,
+                suspect,
+            } => self.in_unsure(scale, seen, level, same_again, suspect),
             State::Tared(tared) => self.in_tared(scale, seen, tared),
             State::Away(tared) => self.in_away(scale, seen, tared),
             State::Stranger { tared, level } => self.in_stranger(scale, seen, tared, level),
@@ -303,6 +310,11 @@ impl Engine {
     /// something stands there already, and the scale's zero is taken for the empty pan's.
     fn find_first_zero(&mut self, scale: ScaleIndex, seen: &Seen) {
         let idle = !self.is_busy();
+        // Under a vessel, what is at rest at zero is what the key made of it.
+        let waits = self
+            .run
+            .as_ref()
+            .is_none_or(|run| matches!(run.state, State::Empty { carry: None } | State::Done));
         let Some(pan) = self.pans.get_mut(scale) else {
             return;
         };
@@ -310,8 +322,10 @@ impl Engine {
         let first = match pan.zero {
             None => {
                 let at_zero = level.weight <= seen.d * 3;
-                pan.zero = Some(if at_zero { level.weight } else { Mass::ZERO });
-                pan.zero_seen = at_zero;
+                let empty = at_zero && waits;
+                pan.zero = Some(if empty { level.weight } else { Mass::ZERO });
+                pan.zero_seen = empty;
+                pan.zero_exact = empty;
                 true
             }
             // Between batches nobody judges what comes and goes; a pan below zero is an empty pan.
@@ -339,6 +353,7 @@ impl Engine {
         }
         if net_zero && let Some(pan) = self.pans.get_mut(scale) {
             pan.zero = None;
+            pan.zero_exact = false;
         }
         if net_zero || shown > vessel_at_least(seen.d) {
             self.tare_at(shown, seen.d);

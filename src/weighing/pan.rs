@@ -40,9 +40,15 @@ pub struct Pan {
     pub zero: Option<Mass>,
     /// Whether `zero` was seen at rest on an empty pan, not worked out from a jump.
     pub zero_seen: bool,
+    /// Whether `zero` was seen, or follows from weights at rest alone.
+    pub zero_exact: bool,
+    /// The same before readings went missing; it holds again when the frame is proven.
+    exact_before_gap: bool,
     /// Time constant of the scale's filter in seconds, learned from vessels set down.
     pub lag: f64,
     pub last: Option<Reading>,
+    /// The reading before `last`.
+    prior: Option<Mass>,
     pub unit: Option<Unit>,
     /// The finest readability seen: coarser than this is a unit set wrong.
     pub finest: Option<Mass>,
@@ -103,7 +109,8 @@ pub enum JumpCause {
     Load,
     /// Nothing tells.
     Unknown,
-    /// From a little below zero to zero: a key, or a pour that passes by. Nothing will tell.
+    /// To zero from a little below it, or from a weight that grew: a key, or a load that passes by.
+    /// Nothing will tell.
     Slight,
 }
 
@@ -118,8 +125,11 @@ impl Pan {
             wander: Wander::default(),
             zero: None,
             zero_seen: false,
+            zero_exact: false,
+            exact_before_gap: false,
             lag: FIRST_LAG,
             last: None,
+            prior: None,
             unit: None,
             finest: spec.readability,
             anchor: None,
@@ -183,7 +193,9 @@ impl Pan {
         self.unit = r.unit.or(self.unit);
         let silence = before.map_or(0, |b| r.at.since(b.at));
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
-        if !gap {
+        if gap {
+            self.exact_before_gap |= std::mem::take(&mut self.zero_exact);
+        } else {
             self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
         }
         self.lost = false;
@@ -191,7 +203,7 @@ impl Pan {
         if gap || unit_changed {
             self.unsettle();
         }
-        let jump = if unit_changed {
+        let jump = if unit_changed || gap {
             None
         } else {
             self.find_jump(before, r, d)
@@ -217,6 +229,7 @@ impl Pan {
         }
         let presses = self.follow_presses(r, d, steady);
         let plateau = self.follow_anchor(before, r, d);
+        self.prior = before.map(|b| b.weight);
         self.last = Some(*r);
         Seen {
             at: r.at,
@@ -280,17 +293,26 @@ impl Pan {
         let clean = from_anchor && !self.between;
         let to_zero = r.weight.abs() <= d * 3;
         if !(clean && to_zero && anchor.abs() > d * 20) {
-            return None;
+            // A lift falls from reading to reading; from a weight that grew to zero is a key.
+            let grew = self.prior.is_some_and(|prior| before.weight >= prior);
+            let rough = grew && to_zero && before.weight > d * 20;
+            return rough.then_some(Jump {
+                from: before.weight,
+                to: r.weight,
+                from_rest: false,
+                cause: JumpCause::Slight,
+            });
         }
         let up = r.weight - before.weight;
         let poured_at_most = Mass::from_g_f64(50.0 * r.at.since(before.at) as f64 / 1e6);
         let cause = match flags {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
-            (Some(_), Some(_)) => JumpCause::Unknown,
-            (None, _) | (_, None) if up > Mass::ZERO && Some(up) < poured_at_most => {
+            (None, _) | (_, None) | (Some(_), Some(_))
+                if up > Mass::ZERO && Some(up) < poured_at_most =>
+            {
                 JumpCause::Slight
             }
-            (None, _) | (_, None) => JumpCause::Unknown,
+            (None, _) | (_, None) | (Some(_), Some(_)) => JumpCause::Unknown,
         };
         let steady = self.steady.level().map(|level| level.weight);
         Some(Jump {
@@ -310,6 +332,16 @@ impl Pan {
     /// on again in less than a second, and four usual intervals are no hiccup of the line.
     fn longest_pause(&self) -> u64 {
         (self.interval * 4).clamp(1_000_000, 3_000_000)
+    }
+
+    /// The frame is the one before the gap: the zero is as good as it was.
+    pub fn frame_stands(&mut self) {
+        self.zero_exact |= std::mem::take(&mut self.exact_before_gap);
+    }
+
+    /// A new zero was found since.
+    pub fn forget_gap(&mut self) {
+        self.exact_before_gap = false;
     }
 
     /// Learns the filter's time constant from a vessel that landed.

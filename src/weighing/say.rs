@@ -114,8 +114,17 @@ pub(super) fn same_again(way: VesselWay) -> String {
     )
 }
 
-pub(super) fn stranger(way: VesselWay) -> String {
+/// `plausible`: it can be the vessel, going by its weight.
+pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
     let thing = vessel(way);
+    if !plausible && way != VesselWay::Bowl {
+        return format!(
+            "Not as it left, going by its weight. Say again and begin this step with an empty {thing}."
+        );
+    }
+    if !plausible {
+        return "This is not the bowl as it left, going by its weight. Lift it; put the bowl back as it was, or say stop.".into();
+    }
     if way == VesselWay::Bowl {
         return "The bowl is not as it left. Say next if it is the same bowl, with nothing else in it.".into();
     }

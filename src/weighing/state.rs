@@ -1,6 +1,7 @@
 //! Where a step stands.
 
 use super::steady::Level;
+use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::scale::Moment;
 
@@ -19,6 +20,8 @@ pub(super) enum State {
         level: Level,
         /// It came back with the same weight after it was to be emptied: only a person's word tells.
         same_again: bool,
+        /// Something may have gone in that no reading tells.
+        suspect: bool,
     },
     /// A vessel with a known tare.
     Tared(Tared),
@@ -44,6 +47,12 @@ pub(super) struct Tared {
     /// What the scale shows with the vessel before the step's ingredient.
     pub base: Mass,
     pub base_d: Mass,
+    /// Mass of the vessel with all that was in it before this step; `None` where no empty pan and no
+    /// rest say so. A key press and a gap do not change it.
+    pub vessel: Option<Mass>,
+    /// How far the base may be off by what nothing on the scale proves; it widens the stated
+    /// uncertainty, and the record claims no verdict.
+    pub unproven: Mass,
     /// Readings that the net weight rests on besides the tare and the gross reading: two for each
     /// time the tare was carried over a key press or over another zero.
     pub carried: u32,
@@ -62,6 +71,12 @@ pub(super) struct Tared {
     /// something then.
     pub disturbed: bool,
     pub poured_before: bool,
+    /// It was off the pan when readings went missing: the empty pan's old zero proves the frame.
+    pub away: bool,
+    /// The load was moving when readings went missing.
+    pub moving_at_gap: bool,
+    /// While its zero is looked for: the highest weight that two readings in a row agreed on.
+    pub highest: Option<Mass>,
     /// The step begins again as soon as the zero is known.
     pub restart: bool,
     /// The last net weight at rest.
@@ -131,8 +146,9 @@ pub(super) struct Written {
     pub at: Moment,
     /// The last readings that agreed within 1 d for a while, at rest or not.
     pub brief: Option<Level>,
-    /// The last reading that can still be this load.
-    pub near: Option<(Moment, Mass)>,
+    /// Since the load was last at rest: the reading furthest from the record that can still be this
+    /// load.
+    pub strayed: Option<(Moment, Mass)>,
     /// Such a run as it begins.
     pub forming: Option<Level>,
     /// In bowl way, or by `next`: go on without a lift.
@@ -144,6 +160,8 @@ impl Tared {
         Tared {
             base,
             base_d,
+            vessel: None,
+            unproven: Mass::ZERO,
             carried: 0,
             base_wander: Mass::ZERO,
             wander: Mass::ZERO,
@@ -153,6 +171,9 @@ impl Tared {
             above: None,
             disturbed: false,
             poured_before: false,
+            away: false,
+            moving_at_gap: false,
+            highest: None,
             restart: false,
             rest: None,
             last_level: None,
@@ -163,6 +184,15 @@ impl Tared {
             stopped: false,
             said: None,
             asked: None,
+        }
+    }
+
+    /// What the scale showed when it was last at rest with this vessel on the pan.
+    pub fn shown_at_rest(&self, way: VesselWay) -> Mass {
+        let rest = self.rest.unwrap_or(Mass::ZERO);
+        match way {
+            VesselWay::Beaker | VesselWay::Bowl => self.base + rest,
+            VesselWay::Difference => self.base - rest,
         }
     }
 
@@ -245,8 +275,12 @@ impl Written {
             },
         };
         self.forming = Some(run);
-        if (seen.weight - self.shown).abs() <= super::order::vessel_at_least(seen.d) {
-            self.near = Some((seen.at, seen.weight));
+        let off = (seen.weight - self.shown).abs();
+        let so_far = self
+            .strayed
+            .map_or(Mass::ZERO, |(_, weight)| (weight - self.shown).abs());
+        if off <= super::order::vessel_at_least(seen.d) && off >= so_far {
+            self.strayed = Some((seen.at, seen.weight));
         }
         let lasted = run.at.since(run.since);
         if (run.readings >= 3 && lasted >= 150_000) || (run.readings >= 2 && lasted >= 200_000) {

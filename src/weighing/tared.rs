@@ -17,6 +17,12 @@ const RESTLESS_US: u64 = 8_000_000;
 /// A rest this soon after "ease off" tells what falls after the hand stops: 3 s.
 const LEARN_WITHIN_US: u64 = 3_000_000;
 
+/// A scale that is switched on shows zero, whatever stands on it: that it shows what it did before
+/// proves nothing where that was zero.
+pub(super) fn shows_zero(shown: Mass, d: Mass) -> bool {
+    shown.abs() <= d * 10
+}
+
 impl Engine {
     pub(super) fn in_tared(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let Some(step) = self.step_now() else { return };
@@ -58,11 +64,7 @@ impl Engine {
         step: &Step,
         tared: &mut Tared,
     ) -> bool {
-        let rest = tared.rest.unwrap_or(Mass::ZERO);
-        let expected = match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl => tared.base + rest,
-            VesselWay::Difference => tared.base - rest,
-        };
+        let expected = tared.shown_at_rest(step.vessel);
         let same = self
             .pans
             .get(scale)
@@ -73,31 +75,48 @@ impl Engine {
                 .get(scale)
                 .is_some_and(|pan| pan.same(before, expected, seen.d))
         });
-        if same && was_same && tared.doubt.is_none() {
+        if same && was_same && tared.doubt.is_none() && !shows_zero(expected, seen.d) {
+            if let Some(pan) = self.pans.get_mut(scale) {
+                pan.frame_stands();
+            }
             self.repeat_cue();
             return true;
         }
         let mut tared = tared.clone();
         tared.held = None;
         tared.inside_since = None;
-        tared.doubt = None;
+        if let Some((_, base)) = tared.doubt.take().and_then(|doubt| {
+            let (shown, base) = doubt.back?;
+            Some((shown, base - doubt.absent_zero))
+        }) && tared.vessel.is_none()
+        {
+            // The vessel's mass as far as it was seen before the jump.
+            self.set_zero(scale, tared.base - base, false);
+        }
         tared.poured = true;
+        // What was moving when the readings stopped is not known to have stopped there.
+        tared.moving_at_gap = !was_same;
         self.set_state(State::Recheck(tared));
         self.out.push_back(Event::Fault {
             scale: Some(scale),
             code: "tare",
             over: false,
         });
-        self.cue_urgent(
-            CueKind::Fault,
-            say::lift_and_back(step.vessel),
-            &[Choice::Again],
-        );
+        self.ask_lift_and_back(step);
         false
     }
 
+    /// The bowl cannot be begun again, so that is not offered.
+    pub(super) fn ask_lift_and_back(&mut self, step: &Step) {
+        let choices: &[Choice] = match step.vessel {
+            VesselWay::Bowl => &[],
+            VesselWay::Beaker | VesselWay::Difference => &[Choice::Again],
+        };
+        self.cue_urgent(CueKind::Fault, say::lift_and_back(step.vessel), choices);
+    }
+
     /// The indication jumped to zero: a key, a lift, or nobody knows yet.
-    fn jump_under_vessel(
+    pub(super) fn jump_under_vessel(
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
@@ -119,13 +138,15 @@ impl Engine {
             tared.poured |= (jump.from - tared.base).abs() > seen.d * 2;
             tared.tainted |= tared.poured && !jump.from_rest;
             tared.shifted(shift, jump.to, seen.d);
-            if known_zero {
-                self.set_zero(scale, zero + shift);
+            match tared.vessel.filter(|_| !tared.poured) {
+                Some(vessel) => self.set_zero(scale, jump.to - vessel, true),
+                None => self.shift_zero(scale, shift, jump.from_rest),
             }
             self.set_state(State::Tared(tared));
             return;
         }
-        if jump.cause == JumpCause::Load {
+        // By difference, lifting the source is the work; a key shows itself at the next lift.
+        if jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference {
             self.vessel_away(tared);
             return;
         }
@@ -192,19 +213,47 @@ impl Engine {
                 (pan.last.map_or(Mass::ZERO, |last| last.weight) - present).abs() <= tolerance
             })
         });
-        let sure = seen.steady.is_some() || (near && seen.plateau);
+        let sure = seen.steady.is_some() || (near && seen.plateau && !tared.tainted);
         if !sure {
             return Some(tared);
         }
-        self.set_zero(scale, seen.weight);
+        self.set_zero(scale, seen.weight, seen.steady.is_some());
         tared.doubt = None;
-        tared.tainted = false;
-        if tared.held.is_some() {
-            self.record_held(scale, tared, true);
-        } else {
-            self.vessel_away(tared);
+        if std::mem::take(&mut tared.tainted) && !self.base_from_vessel(scale, &mut tared) {
+            return None;
+        }
+        match (tared.held, self.step_now()) {
+            (Some(level), Some(step)) => {
+                let net = net_of(&step, tared.base, level.weight);
+                tared.rest = Some(net);
+                let d = level.d.max(tared.base_d);
+                let window = self.window_amid(&step, d, tared.carried, tared.wander);
+                if window.holds(net) {
+                    self.record_held(scale, tared, true);
+                } else {
+                    self.vessel_away(tared);
+                }
+            }
+            (Some(_) | None, _) => self.vessel_away(tared),
         }
         None
+    }
+
+    /// A key pressed while the weight moved left the base unsure; the empty pan and the vessel's mass
+    /// tell it. Says whether the weighing goes on.
+    fn base_from_vessel(&mut self, scale: ScaleIndex, tared: &mut Tared) -> bool {
+        let zero = self.zero(scale);
+        let afresh = self.can_begin_afresh();
+        tared.carried += 2;
+        match tared.vessel {
+            Some(vessel) => tared.base = zero + vessel,
+            None if afresh => {
+                self.tare_lost(scale, zero, tared);
+                return false;
+            }
+            None => tared.unproven = super::arrive::inexact(tared.base - zero),
+        }
+        true
     }
 
     /// What had landed was lifted again and the pan shows its old zero: it was another vessel.
@@ -215,11 +264,12 @@ impl Engine {
         mut tared: Tared,
         doubt: Doubt,
     ) -> Option<Tared> {
-        self.set_zero(scale, doubt.absent_zero);
+        self.set_zero(scale, doubt.absent_zero, true);
         let last = tared.held.take().map(|level| level.weight);
         let rest = last.unwrap_or(tared.base + tared.rest.unwrap_or(Mass::ZERO));
         let base = doubt.landed.unwrap_or(tared.base);
         let mut other = Tared::new(base, tared.base_d);
+        other.vessel = self.vessel_mass(scale, base);
         let net = net_of(step, base, rest);
         other.rest = Some(net);
         other.poured = net.abs() > tared.base_d * 5;
@@ -253,7 +303,7 @@ impl Engine {
         if rise.is_pour() && !known && back.is_none() {
             // Nobody sets a vessel down that slowly: the key was pressed.
             if let Some(present) = doubt.present_zero {
-                self.set_zero(scale, present);
+                self.set_zero(scale, present, false);
             }
             tared.doubt = None;
             self.tare_event();
@@ -263,7 +313,7 @@ impl Engine {
             && !near_target
         {
             // The very vessel is back: it had been lifted.
-            self.set_zero(scale, doubt.absent_zero);
+            self.set_zero(scale, doubt.absent_zero, true);
             let mut same = tared.clone();
             same.doubt = None;
             same.carried = same.carried.saturating_sub(2);
@@ -271,6 +321,7 @@ impl Engine {
             same.poured = doubt.poured;
             if !doubt.poured {
                 same.base = level.weight;
+                same.vessel = Some(level.weight - doubt.absent_zero);
                 same.base_d = level.d;
                 same.carried = 0;
             }
@@ -279,7 +330,7 @@ impl Engine {
         }
         let landed_vessel = (known && !near_target) || mass > beyond;
         if landed_vessel && !doubt.poured {
-            self.set_zero(scale, doubt.absent_zero);
+            self.set_zero(scale, doubt.absent_zero, true);
             self.judge_arrival(scale, level, None);
             return None;
         }
@@ -307,24 +358,11 @@ impl Engine {
                 true
             }
             Load::BelowEmpty if seen.steady.is_some() => {
-                self.set_zero(scale, seen.weight);
+                self.set_zero(scale, seen.weight, true);
                 if known_zero && tared.poured && (tared.base - zero) > vessel_at_least(seen.d) {
                     // The zero was another one than we knew: a key press that nobody saw. What was
                     // poured since is not proven by anything.
-                    self.note(format!(
-                        "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",
-                        seen.weight.grams(seen.d),
-                        tared.rest.unwrap_or(Mass::ZERO).grams(seen.d)
-                    ));
-                    self.out.push_back(Event::Fault {
-                        scale: Some(scale),
-                        code: "tare",
-                        over: false,
-                    });
-                    self.set_state(State::Empty { carry: None });
-                    let thing = "The tare was lost. Begin this step again with an empty vessel.";
-                    self.cue_urgent(CueKind::Fault, thing.into(), &[]);
-                    self.cue_place();
+                    self.tare_lost(scale, seen.weight, tared);
                 } else if tared.held.is_some() && step.vessel != VesselWay::Difference {
                     self.record_held(scale, tared.clone(), true);
                 } else {
@@ -365,7 +403,7 @@ impl Engine {
         step: &Step,
         mut tared: Tared,
     ) {
-        let expected = tared.base + tared.rest.unwrap_or(Mass::ZERO);
+        let expected = tared.shown_at_rest(step.vessel);
         tared.disturbed = false;
         if self
             .pans
@@ -376,6 +414,8 @@ impl Engine {
         } else if tared.poured_before || tared.rest.is_some_and(|net| net > level.d * 5) {
             self.ask_stranger(level, tared);
         } else {
+            // The person was told to add already, and may have, into the vessel that just came.
+            self.suspect();
             self.judge_arrival(scale, level, None);
         }
     }
@@ -385,6 +425,13 @@ impl Engine {
         let net = net_of(step, tared.base, level.weight);
         let d = level.d.max(tared.base_d);
         let window = self.window(step, d, tared.carried);
+        let pours = step.vessel != VesselWay::Difference;
+        if pours && !tared.poured && net.is_negative() && net.abs() <= d * 5 {
+            // Nothing is in it yet that could have been taken out: drift, or a draught.
+            tared.base = level.weight;
+            tared.base_wander = tared.base_wander.max(net.abs() - d);
+        }
+        let net = net_of(step, tared.base, level.weight);
         tared.rest = Some(net);
         tared.last_level = Some(level);
         tared.poured |= net.abs() > d * 5;
@@ -449,20 +496,21 @@ impl Engine {
         tared.wander = Mass::from_g_f64(base.hypot(now)).unwrap_or(Mass::ZERO);
         let calm = self.window(step, d, tared.carried);
         let amid = self.window_amid(step, d, tared.carried, tared.wander);
-        if tared.tainted {
+        if tared.tainted && tared.doubt.is_none() {
             tared.poured = true;
             tared.held = Some(level);
             self.set_state(State::Recheck(tared));
-            self.cue_urgent(
-                CueKind::Fault,
-                say::lift_and_back(step.vessel),
-                &[Choice::Again],
-            );
+            self.out.push_back(Event::Fault {
+                scale: Some(scale),
+                code: "tare",
+                over: false,
+            });
+            self.ask_lift_and_back(step);
         } else if tared.doubt.is_some() {
             tared.held = Some(level);
             let say = say::lift_to_check(step.vessel, net, d);
             self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
-        } else if calm.proven && !(amid.proven && amid.holds(net)) {
+        } else if calm.proven && tared.unproven == Mass::ZERO && !(amid.proven && amid.holds(net)) {
             // It would pass on a calm scale; now the draught is larger than the tolerance allows.
             self.ask_once(tared, Asked::Draught, CueKind::Fault, say::draught());
         } else if self.too_coarse(step, d) {
