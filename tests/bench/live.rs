@@ -1,0 +1,132 @@
+//! The real daemon as a child, with a home of its own and simulated scales on real ptys.
+
+#![allow(dead_code, reason = "each benchmark uses another part")]
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use bismar::daemon::client::{Client, Events};
+use bismar::daemon::request::Request;
+use bismar::rehearsal::pty::PtyLine;
+use tempfile::TempDir;
+
+use super::load::{equal_steps, line};
+
+/// A running daemon; it ends when this is dropped.
+pub struct Live {
+    child: Child,
+    home: TempDir,
+    pub lines: Vec<PtyLine>,
+}
+
+impl Live {
+    /// Starts `bismar daemon` with `scales` scales of 0.01 g, and waits until it answers and has
+    /// every line open. `weighing` is put into the configuration as it is.
+    pub fn start(scales: usize, weighing: &str) -> Live {
+        let home = tempfile::tempdir().expect("a folder for the daemon's home");
+        let mut config = String::new();
+        let mut lines = Vec::new();
+        for n in 0..scales {
+            let link = home.path().join(format!("scale-{n}"));
+            lines.push(PtyLine::open(link.clone()).expect("a pty"));
+            writeln!(
+                config,
+                "[[scale]]\nname = \"scale{n}\"\nport = \"{}\"\nlayout = \"sign-number-unit-16\"\n\
+                 readability = \"0.01 g\"\ncapacity = \"2000 g\"\n",
+                link.display()
+            )
+            .expect("text");
+        }
+        config.push_str("[cues]\ndesktop = false\nsound = false\nspeech = false\n");
+        config.push_str(weighing);
+        let path = home.path().join("config.toml");
+        std::fs::write(&path, config).expect("the configuration is written");
+        let mut command = bismar(home.path());
+        let child = command
+            .args(["daemon", "--config"])
+            .arg(path)
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the daemon starts");
+        let live = Live { child, home, lines };
+        live.wait_for_lines();
+        // The first line after opening may be cut, so the daemon throws it away.
+        for pty in &live.lines {
+            pty.write(line(0.0, true).as_bytes());
+        }
+        std::thread::sleep(Duration::from_millis(300));
+        live
+    }
+
+    fn wait_for_lines(&self) {
+        let limit = Instant::now() + Duration::from_secs(20);
+        loop {
+            let open = Client::connect_to(&self.socket())
+                .and_then(|mut client| client.ask(&Request::Status))
+                .is_ok_and(|reply| {
+                    let lines = reply["lines"].as_array();
+                    lines.is_some_and(|lines| lines.iter().all(|line| line["port"].is_string()))
+                });
+            if open {
+                return;
+            }
+            assert!(Instant::now() < limit, "the daemon does not open its lines");
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    }
+
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    fn socket(&self) -> PathBuf {
+        self.home.path().join("bismar/control.sock")
+    }
+
+    /// Begins a batch of `steps` equal steps of 100 g, as a person does: by the command line.
+    pub fn begin(&self, steps: usize) {
+        let formula = self.home.path().join("bench-mix.toml");
+        std::fs::write(&formula, equal_steps(steps)).expect("the formula is written");
+        let grams = format!("{}g", steps * 100);
+        let said = bismar(self.home.path())
+            .arg("begin")
+            .arg(&formula)
+            .args(["--batch", &grams])
+            .output()
+            .expect("bismar begin runs");
+        assert!(said.status.success(), "bismar begin: {said:?}");
+    }
+
+    /// The events, readings with them.
+    pub fn subscribe(&self) -> Events {
+        Client::connect_to(&self.socket())
+            .and_then(|client| client.subscribe(true))
+            .expect("the daemon takes a subscriber")
+    }
+}
+
+impl Drop for Live {
+    fn drop(&mut self) {
+        // Already gone is as good.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// `bismar` with everything that it keeps under `home`, and no desktop.
+fn bismar(home: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_bismar"));
+    command
+        .env("HOME", home)
+        .env("XDG_CONFIG_HOME", home.join("config"))
+        .env("XDG_DATA_HOME", home.join("data"))
+        .env("XDG_RUNTIME_DIR", home)
+        .env_remove("DBUS_SESSION_BUS_ADDRESS")
+        .env_remove("NOTIFY_SOCKET")
+        .env_remove("RUST_LOG");
+    command
+}
