@@ -29,6 +29,7 @@ pub fn demo_stage(seed: u64, plan: &Plan) -> Stage {
         mix_by_word: 0.5,
         scoops: 0.0,
         patience: 4.0,
+        first_wait: 1.2,
         give_up: 40.0,
         ..Habits::careful()
     };

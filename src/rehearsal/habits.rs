@@ -99,6 +99,8 @@ pub struct Habits {
     pub pour_time: f64,
     /// Seconds without a word before the person tries something.
     pub patience: f64,
+    /// Seconds before the person touches anything, while the scale shows its empty pan.
+    pub first_wait: f64,
     /// Seconds on one step before the person says `stop` and leaves.
     pub give_up: f64,
 }
@@ -132,6 +134,7 @@ impl Habits {
             reading: 0.6,
             pour_time: 3.0,
             patience: 6.0,
+            first_wait: 0.0,
             give_up: 120.0,
         }
     }

@@ -299,6 +299,10 @@ impl Hands {
         self.lift_and_back = false;
         self.poured_early = None;
         self.prepare(step, table);
+        if step == 1 {
+            let wait = (self.habits.first_wait.clamp(0.0, 60.0) * 1e6) as u64;
+            self.queue.push_back(Act::Wait(wait));
+        }
         let lot = self.lots.iter().find(|(of, _)| *of == step);
         if let Some((_, lot)) = lot {
             self.queue.push_back(Act::Say(Command::Lot(lot.clone())));

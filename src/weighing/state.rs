@@ -87,6 +87,8 @@ pub(super) struct Tared {
     pub peak: Option<Mass>,
     /// Steady and inside, waiting for evidence about the tare, or for the lot.
     pub held: Option<Level>,
+    /// Readings in a row that agree on another weight than the held one.
+    pub off_held: Option<(Mass, u32)>,
     /// Readings in order since the net weight came inside the window, for the dwell.
     pub inside_since: Option<Moment>,
     /// "Ease off" was said for this approach, with the predicted net weight.
@@ -179,6 +181,7 @@ impl Tared {
             last_level: None,
             peak: None,
             held: None,
+            off_held: None,
             inside_since: None,
             eased: None,
             stopped: false,

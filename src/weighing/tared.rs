@@ -561,13 +561,21 @@ impl Engine {
     fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) {
         let net = net_of(step, tared.base, seen.weight);
         tared.inside_since = None;
-        if let Some(held) = tared.held
-            && seen.plateau
-            && (seen.weight - held.weight).abs() > seen.d * 3
-            && net > Mass::ZERO
-        {
-            // It went on pouring: what was held is not what is there.
-            tared.held = None;
+        if let Some(held) = tared.held {
+            // It went on pouring: what was held is not what is there. The first readings of a lift
+            // are no such rest: they do not agree.
+            let off = (seen.weight - held.weight).abs() > seen.d * 3 && net > Mass::ZERO;
+            tared.off_held = match tared.off_held {
+                Some((weight, n)) if off && (seen.weight - weight).abs() <= seen.d => {
+                    Some((weight, n + 1))
+                }
+                Some(_) | None if off => Some((seen.weight, 1)),
+                Some(_) | None => None,
+            };
+            if tared.off_held.is_some_and(|(_, n)| n >= 3) {
+                tared.held = None;
+                tared.off_held = None;
+            }
         }
         let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
         let pouring = step.vessel != VesselWay::Difference;
@@ -635,12 +643,21 @@ impl Engine {
     fn watch_restless(&mut self, seen: &Seen, net: Mass, low: Mass, high: Mass, tared: &mut Tared) {
         let Some(run) = &mut self.run else { return };
         let near = net >= low - seen.d * 10 && net <= high + seen.d * 10;
-        if !near {
+        // A spoon in the vessel moves more than any draught.
+        let handled = seen
+            .before
+            .is_some_and(|before| (seen.weight - before).abs() > seen.d * 20);
+        if !near || handled {
             run.restless_since = None;
             return;
         }
         let since = *run.restless_since.get_or_insert(seen.at);
-        if seen.at.since(since) > RESTLESS_US && tared.asked != Some(Asked::Draught) {
+        // A trickle only grows; a draught comes and goes.
+        let wanders = self
+            .scale_needed()
+            .and_then(|scale| self.pans.get(scale))
+            .is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
+        if seen.at.since(since) > RESTLESS_US && wanders && tared.asked != Some(Asked::Draught) {
             tared.asked = Some(Asked::Draught);
             let scale = self.scale_needed();
             self.out.push_back(Event::Fault {

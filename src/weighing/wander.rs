@@ -22,13 +22,19 @@ impl Wander {
         self.recent.clear();
     }
 
-    /// Takes a reading; a step of more than 20 d is a change of load and begins anew.
+    /// Takes a reading. A change faster than 30 d a second is no draught but a pour or a bump, and
+    /// begins anew: what counts is how quiet it was since.
     pub fn push(&mut self, at: Moment, weight: Mass, d: Mass) {
-        if self
+        let earlier = self
             .recent
-            .back()
-            .is_some_and(|&(_, last)| (weight - last).abs() > d * 20)
-        {
+            .iter()
+            .rev()
+            .find(|&&(then, _)| at.since(then) >= 200_000);
+        let fast = earlier.or(self.recent.front()).is_some_and(|&(then, old)| {
+            let tenths = (at.since(then) / 100_000).max(2) as i64;
+            (weight - old).abs() > d * 3 * tenths
+        });
+        if fast {
             self.recent.clear();
         }
         self.recent.push_back((at, weight));
