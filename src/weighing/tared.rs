@@ -124,6 +124,7 @@ impl Engine {
         mut tared: Tared,
         jump: Jump,
     ) {
+        tared.disturbed = false;
         let zero = self.zero(scale);
         let shift = jump.to - jump.from;
         let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
