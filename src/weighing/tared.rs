@@ -487,7 +487,10 @@ impl Engine {
     fn inside_at_rest(&mut self, scale: ScaleIndex, level: Level, step: &Step, mut tared: Tared) {
         let since = *tared.inside_since.get_or_insert(level.at);
         let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
-        if level.at.since(since) < dwell {
+        // A newest reading beyond the mean of the others may be the first of a late drop.
+        let newest = self.pans.get(scale).and_then(|pan| pan.last);
+        let grows = newest.is_some_and(|last| net_of(step, level.weight, last.weight) > Mass::ZERO);
+        if level.at.since(since) < dwell || grows {
             self.keep(State::Tared(tared));
             return;
         }
