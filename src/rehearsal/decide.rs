@@ -292,6 +292,7 @@ impl Hands {
     pub(super) fn lift_away(&mut self, standing: Standing) {
         if standing.step <= self.recorded
             && self.way(standing.step) != VesselWay::Difference
+            && self.landed_at < self.recorded_at
             && self.fault(Fault::AddAfterRecord)
         {
             let grams = 0.003 * self.target.to_g_f64() * (1.0 + 4.0 * self.rng.f64());

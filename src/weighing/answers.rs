@@ -197,6 +197,15 @@ impl Engine {
         Ok("This step begins again.".into())
     }
 
+    /// Whether the newest reading shows something on the pan.
+    fn is_loaded(&self, scale: usize) -> bool {
+        self.pans.get(scale).is_some_and(|pan| {
+            pan.last.is_some_and(|last| {
+                last.weight - pan.zero.unwrap_or_default() > super::order::vessel_at_least(pan.d())
+            })
+        })
+    }
+
     /// Whether the running step is the first into its bowl.
     pub(super) fn is_fresh_bowl(&self) -> bool {
         let Some(run) = &self.run else { return false };
@@ -213,9 +222,7 @@ impl Engine {
         let Some(pan) = self.pans.get(scale) else {
             return;
         };
-        let loaded = pan.last.is_some_and(|last| {
-            last.weight - pan.zero.unwrap_or_default() > super::order::vessel_at_least(pan.d())
-        });
+        let loaded = self.is_loaded(scale);
         let level = pan.steady.level();
         match (way, loaded, level) {
             // The source is weighed as it stands; the bowl had nothing of this step in it.
@@ -259,6 +266,11 @@ impl Engine {
             return Err(Refused("The tare is not sure, so the weight is not. Lift the vessel and put it back first.".into()));
         }
         let steady = self.pans.get(step.scale).and_then(|pan| pan.steady.level());
+        if away && (step.vessel == VesselWay::Difference || self.is_loaded(step.scale)) {
+            return Err(Refused(
+                "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.".into(),
+            ));
+        }
         let level = match (away, steady, tared.last_level) {
             (false, Some(level), _) => level,
             (true, _, Some(level)) => level,

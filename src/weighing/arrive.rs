@@ -379,7 +379,7 @@ impl Engine {
         let Some(step) = self.step_now() else { return };
         if step.vessel == VesselWay::Difference || !tared.poured {
             let nothing = !tared.poured && step.vessel != VesselWay::Difference;
-            if nothing && step.vessel == VesselWay::Beaker {
+            if nothing && self.can_begin_afresh() {
                 self.wait_empty(None);
             } else {
                 self.set_state(State::Away(tared));
@@ -595,22 +595,9 @@ impl Engine {
     pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let zero = self.zero(scale);
         let vessel = tared.vessel.unwrap_or(tared.base - zero);
-        let at_old_zero = (seen.weight - zero).abs() <= seen.d * 3
-            && self.pans.get(scale).is_some_and(|pan| pan.zero_seen);
         if seen.plateau {
             let highest = tared.highest.unwrap_or(seen.weight);
             tared.highest = Some(highest.max(seen.weight));
-        }
-        let fell_from = tared
-            .highest
-            .is_some_and(|highest| highest - zero >= vessel.ratio(4, 5));
-        if seen.plateau && at_old_zero && vessel > vessel_at_least(seen.d) && fell_from {
-            // The empty pan shows what it always did: the zero was not lost.
-            if let Some(vessel) = tared.vessel {
-                tared.base = zero + vessel;
-            }
-            self.lifted_after_gap(scale, tared, zero);
-            return;
         }
         let Some(level) = seen.steady else {
             self.keep(State::Recheck(tared));
@@ -660,11 +647,16 @@ impl Engine {
     /// The pan is empty and shows `level`: the base is that and the vessel's mass. Where the mass is
     /// not known, the frame may have moved or not.
     fn lift_shows_zero(&self, tared: &mut Tared, level: Level, old_zero: Mass) {
-        tared.carried += 2;
         if let Some(vessel) = tared.vessel {
-            tared.base = level.weight + vessel;
+            // The empty pan shows what it always did, to a step: the zero was not lost.
+            let stands = (level.weight + vessel - tared.base).abs() <= level.d;
+            if !stands || tared.tainted {
+                tared.carried += 2;
+                tared.base = level.weight + vessel;
+            }
             return;
         }
+        tared.carried += 2;
         let off = level.weight - old_zero;
         tared.unproven = tared.unproven.max(off.abs());
         if off.abs() > vessel_at_least(level.d) {

@@ -519,6 +519,12 @@ impl Engine {
         if sure_key {
             // The vessel still stands there; the frame moved.
             self.shift_zero(scale, shift, jump.from_rest);
+            let unchanged = (jump.from - written.shown).abs() <= written.uncertainty;
+            if written.no_lift && written.seq != 0 && jump.from_rest && unchanged {
+                // Whoever presses TARE after the record goes on to the next ingredient.
+                self.next_in_bowl(jump.to, seen.d);
+                return;
+            }
             written.tared.base += shift;
             written.shown += shift;
             written.tared.carried += 2;

@@ -47,6 +47,8 @@ pub struct Pan {
     /// Time constant of the scale's filter in seconds, learned from vessels set down.
     pub lag: f64,
     pub last: Option<Reading>,
+    /// A jump to zero that the next reading is to confirm.
+    unconfirmed: Option<Jump>,
     /// The reading before `last`.
     prior: Option<Mass>,
     pub unit: Option<Unit>,
@@ -114,6 +116,11 @@ pub enum JumpCause {
     Slight,
 }
 
+/// The most that a hand pours between two readings: 50 g/s.
+fn poured(before: Reading, r: &Reading) -> Mass {
+    Mass::from_g_f64(50.0 * r.at.since(before.at) as f64 / 1e6).unwrap_or(Mass::ZERO)
+}
+
 impl Pan {
     pub fn new(spec: PanSpec) -> Pan {
         Pan {
@@ -130,6 +137,7 @@ impl Pan {
             lag: FIRST_LAG,
             last: None,
             prior: None,
+            unconfirmed: None,
             unit: None,
             finest: spec.readability,
             anchor: None,
@@ -206,7 +214,7 @@ impl Pan {
         let jump = if unit_changed || gap {
             None
         } else {
-            self.find_jump(before, r, d)
+            self.confirm_jump(before, r, d)
         };
         if jump.is_some_and(|jump| jump.cause != JumpCause::Slight) {
             self.unsettle();
@@ -271,6 +279,25 @@ impl Pan {
         plateau
     }
 
+    /// A fall to zero counts when the next reading is still there: a vessel on its way off can pass by
+    /// zero, where an empty pan shows less.
+    fn confirm_jump(&mut self, before: Option<Reading>, r: &Reading, d: Mass) -> Option<Jump> {
+        let found = self.find_jump(before, r, d);
+        if let Some(jump) = self.unconfirmed.take() {
+            let most = before.map_or(Mass::ZERO, |before| poured(before, r)) + d * 20;
+            let stays = r.weight >= -(d * 20) && r.weight <= most;
+            return stays.then_some(jump).or(found);
+        }
+        match found {
+            Some(jump) if jump.cause == JumpCause::Unknown && jump.from > jump.to => {
+                self.unconfirmed = Some(jump);
+                self.unsettle();
+                None
+            }
+            Some(_) | None => found,
+        }
+    }
+
     /// A jump from a weight at rest to zero without a reading in between. Drifts (under 20 d) are
     /// none, nor is the tail of a lift: a key shows exactly zero at once.
     fn find_jump(&self, before: Option<Reading>, r: &Reading, d: Mass) -> Option<Jump> {
@@ -279,12 +306,14 @@ impl Pan {
         let flag_changed = matches!(flags, (Some(a), Some(b)) if a != b);
         let moved = (before.weight - r.weight).abs() > d * 3;
         if flag_changed && moved {
-            let from_rest = self.steady.is_steady();
-            let to_zero = r.weight.abs() <= d * 3;
+            // TARE shows exactly zero; what is there already came after it, and was coming before.
+            let tared =
+                flags.1 == Some(Shown::Net) && r.weight.abs() <= (d * 3).max(poured(before, r));
+            let from_rest = self.steady.is_steady() && r.weight.abs() <= d;
             return Some(Jump {
                 from: before.weight,
-                to: if to_zero { Mass::ZERO } else { r.weight },
-                from_rest,
+                to: if tared { Mass::ZERO } else { r.weight },
+                from_rest: from_rest || (!tared && self.steady.is_steady()),
                 cause: JumpCause::Key,
             });
         }
@@ -304,7 +333,7 @@ impl Pan {
             });
         }
         let up = r.weight - before.weight;
-        let poured_at_most = Mass::from_g_f64(50.0 * r.at.since(before.at) as f64 / 1e6);
+        let poured_at_most = Some(poured(before, r));
         let cause = match flags {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
             (None, _) | (_, None) | (Some(_), Some(_))

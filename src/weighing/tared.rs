@@ -124,6 +124,7 @@ impl Engine {
         mut tared: Tared,
         jump: Jump,
     ) {
+        tared.disturbed = false;
         let zero = self.zero(scale);
         let shift = jump.to - jump.from;
         let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
@@ -486,7 +487,10 @@ impl Engine {
     fn inside_at_rest(&mut self, scale: ScaleIndex, level: Level, step: &Step, mut tared: Tared) {
         let since = *tared.inside_since.get_or_insert(level.at);
         let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
-        if level.at.since(since) < dwell {
+        // A newest reading beyond the mean of the others may be the first of a late drop.
+        let newest = self.pans.get(scale).and_then(|pan| pan.last);
+        let grows = newest.is_some_and(|last| net_of(step, level.weight, last.weight) > Mass::ZERO);
+        if level.at.since(since) < dwell || grows {
             self.keep(State::Tared(tared));
             return;
         }
