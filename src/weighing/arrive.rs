@@ -99,7 +99,20 @@ impl Engine {
             return;
         }
         match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => self.wait_empty(None),
+            Load::Nothing if seen.plateau => {
+                // What stood here and was not asked for may come back as it is.
+                if let Some(run) = &mut self.run {
+                    run.refused = run.stood.take();
+                }
+                self.wait_empty(None);
+            }
+            Load::Something if seen.steady.is_some() => {
+                let stood = seen.weight - self.zero(scale);
+                if let Some(run) = &mut self.run {
+                    run.stood = Some(stood);
+                }
+                self.keep(State::Clear);
+            }
             Load::BelowEmpty if seen.steady.is_some() => {
                 self.see_zero(scale, seen.weight);
                 self.wait_empty(None);
@@ -265,8 +278,12 @@ impl Engine {
             .run
             .as_mut()
             .is_some_and(|run| std::mem::take(&mut run.suspect));
-        let landing = rise.is_landing(pan.lag) && !suspect;
-        let known = self.is_known_vessel(mass, level.d);
+        // A vessel is at rest when the filter has followed; what takes longer is more than a vessel.
+        let came = self.run.as_mut().and_then(|run| run.landed_at.take());
+        let longest = STOOD_LONG_US + (self.rules.steady_window.clamp(0.1, 60.0) * 1e6) as u64;
+        let long = came.is_some_and(|since| level.at.since(since) > longest);
+        let landing = rise.is_landing(pan.lag) && !suspect && !long;
+        let known = self.is_known_vessel(mass, level.d) && !long;
         self.vessel_placed();
         if let Some(present) = carry
             && rise.is_pour()

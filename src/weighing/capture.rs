@@ -379,7 +379,9 @@ impl Engine {
         let u = written.uncertainty;
         let brief = written.brief.filter(|brief| {
             // Kept still for long, or too little for a hand on the rim.
-            let near = (brief.weight - written.shown).abs() <= vessel_at_least(brief.d);
+            let by = brief.weight - written.shown;
+            // A drop adds; a lift that begins takes away.
+            let near = by.abs() <= vessel_at_least(brief.d) && !by.is_negative();
             let some_left = !net_of(&step, written.tared.base, brief.weight).is_negative();
             near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
@@ -392,6 +394,14 @@ impl Engine {
                 let off = ((weight - written.shown).abs() * 10)
                     .min(vessel_at_least(written.tared.base_d));
                 let off = if off > u * 10 { off } else { Mass::ZERO };
+                let last = written
+                    .brief
+                    .map_or(Mass::ZERO, |b| (b.weight - written.shown).abs());
+                let off = if last <= written.net.ratio(1, 2) {
+                    off.max(last)
+                } else {
+                    off
+                };
                 (
                     Level {
                         weight: written.shown,

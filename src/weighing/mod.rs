@@ -87,6 +87,8 @@ struct Run {
     landed_at: Option<Moment>,
     /// What comes next may not be empty.
     suspect: bool,
+    /// Mass of what stands on the pan while it is to be cleared.
+    stood: Option<Mass>,
     /// Mass of what was lifted because its tare was not sure.
     refused: Option<Mass>,
 }
@@ -634,6 +636,7 @@ impl Run {
             corrections: Vec::new(),
             landed_at: None,
             suspect: false,
+            stood: None,
             refused: None,
             plan,
         }
