@@ -385,14 +385,17 @@ impl Engine {
             let some_left = !net_of(&step, written.tared.base, brief.weight).is_negative();
             near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
-        let restless = written
-            .strayed
-            .filter(|&(at, _)| brief.is_none_or(|b| at.since(b.at) > 400_000));
+        let restless = written.strayed.filter(|&(at, weight)| {
+            brief.is_none_or(|b| {
+                let rose = weight - written.shown > b.d * 5 && at > b.at;
+                rose || at.since(b.at) > 400_000
+            })
+        });
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {
                 // How far it went on is anybody's guess, within what a drop can be.
                 let off = ((weight - written.shown).abs() * 10)
-                    .min(vessel_at_least(written.tared.base_d));
+                    .min(written.most_drops(written.tared.base_d));
                 let off = if off > u * 10 { off } else { Mass::ZERO };
                 let last = written
                     .brief

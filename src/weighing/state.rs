@@ -258,6 +258,11 @@ impl Written {
         self.seq != 0 && now.since(self.at) >= LATE_DROPS_US
     }
 
+    /// The most that drips in after a record: less than any vessel, or 2 %.
+    pub fn most_drops(&self, d: Mass) -> Mass {
+        super::order::vessel_at_least(d).max(self.net.abs().ratio(1, 50))
+    }
+
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
     pub fn follow(&mut self, seen: &super::pan::Seen) {
         let run = match self.forming {
@@ -279,7 +284,7 @@ impl Written {
         let so_far = self
             .strayed
             .map_or(Mass::ZERO, |(_, weight)| (weight - self.shown).abs());
-        if off <= super::order::vessel_at_least(seen.d) && off >= so_far {
+        if off <= self.most_drops(seen.d) && off >= so_far {
             self.strayed = Some((seen.at, seen.weight));
         }
         let lasted = run.at.since(run.since);
