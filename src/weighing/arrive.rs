@@ -295,6 +295,9 @@ impl Engine {
             self.cue_add(level.weight - zero);
             return;
         }
+        if self.ask_after_restart(level) {
+            return;
+        }
         let refused = self.run.as_mut().and_then(|run| run.refused.take());
         let same_again = refused.is_some_and(|refused| {
             self.pans
@@ -333,6 +336,31 @@ impl Engine {
         } else {
             self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Again]);
         }
+    }
+
+    /// After a restart nobody knows what was poured into the bowl since its last record.
+    fn ask_after_restart(&mut self, level: Level) -> bool {
+        let Some(step) = self.step_now() else {
+            return false;
+        };
+        let fresh = self.can_begin_afresh();
+        let Some(run) = &mut self.run else {
+            return false;
+        };
+        if !std::mem::take(&mut run.resumed) {
+            return false;
+        }
+        if fresh && self.pans.get(step.scale).is_some_and(|pan| pan.zero_seen) {
+            return false;
+        }
+        self.set_state(State::Unsure {
+            level,
+            same_again: true,
+            suspect: true,
+        });
+        let choices = [Choice::Next, Choice::Again];
+        self.cue_urgent(CueKind::Choose, say::resumed(&step), &choices);
+        true
     }
 
     pub(super) fn in_unsure(

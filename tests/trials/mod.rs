@@ -23,6 +23,8 @@ pub struct Tally {
     pub kept: usize,
     pub touched: usize,
     pub gave_up: usize,
+    /// First stops seen, and those of them over the tolerance.
+    pub first_stops: usize,
     pub over_pours: usize,
     pub worst_over_u: f64,
     pub wrong: Vec<String>,
@@ -175,6 +177,11 @@ struct Row {
 
 /// Plays batches until `steps` steps were begun.
 pub fn run_trials(steps: usize, clumsy: bool, seed: u64) -> Tally {
+    run_with(steps, clumsy, seed, WeighingConfig::default())
+}
+
+/// The same under other rules.
+pub fn run_with(steps: usize, clumsy: bool, seed: u64, rules: WeighingConfig) -> Tally {
     let mut tally = Tally::default();
     let only = std::env::var("BISMAR_TRIAL_SEED")
         .ok()
@@ -186,13 +193,7 @@ pub fn run_trials(steps: usize, clumsy: bool, seed: u64) -> Tally {
         } else {
             Habits::careful()
         };
-        one_trial(
-            &mut tally,
-            habits,
-            WeighingConfig::default(),
-            seed << 32 | n,
-            only.is_some(),
-        );
+        one_trial(&mut tally, habits, rules, seed << 32 | n, only.is_some());
         n += 1;
         if only.is_some() {
             break;
@@ -340,6 +341,7 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
         tally.kept += usize::from(verdict == Some(bismar::weighing::event::Verdict::Kept));
         if let Some(stop) = truth.first_stop {
             let step = &plan.steps[truth.step - 1];
+            tally.first_stops += 1;
             tally.over_pours += usize::from(stop > step.highest);
         }
         // The last row of a step must be the truth at the lift; each earlier one that of its moment.
