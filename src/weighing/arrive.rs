@@ -578,6 +578,8 @@ impl Engine {
         tared.held = None;
         tared.inside_since = None;
         tared.tainted = false;
+        tared.disturbed = false;
+        tared.replaced = false;
         let net = net_of(&step, tared.base, level.weight);
         tared.rest = Some(net);
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
@@ -678,6 +680,8 @@ impl Engine {
             self.lifted_after_gap(scale, tared, level.weight);
         } else {
             let first = tared.away && tared.held.is_none();
+            // Another number at the first rest: that it comes to the old one later proves nothing.
+            tared.moving_at_gap = true;
             tared.held = match tared.held {
                 Some(first) if first.weight >= level.weight => Some(first),
                 Some(_) | None => Some(level),

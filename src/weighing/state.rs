@@ -71,6 +71,8 @@ pub(super) struct Tared {
     /// something then.
     pub disturbed: bool,
     pub poured_before: bool,
+    /// Since then the load grew again: that may be another vessel.
+    pub replaced: bool,
     /// It was off the pan when readings went missing: the empty pan's old zero proves the frame.
     pub away: bool,
     /// The load was moving when readings went missing.
@@ -171,6 +173,7 @@ impl Tared {
             above: None,
             disturbed: false,
             poured_before: false,
+            replaced: false,
             away: false,
             moving_at_gap: false,
             highest: None,

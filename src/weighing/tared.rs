@@ -355,7 +355,7 @@ impl Engine {
                 if !seen.plateau {
                     return false;
                 }
-                if tared.disturbed {
+                if tared.replaced {
                     // Another vessel stood there since, never at rest, and may come back.
                     self.suspect();
                 }
@@ -412,7 +412,12 @@ impl Engine {
             && !tared.disturbed
         {
             tared.disturbed = true;
+            tared.replaced = false;
             tared.poured_before = tared.poured;
+        } else if tared.disturbed {
+            tared.replaced |= seen
+                .before
+                .is_some_and(|before| seen.weight - before > vessel_at_least(seen.d));
         }
     }
 
@@ -427,6 +432,7 @@ impl Engine {
     ) {
         let expected = tared.shown_at_rest(step.vessel);
         tared.disturbed = false;
+        tared.replaced = false;
         if self
             .pans
             .get(scale)
