@@ -11,7 +11,8 @@
 #[path = "trials/mod.rs"]
 mod trials;
 
-use trials::{Tally, run_trials};
+use bismar::config::WeighingConfig;
+use trials::{Tally, run_trials, run_with};
 
 fn steps() -> usize {
     std::env::var("BISMAR_TRIAL_STEPS")
@@ -71,5 +72,36 @@ fn clumsy_hands_with_every_fault_get_no_weight_wrong() {
         "{:.1} % of batches were given up: {:?}",
         stuck * 100.0,
         tally.stuck
+    );
+}
+
+/// What the early cue is worth: the same hands, the same formulas, with it and without it. Without it
+/// they see the number alone, as late as the scale shows it and as they take it in.
+#[test]
+fn the_early_cue_saves_two_over_pours_of_three() {
+    let steps = steps().max(3_000);
+    let with = run_with(steps, false, run(1), WeighingConfig::default());
+    let without = run_with(
+        steps,
+        false,
+        run(1),
+        WeighingConfig {
+            early_cue: false,
+            ..WeighingConfig::default()
+        },
+    );
+    println!("| first stops | with the early cue | without |\n| --- | ---: | ---: |");
+    println!("| seen | {} | {} |", with.first_stops, without.first_stops);
+    println!(
+        "| over the tolerance | {} | {} |",
+        with.over_pours, without.over_pours
+    );
+    let share = |tally: &Tally| tally.over_pours as f64 / tally.first_stops.max(1) as f64;
+    assert!(without.over_pours >= 100, "too few to compare");
+    assert!(
+        share(&without) >= 3.0 * share(&with),
+        "{:.2} % with it, {:.2} % without",
+        share(&with) * 100.0,
+        share(&without) * 100.0
     );
 }

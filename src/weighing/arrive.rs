@@ -99,7 +99,20 @@ impl Engine {
             return;
         }
         match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => self.wait_empty(None),
+            Load::Nothing if seen.plateau => {
+                // What stood here and was not asked for may come back as it is.
+                if let Some(run) = &mut self.run {
+                    run.refused = run.stood.take();
+                }
+                self.wait_empty(None);
+            }
+            Load::Something if seen.steady.is_some() => {
+                let stood = seen.weight - self.zero(scale);
+                if let Some(run) = &mut self.run {
+                    run.stood = Some(stood);
+                }
+                self.keep(State::Clear);
+            }
             Load::BelowEmpty if seen.steady.is_some() => {
                 self.see_zero(scale, seen.weight);
                 self.wait_empty(None);
@@ -265,8 +278,12 @@ impl Engine {
             .run
             .as_mut()
             .is_some_and(|run| std::mem::take(&mut run.suspect));
-        let landing = rise.is_landing(pan.lag) && !suspect;
-        let known = self.is_known_vessel(mass, level.d);
+        // A vessel is at rest when the filter has followed; what takes longer is more than a vessel.
+        let came = self.run.as_mut().and_then(|run| run.landed_at.take());
+        let longest = STOOD_LONG_US + (self.rules.steady_window.clamp(0.1, 60.0) * 1e6) as u64;
+        let long = came.is_some_and(|since| level.at.since(since) > longest);
+        let landing = rise.is_landing(pan.lag) && !suspect && !long;
+        let known = self.is_known_vessel(mass, level.d) && !long;
         self.vessel_placed();
         if let Some(present) = carry
             && rise.is_pour()
@@ -276,6 +293,9 @@ impl Engine {
             self.set_zero(scale, present, false);
             self.keep(State::Tared(Tared::new(zero, level.d)));
             self.cue_add(level.weight - zero);
+            return;
+        }
+        if self.ask_after_restart(level) {
             return;
         }
         let refused = self.run.as_mut().and_then(|run| run.refused.take());
@@ -316,6 +336,31 @@ impl Engine {
         } else {
             self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Again]);
         }
+    }
+
+    /// After a restart nobody knows what was poured into the bowl since its last record.
+    fn ask_after_restart(&mut self, level: Level) -> bool {
+        let Some(step) = self.step_now() else {
+            return false;
+        };
+        let fresh = self.can_begin_afresh();
+        let Some(run) = &mut self.run else {
+            return false;
+        };
+        if !std::mem::take(&mut run.resumed) {
+            return false;
+        }
+        if fresh && self.pans.get(step.scale).is_some_and(|pan| pan.zero_seen) {
+            return false;
+        }
+        self.set_state(State::Unsure {
+            level,
+            same_again: true,
+            suspect: true,
+        });
+        let choices = [Choice::Next, Choice::Again];
+        self.cue_urgent(CueKind::Choose, say::resumed(&step), &choices);
+        true
     }
 
     pub(super) fn in_unsure(
@@ -533,6 +578,8 @@ impl Engine {
         tared.held = None;
         tared.inside_since = None;
         tared.tainted = false;
+        tared.disturbed = false;
+        tared.replaced = false;
         let net = net_of(&step, tared.base, level.weight);
         tared.rest = Some(net);
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
@@ -633,6 +680,8 @@ impl Engine {
             self.lifted_after_gap(scale, tared, level.weight);
         } else {
             let first = tared.away && tared.held.is_none();
+            // Another number at the first rest: that it comes to the old one later proves nothing.
+            tared.moving_at_gap = true;
             tared.held = match tared.held {
                 Some(first) if first.weight >= level.weight => Some(first),
                 Some(_) | None => Some(level),

@@ -379,19 +379,32 @@ impl Engine {
         let u = written.uncertainty;
         let brief = written.brief.filter(|brief| {
             // Kept still for long, or too little for a hand on the rim.
-            let near = (brief.weight - written.shown).abs() <= vessel_at_least(brief.d);
+            let by = brief.weight - written.shown;
+            // A drop adds; a lift that begins takes away.
+            let near = by.abs() <= vessel_at_least(brief.d) && !by.is_negative();
             let some_left = !net_of(&step, written.tared.base, brief.weight).is_negative();
             near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
-        let restless = written
-            .strayed
-            .filter(|&(at, _)| brief.is_none_or(|b| at.since(b.at) > 400_000));
+        let restless = written.strayed.filter(|&(at, weight)| {
+            brief.is_none_or(|b| {
+                let rose = weight - written.shown > b.d * 5 && at > b.at;
+                rose || at.since(b.at) > 400_000
+            })
+        });
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {
                 // How far it went on is anybody's guess, within what a drop can be.
                 let off = ((weight - written.shown).abs() * 10)
-                    .min(vessel_at_least(written.tared.base_d));
+                    .min(written.most_drops(written.tared.base_d));
                 let off = if off > u * 10 { off } else { Mass::ZERO };
+                let last = written
+                    .brief
+                    .map_or(Mass::ZERO, |b| (b.weight - written.shown).abs());
+                let off = if last <= written.net.ratio(1, 2) {
+                    off.max(last)
+                } else {
+                    off
+                };
                 (
                     Level {
                         weight: written.shown,

@@ -87,6 +87,10 @@ struct Run {
     landed_at: Option<Moment>,
     /// What comes next may not be empty.
     suspect: bool,
+    /// The batch goes on after a restart: what stands there may hold some of this step already.
+    resumed: bool,
+    /// Mass of what stands on the pan while it is to be cleared.
+    stood: Option<Mass>,
     /// Mass of what was lifted because its tare was not sure.
     refused: Option<Mass>,
 }
@@ -617,6 +621,7 @@ impl Run {
             .map(|s| progress.weighed.get(&s.number).copied())
             .collect();
         let step = done.iter().position(Option::is_none).unwrap_or(done.len());
+        let resumed = done.iter().any(Option::is_some);
         Run {
             step,
             state: State::Empty { carry: None },
@@ -634,6 +639,8 @@ impl Run {
             corrections: Vec::new(),
             landed_at: None,
             suspect: false,
+            resumed,
+            stood: None,
             refused: None,
             plan,
         }

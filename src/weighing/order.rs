@@ -124,6 +124,7 @@ impl Engine {
         let same_bowl = step.vessel == VesselWay::Bowl
             && previous.is_some_and(|p| p.vessel == VesselWay::Bowl && p.scale == step.scale);
         let first = run.done.iter().all(Option::is_none);
+        let run_resumed = run.resumed;
         let Some(pan) = self.pans.get(step.scale) else {
             return;
         };
@@ -135,6 +136,11 @@ impl Engine {
         let level = pan.steady.level();
         if let (true, true, Some((base, d))) = (loaded, same_bowl, bowl_base) {
             self.tare_at(base, d);
+            return;
+        }
+        if loaded && run_resumed {
+            // It is looked at when it is at rest, and asked about.
+            self.set_state(State::Landing { carry: None });
             return;
         }
         match (loaded, level) {
@@ -322,7 +328,8 @@ impl Engine {
         let first = match pan.zero {
             None => {
                 let at_zero = level.weight <= seen.d * 3;
-                let empty = at_zero && waits;
+                // "Net" at zero carries what the TARE key took off.
+                let empty = at_zero && waits && !seen.net_flag;
                 pan.zero = Some(if empty { level.weight } else { Mass::ZERO });
                 pan.zero_seen = empty;
                 pan.zero_exact = empty;

@@ -114,6 +114,18 @@ pub(super) fn same_again(way: VesselWay) -> String {
     )
 }
 
+pub(super) fn resumed(step: &Step) -> String {
+    let (thing, name) = (vessel(step.vessel), &step.ingredient);
+    if step.vessel == VesselWay::Difference {
+        return format!(
+            "The batch goes on with {name}. Say next if none was taken out for this step yet; if some was, put it back first."
+        );
+    }
+    format!(
+        "The batch goes on with {name}. Say next if the {thing} holds no {name} yet; if it does, lift it off and take that out first."
+    )
+}
+
 /// `plausible`: it can be the vessel, going by its weight.
 pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
     let thing = vessel(way);

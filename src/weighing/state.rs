@@ -71,6 +71,8 @@ pub(super) struct Tared {
     /// something then.
     pub disturbed: bool,
     pub poured_before: bool,
+    /// Since then the load grew again: that may be another vessel.
+    pub replaced: bool,
     /// It was off the pan when readings went missing: the empty pan's old zero proves the frame.
     pub away: bool,
     /// The load was moving when readings went missing.
@@ -173,6 +175,7 @@ impl Tared {
             above: None,
             disturbed: false,
             poured_before: false,
+            replaced: false,
             away: false,
             moving_at_gap: false,
             highest: None,
@@ -261,6 +264,11 @@ impl Written {
         self.seq != 0 && now.since(self.at) >= LATE_DROPS_US
     }
 
+    /// The most that drips in after a record: less than any vessel, or 2 %.
+    pub fn most_drops(&self, d: Mass) -> Mass {
+        super::order::vessel_at_least(d).max(self.net.abs().ratio(1, 50))
+    }
+
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
     pub fn follow(&mut self, seen: &super::pan::Seen) {
         let run = match self.forming {
@@ -282,7 +290,7 @@ impl Written {
         let so_far = self
             .strayed
             .map_or(Mass::ZERO, |(_, weight)| (weight - self.shown).abs());
-        if off <= super::order::vessel_at_least(seen.d) && off >= so_far {
+        if off <= self.most_drops(seen.d) && off >= so_far {
             self.strayed = Some((seen.at, seen.weight));
         }
         let lasted = run.at.since(run.since);

@@ -355,14 +355,18 @@ impl Engine {
                 if !seen.plateau {
                     return false;
                 }
+                if tared.replaced {
+                    // Another vessel stood there since, never at rest, and may come back.
+                    self.suspect();
+                }
                 self.vessel_away(tared.clone());
                 true
             }
             Load::BelowEmpty if seen.steady.is_some() => {
+                let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
                 self.set_zero(scale, seen.weight, true);
-                if known_zero && tared.poured && (tared.base - zero) > vessel_at_least(seen.d) {
-                    // The zero was another one than we knew: a key press that nobody saw. What was
-                    // poured since is not proven by anything.
+                let apart = known_zero && (tared.base - zero) > vessel_at_least(seen.d);
+                if apart && tared.poured && !self.base_after_lost_zero(seen, tared, exact) {
                     self.tare_lost(scale, seen.weight, tared);
                 } else if tared.held.is_some() && step.vessel != VesselWay::Difference {
                     self.record_held(scale, tared.clone(), true);
@@ -373,6 +377,23 @@ impl Engine {
             }
             Load::Nothing | Load::BelowEmpty | Load::Something => false,
         }
+    }
+
+    /// The empty pan shows less than it should: a key that nobody saw. The vessel's mass tells the
+    /// base; without it the base stands where the zero was only worked out. Says whether what was
+    /// poured can still be told.
+    fn base_after_lost_zero(&mut self, seen: &Seen, tared: &mut Tared, exact: bool) -> bool {
+        tared.held = None;
+        if let Some(vessel) = tared.vessel {
+            tared.base = seen.weight + vessel;
+            tared.carried += 2;
+            return true;
+        }
+        if !exact {
+            return true;
+        }
+        tared.unproven = super::arrive::inexact(tared.base - seen.weight);
+        !self.can_begin_afresh()
     }
 
     /// A vessel snatched off and another set down in the same breath never lets the pan show empty.
@@ -391,7 +412,12 @@ impl Engine {
             && !tared.disturbed
         {
             tared.disturbed = true;
+            tared.replaced = false;
             tared.poured_before = tared.poured;
+        } else if tared.disturbed {
+            tared.replaced |= seen
+                .before
+                .is_some_and(|before| seen.weight - before > vessel_at_least(seen.d));
         }
     }
 
@@ -406,6 +432,7 @@ impl Engine {
     ) {
         let expected = tared.shown_at_rest(step.vessel);
         tared.disturbed = false;
+        tared.replaced = false;
         if self
             .pans
             .get(scale)
@@ -514,7 +541,11 @@ impl Engine {
             tared.held = Some(level);
             let say = say::lift_to_check(step.vessel, net, d);
             self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
-        } else if calm.proven && tared.unproven == Mass::ZERO && !(amid.proven && amid.holds(net)) {
+        } else if calm.proven
+            && tared.unproven == Mass::ZERO
+            && now > 0.0
+            && !(amid.proven && amid.holds(net))
+        {
             // It would pass on a calm scale; now the draught is larger than the tolerance allows.
             self.ask_once(tared, Asked::Draught, CueKind::Fault, say::draught());
         } else if self.too_coarse(step, d) {

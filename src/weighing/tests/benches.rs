@@ -1,0 +1,379 @@
+//! Other benches: two scales, other units, restarts, words in every state.
+
+use super::*;
+use crate::bench::Weighed;
+
+/// A beaker with `grams` in it, at rest, on an own tare of 150 g.
+fn poured(name: &str, target: &str, grams: f64) -> Bench {
+    let mut b = Bench::one(name, target);
+    b.hold(2.0).land(150.0).hold(1.5).pour(150.0 + grams, 3.0);
+    b.hold(1.6);
+    b
+}
+
+fn begun(done: &[(usize, &str)]) -> Progress {
+    Progress {
+        weighed: done
+            .iter()
+            .enumerate()
+            .map(|(i, &(step, net))| {
+                let seq = i as u64 + 2;
+                (step, Weighed { seq, net: g(net) })
+            })
+            .collect(),
+        ..Progress::default()
+    }
+}
+
+fn two_in_a_bowl() -> Plan {
+    let steps = vec![
+        step(1, "Oil", "20.00", VesselWay::Bowl),
+        step(2, "Wax", "10.00", VesselWay::Bowl),
+    ];
+    plan(steps, None)
+}
+
+#[test]
+fn each_step_is_weighed_on_its_own_scale() {
+    let mut steps = vec![
+        step(1, "Salt", "120.00", VesselWay::Beaker),
+        step(2, "Vitamin", "0.800", VesselWay::Beaker),
+    ];
+    steps[1].scale = 1;
+    let mut fine = scale("fine");
+    fine.readability = Some(Mass::from_mg(1));
+    let mut b = Bench::with(
+        vec![scale("bench"), fine],
+        plan(steps, None),
+        Progress::default(),
+    );
+    b.hold(2.0).land(150.0).hold(1.5).pour(270.0, 4.0).hold(2.0);
+    b.expect(&["120.00"]);
+    b.land(0.0).hold(1.0);
+    assert!(b.cues.last().unwrap().say.contains("on scale fine"));
+    b.scale = 1;
+    b.digit = Mass::from_mg(1);
+    b.shown = 0.0;
+    b.hold(2.0).land(20.0).hold(1.5).pour(20.802, 4.0).hold(2.0);
+    b.expect(&["120.00", "0.80"]);
+    assert_eq!(b.rows.last().unwrap().net, Some(g("0.802")));
+    assert_eq!(b.rows.last().unwrap().scale, "fine");
+    b.land(0.0);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn a_vessel_on_the_wrong_scale_is_told() {
+    let mut steps = vec![step(1, "Vitamin", "0.800", VesselWay::Beaker)];
+    steps[0].scale = 1;
+    let scales = vec![scale("bench"), scale("fine")];
+    let mut b = Bench::with(scales, plan(steps, None), Progress::default());
+    b.hold(2.0).land(150.0).hold(1.5);
+    assert_eq!(b.faults, ["wrong-scale"]);
+    b.pour(150.8, 3.0).hold(2.0);
+    b.expect(&[]);
+}
+
+#[test]
+fn a_loaded_bowl_after_a_restart_is_never_tared_in_silence() {
+    let mut b = Bench::with(
+        vec![scale("bench")],
+        two_in_a_bowl(),
+        begun(&[(1, "20.00")]),
+    );
+    // 300 g of bowl, 20 g of oil, and perhaps some wax that no row tells of.
+    b.shown = 324.0;
+    b.hold(3.0);
+    b.expect_cue(CueKind::Choose);
+    b.pour(330.0, 4.0).hold(3.0);
+    b.expect(&[]);
+    // Lifted and put back it weighs the same, and is asked about again.
+    b.land(0.0).hold(2.0).land(330.0).hold(2.0);
+    b.expect_cue(CueKind::Choose);
+    b.expect(&[]);
+    b.say(Command::Next)
+        .hold(1.0)
+        .pour(340.0, 4.0)
+        .hold(4.0)
+        .land(0.0);
+    b.expect(&["10.00"]);
+    assert!(b.rows.iter().any(|row| row.note.contains("maker says")));
+}
+
+#[test]
+fn a_beaker_that_stands_there_after_a_restart_has_to_be_empty() {
+    let steps = vec![
+        step(1, "Salt", "20.00", VesselWay::Beaker),
+        step(2, "Clay", "10.00", VesselWay::Beaker),
+    ];
+    let begun = begun(&[(1, "20.00")]);
+    let mut b = Bench::with(vec![scale("bench")], plan(steps, None), begun);
+    b.shown = 155.0;
+    b.hold(3.0);
+    b.expect_cue(CueKind::Choose);
+    // Lifted, and an empty one in its place: no word is needed.
+    b.land(0.0)
+        .hold(1.5)
+        .land(90.0)
+        .hold(1.5)
+        .pour(100.0, 4.0)
+        .hold(2.0);
+    b.expect(&["10.00"]);
+}
+
+#[test]
+fn a_scale_switched_off_and_on_under_a_tared_beaker_records_nothing_false() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .jump(0.0)
+        .hold(1.5)
+        .pour(5.0, 3.0)
+        .hold(2.0);
+    // Off for 4 s while 2 g more go in; on again it calls 157 g zero.
+    b.now += 4_000;
+    b.shown = 0.0;
+    b.hold(3.0).pour(5.0, 3.0).hold(3.0);
+    b.expect(&[]);
+    b.expect_cue(CueKind::Fault);
+    b.land(-157.0).hold(2.0).land(5.0).hold(2.0);
+    b.expect(&["12.00"]);
+    assert!(b.rows.iter().any(|r| r.uncertainty > Some(g("0.0116"))));
+}
+
+#[test]
+fn a_scale_switched_off_after_the_record_does_not_change_it_for_sure() {
+    let mut b = poured("Salt", "12.00", 12.0);
+    b.hold(0.5);
+    b.expect(&["12.00"]);
+    b.now += 4_000;
+    b.shown = 0.0;
+    b.hold(2.0);
+    let last = b.rows.iter().rfind(|r| r.kind == RowKind::Weighed).unwrap();
+    assert_eq!(last.net, Some(g("12.00")), "the number stands");
+    assert!(
+        last.uncertainty > Some(g("1")),
+        "what dripped in meanwhile nobody saw"
+    );
+}
+
+#[test]
+fn a_weight_whose_beaker_left_before_the_lot_came_is_recorded_with_it() {
+    let mut steps = vec![step(1, "Salt", "12.00", VesselWay::Beaker)];
+    steps[0].lot_required = true;
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    b.land(0.0).hold(2.0);
+    b.expect(&[]);
+    b.say(Command::Lot("S-7".into()));
+    b.expect(&["12.00"]);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn again_in_every_state_loses_no_record_and_goes_on() {
+    type Reach = fn(&mut Bench);
+    let states: [(&str, Reach); 9] = [
+        ("empty, waiting", |b| {
+            b.hold(2.0);
+        }),
+        ("coming to rest", |b| {
+            b.hold(2.0).jump(140.0).jump(149.0);
+        }),
+        ("vessel tared", |b| {
+            b.hold(2.0).land(150.0).hold(1.5);
+        }),
+        ("vessel tared", |b| {
+            b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 2.0).hold(2.0);
+        }),
+        ("to be checked", |b| {
+            b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.0);
+        }),
+        ("vessel lifted", |b| {
+            b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 2.0).hold(2.0);
+            b.land(0.0).hold(1.0);
+        }),
+        ("zero lost", |b| {
+            b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 2.0).hold(2.0);
+            b.now += 5_000;
+            b.shown = 0.0;
+            b.hold(0.5);
+        }),
+        ("waiting for the lift", |b| {
+            b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 2.0).hold(2.0);
+        }),
+        ("not sure it is the same", |b| {
+            b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 2.0).hold(2.0);
+            b.land(0.0).hold(1.0).land(151.0).hold(1.5);
+        }),
+    ];
+    for (state, reach) in states {
+        let mut b = Bench::one("Salt", "12.00");
+        reach(&mut b);
+        let mut status = crate::bench::Status::default();
+        b.engine.status(&mut status);
+        let tare = status.tare.unwrap();
+        assert!(tare.contains(state), "{tare}, expected {state}");
+        let before = b.weighed().len();
+        b.say(Command::Again);
+        // Whatever stood there is lifted, a clean one is set down, and the step is weighed.
+        b.hold(1.0).land(if tare.contains("zero lost") {
+            -155.0
+        } else {
+            0.0
+        });
+        b.hold(2.0);
+        let empty = b.shown;
+        b.land(empty + 90.0).hold(1.5);
+        b.pour(empty + 102.0, 4.0).hold(2.0);
+        let nets: Vec<String> = b.weighed().into_iter().map(|(_, net, _)| net).collect();
+        assert_eq!(nets.len(), before + 1, "{tare}: {:?}", b.cues.last());
+        assert_eq!(nets.last().map(String::as_str), Some("12.00"), "{tare}");
+        if before == 1 {
+            let last = b.rows.iter().rfind(|r| r.kind == RowKind::Weighed).unwrap();
+            assert!(last.note.starts_with("corrects seq"), "{}", last.note);
+        }
+    }
+}
+
+#[test]
+fn two_presses_keep_an_over_pour() {
+    let mut b = poured("Salt", "12.00", 12.6);
+    b.hold(0.5);
+    b.expect_cue(CueKind::TakeOut);
+    for above in [60.0, 90.0, 70.0, 20.0, 4.0, 50.0, 80.0, 30.0, 5.0, 0.4] {
+        b.read(162.6 + above);
+    }
+    b.shown = 162.6;
+    b.hold(2.0);
+    assert_eq!(b.weighed(), [(1, "12.60".into(), Some(Verdict::Kept))]);
+}
+
+/// The factors are those of NIST SP 811 (2008), appendix B.8: ounce (avoirdupois)
+/// 28.349 523 125 g; carat, metric 0.2 g.
+#[test]
+fn a_step_in_other_units_is_recorded_in_grams() {
+    for (unit, digit, unit_ng) in [
+        (Unit::Kilogram, 10_000_000, 1_000_000_000_000_i64),
+        (Unit::Ounce, 28_349_523, 28_349_523_125),
+        (Unit::Carat, 2_000_000, 200_000_000),
+    ] {
+        assert_eq!(unit.ng(), unit_ng);
+        let mut plain = scale("bench");
+        plain.readability = None;
+        let steps = vec![step(1, "Salt", "12.00", VesselWay::Beaker)];
+        let mut b = Bench::with(vec![plain], plan(steps, None), Progress::default());
+        b.unit = unit;
+        b.digit = Mass::from_ng(digit);
+        b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+        let row = b.rows.iter().find(|r| r.kind == RowKind::Weighed);
+        let row = row.unwrap_or_else(|| panic!("{unit:?}: {:?}", b.cues.last()));
+        let off = (row.net.unwrap() - g("12.00")).abs();
+        assert!(off <= b.digit, "{unit:?}: {off:?}");
+        assert_eq!(row.unit, Some(unit));
+    }
+}
+
+#[test]
+fn a_scale_that_begins_with_its_own_tare_says_so_by_its_flag() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.flag = Some(Shown::Net);
+    b.hold(2.0).pour(12.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+    b.land(-150.0).hold(1.0);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn a_tolerance_that_the_scale_cannot_prove_is_recorded_without_a_verdict() {
+    // 1 % of 1 g is 0.01 g: one step of the scale.
+    let mut b = poured("Dye", "1.00", 1.0);
+    b.hold(1.0);
+    assert_eq!(b.weighed(), [(1, "1.00".into(), None)]);
+    assert!(b.rows[0].note.contains("cannot prove"));
+}
+
+#[test]
+fn a_silent_scale_is_told_once_and_its_return_too() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0);
+    let due = b.engine.deadline().unwrap();
+    assert_eq!(due, Moment::from_millis(b.now + 3_000));
+    b.engine.tick(Moment::from_millis(b.now + 2_999));
+    b.drain();
+    assert!(b.faults.is_empty(), "an early tick does nothing");
+    b.engine.tick(due);
+    b.engine.tick(due);
+    b.drain();
+    assert_eq!(b.faults, ["silent"]);
+    assert_eq!(b.engine.deadline(), None, "it was told");
+    assert!(b.engine.is_silent(0));
+    b.now += 4_000;
+    b.hold(1.5);
+    assert!(!b.engine.is_silent(0));
+    b.land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn too_much_on_the_scale_is_told_and_never_weighed() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5);
+    for _ in 0..10 {
+        b.now += 100;
+        let at = Moment::from_millis(b.now);
+        b.engine.handle(0, Input::Overload, at);
+        b.drain();
+    }
+    assert_eq!(b.faults, ["overload"], "once");
+    b.expect_cue(CueKind::Fault);
+    b.hold(1.5).pour(162.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_word_widens_the_uncertainty_and_claims_no_verdict() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(155.0, 3.0)
+        .hold(1.5)
+        .land(0.0)
+        .hold(1.0);
+    // Back with 1.3 g more: the maker says that it is the same beaker.
+    b.land(156.3).hold(2.0);
+    b.say(Command::Next).pour(162.0, 3.0).hold(3.0);
+    assert_eq!(b.weighed(), [(1, "12.00".into(), None)]);
+    let row = b.rows.iter().find(|r| r.kind == RowKind::Weighed).unwrap();
+    assert!(row.uncertainty > Some(g("1.3")), "{:?}", row.uncertainty);
+}
+
+#[test]
+fn what_cannot_be_the_bowl_is_not_taken_for_it_on_a_word() {
+    let mut b = Bench::new(two_in_a_bowl());
+    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
+    b.pour(325.0, 2.0).hold(2.0).land(0.0).hold(2.0);
+    b.land(250.0).hold(2.0);
+    b.expect_cue(CueKind::Choose);
+    assert!(b.cues.last().unwrap().choices.is_empty());
+    b.say(Command::Next).hold(1.0).land(0.0).hold(1.0);
+    b.land(325.0).hold(2.0).pour(330.0, 3.0).hold(4.0);
+    b.expect(&["20.00", "10.00"]);
+}
+
+#[test]
+fn what_comes_before_the_next_is_asked_for_belongs_to_the_one_before() {
+    let mut b = Bench::new(two_in_a_bowl());
+    b.hold(2.0)
+        .land(300.0)
+        .hold(1.5)
+        .pour(319.95, 4.0)
+        .hold(1.8);
+    b.expect(&["19.95"]);
+    b.pour(320.1, 1.0).hold(4.0);
+    b.expect(&["19.95", "20.10"]);
+    b.pour(330.1, 4.0).hold(4.0);
+    b.expect(&["19.95", "20.10", "10.00"]);
+}

@@ -1,0 +1,256 @@
+//! Scripts: readings at ten a second, exactly as a scale would show them.
+
+mod benches;
+mod weighings;
+
+use super::Engine;
+use super::event::{Command, Cue, CueKind, Draft, Event, Input, RowKind, Verdict};
+use crate::bench::Progress;
+use crate::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::formula::{Plan, PlannedPhase, Step, VesselWay};
+use crate::mass::{Mass, Unit};
+use crate::scale::{Moment, Reading, Shown};
+
+fn g(text: &str) -> Mass {
+    Mass::parse(text.as_bytes(), Unit::Gram).unwrap()
+}
+
+fn scale(name: &str) -> ScaleConfig {
+    ScaleConfig {
+        name: name.into(),
+        port: PortSelector::Path("/dev/null".into()),
+        baud: 9600,
+        data_bits: 8,
+        parity: Parity::None,
+        stop_bits: 1,
+        dtr: DtrMode::Keep,
+        settle: 0.0,
+        layout: String::new(),
+        pattern: None,
+        unit: None,
+        readability: Some(Mass::from_mg(10)),
+        capacity: None,
+        repeatability: None,
+        poll: None,
+    }
+}
+
+fn step(number: usize, name: &str, target: &str, vessel: VesselWay) -> Step {
+    let target = g(target);
+    Step {
+        number,
+        phase: 0,
+        ingredient: name.into(),
+        target,
+        lowest: target - target.ratio(1, 100),
+        highest: target + target.ratio(1, 100),
+        vessel,
+        caution: None,
+        lot_required: false,
+        last_of_phase: false,
+        scale: 0,
+    }
+}
+
+fn plan(mut steps: Vec<Step>, mix: Option<&str>) -> Plan {
+    steps.last_mut().unwrap().last_of_phase = true;
+    Plan {
+        batch: steps.iter().map(|s| s.target).sum(),
+        jars: None,
+        formula: "Test".into(),
+        version: "1".into(),
+        phases: vec![PlannedPhase {
+            name: "Dry".into(),
+            mix: mix.map(Into::into),
+        }],
+        steps,
+    }
+}
+
+/// A scale on a script, and everything that the engine said.
+struct Bench {
+    engine: Engine,
+    now: u64,
+    interval: u64,
+    shown: f64,
+    flag: Option<Shown>,
+    unit: Unit,
+    /// The scale that the readings come from, and its last digit.
+    scale: usize,
+    digit: Mass,
+    rows: Vec<Draft>,
+    cues: Vec<Cue>,
+    recorded: Vec<(usize, Mass)>,
+    closed: Option<bool>,
+    faults: Vec<&'static str>,
+    log_works: bool,
+}
+
+impl Bench {
+    fn new(plan: Plan) -> Bench {
+        Bench::with(vec![scale("bench")], plan, Progress::default())
+    }
+
+    fn with(scales: Vec<ScaleConfig>, plan: Plan, progress: Progress) -> Bench {
+        let config = Config {
+            scales,
+            ..Config::default()
+        };
+        let mut bench = Bench {
+            engine: Engine::new(&config),
+            now: 0,
+            interval: 100,
+            shown: 0.0,
+            flag: None,
+            unit: Unit::Gram,
+            scale: 0,
+            digit: Mass::from_mg(10),
+            rows: vec![],
+            cues: vec![],
+            recorded: vec![],
+            closed: None,
+            faults: vec![],
+            log_works: true,
+        };
+        bench
+            .engine
+            .begin(plan, progress, Moment::default())
+            .unwrap();
+        bench.drain();
+        bench
+    }
+
+    fn one(name: &str, target: &str) -> Bench {
+        Bench::new(plan(vec![step(1, name, target, VesselWay::Beaker)], None))
+    }
+
+    fn drain(&mut self) {
+        while let Some(event) = self.engine.poll() {
+            match event {
+                Event::Cue(cue) => self.cues.push(cue),
+                Event::Log(draft) => {
+                    let ticket = draft.ticket;
+                    let at = Moment::from_millis(self.now);
+                    let answer = if self.log_works {
+                        self.rows.push(*draft);
+                        Input::Logged {
+                            ticket,
+                            seq: self.rows.len() as u64,
+                        }
+                    } else {
+                        Input::NotLogged {
+                            ticket,
+                            why: "disk full".into(),
+                        }
+                    };
+                    self.engine.handle(0, answer, at);
+                }
+                Event::Recorded { step, net, .. } => self.recorded.push((step, net)),
+                Event::Closed { complete } => self.closed = Some(complete),
+                Event::Fault {
+                    code, over: false, ..
+                } => self.faults.push(code),
+                Event::Fault { .. }
+                | Event::Reading(_)
+                | Event::Step { .. }
+                | Event::Tare { .. } => {}
+            }
+        }
+    }
+
+    fn read(&mut self, shown: f64) {
+        self.now += self.interval;
+        self.shown = shown;
+        let weight = Mass::from_g_f64(shown).unwrap().round_to(self.digit);
+        let reading = Reading {
+            at: Moment::from_millis(self.now),
+            weight,
+            digit: self.digit,
+            unit: Some(self.unit),
+            steady: None,
+            shown: self.flag,
+        };
+        self.engine.handle(
+            self.scale,
+            Input::Reading(reading),
+            Moment::from_millis(self.now),
+        );
+        self.drain();
+    }
+
+    fn hold(&mut self, seconds: f64) -> &mut Self {
+        for _ in 0..(seconds * 1000.0 / self.interval as f64) as usize {
+            self.read(self.shown);
+        }
+        self
+    }
+
+    /// A load that comes or goes at once, through a filter of 0.2 s.
+    fn land(&mut self, to: f64) -> &mut Self {
+        let from = self.shown;
+        let decay = (-(self.interval as f64) / 200.0).exp();
+        let mut left = 1.0;
+        for _ in 0..25 {
+            left *= decay;
+            self.read(to + (from - to) * left);
+        }
+        self.shown = to;
+        self.hold(0.2)
+    }
+
+    fn pour(&mut self, to: f64, seconds: f64) -> &mut Self {
+        let from = self.shown;
+        let n = (seconds * 1000.0 / self.interval as f64).max(1.0) as usize;
+        for i in 1..=n {
+            self.read(from + (to - from) * i as f64 / n as f64);
+        }
+        self
+    }
+
+    /// A jump within one reading: the TARE key, or a lift on a slow scale.
+    fn jump(&mut self, to: f64) -> &mut Self {
+        self.read(to);
+        self
+    }
+
+    fn say(&mut self, command: Command) -> &mut Self {
+        let _ = self.engine.command(command, Moment::from_millis(self.now));
+        self.drain();
+        self
+    }
+
+    fn weighed(&self) -> Vec<(usize, String, Option<Verdict>)> {
+        self.rows
+            .iter()
+            .filter(|row| row.kind == RowKind::Weighed)
+            .map(|row| {
+                (
+                    row.step,
+                    row.net.unwrap().grams_rounded(2).to_string(),
+                    row.verdict,
+                )
+            })
+            .collect()
+    }
+
+    #[track_caller]
+    fn expect(&self, nets: &[&str]) {
+        let got: Vec<String> = self.weighed().into_iter().map(|(_, net, _)| net).collect();
+        assert_eq!(
+            got,
+            nets,
+            "last cue: {:?}",
+            self.cues.last().map(|c| &c.say)
+        );
+    }
+
+    #[track_caller]
+    fn expect_cue(&self, kind: CueKind) {
+        assert_eq!(
+            self.cues.last().map(|c| c.kind),
+            Some(kind),
+            "{:?}",
+            self.cues.last()
+        );
+    }
+}
