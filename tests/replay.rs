@@ -264,6 +264,13 @@ fn beakers_with_the_tare_key_in_every_layout() {
 }
 
 #[test]
+fn beakers_at_2_to_50_readings_a_second() {
+    for rate in [2.0, 5.0, 25.0, 50.0] {
+        holds(&story::beakers_at_rate(rate));
+    }
+}
+
+#[test]
 fn lines_in_pieces_are_the_same_in_every_layout() {
     for shape in Shape::BUILT_IN {
         holds(&story::in_pieces(shape));

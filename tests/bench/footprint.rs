@@ -8,7 +8,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use live::Live;
-use load::Bench;
+use load::{Bench, Pace};
 
 const RATE: u64 = 10;
 
@@ -74,7 +74,7 @@ fn feed(daemon: &Live, bench: &mut Bench, seconds: u64) {
     for _ in 0..seconds * RATE {
         due += Duration::from_millis(1000 / RATE);
         std::thread::sleep(due.saturating_duration_since(Instant::now()));
-        daemon.lines[0].write(bench.next(false).as_bytes());
+        daemon.lines[0].write(bench.next(Pace::Brisk).as_bytes());
     }
 }
 

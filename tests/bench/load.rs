@@ -30,6 +30,17 @@ pub fn line(grams: f64, steady: bool) -> String {
     format!("{sign} {:>8.2} {unit:<3}\r\n", grams.abs())
 }
 
+/// How the hands work.
+#[derive(Debug, Clone, Copy)]
+pub enum Pace {
+    /// Many short rests, each long enough for a cue where the steady window is short.
+    Restless,
+    /// A step in 13 s.
+    Brisk,
+    /// A step in 50 s.
+    Calm,
+}
+
 /// What the pan of a bench shows while one step of 100 g after the other is weighed: beaker, a pour
 /// with rests on the way, a bit too much, taken out again, lifted. 0.01 g exact, `rate` a second.
 pub struct Bench {
@@ -93,17 +104,17 @@ impl Bench {
         self.shown = 0.0;
     }
 
-    /// The next line. `quick` hands rest often and shortly.
-    pub fn next(&mut self, quick: bool) -> String {
+    /// The next line.
+    pub fn next(&mut self, pace: Pace) -> String {
         loop {
             if let Some((grams, steady)) = self.queue.pop_front() {
                 return line(grams, steady);
             }
             self.begun += 1;
-            if quick {
-                self.step(20, 0.4);
-            } else {
-                self.step(3, 1.4);
+            match pace {
+                Pace::Restless => self.step(20, 0.4),
+                Pace::Brisk => self.step(3, 1.4),
+                Pace::Calm => self.step(6, 4.5),
             }
         }
     }

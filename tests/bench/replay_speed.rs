@@ -13,7 +13,7 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
 
-use load::{Bench, equal_steps};
+use load::{Bench, Pace, equal_steps};
 
 const RATE: f64 = 50.0;
 
@@ -91,7 +91,7 @@ fn write_capture(path: &Path, lines: usize) -> usize {
     let mut bench = Bench::new(RATE);
     let mut record = String::new();
     for n in 0..lines {
-        let line = bench.next(false);
+        let line = bench.next(Pace::Calm);
         record.clear();
         let micros = n as u64 * 20_000;
         let (whole, part) = (micros / 1_000_000, micros % 1_000_000);

@@ -103,11 +103,6 @@ impl Session {
         self.text.push('\n');
     }
 
-    /// A remark in the capture.
-    pub fn remark(&mut self, text: &str) {
-        writeln!(self.text, "# {text}").unwrap();
-    }
-
     fn counts(&mut self, extra: f64) -> i64 {
         let noise = (0..4).map(|_| self.rng.f64() - 0.5).sum::<f64>() * 0.2 * self.step();
         ((self.filtered + extra - self.tare + noise) / self.step()).round() as i64

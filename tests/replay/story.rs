@@ -130,6 +130,21 @@ pub fn beaker_without_tare(shape: Shape) -> Story {
     story("beaker_without_tare", TWO_BEAKERS, s)
 }
 
+/// The same at another rate of readings a second; each is waited for.
+pub fn beakers_at_rate(rate: f64) -> Story {
+    let mut s = Session::new(Shape::Sixteen, 20).at_rate(rate);
+    s.wait(2.0);
+    for (vessel, grams) in [(150.2, 60.03), (87.4, 39.96)] {
+        s.place(vessel)
+            .wait(1.0)
+            .pour(grams, 6.0)
+            .wait(1.5)
+            .true_now()
+            .lift();
+    }
+    story("beakers_at_rate", TWO_BEAKERS, s)
+}
+
 /// The same with the scale's TARE key on each empty beaker.
 pub fn beaker_with_tare(shape: Shape) -> Story {
     let mut s = Session::new(shape, 2);
