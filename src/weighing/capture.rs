@@ -94,6 +94,7 @@ impl Engine {
             failed: false,
             at: level.at,
             brief: None,
+            rising: None,
             forming: None,
             strayed: None,
             no_lift,
@@ -316,8 +317,15 @@ impl Engine {
         }
         written.follow(seen);
         let Some(step) = self.step_now() else { return };
+        if written.no_lift && written.seq != 0 {
+            let more = net_of(&step, written.tared.base, seen.weight) - written.net;
+            if written.next_begun(seen.at, more, seen.d) {
+                // The maker knows what comes next and pours it already: on top of what was recorded.
+                self.next_in_bowl(written.shown, seen.d.max(written.tared.base_d));
+                return;
+            }
+        }
         let Some(level) = seen.steady else {
-            // Whatever comes before the next ingredient was asked for belongs to this one.
             self.keep(State::Lift(written));
             return;
         };
@@ -484,6 +492,7 @@ impl Engine {
         written.verdict = verdict;
         written.at = level.at;
         written.brief = None;
+        written.rising = None;
         written.strayed = None;
         let no_lift = written.no_lift;
         self.keep(State::Lift(written));

@@ -82,6 +82,8 @@ struct Run {
     pan_was_empty: bool,
     /// What the bowl showed when the last weight was captured, and the readability then.
     bowl_base: Option<(Mass, Mass)>,
+    /// The mixing of a phase was confirmed just now.
+    just_mixed: bool,
     corrections: Vec<state::Correction>,
     /// When something came onto the empty pan.
     landed_at: Option<Moment>,
@@ -636,6 +638,7 @@ impl Run {
             wrong_scale: false,
             pan_was_empty: false,
             bowl_base: None,
+            just_mixed: false,
             corrections: Vec::new(),
             landed_at: None,
             suspect: false,

@@ -49,7 +49,6 @@ impl Engine {
         let Some(run) = &mut self.run else { return };
         run.mix_pending = Some(phase);
         run.pan_was_empty = false;
-        run.bowl_base = None;
         let last = run.step >= run.done.len();
         let Some(planned) = run.plan.phases.get(phase) else {
             return;
@@ -71,6 +70,7 @@ impl Engine {
             return;
         };
         run.mixed.push(phase);
+        run.just_mixed = true;
         let planned = run.plan.phases.get(phase);
         let name = planned.map(|p| p.name.clone()).unwrap_or_default();
         let text = planned.and_then(|p| p.mix.clone()).unwrap_or_default();
@@ -120,6 +120,9 @@ impl Engine {
             return;
         };
         let bowl_base = run.bowl_base.take();
+        // A bowl that was away to be mixed comes back with a weight of its own.
+        let mixed = std::mem::take(&mut run.just_mixed);
+        let emptied = mixed && run.pan_was_empty;
         let previous = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
         let same_bowl = step.vessel == VesselWay::Bowl
             && previous.is_some_and(|p| p.vessel == VesselWay::Bowl && p.scale == step.scale);
@@ -134,8 +137,15 @@ impl Engine {
             _ => false,
         };
         let level = pan.steady.level();
-        if let (true, true, Some((base, d))) = (loaded, same_bowl, bowl_base) {
-            self.tare_at(base, d);
+        if let (true, true, false, Some((base, d))) = (loaded, same_bowl, emptied, bowl_base) {
+            // Stirring leaves or takes a little; more than that was poured before the word.
+            let shown = level.map_or(pan.last.map_or(base, |last| last.weight), |l| l.weight);
+            match level {
+                Some(level) if (shown - base).abs() <= vessel_at_least(d) && mixed => {
+                    self.tare_at(level.weight, level.d);
+                }
+                Some(_) | None => self.tare_at(base, d),
+            }
             return;
         }
         if loaded && run_resumed {

@@ -150,6 +150,8 @@ pub(super) struct Written {
     pub at: Moment,
     /// The last readings that agreed within 1 d for a while, at rest or not.
     pub brief: Option<Level>,
+    /// Since when the indication is above the recorded weight.
+    pub rising: Option<Moment>,
     /// Since the load was last at rest: the reading furthest from the record that can still be this
     /// load.
     pub strayed: Option<(Moment, Mass)>,
@@ -257,6 +259,8 @@ pub(super) struct Correction {
 /// A drop that falls within this time of the record belongs to the ingredient recorded: nobody
 /// takes the next bottle sooner. 1.5 s.
 const LATE_DROPS_US: u64 = 1_500_000;
+/// What begins to rise in the bowl later than this after the record is the next ingredient: 0.8 s.
+const LATEST_DROP_US: u64 = 800_000;
 
 impl Written {
     /// Whether the time of late drops is over.
@@ -267,6 +271,19 @@ impl Written {
     /// The most that drips in after a record: less than any vessel, or 2 %.
     pub fn most_drops(&self, d: Mass) -> Mass {
         super::order::vessel_at_least(d).max(self.net.abs().ratio(1, 50))
+    }
+
+    /// Whether what came on top since the record is the next ingredient: more than drops, for longer
+    /// than a bump, or begun later than drops fall.
+    pub fn next_begun(&mut self, at: Moment, more: Mass, d: Mass) -> bool {
+        let least = self.uncertainty.max(d * 5);
+        self.rising = (more > least).then(|| self.rising.unwrap_or(at));
+        let Some(since) = self.rising else {
+            return false;
+        };
+        let lasting = at.since(since) >= 300_000;
+        let late = since.since(self.at) >= LATEST_DROP_US;
+        lasting && (more > self.most_drops(d) || late)
     }
 
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
