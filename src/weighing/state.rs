@@ -283,7 +283,7 @@ impl Written {
         };
         let lasting = at.since(since) >= 300_000;
         let late = since.since(self.at) >= LATEST_DROP_US;
-        lasting && (more > self.most_drops(d) || late)
+        lasting && (more > self.most_drops(d) || (late && more > d * 20))
     }
 
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
