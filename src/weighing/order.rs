@@ -177,7 +177,13 @@ impl Engine {
         let several = self.pans.len() > 1;
         let mut text = say::place(&step, d, several.then_some(name.as_str()));
         if let Some(caution) = &step.caution {
-            text.push_str(&format!(" Caution: {caution}"));
+            // One sentence at the bench; `check` shows the whole text.
+            let first = caution
+                .split_inclusive(". ")
+                .next()
+                .unwrap_or(caution)
+                .trim();
+            text.push_str(&format!(" Caution: {first}"));
         }
         if step.lot_required && !self.has_lot(&step.ingredient) {
             text.push_str(&format!(
