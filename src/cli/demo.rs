@@ -37,7 +37,7 @@ pub struct DemoArgs {
     #[arg(long)]
     pub fast: bool,
     /// Another course of events; the same number gives the same course
-    #[arg(long, value_name = "N", default_value_t = 12)]
+    #[arg(long, value_name = "N", default_value_t = 4)]
     pub seed: u64,
     /// Where its batch log goes (default: a new folder for temporary files)
     #[arg(long, value_name = "FOLDER")]

@@ -208,7 +208,7 @@ impl Hands {
         };
         let pour = if first && self.faults.contains(&Fault::OverPour) {
             self.queue.push_back(Act::Tell("pour on without looking"));
-            let share = 1.03 + 0.1 * self.rng.f64();
+            let share = 1.06 + 0.08 * self.rng.f64();
             pour.heedless().enough(share)
         } else {
             pour
