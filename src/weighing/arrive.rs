@@ -98,6 +98,7 @@ impl Engine {
             self.wait_empty(Some(present));
             return;
         }
+        self.follow_stood(scale, seen);
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
                 // What stood here and was not asked for may come back as it is.
@@ -106,18 +107,21 @@ impl Engine {
                 }
                 self.wait_empty(None);
             }
-            Load::Something if seen.steady.is_some() => {
-                let stood = seen.weight - self.zero(scale);
-                if let Some(run) = &mut self.run {
-                    run.stood = Some(stood);
-                }
-                self.keep(State::Clear);
-            }
             Load::BelowEmpty if seen.steady.is_some() => {
                 self.see_zero(scale, seen.weight);
                 self.wait_empty(None);
             }
             Load::Nothing | Load::Something | Load::BelowEmpty => self.keep(State::Clear),
+        }
+    }
+
+    /// The mass of what stands there and is to be lifted: at rest, or for an instant while it grows.
+    fn follow_stood(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let mass = seen.weight - self.zero(scale);
+        let Some(run) = &mut self.run else { return };
+        let grows = seen.plateau && run.stood.is_none_or(|stood| mass >= stood);
+        if mass > vessel_at_least(seen.d) && (seen.steady.is_some() || grows) {
+            run.stood = Some(mass);
         }
     }
 
@@ -372,11 +376,12 @@ impl Engine {
         suspect: bool,
     ) {
         let level = seen.steady.unwrap_or(level);
+        self.follow_stood(scale, seen);
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
                 let mass = level.weight - self.zero(scale);
                 if let Some(run) = &mut self.run {
-                    run.refused = Some(mass);
+                    run.refused = Some(run.stood.take().unwrap_or(mass));
                 }
                 self.wait_empty(None);
             }

@@ -357,7 +357,13 @@ impl Engine {
                 at: written.at,
                 since: written.at,
             };
-            let at_least = written.uncertainty + most;
+            // If the frame stands, so much went in or out; it may as well be another load.
+            let seen_off = if off <= written.net.abs() * 2 {
+                off
+            } else {
+                most
+            };
+            let at_least = written.uncertainty + most.max(seen_off);
             let remark = "; readings were missing before the lift";
             self.correct(scale, &step, level, written.clone(), at_least, remark);
         }
