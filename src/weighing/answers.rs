@@ -273,7 +273,11 @@ impl Engine {
         }
         let level = match (away, steady, tared.last_level) {
             (false, Some(level), _) => level,
-            (true, _, Some(level)) => level,
+            // The frame may have moved since: what it held is known as a net weight.
+            (true, _, Some(level)) => super::steady::Level {
+                weight: tared.shown_at_rest(step.vessel),
+                ..level
+            },
             (false, None, _) | (true, _, None) => {
                 return Err(Refused(
                     "The scale is not at rest. Wait a moment, then say keep again.".into(),

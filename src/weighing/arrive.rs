@@ -93,7 +93,9 @@ impl Engine {
         if let Some(jump) = seen.jump
             && !matches!(jump.cause, JumpCause::Load | JumpCause::Slight)
         {
-            // The TARE key on what should be lifted, or a lift at once: both stand.
+            // The TARE key on what should be lifted, or a lift at once: both stand. What stood there
+            // was not asked for, and nobody says that it is empty.
+            self.suspect();
             let present = self.zero(scale) + jump.to - jump.from;
             self.wait_empty(Some(present));
             return;
@@ -131,6 +133,8 @@ impl Engine {
     }
 
     pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
+        // In a gap the key's frame may have gone, and something come.
+        let carry = carry.filter(|_| !seen.after_gap);
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_on_empty_pan(scale, seen, jump);
             return;
@@ -292,6 +296,7 @@ impl Engine {
         if let Some(present) = carry
             && rise.is_pour()
             && !known
+            && !suspect
         {
             // It was the TARE key, and this is a pour into the vessel that never left.
             self.set_zero(scale, present, false);
