@@ -98,6 +98,8 @@ struct World {
     missing: Option<f64>,
     choices: Vec<Choice>,
     mixing: bool,
+    /// Something was asked for since the vessel was set down.
+    asked_to_add: bool,
     /// The sentence asked for an empty vessel.
     asked_empty: bool,
     swapped: bool,
@@ -106,8 +108,8 @@ struct World {
     truth: Vec<(u64, f64)>,
     rows: Vec<Draft>,
     recorded: HashMap<usize, usize>,
-    /// Truth of a step when its vessel was lifted last.
-    at_lift: HashMap<usize, f64>,
+    /// When the vessel of a step was lifted last, and the truth then.
+    at_lift: HashMap<usize, (u64, f64)>,
 }
 
 impl World {
@@ -130,6 +132,7 @@ impl World {
             missing: None,
             choices: Vec::new(),
             mixing: false,
+            asked_to_add: false,
             asked_empty: false,
             swapped: false,
             seq: 0,
@@ -181,6 +184,7 @@ impl World {
                 }
                 Event::Cue(cue) => {
                     self.mixing = cue.kind == CueKind::Mix;
+                    self.asked_to_add |= cue.kind == CueKind::Add;
                     self.asked_empty = cue.say.contains("empty");
                     self.choices = cue.choices;
                     self.missing = cue.missing.map(Mass::to_g_f64);
@@ -263,6 +267,7 @@ impl World {
         match *deed {
             Deed::SetDown { grams } if self.on_pan.is_none() => {
                 self.swapped = true;
+                self.asked_to_add = false;
                 self.in_hand = None;
                 self.on_pan = Some(Vessel {
                     empty: f64::from(grams) + 0.37,
@@ -279,7 +284,7 @@ impl World {
                 self.read_for(1.0);
             }
             Deed::LiftOff if self.on_pan.is_some() => {
-                self.at_lift.insert(self.step, self.net());
+                self.at_lift.insert(self.step, (self.now, self.net()));
                 self.in_hand = self.on_pan.take();
                 self.read_for(0.8);
             }
@@ -295,6 +300,11 @@ impl World {
                 // The key waits for rest, as a scale's does.
                 if (self.shown - self.load()).abs() < 0.004 {
                     self.tare = if self.load() == 0.0 { 0.0 } else { self.shown };
+                    // Before anything was asked for, TARE is the maker's own word for what the
+                    // vessel is.
+                    if let Some(vessel) = self.on_pan.as_mut().filter(|_| !self.asked_to_add) {
+                        vessel.before = vessel.contents;
+                    }
                 }
                 self.read_for(0.5);
             }
@@ -366,10 +376,11 @@ impl World {
             assert_eq!(n, 1, "step {step} was recorded {n} times");
         }
         for (step, row) in last {
-            let Some(&truth) = self.at_lift.get(&step) else {
+            let Some(&(lifted, truth)) = self.at_lift.get(&step) else {
                 continue;
             };
-            if step == self.step {
+            let lifted_since = lifted + 2_000 >= row.at.millis();
+            if step == self.step || !lifted_since {
                 continue;
             }
             let net = row.net.unwrap().to_g_f64();

@@ -266,7 +266,9 @@ impl Engine {
             return Err(Refused("The tare is not sure, so the weight is not. Lift the vessel and put it back first.".into()));
         }
         let steady = self.pans.get(step.scale).and_then(|pan| pan.steady.level());
-        if away && (step.vessel == VesselWay::Difference || self.is_loaded(step.scale)) {
+        if away
+            && (tared.grew || step.vessel == VesselWay::Difference || self.is_loaded(step.scale))
+        {
             return Err(Refused(
                 "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.".into(),
             ));

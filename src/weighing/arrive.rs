@@ -245,6 +245,14 @@ impl Engine {
     fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
         let zero = self.zero(scale);
         let present = zero + jump.to - jump.from;
+        if self.run.as_ref().is_some_and(|run| run.suspect) {
+            // No key makes an empty vessel of one that may hold something.
+            if jump.cause == JumpCause::Key {
+                self.shift_zero(scale, jump.to - jump.from, false);
+            }
+            self.keep(State::Landing { carry: None });
+            return;
+        }
         let key = match jump.cause {
             JumpCause::Key => true,
             JumpCause::Load | JumpCause::Slight => false,
@@ -590,6 +598,7 @@ impl Engine {
         tared.tainted = false;
         tared.disturbed = false;
         tared.replaced = false;
+        tared.grew = false;
         let net = net_of(&step, tared.base, level.weight);
         tared.rest = Some(net);
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);

@@ -96,6 +96,7 @@ impl Engine {
             brief: None,
             forming: None,
             strayed: None,
+            above_since: None,
             no_lift,
         }));
     }
@@ -400,8 +401,10 @@ impl Engine {
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {
                 // How far it went on is anybody's guess, within what a drop can be.
-                let off = ((weight - written.shown).abs() * 10)
-                    .min(written.most_drops(written.tared.base_d));
+                let seen = (weight - written.shown).abs();
+                let off = (seen * 10)
+                    .min(written.most_drops(written.tared.base_d))
+                    .max(seen);
                 let off = if off > u * 10 { off } else { Mass::ZERO };
                 let last = written
                     .brief

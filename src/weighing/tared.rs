@@ -462,6 +462,7 @@ impl Engine {
         let net = net_of(step, tared.base, level.weight);
         tared.rest = Some(net);
         tared.last_level = Some(level);
+        tared.grew = false;
         tared.poured |= net.abs() > d * 5;
         if let Some((predicted, at)) = tared.eased.take()
             && level.since.since(at) < LEARN_WITHIN_US
@@ -596,6 +597,7 @@ impl Engine {
     fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) {
         let net = net_of(step, tared.base, seen.weight);
         tared.inside_since = None;
+        tared.grew |= net - tared.rest.unwrap_or(Mass::ZERO) > seen.d * 2;
         if let Some(held) = tared.held
             && seen.plateau
             && (seen.weight - held.weight).abs() > seen.d * 3
