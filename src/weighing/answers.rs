@@ -267,7 +267,7 @@ impl Engine {
         }
         let steady = self.pans.get(step.scale).and_then(|pan| pan.steady.level());
         if away
-            && (tared.grew || step.vessel == VesselWay::Difference || self.is_loaded(step.scale))
+            && (tared.moved || step.vessel == VesselWay::Difference || self.is_loaded(step.scale))
         {
             return Err(Refused(
                 "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.".into(),

@@ -390,6 +390,10 @@ impl Engine {
     ) {
         let level = seen.steady.unwrap_or(level);
         self.follow_stood(scale, seen);
+        if seen.jump.is_some() {
+            // The TARE key on a vessel that may hold something, or a lift at once.
+            self.suspect();
+        }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
                 let mass = level.weight - self.zero(scale);
@@ -598,7 +602,7 @@ impl Engine {
         tared.tainted = false;
         tared.disturbed = false;
         tared.replaced = false;
-        tared.grew = false;
+        tared.moved = false;
         let net = net_of(&step, tared.base, level.weight);
         tared.rest = Some(net);
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);

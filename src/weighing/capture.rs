@@ -359,12 +359,19 @@ impl Engine {
                 since: written.at,
             };
             // If the frame stands, so much went in or out; it may as well be another load.
-            let seen_off = if off <= written.net.abs() * 2 {
-                off
-            } else {
-                most
-            };
-            let at_least = written.uncertainty + most.max(seen_off);
+            let before = seen
+                .before
+                .map_or(Mass::ZERO, |w| (w - written.shown).abs());
+            let strayed = written
+                .strayed
+                .map_or(Mass::ZERO, |(_, w)| (w - written.shown).abs());
+            let seen_off = [off, before, strayed]
+                .into_iter()
+                .filter(|off| *off <= written.net.abs() * 4)
+                .max()
+                .unwrap_or_default();
+            // And what came in the gap besides.
+            let at_least = written.uncertainty + most + seen_off;
             let remark = "; readings were missing before the lift";
             self.correct(scale, &step, level, written.clone(), at_least, remark);
         }

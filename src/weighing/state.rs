@@ -81,8 +81,8 @@ pub(super) struct Tared {
     pub highest: Option<Mass>,
     /// The step begins again as soon as the zero is known.
     pub restart: bool,
-    /// It showed more than at its last rest: what it holds now is not known before the next one.
-    pub grew: bool,
+    /// It moved on since its last rest: what it holds now is not known before the next one.
+    pub moved: bool,
     /// The last net weight at rest.
     pub rest: Option<Mass>,
     /// The reading of that.
@@ -182,7 +182,7 @@ impl Tared {
             moving_at_gap: false,
             highest: None,
             restart: false,
-            grew: false,
+            moved: false,
             rest: None,
             last_level: None,
             peak: None,

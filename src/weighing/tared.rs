@@ -462,7 +462,7 @@ impl Engine {
         let net = net_of(step, tared.base, level.weight);
         tared.rest = Some(net);
         tared.last_level = Some(level);
-        tared.grew = false;
+        tared.moved = false;
         tared.poured |= net.abs() > d * 5;
         if let Some((predicted, at)) = tared.eased.take()
             && level.since.since(at) < LEARN_WITHIN_US
@@ -597,7 +597,9 @@ impl Engine {
     fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) {
         let net = net_of(step, tared.base, seen.weight);
         tared.inside_since = None;
-        tared.grew |= net - tared.rest.unwrap_or(Mass::ZERO) > seen.d * 2;
+        let rest = tared.rest.unwrap_or(Mass::ZERO);
+        let (grew, shrank) = (net - rest > seen.d * 2, rest - net > seen.d * 2);
+        tared.moved |= grew || (shrank && seen.plateau && net * 2 > rest);
         if let Some(held) = tared.held
             && seen.plateau
             && (seen.weight - held.weight).abs() > seen.d * 3
