@@ -96,7 +96,7 @@ fn complete(home: &Path, log: &Path, out: &Output) {
         count("taken-out") >= 1,
         "the over-pour is taken out: {told}"
     );
-    assert_eq!(count("mixed"), 2, "{told}");
+    assert_eq!(count("mixed"), 1, "{told}");
     assert_eq!(rows.last().unwrap()["kind"], "closed");
     assert_eq!(rows.last().unwrap()["note"], "complete", "{told}");
     assert!(

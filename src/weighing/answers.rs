@@ -266,14 +266,20 @@ impl Engine {
             return Err(Refused("The tare is not sure, so the weight is not. Lift the vessel and put it back first.".into()));
         }
         let steady = self.pans.get(step.scale).and_then(|pan| pan.steady.level());
-        if away && (step.vessel == VesselWay::Difference || self.is_loaded(step.scale)) {
+        if away
+            && (tared.moved || step.vessel == VesselWay::Difference || self.is_loaded(step.scale))
+        {
             return Err(Refused(
                 "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.".into(),
             ));
         }
         let level = match (away, steady, tared.last_level) {
             (false, Some(level), _) => level,
-            (true, _, Some(level)) => level,
+            // The frame may have moved since: what it held is known as a net weight.
+            (true, _, Some(level)) => super::steady::Level {
+                weight: tared.shown_at_rest(step.vessel),
+                ..level
+            },
             (false, None, _) | (true, _, None) => {
                 return Err(Refused(
                     "The scale is not at rest. Wait a moment, then say keep again.".into(),

@@ -93,11 +93,14 @@ impl Engine {
         if let Some(jump) = seen.jump
             && !matches!(jump.cause, JumpCause::Load | JumpCause::Slight)
         {
-            // The TARE key on what should be lifted, or a lift at once: both stand.
+            // The TARE key on what should be lifted, or a lift at once: both stand. What stood there
+            // was not asked for, and nobody says that it is empty.
+            self.suspect();
             let present = self.zero(scale) + jump.to - jump.from;
             self.wait_empty(Some(present));
             return;
         }
+        self.follow_stood(scale, seen);
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
                 // What stood here and was not asked for may come back as it is.
@@ -105,13 +108,6 @@ impl Engine {
                     run.refused = run.stood.take();
                 }
                 self.wait_empty(None);
-            }
-            Load::Something if seen.steady.is_some() => {
-                let stood = seen.weight - self.zero(scale);
-                if let Some(run) = &mut self.run {
-                    run.stood = Some(stood);
-                }
-                self.keep(State::Clear);
             }
             Load::BelowEmpty if seen.steady.is_some() => {
                 self.see_zero(scale, seen.weight);
@@ -121,12 +117,24 @@ impl Engine {
         }
     }
 
+    /// The mass of what stands there and is to be lifted: at rest, or for an instant while it grows.
+    fn follow_stood(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let mass = seen.weight - self.zero(scale);
+        let Some(run) = &mut self.run else { return };
+        let grows = seen.plateau && run.stood.is_none_or(|stood| mass >= stood);
+        if mass > vessel_at_least(seen.d) && (seen.steady.is_some() || grows) {
+            run.stood = Some(mass);
+        }
+    }
+
     fn wait_empty(&mut self, carry: Option<Mass>) {
         self.set_state(State::Empty { carry });
         self.cue_place();
     }
 
     pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
+        // In a gap the key's frame may have gone, and something come.
+        let carry = carry.filter(|_| !seen.after_gap);
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_on_empty_pan(scale, seen, jump);
             return;
@@ -237,6 +245,14 @@ impl Engine {
     fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
         let zero = self.zero(scale);
         let present = zero + jump.to - jump.from;
+        if self.run.as_ref().is_some_and(|run| run.suspect) {
+            // No key makes an empty vessel of one that may hold something.
+            if jump.cause == JumpCause::Key {
+                self.shift_zero(scale, jump.to - jump.from, false);
+            }
+            self.keep(State::Landing { carry: None });
+            return;
+        }
         let key = match jump.cause {
             JumpCause::Key => true,
             JumpCause::Load | JumpCause::Slight => false,
@@ -288,6 +304,7 @@ impl Engine {
         if let Some(present) = carry
             && rise.is_pour()
             && !known
+            && !suspect
         {
             // It was the TARE key, and this is a pour into the vessel that never left.
             self.set_zero(scale, present, false);
@@ -372,11 +389,16 @@ impl Engine {
         suspect: bool,
     ) {
         let level = seen.steady.unwrap_or(level);
+        self.follow_stood(scale, seen);
+        if seen.jump.is_some() {
+            // The TARE key on a vessel that may hold something, or a lift at once.
+            self.suspect();
+        }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
                 let mass = level.weight - self.zero(scale);
                 if let Some(run) = &mut self.run {
-                    run.refused = Some(mass);
+                    run.refused = Some(run.stood.take().unwrap_or(mass));
                 }
                 self.wait_empty(None);
             }
@@ -580,6 +602,7 @@ impl Engine {
         tared.tainted = false;
         tared.disturbed = false;
         tared.replaced = false;
+        tared.moved = false;
         let net = net_of(&step, tared.base, level.weight);
         tared.rest = Some(net);
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);

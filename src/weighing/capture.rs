@@ -97,6 +97,7 @@ impl Engine {
             rising: None,
             forming: None,
             strayed: None,
+            above_since: None,
             no_lift,
         }));
     }
@@ -365,7 +366,20 @@ impl Engine {
                 at: written.at,
                 since: written.at,
             };
-            let at_least = written.uncertainty + most;
+            // If the frame stands, so much went in or out; it may as well be another load.
+            let before = seen
+                .before
+                .map_or(Mass::ZERO, |w| (w - written.shown).abs());
+            let strayed = written
+                .strayed
+                .map_or(Mass::ZERO, |(_, w)| (w - written.shown).abs());
+            let seen_off = [off, before, strayed]
+                .into_iter()
+                .filter(|off| *off <= written.net.abs() * 4)
+                .max()
+                .unwrap_or_default();
+            // And what came in the gap besides.
+            let at_least = written.uncertainty + most + seen_off;
             let remark = "; readings were missing before the lift";
             self.correct(scale, &step, level, written.clone(), at_least, remark);
         }
@@ -402,8 +416,10 @@ impl Engine {
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {
                 // How far it went on is anybody's guess, within what a drop can be.
-                let off = ((weight - written.shown).abs() * 10)
-                    .min(written.most_drops(written.tared.base_d));
+                let seen = (weight - written.shown).abs();
+                let off = (seen * 10)
+                    .min(written.most_drops(written.tared.base_d))
+                    .max(seen);
                 let off = if off > u * 10 { off } else { Mass::ZERO };
                 let last = written
                     .brief

@@ -81,6 +81,8 @@ pub(super) struct Tared {
     pub highest: Option<Mass>,
     /// The step begins again as soon as the zero is known.
     pub restart: bool,
+    /// It moved on since its last rest: what it holds now is not known before the next one.
+    pub moved: bool,
     /// The last net weight at rest.
     pub rest: Option<Mass>,
     /// The reading of that.
@@ -155,6 +157,8 @@ pub(super) struct Written {
     /// Since the load was last at rest: the reading furthest from the record that can still be this
     /// load.
     pub strayed: Option<(Moment, Mass)>,
+    /// Since when it shows more than drops can add.
+    pub above_since: Option<Moment>,
     /// Such a run as it begins.
     pub forming: Option<Level>,
     /// In bowl way, or by `next`: go on without a lift.
@@ -182,6 +186,7 @@ impl Tared {
             moving_at_gap: false,
             highest: None,
             restart: false,
+            moved: false,
             rest: None,
             last_level: None,
             peak: None,
@@ -307,7 +312,18 @@ impl Written {
         let so_far = self
             .strayed
             .map_or(Mass::ZERO, |(_, weight)| (weight - self.shown).abs());
-        if off <= self.most_drops(seen.d) && off >= so_far {
+        let drops = off <= self.most_drops(seen.d);
+        // More than drops is a pour when it lasts; a hand that takes hold does not.
+        let pours = !drops && seen.weight > self.shown && off <= self.net.abs() * 2;
+        self.above_since = if pours {
+            self.above_since.or(Some(seen.at))
+        } else {
+            None
+        };
+        let lasts = self
+            .above_since
+            .is_some_and(|since| seen.at.since(since) >= 300_000);
+        if (drops || lasts) && off >= so_far {
             self.strayed = Some((seen.at, seen.weight));
         }
         let lasted = run.at.since(run.since);

@@ -462,6 +462,7 @@ impl Engine {
         let net = net_of(step, tared.base, level.weight);
         tared.rest = Some(net);
         tared.last_level = Some(level);
+        tared.moved = false;
         tared.poured |= net.abs() > d * 5;
         if let Some((predicted, at)) = tared.eased.take()
             && level.since.since(at) < LEARN_WITHIN_US
@@ -596,6 +597,9 @@ impl Engine {
     fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) {
         let net = net_of(step, tared.base, seen.weight);
         tared.inside_since = None;
+        let rest = tared.rest.unwrap_or(Mass::ZERO);
+        let (grew, shrank) = (net - rest > seen.d * 2, rest - net > seen.d * 2);
+        tared.moved |= grew || (shrank && seen.plateau && net * 2 > rest);
         if let Some(held) = tared.held {
             // It went on pouring: what was held is not what is there. The first readings of a lift
             // are no such rest: they do not agree.
