@@ -26,6 +26,8 @@ pub struct Progress {
     pub mixed: Vec<usize>,
     /// Lot by ingredient name.
     pub lots: HashMap<String, String>,
+    /// The batch was begun before, whatever was recorded of it.
+    pub resumed: bool,
     /// Whether a `closed` row was read.
     pub closed: bool,
 }

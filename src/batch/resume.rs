@@ -218,6 +218,7 @@ impl Resumed {
                 .collect(),
             mixed,
             lots: self.lots.clone(),
+            resumed: true,
             closed: self.closed,
         }
     }

@@ -139,6 +139,13 @@ impl Engine {
             self.jump_on_empty_pan(scale, seen, jump);
             return;
         }
+        if let Some(run) = self.run.as_mut().filter(|run| run.leaving) {
+            run.leaving = seen.before.is_some_and(|before| seen.weight < before);
+            if run.leaving {
+                self.keep(State::Empty { carry });
+                return;
+            }
+        }
         match self.load(scale, seen.weight, seen.d) {
             Load::Something => {
                 if seen.after_gap {
@@ -300,6 +307,26 @@ impl Engine {
         let long = came.is_some_and(|since| level.at.since(since) > longest);
         let landing = rise.is_landing(pan.lag) && !suspect && !long;
         let known = self.is_known_vessel(mass, level.d) && !long;
+        let full = self.run.as_mut().and_then(|run| run.last_gross.take());
+        let beaker = self
+            .step_now()
+            .is_some_and(|step| step.vessel == VesselWay::Beaker);
+        let just_weighed = full.is_some_and(|full| {
+            beaker
+                && self
+                    .pans
+                    .get(scale)
+                    .is_some_and(|pan| pan.same(mass, full, level.d))
+        });
+        if just_weighed && carry.is_none() {
+            if let Some(run) = &mut self.run {
+                run.last_gross = full;
+            }
+            self.set_state(State::Clear);
+            let say = "That is the beaker just weighed. Lift it off; an empty one comes next.";
+            self.cue_urgent(CueKind::Lift, say.into(), &[]);
+            return;
+        }
         self.vessel_placed();
         if let Some(present) = carry
             && rise.is_pour()
@@ -456,8 +483,20 @@ impl Engine {
         let d = self.readability(step.scale);
         let net = tared.rest.unwrap_or(Mass::ZERO);
         let missing = step.target - net;
-        let over = net > self.window(&step, d, tared.carried).high;
+        let window = self.window(&step, d, tared.carried);
+        let over = net > window.high;
+        let unweighed = tared.moved || tared.rest.is_none() || window.holds(net);
         self.set_state(State::Away(tared));
+        if unweighed {
+            // It left before the scale was at rest: what it holds is still to be weighed.
+            self.cue(
+                CueKind::Place,
+                say::back_to_weigh(step.vessel),
+                None,
+                &[Choice::Again],
+            );
+            return;
+        }
         let say = say::away(&step, missing, over, d);
         if over {
             self.cue_urgent(CueKind::Choose, say, &[Choice::Keep, Choice::Again]);

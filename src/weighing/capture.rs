@@ -95,6 +95,8 @@ impl Engine {
             at: level.at,
             brief: None,
             rising: None,
+            piled: None,
+            doubtful: false,
             forming: None,
             strayed: None,
             above_since: None,
@@ -212,6 +214,10 @@ impl Engine {
     fn written(&mut self, written: Written) {
         let Some(step) = self.step_now() else { return };
         let d = self.readability(step.scale);
+        let gross = written.shown - self.zero(step.scale);
+        if let Some(run) = &mut self.run {
+            run.last_gross = (step.vessel == VesselWay::Beaker).then_some(gross);
+        }
         let index = self.run.as_ref().map_or(0, |run| run.step);
         self.recorded(index, written.seq, written.net, written.verdict);
         let say = say::recorded(step.vessel, written.net, d);
@@ -236,7 +242,7 @@ impl Engine {
     }
 
     /// The bowl stays: what it weighs now is the next step's tare.
-    fn next_in_bowl(&mut self, base: Mass, d: Mass) {
+    pub(super) fn next_in_bowl(&mut self, base: Mass, d: Mass) {
         if let Some(run) = &mut self.run {
             run.bowl_base = Some((base, d));
         }
@@ -268,10 +274,64 @@ impl Engine {
     }
 
     pub(super) fn in_writing(&mut self, scale: ScaleIndex, seen: &Seen, mut written: Written) {
-        if !written.no_lift && self.is_lifted(scale, seen, &written.tared) {
+        let left = self.has_left(scale, seen, &written);
+        if !written.no_lift && (left || self.is_lifted(scale, seen, &written.tared)) {
             written.lifted = true;
+            if let Some(run) = &mut self.run {
+                run.in_transit = left;
+                run.leaving = left;
+            }
         }
         self.keep(State::Writing(written));
+    }
+
+    /// Whether the indication fell well below the vessel's own weight: a beaker that is exchanged in
+    /// one movement never lets the pan show empty.
+    fn has_left(&self, scale: ScaleIndex, seen: &Seen, written: &Written) -> bool {
+        let Some(step) = self.step_now() else {
+            return false;
+        };
+        let Some(zero) = self.pans.get(scale).and_then(|pan| pan.zero) else {
+            return false;
+        };
+        let own = match step.vessel {
+            VesselWay::Beaker | VesselWay::Bowl => written.tared.base - zero,
+            VesselWay::Difference => written.shown - zero,
+        };
+        if own <= vessel_at_least(seen.d) {
+            return false;
+        }
+        let below = seen.weight - zero < own.ratio(3, 5);
+        // A number without a unit that drops within one reading may be the UNIT key.
+        let leaving = written.shown - own.ratio(1, 10);
+        below && (seen.unit_known || seen.before.is_some_and(|before| before < leaving))
+    }
+
+    /// The empty pan shows less than the zero that the tare rests on: a key was pressed that nobody
+    /// saw, and what had been poured before it was taken off. The vessel's mass tells the net weight.
+    fn key_shown_at_lift(&mut self, scale: ScaleIndex, seen: &Seen, written: &mut Written) {
+        let (Some(step), Some(vessel)) = (self.step_now(), written.tared.vessel) else {
+            return;
+        };
+        let Some(level) = seen.steady else { return };
+        let base = level.weight + vessel;
+        let unseen = written.tared.base - base;
+        let least = vessel_at_least(seen.d).max(vessel.ratio(1, 100));
+        if step.vessel == VesselWay::Difference || unseen <= least || written.seq == 0 {
+            return;
+        }
+        self.set_zero(scale, level.weight, true);
+        written.tared.base = base;
+        written.tared.carried += 2;
+        let weighed = Level {
+            weight: written.shown,
+            d: written.tared.base_d,
+            readings: 1,
+            at: level.at,
+            since: level.at,
+        };
+        let remark = "; the lift shows that a key was pressed unseen";
+        self.correct(scale, &step, weighed, written.clone(), Mass::ZERO, remark);
     }
 
     /// Whether the vessel of a captured weight has left: the empty pan shows, or four fifths of the
@@ -304,7 +364,15 @@ impl Engine {
             self.jump_after_record(scale, seen, written, jump);
             return;
         }
-        if self.is_lifted(scale, seen, &written.tared) {
+        if self.load(scale, seen.weight, seen.d) == Load::BelowEmpty && seen.steady.is_some() {
+            self.key_shown_at_lift(scale, seen, &mut written);
+        }
+        let left = self.has_left(scale, seen, &written);
+        if left || self.is_lifted(scale, seen, &written.tared) {
+            if let Some(run) = &mut self.run {
+                run.in_transit = left;
+                run.leaving = left;
+            }
             if written.no_lift {
                 // The bowl went to be stirred: the next step waits for it.
                 self.correct_at_lift(scale, &mut written);
@@ -333,7 +401,13 @@ impl Engine {
         written.strayed = None;
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
-        if beyond && !net.is_negative() && written.seq != 0 {
+        let fell = written.net - net > written.most_drops(level.d);
+        if written.doubtful {
+            self.keep(State::Lift(written));
+        } else if beyond && fell && written.seq != 0 {
+            // Spooned out, or another load: the record stands, and says how little it proves.
+            self.doubt_record(scale, &step, written, net);
+        } else if beyond && !net.is_negative() && written.seq != 0 {
             // A little more or less may be a draught as well as a drop: the new number stands, and the
             // stated uncertainty reaches back to the old one.
             let by = (net - written.net).abs();
@@ -348,6 +422,28 @@ impl Engine {
         } else {
             self.keep(State::Lift(written));
         }
+    }
+
+    /// What stands there weighs less than what was recorded, and the vessel was not seen to leave.
+    fn doubt_record(&mut self, scale: ScaleIndex, step: &Step, mut written: Written, net: Mass) {
+        written.doubtful = true;
+        let fell = written.net - net;
+        let level = Level {
+            weight: written.shown,
+            d: written.tared.base_d,
+            readings: 1,
+            at: written.at,
+            since: written.at,
+        };
+        let at_least = written.uncertainty + fell;
+        let remark = "; the weight fell after the record: taken out, or another load";
+        self.correct(scale, step, level, written, at_least, remark);
+        let d = self.readability(scale);
+        let say = format!(
+            "{} g less than recorded. Lift everything off the scale.",
+            fell.grams(d)
+        );
+        self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);
     }
 
     /// Readings were missing after the record. Little more or less is a late drop, and how much more
@@ -399,6 +495,25 @@ impl Engine {
     fn correct_at_lift(&mut self, scale: ScaleIndex, written: &mut Written) {
         let Some(step) = self.step_now() else { return };
         let u = written.uncertainty;
+        if let Some((_, last)) = written.piled.filter(|&(n, _)| n >= 3) {
+            let still = written
+                .brief
+                .is_some_and(|b| (b.weight - last).abs() <= b.d);
+            if !still && !written.doubtful {
+                written.doubtful = true;
+                let level = Level {
+                    weight: written.shown,
+                    d: written.tared.base_d,
+                    readings: 1,
+                    at: written.at,
+                    since: written.at,
+                };
+                let at_least = u + (last - written.shown);
+                let remark = "; more came on before the lift";
+                self.correct(scale, &step, level, written.clone(), at_least, remark);
+                return;
+            }
+        }
         let brief = written.brief.filter(|brief| {
             // Kept still for long, or too little for a hand on the rim.
             let by = brief.weight - written.shown;
@@ -480,7 +595,9 @@ impl Engine {
         let net = net_of(step, written.tared.base, level.weight);
         let window = self.window(step, d, written.tared.carried);
         let kept = written.verdict == Some(Verdict::Kept);
-        let verdict = if kept {
+        let verdict = if written.doubtful {
+            None
+        } else if kept {
             Some(Verdict::Kept)
         } else {
             verdict_of(window, net, &written.tared)

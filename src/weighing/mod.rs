@@ -91,6 +91,13 @@ struct Run {
     suspect: bool,
     /// The batch goes on after a restart: what stands there may hold some of this step already.
     resumed: bool,
+    /// The recorded vessel has just left, and the pan may carry the next one already.
+    in_transit: bool,
+    /// The indication is still falling from the recorded vessel that left.
+    leaving: bool,
+    begun: Moment,
+    /// Mass of the last recorded vessel with its content.
+    last_gross: Option<Mass>,
     /// Mass of what stands on the pan while it is to be cleared.
     stood: Option<Mass>,
     /// Mass of what was lifted because its tare was not sure.
@@ -186,7 +193,10 @@ impl Engine {
         if pan.lost || self.silent.get(scale).copied().unwrap_or(true) {
             return None;
         }
-        Some(pan.last?.at.plus_micros(self.stale_us()))
+        // A scale that never spoke is silent since the batch began.
+        let begun = self.run.as_ref().map(|run| run.begun);
+        let since = pan.last.map(|last| last.at).or(begun)?;
+        Some(since.plus_micros(self.stale_us()))
     }
 
     /// Time has passed.
@@ -210,7 +220,7 @@ impl Engine {
             self.cue_urgent(
                 CueKind::Fault,
                 format!(
-                    "No weight from scale {name}. Look at its switch, its battery and its cable."
+                    "No weight from scale {name}. Look at its switch, its battery and its cable; if it is on, run bismar identify."
                 ),
                 &[],
             );
@@ -546,7 +556,9 @@ impl Engine {
                 step.scale + 1
             )));
         }
-        self.run = Some(Run::new(plan, progress));
+        let mut run = Run::new(plan, progress);
+        run.begun = self.now;
+        self.run = Some(run);
         self.last_cue = None;
         self.go_on();
         Ok(())
@@ -623,7 +635,7 @@ impl Run {
             .map(|s| progress.weighed.get(&s.number).copied())
             .collect();
         let step = done.iter().position(Option::is_none).unwrap_or(done.len());
-        let resumed = done.iter().any(Option::is_some);
+        let resumed = progress.resumed || done.iter().any(Option::is_some);
         Run {
             step,
             state: State::Empty { carry: None },
@@ -643,6 +655,10 @@ impl Run {
             landed_at: None,
             suspect: false,
             resumed,
+            in_transit: false,
+            leaving: false,
+            begun: Moment::default(),
+            last_gross: None,
             stood: None,
             refused: None,
             plan,

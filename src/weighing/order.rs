@@ -48,7 +48,7 @@ impl Engine {
     fn ask_to_mix(&mut self, phase: usize) {
         let Some(run) = &mut self.run else { return };
         run.mix_pending = Some(phase);
-        run.pan_was_empty = false;
+        run.pan_was_empty = std::mem::take(&mut run.in_transit);
         let last = run.step >= run.done.len();
         let Some(planned) = run.plan.phases.get(phase) else {
             return;
@@ -128,6 +128,7 @@ impl Engine {
             && previous.is_some_and(|p| p.vessel == VesselWay::Bowl && p.scale == step.scale);
         let first = run.done.iter().all(Option::is_none);
         let run_resumed = run.resumed;
+        let in_transit = std::mem::take(&mut run.in_transit);
         let Some(pan) = self.pans.get(step.scale) else {
             return;
         };
@@ -136,6 +137,7 @@ impl Engine {
             (Some(last), Some(zero)) => last.weight - zero > vessel_at_least(d),
             _ => false,
         };
+        let loaded = loaded && !in_transit;
         let level = pan.steady.level();
         if let (true, true, false, Some((base, d))) = (loaded, same_bowl, emptied, bowl_base) {
             // Stirring leaves or takes a little; more than that was poured before the word.
@@ -372,6 +374,15 @@ impl Engine {
         let here = run.current().map(|step| step.scale) == Some(scale);
         let net_zero = seen.net_flag && shown.abs() <= seen.d * 3;
         if !(waits && first && here) {
+            return;
+        }
+        if run.resumed && (net_zero || shown > vessel_at_least(seen.d)) {
+            // Nobody knows what was poured before the restart.
+            self.set_state(State::Clear);
+            let way = self
+                .step_now()
+                .map_or(VesselWay::Beaker, |step| step.vessel);
+            self.cue(CueKind::Lift, say::clear(way), None, &[]);
             return;
         }
         if net_zero && let Some(pan) = self.pans.get_mut(scale) {

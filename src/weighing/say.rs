@@ -84,6 +84,13 @@ pub(super) fn away(step: &Step, missing: Mass, over: bool, d: Mass) -> String {
     }
 }
 
+pub(super) fn back_to_weigh(way: VesselWay) -> String {
+    format!(
+        "Put the {} back and let it rest: it is not recorded yet.",
+        vessel(way)
+    )
+}
+
 pub(super) fn lift_to_check(way: VesselWay, net: Mass, d: Mass) -> String {
     format!(
         "{} g, inside. Lift the {} now: that proves the tare.",

@@ -152,6 +152,10 @@ pub(super) struct Written {
     pub at: Moment,
     /// The last readings that agreed within 1 d for a while, at rest or not.
     pub brief: Option<Level>,
+    /// More than drops came on top, reading by reading: how many readings and the last of them.
+    pub piled: Option<(u32, Mass)>,
+    /// What stands there may be another load: nothing more is corrected, and the record claims less.
+    pub doubtful: bool,
     /// Since when the indication is above the recorded weight.
     pub rising: Option<Moment>,
     /// Since the load was last at rest: the reading furthest from the record that can still be this
@@ -308,6 +312,16 @@ impl Written {
             },
         };
         self.forming = Some(run);
+        // A pour only adds; a hand on the rim presses and lets go.
+        if seen.weight - self.shown > self.most_drops(seen.d) {
+            self.piled = match self.piled {
+                Some((n, last)) if seen.weight >= last - seen.d => Some((n + 1, seen.weight)),
+                Some(_) => None,
+                None => Some((1, seen.weight)),
+            };
+        } else if seen.weight >= self.shown - seen.d {
+            self.piled = None;
+        }
         let off = (seen.weight - self.shown).abs();
         let so_far = self
             .strayed

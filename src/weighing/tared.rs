@@ -223,6 +223,14 @@ impl Engine {
         if std::mem::take(&mut tared.tainted) && !self.base_from_vessel(scale, &mut tared) {
             return None;
         }
+        if let Some(vessel) = tared.vessel.filter(|_| seen.steady.is_some()) {
+            // A key pressed while it was pouring took off more than the vessel.
+            let base = seen.weight + vessel;
+            if (base - tared.base).abs() > vessel_at_least(seen.d).max(vessel.ratio(1, 100)) {
+                tared.base = base;
+                tared.carried += 2;
+            }
+        }
         match (tared.held, self.step_now()) {
             (Some(level), Some(step)) => {
                 let net = net_of(&step, tared.base, level.weight);
