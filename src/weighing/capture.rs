@@ -97,6 +97,7 @@ impl Engine {
             rising: None,
             piled: None,
             doubtful: false,
+            dipped: false,
             forming: None,
             strayed: None,
             above_since: None,
@@ -274,7 +275,7 @@ impl Engine {
     }
 
     pub(super) fn in_writing(&mut self, scale: ScaleIndex, seen: &Seen, mut written: Written) {
-        let left = self.has_left(scale, seen, &written);
+        let left = self.has_left(scale, seen, &mut written);
         if !written.no_lift && (left || self.is_lifted(scale, seen, &written.tared)) {
             written.lifted = true;
             if let Some(run) = &mut self.run {
@@ -285,9 +286,9 @@ impl Engine {
         self.keep(State::Writing(written));
     }
 
-    /// Whether the indication fell well below the vessel's own weight: a beaker that is exchanged in
-    /// one movement never lets the pan show empty.
-    fn has_left(&self, scale: ScaleIndex, seen: &Seen, written: &Written) -> bool {
+    /// Whether the indication fell well below the vessel's own weight and rises again: a beaker that is
+    /// exchanged in one movement never lets the pan show empty.
+    fn has_left(&self, scale: ScaleIndex, seen: &Seen, written: &mut Written) -> bool {
         let Some(step) = self.step_now() else {
             return false;
         };
@@ -304,7 +305,13 @@ impl Engine {
         let below = seen.weight - zero < own.ratio(3, 5);
         // A number without a unit that drops within one reading may be the UNIT key.
         let leaving = written.shown - own.ratio(1, 10);
-        below && (seen.unit_known || seen.before.is_some_and(|before| before < leaving))
+        let believed = seen.unit_known || seen.before.is_some_and(|before| before < leaving);
+        let rises = seen
+            .before
+            .is_some_and(|before| seen.weight > before + seen.d * 5);
+        let left = written.dipped && rises;
+        written.dipped |= below && believed;
+        left
     }
 
     /// The empty pan shows less than the zero that the tare rests on: a key was pressed that nobody
@@ -367,7 +374,7 @@ impl Engine {
         if self.load(scale, seen.weight, seen.d) == Load::BelowEmpty && seen.steady.is_some() {
             self.key_shown_at_lift(scale, seen, &mut written);
         }
-        let left = self.has_left(scale, seen, &written);
+        let left = self.has_left(scale, seen, &mut written);
         if left || self.is_lifted(scale, seen, &written.tared) {
             if let Some(run) = &mut self.run {
                 run.in_transit = left;

@@ -53,6 +53,8 @@ pub struct Engine {
     readings: bool,
     next_ticket: u64,
     last_cue: Option<Cue>,
+    /// The fault that was said last and is not over: `status` must not hide it.
+    fault: Option<String>,
     now: Moment,
     /// The scale that has been reported as silent.
     silent: Vec<bool>,
@@ -133,6 +135,7 @@ impl Engine {
             readings: false,
             next_ticket: 1,
             last_cue: None,
+            fault: None,
             now: Moment::default(),
         }
     }
@@ -384,6 +387,7 @@ impl Engine {
             urgent: false,
         };
         self.last_cue = Some(cue.clone());
+        self.fault = None;
         self.out.push_back(Event::Cue(cue));
     }
 
@@ -402,8 +406,11 @@ impl Engine {
             urgent: true,
         };
         // A fault does not hide what is to be done: that is said again when the fault is over.
-        if kind != CueKind::Fault {
+        if kind == CueKind::Fault {
+            self.fault = Some(cue.say.clone());
+        } else {
             self.last_cue = Some(cue.clone());
+            self.fault = None;
         }
         self.out.push_back(Event::Cue(cue));
     }
@@ -422,6 +429,7 @@ impl Engine {
     }
 
     fn repeat_cue(&mut self) {
+        self.fault = None;
         if let Some(cue) = self.last_cue.clone() {
             self.out.push_back(Event::Cue(cue));
         }
@@ -582,7 +590,8 @@ impl Engine {
         let Some(run) = &self.run else { return };
         status.formula = Some(run.plan.formula.clone());
         status.of = Some(run.plan.steps.len());
-        status.say = self.last_cue.as_ref().map(|cue| cue.say.clone());
+        let said = self.last_cue.as_ref().map(|cue| cue.say.clone());
+        status.say = self.fault.clone().or(said);
         status.tare = Some(run.state.name().to_owned());
         if let Some(step) = run.current() {
             let d = self.readability(step.scale);

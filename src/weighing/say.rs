@@ -2,7 +2,7 @@
 //! there. No sentence needs a colour, a shape or a sound to be understood.
 
 use crate::formula::{Step, VesselWay};
-use crate::mass::Mass;
+use crate::mass::{Grams, Mass};
 
 fn vessel(way: VesselWay) -> &'static str {
     match way {
@@ -14,7 +14,7 @@ fn vessel(way: VesselWay) -> &'static str {
 
 pub(super) fn place(step: &Step, d: Mass, scale: Option<&str>) -> String {
     let on = scale.map_or(String::new(), |name| format!(" on scale {name}"));
-    let target = step.target.grams(d);
+    let target = step.target.shown(d);
     let name = &step.ingredient;
     match step.vessel {
         VesselWay::Beaker => format!("Place an empty beaker{on}: {target} g {name} comes next."),
@@ -26,7 +26,7 @@ pub(super) fn place(step: &Step, d: Mass, scale: Option<&str>) -> String {
 }
 
 pub(super) fn add(step: &Step, missing: Mass, d: Mass) -> String {
-    let (grams, name) = (missing.grams(d), &step.ingredient);
+    let (grams, name) = (missing.shown(d), &step.ingredient);
     match step.vessel {
         VesselWay::Difference => format!("{grams} g to take from {name}, then put it back."),
         VesselWay::Beaker | VesselWay::Bowl => format!("{grams} g to add: {name}."),
@@ -34,11 +34,11 @@ pub(super) fn add(step: &Step, missing: Mass, d: Mass) -> String {
 }
 
 pub(super) fn ease_off(missing: Mass, d: Mass) -> String {
-    format!("{} g left. Ease off.", missing.max(Mass::ZERO).grams(d))
+    format!("{} g left. Ease off.", missing.max(Mass::ZERO).shown(d))
 }
 
 pub(super) fn take_out(step: &Step, over: Mass, d: Mass) -> String {
-    let (grams, name) = (over.grams(d), &step.ingredient);
+    let (grams, name) = (over.shown(d), &step.ingredient);
     match step.vessel {
         VesselWay::Difference => {
             format!("{grams} g too much came out of {name}. Keep it, or begin this step again.")
@@ -48,7 +48,7 @@ pub(super) fn take_out(step: &Step, over: Mass, d: Mass) -> String {
 }
 
 pub(super) fn recorded(way: VesselWay, net: Mass, d: Mass) -> String {
-    let net = net.grams(d);
+    let net = net.shown(d);
     match way {
         VesselWay::Beaker => format!("Recorded {net} g. Lift the beaker."),
         VesselWay::Difference => format!("Recorded {net} g. Lift the bottle."),
@@ -74,12 +74,12 @@ pub(super) fn away(step: &Step, missing: Mass, over: bool, d: Mass) -> String {
     if over {
         format!(
             "{} g {name} too much. Put the {thing} back to take some out; or keep it, or begin again.",
-            (-missing).grams(d)
+            (-missing).shown(d)
         )
     } else {
         format!(
             "Put the {thing} back: {} g {name} still to add.",
-            missing.grams(d)
+            missing.shown(d)
         )
     }
 }
@@ -94,7 +94,7 @@ pub(super) fn back_to_weigh(way: VesselWay) -> String {
 pub(super) fn lift_to_check(way: VesselWay, net: Mass, d: Mass) -> String {
     format!(
         "{} g, inside. Lift the {} now: that proves the tare.",
-        net.grams(d),
+        net.shown(d),
         vessel(way)
     )
 }
@@ -177,4 +177,21 @@ pub(super) fn unit_changed(unit: &str) -> String {
 pub(super) fn draught() -> String {
     "The scale does not come to rest. Shield it from the draught; take your hands off the bench."
         .into()
+}
+
+/// Grams as they are said: as many decimals as the scale's step has in grams, no more.
+trait Said {
+    fn shown(self, d: Mass) -> Grams;
+}
+
+impl Said for Mass {
+    fn shown(self, d: Mass) -> Grams {
+        let mut decimals = 0;
+        let mut step = 1_000_000_000;
+        while step > d.ng().max(1) && decimals < 6 {
+            step /= 10;
+            decimals += 1;
+        }
+        self.grams_rounded(decimals)
+    }
 }

@@ -156,6 +156,8 @@ pub(super) struct Written {
     pub piled: Option<(u32, Mass)>,
     /// What stands there may be another load: nothing more is corrected, and the record claims less.
     pub doubtful: bool,
+    /// The indication was well below the vessel's own weight.
+    pub dipped: bool,
     /// Since when the indication is above the recorded weight.
     pub rising: Option<Moment>,
     /// Since the load was last at rest: the reading furthest from the record that can still be this
