@@ -102,6 +102,7 @@ struct World {
     asked_to_add: bool,
     /// The sentence asked for an empty vessel.
     asked_empty: bool,
+    /// A vessel with something of this step in it gave way to another.
     swapped: bool,
     seq: u64,
     /// True net weight of the running step, sampled with each reading.
@@ -266,7 +267,8 @@ impl World {
     fn apply(&mut self, deed: &Deed) {
         match *deed {
             Deed::SetDown { grams } if self.on_pan.is_none() => {
-                self.swapped = true;
+                let full = |v: &Vessel| v.contents != v.before;
+                self.swapped |= self.in_hand.as_ref().is_some_and(full);
                 self.asked_to_add = false;
                 self.in_hand = None;
                 self.on_pan = Some(Vessel {
@@ -355,6 +357,8 @@ impl World {
                 Command::Next
             }
             Word::Again => Command::Again,
+            // What is kept is the vessel that was weighed, not the one that took its place.
+            Word::Keep if self.swapped => return,
             Word::Keep => Command::Keep,
             Word::Lot => Command::Lot("L-1".into()),
         };
@@ -449,7 +453,7 @@ fn plan() -> Plan {
 
 proptest! {
     #![proptest_config(ProptestConfig {
-        cases: 400,
+        cases: 4000,
         failure_persistence: None,
         ..ProptestConfig::default()
     })]

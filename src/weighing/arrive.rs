@@ -669,6 +669,13 @@ impl Engine {
             let highest = tared.highest.unwrap_or(seen.weight);
             tared.highest = Some(highest.max(seen.weight));
         }
+        let emptied = tared
+            .highest
+            .is_some_and(|highest| highest - seen.weight >= vessel.ratio(4, 5));
+        if emptied && vessel > vessel_at_least(seen.d) {
+            // It was off the pan: what shows the same number later may be another load.
+            tared.moving_at_gap = true;
+        }
         let Some(level) = seen.steady else {
             self.keep(State::Recheck(tared));
             return;
