@@ -186,7 +186,9 @@ impl World {
                 Event::Cue(cue) => {
                     self.mixing = cue.kind == CueKind::Mix;
                     self.asked_to_add |= cue.kind == CueKind::Add;
-                    self.asked_empty = cue.say.contains("empty");
+                    if cue.kind != CueKind::Fault {
+                        self.asked_empty = cue.say.contains("empty");
+                    }
                     self.choices = cue.choices;
                     self.missing = cue.missing.map(Mass::to_g_f64);
                 }
@@ -297,7 +299,14 @@ impl World {
                 };
                 self.pour(grams, f64::from(lasts) / 10.0);
             }
-            Deed::TakeOut { tenths } => self.pour(-f64::from(tenths) / 10.0, 1.5),
+            Deed::TakeOut { tenths } => {
+                self.pour(-f64::from(tenths) / 10.0, 1.5);
+                // At two lines a second nothing tells a spoonful from the beginning of a lift: who
+                // takes out after the record waits for the new one.
+                if self.recorded.contains_key(&self.step) {
+                    self.read_for(2.5);
+                }
+            }
             Deed::Tare => {
                 // The key waits for rest, as a scale's does.
                 if (self.shown - self.load()).abs() < 0.004 {

@@ -316,10 +316,9 @@ impl Engine {
             return;
         }
         let refused = self.run.as_mut().and_then(|run| run.refused.take());
+        // It may have been lifted before it was at rest.
         let same_again = refused.is_some_and(|refused| {
-            self.pans
-                .get(scale)
-                .is_some_and(|pan| pan.same(mass, refused, level.d))
+            (mass - refused).abs() <= refused.abs().ratio(1, 50).max(Mass::from_g(1))
         });
         let landing = landing && !same_again;
         // Exactly zero where the empty pan shows something else is what the TARE key leaves.
@@ -665,6 +664,12 @@ impl Engine {
     pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let zero = self.zero(scale);
         let vessel = tared.vessel.unwrap_or(tared.base - zero);
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
+            // The TARE key is no lift; a lift at once shows when the vessel is back.
+            tared.jumped = Some(jump.from);
+            tared.highest = None;
+            tared.moving_at_gap = true;
+        }
         if seen.plateau {
             let highest = tared.highest.unwrap_or(seen.weight);
             tared.highest = Some(highest.max(seen.weight));
@@ -694,6 +699,21 @@ impl Engine {
             .pans
             .get(scale)
             .is_some_and(|pan| pan.same(level.weight, tared.shown_at_rest(step.vessel), level.d));
+        if let Some(from) = tared.jumped
+            && self
+                .pans
+                .get(scale)
+                .is_some_and(|pan| pan.same(level.weight, from, level.d))
+        {
+            let empty = Level {
+                weight: Mass::ZERO,
+                ..level
+            };
+            self.lift_shows_zero(&mut tared, empty, zero);
+            self.see_zero(scale, Mass::ZERO);
+            self.lifted_after_gap(scale, tared, Mass::ZERO);
+            return;
+        }
         // Lifted: at least four fifths of the vessel went since the readings came back.
         let fell = tared
             .highest
@@ -749,6 +769,7 @@ impl Engine {
         let afresh = self.can_begin_afresh();
         tared.doubt = None;
         tared.highest = None;
+        tared.jumped = None;
         tared.moving_at_gap = false;
         tared.away = false;
         if tared.restart {

@@ -97,6 +97,7 @@ impl Engine {
             forming: None,
             strayed: None,
             above_since: None,
+            disturbed: false,
             no_lift,
         }));
     }
@@ -304,17 +305,12 @@ impl Engine {
             return;
         }
         if self.is_lifted(scale, seen, &written.tared) {
-            if written.no_lift {
-                // The bowl went to be stirred: the next step waits for it.
-                self.correct_at_lift(scale, &mut written);
-                self.keep(State::Clear);
-                self.go_on();
-            } else {
-                self.correct_at_lift(scale, &mut written);
-                self.vessel_gone(scale, written.seq, None);
-            }
+            self.lifted_after_record(scale, written);
             return;
         }
+        let vessel = written.shown - self.zero(scale);
+        let gone = written.shown - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
+        written.disturbed |= gone && seen.unit_known;
         written.follow(seen);
         let Some(step) = self.step_now() else { return };
         let Some(level) = seen.steady else {
@@ -322,6 +318,15 @@ impl Engine {
             self.keep(State::Lift(written));
             return;
         };
+        let same = self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.same(level.weight, written.shown, level.d));
+        if std::mem::take(&mut written.disturbed) && !same {
+            // Snatched off, and something else set down in the same breath.
+            self.lifted_after_record(scale, written);
+            return;
+        }
         written.strayed = None;
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
@@ -339,6 +344,17 @@ impl Engine {
             self.next_in_bowl(level.weight, level.d);
         } else {
             self.keep(State::Lift(written));
+        }
+    }
+
+    fn lifted_after_record(&mut self, scale: ScaleIndex, mut written: Written) {
+        self.correct_at_lift(scale, &mut written);
+        if written.no_lift {
+            // The bowl went to be stirred: the next step waits for it.
+            self.keep(State::Clear);
+            self.go_on();
+        } else {
+            self.vessel_gone(scale, written.seq, None);
         }
     }
 

@@ -77,6 +77,8 @@ pub(super) struct Tared {
     pub away: bool,
     /// The load was moving when readings went missing.
     pub moving_at_gap: bool,
+    /// While its zero is looked for: what it showed before a jump to zero, key or lift.
+    pub jumped: Option<Mass>,
     /// While its zero is looked for: the highest weight that two readings in a row agreed on.
     pub highest: Option<Mass>,
     /// The step begins again as soon as the zero is known.
@@ -153,6 +155,8 @@ pub(super) struct Written {
     /// Since the load was last at rest: the reading furthest from the record that can still be this
     /// load.
     pub strayed: Option<(Moment, Mass)>,
+    /// Most of the vessel's weight was off the pan since the last rest.
+    pub disturbed: bool,
     /// Since when it shows more than drops can add.
     pub above_since: Option<Moment>,
     /// Such a run as it begins.
@@ -180,6 +184,7 @@ impl Tared {
             replaced: false,
             away: false,
             moving_at_gap: false,
+            jumped: None,
             highest: None,
             restart: false,
             moved: false,
@@ -273,6 +278,9 @@ impl Written {
 
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
     pub fn follow(&mut self, seen: &super::pan::Seen) {
+        if self.disturbed {
+            return;
+        }
         let run = match self.forming {
             Some(run) if (run.weight - seen.weight).abs() <= seen.d => Level {
                 readings: run.readings.saturating_add(1),
