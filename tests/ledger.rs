@@ -206,9 +206,17 @@ impl World {
         let net = row.net.unwrap().to_g_f64();
         let limit = 2.0 * row.uncertainty.unwrap().to_g_f64();
         let since = row.at.millis().saturating_sub(self.interval * 2 + 800);
+        // A row written as the vessel is seen to be gone is about that vessel.
+        let lifted = self
+            .at_lift
+            .get(&row.step)
+            .filter(|(at, _)| at + 4_000 >= row.at.millis());
+        let lifted = lifted.map(|&(_, truth)| truth);
         let truths = self.truth.iter().filter(|(at, _)| *at >= since);
         let best = truths
-            .map(|(_, truth)| (net - truth).abs())
+            .map(|(_, truth)| *truth)
+            .chain(lifted)
+            .map(|truth| (net - truth).abs())
             .fold(f64::INFINITY, f64::min);
         assert!(
             best <= limit,

@@ -245,7 +245,11 @@ impl Engine {
     fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
         let zero = self.zero(scale);
         let present = zero + jump.to - jump.from;
-        if self.run.as_ref().is_some_and(|run| run.suspect) {
+        let suspect = self
+            .run
+            .as_ref()
+            .is_some_and(|run| run.suspect || run.maybe_tared);
+        if suspect {
             // No key makes an empty vessel of one that may hold something.
             if jump.cause == JumpCause::Key {
                 self.shift_zero(scale, jump.to - jump.from, false);
@@ -294,6 +298,15 @@ impl Engine {
             .run
             .as_mut()
             .is_some_and(|run| std::mem::take(&mut run.suspect));
+        // No more than the step's ingredient, while a vessel may stand there already.
+        let little = self
+            .step_now()
+            .is_some_and(|step| mass <= step.highest.ratio(3, 2) + Mass::from_g(5));
+        let maybe = self
+            .run
+            .as_mut()
+            .is_some_and(|run| std::mem::take(&mut run.maybe_tared));
+        let suspect = suspect || (maybe && little);
         // A vessel is at rest when the filter has followed; what takes longer is more than a vessel.
         let came = self.run.as_mut().and_then(|run| run.landed_at.take());
         let longest = STOOD_LONG_US + (self.rules.steady_window.clamp(0.1, 60.0) * 1e6) as u64;
@@ -490,6 +503,9 @@ impl Engine {
                 self.keep(State::Away(tared));
             }
             (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
+                // Back, or another in its place, and never at rest: it may have been poured into.
+                tared.moved |=
+                    seen.plateau && self.load(scale, seen.weight, seen.d) == Load::Something;
                 self.keep(State::Away(tared));
             }
         }
@@ -688,6 +704,8 @@ impl Engine {
         let Some(step) = self.step_now() else { return };
         if tared.away && (level.weight - zero).abs() <= level.d * 3 {
             tared.away = false;
+            tared.held = None;
+            tared.highest = None;
             self.set_state(State::Away(tared));
             return;
         }
@@ -771,7 +789,10 @@ impl Engine {
         tared.highest = None;
         tared.jumped = None;
         tared.moving_at_gap = false;
-        tared.away = false;
+        if std::mem::take(&mut tared.away) {
+            // What stood there since is not known to be the vessel.
+            tared.held = None;
+        }
         if tared.restart {
             self.wait_empty(None);
         } else if tared.unproven > Mass::ZERO && afresh {

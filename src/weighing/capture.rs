@@ -570,12 +570,17 @@ impl Engine {
                 self.next_in_bowl(jump.to, seen.d);
                 return;
             }
+            if !jump.from_rest {
+                // It was moving when the key was pressed; how far, nobody saw to the end.
+                written.tared.unproven += (jump.from - written.shown).abs() + seen.d * 5;
+            }
             written.tared.base += shift;
             written.shown += shift;
             written.tared.carried += 2;
             self.keep(State::Lift(written));
             return;
         }
+        self.correct_at_lift(scale, &mut written);
         let carry = (jump.cause == JumpCause::Unknown).then_some(zero + shift);
         self.vessel_gone(scale, written.seq, carry);
     }

@@ -87,6 +87,8 @@ struct Run {
     landed_at: Option<Moment>,
     /// What comes next may not be empty.
     suspect: bool,
+    /// A vessel tared by the key may stand on the pan that shows nothing.
+    maybe_tared: bool,
     /// The batch goes on after a restart: what stands there may hold some of this step already.
     resumed: bool,
     /// Mass of what stands on the pan while it is to be cleared.
@@ -639,6 +641,7 @@ impl Run {
             corrections: Vec::new(),
             landed_at: None,
             suspect: false,
+            maybe_tared: false,
             resumed,
             stood: None,
             refused: None,

@@ -302,7 +302,7 @@ impl Written {
             .map_or(Mass::ZERO, |(_, weight)| (weight - self.shown).abs());
         let drops = off <= self.most_drops(seen.d);
         // More than drops is a pour when it lasts; a hand that takes hold does not.
-        let pours = !drops && seen.weight > self.shown && off <= self.net.abs() * 2;
+        let pours = !drops && seen.weight > self.shown;
         self.above_since = if pours {
             self.above_since.or(Some(seen.at))
         } else {
