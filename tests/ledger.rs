@@ -102,6 +102,7 @@ struct World {
     asked_to_add: bool,
     /// The sentence asked for an empty vessel.
     asked_empty: bool,
+    /// A vessel with something of this step in it gave way to another.
     swapped: bool,
     seq: u64,
     /// True net weight of the running step, sampled with each reading.
@@ -185,7 +186,9 @@ impl World {
                 Event::Cue(cue) => {
                     self.mixing = cue.kind == CueKind::Mix;
                     self.asked_to_add |= cue.kind == CueKind::Add;
-                    self.asked_empty = cue.say.contains("empty");
+                    if cue.kind != CueKind::Fault {
+                        self.asked_empty = cue.say.contains("empty");
+                    }
                     self.choices = cue.choices;
                     self.missing = cue.missing.map(Mass::to_g_f64);
                 }
@@ -203,9 +206,17 @@ impl World {
         let net = row.net.unwrap().to_g_f64();
         let limit = 2.0 * row.uncertainty.unwrap().to_g_f64();
         let since = row.at.millis().saturating_sub(self.interval * 2 + 800);
+        // A row written as the vessel is seen to be gone is about that vessel.
+        let lifted = self
+            .at_lift
+            .get(&row.step)
+            .filter(|(at, _)| at + 4_000 >= row.at.millis());
+        let lifted = lifted.map(|&(_, truth)| truth);
         let truths = self.truth.iter().filter(|(at, _)| *at >= since);
         let best = truths
-            .map(|(_, truth)| (net - truth).abs())
+            .map(|(_, truth)| *truth)
+            .chain(lifted)
+            .map(|truth| (net - truth).abs())
             .fold(f64::INFINITY, f64::min);
         assert!(
             best <= limit,
@@ -266,7 +277,8 @@ impl World {
     fn apply(&mut self, deed: &Deed) {
         match *deed {
             Deed::SetDown { grams } if self.on_pan.is_none() => {
-                self.swapped = true;
+                let full = |v: &Vessel| v.contents != v.before;
+                self.swapped |= self.in_hand.as_ref().is_some_and(full);
                 self.asked_to_add = false;
                 self.in_hand = None;
                 self.on_pan = Some(Vessel {
@@ -295,7 +307,14 @@ impl World {
                 };
                 self.pour(grams, f64::from(lasts) / 10.0);
             }
-            Deed::TakeOut { tenths } => self.pour(-f64::from(tenths) / 10.0, 1.5),
+            Deed::TakeOut { tenths } => {
+                self.pour(-f64::from(tenths) / 10.0, 1.5);
+                // At two lines a second nothing tells a spoonful from the beginning of a lift: who
+                // takes out after the record waits for the new one.
+                if self.recorded.contains_key(&self.step) {
+                    self.read_for(2.5);
+                }
+            }
             Deed::Tare => {
                 // The key waits for rest, as a scale's does.
                 if (self.shown - self.load()).abs() < 0.004 {
@@ -355,6 +374,8 @@ impl World {
                 Command::Next
             }
             Word::Again => Command::Again,
+            // What is kept is the vessel that was weighed, not the one that took its place.
+            Word::Keep if self.swapped => return,
             Word::Keep => Command::Keep,
             Word::Lot => Command::Lot("L-1".into()),
         };
@@ -449,7 +470,7 @@ fn plan() -> Plan {
 
 proptest! {
     #![proptest_config(ProptestConfig {
-        cases: 400,
+        cases: 4000,
         failure_persistence: None,
         ..ProptestConfig::default()
     })]

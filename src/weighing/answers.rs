@@ -1,7 +1,7 @@
 //! What a person says: commands and presses on the pan.
 
 use super::event::{Choice, Command, CueKind, RowKind, Verdict};
-use super::state::{State, Tared};
+use super::state::{Asked, State, Tared};
 use super::{Engine, net_of};
 use crate::bench::Refused;
 use crate::formula::VesselWay;
@@ -177,6 +177,7 @@ impl Engine {
         }
         // By difference, and in a bowl with earlier steps in it, what stands there is the new tare; a
         // bowl of its own may hold what was poured too early.
+        let in_doubt = matches!(&run.state, State::Tared(tared) if tared.doubt.is_some());
         let known = matches!(run.state, State::Tared(_) | State::Lift(_) | State::Away(_));
         let sure = known && !self.is_fresh_bowl();
         let d = self.readability(step.scale);
@@ -192,6 +193,12 @@ impl Engine {
             tared.restart = true;
             self.cue_urgent(CueKind::Lift, super::say::clear(step.vessel), &[]);
             return Ok("This step begins again once the scale is empty.".into());
+        }
+        if in_doubt {
+            // The vessel may stand there still, tared by the key.
+            if let Some(run) = &mut self.run {
+                run.maybe_tared = true;
+            }
         }
         self.begin_again(step.scale, step.vessel, sure);
         Ok("This step begins again.".into())
@@ -317,10 +324,10 @@ impl Engine {
         let mut draft = self.draft(RowKind::Note);
         draft.note = format!("lot of {}: {lot}", step.ingredient);
         self.log(draft);
+        self.record_what_waited_for_its_lot();
         if let Some(State::Tared(tared)) = self.run.as_mut().map(|run| &mut run.state) {
             tared.asked = None;
         }
-        self.record_what_waited_for_its_lot();
         format!("Lot {lot} for {}.", step.ingredient)
     }
 
@@ -331,8 +338,21 @@ impl Engine {
         let State::Away(tared) = &run.state else {
             return;
         };
-        if tared.held.is_some() && tared.doubt.is_none() && !tared.tainted {
-            let tared = tared.clone();
+        let sure = tared.doubt.is_none() && !tared.tainted && !tared.moved;
+        if let (Some(Asked::Lot), Some(level), Some(net)) =
+            (tared.asked, tared.last_level, tared.rest)
+            && sure
+        {
+            let mut tared = tared.clone();
+            let d = level.d.max(tared.base_d);
+            if !self.window(&step, d, tared.carried).holds(net) {
+                return;
+            }
+            // The frame may have moved since: the net weight has not.
+            tared.held = Some(super::steady::Level {
+                weight: tared.shown_at_rest(step.vessel),
+                ..level
+            });
             self.record_held(step.scale, tared, true);
         }
     }

@@ -252,7 +252,11 @@ impl Engine {
     fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
         let zero = self.zero(scale);
         let present = zero + jump.to - jump.from;
-        if self.run.as_ref().is_some_and(|run| run.suspect) {
+        let suspect = self
+            .run
+            .as_ref()
+            .is_some_and(|run| run.suspect || run.maybe_tared);
+        if suspect {
             // No key makes an empty vessel of one that may hold something.
             if jump.cause == JumpCause::Key {
                 self.shift_zero(scale, jump.to - jump.from, false);
@@ -301,6 +305,15 @@ impl Engine {
             .run
             .as_mut()
             .is_some_and(|run| std::mem::take(&mut run.suspect));
+        // No more than the step's ingredient, while a vessel may stand there already.
+        let little = self
+            .step_now()
+            .is_some_and(|step| mass <= step.highest.ratio(3, 2) + Mass::from_g(5));
+        let maybe = self
+            .run
+            .as_mut()
+            .is_some_and(|run| std::mem::take(&mut run.maybe_tared));
+        let suspect = suspect || (maybe && little);
         // A vessel is at rest when the filter has followed; what takes longer is more than a vessel.
         let came = self.run.as_mut().and_then(|run| run.landed_at.take());
         let longest = STOOD_LONG_US + (self.rules.steady_window.clamp(0.1, 60.0) * 1e6) as u64;
@@ -343,10 +356,9 @@ impl Engine {
             return;
         }
         let refused = self.run.as_mut().and_then(|run| run.refused.take());
+        // It may have been lifted before it was at rest.
         let same_again = refused.is_some_and(|refused| {
-            self.pans
-                .get(scale)
-                .is_some_and(|pan| pan.same(mass, refused, level.d))
+            (mass - refused).abs() <= refused.abs().ratio(1, 50).max(Mass::from_g(1))
         });
         let landing = landing && !same_again;
         // Exactly zero where the empty pan shows something else is what the TARE key leaves.
@@ -530,6 +542,9 @@ impl Engine {
                 self.keep(State::Away(tared));
             }
             (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
+                // Back, or another in its place, and never at rest: it may have been poured into.
+                tared.moved |=
+                    seen.plateau && self.load(scale, seen.weight, seen.d) == Load::Something;
                 self.keep(State::Away(tared));
             }
         }
@@ -704,9 +719,22 @@ impl Engine {
     pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let zero = self.zero(scale);
         let vessel = tared.vessel.unwrap_or(tared.base - zero);
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
+            // The TARE key is no lift; a lift at once shows when the vessel is back.
+            tared.jumped = Some(jump.from);
+            tared.highest = None;
+            tared.moving_at_gap = true;
+        }
         if seen.plateau {
             let highest = tared.highest.unwrap_or(seen.weight);
             tared.highest = Some(highest.max(seen.weight));
+        }
+        let emptied = tared
+            .highest
+            .is_some_and(|highest| highest - seen.weight >= vessel.ratio(4, 5));
+        if emptied && vessel > vessel_at_least(seen.d) {
+            // It was off the pan: what shows the same number later may be another load.
+            tared.moving_at_gap = true;
         }
         let Some(level) = seen.steady else {
             self.keep(State::Recheck(tared));
@@ -715,6 +743,8 @@ impl Engine {
         let Some(step) = self.step_now() else { return };
         if tared.away && (level.weight - zero).abs() <= level.d * 3 {
             tared.away = false;
+            tared.held = None;
+            tared.highest = None;
             self.set_state(State::Away(tared));
             return;
         }
@@ -726,6 +756,21 @@ impl Engine {
             .pans
             .get(scale)
             .is_some_and(|pan| pan.same(level.weight, tared.shown_at_rest(step.vessel), level.d));
+        if let Some(from) = tared.jumped
+            && self
+                .pans
+                .get(scale)
+                .is_some_and(|pan| pan.same(level.weight, from, level.d))
+        {
+            let empty = Level {
+                weight: Mass::ZERO,
+                ..level
+            };
+            self.lift_shows_zero(&mut tared, empty, zero);
+            self.see_zero(scale, Mass::ZERO);
+            self.lifted_after_gap(scale, tared, Mass::ZERO);
+            return;
+        }
         // Lifted: at least four fifths of the vessel went since the readings came back.
         let fell = tared
             .highest
@@ -781,8 +826,12 @@ impl Engine {
         let afresh = self.can_begin_afresh();
         tared.doubt = None;
         tared.highest = None;
+        tared.jumped = None;
         tared.moving_at_gap = false;
-        tared.away = false;
+        if std::mem::take(&mut tared.away) {
+            // What stood there since is not known to be the vessel.
+            tared.held = None;
+        }
         if tared.restart {
             self.wait_empty(None);
         } else if tared.unproven > Mass::ZERO && afresh {

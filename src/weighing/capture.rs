@@ -101,6 +101,7 @@ impl Engine {
             forming: None,
             strayed: None,
             above_since: None,
+            disturbed: false,
             no_lift,
         }));
     }
@@ -380,17 +381,12 @@ impl Engine {
                 run.in_transit = left;
                 run.leaving = left;
             }
-            if written.no_lift {
-                // The bowl went to be stirred: the next step waits for it.
-                self.correct_at_lift(scale, &mut written);
-                self.keep(State::Clear);
-                self.go_on();
-            } else {
-                self.correct_at_lift(scale, &mut written);
-                self.vessel_gone(scale, written.seq, None);
-            }
+            self.lifted_after_record(scale, written);
             return;
         }
+        let vessel = written.shown - self.zero(scale);
+        let gone = written.shown - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
+        written.disturbed |= gone && seen.unit_known;
         written.follow(seen);
         let Some(step) = self.step_now() else { return };
         if written.no_lift && written.seq != 0 {
@@ -405,6 +401,15 @@ impl Engine {
             self.keep(State::Lift(written));
             return;
         };
+        let same = self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.same(level.weight, written.shown, level.d));
+        if std::mem::take(&mut written.disturbed) && !same {
+            // Snatched off, and something else set down in the same breath.
+            self.lifted_after_record(scale, written);
+            return;
+        }
         written.strayed = None;
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
@@ -451,6 +456,18 @@ impl Engine {
             fell.grams(d)
         );
         self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);
+    }
+
+    /// The recorded vessel is off; the log says what was seen of it last.
+    fn lifted_after_record(&mut self, scale: ScaleIndex, mut written: Written) {
+        self.correct_at_lift(scale, &mut written);
+        if written.no_lift {
+            // The bowl went to be stirred: the next step waits for it.
+            self.keep(State::Clear);
+            self.go_on();
+        } else {
+            self.vessel_gone(scale, written.seq, None);
+        }
     }
 
     /// Readings were missing after the record. Little more or less is a late drop, and how much more
@@ -687,12 +704,17 @@ impl Engine {
                 self.next_in_bowl(jump.to, seen.d);
                 return;
             }
+            if !jump.from_rest {
+                // It was moving when the key was pressed; how far, nobody saw to the end.
+                written.tared.unproven += (jump.from - written.shown).abs() + seen.d * 5;
+            }
             written.tared.base += shift;
             written.shown += shift;
             written.tared.carried += 2;
             self.keep(State::Lift(written));
             return;
         }
+        self.correct_at_lift(scale, &mut written);
         let carry = (jump.cause == JumpCause::Unknown).then_some(zero + shift);
         self.vessel_gone(scale, written.seq, carry);
     }

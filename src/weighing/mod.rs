@@ -91,6 +91,8 @@ struct Run {
     landed_at: Option<Moment>,
     /// What comes next may not be empty.
     suspect: bool,
+    /// A vessel tared by the key may stand on the pan that shows nothing.
+    maybe_tared: bool,
     /// The batch goes on after a restart: what stands there may hold some of this step already.
     resumed: bool,
     /// The recorded vessel has just left, and the pan may carry the next one already.
@@ -663,6 +665,7 @@ impl Run {
             corrections: Vec::new(),
             landed_at: None,
             suspect: false,
+            maybe_tared: false,
             resumed,
             in_transit: false,
             leaving: false,

@@ -345,7 +345,7 @@ impl Pan {
         };
         let steady = self.steady.level().map(|level| level.weight);
         Some(Jump {
-            from: steady.unwrap_or(anchor),
+            from: steady.unwrap_or(before.weight),
             // The key shows exactly zero; what is there already came after it.
             to: if cause == JumpCause::Slight {
                 r.weight

@@ -77,6 +77,8 @@ pub(super) struct Tared {
     pub away: bool,
     /// The load was moving when readings went missing.
     pub moving_at_gap: bool,
+    /// While its zero is looked for: what it showed before a jump to zero, key or lift.
+    pub jumped: Option<Mass>,
     /// While its zero is looked for: the highest weight that two readings in a row agreed on.
     pub highest: Option<Mass>,
     /// The step begins again as soon as the zero is known.
@@ -163,6 +165,8 @@ pub(super) struct Written {
     /// Since the load was last at rest: the reading furthest from the record that can still be this
     /// load.
     pub strayed: Option<(Moment, Mass)>,
+    /// Most of the vessel's weight was off the pan since the last rest.
+    pub disturbed: bool,
     /// Since when it shows more than drops can add.
     pub above_since: Option<Moment>,
     /// Such a run as it begins.
@@ -190,6 +194,7 @@ impl Tared {
             replaced: false,
             away: false,
             moving_at_gap: false,
+            jumped: None,
             highest: None,
             restart: false,
             moved: false,
@@ -299,6 +304,9 @@ impl Written {
 
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
     pub fn follow(&mut self, seen: &super::pan::Seen) {
+        if self.disturbed {
+            return;
+        }
         let run = match self.forming {
             Some(run) if (run.weight - seen.weight).abs() <= seen.d => Level {
                 readings: run.readings.saturating_add(1),
@@ -330,7 +338,7 @@ impl Written {
             .map_or(Mass::ZERO, |(_, weight)| (weight - self.shown).abs());
         let drops = off <= self.most_drops(seen.d);
         // More than drops is a pour when it lasts; a hand that takes hold does not.
-        let pours = !drops && seen.weight > self.shown && off <= self.net.abs() * 2;
+        let pours = !drops && seen.weight > self.shown;
         self.above_since = if pours {
             self.above_since.or(Some(seen.at))
         } else {

@@ -96,6 +96,7 @@ impl Engine {
         tared.poured = true;
         // What was moving when the readings stopped is not known to have stopped there.
         tared.moving_at_gap = !was_same;
+        tared.asked = None;
         self.set_state(State::Recheck(tared));
         self.out.push_back(Event::Fault {
             scale: Some(scale),
@@ -315,7 +316,6 @@ impl Engine {
                 self.set_zero(scale, present, false);
             }
             tared.doubt = None;
-            self.tare_event();
             return Some(tared);
         }
         if let Some((_, base)) = back

@@ -56,9 +56,24 @@ impl Trace {
             .fold(0.0, f64::max);
         Rise {
             body: slow,
+            seen: self.missing_at_first(end, span, 0.8) >= span.ratio(3, 10),
             tail,
             early: self.mean_arrival(end, span, 0.15, d),
         }
+    }
+
+    /// What was missing at the first reading of the last `part`: little, when most of the load came
+    /// between two readings.
+    fn missing_at_first(&self, end: Mass, span: Mass, part: f64) -> Mass {
+        let limit = Mass::from_ng((span.ng() as f64 * part) as i64);
+        let first = self
+            .points
+            .iter()
+            .rposition(|&(_, w)| end - w > limit)
+            .map_or(0, |i| i + 1);
+        self.points
+            .get(first)
+            .map_or(Mass::ZERO, |&(_, weight)| end - weight)
     }
 
     /// Mean arrival time in seconds of the last `part` (0 to 1) of the rise: 0 when it came within
@@ -97,6 +112,8 @@ impl Trace {
 pub struct Rise {
     /// Of the main part (all but the first fifth).
     pub body: f64,
+    /// Whether readings show the main part as it came.
+    pub seen: bool,
     /// The longest among the late parts: a pour that began before the vessel was at rest shows here.
     pub tail: f64,
     /// Of the last 15 %: the filter's time constant when something landed.
@@ -112,6 +129,6 @@ impl Rise {
 
     /// Whether it can only be a pour: longer than any hand takes to set something down.
     pub fn is_pour(&self) -> bool {
-        self.body >= 0.9
+        self.body >= 0.9 && self.seen
     }
 }
