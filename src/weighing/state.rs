@@ -93,6 +93,8 @@ pub(super) struct Tared {
     pub peak: Option<Mass>,
     /// Steady and inside, waiting for evidence about the tare, or for the lot.
     pub held: Option<Level>,
+    /// Since when it shows another weight than the held one, and is not off the pan.
+    pub held_left: Option<Moment>,
     /// Readings in order since the net weight came inside the window, for the dwell.
     pub inside_since: Option<Moment>,
     /// "Ease off" was said for this approach, with the predicted net weight.
@@ -192,6 +194,7 @@ impl Tared {
             last_level: None,
             peak: None,
             held: None,
+            held_left: None,
             inside_since: None,
             eased: None,
             stopped: false,
