@@ -184,7 +184,7 @@ impl Engine {
             }
             // A pour that follows tells that the vessel stands there, a landing that it does not.
             JumpCause::Load | JumpCause::Unknown | JumpCause::Slight => {
-                self.set_zero(scale, jump.to, true);
+                self.set_zero(scale, jump.to, false);
                 self.keep(State::Empty { carry: Some(zero) });
             }
         }

@@ -211,12 +211,23 @@ impl Engine {
     ) -> Option<Tared> {
         let near = doubt.present_zero.is_some_and(|present| {
             self.pans.get(scale).is_some_and(|pan| {
-                let tolerance = (seen.d * 10).max(present.abs().ratio(1, 100));
+                let tolerance = vessel_at_least(seen.d).max(present.abs().ratio(1, 20));
                 (pan.last.map_or(Mass::ZERO, |last| last.weight) - present).abs() <= tolerance
             })
         });
-        let sure = seen.steady.is_some() || (near && seen.plateau && !tared.tainted);
+        let close = near
+            && doubt.present_zero.is_some_and(|present| {
+                (seen.weight - present).abs() <= (seen.d * 10).max(present.abs().ratio(1, 100))
+            });
+        let sure = seen.steady.is_some() || (close && seen.plateau && !tared.tainted);
         if !sure {
+            return Some(tared);
+        }
+        if !near && let Some(present) = doubt.present_zero {
+            // Less than nothing on an empty pan, and the vessel is not off: it was the key, and some
+            // was taken out since.
+            self.set_zero(scale, present, false);
+            tared.doubt = None;
             return Some(tared);
         }
         self.set_zero(scale, seen.weight, seen.steady.is_some());
