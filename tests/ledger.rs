@@ -296,7 +296,10 @@ impl World {
                 self.read_for(1.0);
             }
             Deed::LiftOff if self.on_pan.is_some() => {
-                self.at_lift.insert(self.step, (self.now, self.net()));
+                // An empty one that took its place for a moment is not the step's vessel.
+                if self.net() != 0.0 || !self.at_lift.contains_key(&self.step) {
+                    self.at_lift.insert(self.step, (self.now, self.net()));
+                }
                 self.in_hand = self.on_pan.take();
                 self.read_for(0.8);
             }

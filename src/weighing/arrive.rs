@@ -90,6 +90,10 @@ impl Engine {
     }
 
     pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen) {
+        if seen.after_gap {
+            // Switched off and on, the scale may call zero what stands there.
+            self.suspect();
+        }
         if let Some(jump) = seen.jump
             && !matches!(jump.cause, JumpCause::Load | JumpCause::Slight)
         {
@@ -135,6 +139,11 @@ impl Engine {
     pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
         // In a gap the key's frame may have gone, and something come.
         let carry = carry.filter(|_| !seen.after_gap);
+        if seen.after_gap
+            && let Some(run) = &mut self.run
+        {
+            run.maybe_tared = true;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_on_empty_pan(scale, seen, jump);
             return;
@@ -182,7 +191,7 @@ impl Engine {
             }
             // A pour that follows tells that the vessel stands there, a landing that it does not.
             JumpCause::Load | JumpCause::Unknown | JumpCause::Slight => {
-                self.set_zero(scale, jump.to, true);
+                self.set_zero(scale, jump.to, false);
                 self.keep(State::Empty { carry: Some(zero) });
             }
         }

@@ -368,7 +368,15 @@ impl Engine {
         if seen.after_gap && self.gap_after_record(scale, seen, &mut written) {
             return;
         }
-        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
+        let jump = seen.jump.map(|jump| match jump.cause {
+            // From a weight that grew to zero: no drop does that.
+            JumpCause::Slight if jump.from > jump.to => super::pan::Jump {
+                cause: JumpCause::Unknown,
+                ..jump
+            },
+            JumpCause::Slight | JumpCause::Key | JumpCause::Load | JumpCause::Unknown => jump,
+        });
+        if let Some(jump) = jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_after_record(scale, seen, written, jump);
             return;
         }
@@ -487,17 +495,15 @@ impl Engine {
                 since: written.at,
             };
             // If the frame stands, so much went in or out; it may as well be another load.
+            let by = |w: Mass| (w - written.shown).abs();
+            let strayed = written.strayed.map_or(Mass::ZERO, |(_, w)| by(w));
+            // Below half of it the vessel was on its way off.
             let before = seen
                 .before
-                .map_or(Mass::ZERO, |w| (w - written.shown).abs());
-            let strayed = written
-                .strayed
-                .map_or(Mass::ZERO, |(_, w)| (w - written.shown).abs());
-            let seen_off = [off, before, strayed]
-                .into_iter()
-                .filter(|off| *off <= written.net.abs() * 4)
-                .max()
-                .unwrap_or_default();
+                .filter(|&w| written.shown - w <= written.net.abs().ratio(1, 2))
+                .map_or(Mass::ZERO, by);
+            let after = if off <= written.net.abs() { off } else { most };
+            let seen_off = strayed.max(before).max(after);
             // And what came in the gap besides.
             let at_least = written.uncertainty + most + seen_off;
             let remark = "; readings were missing before the lift";

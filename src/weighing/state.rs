@@ -95,6 +95,8 @@ pub(super) struct Tared {
     pub held: Option<Level>,
     /// Readings in a row that agree on another weight than the held one.
     pub off_held: Option<(Mass, u32)>,
+    /// Since when it shows another weight than the held one, and is not off the pan.
+    pub held_left: Option<Moment>,
     /// Readings in order since the net weight came inside the window, for the dwell.
     pub inside_since: Option<Moment>,
     /// "Ease off" was said for this approach, with the predicted net weight.
@@ -203,6 +205,7 @@ impl Tared {
             peak: None,
             held: None,
             off_held: None,
+            held_left: None,
             inside_since: None,
             eased: None,
             stopped: false,

@@ -211,12 +211,23 @@ impl Engine {
     ) -> Option<Tared> {
         let near = doubt.present_zero.is_some_and(|present| {
             self.pans.get(scale).is_some_and(|pan| {
-                let tolerance = (seen.d * 10).max(present.abs().ratio(1, 100));
+                let tolerance = vessel_at_least(seen.d).max(present.abs().ratio(1, 20));
                 (pan.last.map_or(Mass::ZERO, |last| last.weight) - present).abs() <= tolerance
             })
         });
-        let sure = seen.steady.is_some() || (near && seen.plateau && !tared.tainted);
+        let close = near
+            && doubt.present_zero.is_some_and(|present| {
+                (seen.weight - present).abs() <= (seen.d * 10).max(present.abs().ratio(1, 100))
+            });
+        let sure = seen.steady.is_some() || (close && seen.plateau && !tared.tainted);
         if !sure {
+            return Some(tared);
+        }
+        if !near && let Some(present) = doubt.present_zero {
+            // Less than nothing on an empty pan, and the vessel is not off: it was the key, and some
+            // was taken out since.
+            self.set_zero(scale, present, false);
+            tared.doubt = None;
             return Some(tared);
         }
         self.set_zero(scale, seen.weight, seen.steady.is_some());
@@ -609,19 +620,25 @@ impl Engine {
         let (grew, shrank) = (net - rest > seen.d * 2, rest - net > seen.d * 2);
         tared.moved |= grew || (shrank && seen.plateau && net * 2 > rest);
         if let Some(held) = tared.held {
-            // It went on pouring: what was held is not what is there. The first readings of a lift
-            // are no such rest: they do not agree.
-            let off = (seen.weight - held.weight).abs() > seen.d * 3 && net > Mass::ZERO;
+            // The first readings of a lift are no rest: they do not agree.
+            let left = (seen.weight - held.weight).abs() > seen.d * 3 && net * 2 > rest;
             tared.off_held = match tared.off_held {
-                Some((weight, n)) if off && (seen.weight - weight).abs() <= seen.d => {
+                Some((weight, n)) if left && (seen.weight - weight).abs() <= seen.d => {
                     Some((weight, n + 1))
                 }
-                Some(_) | None if off => Some((seen.weight, 1)),
+                Some(_) | None if left => Some((seen.weight, 1)),
                 Some(_) | None => None,
             };
-            if tared.off_held.is_some_and(|(_, n)| n >= 3) {
+            tared.held_left = tared.held_left.or(Some(seen.at)).filter(|_| left);
+            let lasts = tared
+                .held_left
+                .is_some_and(|since| seen.at.since(since) >= 600_000);
+            let agreed = tared.off_held.is_some_and(|(_, n)| n >= 3);
+            if left && (agreed || lasts) {
+                // More came, or some was taken out: what was held is not what is there.
                 tared.held = None;
                 tared.off_held = None;
+                tared.moved = true;
             }
         }
         let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
