@@ -114,7 +114,7 @@ fn told(out: &Output, folder: &Path) -> String {
 
 #[test]
 fn the_same_seed_gives_the_same_course() {
-    for seed in ["7", "1", "2", "3", "11", "40"] {
+    for seed in ["7", "1", "2", "4", "11", "40"] {
         let folders: [TempDir; 2] = std::array::from_fn(|_| tempfile::tempdir().unwrap());
         let [first, second] = &folders;
         let outs = [first, second].map(|folder| demo(folder.path(), &["--fast", "--seed", seed]));
