@@ -210,7 +210,7 @@ impl World {
         let lifted = self
             .at_lift
             .get(&row.step)
-            .filter(|(at, _)| at + 4_000 >= row.at.millis());
+            .filter(|(at, _)| at + 8_000 >= row.at.millis());
         let lifted = lifted.map(|&(_, truth)| truth);
         let truths = self.truth.iter().filter(|(at, _)| *at >= since);
         let best = truths

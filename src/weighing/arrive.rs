@@ -559,9 +559,10 @@ impl Engine {
             let near = (jump.from - expected).abs() <= expected.abs().ratio(1, 50).max(seen.d * 5);
             if near && step.vessel != VesselWay::Difference {
                 // It is back, with what it had when it left: both stories of the jump stand.
+                let unchanged = !tared.moved && (jump.from - expected).abs() <= seen.d * 5;
                 let jump = Jump {
-                    from: expected,
-                    from_rest: true,
+                    from: if unchanged { expected } else { jump.from },
+                    from_rest: unchanged || jump.from_rest,
                     ..jump
                 };
                 self.jump_under_vessel(scale, seen, &step, tared, jump);
