@@ -89,10 +89,18 @@ impl Engine {
         }
     }
 
+    /// A scale that shows zero after a gap, where it had another zero, was switched off and on.
+    fn frame_after_gap(&mut self, scale: ScaleIndex, seen: &Seen) {
+        if shows_zero(seen.weight, seen.d) && !shows_zero(self.zero(scale), seen.d) {
+            self.set_zero(scale, seen.weight, false);
+        }
+    }
+
     pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen) {
         if seen.after_gap {
             // Switched off and on, the scale may call zero what stands there.
             self.suspect();
+            self.frame_after_gap(scale, seen);
         }
         if let Some(jump) = seen.jump
             && !matches!(jump.cause, JumpCause::Load | JumpCause::Slight)
@@ -100,8 +108,17 @@ impl Engine {
             // The TARE key on what should be lifted, or a lift at once: both stand. What stood there
             // was not asked for, and nobody says that it is empty.
             self.suspect();
-            let present = self.zero(scale) + jump.to - jump.from;
-            self.wait_empty(Some(present));
+            let (zero, shift) = (self.zero(scale), jump.to - jump.from);
+            if jump.cause == JumpCause::Key || zero.abs() > vessel_at_least(seen.d) {
+                // With another tare in force an empty pan would not show zero.
+                self.shift_zero(scale, shift, jump.from_rest);
+                self.keep(State::Clear);
+                return;
+            }
+            if let Some(pan) = self.pans.get_mut(scale) {
+                pan.zero_exact = false;
+            }
+            self.wait_empty(Some(zero + shift));
             return;
         }
         self.follow_stood(scale, seen);
@@ -139,10 +156,11 @@ impl Engine {
     pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
         // In a gap the key's frame may have gone, and something come.
         let carry = carry.filter(|_| !seen.after_gap);
-        if seen.after_gap
-            && let Some(run) = &mut self.run
-        {
-            run.maybe_tared = true;
+        if seen.after_gap {
+            self.frame_after_gap(scale, seen);
+            if let Some(run) = &mut self.run {
+                run.maybe_tared = true;
+            }
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_on_empty_pan(scale, seen, jump);
@@ -201,6 +219,9 @@ impl Engine {
         let far_below = self.zero(scale) - vessel_at_least(seen.d) * 3;
         if seen.after_gap || seen.weight < far_below {
             self.suspect();
+        }
+        if seen.after_gap {
+            self.frame_after_gap(scale, seen);
         }
         if seen
             .jump
@@ -321,7 +342,9 @@ impl Engine {
         let longest = STOOD_LONG_US + (self.rules.steady_window.clamp(0.1, 60.0) * 1e6) as u64;
         let long = came.is_some_and(|since| level.at.since(since) > longest);
         let landing = rise.is_landing(pan.lag) && !suspect && !long;
-        let known = self.is_known_vessel(mass, level.d) && !long;
+        // Its weight tells an empty vessel only where the zero is known.
+        let exact = pan.zero_exact;
+        let known = exact && self.is_known_vessel(mass, level.d) && !long;
         self.vessel_placed();
         if let Some(present) = carry
             && rise.is_pour()
