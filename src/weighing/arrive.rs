@@ -731,6 +731,11 @@ impl Engine {
             tared.moving_at_gap = true;
         }
         let Some(level) = seen.steady else {
+            if let (Some(held), Some(highest)) = (tared.held, tared.highest) {
+                let loaded = highest - seen.weight < vessel.ratio(2, 5);
+                tared.follow_rest(seen, held.weight, loaded);
+                tared.held = Some(held);
+            }
             self.keep(State::Recheck(tared));
             return;
         };
@@ -783,10 +788,8 @@ impl Engine {
             let first = tared.away && tared.held.is_none();
             // Another number at the first rest: that it comes to the old one later proves nothing.
             tared.moving_at_gap = true;
-            tared.held = match tared.held {
-                Some(first) if first.weight >= level.weight => Some(first),
-                Some(_) | None => Some(level),
-            };
+            tared.held = Some(level);
+            tared.moved = false;
             self.keep(State::Recheck(tared));
             if first {
                 self.ask_lift_and_back(&step);

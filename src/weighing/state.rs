@@ -93,8 +93,8 @@ pub(super) struct Tared {
     pub peak: Option<Mass>,
     /// Steady and inside, waiting for evidence about the tare, or for the lot.
     pub held: Option<Level>,
-    /// Since when it shows another weight than the held one, and is not off the pan.
-    pub held_left: Option<Moment>,
+    /// Since when it shows another weight than at its last rest, and is not off the pan.
+    pub left_rest: Option<Moment>,
     /// Readings in order since the net weight came inside the window, for the dwell.
     pub inside_since: Option<Moment>,
     /// "Ease off" was said for this approach, with the predicted net weight.
@@ -194,12 +194,27 @@ impl Tared {
             last_level: None,
             peak: None,
             held: None,
-            held_left: None,
+            left_rest: None,
             inside_since: None,
             eased: None,
             stopped: false,
             said: None,
             asked: None,
+        }
+    }
+
+    /// A reading with the vessel still on the pan (`loaded`): more that came, or some taken out, is
+    /// no lift when it lasts. What the vessel holds is then not known before its next rest.
+    pub fn follow_rest(&mut self, seen: &super::pan::Seen, at_rest: Mass, loaded: bool) {
+        let by = seen.weight - at_rest;
+        let left = by.abs() > seen.d * 3 && loaded;
+        self.left_rest = self.left_rest.or(Some(seen.at)).filter(|_| left);
+        let lasts = self
+            .left_rest
+            .is_some_and(|since| seen.at.since(since) >= 600_000);
+        if (left && (seen.plateau || lasts)) || by > seen.d * 2 {
+            self.held = None;
+            self.moved = true;
         }
     }
 

@@ -609,19 +609,9 @@ impl Engine {
         let net = net_of(step, tared.base, seen.weight);
         tared.inside_since = None;
         let rest = tared.rest.unwrap_or(Mass::ZERO);
-        let (grew, shrank) = (net - rest > seen.d * 2, rest - net > seen.d * 2);
-        tared.moved |= grew || (shrank && seen.plateau && net * 2 > rest);
-        if let Some(held) = tared.held {
-            let left = (seen.weight - held.weight).abs() > seen.d * 3 && net * 2 > rest;
-            tared.held_left = tared.held_left.or(Some(seen.at)).filter(|_| left);
-            let lasts = tared
-                .held_left
-                .is_some_and(|since| seen.at.since(since) >= 600_000);
-            if left && (seen.plateau || lasts) {
-                // More came, or some was taken out: what was held is not what is there.
-                tared.held = None;
-                tared.moved = true;
-            }
+        let pours = step.vessel != VesselWay::Difference;
+        if pours {
+            tared.follow_rest(seen, tared.base + rest, net * 2 > rest);
         }
         let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
         let pouring = step.vessel != VesselWay::Difference;
