@@ -433,6 +433,10 @@ impl Engine {
         suspect: bool,
     ) {
         let level = seen.steady.unwrap_or(level);
+        if seen.after_gap {
+            self.suspect();
+            self.frame_after_gap(scale, seen);
+        }
         self.follow_stood(scale, seen);
         if seen.jump.is_some() {
             // The TARE key on a vessel that may hold something, or a lift at once.
@@ -696,9 +700,15 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
-        tared: Tared,
+        mut tared: Tared,
         level: Level,
     ) {
+        if seen.after_gap {
+            tared.away = true;
+            tared.held = None;
+            self.keep(State::Recheck(tared));
+            return;
+        }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => self.vessel_away(tared),
             Load::Something | Load::Nothing | Load::BelowEmpty => {
@@ -713,6 +723,13 @@ impl Engine {
     pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let zero = self.zero(scale);
         let vessel = tared.vessel.unwrap_or(tared.base - zero);
+        if seen.after_gap {
+            // Once more: what was seen in between was another frame.
+            tared.highest = None;
+            tared.jumped = None;
+            tared.held = None;
+            tared.moving_at_gap = true;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             // The TARE key is no lift; a lift at once shows when the vessel is back.
             tared.jumped = Some(jump.from);
@@ -889,6 +906,12 @@ impl Engine {
     }
 
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
+        if seen.after_gap {
+            self.frame_after_gap(scale, seen);
+            if let Some(run) = &mut self.run {
+                run.maybe_tared = true;
+            }
+        }
         let load = self.load(scale, seen.weight, seen.d);
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             if matches!(jump.cause, JumpCause::Key) {
