@@ -210,7 +210,7 @@ impl World {
         let lifted = self
             .at_lift
             .get(&row.step)
-            .filter(|(at, _)| at + 4_000 >= row.at.millis());
+            .filter(|(at, _)| at + 8_000 >= row.at.millis());
         let lifted = lifted.map(|&(_, truth)| truth);
         let truths = self.truth.iter().filter(|(at, _)| *at >= since);
         let best = truths
@@ -479,7 +479,6 @@ proptest! {
     })]
 
     #[test]
-    #[ignore = "still finds a wrong record in about one of a thousand courses that mix cut readings, keys and unit changes"]
     fn no_order_of_deeds_makes_a_wrong_record(
         deeds in prop::collection::vec(deed(), 1..60),
         interval in prop::sample::select(vec![20_u64, 40, 100, 200, 500]),

@@ -89,10 +89,18 @@ impl Engine {
         }
     }
 
+    /// A scale that shows zero after a gap, where it had another zero, was switched off and on.
+    fn frame_after_gap(&mut self, scale: ScaleIndex, seen: &Seen) {
+        if shows_zero(seen.weight, seen.d) && !shows_zero(self.zero(scale), seen.d) {
+            self.set_zero(scale, seen.weight, false);
+        }
+    }
+
     pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen) {
         if seen.after_gap {
             // Switched off and on, the scale may call zero what stands there.
             self.suspect();
+            self.frame_after_gap(scale, seen);
         }
         if let Some(jump) = seen.jump
             && !matches!(jump.cause, JumpCause::Load | JumpCause::Slight)
@@ -100,8 +108,17 @@ impl Engine {
             // The TARE key on what should be lifted, or a lift at once: both stand. What stood there
             // was not asked for, and nobody says that it is empty.
             self.suspect();
-            let present = self.zero(scale) + jump.to - jump.from;
-            self.wait_empty(Some(present));
+            let (zero, shift) = (self.zero(scale), jump.to - jump.from);
+            if jump.cause == JumpCause::Key || zero.abs() > vessel_at_least(seen.d) {
+                // With another tare in force an empty pan would not show zero.
+                self.shift_zero(scale, shift, jump.from_rest);
+                self.keep(State::Clear);
+                return;
+            }
+            if let Some(pan) = self.pans.get_mut(scale) {
+                pan.zero_exact = false;
+            }
+            self.wait_empty(Some(zero + shift));
             return;
         }
         self.follow_stood(scale, seen);
@@ -139,10 +156,11 @@ impl Engine {
     pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
         // In a gap the key's frame may have gone, and something come.
         let carry = carry.filter(|_| !seen.after_gap);
-        if seen.after_gap
-            && let Some(run) = &mut self.run
-        {
-            run.maybe_tared = true;
+        if seen.after_gap {
+            self.frame_after_gap(scale, seen);
+            if let Some(run) = &mut self.run {
+                run.maybe_tared = true;
+            }
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_on_empty_pan(scale, seen, jump);
@@ -208,6 +226,9 @@ impl Engine {
         let far_below = self.zero(scale) - vessel_at_least(seen.d) * 3;
         if seen.after_gap || seen.weight < far_below {
             self.suspect();
+        }
+        if seen.after_gap {
+            self.frame_after_gap(scale, seen);
         }
         if seen
             .jump
@@ -328,7 +349,9 @@ impl Engine {
         let longest = STOOD_LONG_US + (self.rules.steady_window.clamp(0.1, 60.0) * 1e6) as u64;
         let long = came.is_some_and(|since| level.at.since(since) > longest);
         let landing = rise.is_landing(pan.lag) && !suspect && !long;
-        let known = self.is_known_vessel(mass, level.d) && !long;
+        // Its weight tells an empty vessel only where the zero is known.
+        let exact = pan.zero_exact;
+        let known = exact && self.is_known_vessel(mass, level.d) && !long;
         let full = self.run.as_mut().and_then(|run| run.last_gross.take());
         let beaker = self
             .step_now()
@@ -437,6 +460,10 @@ impl Engine {
         suspect: bool,
     ) {
         let level = seen.steady.unwrap_or(level);
+        if seen.after_gap {
+            self.suspect();
+            self.frame_after_gap(scale, seen);
+        }
         self.follow_stood(scale, seen);
         if seen.jump.is_some() {
             // The TARE key on a vessel that may hold something, or a lift at once.
@@ -598,9 +625,10 @@ impl Engine {
             let near = (jump.from - expected).abs() <= expected.abs().ratio(1, 50).max(seen.d * 5);
             if near && step.vessel != VesselWay::Difference {
                 // It is back, with what it had when it left: both stories of the jump stand.
+                let unchanged = !tared.moved && (jump.from - expected).abs() <= seen.d * 5;
                 let jump = Jump {
-                    from: expected,
-                    from_rest: true,
+                    from: if unchanged { expected } else { jump.from },
+                    from_rest: unchanged || jump.from_rest,
                     ..jump
                 };
                 self.jump_under_vessel(scale, seen, &step, tared, jump);
@@ -711,9 +739,15 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
-        tared: Tared,
+        mut tared: Tared,
         level: Level,
     ) {
+        if seen.after_gap {
+            tared.away = true;
+            tared.held = None;
+            self.keep(State::Recheck(tared));
+            return;
+        }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => self.vessel_away(tared),
             Load::Something | Load::Nothing | Load::BelowEmpty => {
@@ -728,6 +762,13 @@ impl Engine {
     pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
         let zero = self.zero(scale);
         let vessel = tared.vessel.unwrap_or(tared.base - zero);
+        if seen.after_gap {
+            // Once more: what was seen in between was another frame.
+            tared.highest = None;
+            tared.jumped = None;
+            tared.held = None;
+            tared.moving_at_gap = true;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             // The TARE key is no lift; a lift at once shows when the vessel is back.
             tared.jumped = Some(jump.from);
@@ -746,6 +787,11 @@ impl Engine {
             tared.moving_at_gap = true;
         }
         let Some(level) = seen.steady else {
+            if let (Some(held), Some(highest)) = (tared.held, tared.highest) {
+                let loaded = highest - seen.weight < vessel.ratio(2, 5);
+                tared.follow_rest(seen, held.weight, loaded);
+                tared.held = Some(held);
+            }
             self.keep(State::Recheck(tared));
             return;
         };
@@ -798,10 +844,8 @@ impl Engine {
             let first = tared.away && tared.held.is_none();
             // Another number at the first rest: that it comes to the old one later proves nothing.
             tared.moving_at_gap = true;
-            tared.held = match tared.held {
-                Some(first) if first.weight >= level.weight => Some(first),
-                Some(_) | None => Some(level),
-            };
+            tared.held = Some(level);
+            tared.moved = false;
             self.keep(State::Recheck(tared));
             if first {
                 self.ask_lift_and_back(&step);
@@ -901,6 +945,12 @@ impl Engine {
     }
 
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
+        if seen.after_gap {
+            self.frame_after_gap(scale, seen);
+            if let Some(run) = &mut self.run {
+                run.maybe_tared = true;
+            }
+        }
         let load = self.load(scale, seen.weight, seen.d);
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             if matches!(jump.cause, JumpCause::Key) {

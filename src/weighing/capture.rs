@@ -376,6 +376,10 @@ impl Engine {
             },
             JumpCause::Slight | JumpCause::Key | JumpCause::Load | JumpCause::Unknown => jump,
         });
+        if let Some(jump) = jump.filter(|jump| jump.cause == JumpCause::Slight) {
+            // A key or a drop: nothing will tell.
+            written.tared.unproven += (jump.to - jump.from).abs();
+        }
         if let Some(jump) = jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_after_record(scale, seen, written, jump);
             return;

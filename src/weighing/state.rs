@@ -93,10 +93,10 @@ pub(super) struct Tared {
     pub peak: Option<Mass>,
     /// Steady and inside, waiting for evidence about the tare, or for the lot.
     pub held: Option<Level>,
-    /// Readings in a row that agree on another weight than the held one.
-    pub off_held: Option<(Mass, u32)>,
-    /// Since when it shows another weight than the held one, and is not off the pan.
-    pub held_left: Option<Moment>,
+    /// Since when it shows another weight than at its last rest, and is not off the pan.
+    pub left_rest: Option<Moment>,
+    /// Readings in a row that agree on such another weight.
+    pub off_rest: Option<(Mass, u32)>,
     /// Readings in order since the net weight came inside the window, for the dwell.
     pub inside_since: Option<Moment>,
     /// "Ease off" was said for this approach, with the predicted net weight.
@@ -204,14 +204,38 @@ impl Tared {
             last_level: None,
             peak: None,
             held: None,
-            off_held: None,
-            held_left: None,
+            left_rest: None,
+            off_rest: None,
             inside_since: None,
             eased: None,
             stopped: false,
             said: None,
             asked: None,
         }
+    }
+
+    /// A reading with the vessel still on the pan (`loaded`): more that came, or some taken out, is
+    /// no lift when it lasts. What the vessel holds is then not known before its next rest.
+    pub fn follow_rest(&mut self, seen: &super::pan::Seen, at_rest: Mass, loaded: bool) {
+        let by = seen.weight - at_rest;
+        let left = by.abs() > seen.d * 3 && loaded;
+        self.left_rest = self.left_rest.or(Some(seen.at)).filter(|_| left);
+        let lasts = self
+            .left_rest
+            .is_some_and(|since| seen.at.since(since) >= 600_000);
+        // The first readings of a lift are no other weight: they do not agree.
+        self.off_rest = match self.off_rest {
+            Some((weight, n)) if left && (seen.weight - weight).abs() <= seen.d => {
+                Some((weight, n + 1))
+            }
+            Some(_) | None if left => Some((seen.weight, 1)),
+            Some(_) | None => None,
+        };
+        let agreed = self.off_rest.is_some_and(|(_, n)| n >= 3);
+        if left && (agreed || lasts) {
+            self.held = None;
+        }
+        self.moved |= (left && (agreed || lasts)) || by > seen.d * 2;
     }
 
     /// What the scale showed when it was last at rest with this vessel on the pan.

@@ -481,6 +481,8 @@ impl Engine {
         let net = net_of(step, tared.base, level.weight);
         tared.rest = Some(net);
         tared.last_level = Some(level);
+        tared.left_rest = None;
+        tared.off_rest = None;
         tared.moved = false;
         tared.poured |= net.abs() > d * 5;
         if let Some((predicted, at)) = tared.eased.take()
@@ -617,29 +619,9 @@ impl Engine {
         let net = net_of(step, tared.base, seen.weight);
         tared.inside_since = None;
         let rest = tared.rest.unwrap_or(Mass::ZERO);
-        let (grew, shrank) = (net - rest > seen.d * 2, rest - net > seen.d * 2);
-        tared.moved |= grew || (shrank && seen.plateau && net * 2 > rest);
-        if let Some(held) = tared.held {
-            // The first readings of a lift are no rest: they do not agree.
-            let left = (seen.weight - held.weight).abs() > seen.d * 3 && net * 2 > rest;
-            tared.off_held = match tared.off_held {
-                Some((weight, n)) if left && (seen.weight - weight).abs() <= seen.d => {
-                    Some((weight, n + 1))
-                }
-                Some(_) | None if left => Some((seen.weight, 1)),
-                Some(_) | None => None,
-            };
-            tared.held_left = tared.held_left.or(Some(seen.at)).filter(|_| left);
-            let lasts = tared
-                .held_left
-                .is_some_and(|since| seen.at.since(since) >= 600_000);
-            let agreed = tared.off_held.is_some_and(|(_, n)| n >= 3);
-            if left && (agreed || lasts) {
-                // More came, or some was taken out: what was held is not what is there.
-                tared.held = None;
-                tared.off_held = None;
-                tared.moved = true;
-            }
+        let pours = step.vessel != VesselWay::Difference;
+        if pours {
+            tared.follow_rest(seen, tared.base + rest, net * 2 > rest);
         }
         let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
         let pouring = step.vessel != VesselWay::Difference;
