@@ -324,7 +324,10 @@ impl Engine {
         let Some(level) = seen.steady else { return };
         let base = level.weight + vessel;
         let unseen = written.tared.base - base;
-        let least = vessel_at_least(seen.d).max(vessel.ratio(1, 100));
+        // Less than that may be a reading missed between a key and a spoon.
+        let least = (vessel_at_least(seen.d) * 2)
+            .max(vessel.ratio(1, 20))
+            .max(written.net.ratio(1, 10));
         if step.vessel == VesselWay::Difference || unseen <= least || written.seq == 0 {
             return;
         }
