@@ -156,6 +156,7 @@ impl Hands {
             if pan.vessel.is_some() {
                 return None;
             }
+            let clean = vessel.is_some() && self.way(self.step) == VesselWay::Beaker;
             pan.vessel = Some(vessel.map(|vessel| *vessel).or_else(|| self.hand.take())?);
             pan.support = 0.0;
             pan.push(Push::Impact {
@@ -163,6 +164,10 @@ impl Hands {
                 grams: grams * (0.1 + 0.4 * self.rng.f64()),
                 decay: 0.035 + 0.06 * self.rng.f64(),
             });
+            if clean && let Some(truth) = table.truths.get_mut(&self.step) {
+                // What another beaker held of this step goes into no batch.
+                truth.emptied(now);
+            }
             return Some(Act::Place(scale, None));
         }
         pan.support = (elapsed as f64 / LANDING_US as f64).min(1.0);

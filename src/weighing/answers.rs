@@ -33,6 +33,12 @@ impl Engine {
                 Ok("Noted.".into())
             }
             Command::Stop => {
+                if let Some(State::Lift(written)) = self.run.as_ref().map(|run| &run.state) {
+                    // What came after the record is said before the log is closed.
+                    let mut written = written.clone();
+                    let scale = self.scale_needed().unwrap_or_default();
+                    self.correct_at_lift(scale, &mut written);
+                }
                 let complete = self.is_complete();
                 self.finish(complete);
                 Ok("Stopped.".into())
@@ -132,6 +138,8 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return Ok("Every step is weighed; nothing to begin again.".into());
         };
+        // Nothing else is in the first ingredient's bowl: it can be emptied.
+        let fresh = self.is_fresh_bowl();
         let Some(run) = &mut self.run else {
             return Ok(String::new());
         };
@@ -140,9 +148,8 @@ impl Engine {
                 return Err(Refused("The bowl cannot be begun again. Lift it, wait for the scale to rest, put it back.".into()));
             }
             State::Tared(tared) | State::Away(tared) | State::Recheck(tared) => {
-                if step.vessel == VesselWay::Bowl
-                    && (tared.poured || tared.tainted || tared.doubt.is_some())
-                {
+                let mixed_in = tared.poured || tared.tainted || tared.doubt.is_some();
+                if step.vessel == VesselWay::Bowl && mixed_in && !fresh {
                     return Err(Refused(format!(
                         "{} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
                         step.ingredient

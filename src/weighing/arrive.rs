@@ -202,6 +202,10 @@ impl Engine {
     /// From −150 g to zero at once: the ZERO key on the empty pan, or the very vessel is back.
     fn jump_on_empty_pan(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
         let zero = self.zero(scale);
+        if jump.from - zero > seen.d * 3 {
+            // Something stood there, and nobody has said what is in it.
+            self.suspect();
+        }
         match jump.cause {
             JumpCause::Key => {
                 self.set_zero(scale, seen.weight, true);
@@ -237,9 +241,23 @@ impl Engine {
         {
             pan.zero_exact = false;
         }
+        let rises = |jump: &Jump| jump.cause == JumpCause::Unknown && jump.from < jump.to;
+        if seen
+            .jump
+            .is_some_and(|jump| rises(&jump) && !seen.was_still)
+        {
+            // On its way up it passes by zero; or it was the key.
+            self.suspect();
+            self.keep(State::Landing { carry: None });
+            return;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_while_landing(scale, seen, jump);
             return;
+        }
+        if seen.may_be_key() {
+            // What the key took off before the first rest may be more than a vessel.
+            self.suspect();
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
@@ -286,7 +304,8 @@ impl Engine {
             .run
             .as_ref()
             .is_some_and(|run| run.suspect || run.maybe_tared);
-        if suspect {
+        if suspect || !jump.came_at_once {
+            self.suspect();
             // No key makes an empty vessel of one that may hold something.
             if jump.cause == JumpCause::Key {
                 self.shift_zero(scale, jump.to - jump.from, false);
@@ -481,11 +500,19 @@ impl Engine {
             Load::BelowEmpty if seen.steady.is_some() => {
                 self.unsure_proven(scale, seen, level, suspect)
             }
-            Load::BelowEmpty | Load::Nothing | Load::Something => self.keep(State::Unsure {
-                level,
-                same_again,
-                suspect,
-            }),
+            load @ (Load::BelowEmpty | Load::Nothing | Load::Something) => {
+                if load == Load::BelowEmpty
+                    && let Some(run) = &mut self.run
+                {
+                    // It passes by zero on its way back, and the pan is not empty there.
+                    run.maybe_tared = true;
+                }
+                self.keep(State::Unsure {
+                    level,
+                    same_again,
+                    suspect,
+                });
+            }
         }
     }
 
@@ -493,6 +520,9 @@ impl Engine {
     fn unsure_proven(&mut self, scale: ScaleIndex, seen: &Seen, level: Level, suspect: bool) {
         let base = self.zero(scale);
         self.set_zero(scale, seen.weight, true);
+        if let Some(run) = &mut self.run {
+            run.maybe_tared = false;
+        }
         let mut tared = Tared::new(base, level.d);
         tared.vessel = self.vessel_mass(scale, base);
         tared.poured = true;
@@ -559,6 +589,21 @@ impl Engine {
     }
 
     pub(super) fn in_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
+        let passes = |jump: &Jump| {
+            let up = jump.to - jump.from;
+            jump.cause == JumpCause::Unknown && up > Mass::ZERO && up <= vessel_at_least(seen.d)
+        };
+        if let Some(jump) = seen.jump.filter(passes) {
+            // A vessel on its way back passes by zero; or it was the key.
+            tared.unproven = tared.unproven.max(jump.to - jump.from);
+            self.keep(State::Away(tared));
+            return;
+        }
+        if seen.jump.is_some_and(|jump| jump.cause == JumpCause::Load) {
+            // The frame stands.
+            self.keep(State::Away(tared));
+            return;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_while_away(scale, seen, tared, jump);
             return;
@@ -571,6 +616,19 @@ impl Engine {
             return;
         }
         let zero = self.zero(scale);
+        let slight = seen.jump.is_some();
+        if slight || seen.may_be_key() {
+            // A key under what is just back, or a load that passes by: it has to be seen once more.
+            let Some(step) = self.step_now() else { return };
+            if step.vessel != VesselWay::Difference {
+                tared.tainted = true;
+                tared.held = None;
+                tared.moving_at_gap = true;
+                self.set_state(State::Recheck(tared));
+                self.ask_lift_and_back(&step);
+                return;
+            }
+        }
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
             (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
             (Load::BelowEmpty | Load::Nothing, Some(level)) if level.weight != zero => {
@@ -797,6 +855,11 @@ impl Engine {
         };
         let Some(step) = self.step_now() else { return };
         if tared.away && (level.weight - zero).abs() <= level.d * 3 {
+            // What stood there in between may have been poured into.
+            let between = tared
+                .highest
+                .is_some_and(|highest| highest - zero > vessel_at_least(level.d));
+            tared.moved |= between;
             tared.away = false;
             tared.held = None;
             tared.highest = None;
@@ -836,6 +899,15 @@ impl Engine {
                 pan.frame_stands();
             }
             self.vessel_returned(level, tared);
+        } else if fell >= least
+            && self.can_begin_afresh()
+            && tared
+                .vessel
+                .is_some_and(|vessel| fell < vessel - vessel.ratio(1, 50).max(Mass::from_g(1)))
+        {
+            // What went weighs less than the empty vessel: another one stood there.
+            self.see_zero(scale, level.weight);
+            self.tare_lost(scale, level.weight, &tared);
         } else if fell >= least {
             self.lift_shows_zero(&mut tared, level, zero);
             self.see_zero(scale, level.weight);
@@ -936,10 +1008,12 @@ impl Engine {
     /// `zero`: it is expected back with that.
     fn rest_before_lift(&self, tared: &mut Tared, zero: Mass) {
         let Some(step) = self.step_now() else { return };
-        if let Some(held) = tared.held.take()
-            && held.weight - zero > vessel_at_least(held.d)
-        {
-            tared.rest = Some(net_of(&step, tared.base, held.weight));
+        match tared.held.take() {
+            Some(held) if held.weight - zero > vessel_at_least(held.d) => {
+                tared.rest = Some(net_of(&step, tared.base, held.weight));
+            }
+            // What came in the gap nobody saw.
+            Some(_) | None => tared.moved = true,
         }
         tared.tainted = false;
     }

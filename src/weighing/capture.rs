@@ -97,6 +97,7 @@ impl Engine {
             rising: None,
             piled: None,
             doubtful: false,
+            key_seen: false,
             dipped: false,
             forming: None,
             strayed: None,
@@ -244,9 +245,10 @@ impl Engine {
     }
 
     /// The bowl stays: what it weighs now is the next step's tare.
-    pub(super) fn next_in_bowl(&mut self, base: Mass, d: Mass) {
+    pub(super) fn next_in_bowl(&mut self, written: Written, base: Mass, d: Mass) {
         if let Some(run) = &mut self.run {
             run.bowl_base = Some((base, d));
+            run.bowl_last = Some((run.step, written));
         }
         self.keep(State::Clear);
         self.go_on();
@@ -316,7 +318,7 @@ impl Engine {
     }
 
     /// The empty pan shows less than the zero that the tare rests on: a key was pressed that nobody
-    /// saw, and what had been poured before it was taken off. The vessel's mass tells the net weight.
+    /// saw, and what had been poured before it may have been taken off. The record claims less.
     fn key_shown_at_lift(&mut self, scale: ScaleIndex, seen: &Seen, written: &mut Written) {
         let (Some(step), Some(vessel)) = (self.step_now(), written.tared.vessel) else {
             return;
@@ -328,12 +330,15 @@ impl Engine {
         let least = (vessel_at_least(seen.d) * 2)
             .max(vessel.ratio(1, 20))
             .max(written.net.ratio(1, 10));
-        if step.vessel == VesselWay::Difference || unseen <= least || written.seq == 0 {
+        // A key that was pressed after the record took off just that, and the record stands.
+        let after =
+            written.key_seen || (unseen - written.shown).abs() <= written.most_drops(seen.d);
+        let difference = step.vessel == VesselWay::Difference;
+        if difference || after || unseen <= least || written.seq == 0 {
             return;
         }
         self.set_zero(scale, level.weight, true);
-        written.tared.base = base;
-        written.tared.carried += 2;
+        written.doubtful = true;
         let weighed = Level {
             weight: written.shown,
             d: written.tared.base_d,
@@ -341,8 +346,9 @@ impl Engine {
             at: level.at,
             since: level.at,
         };
+        let at_least = written.uncertainty + unseen;
         let remark = "; the lift shows that a key was pressed unseen";
-        self.correct(scale, &step, weighed, written.clone(), Mass::ZERO, remark);
+        self.correct(scale, &step, weighed, written.clone(), at_least, remark);
     }
 
     /// Whether the vessel of a captured weight has left: the empty pan shows, or four fifths of the
@@ -383,6 +389,7 @@ impl Engine {
             // A key or a drop: nothing will tell.
             written.tared.unproven += (jump.to - jump.from).abs();
         }
+        written.key_seen |= seen.may_be_key();
         if let Some(jump) = jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_after_record(scale, seen, written, jump);
             return;
@@ -408,7 +415,8 @@ impl Engine {
             let more = net_of(&step, written.tared.base, seen.weight) - written.net;
             if written.next_begun(seen.at, more, seen.d) {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
-                self.next_in_bowl(written.shown, seen.d.max(written.tared.base_d));
+                let (base, d) = (written.shown, seen.d.max(written.tared.base_d));
+                self.next_in_bowl(written, base, d);
                 return;
             }
         }
@@ -429,7 +437,9 @@ impl Engine {
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
         let fell = written.net - net > written.most_drops(level.d);
-        if written.doubtful {
+        if written.doubtful && beyond && written.seq != 0 {
+            self.doubt_more(scale, &step, written, level.weight);
+        } else if written.doubtful {
             self.keep(State::Lift(written));
         } else if beyond && fell && written.seq != 0 {
             // Spooned out, or another load: the record stands, and says how little it proves.
@@ -445,7 +455,7 @@ impl Engine {
             };
             self.correct(scale, &step, level, written, at_least, "");
         } else if written.no_lift && written.settled(level.at) {
-            self.next_in_bowl(level.weight, level.d);
+            self.next_in_bowl(written, level.weight, level.d);
         } else {
             self.keep(State::Lift(written));
         }
@@ -471,6 +481,52 @@ impl Engine {
             fell.grams(d)
         );
         self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);
+    }
+
+    /// It goes on to change: the record reaches as far as what is seen now.
+    fn doubt_more(&mut self, scale: ScaleIndex, step: &Step, written: Written, shown: Mass) {
+        let level = Level {
+            weight: written.shown,
+            d: written.tared.base_d,
+            readings: 1,
+            at: written.at,
+            since: written.at,
+        };
+        let at_least = written.tared.base_d * 3 + (shown - written.shown).abs();
+        let remark = "; it changed more after the record";
+        self.correct(scale, step, level, written, at_least, remark);
+    }
+
+    /// Less is in the bowl than when the step before was recorded, and nothing of this one yet: some of
+    /// it was taken out.
+    pub(super) fn taken_from_bowl(&mut self, scale: ScaleIndex, by: Mass) {
+        let Some(run) = &mut self.run else { return };
+        let Some((index, mut written)) = run.bowl_last.take() else {
+            return;
+        };
+        let Some(step) = run.plan.steps.get(index).cloned() else {
+            return;
+        };
+        let level = Level {
+            weight: written.shown,
+            d: written.tared.base_d,
+            readings: 1,
+            at: written.at,
+            since: written.at,
+        };
+        // The row is that step's.
+        let running = std::mem::replace(&mut run.step, index);
+        let state = run.state.clone();
+        written.doubtful = true;
+        let at_least = written.uncertainty + by;
+        let remark = "; some was taken out of the bowl after the record";
+        self.correct(scale, &step, level, written.clone(), at_least, remark);
+        if let Some(run) = &mut self.run {
+            if let State::Lift(corrected) = std::mem::replace(&mut run.state, state) {
+                run.bowl_last = Some((index, corrected));
+            }
+            run.step = running;
+        }
     }
 
     /// The recorded vessel is off; the log says what was seen of it last.
@@ -529,9 +585,24 @@ impl Engine {
 
     /// The vessel was lifted before the scale was at rest again after the record: a late drop, a
     /// draught. The last readings that agreed are what is known; the uncertainty says how well.
-    fn correct_at_lift(&mut self, scale: ScaleIndex, written: &mut Written) {
+    pub(super) fn correct_at_lift(&mut self, scale: ScaleIndex, written: &mut Written) {
         let Some(step) = self.step_now() else { return };
         let u = written.uncertainty;
+        if written.doubtful {
+            let seen = [
+                written.brief.map(|brief| brief.weight),
+                written.piled.map(|(_, weight)| weight),
+            ];
+            let by = |weight: &Mass| (*weight - written.shown).abs();
+            let last = seen.into_iter().flatten().max_by_key(by);
+            let net = last.map(|last| net_of(&step, written.tared.base, last));
+            if let Some(last) = last.filter(|last| (*last - written.shown).abs() > u)
+                && net.is_some_and(|net| !net.is_negative())
+            {
+                self.doubt_more(scale, &step, written.clone(), last);
+            }
+            return;
+        }
         if let Some((_, last)) = written.piled.filter(|&(n, _)| n >= 3) {
             let still = written
                 .brief
@@ -714,7 +785,7 @@ impl Engine {
             let unchanged = (jump.from - written.shown).abs() <= written.uncertainty;
             if written.no_lift && written.seq != 0 && jump.from_rest && unchanged {
                 // Whoever presses TARE after the record goes on to the next ingredient.
-                self.next_in_bowl(jump.to, seen.d);
+                self.next_in_bowl(written, jump.to, seen.d);
                 return;
             }
             if !jump.from_rest {
@@ -723,6 +794,7 @@ impl Engine {
             }
             written.tared.base += shift;
             written.shown += shift;
+            written.forget_trail();
             written.tared.carried += 2;
             self.keep(State::Lift(written));
             return;

@@ -84,6 +84,8 @@ struct Run {
     pan_was_empty: bool,
     /// What the bowl showed when the last weight was captured, and the readability then.
     bowl_base: Option<(Mass, Mass)>,
+    /// The step (by index) that was recorded last in this bowl.
+    bowl_last: Option<(usize, state::Written)>,
     /// The mixing of a phase was confirmed just now.
     just_mixed: bool,
     corrections: Vec<state::Correction>,
@@ -661,6 +663,7 @@ impl Run {
             wrong_scale: false,
             pan_was_empty: false,
             bowl_base: None,
+            bowl_last: None,
             just_mixed: false,
             corrections: Vec::new(),
             landed_at: None,

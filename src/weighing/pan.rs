@@ -79,6 +79,10 @@ pub struct Seen {
     pub plateau: bool,
     /// A jump to zero with nothing in between: the TARE or ZERO key, or a vessel lifted at once.
     pub jump: Option<Jump>,
+    /// Such a jump, which the next reading is to confirm.
+    pub pending: bool,
+    /// The jump of the reading before was none, or something else followed at once.
+    pub dropped: bool,
     /// Two presses on the pan ended with this reading.
     pub presses: bool,
     /// The unit is another one than before.
@@ -87,10 +91,37 @@ pub struct Seen {
     pub after_gap: bool,
     /// The reading before this one.
     pub before: Option<Mass>,
+    /// That one and the one before it agree.
+    pub was_still: bool,
+    /// The most that a hand pours between the two.
+    pub pourable: Mass,
     /// The scale says that it shows net.
     pub net_flag: bool,
     /// The line had its unit.
     pub unit_known: bool,
+}
+
+impl Seen {
+    /// Whether the TARE key may have been pressed between this reading and the one before, however
+    /// little it took off: it leaves exactly zero. What rises to zero without a rest before is a vessel
+    /// that comes back.
+    pub fn may_be_key(&self) -> bool {
+        if self.pending || self.jump.is_some() {
+            // Whether it is one is told by the next reading, or was told by this.
+            return false;
+        }
+        let Some(before) = self.before else {
+            return false;
+        };
+        let by = before - self.weight;
+        let moved = by > self.d * 3 || (by < -(self.d * 3) && self.was_still);
+        // It is poured into again within one reading.
+        let again = self.was_still
+            && self.weight >= -self.d
+            && self.weight < before.ratio(2, 5)
+            && self.weight <= self.pourable;
+        self.dropped || (self.weight.abs() <= self.d && moved) || (moved && again)
+    }
 }
 
 /// A jump of the indication between two readings.
@@ -100,6 +131,8 @@ pub struct Jump {
     pub to: Mass,
     /// Whether `from` was a weight at rest.
     pub from_rest: bool,
+    /// Whether `from` had come onto the empty pan as a vessel does, and not as a pour.
+    pub came_at_once: bool,
     pub cause: JumpCause,
 }
 
@@ -211,7 +244,9 @@ impl Pan {
         if gap || unit_changed {
             self.unsettle();
         }
+        let was_pending = self.unconfirmed.is_some();
         let jump = if unit_changed || gap {
+            self.unconfirmed = None;
             None
         } else {
             self.confirm_jump(before, r, d)
@@ -237,6 +272,9 @@ impl Pan {
         }
         let presses = self.follow_presses(r, d, steady);
         let plateau = self.follow_anchor(before, r, d);
+        let was_still = before
+            .zip(self.prior)
+            .is_some_and(|(b, prior)| (b.weight - prior).abs() <= d);
         self.prior = before.map(|b| b.weight);
         self.last = Some(*r);
         Seen {
@@ -247,10 +285,14 @@ impl Pan {
             newly_steady: steady && !was_steady,
             plateau,
             jump,
+            pending: self.unconfirmed.is_some(),
+            dropped: was_pending && jump.is_none(),
             presses,
             unit_changed,
             after_gap: gap && before.is_some(),
             before: before.map(|b| b.weight),
+            was_still,
+            pourable: before.map_or(Mass::ZERO, |before| poured(before, r)),
             unit_known: r.unit.is_some(),
             net_flag: r.shown == Some(Shown::Net),
         }
@@ -302,6 +344,7 @@ impl Pan {
     /// none, nor is the tail of a lift: a key shows exactly zero at once.
     fn find_jump(&self, before: Option<Reading>, r: &Reading, d: Mass) -> Option<Jump> {
         let before = before?;
+        let came_at_once = self.came_at_once(before.weight, d);
         let flags = (before.shown, r.shown);
         let flag_changed = matches!(flags, (Some(a), Some(b)) if a != b);
         let moved = (before.weight - r.weight).abs() > d * 3;
@@ -311,6 +354,7 @@ impl Pan {
                 flags.1 == Some(Shown::Net) && r.weight.abs() <= (d * 3).max(poured(before, r));
             let from_rest = self.steady.is_steady() && r.weight.abs() <= d;
             return Some(Jump {
+                came_at_once,
                 from: before.weight,
                 to: if tared { Mass::ZERO } else { r.weight },
                 from_rest: from_rest || (!tared && self.steady.is_steady()),
@@ -326,6 +370,7 @@ impl Pan {
             let grew = self.prior.is_some_and(|prior| before.weight >= prior);
             let rough = grew && to_zero && before.weight > d * 20;
             return rough.then_some(Jump {
+                came_at_once,
                 from: before.weight,
                 to: r.weight,
                 from_rest: false,
@@ -345,6 +390,7 @@ impl Pan {
         };
         let steady = self.steady.level().map(|level| level.weight);
         Some(Jump {
+            came_at_once,
             from: steady.unwrap_or(before.weight),
             // The key shows exactly zero; what is there already came after it.
             to: if cause == JumpCause::Slight {
@@ -355,6 +401,11 @@ impl Pan {
             from_rest: steady.is_some(),
             cause,
         })
+    }
+
+    fn came_at_once(&self, shown: Mass, d: Mass) -> bool {
+        let zero = self.zero.unwrap_or_default();
+        self.trace.rise(zero, shown, d).is_landing(self.lag)
     }
 
     /// A longer silence is a gap in which anything may have happened: no scale is switched off and

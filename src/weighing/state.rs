@@ -160,6 +160,8 @@ pub(super) struct Written {
     pub piled: Option<(u32, Mass)>,
     /// What stands there may be another load: nothing more is corrected, and the record claims less.
     pub doubtful: bool,
+    /// The TARE key may have been pressed since.
+    pub key_seen: bool,
     /// The indication was well below the vessel's own weight.
     pub dipped: bool,
     /// Since when the indication is above the recorded weight.
@@ -220,9 +222,11 @@ impl Tared {
         let by = seen.weight - at_rest;
         let left = by.abs() > seen.d * 3 && loaded;
         self.left_rest = self.left_rest.or(Some(seen.at)).filter(|_| left);
+        // A lift takes a twentieth of the load off within a moment; a spoon and a pour do not.
+        let lifting = by < -(at_rest.abs().ratio(1, 20));
         let lasts = self
             .left_rest
-            .is_some_and(|since| seen.at.since(since) >= 600_000);
+            .is_some_and(|since| seen.at.since(since) >= if lifting { 600_000 } else { 200_000 });
         // The first readings of a lift are no other weight: they do not agree.
         self.off_rest = match self.off_rest {
             Some((weight, n)) if left && (seen.weight - weight).abs() <= seen.d => {
@@ -306,6 +310,16 @@ const LATE_DROPS_US: u64 = 1_500_000;
 const LATEST_DROP_US: u64 = 800_000;
 
 impl Written {
+    /// Forgets the readings since the record: the frame moved.
+    pub fn forget_trail(&mut self) {
+        self.brief = None;
+        self.forming = None;
+        self.strayed = None;
+        self.piled = None;
+        self.above_since = None;
+        self.rising = None;
+    }
+
     /// Whether the time of late drops is over.
     pub fn settled(&self, now: Moment) -> bool {
         self.seq != 0 && now.since(self.at) >= LATE_DROPS_US

@@ -35,6 +35,9 @@ impl Engine {
         {
             tared.tainted = true;
         }
+        if step.vessel != VesselWay::Difference && seen.may_be_key() {
+            tared.tainted = true;
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             self.jump_under_vessel(scale, seen, &step, tared, jump);
             return;
@@ -318,7 +321,8 @@ impl Engine {
         let beyond = step.highest.ratio(3, 2) + Mass::from_g(5);
         let back = doubt
             .back
-            .filter(|&(shown, _)| pan.same(level.weight, shown, level.d));
+            .filter(|&(shown, _)| pan.same(level.weight, shown, level.d))
+            .filter(|_| rise.is_landing(pan.lag));
         let near_target = mass >= step.lowest.ratio(9, 10) && mass <= step.highest.ratio(11, 10);
         let known = self.is_known_vessel(mass, level.d);
         if rise.is_pour() && !known && back.is_none() {
@@ -479,6 +483,15 @@ impl Engine {
             tared.base_wander = tared.base_wander.max(net.abs() - d);
         }
         let net = net_of(step, tared.base, level.weight);
+        let below = step.vessel == VesselWay::Bowl && net < -(d * 5) && !self.is_fresh_bowl();
+        let nothing = !tared.poured || tared.rest.is_none();
+        if below && nothing && tared.doubt.is_none() && !tared.tainted {
+            tared.base = level.weight;
+            self.keep(State::Tared(tared));
+            self.taken_from_bowl(scale, net.abs());
+            self.cue_add(Mass::ZERO);
+            return;
+        }
         tared.rest = Some(net);
         tared.last_level = Some(level);
         tared.left_rest = None;
@@ -702,7 +715,7 @@ impl Engine {
         let wanders = self
             .scale_needed()
             .and_then(|scale| self.pans.get(scale))
-            .is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
+            .is_some_and(|pan| pan.wander.now(seen.d) > seen.d);
         if seen.at.since(since) > RESTLESS_US && wanders && tared.asked != Some(Asked::Draught) {
             tared.asked = Some(Asked::Draught);
             let scale = self.scale_needed();

@@ -52,6 +52,7 @@ impl Trace {
         let slow = self.mean_arrival(end, span, 0.8, d);
         let tail = [0.5, 0.15, 0.05, 0.015, 0.005]
             .into_iter()
+            .chain([25, 12].map(|n| (d * n).to_g_f64() / span.to_g_f64().max(1e-9)))
             .map(|part| self.mean_arrival(end, span, part, d))
             .fold(0.0, f64::max);
         Rise {
@@ -59,7 +60,38 @@ impl Trace {
             seen: self.missing_at_first(end, span, 0.8) >= span.ratio(3, 10),
             tail,
             early: self.mean_arrival(end, span, 0.15, d),
+            stepped: self.is_stepped(end, span, d),
+            leapt: self.leaps(d),
         }
+    }
+
+    /// Whether more came between two readings than a hand pours (50 g/s).
+    fn leaps(&self, d: Mass) -> bool {
+        self.points.windows(2).any(|pair| {
+            let seconds = pair[1].0.since(pair[0].0) as f64 / 1e6;
+            let most = Mass::from_g_f64(50.0 * seconds).unwrap_or_default() + d * 20;
+            pair[1].1 - pair[0].1 > most
+        })
+    }
+
+    /// Whether it stood still for 0.3 s with most of the load there, and then rose once more: no filter
+    /// does that.
+    fn is_stepped(&self, end: Mass, span: Mass, d: Mass) -> bool {
+        let mut since: Option<(Moment, Mass)> = None;
+        self.points.iter().any(|&(at, weight)| {
+            let missing = end - weight;
+            if missing <= d * 5 || missing > span.ratio(1, 2) {
+                since = None;
+                return false;
+            }
+            match since {
+                Some((then, old)) if (weight - old).abs() <= d => at.since(then) >= 300_000,
+                Some(_) | None => {
+                    since = Some((at, weight));
+                    false
+                }
+            }
+        })
     }
 
     /// What was missing at the first reading of the last `part`: little, when most of the load came
@@ -80,7 +112,7 @@ impl Trace {
     /// one reading.
     fn mean_arrival(&self, end: Mass, span: Mass, part: f64, d: Mass) -> f64 {
         let limit = Mass::from_ng((span.ng() as f64 * part) as i64);
-        let floor = d * 3;
+        let floor = d * 2;
         // The first reading after the last one that missed more than this part.
         let first = self
             .points
@@ -92,7 +124,7 @@ impl Trace {
             return 0.0;
         };
         let missing_at_first = end - begin;
-        if missing_at_first < d * 5 {
+        if missing_at_first < d * 4 {
             return 0.0;
         }
         let missing = |w: Mass| -> f64 {
@@ -118,17 +150,25 @@ pub struct Rise {
     pub tail: f64,
     /// Of the last 15 %: the filter's time constant when something landed.
     pub early: f64,
+    /// It stood still on its way.
+    pub stepped: bool,
+    /// A part of it came faster than a pour.
+    pub leapt: bool,
 }
 
 impl Rise {
     /// Whether it has the shape of a vessel set down, on a scale whose filter has time constant
     /// `lag` (seconds).
     pub fn is_landing(&self, lag: f64) -> bool {
-        self.tail <= (2.0 * lag + 0.2).clamp(0.5, 0.7) && self.body <= 0.7
+        let follows = self.tail <= 2.5 * self.body.max(lag / 2.0) + 0.15;
+        follows
+            && !self.stepped
+            && self.tail <= (2.0 * lag + 0.2).clamp(0.5, 0.7)
+            && self.body <= 0.7
     }
 
     /// Whether it can only be a pour: longer than any hand takes to set something down.
     pub fn is_pour(&self) -> bool {
-        self.body >= 0.9 && self.seen
+        self.body >= 0.9 && self.seen && !self.leapt
     }
 }

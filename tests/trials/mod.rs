@@ -326,6 +326,10 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
                 .doubled
                 .push(format!("seed {seed} step {}", truth.step));
         }
+        // What falls after the maker has stopped the batch is nobody's record.
+        let stopped = rows
+            .iter()
+            .find(|row| row.draft.kind == RowKind::Closed && row.draft.note.starts_with("stopped"));
         let complete = rows
             .iter()
             .any(|row| row.draft.kind == RowKind::Closed && row.draft.note.starts_with("complete"));
@@ -357,12 +361,17 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
                 .into_iter()
                 .min_by_key(|error| error.abs())
                 .unwrap_or(net - at_row);
-            let error_end = net - truth.net_at_lift();
+            let end = stopped.map_or(truth.net(), |row| truth.net_at(row.at));
+            let lift = truth
+                .lifted_at
+                .filter(|lifted| stopped.is_none() || *lifted >= row.at);
+            let at_lift = lift.map_or(end, |at| truth.net_at(at));
+            let error_end = net - at_lift;
             // The last row must be the truth at the end: of the beaker at its lift, of the bowl for
             // good. What comes out of a source after its record, in the air, no scale sees.
             let error = match (is_last, truth.vessel) {
                 (true, VesselWay::Beaker) => error_end,
-                (true, VesselWay::Bowl) => net - truth.net(),
+                (true, VesselWay::Bowl) => net - end,
                 (true, VesselWay::Difference) | (false, _) => error_now,
             };
             let ratio = error.to_g_f64().abs() / u.to_g_f64();
