@@ -4,6 +4,11 @@
 //! The scale here has no noise and no drift: a first-order filter, a display rounded to d, a TARE
 //! key, a switch, two units. So each error is the engine's own. The person in it does anything in any
 //! order, but does not lie: `next` is said only where it is true, and a vessel is empty when it was to be.
+//!
+//! The suite plays 2,000 courses of a fixed seed. Over other seeds about one course in ten thousand
+//! still ends in a wrong record, mostly at two readings a second: a key and a lift, or a key and a
+//! pour, between two readings; less than 0.2 g let in before the scale was first at rest; another
+//! vessel that weighs within a gram of the first. `BISMAR_LEDGER_ROUNDS=50` finds some of them.
 
 use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};

@@ -156,7 +156,8 @@ impl Hands {
             if pan.vessel.is_some() {
                 return None;
             }
-            let clean = vessel.is_some() && self.way(self.step) == VesselWay::Beaker;
+            let clean = vessel.as_deref().map(|vessel| vessel.step);
+            let clean = clean.filter(|&step| self.way(step) == VesselWay::Beaker);
             pan.vessel = Some(vessel.map(|vessel| *vessel).or_else(|| self.hand.take())?);
             pan.support = 0.0;
             pan.push(Push::Impact {
@@ -164,7 +165,7 @@ impl Hands {
                 grams: grams * (0.1 + 0.4 * self.rng.f64()),
                 decay: 0.035 + 0.06 * self.rng.f64(),
             });
-            if clean && let Some(truth) = table.truths.get_mut(&self.step) {
+            if let Some(truth) = clean.and_then(|step| table.truths.get_mut(&step)) {
                 // What another beaker held of this step goes into no batch.
                 truth.emptied(now);
             }

@@ -280,8 +280,13 @@ impl Engine {
             return Err(Refused("The tare is not sure, so the weight is not. Lift the vessel and put it back first.".into()));
         }
         let steady = self.pans.get(step.scale).and_then(|pan| pan.steady.level());
+        // After a key or a gap only a weight that stands there is one.
+        let carried = tared.carried > 0 || tared.unproven > Mass::ZERO;
         if away
-            && (tared.moved || step.vessel == VesselWay::Difference || self.is_loaded(step.scale))
+            && (tared.moved
+                || carried
+                || step.vessel == VesselWay::Difference
+                || self.is_loaded(step.scale))
         {
             return Err(Refused(
                 "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.".into(),

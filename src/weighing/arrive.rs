@@ -966,6 +966,14 @@ impl Engine {
                 self.suspect();
             }
             self.rest_before_lift(&mut tared, zero);
+            let less = tared
+                .rest
+                .is_some_and(|net| net < -vessel_at_least(self.readability(scale)));
+            if less && afresh {
+                // Lighter than the empty vessel: another one.
+                self.tare_lost(scale, zero, &tared);
+                return;
+            }
             self.set_state(State::Away(tared));
         }
     }

@@ -216,7 +216,7 @@ impl Engine {
     /// How far the scale of the running step strays at this moment.
     pub(super) fn wander_now(&self) -> Mass {
         let pan = self.scale_needed().and_then(|scale| self.pans.get(scale));
-        pan.map_or(Mass::ZERO, |pan| pan.wander.amount(self.now, pan.d()))
+        pan.map_or(Mass::ZERO, |pan| pan.wander.amount(pan.d()))
     }
 
     /// Says what is missing at a net weight of `net`.

@@ -223,7 +223,8 @@ impl Tared {
         let left = by.abs() > seen.d * 3 && loaded;
         self.left_rest = self.left_rest.or(Some(seen.at)).filter(|_| left);
         // A lift takes a twentieth of the load off within a moment; a spoon and a pour do not.
-        let lifting = by < -(at_rest.abs().ratio(1, 20));
+        let load = at_rest.abs().max(self.vessel.unwrap_or_default());
+        let lifting = by < -(load.ratio(1, 20));
         let lasts = self
             .left_rest
             .is_some_and(|since| seen.at.since(since) >= if lifting { 600_000 } else { 200_000 });

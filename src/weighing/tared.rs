@@ -88,6 +88,10 @@ impl Engine {
         let mut tared = tared.clone();
         tared.held = None;
         tared.inside_since = None;
+        if tared.doubt.is_some_and(|doubt| doubt.risen) {
+            // What rose since the jump may be another vessel.
+            tared.vessel = None;
+        }
         if let Some((_, base)) = tared.doubt.take().and_then(|doubt| {
             let (shown, base) = doubt.back?;
             Some((shown, base - doubt.absent_zero))
@@ -407,6 +411,8 @@ impl Engine {
     /// poured can still be told.
     fn base_after_lost_zero(&mut self, seen: &Seen, tared: &mut Tared, exact: bool) -> bool {
         tared.held = None;
+        // What it held was read before the key, or after: its next rest tells.
+        tared.moved = true;
         if let Some(vessel) = tared.vessel {
             tared.base = seen.weight + vessel;
             tared.carried += 2;
@@ -715,7 +721,7 @@ impl Engine {
         let wanders = self
             .scale_needed()
             .and_then(|scale| self.pans.get(scale))
-            .is_some_and(|pan| pan.wander.now(seen.d) > seen.d);
+            .is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
         if seen.at.since(since) > RESTLESS_US && wanders && tared.asked != Some(Asked::Draught) {
             tared.asked = Some(Asked::Draught);
             let scale = self.scale_needed();

@@ -12,14 +12,9 @@ use crate::scale::Moment;
 const WINDOW_US: u64 = 6_000_000;
 const MOST_READINGS: usize = 400;
 
-/// How long a draught that was seen is reckoned with: 30 s.
-const REMEMBERED_US: u64 = 30_000_000;
-
 #[derive(Debug, Clone, Default)]
 pub struct Wander {
     recent: VecDeque<(Moment, Mass)>,
-    /// The largest amount of late, and when.
-    largest: Option<(Moment, Mass)>,
 }
 
 impl Wander {
@@ -42,12 +37,6 @@ impl Wander {
         if fast {
             self.recent.clear();
         }
-        let amount = self.now(d);
-        let fades =
-            |(then, largest): (Moment, Mass)| at.since(then) > REMEMBERED_US || amount >= largest;
-        if amount > Mass::ZERO && self.largest.is_none_or(fades) {
-            self.largest = Some((at, amount));
-        }
         self.recent.push_back((at, weight));
         while self.recent.len() > MOST_READINGS
             || self
@@ -59,19 +48,9 @@ impl Wander {
         }
     }
 
-    /// The amount now, or the largest of the last while: a draught comes back, and at its crest the
-    /// scale rests.
-    pub fn amount(&self, at: Moment, d: Mass) -> Mass {
-        let before = self
-            .largest
-            .filter(|&(then, _)| at.since(then) <= REMEMBERED_US)
-            .map_or(Mass::ZERO, |(_, amount)| amount);
-        self.now(d).max(before)
-    }
-
     /// The smaller of the greatest rise and the greatest fall in the window, less one step of `d`
     /// for rounding: zero for a quiet scale, and for a load that only grows.
-    pub fn now(&self, d: Mass) -> Mass {
+    pub fn amount(&self, d: Mass) -> Mass {
         let Some(&(_, first)) = self.recent.front() else {
             return Mass::ZERO;
         };
