@@ -558,7 +558,7 @@ fn rows_of_a_log_that_was_moved_away_are_kept_and_added_when_it_is_back() {
     let notes = cells(&log, "note", "note").join("\n");
     assert!(notes.contains("at its place\nmoved meanwhile"), "{notes}");
     assert!(
-        notes.contains("1 rows that could not be written"),
+        notes.contains("rows that could not be written before it ended were added: 1"),
         "{notes}"
     );
 

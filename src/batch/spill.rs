@@ -85,7 +85,7 @@ pub enum SpillError {
     Log {
         path: PathBuf,
         batch: String,
-        error: LogError,
+        error: Box<LogError>,
     },
 }
 
@@ -234,7 +234,7 @@ pub fn take_in(path: &Path, logs: &Path) -> Result<TakenIn, SpillError> {
         error => SpillError::Log {
             path: path.to_owned(),
             batch: batch.clone(),
-            error,
+            error: Box::new(error),
         },
     })?;
     // Where that fails, the next start finds all rows in the log and tries again.

@@ -13,7 +13,7 @@ use super::control::Call;
 use super::current::Current;
 use super::lines::Lines;
 use super::notify;
-use super::owed::{Debt, Owed, pending_words};
+use super::owed::{Debt, Owed, pending_words, rows_are};
 use super::request::{self, BadRequest, BeginRequest, Request};
 use super::rows::Rows;
 use super::seams::{Heart, LeftOver, LogAnswer, Opened, Order, Parts};
@@ -361,13 +361,15 @@ impl<H: Heart> Core<H> {
         };
         let say = match kept_in {
             Ok(path) => format!(
-                "{rows} rows are not in the batch's log. They are kept in {}: leave it there, mend \
-                 what kept the log from being written, and start the daemon again; it adds them.",
+                "{} not in the batch's log but kept in {}. Leave that file there, mend what kept \
+                 the log from being written, and start the daemon again; it adds what is missing.",
+                rows_are(rows),
                 path.display()
             ),
             Err(why) => format!(
-                "{rows} rows are NOT in the batch's log and could not be kept elsewhere ({why}). \
-                 They are in the journal: journalctl --user -u bismar"
+                "{} NOT in the batch's log and could not be kept elsewhere ({why}). What they say is \
+                 in the journal only: journalctl --user -u bismar",
+                rows_are(rows)
             ),
         };
         tracing::error!("{say}");

@@ -127,7 +127,7 @@ impl BatchOpener {
             .filter(|t| t.rows > 0 && t.batch == log.batch())
         {
             let words = format!(
-                "{} rows that could not be written before it ended were added",
+                "rows that could not be written before it ended were added: {}",
                 taken.rows
             );
             say.push_str(&format!(" Note: {words}."));
@@ -241,10 +241,10 @@ impl Opener for BatchOpener {
             match spill::take_in(&path, &folder) {
                 Ok(taken) => {
                     tracing::warn!(
-                        "{} rows of batch {} from {} are in its log now",
-                        taken.rows,
+                        "rows of batch {} added to its log from {}: {}",
                         taken.batch,
-                        path.display()
+                        path.display(),
+                        taken.rows
                     );
                     self.taken_in.push(taken);
                 }

@@ -103,12 +103,17 @@ impl Owed {
     }
 }
 
-/// How many rows are in no log, why, and what becomes of them.
-pub fn pending_words(rows: &Rows) -> String {
-    let count = match rows.waiting() {
+/// `1 row is`, `2 rows are`.
+pub fn rows_are(count: usize) -> String {
+    match count {
         1 => "1 row is".to_owned(),
         n => format!("{n} rows are"),
-    };
+    }
+}
+
+/// How many rows are in no log, why, and what becomes of them.
+pub fn pending_words(rows: &Rows) -> String {
+    let count = rows_are(rows.waiting());
     match rows.failure() {
         Some(why) => format!(
             "{count} NOT in the log yet: {why}. What is not written is tried again every second; \
