@@ -713,20 +713,32 @@ fn a_slow_subscriber_is_let_go_and_nobody_else_waits_for_it() {
     daemon.stop();
 }
 
+/// A child that does not outlive its test.
+struct Owned(std::process::Child);
+
+impl Drop for Owned {
+    fn drop(&mut self) {
+        // Ended already, where the test went well.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
 #[test]
 fn a_window_that_hung_says_so_and_not_that_the_daemon_has_stopped() {
     let daemon = Daemon::start(Config::default(), World::default());
     let shown = daemon.dir.path().join("shown");
     let shows = |words: &str| std::fs::read_to_string(&shown).unwrap().contains(words);
-    let mut watch = std::process::Command::new(env!("CARGO_BIN_EXE_bismar"))
+    let watch = std::process::Command::new(env!("CARGO_BIN_EXE_bismar"))
         .arg("watch")
         .env("XDG_RUNTIME_DIR", daemon.dir.path())
         .stdout(std::fs::File::create(&shown).unwrap())
         .stderr(std::process::Stdio::null())
         .spawn()
         .unwrap();
-    let signal = |watch: &std::process::Child, signal| {
-        rustix::process::kill_process(rustix::process::Pid::from_child(watch), signal).unwrap();
+    let mut watch = Owned(watch);
+    let signal = |watch: &Owned, signal| {
+        rustix::process::kill_process(rustix::process::Pid::from_child(&watch.0), signal).unwrap();
     };
     let mut maker = daemon.client();
     // It follows the events once it shows one.
@@ -750,7 +762,7 @@ fn a_window_that_hung_says_so_and_not_that_the_daemon_has_stopped() {
     }
     assert!(!shows("The daemon has stopped"));
     signal(&watch, rustix::process::Signal::INT);
-    watch.wait().unwrap();
+    watch.0.wait().unwrap();
     daemon.stop();
 }
 
