@@ -208,6 +208,13 @@ impl Bench {
     pub fn status(&self) -> Status {
         let mut status = Status::default();
         self.engine.status(&mut status);
+        if !self.engine.is_busy() {
+            // A batch that is over has no step; what was said of it last still holds.
+            status = Status {
+                say: status.say,
+                ..Status::default()
+            };
+        }
         status.scales = self
             .lines
             .iter()
@@ -253,7 +260,7 @@ pub struct Status {
     /// Grams, as text.
     pub target: Option<String>,
     pub missing: Option<String>,
-    /// The sentence of the last cue.
+    /// The sentence of the last cue, also of a batch that is over; the others are of one under way.
     pub say: Option<String>,
     pub tare: Option<String>,
     pub scales: Vec<ScaleStatus>,

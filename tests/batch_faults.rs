@@ -17,6 +17,7 @@ use bismar::batch::log::LogFile;
 use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::batch::row::{Row, Stamp, header};
 use bismar::batch::scan::scan_file;
+use bismar::batch::spill;
 use bismar::batch::verify::verify;
 use bismar::batch::writer::LogWriter;
 use bismar::mass::Mass;
@@ -351,7 +352,7 @@ fn a_second_writer_is_refused_and_told_who_the_first_is() {
 }
 
 #[test]
-fn a_log_moved_away_while_open_is_written_back_and_one_replaced_is_left_alone() {
+fn a_log_deleted_while_open_is_written_back_and_one_moved_or_replaced_is_left_alone() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("moved.csv");
     let mut log = LogFile::create_at(&path, "f").unwrap();
@@ -362,6 +363,13 @@ fn a_log_moved_away_while_open_is_written_back_and_one_replaced_is_left_alone() 
 
     let saved = dir.path().join("saved");
     fs::rename(&path, &saved).unwrap();
+    let error = log.append(&draft(3, "three"), nine()).unwrap_err();
+    assert!(matches!(error, LogError::Moved { .. }), "{error}");
+    assert!(
+        error.to_string().contains(saved.to_str().unwrap()),
+        "{error}"
+    );
+    assert!(!path.exists(), "there are never two logs of a batch");
     fs::write(&path, "saved by a spreadsheet\r\n").unwrap();
     let error = log.append(&draft(3, "three"), nine()).unwrap_err();
     assert!(matches!(error, LogError::Changed { .. }), "{error}");
@@ -369,7 +377,7 @@ fn a_log_moved_away_while_open_is_written_back_and_one_replaced_is_left_alone() 
         fs::read_to_string(&path).unwrap(),
         "saved by a spreadsheet\r\n"
     );
-    fs::remove_file(&path).unwrap();
+    fs::rename(&saved, &path).unwrap();
     log.append(&draft(3, "three"), nine()).unwrap();
     assert_eq!(rows(&path).len(), 3);
 
@@ -385,6 +393,116 @@ fn a_log_moved_away_while_open_is_written_back_and_one_replaced_is_left_alone() 
         Err(LogError::Changed { .. })
     ));
     assert_eq!(fs::read(&path).unwrap(), before);
+}
+
+#[test]
+fn a_folder_that_was_removed_is_made_again_and_one_that_was_moved_is_not() {
+    let dir = folder();
+    let logs = dir.path().join("shop/logs");
+    let mut log = LogFile::create(&logs, "gone", "f").unwrap();
+    log.append(&draft(1, "one"), nine()).unwrap();
+    fs::remove_dir_all(dir.path().join("shop")).unwrap();
+    log.append(&draft(2, "two"), nine()).unwrap();
+    assert_eq!(rows(log.path()).len(), 2);
+    assert!(
+        matches!(LogFile::open(log.path()), Err(LogError::Locked { .. })),
+        "the lock is at its place again"
+    );
+    let moved = dir.path().join("elsewhere");
+    fs::rename(&logs, &moved).unwrap();
+    let error = log
+        .append(&draft(3, "three"), nine())
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains(moved.join("gone.csv").to_str().unwrap()),
+        "{error}"
+    );
+    assert!(!logs.exists());
+    fs::rename(&moved, &logs).unwrap();
+    assert_eq!(log.append(&draft(3, "three"), nine()).unwrap(), 3);
+}
+
+// ---- rows that could not be written -----------------------------------------------------------
+
+/// A log of three rows, and a file with the next two.
+fn spilt(dir: &Path) -> (PathBuf, PathBuf) {
+    let mut log = LogFile::create(&dir.join("logs"), "spilt", "Tideline").unwrap();
+    for ticket in 1..4 {
+        log.append(&draft(ticket, "there"), nine()).unwrap();
+    }
+    let tail = log.tail();
+    let drafts = [(draft(4, "=kept"), nine()), (draft(5, "kept, too"), nine())];
+    // A file stands where the first folder would be.
+    fs::write(dir.join("no-folder"), "").unwrap();
+    let folders = [dir.join("no-folder"), dir.join("state")];
+    let kept = spill::keep(&folders, &tail.batch, &tail.rows(&drafts)).unwrap();
+    assert_eq!(kept, dir.join("state/bismar-unwritten-spilt.csv"));
+    assert_eq!(spill::find(&folders), std::slice::from_ref(&kept));
+    (log.path().to_owned(), kept)
+}
+
+#[test]
+fn rows_that_were_kept_elsewhere_are_added_once() {
+    let dir = folder();
+    let logs = dir.path().join("logs");
+    let (log, kept) = spilt(dir.path());
+    let mode = fs::metadata(&kept).unwrap().permissions().mode();
+    assert_eq!(mode & 0o777, 0o600);
+    let again = fs::read(&kept).unwrap();
+    // A writer that hung may have written the first after all, and a power cut the half of the next.
+    let next = again.split_inclusive(|b| *b == b'\n').nth(1).unwrap();
+    let mut file = fs::OpenOptions::new().append(true).open(&log).unwrap();
+    file.write_all(&[next, b"spilt,5"].concat()).unwrap();
+    assert_eq!(spill::take_in(&kept, &logs).unwrap().rows, 1);
+    assert!(!kept.exists());
+    let whole = fs::read(&log).unwrap();
+    // A daemon that died before it removed the file.
+    fs::write(&kept, &again).unwrap();
+    assert_eq!(spill::take_in(&kept, &logs).unwrap().rows, 0);
+    assert!(!kept.exists());
+    assert_eq!(fs::read(&log).unwrap(), whole);
+    let notes: Vec<String> = rows(&log).into_iter().map(|row| row.note).collect();
+    assert_eq!(notes, ["there", "there", "there", "=kept", "kept, too"]);
+    assert!(verify(&log).unwrap().is_ok());
+}
+
+#[test]
+fn rows_that_were_kept_elsewhere_go_into_no_other_log() {
+    let dir = folder();
+    let logs = dir.path().join("logs");
+    let (log, kept) = spilt(dir.path());
+    let (whole, again) = (fs::read(&log).unwrap(), fs::read(&kept).unwrap());
+    let refused = |words: &str| {
+        let error = spill::take_in(&kept, &logs).unwrap_err().to_string();
+        assert!(error.contains(words), "{words}: {error}");
+        assert!(error.contains(kept.to_str().unwrap()), "{error}");
+        assert!(kept.exists());
+    };
+    // It went on without them.
+    let (mut other, _) = LogFile::open(&log).unwrap();
+    other.append(&draft(9, "other"), nine()).unwrap();
+    drop(other);
+    let on = fs::read(&log).unwrap();
+    refused("row 4 of batch spilt");
+    assert_eq!(fs::read(&log).unwrap(), on);
+    // An older copy.
+    let older: Vec<&[u8]> = whole.split_inclusive(|b| *b == b'\n').take(3).collect();
+    fs::write(&log, older.concat()).unwrap();
+    refused("row 4 of batch spilt");
+    assert_eq!(fs::read(&log).unwrap(), older.concat());
+    fs::remove_file(&log).unwrap();
+    refused("rows 4 to 5 of batch spilt");
+    fs::write(&log, &whole).unwrap();
+    for offset in 0..again.len() {
+        let mut bytes = again.clone();
+        bytes[offset] ^= 1;
+        fs::write(&kept, &bytes).unwrap();
+        let error = spill::take_in(&kept, &logs).unwrap_err();
+        assert_eq!(fs::read(&log).unwrap(), whole, "byte {offset}: {error}");
+    }
+    fs::write(&kept, &again).unwrap();
+    assert_eq!(spill::take_in(&kept, &logs).unwrap().rows, 2);
 }
 
 // ---- kill -9 -----------------------------------------------------------------------------------
@@ -557,12 +675,13 @@ fn full_disk_writer(path: &Path) {
     for ticket in 1000..1100 {
         writer.send(draft(ticket, "late"), nine());
     }
-    let unwritten = writer.shutdown(Duration::from_millis(50));
+    let (tail, unwritten) = writer.shutdown(Duration::from_millis(50));
     let written = rows(path).len() as u64 - (sent + 3);
     let tickets: Vec<u64> = unwritten.iter().map(|(draft, _)| draft.ticket).collect();
     let wanted: Vec<u64> = (1000 + written..1100).collect();
     assert!(!tickets.is_empty());
     assert_eq!(tickets, wanted);
+    assert_eq!(tail.next_seq, sent + 3 + written + 1);
     // The thread is gone and with it the lock.
     LogFile::open(path).unwrap();
     eprintln!("task done");
@@ -578,7 +697,7 @@ fn shutdown_writes_all_that_waits() {
         writer.send(draft(ticket, "row"), nine());
     }
     assert!(writer.is_alive());
-    assert!(writer.shutdown(Duration::from_secs(60)).is_empty());
+    assert!(writer.shutdown(Duration::from_secs(60)).1.is_empty());
     assert_eq!(rows(&path).len(), 200);
 }
 

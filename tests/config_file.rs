@@ -29,6 +29,28 @@ fn the_file_that_comes_along_means_the_defaults() {
 }
 
 #[test]
+fn unwritten_rows_are_kept_where_state_belongs() {
+    let dirs = |vars: &[(&str, &str)]| {
+        let get = |name: &str| vars.iter().find(|(key, _)| *key == name);
+        Places::from_vars(|name| get(name).map(|(_, value)| OsString::from(value))).spill_dirs()
+    };
+    // XDG Base Directory Specification 0.8: $XDG_STATE_HOME, by default ~/.local/state.
+    assert_eq!(
+        dirs(&[("HOME", "/h"), ("XDG_RUNTIME_DIR", "/run/user/7")]),
+        [
+            Path::new("/h/.local/state/bismar"),
+            Path::new("/run/user/7/bismar"),
+            Path::new("/tmp")
+        ]
+    );
+    assert_eq!(
+        dirs(&[("HOME", "/h"), ("XDG_STATE_HOME", "/s")]),
+        [Path::new("/s/bismar"), Path::new("/tmp")]
+    );
+    assert_eq!(dirs(&[("XDG_STATE_HOME", "relative")]), [Path::new("/tmp")]);
+}
+
+#[test]
 fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
     let example = |line: &str| match line.strip_prefix('#') {
         Some(rest) if !rest.starts_with(' ') && !rest.is_empty() => rest.to_owned(),

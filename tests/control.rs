@@ -296,7 +296,7 @@ struct Daemon {
     world: Shared,
     orders: mpsc::Sender<Order>,
     thread: Option<std::thread::JoinHandle<Result<(), DaemonError>>>,
-    _dir: tempfile::TempDir,
+    dir: tempfile::TempDir,
 }
 
 impl Daemon {
@@ -324,7 +324,7 @@ impl Daemon {
             world,
             orders,
             thread: Some(thread),
-            _dir: dir,
+            dir,
         }
     }
 
@@ -630,8 +630,9 @@ fn malformed_lines_get_an_error_and_the_connection_is_kept() {
 fn clients_are_bounded_and_a_free_place_is_given_again() {
     let daemon = Daemon::start(Config::default(), World::default());
     let mut clients: Vec<_> = (0..control::MOST_CLIENTS).map(|_| daemon.raw()).collect();
+    // Who follows the events is never idle.
     for client in &mut clients {
-        assert_eq!(exchange(client, br#"{"do":"hello"}"#)["ok"], true);
+        assert_eq!(exchange(client, br#"{"do":"subscribe"}"#)["ok"], true);
     }
     let mut surplus = daemon.raw();
     let reply = read_json(&mut surplus);
@@ -648,6 +649,29 @@ fn clients_are_bounded_and_a_free_place_is_given_again() {
         let mut reply = String::new();
         sent.is_ok() && stream.read_line(&mut reply).is_ok() && reply.contains("\"ok\":true")
     });
+    daemon.stop();
+}
+
+#[test]
+fn idle_clients_do_not_lock_a_command_out() {
+    let daemon = Daemon::start(Config::default(), World::default());
+    let mut listener = daemon.raw();
+    assert_eq!(
+        exchange(&mut listener, br#"{"do":"subscribe"}"#)["ok"],
+        true
+    );
+    let mut idle: Vec<_> = (1..control::MOST_CLIENTS).map(|_| daemon.raw()).collect();
+    for client in &mut idle {
+        assert_eq!(exchange(client, br#"{"do":"hello"}"#)["ok"], true);
+    }
+    let note = Request::Note { note: "x".into() };
+    assert_eq!(daemon.client().say(&note).unwrap(), "noted");
+    // The one that had asked nothing for longest is told so, and nobody else.
+    let told = read_json(&mut idle[0]);
+    assert!(told["error"].as_str().unwrap().contains("ask again"));
+    assert_eq!(idle[0].read(&mut [0]).unwrap(), 0, "and it is closed");
+    assert_eq!(exchange(&mut idle[1], br#"{"do":"hello"}"#)["ok"], true);
+    assert_eq!(read_json(&mut listener)["event"], "cue");
     daemon.stop();
 }
 
@@ -680,7 +704,97 @@ fn a_slow_subscriber_is_let_go_and_nobody_else_waits_for_it() {
     let lines: Vec<&[u8]> = got.trim_ascii_end().split(|&byte| byte == b'\n').collect();
     assert!(lines.len() < 1000, "{} lines", lines.len());
     let last: Value = serde_json::from_slice(lines.last().unwrap()).unwrap();
-    assert_eq!(last["event"], "dropped", "{last}");
+    assert_eq!(
+        (&last["event"], &last["code"]),
+        (&"fault".into(), &"slow".into()),
+        "{last}"
+    );
+    assert!(last["at"].is_number(), "{last}");
+    daemon.stop();
+}
+
+/// A child that does not outlive its test.
+struct Owned(std::process::Child);
+
+impl Drop for Owned {
+    fn drop(&mut self) {
+        // Ended already, where the test went well.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn a_window_that_hung_says_so_and_not_that_the_daemon_has_stopped() {
+    let daemon = Daemon::start(Config::default(), World::default());
+    let shown = daemon.dir.path().join("shown");
+    let shows = |words: &str| std::fs::read_to_string(&shown).unwrap().contains(words);
+    let watch = std::process::Command::new(env!("CARGO_BIN_EXE_bismar"))
+        .arg("watch")
+        .env("XDG_RUNTIME_DIR", daemon.dir.path())
+        .stdout(std::fs::File::create(&shown).unwrap())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut watch = Owned(watch);
+    let signal = |watch: &Owned, signal| {
+        rustix::process::kill_process(rustix::process::Pid::from_child(&watch.0), signal).unwrap();
+    };
+    let mut maker = daemon.client();
+    // It follows the events once it shows one.
+    let until = std::time::Instant::now() + LIMIT;
+    while !shows("hello there") {
+        assert!(std::time::Instant::now() < until, "it never shows an event");
+        let note = "hello there ".to_owned();
+        maker.say(&Request::Note { note }).unwrap();
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    signal(&watch, rustix::process::Signal::STOP);
+    let note = "x".repeat(1000);
+    for _ in 0..1000 {
+        maker.say(&Request::Note { note: note.clone() }).unwrap();
+    }
+    signal(&watch, rustix::process::Signal::CONT);
+    let until = std::time::Instant::now() + LIMIT;
+    while !shows("did not keep up") {
+        assert!(std::time::Instant::now() < until, "it never says so");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    assert!(!shows("The daemon has stopped"));
+    signal(&watch, rustix::process::Signal::INT);
+    watch.0.wait().unwrap();
+    daemon.stop();
+}
+
+#[test]
+fn who_comes_later_hears_what_holds_now() {
+    let daemon = Daemon::start(Config::default(), World::default());
+    let note = |text: &str| Request::Note { note: text.into() };
+    let heard = || -> Vec<Value> {
+        let mut client = daemon.raw();
+        assert_eq!(exchange(&mut client, br#"{"do":"subscribe"}"#)["ok"], true);
+        daemon.client().say(&note("end")).unwrap();
+        let mut heard = Vec::new();
+        loop {
+            let event = read_json(&mut client);
+            if event["say"].as_str().is_some_and(|s| s.starts_with("end")) {
+                return heard;
+            }
+            heard.push(event);
+        }
+    };
+    assert!(heard().is_empty(), "nothing holds before a batch");
+    daemon.begin();
+    daemon.client().say(&note("old")).unwrap();
+    daemon.client().say(&note("place a beaker ")).unwrap();
+    let events = heard();
+    let kinds: Vec<&Value> = events.iter().map(|event| &event["event"]).collect();
+    assert_eq!(kinds, ["step", "cue"], "{events:?}");
+    assert_eq!(events[0]["ingredient"], "Marsh balm");
+    let say = events[1]["say"].as_str().unwrap();
+    assert!(say.starts_with("place a beaker"), "{say}");
+    daemon.client().say(&Request::Stop).unwrap();
+    assert!(heard().is_empty(), "nor after it");
     daemon.stop();
 }
 
@@ -802,7 +916,11 @@ fn a_row_without_a_log_and_a_dead_writer_are_told() {
             .any(|cue| cue.contains("no batch log is open"))
     });
     daemon.begin();
-    daemon.client().say(&Request::Next).unwrap();
+    let refused = daemon.client().say(&Request::Next).unwrap_err().to_string();
+    assert!(
+        refused.contains("NOT in the log: the log's writer has ended"),
+        "{refused}"
+    );
     daemon.wait("told", |world| {
         world
             .cues
@@ -883,6 +1001,42 @@ fn a_new_configuration_waits_for_the_end_of_the_batch_and_a_bad_one_changes_noth
         let status = daemon.client().ask(&Request::Status).unwrap();
         status["lines"][0]["port"] == path.to_str().unwrap()
     });
+    daemon.stop();
+}
+
+#[test]
+fn a_bad_configuration_is_told_until_a_good_one_is_read() {
+    let daemon = Daemon::start(Config::default(), World::default());
+    let mut listener = daemon.raw();
+    assert_eq!(
+        exchange(&mut listener, br#"{"do":"subscribe"}"#)["ok"],
+        true
+    );
+    let fault = |event: Value, over: bool| {
+        assert_eq!(event["event"], "fault", "{event}");
+        assert_eq!(
+            (&event["code"], &event["over"]),
+            (&"config".into(), &over.into())
+        );
+    };
+    daemon.order(Order::Reload);
+    fault(read_json(&mut listener), false);
+    let cue = read_json(&mut listener);
+    let words = "The configuration stays as it was: config.toml:1:1: nothing";
+    assert_eq!(cue["say"], words);
+    assert_eq!(
+        (&cue["cue"], &cue["urgent"]),
+        (&"fault".into(), &true.into())
+    );
+    assert_eq!(daemon.world(|world| world.cues.clone()), [words]);
+    daemon.begin();
+    let status = || daemon.client().ask(&Request::Status).unwrap();
+    assert_eq!(status()["trouble"], words, "a batch does not hide it");
+    assert_eq!(read_json(&mut listener)["event"], "step");
+    daemon.world(|world| world.new_config = Some(Ok(Config::default())));
+    daemon.order(Order::Reload);
+    fault(read_json(&mut listener), true);
+    assert_eq!(status()["trouble"], Value::Null);
     daemon.stop();
 }
 

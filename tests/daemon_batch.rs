@@ -66,8 +66,11 @@ struct Daemon {
 
 impl Daemon {
     fn start(person: &Person) -> Daemon {
-        let mut child = person
-            .command(&["daemon"])
+        Daemon::spawn(person.command(&["daemon"]), person)
+    }
+
+    fn spawn(mut command: std::process::Command, person: &Person) -> Daemon {
+        let mut child = command
             .stderr(Stdio::piped())
             .spawn()
             .expect("the daemon starts");
@@ -411,14 +414,12 @@ fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
     let status = person.run(&["status"]).ended(0);
     assert!(status.out.contains("step 2 of 3, Epsom salt"), "{status:?}");
     // What was poured into the vessel under no eye is not trusted: it is cleared and weighed anew.
-    let watched = events(&person);
-    // What is to be done now was said before anybody listened; `status` and `watch` say it again.
     pan.put(0.0);
     let shows = |words: &str| person.run(&["status"]).ended(0).out.contains(words);
     daemon.until(|| shows("shows 0.00 g, steady"));
     assert!(shows("Now: Place an empty beaker"));
-    pan.put(VESSEL);
-    let heard = follow(&pan, watched, closed);
+    // What is to be done now was said before anybody listened; who comes later hears it first.
+    let heard = follow(&pan, events(&person), closed);
     daemon.until(|| cells(&log, "closed", "note").len() == 1);
     assert_eq!(cells(&log, "closed", "note"), ["complete"], "{heard:#?}");
     assert_eq!(
@@ -482,7 +483,11 @@ fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
     assert!(verified(&person, &log).out.contains("not closed"));
     let daemon = Daemon::start(&person);
     let stopped = person.run(&["stop"]).ended(0);
-    assert!(stopped.out.contains("Stopped"), "{stopped:?}");
+    assert_eq!(stopped.out, "Stopped.\n");
+    let status = person.run(&["status"]).ended(0);
+    assert!(status.out.contains("No batch is under way"), "{status:?}");
+    assert!(status.out.contains("Last: Stopped. 0 of 3 weighed."));
+    assert!(!status.out.contains("step"), "{status:?}");
     daemon.until(|| cells(&log, "closed", "note").len() == 1);
     let notes = cells(&log, "note", "note").join("\n");
     assert!(notes.contains("a warm room"), "{notes}");
@@ -495,6 +500,161 @@ fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
         !little.contains("still being written")
     });
     assert!(little.contains("Make at least"), "{little}");
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+// ---- a log that cannot be written ------------------------------------------------------------------
+
+#[test]
+fn rows_of_a_log_that_was_moved_away_are_kept_and_added_when_it_is_back() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let begin = ["begin", "soak.toml", "--batch", "100g"];
+    let logs = person.path("home/.local/share/bismar/logs");
+    let away = person.path("away");
+    let daemon = Daemon::start(&person);
+    person.run(&begin).ended(0);
+    let noted = person.run(&["note", "at its place"]).ended(0);
+    assert_eq!(noted.out, "Noted.\n");
+    let log = only_log(&person);
+    let batch = log.file_stem().unwrap().to_str().unwrap().to_owned();
+    let kept = person.path(&format!(
+        "home/.local/state/bismar/bismar-unwritten-{batch}.csv"
+    ));
+
+    fs::rename(&logs, &away).unwrap();
+    let noted = person.run(&["note", "moved meanwhile"]).ended(0).out;
+    assert!(
+        noted.starts_with("Not noted yet. 1 row is NOT in the log"),
+        "{noted}"
+    );
+    assert!(noted.contains(away.to_str().unwrap()), "{noted}");
+    let status = person.run(&["status"]).ended(0).out;
+    assert!(status.contains("1 row is NOT in the log"), "{status}");
+    let mut listener = events(&person);
+    let journal = Arc::clone(&daemon.log);
+    assert_eq!(daemon.terminate(), Some(0));
+    assert!(!logs.exists(), "no second log was begun");
+    assert_eq!(cells(&kept, "note", "note"), ["moved meanwhile"]);
+    let says =
+        |event: Event| matches!(event, Event::Cue(cue) if cue.say.contains(kept.to_str().unwrap()));
+    assert!(listener.any(says), "who listens is told where");
+    assert!(journal.lock().unwrap().contains(kept.to_str().unwrap()));
+
+    // Without its log, the daemon says what is to be done.
+    let daemon = Daemon::start(&person);
+    let status = person.run(&["status"]).ended(0).out;
+    for words in [kept.to_str().unwrap(), "Put the log back", "No batch"] {
+        assert!(status.contains(words), "{words}: {status}");
+    }
+    assert_eq!(daemon.terminate(), Some(0));
+    fs::rename(&away, &logs).unwrap();
+    let daemon = Daemon::start(&person);
+    daemon.until(|| daemon.log().contains("0 of 3 steps are recorded"));
+    assert!(!kept.exists());
+    let notes = cells(&log, "note", "note").join("\n");
+    assert!(notes.contains("at its place\nmoved meanwhile"), "{notes}");
+    assert!(
+        notes.contains("rows that could not be written before it ended were added: 1"),
+        "{notes}"
+    );
+
+    // The end of a batch is a row like any other.
+    fs::rename(&logs, &away).unwrap();
+    let stopped = person.run(&["stop"]).ended(0).out;
+    assert!(
+        stopped.starts_with("Stopped. 1 row is NOT in the log"),
+        "{stopped}"
+    );
+    let refused = person.run(&begin).ended(1).err;
+    assert!(refused.contains("1 row is NOT in the log"), "{refused}");
+    assert_eq!(daemon.terminate(), Some(0));
+    fs::rename(&away, &logs).unwrap();
+    let daemon = Daemon::start(&person);
+    let status = person.run(&["status"]).ended(0).out;
+    assert!(status.contains("No batch"), "{status}");
+    assert_eq!(cells(&log, "closed", "note").len(), 1);
+    assert!(verified(&person, &log).out.contains("batch closed"));
+    assert!(!kept.exists());
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+/// Fills the disk of `ballast` to the last byte.
+fn fill(ballast: &std::path::Path) {
+    use std::io::Write as _;
+    let mut file = fs::File::create(ballast).unwrap();
+    while file.write(&[1; 4096]).is_ok_and(|n| n > 0) {}
+}
+
+#[test]
+fn on_a_full_disk_the_replies_say_what_happened() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let logs = person.path("home/.local/share/bismar/logs");
+    fs::create_dir_all(&logs).unwrap();
+    // The daemon alone sees the small disk (tmpfs of 64 KiB); proc(5) shows it to us.
+    let mount = "mount -t tmpfs -o size=64k none \"$0\" && exec \"$@\"";
+    let plain = person.command(&["daemon"]);
+    let mut command = std::process::Command::new("unshare");
+    command
+        .args(["--user", "--map-root-user", "--mount", "sh", "-c", mount])
+        .arg(&logs)
+        .arg(plain.get_program())
+        .arg("daemon")
+        .env_clear()
+        .envs(
+            plain
+                .get_envs()
+                .filter_map(|(name, value)| Some((name, value?))),
+        );
+    let daemon = Daemon::spawn(command, &person);
+    let logs = PathBuf::from(format!(
+        "/proc/{}/root{}",
+        daemon.child.id(),
+        logs.display()
+    ));
+    let ballast = logs.join("ballast");
+    fill(&ballast);
+    let begin = ["begin", "soak.toml", "--batch", "100g"];
+    let refused = person.run(&begin).ended(1).err;
+    assert!(refused.contains("no batch was begun"), "{refused}");
+    assert!(refused.contains("make room"), "{refused}");
+    assert!(!refused.contains("kept"), "nothing is: {refused}");
+    let csv = |entry: &fs::DirEntry| entry.path().extension().is_some_and(|e| e == "csv");
+    let all = || fs::read_dir(&logs).unwrap().map(Result::unwrap);
+    assert!(!all().any(|entry| csv(&entry)), "and no log is left");
+
+    fs::remove_file(&ballast).unwrap();
+    person.run(&begin).ended(0);
+    fill(&ballast);
+    // The page of the last row has room for some yet.
+    let mut said = String::new();
+    let mut count = 0;
+    while !said.contains("NOT in the log") {
+        count += 1;
+        let text = format!("{count} {}", "x".repeat(300));
+        said = person.run(&["note", &text]).ended(0).out;
+        assert!(
+            said == "Noted.\n" || said.starts_with("Not noted yet."),
+            "{said}"
+        );
+        assert!(count < 100);
+    }
+    assert!(said.contains("make room"), "{said}");
+    let log = all().find(csv).unwrap().path();
+    let noted = || {
+        let notes = cells(&log, "note", "note");
+        notes.iter().filter(|note| note.contains("xxx")).count()
+    };
+    assert_eq!(noted(), count - 1, "what was said to be noted is");
+    fs::remove_file(&ballast).unwrap();
+    daemon.until(|| noted() == count);
     assert_eq!(daemon.terminate(), Some(0));
 }
 

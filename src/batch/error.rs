@@ -26,6 +26,13 @@ pub enum LogError {
     #[error("{}: {what}; nothing is overwritten. Close the other program, move its file away, and \
         the rows are written when the log is as it was", path.display())]
     Changed { path: PathBuf, what: &'static str },
+    /// The log was moved while it was open, or its disk was taken out.
+    #[error("{}: the log was moved away while it was open{}; no second one is begun. Put it back at \
+        its place, and the rows are written", path.display(), moved_to(to.as_deref()))]
+    Moved { path: PathBuf, to: Option<PathBuf> },
+    /// A row that was kept elsewhere and is not the log's next one.
+    #[error("{}: the log does not go on with row {seq}", path.display())]
+    OtherRow { path: PathBuf, seq: u64 },
     /// A line that is not the log's next row.
     #[error(transparent)]
     Bad(#[from] BadLine),
@@ -41,11 +48,13 @@ impl LogError {
     }
 }
 
+fn moved_to(to: Option<&Path>) -> String {
+    to.map_or(String::new(), |to| format!(" (to {})", to.display()))
+}
+
 fn remedy(error: &io::Error) -> &'static str {
     match error.kind() {
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
-            "; make room on the disk, the row is kept and tried again"
-        }
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "; make room on the disk",
         io::ErrorKind::PermissionDenied => "; check who owns the file and its folder",
         io::ErrorKind::ReadOnlyFilesystem => "; the disk is mounted read-only, often after a fault",
         _ => "",

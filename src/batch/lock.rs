@@ -2,7 +2,7 @@
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 use super::error::LogError;
@@ -16,6 +16,16 @@ impl Drop for Lock {
     /// copy of it until it runs, and the lock would stay that long.
     fn drop(&mut self) {
         let _ = self.0.unlock();
+    }
+}
+
+impl Lock {
+    /// Whether the lock's file still stands beside the log, so that others see it.
+    pub(super) fn is_beside(&self, path: &Path) -> bool {
+        let there = std::fs::metadata(beside(path, "lock"));
+        let ours = self.0.metadata();
+        matches!((there, ours), (Ok(there), Ok(ours))
+            if (there.dev(), there.ino()) == (ours.dev(), ours.ino()))
     }
 }
 

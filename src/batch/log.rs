@@ -8,8 +8,9 @@
 //! `<batch>.lock`, held locked while the log is open for writing (it stays, empty of meaning, when
 //! it is not); `<batch>.torn`, only after a power cut, with the bytes that were no whole row.
 
-use std::fs::{DirBuilder, File, OpenOptions};
+use std::fs::{DirBuilder, File, Metadata, OpenOptions};
 use std::io::{self, BufReader, Read, Seek, SeekFrom, Write};
+use std::os::fd::AsRawFd;
 use std::os::unix::fs::{DirBuilderExt, FileExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
@@ -22,6 +23,7 @@ use super::names::{name_of, new_batch_name, safe_batch_name};
 use super::resume::{Resumed, Resuming};
 use super::row::{Row, Stamp, header};
 use super::scan::{Scan, plain_file};
+use super::spill::Tail;
 use crate::weighing::event::Draft;
 
 /// A batch log open for writing, with its lock held.
@@ -29,7 +31,7 @@ use crate::weighing::event::Draft;
 pub struct LogFile {
     path: PathBuf,
     file: File,
-    _lock: Lock,
+    lock: Lock,
     batch: String,
     formula: String,
     /// Bytes of the header and of all rows that count.
@@ -68,11 +70,7 @@ impl LogFile {
     /// # Errors
     /// [`LogError::Exists`], [`LogError::Locked`] or the disk's error; no log is left behind then.
     pub fn create(dir: &Path, batch: &str, formula: &str) -> Result<LogFile, LogError> {
-        DirBuilder::new()
-            .recursive(true)
-            .mode(0o700)
-            .create(dir)
-            .map_err(LogError::io(dir, "create the folder of the logs"))?;
+        make_folder(dir)?;
         LogFile::create_at(
             &dir.join(format!("{}.csv", safe_batch_name(batch))),
             formula,
@@ -127,7 +125,7 @@ impl LogFile {
         let mut log = LogFile {
             path: path.to_owned(),
             file,
-            _lock: lock,
+            lock,
             previous: chain::start(&batch),
             batch,
             formula: formula.to_owned(),
@@ -184,7 +182,7 @@ impl LogFile {
         let mut log = LogFile {
             path: path.to_owned(),
             file,
-            _lock: lock,
+            lock,
             batch,
             formula: resumed.formula.clone(),
             length,
@@ -242,6 +240,38 @@ impl LogFile {
         self.next_seq += 1;
         self.last = Some((draft.clone(), seq));
         Ok(seq)
+    }
+
+    /// Adds a row that was sealed for this place in the log, and syncs it.
+    ///
+    /// # Errors
+    /// [`LogError::OtherRow`] when it is not the log's next row; as [`LogFile::append`].
+    pub fn append_sealed(&mut self, row: &Row) -> Result<(), LogError> {
+        let fits = row.batch == self.batch
+            && row.seq == self.next_seq
+            && chain::link(&self.previous, &row.body()) == row.chain;
+        if !fits {
+            return Err(LogError::OtherRow {
+                path: self.path.clone(),
+                seq: row.seq,
+            });
+        }
+        self.make_ready()?;
+        self.write_line(row.line())?;
+        self.previous.clone_from(&row.chain);
+        self.next_seq += 1;
+        self.last = None;
+        Ok(())
+    }
+
+    /// Where the rows to come would go on.
+    pub fn tail(&self) -> Tail {
+        Tail {
+            batch: self.batch.clone(),
+            formula: self.formula.clone(),
+            previous: self.previous.clone(),
+            next_seq: self.next_seq,
+        }
     }
 
     /// The label of the `formula` column of the rows to come.
@@ -358,9 +388,24 @@ impl LogFile {
         Ok(())
     }
 
-    /// The file was deleted or moved away while open: writes all rows that count to its place.
+    /// The file was deleted while open, perhaps with its folder: writes all rows that count to its
+    /// place. One that still exists elsewhere stays the only one: two logs of a batch would each
+    /// be right up to a point, and nobody could tell which.
     fn write_back(&mut self) -> Result<(), LogError> {
-        let failed = |e| LogError::io(&self.path, "write the log back, which was moved away,")(e);
+        let failed = |e| LogError::io(&self.path, "write the log back, which was deleted,")(e);
+        let ours = self.file.metadata().map_err(failed)?;
+        if ours.nlink() > 0 {
+            return Err(LogError::Moved {
+                path: self.path.clone(),
+                to: place_of(&self.file, &ours),
+            });
+        }
+        if let Some(folder) = self.path.parent().filter(|folder| !folder.exists()) {
+            make_folder(folder)?;
+        }
+        if !self.lock.is_beside(&self.path) {
+            self.lock = lock(&self.path)?;
+        }
         let mut old = &self.file;
         old.seek(SeekFrom::Start(0)).map_err(failed)?;
         let mut new = open_options()
@@ -383,6 +428,7 @@ impl LogFile {
         }
         sync_folder(&self.path)?;
         self.file = new;
+        tracing::warn!(log = %self.path.display(), "the log was deleted, and is written back");
         Ok(())
     }
 
@@ -413,6 +459,21 @@ impl LogFile {
     }
 }
 
+fn make_folder(dir: &Path) -> Result<(), LogError> {
+    DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(dir)
+        .map_err(LogError::io(dir, "create the folder of the logs"))
+}
+
+/// Where an open file, with the metadata `ours`, stands now, as far as the system tells.
+fn place_of(file: &File, ours: &Metadata) -> Option<PathBuf> {
+    let place = std::fs::read_link(format!("/proc/self/fd/{}", file.as_raw_fd())).ok()?;
+    let there = std::fs::metadata(&place).ok()?;
+    ((there.dev(), there.ino()) == (ours.dev(), ours.ino())).then_some(place)
+}
+
 fn open_options() -> OpenOptions {
     let mut options = OpenOptions::new();
     options.read(true).append(true).mode(0o600);
@@ -420,7 +481,7 @@ fn open_options() -> OpenOptions {
 }
 
 /// Syncs the folder of a file, so that the file's name survives a power cut too.
-fn sync_folder(path: &Path) -> Result<(), LogError> {
+pub(super) fn sync_folder(path: &Path) -> Result<(), LogError> {
     let folder = match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),

@@ -3,7 +3,8 @@
 //! [`row`] turns an engine's draft into the bytes of a row and back, purely; [`chain`] makes an
 //! edit show; [`log`] writes rows so that a power cut, a full disk or a second program costs no row
 //! that was acknowledged; [`writer`] does so on a thread of its own; [`scan`] reads a log of any
-//! size row by row and proves it; [`resume`] and [`verify`] are what is made of that.
+//! size row by row and proves it; [`resume`] and [`verify`] are what is made of that; [`spill`]
+//! keeps rows that could not be written until the next start.
 
 pub mod cell;
 pub mod chain;
@@ -14,5 +15,6 @@ pub mod names;
 pub mod resume;
 pub mod row;
 pub mod scan;
+pub mod spill;
 pub mod verify;
 pub mod writer;

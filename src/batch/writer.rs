@@ -9,6 +9,7 @@ use jiff::Timestamp;
 
 use super::error::LogError;
 use super::log::LogFile;
+use super::spill::Tail;
 use crate::weighing::event::Draft;
 
 /// How long the writer waits before it tries a failed row again.
@@ -36,6 +37,8 @@ struct Shared {
 struct State {
     /// The front one is being written and leaves when it is on the disk.
     queue: VecDeque<(Draft, Timestamp)>,
+    /// Where the queue goes on in the log.
+    tail: Tail,
     /// Set by shutdown: when to give up.
     give_up: Option<Instant>,
     ended: bool,
@@ -54,6 +57,7 @@ impl LogWriter {
     /// When the system gives no thread.
     pub fn start(log: LogFile, retry: Duration, answer: Answer) -> std::io::Result<LogWriter> {
         let shared = Arc::new(Shared::default());
+        shared.lock().tail = log.tail();
         let ended = Ended(Arc::clone(&shared));
         let thread = std::thread::Builder::new()
             .name("batch-log".to_owned())
@@ -80,9 +84,10 @@ impl LogWriter {
         !self.shared.lock().ended
     }
 
-    /// Waits until every row is on the disk, at most `limit`; gives back those that are not. A
-    /// thread that hangs in the disk is left behind.
-    pub fn shutdown(mut self, limit: Duration) -> Vec<(Draft, Timestamp)> {
+    /// Waits until every row is on the disk, at most `limit`; gives back those that are not, and
+    /// where they go on in the log. A thread that hangs in the disk is left behind, and may still
+    /// write the first of them.
+    pub fn shutdown(mut self, limit: Duration) -> (Tail, Vec<(Draft, Timestamp)>) {
         let until = Instant::now() + limit;
         self.close(until);
         let mut state = self.shared.lock();
@@ -101,7 +106,7 @@ impl LogWriter {
                 .0;
         }
         let ended = state.ended;
-        let unwritten = state.queue.iter().cloned().collect();
+        let unwritten = (state.tail.clone(), state.queue.iter().cloned().collect());
         drop(state);
         if ended && let Some(thread) = self.thread.take() {
             // A panic of the answer ends the thread too; the rows are given back all the same.
@@ -139,7 +144,10 @@ fn work(shared: &Shared, mut log: LogFile, retry: Duration, answer: &Answer) {
         match log.append(&draft, at) {
             Ok(seq) => {
                 failed_before = false;
-                shared.lock().queue.pop_front();
+                let mut state = shared.lock();
+                state.queue.pop_front();
+                state.tail = log.tail();
+                drop(state);
                 answer(draft.ticket, Ok(seq));
             }
             Err(error) => {

@@ -8,6 +8,7 @@ use super::config::load_with_scales;
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
 use crate::config::Config;
+use crate::config::paths::Places;
 use crate::daemon::cues::HubCues;
 use crate::daemon::opener::BatchOpener;
 use crate::daemon::{self, Parts, notify, socket};
@@ -25,7 +26,7 @@ pub fn run(args: &DaemonArgs) -> Outcome {
     let config = load_with_scales(path.as_deref())?;
     let socket = socket::default_path()?;
     let parts = Parts {
-        opener: Box::new(BatchOpener::new(&config)),
+        opener: Box::new(BatchOpener::new(&config).with_spills(Places::from_env().spill_dirs())),
         cues: Box::new(HubCues::new(&config.cues)),
         heart: Box::new(bench),
         reload: Box::new(move || {

@@ -140,6 +140,8 @@ impl From<LogError> for Failure {
             LogError::Io { .. }
             | LogError::Locked { .. }
             | LogError::Exists { .. }
+            | LogError::Moved { .. }
+            | LogError::OtherRow { .. }
             | LogError::Changed { .. } => Failure::failed(error),
         }
     }

@@ -47,7 +47,22 @@ pub(super) fn words(reply: &Value) -> String {
 }
 
 /// The batch under way and its step.
-pub(super) fn batch(reply: &Value) -> String {
+fn batch(reply: &Value) -> String {
+    let mut text = headline(reply);
+    let status = &reply["status"];
+    if let Some(say) = status["say"].as_str() {
+        let when = if status["formula"].is_string() {
+            "Now"
+        } else {
+            "Last"
+        };
+        let _ = writeln!(text, "  {when}: {say}");
+    }
+    text
+}
+
+/// The batch and its step, without what is to be done.
+pub(super) fn headline(reply: &Value) -> String {
     let status = &reply["status"];
     let Some(formula) = status["formula"].as_str() else {
         return "No batch is under way. Begin one with `bismar begin FORMULA --batch 500g`.\n"
@@ -68,9 +83,6 @@ pub(super) fn batch(reply: &Value) -> String {
         }
     }
     text.push('\n');
-    if let Some(say) = status["say"].as_str() {
-        let _ = writeln!(text, "  Now: {say}");
-    }
     text
 }
 

@@ -21,6 +21,8 @@ enum News {
     Status(Value),
     Event(Value),
     Gone,
+    /// The daemon let go of us, since we did not keep up.
+    Slow,
     Failed(ClientError),
 }
 
@@ -53,6 +55,10 @@ async fn show(mut news: mpsc::Receiver<News>) -> Outcome {
             Some(News::Gone) => view
                 .screen
                 .line("The daemon has stopped; waiting for it. (Ctrl-C ends.)"),
+            Some(News::Slow) => view.screen.line(
+                "This window did not keep up, and some events are missing in it (the log has all \
+                 that was recorded). Connecting anew.",
+            ),
             Some(News::Failed(error)) => {
                 write(view.screen.wiped().as_bytes())?;
                 return Err(error.into());
@@ -77,7 +83,8 @@ fn listen(first: Client, out: &mpsc::Sender<News>) {
             Err(error) => Err(error),
         };
         let gone = match ended {
-            Ok(()) => out.blocking_send(News::Gone),
+            Ok(Ended::Stopped) => out.blocking_send(News::Gone),
+            Ok(Ended::Slow) => out.blocking_send(News::Slow),
             Err(ClientError::NoDaemon | ClientError::Io(_)) => Ok(()),
             Err(error) => {
                 let _ = out.blocking_send(News::Failed(error));
@@ -91,21 +98,36 @@ fn listen(first: Client, out: &mpsc::Sender<News>) {
     }
 }
 
-/// Until the daemon stops.
-fn follow(mut client: Client, out: &mpsc::Sender<News>) -> Result<(), ClientError> {
+/// How a subscription ended.
+enum Ended {
+    Stopped,
+    Slow,
+}
+
+/// Until the daemon stops, or lets go of us.
+fn follow(mut client: Client, out: &mpsc::Sender<News>) -> Result<Ended, ClientError> {
     let status = client.ask(&Request::Status)?;
     if out.blocking_send(News::Status(status)).is_err() {
-        return Ok(());
+        return Ok(Ended::Stopped);
     }
     for line in client.subscribe(true)? {
-        let Ok(line) = line else { break };
-        if let Ok(event) = serde_json::from_str(&line)
-            && out.blocking_send(News::Event(event)).is_err()
-        {
+        let line = match line {
+            Ok(line) => line,
+            // A daemon that stops sends whole lines.
+            Err(ClientError::Cut) => return Ok(Ended::Slow),
+            Err(_) => break,
+        };
+        let Ok(event) = serde_json::from_str::<Value>(&line) else {
+            continue;
+        };
+        if event["event"] == "fault" && event["code"] == "slow" {
+            return Ok(Ended::Slow);
+        }
+        if out.blocking_send(News::Event(event)).is_err() {
             break;
         }
     }
-    Ok(())
+    Ok(Ended::Stopped)
 }
 
 struct View {
@@ -117,7 +139,8 @@ struct View {
 impl View {
     fn status(&mut self, reply: &Value) -> String {
         let mut text = String::new();
-        for line in status::batch(reply).lines() {
+        // Step and cue come as the first events.
+        for line in status::headline(reply).lines() {
             text.push_str(&self.screen.line(line));
         }
         for line in reply["lines"].as_array().map_or(&[][..], Vec::as_slice) {
@@ -126,7 +149,7 @@ impl View {
                 text.push_str(&self.screen.line(&format!("Scale {scale}: {trouble}")));
             }
         }
-        if let Some(trouble) = reply["trouble"].as_str() {
+        for trouble in reply["trouble"].as_str().unwrap_or_default().lines() {
             text.push_str(&self.screen.line(trouble));
         }
         text

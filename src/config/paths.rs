@@ -10,10 +10,13 @@ pub struct Places {
     pub home: Option<PathBuf>,
     pub config_home: Option<PathBuf>,
     pub data_home: Option<PathBuf>,
+    pub state_home: Option<PathBuf>,
+    pub runtime_dir: Option<PathBuf>,
 }
 
 impl Places {
-    /// Taken from `HOME`, `XDG_CONFIG_HOME` and `XDG_DATA_HOME`.
+    /// Taken from `HOME`, `XDG_CONFIG_HOME`, `XDG_DATA_HOME`, `XDG_STATE_HOME` and
+    /// `XDG_RUNTIME_DIR`.
     pub fn from_env() -> Places {
         Places::from_vars(|name| std::env::var_os(name))
     }
@@ -29,6 +32,8 @@ impl Places {
             home: absolute("HOME"),
             config_home: absolute("XDG_CONFIG_HOME"),
             data_home: absolute("XDG_DATA_HOME"),
+            state_home: absolute("XDG_STATE_HOME"),
+            runtime_dir: absolute("XDG_RUNTIME_DIR"),
         }
     }
 
@@ -49,6 +54,21 @@ impl Places {
             .clone()
             .or_else(|| self.home.as_ref().map(data));
         Some(base?.join("bismar").join("logs"))
+    }
+
+    /// Where rows that cannot be written to their log are kept, best first:
+    /// `$XDG_STATE_HOME/bismar` (by default under `~/.local/state`), then `$XDG_RUNTIME_DIR/bismar`
+    /// and `/tmp`, which are emptied when the session or the machine ends.
+    pub fn spill_dirs(&self) -> Vec<PathBuf> {
+        let state = |home: &PathBuf| home.join(".local").join("state");
+        let base = self
+            .state_home
+            .clone()
+            .or_else(|| self.home.as_ref().map(state));
+        let own = base.into_iter().chain(self.runtime_dir.clone());
+        own.map(|folder| folder.join("bismar"))
+            .chain([PathBuf::from("/tmp")])
+            .collect()
     }
 
     /// `~` and `~/...` with the home folder in its place; anything else as it is. `None` if the home

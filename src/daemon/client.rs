@@ -31,6 +31,9 @@ pub enum ClientError {
     Refused(String),
     #[error("the daemon's reply is not understood ({0}); are both of the same version?")]
     NotUnderstood(String),
+    /// The line was cut: the daemon waits for nobody who does not read.
+    #[error("the daemon's line was cut off; ask again")]
+    Cut,
     #[error(transparent)]
     Socket(#[from] SocketError),
     #[error("the daemon cannot be reached: {0}")]
@@ -112,7 +115,8 @@ impl Client {
     }
 
     /// Subscribes; the iterator then waits for events without a limit, one JSON line each (without
-    /// its line feed), and ends when the daemon stops.
+    /// its line feed), and ends when the daemon stops. Those that hold now come first. Who does not
+    /// read fast enough gets a fault of code `slow` as the last one, or [`ClientError::Cut`].
     ///
     /// # Errors
     /// As [`Client::ask`].
@@ -128,6 +132,9 @@ impl Client {
         let read = bounded.read_line(&mut line)?;
         if read == 0 {
             return Ok(None);
+        }
+        if !line.ends_with('\n') {
+            return Err(ClientError::Cut);
         }
         line.truncate(line.trim_end().len());
         Ok(Some(line))

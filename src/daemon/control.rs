@@ -1,18 +1,21 @@
 //! The control socket's connections: lines of JSON in, replies and events out.
 //!
 //! A client can do no harm to the weighing: lines, clients, queues and waits are bounded, a
-//! malformed line costs one error reply, and a subscriber that does not read is let go.
+//! malformed line costs one error reply, a subscriber that does not read is let go, and a client
+//! that asks nothing gives its place up to one that does.
 
 use std::io;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{UnixListener, UnixStream, unix::WriteHalf};
-use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinSet;
 
+use super::clock::sleep_until;
 use super::request::{self, Request};
+use super::seats::{Full, Seat, Seats};
 use super::subscribers::{self, Inbox, Outbox};
 
 /// The longest request line in bytes.
@@ -21,6 +24,8 @@ pub const LONGEST_LINE: usize = 64 * 1024;
 pub const MOST_CLIENTS: usize = 32;
 /// The longest wait for a client to take its bytes.
 const WRITE_LIMIT: Duration = Duration::from_secs(10);
+/// The longest wait of a client for a place.
+const LONGEST_WAIT: Duration = Duration::from_secs(4);
 /// The longest wait for the clients' last lines when the daemon stops.
 const STOP_LIMIT: Duration = Duration::from_secs(1);
 /// Lines put together into one write.
@@ -44,12 +49,33 @@ pub const fn is_allowed(peer: u32, own: u32) -> bool {
 /// Serves clients until the receiver of `calls` is dropped; subscribers then get what is queued for
 /// them. Dropping the future closes every connection at once.
 pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>) {
-    let places = Arc::new(Semaphore::new(MOST_CLIENTS));
+    let mut seats = Seats::new(MOST_CLIENTS);
+    // One that waits for a place; those behind it wait in the socket's own queue.
+    let mut waiting: Option<Waiting> = None;
     let own = rustix::process::geteuid().as_raw();
     let mut clients = JoinSet::new();
     loop {
+        if let Some(Waiting { stream, limit, .. }) = waiting.take() {
+            let now = Instant::now();
+            match seats.take(now) {
+                Ok(seat) => admit(&mut clients, stream, seat, &calls),
+                Err(Full::Until(again)) if now < limit => {
+                    let again = again.min(limit);
+                    waiting = Some(Waiting {
+                        stream,
+                        limit,
+                        again,
+                    });
+                }
+                Err(Full::Until(_) | Full::Busy) => {
+                    let text = format!("{MOST_CLIENTS} clients are connected already; close one");
+                    turn_away(&stream, &text);
+                }
+            }
+        }
         let accepted = tokio::select! {
-            accepted = listener.accept() => accepted,
+            accepted = listener.accept(), if waiting.is_none() => accepted,
+            () = sleep_until(waiting.as_ref().map(|waiting| waiting.again)) => continue,
             Some(_ended) = clients.join_next() => continue,
             () = calls.closed() => break,
         };
@@ -74,21 +100,38 @@ pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>) {
                 continue;
             }
         }
-        let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
-            let text = format!("{MOST_CLIENTS} clients are connected already; close one");
-            turn_away(&stream, &text);
-            continue;
-        };
-        let calls = calls.clone();
-        clients.spawn(async move {
-            if let Err(error) = attend(stream, calls).await {
-                tracing::debug!(%error, "a client left");
-            }
-            drop(place);
+        let now = Instant::now();
+        waiting = Some(Waiting {
+            stream,
+            limit: now + LONGEST_WAIT,
+            again: now,
         });
     }
     let last_lines = async { while clients.join_next().await.is_some() {} };
     let _ = tokio::time::timeout(STOP_LIMIT, last_lines).await;
+}
+
+/// A client that waits for a place.
+struct Waiting {
+    stream: UnixStream,
+    /// When it is turned away.
+    limit: Instant,
+    /// When to look for a place again.
+    again: Instant,
+}
+
+fn admit(
+    clients: &mut JoinSet<()>,
+    stream: UnixStream,
+    seat: Arc<Seat>,
+    calls: &mpsc::Sender<Call>,
+) {
+    let calls = calls.clone();
+    clients.spawn(async move {
+        if let Err(error) = attend(stream, calls, &seat).await {
+            tracing::debug!(%error, "a client left");
+        }
+    });
 }
 
 /// One short reply without waiting; a fresh socket's buffer takes it.
@@ -97,7 +140,7 @@ fn turn_away(stream: &UnixStream, why: &str) {
 }
 
 /// Serves one client until it leaves.
-async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>) -> io::Result<()> {
+async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>, seat: &Seat) -> io::Result<()> {
     let (mut reader, mut writer) = stream.split();
     let mut buffer = [0u8; 4096];
     let mut cutter = Cutter::default();
@@ -109,6 +152,7 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>) -> io::Result
                 if n == 0 {
                     return Ok(());
                 }
+                seat.busy();
                 for cut in cutter.push(buffer.get(..n).unwrap_or(&[])) {
                     let (reply, subscribed) = answer(cut, &calls).await;
                     if subscribed.is_some() {
@@ -116,11 +160,22 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>) -> io::Result
                     }
                     write(&mut writer, &reply).await?;
                 }
+                if events.is_some() {
+                    seat.listens();
+                } else {
+                    seat.idle();
+                }
+            }
+            () = seat.sent_away() => {
+                let text = "nothing was asked for a while and others wait; ask again";
+                return write(&mut writer, &request::refused(text)).await;
             }
             first = next(&mut events) => {
                 let (Some(first), Some(inbox)) = (first, &mut events) else {
-                    let slow = events.is_some_and(|inbox| inbox.was_slow());
-                    return if slow { write(&mut writer, DROPPED).await } else { Ok(()) };
+                    return match events.and_then(|inbox| inbox.last()) {
+                        Some(last) => write(&mut writer, &last).await,
+                        None => Ok(()),
+                    };
                 };
                 let mut lines = first.to_vec();
                 for line in std::iter::from_fn(|| inbox.waiting()).take(AT_ONCE - 1) {
@@ -132,10 +187,6 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>) -> io::Result
         }
     }
 }
-
-/// The last line to a subscriber whose queue was full.
-const DROPPED: &[u8] = b"{\"event\":\"dropped\",\"why\":\"events were not read fast enough; \
-subscribe again and ask for the status\"}\n";
 
 async fn next(events: &mut Option<Inbox>) -> Option<subscribers::Line> {
     match events {

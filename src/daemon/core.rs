@@ -4,19 +4,21 @@
 //!
 //! The watchdog is fed from this loop, and only while the links' tasks live and the log answers.
 
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
 use super::clock::{Clock, Watchdog, sleep_until};
 use super::control::Call;
+use super::current::Current;
 use super::lines::Lines;
 use super::notify;
+use super::owed::{Debt, Owed, pending_words, rows_are};
 use super::request::{self, BadRequest, BeginRequest, Request};
 use super::rows::Rows;
-use super::seams::{Heart, LogAnswer, Opened, Order, Parts};
-use super::subscribers::{Outbox, Subscribers};
+use super::seams::{Heart, LeftOver, LogAnswer, Opened, Order, Parts};
+use super::subscribers::{Line, Outbox, Subscribers};
+use super::trouble::Trouble;
 use super::wire::Wire;
 use crate::config::Config;
 use crate::scale::Moment;
@@ -27,6 +29,8 @@ use crate::weighing::event::{Command, Cue, CueKind, Draft, Event};
 const SLOWEST_DISK: Duration = Duration::from_secs(20);
 /// How long a clean stop waits for the rows on their way.
 const LONGEST_STOP: Duration = Duration::from_secs(15);
+/// The same where the log said that it cannot be written.
+const FAILED_STOP: Duration = Duration::from_secs(3);
 
 /// See the module's text.
 pub struct Core<H> {
@@ -42,8 +46,12 @@ pub struct Core<H> {
     waiting: Option<Config>,
     step: String,
     status: String,
-    /// What a person should know of the start, for `status`.
-    trouble: Option<String>,
+    trouble: Trouble,
+    current: Current,
+    /// Replies that wait for rows.
+    owed: Owed,
+    /// The rows that the word which is being answered has made.
+    made: Vec<u64>,
     /// The maker's answers to cues.
     words: Option<mpsc::UnboundedReceiver<Command>>,
 }
@@ -56,6 +64,7 @@ enum Turn {
     Word(Command),
     Order(Option<Order>),
     Deadline,
+    Owed,
     Watchdog,
 }
 
@@ -64,6 +73,7 @@ impl<H: Heart> Core<H> {
     /// Needs a running tokio runtime.
     pub fn start(mut parts: Parts<H>) -> Core<H> {
         let heart = (parts.heart)(&parts.config);
+        let kept = parts.opener.kept();
         let unfinished = parts.opener.unfinished();
         let mut core = Core {
             heart,
@@ -76,10 +86,18 @@ impl<H: Heart> Core<H> {
             waiting: None,
             step: String::new(),
             status: String::new(),
-            trouble: None,
+            trouble: Trouble::default(),
+            current: Current::default(),
+            owed: Owed::default(),
+            made: Vec::new(),
             words: parts.cues.words(),
             parts,
         };
+        for kept in kept {
+            tracing::error!("{}", kept.say);
+            core.complain(kept.say.clone());
+            core.trouble.kept.push(kept);
+        }
         let resumed = match unfinished {
             Ok(None) => Ok(String::new()),
             Ok(Some(opened)) => core.take(opened).map_err(|error| error.to_string()),
@@ -92,7 +110,7 @@ impl<H: Heart> Core<H> {
                 let say = format!("The unfinished batch cannot go on: {error}");
                 tracing::error!("{say}");
                 core.complain(say.clone());
-                core.trouble = Some(say);
+                core.trouble.start = Some(say);
             }
         }
         core
@@ -114,6 +132,7 @@ impl<H: Heart> Core<H> {
                 command = word_of(&mut self.words) => Turn::Word(command),
                 order = orders.recv() => Turn::Order(order),
                 () = sleep_until(due) => Turn::Deadline,
+                () = sleep_until(self.owed.due()) => Turn::Owed,
                 () = watchdog.tick() => Turn::Watchdog,
             };
             match turn {
@@ -128,8 +147,11 @@ impl<H: Heart> Core<H> {
                     self.heart.tick(now);
                     self.settle(now);
                 }
+                // Paid below, as after every turn.
+                Turn::Owed => {}
                 Turn::Watchdog => self.prove_health(),
             }
+            self.owed.pay(self.rows.as_ref());
             if !self.running
                 && self.rows.is_none()
                 && let Some(config) = self.waiting.take()
@@ -167,6 +189,9 @@ impl<H: Heart> Core<H> {
             Ok(seq) => self.heart.logged(answer.ticket, seq, now),
             Err(why) => {
                 tracing::error!(ticket = answer.ticket, "a row is not in the log: {why}");
+                if !(self.rows.as_ref()).is_some_and(|rows| rows.waits(answer.ticket)) {
+                    self.owed.lost(answer.ticket, &why);
+                }
                 self.heart.not_logged(answer.ticket, why, now);
             }
         }
@@ -179,13 +204,33 @@ impl<H: Heart> Core<H> {
             events,
             reply,
         } = call;
-        let text = self
-            .answer(request, events)
-            .unwrap_or_else(|error| request::refused(&error.to_string()));
+        let text = match request.command() {
+            Ok(Some(command)) => match self.command(command) {
+                Ok(say) => {
+                    let tickets = std::mem::take(&mut self.made);
+                    let unwritten =
+                        matches!(request, Request::Note { .. }).then_some("Not noted yet.");
+                    self.owed.add(Debt::new(reply, say, unwritten, tickets));
+                    return;
+                }
+                Err(error) => Err(error),
+            },
+            Ok(None) => self.answer(request, events),
+            Err(error) => Err(error),
+        };
+        let text = text.unwrap_or_else(|error| request::refused(&error.to_string()));
         // The client may have left meanwhile; what it asked for is done all the same.
         let _ = reply.send(text);
         let now = self.clock.now();
         self.settle(now);
+    }
+
+    /// A word of a client; afterwards `made` has the rows that it made.
+    fn command(&mut self, command: Command) -> Result<String, BadRequest> {
+        let now = self.clock.now();
+        let said = self.heart.command(command, now);
+        self.settle(now);
+        said.map_err(|error| BadRequest(error.to_string()))
     }
 
     /// A notification's button. There is no reply to see, so a refusal is said as a cue.
@@ -198,25 +243,21 @@ impl<H: Heart> Core<H> {
         self.settle(now);
     }
 
+    /// A fault of the daemon's own, to the cues and the subscribers.
     fn complain(&mut self, say: String) {
-        self.parts.cues.say(&Cue {
+        let now = self.clock.now();
+        let cue = Cue {
             kind: CueKind::Fault,
             say,
             step: 0,
             missing: None,
             choices: Vec::new(),
             urgent: true,
-        });
+        };
+        self.tell(&Event::Cue(cue), now);
     }
 
     fn answer(&mut self, request: Request, events: Option<Outbox>) -> Result<Vec<u8>, BadRequest> {
-        if let Some(command) = request.command()? {
-            let now = self.clock.now();
-            return match self.heart.command(command, now) {
-                Ok(say) => Ok(request::said(&say)),
-                Err(error) => Err(BadRequest(error.to_string())),
-            };
-        }
         match request {
             Request::Begin {
                 formula,
@@ -231,16 +272,19 @@ impl<H: Heart> Core<H> {
                 "status": self.heart.status(),
                 "lines": self.lines.to_json(),
                 "cues": self.parts.cues.outputs(),
-                "trouble": self.trouble,
+                "trouble": self.trouble.words(self.rows.as_ref()),
             }))),
             Request::Subscribe { readings } => {
                 if let Some(events) = events {
+                    for line in self.current.lines() {
+                        events.begin_with(line);
+                    }
                     self.subscribers.add(events, readings);
                     self.heart.set_readings(self.subscribers.readings_wanted());
                 }
                 Ok(request::said("events follow, one a line"))
             }
-            // Commands were answered above.
+            // Commands were answered before.
             Request::Hello
             | Request::Next
             | Request::Again
@@ -261,14 +305,14 @@ impl<H: Heart> Core<H> {
                 "a batch is being weighed; finish it, or end it with `bismar stop`".to_owned(),
             ));
         }
-        if self.rows.as_ref().is_some_and(|rows| !rows.is_idle()) {
-            return Err(BadRequest(
-                "the last batch is still being written to its log; try again in a moment"
-                    .to_owned(),
-            ));
+        if let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {
+            return Err(BadRequest(format!(
+                "the last batch is still being written to its log; try again when it is. {}",
+                pending_words(rows)
+            )));
         }
         // Frees the log of the last batch, which may be the one to go on with.
-        self.rows = None;
+        self.let_go();
         let opened = self.parts.opener.begin(wanted).map_err(BadRequest)?;
         self.take(opened)
     }
@@ -285,7 +329,7 @@ impl<H: Heart> Core<H> {
         self.heart
             .begin(plan, progress, now)
             .map_err(|error| BadRequest(error.to_string()))?;
-        self.trouble = None;
+        self.trouble.start = None;
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
         Ok(say)
@@ -293,21 +337,50 @@ impl<H: Heart> Core<H> {
 
     /// Hands on everything the bench has to say.
     fn settle(&mut self, now: Moment) {
+        self.made.clear();
         while let Some(event) = self.heart.poll() {
             match event {
                 Event::Log(draft) => self.log(*draft, now),
-                other => self.tell(&other, now),
+                other => {
+                    if self.running && Current::wants(&other) {
+                        self.current.note(&other, &line_of(&self.wire, &other, now));
+                    }
+                    self.tell(&other, now);
+                }
             }
         }
         if !self.running && self.rows.as_ref().is_some_and(Rows::is_idle) {
-            self.rows = None;
+            self.let_go();
         }
+    }
+
+    /// Closes the log. What is not in it is kept elsewhere, and that is said.
+    fn let_go(&mut self) {
+        let Some(LeftOver { rows, kept_in }) = self.rows.take().and_then(Rows::end) else {
+            return;
+        };
+        let say = match kept_in {
+            Ok(path) => format!(
+                "{} not in the batch's log but kept in {}. Leave that file there, mend what kept \
+                 the log from being written, and start the daemon again; it adds what is missing.",
+                rows_are(rows),
+                path.display()
+            ),
+            Err(why) => format!(
+                "{} NOT in the batch's log and could not be kept elsewhere ({why}). What they say is \
+                 in the journal only: journalctl --user -u bismar",
+                rows_are(rows)
+            ),
+        };
+        tracing::error!("{say}");
+        self.complain(say);
     }
 
     fn log(&mut self, draft: Draft, now: Moment) {
         match &mut self.rows {
             Some(rows) => {
                 let at = self.clock.time_of_day(draft.at);
+                self.made.push(draft.ticket);
                 rows.write(draft, at);
             }
             None => {
@@ -323,9 +396,11 @@ impl<H: Heart> Core<H> {
         }
         let reading = matches!(event, Event::Reading(_));
         if self.subscribers.want(reading) {
-            let mut line = Vec::with_capacity(192);
-            self.wire.write(&mut line, now, event);
-            let gone = self.subscribers.send(&Arc::from(line), reading);
+            let line = line_of(&self.wire, event, now);
+            let wire = &self.wire;
+            let gone = self
+                .subscribers
+                .send(&line, reading, || line_of(wire, &slow(), now));
             if gone {
                 self.heart.set_readings(self.subscribers.readings_wanted());
             }
@@ -344,6 +419,7 @@ impl<H: Heart> Core<H> {
                 tracing::info!(complete, "batch closed");
                 self.running = false;
                 self.step.clear();
+                self.current.clear();
                 self.show_status();
             }
             Event::Fault { scale, code, over } => {
@@ -388,10 +464,17 @@ impl<H: Heart> Core<H> {
         let config = match (self.parts.reload)() {
             Ok(config) => config,
             Err(error) => {
-                tracing::error!("the configuration stays as it was: {error}");
+                let say = format!("The configuration stays as it was: {error}");
+                tracing::error!("{say}");
+                self.config_fault(false);
+                self.complain(say.clone());
+                self.trouble.config = Some(say);
                 return;
             }
         };
+        if self.trouble.config.take().is_some() {
+            self.config_fault(true);
+        }
         self.parts.cues.configure(&config);
         self.parts.opener.configure(&config);
         let old = &self.parts.config;
@@ -413,6 +496,16 @@ impl<H: Heart> Core<H> {
         }
     }
 
+    fn config_fault(&mut self, over: bool) {
+        let now = self.clock.now();
+        let fault = Event::Fault {
+            scale: None,
+            code: "config",
+            over,
+        };
+        self.tell(&fault, now);
+    }
+
     /// A new bench and new links, between two batches.
     async fn adopt(&mut self, config: Config) {
         // The old ports must be closed before the new links open them.
@@ -429,22 +522,42 @@ impl<H: Heart> Core<H> {
     async fn finish(mut self, orders: &mut mpsc::Receiver<Order>) {
         notify::stopping();
         self.lines.stop().await;
-        let limit = tokio::time::Instant::now() + LONGEST_STOP;
-        while self.rows.as_ref().is_some_and(|rows| !rows.is_idle()) {
+        self.owed.pay_all(self.rows.as_ref());
+        let start = tokio::time::Instant::now();
+        while let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {
+            // A disk that is full will hardly be mended in the meantime, one that is slow answers.
+            let failing = rows.failure().is_some();
+            let limit = start + if failing { FAILED_STOP } else { LONGEST_STOP };
             tokio::select! {
                 answer = answer_of(&mut self.rows) => self.row(answer),
                 Some(Order::Stop) = orders.recv() => {
-                    tracing::error!("stopped a second time; rows on their way may be lost");
+                    tracing::error!("stopped a second time; rows on their way are not waited for");
                     break;
                 }
                 () = tokio::time::sleep_until(limit) => {
-                    tracing::error!("the log did not answer in time; rows on their way may be lost");
+                    tracing::error!("rows are not in the log in time");
                     break;
                 }
             }
         }
+        self.let_go();
         tracing::info!("stopped");
         self.parts.cues.close().await;
+    }
+}
+
+fn line_of(wire: &Wire, event: &Event, now: Moment) -> Line {
+    let mut line = Vec::with_capacity(192);
+    wire.write(&mut line, now, event);
+    Line::from(line)
+}
+
+/// The last event of a subscriber that does not keep up.
+fn slow() -> Event {
+    Event::Fault {
+        scale: None,
+        code: "slow",
+        over: false,
     }
 }
 

@@ -7,12 +7,14 @@ use jiff::Timestamp;
 use tokio::sync::mpsc;
 
 use super::request::{BeginRequest, Size};
-use super::seams::{LogAnswer, Opened, Opener, RowSink};
+use super::seams::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
 use crate::batch::cell::clean;
 use crate::batch::error::LogError;
 use crate::batch::log::{Found, LogFile};
+use crate::batch::names::name_of;
 use crate::batch::resume::{self, Opening, Resumed, list_open, opening_drafts, plain_draft};
 use crate::batch::scan::scan_file;
+use crate::batch::spill::{self, TakenIn};
 use crate::batch::writer::{LogWriter, RETRY};
 use crate::config::Config;
 use crate::formula::plan::Amount;
@@ -26,11 +28,19 @@ use crate::weighing::event::{Draft, RowKind};
 const OPENING_TICKET: u64 = u64::MAX - 1;
 const RESUME_TICKET: u64 = u64::MAX - 2;
 
+/// How long the writer has for a last try when the daemon ends; the loop has waited before.
+const LAST_TRY: Duration = Duration::from_millis(200);
+
 /// Opens batches for the daemon; see [`Opener`].
 #[derive(Debug)]
 pub struct BatchOpener {
     config: Config,
     retry: Duration,
+    /// Where rows are kept that cannot be written, best first.
+    spills: Vec<PathBuf>,
+    /// Batches that must not go on, since rows of theirs are kept elsewhere.
+    stuck: Vec<String>,
+    taken_in: Vec<TakenIn>,
 }
 
 impl BatchOpener {
@@ -38,7 +48,17 @@ impl BatchOpener {
         BatchOpener {
             config: config.clone(),
             retry: RETRY,
+            spills: Vec::new(),
+            stuck: Vec::new(),
+            taken_in: Vec::new(),
         }
+    }
+
+    /// Keeps rows that cannot be written in the first of `folders` that takes them, and looks there
+    /// for those of an earlier daemon.
+    pub fn with_spills(mut self, folders: Vec<PathBuf>) -> BatchOpener {
+        self.spills = folders;
+        self
     }
 
     fn folder(&self) -> Result<PathBuf, String> {
@@ -61,7 +81,11 @@ impl BatchOpener {
         });
         let writer = LogWriter::start(log, self.retry, answer)
             .map_err(|error| format!("the log's writer cannot be started: {error}"))?;
-        Ok((Box::new(WriterSink(writer)), answers))
+        let sink = WriterSink {
+            writer: Some(writer),
+            spills: self.spills.clone(),
+        };
+        Ok((Box::new(sink), answers))
     }
 
     fn go_on(&self, path: &Path) -> Result<Option<Opened>, String> {
@@ -97,6 +121,18 @@ impl BatchOpener {
             say.push_str(&format!(" Note: {aside}; no recorded weight is lost."));
             note.push_str(&format!("; {aside}"));
         }
+        for taken in self
+            .taken_in
+            .iter()
+            .filter(|t| t.rows > 0 && t.batch == log.batch())
+        {
+            let words = format!(
+                "rows that could not be written before it ended were added: {}",
+                taken.rows
+            );
+            say.push_str(&format!(" Note: {words}."));
+            note.push_str(&format!("; {words}"));
+        }
         let note = plain_draft(RowKind::Note, note, RESUME_TICKET, Moment::default());
         log.append(&note, Timestamp::now())
             .map_err(|error| error.to_string())?;
@@ -128,12 +164,13 @@ impl Opener for BatchOpener {
             jars: plan.jars,
         };
         let now = Timestamp::now();
+        let not_begun = |error: String| format!("no batch was begun: {error}");
         let mut log = LogFile::create_unique(&self.folder()?, &formula.name, now)
-            .map_err(|error| error.to_string())?;
+            .map_err(|error| not_begun(error.to_string()))?;
         if let Err(error) = open_batch(&mut log, &opening, &label(&formula), now) {
             // Made by this call; a batch that never began leaves no log.
             let _ = std::fs::remove_file(log.path());
-            return Err(error);
+            return Err(not_begun(error));
         }
         let mut say = format!(
             "Batch {} has begun: {} g in {} steps. Its log is {}.",
@@ -182,7 +219,43 @@ impl Opener for BatchOpener {
                 "another batch that was not closed; it stays as it is, since a newer one goes on"
             );
         }
+        let batch = name_of(newest);
+        if self.stuck.contains(&batch) {
+            return Err(format!(
+                "rows of batch {batch} are kept in a file of their own and must be in its log first"
+            ));
+        }
         self.go_on(newest)
+    }
+
+    fn kept(&mut self) -> Vec<Kept> {
+        let folder = match self.folder() {
+            Ok(folder) => folder,
+            Err(error) => {
+                tracing::error!("{error}");
+                return Vec::new();
+            }
+        };
+        let mut kept = Vec::new();
+        for path in spill::find(&self.spills) {
+            match spill::take_in(&path, &folder) {
+                Ok(taken) => {
+                    tracing::warn!(
+                        "rows of batch {} added to its log from {}: {}",
+                        taken.batch,
+                        path.display(),
+                        taken.rows
+                    );
+                    self.taken_in.push(taken);
+                }
+                Err(error) => {
+                    self.stuck.extend(error.batch().map(str::to_owned));
+                    let say = error.to_string();
+                    kept.push(Kept { path, say });
+                }
+            }
+        }
+        kept
     }
 
     fn configure(&mut self, config: &Config) {
@@ -276,10 +349,43 @@ fn compare(path: &Path, plan: &Plan) -> Result<(), String> {
 }
 
 /// The log's writer as the loop's sink.
-struct WriterSink(LogWriter);
+struct WriterSink {
+    writer: Option<LogWriter>,
+    spills: Vec<PathBuf>,
+}
 
 impl RowSink for WriterSink {
     fn write(&mut self, draft: Draft, at: Timestamp) {
-        self.0.send(draft, at);
+        if let Some(writer) = &self.writer {
+            writer.send(draft, at);
+        }
+    }
+
+    fn end(&mut self) -> Option<LeftOver> {
+        let (tail, drafts) = self.writer.take()?.shutdown(LAST_TRY);
+        if drafts.is_empty() {
+            return None;
+        }
+        let rows = tail.rows(&drafts);
+        let kept_in = spill::keep(&self.spills, &tail.batch, &rows).map_err(|error| {
+            for row in &rows {
+                // The last place there is.
+                tracing::error!("row: {}", String::from_utf8_lossy(&row.line()).trim_end());
+            }
+            error.to_string()
+        });
+        Some(LeftOver {
+            rows: rows.len(),
+            kept_in,
+        })
+    }
+}
+
+impl Drop for WriterSink {
+    /// Rows are not lost on any way out of the loop.
+    fn drop(&mut self) {
+        if let Some(left) = self.end() {
+            tracing::error!("rows that are in no log: {left:?}");
+        }
     }
 }

@@ -6,9 +6,14 @@
 //! | `{"do":"status"}` | `{"ok":true,"status":{...},"lines":[...],"cues":[...],"trouble":null}` |
 //! | `{"do":"begin","formula":"/home/.../balm.toml","batch":"500g"}` | `{"ok":true,"say":"..."}` |
 //! | `{"do":"begin","formula":"/...","jars":8,"fill":"55g"}` | the same |
-//! | `{"do":"next"}`, `again`, `keep`, `stop` | the same |
+//! | `{"do":"next"}`, `again`, `keep`, `stop` | `{"ok":true,"say":"...","pending":0}` |
 //! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
 //! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
+//!
+//! A word that makes rows of the log is answered when they are on the disk, or known not to be, or
+//! after two seconds; `pending` is how many rows are not on the disk then, and `say` tells why.
+//! A subscription begins with the step and the cue that hold. A fault of the code `slow` ends one
+//! whose events are not read. `trouble` has one line for each thing that a person should know.
 //!
 //! A request that is not understood or not taken gets `{"ok":false,"error":"..."}`.
 

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
-use super::seams::{LogAnswer, RowSink};
+use super::seams::{LeftOver, LogAnswer, RowSink};
 use crate::weighing::event::Draft;
 
 /// An open log and the rows that are not on the disk yet.
@@ -17,12 +17,12 @@ pub struct Rows {
 }
 
 /// A row on its way.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 struct Waiting {
     ticket: u64,
     since: Instant,
-    /// The sink said that it could not be written yet; it tries on.
-    failed: bool,
+    /// Why the sink could not write it yet; it tries on.
+    failed: Option<String>,
 }
 
 impl Rows {
@@ -38,7 +38,7 @@ impl Rows {
         self.waiting.push(Waiting {
             ticket: draft.ticket,
             since: Instant::now(),
-            failed: false,
+            failed: None,
         });
         self.sink.write(draft, at);
     }
@@ -48,11 +48,31 @@ impl Rows {
         self.waiting.is_empty()
     }
 
+    /// Rows that are not on the disk.
+    pub fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+
+    /// Whether the row of `ticket` is not on the disk.
+    pub fn waits(&self, ticket: u64) -> bool {
+        self.waiting.iter().any(|row| row.ticket == ticket)
+    }
+
+    /// Why the oldest row could not be written yet; those behind it wait for it.
+    pub fn failure(&self) -> Option<&str> {
+        self.waiting.first()?.failed.as_deref()
+    }
+
+    /// Gives up what is not on the disk to the sink; see [`RowSink::end`].
+    pub fn end(mut self) -> Option<LeftOver> {
+        self.sink.end()
+    }
+
     /// How long the oldest row has been waiting without any answer. A full disk is an answer: the
     /// rows behind the failed one wait for it, and a restart would only lose them.
     pub fn oldest_wait(&self) -> Duration {
         match self.waiting.first() {
-            Some(first) if !first.failed => first.since.elapsed(),
+            Some(first) if first.failed.is_none() => first.since.elapsed(),
             Some(_) | None => Duration::ZERO,
         }
     }
@@ -63,16 +83,16 @@ impl Rows {
         loop {
             match self.answers.recv().await {
                 Some(answer) => {
-                    let known = match answer.outcome {
+                    let known = match &answer.outcome {
                         Ok(_) => self.settle(answer.ticket),
-                        Err(_) => self.mark_failed(answer.ticket),
+                        Err(why) => self.mark_failed(answer.ticket, why),
                     };
                     if known {
                         return answer;
                     }
                     tracing::warn!(ticket = answer.ticket, "an answer to no waiting row");
                 }
-                None => match self.waiting.first().copied() {
+                None => match self.waiting.first().cloned() {
                     Some(Waiting { ticket, .. }) => {
                         self.settle(ticket);
                         return LogAnswer {
@@ -93,9 +113,9 @@ impl Rows {
         place.map(|i| self.waiting.remove(i)).is_some()
     }
 
-    fn mark_failed(&mut self, ticket: u64) -> bool {
+    fn mark_failed(&mut self, ticket: u64, why: &str) -> bool {
         let row = self.waiting.iter_mut().find(|row| row.ticket == ticket);
-        row.map(|row| row.failed = true).is_some()
+        row.map(|row| row.failed = Some(why.to_owned())).is_some()
     }
 }
 
@@ -132,6 +152,10 @@ mod tests {
         }
         assert_eq!(rows.answer().await, failed);
         assert!(!rows.is_idle());
+        assert_eq!(
+            (rows.waiting(), rows.failure()),
+            (1, Some("no room on the disk"))
+        );
         assert_eq!(rows.oldest_wait(), Duration::ZERO, "it was answered");
         assert_eq!(rows.answer().await, written);
         assert!(rows.is_idle());

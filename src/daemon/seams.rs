@@ -3,6 +3,8 @@
 //! Nothing behind these may block for longer than a file read: the loop that calls them also reads
 //! the scales. A row sink and a cue sink hand on and return at once.
 
+use std::path::PathBuf;
+
 use tokio::sync::mpsc;
 
 use super::request::BeginRequest;
@@ -38,6 +40,28 @@ pub struct Parts<H> {
 pub trait RowSink {
     /// Hands the row on to be written and synced; `at` is its time of day. Returns at once.
     fn write(&mut self, draft: Draft, at: jiff::Timestamp);
+
+    /// Nothing more is written, and nobody waits for answers any more: puts the rows that are not on
+    /// the disk into a file elsewhere. Takes a moment at most. `None` where all are on the disk.
+    fn end(&mut self) -> Option<LeftOver> {
+        None
+    }
+}
+
+/// Rows that are in no log.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LeftOver {
+    pub rows: usize,
+    /// The file that keeps them, or why there is none.
+    pub kept_in: Result<PathBuf, String>,
+}
+
+/// A file of rows that an earlier daemon could not write.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Kept {
+    pub path: PathBuf,
+    /// What it is and what to do, for a person.
+    pub say: String,
 }
 
 /// What became of one row.
@@ -96,6 +120,12 @@ pub trait Opener {
     /// As [`Opener::begin`]; the daemon says it and goes on without a batch.
     fn unfinished(&mut self) -> Result<Option<Opened>, String> {
         Ok(None)
+    }
+
+    /// Takes the rows that an earlier daemon could not write into their logs, and gives those for
+    /// which that cannot be. Asked for once, before [`Opener::unfinished`].
+    fn kept(&mut self) -> Vec<Kept> {
+        Vec::new()
     }
 
     /// The configuration was read anew.

@@ -1,7 +1,6 @@
 //! Who listens to the events: bounded queues between the loop and the connections.
 
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, OnceLock};
 
 use tokio::sync::mpsc;
 use tokio::sync::mpsc::error::TrySendError;
@@ -16,27 +15,27 @@ pub type Line = Arc<[u8]>;
 #[derive(Debug)]
 pub struct Outbox {
     lines: mpsc::Sender<Line>,
-    slow: Arc<AtomicBool>,
+    last: Arc<OnceLock<Line>>,
 }
 
 /// The connection's end.
 #[derive(Debug)]
 pub struct Inbox {
     lines: mpsc::Receiver<Line>,
-    slow: Arc<AtomicBool>,
+    last: Arc<OnceLock<Line>>,
 }
 
 /// A subscriber's queue.
 pub fn queue() -> (Outbox, Inbox) {
     let (sender, receiver) = mpsc::channel(QUEUE);
-    let slow = Arc::new(AtomicBool::new(false));
+    let last = Arc::new(OnceLock::new());
     let outbox = Outbox {
         lines: sender,
-        slow: Arc::clone(&slow),
+        last: Arc::clone(&last),
     };
     let inbox = Inbox {
         lines: receiver,
-        slow,
+        last,
     };
     (outbox, inbox)
 }
@@ -53,9 +52,17 @@ impl Inbox {
         self.lines.try_recv().ok()
     }
 
-    /// Whether it was let go because its queue was full.
-    pub fn was_slow(&self) -> bool {
-        self.slow.load(Ordering::Relaxed)
+    /// What is to be said at the end to one that was let go because its queue was full.
+    pub fn last(&self) -> Option<Line> {
+        self.last.get().cloned()
+    }
+}
+
+impl Outbox {
+    /// Puts a line into a queue that is new, and has room.
+    pub fn begin_with(&self, line: &Line) {
+        // The client may have left already.
+        let _ = self.lines.try_send(Line::clone(line));
     }
 }
 
@@ -86,8 +93,9 @@ impl Subscribers {
     }
 
     /// Hands `line` to all who want it, without waiting. One whose queue is full is let go: its
-    /// connection tells it so after what is queued. Returns whether somebody went.
-    pub fn send(&mut self, line: &Line, reading: bool) -> bool {
+    /// connection tells it so with the line of `last` after what is queued. Returns whether somebody
+    /// went.
+    pub fn send(&mut self, line: &Line, reading: bool, last: impl Fn() -> Line) -> bool {
         let before = self.0.len();
         self.0.retain(|listener| {
             if reading && !listener.readings {
@@ -97,7 +105,7 @@ impl Subscribers {
                 Ok(()) => true,
                 Err(TrySendError::Full(_)) => {
                     tracing::warn!("a subscriber does not read its events and was let go");
-                    listener.outbox.slow.store(true, Ordering::Relaxed);
+                    listener.outbox.last.get_or_init(&last);
                     false
                 }
                 Err(TrySendError::Closed(_)) => false,

@@ -1,0 +1,324 @@
+//! Rows that could not be written to their log when the daemon ended: kept in a file of their own,
+//! and taken into the log at the next start.
+//!
+//! `bismar-unwritten-<batch>.csv` has the log's header and the rows, sealed as the log's next ones.
+//! A row's chain holds everything before it, so a row whose chain fits is the log's next row, and
+//! one whose chain is in the log already is in the log already: nothing is doubled or forked.
+
+use std::fs::{self, DirBuilder, File, OpenOptions};
+use std::io::{self, Read, Write};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt};
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+
+use super::error::LogError;
+use super::log::{LogFile, sync_folder};
+use super::names::safe_batch_name;
+use super::row::{Row, Stamp, header};
+use super::scan::scan_file;
+use crate::weighing::event::Draft;
+
+/// How the names of these files begin.
+pub const PREFIX: &str = "bismar-unwritten-";
+
+/// More than any queue of rows that a person can fill, in bytes.
+const LARGEST: u64 = 64 << 20;
+
+/// Where the next row of a log goes on.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Tail {
+    pub batch: String,
+    /// The label of the `formula` column.
+    pub formula: String,
+    /// The chain of the last row, or what stands for it.
+    pub previous: String,
+    pub next_seq: u64,
+}
+
+impl Tail {
+    /// `drafts` as the log's next rows, sealed.
+    pub fn rows(&self, drafts: &[(Draft, Timestamp)]) -> Vec<Row> {
+        let mut previous = self.previous.clone();
+        let mut rows = Vec::with_capacity(drafts.len());
+        for (seq, (draft, at)) in (self.next_seq..).zip(drafts) {
+            let stamp = Stamp {
+                batch: &self.batch,
+                seq,
+                at: *at,
+                formula: &self.formula,
+            };
+            let row = Row::from_draft(draft, stamp).sealed(&previous);
+            previous.clone_from(&row.chain);
+            rows.push(row);
+        }
+        rows
+    }
+}
+
+/// Why kept rows are not in their log; the text says what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum SpillError {
+    #[error("{}: {why}; it is left as it is. Compare it with the log of its batch, and move it \
+        away", path.display())]
+    Unreadable { path: PathBuf, why: String },
+    #[error("{}: rows {first} to {last} of batch {batch} are not in its log, which is not in {}. \
+        Put the log back there and start the daemon again, and they are added to it",
+        path.display(), folder.display())]
+    NoLog {
+        path: PathBuf,
+        batch: String,
+        first: u64,
+        last: u64,
+        folder: PathBuf,
+    },
+    #[error("{}: row {seq} of batch {batch} is not in its log and does not fit its end: the log \
+        was changed since, or is a copy. Put the right log back and start the daemon again; or \
+        keep both files and move this one away", path.display())]
+    Unfit {
+        path: PathBuf,
+        batch: String,
+        seq: u64,
+    },
+    #[error("{}: rows of batch {batch} are not in its log yet: {error}. Then start the daemon \
+        again, and they are added to it", path.display())]
+    Log {
+        path: PathBuf,
+        batch: String,
+        error: Box<LogError>,
+    },
+}
+
+impl SpillError {
+    /// The batch that must not go on before this is settled; `None` where it is not known.
+    pub fn batch(&self) -> Option<&str> {
+        match self {
+            SpillError::Unreadable { .. } => None,
+            SpillError::NoLog { batch, .. }
+            | SpillError::Unfit { batch, .. }
+            | SpillError::Log { batch, .. } => Some(batch),
+        }
+    }
+}
+
+/// Rows that are in their log now.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TakenIn {
+    pub batch: String,
+    pub rows: usize,
+}
+
+/// Keeps `rows` in a new file of mode 0600, synced, in the first of `folders` that takes it.
+///
+/// # Errors
+/// The last folder's error; nothing is left behind in those that failed.
+pub fn keep(folders: &[PathBuf], batch: &str, rows: &[Row]) -> Result<PathBuf, LogError> {
+    let mut last = None;
+    for folder in folders {
+        match keep_in(folder, batch, rows) {
+            Ok(path) => return Ok(path),
+            Err(error) => {
+                tracing::warn!("unwritten rows cannot be kept here: {error}");
+                last = Some(error);
+            }
+        }
+    }
+    let nowhere = || LogError::Io {
+        path: PathBuf::from("-"),
+        doing: "keep rows without a folder for them",
+        source: io::ErrorKind::NotFound.into(),
+    };
+    Err(last.unwrap_or_else(nowhere))
+}
+
+fn keep_in(folder: &Path, batch: &str, rows: &[Row]) -> Result<PathBuf, LogError> {
+    DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(folder)
+        .map_err(LogError::io(folder, "create the folder"))?;
+    let (path, mut file) = new_file(folder, batch)?;
+    let mut text = format!("{}\n", header()).into_bytes();
+    for row in rows {
+        text.extend_from_slice(&row.line());
+    }
+    let kept = file.write_all(&text).and_then(|()| file.sync_all());
+    if let Err(error) = kept {
+        // Created by this call.
+        let _ = fs::remove_file(&path);
+        return Err(LogError::io(&path, "keep the rows that are not in the log")(error));
+    }
+    sync_folder(&path)?;
+    Ok(path)
+}
+
+/// A file that was not there before: in a folder that all may write to, nobody's link is followed.
+fn new_file(folder: &Path, batch: &str) -> Result<(PathBuf, File), LogError> {
+    let batch = safe_batch_name(batch);
+    let mut path = folder.join(format!("{PREFIX}{batch}.csv"));
+    for n in 2..1000 {
+        let made = OpenOptions::new()
+            .write(true)
+            .create_new(true)
+            .mode(0o600)
+            .open(&path);
+        match made {
+            Ok(file) => return Ok((path, file)),
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
+                path = folder.join(format!("{PREFIX}{batch}-{n}.csv"));
+            }
+            Err(error) => return Err(LogError::io(&path, "create the file")(error)),
+        }
+    }
+    Err(LogError::Exists { path })
+}
+
+/// The files of kept rows in `folders` that belong to this user, by name. A folder that is not
+/// there or cannot be read has none.
+pub fn find(folders: &[PathBuf]) -> Vec<PathBuf> {
+    let own = rustix::process::geteuid().as_raw();
+    let mut found = Vec::new();
+    for entry in folders
+        .iter()
+        .filter_map(|folder| fs::read_dir(folder).ok())
+    {
+        for entry in entry.flatten() {
+            let name = entry.file_name();
+            let name = name.to_string_lossy();
+            // Of the entry itself: a link is none of ours.
+            let ours = entry
+                .metadata()
+                .is_ok_and(|meta| meta.is_file() && meta.uid() == own);
+            if ours && name.starts_with(PREFIX) && name.ends_with(".csv") {
+                found.push(entry.path());
+            }
+        }
+    }
+    found.sort();
+    found.dedup();
+    found
+}
+
+/// Adds the rows of the file `path` that are not there yet to their log in `logs`, synced, and
+/// removes the file.
+///
+/// # Errors
+/// As the texts of [`SpillError`] say; the file stays, and the log has only rows that fit.
+pub fn take_in(path: &Path, logs: &Path) -> Result<TakenIn, SpillError> {
+    let rows = read(path).map_err(|why| SpillError::Unreadable {
+        path: path.to_owned(),
+        why,
+    })?;
+    let (Some(first), Some(last)) = (rows.first(), rows.last()) else {
+        let why = "it holds no row".to_owned();
+        let path = path.to_owned();
+        return Err(SpillError::Unreadable { path, why });
+    };
+    let batch = first.batch.clone();
+    let log = logs.join(format!("{batch}.csv"));
+    if !log.exists() {
+        return Err(SpillError::NoLog {
+            path: path.to_owned(),
+            batch,
+            first: first.seq,
+            last: last.seq,
+            folder: logs.to_owned(),
+        });
+    }
+    let added = add(&rows, &log).map_err(|error| match error {
+        LogError::OtherRow { seq, .. } => SpillError::Unfit {
+            path: path.to_owned(),
+            batch: batch.clone(),
+            seq,
+        },
+        error => SpillError::Log {
+            path: path.to_owned(),
+            batch: batch.clone(),
+            error: Box::new(error),
+        },
+    })?;
+    // Where that fails, the next start finds all rows in the log and tries again.
+    if let Err(error) = fs::remove_file(path) {
+        tracing::warn!(%error, file = %path.display(), "kept rows are in their log; delete the file");
+    }
+    Ok(TakenIn { batch, rows: added })
+}
+
+/// Adds those of `rows` that the log does not have; how many.
+fn add(rows: &[Row], path: &Path) -> Result<usize, LogError> {
+    let other = |seq| LogError::OtherRow {
+        path: path.to_owned(),
+        seq,
+    };
+    let mut waiting = rows.iter().peekable();
+    let mut scan = scan_file(path)?;
+    while let Some(there) = scan.next_row()? {
+        if let Some(row) = waiting.next_if(|row| row.seq == there.seq)
+            && row.chain != there.chain
+        {
+            return Err(other(row.seq));
+        }
+    }
+    if waiting.peek().is_none() {
+        return Ok(0);
+    }
+    let (mut log, found) = LogFile::open(path)?;
+    if let Some(torn) = found.torn {
+        tracing::warn!(
+            "{} bytes at the end of {} were no whole row and were set aside in {}",
+            torn.bytes,
+            path.display(),
+            torn.kept_in.display()
+        );
+    }
+    let mut added = 0;
+    for row in waiting {
+        log.append_sealed(row)?;
+        added += 1;
+    }
+    Ok(added)
+}
+
+/// The rows of a file, each proved against the one before.
+fn read(path: &Path) -> Result<Vec<Row>, String> {
+    let cannot = |error: io::Error| format!("cannot be read: {error}");
+    let mut text = String::new();
+    let file = File::open(path).map_err(cannot)?;
+    file.take(LARGEST)
+        .read_to_string(&mut text)
+        .map_err(cannot)?;
+    let mut lines = text.split_inclusive('\n');
+    if lines.next().and_then(|line| line.strip_suffix('\n')) != Some(header().as_str()) {
+        return Err("its first line is not the header of a batch log".to_owned());
+    }
+    let mut rows: Vec<Row> = Vec::new();
+    for (number, line) in (2u64..).zip(lines) {
+        let row = row_of(line).map_err(|why| format!("line {number}: {why}"))?;
+        let follows = rows.last().is_none_or(|last| {
+            row.seq == last.seq.saturating_add(1)
+                && row.batch == last.batch
+                && row.clone().sealed(&last.chain).chain == row.chain
+        });
+        if !follows || row.batch != safe_batch_name(&row.batch) {
+            return Err(format!("line {number}: the row was changed"));
+        }
+        rows.push(row);
+    }
+    Ok(rows)
+}
+
+fn row_of(line: &str) -> Result<Row, String> {
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .from_reader(line.as_bytes());
+    let record = match reader.records().next() {
+        Some(Ok(record)) => record,
+        Some(Err(_)) | None => return Err("is no row".to_owned()),
+    };
+    let row = Row::from_record(&record).map_err(|error| error.to_string())?;
+    if row.line() == line.as_bytes() {
+        Ok(row)
+    } else {
+        Err("is not as it was written".to_owned())
+    }
+}

@@ -1,0 +1,124 @@
+//! Replies that wait for rows: what a person is told of a word that makes a row is true only once
+//! the row is on the disk, or is known not to be.
+
+use std::time::{Duration, Instant};
+
+use tokio::sync::oneshot;
+
+use super::request;
+use super::rows::Rows;
+
+/// The longest wait of a reply; well below what a client waits for one.
+const LONGEST: Duration = Duration::from_secs(2);
+
+/// The replies that are owed.
+#[derive(Debug, Default)]
+pub struct Owed(Vec<Debt>);
+
+#[derive(Debug)]
+pub struct Debt {
+    pub reply: oneshot::Sender<Vec<u8>>,
+    /// What the bench said of the word.
+    pub say: String,
+    /// Said instead where the rows are not on the disk: `say` would not be true.
+    pub unwritten: Option<&'static str>,
+    /// The rows that it made.
+    pub tickets: Vec<u64>,
+    pub due: Instant,
+}
+
+impl Debt {
+    pub fn new(
+        reply: oneshot::Sender<Vec<u8>>,
+        say: String,
+        unwritten: Option<&'static str>,
+        tickets: Vec<u64>,
+    ) -> Debt {
+        Debt {
+            reply,
+            say,
+            unwritten,
+            tickets,
+            due: Instant::now() + LONGEST,
+        }
+    }
+
+    fn is_settled(&self, rows: Option<&Rows>, now: Instant) -> bool {
+        let waits = |rows: &Rows| self.tickets.iter().any(|ticket| rows.waits(*ticket));
+        match rows {
+            Some(rows) if waits(rows) => rows.failure().is_some() || now >= self.due,
+            Some(_) | None => true,
+        }
+    }
+
+    /// Pays the debt with how things stand.
+    fn pay(self, rows: Option<&Rows>) {
+        let rows = rows.filter(|rows| self.tickets.iter().any(|ticket| rows.waits(*ticket)));
+        let (pending, say) = match rows {
+            Some(rows) => {
+                let said = self.unwritten.unwrap_or(&self.say);
+                (rows.waiting(), format!("{said} {}", pending_words(rows)))
+            }
+            None => (0, self.say),
+        };
+        let line = request::reply(serde_json::json!({ "say": say, "pending": pending }));
+        // The client may have left meanwhile; what it asked for is done all the same.
+        let _ = self.reply.send(line);
+    }
+}
+
+impl Owed {
+    pub fn add(&mut self, debt: Debt) {
+        self.0.push(debt);
+    }
+
+    /// When the next reply is due, whatever the rows do.
+    pub fn due(&self) -> Option<Instant> {
+        self.0.iter().map(|debt| debt.due).min()
+    }
+
+    /// Sends the replies whose rows have their answers, or that are due.
+    pub fn pay(&mut self, rows: Option<&Rows>) {
+        let now = Instant::now();
+        for debt in self.0.extract_if(.., |debt| debt.is_settled(rows, now)) {
+            debt.pay(rows);
+        }
+    }
+
+    /// The row of `ticket` will never be written; `why` is for a person.
+    pub fn lost(&mut self, ticket: u64, why: &str) {
+        for debt in (self.0).extract_if(.., |debt| debt.tickets.contains(&ticket)) {
+            let said = debt.unwritten.unwrap_or(&debt.say);
+            let _ = debt
+                .reply
+                .send(request::refused(&format!("{said} NOT in the log: {why}")));
+        }
+    }
+
+    /// Sends all replies.
+    pub fn pay_all(&mut self, rows: Option<&Rows>) {
+        for debt in self.0.drain(..) {
+            debt.pay(rows);
+        }
+    }
+}
+
+/// `1 row is`, `2 rows are`.
+pub fn rows_are(count: usize) -> String {
+    match count {
+        1 => "1 row is".to_owned(),
+        n => format!("{n} rows are"),
+    }
+}
+
+/// How many rows are in no log, why, and what becomes of them.
+pub fn pending_words(rows: &Rows) -> String {
+    let count = rows_are(rows.waiting());
+    match rows.failure() {
+        Some(why) => format!(
+            "{count} NOT in the log yet: {why}. What is not written is tried again every second; \
+             if the daemon ends before that, it is kept in a file and the daemon says where."
+        ),
+        None => format!("{count} still on the way to the log."),
+    }
+}

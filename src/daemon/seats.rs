@@ -1,0 +1,142 @@
+//! Who sits at the control socket: a client that asks nothing gives its place up when another one
+//! comes and there is none left.
+
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use tokio::sync::Notify;
+
+/// How long a client must have asked nothing before it may be sent away. Well below a client's wait
+/// for its reply.
+pub const IDLE: Duration = Duration::from_secs(2);
+
+/// One client's place; free again when the client's own handle is dropped.
+#[derive(Debug)]
+pub struct Seat {
+    state: Mutex<State>,
+    leave: Notify,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum State {
+    /// Nothing was asked since.
+    Idle(Instant),
+    /// A request is being answered.
+    Busy,
+    /// Follows the events.
+    Listens,
+    Sent,
+}
+
+impl Seat {
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    pub fn busy(&self) {
+        *self.state() = State::Busy;
+    }
+
+    pub fn idle(&self) {
+        *self.state() = State::Idle(Instant::now());
+    }
+
+    pub fn listens(&self) {
+        *self.state() = State::Listens;
+    }
+
+    /// Resolves when the client is to go.
+    pub async fn sent_away(&self) {
+        self.leave.notified().await;
+    }
+}
+
+/// All places.
+#[derive(Debug)]
+pub struct Seats {
+    taken: Vec<Arc<Seat>>,
+    most: usize,
+}
+
+/// Why there is no place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Full {
+    /// Somebody has been idle, and may be sent away at this time.
+    Until(Instant),
+    /// All follow the events or are being answered.
+    Busy,
+}
+
+impl Seats {
+    pub fn new(most: usize) -> Seats {
+        Seats {
+            taken: Vec::new(),
+            most,
+        }
+    }
+
+    /// A place for one more. Where there is none, the client that has been idle longest is sent away,
+    /// once it has been so for [`IDLE`]; its place is free when it has gone.
+    ///
+    /// # Errors
+    /// [`Full`], with when to ask again at the latest.
+    pub fn take(&mut self, now: Instant) -> Result<Arc<Seat>, Full> {
+        // The client's own handle is gone where only this one is left.
+        self.taken.retain(|seat| Arc::strong_count(seat) > 1);
+        if self.taken.len() < self.most {
+            let seat = Arc::new(Seat {
+                state: Mutex::new(State::Idle(now)),
+                leave: Notify::new(),
+            });
+            self.taken.push(Arc::clone(&seat));
+            return Ok(seat);
+        }
+        let idle = |seat: &Arc<Seat>| match *seat.state() {
+            State::Idle(since) => Some((since, Arc::clone(seat))),
+            State::Busy | State::Listens | State::Sent => None,
+        };
+        let leaving = |seat: &Arc<Seat>| matches!(*seat.state(), State::Sent);
+        if self.taken.iter().any(leaving) {
+            return Err(Full::Until(now + IDLE));
+        }
+        let oldest = self.taken.iter().filter_map(idle).min_by_key(|(at, _)| *at);
+        let Some((since, seat)) = oldest else {
+            return Err(Full::Busy);
+        };
+        let due = since + IDLE;
+        if now < due {
+            return Err(Full::Until(due));
+        }
+        *seat.state() = State::Sent;
+        seat.leave.notify_one();
+        Err(Full::Until(now + IDLE))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_one_idle_longest_goes_and_neither_a_listener_nor_a_busy_one() {
+        let mut seats = Seats::new(3);
+        let start = Instant::now();
+        let [listener, busy, idle] = [0, 1, 2].map(|_| seats.take(start).unwrap());
+        listener.listens();
+        busy.busy();
+        assert_eq!(seats.take(start), Err(Full::Until(start + IDLE)));
+        let later = start + IDLE;
+        assert!(seats.take(later).is_err(), "not before it has gone");
+        assert!(matches!(*idle.state(), State::Sent));
+        drop(idle);
+        let next = seats.take(later).unwrap();
+        next.busy();
+        assert_eq!(seats.take(later + IDLE), Err(Full::Busy));
+    }
+
+    impl PartialEq for Seat {
+        fn eq(&self, other: &Seat) -> bool {
+            std::ptr::eq(self, other)
+        }
+    }
+}

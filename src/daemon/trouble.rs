@@ -1,0 +1,30 @@
+//! What a person should know besides the batch, for `status`: it stays until it is over.
+
+use super::owed::pending_words;
+use super::rows::Rows;
+use super::seams::Kept;
+
+/// See the module's text.
+#[derive(Debug, Default)]
+pub struct Trouble {
+    /// The unfinished batch that cannot go on; over when a batch begins.
+    pub start: Option<String>,
+    /// The configuration that was not taken; over when one is.
+    pub config: Option<String>,
+    /// Rows of an earlier daemon; over when their file is gone.
+    pub kept: Vec<Kept>,
+}
+
+impl Trouble {
+    /// One line each; `None` where there is no trouble.
+    pub fn words(&self, rows: Option<&Rows>) -> Option<String> {
+        let kept = self.kept.iter().filter(|kept| kept.path.exists());
+        let failed = rows.filter(|rows| rows.failure().is_some());
+        let lines: Vec<String> = (self.start.iter().cloned())
+            .chain(kept.map(|kept| kept.say.clone()))
+            .chain(self.config.iter().cloned())
+            .chain(failed.map(pending_words))
+            .collect();
+        (!lines.is_empty()).then(|| lines.join("\n"))
+    }
+}
