@@ -1,101 +1,19 @@
-//! Vessels coming and going: until a tare is known, and while a vessel is away.
+//! Vessels coming: until a tare is known.
 
-use super::event::{Choice, CueKind, Event, ScaleIndex};
+use super::event::{Choice, CueKind, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::state::{Doubt, State, Tared};
 use super::steady::Level;
-use super::tared::shows_zero;
+use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
-use crate::formula::{Step, VesselWay};
+use crate::formula::VesselWay;
 use crate::mass::Mass;
-
-/// What the pan carries, as far as the zero is known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Load {
-    /// The indication of an empty pan, within drift and crumbs.
-    Nothing,
-    Something,
-    /// Less than nothing: the zero is another one than we thought.
-    BelowEmpty,
-}
 
 /// A vessel that stood on the pan for longer than this without coming to rest: 3 s.
 const STOOD_LONG_US: u64 = 3_000_000;
 
-/// How far the mass of a vessel may be off whose zero was worked out from a reading that was not at
-/// rest: readings in a row agree within 1 in 200 there, and a slow filter's tail is up to ten such.
-pub(super) fn inexact(vessel: Mass) -> Mass {
-    vessel.abs().ratio(1, 20).max(Mass::from_g(1))
-}
-
 impl Engine {
-    pub(super) fn step_now(&self) -> Option<Step> {
-        self.run.as_ref()?.current().cloned()
-    }
-
-    pub(super) fn zero(&self, scale: ScaleIndex) -> Mass {
-        self.pans
-            .get(scale)
-            .and_then(|pan| pan.zero)
-            .unwrap_or(Mass::ZERO)
-    }
-
-    /// The zero as worked out from a jump. `exact`: from weights at rest alone.
-    pub(super) fn set_zero(&mut self, scale: ScaleIndex, zero: Mass, exact: bool) {
-        if let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = Some(zero);
-            pan.zero_seen = false;
-            pan.zero_exact = exact;
-            pan.forget_gap();
-        }
-    }
-
-    /// The frame moved by `shift`; the zero is as good as it was if that was seen from rest.
-    pub(super) fn shift_zero(&mut self, scale: ScaleIndex, shift: Mass, from_rest: bool) {
-        if let Some(pan) = self.pans.get_mut(scale)
-            && let Some(zero) = pan.zero
-        {
-            pan.zero = Some(zero + shift);
-            pan.zero_seen = false;
-            pan.zero_exact &= from_rest;
-        }
-    }
-
-    /// The mass of what stands on the pan at `base` (as shown), where the zero is exact.
-    pub(super) fn vessel_mass(&self, scale: ScaleIndex, base: Mass) -> Option<Mass> {
-        let pan = self.pans.get(scale).filter(|pan| pan.zero_exact)?;
-        Some(base - pan.zero?)
-    }
-
-    /// The zero as seen at rest on an empty pan.
-    pub(super) fn see_zero(&mut self, scale: ScaleIndex, zero: Mass) {
-        if let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = Some(zero);
-            pan.zero_seen = true;
-            pan.zero_exact = true;
-            pan.forget_gap();
-        }
-    }
-
-    pub(super) fn load(&self, scale: ScaleIndex, shown: Mass, d: Mass) -> Load {
-        let above = shown - self.zero(scale);
-        if above > vessel_at_least(d) {
-            Load::Something
-        } else if above < -vessel_at_least(d) {
-            Load::BelowEmpty
-        } else {
-            Load::Nothing
-        }
-    }
-
-    /// A scale that shows zero after a gap, where it had another zero, was switched off and on.
-    fn frame_after_gap(&mut self, scale: ScaleIndex, seen: &Seen) {
-        if shows_zero(seen.weight, seen.d) && !shows_zero(self.zero(scale), seen.d) {
-            self.set_zero(scale, seen.weight, false);
-        }
-    }
-
     pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen) {
         if seen.after_gap {
             // Switched off and on, the scale may call zero what stands there.
@@ -139,7 +57,7 @@ impl Engine {
     }
 
     /// The mass of what stands there and is to be lifted: at rest, or for an instant while it grows.
-    fn follow_stood(&mut self, scale: ScaleIndex, seen: &Seen) {
+    pub(super) fn follow_stood(&mut self, scale: ScaleIndex, seen: &Seen) {
         let mass = seen.weight - self.zero(scale);
         let Some(run) = &mut self.run else { return };
         let grows = seen.plateau && run.stood.is_none_or(|stood| mass >= stood);
@@ -148,7 +66,7 @@ impl Engine {
         }
     }
 
-    fn wait_empty(&mut self, carry: Option<Mass>) {
+    pub(super) fn wait_empty(&mut self, carry: Option<Mass>) {
         self.set_state(State::Empty { carry });
         self.cue_place();
     }
@@ -200,7 +118,7 @@ impl Engine {
     }
 
     /// From −150 g to zero at once: the ZERO key on the empty pan, or the very vessel is back.
-    fn jump_on_empty_pan(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
+    pub(super) fn jump_on_empty_pan(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
         let zero = self.zero(scale);
         if jump.from - zero > seen.d * 3 {
             // Something stood there, and nobody has said what is in it.
@@ -217,11 +135,6 @@ impl Engine {
                 self.keep(State::Empty { carry: Some(zero) });
             }
         }
-    }
-
-    /// A vessel on the pan confirms a pending mixing.
-    pub(super) fn vessel_placed(&mut self) {
-        self.mixing_done("next vessel placed");
     }
 
     pub(super) fn in_landing(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
@@ -290,14 +203,14 @@ impl Engine {
         }
     }
 
-    fn back_to_empty(&mut self, carry: Option<Mass>) {
+    pub(super) fn back_to_empty(&mut self, carry: Option<Mass>) {
         match self.run.as_ref().and_then(|run| run.mix_pending) {
             Some(phase) => self.keep(State::Mix { phase }),
             None => self.keep(State::Empty { carry }),
         }
     }
 
-    fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
+    pub(super) fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
         let zero = self.zero(scale);
         let present = zero + jump.to - jump.from;
         let suspect = self
@@ -446,7 +359,7 @@ impl Engine {
     }
 
     /// After a restart nobody knows what was poured into the bowl since its last record.
-    fn ask_after_restart(&mut self, level: Level) -> bool {
+    pub(super) fn ask_after_restart(&mut self, level: Level) -> bool {
         let Some(step) = self.step_now() else {
             return false;
         };
@@ -517,7 +430,13 @@ impl Engine {
     }
 
     /// The vessel was tared unseen and is lifted now; what it took up is known after all.
-    fn unsure_proven(&mut self, scale: ScaleIndex, seen: &Seen, level: Level, suspect: bool) {
+    pub(super) fn unsure_proven(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        level: Level,
+        suspect: bool,
+    ) {
         let base = self.zero(scale);
         self.set_zero(scale, seen.weight, true);
         if let Some(run) = &mut self.run {
@@ -544,547 +463,5 @@ impl Engine {
         } else {
             self.vessel_away(tared);
         }
-    }
-
-    /// The vessel is off the pan with something in it that is not recorded.
-    pub(super) fn vessel_away(&mut self, tared: Tared) {
-        let Some(step) = self.step_now() else { return };
-        if step.vessel == VesselWay::Difference || !tared.poured {
-            let nothing = !tared.poured && step.vessel != VesselWay::Difference;
-            if nothing && self.can_begin_afresh() {
-                self.wait_empty(None);
-            } else {
-                self.set_state(State::Away(tared));
-            }
-            return;
-        }
-        let d = self.readability(step.scale);
-        let net = tared.rest.unwrap_or(Mass::ZERO);
-        let missing = step.target - net;
-        let window = self.window(&step, d, tared.carried);
-        let over = net > window.high;
-        let unweighed = tared.moved || tared.rest.is_none() || window.holds(net);
-        self.set_state(State::Away(tared));
-        if unweighed {
-            // It left before the scale was at rest: what it holds is still to be weighed.
-            self.cue(
-                CueKind::Place,
-                say::back_to_weigh(step.vessel),
-                None,
-                &[Choice::Again],
-            );
-            return;
-        }
-        let say = say::away(&step, missing, over, d);
-        if over {
-            self.cue_urgent(CueKind::Choose, say, &[Choice::Keep, Choice::Again]);
-        } else {
-            self.cue(
-                CueKind::Place,
-                say,
-                Some(missing),
-                &[Choice::Keep, Choice::Again],
-            );
-        }
-    }
-
-    pub(super) fn in_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
-        let passes = |jump: &Jump| {
-            let up = jump.to - jump.from;
-            jump.cause == JumpCause::Unknown && up > Mass::ZERO && up <= vessel_at_least(seen.d)
-        };
-        if let Some(jump) = seen.jump.filter(passes) {
-            // A vessel on its way back passes by zero; or it was the key.
-            tared.unproven = tared.unproven.max(jump.to - jump.from);
-            self.keep(State::Away(tared));
-            return;
-        }
-        if seen.jump.is_some_and(|jump| jump.cause == JumpCause::Load) {
-            // The frame stands.
-            self.keep(State::Away(tared));
-            return;
-        }
-        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            self.jump_while_away(scale, seen, tared, jump);
-            return;
-        }
-        if seen.after_gap {
-            // Switched off and on in between, the scale has another zero and no tare.
-            tared.away = true;
-            tared.held = None;
-            self.keep(State::Recheck(tared));
-            return;
-        }
-        let zero = self.zero(scale);
-        let slight = seen.jump.is_some();
-        if slight || seen.may_be_key() {
-            // A key under what is just back, or a load that passes by: it has to be seen once more.
-            let Some(step) = self.step_now() else { return };
-            if step.vessel != VesselWay::Difference {
-                tared.tainted = true;
-                tared.held = None;
-                tared.moving_at_gap = true;
-                self.set_state(State::Recheck(tared));
-                self.ask_lift_and_back(&step);
-                return;
-            }
-        }
-        match (self.load(scale, seen.weight, seen.d), seen.steady) {
-            (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
-            (Load::BelowEmpty | Load::Nothing, Some(level)) if level.weight != zero => {
-                self.zero_moved_while_away(scale, level, &mut tared);
-                self.keep(State::Away(tared));
-            }
-            (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
-                // Back, or another in its place, and never at rest: it may have been poured into.
-                tared.moved |=
-                    seen.plateau && self.load(scale, seen.weight, seen.d) == Load::Something;
-                self.keep(State::Away(tared));
-            }
-        }
-    }
-
-    /// What the empty pan shows moved: drift, what was spilt beside the vessel, or a key.
-    fn zero_moved_while_away(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
-        let Some(pan) = self.pans.get(scale) else {
-            return;
-        };
-        let by = level.weight - self.zero(scale);
-        if pan.zero_exact {
-            if by.abs() > level.d {
-                tared.carried += 2;
-            }
-            tared.base += by;
-        } else if let Some(vessel) = tared.vessel {
-            // A zero that was only worked out is put right. The tare as shown stands, unless the
-            // vessel's mass says that the frame moved as well.
-            let moved = level.weight + vessel - tared.base;
-            if moved.abs() > level.d * 3 {
-                tared.base += moved;
-                tared.carried += 2;
-            }
-        } else if by.abs() > inexact(tared.base - level.weight) {
-            tared.base += by;
-            tared.unproven = tared.unproven.max(inexact(tared.base - level.weight));
-        }
-        self.see_zero(scale, level.weight);
-        if tared.vessel.is_none() && tared.unproven == Mass::ZERO {
-            tared.vessel = Some(tared.base - level.weight);
-        }
-    }
-
-    /// A key: on the empty pan, or under the vessel that is just back. Or the vessel was lifted once
-    /// more, at once.
-    fn jump_while_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared, jump: Jump) {
-        let Some(step) = self.step_now() else { return };
-        let shift = jump.to - jump.from;
-        if self.load(scale, jump.from, seen.d) == Load::Something {
-            let expected = tared.shown_at_rest(step.vessel);
-            let near = (jump.from - expected).abs() <= expected.abs().ratio(1, 50).max(seen.d * 5);
-            if near && step.vessel != VesselWay::Difference {
-                // It is back, with what it had when it left: both stories of the jump stand.
-                let unchanged = !tared.moved && (jump.from - expected).abs() <= seen.d * 5;
-                let jump = Jump {
-                    from: if unchanged { expected } else { jump.from },
-                    from_rest: unchanged || jump.from_rest,
-                    ..jump
-                };
-                self.jump_under_vessel(scale, seen, &step, tared, jump);
-                return;
-            }
-            if jump.cause != JumpCause::Key && self.zero(scale).abs() <= vessel_at_least(seen.d) {
-                self.keep(State::Away(tared));
-                return;
-            }
-        }
-        // The frame moves and the masses do not.
-        tared.base += shift;
-        tared.carried += 2;
-        let exact = jump.from_rest || self.load(scale, jump.from, seen.d) == Load::Nothing;
-        self.shift_zero(scale, shift, exact);
-        self.keep(State::Away(tared));
-    }
-
-    /// Something came to rest while the vessel was away: is it that vessel?
-    fn judge_return(&mut self, scale: ScaleIndex, level: Level, mut tared: Tared) {
-        let Some(step) = self.step_now() else { return };
-        let expected = tared.shown_at_rest(step.vessel);
-        let Some(pan) = self.pans.get(scale) else {
-            return;
-        };
-        let same = pan.same(level.weight, expected, level.d);
-        match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl if same => self.vessel_returned(level, tared),
-            VesselWay::Bowl => {
-                let more = level.weight - tared.base;
-                let at_most = step.highest * 2 + vessel_at_least(level.d);
-                if !tared.poured && (self.is_fresh_bowl() || more < -(level.d * 5)) {
-                    // Another bowl; or stirred and scraped between two steps, and what is left in it
-                    // is the new tare.
-                    self.judge_arrival(scale, level, None);
-                } else if tared.poured && more >= -(level.d * 5) && more <= at_most {
-                    // Nothing else holds all that was weighed before: it is the bowl.
-                    self.vessel_returned(level, tared);
-                } else {
-                    self.ask_stranger(level, tared);
-                }
-            }
-            VesselWay::Difference => {
-                let lost = tared.base - level.weight;
-                // No more can be gone than the window and half as much again, nor can it gain.
-                let most = step.highest + step.highest.ratio(1, 2) + level.d * 5;
-                if lost >= -(level.d * 5) && lost <= most {
-                    tared.poured = true;
-                    self.vessel_returned(level, tared);
-                } else {
-                    self.ask_stranger(level, tared);
-                }
-            }
-            VesselWay::Beaker => self.ask_stranger(level, tared),
-        }
-    }
-
-    pub(super) fn vessel_returned(&mut self, level: Level, mut tared: Tared) {
-        let Some(step) = self.step_now() else { return };
-        tared.held = None;
-        tared.inside_since = None;
-        tared.tainted = false;
-        tared.disturbed = false;
-        tared.replaced = false;
-        tared.moved = false;
-        let net = net_of(&step, tared.base, level.weight);
-        tared.rest = Some(net);
-        let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
-        self.set_state(State::Tared(tared));
-        if net < window.low {
-            self.cue_add(net);
-        } else if window.holds(net) {
-            self.cue(
-                CueKind::Hold,
-                "Inside. Leave it at rest.".into(),
-                Some(step.target - net),
-                &[],
-            );
-        }
-    }
-
-    pub(super) fn ask_stranger(&mut self, level: Level, tared: Tared) {
-        let way = self
-            .step_now()
-            .map_or(VesselWay::Beaker, |step| step.vessel);
-        let plausible = self.is_plausible(&tared, level);
-        self.set_state(State::Stranger { tared, level });
-        // A bowl with earlier steps in it cannot be begun again.
-        let choices: &[Choice] = match way {
-            VesselWay::Bowl if plausible => &[Choice::Next],
-            VesselWay::Bowl => &[],
-            VesselWay::Beaker | VesselWay::Difference => &[Choice::Again],
-        };
-        self.cue_urgent(CueKind::Choose, say::stranger(way, plausible), choices);
-    }
-
-    /// Whether what came back can be the vessel at all: it lost nothing of what was in it before this
-    /// step, and gained no more than a mishap with this ingredient can explain.
-    pub(super) fn is_plausible(&self, tared: &Tared, level: Level) -> bool {
-        let Some(step) = self.step_now() else {
-            return false;
-        };
-        let net = net_of(&step, tared.base, level.weight);
-        net >= -(level.d * 5) && net <= step.highest * 2 + vessel_at_least(level.d)
-    }
-
-    pub(super) fn in_stranger(
-        &mut self,
-        scale: ScaleIndex,
-        seen: &Seen,
-        mut tared: Tared,
-        level: Level,
-    ) {
-        if seen.after_gap {
-            tared.away = true;
-            tared.held = None;
-            self.keep(State::Recheck(tared));
-            return;
-        }
-        match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => self.vessel_away(tared),
-            Load::Something | Load::Nothing | Load::BelowEmpty => {
-                let level = seen.steady.unwrap_or(level);
-                self.keep(State::Stranger { tared, level });
-            }
-        }
-    }
-
-    /// Readings were missing. Nothing is believed until the pan was seen empty, or the weight is the
-    /// one that it was.
-    pub(super) fn in_recheck(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
-        let zero = self.zero(scale);
-        let vessel = tared.vessel.unwrap_or(tared.base - zero);
-        if seen.after_gap {
-            // Once more: what was seen in between was another frame.
-            tared.highest = None;
-            tared.jumped = None;
-            tared.held = None;
-            tared.moving_at_gap = true;
-        }
-        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            // The TARE key is no lift; a lift at once shows when the vessel is back.
-            tared.jumped = Some(jump.from);
-            tared.highest = None;
-            tared.moving_at_gap = true;
-        }
-        if seen.plateau {
-            let highest = tared.highest.unwrap_or(seen.weight);
-            tared.highest = Some(highest.max(seen.weight));
-        }
-        let emptied = tared
-            .highest
-            .is_some_and(|highest| highest - seen.weight >= vessel.ratio(4, 5));
-        if emptied && vessel > vessel_at_least(seen.d) {
-            // It was off the pan: what shows the same number later may be another load.
-            tared.moving_at_gap = true;
-        }
-        let Some(level) = seen.steady else {
-            if let (Some(held), Some(highest)) = (tared.held, tared.highest) {
-                let loaded = highest - seen.weight < vessel.ratio(2, 5);
-                tared.follow_rest(seen, held.weight, loaded);
-                tared.held = Some(held);
-            }
-            self.keep(State::Recheck(tared));
-            return;
-        };
-        let Some(step) = self.step_now() else { return };
-        if tared.away && (level.weight - zero).abs() <= level.d * 3 {
-            // What stood there in between may have been poured into.
-            let between = tared
-                .highest
-                .is_some_and(|highest| highest - zero > vessel_at_least(level.d));
-            tared.moved |= between;
-            tared.away = false;
-            tared.held = None;
-            tared.highest = None;
-            self.set_state(State::Away(tared));
-            return;
-        }
-        // An empty pan can show what a tared vessel did, where its zero is far from 0.
-        let tells = !tared.moving_at_gap
-            && !shows_zero(tared.shown_at_rest(step.vessel), level.d)
-            && (!tared.away || zero.abs() <= vessel_at_least(level.d));
-        let same = self
-            .pans
-            .get(scale)
-            .is_some_and(|pan| pan.same(level.weight, tared.shown_at_rest(step.vessel), level.d));
-        if let Some(from) = tared.jumped
-            && self
-                .pans
-                .get(scale)
-                .is_some_and(|pan| pan.same(level.weight, from, level.d))
-        {
-            let empty = Level {
-                weight: Mass::ZERO,
-                ..level
-            };
-            self.lift_shows_zero(&mut tared, empty, zero);
-            self.see_zero(scale, Mass::ZERO);
-            self.lifted_after_gap(scale, tared, Mass::ZERO);
-            return;
-        }
-        // Lifted: at least four fifths of the vessel went since the readings came back.
-        let fell = tared
-            .highest
-            .map_or(Mass::ZERO, |highest| highest - level.weight);
-        let least = vessel.ratio(4, 5).max(vessel_at_least(level.d));
-        if same && tells && !tared.tainted && !tared.restart && tared.doubt.is_none() {
-            if let Some(pan) = self.pans.get_mut(scale) {
-                pan.frame_stands();
-            }
-            self.vessel_returned(level, tared);
-        } else if fell >= least
-            && self.can_begin_afresh()
-            && tared
-                .vessel
-                .is_some_and(|vessel| fell < vessel - vessel.ratio(1, 50).max(Mass::from_g(1)))
-        {
-            // What went weighs less than the empty vessel: another one stood there.
-            self.see_zero(scale, level.weight);
-            self.tare_lost(scale, level.weight, &tared);
-        } else if fell >= least {
-            self.lift_shows_zero(&mut tared, level, zero);
-            self.see_zero(scale, level.weight);
-            self.lifted_after_gap(scale, tared, level.weight);
-        } else {
-            let first = tared.away && tared.held.is_none();
-            // Another number at the first rest: that it comes to the old one later proves nothing.
-            tared.moving_at_gap = true;
-            tared.held = Some(level);
-            tared.moved = false;
-            self.keep(State::Recheck(tared));
-            if first {
-                self.ask_lift_and_back(&step);
-            }
-        }
-    }
-
-    /// The pan is empty and shows `level`: the base is that and the vessel's mass. Where the mass is
-    /// not known, the frame may have moved or not.
-    fn lift_shows_zero(&self, tared: &mut Tared, level: Level, old_zero: Mass) {
-        if let Some(vessel) = tared.vessel {
-            // The empty pan shows what it always did, to a step: the zero was not lost.
-            let stands = (level.weight + vessel - tared.base).abs() <= level.d;
-            if !stands || tared.tainted {
-                tared.carried += 2;
-                tared.base = level.weight + vessel;
-            }
-            return;
-        }
-        tared.carried += 2;
-        let off = level.weight - old_zero;
-        tared.unproven = tared.unproven.max(off.abs());
-        if off.abs() > vessel_at_least(level.d) {
-            tared.base += off;
-            tared.unproven = inexact(tared.base - level.weight);
-        }
-    }
-
-    /// The vessel is off and the zero known again.
-    fn lifted_after_gap(&mut self, scale: ScaleIndex, mut tared: Tared, zero: Mass) {
-        let afresh = self.can_begin_afresh();
-        tared.doubt = None;
-        tared.highest = None;
-        tared.jumped = None;
-        tared.moving_at_gap = false;
-        if std::mem::take(&mut tared.away) {
-            // What stood there since is not known to be the vessel.
-            tared.held = None;
-        }
-        if tared.restart {
-            self.wait_empty(None);
-        } else if tared.unproven > Mass::ZERO && afresh {
-            self.tare_lost(scale, zero, &tared);
-        } else {
-            if !tared.poured && afresh {
-                self.suspect();
-            }
-            self.rest_before_lift(&mut tared, zero);
-            let less = tared
-                .rest
-                .is_some_and(|net| net < -vessel_at_least(self.readability(scale)));
-            if less && afresh {
-                // Lighter than the empty vessel: another one.
-                self.tare_lost(scale, zero, &tared);
-                return;
-            }
-            self.set_state(State::Away(tared));
-        }
-    }
-
-    /// Whether nothing but this step's ingredient is in the vessel, so that it can be emptied.
-    pub(super) fn can_begin_afresh(&self) -> bool {
-        self.step_now().is_some_and(|step| match step.vessel {
-            VesselWay::Beaker => true,
-            VesselWay::Bowl => self.is_fresh_bowl(),
-            VesselWay::Difference => false,
-        })
-    }
-
-    /// Nothing proves what the beaker took up: the step begins again.
-    pub(super) fn tare_lost(&mut self, scale: ScaleIndex, zero: Mass, tared: &Tared) {
-        let d = self.readability(scale);
-        self.note(format!(
-            "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",
-            zero.grams(d),
-            tared.rest.unwrap_or(Mass::ZERO).grams(d)
-        ));
-        self.out.push_back(Event::Fault {
-            scale: Some(scale),
-            code: "tare-lost",
-            over: false,
-        });
-        // Put back as it is, it weighs the same again, and then it is asked about.
-        if let Some(run) = &mut self.run {
-            let stood = tared.held.or(tared.last_level);
-            run.refused = stood.map(|level| level.weight - zero);
-            run.suspect = true;
-        }
-        self.set_state(State::Empty { carry: None });
-        let thing = "The tare was lost. Begin this step again with an empty vessel.";
-        self.cue_urgent(CueKind::Fault, thing.into(), &[]);
-        self.cue_place();
-    }
-
-    /// What the vessel held when it was last seen at rest before this lift, the empty pan showing
-    /// `zero`: it is expected back with that.
-    fn rest_before_lift(&self, tared: &mut Tared, zero: Mass) {
-        let Some(step) = self.step_now() else { return };
-        match tared.held.take() {
-            Some(held) if held.weight - zero > vessel_at_least(held.d) => {
-                tared.rest = Some(net_of(&step, tared.base, held.weight));
-            }
-            // What came in the gap nobody saw.
-            Some(_) | None => tared.moved = true,
-        }
-        tared.tainted = false;
-    }
-
-    pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
-        if seen.after_gap {
-            self.frame_after_gap(scale, seen);
-            if let Some(run) = &mut self.run {
-                run.maybe_tared = true;
-            }
-        }
-        let load = self.load(scale, seen.weight, seen.d);
-        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            if matches!(jump.cause, JumpCause::Key) {
-                self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
-            } else {
-                self.set_zero(scale, jump.to, false);
-            }
-            self.keep(State::Mix { phase });
-            return;
-        }
-        let was_empty = self
-            .run
-            .as_ref()
-            .is_some_and(|run| run.step >= run.done.len() || run.pan_was_empty);
-        match load {
-            Load::Nothing => {
-                if let Some(level) = seen.steady {
-                    self.see_zero(scale, level.weight);
-                }
-                if let Some(run) = &mut self.run
-                    && seen.plateau
-                {
-                    run.pan_was_empty = true;
-                }
-                self.keep(State::Mix { phase });
-            }
-            Load::BelowEmpty => {
-                if seen.steady.is_some() {
-                    self.set_zero(scale, seen.weight, true);
-                }
-                self.keep(State::Mix { phase });
-            }
-            Load::Something if was_empty && seen.steady.is_some() && !self.in_last_mix() => {
-                self.leave_mix_with_vessel();
-                if let Some(level) = seen.steady {
-                    self.judge_arrival(scale, level, None);
-                }
-            }
-            Load::Something => self.keep(State::Mix { phase }),
-        }
-    }
-
-    fn in_last_mix(&self) -> bool {
-        self.run
-            .as_ref()
-            .is_some_and(|run| run.step >= run.done.len())
-    }
-
-    /// The next vessel stands there: the step after the mixing begins.
-    fn leave_mix_with_vessel(&mut self) {
-        self.vessel_placed();
-        self.keep(State::Landing { carry: None });
-        self.announce_step();
     }
 }

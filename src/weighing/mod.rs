@@ -11,18 +11,26 @@
 
 mod answers;
 mod arrive;
+mod away;
 mod capture;
+mod correct;
+mod doubt;
 pub mod event;
+mod lift;
+mod mixing;
 mod order;
 mod pan;
 mod pour;
+mod pouring;
 mod presses;
+mod recheck;
 mod say;
 mod state;
 mod steady;
 mod tared;
 mod trace;
 mod wander;
+mod zero;
 
 #[cfg(test)]
 mod tests;

@@ -1,27 +1,17 @@
-//! A vessel with a known tare: the pour.
+//! A vessel with a known tare.
 
-use super::arrive::Load;
 use super::event::{Choice, CueKind, Event, ScaleIndex};
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Seen};
-use super::pour::landing_weight;
-use super::state::{Asked, Doubt, State, Tared};
+use super::pan::{JumpCause, Seen};
+use super::state::{Asked, State, Tared};
 use super::steady::Level;
+use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 
-/// Nearly right but not at rest for this long: something moves the air or the bench.
-const RESTLESS_US: u64 = 8_000_000;
-
 /// A rest this soon after "ease off" tells what falls after the hand stops: 3 s.
 const LEARN_WITHIN_US: u64 = 3_000_000;
-
-/// A scale that is switched on shows zero, whatever stands on it: that it shows what it did before
-/// proves nothing where that was zero.
-pub(super) fn shows_zero(shown: Mass, d: Mass) -> bool {
-    shown.abs() <= d * 10
-}
 
 impl Engine {
     pub(super) fn in_tared(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
@@ -60,7 +50,7 @@ impl Engine {
     }
 
     /// Readings were missing. The same weight as before: go on. Anything else has to be proven.
-    fn same_after_gap(
+    pub(super) fn same_after_gap(
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
@@ -123,252 +113,8 @@ impl Engine {
         self.cue_urgent(CueKind::Fault, say::lift_and_back(step.vessel), choices);
     }
 
-    /// The indication jumped to zero: a key, a lift, or nobody knows yet.
-    pub(super) fn jump_under_vessel(
-        &mut self,
-        scale: ScaleIndex,
-        seen: &Seen,
-        step: &Step,
-        mut tared: Tared,
-        jump: Jump,
-    ) {
-        tared.disturbed = false;
-        let zero = self.zero(scale);
-        let shift = jump.to - jump.from;
-        let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
-        let empty_shows_zero = known_zero && zero.abs() <= vessel_at_least(seen.d);
-        let key = match jump.cause {
-            JumpCause::Key => true,
-            JumpCause::Load | JumpCause::Slight => false,
-            // With another tare in force an empty pan would not show zero.
-            JumpCause::Unknown => !empty_shows_zero,
-        };
-        if key {
-            tared.poured |= (jump.from - tared.base).abs() > seen.d * 2;
-            tared.tainted |= tared.poured && !jump.from_rest;
-            tared.shifted(shift, jump.to, seen.d);
-            match tared.vessel.filter(|_| !tared.poured) {
-                Some(vessel) => self.set_zero(scale, jump.to - vessel, true),
-                None => self.shift_zero(scale, shift, jump.from_rest),
-            }
-            self.set_state(State::Tared(tared));
-            return;
-        }
-        // By difference, lifting the source is the work; a key shows itself at the next lift.
-        if jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference {
-            self.vessel_away(tared);
-            return;
-        }
-        let net = net_of(step, tared.base, jump.from);
-        tared.poured |= (jump.from - tared.base).abs() > seen.d * 2;
-        let had_content = tared.poured;
-        let back = Some((jump.from, tared.base));
-        tared.tainted |= tared.poured && !jump.from_rest;
-        tared.rest = Some(net);
-        tared.shifted(shift, jump.to, seen.d);
-        tared.doubt = Some(Doubt {
-            present_zero: Some(zero + shift),
-            absent_zero: zero,
-            back,
-            landed: None,
-            poured: had_content,
-            risen: false,
-        });
-        self.set_state(State::Tared(tared));
-    }
-
-    /// Looks for evidence between "the TARE key" and "the vessel was lifted". Gives the state back
-    /// if the step goes on with the vessel on the pan.
-    fn follow_doubt(
-        &mut self,
-        scale: ScaleIndex,
-        seen: &Seen,
-        step: &Step,
-        mut tared: Tared,
-    ) -> Option<Tared> {
-        let Some(mut doubt) = tared.doubt else {
-            return Some(tared);
-        };
-        let above = seen.weight - doubt.absent_zero;
-        let threshold = vessel_at_least(seen.d);
-        if above < -threshold {
-            return self.doubt_below_empty(scale, seen, tared, doubt);
-        }
-        if above > seen.d * 20 {
-            doubt.risen = true;
-            tared.doubt = Some(doubt);
-        }
-        if doubt.risen && doubt.landed.is_some() && seen.plateau && above.abs() <= seen.d * 5 {
-            return self.doubt_vessel_was_gone(scale, step, tared, doubt);
-        }
-        let level = seen.steady.filter(|_| seen.newly_steady && doubt.risen);
-        let Some(level) = level else {
-            return Some(tared);
-        };
-        self.judge_rise(scale, level, step, tared, doubt)
-    }
-
-    /// The empty pan shows less than nothing: the key was pressed, and the vessel is lifted now.
-    fn doubt_below_empty(
-        &mut self,
-        scale: ScaleIndex,
-        seen: &Seen,
-        mut tared: Tared,
-        doubt: Doubt,
-    ) -> Option<Tared> {
-        let near = doubt.present_zero.is_some_and(|present| {
-            self.pans.get(scale).is_some_and(|pan| {
-                let tolerance = vessel_at_least(seen.d).max(present.abs().ratio(1, 20));
-                (pan.last.map_or(Mass::ZERO, |last| last.weight) - present).abs() <= tolerance
-            })
-        });
-        let close = near
-            && doubt.present_zero.is_some_and(|present| {
-                (seen.weight - present).abs() <= (seen.d * 10).max(present.abs().ratio(1, 100))
-            });
-        let sure = seen.steady.is_some() || (close && seen.plateau && !tared.tainted);
-        if !sure {
-            return Some(tared);
-        }
-        if !near && let Some(present) = doubt.present_zero {
-            // Less than nothing on an empty pan, and the vessel is not off: it was the key, and some
-            // was taken out since.
-            self.set_zero(scale, present, false);
-            tared.doubt = None;
-            return Some(tared);
-        }
-        self.set_zero(scale, seen.weight, seen.steady.is_some());
-        tared.doubt = None;
-        if std::mem::take(&mut tared.tainted) && !self.base_from_vessel(scale, &mut tared) {
-            return None;
-        }
-        if let Some(vessel) = tared.vessel.filter(|_| seen.steady.is_some()) {
-            // A key pressed while it was pouring took off more than the vessel.
-            let base = seen.weight + vessel;
-            if (base - tared.base).abs() > vessel_at_least(seen.d).max(vessel.ratio(1, 100)) {
-                tared.base = base;
-                tared.carried += 2;
-            }
-        }
-        match (tared.held, self.step_now()) {
-            (Some(level), Some(step)) => {
-                let net = net_of(&step, tared.base, level.weight);
-                tared.rest = Some(net);
-                let d = level.d.max(tared.base_d);
-                let window = self.window_amid(&step, d, tared.carried, tared.wander);
-                if window.holds(net) {
-                    self.record_held(scale, tared, true);
-                } else {
-                    self.vessel_away(tared);
-                }
-            }
-            (Some(_) | None, _) => self.vessel_away(tared),
-        }
-        None
-    }
-
-    /// A key pressed while the weight moved left the base unsure; the empty pan and the vessel's mass
-    /// tell it. Says whether the weighing goes on.
-    fn base_from_vessel(&mut self, scale: ScaleIndex, tared: &mut Tared) -> bool {
-        let zero = self.zero(scale);
-        let afresh = self.can_begin_afresh();
-        tared.carried += 2;
-        match tared.vessel {
-            Some(vessel) => tared.base = zero + vessel,
-            None if afresh => {
-                self.tare_lost(scale, zero, tared);
-                return false;
-            }
-            None => tared.unproven = super::arrive::inexact(tared.base - zero),
-        }
-        true
-    }
-
-    /// What had landed was lifted again and the pan shows its old zero: it was another vessel.
-    fn doubt_vessel_was_gone(
-        &mut self,
-        scale: ScaleIndex,
-        step: &Step,
-        mut tared: Tared,
-        doubt: Doubt,
-    ) -> Option<Tared> {
-        self.set_zero(scale, doubt.absent_zero, true);
-        let last = tared.held.take().map(|level| level.weight);
-        let rest = last.unwrap_or(tared.base + tared.rest.unwrap_or(Mass::ZERO));
-        let base = doubt.landed.unwrap_or(tared.base);
-        let mut other = Tared::new(base, tared.base_d);
-        other.vessel = self.vessel_mass(scale, base);
-        let net = net_of(step, base, rest);
-        other.rest = Some(net);
-        other.poured = net.abs() > tared.base_d * 5;
-        self.vessel_away(other);
-        None
-    }
-
-    /// The first rest after a jump to zero: its shape tells a pour from a vessel that landed.
-    fn judge_rise(
-        &mut self,
-        scale: ScaleIndex,
-        level: Level,
-        step: &Step,
-        mut tared: Tared,
-        mut doubt: Doubt,
-    ) -> Option<Tared> {
-        let Some(pan) = self.pans.get(scale) else {
-            return Some(tared);
-        };
-        if doubt.landed.is_some() {
-            return Some(tared);
-        }
-        let rise = pan.trace.rise(doubt.absent_zero, level.weight, level.d);
-        let mass = level.weight - doubt.absent_zero;
-        let beyond = step.highest.ratio(3, 2) + Mass::from_g(5);
-        let back = doubt
-            .back
-            .filter(|&(shown, _)| pan.same(level.weight, shown, level.d))
-            .filter(|_| rise.is_landing(pan.lag));
-        let near_target = mass >= step.lowest.ratio(9, 10) && mass <= step.highest.ratio(11, 10);
-        let known = self.is_known_vessel(mass, level.d);
-        if rise.is_pour() && !known && back.is_none() {
-            // Nobody sets a vessel down that slowly: the key was pressed.
-            if let Some(present) = doubt.present_zero {
-                self.set_zero(scale, present, false);
-            }
-            tared.doubt = None;
-            return Some(tared);
-        }
-        if let Some((_, base)) = back
-            && !near_target
-        {
-            // The very vessel is back: it had been lifted.
-            self.set_zero(scale, doubt.absent_zero, true);
-            let mut same = tared.clone();
-            same.doubt = None;
-            same.carried = same.carried.saturating_sub(2);
-            same.base = base;
-            same.poured = doubt.poured;
-            if !doubt.poured {
-                same.base = level.weight;
-                same.vessel = Some(level.weight - doubt.absent_zero);
-                same.base_d = level.d;
-                same.carried = 0;
-            }
-            self.vessel_returned(level, same);
-            return None;
-        }
-        let landed_vessel = (known && !near_target) || mass > beyond;
-        if landed_vessel && !doubt.poured {
-            self.set_zero(scale, doubt.absent_zero, true);
-            self.judge_arrival(scale, level, None);
-            return None;
-        }
-        doubt.landed = Some(level.weight);
-        tared.doubt = Some(doubt);
-        Some(tared)
-    }
-
     /// Whether the vessel left the pan (no doubt about the tare).
-    fn was_lifted(
+    pub(super) fn was_lifted(
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
@@ -409,7 +155,12 @@ impl Engine {
     /// The empty pan shows less than it should: a key that nobody saw. The vessel's mass tells the
     /// base; without it the base stands where the zero was only worked out. Says whether what was
     /// poured can still be told.
-    fn base_after_lost_zero(&mut self, seen: &Seen, tared: &mut Tared, exact: bool) -> bool {
+    pub(super) fn base_after_lost_zero(
+        &mut self,
+        seen: &Seen,
+        tared: &mut Tared,
+        exact: bool,
+    ) -> bool {
         tared.held = None;
         // What it held was read before the key, or after: its next rest tells.
         tared.moved = true;
@@ -421,12 +172,18 @@ impl Engine {
         if !exact {
             return true;
         }
-        tared.unproven = super::arrive::inexact(tared.base - seen.weight);
+        tared.unproven = super::zero::inexact(tared.base - seen.weight);
         !self.can_begin_afresh()
     }
 
     /// A vessel snatched off and another set down in the same breath never lets the pan show empty.
-    fn watch_disturbed(&self, scale: ScaleIndex, seen: &Seen, step: &Step, tared: &mut Tared) {
+    pub(super) fn watch_disturbed(
+        &self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        step: &Step,
+        tared: &mut Tared,
+    ) {
         let vessel = tared.base - self.zero(scale);
         let gone = tared.base - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
         // A number without a unit that drops within one reading may be the UNIT key.
@@ -452,7 +209,7 @@ impl Engine {
 
     /// At rest after most of the vessel's weight had been off: the same weight as before is the same
     /// vessel, anything else is looked at as if it had just come.
-    fn rest_after_disturbance(
+    pub(super) fn rest_after_disturbance(
         &mut self,
         scale: ScaleIndex,
         level: Level,
@@ -478,7 +235,13 @@ impl Engine {
     }
 
     /// The load is at rest.
-    fn at_rest(&mut self, scale: ScaleIndex, level: Level, step: &Step, mut tared: Tared) {
+    pub(super) fn at_rest(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) {
         let net = net_of(step, tared.base, level.weight);
         let d = level.d.max(tared.base_d);
         let window = self.window(step, d, tared.carried);
@@ -541,7 +304,7 @@ impl Engine {
         }
     }
 
-    fn cue_over(&mut self, step: &Step, net: Mass, d: Mass) {
+    pub(super) fn cue_over(&mut self, step: &Step, net: Mass, d: Mass) {
         let over = net - step.target;
         let say = say::take_out(step, over, d);
         let kind = match step.vessel {
@@ -552,7 +315,13 @@ impl Engine {
     }
 
     /// Steady and inside the window: captured after the dwell, when nothing is in doubt.
-    fn inside_at_rest(&mut self, scale: ScaleIndex, level: Level, step: &Step, mut tared: Tared) {
+    pub(super) fn inside_at_rest(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) {
         let since = *tared.inside_since.get_or_insert(level.at);
         let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
         // A newest reading beyond the mean of the others may be the first of a late drop.
@@ -610,7 +379,7 @@ impl Engine {
         }
     }
 
-    fn ask_once(&mut self, mut tared: Tared, what: Asked, kind: CueKind, say: String) {
+    pub(super) fn ask_once(&mut self, mut tared: Tared, what: Asked, kind: CueKind, say: String) {
         let first = tared.asked != Some(what);
         tared.asked = Some(what);
         self.keep(State::Tared(tared));
@@ -623,7 +392,7 @@ impl Engine {
     }
 
     /// Whether the unit that the scale is on makes a step unprovable that it can prove in grams.
-    fn too_coarse(&self, step: &Step, d: Mass) -> bool {
+    pub(super) fn too_coarse(&self, step: &Step, d: Mass) -> bool {
         let Some(pan) = self.pans.get(step.scale) else {
             return false;
         };
@@ -631,106 +400,5 @@ impl Engine {
             return false;
         };
         !self.window(step, d, 0).proven && self.window(step, fine, 0).proven
-    }
-
-    /// The load moves.
-    fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) {
-        let net = net_of(step, tared.base, seen.weight);
-        tared.inside_since = None;
-        let rest = tared.rest.unwrap_or(Mass::ZERO);
-        let pours = step.vessel != VesselWay::Difference;
-        if pours {
-            tared.follow_rest(seen, tared.base + rest, net * 2 > rest);
-        }
-        let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
-        let pouring = step.vessel != VesselWay::Difference;
-        let d = seen.d;
-        // Poured is what stays: a bump comes and goes in less than half a second.
-        tared.above = match tared.above {
-            Some((since, n)) if net > d * 5 => Some((since, n + 1)),
-            None if net > d * 5 => Some((seen.at, 1)),
-            Some(_) | None => None,
-        };
-        tared.poured |= tared
-            .above
-            .is_some_and(|(since, n)| n >= 3 && seen.at.since(since) >= 500_000);
-        self.watch_restless(seen, net, window.low, window.high, &mut tared);
-        // While it is not known whether a vessel landed, a number too large means that one did.
-        let absurd = tared.doubt.is_some() && net > step.highest.ratio(3, 2) + Mass::from_g(5);
-        if !pouring || net <= d * 5 || absurd {
-            self.keep(State::Tared(tared));
-            return;
-        }
-        let (rate, lag) = self
-            .pans
-            .get(step.scale)
-            .map_or((0.0, 0.25), |pan| (pan.rate.grams_per_second(), pan.lag));
-        let after = self
-            .run
-            .as_ref()
-            .and_then(|run| run.after_flow.get(&step.ingredient))
-            .map_or(0.0, |flow| flow.grams());
-        let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
-        if net > window.high && rate > 0.0 && !tared.stopped {
-            tared.stopped = true;
-            self.keep(State::Tared(tared));
-            self.cue(CueKind::Hold, "Stop.".into(), Some(step.target - net), &[]);
-        } else if self.rules.early_cue
-            && tared.eased.is_none()
-            && net < window.low
-            && rate > 0.0
-            && will_be >= window.low
-        {
-            tared.eased = Some((will_be, seen.at));
-            self.keep(State::Tared(tared));
-            let missing = step.target - net;
-            self.cue(
-                CueKind::EaseOff,
-                say::ease_off(missing, d),
-                Some(missing),
-                &[],
-            );
-        } else if window.holds(net) && !tared.stopped {
-            tared.stopped = true;
-            self.keep(State::Tared(tared));
-            self.cue(
-                CueKind::Hold,
-                "Hold. Let it come to rest.".into(),
-                Some(step.target - net),
-                &[],
-            );
-        } else {
-            self.keep(State::Tared(tared));
-        }
-    }
-
-    /// Nearly right, and never at rest: a draught or a shaking bench.
-    fn watch_restless(&mut self, seen: &Seen, net: Mass, low: Mass, high: Mass, tared: &mut Tared) {
-        let Some(run) = &mut self.run else { return };
-        let near = net >= low - seen.d * 10 && net <= high + seen.d * 10;
-        // A spoon in the vessel moves more than any draught.
-        let handled = seen
-            .before
-            .is_some_and(|before| (seen.weight - before).abs() > seen.d * 20);
-        if !near || handled {
-            run.restless_since = None;
-            return;
-        }
-        let since = *run.restless_since.get_or_insert(seen.at);
-        // A trickle only grows; a draught comes and goes.
-        let wanders = self
-            .scale_needed()
-            .and_then(|scale| self.pans.get(scale))
-            .is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
-        if seen.at.since(since) > RESTLESS_US && wanders && tared.asked != Some(Asked::Draught) {
-            tared.asked = Some(Asked::Draught);
-            let scale = self.scale_needed();
-            self.out.push_back(Event::Fault {
-                scale,
-                code: "unsteady",
-                over: false,
-            });
-            self.cue_urgent(CueKind::Fault, say::draught(), &[]);
-        }
     }
 }
