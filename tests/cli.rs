@@ -648,3 +648,64 @@ fn capture_takes_the_line_of_a_configured_scale_and_stops_by_itself() {
     assert!(said.err.contains("not there"), "{said:?}");
     assert!(!person.path("other.capture").exists());
 }
+
+/// Waits until `look` is true; a daemon that never comes so far ends the test by its words.
+#[track_caller]
+fn until(what: &str, mut look: impl FnMut() -> bool) {
+    for _ in 0..1500 {
+        if look() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    panic!("{what} never came");
+}
+
+/// A daemon of the person, stopped at the end.
+struct Daemon(std::process::Child);
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn a_line_that_our_own_daemon_holds_is_said_to_be_held_by_it() {
+    let person = Person::new();
+    let scale = Sending::simulated(person.path("scale"), brisk(LineShape::SignNumberUnit16));
+    let config = format!(
+        "[[scale]]\nname = \"bench\"\nport = \"{}\"\nlayout = \"sign-number-unit-16\"\n",
+        scale.port()
+    );
+    person.file("home/.config/bismar/config.toml", &config);
+    let daemon = person.command(&["daemon"]).stderr(Stdio::null()).spawn();
+    let daemon = Daemon(daemon.unwrap());
+    until("the open line", || {
+        let said = person.run(&["status"]);
+        said.code == Some(0) && said.out.contains("listening")
+    });
+    let commands: [&[&str]; 3] = [
+        &["identify", "--port", scale.port()],
+        &["capture", "--port", scale.port(), "out.capture"],
+        &["capture", "--scale", "bench", "out.capture"],
+    ];
+    for args in commands {
+        let said = person.run(args).ended(1);
+        assert!(said.err.contains("bismar's own daemon"), "{said:?}");
+        assert!(said.err.contains("systemctl --user stop bismar"), "{said:?}");
+        assert!(!said.err.contains("another program"), "{said:?}");
+    }
+    assert!(!person.path("out.capture").exists());
+    // Held by somebody else while the daemon runs: the daemon is not blamed.
+    let other = PtyLine::open(person.path("other")).unwrap();
+    let held = serialport::new(other.path().to_str().unwrap(), 9600)
+        .open_native()
+        .unwrap();
+    let said = person
+        .run(&["identify", "--port", other.path().to_str().unwrap()])
+        .ended(1);
+    assert!(said.err.contains("another program"), "{said:?}");
+    drop((held, daemon));
+}

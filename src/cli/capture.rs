@@ -10,7 +10,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 use super::config::load;
-use super::line::{Framing, absolute, scale_of};
+use super::line::{Framing, absolute, not_open, scale_of};
 use super::{Exit, Failure, Outcome, tell};
 use crate::config::ScaleConfig;
 use crate::scale::Moment;
@@ -220,7 +220,7 @@ impl<'f> Session<'f> {
                 self.writer.bytes(at, &bytes)?;
             }
             LinkNews::Lost(fault) if !self.opened => {
-                return Err(Trouble::Line(Failure::failed(fault)));
+                return Err(Trouble::Line(not_open(&fault)));
             }
             LinkNews::Lost(fault) => {
                 tell(&format!("{fault}"));
