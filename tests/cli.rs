@@ -456,6 +456,15 @@ fn identify_finds_a_sending_scale_and_writes_it_once_into_the_configuration() {
     // A second scale gets a name of its own; a name that is taken is refused; the text before stays.
     let own = format!("{text}\n# a remark of mine\n");
     fs::write(person.config_file(), &own).unwrap();
+    let other = Sending::simulated(person.path("other"), brisk(LineShape::ReplyCode));
+    let write = [
+        "identify",
+        "--seconds",
+        "1.5",
+        "--write",
+        "--port",
+        other.port(),
+    ];
     let taken = [&write[..], &["--name", "Bench"]].concat();
     let said = person.run(&taken).ended(1);
     assert!(said.err.contains("already"), "{said:?}");
@@ -468,6 +477,66 @@ fn identify_finds_a_sending_scale_and_writes_it_once_into_the_configuration() {
     assert_eq!(names, ["bench", "bench-2"]);
     let left = fs::read_dir(person.config_file().parent().unwrap()).unwrap();
     assert_eq!(left.count(), 1, "no temporary file is left");
+}
+
+#[test]
+fn identify_changes_a_scale_that_the_configuration_has_instead_of_adding_it_again() {
+    let person = Person::new();
+    let scale = Sending::simulated(person.path("scale"), brisk(LineShape::SignNumberUnit16));
+    // Another name of the same line, wrong settings, and what a person wrote.
+    let link = person.path("link");
+    std::os::unix::fs::symlink(&scale.path, &link).unwrap();
+    let text = format!(
+        "# mine\n[[scale]]\nname = \"fine\" # the small one\nport = \"{}\"\n\
+         baud = 4800 # too slow?\nlayout = \"reply-code\"\ncapacity = \"600 g\"\n\n\
+         [[scale]]\nname = \"other\"\nport = \"/dev/a\"\nlayout = \"comma-header\"\n",
+        link.display()
+    );
+    person.file("home/.config/bismar/config.toml", &text);
+    let args = ["identify", "--port", scale.port(), "--seconds", "1.5"];
+    let said = person.run(&args).ended(0);
+    assert!(said.err.contains("already as \"fine\""), "{said:?}");
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), text);
+
+    let write = [&args[..], &["--write"]].concat();
+    let said = person.run(&write).ended(0);
+    let changed = "Changed baud, layout, readability of \"fine\"";
+    assert!(said.err.contains(changed), "{said:?}");
+    let wanted = text
+        .replace("= 4800 #", "= 9600 #")
+        .replace("reply-code", "sign-number-unit-16")
+        .replace("small one\n", "small one\nreadability = \"0.01 g\"\n");
+    let written = fs::read_to_string(person.config_file()).unwrap();
+    assert_eq!(written, wanted, "all else stays to the byte");
+
+    let said = person.run(&write).ended(0);
+    assert!(said.err.contains("nothing to change"), "{said:?}");
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), wanted);
+
+    // A name that is asked for is given; one that another scale has is not.
+    let said = person
+        .run(&[&write[..], &["--name", "Other"]].concat())
+        .ended(1);
+    assert!(said.err.contains("another scale named"), "{said:?}");
+    person
+        .run(&[&write[..], &["--name", "small"]].concat())
+        .ended(0);
+    let renamed = wanted.replace("\"fine\"", "\"small\"");
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), renamed);
+
+    // A readability that a person wrote is not made finer, and a pattern is not overwritten.
+    let coarse = renamed.replace("0.01 g", "0.05 g");
+    fs::write(person.config_file(), &coarse).unwrap();
+    let said = person.run(&write).ended(0);
+    assert!(said.err.contains("0.05 g stays"), "{said:?}");
+    let pattern = coarse.replace(
+        "layout = \"sign-number-unit-16\"",
+        "pattern = '(?<number>[0-9.]+) (?<unit>g)'",
+    );
+    fs::write(person.config_file(), &pattern).unwrap();
+    let said = person.run(&write).ended(1);
+    assert!(said.err.contains("pattern of its own"), "{said:?}");
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), pattern);
 }
 
 #[test]
@@ -694,7 +763,10 @@ fn a_line_that_our_own_daemon_holds_is_said_to_be_held_by_it() {
     for args in commands {
         let said = person.run(args).ended(1);
         assert!(said.err.contains("bismar's own daemon"), "{said:?}");
-        assert!(said.err.contains("systemctl --user stop bismar"), "{said:?}");
+        assert!(
+            said.err.contains("systemctl --user stop bismar"),
+            "{said:?}"
+        );
         assert!(!said.err.contains("another program"), "{said:?}");
     }
     assert!(!person.path("out.capture").exists());
