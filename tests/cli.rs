@@ -257,7 +257,10 @@ fn check_reports_the_example_formulas() {
     for example in EXAMPLES {
         let formula = repository(&format!("config/formulas/{example}"));
         let said = person.run(&["check", &formula, "--batch", "1kg"]).ended(0);
-        assert!(said.out.contains("Every step can be proven"), "{said:?}");
+        // No scale is configured: nothing is claimed of one that is not known.
+        assert!(said.out.contains("No scale is configured."), "{said:?}");
+        assert!(said.out.contains("readability 0.01 g"), "{said:?}");
+        assert!(!said.out.contains("can be proven on its scale"), "{said:?}");
         assert!(
             said.out.lines().all(|l| l.chars().count() <= 80),
             "{said:?}"
@@ -278,6 +281,29 @@ fn check_reports_the_example_formulas() {
         said.out.contains("Not every step can be proven"),
         "{said:?}"
     );
+    assert!(!said.out.contains("assumed"), "{said:?}");
+    // A scale that is there is claimed for.
+    let fine = person.file("fine.toml", &coarse.replace("1 g", "0.01 g"));
+    let args = [&args[..], &[fine.to_str().unwrap()]].concat();
+    let said = person.run(&args).ended(0);
+    assert!(
+        said.out.contains("Every step can be proven on its scale."),
+        "{said:?}"
+    );
+    assert!(!said.out.contains("assumed"), "{said:?}");
+    let one =
+        "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"B\"\nbalance = true\n";
+    let one = person.file("one.toml", one);
+    let args = [
+        "check",
+        one.to_str().unwrap(),
+        "--jars",
+        "1",
+        "--fill",
+        "50g",
+    ];
+    let said = person.run(&args).ended(0);
+    assert!(said.out.contains("= 1 jar × 50 g, 1 step\n"), "{said:?}");
 }
 
 #[test]

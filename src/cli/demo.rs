@@ -55,9 +55,10 @@ const PACE: f64 = 1.3;
 const LOT: &str = "SB-0412";
 
 const INTRODUCTION: &str = "\
-A rehearsal: a simulated 0.01 g scale on a simulated serial line, and simulated hands that place
-beakers, pour, pour too much once, forget the TARE key once and bump the bench once. Everything else
-is what runs at your own bench. Lines with a word in front are what bismar tells the maker.
+A rehearsal: a simulated 0.01 g scale on a simulated serial line, and simulated
+hands that place beakers, pour, pour too much once, forget the TARE key once
+and bump the bench once. Everything else is what runs at your own bench. Lines
+with a word in front are what bismar tells the maker.
 ";
 
 pub fn run(args: DemoArgs) -> Outcome {
@@ -428,9 +429,7 @@ impl Show {
     fn event(&mut self, at: Moment, event: &Event) {
         match event {
             Event::Cue(cue) => {
-                let text = format!("{}{:6.1} s", self.screen.wiped(), at.seconds());
-                self.write(&text);
-                let text = self.screen.cue(cue);
+                let text = self.screen.cue(&format!("{:6.1} s", at.seconds()), cue);
                 self.write(&text);
             }
             Event::Reading(live) => {
@@ -473,7 +472,11 @@ trait Shared {
         self.with(|show| show.event(at, event));
     }
     fn hands(&self, at: Moment, text: &str) {
-        self.with(|show| show.line(&format!("{:6.1} s  (hands: {text})", at.seconds())));
+        self.with(|show| {
+            let lead = format!("{:6.1} s  ", at.seconds());
+            let text = show.screen.labelled(&lead, &format!("(hands: {text})"));
+            show.write(&text);
+        });
     }
     fn word(&self, at: Moment, command: &Command) {
         let word = match command {
