@@ -472,6 +472,10 @@ trait Shared {
         self.with(|show| show.event(at, event));
     }
     fn hands(&self, at: Moment, text: &str) {
+        // The command that they then give is shown as such.
+        if text == "say next" {
+            return;
+        }
         self.with(|show| {
             let lead = format!("{:6.1} s  ", at.seconds());
             let text = show.screen.labelled(&lead, &format!("(hands: {text})"));
@@ -487,7 +491,7 @@ trait Shared {
             Command::Note(text) => format!("note {text}"),
             Command::Stop => "stop".to_owned(),
         };
-        self.hands(at, &format!("bismar {word}"));
+        self.hands(at, &format!("type bismar {word}"));
     }
     /// The table and the log's path.
     fn end(&self, folder: &Path) -> Outcome {
