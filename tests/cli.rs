@@ -96,7 +96,7 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
     let person = Person::new();
     let formula = repository("config/formulas/tideline-bath-salts.toml");
     let formula = formula.as_str();
-    let cases: [(&[&str], &str); 16] = [
+    let cases: [(&[&str], &str); 21] = [
         (&[], "Usage: bismar"),
         (&["fly"], "fly"),
         (&["begin"], "--batch"),
@@ -104,6 +104,20 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
         (&["begin", formula, "--batch", "500"], "500g"),
         (&["begin", formula, "--batch=-5g"], "more than nothing"),
         (&["begin", formula, "--batch", "0g"], "more than nothing"),
+        (
+            &["begin", formula, "--batch", "9223372kg"],
+            "more than 1000 kg",
+        ),
+        (
+            &["check", formula, "--batch", "1000.1kg"],
+            "more than 1000 kg",
+        ),
+        (
+            &["check", formula, "--batch", "99999999999999999999g"],
+            "more than 1000 kg",
+        ),
+        (&["check", formula, "--batch", "1,000g"], "decimal point"),
+        (&["check", formula, "--batch", "muchg"], "1.2kg"),
         (&["begin", formula, "--jars", "8"], "--fill"),
         (&["begin", formula, "--fill", "55g"], "--jars"),
         (&["begin", formula, "--jars", "0", "--fill", "55g"], "0"),

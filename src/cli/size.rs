@@ -3,7 +3,7 @@
 use clap::Args;
 
 use crate::formula::plan::Amount;
-use crate::mass::Mass;
+use crate::mass::{Mass, MassError};
 
 /// A mass as it was typed, and what it means.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -48,13 +48,32 @@ pub fn required() -> clap::ArgGroup {
         .required(true)
 }
 
+/// A comma is refused: `1,000g` would be a kilogram to one reader and a gram to another.
 fn typed(text: &str) -> Result<Typed, String> {
-    let mass = Mass::parse_with_unit(text).map_err(|error| error.to_string())?;
+    if text.contains(',') {
+        return Err("write a decimal point and no comma, for example 0.5kg".to_owned());
+    }
+    let mass = match Mass::parse_with_unit(text) {
+        Ok(mass) => mass,
+        Err(MassError::OutOfRange) => return Err(too_much()),
+        Err(MassError::NotANumber) => {
+            return Err("not a number; write for example 500g, 1.2kg or 16oz".to_owned());
+        }
+        Err(error @ MassError::Unit) => return Err(error.to_string()),
+    };
     if mass <= Mass::ZERO {
         return Err("must be more than nothing".to_owned());
+    }
+    if mass > Amount::LARGEST {
+        return Err(too_much());
     }
     Ok(Typed {
         text: text.to_owned(),
         mass,
     })
+}
+
+fn too_much() -> String {
+    let most = Amount::LARGEST.ng() / Mass::from_g(1000).ng();
+    format!("more than {most} kg, the most that is taken; write for example 500g or 1.2kg")
 }
