@@ -96,7 +96,7 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
     let person = Person::new();
     let formula = repository("config/formulas/tideline-bath-salts.toml");
     let formula = formula.as_str();
-    let cases: [(&[&str], &str); 21] = [
+    let cases: [(&[&str], &str); 25] = [
         (&[], "Usage: bismar"),
         (&["fly"], "fly"),
         (&["begin"], "--batch"),
@@ -130,6 +130,27 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
         (
             &["check", formula, "--batch", "5g", "--fill", "5g"],
             "cannot be used with",
+        ),
+        (
+            &["begin", formula, "--jars", "x", "--fill", "55g"],
+            "example 8",
+        ),
+        (&["demo", "--seed", "x"], "whole number"),
+        (&["identify", "--name", " "], "short word"),
+        (
+            &[
+                "replay",
+                "a.capture",
+                "--formula",
+                formula,
+                "--batch",
+                "5g",
+                "--log",
+                "o.csv",
+                "--start",
+                "yesterday",
+            ],
+            "2026-01-01T09:00:00Z",
         ),
         (&["lot"], "<LOT>"),
         (&["log", "verify"], "<FILE>"),

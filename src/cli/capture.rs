@@ -61,7 +61,8 @@ pub fn run(args: &CaptureArgs) -> Outcome {
             Failure::failed(format!("{path} is there already and stays as it is"))
                 .remedy("choose another name")
         }
-        _ => Failure::failed(format!("{path}: {error}")),
+        _ => Failure::failed(format!("{path} cannot be written: {error}"))
+            .remedy("name a file in a folder that is there and is yours"),
     })?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()

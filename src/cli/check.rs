@@ -61,7 +61,11 @@ pub enum CheckError {
     Formula(#[from] Problems),
     /// The amount or the bench does not fit the formula.
     #[error(transparent)]
-    Plan(#[from] PlanError),
+    Plan(PlanError),
+    /// The same, of the scale that was assumed since none is configured.
+    #[error("{0}\nNo scale is configured; {d} g is the readability of an assumed one.",
+            d = ScaleAbility::ASSUMED_READABILITY.grams(ScaleAbility::ASSUMED_READABILITY))]
+    Assumed(PlanError),
     /// `--batch`, `--jars` and `--fill` do not go together (exit code 2).
     #[error("{0}")]
     Usage(&'static str),
@@ -90,7 +94,11 @@ pub fn run(
         amount.unwrap_or(Amount::Batch(UNNAMED_BATCH)),
         &scales,
         guard,
-    )?;
+    )
+    .map_err(|error| match assumed {
+        true => CheckError::Assumed(error),
+        false => CheckError::Plan(error),
+    })?;
     let warnings = formula.warnings(&formula_path.display().to_string());
     let mut text = String::new();
     for warning in &warnings {

@@ -37,11 +37,16 @@ pub struct DemoArgs {
     #[arg(long)]
     pub fast: bool,
     /// Another course of events; the same number gives the same course
-    #[arg(long, value_name = "N", default_value_t = 4)]
+    #[arg(long, value_name = "N", default_value_t = 4, value_parser = seed)]
     pub seed: u64,
     /// Where its batch log goes (default: a new folder for temporary files)
     #[arg(long, value_name = "FOLDER")]
     pub log_dir: Option<PathBuf>,
+}
+
+fn seed(text: &str) -> Result<u64, String> {
+    text.parse()
+        .map_err(|_| "write a whole number, for example 9".to_owned())
 }
 
 /// Six jars of 60 g of the Saltmarsh Bench workshop's bath soak.

@@ -20,7 +20,7 @@ pub struct SizeArgs {
     pub batch: Option<Typed>,
     /// Number of jars; say the fill of each with --fill
     #[arg(long, value_name = "COUNT", requires = "fill",
-          value_parser = clap::value_parser!(u32).range(1..))]
+          value_parser = jars)]
     pub jars: Option<u32>,
     /// Net fill of one jar with its unit, for example 55g
     #[arg(long, value_name = "MASS", value_parser = typed, requires = "jars")]
@@ -46,6 +46,13 @@ pub fn required() -> clap::ArgGroup {
     clap::ArgGroup::new("size")
         .args(["batch", "jars"])
         .required(true)
+}
+
+fn jars(text: &str) -> Result<u32, String> {
+    match text.parse() {
+        Ok(count) if count > 0 => Ok(count),
+        _ => Err("write a whole number of jars from 1 on, for example 8".to_owned()),
+    }
 }
 
 /// A comma is refused: `1,000g` would be a kilogram to one reader and a gram to another.

@@ -52,7 +52,7 @@ impl Amount {
         if mass > Amount::LARGEST {
             // Not the sum itself: beyond the range of a mass it is only the end of that range.
             return Err(PlanError::Amount(
-                "A batch of more than 1000 kg is not taken".to_owned(),
+                "A batch of more than 1 t (1000 kg) is not taken".to_owned(),
             ));
         }
         Ok(mass)

@@ -39,11 +39,20 @@ pub struct IdentifyArgs {
     #[arg(long)]
     write: bool,
     /// The name the scale shall have in cues and in the log
-    #[arg(long)]
+    #[arg(long, value_parser = word)]
     name: Option<String>,
     /// Another configuration file than ~/.config/bismar/config.toml
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
+}
+
+/// A name for a scale.
+fn word(text: &str) -> Result<String, String> {
+    let name = text.trim();
+    if name.is_empty() || name.chars().any(char::is_control) || name.chars().count() > 40 {
+        return Err("write a short word, for example bench".to_owned());
+    }
+    Ok(name.to_owned())
 }
 
 pub fn run(args: &IdentifyArgs) -> Outcome {
@@ -153,13 +162,7 @@ fn name(wanted: Option<&str>, config: &Config, known: Option<usize>) -> Result<S
             |(i, s): (usize, &ScaleConfig)| Some(i) != known && s.name.eq_ignore_ascii_case(name);
         config.scales.iter().enumerate().any(same)
     };
-    if let Some(wanted) = wanted {
-        let name = wanted.trim();
-        if name.is_empty() || name.chars().any(char::is_control) {
-            return Err(Failure::usage(
-                "--name: write a short word, for example bench",
-            ));
-        }
+    if let Some(name) = wanted {
         if taken(name) {
             return Err(Failure::failed(format!(
                 "the configuration has another scale named \"{name}\" already"
