@@ -26,6 +26,30 @@ fn written() -> impl Strategy<Value = Written> {
     ]
 }
 
+/// The form as it stands in the file: a record that begins with `!` must never read as a command.
+#[test]
+fn a_first_exclamation_mark_is_written_as_its_number() {
+    let mut writer = CaptureWriter::new(Vec::new()).unwrap();
+    for data in [&b"!next"[..], b"!", b"! 1.5 g!!\r\n", b"1!2"] {
+        writer.bytes(Moment::default(), data).unwrap();
+    }
+    let file = String::from_utf8(writer.into_inner()).unwrap();
+    let lines: Vec<&str> = file.lines().skip(1).collect();
+    assert_eq!(
+        lines,
+        [
+            r"0.000000	\x21next",
+            r"0.000000	\x21",
+            r"0.000000	\x21 1.5 g!!\r\n",
+            "0.000000\t1!2"
+        ]
+    );
+    let mut reader = CaptureReader::new(file.as_bytes()).unwrap();
+    let record = reader.next_record().unwrap().unwrap();
+    let at = Moment::default();
+    assert_eq!(record, Record::Bytes { at, data: b"!next" });
+}
+
 proptest! {
     #[test]
     fn a_capture_reads_back_as_it_was_written(

@@ -96,7 +96,7 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
     let person = Person::new();
     let formula = repository("config/formulas/tideline-bath-salts.toml");
     let formula = formula.as_str();
-    let cases: [(&[&str], &str); 16] = [
+    let cases: [(&[&str], &str); 25] = [
         (&[], "Usage: bismar"),
         (&["fly"], "fly"),
         (&["begin"], "--batch"),
@@ -104,6 +104,20 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
         (&["begin", formula, "--batch", "500"], "500g"),
         (&["begin", formula, "--batch=-5g"], "more than nothing"),
         (&["begin", formula, "--batch", "0g"], "more than nothing"),
+        (
+            &["begin", formula, "--batch", "9223372kg"],
+            "more than 1000 kg",
+        ),
+        (
+            &["check", formula, "--batch", "1000.1kg"],
+            "more than 1000 kg",
+        ),
+        (
+            &["check", formula, "--batch", "99999999999999999999g"],
+            "more than 1000 kg",
+        ),
+        (&["check", formula, "--batch", "1,000g"], "decimal point"),
+        (&["check", formula, "--batch", "muchg"], "1.2kg"),
         (&["begin", formula, "--jars", "8"], "--fill"),
         (&["begin", formula, "--fill", "55g"], "--jars"),
         (&["begin", formula, "--jars", "0", "--fill", "55g"], "0"),
@@ -116,6 +130,27 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
         (
             &["check", formula, "--batch", "5g", "--fill", "5g"],
             "cannot be used with",
+        ),
+        (
+            &["begin", formula, "--jars", "x", "--fill", "55g"],
+            "example 8",
+        ),
+        (&["demo", "--seed", "x"], "whole number"),
+        (&["identify", "--name", " "], "short word"),
+        (
+            &[
+                "replay",
+                "a.capture",
+                "--formula",
+                formula,
+                "--batch",
+                "5g",
+                "--log",
+                "o.csv",
+                "--start",
+                "yesterday",
+            ],
+            "2026-01-01T09:00:00Z",
         ),
         (&["lot"], "<LOT>"),
         (&["log", "verify"], "<FILE>"),
@@ -257,7 +292,10 @@ fn check_reports_the_example_formulas() {
     for example in EXAMPLES {
         let formula = repository(&format!("config/formulas/{example}"));
         let said = person.run(&["check", &formula, "--batch", "1kg"]).ended(0);
-        assert!(said.out.contains("Every step can be proven"), "{said:?}");
+        // No scale is configured: nothing is claimed of one that is not known.
+        assert!(said.out.contains("No scale is configured."), "{said:?}");
+        assert!(said.out.contains("readability 0.01 g"), "{said:?}");
+        assert!(!said.out.contains("can be proven on its scale"), "{said:?}");
         assert!(
             said.out.lines().all(|l| l.chars().count() <= 80),
             "{said:?}"
@@ -278,6 +316,29 @@ fn check_reports_the_example_formulas() {
         said.out.contains("Not every step can be proven"),
         "{said:?}"
     );
+    assert!(!said.out.contains("assumed"), "{said:?}");
+    // A scale that is there is claimed for.
+    let fine = person.file("fine.toml", &coarse.replace("1 g", "0.01 g"));
+    let args = [&args[..], &[fine.to_str().unwrap()]].concat();
+    let said = person.run(&args).ended(0);
+    assert!(
+        said.out.contains("Every step can be proven on its scale."),
+        "{said:?}"
+    );
+    assert!(!said.out.contains("assumed"), "{said:?}");
+    let one =
+        "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"B\"\nbalance = true\n";
+    let one = person.file("one.toml", one);
+    let args = [
+        "check",
+        one.to_str().unwrap(),
+        "--jars",
+        "1",
+        "--fill",
+        "50g",
+    ];
+    let said = person.run(&args).ended(0);
+    assert!(said.out.contains("= 1 jar × 50 g, 1 step\n"), "{said:?}");
 }
 
 #[test]
@@ -456,6 +517,15 @@ fn identify_finds_a_sending_scale_and_writes_it_once_into_the_configuration() {
     // A second scale gets a name of its own; a name that is taken is refused; the text before stays.
     let own = format!("{text}\n# a remark of mine\n");
     fs::write(person.config_file(), &own).unwrap();
+    let other = Sending::simulated(person.path("other"), brisk(LineShape::ReplyCode));
+    let write = [
+        "identify",
+        "--seconds",
+        "1.5",
+        "--write",
+        "--port",
+        other.port(),
+    ];
     let taken = [&write[..], &["--name", "Bench"]].concat();
     let said = person.run(&taken).ended(1);
     assert!(said.err.contains("already"), "{said:?}");
@@ -468,6 +538,66 @@ fn identify_finds_a_sending_scale_and_writes_it_once_into_the_configuration() {
     assert_eq!(names, ["bench", "bench-2"]);
     let left = fs::read_dir(person.config_file().parent().unwrap()).unwrap();
     assert_eq!(left.count(), 1, "no temporary file is left");
+}
+
+#[test]
+fn identify_changes_a_scale_that_the_configuration_has_instead_of_adding_it_again() {
+    let person = Person::new();
+    let scale = Sending::simulated(person.path("scale"), brisk(LineShape::SignNumberUnit16));
+    // Another name of the same line, wrong settings, and what a person wrote.
+    let link = person.path("link");
+    std::os::unix::fs::symlink(&scale.path, &link).unwrap();
+    let text = format!(
+        "# mine\n[[scale]]\nname = \"fine\" # the small one\nport = \"{}\"\n\
+         baud = 4800 # too slow?\nlayout = \"reply-code\"\ncapacity = \"600 g\"\n\n\
+         [[scale]]\nname = \"other\"\nport = \"/dev/a\"\nlayout = \"comma-header\"\n",
+        link.display()
+    );
+    person.file("home/.config/bismar/config.toml", &text);
+    let args = ["identify", "--port", scale.port(), "--seconds", "1.5"];
+    let said = person.run(&args).ended(0);
+    assert!(said.err.contains("already as \"fine\""), "{said:?}");
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), text);
+
+    let write = [&args[..], &["--write"]].concat();
+    let said = person.run(&write).ended(0);
+    let changed = "Changed baud, layout, readability of \"fine\"";
+    assert!(said.err.contains(changed), "{said:?}");
+    let wanted = text
+        .replace("= 4800 #", "= 9600 #")
+        .replace("reply-code", "sign-number-unit-16")
+        .replace("small one\n", "small one\nreadability = \"0.01 g\"\n");
+    let written = fs::read_to_string(person.config_file()).unwrap();
+    assert_eq!(written, wanted, "all else stays to the byte");
+
+    let said = person.run(&write).ended(0);
+    assert!(said.err.contains("nothing to change"), "{said:?}");
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), wanted);
+
+    // A name that is asked for is given; one that another scale has is not.
+    let said = person
+        .run(&[&write[..], &["--name", "Other"]].concat())
+        .ended(1);
+    assert!(said.err.contains("another scale named"), "{said:?}");
+    person
+        .run(&[&write[..], &["--name", "small"]].concat())
+        .ended(0);
+    let renamed = wanted.replace("\"fine\"", "\"small\"");
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), renamed);
+
+    // A readability that a person wrote is not made finer, and a pattern is not overwritten.
+    let coarse = renamed.replace("0.01 g", "0.05 g");
+    fs::write(person.config_file(), &coarse).unwrap();
+    let said = person.run(&write).ended(0);
+    assert!(said.err.contains("0.05 g stays"), "{said:?}");
+    let pattern = coarse.replace(
+        "layout = \"sign-number-unit-16\"",
+        "pattern = '(?<number>[0-9.]+) (?<unit>g)'",
+    );
+    fs::write(person.config_file(), &pattern).unwrap();
+    let said = person.run(&write).ended(1);
+    assert!(said.err.contains("pattern of its own"), "{said:?}");
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), pattern);
 }
 
 #[test]
@@ -647,4 +777,68 @@ fn capture_takes_the_line_of_a_configured_scale_and_stops_by_itself() {
         .ended(1);
     assert!(said.err.contains("not there"), "{said:?}");
     assert!(!person.path("other.capture").exists());
+}
+
+/// Waits until `look` is true; a daemon that never comes so far ends the test by its words.
+#[track_caller]
+fn until(what: &str, mut look: impl FnMut() -> bool) {
+    for _ in 0..1500 {
+        if look() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    panic!("{what} never came");
+}
+
+/// A daemon of the person, stopped at the end.
+struct Daemon(std::process::Child);
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn a_line_that_our_own_daemon_holds_is_said_to_be_held_by_it() {
+    let person = Person::new();
+    let scale = Sending::simulated(person.path("scale"), brisk(LineShape::SignNumberUnit16));
+    let config = format!(
+        "[[scale]]\nname = \"bench\"\nport = \"{}\"\nlayout = \"sign-number-unit-16\"\n",
+        scale.port()
+    );
+    person.file("home/.config/bismar/config.toml", &config);
+    let daemon = person.command(&["daemon"]).stderr(Stdio::null()).spawn();
+    let daemon = Daemon(daemon.unwrap());
+    until("the open line", || {
+        let said = person.run(&["status"]);
+        said.code == Some(0) && said.out.contains("listening")
+    });
+    let commands: [&[&str]; 3] = [
+        &["identify", "--port", scale.port()],
+        &["capture", "--port", scale.port(), "out.capture"],
+        &["capture", "--scale", "bench", "out.capture"],
+    ];
+    for args in commands {
+        let said = person.run(args).ended(1);
+        assert!(said.err.contains("bismar's own daemon"), "{said:?}");
+        assert!(
+            said.err.contains("systemctl --user stop bismar"),
+            "{said:?}"
+        );
+        assert!(!said.err.contains("another program"), "{said:?}");
+    }
+    assert!(!person.path("out.capture").exists());
+    // Held by somebody else while the daemon runs: the daemon is not blamed.
+    let other = PtyLine::open(person.path("other")).unwrap();
+    let held = serialport::new(other.path().to_str().unwrap(), 9600)
+        .open_native()
+        .unwrap();
+    let said = person
+        .run(&["identify", "--port", other.path().to_str().unwrap()])
+        .ended(1);
+    assert!(said.err.contains("another program"), "{said:?}");
+    drop((held, daemon));
 }

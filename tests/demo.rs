@@ -129,6 +129,51 @@ fn the_same_seed_gives_the_same_course() {
     }
 }
 
+/// What `bismar demo --fast` writes to a terminal of 80 columns, by Python's pty module.
+fn on_a_terminal(home: &Path) -> String {
+    let script = "import fcntl, os, pty, struct, subprocess, sys, termios\n\
+                  here, there = pty.openpty()\n\
+                  fcntl.ioctl(there, termios.TIOCSWINSZ, struct.pack('HHHH', 25, 80, 0, 0))\n\
+                  child = subprocess.Popen(sys.argv[1:], stdin=there, stdout=there, stderr=there)\n\
+                  os.close(there)\n\
+                  while True:\n    try:\n        part = os.read(here, 65536)\n    except OSError:\n        break\n    \
+                  if not part:\n        break\n    sys.stdout.buffer.write(part)\n\
+                  sys.exit(child.wait())";
+    let out = Command::new("python3")
+        .args(["-c", script, env!("CARGO_BIN_EXE_bismar"), "demo", "--fast"])
+        .env("HOME", home)
+        .env("TMPDIR", home)
+        .env("NO_COLOR", "1")
+        .output()
+        .expect("python3 is needed: apt install python3");
+    assert!(out.status.success(), "{}", text(&out.stderr));
+    text(&out.stdout)
+}
+
+#[test]
+fn on_a_terminal_no_word_is_cut_and_in_a_pipe_a_cue_is_one_line() {
+    let home = tempfile::tempdir().unwrap();
+    let shown = on_a_terminal(home.path());
+    // What stands in the end: the live line is rewritten after a carriage return.
+    let lines: Vec<&str> = shown
+        .lines()
+        .map(|line| line.trim_end_matches('\r'))
+        .map(|line| line.rsplit_once('\r').map_or(line, |(_, last)| last))
+        .collect();
+    // A path is not folded: it is there to be copied.
+    let told = lines
+        .iter()
+        .filter(|line| !line.starts_with("The batch log"));
+    for line in told {
+        assert!(line.chars().count() < 80, "{line:?}");
+    }
+    let piped = text(&demo(home.path(), &["--fast"]).stdout);
+    let mixed = piped.lines().find(|line| line.contains(" mix ")).unwrap();
+    assert!(mixed.chars().count() > 80, "{mixed}");
+    let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words(&lines.join("\n")).contains(&words(mixed)), "{shown}");
+}
+
 #[test]
 fn another_seed_gives_another_course() {
     let folders: [TempDir; 2] = std::array::from_fn(|_| tempfile::tempdir().unwrap());

@@ -40,10 +40,19 @@ const REFUSED: &[(&str, &[(&str, &str)])] = &[
         &[("9:8", "control character U+0007")],
     ),
     ("crlf_sum_99", &[("14:11", "sum to 99, 1 short of 100")]),
-    ("decimal_comma_bare", &[("10:13", "expected newline")]),
+    (
+        "decimal_comma_bare",
+        &[(
+            "10:11",
+            "the number 97,5 has a comma. Write a decimal point and no comma: 97.5",
+        )],
+    ),
     (
         "decimal_comma_in_quotes",
-        &[("10:11", "97,5, which has a comma")],
+        &[(
+            "10:11",
+            "thousands or decimals. Write a decimal point and no comma: 97.5",
+        )],
     ),
     ("duplicate_key", &[("15:1", "duplicate key")]),
     (
@@ -192,6 +201,59 @@ fn every_bad_file_is_refused_with_its_places() {
                 "{name}: {text}"
             );
         }
+    }
+}
+
+/// Each with its place; nothing else is said of the same line, and no comma that is right is blamed.
+#[test]
+fn a_decimal_comma_is_told_wherever_a_number_stands() {
+    let head = "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"B\"\n";
+    let cases: [(&str, &[(&str, &str)]); 7] = [
+        (
+            "percent = 20,5\n",
+            &[(
+                "6:11",
+                "20,5 has a comma. Write a decimal point and no comma: 20.5.",
+            )],
+        ),
+        ("percent = 20,5  # less\n", &[("6:11", "no comma: 20.5.")]),
+        (
+            "percent = 1,000\n",
+            &[("6:11", "no comma: 12.5, and 1000 without a mark")],
+        ),
+        ("percent = 1,000.5\n", &[("6:11", "1,000.5 has a comma")]),
+        ("tolerance = { g = 0,05 }\n", &[("6:19", "no comma: 0.05.")]),
+        (
+            "tolerance = { g = 0,05, percent = 1 }\n",
+            &[("6:19", "no comma: 0.05.")],
+        ),
+        (
+            "percent = 20,5\n[[phase.ingredient]]\nname = \"C\"\npercent = 79,5\n",
+            &[("6:11", "no comma: 20.5."), ("9:11", "no comma: 79.5.")],
+        ),
+    ];
+    for (text, faults) in cases {
+        let problems = Formula::parse(&format!("{head}{text}"), "f.toml").expect_err(text);
+        assert_eq!(problems.0.len(), faults.len(), "{text}\n{problems}");
+        for (problem, (place, part)) in problems.0.iter().zip(faults) {
+            let said = problem.to_string();
+            assert!(
+                said.starts_with(&format!("f.toml:{place}: ")),
+                "{text}\n{said}"
+            );
+            assert!(said.contains(part), "{text}\n{said}");
+        }
+    }
+    for text in [
+        "percent = 20 x, 5\n",
+        "inci = \"= 20,5\n",
+        "percent = # = 20,5\n",
+    ] {
+        let problems = Formula::parse(&format!("{head}{text}"), "f.toml").expect_err(text);
+        assert!(
+            !problems.to_string().contains("decimal point"),
+            "{text}\n{problems}"
+        );
     }
 }
 

@@ -340,11 +340,11 @@ fn the_report_shows_the_plan_in_eighty_columns() {
     }
     let (text, proven) = run("tideline-bath-salts", Some("440"), &config);
     assert!(
-        proven && text.contains("Every step can be proven on its scale."),
+        proven && text.contains("On the assumed scale every step could be proven."),
         "{text}"
     );
     // 4.40 g less 2 % and more 1.5 %, drawn in by 2 × 0.005786 g: 4.3236 to 4.4544 g.
-    let row = "  6 Essential oil blend           1      4.40        4.33 – 4.45 beaker bench\n";
+    let row = "  6 Essential oil blend           1      4.40        4.33 – 4.45 beaker assumed\n";
     assert!(text.contains(row), "{text}");
 }
 
@@ -354,7 +354,7 @@ fn an_unproven_step_is_marked_and_explained() {
     assert!(!proven);
     assert!(text.contains("0.29 – 0.31?"), "{text}");
     assert!(
-        words(&text).contains("- Step 6, Essential oil blend: the scale \"bench\" cannot prove"),
+        words(&text).contains("- Step 6, Essential oil blend: the scale \"assumed\" cannot prove"),
         "{text}"
     );
     assert!(words(&text).contains("make a larger batch"), "{text}");

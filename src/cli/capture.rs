@@ -10,7 +10,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 use super::config::load;
-use super::line::{Framing, absolute, scale_of};
+use super::line::{Framing, absolute, not_open, scale_of};
 use super::{Exit, Failure, Outcome, tell};
 use crate::config::ScaleConfig;
 use crate::scale::Moment;
@@ -61,7 +61,8 @@ pub fn run(args: &CaptureArgs) -> Outcome {
             Failure::failed(format!("{path} is there already and stays as it is"))
                 .remedy("choose another name")
         }
-        _ => Failure::failed(format!("{path}: {error}")),
+        _ => Failure::failed(format!("{path} cannot be written: {error}"))
+            .remedy("name a file in a folder that is there and is yours"),
     })?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -220,7 +221,7 @@ impl<'f> Session<'f> {
                 self.writer.bytes(at, &bytes)?;
             }
             LinkNews::Lost(fault) if !self.opened => {
-                return Err(Trouble::Line(Failure::failed(fault)));
+                return Err(Trouble::Line(not_open(&fault)));
             }
             LinkNews::Lost(fault) => {
                 tell(&format!("{fault}"));

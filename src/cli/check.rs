@@ -8,16 +8,19 @@ use clap::Args;
 use super::size::SizeArgs;
 use super::{Exit, Outcome, print};
 use crate::config::Config;
+use crate::cue::terminal::fold;
 use crate::formula::plan::{Amount, PlanError};
 use crate::formula::{Formula, Percent, Plan, Step};
 use crate::mass::Mass;
-use crate::metrology::{Feasibility, ScaleAbility};
+use crate::metrology::{Feasibility, ScaleAbility, Uncertainty};
 use crate::problem::Problems;
 
 /// The batch that is looked at when none is named: grams then read as percents.
 const UNNAMED_BATCH: Mass = Mass::from_g(100);
 /// A glass beaker of the size a step needs weighs about this much. Common practice, no source.
 const BEAKER: Mass = Mass::from_g(100);
+/// The name of the scale that is taken where none is configured.
+const ASSUMED: &str = "assumed";
 const WIDTH: usize = 80;
 const STANDING: &str = "General workshop habits, not professional advice. Follow the supplier's \
                         safety data sheet, your local codes and, where one is required, a qualified \
@@ -58,7 +61,11 @@ pub enum CheckError {
     Formula(#[from] Problems),
     /// The amount or the bench does not fit the formula.
     #[error(transparent)]
-    Plan(#[from] PlanError),
+    Plan(PlanError),
+    /// The same, of the scale that was assumed since none is configured.
+    #[error("{0}\nNo scale is configured; {d} g is the readability of an assumed one.",
+            d = ScaleAbility::ASSUMED_READABILITY.grams(ScaleAbility::ASSUMED_READABILITY))]
+    Assumed(PlanError),
     /// `--batch`, `--jars` and `--fill` do not go together (exit code 2).
     #[error("{0}")]
     Usage(&'static str),
@@ -78,7 +85,7 @@ pub fn run(
     let amount = amount(batch, jars, fill)?;
     let formula = Formula::read(formula_path)?;
     let (scales, assumed) = match config.abilities() {
-        scales if scales.is_empty() => (vec![ScaleAbility::assumed("bench")], true),
+        scales if scales.is_empty() => (vec![ScaleAbility::assumed(ASSUMED)], true),
         scales => (scales, false),
     };
     let guard = config.weighing.guard;
@@ -87,7 +94,11 @@ pub fn run(
         amount.unwrap_or(Amount::Batch(UNNAMED_BATCH)),
         &scales,
         guard,
-    )?;
+    )
+    .map_err(|error| match assumed {
+        true => CheckError::Assumed(error),
+        false => CheckError::Plan(error),
+    })?;
     let warnings = formula.warnings(&formula_path.display().to_string());
     let mut text = String::new();
     for warning in &warnings {
@@ -97,14 +108,14 @@ pub fn run(
         text.push_str("No --batch or --jars given: figures for 100 g, grams read as percents.\n");
     }
     if assumed {
-        text.push_str("No scale configured: a readability of 0.01 g is taken.\n");
+        paragraph(&mut text, "", &assumption());
     }
     let proven = plan
         .feasibility(&scales, guard)
         .iter()
         .flatten()
         .all(|f| f.window.proven);
-    text.push_str(&report(&formula, &plan, &scales, guard));
+    text.push_str(&report(&formula, &plan, &scales, guard, assumed));
     Ok((text, proven))
 }
 
@@ -125,8 +136,27 @@ fn amount(
     }
 }
 
-/// The whole report as plain text, at most 80 columns wide.
-pub fn report(formula: &Formula, plan: &Plan, scales: &[ScaleAbility], guard: f64) -> String {
+/// Which scale the figures are for where none is configured.
+fn assumption() -> String {
+    let scale = ScaleAbility::assumed(ASSUMED);
+    let uncertainty = scale.net(Uncertainty::TARE_AND_GROSS).expanded();
+    format!(
+        "No scale is configured. The figures are for an assumed one: readability {} g, net weights \
+         uncertain by ±{} g (k = 2), any load. Yours may be coarser or carry less; \
+         `bismar identify --write` puts it into the configuration.",
+        scale.readability.grams(scale.readability),
+        uncertainty.ceil_to(Mass::from_mg(1)).grams_rounded(3),
+    )
+}
+
+/// The whole report as plain text, at most 80 columns wide. `assumed`: the scale is not a real one.
+pub fn report(
+    formula: &Formula,
+    plan: &Plan,
+    scales: &[ScaleAbility],
+    guard: f64,
+    assumed: bool,
+) -> String {
     let mut text = heading(formula, plan);
     let feasible = plan.feasibility(scales, guard);
     let shares = formula.shares();
@@ -164,6 +194,7 @@ pub fn report(formula: &Formula, plan: &Plan, scales: &[ScaleAbility], guard: f6
             paragraph(&mut text, "    ", &format!("then: {mix}"));
         }
     }
+    conclusion(&mut text, &feasible, assumed);
     remarks(&mut text, plan, scales, &feasible);
     cautions(&mut text, plan);
     text
@@ -178,14 +209,15 @@ fn heading(formula: &Formula, plan: &Plan) -> String {
     };
     paragraph(&mut text, "", &format!("{}{version}", formula.name));
     let jars = plan.jars.map_or(String::new(), |(count, fill)| {
-        format!(" = {count} jars × {} g", fill.grams(Mass::from_g(1)))
+        let jars = if count == 1 { "jar" } else { "jars" };
+        format!(" = {count} {jars} × {} g", fill.grams(Mass::from_g(1)))
     });
     let batch = plan.batch.grams(Mass::from_g(1));
-    let _ = write!(
-        text,
-        "Batch {batch} g{jars}, {} steps\n\n",
-        plan.steps.len()
-    );
+    let steps = match plan.steps.len() {
+        1 => "1 step".to_owned(),
+        count => format!("{count} steps"),
+    };
+    let _ = write!(text, "Batch {batch} g{jars}, {steps}\n\n");
     text
 }
 
@@ -257,6 +289,28 @@ fn step_row(
     );
 }
 
+fn conclusion(text: &mut String, feasible: &[Option<Feasibility>], assumed: bool) {
+    let unproven = feasible.iter().flatten().any(|f| !f.window.proven);
+    text.push('\n');
+    paragraph(
+        text,
+        "",
+        match (unproven, assumed) {
+            (false, false) => "Every step can be proven on its scale.",
+            (false, true) => {
+                "On the assumed scale every step could be proven. Whether yours can is not known."
+            }
+            (true, false) => {
+                "Not every step can be proven; \"?\" marks a window that proves nothing."
+            }
+            (true, true) => {
+                "Not every step can be proven on the assumed scale; \"?\" marks a window that proves \
+                 nothing."
+            }
+        },
+    );
+}
+
 fn remarks(
     text: &mut String,
     plan: &Plan,
@@ -308,12 +362,6 @@ fn remarks(
             ));
         }
     }
-    let unproven = feasible.iter().flatten().any(|f| !f.window.proven);
-    text.push_str(if unproven {
-        "\nNot every step can be proven; \"?\" marks a window that proves nothing.\n"
-    } else {
-        "\nEvery step can be proven on its scale.\n"
-    });
     for line in lines {
         paragraph(text, "- ", &line);
     }
@@ -341,31 +389,4 @@ fn paragraph(text: &mut String, lead: &str, words: &str) {
     for (i, line) in fold(words, WIDTH - lead.len()).iter().enumerate() {
         let _ = writeln!(text, "{}{line}", if i == 0 { lead } else { &indent });
     }
-}
-
-/// Breaks a text between words so that no line is wider than `width`; a longer word is cut.
-fn fold(text: &str, width: usize) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    let mut line = String::new();
-    let mut length = 0;
-    for word in text.split_whitespace() {
-        let mut word: Vec<char> = word.chars().collect();
-        if length > 0 && length + 1 + word.len() > width {
-            lines.push(std::mem::take(&mut line));
-            length = 0;
-        }
-        while word.len() > width.max(1) {
-            let rest = word.split_off(width.max(1));
-            lines.push(word.into_iter().collect());
-            word = rest;
-        }
-        if length > 0 {
-            line.push(' ');
-            length += 1;
-        }
-        length += word.len();
-        line.extend(word);
-    }
-    lines.push(line);
-    lines
 }

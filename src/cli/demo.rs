@@ -37,11 +37,16 @@ pub struct DemoArgs {
     #[arg(long)]
     pub fast: bool,
     /// Another course of events; the same number gives the same course
-    #[arg(long, value_name = "N", default_value_t = 4)]
+    #[arg(long, value_name = "N", default_value_t = 4, value_parser = seed)]
     pub seed: u64,
     /// Where its batch log goes (default: a new folder for temporary files)
     #[arg(long, value_name = "FOLDER")]
     pub log_dir: Option<PathBuf>,
+}
+
+fn seed(text: &str) -> Result<u64, String> {
+    text.parse()
+        .map_err(|_| "write a whole number, for example 9".to_owned())
 }
 
 /// Six jars of 60 g of the Saltmarsh Bench workshop's bath soak.
@@ -55,9 +60,10 @@ const PACE: f64 = 1.3;
 const LOT: &str = "SB-0412";
 
 const INTRODUCTION: &str = "\
-A rehearsal: a simulated 0.01 g scale on a simulated serial line, and simulated hands that place
-beakers, pour, pour too much once, forget the TARE key once and bump the bench once. Everything else
-is what runs at your own bench. Lines with a word in front are what bismar tells the maker.
+A rehearsal: a simulated 0.01 g scale on a simulated serial line, and simulated
+hands that place beakers, pour, pour too much once, forget the TARE key once
+and bump the bench once. Everything else is what runs at your own bench. Lines
+with a word in front are what bismar tells the maker.
 ";
 
 pub fn run(args: DemoArgs) -> Outcome {
@@ -428,9 +434,7 @@ impl Show {
     fn event(&mut self, at: Moment, event: &Event) {
         match event {
             Event::Cue(cue) => {
-                let text = format!("{}{:6.1} s", self.screen.wiped(), at.seconds());
-                self.write(&text);
-                let text = self.screen.cue(cue);
+                let text = self.screen.cue(&format!("{:6.1} s", at.seconds()), cue);
                 self.write(&text);
             }
             Event::Reading(live) => {
@@ -473,7 +477,15 @@ trait Shared {
         self.with(|show| show.event(at, event));
     }
     fn hands(&self, at: Moment, text: &str) {
-        self.with(|show| show.line(&format!("{:6.1} s  (hands: {text})", at.seconds())));
+        // The command that they then give is shown as such.
+        if text == "say next" {
+            return;
+        }
+        self.with(|show| {
+            let lead = format!("{:6.1} s  ", at.seconds());
+            let text = show.screen.labelled(&lead, &format!("(hands: {text})"));
+            show.write(&text);
+        });
     }
     fn word(&self, at: Moment, command: &Command) {
         let word = match command {
@@ -484,7 +496,7 @@ trait Shared {
             Command::Note(text) => format!("note {text}"),
             Command::Stop => "stop".to_owned(),
         };
-        self.hands(at, &format!("bismar {word}"));
+        self.hands(at, &format!("type bismar {word}"));
     }
     /// The table and the log's path.
     fn end(&self, folder: &Path) -> Outcome {

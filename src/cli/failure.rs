@@ -151,7 +151,7 @@ impl From<CheckError> for Failure {
     fn from(error: CheckError) -> Failure {
         match error {
             CheckError::Formula(problems) => problems.into(),
-            CheckError::Plan(error) => Failure::failed(error),
+            error @ (CheckError::Plan(_) | CheckError::Assumed(_)) => Failure::failed(error),
             CheckError::Usage(text) => Failure::usage(text),
         }
     }

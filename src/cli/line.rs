@@ -1,9 +1,14 @@
-//! How a serial line is named on the command line: its port, its speed and `8N1`.
+//! How a serial line is named on the command line (its port, its speed and `8N1`), and why one does
+//! not open.
 
 use std::fmt;
 use std::path::{Path, PathBuf};
 
+use super::Failure;
 use crate::config::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::daemon::client::Client;
+use crate::daemon::request::Request;
+use crate::scale::link::LinkFault;
 
 /// Data bits, parity and stop bits in the short form that scales' manuals use: `8N1`, `7E1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -86,6 +91,30 @@ pub fn scale_of(port: PathBuf, baud: u32, framing: Framing) -> ScaleConfig {
 /// A port's path from the command line, against the working folder.
 pub fn absolute(port: &Path) -> PathBuf {
     std::path::absolute(port).unwrap_or_else(|_| port.to_owned())
+}
+
+/// A line that does not open. Where bismar's own daemon holds it, that is said: a person who is told of
+/// "another program" would look for it in vain. Asks the daemon, which takes 5 s at most.
+pub fn not_open(fault: &LinkFault) -> Failure {
+    match fault {
+        LinkFault::Busy { port } if daemon_holds(Path::new(port)) => {
+            Failure::failed(format!("bismar's own daemon is listening on {port}")).remedy(
+                "stop it with `systemctl --user stop bismar` (or Ctrl-C where `bismar daemon` runs), do \
+                 this again, then `systemctl --user start bismar`. A batch under way goes on where it was",
+            )
+        }
+        other => Failure::failed(other),
+    }
+}
+
+/// Whether a daemon of this user answers and says that this line is open.
+fn daemon_holds(port: &Path) -> bool {
+    let status = Client::connect().and_then(|mut daemon| daemon.ask(&Request::Status));
+    let Ok(status) = status else { return false };
+    let real = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    let lines = status["lines"].as_array().map_or(&[][..], Vec::as_slice);
+    let mut held = lines.iter().filter_map(|line| line["port"].as_str());
+    held.any(|held| real(Path::new(held)) == real(port))
 }
 
 #[cfg(test)]

@@ -17,7 +17,10 @@ pub fn run(args: &ManArgs) -> Outcome {
     if let Some(dir) = &args.dir {
         std::fs::create_dir_all(dir)
             .and_then(|()| clap_mangen::generate_to(tree(), dir))
-            .map_err(|error| Failure::failed(format!("{}: {error}", dir.display())))?;
+            .map_err(|error| {
+                Failure::failed(format!("{}: {error}", dir.display()))
+                    .remedy("name a folder that is yours, or one that can be made")
+            })?;
         return Ok(Exit::Done);
     }
     let mut page = Vec::new();

@@ -21,6 +21,7 @@ use crate::mass::Mass;
 use crate::replay;
 use crate::scale::Moment;
 use crate::scale::capture::{CaptureError, CaptureReader};
+use crate::scale::identify::{self, Hint};
 use crate::weighing::event::{Draft, Event, RowKind, Verdict};
 
 #[derive(Debug, Args)]
@@ -46,8 +47,14 @@ pub struct ReplayArgs {
     #[arg(long, value_name = "OUT.jsonl")]
     pub events: Option<PathBuf>,
     /// The time of day at the capture's beginning, for example 2026-01-01T09:00:00Z
-    #[arg(long, value_name = "TIME", default_value = "1970-01-01T00:00:00Z")]
+    #[arg(long, value_name = "TIME", default_value = "1970-01-01T00:00:00Z",
+          value_parser = start)]
     pub start: Timestamp,
+}
+
+fn start(text: &str) -> Result<Timestamp, String> {
+    let wrong = "write date, time and zone, for example 2026-01-01T09:00:00Z";
+    text.parse().map_err(|_| wrong.to_owned())
 }
 
 /// Tickets of the rows that open the log; the engine's own count up from 1.
@@ -102,6 +109,13 @@ fn config(args: &ReplayArgs) -> Result<Config, Failure> {
     let Some(path) = &args.config else {
         let findings =
             replay::listen(&mut open(&args.capture)?).map_err(|e| bad(&args.capture, &e))?;
+        if let identify::Verdict::None(Hint::Silent) = findings.verdict {
+            return Err(Failure::bad_input(format!(
+                "{}:2:1: the capture holds nothing that a scale sent",
+                args.capture.display()
+            ))
+            .remedy("record one anew with `bismar capture`, while the scale sends"));
+        }
         return replay::config_from(&findings).map_err(|why| {
             Failure::bad_input(format!(
                 "{}:2:1: cannot tell the scale's line layout: {why}",

@@ -3,7 +3,7 @@
 use clap::Args;
 
 use crate::formula::plan::Amount;
-use crate::mass::Mass;
+use crate::mass::{Mass, MassError};
 
 /// A mass as it was typed, and what it means.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -20,7 +20,7 @@ pub struct SizeArgs {
     pub batch: Option<Typed>,
     /// Number of jars; say the fill of each with --fill
     #[arg(long, value_name = "COUNT", requires = "fill",
-          value_parser = clap::value_parser!(u32).range(1..))]
+          value_parser = jars)]
     pub jars: Option<u32>,
     /// Net fill of one jar with its unit, for example 55g
     #[arg(long, value_name = "MASS", value_parser = typed, requires = "jars")]
@@ -48,13 +48,39 @@ pub fn required() -> clap::ArgGroup {
         .required(true)
 }
 
+fn jars(text: &str) -> Result<u32, String> {
+    match text.parse() {
+        Ok(count) if count > 0 => Ok(count),
+        _ => Err("write a whole number of jars from 1 on, for example 8".to_owned()),
+    }
+}
+
+/// A comma is refused: `1,000g` would be a kilogram to one reader and a gram to another.
 fn typed(text: &str) -> Result<Typed, String> {
-    let mass = Mass::parse_with_unit(text).map_err(|error| error.to_string())?;
+    if text.contains(',') {
+        return Err("write a decimal point and no comma, for example 0.5kg".to_owned());
+    }
+    let mass = match Mass::parse_with_unit(text) {
+        Ok(mass) => mass,
+        Err(MassError::OutOfRange) => return Err(too_much()),
+        Err(MassError::NotANumber) => {
+            return Err("not a number; write for example 500g, 1.2kg or 16oz".to_owned());
+        }
+        Err(error @ MassError::Unit) => return Err(error.to_string()),
+    };
     if mass <= Mass::ZERO {
         return Err("must be more than nothing".to_owned());
+    }
+    if mass > Amount::LARGEST {
+        return Err(too_much());
     }
     Ok(Typed {
         text: text.to_owned(),
         mass,
     })
+}
+
+fn too_much() -> String {
+    let most = Amount::LARGEST.ng() / Mass::from_g(1000).ng();
+    format!("more than {most} kg, the most that is taken; write for example 500g or 1.2kg")
 }

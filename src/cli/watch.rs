@@ -158,7 +158,7 @@ impl View {
     fn event(&mut self, event: &Value) -> String {
         let text = |key: &str| event[key].as_str().unwrap_or_default();
         match text("event") {
-            "cue" => event_line::cue(event).map_or(String::new(), |cue| self.screen.cue(&cue)),
+            "cue" => event_line::cue(event).map_or(String::new(), |cue| self.screen.cue("", &cue)),
             "reading" => self.reading(event),
             "recorded" => {
                 let verdict = match text("verdict") {
@@ -166,12 +166,12 @@ impl View {
                     verdict => format!(", {verdict}"),
                 };
                 let line = format!(
-                    "  recorded  {} g {}{verdict} (row {})",
+                    "{} g {}{verdict} (row {})",
                     text("net"),
                     text("ingredient"),
                     event["seq"]
                 );
-                self.screen.line(&line)
+                self.screen.labelled("  recorded  ", &line)
             }
             "step" => {
                 self.scale = event["scale"].as_str().map(str::to_owned);
@@ -188,8 +188,12 @@ impl View {
                 self.screen.line(&line)
             }
             "fault" if event["over"] == true => {
-                let line = format!("  over      {} {}", text("scale"), text("code"));
-                self.screen.line(&line)
+                let scale = match text("scale") {
+                    "" => String::new(),
+                    name => format!("{name}: "),
+                };
+                let line = format!("{scale}{}", over(text("code")));
+                self.screen.labelled("  over      ", &line)
             }
             "closed" => {
                 self.scale = None;
@@ -221,5 +225,13 @@ impl View {
             self.screen.resize(columns);
         }
         self.screen.live(&live)
+    }
+}
+
+/// That a fault is over, in words.
+fn over(code: &str) -> String {
+    match code {
+        "silent" => "the scale sends again".to_owned(),
+        other => format!("the fault \"{}\"", other.replace('-', " ")),
     }
 }

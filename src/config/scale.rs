@@ -214,7 +214,7 @@ fn pattern<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> {
         }
     };
     let remedy =
-        "Write a regular expression with named groups such as (?<value>...), in single quotes";
+        "Write a regular expression with named groups such as (?<number>...), in single quotes";
     reader.report(&value.span(), format!("\"pattern\" {complaint}"), remedy);
     None
 }

@@ -60,23 +60,22 @@ pub const fn kind_word(kind: CueKind) -> &'static str {
     }
 }
 
-/// A cue as text without a line end: the word for its kind (in capitals when it is urgent), the
+/// A cue as text without a line end: `lead`, the word for its kind (in capitals when it is urgent), the
 /// sentence, and on lines of their own the commands that answer it.
-pub fn cue_text(cue: &Cue, style: Style) -> String {
+pub fn cue_text(lead: &str, cue: &Cue, style: Style) -> String {
     let word = kind_word(cue.kind);
     let word = if cue.urgent {
         format!("{:<8}", word.to_uppercase())
     } else {
         format!("{word:<8}")
     };
-    let mut text = format!(
-        "  {}  {}",
-        paint(&word, cue, style),
-        plain(&cue.say, LONGEST)
-    );
+    let used = lead.chars().count() + 2 + word.len() + 2;
+    let lead = format!("{lead}  {}  ", paint(&word, cue, style));
+    let mut text = hanging(&lead, used, used, &plain(&cue.say, LONGEST), style);
     for choice in &cue.choices {
+        let indent = " ".repeat(used);
         text.push_str(&format!(
-            "\n            {}: bismar {}",
+            "\n{indent}{}: bismar {}",
             choice_label(*choice),
             choice.name()
         ));
@@ -138,14 +137,26 @@ impl Screen {
         }
     }
 
-    /// What to write for a cue.
-    pub fn cue(&mut self, cue: &Cue) -> String {
-        format!("{}{}\n", self.wiped(), cue_text(cue, self.style))
+    /// What to write for a cue, `lead` before it.
+    pub fn cue(&mut self, lead: &str, cue: &Cue) -> String {
+        format!("{}{}\n", self.wiped(), cue_text(lead, cue, self.style))
     }
 
-    /// What to write for any other line.
+    /// What to write for any other line. Its later lines, where it must be folded, are set in.
     pub fn line(&mut self, line: &str) -> String {
-        format!("{}{}\n", self.wiped(), plain(line, LONGEST))
+        let line = plain(line, LONGEST);
+        let text = line.trim_start();
+        let lead = " ".repeat(line.chars().count() - text.chars().count());
+        let used = lead.len();
+        let text = hanging(&lead, used, used + 2, text, self.style);
+        format!("{}{text}\n", self.wiped())
+    }
+
+    /// What to write for a text behind a lead, under whose end its later lines begin.
+    pub fn labelled(&mut self, lead: &str, text: &str) -> String {
+        let used = lead.chars().count();
+        let text = hanging(lead, used, used, &plain(text, LONGEST), self.style);
+        format!("{}{text}\n", self.wiped())
     }
 
     /// What to write for a reading; nothing where lines cannot be rewritten.
@@ -174,6 +185,57 @@ impl Screen {
             " ".repeat(standing.min(columns.saturating_sub(1)))
         )
     }
+}
+
+/// Breaks a text between words so that no line is wider than `width`; a longer word is cut. Gives
+/// at least one line.
+pub fn fold(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    let mut line = String::new();
+    let mut length = 0;
+    for word in text.split_whitespace() {
+        let mut word: Vec<char> = word.chars().collect();
+        if length > 0 && length + 1 + word.len() > width {
+            lines.push(std::mem::take(&mut line));
+            length = 0;
+        }
+        while word.len() > width.max(1) {
+            let rest = word.split_off(width.max(1));
+            lines.push(word.into_iter().collect());
+            word = rest;
+        }
+        if length > 0 {
+            line.push(' ');
+            length += 1;
+        }
+        length += word.len();
+        line.extend(word);
+    }
+    lines.push(line);
+    lines
+}
+
+/// Columns of text below which nothing is set in under a lead.
+const NARROWEST: usize = 12;
+
+/// A text behind a lead of `used` columns (it may hold colours). On a terminal that is too narrow for
+/// both the text is folded between words, its later lines set in by `indent`; elsewhere it stays one line.
+fn hanging(lead: &str, used: usize, indent: usize, text: &str, style: Style) -> String {
+    let whole = || format!("{lead}{text}");
+    // The last column stays free: some terminals wrap when it is written.
+    let columns = match style.columns {
+        Some(columns) if used + text.chars().count() >= columns => columns.saturating_sub(1),
+        Some(_) | None => return whole(),
+    };
+    let margin = indent.max(used);
+    if columns < margin + NARROWEST {
+        let lines = fold(text, columns.saturating_sub(2)).join("\n  ");
+        let lead = lead.trim_end();
+        let gap = if lead.is_empty() { "" } else { "\n" };
+        return format!("{lead}{gap}  {lines}");
+    }
+    let gap = format!("\n{}", " ".repeat(indent));
+    format!("{lead}{}", fold(text, columns - margin).join(&gap))
 }
 
 fn paint(word: &str, cue: &Cue, style: Style) -> String {
@@ -227,27 +289,114 @@ mod tests {
     fn a_cue_says_its_kind_in_a_word_with_and_without_colour() {
         let add = cue(CueKind::Add, "4.20 g salt to go", false, &[]);
         assert_eq!(
-            cue_text(&add, Style::PLAIN),
+            cue_text("", &add, Style::PLAIN),
             "  add       4.20 g salt to go"
         );
         let over = cue(CueKind::TakeOut, "0.30 g too much", true, &[Choice::Keep]);
         assert_eq!(
-            cue_text(&over, Style::PLAIN),
+            cue_text("", &over, Style::PLAIN),
             "  TAKE OUT  0.30 g too much\n            Keep it: bismar keep"
         );
         for kind in CueKind::ALL {
             for urgent in [false, true] {
                 let cue = cue(kind, "now", urgent, &[]);
-                let coloured = cue_text(&cue, COLOURED);
+                let coloured = cue_text("", &cue, COLOURED);
                 let mut words = coloured.split('\u{1b}').map(|part| {
                     part.strip_prefix('[')
                         .and_then(|p| p.split_once('m'))
                         .map_or(part, |p| p.1)
                 });
                 let without: String = words.by_ref().collect();
-                assert_eq!(without, cue_text(&cue, Style::PLAIN));
+                assert_eq!(without, cue_text("", &cue, Style::PLAIN));
                 assert!(without.to_lowercase().contains(kind_word(kind)));
             }
+        }
+    }
+
+    #[test]
+    fn a_long_sentence_is_folded_between_words_under_its_beginning() {
+        let say = "Place an empty beaker: 3.60 g Essential oil blend comes next. Caution: gloves, air, \
+                   away from flames.";
+        let add = cue(CueKind::Place, say, true, &[Choice::Next]);
+        let whole = cue_text("   1.0 s", &add, Style::PLAIN);
+        assert_eq!(
+            whole.lines().count(),
+            2,
+            "one line where nothing is rewritten: {whole}"
+        );
+        let words = |text: &str| {
+            text.split_whitespace()
+                .map(str::to_owned)
+                .collect::<Vec<_>>()
+        };
+        for columns in 34..=130 {
+            for colour in [false, true] {
+                let style = Style {
+                    colour,
+                    columns: Some(columns),
+                };
+                let text = cue_text("   1.0 s", &add, style)
+                    .replace("\u{1b}[1;31m", "")
+                    .replace("\u{1b}[0m", "");
+                assert_eq!(words(&text), words(&whole), "no word is cut: {text}");
+                for line in text
+                    .lines()
+                    .take_while(|line| !line.contains("bismar next"))
+                {
+                    assert!(line.chars().count() < columns, "{columns}: {line:?}");
+                }
+                let indent = " ".repeat(20);
+                assert!(
+                    text.lines().skip(1).all(|line| line.starts_with(&indent)),
+                    "{text}"
+                );
+            }
+        }
+        // Too narrow for a margin: under the word.
+        let style = Style {
+            colour: false,
+            columns: Some(25),
+        };
+        let text = cue_text(
+            "",
+            &cue(CueKind::Hold, "Hold. Let it come to rest.", false, &[]),
+            style,
+        );
+        assert_eq!(
+            text,
+            "  hold      Hold. Let it\n            come to\n            rest."
+        );
+        let text = cue_text(
+            "   1.0 s",
+            &cue(CueKind::Hold, "Let it come to rest.", false, &[]),
+            style,
+        );
+        assert_eq!(text, "   1.0 s  hold\n  Let it come to rest.");
+    }
+
+    #[test]
+    fn other_lines_are_folded_too() {
+        let mut screen = Screen::new(Style {
+            colour: false,
+            columns: Some(21),
+        });
+        assert_eq!(
+            screen.line("  one two three four five"),
+            "  one two three\n    four five\n"
+        );
+        assert_eq!(
+            screen.labelled("ab  ", "one two three four five"),
+            "ab  one two three\n    four five\n"
+        );
+        assert_eq!(screen.line("  short   as it is"), "  short   as it is\n");
+        for columns in 0..30 {
+            let mut screen = Screen::new(Style {
+                colour: false,
+                columns: Some(columns),
+            });
+            let text = screen.line("  one two three four five") + &screen.labelled("ab", "one two");
+            let letters: String = text.split_whitespace().collect();
+            assert_eq!(letters, "onetwothreefourfiveabonetwo");
         }
     }
 
@@ -255,7 +404,7 @@ mod tests {
     fn a_sentence_cannot_steer_the_terminal() {
         let cue = cue(CueKind::Add, "salt\u{1b}[2J\r\nof the sea", false, &[]);
         assert_eq!(
-            cue_text(&cue, Style::PLAIN),
+            cue_text("", &cue, Style::PLAIN),
             "  add       salt [2J  of the sea"
         );
     }
@@ -306,7 +455,7 @@ mod tests {
             "wipes the longer line"
         );
         let add = cue(CueKind::Hold, "hold", false, &[]);
-        let third = screen.cue(&add);
+        let third = screen.cue("", &add);
         assert!(
             third.starts_with("\r   ") && third.ends_with("hold\n"),
             "{third:?}"
@@ -315,6 +464,6 @@ mod tests {
 
         let mut pipe = Screen::new(Style::PLAIN);
         assert_eq!(pipe.live(&live(Some(4200))), "");
-        assert_eq!(pipe.cue(&add), "  hold      hold\n");
+        assert_eq!(pipe.cue("", &add), "  hold      hold\n");
     }
 }

@@ -118,8 +118,20 @@ impl<'i> Reader<'i> {
             problems: Vec::new(),
         };
         let (table, errors) = DeTable::parse_recoverable(text);
+        // The line where a comma was told: what else the parser says of it is the echo.
+        let mut told = 0;
         for error in errors.iter().take(5) {
             let at = error.span().map_or(0, |span| span.start);
+            let line = reader.lines.place(at).0;
+            if line == told {
+                continue;
+            }
+            if let Some((number, place)) = decimal_comma(text, at) {
+                let message = format!("the number {} has a comma", shown(number));
+                reader.report_at(place, message, value::point_remedy(number));
+                told = line;
+                continue;
+            }
             let message = error.message().trim().replace('\n', ", ");
             let remedy = if message.contains("duplicate key") {
                 "Remove or rename one of the two"
@@ -258,6 +270,38 @@ impl<'i> Reader<'i> {
         }
         tables
     }
+}
+
+/// A bare number with a comma, `= 20,5`, at the fault `at` in its line, and where it begins. TOML's own
+/// words for it speak of line ends, or of a key "5".
+fn decimal_comma(text: &str, at: usize) -> Option<(&str, usize)> {
+    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
+    let line = text.get(start..)?.lines().next()?;
+    // No person wrote a line longer than this, and it would take long.
+    if line.len() > 1000 {
+        return None;
+    }
+    for (comma, _) in line.match_indices(',') {
+        let (before, after) = (line.get(..comma)?, line.get(comma..)?);
+        let digits = |c: char| c.is_ascii_digit() || matches!(c, '+' | '-' | '_' | '.');
+        let head = before.trim_end_matches(digits);
+        let tail = after.trim_start_matches(|c: char| digits(c) || c == ',');
+        let end = line.len() - tail.len();
+        let number = line.get(head.len()..end)?.trim_end_matches(',');
+        let bare = before.len() > head.len()
+            && after.get(1..)?.starts_with(|c: char| c.is_ascii_digit())
+            && head.trim_end().ends_with('=')
+            // Not within a text.
+            && head.matches('"').count() % 2 == 0
+            && !head.contains('#');
+        // The fault stands at the comma, or where a value was wanted for the "key" after it.
+        let near =
+            start + comma <= at && at <= start + end + (tail.len() - tail.trim_start().len());
+        if bare && near {
+            return Some((number, start + head.len()));
+        }
+    }
+    None
 }
 
 /// Control characters, and the marks that reorder or break a line where it is printed.

@@ -119,11 +119,12 @@ impl<'i> Reader<'i> {
             Err(complaint) => complaint,
         };
         let message = format!("\"{key}\" is {}, which {complaint}", shown(source));
-        self.report(
-            &value.span(),
-            message,
-            "Write a plain decimal number such as 12.5",
-        );
+        let remedy = if source.contains(',') {
+            point_remedy(source)
+        } else {
+            "Write a plain decimal number such as 12.5".to_owned()
+        };
+        self.report(&value.span(), message, remedy);
         None
     }
 
@@ -215,6 +216,20 @@ impl<'i> Reader<'i> {
         }
         Some(number)
     }
+}
+
+/// What to write for a number with a comma. The number itself is given only where one comma cannot
+/// have parted thousands.
+pub(super) fn point_remedy(number: &str) -> String {
+    let example = match number.trim().split_once(',') {
+        Some((whole, part))
+            if part.len() != 3 && plain_number(&format!("{whole}.{part}")).is_ok() =>
+        {
+            format!("{whole}.{part}")
+        }
+        Some(_) | None => "12.5, and 1000 without a mark for thousands".to_owned(),
+    };
+    format!("Write a decimal point and no comma: {example}")
 }
 
 /// Checks for digits with at most one point, an optional plus before them.

@@ -50,10 +50,10 @@ impl Amount {
             ));
         }
         if mass > Amount::LARGEST {
-            let kg = mass.ng() / 1_000_000_000_000;
-            return Err(PlanError::Amount(format!(
-                "A batch of {kg} kg is more than 1 t"
-            )));
+            // Not the sum itself: beyond the range of a mass it is only the end of that range.
+            return Err(PlanError::Amount(
+                "A batch of more than 1 t (1000 kg) is not taken".to_owned(),
+            ));
         }
         Ok(mass)
     }

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
 use crate::cli::failure::Failure;
-use crate::cli::line::{Framing, scale_of};
+use crate::cli::line::{Framing, not_open, scale_of};
 use crate::cli::tell;
 use crate::config::{Parity, ScaleConfig};
 use crate::scale::Moment;
@@ -272,7 +272,7 @@ async fn hear(scale: &ScaleConfig, wanted: Duration, longest: Duration) -> Resul
             Err(_) if opened.is_none() => break Err(Failure::failed("the port does not open")),
             Ok(None) => break Err(Failure::failed("the line's task has ended")),
             Err(_) => break Ok(()),
-            Ok(Some((_, LinkNews::Lost(fault)))) => break Err(Failure::failed(fault)),
+            Ok(Some((_, LinkNews::Lost(fault)))) => break Err(not_open(&fault)),
             Ok(Some((at, LinkNews::Back { .. }))) => opened = Some(at),
             Ok(Some((at, LinkNews::Bytes(bytes)))) => {
                 let since = at.saturating_duration_since(begun).as_micros();

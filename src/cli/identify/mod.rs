@@ -1,5 +1,6 @@
 //! `bismar identify`: which port, speed and layout a scale has, and its part of the configuration.
 
+mod known;
 mod listen;
 mod write;
 
@@ -12,7 +13,7 @@ use self::listen::{Found, Search};
 use super::config::{load, usual_place};
 use super::line::{Framing, absolute};
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::config::{Config, PortSelector};
+use crate::config::{Config, PortSelector, ScaleConfig};
 use crate::scale::identify::{LineSettings, stanza};
 use crate::scale::ports::{self, Port};
 
@@ -38,11 +39,20 @@ pub struct IdentifyArgs {
     #[arg(long)]
     write: bool,
     /// The name the scale shall have in cues and in the log
-    #[arg(long)]
+    #[arg(long, value_parser = word)]
     name: Option<String>,
     /// Another configuration file than ~/.config/bismar/config.toml
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
+}
+
+/// A name for a scale.
+fn word(text: &str) -> Result<String, String> {
+    let name = text.trim();
+    if name.is_empty() || name.chars().any(char::is_control) || name.chars().count() > 40 {
+        return Err("write a short word, for example bench".to_owned());
+    }
+    Ok(name.to_owned())
 }
 
 pub fn run(args: &IdentifyArgs) -> Outcome {
@@ -56,8 +66,9 @@ pub fn run(args: &IdentifyArgs) -> Outcome {
     } else {
         Config::default()
     };
-    let name = free_name(args.name.as_deref(), &config)?;
     let port = choose(args.port.as_deref(), &ports::list())?;
+    let known = known::on_port(&config, &port);
+    let name = name(args.name.as_deref(), &config, known)?;
     let search = Search {
         port: port_path(&port),
         listen: Duration::from_secs_f64(args.seconds),
@@ -67,43 +78,101 @@ pub fn run(args: &IdentifyArgs) -> Outcome {
     let found = search.run()?;
     let text = part(&name, &port, &found);
     report(&found);
-    if args.write {
-        write::append(&place, &name, &text)?;
+    match known {
+        Some(index) => in_place(args.write, &place, &config, index, &text),
+        None => new(args.write, &place, &name, &text),
+    }
+}
+
+const RELOAD: &str =
+    "\nIf the daemon runs, let it read the file anew: systemctl --user reload-or-restart bismar";
+
+/// A scale that the configuration does not have.
+fn new(write: bool, place: &Path, name: &str, text: &str) -> Outcome {
+    if write {
+        write::append(place, name, text)?;
         tell(&format!("Written into {}:\n", place.display()));
-        print(&text)?;
-        tell("\nRestart the daemon, or reload it: systemctl --user reload-or-restart bismar");
+        print(text)?;
+        tell(RELOAD);
     } else {
         tell(&format!(
             "Paste this into {}, or run it again with --write:\n",
             place.display()
         ));
-        print(&text)?;
+        print(text)?;
     }
     Ok(Exit::Done)
 }
 
-/// The name for the scale: the wanted one, if it is free; else the first free of `bench`, `bench-2`, ...
-fn free_name(wanted: Option<&str>, config: &Config) -> Result<String, Failure> {
-    let taken = |name: &str| {
-        config
-            .scales
-            .iter()
-            .any(|s| s.name.eq_ignore_ascii_case(name))
+/// A scale that the configuration has: a second entry for the same line would fight over it.
+fn in_place(write: bool, place: &Path, config: &Config, index: usize, text: &str) -> Outcome {
+    let file = place.display();
+    let found = Config::parse(text, "what was found")?;
+    let (Some(old), Some(new)) = (config.scales.get(index), found.scales.first()) else {
+        return Err(Failure::failed("what was found does not read as a scale"));
     };
-    if let Some(wanted) = wanted {
-        let name = wanted.trim();
-        if name.is_empty() || name.chars().any(char::is_control) {
-            return Err(Failure::usage(
-                "--name: write a short word, for example bench",
-            ));
-        }
+    let name = &old.name;
+    if old.pattern.is_some() {
+        return Err(Failure::failed(format!(
+            "{file} has this line already as \"{name}\", read with a pattern of its own; it stays as it is"
+        ))
+        .remedy(format!(
+            "to use the layout {}, write it into that [[scale]] instead of the pattern",
+            new.layout
+        )));
+    }
+    if let (Some(kept), Some(shown)) = (old.readability, new.readability)
+        && kept != shown
+    {
+        let [kept, shown] = [kept, shown].map(|d| format!("{} g", d.grams(d)));
+        tell(&format!(
+            "Its readability in {file} is {kept}, its lines show {shown}; {kept} stays. Mend it by hand if \
+             that is not what the scale can do."
+        ));
+    }
+    let keys = known::changed(old, new);
+    if keys.is_empty() {
+        tell(&format!(
+            "{file} has this scale already as \"{name}\", with these settings; nothing to change."
+        ));
+        print(text)?;
+        return Ok(Exit::Done);
+    }
+    let keys_said = keys.join(", ");
+    if write {
+        write::update(place, index, text, &keys)?;
+        tell(&format!("Changed {keys_said} of \"{name}\" in {file}:\n"));
+        print(text)?;
+        tell(RELOAD);
+    } else {
+        tell(&format!(
+            "{file} has this scale already as \"{name}\", with another {keys_said}. Run it again with \
+             --write to change that; what was found:\n"
+        ));
+        print(text)?;
+    }
+    Ok(Exit::Done)
+}
+
+/// The name for the scale: the wanted one, if no other scale has it; else the one that the scale
+/// `known` has, or the first free of `bench`, `bench-2`, ...
+fn name(wanted: Option<&str>, config: &Config, known: Option<usize>) -> Result<String, Failure> {
+    let taken = |name: &str| {
+        let same =
+            |(i, s): (usize, &ScaleConfig)| Some(i) != known && s.name.eq_ignore_ascii_case(name);
+        config.scales.iter().enumerate().any(same)
+    };
+    if let Some(name) = wanted {
         if taken(name) {
             return Err(Failure::failed(format!(
-                "the configuration has a scale named \"{name}\" already"
+                "the configuration has another scale named \"{name}\" already"
             ))
             .remedy("give this one another --name, or take the other out of the file"));
         }
         return Ok(name.to_owned());
+    }
+    if let Some(scale) = known.and_then(|index| config.scales.get(index)) {
+        return Ok(scale.name.clone());
     }
     let mut name = "bench".to_owned();
     let mut number = 2;

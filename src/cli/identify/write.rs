@@ -1,4 +1,4 @@
-//! Adding a scale to the configuration file without touching the rest of it.
+//! Adding a scale to the configuration file, or changing one, without touching the rest of it.
 
 use std::fs::{File, OpenOptions, Permissions};
 use std::io::{self, Write as _};
@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use crate::cli::config::create;
 use crate::cli::failure::Failure;
 use crate::config::{Config, DEFAULT_FILE};
-use crate::document::read_text;
+use crate::document::{DeTable, Reader, read_text};
 
 /// Appends `part`, the scale `name`, to the file at `place`; a missing file is made from the
 /// commented default. The file is replaced as a whole, so it is the old one or the new one whatever
@@ -28,6 +28,73 @@ pub fn append(place: &Path, name: &str, part: &str) -> Result<(), Failure> {
     let text = with(&read_text(&file)?, part);
     check(place, name, &text)?;
     replace(&file, &text).map_err(cannot)
+}
+
+/// Gives the scale at `index` of the file at `place` the values that `part`, a whole scale, has for
+/// `keys`. Comments and all else stay as they are; the file is replaced as a whole.
+///
+/// # Errors
+/// When the file cannot be changed so, or cannot be written; then it stays as it was.
+pub fn update(place: &Path, index: usize, part: &str, keys: &[&str]) -> Result<(), Failure> {
+    let cannot = |error: io::Error| Failure::failed(format!("{}: {error}", place.display()));
+    let by_hand = || {
+        Failure::failed(format!(
+            "{}: the scale's part cannot be changed where it stands",
+            place.display()
+        ))
+        .remedy(format!("put this in its place by hand:\n{part}"))
+    };
+    let file = std::fs::canonicalize(place).map_err(cannot)?;
+    let text = read_text(&file)?;
+    let changed = changed(&text, index, part, keys).ok_or_else(by_hand)?;
+    // As it was, but for the keys: the other scales, and whatever else this one has.
+    let was = Config::parse(&text, &place.display().to_string())?;
+    let (Ok(is), Ok(wanted)) = (Config::parse(&changed, ""), Config::parse(part, "")) else {
+        return Err(by_hand());
+    };
+    let Some(wanted) = wanted.scales.first() else {
+        return Err(by_hand());
+    };
+    let mut expected = was.scales;
+    if let Some(scale) = expected.get_mut(index) {
+        super::known::take_over(scale, wanted, keys);
+    }
+    if is.scales != expected {
+        return Err(by_hand());
+    }
+    replace(&file, &changed).map_err(cannot)
+}
+
+/// The text with the values changed; a key that is missing comes in a line after the scale's name.
+fn changed(text: &str, index: usize, part: &str, keys: &[&str]) -> Option<String> {
+    // Places are counted after a byte order mark.
+    let (mark, text) = match text.strip_prefix('\u{feff}') {
+        Some(rest) => ("\u{feff}", rest),
+        None => ("", text),
+    };
+    let mut edits = Vec::new();
+    let (mut reader, root) = Reader::parse(text, "").ok()?;
+    let (mut found, part_root) = Reader::parse(part, "").ok()?;
+    let scales = reader.tables(root.get("scale")?, "scale");
+    let scale: &DeTable<'_> = scales.get(index)?.0;
+    let values = found.tables(part_root.get("scale")?, "scale");
+    let values: &DeTable<'_> = values.first()?.0;
+    let name_end = scale.get("name")?.span().end;
+    let after_name = name_end + text.get(name_end..)?.find('\n').map_or(0, |at| at + 1);
+    for key in keys {
+        let value = found.source(&values.get(*key)?.span());
+        edits.push(match scale.get(*key) {
+            Some(old) => (old.span(), value.to_owned()),
+            None => (after_name..after_name, format!("{key} = {value}\n")),
+        });
+    }
+    // From the end, so that the places before it hold.
+    edits.sort_by_key(|(place, _)| std::cmp::Reverse(place.start));
+    let mut text = text.to_owned();
+    for (place, value) in edits {
+        text.replace_range(place, &value);
+    }
+    Some(format!("{mark}{text}"))
 }
 
 fn with(text: &str, part: &str) -> String {
