@@ -544,7 +544,12 @@ fn bad_captures_are_refused_with_their_place() {
     let empty = Desk::new("", story::TWO_BEAKERS);
     refused(&empty, "session.capture", ":1:1: ", &[]);
     let nothing = Desk::new("# bismar capture 1\n", story::TWO_BEAKERS);
-    refused(&nothing, "session.capture", ":", &["layout"]);
+    refused(
+        &nothing,
+        "session.capture",
+        ":",
+        &["nothing that a scale sent"],
+    );
     let missing = Desk::new("", story::TWO_BEAKERS);
     std::fs::remove_file(missing.path("session.capture")).unwrap();
     refused(&missing, "session.capture", ":1:1: ", &[]);

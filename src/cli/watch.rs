@@ -235,3 +235,30 @@ fn over(code: &str) -> String {
         other => format!("the fault \"{}\"", other.replace('-', " ")),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fault_that_is_over_is_said_in_words() {
+        let mut view = View {
+            screen: Screen::new(Style::PLAIN),
+            scale: None,
+        };
+        let mut said = |scale: Value, code: &str| {
+            let event = "fault";
+            view.event(
+                &serde_json::json!({"event": event, "scale": scale, "code": code, "over": true}),
+            )
+        };
+        assert_eq!(
+            said("fine".into(), "silent"),
+            "  over      fine: the scale sends again\n"
+        );
+        assert_eq!(
+            said(Value::Null, "tare-lost"),
+            "  over      the fault \"tare lost\"\n"
+        );
+    }
+}
