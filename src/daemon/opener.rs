@@ -173,10 +173,15 @@ impl Opener for BatchOpener {
             return Err(not_begun(error));
         }
         let mut say = format!(
-            "Batch {} has begun: {} g in {} steps. Its log is {}.",
+            "Batch {} has begun: {} g in {} {}. Its log is {}.",
             log.batch(),
             plan.batch.grams(Mass::from_g(1)),
             plan.steps.len(),
+            if plan.steps.len() == 1 {
+                "step"
+            } else {
+                "steps"
+            },
             log.path().display()
         );
         let guard = self.config.weighing.guard;

@@ -275,7 +275,11 @@ impl Engine {
         self.log(draft);
         self.set_state(State::Done);
         let say = if complete {
-            format!("Done. {} g weighed in {of} steps.", total.grams(d))
+            format!(
+                "Done. {} g weighed in {of} {}.",
+                total.grams(d),
+                if of == 1 { "step" } else { "steps" }
+            )
         } else {
             format!("Stopped. {weighed} of {of} weighed.")
         };
