@@ -90,17 +90,17 @@ impl Engine {
             .highest
             .map_or(Mass::ZERO, |highest| highest - level.weight);
         let least = vessel.ratio(4, 5).max(vessel_at_least(level.d));
+        let lighter = tared
+            .vessel
+            .is_some_and(|vessel| fell < vessel - vessel.ratio(1, 50).max(Mass::from_g(1)));
+        let shows_old_zero = (level.weight - zero).abs() <= level.d * 3
+            && fell > vessel.ratio(1, 5).max(vessel_at_least(level.d));
         if same && tells && !tared.tainted && !tared.restart && tared.doubt.is_none() {
             if let Some(pan) = self.pans.get_mut(scale) {
                 pan.frame_stands();
             }
             self.vessel_returned(level, tared);
-        } else if fell >= least
-            && self.can_begin_afresh()
-            && tared
-                .vessel
-                .is_some_and(|vessel| fell < vessel - vessel.ratio(1, 50).max(Mass::from_g(1)))
-        {
+        } else if lighter && (fell >= least || shows_old_zero) && self.can_begin_afresh() {
             // What went weighs less than the empty vessel: another one stood there.
             self.see_zero(scale, level.weight);
             self.tare_lost(scale, level.weight, &tared);

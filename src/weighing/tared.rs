@@ -81,6 +81,7 @@ impl Engine {
         if tared.doubt.is_some_and(|doubt| doubt.risen) {
             // What rose since the jump may be another vessel.
             tared.vessel = None;
+            tared.unproven = step.highest;
         }
         if let Some((_, base)) = tared.doubt.take().and_then(|doubt| {
             let (shown, base) = doubt.back?;
