@@ -5,6 +5,7 @@
 
 pub mod batch;
 pub mod bench;
+pub mod chart;
 pub mod cli;
 pub mod config;
 pub mod cue;
