@@ -18,4 +18,5 @@ pub mod problem;
 pub mod rehearsal;
 pub mod replay;
 pub mod scale;
+pub mod sheet;
 pub mod weighing;

@@ -16,6 +16,7 @@ mod log;
 mod man;
 pub mod replay;
 mod season;
+mod sheet;
 pub mod size;
 mod status;
 mod watch;
@@ -81,6 +82,8 @@ enum Command {
     Daemon(daemon::DaemonArgs),
     /// Deviations, over-pours, times and a control chart over many batches
     History(history::HistoryArgs),
+    /// Write a batch's record as one HTML page to print and sign
+    Sheet(sheet::SheetArgs),
     /// Look after batch logs
     Log(log::LogArgs),
     /// Look after the configuration file
@@ -131,6 +134,7 @@ fn run(command: Command) -> Outcome {
         Command::Demo(args) => demo::run(args),
         Command::Daemon(args) => daemon::run(&args),
         Command::History(args) => history::run(&args),
+        Command::Sheet(args) => sheet::run(&args),
         Command::Log(args) => log::run(&args),
         Command::Config(args) => config::run(&args),
         Command::Completions(args) => completions::run(&args),
