@@ -5,6 +5,7 @@
 
 pub mod batch;
 pub mod bench;
+pub mod chart;
 pub mod cli;
 pub mod config;
 pub mod cue;
@@ -17,4 +18,5 @@ pub mod problem;
 pub mod rehearsal;
 pub mod replay;
 pub mod scale;
+pub mod sheet;
 pub mod weighing;

@@ -36,6 +36,9 @@ pub struct DemoArgs {
     /// In virtual time, as fast as it goes, instead of at the pace of the bench
     #[arg(long)]
     pub fast: bool,
+    /// Weigh a whole season of invented batches instead, in virtual time, into --log-dir
+    #[arg(long)]
+    pub season: bool,
     /// Another course of events; the same number gives the same course
     #[arg(long, value_name = "N", default_value_t = 4, value_parser = seed)]
     pub seed: u64,
@@ -68,6 +71,9 @@ with a word in front are what bismar tells the maker.
 
 pub fn run(args: DemoArgs) -> Outcome {
     let args = &args;
+    if args.season {
+        return super::season::run(args);
+    }
     let folder = folder(args.log_dir.as_deref())?;
     let formula = Formula::parse(GLASSWORT, "glasswort-bath-soak.toml")?;
     let shown = Arc::new(Mutex::new(Show::new()));
@@ -81,7 +87,7 @@ pub fn run(args: DemoArgs) -> Outcome {
 }
 
 /// The folder of the log: the one named, or a new one for nobody else's eyes.
-fn folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
+pub(super) fn folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
     let failed = |path: &Path, error| Failure::failed(format!("{}: {error}", path.display()));
     if let Some(path) = named {
         std::fs::create_dir_all(path).map_err(|error| failed(path, error))?;
@@ -102,7 +108,7 @@ fn folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
     )
 }
 
-fn config(folder: &Path, port: PathBuf) -> Config {
+pub(super) fn config(folder: &Path, port: PathBuf) -> Config {
     let spec = demo_scale(0);
     let scale = ScaleConfig {
         name: "bench".into(),

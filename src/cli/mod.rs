@@ -9,11 +9,14 @@ mod config;
 mod daemon;
 pub mod demo;
 pub mod failure;
+mod history;
 pub mod identify;
 mod line;
 mod log;
 mod man;
 pub mod replay;
+mod season;
+mod sheet;
 pub mod size;
 mod status;
 mod watch;
@@ -77,6 +80,10 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Run the part that watches the scales (the service does this for you)
     Daemon(daemon::DaemonArgs),
+    /// Deviations, over-pours, times and a control chart over many batches
+    History(history::HistoryArgs),
+    /// Write a batch's record as one HTML page to print and sign
+    Sheet(sheet::SheetArgs),
     /// Look after batch logs
     Log(log::LogArgs),
     /// Look after the configuration file
@@ -126,6 +133,8 @@ fn run(command: Command) -> Outcome {
         Command::Replay(args) => replay::run(args),
         Command::Demo(args) => demo::run(args),
         Command::Daemon(args) => daemon::run(&args),
+        Command::History(args) => history::run(&args),
+        Command::Sheet(args) => sheet::run(&args),
         Command::Log(args) => log::run(&args),
         Command::Config(args) => config::run(&args),
         Command::Completions(args) => completions::run(&args),

@@ -17,6 +17,7 @@ pub mod pan;
 pub mod pour;
 pub mod pty;
 pub mod scale;
+pub mod season;
 mod set_down;
 pub mod stage;
 pub mod table;

@@ -1,0 +1,7 @@
+//! Pictures and figures over many weighings: the control chart of individuals and its drawing.
+//!
+//! Floats are right here: nothing of this decides about a weight or goes into a log.
+
+pub mod control;
+pub mod history;
+pub mod svg;

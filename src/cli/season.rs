@@ -1,0 +1,112 @@
+//! `bismar demo --season`: a season of invented batches, weighed one after another in virtual time by
+//! the daemon's own code, each into a real batch log.
+
+use std::path::{Path, PathBuf};
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::demo::{DemoArgs, config, folder};
+use super::{Exit, Failure, Outcome, print};
+use crate::batch::log::LogFile;
+use crate::batch::resume::{Opening, opening_drafts};
+use crate::bench::{Bench, Refused};
+use crate::config::Config;
+use crate::formula::{Formula, Plan};
+use crate::rehearsal::season::{Outing, lot_of, season, season_stage};
+use crate::rehearsal::trial::{Told, play};
+use crate::scale::Moment;
+use crate::weighing::event::{Draft, Event};
+
+/// The season's first morning: 2 March 2026, 08:00 UTC. Invented; always the same, so that the same
+/// seed gives the same logs to the byte.
+const FIRST_MORNING: i64 = 1_772_438_400;
+
+pub fn run(args: &DemoArgs) -> Outcome {
+    let folder = folder(args.log_dir.as_deref())?;
+    if let Some(name) = logs_in(&folder)? {
+        return Err(Failure::failed(format!(
+            "{}: there are batch logs already ({name}); a season is invented and must not mix with them",
+            folder.display()
+        ))
+        .remedy("name a new folder with --log-dir"));
+    }
+    let config = config(&folder, PathBuf::new());
+    let (mut closed, mut count) = (0, 0);
+    for outing in season(args.seed) {
+        let (log, complete) = weigh(&outing, &folder, &config)?;
+        count += 1;
+        closed += u32::from(complete);
+        let how = if complete { "complete" } else { "ended early" };
+        print(&format!("{log:<46} {how}"))?;
+    }
+    print(&format!(
+        "\n{count} invented batches of the Saltmarsh Bench workshop, {closed} complete, in {}",
+        folder.display()
+    ))?;
+    Ok(Exit::Done)
+}
+
+/// The name of a log in the folder.
+fn logs_in(folder: &Path) -> Result<Option<String>, Failure> {
+    let entries = std::fs::read_dir(folder)
+        .map_err(|e| Failure::failed(format!("{}: {e}", folder.display())))?;
+    let mut names = entries.flatten().map(|entry| entry.file_name());
+    Ok(names
+        .find(|name| Path::new(name).extension().is_some_and(|end| end == "csv"))
+        .map(|name| name.to_string_lossy().into_owned()))
+}
+
+/// Weighs one batch. Gives the log's name and whether every step was recorded.
+fn weigh(outing: &Outing, folder: &Path, config: &Config) -> Result<(String, bool), Failure> {
+    let formula = Formula::parse(outing.formula, "season.toml")?;
+    let plan = Plan::new(
+        &formula,
+        outing.amount,
+        &config.abilities(),
+        config.weighing.guard,
+    )
+    .map_err(Failure::failed)?;
+    let seconds = FIRST_MORNING + i64::try_from(outing.after).unwrap_or(0);
+    let start = Timestamp::from_second(seconds).map_err(Failure::failed)?;
+    let label = format!("{} {}", formula.name, formula.version);
+    let mut log = LogFile::create_unique(folder, &formula.name, start)?;
+    log.set_formula(&label);
+    let opening = Opening {
+        text: formula.text.clone(),
+        batch: plan.batch,
+        jars: plan.jars,
+    };
+    let drafts = opening_drafts(&opening, &label, u64::MAX - 1, Moment::default());
+    for draft in drafts.map_err(Failure::failed)? {
+        log.append(&draft, start)?;
+    }
+    let name = log.batch().to_owned();
+    let mut stage = season_stage(outing.seed, &plan);
+    let lots = plan.steps.iter();
+    let lots = lots.map(|step| (step.number, lot_of(&step.ingredient, outing.number)));
+    stage.read_lots(lots.collect());
+    let mut bench = Bench::at_line_start(config).map_err(Failure::failed)?;
+    bench.set_readings(true);
+    let (mut complete, mut failure) = (false, None);
+    let write = |draft: &Draft| {
+        let micros = i64::try_from(draft.at.0).unwrap_or(0);
+        let at = start
+            .checked_add(SignedDuration::from_micros(micros))
+            .unwrap_or(start);
+        log.append(draft, at).map_err(|error| {
+            let why = error.to_string();
+            failure.get_or_insert(error);
+            why
+        })
+    };
+    let told = |told: Told<'_>| {
+        if let Told::Event(_, Event::Closed { complete: all }) = told {
+            complete = *all;
+        }
+    };
+    play(&mut bench, plan, &mut stage, write, told).map_err(|Refused(why)| Failure::failed(why))?;
+    match failure {
+        Some(error) => Err(error.into()),
+        None => Ok((name, complete)),
+    }
+}

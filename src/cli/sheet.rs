@@ -1,0 +1,105 @@
+//! `bismar sheet BATCH`: the batch's record as one HTML page, from its log alone.
+
+use std::fs::OpenOptions;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::{Exit, Failure, Outcome, print, write};
+use crate::batch::error::LogError;
+use crate::batch::scan::scan_file;
+use crate::sheet::{SheetRecord, html};
+
+#[derive(Debug, Args)]
+pub struct SheetArgs {
+    /// The batch's name, or its log (.csv)
+    #[arg(value_name = "BATCH")]
+    batch: PathBuf,
+    /// Where the sheet goes; `-` prints it (default: BATCH.html in this folder)
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    /// Write over a sheet that is there already
+    #[arg(long)]
+    force: bool,
+    /// Folder of the batch logs (default: that of the configuration)
+    #[arg(long, value_name = "FOLDER")]
+    logs: Option<PathBuf>,
+    /// Another configuration file than ~/.config/bismar/config.toml
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+}
+
+pub fn run(args: &SheetArgs) -> Outcome {
+    let log = log_of(args)?;
+    let record = read(&log)?;
+    if record.rows.is_empty() {
+        return Err(Failure::bad_input(format!(
+            "{}: the log has no row yet, so there is no sheet of it",
+            log.display()
+        )));
+    }
+    let page = html(&record);
+    let out = match &args.out {
+        Some(out) if out.as_os_str() == "-" => {
+            write(page.as_bytes())?;
+            return Ok(Exit::Done);
+        }
+        Some(out) => out.clone(),
+        None => Path::new(log.file_name().unwrap_or_default()).with_extension("html"),
+    };
+    save(&out, &page, args.force)?;
+    print(&format!("The batch sheet: {}", out.display()))?;
+    Ok(Exit::Done)
+}
+
+/// The log that is meant: a file that is there, or the batch's in the folder of the logs.
+fn log_of(args: &SheetArgs) -> Result<PathBuf, Failure> {
+    let is_log = args.batch.extension().is_some_and(|end| end == "csv");
+    if is_log && args.batch.exists() {
+        return Ok(args.batch.clone());
+    }
+    let folder = super::history::folder(args.logs.as_deref(), args.config.as_deref())?;
+    let mut name = args.batch.clone().into_os_string();
+    if !is_log {
+        name.push(".csv");
+    }
+    let path = folder.join(name);
+    if path.exists() {
+        return Ok(path);
+    }
+    Err(
+        Failure::failed(format!("{}: there is no such log", path.display()))
+            .remedy("name the batch as its log is named, or the folder of the logs with --logs"),
+    )
+}
+
+fn read(path: &Path) -> Result<SheetRecord, LogError> {
+    let mut scan = scan_file(path)?;
+    let mut rows = Vec::new();
+    while let Some(row) = scan.next_row()? {
+        rows.push(row);
+    }
+    Ok(SheetRecord::new(rows, scan.torn()))
+}
+
+fn save(path: &Path, page: &str, force: bool) -> Result<(), Failure> {
+    let mut options = OpenOptions::new();
+    options.write(true);
+    if force {
+        options.create(true).truncate(true);
+    } else {
+        options.create_new(true);
+    }
+    let written = options
+        .open(path)
+        .and_then(|mut file| file.write_all(page.as_bytes()));
+    written.map_err(|error| {
+        let failure = Failure::failed(format!("{}: {error}", path.display()));
+        if error.kind() == std::io::ErrorKind::AlreadyExists {
+            failure.remedy("name another file with --out, or write over it with --force")
+        } else {
+            failure
+        }
+    })
+}

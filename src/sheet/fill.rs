@@ -1,0 +1,92 @@
+//! Yield, and the filled jars where the log has them.
+
+use std::fmt::Write;
+
+use super::picture::fill_chart;
+use super::record::SheetRecord;
+use super::weighed::grams;
+use crate::batch::row::Row;
+use crate::chart::svg::escaped;
+use crate::mass::Mass;
+use crate::weighing::event::Verdict;
+
+fn total<'a>(rows: impl Iterator<Item = &'a Row>) -> Mass {
+    rows.filter_map(|row| row.net).map(|net| net.mass()).sum()
+}
+
+/// `part` in percent of `whole`, to a tenth.
+fn percent(part: Mass, whole: Mass) -> String {
+    if whole <= Mass::ZERO {
+        return "–".into();
+    }
+    format!("{:.1} %", 100.0 * part.to_g_f64() / whole.to_g_f64())
+}
+
+/// Actual and theoretical yield after weighing and after filling.
+pub fn yields(record: &SheetRecord) -> String {
+    let d = Mass::from_mg(10);
+    let planned = record.opening.as_ref().map(|opening| opening.batch);
+    let weighed = total(record.weighed.values());
+    let mut out = String::from(
+        "<table class=\"yield\"><thead><tr><th>after<th class=\"n\">actual g<th class=\"n\">theoretical g\
+         <th class=\"n\">actual in % of theoretical<th>remark</tr></thead><tbody>\n",
+    );
+    let of = |whole: Option<Mass>| {
+        whole.map_or(("–".into(), "–".into()), |whole: Mass| {
+            (whole.grams(d).to_string(), percent(weighed, whole))
+        })
+    };
+    let (theory, share) = of(planned);
+    let steps = record.weighed.len();
+    let _ = writeln!(
+        out,
+        "<tr><td>weighing<td class=\"n\">{}<td class=\"n\">{theory}<td class=\"n\">{share}<td>{steps} steps; \
+         calculated sum of net weights</tr>",
+        weighed.grams(d)
+    );
+    if record.filled.is_empty() {
+        out.push_str(
+            "<tr><td>filling<td class=\"hand\"><td class=\"hand\"><td class=\"hand\"><td>no filled jar in the log; \
+             write it in</tr>\n",
+        );
+    } else {
+        let filled = total(record.filled.iter());
+        let _ = writeln!(
+            out,
+            "<tr><td>filling<td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td>{} jars; not in a jar: {} g</tr>",
+            filled.grams(d),
+            weighed.grams(d),
+            percent(filled, weighed),
+            record.filled.len(),
+            (weighed - filled).grams(d)
+        );
+    }
+    out.push_str("</tbody></table>\n");
+    out
+}
+
+/// The chart and the table of the jars; empty where the log has none.
+pub fn jars(record: &SheetRecord) -> String {
+    if record.filled.is_empty() {
+        return String::new();
+    }
+    let mut out = format!(
+        "<h3>Net content of each jar</h3>\n{}\n",
+        fill_chart(&record.filled)
+    );
+    out.push_str(
+        "<table><thead><tr><th>jar<th class=\"n\">label g<th class=\"n\">net g<th>verdict<th>remark</tr></thead><tbody>\n",
+    );
+    for (number, row) in (1..).zip(&record.filled) {
+        let _ = writeln!(
+            out,
+            "<tr><td>{number}<td class=\"n\">{}<td class=\"n\">{}<td>{}<td>{}</tr>",
+            grams(row.target),
+            grams(row.net),
+            row.verdict.map_or("", Verdict::name),
+            escaped(&row.note)
+        );
+    }
+    out.push_str("</tbody></table>\n<p class=\"small\">Official sampling plans are for inspectors, not for a packer's own control.</p>\n");
+    out
+}

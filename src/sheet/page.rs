@@ -1,0 +1,261 @@
+//! The page: its head, the sections in the order of the work, and what is left to write by hand.
+
+use std::fmt::Write;
+
+use super::fill::{jars, yields};
+use super::record::SheetRecord;
+use super::weighed::{happened, list, table};
+use crate::batch::chain::sha256;
+use crate::batch::resume::opening_of;
+use crate::chart::svg::escaped;
+use crate::mass::Mass;
+use crate::weighing::event::RowKind;
+
+const STYLE: &str = include_str!("sheet.css");
+const STANDING: &str = "This sheet shows what the batch log holds, with room for what a log cannot \
+    know. The points are those of a batch record in ISO 22716:2007, 7.2, and in 21 CFR 211.188; the \
+    latter is a rule for medicines, taken here as a model. Which rules apply to you, your local law \
+    says. A sheet does not make a scale legal for trade, or a batch compliant.";
+
+/// The whole sheet as an HTML document.
+pub fn html(record: &SheetRecord) -> String {
+    let batch = record
+        .rows
+        .first()
+        .map_or("batch", |row| row.batch.as_str());
+    let mut out = format!(
+        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
+         <meta name=\"viewport\" content=\"width=device-width\">\n<title>Batch sheet {0}</title>\n\
+         <style>\n{STYLE}</style></head><body>\n<h1>Batch sheet</h1>\n",
+        escaped(batch)
+    );
+    head(record, batch, &mut out);
+    before(record, &mut out);
+    out.push_str("<h2>Raw materials weighed <small>ISO 22716 7.2.1.2, 7.2.4; 21 CFR 211.188(b)(3), (4), (11)</small></h2>\n");
+    out.push_str(&table(record));
+    out.push_str(
+        "<p class=\"small\">Accepted: the tolerance less the guard band (JCGM 106). U: expanded uncertainty of the net \
+         weight, k = 2, g. Bar: box = accepted, dashed = target, diamond = inside, triangle = outside. \
+         Times are UTC. Net weights are calculated (OIML R 76-1, T.5.3).</p>\n",
+    );
+    operations(record, &mut out);
+    irregular(record, &mut out);
+    out.push_str("<h2>Yield <small>21 CFR 211.188(b)(7)</small></h2>\n");
+    out.push_str(&yields(record));
+    out.push_str(&jars(record));
+    by_hand(record, &mut out);
+    signatures(&mut out);
+    appendix(record, &mut out);
+    out.push_str("</body></html>\n");
+    out
+}
+
+fn head(record: &SheetRecord, batch: &str, out: &mut String) {
+    if !record.closed || !record.missing().is_empty() {
+        let state = if record.closed {
+            "closed before every ingredient was weighed"
+        } else {
+            "still open"
+        };
+        let _ = writeln!(
+            out,
+            "<p class=\"alarm\">This batch is {state}: the sheet is not complete.</p>"
+        );
+    }
+    if record.torn > 0 {
+        let _ = writeln!(
+            out,
+            "<p class=\"alarm\">The log ends in {} bytes that are no whole row; they are not in this sheet.</p>",
+            record.torn
+        );
+    }
+    let (first, last) = (record.rows.first(), record.rows.last());
+    let time = |row: Option<&crate::batch::row::Row>| {
+        row.map_or(String::new(), |row| {
+            row.at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string()
+        })
+    };
+    let size = match &record.opening {
+        Some(opening) => {
+            let g = |mass: Mass| mass.grams(Mass::from_g(1)).to_string();
+            let jars = opening.jars;
+            let jars = jars.map_or(String::new(), |(n, fill)| {
+                format!(" ({n} jars of {} g)", g(fill))
+            });
+            format!("{} g{jars}", g(opening.batch))
+        }
+        None => "not in the log".into(),
+    };
+    let mut scales: Vec<&str> = Vec::new();
+    for row in &record.rows {
+        if !row.scale.is_empty() && !scales.contains(&row.scale.as_str()) {
+            scales.push(&row.scale);
+        }
+    }
+    let entries = [
+        ("Batch", batch.to_owned()),
+        (
+            "Formula, version",
+            first.map_or(String::new(), |row| row.formula.clone()),
+        ),
+        ("Begun", time(first)),
+        (
+            if record.closed { "Closed" } else { "Last row" },
+            time(last),
+        ),
+        ("Batch size", size),
+        ("Scales", scales.join(", ")),
+        (
+            "Log",
+            format!("{} rows, each proved against the chain", record.rows.len()),
+        ),
+        (
+            "Last chain",
+            last.map_or(String::new(), |row| row.chain.clone()),
+        ),
+    ];
+    out.push_str("<dl class=\"head\">\n");
+    for (name, text) in entries {
+        let _ = writeln!(out, "<dt>{name}</dt><dd>{}</dd>", escaped(&text));
+    }
+    out.push_str("</dl>\n");
+}
+
+fn ticks(points: &[&str], out: &mut String) {
+    out.push_str("<div class=\"two\">\n");
+    for point in points {
+        let _ = writeln!(out, "<p><span class=\"tick\"></span>{point}</p>");
+    }
+    out.push_str("</div>\n");
+}
+
+fn before(record: &SheetRecord, out: &mut String) {
+    out.push_str(
+        "<h2>Before the batch <small>ISO 22716 7.2.2; 21 CFR 211.188(b)(2), (6)</small></h2>\n",
+    );
+    ticks(
+        &[
+            "documents at hand",
+            "raw materials available and released",
+            "equipment suitable and clean",
+            "work area clear and inspected",
+        ],
+        out,
+    );
+    out.push_str("<div class=\"box\">Major equipment besides the scale (vessel, mixer, heater, filler):</div>\n");
+    out.push_str("<h3>Scale check</h3>\n");
+    out.push_str(&happened(
+        record,
+        &[RowKind::ScaleCheck],
+        "The log has no scale check of this batch.",
+    ));
+}
+
+fn operations(record: &SheetRecord, out: &mut String) {
+    out.push_str(
+        "<h2>Operations by phase <small>ISO 22716 7.2.1.2; 21 CFR 211.188(b)(5)</small></h2>\n",
+    );
+    out.push_str("<table><thead><tr><th>phase<th>instruction<th>confirmed<th>temperature, speed, time, results<th>done by<th>checked by</tr></thead><tbody>\n");
+    let phases = record.formula.iter().flat_map(|formula| &formula.phases);
+    for phase in phases {
+        let mixed: Vec<String> = record
+            .of_kind(RowKind::Mixed)
+            .filter(|row| row.phase == phase.name)
+            .map(|row| row.at.strftime("%H:%M:%S").to_string())
+            .collect();
+        let confirmed = match (&phase.mix, mixed.is_empty()) {
+            (None, true) => "no mixing asked".to_owned(),
+            (Some(_), true) => "<b>not confirmed</b>".to_owned(),
+            (_, false) => mixed.join(", "),
+        };
+        let _ = writeln!(
+            out,
+            "<tr><td>{}<td>{}<td>{confirmed}<td class=\"hand\"><td class=\"hand\"><td class=\"hand\"></tr>",
+            escaped(&phase.name),
+            escaped(phase.mix.as_deref().unwrap_or("–")),
+        );
+    }
+    out.push_str("</tbody></table>\n");
+}
+
+fn irregular(record: &SheetRecord, out: &mut String) {
+    out.push_str("<h2>Deviations, remedies, remarks <small>ISO 22716 13; 21 CFR 211.188(b)(12)</small></h2>\n");
+    let told = record.rows.iter().filter(|row| match row.kind {
+        RowKind::TakenOut | RowKind::Remedy | RowKind::Residue => true,
+        // The formula stands in the appendix, a lot in the table.
+        RowKind::Note => opening_of(row).is_none() && !row.note.starts_with("lot of "),
+        RowKind::Weighed => row
+            .verdict
+            .is_none_or(|v| v != crate::weighing::event::Verdict::Inside),
+        RowKind::Opened
+        | RowKind::ScaleCheck
+        | RowKind::Mixed
+        | RowKind::Filled
+        | RowKind::Closed => false,
+    });
+    out.push_str(&list(record, told, "None in the log."));
+    if !record.withdrawn.is_empty() {
+        out.push_str("<h3>Rows that a later row corrected or replaced</h3>\n");
+        out.push_str(&list(record, record.withdrawn.iter(), ""));
+    }
+    out.push_str("<div class=\"box\">Investigation, where one was made:</div>\n");
+}
+
+fn by_hand(record: &SheetRecord, out: &mut String) {
+    let jars = record.opening.as_ref().and_then(|opening| opening.jars);
+    let jars = jars.map_or(String::new(), |(n, _)| format!(" (planned: {n})"));
+    let _ = write!(
+        out,
+        "<h2>Containers, label, samples <small>21 CFR 211.188(b)(5), (6), (8), (9), (10), (13)</small></h2>\n\
+         <div class=\"two\"><div class=\"box\">Containers and closures, lot and number{jars}:</div>\n\
+         <div class=\"box\">Samples taken:</div>\n\
+         <div class=\"box\">In-process results, and results of the examination:</div>\n\
+         <div class=\"box\">Labels issued, used, left over; stick a label here:</div></div>\n"
+    );
+    ticks(
+        &[
+            "area cleared and inspected after the batch",
+            "equipment cleaned",
+        ],
+        out,
+    );
+}
+
+fn signatures(out: &mut String) {
+    out.push_str(
+        "<h2>Signatures <small>21 CFR 211.188(a), (b)(1), (11)</small></h2>\n\
+         <table><thead><tr><th><th>name<th>signature<th>date</tr></thead><tbody>\n",
+    );
+    for what in [
+        "formula and targets agree with the master formula",
+        "weighed and made by",
+        "checked by",
+        "released by",
+    ] {
+        let _ = writeln!(
+            out,
+            "<tr><td>{what}<td class=\"hand\"><td class=\"hand\"><td class=\"hand\"></tr>"
+        );
+    }
+    let _ = writeln!(out, "</tbody></table>\n<p class=\"small\">{STANDING}</p>");
+}
+
+fn appendix(record: &SheetRecord, out: &mut String) {
+    out.push_str(
+        "<h2>The formula of this batch <small>ISO 22716 7.2.1.2; 21 CFR 211.188(a)</small></h2>\n",
+    );
+    match &record.opening {
+        Some(opening) => {
+            let _ = writeln!(
+                out,
+                "<p class=\"small\">As the log holds it, byte for byte; SHA-256 {}</p>",
+                sha256(&opening.text)
+            );
+            // Line by line: a line end is the one control character that stays.
+            let text: Vec<String> = opening.text.lines().map(escaped).collect();
+            let _ = writeln!(out, "<pre>{}</pre>", text.join("\n"));
+        }
+        None => out.push_str("<p class=\"alarm\">The log holds no formula.</p>\n"),
+    }
+}

@@ -1,0 +1,198 @@
+//! The control chart against published worked examples, and `bismar history` on a season's real logs.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use bismar::chart::control::{D2, D4, Limits, moving_ranges};
+
+/// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 "Individuals Control Charts", flow rate of
+/// ten batches. Data and results as cited with that page in several public test suites; the page itself
+/// was not at hand.
+const FLOW: [f64; 10] = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1];
+
+#[track_caller]
+fn near(found: f64, wanted: f64, within: f64) {
+    assert!((found - wanted).abs() <= within, "{found}, not {wanted}");
+}
+
+#[test]
+fn the_handbooks_worked_example_comes_out() {
+    let limits = Limits::of(&FLOW).unwrap();
+    near(limits.centre, 50.81, 5e-9);
+    near(limits.range_centre, 1.8778, 5e-5);
+    near(limits.upper, 55.8041, 5e-5);
+    near(limits.lower, 45.8159, 5e-5);
+    near(limits.range_upper, 6.1347, 5e-5);
+    let ranges = [2.0, 2.3, 1.4, 3.5, 3.4, 1.4, 0.2, 1.2, 1.5];
+    for (found, wanted) in moving_ranges(&FLOW).into_iter().zip(ranges) {
+        near(found, wanted, 1e-9);
+    }
+    assert!(
+        !FLOW.iter().any(|value| limits.is_out(*value)),
+        "in control"
+    );
+}
+
+/// The constants are the rounded values of 2/√π and 1 + 3 √(2 − 4/π)/d2 (mean and deviation of the
+/// absolute difference of two normal values).
+#[test]
+fn the_constants_are_those_of_the_normal_distribution() {
+    let pi = std::f64::consts::PI;
+    let d2 = 2.0 / pi.sqrt();
+    near(D2, d2, 5e-4);
+    near(D4, 1.0 + 3.0 * (2.0 - 4.0 / pi).sqrt() / d2, 5e-4);
+}
+
+#[test]
+fn a_value_beyond_the_limits_is_seen_and_one_inside_is_not() {
+    let limits = Limits::of(&FLOW).unwrap();
+    assert!(limits.is_out(55.81) && limits.is_out(45.81));
+    assert!(!limits.is_out(55.80) && !limits.is_out(45.82));
+    assert!(limits.is_range_out(6.14) && !limits.is_range_out(6.13));
+}
+
+#[test]
+fn too_few_values_and_values_that_are_none_have_no_limits() {
+    assert_eq!(Limits::of(&[]), None);
+    assert_eq!(Limits::of(&[1.0]), None);
+    assert_eq!(Limits::of(&[1.0, f64::NAN]), None);
+    assert_eq!(Limits::of(&[1.0, f64::INFINITY]), None);
+    let same = Limits::of(&[2.0, 2.0]).unwrap();
+    assert_eq!((same.lower, same.upper, same.range_upper), (2.0, 2.0, 0.0));
+}
+
+fn bismar(home: &Path, words: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_bismar"))
+        .env("HOME", home)
+        .env_remove("XDG_CONFIG_HOME")
+        .env_remove("XDG_DATA_HOME")
+        .current_dir(home)
+        .args(words)
+        .output()
+        .unwrap()
+}
+
+fn stdout(out: &Output) -> String {
+    let told = String::from_utf8_lossy(&out.stderr);
+    assert!(out.status.success(), "{told}");
+    String::from_utf8(out.stdout.clone()).unwrap()
+}
+
+fn season(home: &Path, folder: &str, seed: &str) -> String {
+    stdout(&bismar(
+        home,
+        &["demo", "--season", "--seed", seed, "--log-dir", folder],
+    ))
+}
+
+fn logs(folder: &Path) -> Vec<(String, Vec<u8>)> {
+    let entries = std::fs::read_dir(folder).unwrap().flatten();
+    let logs = entries.filter(|e| e.path().extension().is_some_and(|end| end == "csv"));
+    let mut logs: Vec<_> = logs
+        .map(|e| {
+            let name = e.file_name().into_string().unwrap();
+            (name, std::fs::read(e.path()).unwrap())
+        })
+        .collect();
+    logs.sort();
+    logs
+}
+
+#[test]
+fn a_season_is_real_logs_the_same_for_the_same_seed_and_never_mixed_with_others() {
+    let home = tempfile::tempdir().unwrap();
+    season(home.path(), "one", "4");
+    season(home.path(), "two", "4");
+    season(home.path(), "three", "5");
+    let one = logs(&home.path().join("one"));
+    assert_eq!(one.len(), 24);
+    assert!(one == logs(&home.path().join("two")), "the same seed");
+    assert!(one != logs(&home.path().join("three")), "another seed");
+    for (name, _) in &one {
+        let path = home.path().join("one").join(name);
+        stdout(&bismar(
+            home.path(),
+            &["log", "verify", path.to_str().unwrap()],
+        ));
+    }
+    let again = bismar(home.path(), &["demo", "--season", "--log-dir", "one"]);
+    assert_eq!(again.status.code(), Some(1));
+    assert!(one == logs(&home.path().join("one")), "untouched");
+}
+
+/// The table's numbers computed a second time, from the CSV by Python's csv and statistics modules.
+#[test]
+fn the_history_of_an_ingredient_agrees_with_the_logs_read_by_python() {
+    let home = tempfile::tempdir().unwrap();
+    season(home.path(), "logs", "4");
+    let text = stdout(&bismar(
+        home.path(),
+        &["history", "Beeswax", "--logs", "logs", "--svg", "chart.svg"],
+    ));
+    let script = "import csv, glob, statistics as st\n\
+        rows = [r for f in glob.glob('logs/*.csv') for r in csv.DictReader(open(f, newline=''), strict=True)]\n\
+        assert not any(r['note'].startswith('corrects') for r in rows)\n\
+        w = {}\n\
+        for r in sorted(rows, key=lambda r: (r['at'], int(r['seq']))):\n\
+        \x20   if r['kind'] == 'weighed' and r['ingredient'] == 'Beeswax': w[r['batch']] = r\n\
+        v = [100 * float(r['deviation_g']) / float(r['target_g']) for r in w.values()]\n\
+        m, mr = st.fmean(v), st.fmean(abs(b - a) for a, b in zip(v, v[1:]))\n\
+        print(f'individuals    lower {m - 3 * mr / 1.128:.3f}  mean {m:.3f}  upper {m + 3 * mr / 1.128:.3f}  ')\n\
+        print(f'moving range   lower 0  mean {mr:.3f}  upper {3.267 * mr:.3f}  ')\n";
+    let python = Command::new("python3")
+        .args(["-c", script])
+        .current_dir(home.path())
+        .output()
+        .expect("python3 is needed: apt install python3");
+    for line in stdout(&python).lines() {
+        assert!(text.contains(line), "{line}\nis not in\n{text}");
+    }
+    let svg = std::fs::read_to_string(home.path().join("chart.svg")).unwrap();
+    assert_eq!(
+        svg.matches("<circle").count() + svg.matches("<rect x").count(),
+        6 + 5
+    );
+}
+
+#[test]
+fn the_history_of_a_formula_has_a_line_an_ingredient() {
+    let home = tempfile::tempdir().unwrap();
+    season(home.path(), "logs", "4");
+    for name in ["Marram balm", "marram BALM 3"] {
+        let text = stdout(&bismar(home.path(), &["history", name, "--logs", "logs"]));
+        for ingredient in [
+            "Sunflower oil",
+            "Shea butter",
+            "Beeswax",
+            "Tocopherol",
+            "Lavender",
+        ] {
+            assert!(text.contains(&format!("\n{ingredient}")), "{text}");
+        }
+        assert!(text.contains("6 batches, 6 of them closed"), "{text}");
+    }
+}
+
+#[test]
+fn an_unknown_name_gets_the_near_ones_and_a_changed_log_is_named_and_left_out() {
+    let home = tempfile::tempdir().unwrap();
+    season(home.path(), "logs", "4");
+    let out = bismar(home.path(), &["history", "beeswacks", "--logs", "logs"]);
+    let told = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert_eq!(out.status.code(), Some(1));
+    assert!(told.contains("it tells of: Beeswax"), "{told}");
+    let (name, bytes) = logs(&home.path().join("logs"))
+        .into_iter()
+        .find(|(name, _)| name.starts_with("marram"))
+        .unwrap();
+    let text = String::from_utf8(bytes)
+        .unwrap()
+        .replace(",inside,", ",over,");
+    std::fs::write(home.path().join("logs").join(&name), text).unwrap();
+    let out = bismar(home.path(), &["history", "Beeswax", "--logs", "logs"]);
+    let told = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert_eq!(out.status.code(), Some(4));
+    assert!(told.contains(&name), "{told}");
+    let text = String::from_utf8(out.stdout).unwrap();
+    assert!(!text.contains(name.trim_end_matches(".csv")), "{text}");
+}

@@ -1,0 +1,373 @@
+//! `bismar sheet`: real logs of a season, and logs written with the real log writer. The page is read
+//! back with Python's html.parser and held against the CSV read with Python's csv module.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use bismar::batch::log::LogFile;
+use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::formula::Formula;
+use bismar::formula::examples::SAMPHIRE;
+use bismar::mass::Mass;
+use bismar::scale::Moment;
+use bismar::weighing::event::{Draft, RowKind, Verdict};
+
+fn bismar(home: &Path, words: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_bismar"))
+        .env("HOME", home)
+        .env_remove("XDG_CONFIG_HOME")
+        .env_remove("XDG_DATA_HOME")
+        .current_dir(home)
+        .args(words)
+        .output()
+        .unwrap()
+}
+
+#[track_caller]
+fn stdout(out: &Output) -> String {
+    let told = String::from_utf8_lossy(&out.stderr);
+    assert!(out.status.success(), "{told}");
+    String::from_utf8(out.stdout.clone()).unwrap()
+}
+
+/// What a browser would make of the page: text with tags as line ends, and the elements and
+/// attributes, one a line after a mark.
+#[track_caller]
+fn parsed(page: &str) -> (String, String) {
+    let script = "import sys\nfrom html.parser import HTMLParser\n\
+        class P(HTMLParser):\n\
+        \x20   def handle_starttag(self, tag, attrs):\n\
+        \x20       tags.append(tag + ' ' + ' '.join(f'{k}={v}' for k, v in attrs)); text.append('\\n')\n\
+        \x20   def handle_endtag(self, tag): text.append('\\n')\n\
+        \x20   def handle_data(self, data): text.append(data)\n\
+        text, tags = [], []\nP().feed(sys.stdin.read())\n\
+        print(''.join(text)); print('\\x1e'); print('\\n'.join(tags))";
+    let mut child = Command::new("python3")
+        .args(["-c", script])
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .expect("python3 is needed: apt install python3");
+    let mut stdin = child.stdin.take().unwrap();
+    std::io::Write::write_all(&mut stdin, page.as_bytes()).unwrap();
+    drop(stdin);
+    let out = stdout(&child.wait_with_output().unwrap());
+    let (text, tags) = out.split_once('\u{1e}').unwrap();
+    (text.to_owned(), tags.to_owned())
+}
+
+fn sheet_of(home: &Path, log: &Path) -> String {
+    stdout(&bismar(
+        home,
+        &["sheet", log.to_str().unwrap(), "--out", "-"],
+    ))
+}
+
+fn first_log(folder: &Path, begin: &str) -> PathBuf {
+    let entries = std::fs::read_dir(folder).unwrap().flatten();
+    let mut logs: Vec<PathBuf> = entries
+        .map(|e| e.path())
+        .filter(|p| p.extension().is_some_and(|end| end == "csv"))
+        .filter(|p| p.file_name().unwrap().to_str().unwrap().starts_with(begin))
+        .collect();
+    logs.sort();
+    logs.remove(0)
+}
+
+#[test]
+fn every_weight_lot_and_time_of_a_real_log_stands_in_its_sheet() {
+    let home = tempfile::tempdir().unwrap();
+    stdout(&bismar(
+        home.path(),
+        &["demo", "--season", "--log-dir", "logs"],
+    ));
+    for begin in ["marram", "tideline", "samphire", "glasswort"] {
+        let log = first_log(&home.path().join("logs"), begin);
+        let (text, _) = parsed(&sheet_of(home.path(), &log));
+        let script = "import csv, sys\n\
+            for r in csv.DictReader(open(sys.argv[1], newline='', encoding='utf-8'), strict=True):\n\
+            \x20   if r['kind'] == 'weighed':\n\
+            \x20       for k in ('ingredient', 'lot', 'target_g', 'low_g', 'high_g', 'net_g', 'verdict', 'scale'): print(r[k])\n\
+            \x20       print(r['at'][11:19])\n\
+            print(r['batch']); print(r['formula']); print(r['chain'])";
+        let wanted = Command::new("python3")
+            .args(["-c", script])
+            .arg(&log)
+            .output()
+            .unwrap();
+        let wanted = stdout(&wanted);
+        assert!(wanted.lines().count() > 30);
+        for cell in wanted.lines() {
+            assert!(
+                text.lines().any(|line| line.trim() == cell),
+                "{cell} is not in the sheet of {begin}"
+            );
+        }
+        assert!(!text.contains("not complete"), "{text}");
+        // The whole formula, as a reproduction of the master record.
+        assert!(text.contains("[[phase.ingredient]]"));
+    }
+}
+
+/// The points of a batch record as STANDARDS tell them: ISO 22716:2007, 7.2.1.2, 7.2.2, 7.2.3 and
+/// 7.2.4 (read on a web page of the identical South African adoption), and 21 CFR 211.188 (full text).
+#[test]
+fn every_point_of_the_published_rules_has_its_place() {
+    let home = tempfile::tempdir().unwrap();
+    let (_, log) = written(home.path(), |_| {});
+    let (text, _) = parsed(&sheet_of(home.path(), &log));
+    let points = [
+        ("ISO 22716 7.2.1.2 suitable equipment", "Major equipment"),
+        ("ISO 22716 7.2.1.2 formula", "The formula of this batch"),
+        (
+            "ISO 22716 7.2.1.2 batch numbers and quantities",
+            "Raw materials weighed",
+        ),
+        (
+            "ISO 22716 7.2.1.2 operations per stage",
+            "Operations by phase",
+        ),
+        (
+            "ISO 22716 7.2.1.2 temperatures, speeds, times",
+            "temperature, speed, time",
+        ),
+        ("ISO 22716 7.2.1.2 sampling", "Samples taken"),
+        ("ISO 22716 7.2.1.2 cleaning", "equipment cleaned"),
+        ("ISO 22716 7.2.2 documents", "documents at hand"),
+        (
+            "ISO 22716 7.2.2 released",
+            "raw materials available and released",
+        ),
+        (
+            "ISO 22716 7.2.2 clean equipment",
+            "equipment suitable and clean",
+        ),
+        ("ISO 22716 7.2.2 area", "work area clear"),
+        ("ISO 22716 7.2.3 batch number", "Batch"),
+        (
+            "211.188(a) master record checked",
+            "agree with the master formula",
+        ),
+        ("211.188(b)(1) dates", "Begun"),
+        ("211.188(b)(2) equipment", "Scales"),
+        ("211.188(b)(3) component batch", "lot"),
+        ("211.188(b)(4) weights", "actual g"),
+        ("211.188(b)(5) in-process results", "In-process results"),
+        (
+            "211.188(b)(6) inspection before",
+            "work area clear and inspected",
+        ),
+        (
+            "211.188(b)(6) inspection after",
+            "area cleared and inspected after",
+        ),
+        ("211.188(b)(7) yield", "actual in % of theoretical"),
+        ("211.188(b)(8) labels", "stick a label here"),
+        ("211.188(b)(9) containers", "Containers and closures"),
+        ("211.188(b)(10) sampling", "Samples taken"),
+        ("211.188(b)(11) performing", "weighed by"),
+        ("211.188(b)(11) checking", "checked by"),
+        ("211.188(b)(12) investigation", "Investigation"),
+        ("211.188(b)(13) examination", "results of the examination"),
+    ];
+    for (point, words) in points {
+        assert!(text.contains(words), "{point}: {words}");
+    }
+}
+
+/// A log of the foot powder, 500 g as 2 jars of 250 g; `more` appends its own rows.
+fn written(home: &Path, more: impl FnOnce(&mut dyn FnMut(Draft))) -> (String, PathBuf) {
+    let at: jiff::Timestamp = "2026-03-02T09:00:00Z".parse().unwrap();
+    let formula = Formula::parse(SAMPHIRE, "samphire.toml").unwrap();
+    let label = format!("{} {}", formula.name, formula.version);
+    let path = home.join("a-batch.csv");
+    let mut log = LogFile::create_at(&path, &label).unwrap();
+    let opening = Opening {
+        text: SAMPHIRE.to_owned(),
+        batch: Mass::from_g(500),
+        jars: Some((2, Mass::from_g(250))),
+    };
+    for draft in opening_drafts(&opening, &label, 1, Moment::default()).unwrap() {
+        log.append(&draft, at).unwrap();
+    }
+    more(&mut |draft| {
+        log.append(&draft, at).unwrap();
+    });
+    (label, path)
+}
+
+fn draft(kind: RowKind, step: usize, ingredient: &str, net: Option<i64>, note: &str) -> Draft {
+    Draft {
+        step,
+        ingredient: ingredient.to_owned(),
+        target: Some(Mass::from_g(250)),
+        low: Some(Mass::from_g(249)),
+        high: Some(Mass::from_g(251)),
+        net: net.map(Mass::from_mg),
+        verdict: Some(Verdict::Inside),
+        scale: "bench".into(),
+        readability: Mass::from_mg(10),
+        ..plain_draft(kind, note.to_owned(), 9, Moment::default())
+    }
+}
+
+#[test]
+fn jars_give_yield_and_loss_and_a_corrected_row_does_not_count() {
+    let home = tempfile::tempdir().unwrap();
+    let (_, log) = written(home.path(), |add| {
+        add(draft(
+            RowKind::Weighed,
+            1,
+            "Arrowroot starch",
+            Some(250_500),
+            "",
+        ));
+        add(draft(RowKind::Weighed, 2, "White clay", Some(240_000), ""));
+        add(draft(
+            RowKind::Weighed,
+            2,
+            "White clay",
+            Some(249_500),
+            "corrects seq 4",
+        ));
+        add(draft(RowKind::Filled, 0, "", Some(248_000), "jar 1"));
+        add(draft(RowKind::Filled, 0, "", Some(199_000), "jar 2"));
+        add(draft(
+            RowKind::Filled,
+            0,
+            "",
+            Some(247_000),
+            "corrects seq 7",
+        ));
+        add(draft(
+            RowKind::ScaleCheck,
+            0,
+            "",
+            Some(100_000),
+            "100 g, class M1",
+        ));
+        add(draft(
+            RowKind::Remedy,
+            2,
+            "White clay",
+            None,
+            "keep, inside its limits",
+        ));
+    });
+    let page = sheet_of(home.path(), &log);
+    let (text, tags) = parsed(&page);
+    let squeezed: String = text.lines().map(str::trim).collect::<Vec<_>>().join(" ");
+    let squeezed = squeezed.split_whitespace().collect::<Vec<_>>().join(" ");
+    // 250.50 + 249.50 = 500.00 of 500; 248 + 247 = 495 of 500, that is 99 %, by hand.
+    assert!(
+        squeezed.contains("weighing 500.00 500.00 100.0 % 2 steps"),
+        "{squeezed}"
+    );
+    assert!(
+        squeezed.contains("filling 495.00 500.00 99.0 % 2 jars; not in a jar: 5.00 g"),
+        "{squeezed}"
+    );
+    assert!(
+        squeezed.contains("Rows that a later row corrected"),
+        "{squeezed}"
+    );
+    assert!(squeezed.contains("100 g, class M1"), "{squeezed}");
+    assert!(squeezed.contains("keep, inside its limits"), "{squeezed}");
+    // Two of four steps are missing and the log is not closed.
+    assert!(squeezed.contains("still open"), "{squeezed}");
+    assert_eq!(squeezed.matches("not weighed").count(), 2, "{squeezed}");
+    assert!(tags.contains("svg class=fill"), "{tags}");
+    assert_eq!(tags.matches("svg class=bar").count(), 2, "{tags}");
+    assert!(
+        tags.contains("aria-label=-0.50 g, inside the window 249.00 to 251.00 g"),
+        "{tags}"
+    );
+}
+
+#[test]
+fn the_bar_tells_outside_by_its_shape_and_words() {
+    let home = tempfile::tempdir().unwrap();
+    let (_, log) = written(home.path(), |add| {
+        add(draft(
+            RowKind::Weighed,
+            1,
+            "Arrowroot starch",
+            Some(260_000),
+            "",
+        ));
+        add(draft(RowKind::Weighed, 2, "White clay", Some(240_000), ""));
+    });
+    let (_, tags) = parsed(&sheet_of(home.path(), &log));
+    assert!(tags.contains("+10.00 g, above the window"), "{tags}");
+    assert!(tags.contains("-10.00 g, below the window"), "{tags}");
+    let corners = |tag: &&str| tag.split("points=").nth(1).unwrap().matches(',').count() == 3;
+    let shapes: Vec<&str> = tags
+        .lines()
+        .filter(|tag| tag.starts_with("polygon"))
+        .collect();
+    assert_eq!(
+        (shapes.len(), shapes.iter().filter(|t| corners(t)).count()),
+        (2, 2)
+    );
+}
+
+#[test]
+fn text_of_the_log_never_becomes_markup_and_nothing_is_asked_from_outside() {
+    let home = tempfile::tempdir().unwrap();
+    let evil = "<script>alert(1)</script><img src=x onerror=y> & \"'`</td></style>";
+    let (_, log) = written(home.path(), |add| {
+        let mut row = draft(RowKind::Weighed, 1, evil, Some(250_000), evil);
+        row.verdict = Some(Verdict::Kept);
+        row.lot = evil.into();
+        row.phase = evil.into();
+        row.vessel = evil.into();
+        row.scale = evil.into();
+        add(row);
+        add(draft(RowKind::Note, 0, evil, None, evil));
+        add(draft(RowKind::Filled, 0, evil, Some(250_000), evil));
+        add(draft(RowKind::ScaleCheck, 0, evil, Some(250_000), evil));
+    });
+    let page = sheet_of(home.path(), &log);
+    let (text, tags) = parsed(&page);
+    assert!(
+        text.matches(evil).count() >= 9,
+        "{}",
+        text.matches(evil).count()
+    );
+    for tag in tags.lines() {
+        let (name, attributes) = tag.split_once(' ').unwrap_or((tag, ""));
+        assert!(
+            !["script", "img", "link", "iframe", "object", "a"].contains(&name),
+            "{tag}"
+        );
+        for attribute in ["src=", "href=", "onerror=", "onload=", "style="] {
+            assert!(!attributes.contains(attribute), "{tag}");
+        }
+    }
+    for outside in ["url(", "@import", "http://", "https://"] {
+        assert!(!page.contains(outside), "{outside}");
+    }
+    assert!(tags.contains("content=default-src 'none'"), "{tags}");
+}
+
+#[test]
+fn a_sheet_that_is_there_is_kept_and_a_changed_log_gives_none() {
+    let home = tempfile::tempdir().unwrap();
+    let (_, log) = written(home.path(), |_| {});
+    let words = ["sheet", "a-batch", "--logs", "."];
+    stdout(&bismar(home.path(), &words));
+    let page = std::fs::read(home.path().join("a-batch.html")).unwrap();
+    let again = bismar(home.path(), &words);
+    assert_eq!(again.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&again.stderr).contains("--force"));
+    let text = std::fs::read_to_string(&log).unwrap();
+    std::fs::write(&log, text.replace("2 jars of 250 g", "2 jars of 251 g")).unwrap();
+    let changed = bismar(home.path(), &["sheet", "a-batch", "--logs", ".", "--force"]);
+    assert_eq!(changed.status.code(), Some(4), "{changed:?}");
+    assert_eq!(
+        page,
+        std::fs::read(home.path().join("a-batch.html")).unwrap()
+    );
+    let none = bismar(home.path(), &["sheet", "b-batch", "--logs", "."]);
+    assert_eq!(none.status.code(), Some(1));
+}
