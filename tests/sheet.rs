@@ -297,9 +297,13 @@ fn the_bar_tells_outside_by_its_shape_and_words() {
         ));
         add(draft(RowKind::Weighed, 2, "White clay", Some(240_000), ""));
     });
-    let (_, tags) = parsed(&sheet_of(home.path(), &log));
+    let (text, tags) = parsed(&sheet_of(home.path(), &log));
     assert!(tags.contains("+10.00 g, above the window"), "{tags}");
     assert!(tags.contains("-10.00 g, below the window"), "{tags}");
+    // Their rows call them inside; the sheet lists them among the deviations all the same.
+    let told = text.split("Deviations, remedies").nth(1).unwrap();
+    let told = told.split("Investigation").next().unwrap();
+    assert!(told.contains("260.00") && told.contains("240.00"), "{told}");
     let corners = |tag: &&str| tag.split("points=").nth(1).unwrap().matches(',').count() == 3;
     let shapes: Vec<&str> = tags
         .lines()

@@ -27,7 +27,7 @@ pub struct Weighing {
     pub seconds: f64,
 }
 
-/// The log's own digits.
+/// The log's own digits; the deviation with its sign.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Shown {
     pub target: String,
@@ -111,7 +111,7 @@ impl Gather {
             shown: Shown {
                 target: target.to_string(),
                 net: net.to_string(),
-                deviation: net.minus(target).to_string(),
+                deviation: signed(&net.minus(target).to_string()),
             },
             verdict: row.verdict,
             over_pours: u32::from(above),
@@ -129,6 +129,16 @@ impl Gather {
             opened: self.opened,
             closed: self.closed,
         }
+    }
+}
+
+/// With a plus where it is more than nothing.
+pub fn signed(off: &str) -> String {
+    let nothing = off.bytes().all(|b| matches!(b, b'0' | b'.'));
+    if off.starts_with('-') || nothing {
+        off.to_owned()
+    } else {
+        format!("+{off}")
     }
 }
 

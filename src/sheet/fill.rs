@@ -51,14 +51,18 @@ pub fn yields(record: &SheetRecord) -> String {
         );
     } else {
         let filled = total(record.filled.iter());
+        let rest = if filled > weighed {
+            "more than was weighed: look at the rows".to_owned()
+        } else {
+            format!("not in a jar: {} g", (weighed - filled).grams(d))
+        };
         let _ = writeln!(
             out,
-            "<tr><td>filling<td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td>{} jars; not in a jar: {} g</tr>",
+            "<tr><td>filling<td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td>{} jars; {rest}</tr>",
             filled.grams(d),
             weighed.grams(d),
             percent(filled, weighed),
             record.filled.len(),
-            (weighed - filled).grams(d)
         );
     }
     out.push_str("</tbody></table>\n");

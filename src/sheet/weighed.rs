@@ -2,10 +2,11 @@
 
 use std::fmt::Write;
 
-use super::picture::{deviation_bar, signed};
+use super::picture::deviation_bar;
 use super::record::SheetRecord;
 use crate::batch::cell::Amount;
 use crate::batch::row::Row;
+use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::weighing::event::{RowKind, Verdict};
 
