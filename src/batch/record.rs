@@ -126,6 +126,18 @@ impl Record {
         delivered.map(Amount::mass).sum()
     }
 
+    /// The record of rows that were read already, in the order of the file.
+    pub fn of_rows(path: &Path, rows: impl IntoIterator<Item = Row>) -> Record {
+        let mut record = Record {
+            path: path.to_owned(),
+            ..Record::default()
+        };
+        for row in rows {
+            record.add(row);
+        }
+        record
+    }
+
     /// Takes the next row. As [`super::resume::Resuming::add`], a `weighed` row holds for its step
     /// in place of any before it, and one whose note begins `corrects seq N` for the step of that
     /// row. A correction of no earlier weight is kept with the notes.

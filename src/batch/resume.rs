@@ -311,7 +311,7 @@ impl Resuming {
 }
 
 /// The seq that a note beginning `corrects seq N` names.
-pub(super) fn corrects(note: &str) -> Option<u64> {
+pub fn corrects(note: &str) -> Option<u64> {
     let rest = note.strip_prefix("corrects seq ")?;
     let end = rest
         .find(|c: char| !c.is_ascii_digit())

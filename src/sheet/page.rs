@@ -57,8 +57,8 @@ pub fn html(record: &SheetRecord) -> String {
 }
 
 fn head(record: &SheetRecord, batch: &str, out: &mut String) {
-    if !record.closed || !record.missing().is_empty() {
-        let state = if record.closed {
+    if !record.log.closed.is_some() || !record.missing().is_empty() {
+        let state = if record.log.closed.is_some() {
             "closed before every ingredient was weighed"
         } else {
             "still open"
@@ -81,7 +81,7 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
             row.at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string()
         })
     };
-    let size = match &record.opening {
+    let size = match &record.log.opening {
         Some(opening) => {
             let g = |mass: Mass| mass.grams(Mass::from_g(1)).to_string();
             let jars = opening.jars;
@@ -106,7 +106,11 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
         ),
         ("Begun", time(first)),
         (
-            if record.closed { "Closed" } else { "Last row" },
+            if record.log.closed.is_some() {
+                "Closed"
+            } else {
+                "Last row"
+            },
             time(last),
         ),
         ("Batch size", size),
@@ -165,7 +169,9 @@ fn operations(record: &SheetRecord, out: &mut String) {
     let phases = record.formula.iter().flat_map(|formula| &formula.phases);
     for phase in phases {
         let mixed: Vec<String> = record
-            .of_kind(RowKind::Mixed)
+            .log
+            .mixed
+            .iter()
             .filter(|row| row.phase == phase.name)
             .map(|row| row.at.strftime("%H:%M:%S").to_string())
             .collect();
@@ -215,7 +221,7 @@ fn is_outside(row: &Row) -> bool {
 }
 
 fn by_hand(record: &SheetRecord, out: &mut String) {
-    let jars = record.opening.as_ref().and_then(|opening| opening.jars);
+    let jars = record.log.opening.as_ref().and_then(|opening| opening.jars);
     let jars = jars.map_or(String::new(), |(n, _)| format!(" (planned: {n})"));
     let _ = write!(
         out,
@@ -257,7 +263,7 @@ fn appendix(record: &SheetRecord, out: &mut String) {
     out.push_str(
         "<h2 class=\"new\">The formula of this batch <small>ISO 22716 7.2.1.2; 21 CFR 211.188(a)</small></h2>\n",
     );
-    match &record.opening {
+    match &record.log.opening {
         Some(opening) => {
             let _ = writeln!(
                 out,

@@ -3,6 +3,7 @@
 
 use std::fmt::Write;
 
+use crate::batch::record::StepRecord;
 use crate::batch::row::Row;
 use crate::chart::history::signed;
 use crate::chart::svg::escaped;
@@ -12,7 +13,7 @@ const BAR: f64 = 110.0;
 
 /// Where the net weight lies in its acceptance window. A diamond: inside; a triangle at the side where
 /// it lies: outside. Empty without a window.
-pub fn deviation_bar(row: &Row) -> String {
+pub fn deviation_bar(row: &StepRecord) -> String {
     let (Some(target), Some(net)) = (row.target, row.net) else {
         return String::new();
     };
