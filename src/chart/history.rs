@@ -45,8 +45,8 @@ impl Weighing {
 pub struct Gathered {
     pub weighings: Vec<Weighing>,
     pub opened: Option<Timestamp>,
-    /// Whether the log has its `closed` row.
-    pub closed: bool,
+    /// Whether the batch is closed and has a weight for each ingredient of its formula.
+    pub complete: bool,
 }
 
 /// The weighings of a batch that hold. A step without a target has no deviation and is left out, as
@@ -56,8 +56,19 @@ pub fn gathered(record: &Record) -> Gathered {
     Gathered {
         weighings: steps.filter_map(|step| weighing(record, step)).collect(),
         opened: record.opened_at,
-        closed: record.closed.is_some(),
+        complete: record.closed.is_some() && is_weighed(record),
     }
+}
+
+/// Whether every ingredient of the formula has a weight; without a formula, whether there is any.
+fn is_weighed(record: &Record) -> bool {
+    let formula = record.read_formula().and_then(Result::ok);
+    let wanted = formula.map_or(1, |formula| {
+        let phases = formula.phases.iter();
+        phases.map(|phase| phase.ingredients.len()).sum()
+    });
+    let has = |step: &usize| matches!(record.steps.get(step), Some(step) if step.net.is_some());
+    (1..=wanted).all(|step| has(&step))
 }
 
 fn weighing(record: &Record, step: &StepRecord) -> Option<Weighing> {

@@ -155,10 +155,10 @@ fn of_formula(batches: &[&Gathered]) -> Option<Report> {
     let name = name
         .rsplit_once(' ')
         .map_or(name.as_str(), |(bare, _)| bare);
-    let whole: Vec<&&Gathered> = batches.iter().filter(|batch| batch.closed).collect();
+    let whole: Vec<&&Gathered> = batches.iter().filter(|batch| batch.complete).collect();
     let title = format!("{name}: what was weighed less the sum of the targets, percent");
     let mut text = format!(
-        "{title}\n{} batches, {} of them closed; only these are in the chart.\n\n",
+        "{title}\n{} batches, {} of them complete; only these are in the chart.\n\n",
         batches.len(),
         whole.len()
     );

@@ -57,7 +57,7 @@ pub fn html(record: &SheetRecord) -> String {
 }
 
 fn head(record: &SheetRecord, batch: &str, out: &mut String) {
-    if !record.log.closed.is_some() || !record.missing().is_empty() {
+    if record.log.closed.is_none() || !record.missing().is_empty() {
         let state = if record.log.closed.is_some() {
             "closed before every ingredient was weighed"
         } else {
