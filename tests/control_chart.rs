@@ -212,3 +212,17 @@ fn a_batch_that_did_not_come_to_its_end_is_counted_and_not_charted() {
     assert!(text.contains("6 batches, 5 of them complete"), "{text}");
     assert!(!text.contains(name.trim_end_matches(".csv")), "{text}");
 }
+
+#[test]
+fn a_point_beyond_a_limit_is_drawn_as_a_square_with_its_number() {
+    let mut values = FLOW.to_vec();
+    values.extend(FLOW);
+    values.push(90.0);
+    let limits = Limits::of(&values).unwrap();
+    assert!(limits.is_out(90.0));
+    let svg = bismar::chart::svg::control_chart("a < b & c", "g", &values, &limits);
+    // One in each panel: the value, and the jump to it.
+    assert_eq!(svg.matches("height=\"9\"").count(), 2, "{svg}");
+    assert_eq!(svg.matches(">21</text>").count(), 2, "{svg}");
+    assert!(svg.contains("a &lt; b &amp; c"), "{svg}");
+}
