@@ -169,7 +169,7 @@ fn the_history_of_a_formula_has_a_line_an_ingredient() {
         ] {
             assert!(text.contains(&format!("\n{ingredient}")), "{text}");
         }
-        assert!(text.contains("6 batches, 6 of them closed"), "{text}");
+        assert!(text.contains("6 batches, 6 of them complete"), "{text}");
     }
 }
 
@@ -195,4 +195,34 @@ fn an_unknown_name_gets_the_near_ones_and_a_changed_log_is_named_and_left_out() 
     assert!(told.contains(&name), "{told}");
     let text = String::from_utf8(out.stdout).unwrap();
     assert!(!text.contains(name.trim_end_matches(".csv")), "{text}");
+}
+
+/// The first half of a real log is a batch that stands still in the middle.
+#[test]
+fn a_batch_that_did_not_come_to_its_end_is_counted_and_not_charted() {
+    let home = tempfile::tempdir().unwrap();
+    season(home.path(), "logs", "4");
+    let all = logs(&home.path().join("logs"));
+    let (name, bytes) = all.iter().find(|(n, _)| n.starts_with("marram")).unwrap();
+    let text = std::str::from_utf8(bytes).unwrap();
+    let half: String = text.split_inclusive('\n').take(7).collect();
+    std::fs::write(home.path().join("logs").join(name), half).unwrap();
+    let out = bismar(home.path(), &["history", "Marram balm", "--logs", "logs"]);
+    let text = stdout(&out);
+    assert!(text.contains("6 batches, 5 of them complete"), "{text}");
+    assert!(!text.contains(name.trim_end_matches(".csv")), "{text}");
+}
+
+#[test]
+fn a_point_beyond_a_limit_is_drawn_as_a_square_with_its_number() {
+    let mut values = FLOW.to_vec();
+    values.extend(FLOW);
+    values.push(90.0);
+    let limits = Limits::of(&values).unwrap();
+    assert!(limits.is_out(90.0));
+    let svg = bismar::chart::svg::control_chart("a < b & c", "g", &values, &limits);
+    // One in each panel: the value, and the jump to it.
+    assert_eq!(svg.matches("height=\"9\"").count(), 2, "{svg}");
+    assert_eq!(svg.matches(">21</text>").count(), 2, "{svg}");
+    assert!(svg.contains("a &lt; b &amp; c"), "{svg}");
 }

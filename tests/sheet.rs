@@ -230,6 +230,9 @@ fn jars_give_yield_and_loss_and_a_corrected_row_does_not_count() {
             Some(249_500),
             "corrects seq 4",
         ));
+        let mut left = draft(RowKind::Residue, 1, "Arrowroot starch", Some(500), "");
+        left.verdict = None;
+        add(left);
         add(draft(RowKind::Filled, 0, "", Some(248_000), "jar 1"));
         add(draft(RowKind::Filled, 0, "", Some(199_000), "jar 2"));
         add(draft(
@@ -237,7 +240,7 @@ fn jars_give_yield_and_loss_and_a_corrected_row_does_not_count() {
             0,
             "",
             Some(247_000),
-            "corrects seq 7",
+            "corrects seq 8",
         ));
         add(draft(
             RowKind::ScaleCheck,
@@ -258,17 +261,21 @@ fn jars_give_yield_and_loss_and_a_corrected_row_does_not_count() {
     let (text, tags) = parsed(&page);
     let squeezed: String = text.lines().map(str::trim).collect::<Vec<_>>().join(" ");
     let squeezed = squeezed.split_whitespace().collect::<Vec<_>>().join(" ");
-    // 250.50 + 249.50 = 500.00 of 500; 248 + 247 = 495 of 500, that is 99 %, by hand.
+    // 250.50 − 0.50 left in the beaker + 249.50 = 499.50 of 500; 248 + 247 = 495 of 499.50, by hand.
     assert!(
-        squeezed.contains("weighing 500.00 500.00 100.0 % 2 steps"),
+        squeezed.contains("weighing 499.50 500.00 99.9 % 2 steps"),
         "{squeezed}"
     );
     assert!(
-        squeezed.contains("filling 495.00 500.00 99.0 % 2 jars; not in a jar: 5.00 g"),
+        squeezed.contains("filling 495.00 499.50 99.1 % 2 jars; not in a jar: 4.50 g"),
         "{squeezed}"
     );
     assert!(
         squeezed.contains("Rows that a later row corrected"),
+        "{squeezed}"
+    );
+    assert!(
+        squeezed.contains("250.50 left 0.50 given 250.00"),
         "{squeezed}"
     );
     assert!(squeezed.contains("100 g, class M1"), "{squeezed}");
@@ -297,9 +304,13 @@ fn the_bar_tells_outside_by_its_shape_and_words() {
         ));
         add(draft(RowKind::Weighed, 2, "White clay", Some(240_000), ""));
     });
-    let (_, tags) = parsed(&sheet_of(home.path(), &log));
+    let (text, tags) = parsed(&sheet_of(home.path(), &log));
     assert!(tags.contains("+10.00 g, above the window"), "{tags}");
     assert!(tags.contains("-10.00 g, below the window"), "{tags}");
+    // Their rows call them inside; the sheet lists them among the deviations all the same.
+    let told = text.split("Deviations, remedies").nth(1).unwrap();
+    let told = told.split("Investigation").next().unwrap();
+    assert!(told.contains("260.00") && told.contains("240.00"), "{told}");
     let corners = |tag: &&str| tag.split("points=").nth(1).unwrap().matches(',').count() == 3;
     let shapes: Vec<&str> = tags
         .lines()

@@ -1,12 +1,10 @@
 //! What many batches say of one ingredient or of one formula.
 
-use std::collections::BTreeMap;
-
 use jiff::Timestamp;
 
-use crate::batch::row::Row;
+use crate::batch::record::{Record, StepRecord};
 use crate::mass::Mass;
-use crate::weighing::event::{RowKind, Verdict};
+use crate::weighing::event::Verdict;
 
 /// One weighing that counts: the last of its step in its batch.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,7 +25,7 @@ pub struct Weighing {
     pub seconds: f64,
 }
 
-/// The log's own digits.
+/// The log's own digits; the deviation with its sign.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Shown {
     pub target: String,
@@ -42,93 +40,79 @@ impl Weighing {
     }
 }
 
-/// Takes the rows of one batch in order and gives its weighings.
-#[derive(Debug, Default)]
-pub struct Gather {
-    weighed: BTreeMap<usize, Weighing>,
-    /// Step of each weighed row, for the rows that correct one.
-    step_of: BTreeMap<u64, usize>,
-    over: BTreeMap<usize, u32>,
-    since: Option<Timestamp>,
-    opened: Option<Timestamp>,
-    closed: bool,
-}
-
 /// A batch's weighings, in the order of its steps.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Gathered {
     pub weighings: Vec<Weighing>,
     pub opened: Option<Timestamp>,
-    /// Whether the log has its `closed` row.
-    pub closed: bool,
+    /// Whether the batch is closed and has a weight for each ingredient of its formula.
+    pub complete: bool,
 }
 
-impl Gather {
-    pub fn add(&mut self, row: &Row) {
-        match row.kind {
-            RowKind::Opened => {
-                self.opened.get_or_insert(row.at);
-                self.since = Some(row.at);
-            }
-            RowKind::TakenOut => *self.over.entry(row.step).or_default() += 1,
-            RowKind::Mixed => self.since = Some(row.at),
-            RowKind::Weighed => self.weigh(row),
-            RowKind::Closed => self.closed = true,
-            RowKind::ScaleCheck
-            | RowKind::Remedy
-            | RowKind::Residue
-            | RowKind::Filled
-            | RowKind::Note => {}
-        }
+/// The weighings of a batch that hold. A step without a target has no deviation and is left out, as
+/// is one whose weight was withdrawn.
+pub fn gathered(record: &Record) -> Gathered {
+    let steps = record.steps.values();
+    Gathered {
+        weighings: steps.filter_map(|step| weighing(record, step)).collect(),
+        opened: record.opened_at,
+        complete: record.closed.is_some() && is_weighed(record),
     }
+}
 
-    fn weigh(&mut self, row: &Row) {
-        let corrected = crate::batch::resume::corrects(&row.note);
-        let step = corrected
-            .and_then(|seq| self.step_of.get(&seq).copied())
-            .unwrap_or(row.step);
-        self.step_of.insert(row.seq, step);
-        let (Some(target), Some(net)) = (row.target, row.net) else {
-            if corrected.is_some() {
-                self.weighed.remove(&step);
-            }
-            return;
-        };
-        let since = self.since.replace(row.at).unwrap_or(row.at);
-        // Without a target there is no deviation.
-        if step == 0 || target.mass() <= Mass::ZERO {
-            return;
-        }
-        let above = row.high.is_some_and(|high| net.mass() > high.mass());
-        let weighing = Weighing {
-            batch: row.batch.clone(),
-            formula: row.formula.clone(),
-            ingredient: row.ingredient.clone(),
-            step,
-            at: row.at,
-            target: target.mass(),
-            net: net.mass(),
-            shown: Shown {
-                target: target.to_string(),
-                net: net.to_string(),
-                deviation: net.minus(target).to_string(),
-            },
-            verdict: row.verdict,
-            over_pours: u32::from(above),
-            seconds: row.at.duration_since(since).as_secs_f64(),
-        };
-        self.weighed.insert(step, weighing);
+/// Whether every ingredient of the formula has a weight; without a formula, whether there is any.
+fn is_weighed(record: &Record) -> bool {
+    let formula = record.read_formula().and_then(Result::ok);
+    let wanted = formula.map_or(1, |formula| {
+        let phases = formula.phases.iter();
+        phases.map(|phase| phase.ingredients.len()).sum()
+    });
+    let has = |step: &usize| matches!(record.steps.get(step), Some(step) if step.net.is_some());
+    (1..=wanted).all(|step| has(&step))
+}
+
+fn weighing(record: &Record, step: &StepRecord) -> Option<Weighing> {
+    let (target, net) = (step.target?, step.net?);
+    if target.mass() <= Mass::ZERO {
+        return None;
     }
+    let taken_out = record.taken_out.iter().filter(|row| row.step == step.step);
+    let above = step.high.is_some_and(|high| net.mass() > high.mass());
+    Some(Weighing {
+        batch: record.batch.clone(),
+        formula: record.formula.clone(),
+        ingredient: step.ingredient.clone(),
+        step: step.step,
+        at: step.at,
+        target: target.mass(),
+        net: net.mass(),
+        shown: Shown {
+            target: target.to_string(),
+            net: net.to_string(),
+            deviation: signed(&net.minus(target).to_string()),
+        },
+        verdict: step.verdict,
+        over_pours: u32::try_from(taken_out.count()).unwrap_or(u32::MAX - 1) + u32::from(above),
+        seconds: since(record, step)
+            .map_or(0.0, |before| step.at.duration_since(before).as_secs_f64()),
+    })
+}
 
-    pub fn finish(mut self) -> Gathered {
-        for (step, weighing) in &mut self.weighed {
-            weighing.over_pours += self.over.get(step).copied().unwrap_or(0);
-        }
-        Gathered {
-            weighings: self.weighed.into_values().collect(),
-            opened: self.opened,
-            closed: self.closed,
-        }
+/// When what came before this weighing ended: the opening, the step before it, a mixing.
+fn since(record: &Record, step: &StepRecord) -> Option<Timestamp> {
+    let steps = record.steps.values().filter(|other| other.seq < step.seq);
+    let mixed = record.mixed.iter().filter(|row| row.seq < step.seq);
+    let ends = steps.map(|other| other.at).chain(mixed.map(|row| row.at));
+    ends.chain(record.opened_at).max()
+}
+
+/// With a plus where it is more than nothing.
+pub fn signed(off: &str) -> String {
+    let nothing = off.bytes().all(|b| matches!(b, b'0' | b'.'));
+    if off.starts_with('-') || nothing {
+        off.to_owned()
+    } else {
+        format!("+{off}")
     }
 }
 

@@ -8,9 +8,10 @@ use clap::Args;
 
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::batch::error::LogError;
+use crate::batch::record::{self, Record};
 use crate::batch::scan::scan_file;
 use crate::chart::control::{FEW, Limits, deviation, mean, moving_ranges};
-use crate::chart::history::{Gather, Gathered, Weighing, is_formula};
+use crate::chart::history::{Gathered, Weighing, gathered, is_formula};
 use crate::chart::svg;
 
 #[derive(Debug, Args)]
@@ -74,14 +75,9 @@ fn gather(folder: &Path) -> Result<(Vec<Gathered>, Vec<LogError>), Failure> {
         Failure::failed(format!("{}: {e}", folder.display()))
             .remedy("name the folder of the batch logs with --logs")
     };
-    let mut paths = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(failed)? {
-        let path = entry.map_err(failed)?.path();
-        if path.extension().is_some_and(|end| end == "csv") {
-            paths.push(path);
-        }
-    }
-    paths.sort();
+    // A folder that is not there is a mistyped one here.
+    std::fs::read_dir(folder).map_err(failed)?;
+    let paths = record::logs_in(folder)?;
     let (mut batches, mut bad) = (Vec::new(), Vec::new());
     for path in paths {
         match one(&path) {
@@ -93,13 +89,14 @@ fn gather(folder: &Path) -> Result<(Vec<Gathered>, Vec<LogError>), Failure> {
     Ok((batches, bad))
 }
 
+/// A torn end takes nothing from the rows before it; any other fault does.
 fn one(path: &Path) -> Result<Gathered, LogError> {
     let mut scan = scan_file(path)?;
-    let mut gather = Gather::default();
+    let mut rows = Vec::new();
     while let Some(row) = scan.next_row()? {
-        gather.add(&row);
+        rows.push(row);
     }
-    Ok(gather.finish())
+    Ok(gathered(&Record::of_rows(path, rows)))
 }
 
 struct Report {
@@ -158,10 +155,10 @@ fn of_formula(batches: &[&Gathered]) -> Option<Report> {
     let name = name
         .rsplit_once(' ')
         .map_or(name.as_str(), |(bare, _)| bare);
-    let whole: Vec<&&Gathered> = batches.iter().filter(|batch| batch.closed).collect();
+    let whole: Vec<&&Gathered> = batches.iter().filter(|batch| batch.complete).collect();
     let title = format!("{name}: what was weighed less the sum of the targets, percent");
     let mut text = format!(
-        "{title}\n{} batches, {} of them closed; only these are in the chart.\n\n",
+        "{title}\n{} batches, {} of them complete; only these are in the chart.\n\n",
         batches.len(),
         whole.len()
     );

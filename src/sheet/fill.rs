@@ -25,8 +25,8 @@ fn percent(part: Mass, whole: Mass) -> String {
 /// Actual and theoretical yield after weighing and after filling.
 pub fn yields(record: &SheetRecord) -> String {
     let d = Mass::from_mg(10);
-    let planned = record.opening.as_ref().map(|opening| opening.batch);
-    let weighed = total(record.weighed.values());
+    let planned = record.log.opening.as_ref().map(|opening| opening.batch);
+    let weighed = record.log.total();
     let mut out = String::from(
         "<table class=\"yield\"><thead><tr><th>after<th class=\"n\">actual g<th class=\"n\">theoretical g\
          <th class=\"n\">actual in % of theoretical<th>remark</tr></thead><tbody>\n",
@@ -37,11 +37,11 @@ pub fn yields(record: &SheetRecord) -> String {
         })
     };
     let (theory, share) = of(planned);
-    let steps = record.weighed.len();
+    let steps = record.weighed().count();
     let _ = writeln!(
         out,
         "<tr><td>weighing<td class=\"n\">{}<td class=\"n\">{theory}<td class=\"n\">{share}<td>{steps} steps; \
-         calculated sum of net weights</tr>",
+         calculated sum of net weights less what stayed in the beakers</tr>",
         weighed.grams(d)
     );
     if record.filled.is_empty() {
@@ -51,14 +51,18 @@ pub fn yields(record: &SheetRecord) -> String {
         );
     } else {
         let filled = total(record.filled.iter());
+        let rest = if filled > weighed {
+            "more than was weighed: look at the rows".to_owned()
+        } else {
+            format!("not in a jar: {} g", (weighed - filled).grams(d))
+        };
         let _ = writeln!(
             out,
-            "<tr><td>filling<td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td>{} jars; not in a jar: {} g</tr>",
+            "<tr><td>filling<td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td>{} jars; {rest}</tr>",
             filled.grams(d),
             weighed.grams(d),
             percent(filled, weighed),
             record.filled.len(),
-            (weighed - filled).grams(d)
         );
     }
     out.push_str("</tbody></table>\n");

@@ -1,6 +1,6 @@
 //! The batch sheet: what one batch log says, as one HTML file to print, complete by hand and sign.
 //!
-//! Pure: rows in, text out. [`record`] sorts the rows, [`page`] writes the sections, [`picture`] draws
+//! Pure: rows in, text out. `record` sorts the rows, `page` writes the sections, `picture` draws
 //! the deviation bars and the fill chart. No script and nothing from elsewhere: the file's own
 //! Content-Security-Policy forbids both.
 //!

@@ -5,11 +5,14 @@ use std::fmt::Write;
 use super::fill::{jars, yields};
 use super::record::SheetRecord;
 use super::weighed::{happened, list, table};
+use crate::batch::cell::Amount;
 use crate::batch::chain::sha256;
+use crate::batch::names::safe_batch_name;
 use crate::batch::resume::opening_of;
+use crate::batch::row::Row;
 use crate::chart::svg::escaped;
 use crate::mass::Mass;
-use crate::weighing::event::RowKind;
+use crate::weighing::event::{RowKind, Verdict};
 
 const STYLE: &str = include_str!("sheet.css");
 const STANDING: &str = "This sheet shows what the batch log holds, with room for what a log cannot \
@@ -27,8 +30,10 @@ pub fn html(record: &SheetRecord) -> String {
         "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
          <meta name=\"viewport\" content=\"width=device-width\">\n<title>Batch sheet {0}</title>\n\
-         <style>\n{STYLE}</style></head><body>\n<h1>Batch sheet</h1>\n",
-        escaped(batch)
+         <style>\n{STYLE}@page {{ @bottom-left {{ content: \"batch {1}\"; font: 8pt sans-serif }} }}\n</style></head><body>\n<h1>Batch sheet</h1>\n",
+        escaped(batch),
+        // Safe in a style sheet's string, where escapes are others.
+        safe_batch_name(batch)
     );
     head(record, batch, &mut out);
     before(record, &mut out);
@@ -52,8 +57,8 @@ pub fn html(record: &SheetRecord) -> String {
 }
 
 fn head(record: &SheetRecord, batch: &str, out: &mut String) {
-    if !record.closed || !record.missing().is_empty() {
-        let state = if record.closed {
+    if record.log.closed.is_none() || !record.missing().is_empty() {
+        let state = if record.log.closed.is_some() {
             "closed before every ingredient was weighed"
         } else {
             "still open"
@@ -71,12 +76,12 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
         );
     }
     let (first, last) = (record.rows.first(), record.rows.last());
-    let time = |row: Option<&crate::batch::row::Row>| {
+    let time = |row: Option<&Row>| {
         row.map_or(String::new(), |row| {
             row.at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string()
         })
     };
-    let size = match &record.opening {
+    let size = match &record.log.opening {
         Some(opening) => {
             let g = |mass: Mass| mass.grams(Mass::from_g(1)).to_string();
             let jars = opening.jars;
@@ -101,7 +106,11 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
         ),
         ("Begun", time(first)),
         (
-            if record.closed { "Closed" } else { "Last row" },
+            if record.log.closed.is_some() {
+                "Closed"
+            } else {
+                "Last row"
+            },
             time(last),
         ),
         ("Batch size", size),
@@ -160,7 +169,9 @@ fn operations(record: &SheetRecord, out: &mut String) {
     let phases = record.formula.iter().flat_map(|formula| &formula.phases);
     for phase in phases {
         let mixed: Vec<String> = record
-            .of_kind(RowKind::Mixed)
+            .log
+            .mixed
+            .iter()
             .filter(|row| row.phase == phase.name)
             .map(|row| row.at.strftime("%H:%M:%S").to_string())
             .collect();
@@ -185,9 +196,7 @@ fn irregular(record: &SheetRecord, out: &mut String) {
         RowKind::TakenOut | RowKind::Remedy | RowKind::Residue => true,
         // The formula stands in the appendix, a lot in the table.
         RowKind::Note => opening_of(row).is_none() && !row.note.starts_with("lot of "),
-        RowKind::Weighed => row
-            .verdict
-            .is_none_or(|v| v != crate::weighing::event::Verdict::Inside),
+        RowKind::Weighed => row.verdict != Some(Verdict::Inside) || is_outside(row),
         RowKind::Opened
         | RowKind::ScaleCheck
         | RowKind::Mixed
@@ -202,8 +211,17 @@ fn irregular(record: &SheetRecord, out: &mut String) {
     out.push_str("<div class=\"box\">Investigation, where one was made:</div>\n");
 }
 
+/// Whether a weight lies out of the window that its row names, whatever the verdict.
+fn is_outside(row: &Row) -> bool {
+    let beyond = |limit: Option<Amount>, far: fn(Mass, Mass) -> bool| {
+        let both = row.net.zip(limit);
+        both.is_some_and(|(net, limit)| far(net.mass(), limit.mass()))
+    };
+    beyond(row.low, |net, low| net < low) || beyond(row.high, |net, high| net > high)
+}
+
 fn by_hand(record: &SheetRecord, out: &mut String) {
-    let jars = record.opening.as_ref().and_then(|opening| opening.jars);
+    let jars = record.log.opening.as_ref().and_then(|opening| opening.jars);
     let jars = jars.map_or(String::new(), |(n, _)| format!(" (planned: {n})"));
     let _ = write!(
         out,
@@ -243,13 +261,13 @@ fn signatures(out: &mut String) {
 
 fn appendix(record: &SheetRecord, out: &mut String) {
     out.push_str(
-        "<h2>The formula of this batch <small>ISO 22716 7.2.1.2; 21 CFR 211.188(a)</small></h2>\n",
+        "<h2 class=\"new\">The formula of this batch <small>ISO 22716 7.2.1.2; 21 CFR 211.188(a)</small></h2>\n",
     );
-    match &record.opening {
+    match &record.log.opening {
         Some(opening) => {
             let _ = writeln!(
                 out,
-                "<p class=\"small\">As the log holds it, byte for byte; SHA-256 {}</p>",
+                "<p class=\"small\">As the log holds it; SHA-256 of its text {}</p>",
                 sha256(&opening.text)
             );
             // Line by line: a line end is the one control character that stays.

@@ -3,7 +3,9 @@
 
 use std::fmt::Write;
 
+use crate::batch::record::StepRecord;
 use crate::batch::row::Row;
+use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::mass::Mass;
 
@@ -11,7 +13,7 @@ const BAR: f64 = 110.0;
 
 /// Where the net weight lies in its acceptance window. A diamond: inside; a triangle at the side where
 /// it lies: outside. Empty without a window.
-pub fn deviation_bar(row: &Row) -> String {
+pub fn deviation_bar(row: &StepRecord) -> String {
     let (Some(target), Some(net)) = (row.target, row.net) else {
         return String::new();
     };
@@ -53,16 +55,6 @@ fn triangle(at: f64, side: f64) -> String {
 
 fn polygon(points: &str) -> String {
     format!("<polygon points=\"{points}\" fill=\"#111\" stroke=\"#fff\" stroke-width=\".6\"/>")
-}
-
-/// With a plus where it is more than nothing.
-pub fn signed(off: &str) -> String {
-    let nothing = off.bytes().all(|b| matches!(b, b'0' | b'.'));
-    if off.starts_with('-') || nothing {
-        off.to_owned()
-    } else {
-        format!("+{off}")
-    }
 }
 
 /// The net content of every jar in order, with the label's content and the lower limit where the rows

@@ -2,10 +2,13 @@
 
 use std::fmt::Write;
 
-use super::picture::{deviation_bar, signed};
+use super::picture::deviation_bar;
 use super::record::SheetRecord;
+use jiff::Timestamp;
+
 use crate::batch::cell::Amount;
 use crate::batch::row::Row;
+use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::weighing::event::{RowKind, Verdict};
 
@@ -15,8 +18,8 @@ pub fn grams(amount: Option<Amount>) -> String {
 }
 
 /// `09:14:05`; the day stands in the head of the sheet, and in front where it is another.
-fn time(row: &Row, day: &str) -> String {
-    let text = format!("{:.0}", row.at);
+fn time(at: Timestamp, day: &str) -> String {
+    let text = format!("{at:.0}");
     let (date, time) = text.split_once('T').unwrap_or(("", &text));
     let time = time.trim_end_matches('Z');
     if date == day {
@@ -40,7 +43,8 @@ pub fn table(record: &SheetRecord) -> String {
     );
     let day = day(record);
     let mut phase = "";
-    for (step, row) in &record.weighed {
+    for row in record.weighed() {
+        let step = row.step;
         if row.phase != phase {
             phase = &row.phase;
             let _ = writeln!(
@@ -54,6 +58,13 @@ pub fn table(record: &SheetRecord) -> String {
             format!("<br><i>{}</i>", escaped(inci))
         });
         let lot = if row.lot.is_empty() { "–" } else { &row.lot };
+        let delivered = match record.log.residue(step) {
+            Some(residue) => format!(
+                "<br><small>left {residue}<br>given {}</small>",
+                grams(record.log.delivered(step))
+            ),
+            None => String::new(),
+        };
         let u = row
             .uncertainty
             .map_or(String::new(), |u| format!("<br><small>U {u}</small>"));
@@ -66,7 +77,7 @@ pub fn table(record: &SheetRecord) -> String {
         let _ = writeln!(
             out,
             "<tr><td>{step}<td>{}{inci}<td>{}<td class=\"n\">{}<td class=\"n\">{}<br>{}\
-             <td class=\"n\"><b>{}</b>{u}<td>{off}<td>{}<td><time>{}</time><br>{}<br>{}<td class=\"hand\"><td class=\"hand\"></tr>",
+             <td class=\"n\"><b>{}</b>{u}{delivered}<td>{off}<td>{}<td><time>{}</time><br>{}<br>{}<td class=\"hand\"><td class=\"hand\"></tr>",
             escaped(&row.ingredient),
             escaped(lot),
             grams(row.target),
@@ -74,7 +85,7 @@ pub fn table(record: &SheetRecord) -> String {
             grams(row.high),
             grams(row.net),
             row.verdict.map_or("not proven", Verdict::name),
-            time(row, &day),
+            time(row.at, &day),
             escaped(&row.scale),
             escaped(&row.vessel),
         );
@@ -104,7 +115,7 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             out,
             "<tr><td>{}<td><time>{}</time><td class=\"kind\">{}",
             row.seq,
-            time(row, &day),
+            time(row.at, &day),
             row.kind.name()
         );
         let step = if row.step > 0 {
