@@ -12,10 +12,12 @@ pub mod failure;
 pub mod identify;
 mod line;
 mod log;
+mod lots;
 mod man;
 pub mod replay;
 pub mod size;
 mod status;
+mod trace;
 mod watch;
 mod words;
 
@@ -77,6 +79,10 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Run the part that watches the scales (the service does this for you)
     Daemon(daemon::DaemonArgs),
+    /// List the lots in the store and what is left of each; add one
+    Lots(lots::LotsArgs),
+    /// Find where a lot went, or what a batch is made of
+    Trace(trace::TraceArgs),
     /// Look after batch logs
     Log(log::LogArgs),
     /// Look after the configuration file
@@ -126,6 +132,8 @@ fn run(command: Command) -> Outcome {
         Command::Replay(args) => replay::run(args),
         Command::Demo(args) => demo::run(args),
         Command::Daemon(args) => daemon::run(&args),
+        Command::Lots(args) => lots::run(args),
+        Command::Trace(args) => trace::run(&args),
         Command::Log(args) => log::run(&args),
         Command::Config(args) => config::run(&args),
         Command::Completions(args) => completions::run(&args),

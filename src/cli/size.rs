@@ -48,7 +48,7 @@ pub fn required() -> clap::ArgGroup {
         .required(true)
 }
 
-fn typed(text: &str) -> Result<Typed, String> {
+pub(super) fn typed(text: &str) -> Result<Typed, String> {
     let mass = Mass::parse_with_unit(text).map_err(|error| error.to_string())?;
     if mass <= Mass::ZERO {
         return Err("must be more than nothing".to_owned());
