@@ -2,13 +2,14 @@
 
 use std::path::{Path, PathBuf};
 
-const ROOMS: [&str; 6] = [
+const ROOMS: [&str; 7] = [
     "src/mass.rs",
     "src/weighing",
     "src/formula",
     "src/metrology",
     "src/bench.rs",
     "src/lots/trace.rs",
+    "src/label",
 ];
 
 /// What a pure room must not name, and why.

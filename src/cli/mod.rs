@@ -7,6 +7,7 @@ pub mod check;
 mod completions;
 mod config;
 mod daemon;
+mod declaration;
 pub mod demo;
 pub mod failure;
 pub mod identify;
@@ -83,6 +84,8 @@ enum Command {
     Lots(lots::LotsArgs),
     /// Find where a lot went, or what a batch is made of
     Trace(trace::TraceArgs),
+    /// List a batch's ingredients for its label, by what was weighed
+    Declaration(declaration::DeclarationArgs),
     /// Look after batch logs
     Log(log::LogArgs),
     /// Look after the configuration file
@@ -134,6 +137,7 @@ fn run(command: Command) -> Outcome {
         Command::Daemon(args) => daemon::run(&args),
         Command::Lots(args) => lots::run(args),
         Command::Trace(args) => trace::run(&args),
+        Command::Declaration(args) => declaration::run(&args),
         Command::Log(args) => log::run(&args),
         Command::Config(args) => config::run(&args),
         Command::Completions(args) => completions::run(&args),
