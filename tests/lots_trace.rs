@@ -19,6 +19,22 @@ use petgraph::graphmap::DiGraphMap;
 use petgraph::visit::Bfs;
 use proptest::prelude::*;
 
+/// An invented blend, in parts of an invented batch.
+const BLEND: &str = r#"[formula]
+name = "Saltmarsh scent blend"
+version = "1.0"
+[[phase]]
+name = "Oils"
+[[phase.ingredient]]
+name = "Lavender oil"
+inci = "Lavandula Angustifolia Oil"
+percent = 60.0
+[[phase.ingredient]]
+name = "Sweet orange oil"
+inci = "Citrus Aurantium Dulcis Peel Oil"
+percent = 40.0
+"#;
+
 const GLASSWORT: &str = include_str!("../config/formulas/glasswort-bath-soak.toml");
 
 fn draft(kind: RowKind) -> Draft {
@@ -43,13 +59,17 @@ fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
 
 /// Writes a log as the daemon does; minutes tell the rows apart.
 fn write_log(dir: &Path, batch: &str, drafts: &[Draft]) -> std::path::PathBuf {
+    write_log_of(GLASSWORT, dir, batch, drafts)
+}
+
+fn write_log_of(formula: &str, dir: &Path, batch: &str, drafts: &[Draft]) -> std::path::PathBuf {
     let start: Timestamp = "2026-09-01T09:00:00Z".parse().unwrap();
     let path = dir.join(format!("{batch}.csv"));
     let mut log = LogFile::create(dir, batch, "Glasswort bath soak 1.0").unwrap();
     let opening = Opening {
-        text: GLASSWORT.into(),
+        text: formula.into(),
         batch: Mass::from_g(360),
-        jars: Some((6, Mass::from_g(60))),
+        jars: (formula == GLASSWORT).then_some((6, Mass::from_g(60))),
     };
     let opened = opening_drafts(&opening, "Glasswort bath soak 1.0", 1, Moment(0)).unwrap();
     for (minute, draft) in opened.iter().chain(drafts).enumerate() {
@@ -282,10 +302,11 @@ fn workshop(home: &Path) {
     let logs = home.join(".local/share/bismar/logs");
     std::fs::create_dir_all(&logs).unwrap();
     let blend = [
-        weighed(1, "Lavender oil", "L-4", 30_000),
+        weighed(1, "Lavender oil", "L-4", 18_000),
+        weighed(2, "Sweet orange oil", "C-8", 12_000),
         draft(RowKind::Closed),
     ];
-    write_log(&logs, "scent-blend-1", &blend);
+    write_log_of(BLEND, &logs, "scent-blend-1", &blend);
     for (name, salt, lot) in [("soak-1", 266_400, "S-12"), ("soak-2", 266_410, "S-13")] {
         let rows = [
             weighed(1, "Coarse sea salt", lot, salt),
@@ -320,13 +341,21 @@ fn the_readme_shows_what_the_commands_print() {
         .lines()
         .filter_map(|line| line.strip_prefix("$ bismar "))
     {
-        let args: Vec<&str> = command.split(' ').collect();
-        let output = said(&bismar(home.path(), &args));
+        let bin = Path::new(env!("CARGO_BIN_EXE_bismar")).parent().unwrap();
+        let output = Command::new("bash")
+            .arg("-c")
+            .arg(format!("PATH={}:$PATH; bismar {command}", bin.display()))
+            .env("HOME", home.path())
+            .env_remove("XDG_CONFIG_HOME")
+            .env_remove("XDG_DATA_HOME")
+            .output()
+            .unwrap();
+        let output = said(&output);
         let output = output.replace(&home.path().display().to_string(), "~");
         printed.push_str(&format!("$ bismar {command}\n{}\n", output.trim_end()));
     }
-    if std::env::var_os("BISMAR_SHOW_TOUR").is_some() {
-        println!("{printed}");
+    if let Some(file) = std::env::var_os("BISMAR_WRITE_TOUR") {
+        std::fs::write(file, &printed).unwrap();
     }
     assert_eq!(block, printed);
 }
