@@ -86,6 +86,7 @@ fn bismar(home: &Path, args: &[&str]) -> Output {
         .env("COLUMNS", "100")
         .env_remove("XDG_CONFIG_HOME")
         .env_remove("XDG_DATA_HOME")
+        .env("XDG_RUNTIME_DIR", home)
         .output()
         .unwrap()
 }
@@ -395,4 +396,30 @@ fn a_lot_is_never_added_twice() {
     let before = std::fs::read(&file).unwrap();
     assert_eq!(bismar(home.path(), &add).status.code(), Some(4));
     assert_eq!(std::fs::read(&file).unwrap(), before);
+}
+
+/// What the refusal stops never reaches the daemon; with a reason the daemon is asked for (none runs
+/// here, and that is said).
+#[test]
+fn the_lot_word_refuses_an_expired_and_an_empty_lot_without_a_reason() {
+    let home = tempfile::tempdir().unwrap();
+    workshop(home.path());
+    let list = "[[lot]]\nname = \"O-3\"\ningredient = \"Oat flour\"\nbest_before = 2025-12-31\n\
+                [[lot]]\nname = \"S-12\"\ningredient = \"Coarse sea salt\"\namount = \"266.4 g\"\n";
+    std::fs::create_dir_all(home.path().join(".config/bismar")).unwrap();
+    std::fs::write(home.path().join(".config/bismar/lots.toml"), list).unwrap();
+    for (lot, why) in [
+        ("O-3", "best before 2025-12-31"),
+        ("S-12", "is empty by the logs"),
+    ] {
+        let refused = said(&bismar(home.path(), &["lot", lot]));
+        assert!(
+            refused.contains(why) && refused.contains("--despite"),
+            "{refused}"
+        );
+        let forced = said(&bismar(home.path(), &["lot", lot, "--despite", "tested"]));
+        assert!(!forced.contains(why), "{forced}");
+    }
+    let unlisted = said(&bismar(home.path(), &["lot", "X-1"]));
+    assert!(!unlisted.contains("--despite"), "{unlisted}");
 }

@@ -14,7 +14,7 @@ use crate::config::paths::Places;
 use crate::document::read_text;
 use crate::formula::Place;
 use crate::lots::trace::Use;
-use crate::lots::{Lot, uses_of};
+use crate::lots::{Lot, Refusal, uses_of};
 use crate::mass::Mass;
 
 #[derive(Debug, Args)]
@@ -134,6 +134,36 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let today = jiff::ZonedDateTime::now().date();
     print(&table(&lots, &uses, today))?;
     Ok(Exit::Done)
+}
+
+/// Why the lot of this name must not be used today, by the list at its usual place. Where several
+/// ingredients have a lot of the name, only when none of them may be.
+///
+/// # Errors
+/// When the list or the logs cannot be read.
+pub(super) fn refusal(name: &str) -> Result<Option<Refusal>, Failure> {
+    let store = StoreArgs {
+        lots: None,
+        logs: None,
+    };
+    let Ok(file) = store.lots_file() else {
+        return Ok(None);
+    };
+    let mut lots = read_lots(&file)?;
+    lots.retain(|lot| lot.name == name);
+    let uses: Vec<Use> = match lots.iter().any(|lot| lot.amount.is_some()) {
+        true => store.records()?.iter().flat_map(uses_of).collect(),
+        false => Vec::new(),
+    };
+    let today = jiff::ZonedDateTime::now().date();
+    let mut first = None;
+    for lot in &lots {
+        match lot.allows(&lot.ingredient, Mass::ZERO, lot.left(&uses), today) {
+            Ok(()) => return Ok(None),
+            Err(why) => first = first.or(Some(why)),
+        }
+    }
+    Ok(first)
 }
 
 fn table(lots: &[Lot], uses: &[Use], today: Date) -> String {
