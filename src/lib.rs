@@ -12,6 +12,8 @@ pub mod cue;
 pub mod daemon;
 pub mod document;
 pub mod formula;
+pub mod label;
+pub mod lots;
 pub mod mass;
 pub mod metrology;
 pub mod problem;

@@ -7,18 +7,21 @@ pub mod check;
 mod completions;
 mod config;
 mod daemon;
+mod declaration;
 pub mod demo;
 pub mod failure;
 mod history;
 pub mod identify;
 mod line;
 mod log;
+mod lots;
 mod man;
 pub mod replay;
 mod season;
 mod sheet;
 pub mod size;
 mod status;
+mod trace;
 mod watch;
 mod words;
 
@@ -84,6 +87,12 @@ enum Command {
     History(history::HistoryArgs),
     /// Write a batch's record as one HTML page to print and sign
     Sheet(sheet::SheetArgs),
+    /// List the lots in the store and what is left of each; add one
+    Lots(lots::LotsArgs),
+    /// Find where a lot went, or what a batch is made of
+    Trace(trace::TraceArgs),
+    /// List a batch's ingredients for its label, by what was weighed
+    Declaration(declaration::DeclarationArgs),
     /// Look after batch logs
     Log(log::LogArgs),
     /// Look after the configuration file
@@ -135,6 +144,9 @@ fn run(command: Command) -> Outcome {
         Command::Daemon(args) => daemon::run(&args),
         Command::History(args) => history::run(&args),
         Command::Sheet(args) => sheet::run(&args),
+        Command::Lots(args) => lots::run(args),
+        Command::Trace(args) => trace::run(&args),
+        Command::Declaration(args) => declaration::run(&args),
         Command::Log(args) => log::run(&args),
         Command::Config(args) => config::run(&args),
         Command::Completions(args) => completions::run(&args),

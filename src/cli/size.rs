@@ -56,7 +56,7 @@ fn jars(text: &str) -> Result<u32, String> {
 }
 
 /// A comma is refused: `1,000g` would be a kilogram to one reader and a gram to another.
-fn typed(text: &str) -> Result<Typed, String> {
+pub(super) fn typed(text: &str) -> Result<Typed, String> {
     if text.contains(',') {
         return Err("write a decimal point and no comma, for example 0.5kg".to_owned());
     }

@@ -2,7 +2,7 @@
 
 use clap::Args;
 
-use super::{Exit, Outcome, print};
+use super::{Exit, Failure, Outcome, print};
 use crate::daemon::client::Client;
 use crate::daemon::request::Request;
 
@@ -11,6 +11,9 @@ pub struct LotArgs {
     /// The lot as it stands on the package
     #[arg(required = true, value_name = "LOT")]
     lot: Vec<String>,
+    /// Take a lot that is expired or empty all the same; the reason goes into the batch log
+    #[arg(long, value_name = "REASON")]
+    despite: Option<String>,
 }
 
 #[derive(Debug, Args)]
@@ -36,10 +39,23 @@ pub fn stop() -> Outcome {
     tell(&Request::Stop)
 }
 
+/// A lot on the list of lots that is expired or empty goes no further without a reason; one that is
+/// not on the list is taken as it is.
 pub fn lot(args: LotArgs) -> Outcome {
-    tell(&Request::Lot {
-        lot: args.lot.join(" "),
-    })
+    let lot = args.lot.join(" ");
+    match (super::lots::refusal(&lot)?, args.despite) {
+        (Some(why), None) => {
+            let remedy = "take another lot, or say why this one is good: \
+                          bismar lot LOT --despite \"REASON\"";
+            return Err(Failure::failed(why).remedy(remedy));
+        }
+        (Some(why), Some(reason)) => {
+            let note = format!("{why}; taken all the same: {reason}");
+            print(&Client::connect()?.say(&Request::Note { note })?)?;
+        }
+        (None, _) => {}
+    }
+    tell(&Request::Lot { lot })
 }
 
 pub fn note(args: NoteArgs) -> Outcome {

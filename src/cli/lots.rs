@@ -1,0 +1,255 @@
+//! `bismar lots` and `bismar lots add`: what is in the store and how much of it is left.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Subcommand};
+use jiff::civil::Date;
+
+use super::size::{Typed, typed};
+use super::{Exit, Failure, Outcome, print, tell};
+use crate::batch::record;
+use crate::config::Config;
+use crate::config::paths::Places;
+use crate::document::read_text;
+use crate::formula::Place;
+use crate::lots::trace::Use;
+use crate::lots::{Lot, Refusal, uses_of};
+use crate::mass::Mass;
+
+#[derive(Debug, Args)]
+pub struct LotsArgs {
+    #[command(subcommand)]
+    command: Option<LotsCommand>,
+    #[command(flatten)]
+    store: StoreArgs,
+}
+
+/// Where the lots and the batch logs are.
+#[derive(Debug, Args)]
+pub struct StoreArgs {
+    /// List of lots (default: lots.toml beside config.toml)
+    #[arg(long, global = true, value_name = "FILE")]
+    lots: Option<PathBuf>,
+    /// Folder of the batch logs (default: as configured)
+    #[arg(long, global = true, value_name = "DIR")]
+    pub logs: Option<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+enum LotsCommand {
+    /// Add a lot to the list
+    Add(AddArgs),
+}
+
+#[derive(Debug, Args)]
+struct AddArgs {
+    /// The lot as it stands on the package
+    #[arg(value_name = "LOT")]
+    name: String,
+    /// The ingredient, as formulas name it
+    #[arg(long, value_name = "NAME")]
+    ingredient: String,
+    #[arg(long, value_name = "NAME")]
+    supplier: Option<String>,
+    /// Day it was opened, for example 2026-01-31
+    #[arg(long, value_name = "DAY")]
+    opened: Option<Date>,
+    /// Last day on which it is good
+    #[arg(long, value_name = "DAY")]
+    best_before: Option<Date>,
+    /// Amount when it was opened, with its unit, for example 5kg
+    #[arg(long, value_name = "MASS", value_parser = typed)]
+    amount: Option<Typed>,
+}
+
+pub fn run(args: LotsArgs) -> Outcome {
+    let file = args.store.lots_file()?;
+    match args.command {
+        Some(LotsCommand::Add(lot)) => add(&file, lot),
+        None => list(&file, &args.store),
+    }
+}
+
+impl StoreArgs {
+    fn lots_file(&self) -> Result<PathBuf, Failure> {
+        let usual = || {
+            Some(
+                Places::from_env()
+                    .config_file()?
+                    .with_file_name("lots.toml"),
+            )
+        };
+        self.lots.clone().or_else(usual).ok_or_else(|| {
+            Failure::failed("the list of lots is not known, since HOME is not set")
+                .remedy("name it with --lots FILE")
+        })
+    }
+
+    pub fn logs_dir(&self) -> Result<PathBuf, Failure> {
+        match &self.logs {
+            Some(dir) => Ok(dir.clone()),
+            None => Ok(Config::load(None)?.logs()?),
+        }
+    }
+
+    /// Every batch of the folder. Of a damaged log the rows before the damage count, and it is said.
+    pub fn records(&self) -> Result<Vec<record::Record>, Failure> {
+        let mut records = Vec::new();
+        for path in record::logs_in(&self.logs_dir()?)? {
+            let record = record::read(&path)?;
+            if let Some(fault) = &record.fault {
+                tell(&format!(
+                    "warning: {fault}\n  only the rows before that are counted"
+                ));
+            }
+            records.push(record);
+        }
+        Ok(records)
+    }
+}
+
+fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {
+    if !file.exists() {
+        return Ok(Vec::new());
+    }
+    Ok(Lot::parse_all(
+        &read_text(file)?,
+        &file.display().to_string(),
+    )?)
+}
+
+fn list(file: &Path, store: &StoreArgs) -> Outcome {
+    let lots = read_lots(file)?;
+    if lots.is_empty() {
+        let example = "bismar lots add S-12 --ingredient \"Sea salt\" --amount 5kg";
+        print(&format!(
+            "No lots in {}. Add one: {example}",
+            file.display()
+        ))?;
+        return Ok(Exit::Done);
+    }
+    let records = store.records()?;
+    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
+    let today = jiff::ZonedDateTime::now().date();
+    print(&table(&lots, &uses, today))?;
+    Ok(Exit::Done)
+}
+
+/// Why the lot of this name must not be used today, by the list at its usual place. Where several
+/// ingredients have a lot of the name, only when none of them may be.
+///
+/// # Errors
+/// When the list or the logs cannot be read.
+pub(super) fn refusal(name: &str) -> Result<Option<Refusal>, Failure> {
+    let store = StoreArgs {
+        lots: None,
+        logs: None,
+    };
+    let Ok(file) = store.lots_file() else {
+        return Ok(None);
+    };
+    let mut lots = read_lots(&file)?;
+    lots.retain(|lot| lot.name == name);
+    let uses: Vec<Use> = match lots.iter().any(|lot| lot.amount.is_some()) {
+        true => store.records()?.iter().flat_map(uses_of).collect(),
+        false => Vec::new(),
+    };
+    let today = jiff::ZonedDateTime::now().date();
+    let mut first = None;
+    for lot in &lots {
+        match lot.allows(&lot.ingredient, Mass::ZERO, lot.left(&uses), today) {
+            Ok(()) => return Ok(None),
+            Err(why) => first = first.or(Some(why)),
+        }
+    }
+    Ok(first)
+}
+
+fn table(lots: &[Lot], uses: &[Use], today: Date) -> String {
+    let mut rows =
+        vec![["lot", "ingredient", "supplier", "best before", "left g", ""].map(String::from)];
+    for lot in lots {
+        let left = lot.left(uses);
+        let state = lot.allows(&lot.ingredient, Mass::ZERO, left, today);
+        let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
+        rows.push([
+            lot.name.clone(),
+            lot.ingredient.clone(),
+            lot.supplier.clone().unwrap_or_else(|| "-".into()),
+            lot.best_before.map_or("-".into(), |day| day.to_string()),
+            left.map_or("not known".into(), grams),
+            state
+                .err()
+                .map_or(String::new(), |why| format!("refused: {why}")),
+        ]);
+    }
+    aligned(&rows, &[4])
+}
+
+/// Columns two spaces apart; those of `right` end at the same place.
+pub(super) fn aligned<const N: usize>(rows: &[[String; N]], right: &[usize]) -> String {
+    let width = |i: usize| {
+        let cells = rows.iter().filter_map(|row| row.get(i));
+        cells.map(|cell| cell.chars().count()).max().unwrap_or(0)
+    };
+    let widths: Vec<usize> = (0..N).map(width).collect();
+    let mut out = String::new();
+    for row in rows {
+        let mut line = String::new();
+        for (i, (cell, width)) in row.iter().zip(&widths).enumerate() {
+            let cell = match right.contains(&i) {
+                true => format!("{cell:>width$}"),
+                false => format!("{cell:<width$}"),
+            };
+            line.push_str(&cell);
+            line.push_str("  ");
+        }
+        out.push_str(line.trim_end());
+        out.push('\n');
+    }
+    out
+}
+
+fn add(file: &Path, args: AddArgs) -> Outcome {
+    let lot = Lot {
+        name: args.name.trim().to_owned(),
+        ingredient: args.ingredient.trim().to_owned(),
+        supplier: args.supplier,
+        opened: args.opened,
+        best_before: args.best_before,
+        amount: args.amount.map(|typed| typed.mass),
+        place: Place::default(),
+    };
+    let before = match file.exists() {
+        true => read_text(file)?,
+        false => String::new(),
+    };
+    let name = file.display().to_string();
+    Lot::parse_all(&before, &name)?;
+    let line_end = if before.is_empty() || before.ends_with('\n') {
+        ""
+    } else {
+        "\n"
+    };
+    let lines = format!("{line_end}{}", lot.to_toml());
+    // Nothing is written that would not be read.
+    Lot::parse_all(&format!("{before}{lines}"), &name)?;
+    append(file, &lines)
+        .map_err(|error| Failure::failed(format!("{name}: cannot write the lot: {error}")))?;
+    print(&format!(
+        "Lot {} of {} added to {name}",
+        lot.name, lot.ingredient
+    ))?;
+    Ok(Exit::Done)
+}
+
+fn append(file: &Path, lines: &str) -> std::io::Result<()> {
+    if let Some(folder) = file.parent() {
+        std::fs::create_dir_all(folder)?;
+    }
+    let mut options = std::fs::OpenOptions::new();
+    let mut out = options.append(true).create(true).open(file)?;
+    out.write_all(lines.as_bytes())?;
+    out.sync_all()
+}

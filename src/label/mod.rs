@@ -1,0 +1,65 @@
+//! What a label says: the ingredients in the order of their weights, and the net contents. Pure.
+//!
+//! Sources: 21 CFR 701.3(a) and (f) (the text of (f) from memory), Regulation (EC) No 1223/2009
+//! article 19(1)(g), 16 CFR 500.19 (conversion factors). Rounding never overstates (NIST guide on
+//! metric labelling: "in no case shall rounded net contents declarations overstate a quantity").
+
+mod net;
+
+use std::collections::BTreeMap;
+
+pub use net::{grams_on_label, ounces_on_label};
+
+use crate::mass::Mass;
+
+/// Whose rule for the ingredients that may stand in any order.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Rules {
+    /// 21 CFR 701.3(f): at or under 1 %.
+    Us,
+    /// Regulation (EC) No 1223/2009, article 19(1)(g): under 1 %.
+    Eu,
+}
+
+/// One ingredient of the declaration.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Line {
+    pub inci: String,
+    pub mass: Mass,
+    /// Whether it may stand in any order, after all that may not.
+    pub any_order: bool,
+}
+
+impl Rules {
+    /// Whether an ingredient of `mass` in `total` may stand in any order. Exact: exactly 1 % is so
+    /// for the one rule and not for the other.
+    pub fn any_order(self, mass: Mass, total: Mass) -> bool {
+        let (hundredfold, total) = (i128::from(mass.ng()) * 100, i128::from(total.ng()));
+        match self {
+            Rules::Us => hundredfold <= total,
+            Rules::Eu => hundredfold < total,
+        }
+    }
+}
+
+/// The declaration of what was weighed, in descending order of weight; ingredients of one INCI name
+/// are one. Equal weights stand in the order of the alphabet. Nothing of no weight is declared.
+pub fn declaration(weights: impl IntoIterator<Item = (String, Mass)>, rules: Rules) -> Vec<Line> {
+    let mut by_name: BTreeMap<String, Mass> = BTreeMap::new();
+    for (inci, mass) in weights {
+        *by_name.entry(inci).or_default() += mass;
+    }
+    by_name.retain(|_, mass| *mass > Mass::ZERO);
+    let total: Mass = by_name.values().copied().sum();
+    let mut lines: Vec<Line> = by_name
+        .into_iter()
+        .map(|(inci, mass)| Line {
+            any_order: rules.any_order(mass, total),
+            inci,
+            mass,
+        })
+        .collect();
+    // Stable, so equal weights keep the alphabet's order.
+    lines.sort_by_key(|line| std::cmp::Reverse(line.mass));
+    lines
+}

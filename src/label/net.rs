@@ -1,0 +1,39 @@
+//! Net contents in grams and in ounces.
+
+use crate::mass::Mass;
+
+/// Grams for the label: three digits, below 100 g two (16 CFR 500.19(b)), rounded down. `None`
+/// below 0.01 g.
+pub fn grams_on_label(net: Mass) -> Option<String> {
+    let ng = u64::try_from(net.ng()).ok()?;
+    let digits = if net < Mass::from_g(100) { 2 } else { 3 };
+    let centigrams = ng / 10_000_000;
+    (centigrams > 0).then(|| hundredths(rounded_down(centigrams, digits)))
+}
+
+/// Avoirdupois ounces for the label, with the factor of 16 CFR 500.19 (1 g = 0.035 274 0 oz) and at
+/// most two decimals (21 CFR 701.13), rounded down. `None` below 0.01 oz.
+///
+/// The result is also checked against the exact ounce (28.349 523 125 g), which is a little larger
+/// than the factor's: it is stepped down where the factor alone would overstate.
+pub fn ounces_on_label(net: Mass) -> Option<String> {
+    let ng = u128::try_from(net.ng()).ok()?;
+    // ng / 1e9 g × 0.0352740 oz/g × 100 hundredths.
+    let by_factor = ng * 352_740 * 100 / 10u128.pow(9 + 7);
+    let exact = ng * 100 / 28_349_523_125;
+    let hundredth = u64::try_from(by_factor.min(exact)).ok()?;
+    (hundredth > 0).then(|| hundredths(hundredth))
+}
+
+/// `n` with all but its first `digits` digits made zero.
+fn rounded_down(n: u64, digits: u32) -> u64 {
+    let length = n.checked_ilog10().map_or(0, |log| log + 1);
+    let unit = 10u64.pow(length.saturating_sub(digits));
+    n / unit * unit
+}
+
+/// Hundredths as a decimal; final zeros after the point are not shown.
+fn hundredths(n: u64) -> String {
+    let text = format!("{}.{:02}", n / 100, n % 100);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}

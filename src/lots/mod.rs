@@ -1,0 +1,124 @@
+//! The lots of the store: what was bought, from whom, how long it is good, how much is left.
+//!
+//! What is left is never stored: it is the amount less what the batch logs say was weighed.
+
+mod parse;
+pub mod trace;
+
+use std::fmt;
+
+use jiff::civil::Date;
+
+use crate::batch::record::Record;
+use crate::formula::Place;
+use crate::mass::Mass;
+use trace::Use;
+
+/// One lot of an ingredient.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lot {
+    pub name: String,
+    pub ingredient: String,
+    pub supplier: Option<String>,
+    pub opened: Option<Date>,
+    /// The last day on which it is good.
+    pub best_before: Option<Date>,
+    /// What was there when it was opened.
+    pub amount: Option<Mass>,
+    /// Where it begins in its file.
+    pub place: Place,
+}
+
+/// Why a lot is not to be used without a reason given.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Refusal {
+    /// The lot is of another ingredient.
+    OtherIngredient {
+        lot: String,
+        of: String,
+    },
+    Expired {
+        lot: String,
+        best_before: Date,
+    },
+    Empty {
+        lot: String,
+    },
+    TooLittle {
+        lot: String,
+        left: Mass,
+        needed: Mass,
+    },
+}
+
+impl fmt::Display for Refusal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let step = Mass::from_mg(10);
+        match self {
+            Refusal::OtherIngredient { lot, of } => write!(f, "lot {lot} is of {of}"),
+            Refusal::Expired { lot, best_before } => {
+                write!(f, "lot {lot} was best before {best_before}")
+            }
+            Refusal::Empty { lot } => write!(f, "lot {lot} is empty by the logs"),
+            Refusal::TooLittle { lot, left, needed } => write!(
+                f,
+                "lot {lot} has {} g left by the logs, {} g are needed",
+                left.grams(step),
+                needed.grams(step)
+            ),
+        }
+    }
+}
+
+impl Lot {
+    /// The amount less all that `uses` took from this lot for its ingredient; negative when more was
+    /// taken than there was. `None` when the amount is not known.
+    pub fn left<'u>(&self, uses: impl IntoIterator<Item = &'u Use>) -> Option<Mass> {
+        let mine = |used: &&Use| used.lot == self.name && used.ingredient == self.ingredient;
+        let taken: Mass = uses.into_iter().filter(mine).map(|used| used.net).sum();
+        Some(self.amount? - taken)
+    }
+
+    /// Whether `needed` of `ingredient` may be taken from this lot on the day `today`, `left` being
+    /// what [`Lot::left`] gave. The day of `best_before` is still good (common practice, no
+    /// source).
+    ///
+    /// # Errors
+    /// The first reason against it, the gravest first.
+    pub fn allows(
+        &self,
+        ingredient: &str,
+        needed: Mass,
+        left: Option<Mass>,
+        today: Date,
+    ) -> Result<(), Refusal> {
+        let lot = self.name.clone();
+        if self.ingredient != ingredient {
+            let of = self.ingredient.clone();
+            return Err(Refusal::OtherIngredient { lot, of });
+        }
+        if let Some(best_before) = self.best_before.filter(|day| *day < today) {
+            return Err(Refusal::Expired { lot, best_before });
+        }
+        match left {
+            Some(left) if left <= Mass::ZERO => Err(Refusal::Empty { lot }),
+            Some(left) if left < needed => Err(Refusal::TooLittle { lot, left, needed }),
+            Some(_) | None => Ok(()),
+        }
+    }
+}
+
+/// What a batch took from lots: one use a step that has a lot and a weight. What stayed in a vessel
+/// was taken from the lot all the same.
+pub fn uses_of(record: &Record) -> impl Iterator<Item = Use> + '_ {
+    record.steps.values().filter_map(|step| {
+        let net = step.net?.mass();
+        (!step.lot.is_empty()).then(|| Use {
+            batch: record.batch.clone(),
+            step: step.step,
+            ingredient: step.ingredient.clone(),
+            lot: step.lot.clone(),
+            net,
+        })
+    })
+}

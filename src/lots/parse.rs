@@ -1,0 +1,136 @@
+//! `lots.toml` to lots, and a lot to its lines in it.
+
+use std::ops::Range;
+
+use jiff::civil::Date;
+
+use super::Lot;
+use crate::document::{DeTable, DeValue, Form, Reader, Value};
+use crate::formula::Place;
+use crate::mass::Mass;
+use crate::problem::Problems;
+
+const KEYS: [&str; 6] = [
+    "name",
+    "ingredient",
+    "supplier",
+    "opened",
+    "best_before",
+    "amount",
+];
+
+impl Lot {
+    /// Reads the lots of a file's text; `name` stands for the file in messages. A lot is known by
+    /// its name and ingredient together.
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, each with its place.
+    pub fn parse_all(text: &str, name: &str) -> Result<Vec<Lot>, Problems> {
+        let (mut reader, root) = Reader::parse(text, name)?;
+        reader.only(&root, "The list of lots", &["lot"]);
+        let tables = root
+            .get("lot")
+            .map_or(Vec::new(), |value| reader.tables(value, "lot"));
+        let mut lots: Vec<Lot> = Vec::new();
+        for (table, at) in tables {
+            let Some(lot) = lot(&mut reader, table, &at) else {
+                continue;
+            };
+            let same = |l: &&Lot| l.name == lot.name && l.ingredient == lot.ingredient;
+            match lots.iter().find(same) {
+                Some(first) => reader.report(
+                    &at,
+                    format!(
+                        "lot \"{}\" of {} stands in line {} already",
+                        lot.name, lot.ingredient, first.place.line
+                    ),
+                    "Remove one of the two, or write what tells them apart into its name",
+                ),
+                None => lots.push(lot),
+            }
+        }
+        if reader.clean() {
+            Ok(lots)
+        } else {
+            Err(reader.into_problems())
+        }
+    }
+
+    /// The lot's lines in the file, an empty line before them.
+    pub fn to_toml(&self) -> String {
+        let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
+        let grams = |mass: Mass| format!("\"{} g\"", mass.grams(Mass::from_g(1)));
+        let lines = [
+            ("name", Some(quoted(&self.name))),
+            ("ingredient", Some(quoted(&self.ingredient))),
+            ("supplier", self.supplier.as_deref().map(quoted)),
+            ("opened", self.opened.map(|day| day.to_string())),
+            ("best_before", self.best_before.map(|day| day.to_string())),
+            ("amount", self.amount.map(grams)),
+        ];
+        let mut out = String::from("\n[[lot]]\n");
+        for (key, value) in lines {
+            if let Some(value) = value {
+                out.push_str(&format!("{key} = {value}\n"));
+            }
+        }
+        out
+    }
+}
+
+fn lot<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>) -> Option<Lot> {
+    reader.only(table, "A lot", &KEYS);
+    let name = reader
+        .required(table, at, "The lot", "name", "name = \"S-12\"")
+        .and_then(|value| reader.text(value, "name", Form::Line));
+    let ingredient = reader
+        .required(
+            table,
+            at,
+            "The lot",
+            "ingredient",
+            "ingredient = \"Sea salt\"",
+        )
+        .and_then(|value| reader.text(value, "ingredient", Form::Line));
+    let supplier = table
+        .get("supplier")
+        .and_then(|value| reader.text(value, "supplier", Form::Line));
+    let mut date = |key: &str| table.get(key).and_then(|value| day(reader, value, key));
+    let (opened, best_before) = (date("opened"), date("best_before"));
+    let amount = table
+        .get("amount")
+        .and_then(|value| reader.mass(value, "amount", "1 kg"));
+    let (line, column) = reader.place(at);
+    Some(Lot {
+        name: name?,
+        ingredient: ingredient?,
+        supplier,
+        opened,
+        best_before,
+        amount,
+        place: Place { line, column },
+    })
+}
+
+/// A day, with or without quotes.
+fn day<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Date> {
+    let text = match value.get_ref() {
+        DeValue::String(text) => text.trim().to_owned(),
+        DeValue::Datetime(_)
+        | DeValue::Integer(_)
+        | DeValue::Float(_)
+        | DeValue::Boolean(_)
+        | DeValue::Array(_)
+        | DeValue::Table(_) => reader.source(&value.span()).to_owned(),
+    };
+    // Only the plain form: a time of day or a zone would be passed over in silence.
+    let day = (text.len() == 10).then(|| text.parse().ok()).flatten();
+    if day.is_none() {
+        reader.report(
+            &value.span(),
+            format!("\"{key}\" is no day of the calendar"),
+            format!("Write year, month, day: {key} = 2026-09-30"),
+        );
+    }
+    day
+}

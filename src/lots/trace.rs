@@ -1,0 +1,79 @@
+//! Where a lot went and what a batch is made of, through premixes: a lot whose name is another
+//! batch's name is that batch.
+
+use std::collections::{HashMap, HashSet, VecDeque};
+
+use crate::mass::Mass;
+
+/// One step of a batch that took from a lot.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub struct Use {
+    pub batch: String,
+    pub step: usize,
+    pub ingredient: String,
+    pub lot: String,
+    /// Net weight taken.
+    pub net: Mass,
+}
+
+/// A use that a trace came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Reached<'u> {
+    pub used: &'u Use,
+    /// Batches between it and what was asked for: 0 where there is none.
+    pub depth: usize,
+}
+
+/// All uses, found by lot and by batch.
+#[derive(Debug)]
+pub struct Uses<'u> {
+    by_lot: HashMap<&'u str, Vec<&'u Use>>,
+    by_batch: HashMap<&'u str, Vec<&'u Use>>,
+}
+
+impl<'u> Uses<'u> {
+    pub fn new(uses: &'u [Use]) -> Uses<'u> {
+        let mut by_lot: HashMap<&str, Vec<&Use>> = HashMap::new();
+        let mut by_batch: HashMap<&str, Vec<&Use>> = HashMap::new();
+        for used in uses {
+            by_lot.entry(&used.lot).or_default().push(used);
+            by_batch.entry(&used.batch).or_default().push(used);
+        }
+        Uses { by_lot, by_batch }
+    }
+
+    /// Every step that took from `lot`, or from a batch that it reached. A premix that names itself
+    /// does no harm.
+    pub fn forward(&self, lot: &str) -> Vec<Reached<'u>> {
+        search(&self.by_lot, lot, |used| &used.batch)
+    }
+
+    /// Every step of `batch`, and of the batches that are lots in it.
+    pub fn backward(&self, batch: &str) -> Vec<Reached<'u>> {
+        search(&self.by_batch, batch, |used| &used.lot)
+    }
+}
+
+/// Breadth first, so each name is met at its least depth, once.
+fn search<'u>(
+    uses: &HashMap<&'u str, Vec<&'u Use>>,
+    from: &str,
+    next: impl Fn(&'u Use) -> &'u str,
+) -> Vec<Reached<'u>> {
+    let mut found = Vec::new();
+    let mut seen: HashSet<&str> = HashSet::new();
+    let mut waiting = VecDeque::new();
+    if let Some((name, _)) = uses.get_key_value(from) {
+        seen.insert(name);
+        waiting.push_back((*name, 0));
+    }
+    while let Some((name, depth)) = waiting.pop_front() {
+        for used in uses.get(name).into_iter().flatten() {
+            found.push(Reached { used, depth });
+            if seen.insert(next(used)) {
+                waiting.push_back((next(used), depth + 1));
+            }
+        }
+    }
+    found
+}
