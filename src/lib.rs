@@ -11,6 +11,7 @@ pub mod cue;
 pub mod daemon;
 pub mod document;
 pub mod formula;
+pub mod guide;
 pub mod mass;
 pub mod metrology;
 pub mod problem;

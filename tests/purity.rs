@@ -2,10 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
-const ROOMS: [&str; 5] = [
+const ROOMS: [&str; 6] = [
     "src/mass.rs",
     "src/weighing",
     "src/formula",
+    "src/guide",
     "src/metrology",
     "src/bench.rs",
 ];

@@ -14,6 +14,7 @@ pub mod log;
 pub mod names;
 pub mod resume;
 pub mod row;
+pub mod scale_checks;
 pub mod scan;
 pub mod spill;
 pub mod verify;
