@@ -93,6 +93,7 @@ impl Session {
             let told = match event["event"].as_str() {
                 Some("reading") if ours => match event_line::live(&event) {
                     Some(live) => guide.see(Seen {
+                        at: moment(&event),
                         weight: live.weight,
                         steady: live.steady,
                     }),
@@ -123,6 +124,12 @@ impl Session {
         }
         Err(incomplete("the daemon's readings ended"))
     }
+}
+
+/// When the daemon had it; without a time it is as if no time had passed.
+fn moment(event: &Value) -> Moment {
+    let seconds = event["at"].as_f64().unwrap_or_default();
+    Moment((seconds.clamp(0.0, 1e9) * 1e6) as u64)
 }
 
 fn incomplete(why: &str) -> Failure {

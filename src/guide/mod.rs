@@ -5,6 +5,7 @@
 //! when the empty pan showed the same before and after it.
 
 use crate::mass::Mass;
+use crate::scale::Moment;
 
 /// Steady readings in a row, all within 1 d, that a weight rests on.
 pub const READINGS: u32 = 3;
@@ -16,9 +17,13 @@ const EMPTY_STEPS: i64 = 5;
 /// The least load without a nominal mass, in steps of d: a touch is no load.
 const LEAST_STEPS: i64 = 100;
 
+/// Microseconds between two readings after which something may have happened unseen.
+const LONGEST_GAP: u64 = 3_000_000;
+
 /// One reading as the daemon tells it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Seen {
+    pub at: Moment,
     pub weight: Mass,
     /// Whether the daemon calls it steady: the scale's own flag and the window of readings.
     pub steady: bool,
@@ -76,6 +81,7 @@ pub struct Guide {
     wanted: usize,
     state: State,
     run: Run,
+    last_at: Option<Moment>,
     taken: Vec<Taken>,
     last: Option<Told>,
 }
@@ -117,6 +123,7 @@ impl Guide {
             wanted: wanted.max(1),
             state: State::Empty,
             run: Run::default(),
+            last_at: None,
             taken: Vec::new(),
             last: None,
         }
@@ -133,6 +140,13 @@ impl Guide {
 
     /// Takes one reading; gives what is to be said now, in order. Nothing is said twice in a row.
     pub fn see(&mut self, seen: Seen) -> Vec<Told> {
+        let before = self.last_at.replace(seen.at);
+        if before.is_some_and(|before| seen.at.since(before) > LONGEST_GAP) {
+            let told = self.interrupted();
+            if !told.is_empty() {
+                return told;
+            }
+        }
         if !self.run.add(seen, self.d) {
             return Vec::new();
         }
@@ -192,7 +206,7 @@ impl Guide {
         if net.abs() <= self.steps(EMPTY_STEPS) {
             // Still empty; the latest zero is the one to go by.
             self.state = State::Load { empty: shown };
-            return Vec::new();
+            return vec![self.put_on()];
         }
         let loaded = match self.nominal {
             Some(wanted) if net.ng() <= wanted.ng() / 2 || net.ng() >= wanted.ng() / 2 * 3 => {
