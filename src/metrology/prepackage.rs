@@ -147,7 +147,7 @@ impl Filling {
     pub fn fill(&mut self, net: Mass) -> JarVerdict {
         let verdict = self.judge(net);
         self.jars += 1;
-        self.total = self.total + net;
+        self.total += net;
         match verdict {
             JarVerdict::Adequate => {}
             JarVerdict::Short => self.short += 1,
