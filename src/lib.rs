@@ -12,6 +12,7 @@ pub mod cue;
 pub mod daemon;
 pub mod document;
 pub mod formula;
+pub mod guide;
 pub mod label;
 pub mod lots;
 pub mod mass;

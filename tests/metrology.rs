@@ -187,6 +187,15 @@ fn a_step_that_cannot_be_proven_says_what_helps() {
         remedy.contains("1.16 g or more") && remedy.contains("±0.03 g"),
         "{remedy}"
     );
+    // The finer scale that it names proves the step, and the next coarser step does not.
+    assert!(remedy.contains("steps of 0.002 g or less"), "{remedy}");
+    for (d, proven) in [("0.002", true), ("0.005", false)] {
+        let finer = ScaleAbility {
+            readability: g(d),
+            ..ScaleAbility::assumed("fine")
+        };
+        assert_eq!(feasibility(step, &finer, 2.0).window.proven, proven, "{d}");
+    }
     // What it promises holds.
     let target = answer.smallest_net.expect("both sides allow something");
     let wider = StepLimits {

@@ -2,10 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
-const ROOMS: [&str; 9] = [
+const ROOMS: [&str; 10] = [
     "src/mass.rs",
     "src/weighing",
     "src/formula",
+    "src/guide",
     "src/metrology",
     "src/bench.rs",
     "src/chart",

@@ -15,6 +15,7 @@ pub mod names;
 pub mod record;
 pub mod resume;
 pub mod row;
+pub mod scale_checks;
 pub mod scan;
 pub mod spill;
 pub mod verify;

@@ -356,7 +356,8 @@ pub fn list_open(dir: &Path) -> Result<OpenLogs, LogError> {
         let path = entry
             .map_err(LogError::io(dir, "read the folder of the logs"))?
             .path();
-        if path.extension().is_none_or(|extension| extension != "csv") {
+        let is_log = path.extension().is_some_and(|extension| extension == "csv");
+        if !is_log || super::scale_checks::is_one(&path) {
             continue;
         }
         match read(&path) {

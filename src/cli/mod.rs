@@ -10,13 +10,16 @@ mod daemon;
 mod declaration;
 pub mod demo;
 pub mod failure;
+mod guided;
 mod history;
 pub mod identify;
 mod line;
 mod log;
 mod lots;
 mod man;
+mod repeatability;
 pub mod replay;
+mod scale_check;
 mod season;
 mod sheet;
 pub mod size;
@@ -73,6 +76,10 @@ enum Command {
     Stop,
     /// Check a formula: grams, tolerances, and whether your scale can prove them
     Check(check::CheckArgs),
+    /// Check a scale with a test weight, and log the result
+    ScaleCheck(scale_check::ScaleCheckArgs),
+    /// Weigh one load ten times: how far your scale scatters, and the smallest weight it can prove
+    Repeatability(repeatability::RepeatabilityArgs),
     /// Find out how your scale speaks, and write it into the configuration
     Identify(identify::IdentifyArgs),
     /// Record what a scale sends into a file, to play it again later
@@ -137,6 +144,8 @@ fn run(command: Command) -> Outcome {
         Command::Note(args) => words::note(args),
         Command::Stop => words::stop(),
         Command::Check(args) => check::command(&args),
+        Command::ScaleCheck(args) => scale_check::run(&args),
+        Command::Repeatability(args) => repeatability::run(&args),
         Command::Identify(args) => identify::run(&args),
         Command::Capture(args) => capture::run(&args),
         Command::Replay(args) => replay::run(args),

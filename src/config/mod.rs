@@ -17,6 +17,8 @@ pub struct Config {
     pub cues: CueConfig,
     /// Folder of the batch logs; `None` means `$XDG_DATA_HOME/bismar/logs`.
     pub log_dir: Option<PathBuf>,
+    /// Whether each scale of a batch needs a passed `bismar scale-check` of today before `begin`.
+    pub daily_scale_check: bool,
 }
 
 /// The commented file that `config init` writes; it means the same as an empty one.

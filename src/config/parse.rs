@@ -82,11 +82,22 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
     reader.only(
         root,
         "The configuration",
-        &["log_dir", "scale", "weighing", "vessel", "cues"],
+        &[
+            "log_dir",
+            "daily_scale_check",
+            "scale",
+            "weighing",
+            "vessel",
+            "cues",
+        ],
     );
     let log_dir = root
         .get("log_dir")
         .and_then(|value| folder(reader, value, places));
+    let daily_scale_check = root
+        .get("daily_scale_check")
+        .and_then(|value| reader.boolean(value, "daily_scale_check"))
+        .unwrap_or(false);
     let mut scales: Vec<ScaleConfig> = Vec::new();
     for (table, at) in root
         .get("scale")
@@ -129,6 +140,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         vessels,
         cues: cues.map_or_else(CueConfig::default, |t| self::cues(reader, t, places)),
         log_dir,
+        daily_scale_check,
     }
 }
 

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use tokio::sync::mpsc;
 
 use super::request::{BeginRequest, Size};
@@ -13,6 +14,7 @@ use crate::batch::error::LogError;
 use crate::batch::log::{Found, LogFile};
 use crate::batch::names::name_of;
 use crate::batch::resume::{self, Opening, Resumed, list_open, opening_drafts, plain_draft};
+use crate::batch::scale_checks;
 use crate::batch::scan::scan_file;
 use crate::batch::spill::{self, TakenIn};
 use crate::batch::writer::{LogWriter, RETRY};
@@ -22,7 +24,7 @@ use crate::formula::{Formula, Plan};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::scale::Moment;
-use crate::weighing::event::{Draft, RowKind};
+use crate::weighing::event::{Draft, RowKind, Verdict};
 
 /// Tickets of rows that are written before the engine runs; its own count up from 1.
 const OPENING_TICKET: u64 = u64::MAX - 1;
@@ -69,6 +71,32 @@ impl BatchOpener {
         let scales = self.config.abilities();
         Plan::new(formula, amount, &scales, self.config.weighing.guard)
             .map_err(|error| error.to_string())
+    }
+
+    /// Whether each scale of the plan has passed a check today, in the local time.
+    fn checked_today(&self, plan: &Plan) -> Result<(), String> {
+        let now = Timestamp::now();
+        let folder = self.folder()?;
+        let used = |index: usize| plan.steps.iter().any(|step| step.scale == index);
+        for (index, scale) in self.config.scales.iter().enumerate() {
+            if !used(index) {
+                continue;
+            }
+            let name = &scale.name;
+            let last = scale_checks::last_of_day(&folder, name, now, &TimeZone::system())
+                .map_err(|error| format!("the scale checks cannot be read: {error}"))?;
+            let what = match last {
+                Some(Verdict::Inside) => continue,
+                Some(_) => "did not pass its last check of today",
+                None => "has no check of today",
+            };
+            return Err(format!(
+                "scale {name} {what}, and `daily_scale_check` is on in the configuration; take a \
+                 test weight and run `bismar scale-check --scale {name} --weight 100g --class M1` \
+                 (with its weight and class), then begin again"
+            ));
+        }
+        Ok(())
     }
 
     /// Hands the log over to its writer.
@@ -158,6 +186,9 @@ impl Opener for BatchOpener {
             Size::Jars { count, fill } => Amount::Jars { count, fill },
         };
         let plan = self.plan(&formula, amount)?;
+        if self.config.daily_scale_check {
+            self.checked_today(&plan)?;
+        }
         let opening = Opening {
             text: formula.text.clone(),
             batch: amount.total().map_err(|error| error.to_string())?,

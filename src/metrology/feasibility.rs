@@ -22,6 +22,8 @@ pub struct Feasibility {
     pub smallest_net: Option<Mass>,
     /// The least tolerance to either side that leaves room for ±1 d: guard × u, rounded up, and 1 d.
     pub least_tolerance: Mass,
+    /// The guard factor that all this was reckoned with.
+    pub guard: f64,
 }
 
 /// Weighs a step's tolerance against the uncertainty of an ordinary net weight (two readings).
@@ -44,10 +46,35 @@ pub fn feasibility(step: StepLimits, scale: &ScaleAbility, guard: f64) -> Feasib
         window,
         smallest_net,
         least_tolerance,
+        guard,
     }
 }
 
 impl Feasibility {
+    /// The coarsest readability below `d`, 1, 2 or 5 times a power of ten, at which a scale proves the
+    /// step with the same guard, its repeatability taken as 0.41 d. `None` where none of 0.0001 g or
+    /// more does.
+    fn coarsest_enough(&self, step: StepLimits, d: Mass) -> Option<Mass> {
+        let tenths = [
+            1_000_000_000,
+            100_000_000,
+            10_000_000,
+            1_000_000,
+            100_000i64,
+        ];
+        let finer = tenths.into_iter().flat_map(|ng| [5 * ng, 2 * ng, ng]);
+        finer
+            .map(Mass::from_ng)
+            .filter(|&finer| finer < d)
+            .find(|&finer| {
+                let scale = ScaleAbility {
+                    readability: finer,
+                    ..ScaleAbility::assumed("")
+                };
+                feasibility(step, &scale, self.guard).window.proven
+            })
+    }
+
     /// What would help where the step is not proven, as one sentence; `None` where it is.
     pub fn remedy(&self, step: StepLimits, scale: &ScaleAbility) -> Option<String> {
         if self.window.proven {
@@ -65,7 +92,13 @@ impl Feasibility {
             "widen its tolerance to ±{} g or more",
             self.least_tolerance.grams(d)
         ));
-        ways.push("weigh it on a finer scale".to_owned());
+        ways.push(match self.coarsest_enough(step, d) {
+            Some(step) => format!(
+                "weigh it on a finer scale, with steps of {} g or less",
+                step.grams(step)
+            ),
+            None => "weigh it on a finer scale".to_owned(),
+        });
         ways.push("blend it into a larger part first and weigh the blend".to_owned());
         Some(format!("To prove it: {}.", join(&ways)))
     }

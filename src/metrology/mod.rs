@@ -7,10 +7,14 @@
 
 pub mod conformity;
 pub mod feasibility;
+pub mod prepackage;
+pub mod repeatability;
+pub mod test_weights;
 pub mod uncertainty;
 pub mod window;
 
 pub use conformity::conformance_probability;
 pub use feasibility::{Feasibility, StepLimits, feasibility};
+pub use repeatability::Repeatability;
 pub use uncertainty::{ScaleAbility, Uncertainty};
 pub use window::Window;

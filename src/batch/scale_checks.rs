@@ -1,0 +1,72 @@
+//! The log of the scale checks: `scale-checks.csv` beside the batch logs, with their columns, chain
+//! and lock, but no batch's.
+
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::error::LogError;
+use super::log::{Found, LogFile};
+use super::names::name_of;
+use super::scan::scan_file;
+use crate::weighing::event::{RowKind, Verdict};
+
+/// The log's name, in the place of a batch's.
+pub const NAME: &str = "scale-checks";
+
+/// What its `formula` column says.
+const LABEL: &str = "scale checks";
+
+/// The log's file in the folder of the logs.
+pub fn path(logs: &Path) -> PathBuf {
+    logs.join(format!("{NAME}.csv"))
+}
+
+/// Whether a file is such a log: nothing that a batch could go on with.
+pub fn is_one(path: &Path) -> bool {
+    name_of(path) == NAME
+}
+
+/// Opens the log for writing, or creates it.
+///
+/// # Errors
+/// As [`LogFile::open`] and [`LogFile::create`]; [`LogError::Locked`] while another check runs.
+pub fn open(logs: &Path) -> Result<(LogFile, Option<Found>), LogError> {
+    match LogFile::create(logs, NAME, LABEL) {
+        Err(LogError::Exists { path }) => {
+            let (mut log, found) = LogFile::open(&path)?;
+            log.set_formula(LABEL);
+            Ok((log, Some(found)))
+        }
+        created => created.map(|log| (log, None)),
+    }
+}
+
+/// The verdict of the last check of a scale on the day of `now` in `zone`. `None` without one.
+///
+/// # Errors
+/// When the log is not as it was written, or cannot be read; a missing one has no checks.
+pub fn last_of_day(
+    logs: &Path,
+    scale: &str,
+    now: Timestamp,
+    zone: &TimeZone,
+) -> Result<Option<Verdict>, LogError> {
+    let path = path(logs);
+    if !path.exists() {
+        return Ok(None);
+    }
+    let day = |at: Timestamp| zone.to_datetime(at).date();
+    let today = day(now);
+    let mut last = None;
+    let mut scan = scan_file(&path)?;
+    while let Some(row) = scan.next_row()? {
+        // Rows of a repeatability run have no verdict.
+        let counts = row.kind == RowKind::ScaleCheck && row.scale == scale && day(row.at) == today;
+        if let Some(verdict) = row.verdict.filter(|_| counts) {
+            last = Some(verdict);
+        }
+    }
+    Ok(last)
+}

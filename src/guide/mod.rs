@@ -1,0 +1,256 @@
+//! Leads a person through weighing one load: empty pan, put it on, steady, lift, empty again; once
+//! for a scale check, ten times for repeatability.
+//!
+//! Sans-IO: readings go in, what to say comes out. Only steady readings count, and a net weight only
+//! when the empty pan showed the same before and after it.
+
+use crate::mass::Mass;
+use crate::scale::Moment;
+
+/// Steady readings in a row, all within 1 d, that a weight rests on.
+pub const READINGS: u32 = 3;
+
+/// How far from zero the display of an empty pan may be, in steps of d. More than that is a thing
+/// forgotten on the pan, or a tare that was left in.
+const EMPTY_STEPS: i64 = 5;
+
+/// The least load without a nominal mass, in steps of d: a touch is no load.
+const LEAST_STEPS: i64 = 100;
+
+/// Microseconds between two readings after which something may have happened unseen.
+const LONGEST_GAP: u64 = 3_000_000;
+
+/// One reading as the daemon tells it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Seen {
+    pub at: Moment,
+    pub weight: Mass,
+    /// Whether the daemon calls it steady: the scale's own flag and the window of readings.
+    pub steady: bool,
+}
+
+/// A net weight between two readings of the empty pan that agree.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Taken {
+    pub empty: Mass,
+    pub loaded: Mass,
+}
+
+impl Taken {
+    pub fn net(&self) -> Mass {
+        self.loaded - self.empty
+    }
+}
+
+/// What the person is told next.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Told {
+    /// The pan should be empty and show zero.
+    ClearPan { shown: Mass },
+    /// Weighing `round` of `of`: put the load on.
+    PutOn { round: usize, of: usize },
+    /// Something else lies there; `wanted` is the nominal mass.
+    NotThat { shown: Mass, wanted: Mass },
+    /// It came to rest; lift it.
+    Lift { shown: Mass },
+    /// Counted.
+    Counted { round: usize, net: Mass },
+    /// The empty pan shows another number than before: this weighing does not count.
+    ZeroMoved { by: Mass },
+    /// The load came to rest at another weight before it was lifted: this weighing does not count.
+    Changed { shown: Mass },
+    /// Readings were missing: this weighing does not count.
+    Interrupted,
+    /// All is weighed.
+    Done,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum State {
+    Empty,
+    Load { empty: Mass },
+    Lift { empty: Mass, loaded: Mass },
+    Done,
+}
+
+/// See the module's text.
+#[derive(Debug, Clone)]
+pub struct Guide {
+    d: Mass,
+    nominal: Option<Mass>,
+    wanted: usize,
+    state: State,
+    run: Run,
+    last_at: Option<Moment>,
+    taken: Vec<Taken>,
+    last: Option<Told>,
+}
+
+/// Steady readings in a row.
+#[derive(Debug, Clone, Copy, Default)]
+struct Run {
+    count: u32,
+    low: Mass,
+    high: Mass,
+}
+
+impl Run {
+    /// Whether `seen` ends a run that is long enough.
+    fn add(&mut self, seen: Seen, d: Mass) -> bool {
+        if !seen.steady {
+            self.count = 0;
+            return false;
+        }
+        let (low, high) = (self.low.min(seen.weight), self.high.max(seen.weight));
+        if self.count > 0 && high - low <= d {
+            (self.low, self.high) = (low, high);
+            self.count = self.count.saturating_add(1);
+        } else {
+            (self.low, self.high) = (seen.weight, seen.weight);
+            self.count = 1;
+        }
+        self.count >= READINGS
+    }
+}
+
+impl Guide {
+    /// For `wanted` weighings (at least one) of one load on a scale of readability `d`. With
+    /// `nominal` the load must be between half and one and a half times that.
+    pub fn new(wanted: usize, nominal: Option<Mass>, d: Mass) -> Guide {
+        Guide {
+            d: d.max(Mass::from_ng(1)),
+            nominal,
+            wanted: wanted.max(1),
+            state: State::Empty,
+            run: Run::default(),
+            last_at: None,
+            taken: Vec::new(),
+            last: None,
+        }
+    }
+
+    /// The weighings that count so far.
+    pub fn taken(&self) -> &[Taken] {
+        &self.taken
+    }
+
+    pub fn is_done(&self) -> bool {
+        self.state == State::Done
+    }
+
+    /// Takes one reading; gives what is to be said now, in order. Nothing is said twice in a row.
+    pub fn see(&mut self, seen: Seen) -> Vec<Told> {
+        let before = self.last_at.replace(seen.at);
+        if before.is_some_and(|before| seen.at.since(before) > LONGEST_GAP) {
+            let told = self.interrupted();
+            if !told.is_empty() {
+                return told;
+            }
+        }
+        if !self.run.add(seen, self.d) {
+            return Vec::new();
+        }
+        let shown = seen.weight;
+        let told = match self.state {
+            State::Empty => self.on_empty(shown),
+            State::Load { empty } => self.on_load(empty, shown),
+            State::Lift { empty, loaded } => self.on_lift(Taken { empty, loaded }, shown),
+            State::Done => Vec::new(),
+        };
+        self.once(told)
+    }
+
+    /// Readings are missing or cannot be trusted: the weighing under way does not count.
+    pub fn interrupted(&mut self) -> Vec<Told> {
+        self.run = Run::default();
+        match self.state {
+            State::Load { .. } | State::Lift { .. } => {
+                self.state = State::Empty;
+                self.once(vec![Told::Interrupted])
+            }
+            State::Empty | State::Done => Vec::new(),
+        }
+    }
+
+    fn once(&mut self, mut told: Vec<Told>) -> Vec<Told> {
+        if told.first() == self.last.as_ref() {
+            told.clear();
+        }
+        if let Some(last) = told.last() {
+            self.last = Some(last.clone());
+        }
+        told
+    }
+
+    fn steps(&self, count: i64) -> Mass {
+        Mass::from_ng(self.d.ng().saturating_mul(count))
+    }
+
+    fn on_empty(&mut self, shown: Mass) -> Vec<Told> {
+        if shown.abs() > self.steps(EMPTY_STEPS) {
+            return vec![Told::ClearPan { shown }];
+        }
+        self.state = State::Load { empty: shown };
+        vec![self.put_on()]
+    }
+
+    fn put_on(&self) -> Told {
+        Told::PutOn {
+            round: self.taken.len() + 1,
+            of: self.wanted,
+        }
+    }
+
+    fn on_load(&mut self, empty: Mass, shown: Mass) -> Vec<Told> {
+        let net = shown - empty;
+        if net.abs() <= self.steps(EMPTY_STEPS) {
+            // Still empty; the latest zero is the one to go by.
+            self.state = State::Load { empty: shown };
+            return vec![self.put_on()];
+        }
+        let loaded = match self.nominal {
+            Some(wanted) if net.ng() <= wanted.ng() / 2 || net.ng() >= wanted.ng() / 2 * 3 => {
+                return vec![Told::NotThat { shown, wanted }];
+            }
+            Some(_) => true,
+            None => net >= self.steps(LEAST_STEPS),
+        };
+        if !loaded {
+            return Vec::new();
+        }
+        self.state = State::Lift {
+            empty,
+            loaded: shown,
+        };
+        vec![Told::Lift { shown }]
+    }
+
+    fn on_lift(&mut self, taken: Taken, shown: Mass) -> Vec<Told> {
+        // Half the load: what is still on the pan is not lifted.
+        if (shown - taken.empty).ng() > taken.net().ng() / 2 {
+            if (shown - taken.loaded).abs() <= self.d {
+                return Vec::new();
+            }
+            // A part was lifted, or a hand leans on it: which weight was the load's is not known.
+            self.state = State::Empty;
+            return vec![Told::Changed { shown }];
+        }
+        let by = shown - taken.empty;
+        if by.abs() > self.d {
+            self.state = State::Empty;
+            self.run = Run::default();
+            return vec![Told::ZeroMoved { by }];
+        }
+        self.taken.push(taken);
+        let counted = Told::Counted {
+            round: self.taken.len(),
+            net: taken.net(),
+        };
+        if self.taken.len() == self.wanted {
+            self.state = State::Done;
+            return vec![counted, Told::Done];
+        }
+        self.state = State::Load { empty: shown };
+        vec![counted, self.put_on()]
+    }
+}
