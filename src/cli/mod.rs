@@ -13,6 +13,7 @@ pub mod identify;
 mod line;
 mod log;
 mod man;
+mod remedy;
 pub mod replay;
 pub mod size;
 mod status;
@@ -67,6 +68,8 @@ enum Command {
     Stop,
     /// Check a formula: grams, tolerances, and whether your scale can prove them
     Check(check::CheckArgs),
+    /// Show what can be done after an over-pour that is mixed in already
+    Remedy(remedy::RemedyArgs),
     /// Find out how your scale speaks, and write it into the configuration
     Identify(identify::IdentifyArgs),
     /// Record what a scale sends into a file, to play it again later
@@ -121,6 +124,7 @@ fn run(command: Command) -> Outcome {
         Command::Note(args) => words::note(args),
         Command::Stop => words::stop(),
         Command::Check(args) => check::command(&args),
+        Command::Remedy(args) => remedy::run(&args),
         Command::Identify(args) => identify::run(&args),
         Command::Capture(args) => capture::run(&args),
         Command::Replay(args) => replay::run(args),
