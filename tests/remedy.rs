@@ -127,3 +127,30 @@ fn an_over_pour_worked_by_hand() {
     let least = remedy(Way::LeastAdded, &parts, D).unwrap();
     assert_eq!(least.add, [Mass::from_mg(7_100), Mass::ZERO]);
 }
+
+/// The README shows what the command prints for a recorded over-pour that was kept.
+#[test]
+fn the_readme_shows_what_the_command_prints() {
+    let dir = tempfile::tempdir().unwrap();
+    let log = dir.path().join("b.csv");
+    let bismar = || {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bismar"));
+        command
+            .env("HOME", dir.path())
+            .env_remove("XDG_CONFIG_HOME");
+        command
+    };
+    let captures = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/captures");
+    let played = bismar()
+        .args(["replay", &format!("{captures}/over_pour_kept.capture")])
+        .args(["--formula", &format!("{captures}/two_beakers.toml")])
+        .args(["--batch", "100g", "--log"])
+        .arg(&log)
+        .output()
+        .unwrap();
+    assert!(played.status.success(), "{played:?}");
+    let shown = bismar().arg("remedy").arg(&log).output().unwrap();
+    assert!(shown.status.success(), "{shown:?}");
+    let shown = String::from_utf8(shown.stdout).unwrap();
+    assert!(include_str!("../README.md").contains(&shown), "{shown}");
+}
