@@ -129,8 +129,8 @@ fn the_same_seed_gives_the_same_course() {
     }
 }
 
-/// What `bismar demo --fast` writes to a terminal of 80 columns, by Python's pty module.
-fn on_a_terminal(home: &Path) -> String {
+/// What `bismar demo` writes to a terminal of 80 columns, by Python's pty module.
+fn on_a_terminal(home: &Path, words: &[&str]) -> String {
     let script = "import fcntl, os, pty, struct, subprocess, sys, termios\n\
                   here, there = pty.openpty()\n\
                   fcntl.ioctl(there, termios.TIOCSWINSZ, struct.pack('HHHH', 25, 80, 0, 0))\n\
@@ -140,7 +140,8 @@ fn on_a_terminal(home: &Path) -> String {
                   if not part:\n        break\n    sys.stdout.buffer.write(part)\n\
                   sys.exit(child.wait())";
     let out = Command::new("python3")
-        .args(["-c", script, env!("CARGO_BIN_EXE_bismar"), "demo", "--fast"])
+        .args(["-c", script, env!("CARGO_BIN_EXE_bismar"), "demo"])
+        .args(words)
         .env("HOME", home)
         .env("TMPDIR", home)
         .env("NO_COLOR", "1")
@@ -153,7 +154,7 @@ fn on_a_terminal(home: &Path) -> String {
 #[test]
 fn on_a_terminal_no_word_is_cut_and_in_a_pipe_a_cue_is_one_line() {
     let home = tempfile::tempdir().unwrap();
-    let shown = on_a_terminal(home.path());
+    let shown = on_a_terminal(home.path(), &["--fast"]);
     // What stands in the end: the live line is rewritten after a carriage return.
     let lines: Vec<&str> = shown
         .lines()
@@ -241,6 +242,23 @@ fn a_folder_that_cannot_be_had_is_said() {
         .unwrap();
     assert_eq!(out.status.code(), Some(1));
     assert!(text(&out.stderr).contains("logs"), "{}", text(&out.stderr));
+}
+
+/// At the pace of the bench a person sees the live weight, and one clock.
+#[test]
+fn on_a_terminal_the_weight_is_live_and_the_clock_goes_forward() {
+    let home = tempfile::tempdir().unwrap();
+    let shown = on_a_terminal(home.path(), &[]);
+    let live = shown.matches("on the pan").count();
+    assert!(live > 20, "{live} live weights: {shown}");
+    let times: Vec<f64> = shown
+        .split(['\r', '\n'])
+        .filter_map(|line| line.trim().split_once(" s  ")?.0.parse().ok())
+        .collect();
+    assert!(times.len() > 20, "{shown}");
+    // The hands tell what they begin; a cue may have been on its way then.
+    let back = times.windows(2).find(|pair| pair[1] < pair[0] - 0.5);
+    assert_eq!(back, None, "{times:?}");
 }
 
 /// The real daemon on a real pty, at the pace of the bench: about a minute.

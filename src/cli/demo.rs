@@ -266,7 +266,11 @@ async fn live_in(
         opener: Box::new(BatchOpener::new(&config)),
         cues: Box::new(NoCues(Some(commands))),
         heart: Box::new(move |config: &Config| Watched {
-            bench: Bench::new(config).ok(),
+            bench: Bench::new(config).ok().map(|mut bench| {
+                // The hands and the screen always watch the live weight.
+                bench.set_readings(true);
+                bench
+            }),
             heard: heard.clone(),
             show: Arc::clone(&show),
             now: Moment::default(),
@@ -277,7 +281,10 @@ async fn live_in(
     let tell = Arc::clone(shown);
     let batch = async {
         begin(socket.clone(), file).await?;
-        let told = |at: Moment, text: &str| tell.hands(at, text);
+        // The hands' clock goes faster than the wall's.
+        let told = |at: Moment, text: &str| {
+            tell.hands(Moment((at.0 as f64 / PACE) as u64), text);
+        };
         let played = crate::rehearsal::pty::run(stage, lines, PACE, events, words, told).await;
         // The lines go only now: what is still on its way is read.
         played

@@ -17,6 +17,7 @@ mod line;
 mod log;
 mod lots;
 mod man;
+mod remedy;
 mod repeatability;
 pub mod replay;
 mod scale_check;
@@ -80,6 +81,8 @@ enum Command {
     ScaleCheck(scale_check::ScaleCheckArgs),
     /// Weigh one load ten times: how far your scale scatters, and the smallest weight it can prove
     Repeatability(repeatability::RepeatabilityArgs),
+    /// Show what can be done after an over-pour that is mixed in already
+    Remedy(remedy::RemedyArgs),
     /// Find out how your scale speaks, and write it into the configuration
     Identify(identify::IdentifyArgs),
     /// Record what a scale sends into a file, to play it again later
@@ -146,6 +149,7 @@ fn run(command: Command) -> Outcome {
         Command::Check(args) => check::command(&args),
         Command::ScaleCheck(args) => scale_check::run(&args),
         Command::Repeatability(args) => repeatability::run(&args),
+        Command::Remedy(args) => remedy::run(&args),
         Command::Identify(args) => identify::run(&args),
         Command::Capture(args) => capture::run(&args),
         Command::Replay(args) => replay::run(args),

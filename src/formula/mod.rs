@@ -3,6 +3,7 @@
 pub mod examples;
 pub mod parse;
 pub mod plan;
+pub mod remedy;
 mod shares;
 mod tolerance;
 

@@ -124,7 +124,12 @@ impl Engine {
             tared.doubt = None;
             return Some(tared);
         }
-        self.set_zero(scale, seen.weight, seen.steady.is_some());
+        // Not at rest yet, the pan passes what it will show; the vessel's mass tells where.
+        let by_vessel = tared
+            .vessel
+            .filter(|_| seen.steady.is_none() && !tared.tainted);
+        let zero = by_vessel.map_or(seen.weight, |vessel| tared.base - vessel);
+        self.set_zero(scale, zero, seen.steady.is_some());
         tared.doubt = None;
         if std::mem::take(&mut tared.tainted) && !self.base_from_vessel(scale, &mut tared) {
             return None;

@@ -150,6 +150,12 @@ impl Engine {
             }
             return;
         }
+        if loaded && run_resumed && step.vessel == VesselWay::Beaker {
+            // It may be the beaker that was recorded last, and full.
+            self.set_state(State::Clear);
+            self.cue(CueKind::Lift, say::clear(step.vessel), None, &[]);
+            return;
+        }
         if loaded && run_resumed {
             // It is looked at when it is at rest, and asked about.
             self.set_state(State::Landing { carry: None });
