@@ -3,8 +3,9 @@
 use std::process::Command;
 use std::time::Instant;
 
-use bismar::batch::log::LogFile;
+use bismar::batch::chain;
 use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::batch::row::{Row, Stamp, header};
 use bismar::mass::Mass;
 use bismar::scale::Moment;
 use bismar::weighing::event::{Draft, RowKind};
@@ -20,13 +21,10 @@ fn write_logs(dir: &std::path::Path) {
         jars: Some((6, Mass::from_g(60))),
     };
     for n in 0..BATCHES {
-        let mut log =
-            LogFile::create(dir, &format!("soak-{n}"), "Glasswort bath soak 1.0").unwrap();
-        let opened = opening_drafts(&opening, "Glasswort bath soak 1.0", 1, Moment(0)).unwrap();
-        let at = jiff::Timestamp::UNIX_EPOCH;
-        for draft in &opened {
-            log.append(draft, at).unwrap();
-        }
+        let batch = format!("soak-{n}");
+        let mut drafts = opening_drafts(&opening, "Glasswort bath soak 1.0", 1, Moment(0))
+            .unwrap()
+            .to_vec();
         for step in 1..=4 {
             let premix = step == 4 && n % 10 != 0;
             let draft = Draft {
@@ -40,9 +38,28 @@ fn write_logs(dir: &std::path::Path) {
                 net: Some(Mass::from_g(90)),
                 ..plain_draft(RowKind::Weighed, String::new(), 1, Moment(0))
             };
-            log.append(&draft, at).unwrap();
+            drafts.push(draft);
         }
+        std::fs::write(dir.join(format!("{batch}.csv")), log_text(&batch, &drafts)).unwrap();
     }
+}
+
+/// A whole log without the writer, which waits for the disk at each row.
+fn log_text(batch: &str, drafts: &[Draft]) -> Vec<u8> {
+    let mut text = format!("{}\n", header()).into_bytes();
+    let mut previous = chain::start(batch);
+    for (seq, draft) in (1..).zip(drafts) {
+        let stamp = Stamp {
+            batch,
+            seq,
+            at: jiff::Timestamp::UNIX_EPOCH,
+            formula: "Glasswort bath soak 1.0",
+        };
+        let row = Row::from_draft(draft, stamp).sealed(&previous);
+        text.extend(row.line());
+        previous = row.chain;
+    }
+    text
 }
 
 fn main() {
