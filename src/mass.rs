@@ -19,7 +19,7 @@ pub struct Mass(i64);
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum MassError {
     /// Not a plain decimal number (digits with at most one point or comma, optional sign).
-    #[error("not a plain decimal number")]
+    #[error("not a plain number with a decimal point")]
     NotANumber,
     /// More than 10 t either way, or more than 18 digits.
     #[error("outside ±10 t")]
@@ -120,9 +120,13 @@ impl Mass {
     /// Reads a number with its unit, as on a command line: `500g`, `1.2 kg`, `2oz`.
     ///
     /// # Errors
-    /// As [`Mass::parse`], and [`MassError::Unit`] when the unit is missing or unknown.
+    /// As [`Mass::parse`], and [`MassError::Unit`] when the unit is missing or unknown. A person's
+    /// comma is [`MassError::NotANumber`]: `1,000 g` is a kilogram to one and a gram to another.
     pub fn parse_with_unit(text: &str) -> Result<Mass, MassError> {
         let text = text.trim();
+        if text.contains(',') {
+            return Err(MassError::NotANumber);
+        }
         let split = text
             .find(|c: char| c.is_ascii_alphabetic())
             .ok_or(MassError::Unit)?;

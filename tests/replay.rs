@@ -680,3 +680,25 @@ fn the_kept_captures_are_those_of_the_model_and_hold() {
         }
     }
 }
+
+#[test]
+fn events_are_not_written_over_another_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let mine = folder.path().join("mine.csv");
+    std::fs::write(&mine, "batch,seq\n").unwrap();
+    let fixtures = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures");
+    let out = bismar(folder.path())
+        .arg("replay")
+        .arg(fixtures.join("captures/beaker_without_tare.capture"))
+        .arg("--formula")
+        .arg(fixtures.join("captures/two_beakers.toml"))
+        .args(["--batch", "100g", "--log"])
+        .arg(folder.path().join("out.csv"))
+        .arg("--events")
+        .arg(&mine)
+        .output()
+        .unwrap();
+    assert_eq!(out.status.code(), Some(1), "{}", text(&out.stderr));
+    assert!(text(&out.stderr).contains("mine.csv"));
+    assert_eq!(std::fs::read_to_string(&mine).unwrap(), "batch,seq\n");
+}

@@ -176,6 +176,21 @@ struct Run {
     weighed: Vec<Draft>,
 }
 
+/// Only events of an earlier replay are written over; a batch log is not.
+fn may_replace_events(path: &Path) -> bool {
+    // Nothing is read from a terminal or a pipe.
+    if !std::fs::metadata(path).is_ok_and(|about| about.is_file()) {
+        return true;
+    }
+    let mut first = [0; 5];
+    match File::open(path).and_then(|mut file| std::io::Read::read(&mut file, &mut first)) {
+        Ok(0) => true,
+        Ok(read) => first[..read].starts_with(b"{\"at\""),
+        // A new file, or one that says its own error when it is written.
+        Err(_) => true,
+    }
+}
+
 impl Run {
     fn new(
         args: &ReplayArgs,
@@ -203,6 +218,12 @@ impl Run {
         }
         let events = match &args.events {
             Some(path) => {
+                if !may_replace_events(path) {
+                    return Err(Failure::failed(format!(
+                        "{}: holds something else than events; give --events a new name",
+                        path.display()
+                    )));
+                }
                 let file = File::create(path)
                     .map_err(|error| Failure::failed(format!("{}: {error}", path.display())))?;
                 Some((path.clone(), BufWriter::with_capacity(1 << 16, file)))
