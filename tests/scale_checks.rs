@@ -5,6 +5,7 @@ mod person;
 
 use std::fs;
 use std::io::{BufRead as _, BufReader};
+use std::path::Path;
 use std::process::{Child, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -275,20 +276,25 @@ fn table(person: &Person) -> Vec<std::collections::HashMap<String, String>> {
 const CHECK: [&str; 5] = ["scale-check", "--weight", "100g", "--class", "m1"];
 const BEGIN: [&str; 4] = ["begin", "soak.toml", "--batch", "100g"];
 
-#[test]
-fn a_batch_begins_only_after_the_scale_has_passed_its_check_of_the_day() {
-    let person = Person::new();
-    let port = person.path("scale");
-    let bench = Bench::start(port.clone());
+/// One scale on `port`, no desktop; `first` stands above it.
+fn configure(person: &Person, port: &Path, first: &str) {
     person.file(
         "home/.config/bismar/config.toml",
         &format!(
-            "daily_scale_check = true\n[[scale]]\nname = \"bench\"\nport = \"{}\"\n\
+            "{first}[[scale]]\nname = \"bench\"\nport = \"{}\"\n\
              layout = \"sign-number-unit-16\"\nreadability = \"0.01 g\"\n\
              [weighing]\nsteady_window = 0.4\n[cues]\ndesktop = false\nsound = false\n",
             port.display()
         ),
     );
+}
+
+#[test]
+fn a_batch_begins_only_after_the_scale_has_passed_its_check_of_the_day() {
+    let person = Person::new();
+    let port = person.path("scale");
+    let bench = Bench::start(port.clone());
+    configure(&person, &port, "daily_scale_check = true\n");
     person.file("soak.toml", FORMULA);
     let _daemon = daemon(&person);
 
@@ -362,15 +368,7 @@ fn ten_weighings_of_one_load_give_the_repeatability() {
     let person = Person::new();
     let port = person.path("scale");
     let bench = Bench::start(port.clone());
-    person.file(
-        "home/.config/bismar/config.toml",
-        &format!(
-            "[[scale]]\nname = \"bench\"\nport = \"{}\"\nlayout = \"sign-number-unit-16\"\n\
-             readability = \"0.01 g\"\n[weighing]\nsteady_window = 0.4\n\
-             [cues]\ndesktop = false\nsound = false\n",
-            port.display()
-        ),
-    );
+    configure(&person, &port, "");
     let _daemon = daemon(&person);
     let loads = [
         50_000, 50_010, 49_990, 50_000, 50_020, 50_000, 49_980, 50_010, 50_000, 50_000,

@@ -397,12 +397,8 @@ impl Heart for Watched {
         let _ = self.heard.send(event.clone());
         Some(event)
     }
-    fn set_readings(&mut self, _wanted: bool) {
-        // The hands and the screen always watch the live weight.
-        if let Some(bench) = &mut self.bench {
-            bench.set_readings(true);
-        }
-    }
+    /// They are on from the beginning.
+    fn set_readings(&mut self, _wanted: bool) {}
     fn status(&self) -> Status {
         self.bench.as_ref().map(Bench::status).unwrap_or_default()
     }

@@ -20,13 +20,7 @@ impl Engine {
     ) {
         written.doubtful = true;
         let fell = written.net - net;
-        let level = Level {
-            weight: written.shown,
-            d: written.tared.base_d,
-            readings: 1,
-            at: written.at,
-            since: written.at,
-        };
+        let level = written.as_recorded();
         let at_least = written.uncertainty + fell;
         let remark = "; the weight fell after the record: taken out, or another load";
         self.correct(scale, step, level, written, at_least, remark);
@@ -46,13 +40,7 @@ impl Engine {
         written: Written,
         shown: Mass,
     ) {
-        let level = Level {
-            weight: written.shown,
-            d: written.tared.base_d,
-            readings: 1,
-            at: written.at,
-            since: written.at,
-        };
+        let level = written.as_recorded();
         let at_least = written.tared.base_d * 3 + (shown - written.shown).abs();
         let remark = "; it changed more after the record";
         self.correct(scale, step, level, written, at_least, remark);
@@ -68,13 +56,7 @@ impl Engine {
         let Some(step) = run.plan.steps.get(index).cloned() else {
             return;
         };
-        let level = Level {
-            weight: written.shown,
-            d: written.tared.base_d,
-            readings: 1,
-            at: written.at,
-            since: written.at,
-        };
+        let level = written.as_recorded();
         // The row is that step's.
         let running = std::mem::replace(&mut run.step, index);
         let state = run.state.clone();
@@ -116,13 +98,7 @@ impl Engine {
                 .is_some_and(|b| (b.weight - last).abs() <= b.d);
             if !still && !written.doubtful {
                 written.doubtful = true;
-                let level = Level {
-                    weight: written.shown,
-                    d: written.tared.base_d,
-                    readings: 1,
-                    at: written.at,
-                    since: written.at,
-                };
+                let level = written.as_recorded();
                 let at_least = u + (last - written.shown);
                 let remark = "; more came on before the lift";
                 self.correct(scale, &step, level, written.clone(), at_least, remark);
@@ -161,11 +137,9 @@ impl Engine {
                 };
                 (
                     Level {
-                        weight: written.shown,
-                        d: written.tared.base_d,
-                        readings: 1,
                         at,
                         since: at,
+                        ..written.as_recorded()
                     },
                     off,
                 )

@@ -67,11 +67,9 @@ impl Engine {
         self.set_zero(scale, level.weight, true);
         written.doubtful = true;
         let weighed = Level {
-            weight: written.shown,
-            d: written.tared.base_d,
-            readings: 1,
             at: level.at,
             since: level.at,
+            ..written.as_recorded()
         };
         let at_least = written.uncertainty + unseen;
         let remark = "; the lift shows that a key was pressed unseen";
@@ -214,13 +212,7 @@ impl Engine {
             return false;
         }
         if let Some(step) = self.step_now() {
-            let level = Level {
-                weight: written.shown,
-                d: written.tared.base_d,
-                readings: 1,
-                at: written.at,
-                since: written.at,
-            };
+            let level = written.as_recorded();
             // If the frame stands, so much went in or out; it may as well be another load.
             let by = |w: Mass| (w - written.shown).abs();
             let strayed = written.strayed.map_or(Mass::ZERO, |(_, w)| by(w));

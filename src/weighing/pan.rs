@@ -4,7 +4,7 @@
 //! pan carries is `gross = shown − zero`, where `zero` is what the scale shows (or would show) with
 //! an empty pan: 0 after its ZERO key, −150 g after a TARE with a 150 g vessel on it.
 
-use super::pour::Rate;
+use super::pour::{Rate, most_poured};
 use super::presses::Presses;
 use super::steady::{Level, Steady};
 use super::trace::Trace;
@@ -149,9 +149,9 @@ pub enum JumpCause {
     Slight,
 }
 
-/// The most that a hand pours between two readings: 50 g/s.
+/// The most that a hand pours between two readings.
 fn poured(before: Reading, r: &Reading) -> Mass {
-    Mass::from_g_f64(50.0 * r.at.since(before.at) as f64 / 1e6).unwrap_or(Mass::ZERO)
+    most_poured(r.at.since(before.at))
 }
 
 impl Pan {
@@ -344,7 +344,6 @@ impl Pan {
     /// none, nor is the tail of a lift: a key shows exactly zero at once.
     fn find_jump(&self, before: Option<Reading>, r: &Reading, d: Mass) -> Option<Jump> {
         let before = before?;
-        let came_at_once = self.came_at_once(before.weight, d);
         let flags = (before.shown, r.shown);
         let flag_changed = matches!(flags, (Some(a), Some(b)) if a != b);
         let moved = (before.weight - r.weight).abs() > d * 3;
@@ -354,7 +353,7 @@ impl Pan {
                 flags.1 == Some(Shown::Net) && r.weight.abs() <= (d * 3).max(poured(before, r));
             let from_rest = self.steady.is_steady() && r.weight.abs() <= d;
             return Some(Jump {
-                came_at_once,
+                came_at_once: self.came_at_once(before.weight, d),
                 from: before.weight,
                 to: if tared { Mass::ZERO } else { r.weight },
                 from_rest: from_rest || (!tared && self.steady.is_steady()),
@@ -369,8 +368,8 @@ impl Pan {
             // A lift falls from reading to reading; from a weight that grew to zero is a key.
             let grew = self.prior.is_some_and(|prior| before.weight >= prior);
             let rough = grew && to_zero && before.weight > d * 20;
-            return rough.then_some(Jump {
-                came_at_once,
+            return rough.then(|| Jump {
+                came_at_once: self.came_at_once(before.weight, d),
                 from: before.weight,
                 to: r.weight,
                 from_rest: false,
@@ -390,7 +389,7 @@ impl Pan {
         };
         let steady = self.steady.level().map(|level| level.weight);
         Some(Jump {
-            came_at_once,
+            came_at_once: self.came_at_once(before.weight, d),
             from: steady.unwrap_or(before.weight),
             // The key shows exactly zero; what is there already came after it.
             to: if cause == JumpCause::Slight {

@@ -59,6 +59,11 @@ impl Rate {
     }
 }
 
+/// The most that a hand pours in so many microseconds: 50 g/s.
+pub fn most_poured(us: u64) -> Mass {
+    Mass::from_g_f64(50.0 * us as f64 / 1e6).unwrap_or(Mass::ZERO)
+}
+
 /// What the net weight will be when the hand has stopped: the load already there that the filter
 /// does not show yet, what falls in the reaction time, and what is known to fall after.
 ///

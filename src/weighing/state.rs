@@ -311,6 +311,17 @@ const LATE_DROPS_US: u64 = 1_500_000;
 const LATEST_DROP_US: u64 = 800_000;
 
 impl Written {
+    /// The reading that the record rests on.
+    pub fn as_recorded(&self) -> Level {
+        Level {
+            weight: self.shown,
+            d: self.tared.base_d,
+            readings: 1,
+            at: self.at,
+            since: self.at,
+        }
+    }
+
     /// Forgets the readings since the record: the frame moved.
     pub fn forget_trail(&mut self) {
         self.brief = None;

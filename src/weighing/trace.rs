@@ -6,6 +6,7 @@
 //! divided by what was missing at its beginning. For a first-order filter that is its time constant,
 //! for a steady pour half of the pour's duration.
 
+use super::pour::most_poured;
 use crate::mass::Mass;
 use crate::scale::Moment;
 
@@ -65,11 +66,10 @@ impl Trace {
         }
     }
 
-    /// Whether more came between two readings than a hand pours (50 g/s).
+    /// Whether more came between two readings than a hand pours.
     fn leaps(&self, d: Mass) -> bool {
         self.points.windows(2).any(|pair| {
-            let seconds = pair[1].0.since(pair[0].0) as f64 / 1e6;
-            let most = Mass::from_g_f64(50.0 * seconds).unwrap_or_default() + d * 20;
+            let most = most_poured(pair[1].0.since(pair[0].0)) + d * 20;
             pair[1].1 - pair[0].1 > most
         })
     }
