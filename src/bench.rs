@@ -26,6 +26,8 @@ pub struct Progress {
     pub mixed: Vec<usize>,
     /// Lot by ingredient name.
     pub lots: HashMap<String, String>,
+    /// What stayed in the beaker, by step number.
+    pub residues: HashMap<usize, Mass>,
     /// The batch was begun before, whatever was recorded of it.
     pub resumed: bool,
     /// Whether a `closed` row was read.

@@ -457,6 +457,7 @@ fn two_phases() -> Plan {
     let step = |number, phase| Step {
         number,
         phase,
+        part: 0,
         ingredient: "Salt".into(),
         target: Mass::from_g(30),
         lowest: Mass::from_g(29),
@@ -478,6 +479,8 @@ fn two_phases() -> Plan {
         version: "1".into(),
         phases: vec![phase(), phase()],
         steps: vec![step(1, 0), step(2, 0), step(3, 1)],
+        parts: vec![],
+        filling: None,
     }
 }
 

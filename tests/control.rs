@@ -77,6 +77,8 @@ fn plan() -> Plan {
         version: "1".into(),
         phases: vec![],
         steps: vec![],
+        parts: vec![],
+        filling: None,
     }
 }
 
@@ -159,7 +161,7 @@ impl Heart for Echo {
                 Ok("row on its way".into())
             }
             Command::Again => Err(Refused("nothing to weigh again".into())),
-            Command::Keep => Ok("kept".into()),
+            Command::Keep | Command::Remedy(_) | Command::Residue(_) => Ok("kept".into()),
             Command::Lot(lot) => Ok(format!("lot {lot}")),
             Command::Note(note) => {
                 // Big, so that a client that does not read fills its socket soon.

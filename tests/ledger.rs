@@ -478,6 +478,7 @@ fn plan() -> Plan {
             Step {
                 number: i + 1,
                 phase: 0,
+                part: 0,
                 ingredient: format!("ingredient {}", i + 1),
                 target,
                 lowest: target - target.ratio(2, 100),
@@ -500,6 +501,8 @@ fn plan() -> Plan {
             mix: None,
         }],
         steps,
+        parts: vec![],
+        filling: None,
     }
 }
 

@@ -681,6 +681,7 @@ fn plan() -> Plan {
         .map(|(index, &(phase, grams))| Step {
             number: index + 1,
             phase,
+            part: 0,
             ingredient: format!("ingredient {}", index + 1),
             target: Mass::from_g(grams),
             lowest: Mass::from_g(grams).ratio(99, 100),
@@ -703,6 +704,8 @@ fn plan() -> Plan {
             })
             .to_vec(),
         steps: steps.collect(),
+        parts: vec![],
+        filling: None,
     }
 }
 

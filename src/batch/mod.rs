@@ -9,6 +9,7 @@
 pub mod cell;
 pub mod chain;
 pub mod error;
+pub mod fill_note;
 mod lock;
 pub mod log;
 pub mod names;

@@ -8,10 +8,13 @@ use jiff::Timestamp;
 
 use super::cell::Amount;
 use super::error::{BadLine, LogError};
+use super::fill_note::fill_of;
 use super::resume::{Opening, corrects, opening_of};
 use super::row::Row;
 use super::scan::scan_file;
 use crate::formula::Formula;
+use crate::formula::amend::Amendment;
+use crate::formula::filling::Fill;
 use crate::mass::Mass;
 use crate::problem::Problems;
 use crate::weighing::event::{RowKind, Verdict};
@@ -32,14 +35,23 @@ pub struct Record {
     pub remedies: Vec<Row>,
     pub mixed: Vec<Row>,
     pub residues: Vec<Row>,
+    /// Changes of the plan, in the order in which they were chosen.
+    pub amendments: Vec<Amendment>,
+    /// How jars were filled, one for each time that filling began.
+    pub fillings: Vec<Fill>,
+    /// The jars as they hold, in their order; a corrected one stands at its place.
     pub filled: Vec<Row>,
+    /// Rows of jars that a later one corrected.
+    pub refilled: Vec<Row>,
     /// Without the one that holds the formula.
     pub notes: Vec<Row>,
     /// When the row that opened the batch was written, and when the last one was.
     pub opened_at: Option<Timestamp>,
     pub last_at: Option<Timestamp>,
-    /// The row that closed the batch.
+    /// The row that closed the weighing.
     pub closed: Option<Row>,
+    /// The row that closed the last filling.
+    pub filling_closed: Option<Row>,
     /// Good rows.
     pub rows: u64,
     /// The first line that is not as it was written, a torn end included; `None`: the chain holds
@@ -156,19 +168,42 @@ impl Record {
             RowKind::ScaleCheck => self.scale_checks.push(row),
             RowKind::Weighed => self.weigh(row),
             RowKind::TakenOut => self.taken_out.push(row),
-            RowKind::Remedy => self.remedies.push(row),
+            RowKind::Remedy => {
+                let change = Amendment::of_note(&row.note).and_then(Result::ok);
+                self.amendments.extend(change);
+                self.remedies.push(row);
+            }
             RowKind::Mixed => self.mixed.push(row),
             RowKind::Residue => self.residues.push(row),
-            RowKind::Filled => self.filled.push(row),
+            RowKind::Filled => self.fill(row),
             RowKind::Note => self.note(row),
-            RowKind::Closed => self.closed = Some(row),
+            RowKind::Closed if self.fillings.is_empty() => self.closed = Some(row),
+            RowKind::Closed => self.filling_closed = Some(row),
+        }
+    }
+
+    fn fill(&mut self, row: Row) {
+        let corrected = corrects(&row.note);
+        let place = |rows: &[Row]| rows.iter().position(|old| Some(old.seq) == corrected);
+        match (place(&self.filled), row.net) {
+            (Some(place), Some(_)) => {
+                if let Some(old) = self.filled.get_mut(place) {
+                    self.refilled.push(std::mem::replace(old, row));
+                }
+            }
+            (Some(place), None) => self.refilled.push(self.filled.remove(place)),
+            (None, Some(_)) => self.filled.push(row),
+            (None, None) => {}
         }
     }
 
     fn note(&mut self, row: Row) {
         match opening_of(&row) {
             Some(Ok(opening)) if self.opening.is_none() => self.opening = Some(opening),
-            Some(_) | None => self.notes.push(row),
+            Some(_) | None => match fill_of(&row) {
+                Some(Ok(fill)) => self.fillings.push(fill),
+                Some(Err(_)) | None => self.notes.push(row),
+            },
         }
     }
 

@@ -15,11 +15,16 @@ use serde::{Deserialize, Serialize};
 use super::cell;
 use super::chain;
 use super::error::{BadLine, Fault, LogError};
+use super::fill_note;
 use super::row::Row;
 use super::scan::scan_file;
 use crate::bench::{Progress, Weighed};
-use crate::formula::Plan;
+use crate::formula::amend::Amendment;
+use crate::formula::filling::Fill;
+use crate::formula::plan::{Amount, PlanError};
+use crate::formula::{Formula, Plan};
 use crate::mass::{Mass, Unit};
+use crate::metrology::ScaleAbility;
 use crate::scale::Moment;
 use crate::weighing::event::{Draft, RowKind};
 
@@ -180,13 +185,60 @@ pub struct Resumed {
     /// Step and phase name of each `mixed` row.
     pub mixed: Vec<(usize, String)>,
     pub lots: HashMap<String, String>,
+    /// What stayed in the beaker, by step number.
+    pub residues: HashMap<usize, Mass>,
+    /// Changes of the plan, in the order in which they were chosen.
+    pub amendments: Vec<Amendment>,
+    /// How jars are filled, as the last filling began; filling follows the end of the weighing.
+    pub filling: Option<Fill>,
+    /// Net content of each jar by its number; the last correction holds.
+    pub filled: BTreeMap<usize, Weighed>,
+    /// Whether nothing is under way: neither the weighing nor a filling.
     pub closed: bool,
     pub rows: u64,
     pub first_at: Option<Timestamp>,
     pub last_at: Option<Timestamp>,
 }
 
+impl Opening {
+    /// The size as it was asked for.
+    pub fn amount(&self) -> Amount {
+        match self.jars {
+            Some((count, fill)) => Amount::Jars { count, fill },
+            None => Amount::Batch(self.batch),
+        }
+    }
+}
+
 impl Resumed {
+    /// The plan of `formula`, that of [`Resumed::opening`], with every change that was made under way.
+    ///
+    /// # Errors
+    /// As [`Plan::new`].
+    pub fn plan(
+        &self,
+        formula: &Formula,
+        amount: Amount,
+        scales: &[ScaleAbility],
+        guard: f64,
+    ) -> Result<Plan, PlanError> {
+        let plan = Plan::new(formula, amount, scales, guard)?;
+        let changes = self.amendments.iter();
+        Ok(changes.fold(plan, |plan, change| plan.amended(change)))
+    }
+
+    /// The progress of a filling.
+    pub fn filling_progress(&self) -> Progress {
+        Progress {
+            weighed: self.filled.iter().map(|(jar, w)| (*jar, *w)).collect(),
+            mixed: Vec::new(),
+            lots: HashMap::new(),
+            residues: HashMap::new(),
+            resumed: true,
+            closed: self.closed,
+        }
+    }
+
     /// The progress in `plan`, the plan made of [`Resumed::opening`]. A `mixed` row belongs to the
     /// phase of its step; without a step, or with one that the plan lacks, to the first phase of
     /// its name that no other row took.
@@ -218,6 +270,7 @@ impl Resumed {
                 .collect(),
             mixed,
             lots: self.lots.clone(),
+            residues: self.residues.clone(),
             resumed: true,
             closed: self.closed,
         }
@@ -230,6 +283,8 @@ pub struct Resuming {
     resumed: Resumed,
     /// Step of each `weighed` row so far, to find what a correction corrects.
     step_of: HashMap<u64, usize>,
+    /// The same of jars.
+    jar_of: HashMap<u64, usize>,
 }
 
 impl Resuming {
@@ -252,10 +307,19 @@ impl Resuming {
         {
             self.resumed.opening = Some(opening.map_err(|why| bad("note", why))?);
         }
+        if let Some(fill) = fill_note::fill_of(&row) {
+            self.resumed.filling = Some(fill.map_err(|why| bad("note", why))?);
+            self.resumed.closed = false;
+        }
         match row.kind {
-            RowKind::Weighed => {
+            RowKind::Weighed | RowKind::Filled => {
+                let filled = row.kind == RowKind::Filled;
+                let (of, holds) = match filled {
+                    false => (&mut self.step_of, &mut self.resumed.weighed),
+                    true => (&mut self.jar_of, &mut self.resumed.filled),
+                };
                 let (step, correction) = match corrects(&row.note) {
-                    Some(seq) => match self.step_of.get(&seq) {
+                    Some(seq) => match of.get(&seq) {
                         Some(step) => (*step, true),
                         None => {
                             let why = format!("corrects seq {seq}, which is no weight before it");
@@ -264,17 +328,23 @@ impl Resuming {
                     },
                     None => (row.step, false),
                 };
-                self.weigh(&row, step, correction);
+                of.insert(row.seq, step);
+                weigh(holds, &row, step, correction);
+            }
+            RowKind::Remedy => {
+                if let Some(change) = Amendment::of_note(&row.note) {
+                    let change = change.map_err(|why| bad("note", why))?;
+                    self.resumed.amendments.push(change);
+                }
             }
             RowKind::Mixed => self.resumed.mixed.push((row.step, row.phase.clone())),
             RowKind::Closed => self.resumed.closed = true,
-            RowKind::Opened
-            | RowKind::ScaleCheck
-            | RowKind::TakenOut
-            | RowKind::Remedy
-            | RowKind::Residue
-            | RowKind::Filled
-            | RowKind::Note => {}
+            RowKind::Residue => {
+                if let Some(net) = row.net {
+                    self.resumed.residues.insert(row.step, net.mass());
+                }
+            }
+            RowKind::Opened | RowKind::ScaleCheck | RowKind::TakenOut | RowKind::Note => {}
         }
         let resumed = &mut self.resumed;
         if !row.lot.is_empty() && !row.ingredient.is_empty() {
@@ -288,25 +358,24 @@ impl Resuming {
         Ok(())
     }
 
-    fn weigh(&mut self, row: &Row, step: usize, correction: bool) {
-        self.step_of.insert(row.seq, step);
-        match row.net {
-            Some(net) if step > 0 => {
-                let weighed = Weighed {
-                    seq: row.seq,
-                    net: net.mass(),
-                };
-                self.resumed.weighed.insert(step, weighed);
-            }
-            None if correction => {
-                self.resumed.weighed.remove(&step);
-            }
-            Some(_) | None => {}
-        }
-    }
-
     pub fn finish(self) -> Resumed {
         self.resumed
+    }
+}
+
+fn weigh(holds: &mut BTreeMap<usize, Weighed>, row: &Row, step: usize, correction: bool) {
+    match row.net {
+        Some(net) if step > 0 => {
+            let weighed = Weighed {
+                seq: row.seq,
+                net: net.mass(),
+            };
+            holds.insert(step, weighed);
+        }
+        None if correction => {
+            holds.remove(&step);
+        }
+        Some(_) | None => {}
     }
 }
 

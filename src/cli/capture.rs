@@ -13,6 +13,7 @@ use super::config::load;
 use super::line::{Framing, absolute, not_open, scale_of};
 use super::{Exit, Failure, Outcome, tell};
 use crate::config::ScaleConfig;
+use crate::formula::remedy::Way;
 use crate::scale::Moment;
 use crate::scale::capture::CaptureWriter;
 use crate::scale::link::{self, LinkMessage, LinkNews};
@@ -268,15 +269,22 @@ fn command(line: &str) -> Result<Command, String> {
     let line = line.trim();
     let (word, rest) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
     let rest = rest.trim();
+    if let ("remedy", Some(way)) = (word, Way::from_word(rest)) {
+        return Ok(Command::Remedy(way));
+    }
+    if let ("residue", Ok(step)) = (word, rest.parse()) {
+        return Ok(Command::Residue(Some(step)));
+    }
     match (word, rest) {
         ("next", "") => Ok(Command::Next),
         ("again", "") => Ok(Command::Again),
         ("keep", "") => Ok(Command::Keep),
         ("stop", "") => Ok(Command::Stop),
+        ("residue", "") => Ok(Command::Residue(None)),
         ("lot", lot) if !lot.is_empty() => Ok(Command::Lot(lot.to_owned())),
         ("note", note) if !note.is_empty() => Ok(Command::Note(note.to_owned())),
         _ => Err(format!(
-            "\"{line}\" is not recorded; the words are next, keep, again, stop, lot X, note X"
+            "\"{line}\" is not recorded; the words are next, keep, again, stop, residue, remedy WAY, lot X, note X"
         )),
     }
 }

@@ -254,7 +254,7 @@ fn step_row(
         )
     });
     let vessel = match step.vessel {
-        crate::formula::VesselWay::Beaker => "beaker",
+        crate::formula::VesselWay::Beaker | crate::formula::VesselWay::Jar => "beaker",
         crate::formula::VesselWay::Bowl => "bowl",
         crate::formula::VesselWay::Difference => "diff.",
     };

@@ -503,6 +503,8 @@ trait Shared {
             Command::Keep => "keep".to_owned(),
             Command::Lot(lot) => format!("lot {lot}"),
             Command::Note(text) => format!("note {text}"),
+            Command::Remedy(way) => format!("remedy --take {}", way.word()),
+            Command::Residue(_) => "residue".to_owned(),
             Command::Stop => "stop".to_owned(),
         };
         self.hands(at, &format!("type bismar {word}"));

@@ -10,6 +10,7 @@ mod daemon;
 mod declaration;
 pub mod demo;
 pub mod failure;
+mod fill;
 mod guided;
 mod history;
 pub mod identify;
@@ -59,6 +60,8 @@ Exit codes: 0 done, 1 failed, 2 wrong command line, 3 batch not completed, 4 a f
 enum Command {
     /// Begin a batch of a formula
     Begin(begin::BeginArgs),
+    /// Fill jars out of a batch that is weighed, each recorded against its label
+    Fill(fill::FillArgs),
     /// Show what is going on: step, weight, scales
     Status(status::StatusArgs),
     /// Show the cues and the live weight until you press Ctrl-C
@@ -69,6 +72,8 @@ enum Command {
     Again,
     /// Keep the weight on the scale although it is outside the tolerance
     Keep,
+    /// Weigh what stayed in a beaker: put it back emptied after this word
+    Residue(words::ResidueArgs),
     /// Tell the lot of this step's ingredient
     Lot(words::LotArgs),
     /// Write a remark into the batch log
@@ -138,11 +143,13 @@ pub fn main() -> ExitCode {
 fn run(command: Command) -> Outcome {
     match command {
         Command::Begin(args) => begin::run(args),
+        Command::Fill(args) => fill::run(args),
         Command::Status(args) => status::run(&args),
         Command::Watch => watch::run(),
         Command::Next => words::next(),
         Command::Again => words::again(),
         Command::Keep => words::keep(),
+        Command::Residue(args) => words::residue(&args),
         Command::Lot(args) => words::lot(args),
         Command::Note(args) => words::note(args),
         Command::Stop => words::stop(),

@@ -48,7 +48,7 @@ pub fn required() -> clap::ArgGroup {
         .required(true)
 }
 
-fn jars(text: &str) -> Result<u32, String> {
+pub(super) fn jars(text: &str) -> Result<u32, String> {
     match text.parse() {
         Ok(count) if count > 0 => Ok(count),
         _ => Err("write a whole number of jars from 1 on, for example 8".to_owned()),

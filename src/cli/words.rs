@@ -23,6 +23,18 @@ pub struct NoteArgs {
     text: Vec<String>,
 }
 
+#[derive(Debug, Args)]
+pub struct ResidueArgs {
+    /// The number of the step whose beaker it is (default: the last one weighed in a beaker)
+    #[arg(value_name = "STEP")]
+    step: Option<usize>,
+}
+
+/// The emptied beaker is put back on the scale, to weigh what stayed in it.
+pub fn residue(args: &ResidueArgs) -> Outcome {
+    tell(&Request::Residue { step: args.step })
+}
+
 pub fn next() -> Outcome {
     tell(&Request::Next)
 }

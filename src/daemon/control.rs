@@ -226,11 +226,14 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<Inbox>
         Request::Hello
         | Request::Status
         | Request::Begin { .. }
+        | Request::Fill { .. }
         | Request::Next
         | Request::Again
         | Request::Keep
         | Request::Lot { .. }
         | Request::Note { .. }
+        | Request::Remedy { .. }
+        | Request::Residue { .. }
         | Request::Stop => (None, None),
     };
     let (reply, replied) = oneshot::channel();

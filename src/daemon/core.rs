@@ -14,9 +14,9 @@ use super::current::Current;
 use super::lines::Lines;
 use super::notify;
 use super::owed::{Debt, Owed, pending_words, rows_are};
-use super::request::{self, BadRequest, BeginRequest, Request};
+use super::request::{self, BadRequest, Request};
 use super::rows::Rows;
-use super::seams::{Heart, LeftOver, LogAnswer, Opened, Order, Parts};
+use super::seams::{Heart, LeftOver, LogAnswer, Opened, Opener, Order, Parts};
 use super::subscribers::{Line, Outbox, Subscribers};
 use super::trouble::Trouble;
 use super::wire::Wire;
@@ -266,7 +266,13 @@ impl<H: Heart> Core<H> {
                 fill,
             } => {
                 let wanted = request::begin(formula, batch.as_deref(), jars, fill.as_deref())?;
-                self.begin(&wanted).map(|say| request::said(&say))
+                self.open(|opener| opener.begin(&wanted))
+                    .map(|say| request::said(&say))
+            }
+            fill @ Request::Fill { .. } => {
+                let wanted = request::fill(fill)?;
+                self.open(|opener| opener.fill(&wanted))
+                    .map(|say| request::said(&say))
             }
             Request::Status => Ok(request::reply(serde_json::json!({
                 "status": self.heart.status(),
@@ -291,6 +297,8 @@ impl<H: Heart> Core<H> {
             | Request::Keep
             | Request::Lot { .. }
             | Request::Note { .. }
+            | Request::Remedy { .. }
+            | Request::Residue { .. }
             | Request::Stop => Ok(request::reply(serde_json::json!({
                 "hello": "bismar",
                 "version": env!("CARGO_PKG_VERSION"),
@@ -299,7 +307,11 @@ impl<H: Heart> Core<H> {
         }
     }
 
-    fn begin(&mut self, wanted: &BeginRequest) -> Result<String, BadRequest> {
+    /// Begins what `open` opens, where nothing else is under way.
+    fn open(
+        &mut self,
+        open: impl FnOnce(&mut dyn Opener) -> Result<Opened, String>,
+    ) -> Result<String, BadRequest> {
         if self.running {
             return Err(BadRequest(
                 "a batch is being weighed; finish it, or end it with `bismar stop`".to_owned(),
@@ -313,7 +325,7 @@ impl<H: Heart> Core<H> {
         }
         // Frees the log of the last batch, which may be the one to go on with.
         self.let_go();
-        let opened = self.parts.opener.begin(wanted).map_err(BadRequest)?;
+        let opened = open(self.parts.opener.as_mut()).map_err(BadRequest)?;
         self.take(opened)
     }
 

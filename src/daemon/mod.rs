@@ -9,6 +9,7 @@ pub mod core;
 pub mod cues;
 mod current;
 pub mod event_line;
+mod filler;
 mod lines;
 pub mod notify;
 pub mod opener;

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use tokio::sync::mpsc;
 
-use super::request::{BeginRequest, Size};
+use super::request::{BeginRequest, FillRequest, Size};
 use super::seams::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
 use crate::batch::cell::clean;
 use crate::batch::error::LogError;
@@ -28,7 +28,7 @@ use crate::weighing::event::{Draft, RowKind, Verdict};
 
 /// Tickets of rows that are written before the engine runs; its own count up from 1.
 const OPENING_TICKET: u64 = u64::MAX - 1;
-const RESUME_TICKET: u64 = u64::MAX - 2;
+pub(super) const RESUME_TICKET: u64 = u64::MAX - 2;
 
 /// How long the writer has for a last try when the daemon ends; the loop has waited before.
 const LAST_TRY: Duration = Duration::from_millis(200);
@@ -36,12 +36,12 @@ const LAST_TRY: Duration = Duration::from_millis(200);
 /// Opens batches for the daemon; see [`Opener`].
 #[derive(Debug)]
 pub struct BatchOpener {
-    config: Config,
+    pub(super) config: Config,
     retry: Duration,
     /// Where rows are kept that cannot be written, best first.
     spills: Vec<PathBuf>,
     /// Batches that must not go on, since rows of theirs are kept elsewhere.
-    stuck: Vec<String>,
+    pub(super) stuck: Vec<String>,
     taken_in: Vec<TakenIn>,
 }
 
@@ -63,7 +63,7 @@ impl BatchOpener {
         self
     }
 
-    fn folder(&self) -> Result<PathBuf, String> {
+    pub(super) fn folder(&self) -> Result<PathBuf, String> {
         self.config.logs().map_err(|error| error.to_string())
     }
 
@@ -74,7 +74,7 @@ impl BatchOpener {
     }
 
     /// Whether each scale of the plan has passed a check today, in the local time.
-    fn checked_today(&self, plan: &Plan) -> Result<(), String> {
+    pub(super) fn checked_today(&self, plan: &Plan) -> Result<(), String> {
         let now = Timestamp::now();
         let folder = self.folder()?;
         let used = |index: usize| plan.steps.iter().any(|step| step.scale == index);
@@ -100,7 +100,7 @@ impl BatchOpener {
     }
 
     /// Hands the log over to its writer.
-    fn start(&self, log: LogFile) -> Result<(Box<dyn RowSink>, Answers), String> {
+    pub(super) fn start(&self, log: LogFile) -> Result<(Box<dyn RowSink>, Answers), String> {
         let (sender, answers) = mpsc::unbounded_channel();
         let answer = Box::new(move |ticket, outcome: Result<u64, LogError>| {
             let outcome = outcome.map_err(|error| error.to_string());
@@ -125,20 +125,32 @@ impl BatchOpener {
         let shown = path.display();
         let formula = Formula::parse(&opening.text, &format!("the formula in {shown}"))
             .map_err(|error| error.to_string())?;
-        let amount = match opening.jars {
-            Some((count, fill)) => Amount::Jars { count, fill },
-            None => Amount::Batch(opening.batch),
+        let amount = opening.amount();
+        let plan = match resumed.filling {
+            Some(fill) => self.filling(fill, &label(&formula))?,
+            None => {
+                let scales = self.config.abilities();
+                let plan = resumed.plan(&formula, amount, &scales, self.config.weighing.guard);
+                let plan = plan.map_err(|error| error.to_string())?;
+                compare(path, &plan)?;
+                plan
+            }
         };
-        let plan = self.plan(&formula, amount)?;
-        compare(path, &plan)?;
         let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
         let Found { torn, resumed, .. } = found;
-        let mut say = format!(
-            "Going on with batch {}: {} of {} steps are recorded.",
-            log.batch(),
-            resumed.weighed.len(),
-            plan.steps.len()
-        );
+        let mut say = match plan.filling {
+            Some(_) => format!(
+                "Going on with filling jars of batch {}: {} are recorded.",
+                log.batch(),
+                resumed.filled.len()
+            ),
+            None => format!(
+                "Going on with batch {}: {} of {} steps are recorded.",
+                log.batch(),
+                resumed.weighed.len(),
+                plan.steps.len()
+            ),
+        };
         let mut note = "bismar was started again and goes on with this batch".to_owned();
         if let Some(torn) = torn {
             let aside = format!(
@@ -164,7 +176,10 @@ impl BatchOpener {
         let note = plain_draft(RowKind::Note, note, RESUME_TICKET, Moment::default());
         log.append(&note, Timestamp::now())
             .map_err(|error| error.to_string())?;
-        let progress = resumed.progress(&plan);
+        let progress = match plan.filling {
+            Some(_) => resumed.filling_progress(),
+            None => resumed.progress(&plan),
+        };
         let (log, answers) = self.start(log)?;
         Ok(Some(Opened {
             plan,
@@ -176,7 +191,7 @@ impl BatchOpener {
     }
 }
 
-type Answers = mpsc::UnboundedReceiver<LogAnswer>;
+pub(super) type Answers = mpsc::UnboundedReceiver<LogAnswer>;
 
 impl Opener for BatchOpener {
     fn begin(&mut self, request: &BeginRequest) -> Result<Opened, String> {
@@ -230,6 +245,10 @@ impl Opener for BatchOpener {
             answers,
             say,
         })
+    }
+
+    fn fill(&mut self, request: &FillRequest) -> Result<Opened, String> {
+        self.begin_filling(request)
     }
 
     fn unfinished(&mut self) -> Result<Option<Opened>, String> {

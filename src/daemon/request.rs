@@ -6,8 +6,10 @@
 //! | `{"do":"status"}` | `{"ok":true,"status":{...},"lines":[...],"cues":[...],"trouble":null}` |
 //! | `{"do":"begin","formula":"/home/.../balm.toml","batch":"500g"}` | `{"ok":true,"say":"..."}` |
 //! | `{"do":"begin","formula":"/...","jars":8,"fill":"55g"}` | the same |
+//! | `{"do":"fill","batch":"soak-1","fill":"55g","rule":"eu"}` | the same; every field may be left out |
 //! | `{"do":"next"}`, `again`, `keep`, `stop` | `{"ok":true,"say":"...","pending":0}` |
 //! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
+//! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
 //! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
 //!
 //! A word that makes rows of the log is answered when they are on the disk, or known not to be, or
@@ -21,7 +23,9 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use crate::formula::remedy::Way;
 use crate::mass::Mass;
+use crate::metrology::prepackage::Rule;
 use crate::weighing::event::Command;
 
 /// Version of this protocol; grows when a client must change.
@@ -48,6 +52,27 @@ pub enum Request {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         fill: Option<String>,
     },
+    /// Fills jars out of a batch that is weighed; what is left out is as planned, or the default.
+    Fill {
+        /// The batch's name; without it the one that was weighed last.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        batch: Option<String>,
+        /// The net content on the label, `55g`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        fill: Option<String>,
+        /// How much more is let in, `1g`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        over: Option<String>,
+        /// How many jars at most.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        jars: Option<u32>,
+        /// `eu`, `r87` or `hb133`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        rule: Option<String>,
+        /// With `hb133`: the maximum allowable variation of one package, `2.5g`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        allowable: Option<String>,
+    },
     Next,
     Again,
     Keep,
@@ -56,6 +81,16 @@ pub enum Request {
     },
     Note {
         note: String,
+    },
+    /// Mends an over-pour by one of the ways of `bismar remedy`.
+    Remedy {
+        /// `keep`, `in-proportion` or `least-added`.
+        way: String,
+    },
+    /// The emptied beaker of a step is put back.
+    Residue {
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        step: Option<usize>,
     },
     Stop,
     Subscribe {
@@ -77,6 +112,16 @@ pub struct BeginRequest {
 pub enum Size {
     Batch(Mass),
     Jars { count: u32, fill: Mass },
+}
+
+/// Jars to fill, checked.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct FillRequest {
+    pub batch: Option<String>,
+    pub fill: Option<Mass>,
+    pub over: Option<Mass>,
+    pub jars: Option<u32>,
+    pub rule: Option<Rule>,
 }
 
 /// Why a request is not taken; the text is for a person.
@@ -105,10 +150,19 @@ impl Request {
             Request::Keep => Some(Command::Keep),
             Request::Lot { lot } => Some(Command::Lot(checked("lot", lot)?)),
             Request::Note { note } => Some(Command::Note(checked("note", note)?)),
+            Request::Remedy { way } => {
+                Some(Command::Remedy(Way::from_word(way).ok_or_else(|| {
+                    BadRequest(format!(
+                        "\"{way}\" is no remedy; the ways are keep, in-proportion and least-added"
+                    ))
+                })?))
+            }
+            Request::Residue { step } => Some(Command::Residue(*step)),
             Request::Stop => Some(Command::Stop),
             Request::Hello
             | Request::Status
             | Request::Begin { .. }
+            | Request::Fill { .. }
             | Request::Subscribe { .. } => None,
         })
     }
@@ -161,6 +215,63 @@ pub fn begin(
         }
     };
     Ok(BeginRequest { formula, size })
+}
+
+/// Checks the fields of a `fill`.
+///
+/// # Errors
+/// [`BadRequest`] for no mass, no jar, a rule that is not known, or an allowable variation where none
+/// belongs or one is missing.
+pub fn fill(request: Request) -> Result<FillRequest, BadRequest> {
+    let Request::Fill {
+        batch,
+        fill,
+        over,
+        jars,
+        rule,
+        allowable,
+    } = request
+    else {
+        return Ok(FillRequest::default());
+    };
+    let masses = |what, text: Option<String>| text.map(|text| mass(what, &text)).transpose();
+    if jars == Some(0) {
+        return Err(BadRequest("0 jars are none; give 1 or more".to_owned()));
+    }
+    let allowable = masses("allowable", allowable)?;
+    let rule = match (rule.as_deref(), allowable) {
+        (None, None) => None,
+        (Some("eu"), None) => Some(Rule::Eu76211),
+        (Some("r87"), None) => Some(Rule::OimlR87),
+        (Some("hb133"), Some(allowable_variation)) => Some(Rule::Handbook133 {
+            allowable_variation,
+        }),
+        (Some("hb133"), None) => {
+            return Err(BadRequest(
+                "with hb133 look the maximum allowable variation of your label up in NIST Handbook \
+                 133 and give it (--allowable 2.5g)"
+                    .to_owned(),
+            ));
+        }
+        (Some(rule), None) => {
+            return Err(BadRequest(format!(
+                "the rule \"{rule}\" is not known; give eu, r87 or hb133"
+            )));
+        }
+        (_, Some(_)) => {
+            return Err(BadRequest(
+                "an allowable variation belongs to the rule hb133; the others have their own table"
+                    .to_owned(),
+            ));
+        }
+    };
+    Ok(FillRequest {
+        batch,
+        fill: masses("fill", fill)?,
+        over: masses("over", over)?,
+        jars,
+        rule,
+    })
 }
 
 fn mass(what: &str, text: &str) -> Result<Mass, BadRequest> {

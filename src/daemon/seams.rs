@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use tokio::sync::mpsc;
 
-use super::request::BeginRequest;
+use super::request::{BeginRequest, FillRequest};
 use crate::bench::{Bench, Progress, Refused, Status};
 use crate::config::Config;
 use crate::cue::OutputStatus;
@@ -113,6 +113,14 @@ pub trait Opener {
     /// # Errors
     /// A text for a person, with file, line and column where it is about a file.
     fn begin(&mut self, request: &BeginRequest) -> Result<Opened, String>;
+
+    /// Plans the filling of jars out of a batch that is weighed, and goes on with its log.
+    ///
+    /// # Errors
+    /// A text for a person.
+    fn fill(&mut self, _request: &FillRequest) -> Result<Opened, String> {
+        Err("jars cannot be filled here".to_owned())
+    }
 
     /// The batch that was running when the daemon last ended, if there is one.
     ///

@@ -1,6 +1,9 @@
 //! The maker's formula in percent by weight, and the plan of grams that comes out of it.
 
+pub mod amend;
 pub mod examples;
+pub mod filling;
+pub mod limits;
 pub mod parse;
 pub mod plan;
 pub mod remedy;
@@ -109,14 +112,22 @@ pub enum VesselWay {
     Bowl,
     /// A source is weighed before and after; the loss is what was given.
     Difference,
+    /// A jar that is filled with the product; never a formula's.
+    Jar,
 }
 
 impl VesselWay {
+    /// Whether it is lifted after its weighing, with nothing of another step in it.
+    pub const fn is_apart(self) -> bool {
+        matches!(self, VesselWay::Beaker | VesselWay::Jar)
+    }
+
     pub const fn name(self) -> &'static str {
         match self {
             VesselWay::Beaker => "beaker",
             VesselWay::Bowl => "bowl",
             VesselWay::Difference => "difference",
+            VesselWay::Jar => "jar",
         }
     }
 }
@@ -132,6 +143,25 @@ pub struct Plan {
     pub phases: Vec<PlannedPhase>,
     /// In the order of weighing; `steps[i].number == i + 1`.
     pub steps: Vec<Step>,
+    /// The formula's ingredients, in its order; empty where no formula is weighed.
+    pub parts: Vec<PlannedPart>,
+    /// The jars, where the plan is for filling them.
+    pub filling: Option<filling::Fill>,
+}
+
+/// What one ingredient of the formula is meant to be in the batch.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PlannedPart {
+    pub name: String,
+    pub share: Percent,
+    /// The limits that a remedy keeps, as shares; `held` is not used.
+    pub bounds: remedy::Part,
+    /// The formula's own limits.
+    pub limits: Limits,
+    /// What is to be in the batch, and how much less or more is tolerated.
+    pub target: Mass,
+    pub under: Mass,
+    pub over: Mass,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -147,6 +177,8 @@ pub struct Step {
     pub number: usize,
     /// Index into [`Plan::phases`].
     pub phase: usize,
+    /// Index into [`Plan::parts`].
+    pub part: usize,
     pub ingredient: String,
     pub target: Mass,
     /// The tolerance limits of the net weight (JCGM 106, 3.3.4), before any guard band.

@@ -14,7 +14,11 @@
 //!
 //! A batch that is no multiple of the finest readability in use (2 oz on a gram scale) is rounded to it.
 
-use super::{Deviation, Formula, Ingredient, Percent, Plan, PlannedPhase, Share, Step, Tolerance};
+use super::remedy::Part;
+use super::{
+    Deviation, Formula, Ingredient, Percent, Plan, PlannedPart, PlannedPhase, Share, Step,
+    Tolerance,
+};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility, StepLimits, feasibility};
 
@@ -64,6 +68,8 @@ impl Amount {
 pub enum PlanError {
     #[error("{0}. Write for example 440g, or 8 jars of 55g.")]
     Amount(String),
+    #[error("{0}.")]
+    Filling(String),
     #[error(
         "No scale is configured. Add a [[scale]] to the configuration, or run `bismar identify`."
     )]
@@ -138,7 +144,11 @@ impl Plan {
         let used = drafts.iter().map(|draft| draft.d).min().unwrap_or(finest);
         let batch = asked.round_to(used);
         round_all(&mut drafts, batch);
-        steps(formula, &drafts, batch).map(|steps| Plan {
+        let steps = steps(formula, &drafts, batch)?;
+        let parts = (formula.ingredients().zip(&shares).zip(&steps))
+            .map(|((ingredient, &share), step)| part(ingredient, share, step))
+            .collect();
+        Ok(Plan {
             batch,
             jars: match amount {
                 Amount::Batch(_) => None,
@@ -155,6 +165,8 @@ impl Plan {
                 })
                 .collect(),
             steps,
+            parts,
+            filling: None,
         })
     }
 
@@ -177,12 +189,24 @@ impl Step {
     }
 }
 
+fn part(ingredient: &Ingredient, share: Percent, step: &Step) -> PlannedPart {
+    PlannedPart {
+        name: ingredient.name.clone(),
+        share,
+        bounds: Part::new(ingredient, share, step.target, Mass::ZERO),
+        limits: ingredient.limits,
+        target: step.target,
+        under: step.target - step.lowest,
+        over: step.highest - step.target,
+    }
+}
+
 /// What the scale carries at the end of the step, vessels apart, since their weights are not known
 /// when planning. A bowl may hold everything that came before it.
 fn load(ingredient: &Ingredient, exact: Mass, poured: Mass) -> Mass {
     match ingredient.vessel {
         super::VesselWay::Bowl => poured + exact,
-        super::VesselWay::Beaker | super::VesselWay::Difference => exact,
+        super::VesselWay::Beaker | super::VesselWay::Difference | super::VesselWay::Jar => exact,
     }
 }
 
@@ -314,6 +338,7 @@ fn steps(formula: &Formula, drafts: &[Draft], batch: Mass) -> Result<Vec<Step>, 
             steps.push(Step {
                 number: steps.len() + 1,
                 phase,
+                part: steps.len(),
                 ingredient: ingredient.name.clone(),
                 target: draft.target,
                 lowest: limits.lowest,

@@ -66,6 +66,19 @@ pub enum Way {
 impl Way {
     pub const ALL: [Way; 3] = [Way::Keep, Way::InProportion, Way::LeastAdded];
 
+    /// The word that chooses it, on the command line and in a capture.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Way::Keep => "keep",
+            Way::InProportion => "in-proportion",
+            Way::LeastAdded => "least-added",
+        }
+    }
+
+    pub fn from_word(word: &str) -> Option<Way> {
+        Way::ALL.into_iter().find(|way| way.word() == word)
+    }
+
     pub const fn name(self) -> &'static str {
         match self {
             Way::Keep => "keep",

@@ -157,7 +157,7 @@ impl Hands {
                 return None;
             }
             let clean = vessel.as_deref().map(|vessel| vessel.step);
-            let clean = clean.filter(|&step| self.way(step) == VesselWay::Beaker);
+            let clean = clean.filter(|&step| self.way(step).is_apart());
             pan.vessel = Some(vessel.map(|vessel| *vessel).or_else(|| self.hand.take())?);
             pan.support = 0.0;
             pan.push(Push::Impact {
@@ -220,7 +220,7 @@ impl Hands {
         };
         match self.way(vessel.step) {
             VesselWay::Bowl => self.bowl = Some(vessel),
-            VesselWay::Beaker => self.last_beaker = Some(vessel.empty),
+            VesselWay::Beaker | VesselWay::Jar => self.last_beaker = Some(vessel.empty),
             VesselWay::Difference => {}
         }
     }

@@ -112,7 +112,7 @@ impl Hands {
                 Some(bowl) => return Vessel { step, ..bowl },
                 None => vessel.empty = fresh(&mut self.rng, 60, 160),
             },
-            VesselWay::Beaker => {
+            VesselWay::Beaker | VesselWay::Jar => {
                 let again = self
                     .fault(Fault::SameVessel)
                     .then_some(self.last_beaker)

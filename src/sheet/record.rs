@@ -3,7 +3,6 @@
 use std::path::Path;
 
 use crate::batch::record::{Record, StepRecord};
-use crate::batch::resume::corrects;
 use crate::batch::row::Row;
 use crate::formula::Formula;
 
@@ -32,9 +31,8 @@ impl SheetRecord {
             torn,
             ..SheetRecord::default()
         };
-        for row in log.filled.iter() {
-            record.fill(row);
-        }
+        record.filled = log.filled.clone();
+        record.withdrawn = log.refilled.clone();
         let earlier = log.steps.values().flat_map(|step| &step.earlier);
         let earlier = earlier.filter_map(|seq| rows.iter().find(|row| row.seq == *seq));
         record.withdrawn.extend(earlier.cloned());
@@ -47,26 +45,6 @@ impl SheetRecord {
     /// The weighings that hold, in the order of their steps.
     pub fn weighed(&self) -> impl Iterator<Item = &StepRecord> {
         self.log.steps.values().filter(|step| step.net.is_some())
-    }
-
-    fn fill(&mut self, row: &Row) {
-        let corrected = corrects(&row.note);
-        let place = self
-            .filled
-            .iter()
-            .position(|old| Some(old.seq) == corrected);
-        match (place, row.net) {
-            (Some(place), Some(_)) => {
-                if let Some(old) = self.filled.get_mut(place) {
-                    let mut row = row.clone();
-                    std::mem::swap(old, &mut row);
-                    self.withdrawn.push(row);
-                }
-            }
-            (Some(place), None) => self.withdrawn.push(self.filled.remove(place)),
-            (None, Some(_)) => self.filled.push(row.clone()),
-            (None, None) => {}
-        }
     }
 
     /// Step numbers and names of the formula's ingredients that have no weight.

@@ -32,6 +32,8 @@ impl Engine {
                 self.note(text);
                 Ok("Noted.".into())
             }
+            Command::Remedy(way) => self.take_remedy(way),
+            Command::Residue(step) => self.weigh_residue(step),
             Command::Stop => {
                 if let Some(State::Lift(written)) = self.run.as_ref().map(|run| &run.state) {
                     // What came after the record is said before the log is closed.
@@ -41,7 +43,8 @@ impl Engine {
                 }
                 let complete = self.is_complete();
                 self.finish(complete);
-                Ok("Stopped.".into())
+                let said = self.last_cue.as_ref().filter(|_| self.fill().is_some());
+                Ok(said.map_or("Stopped.".into(), |cue| cue.say.clone()))
             }
         }
     }
@@ -69,6 +72,8 @@ impl Engine {
             | State::Recheck(_)
             | State::Writing(_)
             | State::Lift(_)
+            | State::Residue(_)
+            | State::Choose
             | State::Done => false,
         }
     }
@@ -118,6 +123,8 @@ impl Engine {
                 self.vessel_returned(level, tared);
                 "The same vessel; the weighing goes on.".into()
             }
+            State::Residue(emptied) => self.next_after_residue(emptied),
+            State::Choose => self.close_out_of_limits(),
             State::Tared(_)
             | State::Clear
             | State::Empty { .. }
@@ -172,10 +179,14 @@ impl Engine {
                     "The weight is being written; say again when it is recorded.".into(),
                 ));
             }
+            State::Residue(_) => {
+                return Ok("An emptied beaker is waited for; say next to leave it.".into());
+            }
             State::Mix { .. }
             | State::Clear
             | State::Empty { .. }
             | State::Landing { .. }
+            | State::Choose
             | State::Unsure { .. } => None,
             State::Done => return Ok("The batch is over.".into()),
         };
@@ -274,6 +285,8 @@ impl Engine {
             | State::Writing(_)
             | State::Lift(_)
             | State::Mix { .. }
+            | State::Residue(_)
+            | State::Choose
             | State::Done => return Ok("There is no weight to keep now.".into()),
         };
         if tared.doubt.is_some() || tared.tainted {

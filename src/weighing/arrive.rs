@@ -285,9 +285,7 @@ impl Engine {
         let exact = pan.zero_exact;
         let known = exact && self.is_known_vessel(mass, level.d) && !long;
         let full = self.run.as_mut().and_then(|run| run.last_gross.take());
-        let beaker = self
-            .step_now()
-            .is_some_and(|step| step.vessel == VesselWay::Beaker);
+        let beaker = self.step_now().is_some_and(|step| step.vessel.is_apart());
         let just_weighed = full.is_some_and(|full| {
             beaker
                 && self

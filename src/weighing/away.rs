@@ -190,7 +190,9 @@ impl Engine {
         };
         let same = pan.same(level.weight, expected, level.d);
         match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl if same => self.vessel_returned(level, tared),
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if same => {
+                self.vessel_returned(level, tared)
+            }
             VesselWay::Bowl => {
                 let more = level.weight - tared.base;
                 let at_most = step.highest * 2 + vessel_at_least(level.d);
@@ -216,7 +218,7 @@ impl Engine {
                     self.ask_stranger(level, tared);
                 }
             }
-            VesselWay::Beaker => self.ask_stranger(level, tared),
+            VesselWay::Beaker | VesselWay::Jar => self.ask_stranger(level, tared),
         }
     }
 
@@ -254,7 +256,7 @@ impl Engine {
         let choices: &[Choice] = match way {
             VesselWay::Bowl if plausible => &[Choice::Next],
             VesselWay::Bowl => &[],
-            VesselWay::Beaker | VesselWay::Difference => &[Choice::Again],
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference => &[Choice::Again],
         };
         self.cue_urgent(CueKind::Choose, say::stranger(way, plausible), choices);
     }

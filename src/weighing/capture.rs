@@ -121,13 +121,19 @@ impl Engine {
             + tared.unproven;
         let window = self.window_amid(step, d, tared.carried, tared.wander);
         let zero = self.zero(scale);
-        let mut draft = self.draft(RowKind::Weighed);
-        draft.target = Some(step.target);
+        let nominal = self.fill().map(|fill| fill.nominal);
+        let kind = match nominal {
+            Some(_) => RowKind::Filled,
+            None => RowKind::Weighed,
+        };
+        let mut draft = self.draft(kind);
+        // A jar is held against its label, not against what is poured for.
+        draft.target = nominal.or(Some(step.target));
         draft.low = Some(window.low);
         draft.high = Some(window.high);
         // By difference the vessel loses weight: the tare is what is left of it.
         let (with, without) = match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl => (level.weight, tared.base),
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => (level.weight, tared.base),
             VesselWay::Difference => (tared.base, level.weight),
         };
         draft.tare = Some(without - zero);
@@ -154,6 +160,7 @@ impl Engine {
         if tared.carried > 0 {
             notes.push("tare carried over a key press or a lift".to_owned());
         }
+        notes.extend(self.short_jar(net));
         draft.note = notes.join("; ");
         (net, uncertainty, self.log(draft))
     }
@@ -171,6 +178,10 @@ impl Engine {
             return;
         }
         match &mut run.state {
+            State::Residue(emptied) if emptied.ticket == Some(ticket) => {
+                let emptied = *emptied;
+                self.residue_logged(emptied);
+            }
             State::Writing(written) if written.ticket == ticket => {
                 let mut written = written.clone();
                 written.seq = seq;
@@ -187,6 +198,8 @@ impl Engine {
             | State::Stranger { .. }
             | State::Recheck(_)
             | State::Mix { .. }
+            | State::Residue(_)
+            | State::Choose
             | State::Done => {}
         }
     }
@@ -216,11 +229,20 @@ impl Engine {
         let d = self.readability(step.scale);
         let gross = written.shown - self.zero(step.scale);
         if let Some(run) = &mut self.run {
-            run.last_gross = (step.vessel == VesselWay::Beaker).then_some(gross);
+            run.last_gross = (step.vessel.is_apart()).then_some(gross);
         }
         let index = self.run.as_ref().map_or(0, |run| run.step);
         self.recorded(index, written.seq, written.net, written.verdict);
-        let say = say::recorded(step.vessel, written.net, d);
+        self.remember_vessel(index, step.vessel, &written.tared);
+        let mut say = say::recorded(step.vessel, written.net, d);
+        if let Some(so_far) = self.jars_so_far(d) {
+            say.push_str(&format!(" {so_far}"));
+        }
+        if written.verdict == Some(Verdict::Kept)
+            && let Some(broken) = self.out_of_limits()
+        {
+            say.push_str(&format!(" {broken} bismar remedy shows what can be done."));
+        }
         let (lifted, no_lift) = (written.lifted, written.no_lift);
         if lifted {
             self.cue(

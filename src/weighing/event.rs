@@ -1,5 +1,6 @@
 //! What goes into the weighing engine and what comes out of it.
 
+use crate::formula::remedy::Way;
 use crate::mass::{Mass, Unit};
 use crate::scale::{Moment, Reading};
 
@@ -45,6 +46,10 @@ pub enum Command {
     Lot(String),
     /// A remark for the log.
     Note(String),
+    /// Change the plan so that an over-pour is mended.
+    Remedy(Way),
+    /// The emptied beaker of a step (by its number; else the last one) is put back.
+    Residue(Option<usize>),
     /// End the batch here.
     Stop,
 }

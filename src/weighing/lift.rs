@@ -21,7 +21,7 @@ impl Engine {
             return false;
         };
         let own = match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl => written.tared.base - zero,
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => written.tared.base - zero,
             VesselWay::Difference => written.shown - zero,
         };
         if own <= vessel_at_least(seen.d) {

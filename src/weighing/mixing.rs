@@ -8,6 +8,37 @@ use super::zero::Load;
 
 impl Engine {
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
+        let Some(load) = self.follow_idle_pan(scale, seen) else {
+            self.keep(State::Mix { phase });
+            return;
+        };
+        let was_empty = self
+            .run
+            .as_ref()
+            .is_some_and(|run| run.step >= run.done.len() || run.pan_was_empty);
+        match load {
+            Load::Nothing => {
+                if let Some(run) = &mut self.run
+                    && seen.plateau
+                {
+                    run.pan_was_empty = true;
+                }
+                self.keep(State::Mix { phase });
+            }
+            Load::BelowEmpty => self.keep(State::Mix { phase }),
+            Load::Something if was_empty && seen.steady.is_some() && !self.in_last_mix() => {
+                self.leave_mix_with_vessel();
+                if let Some(level) = seen.steady {
+                    self.judge_arrival(scale, level, None);
+                }
+            }
+            Load::Something => self.keep(State::Mix { phase }),
+        }
+    }
+
+    /// Nothing is weighed now; the empty pan's zero is followed. `None` at a jump, after which the load
+    /// is not known.
+    pub(super) fn follow_idle_pan(&mut self, scale: ScaleIndex, seen: &Seen) -> Option<Load> {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
             if let Some(run) = &mut self.run {
@@ -21,39 +52,14 @@ impl Engine {
             } else {
                 self.set_zero(scale, jump.to, false);
             }
-            self.keep(State::Mix { phase });
-            return;
+            return None;
         }
-        let was_empty = self
-            .run
-            .as_ref()
-            .is_some_and(|run| run.step >= run.done.len() || run.pan_was_empty);
-        match load {
-            Load::Nothing => {
-                if let Some(level) = seen.steady {
-                    self.see_zero(scale, level.weight);
-                }
-                if let Some(run) = &mut self.run
-                    && seen.plateau
-                {
-                    run.pan_was_empty = true;
-                }
-                self.keep(State::Mix { phase });
-            }
-            Load::BelowEmpty => {
-                if seen.steady.is_some() {
-                    self.set_zero(scale, seen.weight, true);
-                }
-                self.keep(State::Mix { phase });
-            }
-            Load::Something if was_empty && seen.steady.is_some() && !self.in_last_mix() => {
-                self.leave_mix_with_vessel();
-                if let Some(level) = seen.steady {
-                    self.judge_arrival(scale, level, None);
-                }
-            }
-            Load::Something => self.keep(State::Mix { phase }),
+        match (load, seen.steady) {
+            (Load::Nothing, Some(level)) => self.see_zero(scale, level.weight),
+            (Load::BelowEmpty, Some(_)) => self.set_zero(scale, seen.weight, true),
+            (Load::Nothing | Load::BelowEmpty | Load::Something, _) => {}
         }
+        Some(load)
     }
 
     pub(super) fn in_last_mix(&self) -> bool {

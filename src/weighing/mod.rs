@@ -16,6 +16,7 @@ mod capture;
 mod correct;
 mod doubt;
 pub mod event;
+mod filling;
 mod lift;
 mod mixing;
 mod order;
@@ -24,6 +25,8 @@ mod pour;
 mod pouring;
 mod presses;
 mod recheck;
+mod remedies;
+mod residue;
 mod say;
 mod state;
 mod steady;
@@ -116,6 +119,12 @@ struct Run {
     stood: Option<Mass>,
     /// Mass of what was lifted because its tare was not sure.
     refused: Option<Mass>,
+    /// Mass of the empty beaker of a recorded step (by index), where it is sure.
+    emptied: HashMap<usize, Mass>,
+    /// What stayed in the beaker of a step (by index).
+    residues: HashMap<usize, Mass>,
+    /// The maker closes the batch although an ingredient is outside its limits.
+    limits_accepted: bool,
 }
 
 impl Engine {
@@ -250,10 +259,7 @@ impl Engine {
         let run = self.run.as_ref()?;
         match run.state {
             State::Done => None,
-            _ => Some(
-                run.current()
-                    .map_or_else(|| run.last_scale(), |step| step.scale),
-            ),
+            _ => Some(run.scale_needed()),
         }
     }
 
@@ -465,6 +471,8 @@ impl Engine {
             | State::Writing(_)
             | State::Lift(_)
             | State::Mix { .. }
+            | State::Residue(_)
+            | State::Choose
             | State::Done => None,
         };
         let state = run.state.name();
@@ -643,7 +651,7 @@ impl Engine {
 /// The net weight of a step: what came onto the pan since `base`, or, by difference, what went.
 fn net_of(step: &Step, base: Mass, shown: Mass) -> Mass {
     match step.vessel {
-        VesselWay::Beaker | VesselWay::Bowl => shown - base,
+        VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => shown - base,
         VesselWay::Difference => base - shown,
     }
 }
@@ -684,12 +692,28 @@ impl Run {
             last_gross: None,
             stood: None,
             refused: None,
+            emptied: HashMap::new(),
+            residues: progress
+                .residues
+                .into_iter()
+                .filter_map(|(number, net)| Some((number.checked_sub(1)?, net)))
+                .collect(),
+            limits_accepted: false,
             plan,
         }
     }
 
     fn current(&self) -> Option<&Step> {
         self.plan.steps.get(self.step)
+    }
+
+    /// The scale that the running step, or an emptied beaker, is weighed on.
+    fn scale_needed(&self) -> ScaleIndex {
+        let step = match &self.state {
+            State::Residue(emptied) => self.plan.steps.get(emptied.step),
+            _ => self.current(),
+        };
+        step.map_or_else(|| self.last_scale(), |step| step.scale)
     }
 
     fn last_scale(&self) -> ScaleIndex {
@@ -709,12 +733,14 @@ impl Run {
             | State::Stranger { .. }
             | State::Recheck(_)
             | State::Mix { .. }
+            | State::Residue(_)
+            | State::Choose
             | State::Done => return None,
         };
         let net = net_of(step, base, seen.weight);
         // While a vessel comes or goes the difference is no net weight, and nobody is to act on it.
         let sensible = match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl => net >= -(seen.d * 20),
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => net >= -(seen.d * 20),
             VesselWay::Difference => seen.steady.is_some() || net <= step.highest * 2,
         };
         (step.scale == scale && sensible).then_some(net)

@@ -39,7 +39,9 @@ impl Engine {
             }
         }
         if run.step >= run.done.len() {
-            self.finish(true);
+            if !self.ask_about_limits() {
+                self.finish(true);
+            }
             return;
         }
         self.enter_step(None);
@@ -150,7 +152,7 @@ impl Engine {
             }
             return;
         }
-        if loaded && run_resumed && step.vessel == VesselWay::Beaker {
+        if loaded && run_resumed && step.vessel.is_apart() {
             // It may be the beaker that was recorded last, and full.
             self.set_state(State::Clear);
             self.cue(CueKind::Lift, say::clear(step.vessel), None, &[]);
@@ -247,6 +249,10 @@ impl Engine {
 
     /// The batch ends. `complete`: every step is weighed.
     pub(super) fn finish(&mut self, complete: bool) {
+        if self.fill().is_some() {
+            self.finish_filling();
+            return;
+        }
         let Some(run) = &mut self.run else { return };
         let mixing = run.mix_pending.take();
         let total: Mass = run.done.iter().flatten().map(|weighed| weighed.net).sum();
@@ -297,9 +303,7 @@ impl Engine {
     pub(super) fn on_seen(&mut self, scale: ScaleIndex, seen: &Seen) {
         self.find_first_zero(scale, seen);
         let Some(run) = &mut self.run else { return };
-        let needed = run
-            .current()
-            .map_or_else(|| run.last_scale(), |step| step.scale);
+        let needed = run.scale_needed();
         if scale != needed {
             self.on_other_scale(scale, seen);
             return;
@@ -329,6 +333,11 @@ impl Engine {
             State::Writing(written) => self.in_writing(scale, seen, written),
             State::Lift(written) => self.in_lift(scale, seen, written),
             State::Mix { phase } => self.in_mix(scale, seen, phase),
+            State::Residue(emptied) => self.in_residue(scale, seen, emptied),
+            State::Choose => {
+                self.follow_idle_pan(scale, seen);
+                self.keep(State::Choose);
+            }
             State::Done => self.keep(State::Done),
         }
     }

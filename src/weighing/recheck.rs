@@ -177,7 +177,7 @@ impl Engine {
     /// Whether nothing but this step's ingredient is in the vessel, so that it can be emptied.
     pub(super) fn can_begin_afresh(&self) -> bool {
         self.step_now().is_some_and(|step| match step.vessel {
-            VesselWay::Beaker => true,
+            VesselWay::Beaker | VesselWay::Jar => true,
             VesselWay::Bowl => self.is_fresh_bowl(),
             VesselWay::Difference => false,
         })

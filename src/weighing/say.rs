@@ -9,6 +9,7 @@ fn vessel(way: VesselWay) -> &'static str {
         VesselWay::Beaker => "beaker",
         VesselWay::Bowl => "bowl",
         VesselWay::Difference => "source",
+        VesselWay::Jar => "jar",
     }
 }
 
@@ -22,6 +23,7 @@ pub(super) fn place(step: &Step, d: Mass, scale: Option<&str>) -> String {
         VesselWay::Difference => {
             format!("Place {name} in its bottle{on}: {target} g comes out of it.")
         }
+        VesselWay::Jar => format!("Place empty jar {}{on}: {target} g goes in.", step.number),
     }
 }
 
@@ -29,6 +31,7 @@ pub(super) fn add(step: &Step, missing: Mass, d: Mass) -> String {
     let (grams, name) = (missing.shown(d), &step.ingredient);
     match step.vessel {
         VesselWay::Difference => format!("{grams} g to take from {name}, then put it back."),
+        VesselWay::Jar => format!("{grams} g to fill in."),
         VesselWay::Beaker | VesselWay::Bowl => format!("{grams} g to add: {name}."),
     }
 }
@@ -43,6 +46,7 @@ pub(super) fn take_out(step: &Step, over: Mass, d: Mass) -> String {
         VesselWay::Difference => {
             format!("{grams} g too much came out of {name}. Keep it, or begin this step again.")
         }
+        VesselWay::Jar => format!("{grams} g to take out of the jar."),
         VesselWay::Beaker | VesselWay::Bowl => format!("{grams} g to take out: {name}."),
     }
 }
@@ -53,6 +57,7 @@ pub(super) fn recorded(way: VesselWay, net: Mass, d: Mass) -> String {
         VesselWay::Beaker => format!("Recorded {net} g. Lift the beaker."),
         VesselWay::Difference => format!("Recorded {net} g. Lift the bottle."),
         VesselWay::Bowl => format!("Recorded {net} g."),
+        VesselWay::Jar => format!("Recorded {net} g. Lift the jar."),
     }
 }
 
@@ -157,6 +162,7 @@ pub(super) fn clear(way: VesselWay) -> String {
         VesselWay::Beaker => "Lift everything off the scale; a fresh beaker comes next.".into(),
         VesselWay::Bowl => "Lift everything off the scale; the bowl comes next.".into(),
         VesselWay::Difference => "Lift everything off the scale; the bottle comes next.".into(),
+        VesselWay::Jar => "Lift everything off the scale; an empty jar comes next.".into(),
     }
 }
 

@@ -37,8 +37,32 @@ pub(super) enum State {
     Lift(Written),
     /// The phase is weighed; mixing waits for the maker's word or for the next vessel.
     Mix { phase: usize },
+    /// An emptied beaker is to be put back, to weigh what stayed in it.
+    Residue(Emptied),
+    /// All is weighed, and an ingredient is outside its limits: the maker decides.
+    Choose,
     /// The batch is over.
     Done,
+}
+
+/// An emptied beaker that comes back.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Emptied {
+    /// Index of the step.
+    pub step: usize,
+    /// What it weighed before anything was in it.
+    pub vessel: Mass,
+    /// The empty pan was seen at rest since the maker's word, and since any jump or gap.
+    pub empty: bool,
+    /// Its row, once there is one.
+    pub ticket: Option<u64>,
+    /// What stayed in it.
+    pub net: Mass,
+    /// What is missing of the ingredient by that, beyond its tolerance.
+    pub missing: Option<Mass>,
+    pub logged: bool,
+    /// What is wrong with what stands there was said.
+    pub said: bool,
 }
 
 /// A vessel on the pan whose tare is known. Weights are as shown.
@@ -247,7 +271,7 @@ impl Tared {
     pub fn shown_at_rest(&self, way: VesselWay) -> Mass {
         let rest = self.rest.unwrap_or(Mass::ZERO);
         match way {
-            VesselWay::Beaker | VesselWay::Bowl => self.base + rest,
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => self.base + rest,
             VesselWay::Difference => self.base - rest,
         }
     }
@@ -289,6 +313,8 @@ impl State {
             State::Writing(_) => "being recorded",
             State::Lift(_) => "recorded, waiting for the lift",
             State::Mix { .. } => "mixing",
+            State::Residue(_) => "waiting for the emptied beaker",
+            State::Choose => "waiting for a decision",
             State::Done => "batch over",
         }
     }

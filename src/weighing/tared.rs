@@ -109,7 +109,7 @@ impl Engine {
     pub(super) fn ask_lift_and_back(&mut self, step: &Step) {
         let choices: &[Choice] = match step.vessel {
             VesselWay::Bowl => &[],
-            VesselWay::Beaker | VesselWay::Difference => &[Choice::Again],
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference => &[Choice::Again],
         };
         self.cue_urgent(CueKind::Fault, say::lift_and_back(step.vessel), choices);
     }
@@ -309,7 +309,7 @@ impl Engine {
         let over = net - step.target;
         let say = say::take_out(step, over, d);
         let kind = match step.vessel {
-            VesselWay::Beaker | VesselWay::Bowl => CueKind::TakeOut,
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => CueKind::TakeOut,
             VesselWay::Difference => CueKind::Choose,
         };
         self.cue_urgent_with(kind, say, Some(-over), &[Choice::Keep, Choice::Again]);

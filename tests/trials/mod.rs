@@ -120,6 +120,7 @@ pub fn random_plan(rng: &mut fastrand::Rng, d: Mass) -> Plan {
             steps.push(Step {
                 number: steps.len() + 1,
                 phase,
+                part: 0,
                 ingredient: format!("ingredient {}", steps.len() + 1),
                 target,
                 lowest: target - band,
@@ -144,6 +145,8 @@ pub fn random_plan(rng: &mut fastrand::Rng, d: Mass) -> Plan {
             })
             .collect(),
         steps,
+        parts: vec![],
+        filling: None,
     }
 }
 
@@ -370,7 +373,7 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
             // The last row must be the truth at the end: of the beaker at its lift, of the bowl for
             // good. What comes out of a source after its record, in the air, no scale sees.
             let error = match (is_last, truth.vessel) {
-                (true, VesselWay::Beaker) => error_end,
+                (true, VesselWay::Beaker | VesselWay::Jar) => error_end,
                 (true, VesselWay::Bowl) => net - end,
                 (true, VesselWay::Difference) | (false, _) => error_now,
             };

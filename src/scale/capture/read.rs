@@ -3,6 +3,7 @@
 use std::io::{self, BufRead};
 
 use super::{HEADER, LONGEST_RECORD, Record, seconds};
+use crate::formula::remedy::Way;
 use crate::scale::Moment;
 use crate::weighing::event::Command;
 
@@ -262,8 +263,8 @@ fn hex(digit: u8) -> Option<u8> {
     char::from(digit).to_digit(16).map(|value| value as u8)
 }
 
-const COMMAND_REMEDY: &str =
-    "the commands are !next, !again, !keep, !stop, !lot \"X\" and !note \"X\"";
+const COMMAND_REMEDY: &str = "the commands are !next, !again, !keep, !stop, !residue, \
+     !remedy in-proportion (or least-added, keep), !lot \"X\" and !note \"X\"";
 
 /// Reads what follows the `!`.
 fn parse_command(text: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<Command, Fault> {
@@ -279,6 +280,9 @@ fn parse_command(text: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<Com
         b"keep" => Command::Keep,
         b"stop" => Command::Stop,
         b"lot" => return quoted(rest, begin + end, scratch).map(Command::Lot),
+        b"residue" if rest.is_empty() => Command::Residue(None),
+        b"residue" => return number(rest, begin + end).map(|step| Command::Residue(Some(step))),
+        b"remedy" => return way(rest, begin + end).map(Command::Remedy),
         b"note" => return quoted(rest, begin + end, scratch).map(Command::Note),
         _ => {
             let what = format!("unknown command {:?}", String::from_utf8_lossy(word));
@@ -291,6 +295,17 @@ fn parse_command(text: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<Com
         let what = "text after a command that takes none";
         Err(Fault::new(begin + end, what, COMMAND_REMEDY))
     }
+}
+
+fn number(rest: &[u8], begin: usize) -> Result<usize, Fault> {
+    let text = std::str::from_utf8(rest).unwrap_or_default().trim();
+    text.parse()
+        .map_err(|_| Fault::new(begin, "no step's number", COMMAND_REMEDY))
+}
+
+fn way(rest: &[u8], begin: usize) -> Result<Way, Fault> {
+    let text = std::str::from_utf8(rest).unwrap_or_default().trim();
+    Way::from_word(text).ok_or_else(|| Fault::new(begin, "no way to mend it", COMMAND_REMEDY))
 }
 
 /// Reads ` "X"`.

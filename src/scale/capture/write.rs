@@ -57,6 +57,15 @@ impl<W: Write> CaptureWriter<W> {
             Command::Again => self.line.extend_from_slice(b"!again"),
             Command::Keep => self.line.extend_from_slice(b"!keep"),
             Command::Stop => self.line.extend_from_slice(b"!stop"),
+            Command::Residue(None) => self.line.extend_from_slice(b"!residue"),
+            Command::Residue(Some(step)) => {
+                self.line
+                    .extend_from_slice(format!("!residue {step}").as_bytes());
+            }
+            Command::Remedy(way) => {
+                self.line
+                    .extend_from_slice(format!("!remedy {}", way.word()).as_bytes());
+            }
             Command::Lot(text) => self.push_quoted(b"!lot ", text),
             Command::Note(text) => self.push_quoted(b"!note ", text),
         }

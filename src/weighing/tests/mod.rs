@@ -1,5 +1,6 @@
 //! Scripts: readings at ten a second, exactly as a scale would show them.
 
+mod after;
 mod benches;
 mod weighings;
 
@@ -40,6 +41,7 @@ fn step(number: usize, name: &str, target: &str, vessel: VesselWay) -> Step {
     Step {
         number,
         phase: 0,
+        part: 0,
         ingredient: name.into(),
         target,
         lowest: target - target.ratio(1, 100),
@@ -64,6 +66,8 @@ fn plan(mut steps: Vec<Step>, mix: Option<&str>) -> Plan {
             mix: mix.map(Into::into),
         }],
         steps,
+        parts: vec![],
+        filling: None,
     }
 }
 

@@ -1,0 +1,188 @@
+//! From a weighed batch to the filling of its jars.
+
+use std::path::PathBuf;
+
+use jiff::Timestamp;
+
+use super::opener::{BatchOpener, RESUME_TICKET, label};
+use super::request::FillRequest;
+use super::seams::Opened;
+use crate::batch::fill_note::note_of;
+use crate::batch::log::LogFile;
+use crate::batch::names::{name_of, safe_batch_name};
+use crate::batch::record::{self, Record, logs_in};
+use crate::batch::resume::{self, plain_draft};
+use crate::batch::scale_checks;
+use crate::formula::Plan;
+use crate::formula::filling::{Fill, MOST_JARS};
+use crate::mass::Mass;
+use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
+use crate::scale::Moment;
+use crate::weighing::event::RowKind;
+
+/// What is let in over the label where nothing else is said: 2 %, and 0.2 g at least. Common
+/// practice, no source.
+fn usual_over(nominal: Mass) -> Mass {
+    nominal.ratio(1, 50).max(Mass::from_mg(200))
+}
+
+impl BatchOpener {
+    pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, String> {
+        let scales = self.config.abilities();
+        Plan::filling(fill, label, &scales, self.config.weighing.guard)
+            .map_err(|error| error.to_string())
+    }
+
+    pub(super) fn begin_filling(&self, request: &FillRequest) -> Result<Opened, String> {
+        let path = self.log_to_fill(request.batch.as_deref())?;
+        let batch = name_of(&path);
+        if self.stuck.contains(&batch) {
+            return Err(format!(
+                "rows of batch {batch} are kept in a file of their own and must be in its log first"
+            ));
+        }
+        let resumed = resume::read(&path).map_err(|error| error.to_string())?;
+        if !resumed.closed {
+            return Err(format!(
+                "batch {batch} is not weighed to its end; jars are filled after that"
+            ));
+        }
+        let record = record::read(&path).map_err(|error| error.to_string())?;
+        let filled: Mass = resumed.filled.values().map(|jar| jar.net).sum();
+        let earlier = resumed.filled.keys().max().copied().unwrap_or(0);
+        let fill = wanted(request, &record, filled, earlier)?;
+        let formula = record
+            .read_formula()
+            .ok_or_else(|| format!("{}: the log has no formula", path.display()))?
+            .map_err(|error| error.to_string())?;
+        let plan = self.filling(fill, &label(&formula))?;
+        if self.config.daily_scale_check {
+            self.checked_today(&plan)?;
+        }
+        let (mut log, found) = LogFile::open(&path).map_err(|error| error.to_string())?;
+        let note = plain_draft(
+            RowKind::Note,
+            note_of(&fill),
+            RESUME_TICKET,
+            Moment::default(),
+        );
+        log.append(&note, Timestamp::now())
+            .map_err(|error| error.to_string())?;
+        let say = words(&batch, &fill, &record);
+        let progress = found.resumed.filling_progress();
+        let (log, answers) = self.start(log)?;
+        Ok(Opened {
+            plan,
+            progress: crate::bench::Progress {
+                resumed: false,
+                closed: false,
+                ..progress
+            },
+            log,
+            answers,
+            say,
+        })
+    }
+
+    /// The log of the batch that is named, or the one whose weighing ended last.
+    fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, String> {
+        let folder = self.folder()?;
+        if let Some(batch) = batch {
+            let name = batch.strip_suffix(".csv").unwrap_or(batch);
+            let path = folder.join(format!("{name}.csv"));
+            if safe_batch_name(name) != name || !path.is_file() {
+                return Err(format!(
+                    "there is no batch {name:?} in {}; name it as its log is named",
+                    folder.display()
+                ));
+            }
+            return Ok(path);
+        }
+        let logs = logs_in(&folder).map_err(|error| error.to_string())?;
+        let written = |path: &PathBuf| path.metadata().and_then(|m| m.modified()).ok();
+        let mut logs: Vec<PathBuf> = logs
+            .into_iter()
+            .filter(|path| !scale_checks::is_one(path))
+            .collect();
+        logs.sort_by_key(written);
+        // A log that is open or does not read is passed over; whoever means it can name it.
+        let weighed =
+            |path: &PathBuf| resume::read(path).is_ok_and(|r| r.closed && r.opening.is_some());
+        logs.into_iter().rev().find(weighed).ok_or_else(|| {
+            format!(
+                "there is no batch to fill jars from in {}; weigh one first",
+                folder.display()
+            )
+        })
+    }
+}
+
+fn wanted(
+    request: &FillRequest,
+    record: &Record,
+    filled: Mass,
+    earlier: usize,
+) -> Result<Fill, String> {
+    let planned = record.opening.as_ref().and_then(|opening| opening.jars);
+    let nominal = request
+        .fill
+        .or(planned.map(|(_, fill)| fill))
+        .ok_or("the batch was not planned in jars; say what a jar holds: bismar fill --fill 55g")?;
+    let made = record.total() - filled;
+    let over = request.over.unwrap_or_else(|| usual_over(nominal));
+    let rule = request.rule.unwrap_or(Rule::Eu76211);
+    if Filling::new(nominal, rule).is_none() {
+        return Err(format!(
+            "{} does not cover a jar of {} g; give --rule hb133 with the allowable variation that \
+             holds for your label",
+            rule.source(),
+            nominal.grams(Mass::from_mg(10))
+        ));
+    }
+    let hold = usize::try_from(made.ng().max(0) / nominal.ng().max(1)).unwrap_or(0);
+    if hold == 0 {
+        return Err(format!(
+            "there is not enough left for one jar: {} g were weighed, {} g are in jars",
+            record.total().grams(Mass::from_mg(10)),
+            filled.grams(Mass::from_mg(10))
+        ));
+    }
+    let jars = request
+        .jars
+        .map_or(hold, |jars| jars as usize)
+        .min(MOST_JARS);
+    Ok(Fill {
+        nominal,
+        over,
+        rule,
+        made,
+        first: earlier + 1,
+        last: earlier.saturating_add(jars),
+    })
+}
+
+fn words(batch: &str, fill: &Fill, record: &Record) -> String {
+    let d = Mass::from_mg(10);
+    let jars = fill.last + 1 - fill.first;
+    let mut say = format!(
+        "Filling jars of batch {batch}: up to {jars} of {} g each, {} g at most. There are {} g. \
+         `bismar stop` ends it when the bowl is empty. Net contents are judged by {}.",
+        fill.nominal.grams(d),
+        (fill.nominal + fill.over).grams(d),
+        fill.made.grams(d),
+        fill.rule.source(),
+    );
+    let weighed = record
+        .steps
+        .values()
+        .filter(|step| step.net.is_some())
+        .count();
+    let closed = record.closed.as_ref().map_or("", |row| row.note.as_str());
+    if !closed.starts_with("complete") {
+        say.push_str(&format!(
+            "\nNote: the weighing ended early ({weighed} weights are in its log)."
+        ));
+    }
+    say.push_str(&format!("\n{SAMPLING_NOTE}"));
+    say
+}

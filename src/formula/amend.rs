@@ -1,0 +1,225 @@
+//! A plan that changes under way: a remedy after an over-pour, or what stayed in a beaker.
+//!
+//! The change is written into the log as it is chosen, so that the log alone still tells every step.
+
+use serde::{Deserialize, Serialize};
+
+use super::remedy::{Part, Remedy, Way};
+use super::{Plan, PlannedPhase, Step};
+use crate::mass::Mass;
+
+/// Why a plan was changed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Cause {
+    /// The others are raised to the formula's proportion.
+    InProportion,
+    /// The least is added that brings all inside their limits.
+    LeastAdded,
+    /// What stayed in the beaker is weighed once more.
+    Residue,
+    /// What usually stays in the beaker is weighed on top.
+    Overweigh,
+}
+
+impl Cause {
+    pub const fn name(self) -> &'static str {
+        match self {
+            Cause::InProportion => "in proportion",
+            Cause::LeastAdded => "least added",
+            Cause::Residue => "what stayed in the beaker",
+            Cause::Overweigh => "overweigh for the beaker",
+        }
+    }
+}
+
+/// One change of a plan. Masses are whole nanograms.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Amendment {
+    pub cause: Cause,
+    /// The number of the step that the added ones take.
+    pub before: usize,
+    /// Steps to add, in their order.
+    #[serde(default)]
+    pub add: Vec<Added>,
+    /// Steps not weighed yet that get another target, by their number before the change.
+    #[serde(default)]
+    pub later: Vec<Retarget>,
+    /// What is to be of each ingredient in the batch from now on, in the formula's order; empty where
+    /// that stays as it was.
+    #[serde(default)]
+    pub parts: Vec<i64>,
+}
+
+/// A step to add.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Added {
+    /// Index of the ingredient in the formula, from 0.
+    pub part: usize,
+    pub ng: i64,
+}
+
+/// A step with another target.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Retarget {
+    pub step: usize,
+    pub ng: i64,
+}
+
+const NOTE: &str = "amended {";
+
+impl Amendment {
+    /// The text of the log row, [`Amendment::of_note`] reads it.
+    pub fn note(&self) -> String {
+        // A struct of numbers always has a JSON form.
+        let json = serde_json::to_string(self).unwrap_or_default();
+        format!("amended {json}")
+    }
+
+    /// `None` where the note holds no amendment.
+    ///
+    /// # Errors
+    /// Why a note that begins as one is none, in words.
+    pub fn of_note(note: &str) -> Option<Result<Amendment, String>> {
+        let json = note.strip_prefix(NOTE).map(|_| &note[NOTE.len() - 1..])?;
+        Some(
+            serde_json::from_str(json)
+                .map_err(|error| format!("the change of the plan does not read: {error}")),
+        )
+    }
+}
+
+impl Plan {
+    /// The plan after a change. Steps that the change names and the plan lacks are left out: a log
+    /// may be damaged, and no weight hangs on it.
+    pub fn amended(&self, change: &Amendment) -> Plan {
+        let mut plan = self.clone();
+        for later in &change.later {
+            let target = Mass::from_ng(later.ng);
+            if let Some(step) = plan.steps.iter_mut().find(|s| s.number == later.step) {
+                let by = target - step.target;
+                step.target += by;
+                step.lowest += by;
+                step.highest += by;
+            }
+        }
+        let at = change.before.saturating_sub(1).min(plan.steps.len());
+        let mut added: Vec<Step> = change
+            .add
+            .iter()
+            .filter_map(|added| plan.more_of(added.part, Mass::from_ng(added.ng)))
+            .collect();
+        if !added.is_empty() {
+            plan.place(change.cause, at, &mut added);
+        }
+        plan.steps.splice(at..at, added);
+        for (i, step) in plan.steps.iter_mut().enumerate() {
+            step.number = i + 1;
+        }
+        if !change.parts.is_empty() {
+            for (part, &ng) in plan.parts.iter_mut().zip(&change.parts) {
+                part.target = Mass::from_ng(ng);
+            }
+            plan.batch = plan.parts.iter().map(|part| part.target).sum();
+        }
+        plan
+    }
+
+    /// One more weighing of a part. What is tolerated of the whole is tolerated of the addition,
+    /// up to half of it.
+    fn more_of(&self, part: usize, mass: Mass) -> Option<Step> {
+        let planned = self.parts.get(part)?;
+        let like = self.steps.iter().find(|step| step.part == part)?;
+        (mass > Mass::ZERO).then(|| Step {
+            target: mass,
+            lowest: mass - planned.under.min(mass.ratio(1, 2)),
+            highest: mass + planned.over,
+            last_of_phase: false,
+            ..like.clone()
+        })
+    }
+
+    /// Gives the added steps their phase: a remedy has one of its own, with its mixing; what stayed
+    /// in a beaker goes into the phase before.
+    fn place(&mut self, cause: Cause, at: usize, added: &mut [Step]) {
+        let before = at.checked_sub(1).and_then(|i| self.steps.get_mut(i));
+        let phase = match (cause, before) {
+            (Cause::Residue, Some(before)) => {
+                let phase = before.phase;
+                if let Some(last) = added.last_mut() {
+                    last.last_of_phase = std::mem::take(&mut before.last_of_phase);
+                }
+                phase
+            }
+            _ => {
+                let earlier = self.phases.iter().filter(|p| p.name.starts_with(REMEDY));
+                let name = match earlier.count() {
+                    0 => REMEDY.to_owned(),
+                    n => format!("{REMEDY} {}", n + 1),
+                };
+                self.phases.push(PlannedPhase {
+                    name,
+                    mix: Some("Stir in what was added until even".to_owned()),
+                });
+                if let Some(last) = added.last_mut() {
+                    last.last_of_phase = true;
+                }
+                self.phases.len() - 1
+            }
+        };
+        for step in added {
+            step.phase = phase;
+        }
+    }
+}
+
+const REMEDY: &str = "Remedy";
+
+/// The change that brings `remedy`, worked out for `parts`, into a plan of which `before` is the number of
+/// the next step; `is_done` tells by its number whether a step is weighed. What is still to be
+/// weighed gets a larger target, the rest is added. `None` where nothing changes.
+pub fn change_of(
+    remedy: &Remedy,
+    parts: &[Part],
+    plan: &Plan,
+    before: usize,
+    is_done: impl Fn(usize) -> bool,
+) -> Option<Amendment> {
+    let cause = match remedy.way {
+        Way::Keep => return None,
+        Way::InProportion => Cause::InProportion,
+        Way::LeastAdded => Cause::LeastAdded,
+    };
+    let mut change = Amendment {
+        cause,
+        before,
+        add: Vec::new(),
+        later: Vec::new(),
+        parts: (parts.iter().zip(&remedy.add))
+            .map(|(part, &more)| (part.held + more).ng())
+            .collect(),
+    };
+    for (part, &mass) in remedy.add.iter().enumerate() {
+        if mass <= Mass::ZERO {
+            continue;
+        }
+        let to_come = plan
+            .steps
+            .iter()
+            .find(|step| step.part == part && !is_done(step.number));
+        match to_come {
+            Some(step) => change.later.push(Retarget {
+                step: step.number,
+                ng: (step.target + mass).ng(),
+            }),
+            None => change.add.push(Added {
+                part,
+                ng: mass.ng(),
+            }),
+        }
+    }
+    Some(change)
+}

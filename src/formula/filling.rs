@@ -1,0 +1,132 @@
+//! The plan of filling jars out of a batch that is made.
+
+use super::plan::PlanError;
+use super::{Plan, PlannedPhase, Step, VesselWay};
+use crate::mass::Mass;
+use crate::metrology::ScaleAbility;
+use crate::metrology::prepackage::Rule;
+
+/// The name of the one phase of a filling, in the log.
+pub const PHASE: &str = "Filling";
+/// More jars than this are not planned at once.
+pub const MOST_JARS: usize = 2_000;
+
+/// How jars are filled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Fill {
+    /// The net content on the label: what a jar holds at least.
+    pub nominal: Mass,
+    /// How much more than that is let in.
+    pub over: Mass,
+    pub rule: Rule,
+    /// What there is to fill: the batch less what was filled before.
+    pub made: Mass,
+    /// The number of the first jar of this filling: earlier ones of the batch count before it.
+    pub first: usize,
+    /// The number of the last jar that is planned.
+    pub last: usize,
+}
+
+impl Fill {
+    /// What is poured for: the middle between the label and the most that is let in. Each jar then
+    /// holds what its label says, and the running mean does too.
+    pub fn aim(&self) -> Mass {
+        self.nominal + self.over.ratio(1, 2)
+    }
+}
+
+impl Plan {
+    /// One step a jar, on the finest scale that carries the fill and shows steps small enough for the
+    /// band between label and `over`. `label` names the formula.
+    ///
+    /// # Errors
+    /// [`PlanError::NoScale`]; [`PlanError::Filling`] for a fill that is nothing, a band that no scale
+    /// can hit, or for no or too many jars.
+    pub fn filling(
+        fill: Fill,
+        label: &str,
+        scales: &[ScaleAbility],
+        guard: f64,
+    ) -> Result<Plan, PlanError> {
+        let wrong = |text: String| Err(PlanError::Filling(text));
+        if scales.is_empty() {
+            return Err(PlanError::NoScale);
+        }
+        if fill.nominal <= Mass::ZERO || fill.over <= Mass::ZERO {
+            return wrong(
+                "A jar must hold more than nothing, and a little over must be let in".into(),
+            );
+        }
+        if fill.last < fill.first || fill.first == 0 {
+            return wrong("There is not enough left for one jar".into());
+        }
+        if fill.last > MOST_JARS {
+            return wrong(format!(
+                "More than {MOST_JARS} jars are not filled in one batch"
+            ));
+        }
+        let lowest = fill.nominal;
+        let highest = fill.nominal + fill.over;
+        let limits = crate::metrology::StepLimits {
+            target: fill.aim(),
+            lowest,
+            highest,
+        };
+        let carries = |scale: &ScaleAbility| scale.capacity.is_none_or(|c| highest <= c);
+        let proves = |scale: &ScaleAbility| {
+            carries(scale)
+                && crate::metrology::feasibility(limits, scale, guard)
+                    .window
+                    .proven
+        };
+        let Some(scale) = scales.iter().position(proves) else {
+            let finest = scales
+                .iter()
+                .filter(|s| carries(s))
+                .map(|s| s.readability)
+                .min();
+            return wrong(match finest {
+                None => format!("No scale carries {} g", highest.grams(Mass::from_mg(10))),
+                Some(d) => format!(
+                    "No scale can prove a jar between {} g and {} g (the finest shows steps of {} g). \
+                     Let in more with --over",
+                    lowest.grams(d),
+                    highest.grams(d),
+                    d.grams(d)
+                ),
+            });
+        };
+        let d = scales.get(scale).map_or(Mass::ZERO, |s| s.readability);
+        let target = fill.aim().round_to(d);
+        let jar = |number| Step {
+            number,
+            phase: 0,
+            part: 0,
+            ingredient: label.to_owned(),
+            target,
+            lowest,
+            highest,
+            vessel: VesselWay::Jar,
+            caution: None,
+            lot_required: false,
+            last_of_phase: number == fill.last,
+            scale,
+        };
+        Ok(Plan {
+            batch: fill.made,
+            jars: Some((
+                u32::try_from(fill.last + 1 - fill.first).unwrap_or(u32::MAX),
+                fill.nominal,
+            )),
+            formula: label.to_owned(),
+            version: String::new(),
+            phases: vec![PlannedPhase {
+                name: PHASE.to_owned(),
+                mix: None,
+            }],
+            steps: (1..=fill.last).map(jar).collect(),
+            parts: Vec::new(),
+            filling: Some(fill),
+        })
+    }
+}

@@ -1,0 +1,122 @@
+//! Filling jars: the same weighing, held against a label.
+
+use super::Engine;
+use super::event::{CueKind, Event, RowKind};
+use super::state::State;
+use crate::formula::filling::Fill;
+use crate::mass::Mass;
+use crate::metrology::prepackage::{Filling, JarVerdict};
+
+impl Engine {
+    /// How jars are filled, where that is what is done.
+    pub(super) fn fill(&self) -> Option<Fill> {
+        self.run.as_ref()?.plan.filling
+    }
+
+    /// The jars of this filling that are recorded.
+    fn filled(&self) -> Option<Filling> {
+        let fill = self.fill()?;
+        let run = self.run.as_ref()?;
+        let mut filling = Filling::new(fill.nominal, fill.rule)?;
+        for jar in run.done.iter().skip(fill.first - 1).flatten() {
+            filling.fill(jar.net);
+        }
+        Some(filling)
+    }
+
+    /// The remark of a jar that holds less than its rule tolerates; it is there only when the maker
+    /// kept it so.
+    pub(super) fn short_jar(&self, net: Mass) -> Option<String> {
+        let fill = self.fill()?;
+        let verdict = Filling::new(fill.nominal, fill.rule)?.judge(net);
+        let source = fill.rule.source();
+        match verdict {
+            JarVerdict::Adequate => None,
+            JarVerdict::Short => Some(format!("shorter than {source} tolerates in one package")),
+            JarVerdict::FarShort => {
+                Some(format!("short by more than twice what {source} tolerates"))
+            }
+        }
+    }
+
+    /// Running mean, and how many more the bowl holds.
+    pub(super) fn jars_so_far(&self, d: Mass) -> Option<String> {
+        let fill = self.fill()?;
+        let filled = self.filled()?;
+        let mean = Mass::from_g_f64(filled.mean()?)?;
+        let left = (fill.made - filled.total()).max(Mass::ZERO);
+        let more = filled.jars_left(left);
+        let planned = self
+            .run
+            .as_ref()?
+            .done
+            .iter()
+            .filter(|jar| jar.is_none())
+            .count();
+        let more = more.min(u64::try_from(planned).unwrap_or(u64::MAX));
+        Some(format!(
+            "{} filled, mean {} g; enough for {more} more.",
+            filled.jars(),
+            mean.round_to(d).grams(d)
+        ))
+    }
+
+    /// The filling ends: when the last jar is recorded, or at the maker's word.
+    pub(super) fn finish_filling(&mut self) {
+        let (Some(fill), Some(filled)) = (self.fill(), self.filled()) else {
+            return;
+        };
+        let Some(run) = &self.run else { return };
+        let scale = run.plan.steps.first().map_or(0, |step| step.scale);
+        let d = self.readability(scale);
+        let rest = fill.made - filled.total();
+        let shown = |mass: Mass| mass.grams(d);
+        let jars = match filled.jars() {
+            1 => "1 jar".to_owned(),
+            n => format!("{n} jars"),
+        };
+        let mean = filled.mean().and_then(Mass::from_g_f64);
+        let mean = mean.map_or(String::new(), |m| {
+            format!(", mean {} g", m.round_to(d).grams(d))
+        });
+        let share = filled.balance(fill.made, Mass::ZERO).yield_percent;
+        let share = share.map_or(String::new(), |p| format!(", yield {p:.1} %"));
+        let not_in = if rest.is_negative() {
+            format!(
+                "{} g more than was weighed in: look at the rows",
+                shown(-rest)
+            )
+        } else {
+            format!("{} g not in a jar (in the bowl, or lost)", shown(rest))
+        };
+        let mut words = format!(
+            "{jars} filled, {} g{mean}{share}; {not_in}",
+            shown(filled.total())
+        );
+        if filled.average_is_met() == Some(false) {
+            words.push_str("; the mean is below the label");
+        }
+        if !filled.few_are_short() {
+            words.push_str(&format!(
+                "; {} too short for {}",
+                filled.short(),
+                fill.rule.source()
+            ));
+        }
+        let mut draft = self.draft(RowKind::Closed);
+        draft.step = 0;
+        draft.phase = crate::formula::filling::PHASE.to_owned();
+        draft.ingredient = String::new();
+        draft.lot = String::new();
+        draft.vessel = String::new();
+        draft.scale = String::new();
+        draft.readability = d;
+        draft.target = Some(fill.made);
+        draft.net = Some(filled.total());
+        draft.note = format!("filling: {words}");
+        self.log(draft);
+        self.set_state(State::Done);
+        self.cue(CueKind::Done, format!("Filling done. {words}."), None, &[]);
+        self.out.push_back(Event::Closed { complete: true });
+    }
+}

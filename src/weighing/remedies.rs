@@ -1,0 +1,197 @@
+//! A remedy is chosen: the plan changes under way, and the log says so.
+
+use super::event::{Choice, CueKind, RowKind};
+use super::state::State;
+use super::{Engine, Run};
+use crate::bench::Refused;
+use crate::formula::amend::{Amendment, change_of};
+use crate::formula::remedy::{Part, Way, remedy};
+use crate::mass::Mass;
+
+impl Run {
+    /// What of a part is in the batch, or is still to be weighed as planned.
+    pub(super) fn held(&self, part: usize) -> Mass {
+        let one = |(index, step): (usize, &crate::formula::Step)| {
+            let stayed = self.residues.get(&index).copied().unwrap_or_default();
+            let weighed = self.done.get(index).copied().flatten();
+            weighed.map_or(step.target, |weighed| {
+                (weighed.net - stayed).max(Mass::ZERO)
+            })
+        };
+        let mine = |(_, step): &(usize, &crate::formula::Step)| step.part == part;
+        self.plan
+            .steps
+            .iter()
+            .enumerate()
+            .filter(mine)
+            .map(one)
+            .sum()
+    }
+
+    fn parts(&self) -> Vec<Part> {
+        let held = |(i, part): (usize, &crate::formula::PlannedPart)| Part {
+            held: self.held(i),
+            ..part.bounds
+        };
+        self.plan.parts.iter().enumerate().map(held).collect()
+    }
+}
+
+impl Engine {
+    /// The steps of a remedy are added to the plan.
+    ///
+    /// # Errors
+    /// While a weighing is under way, and where that way leads to no batch inside all limits.
+    pub(super) fn take_remedy(&mut self, way: Way) -> Result<String, Refused> {
+        let refused = |text: String| Err(Refused(text));
+        let d = self.coarsest_step();
+        let Some(run) = &self.run else {
+            return Ok(String::new());
+        };
+        if run.plan.parts.is_empty() {
+            return refused(
+                "Jars are being filled; there is nothing to remedy in a formula.".into(),
+            );
+        }
+        let carry = match &run.state {
+            State::Empty { carry } => *carry,
+            State::Mix { .. } | State::Clear | State::Choose => None,
+            State::Landing { .. }
+            | State::Unsure { .. }
+            | State::Tared(_)
+            | State::Away(_)
+            | State::Stranger { .. }
+            | State::Recheck(_)
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Residue(_)
+            | State::Done => {
+                return refused(
+                    "A weighing is under way. Finish it and lift its vessel; then choose the remedy."
+                        .into(),
+                );
+            }
+        };
+        let parts = run.parts();
+        let Some(found) = remedy(way, &parts, d) else {
+            return refused(format!(
+                "There is no remedy by that way ({}): it leads to no batch inside all limits. \
+                 `bismar remedy` shows the others.",
+                way.name()
+            ));
+        };
+        let done: Vec<bool> = run.done.iter().map(Option::is_some).collect();
+        let is_done = |number: usize| done.get(number - 1).copied().unwrap_or(false);
+        let Some(change) = change_of(&found, &parts, &run.plan, run.step + 1, is_done) else {
+            self.note("the over-pour is kept; every ingredient is inside its limits".into());
+            return Ok("Nothing is added; every ingredient is inside its limits.".into());
+        };
+        if change.add.is_empty() && change.later.is_empty() {
+            return Ok("Nothing has to be added; the batch stands in proportion.".into());
+        }
+        self.amend(&change);
+        self.keep(State::Clear);
+        self.go_on();
+        if let (Some(carry), Some(State::Empty { carry: slot })) =
+            (carry, self.run.as_mut().map(|run| &mut run.state))
+        {
+            *slot = Some(carry);
+        }
+        let steps = change.add.len();
+        let steps = match steps {
+            0 => "no step more".to_owned(),
+            1 => "1 step more".to_owned(),
+            n => format!("{n} steps more"),
+        };
+        let raised = change.later.len();
+        let raised = match raised {
+            0 => String::new(),
+            1 => ", 1 target raised".to_owned(),
+            n => format!(", {n} targets raised"),
+        };
+        Ok(format!(
+            "The batch becomes {} g: {steps}{raised}.",
+            found.batch.grams(d)
+        ))
+    }
+
+    /// The coarsest readability of the scales in the plan: additions are whole steps of it.
+    fn coarsest_step(&self) -> Mass {
+        let steps = self.run.iter().flat_map(|run| &run.plan.steps);
+        let steps: Vec<usize> = steps.map(|step| step.scale).collect();
+        let coarsest = steps.into_iter().map(|scale| self.readability(scale)).max();
+        coarsest.unwrap_or(Mass::from_mg(10))
+    }
+
+    /// Writes a change of the plan and follows it.
+    pub(super) fn amend(&mut self, change: &Amendment) {
+        let Some(run) = &mut self.run else { return };
+        let before = run.plan.steps.len();
+        run.plan = run.plan.amended(change);
+        let more = run.plan.steps.len().saturating_sub(before);
+        let at = change.before.saturating_sub(1).min(run.done.len());
+        run.done.splice(at..at, std::iter::repeat_n(None, more));
+        run.mix_pending = None;
+        run.limits_accepted = false;
+        let batch = run.plan.batch;
+        let mut draft = self.draft(RowKind::Remedy);
+        draft.step = 0;
+        draft.phase = String::new();
+        draft.ingredient = String::new();
+        draft.lot = String::new();
+        draft.vessel = String::new();
+        draft.scale = String::new();
+        draft.target = Some(batch);
+        draft.note = change.note();
+        self.log(draft);
+    }
+
+    /// What is over or under its limits, where not every weight is inside its tolerance: one
+    /// sentence, or nothing.
+    pub(super) fn out_of_limits(&self) -> Option<String> {
+        let run = self.run.as_ref()?;
+        let parts = run.parts();
+        let total: Mass = parts.iter().map(|part| part.held).sum();
+        let outside = |(part, planned): (&Part, &crate::formula::PlannedPart)| {
+            part.held > planned.target + planned.over || part.held < planned.target - planned.under
+        };
+        if !parts.iter().zip(&run.plan.parts).any(outside) {
+            return None;
+        }
+        let planned = run.plan.parts.iter();
+        let named: Vec<_> = planned
+            .zip(&parts)
+            .map(|(planned, part)| (planned.name.as_str(), planned.limits, part.held))
+            .collect();
+        crate::formula::limits::broken(&named, total)
+    }
+
+    /// The last weight is recorded, and an ingredient is outside its limits: the batch is not closed
+    /// without a word.
+    pub(super) fn ask_about_limits(&mut self) -> bool {
+        if self.run.as_ref().is_none_or(|run| run.limits_accepted) {
+            return false;
+        }
+        let Some(broken) = self.out_of_limits() else {
+            return false;
+        };
+        self.set_state(State::Choose);
+        let say = format!(
+            "{broken} `bismar remedy` shows what can be done; say next to close the batch as it is."
+        );
+        self.cue_urgent(CueKind::Choose, say, &[Choice::Next]);
+        true
+    }
+
+    /// `next` on that question.
+    pub(super) fn close_out_of_limits(&mut self) -> String {
+        let broken = self.out_of_limits().unwrap_or_default();
+        self.note(format!("closed as it is. {broken}"));
+        if let Some(run) = &mut self.run {
+            run.limits_accepted = true;
+        }
+        self.keep(State::Clear);
+        self.go_on();
+        "The batch is closed as it is.".into()
+    }
+}
