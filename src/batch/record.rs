@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::cell::Amount;
+use super::cell::{Amount, clean};
 use super::error::{BadLine, LogError};
 use super::fill_note::fill_of;
 use super::resume::{Opening, corrects, opening_of};
@@ -106,9 +106,28 @@ impl Record {
         Some(Formula::parse(text, &self.path.display().to_string()))
     }
 
-    /// The batch size that was planned.
+    /// The ingredients of `formula`, that of the batch, that have no weight: number in the formula and
+    /// name. A remedy weighs an ingredient in a step more, so it goes by names.
+    pub fn unweighed<'f>(&self, formula: &'f Formula) -> Vec<(usize, &'f str)> {
+        let mut weighed: BTreeMap<&str, usize> = BTreeMap::new();
+        for step in self.steps.values().filter(|step| step.net.is_some()) {
+            *weighed.entry(&step.ingredient).or_default() += 1;
+        }
+        let mut missing = Vec::new();
+        for (number, ingredient) in (1..).zip(formula.ingredients()) {
+            match weighed.get_mut(clean(&ingredient.name).as_str()) {
+                Some(count) if *count > 0 => *count -= 1,
+                Some(_) | None => missing.push((number, ingredient.name.as_str())),
+            }
+        }
+        missing
+    }
+
+    /// The batch size that was planned, or that a remedy made of it.
     pub fn size(&self) -> Option<Mass> {
-        self.opening.as_ref().map(|opening| opening.batch)
+        let remedy = self.amendments.iter().rev().find(|c| !c.parts.is_empty());
+        let amended = remedy.map(|change| change.parts.iter().copied().map(Mass::from_ng).sum());
+        amended.or(self.opening.as_ref().map(|opening| opening.batch))
     }
 
     /// The scales that weighed, by name.
@@ -169,8 +188,9 @@ impl Record {
             RowKind::Weighed => self.weigh(row),
             RowKind::TakenOut => self.taken_out.push(row),
             RowKind::Remedy => {
-                let change = Amendment::of_note(&row.note).and_then(Result::ok);
-                self.amendments.extend(change);
+                if let Some(Ok((change, _))) = Amendment::of_note(&row.note) {
+                    self.amendments.push(change);
+                }
                 self.remedies.push(row);
             }
             RowKind::Mixed => self.mixed.push(row),

@@ -333,7 +333,7 @@ impl Resuming {
             }
             RowKind::Remedy => {
                 if let Some(change) = Amendment::of_note(&row.note) {
-                    let change = change.map_err(|why| bad("note", why))?;
+                    let (change, _) = change.map_err(|why| bad("note", why))?;
                     self.resumed.amendments.push(change);
                 }
             }

@@ -62,13 +62,10 @@ pub fn gathered(record: &Record) -> Gathered {
 
 /// Whether every ingredient of the formula has a weight; without a formula, whether there is any.
 fn is_weighed(record: &Record) -> bool {
-    let formula = record.read_formula().and_then(Result::ok);
-    let wanted = formula.map_or(1, |formula| {
-        let phases = formula.phases.iter();
-        phases.map(|phase| phase.ingredients.len()).sum()
-    });
-    let has = |step: &usize| matches!(record.steps.get(step), Some(step) if step.net.is_some());
-    (1..=wanted).all(|step| has(&step))
+    match record.read_formula().and_then(Result::ok) {
+        Some(formula) => record.unweighed(&formula).is_empty(),
+        None => record.steps.values().any(|step| step.net.is_some()),
+    }
 }
 
 fn weighing(record: &Record, step: &StepRecord) -> Option<Weighing> {

@@ -72,23 +72,50 @@ pub struct Retarget {
 const NOTE: &str = "amended {";
 
 impl Amendment {
-    /// The text of the log row, [`Amendment::of_note`] reads it.
-    pub fn note(&self) -> String {
+    /// The text of the log row: for the program, and behind it for a person. `plan` is the one before
+    /// the change, `d` the step in which grams are written. [`Amendment::of_note`] reads it.
+    pub fn note(&self, plan: &Plan, d: Mass) -> String {
         // A struct of numbers always has a JSON form.
         let json = serde_json::to_string(self).unwrap_or_default();
-        format!("amended {json}")
+        format!("amended {json} {}", self.words(plan, d))
     }
 
-    /// `None` where the note holds no amendment.
+    fn words(&self, plan: &Plan, d: Mass) -> String {
+        let mut words = vec![self.cause.name().to_owned()];
+        for added in &self.add {
+            if let Some(part) = plan.parts.get(added.part) {
+                let grams = Mass::from_ng(added.ng);
+                words.push(format!("{} g {} more", grams.grams(d), part.name));
+            }
+        }
+        for later in &self.later {
+            if let Some(step) = plan.steps.iter().find(|step| step.number == later.step) {
+                words.push(format!(
+                    "{} g {} instead of {} g",
+                    Mass::from_ng(later.ng).grams(d),
+                    step.ingredient,
+                    step.target.grams(d)
+                ));
+            }
+        }
+        words.join("; ")
+    }
+
+    /// The change that a row's note holds, and its words for a person. `None` where it holds none.
     ///
     /// # Errors
     /// Why a note that begins as one is none, in words.
-    pub fn of_note(note: &str) -> Option<Result<Amendment, String>> {
-        let json = note.strip_prefix(NOTE).map(|_| &note[NOTE.len() - 1..])?;
-        Some(
-            serde_json::from_str(json)
-                .map_err(|error| format!("the change of the plan does not read: {error}")),
-        )
+    pub fn of_note(note: &str) -> Option<Result<(Amendment, &str), String>> {
+        let json = note.strip_prefix(NOTE).and(note.get(NOTE.len() - 1..))?;
+        let mut read = serde_json::Deserializer::from_str(json).into_iter::<Amendment>();
+        Some(match read.next() {
+            Some(Ok(change)) => {
+                let words = json.get(read.byte_offset()..).unwrap_or_default();
+                Ok((change, words.trim()))
+            }
+            Some(Err(error)) => Err(format!("the change of the plan does not read: {error}")),
+            None => Err("the change of the plan is empty".to_owned()),
+        })
     }
 }
 

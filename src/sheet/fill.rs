@@ -8,6 +8,7 @@ use super::weighed::grams;
 use crate::batch::row::Row;
 use crate::chart::svg::escaped;
 use crate::mass::Mass;
+use crate::metrology::prepackage::{Filling, SAMPLING_NOTE};
 use crate::weighing::event::Verdict;
 
 fn total<'a>(rows: impl Iterator<Item = &'a Row>) -> Mass {
@@ -25,7 +26,7 @@ fn percent(part: Mass, whole: Mass) -> String {
 /// Actual and theoretical yield after weighing and after filling.
 pub fn yields(record: &SheetRecord) -> String {
     let d = Mass::from_mg(10);
-    let planned = record.log.opening.as_ref().map(|opening| opening.batch);
+    let planned = record.log.size();
     let weighed = record.log.total();
     let mut out = String::from(
         "<table class=\"yield\"><thead><tr><th>after<th class=\"n\">actual g<th class=\"n\">theoretical g\
@@ -78,6 +79,7 @@ pub fn jars(record: &SheetRecord) -> String {
         "<h3>Net content of each jar</h3>\n{}\n",
         fill_chart(&record.filled)
     );
+    out.push_str(&judged(record));
     out.push_str(
         "<table><thead><tr><th>jar<th class=\"n\">label g<th class=\"n\">net g<th>verdict<th>remark</tr></thead><tbody>\n",
     );
@@ -93,4 +95,47 @@ pub fn jars(record: &SheetRecord) -> String {
     }
     out.push_str("</tbody></table>\n<p class=\"small\">Official sampling plans are for inspectors, not for a packer's own control.</p>\n");
     out
+}
+
+/// What the net contents are judged by, and what came of it; empty where the log does not say.
+fn judged(record: &SheetRecord) -> String {
+    let Some(fill) = record.log.fillings.last() else {
+        return String::new();
+    };
+    let Some(mut filling) = Filling::new(fill.nominal, fill.rule) else {
+        return String::new();
+    };
+    let of_this = |row: &&Row| row.step >= fill.first;
+    for net in record
+        .filled
+        .iter()
+        .filter(of_this)
+        .filter_map(|row| row.net)
+    {
+        filling.fill(net.mass());
+    }
+    let d = Mass::from_mg(10);
+    let tolerable = fill.rule.tolerable_negative_error(fill.nominal);
+    let tolerable = tolerable.map_or(String::new(), |t| {
+        format!(": one jar may be short by {} g", t.grams(d))
+    });
+    let mean = filling.mean().map_or(String::new(), |mean| {
+        format!(" Mean of {} jars: {mean:.2} g", filling.jars())
+    });
+    let average = match filling.average_is_met() {
+        Some(true) => ", not below the label.",
+        Some(false) => ", <b>below the label</b>.",
+        None => "",
+    };
+    let short = match (filling.short(), filling.few_are_short()) {
+        (0, _) => " No jar is short by more.".to_owned(),
+        (n, few) => {
+            let bold = if few { "" } else { "<b>too many</b>: " };
+            format!(" Short by more: {bold}{n}.")
+        }
+    };
+    format!(
+        "<p>Judged by {}{tolerable}.{mean}{average}{short}</p>\n<p class=\"small\">{SAMPLING_NOTE}</p>\n",
+        escaped(fill.rule.source())
+    )
 }

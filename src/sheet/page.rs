@@ -5,8 +5,9 @@ use std::fmt::Write;
 use super::fill::{jars, yields};
 use super::record::SheetRecord;
 use super::weighed::{happened, list, table};
-use crate::batch::cell::Amount;
+use crate::batch::cell::{Amount, clean};
 use crate::batch::chain::sha256;
+use crate::batch::fill_note::fill_of;
 use crate::batch::names::safe_batch_name;
 use crate::batch::resume::opening_of;
 use crate::batch::row::Row;
@@ -111,8 +112,9 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
             } else {
                 "Last row"
             },
-            time(last),
+            time(record.log.closed.as_ref().or(last)),
         ),
+        ("Filled", time(record.log.filling_closed.as_ref())),
         ("Batch size", size),
         ("Scales", scales.join(", ")),
         (
@@ -125,8 +127,12 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
         ),
     ];
     out.push_str("<dl class=\"head\">\n");
-    for (name, text) in entries {
-        let _ = writeln!(out, "<dt>{name}</dt><dd>{}</dd>", escaped(&text));
+    let filled = record.log.filling_closed.is_some();
+    for (name, text) in entries
+        .iter()
+        .filter(|(name, _)| filled || *name != "Filled")
+    {
+        let _ = writeln!(out, "<dt>{name}</dt><dd>{}</dd>", escaped(text));
     }
     out.push_str("</dl>\n");
 }
@@ -167,15 +173,22 @@ fn operations(record: &SheetRecord, out: &mut String) {
     );
     out.push_str("<table><thead><tr><th>phase<th>instruction<th>confirmed<th>temperature, speed, time, results<th>done by<th>checked by</tr></thead><tbody>\n");
     let phases = record.formula.iter().flat_map(|formula| &formula.phases);
-    for phase in phases {
+    let phases: Vec<(&str, Option<&str>)> = phases
+        .map(|phase| (phase.name.as_str(), phase.mix.as_deref()))
+        .collect();
+    // A remedy has a phase of its own, which the formula does not know.
+    let own = |row: &&Row| !phases.iter().any(|(name, _)| clean(name) == row.phase);
+    let added = record.log.mixed.iter().filter(own);
+    let added = added.map(|row| (row.phase.as_str(), Some(row.note.as_str())));
+    for (name, mix) in phases.iter().copied().chain(added) {
         let mixed: Vec<String> = record
             .log
             .mixed
             .iter()
-            .filter(|row| row.phase == phase.name)
+            .filter(|row| row.phase == clean(name))
             .map(|row| row.at.strftime("%H:%M:%S").to_string())
             .collect();
-        let confirmed = match (&phase.mix, mixed.is_empty()) {
+        let confirmed = match (mix, mixed.is_empty()) {
             (None, true) => "no mixing asked".to_owned(),
             (Some(_), true) => "<b>not confirmed</b>".to_owned(),
             (_, false) => mixed.join(", "),
@@ -183,8 +196,8 @@ fn operations(record: &SheetRecord, out: &mut String) {
         let _ = writeln!(
             out,
             "<tr><td>{}<td>{}<td>{confirmed}<td class=\"hand\"><td class=\"hand\"><td class=\"hand\"></tr>",
-            escaped(&phase.name),
-            escaped(phase.mix.as_deref().unwrap_or("–")),
+            escaped(name),
+            escaped(mix.unwrap_or("–")),
         );
     }
     out.push_str("</tbody></table>\n");
@@ -195,7 +208,9 @@ fn irregular(record: &SheetRecord, out: &mut String) {
     let told = record.rows.iter().filter(|row| match row.kind {
         RowKind::TakenOut | RowKind::Remedy | RowKind::Residue => true,
         // The formula stands in the appendix, a lot in the table.
-        RowKind::Note => opening_of(row).is_none() && !row.note.starts_with("lot of "),
+        RowKind::Note => {
+            opening_of(row).is_none() && fill_of(row).is_none() && !row.note.starts_with("lot of ")
+        }
         RowKind::Weighed => row.verdict != Some(Verdict::Inside) || is_outside(row),
         RowKind::Opened
         | RowKind::ScaleCheck

@@ -52,10 +52,7 @@ impl SheetRecord {
         let Some(formula) = &self.formula else {
             return Vec::new();
         };
-        let all = formula.phases.iter().flat_map(|phase| &phase.ingredients);
-        let all = (1..).zip(all.map(|ingredient| ingredient.name.as_str()));
-        all.filter(|(step, _)| !self.weighed().any(|weighed| weighed.step == *step))
-            .collect()
+        self.log.unweighed(formula)
     }
 
     /// The INCI name of an ingredient, where the formula has one.

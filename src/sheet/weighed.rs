@@ -10,6 +10,7 @@ use crate::batch::cell::Amount;
 use crate::batch::row::Row;
 use crate::chart::history::signed;
 use crate::chart::svg::escaped;
+use crate::formula::amend::Amendment;
 use crate::weighing::event::{RowKind, Verdict};
 
 /// Grams as in the log; a dash where there are none.
@@ -129,6 +130,10 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             &row.ingredient
         };
         let verdict = row.verdict.map_or("", Verdict::name);
+        let note = match Amendment::of_note(&row.note) {
+            Some(Ok((_, words))) => words,
+            Some(Err(_)) | None => &row.note,
+        };
         let _ = writeln!(
             out,
             "<td>{step}{}<td class=\"n\">{}<td class=\"n\">{}<td>{verdict}<td class=\"kind\">{}<td>{}</tr>",
@@ -136,7 +141,7 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             grams(row.target),
             grams(row.net),
             escaped(&row.scale),
-            escaped(&row.note)
+            escaped(note)
         );
     }
     if out.is_empty() {

@@ -125,7 +125,9 @@ impl Engine {
 
     /// Writes a change of the plan and follows it.
     pub(super) fn amend(&mut self, change: &Amendment) {
+        let d = self.coarsest_step();
         let Some(run) = &mut self.run else { return };
+        let note = change.note(&run.plan, d);
         let before = run.plan.steps.len();
         run.plan = run.plan.amended(change);
         let more = run.plan.steps.len().saturating_sub(before);
@@ -142,7 +144,7 @@ impl Engine {
         draft.vessel = String::new();
         draft.scale = String::new();
         draft.target = Some(batch);
-        draft.note = change.note();
+        draft.note = note;
         self.log(draft);
     }
 

@@ -88,7 +88,11 @@ fn a_remedy_in_proportion_becomes_steps_and_larger_targets() {
     let remedies = b.of_kind(RowKind::Remedy);
     assert_eq!(remedies.len(), 1);
     assert_eq!(remedies[0].target, Some(g("125")));
-    let change = Amendment::of_note(&remedies[0].note).unwrap().unwrap();
+    let (change, words) = Amendment::of_note(&remedies[0].note).unwrap().unwrap();
+    assert_eq!(
+        words,
+        "in proportion; 15.00 g Salt more; 5.00 g Scent instead of 4.00 g"
+    );
     assert_eq!(change.cause, Cause::InProportion);
     assert_eq!(
         (change.before, change.add.len(), change.later.len()),
@@ -103,8 +107,8 @@ fn a_plan_read_back_from_its_remedy_row_goes_on_at_the_same_step() {
     b.say(Command::Remedy(Way::InProportion))
         .beaker(15.0)
         .say(Command::Next);
-    let change = Amendment::of_note(&b.of_kind(RowKind::Remedy)[0].note);
-    let again = soak().amended(&change.unwrap().unwrap());
+    let note = &b.of_kind(RowKind::Remedy)[0].note;
+    let again = soak().amended(&Amendment::of_note(note).unwrap().unwrap().0);
     let weighed = b.weighed();
     let progress = Progress {
         weighed: weighed
