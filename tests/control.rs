@@ -241,6 +241,7 @@ impl Open {
     fn opened(&self) -> Opened {
         let (sender, answers) = mpsc::unbounded_channel();
         Opened {
+            batch: "marsh-balm".into(),
             plan: plan(),
             progress: Progress::default(),
             log: Box::new(Log {

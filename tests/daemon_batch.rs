@@ -1,31 +1,27 @@
 //! The real daemon as a child process on a real pty: a whole batch without a touch, a kill in the
 //! middle of a step, and an orderly end. The person is `bismar` itself.
 
+mod bench_side;
 mod person;
 
 use std::fs;
 use std::io::{BufRead as _, BufReader};
 use std::path::PathBuf;
-use std::process::{Child, Stdio};
-use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
-use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
+use std::process::Stdio;
+use std::sync::Arc;
+use std::time::Instant;
 
+use bench_side::{Daemon, LONGEST, Pan, VESSEL, cells, config, events, only_log};
 use bismar::config::Config;
-use bismar::daemon::client::Client;
-use bismar::daemon::event_line;
 use bismar::formula::plan::Amount;
 use bismar::formula::{Formula, Plan};
 use bismar::mass::Mass;
-use bismar::rehearsal::pty::{PtyLine, PtyLines};
+use bismar::rehearsal::pty::PtyLines;
 use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
 use bismar::weighing::event::{Cue, CueKind, Event};
 use person::{Person, Said};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
-
-/// Nothing takes longer than this, however slow the machine is.
-const LONGEST: Duration = Duration::from_secs(60);
 
 const FORMULA: &str = r#"
 [formula]
@@ -47,117 +43,6 @@ percent = 20
 tolerance = { percent = 2.0 }
 lot_required = false
 "#;
-
-fn config(port: &std::path::Path, readability: &str) -> String {
-    format!(
-        "[[scale]]\nname = \"bench\"\nport = \"{}\"\nlayout = \"sign-number-unit-16\"\n\
-         readability = \"{readability}\"\n\
-         [weighing]\nsteady_window = 0.4\ndwell = 0.1\n\
-         [cues]\ndesktop = false\nsound = false\n",
-        port.display()
-    )
-}
-
-/// A running daemon; its log is kept for messages. Killed when dropped.
-struct Daemon {
-    child: Child,
-    log: Arc<Mutex<String>>,
-}
-
-impl Daemon {
-    fn start(person: &Person) -> Daemon {
-        Daemon::spawn(person.command(&["daemon"]), person)
-    }
-
-    fn spawn(mut command: std::process::Command, person: &Person) -> Daemon {
-        let mut child = command
-            .stderr(Stdio::piped())
-            .spawn()
-            .expect("the daemon starts");
-        let log = Arc::new(Mutex::new(String::new()));
-        let (stderr, kept) = (child.stderr.take().unwrap(), Arc::clone(&log));
-        std::thread::spawn(move || {
-            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
-                let mut log = kept.lock().unwrap();
-                log.push_str(&line);
-                log.push('\n');
-            }
-        });
-        let daemon = Daemon { child, log };
-        daemon.until(|| Client::connect_to(&person.socket()).is_ok());
-        daemon
-    }
-
-    fn log(&self) -> String {
-        self.log.lock().unwrap().clone()
-    }
-
-    #[track_caller]
-    fn until(&self, mut done: impl FnMut() -> bool) {
-        let end = Instant::now() + LONGEST;
-        while !done() {
-            assert!(
-                Instant::now() < end,
-                "waited too long; its log:\n{}",
-                self.log()
-            );
-            std::thread::sleep(Duration::from_millis(10));
-        }
-    }
-
-    fn kill(mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
-    }
-
-    fn terminate(mut self) -> Option<i32> {
-        kill_process(Pid::from_child(&self.child), Signal::TERM).unwrap();
-        self.child.wait().unwrap().code()
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        // Ended already, where the test went well.
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-/// The events of a subscription.
-fn events(person: &Person) -> impl Iterator<Item = Event> + use<> {
-    let client = Client::connect_to(&person.socket()).expect("a client");
-    let lines = client.subscribe(true).expect("a subscription");
-    lines.map_while(Result::ok).filter_map(|line| {
-        let line: Value = serde_json::from_str(&line).expect("an event is JSON");
-        event_line::read(&line, &["bench".to_owned()])
-    })
-}
-
-/// The only log of the person.
-fn only_log(person: &Person) -> PathBuf {
-    let logs = fs::read_dir(person.path("home/.local/share/bismar/logs")).unwrap();
-    let mut logs: Vec<PathBuf> = logs
-        .map(|entry| entry.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|e| e == "csv"))
-        .collect();
-    assert_eq!(logs.len(), 1, "{logs:?}");
-    logs.remove(0)
-}
-
-/// `column` of the rows of `kind`, read by the csv crate.
-fn cells(log: &std::path::Path, kind: &str, column: &str) -> Vec<String> {
-    let mut reader = csv::Reader::from_path(log).unwrap();
-    let headers = reader.headers().unwrap().clone();
-    let index = |name: &str| headers.iter().position(|header| header == name).unwrap();
-    let (kinds, wanted) = (index("kind"), index(column));
-    // A late drop is a correction of its own; what is asked here is the first row of each step.
-    let note = index("note");
-    let rows = reader.records().map(Result::unwrap);
-    rows.filter(|row| &row[kinds] == kind && !row[note].starts_with("corrects seq"))
-        .map(|row| row[wanted].to_owned())
-        .collect()
-}
 
 /// Net weight and its uncertainty in grams, of the row that holds for each step in the end.
 fn final_weights(log: &std::path::Path) -> Vec<(f64, f64)> {
@@ -267,58 +152,6 @@ fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
 }
 
 // ---- a person with a script ------------------------------------------------------------------------
-
-/// A scale that shows what it is told, 25 lines a second.
-struct Pan {
-    shown: Arc<AtomicI64>,
-    stop: Arc<AtomicBool>,
-}
-
-impl Pan {
-    fn start(path: PathBuf) -> Pan {
-        let line = PtyLine::open(path).unwrap();
-        let pan = Pan {
-            shown: Arc::default(),
-            stop: Arc::default(),
-        };
-        let (shown, stop) = (Arc::clone(&pan.shown), Arc::clone(&pan.stop));
-        std::thread::spawn(move || {
-            while !stop.load(Ordering::Relaxed) {
-                let hundredths = shown.load(Ordering::Relaxed);
-                let sign = if hundredths < 0 { '-' } else { '+' };
-                let number = format!("{:.2}", hundredths.abs() as f64 / 100.0);
-                line.write(format!("{sign} {number:>8} g  \r\n").as_bytes());
-                std::thread::sleep(Duration::from_millis(40));
-            }
-        });
-        pan
-    }
-
-    /// As a hand does it: on or off within a tenth of a second.
-    fn put(&self, grams: f64) {
-        self.shown
-            .store((grams * 100.0).round() as i64, Ordering::Relaxed);
-    }
-
-    /// A steady stream to `grams`.
-    fn pour_to(&self, grams: f64) {
-        let to = (grams * 100.0).round() as i64;
-        let from = self.shown.load(Ordering::Relaxed);
-        for part in 1..=10 {
-            self.shown
-                .store(from + (to - from) * part / 10, Ordering::Relaxed);
-            std::thread::sleep(Duration::from_millis(60));
-        }
-    }
-}
-
-impl Drop for Pan {
-    fn drop(&mut self) {
-        self.stop.store(true, Ordering::Relaxed);
-    }
-}
-
-const VESSEL: f64 = 151.20;
 
 /// Does what each cue says until `end` says so. Targets are those of 100 g of the formula above.
 fn follow(

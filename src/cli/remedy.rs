@@ -7,6 +7,8 @@ use clap::Args;
 
 use super::{Exit, Failure, Outcome, print};
 use crate::batch::resume;
+use crate::daemon::client::Client;
+use crate::daemon::request::Request;
 use crate::formula::plan::Amount;
 use crate::formula::remedy::{Part, Remedy, Way, remedy};
 use crate::formula::{Formula, Plan};
@@ -15,17 +17,46 @@ use crate::metrology::ScaleAbility;
 
 #[derive(Debug, Args)]
 pub struct RemedyArgs {
-    /// The batch log (.csv)
-    log: PathBuf,
+    /// The batch log (.csv); without it the batch that is being weighed
+    log: Option<PathBuf>,
+    /// Choose this remedy for the batch that is being weighed: its steps are added
+    #[arg(long, value_name = "WAY", conflicts_with = "log", value_parser = way)]
+    take: Option<Way>,
     /// Another configuration file than ~/.config/bismar/config.toml
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
 }
 
+fn way(text: &str) -> Result<Way, String> {
+    Way::from_word(text).ok_or_else(|| {
+        let words: Vec<&str> = Way::ALL.iter().map(|way| way.word()).collect();
+        format!("the ways are {}", words.join(", "))
+    })
+}
+
+/// The log of the batch that is being weighed.
+fn running(config: &crate::config::Config) -> Result<PathBuf, Failure> {
+    let reply = Client::connect()?.ask(&Request::Status)?;
+    let batch = reply["batch"].as_str().ok_or_else(|| {
+        Failure::failed("no batch is being weighed").remedy("name the log: bismar remedy LOG")
+    })?;
+    let folder = config.logs().map_err(Failure::failed)?;
+    Ok(folder.join(format!("{batch}.csv")))
+}
+
 pub fn run(args: &RemedyArgs) -> Outcome {
+    if let Some(way) = args.take {
+        let way = way.word().to_owned();
+        print(&Client::connect()?.say(&Request::Remedy { way })?)?;
+        return Ok(Exit::Done);
+    }
     let config = super::config::load(args.config.as_deref())?;
-    let log = resume::read(&args.log)?;
-    let name = args.log.display().to_string();
+    let path = match &args.log {
+        Some(log) => log.clone(),
+        None => running(&config)?,
+    };
+    let log = resume::read(&path)?;
+    let name = path.display().to_string();
     let opening = log.opening.as_ref().ok_or_else(|| {
         Failure::bad_input(format!("{name}:3:1: the log ends before its formula"))
             .remedy("Begin the batch anew; nothing was weighed in this one.")

@@ -69,7 +69,19 @@ pub(super) fn headline(reply: &Value) -> String {
             .to_owned();
     };
     let mut text = formula.to_owned();
+    if status["step"].is_null() && status["tare"].is_string() {
+        let _ = writeln!(text, ": every step is weighed; {}", word(&status["tare"]));
+        return text;
+    }
     if let (Some(step), Some(of)) = (status["step"].as_u64(), status["of"].as_u64()) {
+        // Between two weighings the next step is not what is going on.
+        if let Some(
+            between @ ("mixing" | "waiting for the emptied beaker" | "waiting for a decision"),
+        ) = status["tare"].as_str()
+        {
+            let _ = writeln!(text, ": {between}, step {step} of {of} comes next");
+            return text;
+        }
         let _ = write!(text, ": step {step} of {of}");
         let phase = word(&status["phase"]);
         let _ = write!(text, ", {} ({phase})", word(&status["ingredient"]));

@@ -41,6 +41,8 @@ pub struct Core<H> {
     lines: Lines,
     rows: Option<Rows>,
     running: bool,
+    /// The name of the running batch, or of the one before.
+    batch: String,
     subscribers: Subscribers,
     /// A configuration that waits for the end of the batch.
     waiting: Option<Config>,
@@ -82,6 +84,7 @@ impl<H: Heart> Core<H> {
             lines: Lines::start(&parts.config.scales),
             rows: None,
             running: false,
+            batch: String::new(),
             subscribers: Subscribers::default(),
             waiting: None,
             step: String::new(),
@@ -276,6 +279,7 @@ impl<H: Heart> Core<H> {
             }
             Request::Status => Ok(request::reply(serde_json::json!({
                 "status": self.heart.status(),
+                "batch": self.running.then_some(&self.batch),
                 "lines": self.lines.to_json(),
                 "cues": self.parts.cues.outputs(),
                 "trouble": self.trouble.words(self.rows.as_ref()),
@@ -332,6 +336,7 @@ impl<H: Heart> Core<H> {
     fn take(&mut self, opened: Opened) -> Result<String, BadRequest> {
         let now = self.clock.now();
         let Opened {
+            batch,
             plan,
             progress,
             log,
@@ -344,6 +349,7 @@ impl<H: Heart> Core<H> {
         self.trouble.start = None;
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
+        self.batch = batch;
         Ok(say)
     }
 

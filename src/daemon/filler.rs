@@ -70,8 +70,10 @@ impl BatchOpener {
             .map_err(|error| error.to_string())?;
         let say = words(&batch, &fill, &record);
         let progress = found.resumed.filling_progress();
+        let batch = log.batch().to_owned();
         let (log, answers) = self.start(log)?;
         Ok(Opened {
+            batch,
             plan,
             progress: crate::bench::Progress {
                 resumed: false,

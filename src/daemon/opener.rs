@@ -180,8 +180,10 @@ impl BatchOpener {
             Some(_) => resumed.filling_progress(),
             None => resumed.progress(&plan),
         };
+        let batch = log.batch().to_owned();
         let (log, answers) = self.start(log)?;
         Ok(Some(Opened {
+            batch,
             plan,
             progress,
             log,
@@ -237,8 +239,10 @@ impl Opener for BatchOpener {
         for warning in formula.warnings(&request.formula.display().to_string()) {
             say.push_str(&format!("\nNote: {warning}"));
         }
+        let batch = log.batch().to_owned();
         let (log, answers) = self.start(log)?;
         Ok(Opened {
+            batch,
             plan,
             progress: Default::default(),
             log,

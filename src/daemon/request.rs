@@ -3,7 +3,7 @@
 //! | request | reply |
 //! | --- | --- |
 //! | `{"do":"hello"}` | `{"ok":true,"hello":"bismar","version":"0.1.0","protocol":1}` |
-//! | `{"do":"status"}` | `{"ok":true,"status":{...},"lines":[...],"cues":[...],"trouble":null}` |
+//! | `{"do":"status"}` | `{"ok":true,"status":{...},"batch":"soak-1","lines":[...],"cues":[...],"trouble":null}` |
 //! | `{"do":"begin","formula":"/home/.../balm.toml","batch":"500g"}` | `{"ok":true,"say":"..."}` |
 //! | `{"do":"begin","formula":"/...","jars":8,"fill":"55g"}` | the same |
 //! | `{"do":"fill","batch":"soak-1","fill":"55g","rule":"eu"}` | the same; every field may be left out |

@@ -97,6 +97,8 @@ pub trait CueSink {
 
 /// A batch whose log is open.
 pub struct Opened {
+    /// Its name, which is that of its log.
+    pub batch: String,
     pub plan: Plan,
     pub progress: Progress,
     pub log: Box<dyn RowSink>,

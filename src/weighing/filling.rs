@@ -54,8 +54,15 @@ impl Engine {
             .filter(|jar| jar.is_none())
             .count();
         let more = more.min(u64::try_from(planned).unwrap_or(u64::MAX));
+        let more = match (more, planned) {
+            (_, 0) => String::new(),
+            (0, _) => {
+                "; not enough for a full one more: say stop when the bowl is empty".to_owned()
+            }
+            (more, _) => format!("; enough for {more} more"),
+        };
         Some(format!(
-            "{} filled, mean {} g; enough for {more} more.",
+            "{} filled, mean {} g{more}.",
             filled.jars(),
             mean.round_to(d).grams(d)
         ))
