@@ -89,6 +89,23 @@ fn follow(
     panic!("the events ended: {heard:#?}");
 }
 
+/// What the README shows of it was really said; the batch's name has its own date there.
+#[track_caller]
+fn readme_shows(said: &[&str]) {
+    let readme = include_str!("../README.md");
+    let undated = |line: &str| match line.split_once("sea-lavender-soak-") {
+        Some((before, rest)) => {
+            let after = rest.split_once(':').map_or("", |(_, after)| after);
+            format!("{before}sea-lavender-soak:{after}")
+        }
+        None => line.to_owned(),
+    };
+    let readme: Vec<String> = readme.lines().map(undated).collect();
+    for line in said.iter().flat_map(|text| text.lines()) {
+        assert!(readme.contains(&undated(line)), "not in the README: {line}");
+    }
+}
+
 fn missing(cue: &Cue) -> f64 {
     cue.missing.map_or(0.0, |missing| missing.to_g_f64())
 }
@@ -137,6 +154,8 @@ fn jars_are_filled_without_a_touch_over_a_killed_daemon_and_stand_in_the_sheet()
     );
     assert!(said.out.contains("Directive 76/211/EEC"), "{said:?}");
     assert!(said.out.contains("for inspectors"), "{said:?}");
+    let (first_lines, _) = said.out.split_once("\n`bismar watch`").unwrap();
+    readme_shows(&[first_lines]);
     // The kill comes when the second empty jar is asked for.
     let heard = follow(&person, &pan, watched, JAR, missing, |cue| {
         (cue.step == 2 && cue.kind == CueKind::Place).then(Vec::new)
@@ -160,6 +179,8 @@ fn jars_are_filled_without_a_touch_over_a_killed_daemon_and_stand_in_the_sheet()
         last.contains("3 jars filled, 91.50 g, mean 30.50 g, yield 76.2 %; 28.50 g not in a jar"),
         "{heard:#?}"
     );
+    readme_shows(&[last, "Place empty jar 1: 30.50 g goes in."]);
+    readme_shows(&["Recorded 30.50 g. Lift the jar. 1 filled, mean 30.50 g; enough for 2 more."]);
     daemon.until(|| cells(&log, "closed", "note").len() == 2);
     assert_eq!(cells(&log, "filled", "net_g"), ["30.50"; 3]);
     assert_eq!(cells(&log, "filled", "target_g"), ["30.00"; 3]);
@@ -226,7 +247,7 @@ fn a_remedy_and_an_emptied_beaker_become_steps_over_a_killed_daemon() {
     assert!(refused.err.contains("no emptied beaker"), "{refused:?}");
     // 1.50 g of it stayed in its beaker, which leaves enough.
     let watched = events(&person);
-    person.run(&["residue"]).ended(0);
+    readme_shows(&[&person.run(&["residue"]).ended(0).out]);
     pan.put(VESSEL + 1.5);
     let stayed = follow(&person, &pan, watched, VESSEL, missing, |cue| {
         (cue.kind == CueKind::Lift).then(Vec::new)
@@ -238,6 +259,7 @@ fn a_remedy_and_an_emptied_beaker_become_steps_over_a_killed_daemon() {
             .any(|say| say.contains("1.50 g Glycerin stayed in the beaker")),
         "{heard:#?} {stayed:#?}"
     );
+    readme_shows(&[stayed.last().unwrap()]);
     assert_eq!(cells(&log, "residue", "net_g"), ["1.50"]);
     daemon.until(|| {
         person
@@ -251,11 +273,12 @@ fn a_remedy_and_an_emptied_beaker_become_steps_over_a_killed_daemon() {
     assert!(status.out.contains("step 3 of 3"), "{status:?}");
 
     let said = person.run(&["remedy", "--take", "in-proportion"]).ended(0);
-    // 43.50 g glycerin are 36 % of 120.84 g (steps of 0.01 g).
+    // 43.50 g glycerin are 36 % of 120.83 g (steps of 0.01 g).
     assert!(
         said.out.contains("1 step more, 1 target raised"),
         "{said:?}"
     );
+    readme_shows(&[&said.out]);
     daemon.kill();
     let daemon = Daemon::start(&person);
     daemon.until(|| daemon.log().contains("2 of 4 steps are recorded"));

@@ -1,5 +1,6 @@
 //! Captures: what is written is read back, whatever it is.
 
+use bismar::formula::remedy::Way;
 use bismar::scale::Moment;
 use bismar::scale::capture::{CaptureReader, CaptureWriter, HEADER, Record};
 use bismar::weighing::event::Command;
@@ -19,6 +20,9 @@ fn written() -> impl Strategy<Value = Written> {
             .prop_map(Written::Bytes),
         1 => prop::sample::select(vec![
             Command::Next, Command::Again, Command::Keep, Command::Stop,
+            Command::Residue(None), Command::Residue(Some(3)),
+            Command::Remedy(Way::Keep), Command::Remedy(Way::InProportion),
+            Command::Remedy(Way::LeastAdded),
         ]).prop_map(Written::Command),
         1 => any::<String>().prop_map(|text| Written::Command(Command::Lot(text))),
         1 => any::<String>().prop_map(|text| Written::Command(Command::Note(text))),

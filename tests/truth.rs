@@ -12,7 +12,7 @@
 mod trials;
 
 use bismar::config::WeighingConfig;
-use trials::{Tally, run_trials, run_with};
+use trials::{Tally, run_jars, run_trials, run_with};
 
 fn steps() -> usize {
     std::env::var("BISMAR_TRIAL_STEPS")
@@ -73,6 +73,20 @@ fn clumsy_hands_with_every_fault_get_no_weight_wrong() {
         stuck * 100.0,
         tally.stuck
     );
+}
+
+/// Jars are weighed by the same engine: net contents against the truth, and none left out.
+#[test]
+fn filled_jars_hold_what_their_rows_say() {
+    for clumsy in [false, true] {
+        let tally = run_jars(steps() / 2, clumsy, run(3));
+        nothing_wrong(&tally);
+        assert!(tally.recorded * 20 >= tally.steps * 19, "{tally}");
+        if !clumsy {
+            assert_eq!(tally.gave_up, 0, "{:?}", tally.stuck);
+            assert_eq!(tally.recorded, tally.steps, "{tally}");
+        }
+    }
 }
 
 /// What the early cue is worth: the same hands, the same formulas, with it and without it. Without it

@@ -167,8 +167,8 @@ fn words(batch: &str, fill: &Fill, record: &Record) -> String {
     let d = Mass::from_mg(10);
     let jars = fill.last + 1 - fill.first;
     let mut say = format!(
-        "Filling jars of batch {batch}: up to {jars} of {} g each, {} g at most. There are {} g. \
-         `bismar stop` ends it when the bowl is empty. Net contents are judged by {}.",
+        "Filling jars of batch {batch}: up to {jars} of {} g each, {} g at most; there are {} g.\n\
+         `bismar stop` ends it when the bowl is empty. Judged by {}.",
         fill.nominal.grams(d),
         (fill.nominal + fill.over).grams(d),
         fill.made.grams(d),
@@ -182,7 +182,7 @@ fn words(batch: &str, fill: &Fill, record: &Record) -> String {
     let closed = record.closed.as_ref().map_or("", |row| row.note.as_str());
     if !closed.starts_with("complete") {
         say.push_str(&format!(
-            "\nNote: the weighing ended early ({weighed} weights are in its log)."
+            "\nNote: the weighing ended early; {weighed} weights are in its log."
         ));
     }
     say.push_str(&format!("\n{SAMPLING_NOTE}"));

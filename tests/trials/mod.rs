@@ -6,8 +6,11 @@ use std::fmt;
 
 use bismar::bench::Bench;
 use bismar::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig, WeighingConfig};
+use bismar::formula::filling::Fill;
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
 use bismar::mass::Mass;
+use bismar::metrology::ScaleAbility;
+use bismar::metrology::prepackage::Rule;
 use bismar::rehearsal::trial::{Told, play};
 use bismar::rehearsal::{Habits, LineShape, SimScaleSpec, Stage, StageSpec};
 use bismar::scale::Moment;
@@ -150,6 +153,25 @@ pub fn random_plan(rng: &mut fastrand::Rng, d: Mass) -> Plan {
     }
 }
 
+/// Two to eight jars of one size, drawn from the seed.
+pub fn random_jars(rng: &mut fastrand::Rng, d: Mass) -> Plan {
+    let nominal = Mass::from_g([15, 30, 55, 100, 250][rng.usize(0..5)]);
+    let last = rng.usize(2..=8);
+    let fill = Fill {
+        nominal,
+        over: nominal.ratio(1, 50).max(d * 20),
+        rule: Rule::Eu76211,
+        made: nominal * (last as i64) + nominal.ratio(1, 3),
+        first: 1,
+        last,
+    };
+    let scale = ScaleAbility {
+        readability: d,
+        ..ScaleAbility::assumed("scale0")
+    };
+    Plan::filling(fill, "Trial 1", &[scale], 2.0).unwrap()
+}
+
 pub fn random_scale(rng: &mut fastrand::Rng, seed: u64) -> SimScaleSpec {
     let shapes = [
         LineShape::SignNumberUnit16,
@@ -185,6 +207,17 @@ pub fn run_trials(steps: usize, clumsy: bool, seed: u64) -> Tally {
 
 /// The same under other rules.
 pub fn run_with(steps: usize, clumsy: bool, seed: u64, rules: WeighingConfig) -> Tally {
+    run_plans(steps, clumsy, seed, rules, random_plan)
+}
+
+/// Fills jars until `jars` were begun.
+pub fn run_jars(jars: usize, clumsy: bool, seed: u64) -> Tally {
+    run_plans(jars, clumsy, seed, WeighingConfig::default(), random_jars)
+}
+
+type Plans = fn(&mut fastrand::Rng, Mass) -> Plan;
+
+fn run_plans(steps: usize, clumsy: bool, seed: u64, rules: WeighingConfig, plans: Plans) -> Tally {
     let mut tally = Tally::default();
     let only = std::env::var("BISMAR_TRIAL_SEED")
         .ok()
@@ -196,7 +229,8 @@ pub fn run_with(steps: usize, clumsy: bool, seed: u64, rules: WeighingConfig) ->
         } else {
             Habits::careful()
         };
-        one_trial(&mut tally, habits, rules, seed << 32 | n, only.is_some());
+        let seed = seed << 32 | n;
+        trial_of(&mut tally, habits, rules, seed, only.is_some(), plans);
         n += 1;
         if only.is_some() {
             break;
@@ -212,9 +246,20 @@ pub fn one_trial(
     seed: u64,
     verbose: bool,
 ) {
+    trial_of(tally, habits, rules, seed, verbose, random_plan);
+}
+
+fn trial_of(
+    tally: &mut Tally,
+    habits: Habits,
+    rules: WeighingConfig,
+    seed: u64,
+    verbose: bool,
+    plans: Plans,
+) {
     let mut rng = fastrand::Rng::with_seed(seed);
     let spec = random_scale(&mut rng, seed);
-    let plan = random_plan(&mut rng, spec.d);
+    let plan = plans(&mut rng, spec.d);
     let config = Config {
         scales: vec![scale_config(&spec, 0)],
         weighing: rules,
@@ -318,7 +363,8 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
         }
         let mine: Vec<&Row> = rows
             .iter()
-            .filter(|row| row.draft.kind == RowKind::Weighed && row.draft.step == truth.step)
+            .filter(|row| matches!(row.draft.kind, RowKind::Weighed | RowKind::Filled))
+            .filter(|row| row.draft.step == truth.step)
             .collect();
         let firsts = mine
             .iter()
