@@ -125,10 +125,7 @@ impl BatchOpener {
         let shown = path.display();
         let formula = Formula::parse(&opening.text, &format!("the formula in {shown}"))
             .map_err(|error| error.to_string())?;
-        let amount = match opening.jars {
-            Some((count, fill)) => Amount::Jars { count, fill },
-            None => Amount::Batch(opening.batch),
-        };
+        let amount = Amount::opened(opening.batch, opening.jars);
         let plan = self.plan(&formula, amount)?;
         compare(path, &plan)?;
         let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
@@ -185,6 +182,9 @@ impl Opener for BatchOpener {
             Size::Batch(mass) => Amount::Batch(mass),
             Size::Jars { count, fill } => Amount::Jars { count, fill },
         };
+        let amount = amount
+            .with(request.allowance)
+            .map_err(|error| error.to_string())?;
         let plan = self.plan(&formula, amount)?;
         if self.config.daily_scale_check {
             self.checked_today(&plan)?;

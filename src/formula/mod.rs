@@ -1,5 +1,6 @@
 //! The maker's formula in percent by weight, and the plan of grams that comes out of it.
 
+pub mod allowance;
 pub mod examples;
 pub mod parse;
 pub mod plan;
