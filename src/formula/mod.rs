@@ -3,6 +3,7 @@
 pub mod allowance;
 pub mod examples;
 pub mod parse;
+mod parts;
 pub mod plan;
 pub mod remedy;
 mod shares;
@@ -61,6 +62,8 @@ pub struct Ingredient {
     pub vessel: VesselWay,
     pub caution: Option<String>,
     pub lot_required: bool,
+    /// The name of the formula that it is a batch of; its lot is then the name of such a batch.
+    pub premix: Option<String>,
     /// Where the ingredient begins in the file.
     pub place: Place,
 }
