@@ -158,6 +158,47 @@ const REFUSED: &[(&str, &[(&str, &str)])] = &[
         &[("15:10", "\"beeker\" is no vessel. Write \"beaker\"")],
     ),
     ("zero_percent", &[("14:11", "\"Oil\" has 0 percent")]),
+    (
+        "balance_then_parts",
+        &[(
+            "14:9",
+            "\"Oil\" is in parts, but \"Sea salt\" at line 8 is in percents",
+        )],
+    ),
+    ("negative_parts", &[("14:9", "-1, which is negative")]),
+    (
+        "parts_above_limit",
+        &[("14:9", "\"Oil\" has 25 %, above its greatest share of 20 %")],
+    ),
+    (
+        "parts_and_balance",
+        &[("14:9", "both parts and the balance")],
+    ),
+    (
+        "parts_then_percent",
+        &[(
+            "14:11",
+            "\"Oil\" is in percents, but \"Sea salt\" at line 8 is in parts",
+        )],
+    ),
+    (
+        "parts_too_small_to_be_a_share",
+        &[("14:9", "less than 0.000000001 % by its parts")],
+    ),
+    ("parts_with_comma", &[("14:9", "no comma: 2.5")]),
+    ("percent_and_parts", &[("15:9", "both a percent and parts")]),
+    ("premix_empty", &[("15:10", "\"premix\" is empty")]),
+    (
+        "premix_of_itself",
+        &[("15:10", "a premix of this very formula")],
+    ),
+    ("premix_without_lot", &[("16:16", "its batch is its lot")]),
+    (
+        "ten_decimals_of_parts",
+        &[("14:9", "\"parts\" has 10 decimals")],
+    ),
+    ("too_many_parts", &[("14:9", "more than 1000000 parts")]),
+    ("zero_parts", &[("14:9", "\"Oil\" has 0 parts")]),
 ];
 
 fn files(folder: &str) -> Vec<PathBuf> {
@@ -283,6 +324,11 @@ for path in sys.argv[1:]:
     text = open(path, "rb").read().decode("utf-8-sig")
     doc = tomllib.loads(text, parse_float=Decimal)
     all = [i for phase in doc["phase"] for i in phase["ingredient"]]
+    if "parts" in all[0]:
+        from apportionment import methods
+        parts = [n(i["parts"]) for i in all]
+        for i, share in zip(all, methods.compute("largest_remainder", parts, 10**11, fractions=True)):
+            i["percent"] = Decimal(share) / 10**9
     total = sum(Decimal(i.get("percent", 0)) for i in all)
     assert total < 100 if any(i.get("balance") for i in all) else total == 100, path
     for i in all:
@@ -290,7 +336,7 @@ for path in sys.argv[1:]:
         share = n(i["percent"]) if "percent" in i else "balance"
         sides = [side(t, key).get(unit, "-") for key in ("under", "over") for unit in ("percent", "g")]
         print(path, i["name"], share, *sides, i.get("vessel", "beaker"),
-              i.get("lot_required", False), sep="|")
+              i.get("lot_required", "premix" in i), sep="|")
 "#;
     let paths = accepted();
     let output = Command::new("python3")
@@ -302,7 +348,8 @@ for path in sys.argv[1:]:
         .expect("python3 is needed for this test (apt package python3, 3.11 or later)");
     assert!(
         output.status.success(),
-        "python3 with tomllib is needed (3.11 or later; apt package python3):\n{}",
+        "python3 with tomllib is needed (3.11 or later; apt package python3), and for parts the \
+         library apportionment (.ci/test installs it):\n{}",
         String::from_utf8_lossy(&output.stderr)
     );
     let mut ours = String::new();
@@ -424,6 +471,10 @@ fn near_toml() -> impl Strategy<Value = String> {
         "[[phase.ingredient]]\n",
         "name = \"a\"\n",
         "percent = 50\n",
+        "parts = 2\n",
+        "parts = 0.000000001\n",
+        "parts = \"1e9\"\n",
+        "premix = \"a\"\n",
         "percent = 1e400\n",
         "percent = -0.0\n",
         "percent = 99999999999999999999\n",

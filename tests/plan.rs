@@ -1,9 +1,12 @@
 //! From percent to grams: exact sums, nearness to the exact shares, choice of scale, the report.
 
+use std::io::Write as _;
 use std::path::Path;
+use std::process::{Command, Stdio};
 
 use bismar::cli::check;
 use bismar::config::{Config, VesselConfig};
+use bismar::formula::allowance::Allowance;
 use bismar::formula::plan::{Amount, PlanError};
 use bismar::formula::{Formula, Plan, Share, examples};
 use bismar::mass::Mass;
@@ -312,6 +315,141 @@ proptest! {
         prop_assert_eq!(f.shares().iter().map(|p| p.0).collect::<Vec<_>>(), shares);
         prop_assert_eq!(f.ingredients().filter(|i| i.share == Share::Balance).count(), 1);
     }
+}
+
+/// Parts to percents against the largest remainder method of the Python library `apportionment` 1.0
+/// (exact fractions; `.ci/test` installs it). Among equal remainders the library may serve another one,
+/// so only formulas without equal ones are asked of it; the rule for those is our own.
+#[test]
+fn parts_become_the_percents_of_a_library_for_shares_of_seats() {
+    const SCRIPT: &str = r#"
+import sys
+from apportionment import methods
+for line in sys.stdin:
+    parts = [int(n) for n in line.split()]
+    print(*methods.compute("largest_remainder", parts, 10**11, fractions=True))
+"#;
+    let mut rng = fastrand::Rng::with_seed(11);
+    let shares_of = |parts: &[i64]| {
+        let list = parts.iter().enumerate();
+        let list: Vec<String> = list
+            .map(|(i, n)| format!("name = \"{i}\", parts = {n}"))
+            .collect();
+        let formula = phase(&list.iter().map(String::as_str).collect::<Vec<_>>());
+        let shares: Vec<i64> = formula.shares().iter().map(|share| share.0).collect();
+        assert_eq!(shares.iter().sum::<i64>(), 100_000_000_000, "{parts:?}");
+        shares
+    };
+    let third = 33_333_333_333;
+    assert_eq!(shares_of(&[1, 1, 1]), [third + 1, third, third]);
+    assert_eq!(shares_of(&[3, 2]), [60_000_000_000, 40_000_000_000]);
+    let no_equals = |parts: &Vec<i64>| {
+        let all = parts.iter().sum::<i64>();
+        let rest = |n: &i64| i128::from(*n) * 100_000_000_000 % i128::from(all);
+        let rests: std::collections::BTreeSet<i128> = parts.iter().map(rest).collect();
+        rests.len() == parts.len()
+    };
+    let rows: Vec<Vec<i64>> = (0..300)
+        .map(|_| {
+            let most = [9, 1_000, 1_000_000][rng.usize(0..3)];
+            (0..rng.usize(1..12)).map(|_| rng.i64(1..=most)).collect()
+        })
+        .filter(no_equals)
+        .collect();
+    assert!(rows.len() > 100, "{}", rows.len());
+    let mut python = Command::new("python3")
+        .args(["-c", SCRIPT])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("python3 is needed for this test");
+    let (mut asked, mut ours) = (String::new(), String::new());
+    let words = |numbers: &[i64]| {
+        numbers
+            .iter()
+            .map(i64::to_string)
+            .collect::<Vec<_>>()
+            .join(" ")
+    };
+    for parts in &rows {
+        asked += &format!("{}\n", words(parts));
+        let shares = shares_of(parts);
+        ours += &format!("{}\n", words(&shares));
+    }
+    let mut input = python.stdin.take().expect("piped");
+    let writer = std::thread::spawn(move || input.write_all(asked.as_bytes()));
+    let output = python.wait_with_output().expect("it ends");
+    writer.join().expect("no panic").expect("it reads all");
+    assert!(
+        output.status.success(),
+        "the library apportionment is needed (.ci/test installs it)"
+    );
+    let theirs = String::from_utf8_lossy(&output.stdout);
+    for ((parts, theirs), ours) in rows.iter().zip(theirs.lines()).zip(ours.lines()) {
+        assert_eq!(theirs, ours, "{parts:?}");
+    }
+    assert_eq!(theirs.lines().count(), rows.len());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// With an allowance the targets sum to the batch, which is the jars' sum and that share more, by
+    /// rust_decimal; the jars stay.
+    #[test]
+    fn an_allowance_makes_the_batch_larger_and_leaves_the_jars(
+        count in 1u32..200, fill_mg in 1_000i64..500_000, hundredths in 1i64..5000,
+    ) {
+        let text = format!("{}.{:02}%", hundredths / 100, hundredths % 100);
+        let allowance: Allowance = text.parse().expect("a percentage");
+        let fill = Mass::from_mg(fill_mg);
+        let amount = Amount::Jars { count, fill }.with(allowance).expect("not too much");
+        let scales = [ScaleAbility::assumed("bench")];
+        let plan = Plan::new(&formula(examples::TIDELINE), amount, &scales, 2.0);
+        // Too little of an ingredient for the scale is no matter of the allowance.
+        prop_assume!(plan.is_ok());
+        let plan = plan.expect("is ok");
+        let jars = Decimal::from(fill.ng()) * Decimal::from(count);
+        let exact = jars * (Decimal::from(10_000 + hundredths) / Decimal::from(10_000));
+        let d = Decimal::from(Mass::from_mg(10).ng());
+        let wanted = (exact / d).round_dp_with_strategy(0, RoundingStrategy::MidpointNearestEven) * d;
+        prop_assert_eq!(Decimal::from(plan.batch.ng()), wanted);
+        prop_assert_eq!(plan.steps.iter().map(|s| s.target).sum::<Mass>(), plan.batch);
+        prop_assert_eq!(plan.jars, Some((count, fill)));
+    }
+}
+
+#[test]
+fn an_allowance_that_makes_no_sense_is_refused_in_words() {
+    let says = |text: &str| text.parse::<Allowance>().map_err(|error| error.to_string());
+    assert_eq!(says("0%"), Ok(Allowance::NONE));
+    assert_eq!(says(" 50 %"), Ok(Allowance::MOST));
+    for (text, words) in [
+        ("2,5%", "no comma"),
+        ("3", "percent sign"),
+        ("-1%", "negative"),
+        ("50.000000001%", "more than 50 %"),
+        ("1e1%", "not a percentage"),
+        ("%", "not a percentage"),
+        ("٣%", "not a percentage"),
+        ("99999999999999999999%", "not a percentage"),
+    ] {
+        let error = says(text).expect_err(text);
+        assert!(error.contains(words), "{text}: {error}");
+    }
+    // 8 jars of 55 g and 3 %: 453.2 g, by hand.
+    let jars = Amount::Jars {
+        count: 8,
+        fill: g("55"),
+    };
+    let amount = jars
+        .with("3%".parse().expect("a percentage"))
+        .expect("fits");
+    let plan = Plan::new(&formula(examples::TIDELINE), amount, &bench(), 2.0).expect("fits");
+    assert_eq!((plan.batch, plan.jars), (g("453.2"), Some((8, g("55")))));
+    assert_eq!(plan.spare(g("0.01")), Some(g("13.2")));
+    let most = Amount::Batch(Amount::LARGEST).with(Allowance::MOST);
+    assert!(matches!(most, Err(PlanError::Amount(_))));
 }
 
 fn run(name: &str, batch: Option<&str>, config: &Config) -> (String, bool) {

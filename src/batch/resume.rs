@@ -203,10 +203,7 @@ pub struct Resumed {
 impl Opening {
     /// The size as it was asked for.
     pub fn amount(&self) -> Amount {
-        match self.jars {
-            Some((count, fill)) => Amount::Jars { count, fill },
-            None => Amount::Batch(self.batch),
-        }
+        Amount::opened(self.batch, self.jars)
     }
 }
 

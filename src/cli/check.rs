@@ -9,6 +9,7 @@ use super::size::SizeArgs;
 use super::{Exit, Outcome, print};
 use crate::config::Config;
 use crate::cue::terminal::fold;
+use crate::formula::allowance::Allowance;
 use crate::formula::plan::{Amount, PlanError};
 use crate::formula::{Formula, Percent, Plan, Step};
 use crate::mass::Mass;
@@ -40,15 +41,12 @@ pub struct CheckArgs {
 /// Exit code 1 where a step cannot be proven, so that a script can tell.
 pub(super) fn command(args: &CheckArgs) -> Outcome {
     let config = super::config::load(args.config.as_deref())?;
-    let SizeArgs { batch, jars, fill } = &args.size;
+    let SizeArgs {
+        batch, jars, fill, ..
+    } = &args.size;
     let mass = |typed: &super::size::Typed| typed.mass;
-    let (text, proven) = run(
-        &args.formula,
-        batch.as_ref().map(mass),
-        *jars,
-        fill.as_ref().map(mass),
-        &config,
-    )?;
+    let amount = amount(batch.as_ref().map(mass), *jars, fill.as_ref().map(mass))?;
+    let (text, proven) = run_for(&args.formula, amount, args.size.allowance(), &config)?;
     print(&text)?;
     Ok(if proven { Exit::Done } else { Exit::Failed })
 }
@@ -83,19 +81,28 @@ pub fn run(
     config: &Config,
 ) -> Result<(String, bool), CheckError> {
     let amount = amount(batch, jars, fill)?;
+    run_for(formula_path, amount, Allowance::NONE, config)
+}
+
+/// As [`run`], for an amount with an allowance on top.
+///
+/// # Errors
+/// See [`CheckError`].
+pub fn run_for(
+    formula_path: &Path,
+    amount: Option<Amount>,
+    allowance: Allowance,
+    config: &Config,
+) -> Result<(String, bool), CheckError> {
+    let asked = amount.unwrap_or(Amount::Batch(UNNAMED_BATCH));
+    let asked = asked.with(allowance).map_err(CheckError::Plan)?;
     let formula = Formula::read(formula_path)?;
     let (scales, assumed) = match config.abilities() {
         scales if scales.is_empty() => (vec![ScaleAbility::assumed(ASSUMED)], true),
         scales => (scales, false),
     };
     let guard = config.weighing.guard;
-    let plan = Plan::new(
-        &formula,
-        amount.unwrap_or(Amount::Batch(UNNAMED_BATCH)),
-        &scales,
-        guard,
-    )
-    .map_err(|error| match assumed {
+    let plan = Plan::new(&formula, asked, &scales, guard).map_err(|error| match assumed {
         true => CheckError::Assumed(error),
         false => CheckError::Plan(error),
     })?;
@@ -105,7 +112,10 @@ pub fn run(
         paragraph(&mut text, "", &format!("Note: {warning}"));
     }
     if amount.is_none() {
-        text.push_str("No --batch or --jars given: figures for 100 g, grams read as percents.\n");
+        text.push_str(match allowance == Allowance::NONE {
+            true => "No --batch or --jars given: figures for 100 g, grams read as percents.\n",
+            false => "No --batch or --jars given: figures for 100 g and the allowance.\n",
+        });
     }
     if assumed {
         paragraph(&mut text, "", &assumption());
@@ -157,7 +167,7 @@ pub fn report(
     guard: f64,
     assumed: bool,
 ) -> String {
-    let mut text = heading(formula, plan);
+    let mut text = heading(formula, plan, scales);
     let feasible = plan.feasibility(scales, guard);
     let shares = formula.shares();
     row(
@@ -200,7 +210,7 @@ pub fn report(
     text
 }
 
-fn heading(formula: &Formula, plan: &Plan) -> String {
+fn heading(formula: &Formula, plan: &Plan, scales: &[ScaleAbility]) -> String {
     let mut text = String::new();
     let version = if formula.version.is_empty() {
         String::new()
@@ -217,7 +227,13 @@ fn heading(formula: &Formula, plan: &Plan) -> String {
         1 => "1 step".to_owned(),
         count => format!("{count} steps"),
     };
-    let _ = write!(text, "Batch {batch} g{jars}, {steps}\n\n");
+    let finest = scales.iter().map(|scale| scale.readability).min();
+    let spare = plan
+        .spare(finest.unwrap_or_default())
+        .map_or(String::new(), |spare| {
+            format!(" and {} g for losses", spare.grams(Mass::from_g(1)))
+        });
+    let _ = write!(text, "Batch {batch} g{jars}{spare}, {steps}\n\n");
     text
 }
 

@@ -66,10 +66,7 @@ pub fn run(args: &RemedyArgs) -> Outcome {
         scales if scales.is_empty() => vec![ScaleAbility::assumed("bench")],
         scales => scales,
     };
-    let amount = match opening.jars {
-        Some((count, fill)) => Amount::Jars { count, fill },
-        None => Amount::Batch(opening.batch),
-    };
+    let amount = Amount::opened(opening.batch, opening.jars);
     let plan =
         Plan::new(&formula, amount, &scales, config.weighing.guard).map_err(Failure::failed)?;
     let net = |step| log.weighed.get(&step).map(|weighed| weighed.net);

@@ -68,6 +68,7 @@ pub fn run(args: ReplayArgs) -> Outcome {
     let amount = args
         .size
         .amount()
+        .map_err(Failure::failed)?
         .ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
     let plan = Plan::new(&formula, amount, &config.abilities(), config.weighing.guard)
         .map_err(Failure::failed)?;

@@ -1,8 +1,9 @@
-//! How much to make: `--batch 500g`, or `--jars 8 --fill 55g`.
+//! How much to make: `--batch 500g`, or `--jars 8 --fill 55g`; `--allowance 3%` for losses.
 
 use clap::Args;
 
-use crate::formula::plan::Amount;
+use crate::formula::allowance::{Allowance, AllowanceError};
+use crate::formula::plan::{Amount, PlanError};
 use crate::mass::{Mass, MassError};
 
 /// A mass as it was typed, and what it means.
@@ -25,19 +26,40 @@ pub struct SizeArgs {
     /// Net fill of one jar with its unit, for example 55g
     #[arg(long, value_name = "MASS", value_parser = typed, requires = "jars")]
     pub fill: Option<Typed>,
+    /// Make so much more for what sticks to bowl and jars, for example 3% (at most 50%)
+    #[arg(long, value_name = "PERCENT", value_parser = allowance, allow_hyphen_values = true)]
+    pub allowance: Option<TypedAllowance>,
+}
+
+/// An allowance as it was typed, and what it means.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TypedAllowance {
+    pub text: String,
+    pub allowance: Allowance,
 }
 
 impl SizeArgs {
-    /// The amount, where one was given.
-    pub fn amount(&self) -> Option<Amount> {
-        match (&self.batch, self.jars, &self.fill) {
+    /// The amount, where one was given, the allowance on top.
+    ///
+    /// # Errors
+    /// When it is more than can be made.
+    pub fn amount(&self) -> Result<Option<Amount>, PlanError> {
+        let asked = match (&self.batch, self.jars, &self.fill) {
             (Some(batch), _, _) => Some(Amount::Batch(batch.mass)),
             (None, Some(count), Some(fill)) => Some(Amount::Jars {
                 count,
                 fill: fill.mass,
             }),
             (None, _, _) => None,
-        }
+        };
+        let allowance = self.allowance();
+        asked.map(|amount| amount.with(allowance)).transpose()
+    }
+
+    /// The allowance; none where none was given.
+    pub fn allowance(&self) -> Allowance {
+        let typed = self.allowance.as_ref();
+        typed.map_or(Allowance::NONE, |typed| typed.allowance)
     }
 }
 
@@ -53,6 +75,16 @@ pub(super) fn jars(text: &str) -> Result<u32, String> {
         Ok(count) if count > 0 => Ok(count),
         _ => Err("write a whole number of jars from 1 on, for example 8".to_owned()),
     }
+}
+
+fn allowance(text: &str) -> Result<TypedAllowance, String> {
+    let allowance = text
+        .parse()
+        .map_err(|error: AllowanceError| error.to_string())?;
+    Ok(TypedAllowance {
+        text: text.to_owned(),
+        allowance,
+    })
 }
 
 /// A comma is refused: `1,000g` would be a kilogram to one reader and a gram to another.

@@ -171,5 +171,6 @@ pub fn begin(
         batch,
         jars,
         fill,
+        allowance: None,
     })
 }

@@ -267,8 +267,10 @@ impl<H: Heart> Core<H> {
                 batch,
                 jars,
                 fill,
+                allowance,
             } => {
-                let wanted = request::begin(formula, batch.as_deref(), jars, fill.as_deref())?;
+                let mut wanted = request::begin(formula, batch.as_deref(), jars, fill.as_deref())?;
+                wanted.allowance = request::allowance(allowance.as_deref())?;
                 self.open(|opener| opener.begin(&wanted))
                     .map(|say| request::said(&say))
             }

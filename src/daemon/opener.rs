@@ -202,6 +202,9 @@ impl Opener for BatchOpener {
             Size::Batch(mass) => Amount::Batch(mass),
             Size::Jars { count, fill } => Amount::Jars { count, fill },
         };
+        let amount = amount
+            .with(request.allowance)
+            .map_err(|error| error.to_string())?;
         let plan = self.plan(&formula, amount)?;
         if self.config.daily_scale_check {
             self.checked_today(&plan)?;

@@ -7,6 +7,7 @@
 //! | `{"do":"begin","formula":"/home/.../balm.toml","batch":"500g"}` | `{"ok":true,"say":"..."}` |
 //! | `{"do":"begin","formula":"/...","jars":8,"fill":"55g"}` | the same |
 //! | `{"do":"fill","batch":"soak-1","fill":"55g","rule":"eu"}` | the same; every field may be left out |
+//! | `{"do":"begin",...,"allowance":"3%"}` | the same, 3 % more than that |
 //! | `{"do":"next"}`, `again`, `keep`, `stop` | `{"ok":true,"say":"...","pending":0}` |
 //! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
 //! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
@@ -23,6 +24,8 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use crate::document::shown;
+use crate::formula::allowance::Allowance;
 use crate::formula::remedy::Way;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
@@ -51,6 +54,9 @@ pub enum Request {
         /// Fill of one jar with its unit, `55g`.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         fill: Option<String>,
+        /// What is made more for losses, `3%`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        allowance: Option<String>,
     },
     /// Fills jars out of a batch that is weighed; what is left out is as planned, or the default.
     Fill {
@@ -105,6 +111,8 @@ pub enum Request {
 pub struct BeginRequest {
     pub formula: PathBuf,
     pub size: Size,
+    /// On top of the size.
+    pub allowance: Allowance,
 }
 
 /// How much to make.
@@ -137,6 +145,14 @@ impl Request {
     pub fn parse(line: &[u8]) -> Result<Request, BadRequest> {
         serde_json::from_slice(line)
             .map_err(|error| BadRequest(format!("this is no request that bismar knows: {error}")))
+    }
+
+    /// A `begin` with an allowance for losses; any other request as it is.
+    pub fn with_allowance(mut self, text: Option<String>) -> Request {
+        if let Request::Begin { allowance, .. } = &mut self {
+            *allowance = text;
+        }
+        self
     }
 
     /// The command of the weighing engine that this request is, if it is one.
@@ -214,7 +230,23 @@ pub fn begin(
             ));
         }
     };
-    Ok(BeginRequest { formula, size })
+    Ok(BeginRequest {
+        formula,
+        size,
+        allowance: Allowance::NONE,
+    })
+}
+
+/// Reads the allowance of a `begin`.
+///
+/// # Errors
+/// [`BadRequest`] for what is no percentage from 0 to 50.
+pub fn allowance(text: Option<&str>) -> Result<Allowance, BadRequest> {
+    let Some(text) = text else {
+        return Ok(Allowance::NONE);
+    };
+    text.parse()
+        .map_err(|error| BadRequest(format!("allowance \"{}\": {error}", shown(text))))
 }
 
 /// Checks the fields of a `fill`.
@@ -339,6 +371,7 @@ mod tests {
                     batch: Some("500g".into()),
                     jars: None,
                     fill: None,
+                    allowance: None,
                 },
             ),
         ];

@@ -1,10 +1,12 @@
 //! The maker's formula in percent by weight, and the plan of grams that comes out of it.
 
+pub mod allowance;
 pub mod amend;
 pub mod examples;
 pub mod filling;
 pub mod limits;
 pub mod parse;
+mod parts;
 pub mod plan;
 pub mod remedy;
 mod shares;
@@ -63,6 +65,8 @@ pub struct Ingredient {
     pub vessel: VesselWay,
     pub caution: Option<String>,
     pub lot_required: bool,
+    /// The name of the formula that it is a batch of; its lot is then the name of such a batch.
+    pub premix: Option<String>,
     /// Where the ingredient begins in the file.
     pub place: Place,
 }

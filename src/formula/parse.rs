@@ -5,13 +5,17 @@
 //! kind (`over = { g = 0.02 }`) or a plain number in the one unit that stands beside it
 //! (`{ percent = 1.0, over = 2.0 }` means 2 %). A side that is left without an amount takes
 //! [`super::Tolerance::DEFAULT_PERCENT`].
+//!
+//! `parts = 3` in place of a percent for every ingredient: see [`super::parts`]. `premix = "Scent blend"`
+//! says that the ingredient is a batch of the formula of that name; it then has its lot always.
 
 use std::ops::Range;
 use std::path::Path;
 
+use super::parts::{Parts, parts, to_percents};
 use super::shares::sum;
 use super::tolerance::{limits, percent, tolerance, within_limits};
-use super::{Formula, Ingredient, Phase, Place, Share, VesselWay};
+use super::{Formula, Ingredient, Percent, Phase, Place, Share, VesselWay};
 use crate::document::{DeTable, DeValue, Form, Reader, Value, read_text, shown};
 use crate::problem::Problems;
 
@@ -37,8 +41,9 @@ impl Formula {
     /// Everything that is wrong with it, each with its place.
     pub fn parse(text: &str, name: &str) -> Result<Formula, Problems> {
         let (mut reader, root) = Reader::parse(text, name)?;
-        let draft = document(&mut reader, &root);
-        if let Some(draft) = &draft {
+        let mut draft = document(&mut reader, &root);
+        if let Some(draft) = &mut draft {
+            to_percents(&mut reader, draft);
             sum(&mut reader, draft);
         }
         match draft {
@@ -59,9 +64,17 @@ pub(super) struct Draft {
     name: String,
     version: String,
     notes: String,
-    pub(super) phases: Vec<(Phase, Vec<Option<Range<usize>>>)>,
+    pub(super) phases: Vec<(Phase, Vec<Mark>)>,
     /// Whether every ingredient was read, so that the sum means something.
     pub(super) whole: bool,
+}
+
+/// What is kept of an ingredient's share until all are read.
+pub(super) struct Mark {
+    /// Where the share stands.
+    pub(super) at: Option<Range<usize>>,
+    /// Its parts; its share is worked out when those of all are known.
+    pub(super) parts: Option<Parts>,
 }
 
 fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Draft> {
@@ -158,7 +171,7 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
         let tables = reader.tables(value, "phase.ingredient");
         listed = tables.len();
         for (table, at) in tables {
-            match ingredient(reader, table, &at) {
+            match ingredient(reader, table, &at, &draft.name) {
                 Some((one, place)) => {
                     twice(reader, &one, &ingredients, &at);
                     ingredients.push(one);
@@ -201,9 +214,12 @@ fn twice(reader: &mut Reader, one: &Ingredient, before: &[Ingredient], at: &Rang
     }
 }
 
-type Read = (Ingredient, Option<Range<usize>>);
-
-fn ingredient<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>) -> Option<Read> {
+fn ingredient<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    at: &Range<usize>,
+    formula: &str,
+) -> Option<(Ingredient, Mark)> {
     let name = reader
         .required(table, at, "The ingredient", "name", "name = \"Sea salt\"")
         .and_then(|value| reader.text(value, "name", Form::Line));
@@ -219,11 +235,13 @@ fn ingredient<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize
             "inci",
             "percent",
             "balance",
+            "parts",
             "tolerance",
             "limits",
             "vessel",
             "caution",
             "lot_required",
+            "premix",
         ],
     );
     let share = share(reader, table, at, &what);
@@ -241,10 +259,15 @@ fn ingredient<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize
     let lot = table
         .get("lot_required")
         .and_then(|v| reader.boolean(v, "lot_required"));
+    let premix = premix(reader, table, formula, &what);
+    if let (Some(false), Some(_), Some(value)) = (lot, &premix, table.get("lot_required")) {
+        let message = format!("{what} is a premix, and its batch is its lot");
+        reader.report(&value.span(), message, "Remove lot_required = false");
+    }
     let (line, column) = reader.place(at);
-    let (share, share_at) = share?;
+    let (share, mark) = share?;
     let limits = limits.unwrap_or_default();
-    if let (Share::Percent(percent), Some(at)) = (share, &share_at) {
+    if let (Share::Percent(percent), Some(at), None) = (share, &mark.at, mark.parts) {
         within_limits(reader, &what, percent, limits, at);
     }
     let ingredient = Ingredient {
@@ -255,10 +278,32 @@ fn ingredient<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize
         limits,
         vessel: vessel.unwrap_or_default(),
         caution,
-        lot_required: lot.unwrap_or(false),
+        lot_required: lot.unwrap_or(false) || premix.is_some(),
+        premix,
         place: Place { line, column },
     };
-    Some((ingredient, share_at))
+    Some((ingredient, mark))
+}
+
+/// The name of the premix's formula.
+fn premix<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    formula: &str,
+    what: &str,
+) -> Option<String> {
+    let value = table.get("premix")?;
+    let name = reader.text(value, "premix", Form::Line)?;
+    if !name.is_empty() && name == formula {
+        let message = format!("{what} would be a premix of this very formula");
+        reader.report(
+            &value.span(),
+            message,
+            "Name the formula of the premix, or remove the key",
+        );
+        return None;
+    }
+    Some(name)
 }
 
 fn share<'i>(
@@ -266,28 +311,48 @@ fn share<'i>(
     table: &DeTable<'i>,
     at: &Range<usize>,
     what: &str,
-) -> Option<(Share, Option<Range<usize>>)> {
+) -> Option<(Share, Mark)> {
     let balance = match table.get("balance") {
         Some(value) => Some((reader.boolean(value, "balance")?, value.span())),
         None => None,
     };
-    match (table.get("percent"), balance) {
-        (Some(_), Some((true, span))) => {
+    let balance = balance.filter(|(is, _)| *is).map(|(_, span)| span);
+    let marked = |at, parts| Mark {
+        at: Some(at),
+        parts,
+    };
+    match (table.get("percent"), table.get("parts"), balance) {
+        (Some(_), None, Some(span)) => {
             let message = format!("{what} has both a percent and the balance");
             reader.report(&span, message, "Keep one of the two");
             None
         }
-        (Some(value), Some((false, _)) | None) => {
+        (Some(_), Some(value), _) => {
+            let message = format!("{what} has both a percent and parts");
+            reader.report(&value.span(), message, "Keep one of the two");
+            None
+        }
+        (None, Some(value), Some(_)) => {
+            let message = format!("{what} has both parts and the balance");
+            reader.report(&value.span(), message, "Keep one of the two");
+            None
+        }
+        (None, Some(value), None) => {
+            let parts = parts(reader, value, what)?;
+            let mark = marked(value.span(), Some(parts));
+            Some((Share::Percent(Percent(0)), mark))
+        }
+        (Some(value), None, None) => {
             let percent = percent(reader, value, "percent")?;
             if percent.0 == 0 {
                 let message = format!("{what} has 0 percent");
                 reader.report(&value.span(), message, "Give it a share or remove it");
                 return None;
             }
-            Some((Share::Percent(percent), Some(value.span())))
+            Some((Share::Percent(percent), marked(value.span(), None)))
         }
-        (None, Some((true, span))) => Some((Share::Balance, Some(span))),
-        (None, Some((false, _)) | None) => {
+        (None, None, Some(span)) => Some((Share::Balance, marked(span, None))),
+        (None, None, None) => {
             let message = format!("{what} has no \"percent\"");
             reader.report(
                 at,

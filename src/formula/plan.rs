@@ -31,6 +31,12 @@ pub enum Amount {
         count: u32,
         fill: Mass,
     },
+    /// The same out of a batch of its own size: what is left over is lost in bowl and jars.
+    JarsOf {
+        count: u32,
+        fill: Mass,
+        batch: Mass,
+    },
 }
 
 impl Amount {
@@ -46,6 +52,9 @@ impl Amount {
             Amount::Batch(mass) => (mass, mass > Mass::ZERO),
             Amount::Jars { count, fill } => {
                 (fill * i64::from(count), count > 0 && fill > Mass::ZERO)
+            }
+            Amount::JarsOf { count, fill, batch } => {
+                (batch, count > 0 && fill > Mass::ZERO && batch > Mass::ZERO)
             }
         };
         if !positive {
@@ -152,7 +161,9 @@ impl Plan {
             batch,
             jars: match amount {
                 Amount::Batch(_) => None,
-                Amount::Jars { count, fill } => Some((count, fill)),
+                Amount::Jars { count, fill } | Amount::JarsOf { count, fill, .. } => {
+                    Some((count, fill))
+                }
             },
             formula: formula.name.clone(),
             version: formula.version.clone(),

@@ -82,9 +82,9 @@ pub(super) fn sum(reader: &mut Reader, draft: &Draft) {
     let mut total: i128 = 0;
     let (mut at, mut past) = (0..0, None);
     let mut balance: Option<(&Ingredient, Range<usize>)> = None;
-    for (phase, places) in &draft.phases {
-        for (ingredient, place) in phase.ingredients.iter().zip(places) {
-            let place = place.clone().unwrap_or(0..0);
+    for (phase, marks) in &draft.phases {
+        for (ingredient, mark) in phase.ingredients.iter().zip(marks) {
+            let place = mark.at.clone().unwrap_or(0..0);
             at = place.clone();
             match ingredient.share {
                 Share::Percent(percent) => total += i128::from(percent.0),
