@@ -8,6 +8,8 @@ mod person;
 use std::time::{Duration, Instant};
 
 use bench_side::{Daemon, LONGEST, Pan, VESSEL, cells, config, events, only_log};
+use bismar::daemon::client::{self, Client};
+use bismar::daemon::request::Overweigh;
 use bismar::weighing::event::{Cue, CueKind, Event};
 use person::Person;
 
@@ -351,5 +353,71 @@ fn a_batch_over_its_limit_is_closed_only_by_a_word() {
             .any(|note| note.contains("closed as it is. Scent is 7.69 %")),
         "{notes:?}"
     );
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+/// What stayed in a beaker in three batches is weighed on top in the fourth, and the window moves with it.
+#[test]
+fn what_usually_stays_is_learned_and_weighed_on_top() {
+    let (person, pan) = bench();
+    let daemon = Daemon::start(&person);
+    let early = person
+        .run(&["begin", "soak.toml", "--batch", "100g", "--overweigh"])
+        .ended(0);
+    assert!(
+        early.out.contains("no ingredient was weighed back"),
+        "{early:?}"
+    );
+    person.run(&["stop"]).ended(0);
+    for stayed in [0.4, 0.6, 3.0] {
+        let watched = events(&person);
+        person
+            .run(&["begin", "soak.toml", "--batch", "100g"])
+            .ended(0);
+        follow(&person, &pan, watched, VESSEL, missing, |cue| {
+            (cue.kind == CueKind::Mix).then(Vec::new)
+        });
+        let watched = events(&person);
+        person.run(&["residue"]).ended(0);
+        pan.put(VESSEL + stayed);
+        follow(&person, &pan, watched, VESSEL, missing, |cue| {
+            matches!(cue.kind, CueKind::Lift | CueKind::Choose).then(Vec::new)
+        });
+        pan.put(0.0);
+        std::thread::sleep(Duration::from_millis(800));
+        person.run(&["stop"]).ended(0);
+    }
+    // The median of 0.4, 0.6 and 3.0 g; 36 g are planned.
+    let said = person
+        .run(&["begin", "soak.toml", "--batch", "100g", "--overweigh"])
+        .ended(0);
+    let words =
+        "about 0.60 g Glycerin stays in its beaker (3 weighings); that much more is weighed";
+    assert!(said.out.contains(words), "{said:?}");
+    let watched = events(&person);
+    let heard = follow(&person, &pan, watched, VESSEL, missing, |cue| {
+        (cue.kind == CueKind::Mix).then(|| vec!["next"])
+    });
+    assert!(
+        heard
+            .iter()
+            .any(|say| say.contains("36.60 g Glycerin comes next")),
+        "{heard:#?}"
+    );
+    // By the socket, without the command line's own bound.
+    let request =
+        client::begin(&person.path("soak.toml"), Some("100g".into()), None, None).unwrap();
+    let more = Overweigh {
+        step: 2,
+        mass: "5g".into(),
+    };
+    let request = request.with_overweigh(vec![more]);
+    let mut refused = String::new();
+    daemon.until(|| {
+        let mut client = Client::connect_to(&person.socket()).unwrap();
+        refused = client.say(&request).unwrap_err().to_string();
+        !refused.contains("still being written")
+    });
+    assert!(refused.contains("over a tenth of its 36"), "{refused}");
     assert_eq!(daemon.terminate(), Some(0));
 }

@@ -348,6 +348,7 @@ impl Daemon {
             batch: Some("100g".into()),
             jars: None,
             fill: None,
+            overweigh: vec![],
             allowance: None,
         };
         assert_eq!(self.client().say(&begin).unwrap(), "batch begun");

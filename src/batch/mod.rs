@@ -14,6 +14,7 @@ mod lock;
 pub mod log;
 pub mod names;
 pub mod record;
+pub mod residue;
 pub mod resume;
 pub mod row;
 pub mod scale_checks;

@@ -172,5 +172,6 @@ pub fn begin(
         jars,
         fill,
         allowance: None,
+        overweigh: Vec::new(),
     })
 }

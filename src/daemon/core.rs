@@ -268,9 +268,11 @@ impl<H: Heart> Core<H> {
                 jars,
                 fill,
                 allowance,
+                overweigh,
             } => {
                 let mut wanted = request::begin(formula, batch.as_deref(), jars, fill.as_deref())?;
                 wanted.allowance = request::allowance(allowance.as_deref())?;
+                wanted.overweigh = request::overweigh(&overweigh)?;
                 self.open(|opener| opener.begin(&wanted))
                     .map(|say| request::said(&say))
             }

@@ -19,8 +19,9 @@ use crate::batch::scan::scan_file;
 use crate::batch::spill::{self, TakenIn};
 use crate::batch::writer::{LogWriter, RETRY};
 use crate::config::Config;
+use crate::formula::amend::{Amendment, Cause, Retarget};
 use crate::formula::plan::Amount;
-use crate::formula::{Formula, Plan};
+use crate::formula::{Formula, Plan, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::scale::Moment;
@@ -205,7 +206,8 @@ impl Opener for BatchOpener {
         let amount = amount
             .with(request.allowance)
             .map_err(|error| error.to_string())?;
-        let plan = self.plan(&formula, amount)?;
+        let mut plan = self.plan(&formula, amount)?;
+        let overweigh = overweighed(&plan, &request.overweigh)?;
         if self.config.daily_scale_check {
             self.checked_today(&plan)?;
         }
@@ -222,6 +224,16 @@ impl Opener for BatchOpener {
             // Made by this call; a batch that never began leaves no log.
             let _ = std::fs::remove_file(log.path());
             return Err(not_begun(error));
+        }
+        if let Some(change) = overweigh {
+            let d = self.config.abilities().iter().map(|s| s.readability).min();
+            let note = change.note(&plan, d.unwrap_or(Mass::from_mg(10)));
+            let draft = plain_draft(RowKind::Remedy, note, RESUME_TICKET, Moment::default());
+            if let Err(error) = log.append(&draft, now) {
+                let _ = std::fs::remove_file(log.path());
+                return Err(not_begun(error.to_string()));
+            }
+            plan = plan.amended(&change);
         }
         let mut say = format!(
             "Batch {} has begun: {} g in {} {}. Its log is {}.",
@@ -323,6 +335,41 @@ impl Opener for BatchOpener {
     fn configure(&mut self, config: &Config) {
         self.config = config.clone();
     }
+}
+
+/// The change of the plan that weighs more in some steps.
+fn overweighed(plan: &Plan, wanted: &[(usize, Mass)]) -> Result<Option<Amendment>, String> {
+    let mut later = Vec::new();
+    for &(number, more) in wanted {
+        let step = number.checked_sub(1).and_then(|i| plan.steps.get(i));
+        let step = step.ok_or_else(|| format!("there is no step {number} to weigh more in"))?;
+        let scale_step = Mass::from_mg(1);
+        if step.vessel != VesselWay::Beaker {
+            return Err(format!(
+                "{} is not weighed in a beaker of its own, so nothing of it stays in one",
+                step.ingredient
+            ));
+        }
+        if more > step.target.ratio(1, 10) {
+            return Err(format!(
+                "{} g more of {} are over a tenth of its {} g; scrape the beaker out instead",
+                more.grams(scale_step),
+                step.ingredient,
+                step.target.grams(scale_step)
+            ));
+        }
+        later.push(Retarget {
+            step: number,
+            ng: (step.target + more).ng(),
+        });
+    }
+    Ok((!later.is_empty()).then_some(Amendment {
+        cause: Cause::Overweigh,
+        before: 1,
+        add: Vec::new(),
+        later,
+        parts: Vec::new(),
+    }))
 }
 
 /// The formula's name and version for the log's `formula` column.

@@ -8,6 +8,7 @@
 //! | `{"do":"begin","formula":"/...","jars":8,"fill":"55g"}` | the same |
 //! | `{"do":"fill","batch":"soak-1","fill":"55g","rule":"eu"}` | the same; every field may be left out |
 //! | `{"do":"begin",...,"allowance":"3%"}` | the same, 3 % more than that |
+//! | `{"do":"begin",...,"overweigh":[{"step":2,"mass":"1.5g"}]}` | the same, with more of step 2 for its beaker |
 //! | `{"do":"next"}`, `again`, `keep`, `stop` | `{"ok":true,"say":"...","pending":0}` |
 //! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
 //! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
@@ -57,6 +58,9 @@ pub enum Request {
         /// What is made more for losses, `3%`.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         allowance: Option<String>,
+        /// What usually stays in the beakers of steps and is weighed on top.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        overweigh: Vec<Overweigh>,
     },
     /// Fills jars out of a batch that is weighed; what is left out is as planned, or the default.
     Fill {
@@ -106,6 +110,16 @@ pub enum Request {
     },
 }
 
+/// What is weighed on top in one step, for what stays in its beaker.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Overweigh {
+    /// The step's number.
+    pub step: usize,
+    /// With its unit, `1.5g`.
+    pub mass: String,
+}
+
 /// A batch to begin, checked.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BeginRequest {
@@ -113,6 +127,8 @@ pub struct BeginRequest {
     pub size: Size,
     /// On top of the size.
     pub allowance: Allowance,
+    /// Step number and what is weighed on top.
+    pub overweigh: Vec<(usize, Mass)>,
 }
 
 /// How much to make.
@@ -151,6 +167,14 @@ impl Request {
     pub fn with_allowance(mut self, text: Option<String>) -> Request {
         if let Request::Begin { allowance, .. } = &mut self {
             *allowance = text;
+        }
+        self
+    }
+
+    /// A `begin` that weighs more in some steps; any other request as it is.
+    pub fn with_overweigh(mut self, wanted: Vec<Overweigh>) -> Request {
+        if let Request::Begin { overweigh, .. } = &mut self {
+            *overweigh = wanted;
         }
         self
     }
@@ -234,6 +258,7 @@ pub fn begin(
         formula,
         size,
         allowance: Allowance::NONE,
+        overweigh: Vec::new(),
     })
 }
 
@@ -247,6 +272,15 @@ pub fn allowance(text: Option<&str>) -> Result<Allowance, BadRequest> {
     };
     text.parse()
         .map_err(|error| BadRequest(format!("allowance \"{}\": {error}", shown(text))))
+}
+
+/// Reads what is weighed on top.
+///
+/// # Errors
+/// [`BadRequest`] for no mass.
+pub fn overweigh(wanted: &[Overweigh]) -> Result<Vec<(usize, Mass)>, BadRequest> {
+    let one = |over: &Overweigh| Ok((over.step, mass("overweigh", &over.mass)?));
+    wanted.iter().map(one).collect()
 }
 
 /// Checks the fields of a `fill`.
@@ -372,6 +406,7 @@ mod tests {
                     jars: None,
                     fill: None,
                     allowance: None,
+                    overweigh: Vec::new(),
                 },
             ),
         ];
