@@ -395,6 +395,37 @@ fn a_log_deleted_while_open_is_written_back_and_one_moved_or_replaced_is_left_al
     assert_eq!(fs::read(&path).unwrap(), before);
 }
 
+/// An old backup is copied over the log in the middle of a batch: by its name, and into the same file.
+#[test]
+fn rows_are_kept_beside_a_log_that_an_old_backup_was_put_over() {
+    for in_place in [false, true] {
+        let dir = folder();
+        let path = dir.path().join("soak.csv");
+        let mut log = LogFile::create_at(&path, "f").unwrap();
+        log.append(&draft(1, "one"), nine()).unwrap();
+        let backup = fs::read(&path).unwrap();
+        log.append(&draft(2, "two"), nine()).unwrap();
+        let whole = fs::read(&path).unwrap();
+        if !in_place {
+            fs::remove_file(&path).unwrap();
+        }
+        fs::write(&path, &backup).unwrap();
+        let error = log.append(&draft(3, "three"), nine()).unwrap_err();
+        assert!(matches!(error, LogError::Changed { .. }), "{error}");
+        let rescued = dir.path().join("soak.rescued");
+        assert!(
+            error.to_string().contains(rescued.to_str().unwrap()),
+            "{error}"
+        );
+        assert_eq!(fs::read(&rescued).unwrap(), whole);
+        assert_eq!(fs::read(&path).unwrap(), backup, "nothing is overwritten");
+        // As the message says: the log is put back as it was.
+        fs::copy(&rescued, &path).unwrap();
+        assert_eq!(log.append(&draft(3, "three"), nine()).unwrap(), 3);
+        assert_eq!(rows(&path).len(), 3);
+    }
+}
+
 #[test]
 fn a_folder_that_was_removed_is_made_again_and_one_that_was_moved_is_not() {
     let dir = folder();

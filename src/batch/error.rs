@@ -23,9 +23,14 @@ pub enum LogError {
     #[error("{}: is not a plain file; a batch log is a .csv file", path.display())]
     NotAFile { path: PathBuf },
     /// Something else wrote to the file while it was open here.
-    #[error("{}: {what}; nothing is overwritten. Close the other program, move its file away, and \
-        the rows are written when the log is as it was", path.display())]
-    Changed { path: PathBuf, what: &'static str },
+    #[error("{}: {what}; nothing is overwritten. Close the other program and put the log back as it \
+        was{}; the rows that wait are then written", path.display(), rescued(rescued_in.as_deref()))]
+    Changed {
+        path: PathBuf,
+        what: &'static str,
+        /// A copy of the log as it was, where one could be written.
+        rescued_in: Option<PathBuf>,
+    },
     /// The log was moved while it was open, or its disk was taken out.
     #[error("{}: the log was moved away while it was open{}; no second one is begun. Put it back at \
         its place, and the rows are written", path.display(), moved_to(to.as_deref()))]
@@ -46,6 +51,12 @@ impl LogError {
             source,
         }
     }
+}
+
+fn rescued(copy: Option<&Path>) -> String {
+    copy.map_or(String::new(), |copy| {
+        format!(" (a copy of it as it was is in {})", copy.display())
+    })
 }
 
 fn moved_to(to: Option<&Path>) -> String {

@@ -36,8 +36,12 @@ pub struct LogFile {
     formula: String,
     /// Bytes of the header and of all rows that count.
     length: u64,
-    /// The last line that counts, to find it again after a disk fault.
-    last_line: Vec<u8>,
+    /// All of that, as it was written: another program may write over the file.
+    copy: Vec<u8>,
+    /// Where the last line that counts begins, to find it again after a disk fault.
+    last_line: usize,
+    /// A copy of this length was rescued already.
+    rescued: Option<u64>,
     previous: String,
     next_seq: u64,
     /// The draft of the last row and its seq.
@@ -130,7 +134,9 @@ impl LogFile {
             batch,
             formula: formula.to_owned(),
             length: 0,
-            last_line: Vec::new(),
+            copy: Vec::new(),
+            last_line: 0,
+            rescued: None,
             next_seq: 1,
             last: None,
             failed: None,
@@ -186,14 +192,16 @@ impl LogFile {
             batch,
             formula: resumed.formula.clone(),
             length,
-            last_line: vec![0; last_length as usize],
+            copy: vec![0; length as usize],
+            last_line: (length - last_length) as usize,
+            rescued: None,
             previous,
             next_seq,
             last: None,
             failed: None,
         };
         log.file
-            .read_exact_at(&mut log.last_line, length - last_length)
+            .read_exact_at(&mut log.copy, 0)
             .map_err(LogError::io(path, "read the log"))?;
         let torn = if torn > 0 {
             Some(log.set_aside(torn)?)
@@ -315,7 +323,8 @@ impl LogFile {
             return Err(error);
         }
         self.length += line.len() as u64;
-        self.last_line = line;
+        self.last_line = self.copy.len();
+        self.copy.extend_from_slice(&line);
         Ok(())
     }
 
@@ -327,6 +336,7 @@ impl LogFile {
             .map_err(LogError::io(&self.path, "look at the log"))?;
         match std::fs::metadata(&self.path) {
             Ok(there) if (there.dev(), there.ino()) == (ours.dev(), ours.ino()) => {}
+            Ok(_) if self.is_put_back()? => {}
             Ok(_) => return Err(self.changed("another file was put in the log's place")),
             Err(e) if e.kind() == io::ErrorKind::NotFound => self.write_back()?,
             Err(e) => return Err(LogError::io(&self.path, "look at the log")(e)),
@@ -346,23 +356,43 @@ impl LogFile {
         Ok(())
     }
 
+    /// Whether the file at the path, which is not the one that was opened, holds just the rows that
+    /// count: someone put a copy of it back. Then that is the log from now on.
+    fn is_put_back(&mut self) -> Result<bool, LogError> {
+        let failed = |e| LogError::io(&self.path, "look at the log")(e);
+        let file = open_options().open(&self.path).map_err(failed)?;
+        let length = file.metadata().map_err(failed)?.len();
+        if length != self.length || !self.lock.is_beside(&self.path) {
+            return Ok(false);
+        }
+        let mut there = vec![0; self.copy.len()];
+        file.read_exact_at(&mut there, 0).map_err(failed)?;
+        let same = there == self.copy;
+        if same {
+            file.sync_all().map_err(failed)?;
+            self.file = file;
+        }
+        Ok(same)
+    }
+
     /// After a failed write or sync: opens the file anew, finds the last row that counts, and cuts
     /// off what is left of the failed one. A sync that failed once may report success the next time
     /// although the disk has nothing, so the row is always written anew, never only synced again.
     fn look_again(&mut self) -> Result<(), LogError> {
-        let cannot_read = |e| LogError::io(&self.path, "read the log")(e);
+        let path = self.path.clone();
+        let cannot_read = |e| LogError::io(&path, "read the log")(e);
         let file = open_options()
             .open(&self.path)
             .map_err(LogError::io(&self.path, "open the log"))?;
         let length = file.metadata().map_err(cannot_read)?.len();
-        let counted = self.length - self.last_line.len() as u64;
         if length < self.length {
             return Err(self.changed("the log is shorter than what was written"));
         }
-        let mut last_line = vec![0; self.last_line.len()];
-        file.read_exact_at(&mut last_line, counted)
+        let counted = self.copy.get(self.last_line..).unwrap_or_default();
+        let mut last_line = vec![0; counted.len()];
+        file.read_exact_at(&mut last_line, self.last_line as u64)
             .map_err(cannot_read)?;
-        if last_line != self.last_line {
+        if last_line != counted {
             return Err(self.changed("the last row is not as it was written"));
         }
         let mut over = Vec::new();
@@ -432,11 +462,29 @@ impl LogFile {
         Ok(())
     }
 
-    fn changed(&self, what: &'static str) -> LogError {
+    fn changed(&mut self, what: &'static str) -> LogError {
         LogError::Changed {
             path: self.path.clone(),
             what,
+            rescued_in: self.rescue(),
         }
+    }
+
+    /// Writes the log as it was beside the one that another program made of it. Once for each length:
+    /// the rows that wait are tried again and again.
+    fn rescue(&mut self) -> Option<PathBuf> {
+        let place = beside(&self.path, "rescued");
+        if self.rescued != Some(self.length) {
+            let _ = std::fs::remove_file(&place);
+            let mut file = open_options().create_new(true).open(&place).ok()?;
+            file.write_all(&self.copy)
+                .and_then(|()| file.sync_all())
+                .ok()?;
+            sync_folder(&place).ok()?;
+            self.rescued = Some(self.length);
+            tracing::error!(copy = %place.display(), "the log was changed by another program");
+        }
+        Some(place)
     }
 
     /// Adds what is after the last whole row to `<batch>.torn`, synced, and only then cuts it off.
