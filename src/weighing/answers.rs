@@ -20,7 +20,9 @@ impl Engine {
     pub fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
         self.now = self.now.max(at);
         if !self.is_busy() {
-            return Ok("No batch is under way.".into());
+            return Err(Refused(
+                "No batch is under way. Begin one with `bismar begin FORMULA --batch 500g`.".into(),
+            ));
         }
         match command {
             Command::Next => Ok(self.next()),
