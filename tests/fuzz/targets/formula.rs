@@ -1,0 +1,26 @@
+//! A formula's file: no panic; an error names the place; a good one plans to sums that are exact.
+#![no_main]
+
+use bismar::formula::plan::Amount;
+use bismar::formula::{Formula, Plan};
+use bismar::mass::Mass;
+use bismar::metrology::ScaleAbility;
+use libfuzzer_sys::fuzz_target;
+
+fuzz_target!(|text: &str| {
+    let formula = match Formula::parse(text, "f.toml") {
+        Ok(formula) => formula,
+        Err(problems) => {
+            assert!(problems.to_string().starts_with("f.toml:"), "{problems}");
+            return;
+        }
+    };
+    let scales = [ScaleAbility::assumed("bench")];
+    for grams in [1, 100, 5_000] {
+        let amount = Amount::Batch(Mass::from_g(grams));
+        if let Ok(plan) = Plan::new(&formula, amount, &scales, 2.0) {
+            let sum: Mass = plan.steps.iter().map(|step| step.target).sum();
+            assert_eq!(sum, plan.batch);
+        }
+    }
+});

@@ -1,0 +1,23 @@
+//! A line on the control socket.
+#![no_main]
+
+use bismar::daemon::request::{self, Request};
+use libfuzzer_sys::fuzz_target;
+
+fuzz_target!(|line: &[u8]| {
+    match Request::parse(line) {
+        Ok(request) => {
+            let _ = request.command();
+            let written = serde_json_of(&request);
+            assert_eq!(Request::parse(&written).expect("what we write reads"), request);
+        }
+        Err(error) => {
+            let reply = request::refused(&error.to_string());
+            assert_eq!(reply.iter().filter(|byte| **byte == b'\n').count(), 1);
+        }
+    }
+});
+
+fn serde_json_of(request: &Request) -> Vec<u8> {
+    serde_json::to_vec(request).expect("a request has a JSON form")
+}
