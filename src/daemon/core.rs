@@ -17,10 +17,12 @@ use super::owed::{Debt, Owed, pending_words, rows_are};
 use super::request::{self, BadRequest, BeginRequest, Request};
 use super::rows::Rows;
 use super::seams::{Heart, LeftOver, LogAnswer, Opened, Order, Parts};
+use super::stock::{Looking, Question};
 use super::subscribers::{Line, Outbox, Subscribers};
 use super::trouble::Trouble;
 use super::wire::Wire;
 use crate::config::Config;
+use crate::lots::advice::{Need, Stock};
 use crate::scale::Moment;
 use crate::scale::link::{LinkMessage, LinkNews};
 use crate::weighing::event::{Command, Cue, CueKind, Draft, Event};
@@ -34,12 +36,12 @@ const FAILED_STOP: Duration = Duration::from_secs(3);
 
 /// See the module's text.
 pub struct Core<H> {
-    parts: Parts<H>,
-    heart: H,
-    clock: Clock,
+    pub(super) parts: Parts<H>,
+    pub(super) heart: H,
+    pub(super) clock: Clock,
     wire: Wire,
     lines: Lines,
-    rows: Option<Rows>,
+    pub(super) rows: Option<Rows>,
     running: bool,
     subscribers: Subscribers,
     /// A configuration that waits for the end of the batch.
@@ -49,9 +51,11 @@ pub struct Core<H> {
     trouble: Trouble,
     current: Current,
     /// Replies that wait for rows.
-    owed: Owed,
+    pub(super) owed: Owed,
     /// The rows that the word which is being answered has made.
-    made: Vec<u64>,
+    pub(super) made: Vec<u64>,
+    /// Words that wait for what is known of the lots.
+    pub(super) looking: Looking,
     /// The maker's answers to cues.
     words: Option<mpsc::UnboundedReceiver<Command>>,
 }
@@ -62,6 +66,7 @@ enum Turn {
     Row(LogAnswer),
     Call(Call),
     Word(Command),
+    Stock(Question, Stock),
     Order(Option<Order>),
     Deadline,
     Owed,
@@ -90,6 +95,7 @@ impl<H: Heart> Core<H> {
             current: Current::default(),
             owed: Owed::default(),
             made: Vec::new(),
+            looking: Looking::default(),
             words: parts.cues.words(),
             parts,
         };
@@ -130,6 +136,7 @@ impl<H: Heart> Core<H> {
                 answer = answer_of(&mut self.rows) => Turn::Row(answer),
                 Some(call) = calls.recv() => Turn::Call(call),
                 command = word_of(&mut self.words) => Turn::Word(command),
+                (question, stock) = self.looking.next() => Turn::Stock(question, stock),
                 order = orders.recv() => Turn::Order(order),
                 () = sleep_until(due) => Turn::Deadline,
                 () = sleep_until(self.owed.due()) => Turn::Owed,
@@ -140,6 +147,7 @@ impl<H: Heart> Core<H> {
                 Turn::Row(answer) => self.row(answer),
                 Turn::Call(call) => self.call(call),
                 Turn::Word(command) => self.word(command),
+                Turn::Stock(question, stock) => self.looked_up(question, &stock),
                 Turn::Order(Some(Order::Reload)) => self.reload(),
                 Turn::Order(Some(Order::Stop) | None) => break,
                 Turn::Deadline => {
@@ -205,6 +213,10 @@ impl<H: Heart> Core<H> {
             reply,
         } = call;
         let text = match request.command() {
+            Ok(Some(Command::Lot(lot))) => {
+                let despite = request.despite();
+                return self.lot(lot, despite, reply);
+            }
             Ok(Some(command)) => match self.command(command) {
                 Ok(say) => {
                     let tickets = std::mem::take(&mut self.made);
@@ -215,7 +227,11 @@ impl<H: Heart> Core<H> {
                 }
                 Err(error) => Err(error),
             },
-            Ok(None) => self.answer(request, events),
+            Ok(None) => match self.begun(&request) {
+                Some(Ok((say, needs))) => return self.say_begun(say, needs, reply),
+                Some(Err(error)) => Err(error),
+                None => self.answer(request, events),
+            },
             Err(error) => Err(error),
         };
         let text = text.unwrap_or_else(|error| request::refused(&error.to_string()));
@@ -226,7 +242,7 @@ impl<H: Heart> Core<H> {
     }
 
     /// A word of a client; afterwards `made` has the rows that it made.
-    fn command(&mut self, command: Command) -> Result<String, BadRequest> {
+    pub(super) fn command(&mut self, command: Command) -> Result<String, BadRequest> {
         let now = self.clock.now();
         let said = self.heart.command(command, now);
         self.settle(now);
@@ -259,15 +275,6 @@ impl<H: Heart> Core<H> {
 
     fn answer(&mut self, request: Request, events: Option<Outbox>) -> Result<Vec<u8>, BadRequest> {
         match request {
-            Request::Begin {
-                formula,
-                batch,
-                jars,
-                fill,
-            } => {
-                let wanted = request::begin(formula, batch.as_deref(), jars, fill.as_deref())?;
-                self.begin(&wanted).map(|say| request::said(&say))
-            }
             Request::Status => Ok(request::reply(serde_json::json!({
                 "status": self.heart.status(),
                 "lines": self.lines.to_json(),
@@ -284,8 +291,9 @@ impl<H: Heart> Core<H> {
                 }
                 Ok(request::said("events follow, one a line"))
             }
-            // Commands were answered before.
+            // Commands and `begin` were answered before.
             Request::Hello
+            | Request::Begin { .. }
             | Request::Next
             | Request::Again
             | Request::Keep
@@ -299,7 +307,22 @@ impl<H: Heart> Core<H> {
         }
     }
 
-    fn begin(&mut self, wanted: &BeginRequest) -> Result<String, BadRequest> {
+    /// Begins the batch, where a batch is asked for: what to say, and what it needs of lots.
+    fn begun(&mut self, request: &Request) -> Option<Result<(String, Vec<Need>), BadRequest>> {
+        let Request::Begin {
+            formula,
+            batch,
+            jars,
+            fill,
+        } = request
+        else {
+            return None;
+        };
+        let wanted = request::begin(formula.clone(), batch.as_deref(), *jars, fill.as_deref());
+        Some(wanted.and_then(|wanted| self.begin(&wanted)))
+    }
+
+    fn begin(&mut self, wanted: &BeginRequest) -> Result<(String, Vec<Need>), BadRequest> {
         if self.running {
             return Err(BadRequest(
                 "a batch is being weighed; finish it, or end it with `bismar stop`".to_owned(),
@@ -314,7 +337,8 @@ impl<H: Heart> Core<H> {
         // Frees the log of the last batch, which may be the one to go on with.
         self.let_go();
         let opened = self.parts.opener.begin(wanted).map_err(BadRequest)?;
-        self.take(opened)
+        let needs = Need::of_plan(&opened.plan);
+        Ok((self.take(opened)?, needs))
     }
 
     fn take(&mut self, opened: Opened) -> Result<String, BadRequest> {
@@ -336,7 +360,7 @@ impl<H: Heart> Core<H> {
     }
 
     /// Hands on everything the bench has to say.
-    fn settle(&mut self, now: Moment) {
+    pub(super) fn settle(&mut self, now: Moment) {
         self.made.clear();
         while let Some(event) = self.heart.poll() {
             match event {
@@ -523,6 +547,7 @@ impl<H: Heart> Core<H> {
         notify::stopping();
         self.lines.stop().await;
         self.owed.pay_all(self.rows.as_ref());
+        self.looking.give_up();
         let start = tokio::time::Instant::now();
         while let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {
             // A disk that is full will hardly be mended in the meantime, one that is slow answers.
