@@ -546,7 +546,10 @@ fn every_request_has_its_reply() {
     assert_eq!(status["status"]["say"], "hello \"maker\"");
     assert_eq!(status["lines"], serde_json::json!([]));
     assert_eq!(client.say(&Request::Keep).unwrap(), "kept");
-    let lot = Request::Lot { lot: "B-12".into() };
+    let lot = Request::Lot {
+        lot: "B-12".into(),
+        despite: None,
+    };
     assert_eq!(client.say(&lot).unwrap(), "lot B-12");
     let refused = client.say(&Request::Again).unwrap_err();
     assert_eq!(refused.to_string(), "nothing to weigh again");

@@ -256,6 +256,7 @@ fn use_of(batch: &str, lot: &str) -> Use {
         ingredient: "x".into(),
         lot: lot.into(),
         net: Mass::from_g(1),
+        residue: Mass::ZERO,
     }
 }
 
@@ -316,6 +317,11 @@ fn workshop(home: &Path) {
             weighed(4, "Essential oil blend", "scent-blend-1", 3_600),
             draft(RowKind::Closed),
         ];
+        // Of the first batch the jars were weighed as well.
+        let jars = (1..=6)
+            .map(|jar| filled(jar, 59_400))
+            .filter(|_| name == "soak-1");
+        let rows: Vec<Draft> = rows.into_iter().chain(jars).collect();
         write_log(&logs, name, &rows);
     }
 }
@@ -398,28 +404,219 @@ fn a_lot_is_never_added_twice() {
     assert_eq!(std::fs::read(&file).unwrap(), before);
 }
 
-/// What the refusal stops never reaches the daemon; with a reason the daemon is asked for (none runs
-/// here, and that is said).
-#[test]
-fn the_lot_word_refuses_an_expired_and_an_empty_lot_without_a_reason() {
-    let home = tempfile::tempdir().unwrap();
-    workshop(home.path());
-    let list = "[[lot]]\nname = \"O-3\"\ningredient = \"Oat flour\"\nbest_before = 2025-12-31\n\
-                [[lot]]\nname = \"S-12\"\ningredient = \"Coarse sea salt\"\namount = \"266.4 g\"\n";
-    std::fs::create_dir_all(home.path().join(".config/bismar")).unwrap();
-    std::fs::write(home.path().join(".config/bismar/lots.toml"), list).unwrap();
-    for (lot, why) in [
-        ("O-3", "best before 2025-12-31"),
-        ("S-12", "is empty by the logs"),
-    ] {
-        let refused = said(&bismar(home.path(), &["lot", lot]));
-        assert!(
-            refused.contains(why) && refused.contains("--despite"),
-            "{refused}"
-        );
-        let forced = said(&bismar(home.path(), &["lot", lot, "--despite", "tested"]));
-        assert!(!forced.contains(why), "{forced}");
+// ---- jars and residues ---------------------------------------------------------------------------
+
+fn filled(jar: usize, net_mg: i64) -> Draft {
+    Draft {
+        step: jar,
+        phase: "Filling".into(),
+        ingredient: "Glasswort bath soak".into(),
+        vessel: "jar".into(),
+        net: Some(Mass::from_mg(net_mg)),
+        readability: Mass::from_mg(10),
+        ..draft(RowKind::Filled)
     }
-    let unlisted = said(&bismar(home.path(), &["lot", "X-1"]));
-    assert!(!unlisted.contains("--despite"), "{unlisted}");
+}
+
+/// Rows of the kind `kind` that correct row `seq`; without a weight they withdraw it.
+fn correcting(seq: u64, net_mg: Option<i64>) -> Draft {
+    Draft {
+        net: net_mg.map(Mass::from_mg),
+        readability: Mass::from_mg(10),
+        note: format!("corrects seq {seq}: by hand"),
+        ..draft(RowKind::Filled)
+    }
+}
+
+/// The rows of one batch after the two that open it: a weighing of 18 g of L-4, then `filling`.
+fn batch_with(dir: &Path, filling: &[Draft]) {
+    let mut rows = vec![
+        weighed(1, "Coarse sea salt", "L-4", 18_000),
+        draft(RowKind::Closed),
+    ];
+    rows.extend_from_slice(filling);
+    write_log(dir, "soak-9", &rows);
+}
+
+#[test]
+fn a_trace_names_the_jars_that_stand() {
+    let cases: [(&str, &str, Vec<Draft>); 7] = [
+        ("6 planned", "batch:", vec![]),
+        (
+            "jars 1-3",
+            "batch and 3 filled jars:",
+            (1..=3).map(|n| filled(n, 60_000)).collect(),
+        ),
+        (
+            "jars 1-2, 4, 6-8",
+            "batch and 6 filled jars:",
+            [1, 2, 4, 6, 7, 8].map(|n| filled(n, 60_000)).to_vec(),
+        ),
+        (
+            "jar 2",
+            "batch and 1 filled jar:",
+            // Row 5 is the first jar.
+            vec![filled(1, 60_000), filled(2, 60_000), correcting(5, None)],
+        ),
+        (
+            "jars 1-2",
+            "batch and 2 filled jars:",
+            vec![
+                filled(1, 60_000),
+                filled(2, 6_000),
+                correcting(6, Some(60_000)),
+            ],
+        ),
+        (
+            "all withdrawn",
+            "batch:",
+            // The correction of a correction, which is row 6.
+            vec![
+                filled(1, 60_000),
+                correcting(5, Some(59_000)),
+                correcting(6, None),
+            ],
+        ),
+        (
+            "jar 1",
+            "batch and 1 filled jar:",
+            vec![filled(1, 60_000), correcting(5, None), filled(1, 61_000)],
+        ),
+    ];
+    for (jars, head, filling) in cases {
+        let home = tempfile::tempdir().unwrap();
+        let logs = home.path().join(".local/share/bismar/logs");
+        std::fs::create_dir_all(&logs).unwrap();
+        batch_with(&logs, &filling);
+        let traced = said(&bismar(home.path(), &["trace", "L-4"]));
+        let lines: Vec<&str> = traced.lines().collect();
+        assert_eq!(lines[0], format!("L-4 reached 1 {head}"), "{jars}");
+        assert!(
+            lines[2].ends_with(&format!("  18.00  {jars}")),
+            "{jars}: {traced}"
+        );
+    }
+}
+
+#[test]
+fn a_trace_tells_what_stayed_in_the_vessel_from_what_was_taken() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    let residue = Draft {
+        step: 1,
+        ingredient: "Coarse sea salt".into(),
+        net: Some(Mass::from_mg(350)),
+        readability: Mass::from_mg(10),
+        ..draft(RowKind::Residue)
+    };
+    // The top-up is a step of its own, later in the same batch: 0.35 g more of the same lot.
+    let rows = [
+        weighed(1, "Coarse sea salt", "L-4", 18_000),
+        residue,
+        weighed(2, "Coarse sea salt", "L-4", 350),
+    ];
+    let path = write_log(&logs, "soak-9", &rows);
+    let uses: Vec<Use> = uses_of(&read(&path)).collect();
+    let taken: Mass = uses.iter().map(|used| used.net).sum();
+    let reached: Mass = uses.iter().map(|used| used.net - used.residue).sum();
+    assert_eq!((taken, reached), (Mass::from_mg(18_350), Mass::from_g(18)));
+    let traced = said(&bismar(home.path(), &["trace", "L-4"]));
+    let lines: Vec<&str> = traced.lines().collect();
+    assert!(
+        lines[1].ends_with("net g  jars       reached it g"),
+        "{traced}"
+    );
+    assert!(
+        lines[2].ends_with("18.00  6 planned         17.65"),
+        "{traced}"
+    );
+    assert!(lines[3].ends_with("0.35  6 planned"), "{traced}");
+    let lot = [
+        "lots",
+        "add",
+        "L-4",
+        "--ingredient",
+        "Coarse sea salt",
+        "--amount",
+        "20g",
+    ];
+    assert_eq!(bismar(home.path(), &lot).status.code(), Some(0));
+    let lots = said(&bismar(home.path(), &["lots"]));
+    assert!(
+        lots.contains("1.65"),
+        "what stayed in the vessel is gone too: {lots}"
+    );
+}
+
+#[test]
+fn a_name_of_two_ingredients_lots_is_told_and_one_can_be_chosen() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    for (batch, ingredient) in [("soak-1", "Oat flour"), ("soak-2", "Coarse sea salt")] {
+        write_log(&logs, batch, &[weighed(1, ingredient, "A", 18_000)]);
+    }
+    // What took from soak-1 is reached under any ingredient's name.
+    write_log(
+        &logs,
+        "soak-3",
+        &[weighed(1, "Half-made soak", "soak-1", 5_000)],
+    );
+    let trace = |more: &[&str]| {
+        let args: Vec<&str> = [&["trace", "A"], more].concat();
+        let output = bismar(home.path(), &args);
+        (output.status.code(), said(&output))
+    };
+    let (_, both) = trace(&[]);
+    assert!(both.contains("A reached 3 batches:"), "{both}");
+    assert!(
+        both.contains("A was named as the lot of 2 ingredients (Coarse sea salt, Oat flour); --ingredient NAME"),
+        "{both}"
+    );
+    let (_, oats) = trace(&["--ingredient", "Oat flour"]);
+    assert!(
+        oats.contains("A reached 2 batches:") && oats.contains("soak-3"),
+        "{oats}"
+    );
+    assert!(
+        !oats.contains("soak-2") && !oats.contains("was named"),
+        "{oats}"
+    );
+    let (code, none) = trace(&["--ingredient", "Oats"]);
+    assert_eq!(code, Some(1));
+    assert!(
+        none.contains("it was named for Coarse sea salt, Oat flour"),
+        "{none}"
+    );
+}
+
+/// More logs than one thread is given, some damaged: the same records in the same order as one after
+/// another, and each damage is said.
+#[test]
+fn a_folder_read_by_several_threads_is_the_folder_read_by_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let paths: Vec<_> = (0..150)
+        .map(|n| {
+            let lot = format!("L-{}", n % 7);
+            let rows = [weighed(1, "Coarse sea salt", &lot, 18_000 + n)];
+            let path = write_log(dir.path(), &format!("soak-{n:03}"), &rows);
+            if n % 50 == 3 {
+                let text = std::fs::read_to_string(&path).unwrap();
+                std::fs::write(&path, text.replace(",18.", ",19.")).unwrap();
+            }
+            path
+        })
+        .collect();
+    let alone: Vec<Record> = paths.iter().map(|path| read(path)).collect();
+    assert_eq!(alone.iter().filter(|record| !record.is_proved()).count(), 3);
+    for threads in [0, 1, 4] {
+        let together = bismar::batch::folder::read_each(&paths, threads, |record| record);
+        let together: Vec<Record> = together.into_iter().map(Result::unwrap).collect();
+        assert_eq!(together, alone);
+    }
+    let home = tempfile::tempdir().unwrap();
+    let logs = dir.path().to_str().unwrap();
+    let traced = said(&bismar(home.path(), &["trace", "L-1", "--logs", logs]));
+    assert_eq!(traced.matches("warning: ").count(), 3, "{traced}");
 }

@@ -4,11 +4,10 @@ use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
-use csv::StringRecord;
-
 use super::chain;
 use super::error::{BadLine, Fault, LogError};
-use super::row::{COLUMNS, CellError, Row, header};
+use super::line::LineReader;
+use super::row::{CellError, Row, header};
 
 /// More than the longest line that can be written: twelve texts of the longest kind, each character
 /// a doubled quote.
@@ -21,6 +20,7 @@ pub struct Scan<R> {
     path: PathBuf,
     input: R,
     buffer: Vec<u8>,
+    lines: LineReader,
     /// Lines read.
     line: u64,
     /// Where the last good line ends.
@@ -63,6 +63,7 @@ impl<R: BufRead> Scan<R> {
             path: path.to_owned(),
             input,
             buffer: Vec::new(),
+            lines: LineReader::new(),
             line: 0,
             offset: 0,
             last_length: 0,
@@ -192,8 +193,9 @@ impl<R: BufRead> Scan<R> {
     /// The line in the buffer as the row that must come next.
     fn prove(&mut self) -> Result<Row, BadLine> {
         let line = self.buffer.strip_suffix(b"\n").unwrap_or(&self.buffer);
-        let record = parse_record(line).map_err(|fault| self.bad(None, fault))?;
-        let row = Row::from_record(&record)
+        let read = self.lines.read(line).map(Row::from_record);
+        let row = read
+            .map_err(|fault| self.bad(None, fault))?
             .map_err(|CellError { column, why }| self.bad(Some(column), Fault::Cell { why }))?;
         let batch = match &self.batch {
             Some(batch) => batch.clone(),
@@ -299,23 +301,5 @@ fn skip_line(input: &mut impl BufRead) -> io::Result<(u64, bool)> {
         if ended || n == 0 {
             return Ok((skipped, ended));
         }
-    }
-}
-
-/// The one record of a line.
-fn parse_record(line: &[u8]) -> Result<StringRecord, Fault> {
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .buffer_capacity(line.len().clamp(16, 1 << 13))
-        .from_reader(line);
-    let mut record = StringRecord::new();
-    match reader.read_record(&mut record) {
-        Ok(true) if record.len() == COLUMNS.len() => Ok(record),
-        Ok(true) => Err(Fault::Columns {
-            found: record.len(),
-        }),
-        Ok(false) => Err(Fault::Columns { found: 0 }),
-        Err(_) => Err(Fault::NotText),
     }
 }

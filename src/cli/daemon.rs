@@ -25,8 +25,12 @@ pub fn run(args: &DaemonArgs) -> Outcome {
     let path = args.config.clone();
     let config = load_with_scales(path.as_deref())?;
     let socket = socket::default_path()?;
+    let places = Places::from_env();
+    let opener = BatchOpener::new(&config)
+        .with_spills(places.spill_dirs())
+        .with_lots(places.lots_file());
     let parts = Parts {
-        opener: Box::new(BatchOpener::new(&config).with_spills(Places::from_env().spill_dirs())),
+        opener: Box::new(opener),
         cues: Box::new(HubCues::new(&config.cues)),
         heart: Box::new(bench),
         reload: Box::new(move || {

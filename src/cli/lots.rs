@@ -8,13 +8,14 @@ use jiff::civil::Date;
 
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::batch::record;
+use crate::batch::folder;
+use crate::batch::record::{self, Record};
 use crate::config::Config;
 use crate::config::paths::Places;
 use crate::document::read_text;
 use crate::formula::Place;
 use crate::lots::trace::Use;
-use crate::lots::{Lot, Refusal, uses_of};
+use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
 
 #[derive(Debug, Args)]
@@ -73,13 +74,7 @@ pub fn run(args: LotsArgs) -> Outcome {
 
 impl StoreArgs {
     fn lots_file(&self) -> Result<PathBuf, Failure> {
-        let usual = || {
-            Some(
-                Places::from_env()
-                    .config_file()?
-                    .with_file_name("lots.toml"),
-            )
-        };
+        let usual = || Places::from_env().lots_file();
         self.lots.clone().or_else(usual).ok_or_else(|| {
             Failure::failed("the list of lots is not known, since HOME is not set")
                 .remedy("name it with --lots FILE")
@@ -94,18 +89,30 @@ impl StoreArgs {
     }
 
     /// Every batch of the folder. Of a damaged log the rows before the damage count, and it is said.
-    pub fn records(&self) -> Result<Vec<record::Record>, Failure> {
-        let mut records = Vec::new();
-        for path in record::logs_in(&self.logs_dir()?)? {
-            let record = record::read(&path)?;
-            if let Some(fault) = &record.fault {
+    pub fn records(&self) -> Result<Vec<Record>, Failure> {
+        self.each_record(|record| record)
+    }
+
+    /// What `take` makes of every batch of the folder; as [`StoreArgs::records`].
+    pub fn each_record<T: Send>(
+        &self,
+        take: impl Fn(Record) -> T + Sync,
+    ) -> Result<Vec<T>, Failure> {
+        let paths = record::logs_in(&self.logs_dir()?)?;
+        let read = folder::read_each(&paths, folder::all_threads(), |record| {
+            (record.fault.clone(), take(record))
+        });
+        let mut all = Vec::with_capacity(read.len());
+        for read in read {
+            let (fault, taken) = read?;
+            if let Some(fault) = fault {
                 tell(&format!(
                     "warning: {fault}\n  only the rows before that are counted"
                 ));
             }
-            records.push(record);
+            all.push(taken);
         }
-        Ok(records)
+        Ok(all)
     }
 }
 
@@ -129,41 +136,11 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
         ))?;
         return Ok(Exit::Done);
     }
-    let records = store.records()?;
-    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
+    let uses = store.each_record(|record| uses_of(&record).collect::<Vec<Use>>())?;
+    let uses: Vec<Use> = uses.into_iter().flatten().collect();
     let today = jiff::ZonedDateTime::now().date();
     print(&table(&lots, &uses, today))?;
     Ok(Exit::Done)
-}
-
-/// Why the lot of this name must not be used today, by the list at its usual place. Where several
-/// ingredients have a lot of the name, only when none of them may be.
-///
-/// # Errors
-/// When the list or the logs cannot be read.
-pub(super) fn refusal(name: &str) -> Result<Option<Refusal>, Failure> {
-    let store = StoreArgs {
-        lots: None,
-        logs: None,
-    };
-    let Ok(file) = store.lots_file() else {
-        return Ok(None);
-    };
-    let mut lots = read_lots(&file)?;
-    lots.retain(|lot| lot.name == name);
-    let uses: Vec<Use> = match lots.iter().any(|lot| lot.amount.is_some()) {
-        true => store.records()?.iter().flat_map(uses_of).collect(),
-        false => Vec::new(),
-    };
-    let today = jiff::ZonedDateTime::now().date();
-    let mut first = None;
-    for lot in &lots {
-        match lot.allows(&lot.ingredient, Mass::ZERO, lot.left(&uses), today) {
-            Ok(()) => return Ok(None),
-            Err(why) => first = first.or(Some(why)),
-        }
-    }
-    Ok(first)
 }
 
 fn table(lots: &[Lot], uses: &[Use], today: Date) -> String {

@@ -8,7 +8,7 @@ use super::lots::{StoreArgs, aligned};
 use super::{Exit, Failure, Outcome, print};
 use crate::batch::record::Record;
 use crate::lots::trace::{Reached, Use, Uses};
-use crate::lots::uses_of;
+use crate::lots::{jars, uses_of};
 use crate::mass::Mass;
 
 #[derive(Debug, Args)]
@@ -16,74 +16,170 @@ pub struct TraceArgs {
     /// A lot, or a batch
     #[arg(value_name = "LOT|BATCH")]
     name: String,
+    /// Only the lot of this ingredient, where several have a lot of the name
+    #[arg(long, value_name = "NAME")]
+    ingredient: Option<String>,
     #[command(flatten)]
     store: StoreArgs,
 }
 
+/// What a trace needs of a batch.
+struct Traced {
+    batch: String,
+    uses: Vec<Use>,
+    jars: Jars,
+}
+
+/// The jars of a batch.
+enum Jars {
+    None,
+    Planned(u32),
+    /// Those that stand; none where every one was withdrawn.
+    Filled(BTreeSet<usize>),
+}
+
 pub fn run(args: &TraceArgs) -> Outcome {
-    let records = args.store.records()?;
-    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
+    let name = args.name.as_str();
+    let traced = args.store.each_record(|record| Traced::of(&record))?;
+    let (mut uses, mut batches) = (Vec::new(), BTreeMap::new());
+    for one in traced {
+        uses.extend(one.uses);
+        batches.insert(one.batch, one.jars);
+    }
     let graph = Uses::new(&uses);
-    let forward = graph.forward(&args.name);
-    let batches: BTreeMap<&str, &Record> = records
-        .iter()
-        .map(|record| (record.batch.as_str(), record))
-        .collect();
+    let forward = match &args.ingredient {
+        Some(ingredient) => chosen(&graph, name, ingredient)?,
+        None => graph.forward(name),
+    };
     let mut parts = Vec::new();
-    if batches.contains_key(args.name.as_str()) {
-        parts.push(made_of(&args.name, &graph.backward(&args.name)));
+    if batches.contains_key(name) {
+        parts.push(made_of(name, &graph.backward(name)));
     } else if forward.is_empty() {
         return Err(Failure::failed(format!(
-            "no batch is named {0} and none took from a lot {0}",
-            args.name
+            "no batch is named {name} and none took from a lot {name}"
         ))
         .remedy("write the lot just as it stands in the log; `bismar lots` lists those on hand"));
     }
     if !forward.is_empty() {
-        parts.push(went_into(&args.name, &forward, &batches));
+        let mut part = went_into(name, &forward, &batches);
+        if args.ingredient.is_none() {
+            part.push_str(&several(&graph, name));
+        }
+        parts.push(part);
     }
     print(&parts.join("\n"))?;
     Ok(Exit::Done)
+}
+
+impl Traced {
+    fn of(record: &Record) -> Traced {
+        let planned = record.opening.as_ref().and_then(|opening| opening.jars);
+        let jars = match (record.filled.as_slice(), planned) {
+            ([], Some((planned, _))) => Jars::Planned(planned),
+            ([], None) => Jars::None,
+            (rows, _) => Jars::Filled(jars::filled(rows)),
+        };
+        Traced {
+            batch: record.batch.clone(),
+            uses: uses_of(record).collect(),
+            jars,
+        }
+    }
+}
+
+/// What took from the lot of one ingredient.
+fn chosen<'u>(graph: &Uses<'u>, name: &str, ingredient: &str) -> Result<Vec<Reached<'u>>, Failure> {
+    let found = graph.forward_of(name, ingredient);
+    let others = graph.ingredients(name);
+    if found.is_empty() && !others.is_empty() {
+        let others = Vec::from_iter(others).join(", ");
+        return Err(Failure::failed(format!(
+            "no batch took {ingredient} from a lot {name}; it was named for {others}"
+        ))
+        .remedy("write the ingredient just as it stands in the log"));
+    }
+    Ok(found)
+}
+
+/// A sentence where the name is that of several ingredients' lots.
+fn several(graph: &Uses<'_>, name: &str) -> String {
+    let ingredients = graph.ingredients(name);
+    if ingredients.len() < 2 {
+        return String::new();
+    }
+    format!(
+        "{name} was named as the lot of {} ingredients ({}); --ingredient NAME follows one of them.\n",
+        ingredients.len(),
+        Vec::from_iter(ingredients).join(", ")
+    )
 }
 
 fn grams(mass: Mass) -> String {
     mass.grams(Mass::from_mg(10)).to_string()
 }
 
-fn went_into(name: &str, found: &[Reached<'_>], batches: &BTreeMap<&str, &Record>) -> String {
-    let mut rows =
-        vec![["batch", "step", "ingredient", "from lot", "net g", "jars"].map(String::from)];
+fn went_into(name: &str, found: &[Reached<'_>], batches: &BTreeMap<String, Jars>) -> String {
+    let any_residue = found.iter().any(|r| r.used.residue != Mass::ZERO);
+    let last = if any_residue { "reached it g" } else { "" };
+    let head = [
+        "batch",
+        "step",
+        "ingredient",
+        "from lot",
+        "net g",
+        "jars",
+        last,
+    ];
+    let mut rows = vec![head.map(String::from)];
     for Reached { used, depth } in found {
-        let record = batches.get(used.batch.as_str());
+        // What was taken from the lot is the whole net weight; less came into the batch.
+        let reached = match used.residue {
+            Mass::ZERO => String::new(),
+            residue => grams(used.net - residue),
+        };
         rows.push([
             format!("{}{}", "  ".repeat(*depth), used.batch),
             used.step.to_string(),
             used.ingredient.clone(),
             used.lot.clone(),
             grams(used.net),
-            record.map_or(String::new(), |record| jars(record)),
+            batches.get(&used.batch).map_or(String::new(), in_words),
+            reached,
         ]);
     }
     let reached: BTreeSet<&str> = found.iter().map(|r| r.used.batch.as_str()).collect();
-    let plural = if reached.len() == 1 {
-        "batch"
-    } else {
-        "batches"
-    };
     format!(
-        "{name} reached {} {plural}:\n{}",
-        reached.len(),
-        aligned(&rows, &[1, 4])
+        "{name} reached {}{}:\n{}",
+        counted(reached.len(), "batch", "batches"),
+        filled_in_all(&reached, batches),
+        aligned(&rows, &[1, 4, 6])
     )
 }
 
+/// ` and 14 jars` where any were filled.
+fn filled_in_all(reached: &BTreeSet<&str>, batches: &BTreeMap<String, Jars>) -> String {
+    let jars_of = |batch: &&str| match batches.get(*batch) {
+        Some(Jars::Filled(jars)) => jars.len(),
+        Some(Jars::Planned(_) | Jars::None) | None => 0,
+    };
+    match reached.iter().map(jars_of).sum() {
+        0 => String::new(),
+        count => format!(" and {}", counted(count, "filled jar", "filled jars")),
+    }
+}
+
+fn counted(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}
+
 /// The jars recorded as filled, or else those that were planned.
-fn jars(record: &Record) -> String {
-    let planned = record.opening.as_ref().and_then(|opening| opening.jars);
-    match (record.filled.len(), planned) {
-        (0, Some((jars, _))) => format!("{jars} planned"),
-        (0, None) => "-".into(),
-        (filled, _) => format!("{filled} filled"),
+fn in_words(jars: &Jars) -> String {
+    match jars {
+        Jars::None => "-".into(),
+        Jars::Planned(jars) => format!("{jars} planned"),
+        Jars::Filled(jars) if jars.is_empty() => "all withdrawn".into(),
+        Jars::Filled(jars) if jars.len() == 1 => format!("jar {}", jars::in_words(jars)),
+        Jars::Filled(jars) => format!("jars {}", jars::in_words(jars)),
     }
 }
 

@@ -1,17 +1,24 @@
 //! The words of a person to the daemon: `next`, `again`, `keep`, `lot`, `note`, `stop`.
 
+use std::io::{BufRead as _, IsTerminal as _, Read as _, Write as _};
+
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, print};
 use crate::daemon::client::Client;
 use crate::daemon::request::Request;
 
+/// The longest line that is read for a lot, in bytes.
+const LONGEST_LINE: u64 = 4096;
+
 #[derive(Debug, Args)]
 pub struct LotArgs {
-    /// The lot as it stands on the package
-    #[arg(required = true, value_name = "LOT")]
+    /// The lot as it stands on the package; without it one line is read, so that a code reader that
+    /// types can say it
+    #[arg(value_name = "LOT")]
     lot: Vec<String>,
-    /// Take a lot that is expired or empty all the same; the reason goes into the batch log
+    /// Take a lot that is expired, empty or another ingredient's all the same; the reason goes into
+    /// the batch log
     #[arg(long, value_name = "REASON")]
     despite: Option<String>,
 }
@@ -51,23 +58,42 @@ pub fn stop() -> Outcome {
     tell(&Request::Stop)
 }
 
-/// A lot on the list of lots that is expired or empty goes no further without a reason; one that is
-/// not on the list is taken as it is.
+/// The daemon decides whether the lot may be taken.
 pub fn lot(args: LotArgs) -> Outcome {
-    let lot = args.lot.join(" ");
-    match (super::lots::refusal(&lot)?, args.despite) {
-        (Some(why), None) => {
-            let remedy = "take another lot, or say why this one is good: \
-                          bismar lot LOT --despite \"REASON\"";
-            return Err(Failure::failed(why).remedy(remedy));
-        }
-        (Some(why), Some(reason)) => {
-            let note = format!("{why}; taken all the same: {reason}");
-            print(&Client::connect()?.say(&Request::Note { note })?)?;
-        }
-        (None, _) => {}
+    let lot = match args.lot.as_slice() {
+        [] => typed_lot()?,
+        words => words.join(" "),
+    };
+    let request = Request::Lot {
+        lot,
+        despite: args.despite,
+    };
+    // Told whether a daemon runs or not.
+    request.command().map_err(Failure::usage)?;
+    tell(&request)
+}
+
+/// One line of standard input, as a code reader types it.
+fn typed_lot() -> Result<String, Failure> {
+    let mut input = std::io::stdin().lock();
+    if input.is_terminal() {
+        let mut prompt = std::io::stderr();
+        // Who does not see the question can answer all the same.
+        let _ = write!(prompt, "Lot: ").and_then(|()| prompt.flush());
     }
-    tell(&Request::Lot { lot })
+    let mut line = Vec::new();
+    let read = (&mut input).take(LONGEST_LINE).read_until(b'\n', &mut line);
+    read.map_err(|error| Failure::failed(format!("standard input: {error}")))?;
+    let remedy = "read the code again, or type the lot: bismar lot LOT";
+    if line.len() as u64 == LONGEST_LINE && !line.ends_with(b"\n") {
+        return Err(Failure::failed("the line with the lot does not end").remedy(remedy));
+    }
+    let line = String::from_utf8(line)
+        .map_err(|_| Failure::failed("the lot is no text in UTF-8").remedy(remedy))?;
+    match line.trim() {
+        "" => Err(Failure::failed("no lot was read; the line is empty").remedy(remedy)),
+        lot => Ok(lot.to_owned()),
+    }
 }
 
 pub fn note(args: NoteArgs) -> Outcome {

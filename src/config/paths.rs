@@ -46,6 +46,11 @@ impl Places {
         Some(base?.join("bismar").join("config.toml"))
     }
 
+    /// The list of lots: `lots.toml` beside the configuration file.
+    pub fn lots_file(&self) -> Option<PathBuf> {
+        Some(self.config_file()?.with_file_name("lots.toml"))
+    }
+
     /// `$XDG_DATA_HOME/bismar/logs`, by default under `~/.local/share`.
     pub fn log_dir(&self) -> Option<PathBuf> {
         let data = |home: &PathBuf| home.join(".local").join("share");

@@ -17,10 +17,12 @@ use super::owed::{Debt, Owed, pending_words, rows_are};
 use super::request::{self, BadRequest, Request};
 use super::rows::Rows;
 use super::seams::{Heart, LeftOver, LogAnswer, Opened, Opener, Order, Parts};
+use super::stock::{Looking, Question};
 use super::subscribers::{Line, Outbox, Subscribers};
 use super::trouble::Trouble;
 use super::wire::Wire;
 use crate::config::Config;
+use crate::lots::advice::{Need, Stock};
 use crate::scale::Moment;
 use crate::scale::link::{LinkMessage, LinkNews};
 use crate::weighing::event::{Command, Cue, CueKind, Draft, Event};
@@ -34,12 +36,12 @@ const FAILED_STOP: Duration = Duration::from_secs(3);
 
 /// See the module's text.
 pub struct Core<H> {
-    parts: Parts<H>,
-    heart: H,
-    clock: Clock,
+    pub(super) parts: Parts<H>,
+    pub(super) heart: H,
+    pub(super) clock: Clock,
     wire: Wire,
     lines: Lines,
-    rows: Option<Rows>,
+    pub(super) rows: Option<Rows>,
     running: bool,
     /// The name of the running batch, or of the one before.
     batch: String,
@@ -51,9 +53,11 @@ pub struct Core<H> {
     trouble: Trouble,
     current: Current,
     /// Replies that wait for rows.
-    owed: Owed,
+    pub(super) owed: Owed,
     /// The rows that the word which is being answered has made.
-    made: Vec<u64>,
+    pub(super) made: Vec<u64>,
+    /// Words that wait for what is known of the lots.
+    pub(super) looking: Looking,
     /// The maker's answers to cues.
     words: Option<mpsc::UnboundedReceiver<Command>>,
 }
@@ -64,6 +68,7 @@ enum Turn {
     Row(LogAnswer),
     Call(Call),
     Word(Command),
+    Stock(Question, Stock),
     Order(Option<Order>),
     Deadline,
     Owed,
@@ -93,6 +98,7 @@ impl<H: Heart> Core<H> {
             current: Current::default(),
             owed: Owed::default(),
             made: Vec::new(),
+            looking: Looking::default(),
             words: parts.cues.words(),
             parts,
         };
@@ -133,6 +139,7 @@ impl<H: Heart> Core<H> {
                 answer = answer_of(&mut self.rows) => Turn::Row(answer),
                 Some(call) = calls.recv() => Turn::Call(call),
                 command = word_of(&mut self.words) => Turn::Word(command),
+                (question, stock) = self.looking.next() => Turn::Stock(question, stock),
                 order = orders.recv() => Turn::Order(order),
                 () = sleep_until(due) => Turn::Deadline,
                 () = sleep_until(self.owed.due()) => Turn::Owed,
@@ -143,6 +150,7 @@ impl<H: Heart> Core<H> {
                 Turn::Row(answer) => self.row(answer),
                 Turn::Call(call) => self.call(call),
                 Turn::Word(command) => self.word(command),
+                Turn::Stock(question, stock) => self.looked_up(question, &stock),
                 Turn::Order(Some(Order::Reload)) => self.reload(),
                 Turn::Order(Some(Order::Stop) | None) => break,
                 Turn::Deadline => {
@@ -208,6 +216,10 @@ impl<H: Heart> Core<H> {
             reply,
         } = call;
         let text = match request.command() {
+            Ok(Some(Command::Lot(lot))) => {
+                let despite = request.despite();
+                return self.lot(lot, despite, reply);
+            }
             Ok(Some(command)) => match self.command(command) {
                 Ok(say) => {
                     let tickets = std::mem::take(&mut self.made);
@@ -218,7 +230,11 @@ impl<H: Heart> Core<H> {
                 }
                 Err(error) => Err(error),
             },
-            Ok(None) => self.answer(request, events),
+            Ok(None) => match self.begun(&request) {
+                Some(Ok((say, needs))) => return self.say_begun(say, needs, reply),
+                Some(Err(error)) => Err(error),
+                None => self.answer(request, events),
+            },
             Err(error) => Err(error),
         };
         let text = text.unwrap_or_else(|error| request::refused(&error.to_string()));
@@ -229,7 +245,7 @@ impl<H: Heart> Core<H> {
     }
 
     /// A word of a client; afterwards `made` has the rows that it made.
-    fn command(&mut self, command: Command) -> Result<String, BadRequest> {
+    pub(super) fn command(&mut self, command: Command) -> Result<String, BadRequest> {
         let now = self.clock.now();
         let said = self.heart.command(command, now);
         self.settle(now);
@@ -262,24 +278,10 @@ impl<H: Heart> Core<H> {
 
     fn answer(&mut self, request: Request, events: Option<Outbox>) -> Result<Vec<u8>, BadRequest> {
         match request {
-            Request::Begin {
-                formula,
-                batch,
-                jars,
-                fill,
-                allowance,
-                overweigh,
-            } => {
-                let mut wanted = request::begin(formula, batch.as_deref(), jars, fill.as_deref())?;
-                wanted.allowance = request::allowance(allowance.as_deref())?;
-                wanted.overweigh = request::overweigh(&overweigh)?;
-                self.open(|opener| opener.begin(&wanted))
-                    .map(|say| request::said(&say))
-            }
             fill @ Request::Fill { .. } => {
                 let wanted = request::fill(fill)?;
                 self.open(|opener| opener.fill(&wanted))
-                    .map(|say| request::said(&say))
+                    .map(|(say, _)| request::said(&say))
             }
             Request::Status => Ok(request::reply(serde_json::json!({
                 "status": self.heart.status(),
@@ -298,8 +300,9 @@ impl<H: Heart> Core<H> {
                 }
                 Ok(request::said("events follow, one a line"))
             }
-            // Commands were answered before.
+            // Commands and `begin` were answered before.
             Request::Hello
+            | Request::Begin { .. }
             | Request::Next
             | Request::Again
             | Request::Keep
@@ -315,11 +318,17 @@ impl<H: Heart> Core<H> {
         }
     }
 
+    /// Begins the batch, where a batch is asked for: what to say, and what it needs of lots.
+    fn begun(&mut self, request: &Request) -> Option<Result<(String, Vec<Need>), BadRequest>> {
+        let wanted = request.begins()?;
+        Some(wanted.and_then(|wanted| self.open(|opener| opener.begin(&wanted))))
+    }
+
     /// Begins what `open` opens, where nothing else is under way.
     fn open(
         &mut self,
         open: impl FnOnce(&mut dyn Opener) -> Result<Opened, String>,
-    ) -> Result<String, BadRequest> {
+    ) -> Result<(String, Vec<Need>), BadRequest> {
         if self.running {
             return Err(BadRequest(
                 "a batch is being weighed; finish it, or end it with `bismar stop`".to_owned(),
@@ -334,7 +343,8 @@ impl<H: Heart> Core<H> {
         // Frees the log of the last batch, which may be the one to go on with.
         self.let_go();
         let opened = open(self.parts.opener.as_mut()).map_err(BadRequest)?;
-        self.take(opened)
+        let needs = Need::of_plan(&opened.plan);
+        Ok((self.take(opened)?, needs))
     }
 
     fn take(&mut self, opened: Opened) -> Result<String, BadRequest> {
@@ -358,7 +368,7 @@ impl<H: Heart> Core<H> {
     }
 
     /// Hands on everything the bench has to say.
-    fn settle(&mut self, now: Moment) {
+    pub(super) fn settle(&mut self, now: Moment) {
         self.made.clear();
         while let Some(event) = self.heart.poll() {
             match event {
@@ -545,6 +555,7 @@ impl<H: Heart> Core<H> {
         notify::stopping();
         self.lines.stop().await;
         self.owed.pay_all(self.rows.as_ref());
+        self.looking.give_up();
         let start = tokio::time::Instant::now();
         while let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {
             // A disk that is full will hardly be mended in the meantime, one that is slow answers.

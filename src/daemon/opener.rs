@@ -9,6 +9,7 @@ use tokio::sync::mpsc;
 
 use super::request::{BeginRequest, FillRequest, Size};
 use super::seams::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
+use super::stock::StockFiles;
 use crate::batch::cell::clean;
 use crate::batch::error::LogError;
 use crate::batch::log::{Found, LogFile};
@@ -41,6 +42,8 @@ pub struct BatchOpener {
     retry: Duration,
     /// Where rows are kept that cannot be written, best first.
     spills: Vec<PathBuf>,
+    /// The list of lots; `None`: lots are taken as they are named.
+    lots: Option<PathBuf>,
     /// Batches that must not go on, since rows of theirs are kept elsewhere.
     pub(super) stuck: Vec<String>,
     taken_in: Vec<TakenIn>,
@@ -52,6 +55,7 @@ impl BatchOpener {
             config: config.clone(),
             retry: RETRY,
             spills: Vec::new(),
+            lots: None,
             stuck: Vec::new(),
             taken_in: Vec::new(),
         }
@@ -61,6 +65,12 @@ impl BatchOpener {
     /// for those of an earlier daemon.
     pub fn with_spills(mut self, folders: Vec<PathBuf>) -> BatchOpener {
         self.spills = folders;
+        self
+    }
+
+    /// Looks lots up in the list `file`, which need not be there.
+    pub fn with_lots(mut self, file: Option<PathBuf>) -> BatchOpener {
+        self.lots = file;
         self
     }
 
@@ -108,9 +118,11 @@ impl BatchOpener {
             // The loop has ended, or has closed the batch, where nobody listens.
             let _ = sender.send(LogAnswer { ticket, outcome });
         });
+        let batch = log.batch().to_owned();
         let writer = LogWriter::start(log, self.retry, answer)
             .map_err(|error| format!("the log's writer cannot be started: {error}"))?;
         let sink = WriterSink {
+            batch,
             writer: Some(writer),
             spills: self.spills.clone(),
         };
@@ -332,6 +344,13 @@ impl Opener for BatchOpener {
         kept
     }
 
+    fn stock(&self) -> Option<StockFiles> {
+        Some(StockFiles {
+            list: self.lots.clone()?,
+            logs: self.config.logs().ok()?,
+        })
+    }
+
     fn configure(&mut self, config: &Config) {
         self.config = config.clone();
     }
@@ -459,6 +478,7 @@ fn compare(path: &Path, plan: &Plan) -> Result<(), String> {
 
 /// The log's writer as the loop's sink.
 struct WriterSink {
+    batch: String,
     writer: Option<LogWriter>,
     spills: Vec<PathBuf>,
 }
@@ -468,6 +488,10 @@ impl RowSink for WriterSink {
         if let Some(writer) = &self.writer {
             writer.send(draft, at);
         }
+    }
+
+    fn batch(&self) -> Option<String> {
+        Some(self.batch.clone())
     }
 
     fn end(&mut self) -> Option<LeftOver> {

@@ -12,10 +12,14 @@
 //! | `{"do":"next"}`, `again`, `keep`, `stop` | `{"ok":true,"say":"...","pending":0}` |
 //! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
 //! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
+//! | `{"do":"lot","lot":"B-12","despite":"tested today"}` | the same |
 //! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
 //!
 //! A word that makes rows of the log is answered when they are on the disk, or known not to be, or
 //! after two seconds; `pending` is how many rows are not on the disk then, and `say` tells why.
+//! A lot that the list of lots or the logs speak against (of another ingredient, past its day, empty,
+//! less than the step needs, or not to be looked up) is not taken without `despite`, the reason, which
+//! goes into the log as a note.
 //! A subscription begins with the step and the cue that hold. A fault of the code `slow` ends one
 //! whose events are not read. `trouble` has one line for each thing that a person should know.
 //!
@@ -25,6 +29,7 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use crate::batch::cell::breaks;
 use crate::document::shown;
 use crate::formula::allowance::Allowance;
 use crate::formula::remedy::Way;
@@ -37,6 +42,10 @@ pub const PROTOCOL: u32 = 1;
 
 /// The longest text of a lot or a note, in bytes.
 pub const LONGEST_TEXT: usize = 1000;
+
+/// The longest lot and the longest reason for one, in characters: both fit whole into a note.
+const LONGEST_LOT: usize = 150;
+const LONGEST_REASON: usize = 200;
 
 /// One request. See the module's text for the JSON.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -88,6 +97,9 @@ pub enum Request {
     Keep,
     Lot {
         lot: String,
+        /// Why it is taken whatever speaks against it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        despite: Option<String>,
     },
     Note {
         note: String,
@@ -163,6 +175,30 @@ impl Request {
             .map_err(|error| BadRequest(format!("this is no request that bismar knows: {error}")))
     }
 
+    /// The batch that a `begin` asks for, checked; `None` for any other request.
+    pub fn begins(&self) -> Option<Result<BeginRequest, BadRequest>> {
+        let Request::Begin {
+            formula,
+            batch,
+            jars,
+            fill,
+            allowance,
+            overweigh,
+        } = self
+        else {
+            return None;
+        };
+        let checked = || {
+            let wanted = begin(formula.clone(), batch.as_deref(), *jars, fill.as_deref())?;
+            Ok(BeginRequest {
+                allowance: self::allowance(allowance.as_deref())?,
+                overweigh: self::overweigh(overweigh)?,
+                ..wanted
+            })
+        };
+        Some(checked())
+    }
+
     /// A `begin` with an allowance for losses; any other request as it is.
     pub fn with_allowance(mut self, text: Option<String>) -> Request {
         if let Request::Begin { allowance, .. } = &mut self {
@@ -188,7 +224,13 @@ impl Request {
             Request::Next => Some(Command::Next),
             Request::Again => Some(Command::Again),
             Request::Keep => Some(Command::Keep),
-            Request::Lot { lot } => Some(Command::Lot(checked("lot", lot)?)),
+            Request::Lot { lot, despite } => {
+                if let Some(reason) = despite {
+                    plain("reason", checked("reason", reason)?, LONGEST_REASON)?;
+                }
+                let lot = plain("lot", checked("lot", lot)?, LONGEST_LOT)?;
+                Some(Command::Lot(lot))
+            }
             Request::Note { note } => Some(Command::Note(checked("note", note)?)),
             Request::Remedy { way } => {
                 Some(Command::Remedy(Way::from_word(way).ok_or_else(|| {
@@ -206,6 +248,14 @@ impl Request {
             | Request::Subscribe { .. } => None,
         })
     }
+
+    /// The reason given for a lot.
+    pub fn despite(&self) -> Option<String> {
+        let Request::Lot { despite, .. } = self else {
+            return None;
+        };
+        despite.as_deref().map(|reason| reason.trim().to_owned())
+    }
 }
 
 fn checked(what: &str, text: &str) -> Result<String, BadRequest> {
@@ -219,6 +269,23 @@ fn checked(what: &str, text: &str) -> Result<String, BadRequest> {
         )));
     }
     Ok(text.to_owned())
+}
+
+/// A text that stands in the log as it was given: a lot that is cut or changed is another lot.
+fn plain(what: &str, text: String, longest: usize) -> Result<String, BadRequest> {
+    if let Some(c) = text.chars().find(|c| breaks(*c)) {
+        return Err(BadRequest(format!(
+            "the {what} has a control character (U+{:04X}) in it; type it without, or set the code \
+             reader to leave it out",
+            u32::from(c)
+        )));
+    }
+    if text.chars().count() > longest {
+        return Err(BadRequest(format!(
+            "the {what} is longer than {longest} characters; shorten it"
+        )));
+    }
+    Ok(text)
 }
 
 /// Checks the fields of a `begin`.
@@ -383,12 +450,22 @@ mod tests {
 
     #[test]
     fn the_requests_of_the_table_are_read() {
-        let cases: [(&str, Request); 6] = [
+        let cases: [(&str, Request); 7] = [
             (r#"{"do":"hello"}"#, Request::Hello),
             (r#"{"do":"next"}"#, Request::Next),
             (
                 r#"{"do":"lot","lot":"B-12"}"#,
-                Request::Lot { lot: "B-12".into() },
+                Request::Lot {
+                    lot: "B-12".into(),
+                    despite: None,
+                },
+            ),
+            (
+                r#"{"do":"lot","lot":"B-12","despite":"tested"}"#,
+                Request::Lot {
+                    lot: "B-12".into(),
+                    despite: Some("tested".into()),
+                },
             ),
             (
                 r#"{"do":"subscribe"}"#,

@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use tokio::sync::mpsc;
 
 use super::request::{BeginRequest, FillRequest};
+use super::stock::StockFiles;
 use crate::bench::{Bench, Progress, Refused, Status};
 use crate::config::Config;
 use crate::cue::OutputStatus;
@@ -40,6 +41,11 @@ pub struct Parts<H> {
 pub trait RowSink {
     /// Hands the row on to be written and synced; `at` is its time of day. Returns at once.
     fn write(&mut self, draft: Draft, at: jiff::Timestamp);
+
+    /// The batch whose rows these are; `None` where it has no name.
+    fn batch(&self) -> Option<String> {
+        None
+    }
 
     /// Nothing more is written, and nobody waits for answers any more: puts the rows that are not on
     /// the disk into a file elsewhere. Takes a moment at most. `None` where all are on the disk.
@@ -136,6 +142,11 @@ pub trait Opener {
     /// which that cannot be. Asked for once, before [`Opener::unfinished`].
     fn kept(&mut self) -> Vec<Kept> {
         Vec::new()
+    }
+
+    /// Where the lots and the logs lie; `None` where lots are taken as they are named.
+    fn stock(&self) -> Option<StockFiles> {
+        None
     }
 
     /// The configuration was read anew.

@@ -2,6 +2,8 @@
 //!
 //! What is left is never stored: it is the amount less what the batch logs say was weighed.
 
+pub mod advice;
+pub mod jars;
 mod parse;
 pub mod trace;
 
@@ -9,6 +11,7 @@ use std::fmt;
 
 use jiff::civil::Date;
 
+use crate::batch::cell::Amount;
 use crate::batch::record::Record;
 use crate::formula::Place;
 use crate::mass::Mass;
@@ -119,6 +122,7 @@ pub fn uses_of(record: &Record) -> impl Iterator<Item = Use> + '_ {
             ingredient: step.ingredient.clone(),
             lot: step.lot.clone(),
             net,
+            residue: record.residue(step.step).map_or(Mass::ZERO, Amount::mass),
         })
     })
 }

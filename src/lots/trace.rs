@@ -1,7 +1,7 @@
 //! Where a lot went and what a batch is made of, through premixes: a lot whose name is another
 //! batch's name is that batch.
 
-use std::collections::{HashMap, HashSet, VecDeque};
+use std::collections::{BTreeSet, HashMap, HashSet, VecDeque};
 
 use crate::mass::Mass;
 
@@ -12,8 +12,10 @@ pub struct Use {
     pub step: usize,
     pub ingredient: String,
     pub lot: String,
-    /// Net weight taken.
+    /// Net weight taken from the lot.
     pub net: Mass,
+    /// What of it stayed in the vessel and did not reach the batch.
+    pub residue: Mass,
 }
 
 /// A use that a trace came to.
@@ -45,19 +47,34 @@ impl<'u> Uses<'u> {
     /// Every step that took from `lot`, or from a batch that it reached. A premix that names itself
     /// does no harm.
     pub fn forward(&self, lot: &str) -> Vec<Reached<'u>> {
-        search(&self.by_lot, lot, |used| &used.batch)
+        search(&self.by_lot, lot, |_| true, |used| &used.batch)
+    }
+
+    /// As [`Uses::forward`], for one ingredient of those that have a lot of this name. In the batches
+    /// that it reached every step counts: they are the same batch under any name.
+    pub fn forward_of(&self, lot: &str, ingredient: &str) -> Vec<Reached<'u>> {
+        let first = |used: &Use| used.ingredient == ingredient;
+        search(&self.by_lot, lot, first, |used| &used.batch)
+    }
+
+    /// The ingredients of which a step named `lot` as theirs, by name.
+    pub fn ingredients(&self, lot: &str) -> BTreeSet<&'u str> {
+        let uses = self.by_lot.get(lot).into_iter().flatten();
+        uses.map(|used| used.ingredient.as_str()).collect()
     }
 
     /// Every step of `batch`, and of the batches that are lots in it.
     pub fn backward(&self, batch: &str) -> Vec<Reached<'u>> {
-        search(&self.by_batch, batch, |used| &used.lot)
+        search(&self.by_batch, batch, |_| true, |used| &used.lot)
     }
 }
 
-/// Breadth first, so each name is met at its least depth, once.
+/// Breadth first, so each name is met at its least depth, once. Of `from` itself only the uses count
+/// that are `first`.
 fn search<'u>(
     uses: &HashMap<&'u str, Vec<&'u Use>>,
     from: &str,
+    first: impl Fn(&Use) -> bool,
     next: impl Fn(&'u Use) -> &'u str,
 ) -> Vec<Reached<'u>> {
     let mut found = Vec::new();
@@ -68,7 +85,8 @@ fn search<'u>(
         waiting.push_back((*name, 0));
     }
     while let Some((name, depth)) = waiting.pop_front() {
-        for used in uses.get(name).into_iter().flatten() {
+        let found_here = uses.get(name).into_iter().flatten();
+        for used in found_here.filter(|used| depth > 0 || first(used)) {
             found.push(Reached { used, depth });
             if seen.insert(next(used)) {
                 waiting.push_back((next(used), depth + 1));

@@ -1,4 +1,5 @@
-//! How long a trace takes over 10,000 batches, reading and proving every log. Printed, not asserted.
+//! How long a trace takes over 10,000 batches, reading and proving every log; and how long the reading
+//! takes with one thread and with all, beside the mere bytes. Printed, not asserted.
 
 use std::process::Command;
 use std::time::Instant;
@@ -6,6 +7,7 @@ use std::time::Instant;
 use bismar::batch::chain;
 use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::batch::row::{Row, Stamp, header};
+use bismar::batch::{folder, record};
 use bismar::mass::Mass;
 use bismar::scale::Moment;
 use bismar::weighing::event::{Draft, RowKind};
@@ -62,9 +64,36 @@ fn log_text(batch: &str, drafts: &[Draft]) -> Vec<u8> {
     text
 }
 
+/// Side by side, round by round, so that what else the machine does is shared.
+fn compare(dir: &std::path::Path) {
+    let paths = record::logs_in(dir).unwrap();
+    let all = folder::all_threads();
+    let timed = |work: &dyn Fn() -> usize| {
+        let begun = Instant::now();
+        assert_eq!(work(), BATCHES);
+        begun.elapsed()
+    };
+    let proved = |threads| {
+        let read = folder::read_each(&paths, threads, |record| record.is_proved());
+        read.iter().filter(|read| matches!(read, Ok(true))).count()
+    };
+    for round in 1..=5 {
+        let bytes = timed(&|| paths.iter().flat_map(std::fs::read).count());
+        let (one, many) = (timed(&|| proved(1)), timed(&|| proved(all)));
+        let ratio = |time: std::time::Duration| time.as_secs_f64() / one.as_secs_f64();
+        println!(
+            "round {round}: bytes alone {bytes:?} ({:.2}), proved by one thread {one:?} (1), by {all} \
+             {many:?} ({:.2})",
+            ratio(bytes),
+            ratio(many)
+        );
+    }
+}
+
 fn main() {
     let dir = tempfile::tempdir().unwrap();
     write_logs(dir.path());
+    compare(dir.path());
     for name in ["L-4-7", "soak-4321", "soak-4320"] {
         for round in 1..=3 {
             let begun = Instant::now();

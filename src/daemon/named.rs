@@ -1,0 +1,162 @@
+//! A lot that is named, and a batch that begins: what is said of lots once they are looked up.
+
+use tokio::sync::oneshot;
+
+use super::core::Core;
+use super::owed::Debt;
+use super::request::{self, BadRequest};
+use super::seams::Heart;
+use super::stock::Question;
+use crate::batch::cell::Amount;
+use crate::lots::advice::{Advice, ForStep, Need, ShellWord, Stock};
+use crate::mass::Mass;
+use crate::weighing::event::Command;
+
+/// Of what speaks against a lot, the characters that go into the log before the reason.
+const LONGEST_WHY: usize = 180;
+
+type Reply = oneshot::Sender<Vec<u8>>;
+
+impl<H: Heart> Core<H> {
+    /// A lot is named. Where nothing waits for one the bench answers at once, else the lot is looked
+    /// up first.
+    pub(super) fn lot(&mut self, lot: String, despite: Option<String>, reply: Reply) {
+        let (Some(step), Some(files)) = (self.step_now(), self.parts.opener.stock()) else {
+            let note = despite.map(|reason| format!("lot {lot}: {reason}"));
+            return self.take_lot(lot, note, None, reply);
+        };
+        let question = Question::Lot {
+            lot,
+            despite,
+            step,
+            reply,
+        };
+        if let Err(Question::Lot { reply, .. }) = self.looking.ask(question, files) {
+            let text = "other lots are still being looked up; name it again in a moment";
+            let _ = reply.send(request::refused(text));
+        }
+    }
+
+    /// The step that waits to be weighed.
+    fn step_now(&self) -> Option<ForStep> {
+        let status = self.heart.status();
+        let (step, ingredient) = (status.step?, status.ingredient?);
+        let target = status.target.as_deref().and_then(Amount::parse);
+        Some(ForStep {
+            batch: self.rows.as_ref()?.batch(),
+            step,
+            ingredient,
+            needed: target.map_or(Mass::ZERO, Amount::mass),
+        })
+    }
+
+    /// The batch has begun; what is known of the lots is said with it.
+    pub(super) fn say_begun(&mut self, say: String, needs: Vec<Need>, reply: Reply) {
+        let now = self.clock.now();
+        self.settle(now);
+        let question = Question::Begun { say, needs, reply };
+        let not_asked = match self.parts.opener.stock() {
+            Some(files) => self.looking.ask(question, files).err(),
+            None => Some(question),
+        };
+        if let Some(Question::Begun { say, reply, .. }) = not_asked {
+            let _ = reply.send(request::said(&say));
+        }
+    }
+
+    /// The answer to a question about lots.
+    pub(super) fn looked_up(&mut self, question: Question, stock: &Stock) {
+        match question {
+            Question::Begun {
+                mut say,
+                needs,
+                reply,
+            } => {
+                for warning in stock.warn(&needs) {
+                    say.push_str(&format!("\nNote: {}.", warning.trim_end_matches('.')));
+                }
+                let _ = reply.send(request::said(&say));
+            }
+            Question::Lot {
+                lot,
+                despite,
+                step,
+                reply,
+            } => match self.judged(&lot, despite, &step, stock) {
+                Ok((note, say)) => self.take_lot(lot, note, say, reply),
+                Err(why) => {
+                    let _ = reply.send(request::refused(&why));
+                }
+            },
+        }
+    }
+
+    /// The note that the log gets and what else there is to say of the lot, or why it is not taken.
+    fn judged(
+        &self,
+        lot: &str,
+        despite: Option<String>,
+        step: &ForStep,
+        stock: &Stock,
+    ) -> Result<(Option<String>, Option<String>), String> {
+        // The lot was read off the package of that step, and of no other.
+        let same = |now: &ForStep| (&now.batch, &now.ingredient) == (&step.batch, &step.ingredient);
+        let now = self.step_now();
+        let Some(now) = now.filter(same) else {
+            return Err(format!(
+                "{} was finished while lot {lot} was being looked up, so the lot was not taken; \
+                 write it down with `bismar note`",
+                step.ingredient
+            ));
+        };
+        match (stock.advise(lot, &now), despite) {
+            (Advice::Good(say), None) => Ok((None, say)),
+            (Advice::Good(say), Some(reason)) => Ok((Some(format!("lot {lot}: {reason}")), say)),
+            (Advice::Against(why), Some(reason)) => {
+                let why = shortened(&why);
+                let note = format!("{why}; taken all the same: {reason}");
+                Ok((
+                    Some(note),
+                    Some(format!("Noted: {why}, taken all the same.")),
+                ))
+            }
+            (Advice::Against(why), None) => Err(format!(
+                "{}. Take another lot, or say why this one is good: bismar lot {} --despite \"REASON\"",
+                why.trim_end_matches('.'),
+                ShellWord(lot)
+            )),
+        }
+    }
+
+    /// The lot goes to the bench, after its note; the reply waits for both rows.
+    fn take_lot(&mut self, lot: String, note: Option<String>, say: Option<String>, reply: Reply) {
+        let mut tickets = Vec::new();
+        let note = note.map(Command::Note);
+        let mut said = Ok(String::new());
+        for command in note.into_iter().chain([Command::Lot(lot)]) {
+            said = self.command(command);
+            tickets.append(&mut self.made);
+            if said.is_err() {
+                break;
+            }
+        }
+        match said {
+            Ok(said) => {
+                let say = say.map_or(said.clone(), |more| format!("{said} {more}"));
+                self.owed.add(Debt::new(reply, say, None, tickets));
+            }
+            Err(BadRequest(why)) => {
+                let _ = reply.send(request::refused(&why));
+            }
+        }
+    }
+}
+
+/// One line that leaves room for the reason beside it.
+fn shortened(why: &str) -> String {
+    let why = why.trim_end_matches('.').replace('\n', " ");
+    match why.char_indices().nth(LONGEST_WHY) {
+        Some((end, _)) => format!("{} ...", why.get(..end).unwrap_or_default()),
+        None => why,
+    }
+}
