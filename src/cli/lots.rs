@@ -1,5 +1,6 @@
 //! `bismar lots` and `bismar lots add`: what is in the store and how much of it is left.
 
+use std::collections::HashSet;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -13,6 +14,8 @@ use crate::config::Config;
 use crate::config::paths::Places;
 use crate::document::read_text;
 use crate::formula::Place;
+use crate::lots::price::Price;
+use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, Refusal, uses_of};
 use crate::mass::Mass;
@@ -61,6 +64,9 @@ struct AddArgs {
     /// Amount when it was opened, with its unit, for example 5kg
     #[arg(long, value_name = "MASS", value_parser = typed)]
     amount: Option<Typed>,
+    /// What a kilogram cost, without a currency, for example 12.50
+    #[arg(long, value_name = "PRICE", value_parser = Price::parse)]
+    price_per_kg: Option<Price>,
 }
 
 pub fn run(args: LotsArgs) -> Outcome {
@@ -72,7 +78,12 @@ pub fn run(args: LotsArgs) -> Outcome {
 }
 
 impl StoreArgs {
-    fn lots_file(&self) -> Result<PathBuf, Failure> {
+    /// Whether a list was named on the command line.
+    pub(super) fn names_lots(&self) -> bool {
+        self.lots.is_some()
+    }
+
+    pub(super) fn lots_file(&self) -> Result<PathBuf, Failure> {
         let usual = || {
             Some(
                 Places::from_env()
@@ -95,21 +106,26 @@ impl StoreArgs {
 
     /// Every batch of the folder. Of a damaged log the rows before the damage count, and it is said.
     pub fn records(&self) -> Result<Vec<record::Record>, Failure> {
-        let mut records = Vec::new();
-        for path in record::logs_in(&self.logs_dir()?)? {
-            let record = record::read(&path)?;
-            if let Some(fault) = &record.fault {
-                tell(&format!(
-                    "warning: {fault}\n  only the rows before that are counted"
-                ));
-            }
-            records.push(record);
-        }
-        Ok(records)
+        records_in(&self.logs_dir()?)
     }
 }
 
-fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {
+/// As [`StoreArgs::records`], of the folder `dir`.
+pub(super) fn records_in(dir: &Path) -> Result<Vec<record::Record>, Failure> {
+    let mut records = Vec::new();
+    for path in record::logs_in(dir)? {
+        let record = record::read(&path)?;
+        if let Some(fault) = &record.fault {
+            tell(&format!(
+                "warning: {fault}\n  only the rows before that are counted"
+            ));
+        }
+        records.push(record);
+    }
+    Ok(records)
+}
+
+pub(super) fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {
     if !file.exists() {
         return Ok(Vec::new());
     }
@@ -121,7 +137,9 @@ fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {
 
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let lots = read_lots(file)?;
-    if lots.is_empty() {
+    let records = store.records()?;
+    let premixes = premixes(&records);
+    if lots.is_empty() && premixes.is_empty() {
         let example = "bismar lots add S-12 --ingredient \"Sea salt\" --amount 5kg";
         print(&format!(
             "No lots in {}. Add one: {example}",
@@ -129,11 +147,26 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
         ))?;
         return Ok(Exit::Done);
     }
-    let records = store.records()?;
     let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
     let today = jiff::ZonedDateTime::now().date();
-    print(&table(&lots, &uses, today))?;
+    print(&table(&lots, &premixes, &uses, today))?;
     Ok(Exit::Done)
+}
+
+/// The batches that are lots of others: those that others took from, and those of a formula that another
+/// one names as its premix.
+fn premixes(records: &[record::Record]) -> Vec<Made> {
+    let uses = records.iter().flat_map(uses_of);
+    let taken: HashSet<String> = uses.map(|used| used.lot).collect();
+    let formulas = records.iter().filter_map(|r| r.read_formula()?.ok());
+    let named: HashSet<String> = formulas
+        .flat_map(|formula| formula.phases)
+        .flat_map(|phase| phase.ingredients)
+        .filter_map(|ingredient| ingredient.premix)
+        .collect();
+    let made = records.iter().filter_map(Made::of);
+    made.filter(|made| taken.contains(&made.batch) || named.contains(&made.formula))
+        .collect()
 }
 
 /// Why the lot of this name must not be used today, by the list at its usual place. Where several
@@ -151,10 +184,18 @@ pub(super) fn refusal(name: &str) -> Result<Option<Refusal>, Failure> {
     };
     let mut lots = read_lots(&file)?;
     lots.retain(|lot| lot.name == name);
-    let uses: Vec<Use> = match lots.iter().any(|lot| lot.amount.is_some()) {
-        true => store.records()?.iter().flat_map(uses_of).collect(),
+    // A batch of our own may be a premix. Only its own log is looked for first: most lots are none, and a
+    // year has many logs.
+    let own = Path::new(name).file_name() == Some(name.as_ref())
+        && store.logs_dir()?.join(format!("{name}.csv")).exists();
+    let records = match own || lots.iter().any(|lot| lot.amount.is_some()) {
+        true => store.records()?,
         false => Vec::new(),
     };
+    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
+    if own && lots.is_empty() {
+        return Ok(refused_premix(name, &records, &uses));
+    }
     let today = jiff::ZonedDateTime::now().date();
     let mut first = None;
     for lot in &lots {
@@ -166,14 +207,24 @@ pub(super) fn refusal(name: &str) -> Result<Option<Refusal>, Failure> {
     Ok(first)
 }
 
-fn table(lots: &[Lot], uses: &[Use], today: Date) -> String {
+/// Why the batch of this name is no premix to take from: it is not finished, or used up.
+fn refused_premix(name: &str, records: &[record::Record], uses: &[Use]) -> Option<Refusal> {
+    let record = records.iter().find(|record| record.batch == name)?;
+    let lot = name.to_owned();
+    match Made::of(record) {
+        None => Some(Refusal::Unfinished { lot }),
+        Some(made) if made.left(uses) <= Mass::ZERO => Some(Refusal::Empty { lot }),
+        Some(_) => None,
+    }
+}
+
+fn table(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> String {
     let mut rows =
         vec![["lot", "ingredient", "supplier", "best before", "left g", ""].map(String::from)];
-    for lot in lots {
-        let left = lot.left(uses);
+    let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
+    let row = |lot: &Lot, left: Option<Mass>| {
         let state = lot.allows(&lot.ingredient, Mass::ZERO, left, today);
-        let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
-        rows.push([
+        [
             lot.name.clone(),
             lot.ingredient.clone(),
             lot.supplier.clone().unwrap_or_else(|| "-".into()),
@@ -182,7 +233,22 @@ fn table(lots: &[Lot], uses: &[Use], today: Date) -> String {
             state
                 .err()
                 .map_or(String::new(), |why| format!("refused: {why}")),
-        ]);
+        ]
+    };
+    for lot in lots {
+        let premix = premixes.iter().find(|made| made.batch == lot.name);
+        let left = lot.left(uses).or_else(|| Some(premix?.left(uses)));
+        rows.push(row(lot, left));
+    }
+    let listed = |made: &&Made| lots.iter().any(|lot| lot.name == made.batch);
+    for made in premixes.iter().filter(|made| !listed(made)) {
+        let lot = Lot {
+            name: made.batch.clone(),
+            ingredient: made.formula.clone(),
+            supplier: Some("made here".into()),
+            ..Lot::default()
+        };
+        rows.push(row(&lot, Some(made.left(uses))));
     }
     aligned(&rows, &[4])
 }
@@ -219,6 +285,7 @@ fn add(file: &Path, args: AddArgs) -> Outcome {
         opened: args.opened,
         best_before: args.best_before,
         amount: args.amount.map(|typed| typed.mass),
+        price_per_kg: args.price_per_kg,
         place: Place::default(),
     };
     let before = match file.exists() {
