@@ -65,7 +65,8 @@ struct AddArgs {
     #[arg(long, value_name = "MASS", value_parser = typed)]
     amount: Option<Typed>,
     /// What a kilogram cost, without a currency, for example 12.50
-    #[arg(long, value_name = "PRICE", value_parser = Price::parse)]
+    #[arg(long, value_name = "PRICE", value_parser = Price::parse,
+          allow_hyphen_values = true)]
     price_per_kg: Option<Price>,
 }
 
@@ -197,9 +198,12 @@ pub(super) fn refusal(name: &str) -> Result<Option<Refusal>, Failure> {
         return Ok(refused_premix(name, &records, &uses));
     }
     let today = jiff::ZonedDateTime::now().date();
+    let made = records.iter().find(|record| own && record.batch == name);
+    let made = made.and_then(Made::of);
     let mut first = None;
     for lot in &lots {
-        match lot.allows(&lot.ingredient, Mass::ZERO, lot.left(&uses), today) {
+        let left = lot.left(&uses).or_else(|| Some(made.as_ref()?.left(&uses)));
+        match lot.allows(&lot.ingredient, Mass::ZERO, left, today) {
             Ok(()) => return Ok(None),
             Err(why) => first = first.or(Some(why)),
         }

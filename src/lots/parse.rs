@@ -124,14 +124,23 @@ fn lot<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>) -> O
 
 /// A price as a plain decimal number, with or without quotes.
 fn price<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Price> {
-    match Price::of(reader.decimal(value, key)?) {
-        Ok(price) => Some(price),
-        Err(error) => {
-            let remedy = "Write for example price_per_kg = \"12.50\", without a currency";
-            reader.report(&value.span(), format!("\"{key}\": {error}"), remedy);
-            None
-        }
+    let price = match value.get_ref() {
+        DeValue::String(text) => Price::parse(text),
+        DeValue::Datetime(_)
+        | DeValue::Integer(_)
+        | DeValue::Float(_)
+        | DeValue::Boolean(_)
+        | DeValue::Array(_)
+        | DeValue::Table(_) => Price::of(reader.decimal(value, key)?),
+    };
+    if let Err(error) = price {
+        let error = error.to_string();
+        let what = error.split(';').next().unwrap_or_default();
+        let remedy =
+            "Write for example price_per_kg = \"12.50\", with a point and without a currency";
+        reader.report(&value.span(), format!("\"{key}\": {what}"), remedy);
     }
+    price.ok()
 }
 
 /// A day, with or without quotes.

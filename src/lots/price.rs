@@ -11,13 +11,15 @@ pub struct Price(i64);
 /// Why a number is no price, with what to write.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum PriceError {
-    #[error("write a decimal point and no comma, and no currency, for example 12.50")]
+    #[error(
+        "not a plain number; write a decimal point, no comma and no currency, for example 12.50"
+    )]
     NotANumber,
     #[error("cannot be negative; write for example 12.50")]
     Negative,
-    #[error("has more than six decimals; write for example 12.50")]
+    #[error("more than six decimals; write for example 12.50")]
     TooFine,
-    #[error("is more than a million, the most that is taken")]
+    #[error("more than a million, the most that is taken; write for example 12.50")]
     TooMuch,
 }
 

@@ -35,7 +35,7 @@ pub struct PlanArgs {
     #[command(flatten)]
     store: StoreArgs,
     /// Price of one empty jar with its lid, without a currency, for example 0.80
-    #[arg(long, value_name = "PRICE", value_parser = Price::parse, requires = "jars",
+    #[arg(long, value_name = "PRICE", value_parser = Price::parse,
           allow_hyphen_values = true)]
     jar_price: Option<Price>,
     /// The day it is to be made, for the lots that are still good then (default: today)
@@ -44,6 +44,11 @@ pub struct PlanArgs {
 }
 
 pub fn run(args: &PlanArgs) -> Outcome {
+    if args.jar_price.is_some() && args.size.jars.is_none() {
+        return Err(Failure::usage(
+            "--jar-price needs --jars, for example --jars 8 --fill 55g",
+        ));
+    }
     let config = super::config::load(args.config.as_deref())?;
     let formula = Formula::read(&args.formula)?;
     let amount = args.size.amount().map_err(Failure::failed)?;
@@ -99,6 +104,14 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
     }
     let lots = read_lots(&file)?;
     let records: Vec<Record> = match (&args.store.logs, config.logs()) {
+        // Without its logs every lot would seem full.
+        (Some(dir), _) if !dir.is_dir() => {
+            return Err(Failure::failed(format!(
+                "{}: there is no such folder of batch logs",
+                dir.display()
+            ))
+            .remedy("name the folder of the logs, or leave --logs out"));
+        }
         (Some(dir), _) => records_in(dir)?,
         (None, Ok(dir)) => records_in(&dir)?,
         (None, Err(error)) => return Err(error.into()),

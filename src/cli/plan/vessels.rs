@@ -42,8 +42,8 @@ pub fn section(
     let needs = needs(plan, scales);
     let _ = write!(
         text,
-        "\nVessels\n{:>3} {:<6} {:>9} {:<28} {:>9} {:>9} {}\n",
-        "", "way", "in it g", "vessel", "with it g", "carries g", "scale"
+        "\nVessels\n{:>3} {:<6} {:>9} {:<28} {:>9} {:>9} scale\n",
+        "", "way", "in it g", "vessel", "with it g", "carries g"
     );
     let (mut remarks, mut bowl_told) = (Vec::new(), false);
     for need in &needs {
