@@ -77,6 +77,7 @@ fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
     assert_eq!(scale.repeatability, Some(Mass::from_mg(8)));
     assert_eq!(scale.poll, Some((b"S\r\n".to_vec(), 0.2)));
     assert_eq!(config.vessels[0].weight, Mass::from_mg(150_200));
+    assert_eq!(config.vessels[0].capacity, Some(Mass::from_g(250)));
     assert_eq!(config.log_dir, Some("/home/maker/batches".into()));
     let sounds = [
         ("lift", "complete"),

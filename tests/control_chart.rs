@@ -105,7 +105,13 @@ fn a_season_is_real_logs_the_same_for_the_same_seed_and_never_mixed_with_others(
     season(home.path(), "two", "4");
     season(home.path(), "three", "5");
     let one = logs(&home.path().join("one"));
-    assert_eq!(one.len(), 24);
+    assert_eq!(
+        one.len(),
+        27,
+        "24 batches for sale and three of their premix"
+    );
+    let list = |folder: &str| std::fs::read(home.path().join(folder).join("lots.toml")).unwrap();
+    assert!(list("one") == list("two") && !list("one").is_empty());
     assert!(one == logs(&home.path().join("two")), "the same seed");
     assert!(one != logs(&home.path().join("three")), "another seed");
     for (name, _) in &one {

@@ -196,6 +196,40 @@ fn closed(event: &Event, _: &Pan) -> bool {
     matches!(event, Event::Closed { .. })
 }
 
+/// 2 jars of 50 g and 3 %: 103 g, of which the first step is half. The jars do not change that at the
+/// next start.
+#[test]
+fn a_batch_with_an_allowance_goes_on_with_the_size_it_was_begun_with() {
+    let person = Person::new();
+    let pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let daemon = Daemon::start(&person);
+    let begin = [
+        "begin",
+        "soak.toml",
+        "--jars",
+        "2",
+        "--fill",
+        "50g",
+        "--allowance",
+    ];
+    let said = person.run(&[&begin[..], &["51%"]].concat()).ended(2);
+    assert!(said.err.contains("more than 50 %"), "{said:?}");
+    let said = person.run(&[&begin[..], &["3%"]].concat()).ended(0);
+    assert!(said.out.contains("103 g in 3 steps"), "{said:?}");
+    let shows = |words: &str| person.run(&["status"]).ended(0).out.contains(words);
+    daemon.until(|| shows("Place an empty beaker: 51.50 g"));
+    daemon.kill();
+    let opened = cells(&only_log(&person), "opened", "note").join("");
+    assert!(opened.contains("103 g, 2 jars of 50 g"), "{opened}");
+    let daemon = Daemon::start(&person);
+    daemon.until(|| daemon.log().contains("0 of 3 steps are recorded"));
+    daemon.until(|| shows("Place an empty beaker: 51.50 g"));
+    drop(pan);
+}
+
 #[test]
 fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
     let person = Person::new();

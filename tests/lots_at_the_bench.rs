@@ -446,7 +446,9 @@ fn a_weight_that_is_weighed_anew_does_not_count_against_its_own_lot() {
             lots: Ok(Some(lots.clone())),
             uses: Ok(uses),
             damaged: vec![],
-            is_batch: false,
+            own: None,
+            made: vec![],
+            premix: None,
             today: jiff::civil::date(2026, 9, 1),
         };
         let step = ForStep {

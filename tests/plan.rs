@@ -465,7 +465,13 @@ fn words(text: &str) -> String {
 #[test]
 fn the_report_shows_the_plan_in_eighty_columns() {
     let config = Config::default();
-    for name in ["tideline-bath-salts", "marram-balm", "samphire-foot-powder"] {
+    for name in [
+        "tideline-bath-salts",
+        "marram-balm",
+        "samphire-foot-powder",
+        "saltmarsh-scent-blend",
+        "eelgrass-fizz-powder",
+    ] {
         for batch in [None, Some("110"), Some("440"), Some("5000")] {
             let (text, _) = run(name, batch, &config);
             let wide = text.lines().find(|line| line.chars().count() > 80);

@@ -21,7 +21,7 @@ const UNNAMED_BATCH: Mass = Mass::from_g(100);
 /// A glass beaker of the size a step needs weighs about this much. Common practice, no source.
 const BEAKER: Mass = Mass::from_g(100);
 /// The name of the scale that is taken where none is configured.
-const ASSUMED: &str = "assumed";
+pub(super) const ASSUMED: &str = "assumed";
 const WIDTH: usize = 80;
 const STANDING: &str = "General workshop habits, not professional advice. Follow the supplier's \
                         safety data sheet, your local codes and, where one is required, a qualified \
@@ -147,7 +147,7 @@ fn amount(
 }
 
 /// Which scale the figures are for where none is configured.
-fn assumption() -> String {
+pub(super) fn assumption() -> String {
     let scale = ScaleAbility::assumed(ASSUMED);
     let uncertainty = scale.net(Uncertainty::TARE_AND_GROSS).expanded();
     format!(
@@ -169,9 +169,26 @@ pub fn report(
 ) -> String {
     let mut text = heading(formula, plan, scales);
     let feasible = plan.feasibility(scales, guard);
+    table(&mut text, formula, plan, scales, &feasible);
+    conclusion(&mut text, &feasible, assumed);
+    proofs(&mut text, plan, scales, &feasible);
+    room_for_vessels(&mut text, plan, scales);
+    premixes(&mut text, formula);
+    cautions(&mut text, plan);
+    text
+}
+
+/// The steps in phases and order of weighing, with what is done at the end of each phase.
+pub(super) fn table(
+    text: &mut String,
+    formula: &Formula,
+    plan: &Plan,
+    scales: &[ScaleAbility],
+    feasible: &[Option<Feasibility>],
+) {
     let shares = formula.shares();
     row(
-        &mut text,
+        text,
         [
             "",
             "ingredient",
@@ -186,11 +203,11 @@ pub fn report(
     for (i, step) in plan.steps.iter().enumerate() {
         if phase.replace(step.phase) != Some(step.phase) {
             let name = plan.phases.get(step.phase).map_or("", |phase| &phase.name);
-            paragraph(&mut text, "", name);
+            paragraph(text, "", name);
         }
         let share = shares.get(i).copied().unwrap_or_default();
         step_row(
-            &mut text,
+            text,
             step,
             share,
             feasible.get(i).and_then(Option::as_ref),
@@ -201,16 +218,12 @@ pub fn report(
             .get(step.phase)
             .and_then(|phase| phase.mix.as_ref());
         if let Some(mix) = mix.filter(|_| step.last_of_phase) {
-            paragraph(&mut text, "    ", &format!("then: {mix}"));
+            paragraph(text, "    ", &format!("then: {mix}"));
         }
     }
-    conclusion(&mut text, &feasible, assumed);
-    remarks(&mut text, plan, scales, &feasible);
-    cautions(&mut text, plan);
-    text
 }
 
-fn heading(formula: &Formula, plan: &Plan, scales: &[ScaleAbility]) -> String {
+pub(super) fn heading(formula: &Formula, plan: &Plan, scales: &[ScaleAbility]) -> String {
     let mut text = String::new();
     let version = if formula.version.is_empty() {
         String::new()
@@ -305,7 +318,7 @@ fn step_row(
     );
 }
 
-fn conclusion(text: &mut String, feasible: &[Option<Feasibility>], assumed: bool) {
+pub(super) fn conclusion(text: &mut String, feasible: &[Option<Feasibility>], assumed: bool) {
     let unproven = feasible.iter().flatten().any(|f| !f.window.proven);
     text.push('\n');
     paragraph(
@@ -327,7 +340,8 @@ fn conclusion(text: &mut String, feasible: &[Option<Feasibility>], assumed: bool
     );
 }
 
-fn remarks(
+/// What cannot be proven and why, and windows that are hard to hit.
+pub(super) fn proofs(
     text: &mut String,
     plan: &Plan,
     scales: &[ScaleAbility],
@@ -366,24 +380,49 @@ fn remarks(
                 d.grams(d)
             ));
         }
-        if let Some(left) = scale.capacity.map(|capacity| capacity - step.target)
-            && left < BEAKER
-        {
-            lines.push(format!(
-                "Step {}, {}: the scale \"{}\" has {} g left for the vessel.",
-                step.number,
-                step.ingredient,
-                scale.name,
-                left.grams(d)
-            ));
-        }
     }
     for line in lines {
         paragraph(text, "- ", &line);
     }
 }
 
-fn cautions(text: &mut String, plan: &Plan) {
+/// Steps after which little of the scale is left for a vessel.
+fn room_for_vessels(text: &mut String, plan: &Plan, scales: &[ScaleAbility]) {
+    for step in &plan.steps {
+        let Some(scale) = scales.get(step.scale) else {
+            continue;
+        };
+        if let Some(left) = scale.capacity.map(|capacity| capacity - step.target)
+            && left < BEAKER
+        {
+            let line = format!(
+                "Step {}, {}: the scale \"{}\" has {} g left for the vessel.",
+                step.number,
+                step.ingredient,
+                scale.name,
+                left.grams(scale.readability)
+            );
+            paragraph(text, "- ", &line);
+        }
+    }
+}
+
+fn premixes(text: &mut String, formula: &Formula) {
+    for ingredient in formula.ingredients() {
+        let Some(premix) = &ingredient.premix else {
+            continue;
+        };
+        let line = format!(
+            "{} is a premix: its lot is the name of a batch of \"{premix}\". `bismar plan` says what \
+             is on hand of it.",
+            ingredient.name
+        );
+        paragraph(text, "- ", &line);
+    }
+}
+
+/// The formula's cautions, and what always holds.
+pub(super) fn cautions(text: &mut String, plan: &Plan) {
     let cautions = plan
         .steps
         .iter()
@@ -400,7 +439,7 @@ fn cautions(text: &mut String, plan: &Plan) {
 }
 
 /// A paragraph folded to the width, later lines set in under the first.
-fn paragraph(text: &mut String, lead: &str, words: &str) {
+pub(super) fn paragraph(text: &mut String, lead: &str, words: &str) {
     let indent = " ".repeat(lead.len());
     for (i, line) in fold(words, WIDTH - lead.len()).iter().enumerate() {
         let _ = writeln!(text, "{}{line}", if i == 0 { lead } else { &indent });

@@ -1,5 +1,6 @@
 //! `bismar lots` and `bismar lots add`: what is in the store and how much of it is left.
 
+use std::collections::HashSet;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -14,6 +15,8 @@ use crate::config::Config;
 use crate::config::paths::Places;
 use crate::document::read_text;
 use crate::formula::Place;
+use crate::lots::price::Price;
+use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
@@ -62,6 +65,10 @@ struct AddArgs {
     /// Amount when it was opened, with its unit, for example 5kg
     #[arg(long, value_name = "MASS", value_parser = typed)]
     amount: Option<Typed>,
+    /// What a kilogram cost, without a currency, for example 12.50
+    #[arg(long, value_name = "PRICE", value_parser = Price::parse,
+          allow_hyphen_values = true)]
+    price_per_kg: Option<Price>,
 }
 
 pub fn run(args: LotsArgs) -> Outcome {
@@ -73,7 +80,12 @@ pub fn run(args: LotsArgs) -> Outcome {
 }
 
 impl StoreArgs {
-    fn lots_file(&self) -> Result<PathBuf, Failure> {
+    /// Whether a list was named on the command line.
+    pub(super) fn names_lots(&self) -> bool {
+        self.lots.is_some()
+    }
+
+    pub(super) fn lots_file(&self) -> Result<PathBuf, Failure> {
         let usual = || Places::from_env().lots_file();
         self.lots.clone().or_else(usual).ok_or_else(|| {
             Failure::failed("the list of lots is not known, since HOME is not set")
@@ -90,7 +102,7 @@ impl StoreArgs {
 
     /// Every batch of the folder. Of a damaged log the rows before the damage count, and it is said.
     pub fn records(&self) -> Result<Vec<Record>, Failure> {
-        self.each_record(|record| record)
+        records_in(&self.logs_dir()?)
     }
 
     /// What `take` makes of every batch of the folder; as [`StoreArgs::records`].
@@ -98,25 +110,37 @@ impl StoreArgs {
         &self,
         take: impl Fn(Record) -> T + Sync,
     ) -> Result<Vec<T>, Failure> {
-        let paths = record::logs_in(&self.logs_dir()?)?;
-        let read = folder::read_each(&paths, folder::all_threads(), |record| {
-            (record.fault.clone(), take(record))
-        });
-        let mut all = Vec::with_capacity(read.len());
-        for read in read {
-            let (fault, taken) = read?;
-            if let Some(fault) = fault {
-                tell(&format!(
-                    "warning: {fault}\n  only the rows before that are counted"
-                ));
-            }
-            all.push(taken);
-        }
-        Ok(all)
+        each_record_in(&self.logs_dir()?, take)
     }
 }
 
-fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {
+/// As [`StoreArgs::records`], of the folder `dir`.
+pub(super) fn records_in(dir: &Path) -> Result<Vec<Record>, Failure> {
+    each_record_in(dir, |record| record)
+}
+
+fn each_record_in<T: Send>(
+    dir: &Path,
+    take: impl Fn(Record) -> T + Sync,
+) -> Result<Vec<T>, Failure> {
+    let paths = record::logs_in(dir)?;
+    let read = folder::read_each(&paths, folder::all_threads(), |record| {
+        (record.fault.clone(), take(record))
+    });
+    let mut all = Vec::with_capacity(read.len());
+    for read in read {
+        let (fault, taken) = read?;
+        if let Some(fault) = fault {
+            tell(&format!(
+                "warning: {fault}\n  only the rows before that are counted"
+            ));
+        }
+        all.push(taken);
+    }
+    Ok(all)
+}
+
+pub(super) fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {
     if !file.exists() {
         return Ok(Vec::new());
     }
@@ -128,7 +152,9 @@ fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {
 
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let lots = read_lots(file)?;
-    if lots.is_empty() {
+    let records = store.records()?;
+    let premixes = premixes(&records);
+    if lots.is_empty() && premixes.is_empty() {
         let example = "bismar lots add S-12 --ingredient \"Sea salt\" --amount 5kg";
         print(&format!(
             "No lots in {}. Add one: {example}",
@@ -136,21 +162,35 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
         ))?;
         return Ok(Exit::Done);
     }
-    let uses = store.each_record(|record| uses_of(&record).collect::<Vec<Use>>())?;
-    let uses: Vec<Use> = uses.into_iter().flatten().collect();
+    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
     let today = jiff::ZonedDateTime::now().date();
-    print(&table(&lots, &uses, today))?;
+    print(&table(&lots, &premixes, &uses, today))?;
     Ok(Exit::Done)
 }
 
-fn table(lots: &[Lot], uses: &[Use], today: Date) -> String {
+/// The batches that are lots of others: those that others took from, and those of a formula that another
+/// one names as its premix.
+fn premixes(records: &[record::Record]) -> Vec<Made> {
+    let uses = records.iter().flat_map(uses_of);
+    let taken: HashSet<String> = uses.map(|used| used.lot).collect();
+    let formulas = records.iter().filter_map(|r| r.read_formula()?.ok());
+    let named: HashSet<String> = formulas
+        .flat_map(|formula| formula.phases)
+        .flat_map(|phase| phase.ingredients)
+        .filter_map(|ingredient| ingredient.premix)
+        .collect();
+    let made = records.iter().filter_map(Made::of);
+    made.filter(|made| taken.contains(&made.batch) || named.contains(&made.formula))
+        .collect()
+}
+
+fn table(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> String {
     let mut rows =
         vec![["lot", "ingredient", "supplier", "best before", "left g", ""].map(String::from)];
-    for lot in lots {
-        let left = lot.left(uses);
+    let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
+    let row = |lot: &Lot, left: Option<Mass>| {
         let state = lot.allows(&lot.ingredient, Mass::ZERO, left, today);
-        let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
-        rows.push([
+        [
             lot.name.clone(),
             lot.ingredient.clone(),
             lot.supplier.clone().unwrap_or_else(|| "-".into()),
@@ -159,7 +199,22 @@ fn table(lots: &[Lot], uses: &[Use], today: Date) -> String {
             state
                 .err()
                 .map_or(String::new(), |why| format!("refused: {why}")),
-        ]);
+        ]
+    };
+    for lot in lots {
+        let premix = premixes.iter().find(|made| made.batch == lot.name);
+        let left = lot.left(uses).or_else(|| Some(premix?.left(uses)));
+        rows.push(row(lot, left));
+    }
+    let listed = |made: &&Made| lots.iter().any(|lot| lot.name == made.batch);
+    for made in premixes.iter().filter(|made| !listed(made)) {
+        let lot = Lot {
+            name: made.batch.clone(),
+            ingredient: made.formula.clone(),
+            supplier: Some("made here".into()),
+            ..Lot::default()
+        };
+        rows.push(row(&lot, Some(made.left(uses))));
     }
     aligned(&rows, &[4])
 }
@@ -196,6 +251,7 @@ fn add(file: &Path, args: AddArgs) -> Outcome {
         opened: args.opened,
         best_before: args.best_before,
         amount: args.amount.map(|typed| typed.mass),
+        price_per_kg: args.price_per_kg,
         place: Place::default(),
     };
     let before = match file.exists() {

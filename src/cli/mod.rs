@@ -18,6 +18,7 @@ mod line;
 mod log;
 mod lots;
 mod man;
+pub mod plan;
 mod remedy;
 mod repeatability;
 pub mod replay;
@@ -82,6 +83,8 @@ enum Command {
     Stop,
     /// Check a formula: grams, tolerances, and whether your scale can prove them
     Check(check::CheckArgs),
+    /// Plan a batch: a table to print with vessels, lots on hand and cost
+    Plan(plan::PlanArgs),
     /// Check a scale with a test weight, and log the result
     ScaleCheck(scale_check::ScaleCheckArgs),
     /// Weigh one load ten times: how far your scale scatters, and the smallest weight it can prove
@@ -154,6 +157,7 @@ fn run(command: Command) -> Outcome {
         Command::Note(args) => words::note(args),
         Command::Stop => words::stop(),
         Command::Check(args) => check::command(&args),
+        Command::Plan(args) => plan::run(&args),
         Command::ScaleCheck(args) => scale_check::run(&args),
         Command::Repeatability(args) => repeatability::run(&args),
         Command::Remedy(args) => remedy::run(&args),

@@ -3,7 +3,8 @@
 
 use std::path::{Path, PathBuf};
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::civil::date;
+use jiff::{SignedDuration, Timestamp, ToSpan as _};
 
 use super::demo::{DemoArgs, config, folder};
 use super::{Exit, Failure, Outcome, print};
@@ -11,8 +12,12 @@ use crate::batch::log::LogFile;
 use crate::batch::resume::{Opening, opening_drafts};
 use crate::bench::{Bench, Refused};
 use crate::config::Config;
+use crate::formula::examples::SCENT_BLEND;
 use crate::formula::{Formula, Plan};
-use crate::rehearsal::season::{Outing, lot_of, season, season_stage};
+use crate::lots::Lot;
+use crate::lots::price::Price;
+use crate::mass::Mass;
+use crate::rehearsal::season::{Kind, Outing, bought, lot_of, season, season_stage};
 use crate::rehearsal::trial::{Told, play};
 use crate::scale::Moment;
 use crate::weighing::event::{Draft, Event};
@@ -30,18 +35,33 @@ pub fn run(args: &DemoArgs) -> Outcome {
         ))
         .remedy("name a new folder with --log-dir"));
     }
+    let list = folder.join("lots.toml");
+    if list.exists() {
+        return Err(Failure::failed(format!(
+            "{}: there is a list of lots already, and it stays as it is",
+            list.display()
+        ))
+        .remedy("name a new folder with --log-dir"));
+    }
     let config = config(&folder, PathBuf::new());
     let (mut closed, mut count) = (0, 0);
+    let mut blends = Blends::default();
     for outing in season(args.seed) {
-        let (log, complete) = weigh(&outing, &folder, &config)?;
+        let (log, complete) = weigh(&outing, &folder, &config, &mut blends)?;
         count += 1;
         closed += u32::from(complete);
         let how = if complete { "complete" } else { "ended early" };
         print(&format!("{log:<46} {how}"))?;
     }
+    std::fs::write(&list, lots()).map_err(|error| {
+        Failure::failed(format!("{}: {error}", list.display()))
+            .remedy("name another folder with --log-dir")
+    })?;
     print(&format!(
-        "\n{count} invented batches of the Saltmarsh Bench workshop, {closed} complete, in {}",
-        folder.display()
+        "\n{count} invented batches of the Saltmarsh Bench workshop, {closed} complete, in {0}\n\
+         Their lots: {1} (for `bismar lots --lots {1} --logs {0}`)",
+        folder.display(),
+        list.display()
     ))?;
     Ok(Exit::Done)
 }
@@ -57,7 +77,12 @@ fn logs_in(folder: &Path) -> Result<Option<String>, Failure> {
 }
 
 /// Weighs one batch. Gives the log's name and whether every step was recorded.
-fn weigh(outing: &Outing, folder: &Path, config: &Config) -> Result<(String, bool), Failure> {
+fn weigh(
+    outing: &Outing,
+    folder: &Path,
+    config: &Config,
+    blends: &mut Blends,
+) -> Result<(String, bool), Failure> {
     let formula = Formula::parse(outing.formula, "season.toml")?;
     let plan = Plan::new(
         &formula,
@@ -66,7 +91,7 @@ fn weigh(outing: &Outing, folder: &Path, config: &Config) -> Result<(String, boo
         config.weighing.guard,
     )
     .map_err(Failure::failed)?;
-    let seconds = FIRST_MORNING + i64::try_from(outing.after).unwrap_or(0);
+    let seconds = FIRST_MORNING + outing.after;
     let start = Timestamp::from_second(seconds).map_err(Failure::failed)?;
     let label = format!("{} {}", formula.name, formula.version);
     let mut log = LogFile::create_unique(folder, &formula.name, start)?;
@@ -82,9 +107,16 @@ fn weigh(outing: &Outing, folder: &Path, config: &Config) -> Result<(String, boo
     }
     let name = log.batch().to_owned();
     let mut stage = season_stage(outing.seed, &plan);
-    let lots = plan.steps.iter();
-    let lots = lots.map(|step| (step.number, lot_of(&step.ingredient, outing.number)));
+    let steps = plan.steps.iter().zip(formula.ingredients());
+    let lots = steps.map(|(step, ingredient)| {
+        let lot = match ingredient.premix {
+            Some(_) => blends.take(step.target),
+            None => lot_of(&step.ingredient, outing.number),
+        };
+        (step.number, lot)
+    });
     stage.read_lots(lots.collect());
+    let premix = (formula.text == SCENT_BLEND).then(|| (name.clone(), plan.batch));
     let mut bench = Bench::at_line_start(config).map_err(Failure::failed)?;
     bench.set_readings(true);
     let (mut complete, mut failure) = (false, None);
@@ -105,8 +137,56 @@ fn weigh(outing: &Outing, folder: &Path, config: &Config) -> Result<(String, boo
         }
     };
     play(&mut bench, plan, &mut stage, write, told).map_err(|Refused(why)| Failure::failed(why))?;
+    blends.0.extend(premix.filter(|_| complete));
     match failure {
         Some(error) => Err(error.into()),
         None => Ok((name, complete)),
     }
+}
+
+/// The bottles of scent blend on the shelf, the oldest first, each with what the hands think is in it.
+#[derive(Debug, Default)]
+struct Blends(Vec<(String, Mass)>);
+
+impl Blends {
+    /// The batch that `target` is taken from: the oldest with a gram to spare, since more than the
+    /// target may be poured. Where there is none, a bottle from before the season.
+    fn take(&mut self, target: Mass) -> String {
+        let needed = target + Mass::from_g(1);
+        let bottle = self.0.iter_mut().find(|(_, left)| *left >= needed);
+        match bottle {
+            Some((batch, left)) => {
+                *left -= target;
+                batch.clone()
+            }
+            None => "SB-BLEND-0".to_owned(),
+        }
+    }
+}
+
+/// The season's list of lots. Suppliers, amounts, days and prices are invented.
+fn lots() -> String {
+    let mut text =
+        "# The lots of an invented season of the invented Saltmarsh Bench workshop.\n".to_owned();
+    for bought in bought() {
+        let (supplier, amount, months, price) = match bought.kind {
+            Kind::EssentialOil => ("Dune still", Mass::from_g(100), 18, "180.00"),
+            Kind::OilOrButter => ("Headland press", Mass::from_g(1000), 12, "14.50"),
+            Kind::Dry => ("Saltmarsh pans", Mass::from_g(5000), 24, "3.20"),
+        };
+        // Bought in the winter before, and some weeks apart.
+        let opened = date(2026, 2, 23).saturating_add((i64::from(bought.nth) * 3).weeks());
+        let lot = Lot {
+            name: bought.lot,
+            ingredient: bought.ingredient,
+            supplier: Some(supplier.to_owned()),
+            opened: Some(opened),
+            best_before: Some(opened.saturating_add(months.months())),
+            amount: Some(amount),
+            price_per_kg: Price::parse(price).ok(),
+            ..Lot::default()
+        };
+        text.push_str(&lot.to_toml());
+    }
+    text
 }

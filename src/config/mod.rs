@@ -85,6 +85,8 @@ pub enum DtrMode {
 pub struct VesselConfig {
     pub name: String,
     pub weight: Mass,
+    /// What it holds, by weight of product. `None`: not known.
+    pub capacity: Option<Mass>,
 }
 
 /// The engine's times and factors.

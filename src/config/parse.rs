@@ -217,16 +217,20 @@ fn vessel<'i>(
     table: &DeTable<'i>,
     at: &Range<usize>,
 ) -> Option<VesselConfig> {
-    reader.only(table, "The vessel", &["name", "weight"]);
+    reader.only(table, "The vessel", &["name", "weight", "capacity"]);
     let name = reader
         .required(table, at, "The vessel", "name", "name = \"small beaker\"")
         .and_then(|value| reader.text(value, "name", Form::Line));
     let weight = reader
         .required(table, at, "The vessel", "weight", "weight = \"150.20 g\"")
         .and_then(|value| reader.mass(value, "weight", "150.20 g"));
+    let capacity = table
+        .get("capacity")
+        .and_then(|value| reader.mass(value, "capacity", "250 g"));
     Some(VesselConfig {
         name: name?,
         weight: weight?,
+        capacity,
     })
 }
 

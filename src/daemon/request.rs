@@ -546,6 +546,15 @@ mod tests {
     }
 
     #[test]
+    fn an_allowance_is_a_percentage_from_0_to_50() {
+        assert_eq!(allowance(None), Ok(Allowance::NONE));
+        assert_eq!(allowance(Some("50%")), Ok(Allowance::MOST));
+        for wrong in ["", "3", "-1%", "3,5%", "51%", "%"] {
+            assert!(allowance(Some(wrong)).is_err(), "{wrong:?}");
+        }
+    }
+
+    #[test]
     fn texts_are_bounded_and_not_empty() {
         let note = |text: String| Request::Note { note: text }.command();
         assert!(note(" ".into()).is_err());

@@ -12,12 +12,14 @@ use tokio::task::JoinHandle;
 
 use super::clock::sleep_until;
 use super::request;
+use crate::batch::cell::clean;
 use crate::batch::error::Fault;
 use crate::batch::folder;
 use crate::batch::names::safe_batch_name;
 use crate::batch::record::{self, Record};
 use crate::document::read_text;
-use crate::lots::advice::{ForStep, Need, Stock};
+use crate::lots::advice::{ForStep, Need, Own, Stock};
+use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 
@@ -131,6 +133,10 @@ struct Wanted {
     lot: Option<String>,
     /// The batch whose log is being written.
     running: Option<String>,
+    /// The ingredient that the lot is for.
+    ingredient: Option<String>,
+    /// Whether batches of our own are needed as ingredients.
+    premixes: bool,
 }
 
 impl Wanted {
@@ -139,10 +145,14 @@ impl Wanted {
             Question::Lot { lot, step, .. } => Wanted {
                 lot: Some(lot.clone()),
                 running: step.batch.clone(),
+                ingredient: Some(step.ingredient.clone()),
+                premixes: false,
             },
-            Question::Begun { .. } => Wanted {
+            Question::Begun { needs, .. } => Wanted {
                 lot: None,
                 running: None,
+                ingredient: None,
+                premixes: needs.iter().any(|need| need.premix.is_some()),
             },
         }
     }
@@ -160,22 +170,40 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
         Ok(Some(lots)) => lots.iter().any(|lot| lot.amount.is_some() && matters(lot)),
         Ok(None) | Err(_) => false,
     };
-    let (uses, damaged) = if amounts {
-        taken(&files.logs, wanted.running.as_deref())
-    } else {
-        (Ok(Vec::new()), Vec::new())
+    let name = wanted.lot.as_deref();
+    let log = |name: &str| files.logs.join(format!("{name}.csv"));
+    let is_batch = name.is_some_and(|name| safe_batch_name(name) == name && log(name).is_file());
+    let running = wanted.running.as_deref();
+    let taken = match amounts || is_batch || wanted.premixes {
+        true => taken(&files.logs, running),
+        false => Ok(Taken::default()),
     };
-    let is_batch = |name: &String| {
-        let safe = safe_batch_name(name) == *name;
-        safe && files.logs.join(format!("{name}.csv")).is_file()
+    let (uses, made, damaged) = match taken {
+        Ok(taken) => (Ok(taken.uses), taken.made, taken.damaged),
+        Err(why) => (Err(why), Vec::new(), Vec::new()),
     };
+    let own = is_batch.then(|| {
+        let found = made.iter().find(|made| Some(made.batch.as_str()) == name);
+        found.map_or(Own::Unfinished, |made| Own::Made(made.clone()))
+    });
     Stock {
         lots,
         uses,
         damaged,
-        is_batch: wanted.lot.as_ref().is_some_and(is_batch),
+        own,
+        made,
+        premix: running.and_then(|running| premix_of(&log(running), wanted.ingredient.as_deref()?)),
         today: today(),
     }
+}
+
+/// The formula whose batches an ingredient of the running batch is taken from.
+fn premix_of(log: &Path, ingredient: &str) -> Option<String> {
+    let formula = record::read(log).ok()?.read_formula()?.ok()?;
+    let mut all = formula.ingredients();
+    all.find(|one| clean(&one.name) == ingredient || one.name == ingredient)?
+        .premix
+        .clone()
 }
 
 fn list(file: &Path) -> Result<Option<Vec<Lot>>, String> {
@@ -188,12 +216,18 @@ fn list(file: &Path) -> Result<Option<Vec<Lot>>, String> {
     lots.map(Some).map_err(|problems| problems.to_string())
 }
 
-/// What the logs say was taken, and the logs that are damaged. One processor is left to the loop.
-fn taken(logs: &Path, running: Option<&str>) -> (Result<Vec<Use>, String>, Vec<String>) {
-    let paths = match record::logs_in(logs) {
-        Ok(paths) => paths,
-        Err(error) => return (Err(error.to_string()), Vec::new()),
-    };
+/// What the logs say.
+#[derive(Debug, Default)]
+struct Taken {
+    uses: Vec<Use>,
+    made: Vec<Made>,
+    /// The logs that are damaged.
+    damaged: Vec<String>,
+}
+
+/// What the logs say was taken and made. One processor is left to the loop.
+fn taken(logs: &Path, running: Option<&str>) -> Result<Taken, String> {
+    let paths = record::logs_in(logs).map_err(|error| error.to_string())?;
     let of_record = |record: Record| {
         // A row on its way to the disk is no damage.
         let being_written = |fault: &Fault| {
@@ -204,17 +238,15 @@ fn taken(logs: &Path, running: Option<&str>) -> (Result<Vec<Use>, String>, Vec<S
             .as_ref()
             .filter(|bad| !being_written(&bad.fault));
         let fault = fault.map(ToString::to_string);
-        (uses_of(&record).collect::<Vec<_>>(), fault)
+        let uses = uses_of(&record).collect::<Vec<_>>();
+        (uses, Made::of(&record), fault)
     };
-    let (mut uses, mut damaged) = (Vec::new(), Vec::new());
+    let mut taken = Taken::default();
     for read in folder::read_each(&paths, folder::all_threads() - 1, of_record) {
-        match read {
-            Ok((more, fault)) => {
-                uses.extend(more);
-                damaged.extend(fault);
-            }
-            Err(error) => return (Err(error.to_string()), damaged),
-        }
+        let (uses, made, fault) = read.map_err(|error| error.to_string())?;
+        taken.uses.extend(uses);
+        taken.made.extend(made);
+        taken.damaged.extend(fault);
     }
-    (Ok(uses), damaged)
+    Ok(taken)
 }

@@ -8,3 +8,7 @@ pub const MARRAM: &str = include_str!("../../config/formulas/marram-balm.toml");
 pub const SAMPHIRE: &str = include_str!("../../config/formulas/samphire-foot-powder.toml");
 /// Four beaker steps in three phases, for the demo; 360 g is 6 jars of 60 g.
 pub const GLASSWORT: &str = include_str!("../../config/formulas/glasswort-bath-soak.toml");
+/// Three essential oils in parts, into one bottle: the premix of tideline, glasswort and eelgrass.
+pub const SCENT_BLEND: &str = include_str!("../../config/formulas/saltmarsh-scent-blend.toml");
+/// Powders, a sticky liquid by difference, and the premix.
+pub const EELGRASS: &str = include_str!("../../config/formulas/eelgrass-fizz-powder.toml");

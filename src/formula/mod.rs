@@ -157,6 +157,8 @@ pub struct Plan {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PlannedPart {
     pub name: String,
+    /// The formula whose batches it is taken from.
+    pub premix: Option<String>,
     pub share: Percent,
     /// The limits that a remedy keeps, as shares; `held` is not used.
     pub bounds: remedy::Part,

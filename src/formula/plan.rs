@@ -203,6 +203,7 @@ impl Step {
 fn part(ingredient: &Ingredient, share: Percent, step: &Step) -> PlannedPart {
     PlannedPart {
         name: ingredient.name.clone(),
+        premix: ingredient.premix.clone(),
         share,
         bounds: Part::new(ingredient, share, step.target, Mass::ZERO),
         limits: ingredient.limits,

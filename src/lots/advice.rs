@@ -5,6 +5,7 @@ use std::fmt;
 
 use jiff::civil::Date;
 
+use super::stock::Made;
 use super::trace::Use;
 use super::{Lot, Refusal};
 use crate::formula::Plan;
@@ -19,9 +20,21 @@ pub struct Stock {
     pub uses: Result<Vec<Use>, String>,
     /// Logs that are not as they were written; their rows before that count.
     pub damaged: Vec<String>,
-    /// Whether the lot in question is the name of a batch.
-    pub is_batch: bool,
+    /// The batch of our own that the lot in question names, if it is one.
+    pub own: Option<Own>,
+    /// Batches of our own that are finished, as far as they were asked for.
+    pub made: Vec<Made>,
+    /// The formula whose batches the step in question takes.
+    pub premix: Option<String>,
     pub today: Date,
+}
+
+/// A batch of our own that is named as a lot.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Own {
+    /// It is not weighed to its end, or its log is not as it was written.
+    Unfinished,
+    Made(Made),
 }
 
 /// A step that a lot is named for.
@@ -41,6 +54,8 @@ pub struct Need {
     pub ingredient: String,
     pub needed: Mass,
     pub lot_required: bool,
+    /// The formula whose batches it is.
+    pub premix: Option<String>,
 }
 
 /// What is to be said of a lot that was named.
@@ -59,7 +74,9 @@ impl Stock {
             lots: Err(why.to_owned()),
             uses: Err(why.to_owned()),
             damaged: Vec::new(),
-            is_batch: false,
+            own: None,
+            made: Vec::new(),
+            premix: None,
             today,
         }
     }
@@ -67,15 +84,25 @@ impl Stock {
     /// What to say of the lot named `name` for `step`. A weight that the step has already is left
     /// out: it is weighed anew.
     pub fn advise(&self, name: &str, step: &ForStep) -> Advice {
-        let lots = match &self.lots {
-            Ok(Some(lots)) => lots.as_slice(),
-            Ok(None) => return Advice::Good(None),
-            Err(why) => return Advice::Against(why.clone()),
+        let lots = match (&self.lots, &self.own) {
+            (Ok(Some(lots)), _) => lots.as_slice(),
+            (Ok(None), Some(_)) => &[],
+            (Ok(None), None) if self.premix.is_none() => return Advice::Good(None),
+            (Ok(None), None) => &[],
+            (Err(why), _) => return Advice::Against(why.clone()),
         };
         let named: Vec<&Lot> = lots.iter().filter(|lot| lot.name == name).collect();
         let of_it = |lot: &&&Lot| lot.ingredient == step.ingredient;
+        if let (Some(own), None) = (&self.own, named.iter().find(of_it)) {
+            return self.advise_own(name, own, step);
+        }
         let Some(lot) = named.iter().find(of_it).or(named.first()) else {
-            return Advice::Good(Some(self.unlisted(name, lots)));
+            return match &self.premix {
+                Some(formula) => Advice::Against(format!(
+                    "{name} is no batch of this bench, and this step takes one of {formula}"
+                )),
+                None => Advice::Good(Some(self.unlisted(name, lots))),
+            };
         };
         let left = match (lot.amount, &self.uses) {
             (None, _) => None,
@@ -96,14 +123,47 @@ impl Stock {
                     .map_or(String::new(), |say| format!(" ({say})"));
                 Advice::Against(format!("{why}{damage}"))
             }
-            Err(why @ Refusal::Expired { .. }) => Advice::Against(why.to_string()),
+            Err(why @ (Refusal::Expired { .. } | Refusal::Unfinished { .. })) => {
+                Advice::Against(why.to_string())
+            }
+        }
+    }
+
+    /// The same of a batch of our own.
+    fn advise_own(&self, name: &str, own: &Own, step: &ForStep) -> Advice {
+        let lot = name.to_owned();
+        let Own::Made(made) = own else {
+            return Advice::Against(Refusal::Unfinished { lot }.to_string());
+        };
+        if let Some(formula) = self.premix.as_ref().filter(|f| **f != made.formula) {
+            return Advice::Against(format!(
+                "batch {name} is of {}, and this step takes one of {formula}",
+                made.formula
+            ));
+        }
+        let uses = match &self.uses {
+            Ok(uses) => uses,
+            Err(why) => {
+                return Advice::Against(format!(
+                    "what is left of batch {name} is not known: {why}"
+                ));
+            }
+        };
+        let left = made.left(uses.iter().filter(|used| !step.is_of(used)));
+        let needed = step.needed;
+        if left <= Mass::ZERO {
+            Advice::Against(Refusal::Empty { lot }.to_string())
+        } else if left < needed {
+            Advice::Against(Refusal::TooLittle { lot, left, needed }.to_string())
+        } else {
+            let grams = left.grams(Mass::from_mg(10));
+            Advice::Good(Some(format!(
+                "{name} is a batch of this bench; {grams} g are left of it."
+            )))
         }
     }
 
     fn unlisted(&self, name: &str, lots: &[Lot]) -> String {
-        if self.is_batch {
-            return format!("{name} is a batch of this bench.");
-        }
         let mut say = format!("Lot {name} is not in lots.toml: nothing is known of it.");
         let alike = |lot: &&Lot| lot.name.to_lowercase() == name.to_lowercase();
         if let Some(lot) = lots.iter().find(alike) {
@@ -146,6 +206,9 @@ impl Stock {
         let Need {
             ingredient, needed, ..
         } = need;
+        if let Some(formula) = &need.premix {
+            return self.without_premix(ingredient, *needed, formula);
+        }
         let Some(lots) = lots else {
             return need.lot_required.then(|| {
                 format!(
@@ -174,6 +237,28 @@ impl Stock {
     }
 }
 
+impl Stock {
+    /// Says so where no batch of `formula` has enough left.
+    fn without_premix(&self, ingredient: &str, needed: Mass, formula: &str) -> Option<String> {
+        let uses = self.uses.as_ref().ok()?;
+        let of_it = self.made.iter().filter(|made| made.formula == formula);
+        let most = of_it.map(|made| made.left(uses)).max();
+        let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
+        match most {
+            Some(left) if left >= needed => None,
+            Some(left) => Some(format!(
+                "{ingredient} takes {} g of one batch of {formula}, and no batch has more than {} g \
+                 left",
+                grams(needed),
+                grams(left.max(Mass::ZERO))
+            )),
+            None => Some(format!(
+                "{ingredient} is a batch of {formula}, and none is made; weigh one first"
+            )),
+        }
+    }
+}
+
 impl ForStep {
     fn is_of(&self, used: &Use) -> bool {
         self.batch.as_ref() == Some(&used.batch) && self.step == used.step
@@ -197,6 +282,10 @@ impl Need {
                     ingredient: step.ingredient.clone(),
                     needed: step.target,
                     lot_required: step.lot_required,
+                    premix: plan
+                        .parts
+                        .get(step.part)
+                        .and_then(|part| part.premix.clone()),
                 }),
             }
         }

@@ -5,6 +5,8 @@
 pub mod advice;
 pub mod jars;
 mod parse;
+pub mod price;
+pub mod stock;
 pub mod trace;
 
 use std::fmt;
@@ -15,10 +17,11 @@ use crate::batch::cell::Amount;
 use crate::batch::record::Record;
 use crate::formula::Place;
 use crate::mass::Mass;
+use price::Price;
 use trace::Use;
 
 /// One lot of an ingredient.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Lot {
     pub name: String,
     pub ingredient: String,
@@ -28,6 +31,8 @@ pub struct Lot {
     pub best_before: Option<Date>,
     /// What was there when it was opened.
     pub amount: Option<Mass>,
+    /// What a kilogram of it cost, in the one currency of the whole list.
+    pub price_per_kg: Option<Price>,
     /// Where it begins in its file.
     pub place: Place,
 }
@@ -47,6 +52,10 @@ pub enum Refusal {
     Empty {
         lot: String,
     },
+    /// It is a batch of our own that is not finished.
+    Unfinished {
+        lot: String,
+    },
     TooLittle {
         lot: String,
         left: Mass,
@@ -63,6 +72,12 @@ impl fmt::Display for Refusal {
                 write!(f, "lot {lot} was best before {best_before}")
             }
             Refusal::Empty { lot } => write!(f, "lot {lot} is empty by the logs"),
+            Refusal::Unfinished { lot } => {
+                write!(
+                    f,
+                    "lot {lot} is a batch that is not finished, or its log was changed"
+                )
+            }
             Refusal::TooLittle { lot, left, needed } => write!(
                 f,
                 "lot {lot} has {} g left by the logs, {} g are needed",

@@ -5,18 +5,20 @@ use std::ops::Range;
 use jiff::civil::Date;
 
 use super::Lot;
+use super::price::Price;
 use crate::document::{DeTable, DeValue, Form, Reader, Value};
 use crate::formula::Place;
 use crate::mass::Mass;
 use crate::problem::Problems;
 
-const KEYS: [&str; 6] = [
+const KEYS: [&str; 7] = [
     "name",
     "ingredient",
     "supplier",
     "opened",
     "best_before",
     "amount",
+    "price_per_kg",
 ];
 
 impl Lot {
@@ -67,6 +69,10 @@ impl Lot {
             ("opened", self.opened.map(|day| day.to_string())),
             ("best_before", self.best_before.map(|day| day.to_string())),
             ("amount", self.amount.map(grams)),
+            (
+                "price_per_kg",
+                self.price_per_kg.map(|price| format!("\"{price}\"")),
+            ),
         ];
         let mut out = String::from("\n[[lot]]\n");
         for (key, value) in lines {
@@ -100,6 +106,9 @@ fn lot<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>) -> O
     let amount = table
         .get("amount")
         .and_then(|value| reader.mass(value, "amount", "1 kg"));
+    let price_per_kg = table
+        .get("price_per_kg")
+        .and_then(|value| price(reader, value, "price_per_kg"));
     let (line, column) = reader.place(at);
     Some(Lot {
         name: name?,
@@ -108,8 +117,30 @@ fn lot<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>) -> O
         opened,
         best_before,
         amount,
+        price_per_kg,
         place: Place { line, column },
     })
+}
+
+/// A price as a plain decimal number, with or without quotes.
+fn price<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Price> {
+    let price = match value.get_ref() {
+        DeValue::String(text) => Price::parse(text),
+        DeValue::Datetime(_)
+        | DeValue::Integer(_)
+        | DeValue::Float(_)
+        | DeValue::Boolean(_)
+        | DeValue::Array(_)
+        | DeValue::Table(_) => Price::of(reader.decimal(value, key)?),
+    };
+    if let Err(error) = price {
+        let error = error.to_string();
+        let what = error.split(';').next().unwrap_or_default();
+        let remedy =
+            "Write for example price_per_kg = \"12.50\", with a point and without a currency";
+        reader.report(&value.span(), format!("\"{key}\": {what}"), remedy);
+    }
+    price.ok()
 }
 
 /// A day, with or without quotes.

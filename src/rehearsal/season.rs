@@ -3,15 +3,21 @@
 use super::demo::demo_scale;
 use super::habits::Habits;
 use super::stage::{Stage, StageSpec};
-use crate::formula::Plan;
-use crate::formula::examples::{GLASSWORT, MARRAM, SAMPHIRE, TIDELINE};
+use crate::formula::examples::{EELGRASS, GLASSWORT, MARRAM, SAMPHIRE, SCENT_BLEND, TIDELINE};
 use crate::formula::plan::Amount;
+use crate::formula::{Formula, Ingredient, Plan};
 use crate::mass::Mass;
 
-/// Batches of a season: eight weeks, three a week.
+/// Batches for sale of a season: eight weeks, three a week.
 pub const BATCHES: u32 = 24;
-const HOUR: u64 = 3600;
-const DAY: u64 = 24 * HOUR;
+/// A scent blend is made on the Friday before the season, and on the Tuesdays of these weeks (from 0).
+const BLEND_WEEKS: [u64; 2] = [3, 6];
+/// A blend is enough for the soaks and salts until the next one, with some left.
+const BLEND: Mass = Mass::from_g(30);
+const HOUR: i64 = 3600;
+const DAY: i64 = 24 * HOUR;
+/// The workshop takes a new lot of everything every so many batches.
+const BATCHES_A_LOT: u32 = 9;
 
 /// One batch of the season.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -19,10 +25,10 @@ pub struct Outing {
     /// The formula's text.
     pub formula: &'static str,
     pub amount: Amount,
-    /// Seconds after the season's first morning.
-    pub after: u64,
+    /// Seconds after the season's first morning; negative before it.
+    pub after: i64,
     pub seed: u64,
-    /// From 0.
+    /// From 0, in order of time among the batches for sale; a blend has that of the next of them.
     pub number: u32,
 }
 
@@ -34,7 +40,7 @@ pub fn season(seed: u64) -> Vec<Outing> {
         count,
         fill: Mass::from_g(fill),
     };
-    (0..BATCHES)
+    let mut outings: Vec<Outing> = (0..BATCHES)
         .map(|number| {
             let index = number as usize % formulas.len();
             let more = rng.u32(0..3);
@@ -44,17 +50,36 @@ pub fn season(seed: u64) -> Vec<Outing> {
                 2 => jars(6 + 2 * more, 60),
                 _ => jars(5 + more, 50),
             };
-            let week = u64::from(number / 3);
+            let week = i64::from(number / 3);
             let day = [0, 2, 4][number as usize % 3];
             Outing {
                 formula: formulas[index],
                 amount,
-                after: (week * 7 + day) * DAY + rng.u64(0..3 * HOUR),
+                after: (week * 7 + day) * DAY + rng.i64(0..3 * HOUR),
                 seed: rng.u64(..),
                 number,
             }
         })
-        .collect()
+        .collect();
+    outings.extend(blends(seed));
+    outings.sort_by_key(|outing| outing.after);
+    outings
+}
+
+/// The batches of the scent blend. With dice of their own, so that the others stay as they are.
+fn blends(seed: u64) -> Vec<Outing> {
+    let mut rng = fastrand::Rng::with_seed(seed ^ 0x0062_6c65_6e64);
+    let days = std::iter::once((-3, 0));
+    let weeks = BLEND_WEEKS.map(|week| (week as i64 * 7 + 1, week as u32 * 3));
+    let days = days.chain(weeks);
+    days.map(|(day, number)| Outing {
+        formula: SCENT_BLEND,
+        amount: Amount::Batch(BLEND),
+        after: day * DAY + rng.i64(0..3 * HOUR),
+        seed: rng.u64(..),
+        number,
+    })
+    .collect()
 }
 
 /// Human hands on a good day, with a mishap now and then.
@@ -76,7 +101,66 @@ pub fn season_stage(seed: u64, plan: &Plan) -> Stage {
 /// The lot of an ingredient that is in use for the season's batch `number`: a new one every nine
 /// batches, the ingredient's own series.
 pub fn lot_of(ingredient: &str, number: u32) -> String {
+    lot_name(ingredient, number / BATCHES_A_LOT)
+}
+
+fn lot_name(ingredient: &str, nth: u32) -> String {
     // A sum of the letters is enough to tell the series of a dozen bottles apart.
     let series: u32 = ingredient.bytes().map(u32::from).sum::<u32>() % 900 + 100;
-    format!("SB-{series}-{}", 1 + number / 9)
+    format!("SB-{series}-{}", 1 + nth)
+}
+
+/// A lot as the invented supplier sold it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Bought {
+    pub lot: String,
+    pub ingredient: String,
+    /// Which of the season's lots of the ingredient it is, from 0.
+    pub nth: u32,
+    pub kind: Kind,
+}
+
+/// What decides how much is bought at once, how long it is good and what it costs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    EssentialOil,
+    OilOrButter,
+    /// Salts and powders, and the rest.
+    Dry,
+}
+
+/// Every lot that the season takes from, and one of each ingredient of the examples that it does not
+/// weigh, by name of the ingredient. A premix is bought from nobody.
+pub fn bought() -> Vec<Bought> {
+    let texts = [SCENT_BLEND, TIDELINE, MARRAM, GLASSWORT, SAMPHIRE, EELGRASS];
+    let formulas = texts.map(|text| Formula::parse(text, "season.toml"));
+    let formulas: Vec<Formula> = formulas.into_iter().flatten().collect();
+    let mut all: Vec<&Ingredient> = formulas.iter().flat_map(Formula::ingredients).collect();
+    all.retain(|ingredient| ingredient.premix.is_none());
+    all.sort_by(|a, b| a.name.cmp(&b.name));
+    all.dedup_by(|a, b| a.name == b.name);
+    let lots = 1 + (BATCHES - 1) / BATCHES_A_LOT;
+    let of = |ingredient: &Ingredient| {
+        let name = ingredient.name.clone();
+        let kind = kind(&name);
+        (0..lots).map(move |nth| Bought {
+            lot: lot_name(&name, nth),
+            ingredient: name.clone(),
+            nth,
+            kind,
+        })
+    };
+    all.into_iter().flat_map(of).collect()
+}
+
+fn kind(ingredient: &str) -> Kind {
+    let name = ingredient.to_lowercase();
+    let any = |words: &[&str]| words.iter().any(|word| name.contains(word));
+    if any(&["essential oil"]) {
+        Kind::EssentialOil
+    } else if any(&[" oil", "butter", "tocopherol"]) {
+        Kind::OilOrButter
+    } else {
+        Kind::Dry
+    }
 }

@@ -1,0 +1,157 @@
+//! `bismar plan FORMULA`: one batch on paper before it is begun. The steps in order of weighing, the
+//! vessels that fit, the lots on hand, what it costs, and what is to be done first.
+
+mod store;
+mod vessels;
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use jiff::civil::Date;
+
+use super::lots::{StoreArgs, read_lots, records_in};
+use super::size::{self, SizeArgs};
+use super::{Exit, Failure, Outcome, check, print};
+use crate::batch::record::Record;
+use crate::config::Config;
+use crate::formula::{Formula, Plan};
+use crate::lots::price::Price;
+use crate::metrology::ScaleAbility;
+use store::Shelf;
+
+/// Plan a batch: a table to print with vessels, lots on hand and cost
+///
+/// Exit code 1 where a step cannot be proven or fits no known vessel, or where something is short.
+#[derive(Debug, Args)]
+#[command(group = size::required())]
+pub struct PlanArgs {
+    /// The formula file (.toml)
+    formula: PathBuf,
+    #[command(flatten)]
+    size: SizeArgs,
+    /// Another configuration file than ~/.config/bismar/config.toml
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    #[command(flatten)]
+    store: StoreArgs,
+    /// Price of one empty jar with its lid, without a currency, for example 0.80
+    #[arg(long, value_name = "PRICE", value_parser = Price::parse,
+          allow_hyphen_values = true)]
+    jar_price: Option<Price>,
+    /// The day it is to be made, for the lots that are still good then (default: today)
+    #[arg(long, value_name = "DAY")]
+    on: Option<Date>,
+}
+
+pub fn run(args: &PlanArgs) -> Outcome {
+    if args.jar_price.is_some() && args.size.jars.is_none() {
+        return Err(Failure::usage(
+            "--jar-price needs --jars, for example --jars 8 --fill 55g",
+        ));
+    }
+    let config = super::config::load(args.config.as_deref())?;
+    let formula = Formula::read(&args.formula)?;
+    let amount = args.size.amount().map_err(Failure::failed)?;
+    let amount = amount.ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
+    let (scales, assumed) = match config.abilities() {
+        scales if scales.is_empty() => (vec![ScaleAbility::assumed(check::ASSUMED)], true),
+        scales => (scales, false),
+    };
+    let guard = config.weighing.guard;
+    let plan = Plan::new(&formula, amount, &scales, guard).map_err(|error| match assumed {
+        true => check::CheckError::Assumed(error),
+        false => check::CheckError::Plan(error),
+    })?;
+    let feasible = plan.feasibility(&scales, guard);
+    let shelf = shelf(args, &config)?;
+
+    let mut text = String::new();
+    for warning in formula.warnings(&args.formula.display().to_string()) {
+        check::paragraph(&mut text, "", &format!("Note: {warning}"));
+    }
+    if assumed {
+        check::paragraph(&mut text, "", &check::assumption());
+    }
+    text.push_str(&check::heading(&formula, &plan, &scales));
+    check::table(&mut text, &formula, &plan, &scales, &feasible);
+    check::conclusion(&mut text, &feasible, assumed);
+    check::proofs(&mut text, &plan, &scales, &feasible);
+    let fits = vessels::section(&mut text, &plan, &scales, &config.vessels);
+    let supplies = shelf.supplies(&formula, &plan);
+    let enough = store::section(&mut text, &shelf, &formula, &plan, &supplies);
+    let premix = |name: &str| file_of(name, &args.formula);
+    store::to_do(&mut text, &formula, &plan, &supplies, premix);
+    store::costs(&mut text, &plan, &supplies, args.jar_price);
+    check::cautions(&mut text, &plan);
+    print(&text)?;
+    let proven = feasible.iter().flatten().all(|f| f.window.proven);
+    Ok(match proven && fits && enough {
+        true => Exit::Done,
+        false => Exit::Failed,
+    })
+}
+
+/// The lots and the batches on hand.
+fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
+    let file = args.store.lots_file()?;
+    // A list that was named must be there; at its usual place there may be none yet.
+    if args.store.names_lots() && !file.exists() {
+        return Err(Failure::bad_input(format!(
+            "{}:1:1: there is no such list of lots",
+            file.display()
+        ))
+        .remedy("name the file that `bismar lots add` writes, or leave --lots out"));
+    }
+    let lots = read_lots(&file)?;
+    let records: Vec<Record> = match (&args.store.logs, config.logs()) {
+        // Without its logs every lot would seem full.
+        (Some(dir), _) if !dir.is_dir() => {
+            return Err(Failure::failed(format!(
+                "{}: there is no such folder of batch logs",
+                dir.display()
+            ))
+            .remedy("name the folder of the logs, or leave --logs out"));
+        }
+        (Some(dir), _) => records_in(dir)?,
+        (None, Ok(dir)) => records_in(&dir)?,
+        (None, Err(error)) => return Err(error.into()),
+    };
+    let on = args.on;
+    let on = on.unwrap_or_else(|| jiff::ZonedDateTime::now().date());
+    Ok(Shelf::new(file, lots, &records, on))
+}
+
+/// The file beside `beside` that holds the formula of this name; a made-up name where there is none.
+fn file_of(name: &str, beside: &Path) -> String {
+    let folder = match beside.parent() {
+        Some(folder) if folder != Path::new("") => folder,
+        Some(_) | None => Path::new("."),
+    };
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
+        .map(|entries| entries.flatten().map(|entry| entry.path()).collect())
+        .unwrap_or_default();
+    paths.sort();
+    let toml = |path: &&PathBuf| path.extension().is_some_and(|end| end == "toml");
+    // Of a folder with very many files only the first are looked at.
+    let mut tomls = paths.iter().filter(toml).take(MOST_FILES);
+    let has = |path: &&PathBuf| Formula::read(path).is_ok_and(|formula| formula.name == name);
+    let found = tomls.find(has).map(|path| {
+        let path = path.strip_prefix("./").unwrap_or(path);
+        word(&path.display().to_string())
+    });
+    found.unwrap_or_else(|| "PREMIX.toml".to_owned())
+}
+
+const MOST_FILES: usize = 200;
+
+/// A path as one word of a command line, in quotes where it needs them.
+fn word(path: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "/._-+~".contains(c);
+    match path.chars().all(plain) {
+        true => path.to_owned(),
+        false => format!(
+            "'{}'",
+            path.replace(char::is_control, "?").replace('\'', "'\\''")
+        ),
+    }
+}

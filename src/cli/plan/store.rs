@@ -1,0 +1,270 @@
+//! What is on hand for a plan, what is to be done first, and what the batch costs.
+
+use std::collections::HashMap;
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+use jiff::civil::Date;
+
+use crate::batch::record::Record;
+use crate::cli::check::paragraph;
+use crate::cue::terminal::fold;
+use crate::formula::{Formula, Ingredient, Plan};
+use crate::lots::price::{Cost, Price};
+use crate::lots::stock::{Made, Stock, Supply};
+use crate::lots::trace::Use;
+use crate::lots::{Lot, uses_of};
+use crate::mass::Mass;
+
+/// Everything that could go into a batch.
+pub struct Shelf {
+    file: PathBuf,
+    lots: Vec<Lot>,
+    uses: Vec<Use>,
+    made: Vec<Made>,
+    /// The day it is to be made.
+    on: Date,
+}
+
+/// What one step takes, in the order of the steps.
+pub struct StepSupply {
+    pub supply: Supply,
+    /// What was not counted; told with the ingredient's first step only.
+    pub refused: Vec<String>,
+    /// Whether the list has a lot of it, or it is a premix: what is missing is then known.
+    pub known: bool,
+}
+
+impl Shelf {
+    pub fn new(file: PathBuf, lots: Vec<Lot>, records: &[Record], on: Date) -> Shelf {
+        Shelf {
+            file,
+            lots,
+            uses: records.iter().flat_map(uses_of).collect(),
+            made: records.iter().filter_map(Made::of).collect(),
+            on,
+        }
+    }
+
+    /// What each step takes; what an earlier step took is gone for a later one.
+    pub fn supplies(&self, formula: &Formula, plan: &Plan) -> Vec<StepSupply> {
+        let mut stocks: HashMap<(&str, Option<&str>), Stock> = HashMap::new();
+        let both = formula.ingredients().zip(&plan.steps);
+        both.map(|(ingredient, step)| {
+            let key = (ingredient.name.as_str(), ingredient.premix.as_deref());
+            let mut refused = Vec::new();
+            let stock = stocks.entry(key).or_insert_with(|| {
+                let stock = self.stock(ingredient);
+                refused = stock.refused.iter().map(ToString::to_string).collect();
+                stock
+            });
+            let listed = !stock.sources.is_empty() || !stock.refused.is_empty();
+            StepSupply {
+                known: listed || ingredient.premix.is_some(),
+                supply: stock.take(step.target),
+                refused,
+            }
+        })
+        .collect()
+    }
+
+    fn stock(&self, ingredient: &Ingredient) -> Stock {
+        let name = &ingredient.name;
+        let known = (self.lots.as_slice(), self.uses.as_slice());
+        match &ingredient.premix {
+            Some(premix) => Stock::of_premix(name, premix, &self.made, known, self.on),
+            None => Stock::of_lots(name, &self.lots, &self.uses, self.on),
+        }
+    }
+}
+
+/// All grams here are of lots and need no finer step.
+const STEP: Mass = Mass::from_mg(10);
+
+fn grams(mass: Mass) -> String {
+    mass.grams(STEP).to_string()
+}
+
+/// Adds what is on hand of each ingredient; gives whether nothing is known to be short.
+pub fn section(
+    text: &mut String,
+    shelf: &Shelf,
+    formula: &Formula,
+    plan: &Plan,
+    supplies: &[StepSupply],
+) -> bool {
+    let _ = writeln!(text, "\nLots on hand, {}", shelf.on);
+    if shelf.lots.is_empty() {
+        let file = shelf.file.display();
+        let none = format!("No lots in {file}; `bismar lots add` begins the list.");
+        paragraph(text, "", &none);
+    }
+    row(text, ["lot", "best before", "left g", "take g", "cost"]);
+    let steps = formula.ingredients().zip(&plan.steps).zip(supplies);
+    for ((ingredient, step), found) in steps {
+        let premix = ingredient.premix.as_ref();
+        let premix = premix.map_or(String::new(), |premix| format!(", a premix ({premix})"));
+        let line = format!(
+            "{}, {}{premix}: {} g, {}",
+            step.number,
+            ingredient.name,
+            grams(step.target),
+            state(found)
+        );
+        paragraph(text, "", &line);
+        for take in &found.supply.takes {
+            row(
+                text,
+                [
+                    &take.lot,
+                    &take.best_before.map_or("-".into(), |day| day.to_string()),
+                    &take.left.map_or("not known".into(), grams),
+                    &grams(take.mass),
+                    &take.cost().map_or("-".into(), |cost| {
+                        let least = take.price.is_some_and(|price| !price.whole);
+                        let sign = if least { ">" } else { "" };
+                        format!("{sign}{}", cost.hundredths(1))
+                    }),
+                ],
+            );
+        }
+        if found.supply.takes.len() > 1 {
+            paragraph(text, "  ", &one_lot(&found.supply));
+        }
+        for why in &found.refused {
+            paragraph(text, "  not counted: ", why);
+        }
+    }
+    supplies
+        .iter()
+        .all(|found| !found.known || found.supply.short <= Mass::ZERO)
+}
+
+/// What to do where a step would take from more than one lot.
+fn one_lot(supply: &Supply) -> String {
+    match &supply.alone {
+        Some(lot) => format!("The record of a step names one lot; {lot} alone is enough."),
+        None => {
+            "The record of a step names one lot, the last one told; write the others down with \
+                 `bismar note`."
+                .to_owned()
+        }
+    }
+}
+
+fn state(found: &StepSupply) -> String {
+    let short = found.supply.short;
+    match (found.known, short > Mass::ZERO) {
+        (false, _) => "no lot in the list".into(),
+        (true, true) => format!("{} g SHORT", grams(short)),
+        (true, false) if found.supply.unsure => "on hand, how much is not known".into(),
+        (true, false) => "enough".into(),
+    }
+}
+
+/// A row of the table of lots; a long name stands on lines of its own.
+fn row(text: &mut String, cells: [&str; 5]) {
+    let [lot, best_before, left, take, cost] = cells;
+    let lines = fold(lot, NAME);
+    let (last, before) = lines.split_last().map_or(("", &[][..]), |(l, b)| (l, b));
+    for line in before {
+        let _ = writeln!(text, "    {line}");
+    }
+    let _ = writeln!(
+        text,
+        "    {last:<NAME$} {best_before:<11} {left:>9} {take:>9} {cost:>8}"
+    );
+}
+
+/// Width of a lot's name; the whole row has 80 columns.
+const NAME: usize = 35;
+
+/// What is missing, and how it is got; `premix` gives the file of a formula by its name.
+pub fn to_do(
+    text: &mut String,
+    formula: &Formula,
+    plan: &Plan,
+    supplies: &[StepSupply],
+    premix: impl Fn(&str) -> String,
+) {
+    // By ingredient: it may be weighed in several steps.
+    let mut missing: Vec<(&Ingredient, Mass)> = Vec::new();
+    let steps = formula.ingredients().zip(&plan.steps).zip(supplies);
+    for ((ingredient, _), found) in steps {
+        let short = found.supply.short;
+        if !found.known || short <= Mass::ZERO {
+            continue;
+        }
+        let same = |one: &&mut (&Ingredient, Mass)| {
+            one.0.name == ingredient.name && one.0.premix == ingredient.premix
+        };
+        match missing.iter_mut().find(same) {
+            Some((_, mass)) => *mass += short,
+            None => missing.push((ingredient, short)),
+        }
+    }
+    if missing.is_empty() {
+        return;
+    }
+    text.push_str("\nFirst\n");
+    for (ingredient, short) in missing {
+        let line = match &ingredient.premix {
+            None => format!("Get {} g more of {}.", grams(short), ingredient.name),
+            Some(name) => format!(
+                "Make {} g more of {}: bismar plan {} --batch {}g",
+                grams(short),
+                ingredient.name,
+                premix(name),
+                short.ceil_to(Mass::from_g(1)).grams(Mass::from_g(1))
+            ),
+        };
+        paragraph(text, "- ", &line);
+    }
+}
+
+/// What the batch costs, and a jar of it.
+pub fn costs(text: &mut String, plan: &Plan, supplies: &[StepSupply], jar_price: Option<Price>) {
+    text.push_str("\nCost\n");
+    let (mut sum, mut any, mut without) = (Cost::ZERO, false, Vec::new());
+    for (step, found) in plan.steps.iter().zip(supplies) {
+        let (cost, whole) = found.supply.cost();
+        sum = sum.plus(cost);
+        any |= found.supply.takes.iter().any(|take| take.price.is_some());
+        if !whole && !without.contains(&step.ingredient.as_str()) {
+            without.push(&step.ingredient);
+        }
+    }
+    if !any {
+        let none = "No lot that would be used has a price (price_per_kg in the list of lots).";
+        paragraph(text, "", none);
+    }
+    if !any && jar_price.is_none() {
+        return;
+    }
+    let least = if without.is_empty() { "" } else { "at least " };
+    let mut line = format!("Ingredients {least}{}", sum.hundredths(1));
+    if let Some((count, _)) = plan.jars {
+        let _ = write!(line, ", {} a jar", sum.hundredths(count));
+        if let Some(price) = jar_price {
+            let jars = price.for_pieces(count);
+            let all = sum.plus(jars);
+            let _ = write!(
+                line,
+                "; {count} empty {} {}; together {least}{}, {} a jar",
+                if count == 1 { "jar" } else { "jars" },
+                jars.hundredths(1),
+                all.hundredths(1),
+                all.hundredths(count)
+            );
+        }
+    }
+    line.push('.');
+    paragraph(text, "", &line);
+    if !without.is_empty() {
+        let line = format!(
+            "A lower bound: not all of the price is known of {}.",
+            without.join(", ")
+        );
+        paragraph(text, "", &line);
+    }
+}
