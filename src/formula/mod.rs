@@ -1,6 +1,9 @@
 //! The maker's formula in percent by weight, and the plan of grams that comes out of it.
 
+pub mod cautions;
 pub mod examples;
+pub mod help;
+pub mod limits;
 pub mod parse;
 pub mod plan;
 pub mod remedy;

@@ -9,6 +9,7 @@
 use std::ops::Range;
 use std::path::Path;
 
+use super::cautions::limit_remedy;
 use super::shares::sum;
 use super::tolerance::{limits, percent, tolerance, within_limits};
 use super::{Formula, Ingredient, Phase, Place, Share, VesselWay};
@@ -244,9 +245,6 @@ fn ingredient<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize
     let (line, column) = reader.place(at);
     let (share, share_at) = share?;
     let limits = limits.unwrap_or_default();
-    if let (Share::Percent(percent), Some(at)) = (share, &share_at) {
-        within_limits(reader, &what, percent, limits, at);
-    }
     let ingredient = Ingredient {
         name: name?,
         inci,
@@ -258,6 +256,10 @@ fn ingredient<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize
         lot_required: lot.unwrap_or(false),
         place: Place { line, column },
     };
+    if let (Share::Percent(percent), Some(at)) = (share, &share_at) {
+        let remedy = limit_remedy(&ingredient);
+        within_limits(reader, &what, percent, limits, at, remedy);
+    }
     Some((ingredient, share_at))
 }
 

@@ -1,30 +1,28 @@
 //! `bismar check FORMULA`: what the formula means in grams, and whether the bench can prove it.
 
+mod remarks;
+
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use self::remarks::{cautions, remarks, smallest};
 use super::size::SizeArgs;
 use super::{Exit, Outcome, print};
 use crate::config::Config;
 use crate::cue::terminal::fold;
 use crate::formula::plan::{Amount, PlanError};
-use crate::formula::{Formula, Percent, Plan, Step};
+use crate::formula::{Formula, Percent, Plan, Step, limits};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility, Uncertainty};
 use crate::problem::Problems;
 
 /// The batch that is looked at when none is named: grams then read as percents.
 const UNNAMED_BATCH: Mass = Mass::from_g(100);
-/// A glass beaker of the size a step needs weighs about this much. Common practice, no source.
-const BEAKER: Mass = Mass::from_g(100);
 /// The name of the scale that is taken where none is configured.
 const ASSUMED: &str = "assumed";
 const WIDTH: usize = 80;
-const STANDING: &str = "General workshop habits, not professional advice. Follow the supplier's \
-                        safety data sheet, your local codes and, where one is required, a qualified \
-                        or licensed person.";
 
 #[derive(Debug, Args)]
 pub struct CheckArgs {
@@ -56,7 +54,7 @@ pub(super) fn command(args: &CheckArgs) -> Outcome {
 /// Why there is no report.
 #[derive(Debug, thiserror::Error)]
 pub enum CheckError {
-    /// The formula file is wrong (exit code 4).
+    /// The formula file is wrong, or its targets break its limits at this size (exit code 4).
     #[error(transparent)]
     Formula(#[from] Problems),
     /// The amount or the bench does not fit the formula.
@@ -99,9 +97,15 @@ pub fn run(
         true => CheckError::Assumed(error),
         false => CheckError::Plan(error),
     })?;
-    let warnings = formula.warnings(&formula_path.display().to_string());
+    let name = formula_path.display().to_string();
+    let broken = limits::broken(&formula, &plan, &name);
+    if !broken.is_empty() {
+        return Err(CheckError::Formula(Problems(broken)));
+    }
+    let mut notes = formula.warnings(&name);
+    notes.extend(limits::exposed(&formula, &plan, &name));
     let mut text = String::new();
-    for warning in &warnings {
+    for warning in &notes {
         paragraph(&mut text, "", &format!("Note: {warning}"));
     }
     if amount.is_none() {
@@ -195,8 +199,9 @@ pub fn report(
         }
     }
     conclusion(&mut text, &feasible, assumed);
-    remarks(&mut text, plan, scales, &feasible);
-    cautions(&mut text, plan);
+    remarks(&mut text, formula, plan, scales, guard);
+    smallest(&mut text, plan, scales, &feasible);
+    cautions(&mut text, formula);
     text
 }
 
@@ -309,78 +314,6 @@ fn conclusion(text: &mut String, feasible: &[Option<Feasibility>], assumed: bool
             }
         },
     );
-}
-
-fn remarks(
-    text: &mut String,
-    plan: &Plan,
-    scales: &[ScaleAbility],
-    feasible: &[Option<Feasibility>],
-) {
-    let mut lines = Vec::new();
-    for (step, feasible) in plan.steps.iter().zip(feasible) {
-        let (Some(feasible), Some(scale)) = (feasible, scales.get(step.scale)) else {
-            continue;
-        };
-        let d = scale.readability;
-        if let Some(remedy) = feasible.remedy(step.limits(), scale) {
-            lines.push(format!(
-                "Step {}, {}: the scale \"{}\" cannot prove {} to {} g; its net weights are uncertain \
-                 by ±{} g (k = 2). {remedy}",
-                step.number,
-                step.ingredient,
-                scale.name,
-                step.lowest.grams(d),
-                step.highest.grams(d),
-                feasible.uncertainty.expanded().ceil_to(Mass::from_mg(1)).grams_rounded(3),
-            ));
-        }
-        let steps = (feasible.window.high - feasible.window.low).ng() / d.ng().max(1) + 1;
-        if feasible.window.proven && steps < 3 {
-            let values = if steps == 1 {
-                "a single value".to_owned()
-            } else {
-                format!("only {steps} values")
-            };
-            lines.push(format!(
-                "Step {}, {}: the window has {values} to hit at steps of {} g. A larger batch or \
-                 a finer scale makes it wider.",
-                step.number,
-                step.ingredient,
-                d.grams(d)
-            ));
-        }
-        if let Some(left) = scale.capacity.map(|capacity| capacity - step.target)
-            && left < BEAKER
-        {
-            lines.push(format!(
-                "Step {}, {}: the scale \"{}\" has {} g left for the vessel.",
-                step.number,
-                step.ingredient,
-                scale.name,
-                left.grams(d)
-            ));
-        }
-    }
-    for line in lines {
-        paragraph(text, "- ", &line);
-    }
-}
-
-fn cautions(text: &mut String, plan: &Plan) {
-    let cautions = plan
-        .steps
-        .iter()
-        .filter_map(|step| Some((step, step.caution.as_ref()?)));
-    let mut cautions = cautions.peekable();
-    if cautions.peek().is_none() {
-        return;
-    }
-    text.push_str("\nCautions\n");
-    for (step, caution) in cautions {
-        paragraph(text, "- ", &format!("{}: {caution}", step.ingredient));
-    }
-    paragraph(text, "", STANDING);
 }
 
 /// A paragraph folded to the width, later lines set in under the first.
