@@ -7,6 +7,7 @@ pub mod limits;
 pub mod parse;
 pub mod plan;
 pub mod remedy;
+pub mod room;
 mod shares;
 mod tolerance;
 
