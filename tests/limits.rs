@@ -76,9 +76,9 @@ fn bench(d: &str) -> [ScaleAbility; 1] {
 /// `(index, side)` of each drawn ingredient that is outside, by the library.
 fn by_library(drawn: &Drawn, held: &[Mass; 3], total: Mass) -> Vec<(String, Side)> {
     let mut found = Vec::new();
-    for i in 0..3 {
+    for (i, mass) in held.iter().enumerate() {
         let share = |limit: i64| Decimal::new(limit, 4) * Decimal::from(total.ng());
-        let mass = Decimal::from(held[i].ng());
+        let mass = Decimal::from(mass.ng());
         if drawn.max[i].is_some_and(|max| mass > share(max)) {
             found.push((format!("P{i}"), Side::Over));
         } else if drawn.min[i].is_some_and(|min| mass < share(min)) {
@@ -282,4 +282,48 @@ fn check_refuses_what_breaks_a_limit_and_notes_what_may() {
     let file = formula("0.9", &format!("{{ percent = 15, {remedy} }}"));
     let said = person.run(&["check", &file, "--batch", "1kg"]).ended(0);
     assert!(!said.out.contains("could be over"), "{said:?}");
+}
+
+/// The daemon ends with the test, whatever comes of it.
+struct Killed(std::process::Child);
+
+impl Drop for Killed {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// The real daemon: what `check` refuses is not begun, and leaves no log.
+#[test]
+fn begin_refuses_what_breaks_a_limit() {
+    let person = Person::new();
+    let quiet = "[cues]\ndesktop = false\nsound = false\n";
+    person.file(
+        "home/.config/bismar/config.toml",
+        &format!("{COARSE}{quiet}"),
+    );
+    person.file(
+        "a.toml",
+        "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Salt\"\nbalance = true\n\
+         [[phase.ingredient]]\nname = \"Clove oil\"\npercent = 1\nlimits = { max = 1 }\n\
+         tolerance = { g = 1 }\n",
+    );
+    let mut daemon = person.command(&["daemon"]);
+    let _daemon = Killed(daemon.stderr(std::process::Stdio::null()).spawn().unwrap());
+    let end = std::time::Instant::now() + std::time::Duration::from_secs(60);
+    while bismar::daemon::client::Client::connect_to(&person.socket()).is_err() {
+        assert!(std::time::Instant::now() < end, "the daemon does not start");
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    }
+    let said = person.run(&["begin", "a.toml", "--batch", "150g"]).ended(1);
+    assert!(
+        said.err
+            .contains("\"Clove oil\" is 2.00 g of 150.00 g, 1.33 %, over its limit"),
+        "{said:?}"
+    );
+    let logs = std::fs::read_dir(person.path("home/.local/share/bismar/logs"));
+    assert_eq!(logs.map_or(0, Iterator::count), 0);
+    // 2 g of 200 g are just inside.
+    person.run(&["begin", "a.toml", "--batch", "200g"]).ended(0);
 }

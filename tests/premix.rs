@@ -139,7 +139,7 @@ fn by_difference_helps_only_where_it_takes_the_bowl_off_a_finer_scale() {
         "{found}"
     );
     // On the one scale there is it has the same two readings.
-    assert!(!ways("500", "bowl", &[bench.clone()]).contains("difference"));
+    assert!(!ways("500", "bowl", std::slice::from_ref(&bench)).contains("difference"));
     // A fine scale that carries less than the dose, or proves it no better.
     assert!(!ways("500", "bowl", &[bench.clone(), fine("0.4")]).contains("difference"));
     let no_finer = scale("other", "0.01", Some("200"));

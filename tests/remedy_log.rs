@@ -165,7 +165,8 @@ fn a_limit_is_told_though_every_weight_is_inside_its_tolerance() {
     let text = said(&person, formula, &rows, &[]);
     assert!(
         text.contains(
-            "Limit: Clove oil is 1.04 % of the batch (1.04 g of 99.54 g), over its limit of 1 %."
+            "Limit: Clove oil is 1.04 % of the batch (1.04 g of 99.54 g), over its limit of 1 %. How \
+         much a product may hold is set by the supplier's documents (safety data sheet, IFRA certificate)."
         ),
         "{text}"
     );

@@ -133,11 +133,14 @@ impl Batch {
             text.push_str("Every weight in this log is inside its tolerance and its limits.\n");
             return text;
         }
-        for line in off
-            .into_iter()
-            .chain(outside.iter().map(|o| format!("Limit: {o}")))
-        {
+        for line in off {
             paragraph(&mut text, &line);
+        }
+        for one in &outside {
+            let advice = one
+                .advice()
+                .map_or(String::new(), |advice| format!(" {advice}"));
+            paragraph(&mut text, &format!("Limit: {one}{advice}"));
         }
         let parts: Vec<Part> = self.parts.iter().map(|held| held.part).collect();
         let found = Way::ALL.map(|way| remedy(way, &parts, d));

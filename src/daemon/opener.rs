@@ -20,9 +20,10 @@ use crate::batch::spill::{self, TakenIn};
 use crate::batch::writer::{LogWriter, RETRY};
 use crate::config::Config;
 use crate::formula::plan::Amount;
-use crate::formula::{Formula, Plan};
+use crate::formula::{Formula, Plan, limits};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
+use crate::problem::Problems;
 use crate::scale::Moment;
 use crate::weighing::event::{Draft, RowKind, Verdict};
 
@@ -186,6 +187,11 @@ impl Opener for BatchOpener {
             Size::Jars { count, fill } => Amount::Jars { count, fill },
         };
         let plan = self.plan(&formula, amount)?;
+        // What the maker would be told to pour must be inside the formula's own limits.
+        let broken = limits::broken(&formula, &plan, &request.formula.display().to_string());
+        if !broken.is_empty() {
+            return Err(Problems(broken).to_string());
+        }
         if self.config.daily_scale_check {
             self.checked_today(&plan)?;
         }

@@ -101,7 +101,7 @@ impl Hazard {
                 &["dust"],
             )],
             Hazard::AcidWithBicarbonate => &[(
-                "Acid and bicarbonate give off gas as soon as they are damp: dry vessels and spoons, and \
+                "Acid and bicarbonate or carbonate give off gas as soon as they are damp: dry vessels and spoons, and \
                  no tight lid on anything damp, which can burst.",
                 &["gas", "fizz"],
             )],
@@ -210,290 +210,112 @@ fn says(ingredient: &Ingredient, marks: &[&str]) -> bool {
     marks.iter().any(|mark| own.contains(mark))
 }
 
-// ---- names; each list common practice, no source, but where it says otherwise ------------------------
+// ---- names, separated by commas; each list common practice, no source, but where it says otherwise ----
 
 /// Whatever the supplier calls it.
-const SCENTS: [&str; 9] = [
-    "essential oil",
-    "essential oils",
-    "eo",
-    "absolute",
-    "parfum",
-    "perfume",
-    "perfume oil",
-    "fragrance",
-    "fragrance oil",
-];
+const SCENTS: &str = "\
+    essential oil, essential oils, eo, absolute, parfum, perfume, perfume oil, fragrance, \
+    fragrance oil";
 
 /// Plants whose "oil" in a workshop is the essential oil.
-const SCENT_PLANTS: [&str; 46] = [
-    "bergamot",
-    "cajeput",
-    "camphor",
-    "cassia",
-    "cedarwood",
-    "chamomile",
-    "cinnamon",
-    "citronella",
-    "clary sage",
-    "clove",
-    "cypress",
-    "eucalyptus",
-    "fir",
-    "fir needle",
-    "frankincense",
-    "geranium",
-    "grapefruit",
-    "helichrysum",
-    "juniper",
-    "lavandin",
-    "lavender",
-    "lemon",
-    "lemongrass",
-    "lime",
-    "mandarin",
-    "myrrh",
-    "neroli",
-    "niaouli",
-    "orange",
-    "oregano",
-    "palmarosa",
-    "patchouli",
-    "peppermint",
-    "petitgrain",
-    "pine",
-    "ravintsara",
-    "rosemary",
-    "sandalwood",
-    "spearmint",
-    "tangerine",
-    "tea tree",
-    "thyme",
-    "vetiver",
-    "wintergreen",
-    "ylang",
-    "may chang",
-];
+const SCENT_PLANTS: &str = "\
+    bergamot, cajeput, camphor, cassia, cedarwood, chamomile, cinnamon, citronella, \
+    clary sage, clove, cypress, eucalyptus, fir, fir needle, frankincense, geranium, \
+    grapefruit, helichrysum, juniper, lavandin, lavender, lemon, lemongrass, lime, \
+    mandarin, myrrh, neroli, niaouli, orange, oregano, palmarosa, patchouli, peppermint, \
+    petitgrain, pine, ravintsara, rosemary, sandalwood, spearmint, tangerine, tea tree, \
+    thyme, vetiver, wintergreen, ylang, may chang";
 
 /// First words of INCI names: the botanical genus, with the species where another of the genus gives a
 /// fixed oil. The form "genus species part Oil" is that of the INCI.
-const SCENT_GENERA: [&str; 35] = [
-    "abies",
-    "aniba",
-    "anthemis nobilis",
-    "boswellia",
-    "cananga",
-    "cedrus",
-    "chamomilla recutita",
-    "chrysopogon",
-    "cinnamomum",
-    "citrus",
-    "commiphora",
-    "cupressus",
-    "cymbopogon",
-    "eucalyptus",
-    "eugenia",
-    "gaultheria",
-    "illicium",
-    "juniperus",
-    "lavandula",
-    "litsea",
-    "melaleuca",
-    "mentha",
-    "ocimum",
-    "origanum",
-    "pelargonium",
-    "picea",
-    "pinus",
-    "pogostemon",
-    "rosa damascena",
-    "rosmarinus",
-    "salvia officinalis",
-    "salvia sclarea",
-    "santalum",
-    "syzygium",
-    "thymus",
-];
+const SCENT_GENERA: &str = "\
+    abies, aniba, anthemis nobilis, boswellia, cananga, cedrus, chamomilla recutita, \
+    chrysopogon, cinnamomum, citrus, commiphora, cupressus, cymbopogon, eucalyptus, \
+    eugenia, gaultheria, illicium, juniperus, lavandula, litsea, melaleuca, mentha, ocimum, \
+    origanum, pelargonium, picea, pinus, pogostemon, rosa damascena, rosmarinus, \
+    salvia officinalis, salvia sclarea, santalum, syzygium, thymus";
 
 /// With one of these words it is a fixed oil, a water or an extract.
-const NOT_SCENT: [&str; 14] = [
-    "seed",
-    "kernel",
-    "water",
-    "hydrosol",
-    "extract",
-    "infused",
-    "infusion",
-    "macerate",
-    "macerated",
-    "olive",
-    "sunflower",
-    "wax",
-    "butter",
-    "cera",
-];
+const NOT_SCENT: &str = "\
+    seed, nut, kernel, water, hydrosol, extract, infused, infusion, macerate, macerated, olive, \
+    sunflower, wax, butter, cera";
 
 /// INCI: Sodium Hydroxide, Potassium Hydroxide.
-const LYES: [&str; 7] = [
-    "sodium hydroxide",
-    "potassium hydroxide",
-    "naoh",
-    "koh",
-    "lye",
-    "caustic soda",
-    "caustic potash",
-];
+const LYES: &str =
+    "sodium hydroxide, potassium hydroxide, naoh, koh, lye, caustic soda, caustic potash";
 
 /// INCI "Sodium ...ate" of the fats that soap is made of, and common names.
-const SOAPS: [&str; 8] = [
-    "soap",
-    "saponified",
-    "castile",
-    "sodium palm kernelate",
-    "potassium palm kernelate",
-    "sodium shea butterate",
-    "potassium shea butterate",
-    "sodium cocoa butterate",
-];
-const SOAP_FATS: [&str; 14] = [
-    "cocoate",
-    "palmate",
-    "tallowate",
-    "olivate",
-    "lardate",
-    "oleate",
-    "stearate",
-    "laurate",
-    "palmitate",
-    "myristate",
-    "castorate",
-    "babassuate",
-    "ricinoleate",
-    "sunflowerate",
-];
-/// Plants with soap in their name, and a stone.
-const NOT_SOAP: [&str; 5] = ["nut", "nuts", "bark", "berry", "berries"];
+const SOAPS: &str = "\
+    soap, saponified, castile, sodium palm kernelate, potassium palm kernelate, \
+    sodium shea butterate, potassium shea butterate, sodium cocoa butterate";
+const SOAP_FATS: &str = "\
+    cocoate, palmate, tallowate, olivate, lardate, oleate, stearate, laurate, palmitate, \
+    myristate, castorate, babassuate, ricinoleate, sunflowerate";
+/// Plants and colours with soap in their name.
+const NOT_SOAP: &str = "nut, nuts, bark, berry, berries, safe, colour, color, dye";
 
 /// Acids that take soap apart; fatty acids (stearic, oleic) do not.
-const ACIDS: [&str; 13] = [
-    "citric acid",
-    "lactic acid",
-    "glycolic acid",
-    "malic acid",
-    "tartaric acid",
-    "ascorbic acid",
-    "acetic acid",
-    "salicylic acid",
-    "mandelic acid",
-    "phosphoric acid",
-    "cream of tartar",
-    "vinegar",
-    "lemon juice",
-];
+const ACIDS: &str = "\
+    citric acid, lactic acid, glycolic acid, malic acid, tartaric acid, ascorbic acid, \
+    acetic acid, salicylic acid, mandelic acid, phosphoric acid, cream of tartar, vinegar, \
+    lemon juice";
 
 /// Acids that come as a fine powder.
-const DUSTY_ACIDS: [&str; 5] = [
-    "citric acid",
-    "malic acid",
-    "tartaric acid",
-    "ascorbic acid",
-    "cream of tartar",
-];
+const DUSTY_ACIDS: &str = "citric acid, malic acid, tartaric acid, ascorbic acid, cream of tartar";
 
-const BICARBONATES: [&str; 9] = [
-    "sodium bicarbonate",
-    "potassium bicarbonate",
-    "baking soda",
-    "bicarbonate of soda",
-    "bicarb",
-    "sodium carbonate",
-    "soda ash",
-    "washing soda",
-    "sodium hydrogen carbonate",
-];
+const BICARBONATES: &str = "\
+    sodium bicarbonate, potassium bicarbonate, baking soda, bicarbonate of soda, bicarb, \
+    sodium carbonate, soda ash, washing soda, sodium hydrogen carbonate";
 
-const SPIRITS: [&str; 5] = [
-    "ethanol",
-    "isopropanol",
-    "propanol",
-    "methylated spirit",
-    "methylated spirits",
-];
+const SPIRITS: &str = "ethanol, isopropanol, propanol, methylated spirit, methylated spirits";
 
 /// Before "alcohol" these make a fatty alcohol, a wax or a preservative. So does any other word that
 /// ends in "yl" but for those in [`FLAMMABLE_ALCOHOLS`].
-const NOT_SPIRIT: [&str; 9] = [
-    "lanolin",
-    "wool",
-    "wax",
-    "fatty",
-    "coconut",
-    "jojoba",
-    "tallow",
-    "palm",
-    "hydrogenated",
-];
-const FLAMMABLE_ALCOHOLS: [&str; 4] = ["ethyl", "isopropyl", "methyl", "propyl"];
+const NOT_SPIRIT: &str = "lanolin, wool, wax, fatty, coconut, jojoba, tallow, palm, hydrogenated";
+const FLAMMABLE_ALCOHOLS: &str = "ethyl, isopropyl, methyl, propyl";
 
 /// Thick liquids that cling to a vessel.
-const CLINGING: [&str; 11] = [
-    "honey",
-    "glycerin",
-    "glycerine",
-    "glycerol",
-    "molasses",
-    "treacle",
-    "syrup",
-    "lanolin",
-    "lecithin",
-    "polysorbate",
-    "agave",
-];
-const NOT_CLINGING: [&str; 7] = [
-    "powder", "powdered", "granules", "solids", "soap", "alcohol", "extract",
-];
+const CLINGING: &str = "\
+    honey, glycerin, glycerine, glycerol, molasses, treacle, syrup, lanolin, lecithin, \
+    polysorbate, agave";
+const NOT_CLINGING: &str = "powder, powdered, granules, solids, soap, alcohol, extract";
 
 /// Whether it is an essential oil or a fragrance.
 pub fn is_essential_oil(ingredient: &Ingredient) -> bool {
     any_name(ingredient, |words| {
-        let named = |list: &[&str]| list.iter().any(|term| has(words, term));
-        let oil = has(words, "oil") || has(words, "oils");
-        let of_plant = (named(&SCENT_PLANTS) || named(&SCENT_GENERA)) && !named(&NOT_SCENT);
-        named(&SCENTS) || (oil && of_plant)
+        let oil = has_any(words, "oil, oils");
+        let plant = has_any(words, SCENT_PLANTS) || has_any(words, SCENT_GENERA);
+        has_any(words, SCENTS) || (oil && plant && !has_any(words, NOT_SCENT))
     })
 }
 
 /// Whether some of it stays in the vessel it is poured from.
 pub fn clings(ingredient: &Ingredient) -> bool {
-    let other = |words: &[String]| NOT_CLINGING.iter().any(|term| has(words, term));
-    named(ingredient, &CLINGING) && !any_name(ingredient, other) && !is_essential_oil(ingredient)
+    named(ingredient, CLINGING) && !named(ingredient, NOT_CLINGING) && !is_essential_oil(ingredient)
 }
 
 fn is_lye(ingredient: &Ingredient) -> bool {
-    named(ingredient, &LYES)
+    named(ingredient, LYES)
 }
 
 fn is_acid(ingredient: &Ingredient) -> bool {
-    named(ingredient, &ACIDS)
+    named(ingredient, ACIDS)
 }
 
 fn is_acid_dust(ingredient: &Ingredient) -> bool {
-    named(ingredient, &DUSTY_ACIDS) && !named(ingredient, &["solution"])
+    named(ingredient, DUSTY_ACIDS) && !named(ingredient, "solution")
 }
 
 fn is_bicarbonate(ingredient: &Ingredient) -> bool {
-    named(ingredient, &BICARBONATES)
+    named(ingredient, BICARBONATES)
 }
 
 fn is_soap(ingredient: &Ingredient) -> bool {
     any_name(ingredient, |words| {
-        let salt = |metal: &str, fat: &&str| has(words, &format!("{metal} {fat}"));
-        let of_fat = |fat: &&str| salt("sodium", fat) || salt("potassium", fat);
-        let plant = NOT_SOAP
-            .iter()
-            .any(|term| has(words, &format!("soap {term}")));
-        SOAP_FATS.iter().any(|fat| of_fat(&fat))
-            || (SOAPS.iter().any(|term| has(words, term)) && !plant)
+        let salt = |metal: &str, fat: &str| has(words, &format!("{metal} {fat}"));
+        let of_fat = |fat: &str| salt("sodium", fat) || salt("potassium", fat);
+        let plant = terms(NOT_SOAP).any(|term| has(words, &format!("soap {term}")));
+        terms(SOAP_FATS).any(of_fat) || (has_any(words, SOAPS) && !plant)
     })
 }
 
@@ -502,18 +324,22 @@ fn is_alcohol(ingredient: &Ingredient) -> bool {
         let bare = (0..words.len()).any(|at| {
             let before = at.checked_sub(1).and_then(|at| words.get(at));
             let fatty = before.is_some_and(|word| {
-                let word = word.as_str();
-                NOT_SPIRIT.contains(&word)
-                    || (word.ends_with("yl") && !FLAMMABLE_ALCOHOLS.contains(&word))
+                let is = |list| terms(list).any(|term| term == word);
+                is(NOT_SPIRIT) || (word.ends_with("yl") && !is(FLAMMABLE_ALCOHOLS))
             });
             starts(words.get(at..).unwrap_or_default(), "alcohol") && !fatty
         });
-        bare || SPIRITS.iter().any(|term| has(words, term))
+        bare || has_any(words, SPIRITS)
     })
 }
 
-fn named(ingredient: &Ingredient, list: &[&str]) -> bool {
-    any_name(ingredient, |words| list.iter().any(|term| has(words, term)))
+/// The terms of a list.
+fn terms(list: &str) -> impl Iterator<Item = &str> {
+    list.split(", ")
+}
+
+fn named(ingredient: &Ingredient, list: &str) -> bool {
+    any_name(ingredient, |words| has_any(words, list))
 }
 
 /// Whether the name or the INCI name, in words of small letters, fits.
@@ -528,6 +354,10 @@ fn words(name: &str) -> Vec<String> {
         .filter(|word| !word.is_empty())
         .map(str::to_lowercase)
         .collect()
+}
+
+fn has_any(words: &[String], list: &str) -> bool {
+    terms(list).any(|term| has(words, term))
 }
 
 /// Whether the term's words stand in a row among `words`, with no "free" behind them.

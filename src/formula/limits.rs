@@ -15,6 +15,7 @@
 
 use std::fmt;
 
+use super::cautions::is_essential_oil;
 use super::{Formula, Ingredient, Limits, Percent, Plan};
 use crate::mass::Mass;
 use crate::problem::Problem;
@@ -42,6 +43,18 @@ pub struct Outside {
     pub total: Mass,
     pub side: Side,
     pub limit: Percent,
+    /// Whether it is an essential oil or a fragrance.
+    pub scent: bool,
+}
+
+impl Outside {
+    /// Where the limit comes from, for what may hurt the skin.
+    pub fn advice(&self) -> Option<&'static str> {
+        (self.scent && self.side == Side::Over).then_some(
+            "How much a product may hold is set by the supplier's documents (safety data sheet, IFRA \
+             certificate).",
+        )
+    }
 }
 
 impl fmt::Display for Outside {
@@ -81,6 +94,7 @@ pub fn outside(formula: &Formula, held: &[Held], total: Mass) -> Vec<Outside> {
                 total,
                 side,
                 limit,
+                scent: is_essential_oil(ingredient),
             });
         }
     }
