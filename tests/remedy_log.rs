@@ -171,6 +171,16 @@ fn a_limit_is_told_though_every_weight_is_inside_its_tolerance() {
         "{text}"
     );
     assert!(!text.contains("Step "), "{text}");
+    // Before the oil is weighed, less of it is a way that no table shows.
+    let early = said(&person, formula, &rows[..1], &[]);
+    assert!(
+        early.contains("Limit, with what is to come as planned: Clove oil is 1.01 % of the batch"),
+        "{early}"
+    );
+    assert!(
+        early.contains("It is not all weighed yet: less of it would do."),
+        "{early}"
+    );
     // 1.04 g is 1 % of 104 g.
     assert!(text.contains("batch then, g - 104.00 104.00"), "{text}");
     // Something that the formula does not have is said.

@@ -12,7 +12,7 @@ use crate::batch::held::{HeldPart, held, strangers};
 use crate::batch::record::{self, Record};
 use crate::batch::resume;
 use crate::cue::terminal::fold;
-use crate::formula::limits::{Held, outside};
+use crate::formula::limits::{Held, Outside, Side, outside};
 use crate::formula::plan::Amount;
 use crate::formula::remedy::{Part, Remedy, Way, remedy};
 use crate::formula::room::{Bowl, Pour, Room, room};
@@ -137,10 +137,7 @@ impl Batch {
             paragraph(&mut text, &line);
         }
         for one in &outside {
-            let advice = one
-                .advice()
-                .map_or(String::new(), |advice| format!(" {advice}"));
-            paragraph(&mut text, &format!("Limit: {one}{advice}"));
+            paragraph(&mut text, &self.over_limit(one));
         }
         let parts: Vec<Part> = self.parts.iter().map(|held| held.part).collect();
         let found = Way::ALL.map(|way| remedy(way, &parts, d));
@@ -151,6 +148,24 @@ impl Batch {
         text.push_str("\"-\": that way leads to no batch inside all limits.\n");
         self.shortages(&mut text, &found);
         text
+    }
+
+    /// A limit that is crossed, by what is to come as planned too.
+    fn over_limit(&self, outside: &Outside) -> String {
+        let to_come = |held: &HeldPart| held.to_come > Mass::ZERO;
+        let lead = match self.parts.iter().any(to_come) {
+            true => "Limit, with what is to come as planned",
+            false => "Limit",
+        };
+        let mut line = format!("{lead}: {outside}");
+        let mine = |held: &&HeldPart| held.ingredient == outside.ingredient;
+        if outside.side == Side::Over && self.parts.iter().find(mine).is_some_and(to_come) {
+            line.push_str(" It is not all weighed yet: less of it would do.");
+        }
+        if let Some(advice) = outside.advice() {
+            line.push_str(&format!(" {advice}"));
+        }
+        line
     }
 
     /// What is to be said of an ingredient that is weighed and outside its tolerance. After a remedy the

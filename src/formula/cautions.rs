@@ -67,11 +67,12 @@ impl Hazard {
                 ),
             ],
             Hazard::Lye => &[
+                ("Lye burns skin and eyes: goggles and gloves.", &["goggles"]),
                 (
-                    "Lye burns skin and eyes and grows hot as it dissolves: goggles and gloves; lye into \
-                     water, never water into lye; nothing of aluminium; label the vessel.",
-                    &["never water", "corrosive", "burns"],
+                    "It grows hot as it dissolves: lye into water, never water into lye.",
+                    &["never water"],
                 ),
+                ("Nothing of aluminium; label the vessel.", &["alumin"]),
                 ("Rinse splashes at once with plenty of water.", &["rinse"]),
             ],
             Hazard::LyeWithAcid => &[(

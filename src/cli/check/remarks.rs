@@ -134,7 +134,7 @@ pub fn smallest(
         let d = scale.readability;
         let from = found
             .smallest_net
-            .map_or("never".to_owned(), |m| m.grams(d).to_string());
+            .map_or("-".to_owned(), |m| m.grams(d).to_string());
         let cells = [
             &step.number.to_string(),
             &cut(&step.ingredient, COLUMNS[1]),
@@ -145,6 +145,15 @@ pub fn smallest(
             &cut(&scale.name, COLUMNS[6]),
         ];
         row(text, cells);
+    }
+    if feasible
+        .iter()
+        .flatten()
+        .any(|found| found.smallest_net.is_none())
+    {
+        let line = "\"-\": the tolerance allows nothing to one side; what can be proven lies beside the \
+                    target.";
+        paragraph(text, "", line);
     }
     for (index, scale) in scales.iter().enumerate() {
         if plan.steps.iter().any(|step| step.scale == index) {
