@@ -182,7 +182,7 @@ fn a_step_that_cannot_be_proven_says_what_helps() {
             proven: false
         }
     );
-    let remedy = answer.remedy(step, &scale).expect("unproven");
+    let remedy = answer.remedy(step, &scale, Vec::new()).expect("unproven");
     assert!(
         remedy.contains("1.16 g or more") && remedy.contains("±0.03 g"),
         "{remedy}"
@@ -215,7 +215,7 @@ fn a_step_that_cannot_be_proven_says_what_helps() {
             answer.window.proven && answer.window.holds(step.target),
             "{answer:?}"
         );
-        assert_eq!(answer.remedy(step, &scale), None);
+        assert_eq!(answer.remedy(step, &scale, Vec::new()), None);
     }
 }
 

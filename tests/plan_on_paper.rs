@@ -542,6 +542,7 @@ fn a_premix_costs_what_its_lots_cost_through_another_premix() {
         ingredient: ingredient.into(),
         lot: lot.into(),
         net: Mass::from_g(grams),
+        residue: Mass::ZERO,
     };
     let lot = |name: &str, micro| Lot {
         name: name.into(),

@@ -1,14 +1,15 @@
 //! Remedies after an over-pour, against a linear-programming library.
 //!
-//! Outside source: microlp (crates.io), a simplex in pure Rust. It works in floats, ours in integers;
-//! they are compared to a microgram. That the addition in whole steps is the least of its kind is not
-//! compared: the library's branch-and-bound takes minutes for it.
+//! Outside sources: microlp (crates.io), a simplex in pure Rust, for additions of any size. It works in
+//! floats, ours in integers; they are compared to a microgram. For additions in whole steps of the scale
+//! scipy.optimize.milp (the HiGHS solver, PyPI); its answers are proved in integers before they count.
 
 use bismar::formula::Percent;
 use bismar::formula::remedy::{Part, Remedy, Way, least_total, remedy};
 use bismar::mass::Mass;
 use microlp::{ComparisonOp, OptimizationDirection, Problem, SolveOutcome};
 use proptest::prelude::*;
+use proptest::strategy::ValueTree as _;
 
 const D: Mass = Mass::from_mg(10);
 
@@ -104,6 +105,85 @@ proptest! {
             prop_assert!(added(least) <= added(&found));
         }
     }
+}
+
+/// The problems as the library wants them, in steps of `d`.
+fn ask_the_integer_solver(problems: &[Vec<Part>], d: Mass) -> Vec<Option<Vec<i64>>> {
+    let share = |percent: Percent| percent.0 as f64 / Percent::HUNDRED.0 as f64;
+    let list: Vec<_> = (problems.iter())
+        .map(|parts| {
+            serde_json::json!({
+                "held": parts.iter().map(|p| p.held.ng() / d.ng()).collect::<Vec<_>>(),
+                "low": parts.iter().map(|p| share(p.low)).collect::<Vec<_>>(),
+                "high": parts.iter().map(|p| share(p.high)).collect::<Vec<_>>(),
+                "most": 100_000,
+            })
+        })
+        .collect();
+    let mut child = std::process::Command::new("python3")
+        .arg(concat!(
+            env!("CARGO_MANIFEST_DIR"),
+            "/tests/remedy/steps.py"
+        ))
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .expect("python3 is needed: apt install python3");
+    let mut input = child.stdin.take().unwrap();
+    serde_json::to_writer(&mut input, &list).unwrap();
+    drop(input);
+    let out = child.wait_with_output().unwrap();
+    assert!(
+        out.status.success(),
+        "scipy is needed: pip install scipy (.ci/test does)"
+    );
+    serde_json::from_slice(&out.stdout).unwrap()
+}
+
+/// Held weights are whole steps here, so that a step may matter: 0.5 g of a batch of about 200 g.
+#[test]
+fn the_least_in_whole_steps_is_what_the_integer_solver_finds() {
+    let d = Mass::from_mg(500);
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut problems: Vec<Vec<Part>> = Vec::new();
+    while problems.len() < 400 {
+        let mut parts = parts().new_tree(&mut runner).unwrap().current();
+        for part in &mut parts {
+            part.held = part.held.round_to(d);
+        }
+        problems.push(parts);
+    }
+    let (mut equal, mut dearer_than_free, mut none) = (0, 0, 0);
+    for (parts, theirs) in problems.iter().zip(ask_the_integer_solver(&problems, d)) {
+        let held = parts.iter().fold(Mass::ZERO, |sum, p| sum + p.held);
+        // Proved in integers: the solver's floats allow a little more.
+        let theirs = theirs.map(|add| add.into_iter().map(|n| d * n).collect::<Vec<Mass>>());
+        let theirs = theirs.filter(|add| {
+            let batch = held + add.iter().fold(Mass::ZERO, |sum, &a| sum + a);
+            parts
+                .iter()
+                .zip(add)
+                .all(|(p, &a)| p.inside(p.held + a, batch))
+        });
+        let ours = remedy(Way::LeastAdded, parts, d);
+        match (ours, theirs) {
+            (Some(ours), Some(theirs)) => {
+                let theirs = theirs.iter().fold(Mass::ZERO, |sum, &a| sum + a);
+                assert_eq!(added(&ours), theirs, "{parts:?}");
+                equal += 1;
+                // The continuous answer, rounded up, would have been wrong here.
+                let free = least_total(parts).unwrap() - held;
+                dearer_than_free += u32::from(added(&ours) > free.ceil_to(d));
+            }
+            (None, Some(theirs)) => panic!("the library finds {theirs:?} for {parts:?}"),
+            (Some(_), None) | (None, None) => none += 1,
+        }
+    }
+    assert!(equal > 350 && none < 20, "{equal} equal, {none} without");
+    assert!(
+        dearer_than_free > 20,
+        "whole steps mattered in {dearer_than_free} cases only"
+    );
 }
 
 /// Worked by hand: 100 g of 90 + 10, and 12 g poured of the second, limits 9 to 11 %. Kept it would be

@@ -373,7 +373,40 @@ fn ten_weighings_of_one_load_give_the_repeatability() {
     let loads = [
         50_000, 50_010, 49_990, 50_000, 50_020, 50_000, 49_980, 50_010, 50_000, 50_000,
     ];
-    let said = guided(&person, &bench, &["repeatability"], &loads, |_| {}).ended(0);
+    // Refused before anything is weighed: the file named has no such scale.
+    let other = person.file("other.toml", "# no scale\n");
+    let args = [
+        "repeatability",
+        "--write",
+        "--config",
+        other.to_str().unwrap(),
+    ];
+    let refused = guided(&person, &bench, &args, &[], |_| {}).ended(1);
+    assert!(
+        refused.err.contains("has no scale \"bench\""),
+        "{refused:?}"
+    );
+    let place = person.config_file();
+    let before = fs::read_to_string(&place).unwrap();
+    let said = guided(
+        &person,
+        &bench,
+        &["repeatability", "--write"],
+        &loads,
+        |_| {},
+    )
+    .ended(0);
+    // One line more, everything else as it was; and `check` goes by it.
+    let after = fs::read_to_string(&place).unwrap();
+    let line = "repeatability = \"0.011006 g\"\n";
+    assert_eq!(after.replacen(line, "", 1), before);
+    assert_ne!(after, before);
+    person.file("soak.toml", FORMULA);
+    let checked = person.run(&["check", "soak.toml", "--batch", "500g"]);
+    assert!(
+        checked.out.contains("s = 0.0110 g (as measured)"),
+        "{checked:?}"
+    );
     let grams: Vec<f64> = loads.iter().map(|mg| *mg as f64 / 1000.0).collect();
     let s = statrs::statistics::Statistics::std_dev(grams.as_slice());
     assert!(
@@ -389,7 +422,8 @@ fn ten_weighings_of_one_load_give_the_repeatability() {
         .out
         .lines()
         .skip_while(|line| !line.starts_with("s = "));
-    for line in shown.filter(|line| !line.starts_with("Logged in")) {
+    let places = |line: &&str| line.starts_with("Logged in") || line.starts_with("Written into");
+    for line in shown.filter(|line| !places(line)) {
         assert!(
             readme.contains(line),
             "not in the README: {line}\n{}",

@@ -30,6 +30,26 @@ pub struct GuidedArgs {
     config: Option<PathBuf>,
 }
 
+impl GuidedArgs {
+    /// The configuration file, and the scale's place among those in it.
+    ///
+    /// # Errors
+    /// When the file does not read or has no scale of that name.
+    pub fn in_config(&self, scale: &str) -> Result<(PathBuf, usize), Failure> {
+        let place = match &self.config {
+            Some(place) => place.clone(),
+            None => super::config::usual_place()?,
+        };
+        let config = Config::load(Some(&place))?;
+        let index = config.scales.iter().position(|known| known.name == scale);
+        let missing = || {
+            Failure::failed(format!("{} has no scale \"{scale}\"", place.display()))
+                .remedy("name the file that the daemon runs with: --config FILE")
+        };
+        Ok((place.clone(), index.ok_or_else(missing)?))
+    }
+}
+
 /// A scale with the daemon listening to it, and the log locked.
 pub struct Session {
     pub ability: ScaleAbility,

@@ -1,6 +1,6 @@
 //! `bismar lots` and `bismar lots add`: what is in the store and how much of it is left.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -138,6 +138,45 @@ fn each_record_in<T: Send>(
         all.push(taken);
     }
     Ok(all)
+}
+
+impl StoreArgs {
+    /// What is left of each ingredient's lots that may be used today, `record` counted whether it lies in
+    /// the folder of the logs or not. An ingredient without a lot, or with one whose amount is not known,
+    /// is not in it.
+    ///
+    /// # Errors
+    /// When the list or the logs cannot be read.
+    pub fn on_hand(&self, record: &Record) -> Result<BTreeMap<String, Mass>, Failure> {
+        let lots = match self.lots_file() {
+            Ok(file) => read_lots(&file)?,
+            Err(_) => Vec::new(),
+        };
+        if lots.is_empty() {
+            return Ok(BTreeMap::new());
+        }
+        let mut records = self.records()?;
+        if records.iter().all(|other| other.batch != record.batch) {
+            records.push(record.clone());
+        }
+        let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
+        let today = jiff::ZonedDateTime::now().date();
+        let mut sums: BTreeMap<String, Option<Mass>> = BTreeMap::new();
+        for lot in lots {
+            let left = lot.left(&uses);
+            let usable = lot.allows(&lot.ingredient, Mass::ZERO, left, today).is_ok();
+            let left = match usable {
+                true => left,
+                false => Some(Mass::ZERO),
+            };
+            let sum = sums.entry(lot.ingredient).or_insert(Some(Mass::ZERO));
+            *sum = sum.zip(left).map(|(sum, left)| sum + left);
+        }
+        let known = sums
+            .into_iter()
+            .filter_map(|(name, sum)| Some((name, sum?)));
+        Ok(known.collect())
+    }
 }
 
 pub(super) fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {

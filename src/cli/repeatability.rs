@@ -3,7 +3,8 @@
 use clap::Args;
 
 use super::guided::{GuidedArgs, Session};
-use super::{Exit, Failure, Outcome, print};
+use super::identify::{RELOAD, write};
+use super::{Exit, Failure, Outcome, print, tell};
 use crate::guide::Guide;
 use crate::mass::Mass;
 use crate::metrology::Repeatability;
@@ -19,6 +20,9 @@ pub struct RepeatabilityArgs {
     #[arg(long, value_name = "COUNT", default_value_t = WEIGHINGS as u32,
           value_parser = clap::value_parser!(u32).range(WEIGHINGS as i64..=100))]
     weighings: u32,
+    /// Write s into the scale's part of the configuration
+    #[arg(long)]
+    write: bool,
     #[command(flatten)]
     guided: GuidedArgs,
 }
@@ -26,6 +30,11 @@ pub struct RepeatabilityArgs {
 pub fn run(args: &RepeatabilityArgs) -> Outcome {
     let session = Session::start(&args.guided)?;
     let d = session.ability.readability;
+    // Before the weighings, so that nobody does ten for a file that cannot be changed.
+    let place = match args.write {
+        true => Some(args.guided.in_config(&session.ability.name)?),
+        false => None,
+    };
     let guide = Guide::new(args.weighings as usize, None, d);
     let (taken, mut record) = session.weigh(guide)?;
     let nets: Vec<Mass> = taken.iter().map(|taken| taken.net()).collect();
@@ -42,6 +51,11 @@ pub fn run(args: &RepeatabilityArgs) -> Outcome {
     record.add(&summary)?;
     print(&words(&found))?;
     print(&format!("Logged in {}.", record.place()))?;
+    if let Some((place, index)) = place {
+        write::repeatability(&place, index, found.mass())?;
+        print(&format!("Written into {}.", place.display()))?;
+        tell(RELOAD);
+    }
     Ok(Exit::Done)
 }
 

@@ -22,9 +22,10 @@ use crate::batch::writer::{LogWriter, RETRY};
 use crate::config::Config;
 use crate::formula::amend::{Amendment, Cause, Retarget};
 use crate::formula::plan::Amount;
-use crate::formula::{Formula, Plan, VesselWay};
+use crate::formula::{Formula, Plan, VesselWay, limits};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
+use crate::problem::Problems;
 use crate::scale::Moment;
 use crate::weighing::event::{Draft, RowKind, Verdict};
 
@@ -219,6 +220,11 @@ impl Opener for BatchOpener {
             .with(request.allowance)
             .map_err(|error| error.to_string())?;
         let mut plan = self.plan(&formula, amount)?;
+        // What the maker would be told to pour must be inside the formula's own limits.
+        let broken = limits::broken(&formula, &plan, &request.formula.display().to_string());
+        if !broken.is_empty() {
+            return Err(Problems(broken).to_string());
+        }
         let overweigh = overweighed(&plan, &request.overweigh)?;
         if self.config.daily_scale_check {
             self.checked_today(&plan)?;

@@ -2,13 +2,16 @@
 
 pub mod allowance;
 pub mod amend;
+pub mod cautions;
 pub mod examples;
 pub mod filling;
+pub mod help;
 pub mod limits;
 pub mod parse;
 mod parts;
 pub mod plan;
 pub mod remedy;
+pub mod room;
 mod shares;
 mod tolerance;
 
@@ -164,6 +167,8 @@ pub struct PlannedPart {
     pub bounds: remedy::Part,
     /// The formula's own limits.
     pub limits: Limits,
+    /// Whether it is an essential oil or a fragrance.
+    pub scent: bool,
     /// What is to be in the batch, and how much less or more is tolerated.
     pub target: Mass,
     pub under: Mass,

@@ -12,6 +12,7 @@
 use std::ops::Range;
 use std::path::Path;
 
+use super::cautions::limit_remedy;
 use super::parts::{Parts, parts, to_percents};
 use super::shares::sum;
 use super::tolerance::{limits, percent, tolerance, within_limits};
@@ -267,9 +268,6 @@ fn ingredient<'i>(
     let (line, column) = reader.place(at);
     let (share, mark) = share?;
     let limits = limits.unwrap_or_default();
-    if let (Share::Percent(percent), Some(at), None) = (share, &mark.at, mark.parts) {
-        within_limits(reader, &what, percent, limits, at);
-    }
     let ingredient = Ingredient {
         name: name?,
         inci,
@@ -282,6 +280,10 @@ fn ingredient<'i>(
         premix,
         place: Place { line, column },
     };
+    if let (Share::Percent(percent), Some(at), None) = (share, &mark.at, mark.parts) {
+        let remedy = limit_remedy(&ingredient);
+        within_limits(reader, &what, percent, limits, at, remedy);
+    }
     Some((ingredient, mark))
 }
 

@@ -6,6 +6,7 @@
 
 use std::ops::Range;
 
+use super::cautions::limit_remedy;
 use super::parse::Draft;
 use super::tolerance::within_limits;
 use super::{Percent, Share};
@@ -66,7 +67,8 @@ pub(super) fn to_percents(reader: &mut Reader, draft: &mut Draft) {
                 let message = format!("{what} has less than 0.000000001 % by its parts");
                 reader.report(&at, message, "Blend it into another ingredient first");
             }
-            within_limits(reader, &what, percent, ingredient.limits, &at);
+            let remedy = limit_remedy(ingredient);
+            within_limits(reader, &what, percent, ingredient.limits, &at, remedy);
             ingredient.share = Share::Percent(percent);
         }
     }

@@ -207,6 +207,7 @@ fn part(ingredient: &Ingredient, share: Percent, step: &Step) -> PlannedPart {
         share,
         bounds: Part::new(ingredient, share, step.target, Mass::ZERO),
         limits: ingredient.limits,
+        scent: super::cautions::is_essential_oil(ingredient),
         target: step.target,
         under: step.target - step.lowest,
         over: step.highest - step.target,

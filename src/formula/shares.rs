@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 use std::ops::Range;
 
+use super::cautions::limit_remedy;
 use super::parse::Draft;
 use super::tolerance::within_limits;
 use super::{Formula, Ingredient, Percent, Share};
@@ -30,7 +31,8 @@ impl Formula {
         self.phases.iter().flat_map(|phase| &phase.ingredients)
     }
 
-    /// What is allowed but worth a second look: an ingredient that stands in more than one phase.
+    /// What is allowed but worth a second look: an ingredient that stands in more than one phase, an
+    /// essential oil without a limit.
     pub fn warnings(&self, name: &str) -> Vec<Problem> {
         let mut first = HashMap::new();
         let mut warnings = Vec::new();
@@ -51,6 +53,7 @@ impl Formula {
                 });
             }
         }
+        warnings.extend(super::cautions::without_limit(self, name));
         warnings
     }
 }
@@ -121,7 +124,8 @@ pub(super) fn sum(reader: &mut Reader, draft: &Draft) {
             reader.report(&place, message, "Lower one or more, or remove the balance");
         } else {
             let what = format!("The balance \"{}\"", shown(&ingredient.name));
-            within_limits(reader, &what, rest, ingredient.limits, &place);
+            let remedy = limit_remedy(ingredient);
+            within_limits(reader, &what, rest, ingredient.limits, &place, remedy);
         }
     } else if total < hundred {
         let missing = decimal_text(hundred - total);

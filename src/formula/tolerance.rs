@@ -61,6 +61,7 @@ pub(super) fn within_limits(
     percent: Percent,
     limits: Limits,
     at: &Range<usize>,
+    remedy: &str,
 ) {
     let (bound, word) = match limits {
         Limits { min: Some(min), .. } if percent < min => (min, "below its least share"),
@@ -72,11 +73,7 @@ pub(super) fn within_limits(
         percent.text(),
         bound.text()
     );
-    reader.report(
-        at,
-        message,
-        "Correct the percent, or the limits if they are wrong",
-    );
+    reader.report(at, message, remedy);
 }
 
 pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Tolerance> {

@@ -75,8 +75,14 @@ impl Feasibility {
             })
     }
 
-    /// What would help where the step is not proven, as one sentence; `None` where it is.
-    pub fn remedy(&self, step: StepLimits, scale: &ScaleAbility) -> Option<String> {
+    /// What would help where the step is not proven, as one sentence; `None` where it is. `further` has
+    /// ways that only the whole formula tells, each the middle of a sentence.
+    pub fn remedy(
+        &self,
+        step: StepLimits,
+        scale: &ScaleAbility,
+        further: Vec<String>,
+    ) -> Option<String> {
         if self.window.proven {
             return None;
         }
@@ -99,14 +105,14 @@ impl Feasibility {
             ),
             None => "weigh it on a finer scale".to_owned(),
         });
-        ways.push("blend it into a larger part first and weigh the blend".to_owned());
+        ways.extend(further);
         Some(format!("To prove it: {}.", join(&ways)))
     }
 }
 
 fn join(ways: &[String]) -> String {
     match ways.split_last() {
-        Some((last, rest)) if !rest.is_empty() => format!("{}, or {last}", rest.join(", ")),
+        Some((last, rest)) if !rest.is_empty() => format!("{}; or {last}", rest.join("; ")),
         Some((last, _)) => last.clone(),
         None => String::new(),
     }

@@ -7,6 +7,7 @@
 
 pub mod conformity;
 pub mod feasibility;
+pub mod premix;
 pub mod prepackage;
 pub mod repeatability;
 pub mod test_weights;

@@ -7,7 +7,7 @@
 //! follows from it was read in a summary. USP <1251> gives further advice and was not read. Both are
 //! a yardstick here: they are written for pharmacopoeial work.
 
-use super::Uncertainty;
+use super::{ScaleAbility, Uncertainty};
 use crate::mass::Mass;
 
 /// Weighings that USP <41> asks for, at least.
@@ -66,8 +66,26 @@ impl Repeatability {
     /// The smallest net weight at which 2 s is at most `fraction` of it, rounded up to d. `None` for
     /// a fraction that is not above 0.
     pub fn smallest_net(&self, fraction: f64) -> Option<Mass> {
-        (fraction > 0.0 && fraction.is_finite()).then(|| up(2.0 * self.s() / fraction, self.d))
+        smallest_net(self.s(), self.d, fraction)
     }
+}
+
+impl ScaleAbility {
+    /// The standard deviation to go by, in grams: as configured, but at least 0.41 d.
+    pub fn s(&self) -> f64 {
+        let floor = Uncertainty::REPEATABILITY_FLOOR * self.readability.abs().to_g_f64();
+        let measured = self.repeatability.map_or(0.0, |s| s.abs().to_g_f64());
+        measured.max(floor)
+    }
+
+    /// As [`Repeatability::smallest_net`], from what the configuration says of the scale.
+    pub fn smallest_net(&self, fraction: f64) -> Option<Mass> {
+        smallest_net(self.s(), self.readability, fraction)
+    }
+}
+
+fn smallest_net(s: f64, d: Mass, fraction: f64) -> Option<Mass> {
+    (fraction > 0.0 && fraction.is_finite()).then(|| up(2.0 * s / fraction, d))
 }
 
 /// Grams rounded up to a multiple of `step`. What the float holds beyond a picogram is its own noise.

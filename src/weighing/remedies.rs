@@ -5,6 +5,7 @@ use super::state::State;
 use super::{Engine, Run};
 use crate::bench::Refused;
 use crate::formula::amend::{Amendment, change_of};
+use crate::formula::limits::{Held, outside_in_plan};
 use crate::formula::remedy::{Part, Way, remedy};
 use crate::mass::Mass;
 
@@ -160,12 +161,15 @@ impl Engine {
         if !parts.iter().zip(&run.plan.parts).any(outside) {
             return None;
         }
-        let planned = run.plan.parts.iter();
-        let named: Vec<_> = planned
-            .zip(&parts)
-            .map(|(planned, part)| (planned.name.as_str(), planned.limits, part.held))
+        let held: Vec<Held> = (run.plan.parts.iter().zip(&parts))
+            .map(|(planned, part)| Held {
+                ingredient: &planned.name,
+                mass: part.held,
+            })
             .collect();
-        crate::formula::limits::broken(&named, total)
+        let outside = outside_in_plan(&run.plan, &held, total);
+        let sentences: Vec<String> = outside.iter().map(ToString::to_string).collect();
+        (!sentences.is_empty()).then(|| sentences.join(" "))
     }
 
     /// The last weight is recorded, and an ingredient is outside its limits: the batch is not closed

@@ -2,7 +2,7 @@
 
 mod known;
 mod listen;
-mod write;
+pub(super) mod write;
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -84,7 +84,7 @@ pub fn run(args: &IdentifyArgs) -> Outcome {
     }
 }
 
-const RELOAD: &str =
+pub(super) const RELOAD: &str =
     "\nIf the daemon runs, let it read the file anew: systemctl --user reload-or-restart bismar";
 
 /// A scale that the configuration does not have.

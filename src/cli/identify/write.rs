@@ -7,8 +7,9 @@ use std::path::{Path, PathBuf};
 
 use crate::cli::config::create;
 use crate::cli::failure::Failure;
-use crate::config::{Config, DEFAULT_FILE};
+use crate::config::{Config, DEFAULT_FILE, ScaleConfig};
 use crate::document::{DeTable, Reader, read_text};
+use crate::mass::Mass;
 
 /// Appends `part`, the scale `name`, to the file at `place`; a missing file is made from the
 /// commented default. The file is replaced as a whole, so it is the old one or the new one whatever
@@ -36,28 +37,54 @@ pub fn append(place: &Path, name: &str, part: &str) -> Result<(), Failure> {
 /// # Errors
 /// When the file cannot be changed so, or cannot be written; then it stays as it was.
 pub fn update(place: &Path, index: usize, part: &str, keys: &[&str]) -> Result<(), Failure> {
+    let wanted = Config::parse(part, "").ok();
+    let wanted = wanted.as_ref().and_then(|config| config.scales.first());
+    let wanted = wanted.ok_or_else(|| by_hand(place, part))?;
+    in_place(place, index, part, keys, |scale| {
+        super::known::take_over(scale, wanted, keys)
+    })
+}
+
+/// Gives the scale at `index` of the file at `place` the repeatability `s`, as [`update`] does.
+///
+/// # Errors
+/// As [`update`].
+pub fn repeatability(place: &Path, index: usize, s: Mass) -> Result<(), Failure> {
+    let part = format!("[[scale]]\nrepeatability = \"{} g\"\n", s.grams_rounded(6));
+    in_place(place, index, &part, &["repeatability"], |scale| {
+        scale.repeatability = Some(s)
+    })
+}
+
+fn by_hand(place: &Path, part: &str) -> Failure {
+    Failure::failed(format!(
+        "{}: the scale's part cannot be changed where it stands",
+        place.display()
+    ))
+    .remedy(format!("put this in its place by hand:\n{part}"))
+}
+
+/// `expect` does to the scale what the change of the file must do.
+fn in_place(
+    place: &Path,
+    index: usize,
+    part: &str,
+    keys: &[&str],
+    expect: impl FnOnce(&mut ScaleConfig),
+) -> Result<(), Failure> {
     let cannot = |error: io::Error| Failure::failed(format!("{}: {error}", place.display()));
-    let by_hand = || {
-        Failure::failed(format!(
-            "{}: the scale's part cannot be changed where it stands",
-            place.display()
-        ))
-        .remedy(format!("put this in its place by hand:\n{part}"))
-    };
+    let by_hand = || by_hand(place, part);
     let file = std::fs::canonicalize(place).map_err(cannot)?;
     let text = read_text(&file)?;
     let changed = changed(&text, index, part, keys).ok_or_else(by_hand)?;
     // As it was, but for the keys: the other scales, and whatever else this one has.
     let was = Config::parse(&text, &place.display().to_string())?;
-    let (Ok(is), Ok(wanted)) = (Config::parse(&changed, ""), Config::parse(part, "")) else {
-        return Err(by_hand());
-    };
-    let Some(wanted) = wanted.scales.first() else {
+    let Ok(is) = Config::parse(&changed, "") else {
         return Err(by_hand());
     };
     let mut expected = was.scales;
     if let Some(scale) = expected.get_mut(index) {
-        super::known::take_over(scale, wanted, keys);
+        expect(scale);
     }
     if is.scales != expected {
         return Err(by_hand());

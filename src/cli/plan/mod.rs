@@ -65,24 +65,21 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let feasible = plan.feasibility(&scales, guard);
     let shelf = shelf(args, &config)?;
 
-    let mut text = String::new();
-    for warning in formula.warnings(&args.formula.display().to_string()) {
-        check::paragraph(&mut text, "", &format!("Note: {warning}"));
-    }
+    let mut text = check::notes(&formula, &plan, &args.formula)?;
     if assumed {
         check::paragraph(&mut text, "", &check::assumption());
     }
     text.push_str(&check::heading(&formula, &plan, &scales));
     check::table(&mut text, &formula, &plan, &scales, &feasible);
     check::conclusion(&mut text, &feasible, assumed);
-    check::proofs(&mut text, &plan, &scales, &feasible);
+    check::remarks::remarks(&mut text, &formula, &plan, &scales, guard, false);
     let fits = vessels::section(&mut text, &plan, &scales, &config.vessels);
     let supplies = shelf.supplies(&formula, &plan);
     let enough = store::section(&mut text, &shelf, &formula, &plan, &supplies);
     let premix = |name: &str| file_of(name, &args.formula);
     store::to_do(&mut text, &formula, &plan, &supplies, premix);
     store::costs(&mut text, &plan, &supplies, args.jar_price);
-    check::cautions(&mut text, &plan);
+    check::remarks::cautions(&mut text, &formula);
     print(&text)?;
     let proven = feasible.iter().flatten().all(|f| f.window.proven);
     Ok(match proven && fits && enough {

@@ -1,31 +1,29 @@
 //! `bismar check FORMULA`: what the formula means in grams, and whether the bench can prove it.
 
+pub(super) mod remarks;
+
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use self::remarks::{cautions, remarks, smallest};
 use super::size::SizeArgs;
 use super::{Exit, Outcome, print};
 use crate::config::Config;
 use crate::cue::terminal::fold;
 use crate::formula::allowance::Allowance;
 use crate::formula::plan::{Amount, PlanError};
-use crate::formula::{Formula, Percent, Plan, Step};
+use crate::formula::{Formula, Percent, Plan, Step, limits};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility, Uncertainty};
 use crate::problem::Problems;
 
 /// The batch that is looked at when none is named: grams then read as percents.
 const UNNAMED_BATCH: Mass = Mass::from_g(100);
-/// A glass beaker of the size a step needs weighs about this much. Common practice, no source.
-const BEAKER: Mass = Mass::from_g(100);
 /// The name of the scale that is taken where none is configured.
 pub(super) const ASSUMED: &str = "assumed";
 const WIDTH: usize = 80;
-const STANDING: &str = "General workshop habits, not professional advice. Follow the supplier's \
-                        safety data sheet, your local codes and, where one is required, a qualified \
-                        or licensed person.";
 
 #[derive(Debug, Args)]
 pub struct CheckArgs {
@@ -54,7 +52,7 @@ pub(super) fn command(args: &CheckArgs) -> Outcome {
 /// Why there is no report.
 #[derive(Debug, thiserror::Error)]
 pub enum CheckError {
-    /// The formula file is wrong (exit code 4).
+    /// The formula file is wrong, or its targets break its limits at this size (exit code 4).
     #[error(transparent)]
     Formula(#[from] Problems),
     /// The amount or the bench does not fit the formula.
@@ -106,11 +104,7 @@ pub fn run_for(
         true => CheckError::Assumed(error),
         false => CheckError::Plan(error),
     })?;
-    let warnings = formula.warnings(&formula_path.display().to_string());
-    let mut text = String::new();
-    for warning in &warnings {
-        paragraph(&mut text, "", &format!("Note: {warning}"));
-    }
+    let mut text = notes(&formula, &plan, formula_path)?;
     if amount.is_none() {
         text.push_str(match allowance == Allowance::NONE {
             true => "No --batch or --jars given: figures for 100 g, grams read as percents.\n",
@@ -127,6 +121,25 @@ pub fn run_for(
         .all(|f| f.window.proven);
     text.push_str(&report(&formula, &plan, &scales, guard, assumed));
     Ok((text, proven))
+}
+
+/// What is to be known of the formula itself, before any figure.
+///
+/// # Errors
+/// [`CheckError::Formula`] where a target is outside the formula's own limits.
+pub(super) fn notes(formula: &Formula, plan: &Plan, path: &Path) -> Result<String, CheckError> {
+    let name = path.display().to_string();
+    let broken = limits::broken(formula, plan, &name);
+    if !broken.is_empty() {
+        return Err(CheckError::Formula(Problems(broken)));
+    }
+    let mut notes = formula.warnings(&name);
+    notes.extend(limits::exposed(formula, plan, &name));
+    let mut text = String::new();
+    for warning in &notes {
+        paragraph(&mut text, "", &format!("Note: {warning}"));
+    }
+    Ok(text)
 }
 
 fn amount(
@@ -171,10 +184,10 @@ pub fn report(
     let feasible = plan.feasibility(scales, guard);
     table(&mut text, formula, plan, scales, &feasible);
     conclusion(&mut text, &feasible, assumed);
-    proofs(&mut text, plan, scales, &feasible);
-    room_for_vessels(&mut text, plan, scales);
+    remarks(&mut text, formula, plan, scales, guard, true);
     premixes(&mut text, formula);
-    cautions(&mut text, plan);
+    smallest(&mut text, plan, scales, &feasible);
+    cautions(&mut text, formula);
     text
 }
 
@@ -340,73 +353,6 @@ pub(super) fn conclusion(text: &mut String, feasible: &[Option<Feasibility>], as
     );
 }
 
-/// What cannot be proven and why, and windows that are hard to hit.
-pub(super) fn proofs(
-    text: &mut String,
-    plan: &Plan,
-    scales: &[ScaleAbility],
-    feasible: &[Option<Feasibility>],
-) {
-    let mut lines = Vec::new();
-    for (step, feasible) in plan.steps.iter().zip(feasible) {
-        let (Some(feasible), Some(scale)) = (feasible, scales.get(step.scale)) else {
-            continue;
-        };
-        let d = scale.readability;
-        if let Some(remedy) = feasible.remedy(step.limits(), scale) {
-            lines.push(format!(
-                "Step {}, {}: the scale \"{}\" cannot prove {} to {} g; its net weights are uncertain \
-                 by ±{} g (k = 2). {remedy}",
-                step.number,
-                step.ingredient,
-                scale.name,
-                step.lowest.grams(d),
-                step.highest.grams(d),
-                feasible.uncertainty.expanded().ceil_to(Mass::from_mg(1)).grams_rounded(3),
-            ));
-        }
-        let steps = (feasible.window.high - feasible.window.low).ng() / d.ng().max(1) + 1;
-        if feasible.window.proven && steps < 3 {
-            let values = if steps == 1 {
-                "a single value".to_owned()
-            } else {
-                format!("only {steps} values")
-            };
-            lines.push(format!(
-                "Step {}, {}: the window has {values} to hit at steps of {} g. A larger batch or \
-                 a finer scale makes it wider.",
-                step.number,
-                step.ingredient,
-                d.grams(d)
-            ));
-        }
-    }
-    for line in lines {
-        paragraph(text, "- ", &line);
-    }
-}
-
-/// Steps after which little of the scale is left for a vessel.
-fn room_for_vessels(text: &mut String, plan: &Plan, scales: &[ScaleAbility]) {
-    for step in &plan.steps {
-        let Some(scale) = scales.get(step.scale) else {
-            continue;
-        };
-        if let Some(left) = scale.capacity.map(|capacity| capacity - step.target)
-            && left < BEAKER
-        {
-            let line = format!(
-                "Step {}, {}: the scale \"{}\" has {} g left for the vessel.",
-                step.number,
-                step.ingredient,
-                scale.name,
-                left.grams(scale.readability)
-            );
-            paragraph(text, "- ", &line);
-        }
-    }
-}
-
 fn premixes(text: &mut String, formula: &Formula) {
     for ingredient in formula.ingredients() {
         let Some(premix) = &ingredient.premix else {
@@ -419,23 +365,6 @@ fn premixes(text: &mut String, formula: &Formula) {
         );
         paragraph(text, "- ", &line);
     }
-}
-
-/// The formula's cautions, and what always holds.
-pub(super) fn cautions(text: &mut String, plan: &Plan) {
-    let cautions = plan
-        .steps
-        .iter()
-        .filter_map(|step| Some((step, step.caution.as_ref()?)));
-    let mut cautions = cautions.peekable();
-    if cautions.peek().is_none() {
-        return;
-    }
-    text.push_str("\nCautions\n");
-    for (step, caution) in cautions {
-        paragraph(text, "- ", &format!("{}: {caution}", step.ingredient));
-    }
-    paragraph(text, "", STANDING);
 }
 
 /// A paragraph folded to the width, later lines set in under the first.

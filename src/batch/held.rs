@@ -1,0 +1,129 @@
+//! What is in a batch of each ingredient by the rows of its log, whatever the steps' numbers: one
+//! ingredient may be weighed in several steps, and what stayed in a vessel did not get in.
+
+use super::cell::{Amount, clean};
+use super::record::{Record, StepRecord};
+use crate::formula::remedy::Part;
+use crate::formula::{Formula, Percent, Plan, PlannedPart, Step, VesselWay};
+use crate::mass::Mass;
+
+/// One ingredient of the formula as it stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HeldPart {
+    pub ingredient: String,
+    pub vessel: VesselWay,
+    /// Share and limits; `part.held` is what was delivered and what is still to come as planned.
+    pub part: Part,
+    /// The planned target and its tolerance, of all entries of the formula together.
+    pub target: Mass,
+    pub lowest: Mass,
+    pub highest: Mass,
+    /// Net weights, what stayed in vessels included.
+    pub weighed: Mass,
+    /// What got into the batch of it.
+    pub delivered: Mass,
+    /// Planned and not weighed yet.
+    pub to_come: Mass,
+    /// The steps that weighed it.
+    pub steps: Vec<usize>,
+    /// Entries of the formula.
+    pub entries: usize,
+}
+
+/// Every ingredient of the formula, each once, in its order; `plan` is the plan of the batch, with the
+/// changes that its log holds.
+pub fn held(record: &Record, plan: &Plan) -> Vec<HeldPart> {
+    let mut parts: Vec<HeldPart> = Vec::new();
+    for (index, part) in plan.parts.iter().enumerate() {
+        let step = plan.steps.iter().find(|step| step.part == index);
+        let vessel = step.map_or(VesselWay::Beaker, |step| step.vessel);
+        match parts.iter_mut().find(|held| held.ingredient == part.name) {
+            Some(held) => held.join(part),
+            None => parts.push(HeldPart::new(part, vessel)),
+        }
+    }
+    for held in &mut parts {
+        held.read(record, plan);
+    }
+    parts
+}
+
+/// Ingredients that were weighed and that the formula does not have.
+pub fn strangers<'r>(record: &'r Record, formula: &Formula) -> Vec<&'r str> {
+    let known = |name: &str| formula.ingredients().any(|i| clean(&i.name) == name);
+    let weighed = record.steps.values().filter(|step| step.net.is_some());
+    let mut names: Vec<&str> = weighed.map(|step| step.ingredient.as_str()).collect();
+    names.retain(|name| !known(name));
+    names.dedup();
+    names
+}
+
+impl HeldPart {
+    fn new(part: &PlannedPart, vessel: VesselWay) -> HeldPart {
+        HeldPart {
+            ingredient: part.name.clone(),
+            vessel,
+            part: part.bounds,
+            target: part.target,
+            lowest: part.target - part.under,
+            highest: part.target + part.over,
+            weighed: Mass::ZERO,
+            delivered: Mass::ZERO,
+            to_come: Mass::ZERO,
+            steps: Vec::new(),
+            entries: 1,
+        }
+    }
+
+    fn join(&mut self, part: &PlannedPart) {
+        let sum = |a: Percent, b: Percent| Percent((a.0 + b.0).min(Percent::HUNDRED.0));
+        self.part.share = sum(self.part.share, part.bounds.share);
+        self.part.low = sum(self.part.low, part.bounds.low);
+        self.part.high = sum(self.part.high, part.bounds.high);
+        self.target += part.target;
+        self.lowest += part.target - part.under;
+        self.highest += part.target + part.over;
+        self.entries += 1;
+    }
+
+    /// Takes what the log says of this ingredient.
+    fn read(&mut self, record: &Record, plan: &Plan) {
+        let name = clean(&self.ingredient);
+        let weighed = record.steps.values();
+        let mut rows: Vec<&StepRecord> = weighed
+            .filter(|row| row.ingredient == name && row.net.is_some())
+            .collect();
+        self.steps = rows.iter().map(|row| row.step).collect();
+        let mass = |amount: Option<Amount>| amount.map_or(Mass::ZERO, Amount::mass);
+        self.weighed = rows.iter().map(|row| mass(row.net)).sum();
+        let delivered: Mass = rows
+            .iter()
+            .map(|row| mass(record.delivered(row.step)))
+            .sum();
+        self.delivered = delivered.max(Mass::ZERO);
+        // A step that a remedy added may come before the planned one; its target tells it.
+        let added = self.entries > 1 || !record.remedies.is_empty();
+        for step in plan
+            .steps
+            .iter()
+            .filter(|step| step.ingredient == self.ingredient)
+        {
+            let same = |row: &&StepRecord| row.step == step.number;
+            let fits = |row: &&StepRecord| !added || is_of(row, step);
+            let place = rows.iter().position(same);
+            match place.or_else(|| rows.iter().position(fits)) {
+                Some(at) => drop(rows.remove(at)),
+                None => self.to_come += step.target,
+            }
+        }
+        self.part.held = self.delivered + self.to_come;
+    }
+}
+
+/// Whether the row's target is that of the step; another scale since then may round it otherwise.
+fn is_of(row: &StepRecord, step: &Step) -> bool {
+    let Some(target) = row.target.map(Amount::mass) else {
+        return true;
+    };
+    (target - step.target).abs() * 100 <= step.target
+}

@@ -1,0 +1,88 @@
+//! What would help a step that its scale cannot prove, where it takes the whole formula to tell: a blend
+//! made first, or weighing by difference.
+
+use super::{Plan, Step, VesselWay};
+use crate::mass::Mass;
+use crate::metrology::premix::Premix;
+use crate::metrology::{ScaleAbility, feasibility};
+
+/// Ways to prove `step`, each the middle of a sentence "To prove it: ...". Empty where none is known.
+pub fn ways(plan: &Plan, step: &Step, scales: &[ScaleAbility], guard: f64) -> Vec<String> {
+    let by_difference = finer_by_difference(plan, step, scales, guard).map(by_difference);
+    let premix = scales.get(step.scale).and_then(|scale| {
+        let premix = Premix::of(step.limits(), scale, guard)?;
+        let carrier = carrier(plan, step, premix.carried)?;
+        Some(blend(&premix, carrier, scale.readability))
+    });
+    by_difference.into_iter().chain(premix).collect()
+}
+
+/// What the scale carries at the end of the step, the vessel's own weight apart: a bowl holds all that
+/// came before.
+pub fn load(plan: &Plan, step: &Step) -> Mass {
+    match step.vessel {
+        VesselWay::Bowl => plan.steps.iter().take(step.number).map(|s| s.target).sum(),
+        VesselWay::Beaker | VesselWay::Difference | VesselWay::Jar => step.target,
+    }
+}
+
+/// The scale that proves the step and cannot carry the bowl, but carries a source of it.
+///
+/// By difference a net weight has the same two readings, so on the same scale nothing is gained: it
+/// helps only where it takes the load off.
+fn finer_by_difference<'s>(
+    plan: &Plan,
+    step: &Step,
+    scales: &'s [ScaleAbility],
+    guard: f64,
+) -> Option<&'s ScaleAbility> {
+    let load = load(plan, step);
+    let helps = |scale: &&ScaleAbility| {
+        let proves = || feasibility(step.limits(), scale, guard).window.proven;
+        let carries = |c: Mass| load > c && step.target < c;
+        scale.capacity.is_some_and(carries) && proves()
+    };
+    scales.iter().find(helps)
+}
+
+fn by_difference(scale: &ScaleAbility) -> String {
+    let capacity = scale.capacity.unwrap_or_default();
+    format!(
+        "weigh it by difference on the scale \"{}\", which cannot carry the bowl: vessel = \
+         \"difference\", with a source that weighs less than {} g, its bottle included",
+        scale.name,
+        capacity.grams(Mass::from_g(1)),
+    )
+}
+
+/// The largest other ingredient, where the plan has enough of it to bring the blend's carrier. Whether
+/// the two mix only the maker knows.
+fn carrier<'p>(plan: &'p Plan, step: &Step, carried: Mass) -> Option<&'p str> {
+    let others = plan
+        .steps
+        .iter()
+        .filter(|other| other.ingredient != step.ingredient);
+    let largest = others.max_by_key(|other| other.target)?;
+    (largest.target >= carried).then_some(largest.ingredient.as_str())
+}
+
+fn blend(premix: &Premix, carrier: &str, d: Mass) -> String {
+    let gram = Mass::from_g(1);
+    format!(
+        "make a premix: blend {} g of it evenly into {} g of an ingredient that it mixes with ({carrier} is \
+         there in plenty), each to ±{} %, then weigh {} g of the blend to ±{} %, {} times as much, and leave \
+         {} g of that ingredient out of its own step",
+        premix.part.grams(gram),
+        premix.carrier.grams(gram),
+        percent(premix.blend_tolerance),
+        premix.weigh.grams(d),
+        percent(premix.weigh_tolerance),
+        premix.times,
+        premix.carried.grams(d),
+    )
+}
+
+/// Millionths as percent.
+fn percent(millionths: i64) -> String {
+    super::Percent(millionths * (super::Percent::HUNDRED.0 / 1_000_000)).text()
+}

@@ -1,0 +1,30 @@
+"""Least additions in whole steps by a mixed-integer solver: scipy.optimize.milp (HiGHS).
+
+Reads a JSON list of problems {"held": [...], "low": [...], "high": [...]}, held in steps of the scale,
+limits as shares of the batch; writes a list of the steps to add of each, or null where there is none.
+"""
+import json
+import sys
+
+import numpy
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+
+def least(problem):
+    held, low, high = (numpy.array(problem[key], dtype=float) for key in ("held", "low", "high"))
+    n, total = len(held), held.sum()
+    # held_i + a_i - share_i * sum(a)  >= low_i * total,  <= high_i * total
+    rows = numpy.vstack([numpy.eye(n) - low[:, None], numpy.eye(n) - high[:, None]])
+    lower = numpy.concatenate([low * total - held, numpy.full(n, -numpy.inf)])
+    upper = numpy.concatenate([numpy.full(n, numpy.inf), high * total - held])
+    found = milp(
+        numpy.ones(n),
+        constraints=LinearConstraint(rows, lower, upper),
+        integrality=numpy.ones(n),
+        bounds=Bounds(0, problem["most"]),
+        options={"mip_rel_gap": 0, "time_limit": 20},
+    )
+    return None if found.x is None else [round(x) for x in found.x]
+
+
+json.dump([least(problem) for problem in json.load(sys.stdin)], sys.stdout)
