@@ -56,6 +56,12 @@ fn a_premix_worked_by_hand() {
         Premix::of(step, &scale("bench", "0.01", Some("150")), 2.0),
         None
     );
+    let narrow = StepLimits {
+        lowest: g("0.299"),
+        highest: g("0.301"),
+        ..step
+    };
+    assert_eq!(Premix::of(narrow, &scale("bench", "0.01", None), 2.0), None);
     let tiny = StepLimits {
         target: g("0.01"),
         lowest: g("0.0098"),

@@ -31,11 +31,14 @@ pub struct Premix {
 
 /// Times as much as the target; more is not proposed.
 const TIMES: [i64; 6] = [2, 5, 10, 20, 50, 100];
+/// More of a blend is not made for a small dose at a bench. Common practice, no source.
+const LARGEST: Mass = Mass::from_g(1000);
 const MILLION: i64 = 1_000_000;
 
 impl Premix {
     /// The smallest dilution with which `scale` proves all three weights, each with room for ±1 d.
-    /// `None` where one side of the tolerance allows nothing, or none of [`TIMES`] does.
+    /// `None` where one side of the tolerance allows nothing, none of [`TIMES`] does, or it
+    /// would be more than a kilogram.
     pub fn of(step: StepLimits, scale: &ScaleAbility, guard: f64) -> Option<Premix> {
         let narrow = (step.target - step.lowest).min(step.highest - step.target);
         let fraction = narrow.to_g_f64() / step.target.to_g_f64();
@@ -57,7 +60,7 @@ impl Premix {
         let part = round_amounts().find(|&part| enough(part, blend_tolerance))?;
         let carrier = part * (times - 1);
         // Whatever its vessel weighs, the carrier alone must fit.
-        if scale.capacity.is_some_and(|capacity| carrier > capacity) {
+        if scale.capacity.is_some_and(|capacity| carrier > capacity) || part + carrier > LARGEST {
             return None;
         }
         Some(Premix {

@@ -173,3 +173,47 @@ fn write_new(path: &Path, text: &str, mode: u32) -> io::Result<()> {
     file.set_permissions(Permissions::from_mode(mode))?;
     file.sync_all()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TWO: &str = "# mine\n[[scale]]\nname = \"bench\"\nport = \"/dev/a\"\nlayout = \"comma-header\"\n\n\
+                       [[scale]]\nname = \"fine\"\nport = \"/dev/b\"\nlayout = \"comma-header\"\n\
+                       repeatability = \"0.02 g\" # a guess\n[cues]\nsound = false\n";
+
+    #[test]
+    fn a_repeatability_is_put_in_or_changed_and_nothing_else() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("config.toml");
+        let s = Mass::from_ng(11_006_000);
+        for text in [TWO.to_owned(), format!("\u{feff}{TWO}")] {
+            std::fs::write(&place, &text).unwrap();
+            repeatability(&place, 1, s).unwrap();
+            let found = std::fs::read_to_string(&place).unwrap();
+            assert_eq!(found, text.replace("\"0.02 g\"", "\"0.011006 g\""));
+            repeatability(&place, 0, s).unwrap();
+            let found = std::fs::read_to_string(&place).unwrap();
+            let line = "name = \"bench\"\nrepeatability = \"0.011006 g\"\n";
+            assert!(found.contains(line), "{found}");
+            assert_eq!(found.lines().count(), text.lines().count() + 1);
+        }
+    }
+
+    #[test]
+    fn what_cannot_be_changed_in_place_stays_and_is_given_to_paste() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("config.toml");
+        let inline =
+            "scale = [{ name = \"bench\", port = \"/dev/a\", layout = \"comma-header\" }]\n";
+        std::fs::write(&place, inline).unwrap();
+        let refused = repeatability(&place, 0, Mass::from_mg(11)).unwrap_err();
+        assert!(
+            refused
+                .to_string()
+                .contains("repeatability = \"0.011000 g\""),
+            "{refused}"
+        );
+        assert_eq!(std::fs::read_to_string(&place).unwrap(), inline);
+    }
+}
