@@ -343,6 +343,43 @@ fn a_disk_that_hangs_holds_up_neither_the_loop_nor_a_lot_with_a_reason() {
     }
 }
 
+/// A code reader whose trigger is held down, on a disk that hangs: nobody is left without an answer,
+/// so that nobody thinks a lot was not taken that was.
+#[test]
+fn every_one_of_many_lots_gets_its_answer() {
+    let person = workshop();
+    let _daemon = Daemon::start(&person);
+    begin(&person);
+    std::fs::remove_file(lots_file(&person)).unwrap();
+    fifo(&lots_file(&person));
+    std::thread::scope(|scope| {
+        let asked: Vec<_> = (0..12)
+            .map(|_| scope.spawn(|| named(&person, "S-12", None).unwrap_err()))
+            .collect();
+        for asked in asked {
+            let refused = asked.join().unwrap();
+            let known = ["the disk", "other lots are still being looked up"];
+            assert!(known.iter().any(|why| refused.contains(why)), "{refused}");
+        }
+    });
+    assert!(!rows(&person).iter().any(|row| row.contains("S-12")));
+}
+
+#[test]
+fn a_batch_is_no_lot_of_itself() {
+    let person = workshop();
+    let _daemon = Daemon::start(&person);
+    begin(&person);
+    let paths = record::logs_in(&logs(&person)).unwrap();
+    let own = paths[0].file_stem().unwrap().to_str().unwrap();
+    assert!(own.starts_with("glasswort-soak-"), "{own}");
+    let refused = named(&person, own, None).unwrap_err();
+    assert!(
+        refused.contains("is the batch that is being weighed"),
+        "{refused}"
+    );
+}
+
 /// The lot was read off a package of a step that is over when the list is there at last.
 #[test]
 fn a_lot_goes_to_no_other_step_than_the_one_it_was_named_for() {
@@ -495,15 +532,15 @@ fn a_code_reader_types_the_lot_and_a_line_end() {
         "{refused:?}"
     );
     for (line, code, why) in [
-        (&b""[..], 1, "no lot was read"),
-        (b"\n", 1, "no lot was read"),
-        (b" \t\r\n", 1, "no lot was read"),
+        (&b""[..], 2, "no lot was read"),
+        (b"\n", 2, "no lot was read"),
+        (b" \t\r\n", 2, "no lot was read"),
         // The group separator of GS1 codes (GS1 General Specifications, FNC1 as ASCII 29).
         (b"0112345\x1d10S-12\n", 2, "a control character (U+001D)"),
         (b"\x1b[31mS-12\n", 2, "a control character (U+001B)"),
-        (b"S-\xff\n", 1, "no text in UTF-8"),
+        (b"S-\xff\n", 2, "no text in UTF-8"),
         (&[b'9'; 151], 2, "longer than 150 characters"),
-        (&[b'9'; 5000], 1, "does not end"),
+        (&[b'9'; 5000], 2, "does not end"),
     ] {
         let said = typed(&person, line).ended(code);
         assert!(said.err.contains(why), "{why}: {said:?}");

@@ -299,6 +299,54 @@ proptest! {
     }
 }
 
+proptest! {
+    /// The batches that one ingredient's lot reached, against petgraph: the lot's own edges are
+    /// those of the ingredient, all others stay.
+    #[test]
+    fn one_ingredients_lot_reaches_what_a_graph_library_reaches(
+        edges in proptest::collection::vec((0u32..12, 0u32..20, 0u32..3), 0..40),
+        from in 12u32..20,
+        chosen in 0u32..3,
+    ) {
+        let uses: Vec<Use> = edges
+            .iter()
+            .map(|(batch, lot, ingredient)| Use {
+                ingredient: ingredient.to_string(),
+                ..use_of(&batch.to_string(), &lot.to_string())
+            })
+            .collect();
+        let mut graph = DiGraphMap::<u32, ()>::new();
+        graph.add_node(from);
+        for (batch, lot, _) in edges.iter().filter(|e| e.1 != from || e.2 == chosen) {
+            graph.add_edge(*lot, *batch, ());
+        }
+        let mut search = Bfs::new(&graph, from);
+        let mut reached = BTreeSet::new();
+        while let Some(node) = search.next(&graph) {
+            reached.insert(node.to_string());
+        }
+        let ours = Uses::new(&uses);
+        let found = ours.forward_of(&from.to_string(), &chosen.to_string());
+        let mut mine: BTreeSet<String> = found.iter().map(|r| r.used.batch.clone()).collect();
+        mine.insert(from.to_string());
+        prop_assert_eq!(mine, reached);
+    }
+
+    /// The jars' numbers read back from their short form are the jars.
+    #[test]
+    fn the_short_form_of_jars_names_each_jar_once(
+        jars in proptest::collection::btree_set(1usize..40, 0..30),
+    ) {
+        let words = bismar::lots::jars::in_words(&jars);
+        let mut read = Vec::new();
+        for part in words.split(", ").filter(|part| !part.is_empty()) {
+            let (first, last) = part.split_once('-').unwrap_or((part, part));
+            read.extend(first.parse::<usize>().unwrap()..=last.parse().unwrap());
+        }
+        prop_assert_eq!(read, Vec::from_iter(jars));
+    }
+}
+
 /// The workshop of the README's tour.
 fn workshop(home: &Path) {
     let logs = home.join(".local/share/bismar/logs");

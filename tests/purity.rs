@@ -11,7 +11,7 @@ const ROOMS: [&str; 10] = [
     "src/bench.rs",
     "src/chart",
     "src/sheet",
-    "src/lots/trace.rs",
+    "src/lots",
     "src/label",
 ];
 

@@ -86,12 +86,12 @@ fn typed_lot() -> Result<String, Failure> {
     read.map_err(|error| Failure::failed(format!("standard input: {error}")))?;
     let remedy = "read the code again, or type the lot: bismar lot LOT";
     if line.len() as u64 == LONGEST_LINE && !line.ends_with(b"\n") {
-        return Err(Failure::failed("the line with the lot does not end").remedy(remedy));
+        return Err(Failure::usage("the line with the lot does not end").remedy(remedy));
     }
     let line = String::from_utf8(line)
-        .map_err(|_| Failure::failed("the lot is no text in UTF-8").remedy(remedy))?;
+        .map_err(|_| Failure::usage("the lot is no text in UTF-8").remedy(remedy))?;
     match line.trim() {
-        "" => Err(Failure::failed("no lot was read; the line is empty").remedy(remedy)),
+        "" => Err(Failure::usage("no lot was read; the line is empty").remedy(remedy)),
         lot => Ok(lot.to_owned()),
     }
 }

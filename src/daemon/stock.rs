@@ -59,10 +59,19 @@ pub enum Question {
 /// The questions and the one look at the disk that is under way.
 #[derive(Debug, Default)]
 pub struct Looking {
-    questions: VecDeque<(Question, StockFiles)>,
-    look: Option<(JoinHandle<Stock>, Instant)>,
+    questions: VecDeque<Asked>,
+    look: Option<JoinHandle<Stock>>,
     /// A look that nobody waits for any more; another one would hang as well.
     stuck: Option<JoinHandle<Stock>>,
+}
+
+/// A question in its place.
+#[derive(Debug)]
+struct Asked {
+    question: Question,
+    files: StockFiles,
+    /// When it is answered, whatever is known then: who asked waits no longer.
+    due: Instant,
 }
 
 impl Looking {
@@ -74,46 +83,50 @@ impl Looking {
         if self.questions.len() >= MOST {
             return Err(question);
         }
-        self.questions.push_back((question, files));
+        let due = Instant::now() + LONGEST;
+        self.questions.push_back(Asked {
+            question,
+            files,
+            due,
+        });
         Ok(())
     }
 
     /// The next question with what is known. Never resolves without one; loses nothing when it is
     /// dropped half-way.
     pub async fn next(&mut self) -> (Question, Stock) {
-        let Some((question, files)) = self.questions.front() else {
+        let Some(first) = self.questions.front() else {
             return std::future::pending().await;
         };
-        if self.look.is_none() && self.stuck.as_ref().is_none_or(JoinHandle::is_finished) {
+        let free = self.stuck.as_ref().is_none_or(JoinHandle::is_finished);
+        if self.look.is_none() && free {
             self.stuck = None;
-            let (wanted, files) = (Wanted::of(question), files.clone());
-            let task = tokio::task::spawn_blocking(move || look(&files, &wanted));
-            self.look = Some((task, Instant::now() + LONGEST));
+            let (wanted, files) = (Wanted::of(&first.question), first.files.clone());
+            self.look = Some(tokio::task::spawn_blocking(move || look(&files, &wanted)));
         }
         let stock = match &mut self.look {
-            Some((task, due)) => tokio::select! {
-                stock = task => stock.map_err(|_| "they could not be read (a fault of bismar)"),
-                () = sleep_until(Some(*due)) => Err("the disk does not answer in time"),
+            Some(look) => tokio::select! {
+                biased;
+                stock = look => stock.map_err(|_| "they could not be read (a fault of bismar)"),
+                () = sleep_until(Some(first.due)) => Err("the disk does not answer in time"),
             },
             None => Err("the disk still does not answer"),
         };
         let look = self.look.take();
         let stock = stock.unwrap_or_else(|why| {
-            self.stuck = (look
-                .map(|(task, _)| task)
-                .filter(|task| !task.is_finished()))
-            .or(self.stuck.take());
+            let hangs = look.filter(|look| !look.is_finished());
+            self.stuck = hangs.or(self.stuck.take());
             Stock::unknown(&format!("lots.toml and the logs: {why}"), today())
         });
         match self.questions.pop_front() {
-            Some((question, _)) => (question, stock),
+            Some(Asked { question, .. }) => (question, stock),
             None => std::future::pending().await,
         }
     }
 
     /// Answers all questions without a look: the daemon ends.
     pub fn give_up(&mut self) {
-        for (question, _) in self.questions.drain(..) {
+        for Asked { question, .. } in self.questions.drain(..) {
             let (line, reply) = match question {
                 Question::Lot { lot, reply, .. } => {
                     let text = format!("the daemon is stopping; lot {lot} was not taken");
@@ -129,12 +142,10 @@ impl Looking {
 
 /// What a question needs to know.
 struct Wanted {
-    /// Only the lots of this name.
-    lot: Option<String>,
+    /// Only the lot of this name, for this ingredient.
+    lot: Option<(String, String)>,
     /// The batch whose log is being written.
     running: Option<String>,
-    /// The ingredient that the lot is for.
-    ingredient: Option<String>,
     /// Whether batches of our own are needed as ingredients.
     premixes: bool,
 }
@@ -143,15 +154,13 @@ impl Wanted {
     fn of(question: &Question) -> Wanted {
         match question {
             Question::Lot { lot, step, .. } => Wanted {
-                lot: Some(lot.clone()),
+                lot: Some((lot.clone(), step.ingredient.clone())),
                 running: step.batch.clone(),
-                ingredient: Some(step.ingredient.clone()),
                 premixes: false,
             },
             Question::Begun { needs, .. } => Wanted {
                 lot: None,
                 running: None,
-                ingredient: None,
                 premixes: needs.iter().any(|need| need.premix.is_some()),
             },
         }
@@ -165,12 +174,16 @@ fn today() -> Date {
 /// Reads the list, and the logs where an amount must be known.
 fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
     let lots = list(&files.list);
-    let matters = |lot: &Lot| wanted.lot.as_ref().is_none_or(|name| *name == lot.name);
+    // What is left of another ingredient's lot does not matter: it is refused anyway.
+    let matters = |lot: &Lot| match &wanted.lot {
+        Some((name, ingredient)) => *name == lot.name && *ingredient == lot.ingredient,
+        None => true,
+    };
     let amounts = match &lots {
         Ok(Some(lots)) => lots.iter().any(|lot| lot.amount.is_some() && matters(lot)),
         Ok(None) | Err(_) => false,
     };
-    let name = wanted.lot.as_deref();
+    let name = wanted.lot.as_ref().map(|(name, _)| name.as_str());
     let log = |name: &str| files.logs.join(format!("{name}.csv"));
     let is_batch = name.is_some_and(|name| safe_batch_name(name) == name && log(name).is_file());
     let running = wanted.running.as_deref();
@@ -192,7 +205,9 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
         damaged,
         own,
         made,
-        premix: running.and_then(|running| premix_of(&log(running), wanted.ingredient.as_deref()?)),
+        premix: running
+            .zip(wanted.lot.as_ref())
+            .and_then(|(running, (_, ingredient))| premix_of(&log(running), ingredient)),
         today: today(),
     }
 }

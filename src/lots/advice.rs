@@ -84,6 +84,9 @@ impl Stock {
     /// What to say of the lot named `name` for `step`. A weight that the step has already is left
     /// out: it is weighed anew.
     pub fn advise(&self, name: &str, step: &ForStep) -> Advice {
+        if step.batch.as_deref() == Some(name) {
+            return Advice::Against(format!("{name} is the batch that is being weighed"));
+        }
         let lots = match (&self.lots, &self.own) {
             (Ok(Some(lots)), _) => lots.as_slice(),
             (Ok(None), Some(_)) => &[],
