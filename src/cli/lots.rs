@@ -33,7 +33,7 @@ pub struct LotsArgs {
 pub struct StoreArgs {
     /// List of lots (default: lots.toml beside config.toml)
     #[arg(long, global = true, value_name = "FILE")]
-    lots: Option<PathBuf>,
+    pub lots: Option<PathBuf>,
     /// Folder of the batch logs (default: as configured)
     #[arg(long, global = true, value_name = "DIR")]
     pub logs: Option<PathBuf>,
@@ -188,7 +188,9 @@ pub(super) fn refusal(name: &str) -> Result<Option<Refusal>, Failure> {
     // A batch of our own may be a premix. Only its own log is looked for first: most lots are none, and a
     // year has many logs.
     let own = Path::new(name).file_name() == Some(name.as_ref())
-        && store.logs_dir()?.join(format!("{name}.csv")).exists();
+        && store
+            .logs_dir()
+            .is_ok_and(|dir| dir.join(format!("{name}.csv")).exists());
     let records = match own || lots.iter().any(|lot| lot.amount.is_some()) {
         true => store.records()?,
         false => Vec::new(),

@@ -11,7 +11,7 @@ pub struct LotArgs {
     /// The lot as it stands on the package
     #[arg(required = true, value_name = "LOT")]
     lot: Vec<String>,
-    /// Take a lot that is expired or empty all the same; the reason goes into the batch log
+    /// Take a lot that is expired, empty or not the premix wanted all the same; the reason goes into the batch log
     #[arg(long, value_name = "REASON")]
     despite: Option<String>,
 }
@@ -39,11 +39,16 @@ pub fn stop() -> Outcome {
     tell(&Request::Stop)
 }
 
-/// A lot on the list of lots that is expired or empty goes no further without a reason; one that is
-/// not on the list is taken as it is.
+/// A lot on the list of lots that is expired or empty goes no further without a reason, nor does one that
+/// is not the premix that the step wants; any other that is not on the list is taken as it is.
 pub fn lot(args: LotArgs) -> Outcome {
     let lot = args.lot.join(" ");
-    match (super::lots::refusal(&lot)?, args.despite) {
+    let mut why = super::lots::refusal(&lot)?.map(|why| why.to_string());
+    if why.is_none() {
+        let status = Client::connect()?.ask(&Request::Status)?;
+        why = super::premix_lot::refusal(&lot, &status)?;
+    }
+    match (why, args.despite) {
         (Some(why), None) => {
             let remedy = "take another lot, or say why this one is good: \
                           bismar lot LOT --despite \"REASON\"";

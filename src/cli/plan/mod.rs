@@ -11,7 +11,7 @@ use jiff::civil::Date;
 
 use super::lots::{StoreArgs, read_lots, records_in};
 use super::size::{self, SizeArgs};
-use super::{Exit, Failure, Outcome, check, print};
+use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::batch::record::Record;
 use crate::config::Config;
 use crate::formula::{Formula, Plan};
@@ -67,13 +67,13 @@ pub fn run(args: &PlanArgs) -> Outcome {
 
     let mut text = String::new();
     for warning in formula.warnings(&args.formula.display().to_string()) {
-        check::paragraph(&mut text, "", &format!("Note: {warning}"));
+        batch_table::paragraph(&mut text, "", &format!("Note: {warning}"));
     }
     if assumed {
-        check::paragraph(&mut text, "", &check::assumption());
+        batch_table::paragraph(&mut text, "", &check::assumption());
     }
-    text.push_str(&check::heading(&formula, &plan, &scales));
-    check::table(&mut text, &formula, &plan, &scales, &feasible);
+    text.push_str(&batch_table::heading(&formula, &plan, &scales));
+    batch_table::table(&mut text, &formula, &plan, &scales, &feasible);
     check::conclusion(&mut text, &feasible, assumed);
     check::proofs(&mut text, &plan, &scales, &feasible);
     let fits = vessels::section(&mut text, &plan, &scales, &config.vessels);
@@ -82,7 +82,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let premix = |name: &str| file_of(name, &args.formula);
     store::to_do(&mut text, &formula, &plan, &supplies, premix);
     store::costs(&mut text, &plan, &supplies, args.jar_price);
-    check::cautions(&mut text, &plan);
+    batch_table::cautions(&mut text, &plan);
     print(&text)?;
     let proven = feasible.iter().flatten().all(|f| f.window.proven);
     Ok(match proven && fits && enough {
