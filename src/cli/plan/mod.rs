@@ -19,11 +19,8 @@ use crate::lots::price::Price;
 use crate::metrology::ScaleAbility;
 use store::Shelf;
 
-/// Plan a batch: a table to print with vessels, lots on hand and cost
-///
-/// Exit code 1 where a step cannot be proven or fits no known vessel, or where something is short.
 #[derive(Debug, Args)]
-#[command(group = size::required())]
+#[command(group = size::required(), after_help = AFTER_HELP)]
 pub struct PlanArgs {
     /// The formula file (.toml)
     formula: PathBuf,
@@ -43,6 +40,10 @@ pub struct PlanArgs {
     on: Option<Date>,
 }
 
+const AFTER_HELP: &str = "\
+Exit code 1: a step cannot be proven or fits no known vessel, or something on the list is short.";
+
+/// Prints the plan; see [`AFTER_HELP`] for the exit code.
 pub fn run(args: &PlanArgs) -> Outcome {
     if args.jar_price.is_some() && args.size.jars.is_none() {
         return Err(Failure::usage(
