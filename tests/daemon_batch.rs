@@ -12,13 +12,16 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use bench_side::{Daemon, LONGEST, Pan, VESSEL, cells, config, events, only_log};
+use bismar::batch::log::LogFile;
+use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::config::Config;
 use bismar::formula::plan::Amount;
 use bismar::formula::{Formula, Plan};
 use bismar::mass::Mass;
 use bismar::rehearsal::pty::PtyLines;
 use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
-use bismar::weighing::event::{Cue, CueKind, Event};
+use bismar::scale::Moment;
+use bismar::weighing::event::{Cue, CueKind, Draft, Event, RowKind};
 use person::{Person, Said};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
@@ -228,6 +231,76 @@ fn a_batch_with_an_allowance_goes_on_with_the_size_it_was_begun_with() {
     daemon.until(|| daemon.log().contains("0 of 3 steps are recorded"));
     daemon.until(|| shows("Place an empty beaker: 51.50 g"));
     drop(pan);
+}
+
+/// Writes the log of a finished batch of one ingredient, as the daemon does.
+fn finished(folder: &std::path::Path, batch: &str, formula: &str) {
+    let text = format!(
+        "[formula]\nname = \"{formula}\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Oil\"\nparts = 1\n"
+    );
+    fs::create_dir_all(folder).unwrap();
+    let mut log = LogFile::create(folder, batch, formula).unwrap();
+    let opening = Opening {
+        text,
+        batch: Mass::from_g(30),
+        jars: None,
+    };
+    let at = "2026-05-01T09:00:00Z".parse().unwrap();
+    for draft in opening_drafts(&opening, formula, 1, Moment(0)).unwrap() {
+        log.append(&draft, at).unwrap();
+    }
+    let weighed = Draft {
+        step: 1,
+        ingredient: "Oil".into(),
+        net: Some(Mass::from_g(30)),
+        readability: Mass::from_mg(10),
+        ..plain_draft(RowKind::Weighed, String::new(), 3, Moment(0))
+    };
+    log.append(&weighed, at).unwrap();
+    let closed = plain_draft(RowKind::Closed, "complete".into(), 4, Moment(0));
+    log.append(&closed, at).unwrap();
+}
+
+#[test]
+fn the_lot_of_a_premix_is_a_finished_batch_of_its_formula_or_has_a_reason() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    let premix = "balance = true\npremix = \"Dune blend\"";
+    person.file("soak.toml", &FORMULA.replace("balance = true", premix));
+    let logs = person.path("home/.local/share/bismar/logs");
+    finished(&logs, "dune-blend-1", "Dune blend");
+    finished(&logs, "reed-blend-1", "Reed blend");
+    let daemon = Daemon::start(&person);
+    person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    let refused = person.run(&["lot", "S-12"]).ended(1);
+    let words = "no finished batch of \"Dune blend\" is named S-12";
+    assert!(refused.err.contains(words), "{refused:?}");
+    let refused = person.run(&["lot", "reed-blend-1"]).ended(1);
+    assert!(
+        refused.err.contains("is one of \"Reed blend\""),
+        "{refused:?}"
+    );
+    person.run(&["lot", "dune-blend-1"]).ended(0);
+    person
+        .run(&["lot", "S-12", "--despite", "made before bismar"])
+        .ended(0);
+    let log = fs::read_dir(&logs)
+        .unwrap()
+        .map(|entry| entry.unwrap().path());
+    let mut log = log.filter(|path| path.extension().is_some_and(|end| end == "csv"));
+    let log = log
+        .find(|path| path.to_string_lossy().contains("soak"))
+        .unwrap();
+    let notes = cells(&log, "note", "note").join("\n");
+    assert!(
+        notes.contains("taken all the same: made before bismar"),
+        "{notes}"
+    );
+    daemon.kill();
 }
 
 #[test]

@@ -455,6 +455,23 @@ fn rounded(exact: Decimal) -> String {
     format!("{cents:.2}")
 }
 
+/// A kilogram at half a hundredth: to the even hundredth, as rust_decimal has it.
+#[test]
+fn halves_of_a_hundredth_go_to_the_even_one() {
+    for micro in [5_000, 15_000, 25_000, 4_999, 5_001, 15_001] {
+        let cost = price(micro).for_mass(Mass::from_g(1000));
+        let wanted = rounded(decimal(micro));
+        assert_eq!(cost.hundredths(1).to_string(), wanted, "{micro}");
+        assert_eq!(
+            price(micro * 7)
+                .for_mass(Mass::from_g(1000))
+                .hundredths(7)
+                .to_string(),
+            wanted
+        );
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 

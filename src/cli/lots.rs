@@ -34,7 +34,7 @@ pub struct LotsArgs {
 pub struct StoreArgs {
     /// List of lots (default: lots.toml beside config.toml)
     #[arg(long, global = true, value_name = "FILE")]
-    lots: Option<PathBuf>,
+    pub lots: Option<PathBuf>,
     /// Folder of the batch logs (default: as configured)
     #[arg(long, global = true, value_name = "DIR")]
     pub logs: Option<PathBuf>,

@@ -1,6 +1,7 @@
 //! The command line, one file a command. What is common to all stands here: the tree of commands,
 //! and one place that turns how a command ended into words and an exit code.
 
+mod batch_table;
 pub mod begin;
 pub mod capture;
 pub mod check;

@@ -11,6 +11,7 @@ use super::{Exit, Failure, Outcome, print, tell};
 use crate::batch::held::{HeldPart, held, strangers};
 use crate::batch::record::{self, Record};
 use crate::batch::resume;
+use crate::config::VesselConfig;
 use crate::cue::terminal::fold;
 use crate::daemon::client::Client;
 use crate::daemon::request::Request;
@@ -87,11 +88,7 @@ pub fn run(args: &RemedyArgs) -> Outcome {
     }
     let batch = Batch {
         parts: held(&log, &plan),
-        // How much the bowl holds is not in the configuration.
-        bowl: Bowl {
-            capacity: None,
-            empty: empty_bowl(&log),
-        },
+        bowl: bowl(&log, &config.vessels),
         on_hand: args.store.on_hand(&log)?,
         amended: !log.remedies.is_empty(),
         d: coarsest(&scales),
@@ -113,6 +110,21 @@ fn empty_bowl(log: &Record) -> Option<Mass> {
     let (_, first) = log.steps.iter().find(|(_, step)| step.net.is_some())?;
     let bowl = first.vessel == VesselWay::Bowl.name();
     first.tare.filter(|_| bowl).map(|tare| tare.mass())
+}
+
+/// The bowl, and what it holds where the configuration knows a vessel of its weight, to 1 g or 0.5 %.
+fn bowl(log: &Record, vessels: &[VesselConfig]) -> Bowl {
+    let empty = empty_bowl(log);
+    let near = |vessel: &&VesselConfig| {
+        empty.is_some_and(|empty| {
+            let off = (vessel.weight - empty).abs();
+            off <= empty.ratio(1, 200).max(Mass::from_g(1))
+        })
+    };
+    Bowl {
+        capacity: vessels.iter().find(near).and_then(|vessel| vessel.capacity),
+        empty,
+    }
 }
 
 /// A batch as it stands, and the bench it is made on.

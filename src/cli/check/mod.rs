@@ -2,19 +2,18 @@
 
 pub(super) mod remarks;
 
-use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use self::remarks::{cautions, remarks, smallest};
+use super::batch_table::{heading, paragraph, table};
 use super::size::SizeArgs;
 use super::{Exit, Outcome, print};
 use crate::config::Config;
-use crate::cue::terminal::fold;
 use crate::formula::allowance::Allowance;
 use crate::formula::plan::{Amount, PlanError};
-use crate::formula::{Formula, Percent, Plan, Step, limits};
+use crate::formula::{Formula, Plan, limits};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility, Uncertainty};
 use crate::problem::Problems;
@@ -23,7 +22,6 @@ use crate::problem::Problems;
 const UNNAMED_BATCH: Mass = Mass::from_g(100);
 /// The name of the scale that is taken where none is configured.
 pub(super) const ASSUMED: &str = "assumed";
-const WIDTH: usize = 80;
 
 #[derive(Debug, Args)]
 pub struct CheckArgs {
@@ -191,146 +189,6 @@ pub fn report(
     text
 }
 
-/// The steps in phases and order of weighing, with what is done at the end of each phase.
-pub(super) fn table(
-    text: &mut String,
-    formula: &Formula,
-    plan: &Plan,
-    scales: &[ScaleAbility],
-    feasible: &[Option<Feasibility>],
-) {
-    let shares = formula.shares();
-    row(
-        text,
-        [
-            "",
-            "ingredient",
-            "percent",
-            "target g",
-            "window g",
-            "vessel",
-            "scale",
-        ],
-    );
-    let mut phase = None;
-    for (i, step) in plan.steps.iter().enumerate() {
-        if phase.replace(step.phase) != Some(step.phase) {
-            let name = plan.phases.get(step.phase).map_or("", |phase| &phase.name);
-            paragraph(text, "", name);
-        }
-        let share = shares.get(i).copied().unwrap_or_default();
-        step_row(
-            text,
-            step,
-            share,
-            feasible.get(i).and_then(Option::as_ref),
-            scales,
-        );
-        let mix = plan
-            .phases
-            .get(step.phase)
-            .and_then(|phase| phase.mix.as_ref());
-        if let Some(mix) = mix.filter(|_| step.last_of_phase) {
-            paragraph(text, "    ", &format!("then: {mix}"));
-        }
-    }
-}
-
-pub(super) fn heading(formula: &Formula, plan: &Plan, scales: &[ScaleAbility]) -> String {
-    let mut text = String::new();
-    let version = if formula.version.is_empty() {
-        String::new()
-    } else {
-        format!(", version {}", formula.version)
-    };
-    paragraph(&mut text, "", &format!("{}{version}", formula.name));
-    let jars = plan.jars.map_or(String::new(), |(count, fill)| {
-        let jars = if count == 1 { "jar" } else { "jars" };
-        format!(" = {count} {jars} × {} g", fill.grams(Mass::from_g(1)))
-    });
-    let batch = plan.batch.grams(Mass::from_g(1));
-    let steps = match plan.steps.len() {
-        1 => "1 step".to_owned(),
-        count => format!("{count} steps"),
-    };
-    let finest = scales.iter().map(|scale| scale.readability).min();
-    let spare = plan
-        .spare(finest.unwrap_or_default())
-        .map_or(String::new(), |spare| {
-            format!(" and {} g for losses", spare.grams(Mass::from_g(1)))
-        });
-    let _ = write!(text, "Batch {batch} g{jars}{spare}, {steps}\n\n");
-    text
-}
-
-/// Widths of the columns; with the spaces between them 80.
-const COLUMNS: [usize; 7] = [3, 22, 8, 9, 18, 6, 8];
-
-fn row(text: &mut String, cells: [&str; 7]) {
-    let [number, name, percent, target, window, vessel, scale] = cells;
-    let [n, i, p, t, w, v, _] = COLUMNS;
-    let line = format!(
-        "{number:>n$} {name:<i$} {percent:>p$} {target:>t$} {window:>w$} {vessel:<v$} {scale}"
-    );
-    text.push_str(line.trim_end());
-    text.push('\n');
-}
-
-fn step_row(
-    text: &mut String,
-    step: &Step,
-    share: Percent,
-    feasible: Option<&Feasibility>,
-    scales: &[ScaleAbility],
-) {
-    let scale = scales.get(step.scale);
-    let d = scale.map_or(Mass::ZERO, |scale| scale.readability);
-    let number = step.number.to_string();
-    let name = fold(&step.ingredient, COLUMNS[1]);
-    let window = feasible.map_or(String::new(), |f| {
-        let mark = if f.window.proven { "" } else { "?" };
-        format!(
-            "{} – {}{mark}",
-            f.window.low.grams(d),
-            f.window.high.grams(d)
-        )
-    });
-    let vessel = match step.vessel {
-        crate::formula::VesselWay::Beaker | crate::formula::VesselWay::Jar => "beaker",
-        crate::formula::VesselWay::Bowl => "bowl",
-        crate::formula::VesselWay::Difference => "diff.",
-    };
-    let scale: String = scale
-        .map_or("", |s| &s.name)
-        .chars()
-        .take(COLUMNS[6])
-        .collect();
-    let (last, before) = name
-        .split_last()
-        .map_or(("", &[][..]), |(l, b)| (l.as_str(), b));
-    for (i, piece) in before.iter().enumerate() {
-        row(
-            text,
-            [if i == 0 { &number } else { "" }, piece, "", "", "", "", ""],
-        );
-    }
-    let number = if before.is_empty() {
-        number.as_str()
-    } else {
-        ""
-    };
-    let target = step.target.grams(d).to_string();
-    let mut percent = share.text();
-    if percent.len() > COLUMNS[2] {
-        percent.truncate(COLUMNS[2] - 1);
-        percent.push('…');
-    }
-    row(
-        text,
-        [number, last, &percent, &target, &window, vessel, &scale],
-    );
-}
-
 pub(super) fn conclusion(text: &mut String, feasible: &[Option<Feasibility>], assumed: bool) {
     let unproven = feasible.iter().flatten().any(|f| !f.window.proven);
     text.push('\n');
@@ -364,13 +222,5 @@ fn premixes(text: &mut String, formula: &Formula) {
             ingredient.name
         );
         paragraph(text, "- ", &line);
-    }
-}
-
-/// A paragraph folded to the width, later lines set in under the first.
-pub(super) fn paragraph(text: &mut String, lead: &str, words: &str) {
-    let indent = " ".repeat(lead.len());
-    for (i, line) in fold(words, WIDTH - lead.len()).iter().enumerate() {
-        let _ = writeln!(text, "{}{line}", if i == 0 { lead } else { &indent });
     }
 }

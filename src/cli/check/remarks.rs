@@ -1,6 +1,6 @@
 //! What stands under the table: what would help, what the scales prove, the cautions.
 
-use super::{COLUMNS, paragraph, row};
+use super::super::batch_table::{COLUMNS, paragraph, row};
 use crate::formula::cautions::{self, STANDING, clings};
 use crate::formula::{Formula, Ingredient, Plan, Step, VesselWay, help};
 use crate::mass::Mass;

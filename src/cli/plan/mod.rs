@@ -11,7 +11,7 @@ use jiff::civil::Date;
 
 use super::lots::{StoreArgs, read_lots, records_in};
 use super::size::{self, SizeArgs};
-use super::{Exit, Failure, Outcome, check, print};
+use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::batch::record::Record;
 use crate::config::Config;
 use crate::formula::{Formula, Plan};
@@ -19,11 +19,8 @@ use crate::lots::price::Price;
 use crate::metrology::ScaleAbility;
 use store::Shelf;
 
-/// Plan a batch: a table to print with vessels, lots on hand and cost
-///
-/// Exit code 1 where a step cannot be proven or fits no known vessel, or where something is short.
 #[derive(Debug, Args)]
-#[command(group = size::required())]
+#[command(group = size::required(), after_help = AFTER_HELP)]
 pub struct PlanArgs {
     /// The formula file (.toml)
     formula: PathBuf,
@@ -43,6 +40,10 @@ pub struct PlanArgs {
     on: Option<Date>,
 }
 
+const AFTER_HELP: &str = "\
+Exit code 1: a step cannot be proven or fits no known vessel, or something on the list is short.";
+
+/// Prints the plan; see [`AFTER_HELP`] for the exit code.
 pub fn run(args: &PlanArgs) -> Outcome {
     if args.jar_price.is_some() && args.size.jars.is_none() {
         return Err(Failure::usage(
@@ -67,10 +68,10 @@ pub fn run(args: &PlanArgs) -> Outcome {
 
     let mut text = check::notes(&formula, &plan, &args.formula)?;
     if assumed {
-        check::paragraph(&mut text, "", &check::assumption());
+        batch_table::paragraph(&mut text, "", &check::assumption());
     }
-    text.push_str(&check::heading(&formula, &plan, &scales));
-    check::table(&mut text, &formula, &plan, &scales, &feasible);
+    text.push_str(&batch_table::heading(&formula, &plan, &scales));
+    batch_table::table(&mut text, &formula, &plan, &scales, &feasible);
     check::conclusion(&mut text, &feasible, assumed);
     check::remarks::remarks(&mut text, &formula, &plan, &scales, guard, false);
     let fits = vessels::section(&mut text, &plan, &scales, &config.vessels);

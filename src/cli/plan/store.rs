@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use jiff::civil::Date;
 
 use crate::batch::record::Record;
-use crate::cli::check::paragraph;
+use crate::cli::batch_table::paragraph;
 use crate::cue::terminal::fold;
 use crate::formula::{Formula, Ingredient, Plan};
 use crate::lots::price::{Cost, Price};

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use crate::cli::check::paragraph;
+use crate::cli::batch_table::paragraph;
 use crate::config::VesselConfig;
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
