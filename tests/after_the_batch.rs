@@ -146,9 +146,16 @@ fn jars_are_filled_without_a_touch_over_a_killed_daemon_and_stand_in_the_sheet()
     daemon.until(|| cells(&log, "closed", "note").len() == 1);
 
     let watched = events(&person);
-    let said = person
-        .run(&["fill", "--fill", "30g", "--over", "1g"])
-        .ended(0);
+    // The row is on the disk a moment before the daemon knows it.
+    let mut said = person.run(&["fill", "--fill", "30g", "--over", "1g"]);
+    daemon.until(|| {
+        let again = said.err.contains("still being written");
+        if again {
+            said = person.run(&["fill", "--fill", "30g", "--over", "1g"]);
+        }
+        !again
+    });
+    let said = said.ended(0);
     assert!(
         said.out
             .contains("up to 4 of 30.00 g each, 31.00 g at most"),

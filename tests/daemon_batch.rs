@@ -252,7 +252,7 @@ fn finished(folder: &std::path::Path, batch: &str, formula: &str) {
     let weighed = Draft {
         step: 1,
         ingredient: "Oil".into(),
-        net: Some(Mass::from_g(30)),
+        net: Some(Mass::from_g(60)),
         readability: Mass::from_mg(10),
         ..plain_draft(RowKind::Weighed, String::new(), 3, Moment(0))
     };
@@ -277,11 +277,11 @@ fn the_lot_of_a_premix_is_a_finished_batch_of_its_formula_or_has_a_reason() {
         .run(&["begin", "soak.toml", "--batch", "100g"])
         .ended(0);
     let refused = person.run(&["lot", "S-12"]).ended(1);
-    let words = "no finished batch of \"Dune blend\" is named S-12";
+    let words = "S-12 is no batch of this bench, and this step takes one of Dune blend";
     assert!(refused.err.contains(words), "{refused:?}");
     let refused = person.run(&["lot", "reed-blend-1"]).ended(1);
     assert!(
-        refused.err.contains("is one of \"Reed blend\""),
+        refused.err.contains("reed-blend-1 is of Reed blend"),
         "{refused:?}"
     );
     person.run(&["lot", "dune-blend-1"]).ended(0);

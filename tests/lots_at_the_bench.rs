@@ -252,10 +252,10 @@ fn a_lot_that_is_not_listed_is_taken_and_that_is_said() {
         alike.ends_with("If it is lot S-old, name it so."),
         "{alike}"
     );
-    let premix = named(&person, "soak-1", None).unwrap();
+    let unfinished = named(&person, "soak-1", None).unwrap_err();
     assert!(
-        premix.ends_with("soak-1 is a batch of this bench."),
-        "{premix}"
+        unfinished.contains("lot soak-1 is a batch that is not finished"),
+        "{unfinished}"
     );
     // Who keeps no list is not told so at each lot.
     std::fs::remove_file(lots_file(&person)).unwrap();
@@ -266,10 +266,8 @@ fn a_lot_that_is_not_listed_is_taken_and_that_is_said() {
     // The old form of the request, and one with nothing to answer.
     let stopped = person.run(&["stop"]).ended(0);
     assert!(stopped.out.contains("Stopped"), "{stopped:?}");
-    assert_eq!(
-        named(&person, "S-old", None).unwrap(),
-        "No batch is under way."
-    );
+    let without = named(&person, "S-old", None).unwrap_err();
+    assert!(without.starts_with("No batch is under way."), "{without}");
 }
 
 #[test]
@@ -576,5 +574,77 @@ fn a_terminal_is_asked_for_the_lot() {
     assert_eq!(
         String::from_utf8_lossy(&said.stdout),
         "Lot S-12 for Sea salt.\n"
+    );
+}
+
+// ---- a batch of our own as a lot ---------------------------------------------------------------------
+
+const BLEND: &str = "[formula]\nname = \"Scent blend\"\nversion = 1\n[[phase]]\nname = \"Oils\"\n\
+    [[phase.ingredient]]\nname = \"Lavender oil\"\npercent = 100\n";
+const SCENTED: &str = "[formula]\nname = \"Scented soak\"\nversion = 1\n[[phase]]\nname = \"All\"\n\
+    [[phase.ingredient]]\nname = \"Scent\"\npercent = 50\npremix = \"Scent blend\"\n\
+    [[phase.ingredient]]\nname = \"Sea salt\"\nbalance = true\n";
+
+/// A premix is taken by the name of its batch: one that is finished, of the right formula, with enough left.
+#[test]
+fn a_premix_is_taken_only_from_a_finished_batch_with_enough_left() {
+    let person = workshop();
+    person.file("scented.toml", SCENTED);
+    let oil = |net| weighed(1, "Lavender oil", "L-1", net);
+    let blend = |batch: &str, rows: &[Draft]| write_log_of(BLEND, &person, batch, rows);
+    blend("blend-1", &[oil(100_000), closed()]);
+    blend("blend-2", &[oil(100_000)]);
+    blend("blend-3", &[oil(100_000), closed()]);
+    blend("blend-4", &[oil(40_000), closed()]);
+    // blend-3 went into another batch, all but 30 g, and 90 g of blend-1 into no jar.
+    let used = [
+        weighed(1, "Scent", "blend-3", 70_000),
+        weighed(2, "Sea salt", "", 50_000),
+        closed(),
+    ];
+    write_log_of(SCENTED, &person, "scented-0", &used);
+    write_log_of(
+        FORMULA,
+        &person,
+        "soak-9",
+        &[
+            weighed(1, "Sea salt", "", 50_000),
+            weighed(2, "Oat flour", "O", 50_000),
+            closed(),
+        ],
+    );
+    let _daemon = Daemon::start(&person);
+    person
+        .run(&["begin", "scented.toml", "--batch", "100g"])
+        .ended(0);
+    for (lot, why) in [
+        ("blend-2", "lot blend-2 is a batch that is not finished"),
+        (
+            "blend-3",
+            "lot blend-3 has 30.00 g left by the logs, 50.00 g are needed",
+        ),
+        (
+            "blend-4",
+            "lot blend-4 has 40.00 g left by the logs, 50.00 g are needed",
+        ),
+        (
+            "soak-9",
+            "batch soak-9 is of Glasswort soak, and this step takes one of Scent blend",
+        ),
+        (
+            "S-12",
+            "lot S-12 is of Sea salt, and this step weighs Scent",
+        ),
+        (
+            "X-1",
+            "X-1 is no batch of this bench, and this step takes one of Scent blend",
+        ),
+    ] {
+        let refused = named(&person, lot, None).unwrap_err();
+        assert!(refused.starts_with(why), "{lot}: {refused}");
+    }
+    assert_eq!(
+        named(&person, "blend-1", None).unwrap(),
+        "Lot blend-1 for Scent. blend-1 is a batch of this bench; 100.00 g are left of it."
     );
 }

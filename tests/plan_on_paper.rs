@@ -220,36 +220,6 @@ fn a_premix_of_its_list_entry_may_expire_and_one_that_is_a_lot_of_itself_ends() 
 }
 
 #[test]
-fn the_lot_word_refuses_a_premix_that_is_used_up_or_unfinished() {
-    let bench = Bench::new();
-    let logs = bench.path(".local/share/bismar");
-    fs::create_dir_all(&logs).unwrap();
-    bench.batch(
-        "b-1",
-        BLEND,
-        &[("Lavender oil", "L", 3_000), ("Orange oil", "O", 1_000)],
-        true,
-    );
-    bench.batch("b-2", BLEND, &[("Lavender oil", "L", 3_000)], false);
-    bench.batch(
-        "s-1",
-        SOAK,
-        &[("Salt", "S", 196_000), ("Scent", "b-1", 4_000)],
-        true,
-    );
-    fs::rename(bench.path("logs"), logs.join("logs")).unwrap();
-    for (lot, why) in [
-        ("b-1", "lot b-1 is empty by the logs"),
-        ("b-2", "lot b-2 is a batch that is not finished"),
-    ] {
-        let out = bench.run(&["lot", lot]);
-        has(&String::from_utf8_lossy(&out.stderr), why);
-    }
-    let out = bench.run(&["lot", "../logs/b-1"]);
-    assert!(!String::from_utf8_lossy(&out.stderr).contains("empty"));
-}
-
-#[test]
 fn the_smallest_vessel_that_holds_it_and_that_the_scale_carries_is_named() {
     let bench = Bench::new();
     let vessels = "[[vessel]]\nname=\"cup\"\nweight=\"40 g\"\ncapacity=\"60 g\"\n\

@@ -103,12 +103,14 @@ impl HeldPart {
         self.delivered = delivered.max(Mass::ZERO);
         // A step that a remedy added may come before the planned one; its target tells it.
         let added = self.entries > 1 || !record.remedies.is_empty();
+        // The plan knows every change that the log holds: then the numbers are those of its steps.
+        let numbered = record.amendments.len() == record.remedies.len();
         for step in plan
             .steps
             .iter()
             .filter(|step| step.ingredient == self.ingredient)
         {
-            let same = |row: &&StepRecord| row.step == step.number;
+            let same = |row: &&StepRecord| numbered && row.step == step.number;
             let fits = |row: &&StepRecord| !added || is_of(row, step);
             let place = rows.iter().position(same);
             match place.or_else(|| rows.iter().position(fits)) {

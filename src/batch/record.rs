@@ -202,12 +202,13 @@ impl Record {
         }
     }
 
-    fn fill(&mut self, row: Row) {
+    fn fill(&mut self, mut row: Row) {
         let corrected = corrects(&row.note);
         let place = |rows: &[Row]| rows.iter().position(|old| Some(old.seq) == corrected);
         match (place(&self.filled), row.net) {
             (Some(place), Some(_)) => {
                 if let Some(old) = self.filled.get_mut(place) {
+                    row.step = old.step;
                     self.refilled.push(std::mem::replace(old, row));
                 }
             }

@@ -75,6 +75,7 @@ impl Traced {
     fn of(record: &Record) -> Traced {
         let planned = record.opening.as_ref().and_then(|opening| opening.jars);
         let jars = match (record.filled.as_slice(), planned) {
+            ([], _) if !record.refilled.is_empty() => Jars::Filled(BTreeSet::new()),
             ([], Some((planned, _))) => Jars::Planned(planned),
             ([], None) => Jars::None,
             (rows, _) => Jars::Filled(jars::filled(rows)),

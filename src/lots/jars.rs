@@ -1,29 +1,13 @@
 //! The jars of a batch that stand, out of its `filled` rows.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
-use crate::batch::resume::corrects;
 use crate::batch::row::Row;
 
-/// Numbers of the jars that were filled. A correction holds for the jar of the row that it names; one
-/// without a net weight withdraws the jar, which may be filled again.
+/// Numbers of the jars of a record's `filled`, which knows every correction.
 pub fn filled(rows: &[Row]) -> BTreeSet<usize> {
-    let mut jar_of: BTreeMap<u64, usize> = BTreeMap::new();
-    let mut jars = BTreeSet::new();
-    for row in rows {
-        let jar = match corrects(&row.note) {
-            Some(seq) => jar_of.get(&seq).copied(),
-            None => Some(row.step).filter(|jar| *jar > 0),
-        };
-        let Some(jar) = jar else { continue };
-        jar_of.insert(row.seq, jar);
-        if row.net.is_some() {
-            jars.insert(jar);
-        } else {
-            jars.remove(&jar);
-        }
-    }
-    jars
+    let jars = rows.iter().map(|row| row.step);
+    jars.filter(|jar| *jar > 0).collect()
 }
 
 /// Numbers as a person writes them: `1-3, 5`.

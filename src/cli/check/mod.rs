@@ -182,8 +182,8 @@ pub fn report(
     let feasible = plan.feasibility(scales, guard);
     table(&mut text, formula, plan, scales, &feasible);
     conclusion(&mut text, &feasible, assumed);
-    remarks(&mut text, formula, plan, scales, guard, true);
     premixes(&mut text, formula);
+    remarks(&mut text, formula, plan, scales, guard, true);
     smallest(&mut text, plan, scales, &feasible);
     cautions(&mut text, formula);
     text

@@ -142,7 +142,7 @@ fn a_batch_is_not_closed_over_its_limit_without_a_word() {
     b.expect_cue(CueKind::Choose);
     assert!(
         b.last_say()
-            .contains("Scent is 7.69 % of the batch, over its limit of 5 %"),
+            .contains("Scent is 7.69 % of the batch (8.00 g of 104.00 g), over its limit of 5 %"),
         "{}",
         b.last_say()
     );
