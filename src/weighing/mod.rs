@@ -27,7 +27,9 @@ mod presses;
 mod recheck;
 mod remedies;
 mod residue;
+mod run;
 mod say;
+mod speak;
 mod state;
 mod steady;
 mod tared;
@@ -38,11 +40,11 @@ mod zero;
 #[cfg(test)]
 mod tests;
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::VecDeque;
 
-use self::event::{Choice, Cue, CueKind, Draft, Event, Input, Live, RowKind, ScaleIndex};
+use self::event::{Cue, CueKind, Event, Input, Live, ScaleIndex};
 use self::pan::{Pan, PanSpec, Seen};
-use self::pour::AfterFlow;
+use self::run::Run;
 use self::state::State;
 use crate::bench::{Progress, Refused};
 use crate::config::{Config, WeighingConfig};
@@ -69,62 +71,6 @@ pub struct Engine {
     now: Moment,
     /// The scale that has been reported as silent.
     silent: Vec<bool>,
-}
-
-/// A batch under way.
-#[derive(Debug)]
-struct Run {
-    plan: Plan,
-    /// Index into `plan.steps`; `steps.len()` when all are weighed.
-    step: usize,
-    state: State,
-    done: Vec<Option<crate::bench::Weighed>>,
-    mixed: Vec<usize>,
-    lots: HashMap<String, String>,
-    after_flow: HashMap<String, AfterFlow>,
-    /// The row that the running weighing replaces, after `again` on a recorded step.
-    corrects: Option<u64>,
-    /// When the running step began to be nearly right without coming to rest.
-    restless_since: Option<Moment>,
-    /// Phase whose mixing the next vessel confirms.
-    mix_pending: Option<usize>,
-    /// The last vessel was lifted; its pan's zero is to be looked at for spills.
-    spill_check: Option<(usize, u64)>,
-    wrong_scale: bool,
-    /// While mixing: the pan was seen empty, so that what comes next is a vessel.
-    pan_was_empty: bool,
-    /// What the bowl showed when the last weight was captured, and the readability then.
-    bowl_base: Option<(Mass, Mass)>,
-    /// The step (by index) that was recorded last in this bowl.
-    bowl_last: Option<(usize, state::Written)>,
-    /// The mixing of a phase was confirmed just now.
-    just_mixed: bool,
-    corrections: Vec<state::Correction>,
-    /// When something came onto the empty pan.
-    landed_at: Option<Moment>,
-    /// What comes next may not be empty.
-    suspect: bool,
-    /// A vessel tared by the key may stand on the pan that shows nothing.
-    maybe_tared: bool,
-    /// The batch goes on after a restart: what stands there may hold some of this step already.
-    resumed: bool,
-    /// The recorded vessel has just left, and the pan may carry the next one already.
-    in_transit: bool,
-    /// The indication is still falling from the recorded vessel that left.
-    leaving: bool,
-    begun: Moment,
-    /// Mass of the last recorded vessel with its content.
-    last_gross: Option<Mass>,
-    /// Mass of what stands on the pan while it is to be cleared.
-    stood: Option<Mass>,
-    /// Mass of what was lifted because its tare was not sure.
-    refused: Option<Mass>,
-    /// Mass of the empty beaker of a recorded step (by index), where it is sure.
-    emptied: HashMap<usize, Mass>,
-    /// What stayed in the beaker of a step (by index).
-    residues: HashMap<usize, Mass>,
-    /// The maker closes the batch although an ingredient is outside its limits.
-    limits_accepted: bool,
 }
 
 impl Engine {
@@ -390,69 +336,6 @@ impl Engine {
             .unwrap_or(Mass::from_mg(10))
     }
 
-    fn cue(&mut self, kind: CueKind, say: String, missing: Option<Mass>, choices: &[Choice]) {
-        let step = self
-            .run
-            .as_ref()
-            .and_then(Run::current)
-            .map_or(0, |step| step.number);
-        let cue = Cue {
-            kind,
-            say,
-            step,
-            missing,
-            choices: choices.to_vec(),
-            urgent: false,
-        };
-        self.last_cue = Some(cue.clone());
-        self.fault = None;
-        self.out.push_back(Event::Cue(cue));
-    }
-
-    fn cue_urgent(&mut self, kind: CueKind, say: String, choices: &[Choice]) {
-        let step = self
-            .run
-            .as_ref()
-            .and_then(Run::current)
-            .map_or(0, |step| step.number);
-        let cue = Cue {
-            kind,
-            say,
-            step,
-            missing: None,
-            choices: choices.to_vec(),
-            urgent: true,
-        };
-        // A fault does not hide what is to be done: that is said again when the fault is over.
-        if kind == CueKind::Fault {
-            self.fault = Some(cue.say.clone());
-        } else {
-            self.last_cue = Some(cue.clone());
-            self.fault = None;
-        }
-        self.out.push_back(Event::Cue(cue));
-    }
-
-    fn cue_urgent_with(
-        &mut self,
-        kind: CueKind,
-        say: String,
-        missing: Option<Mass>,
-        choices: &[Choice],
-    ) {
-        self.cue_urgent(kind, say, choices);
-        if let Some(Event::Cue(cue)) = self.out.back_mut() {
-            cue.missing = missing;
-        }
-    }
-
-    fn repeat_cue(&mut self) {
-        self.fault = None;
-        if let Some(cue) = self.last_cue.clone() {
-            self.out.push_back(Event::Cue(cue));
-        }
-    }
-
     fn tare_event(&mut self) {
         let Some(run) = &self.run else { return };
         let tare = match &run.state {
@@ -484,65 +367,6 @@ impl Engine {
             run.state = state;
         }
         self.tare_event();
-    }
-
-    /// Queues a row and gives its ticket.
-    fn log(&mut self, mut draft: Draft) -> u64 {
-        let ticket = self.next_ticket;
-        self.next_ticket += 1;
-        draft.ticket = ticket;
-        draft.at = self.now;
-        self.out.push_back(Event::Log(Box::new(draft)));
-        ticket
-    }
-
-    /// A draft with what is known of the running step, and no weights.
-    fn draft(&self, kind: RowKind) -> Draft {
-        let run = self.run.as_ref();
-        let step = run.and_then(Run::current);
-        let phase = run
-            .zip(step)
-            .and_then(|(run, step)| run.plan.phases.get(step.phase));
-        let ingredient = step.map(|step| step.ingredient.clone()).unwrap_or_default();
-        let lot = run
-            .and_then(|run| run.lots.get(&ingredient))
-            .cloned()
-            .unwrap_or_default();
-        Draft {
-            ticket: 0,
-            at: self.now,
-            kind,
-            step: step.map_or(0, |step| step.number),
-            phase: phase.map(|phase| phase.name.clone()).unwrap_or_default(),
-            ingredient,
-            lot,
-            vessel: step
-                .map(|step| step.vessel.name().to_owned())
-                .unwrap_or_default(),
-            target: None,
-            low: None,
-            high: None,
-            tare: None,
-            gross: None,
-            net: None,
-            uncertainty: None,
-            verdict: None,
-            scale: step
-                .map(|step| self.scale_name(step.scale))
-                .unwrap_or_default(),
-            unit: None,
-            readings: None,
-            readability: step.map_or(Mass::from_mg(10), |step| self.readability(step.scale)),
-            note: String::new(),
-        }
-    }
-
-    fn note(&mut self, text: String) {
-        if self.run.is_some() {
-            let mut draft = self.draft(RowKind::Note);
-            draft.note = text;
-            self.log(draft);
-        }
     }
 
     /// Whether `weight` is that of a known vessel.
@@ -653,96 +477,5 @@ fn net_of(step: &Step, base: Mass, shown: Mass) -> Mass {
     match step.vessel {
         VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => shown - base,
         VesselWay::Difference => base - shown,
-    }
-}
-
-impl Run {
-    fn new(plan: Plan, progress: Progress) -> Run {
-        let done: Vec<_> = plan
-            .steps
-            .iter()
-            .map(|s| progress.weighed.get(&s.number).copied())
-            .collect();
-        let step = done.iter().position(Option::is_none).unwrap_or(done.len());
-        let resumed = progress.resumed || done.iter().any(Option::is_some);
-        Run {
-            step,
-            state: State::Empty { carry: None },
-            done,
-            mixed: progress.mixed,
-            lots: progress.lots,
-            after_flow: HashMap::new(),
-            corrects: None,
-            restless_since: None,
-            mix_pending: None,
-            spill_check: None,
-            wrong_scale: false,
-            pan_was_empty: false,
-            bowl_base: None,
-            bowl_last: None,
-            just_mixed: false,
-            corrections: Vec::new(),
-            landed_at: None,
-            suspect: false,
-            maybe_tared: false,
-            resumed,
-            in_transit: false,
-            leaving: false,
-            begun: Moment::default(),
-            last_gross: None,
-            stood: None,
-            refused: None,
-            emptied: HashMap::new(),
-            residues: progress
-                .residues
-                .into_iter()
-                .filter_map(|(number, net)| Some((number.checked_sub(1)?, net)))
-                .collect(),
-            limits_accepted: false,
-            plan,
-        }
-    }
-
-    fn current(&self) -> Option<&Step> {
-        self.plan.steps.get(self.step)
-    }
-
-    /// The scale that the running step, or an emptied beaker, is weighed on.
-    fn scale_needed(&self) -> ScaleIndex {
-        let step = match &self.state {
-            State::Residue(emptied) => self.plan.steps.get(emptied.step),
-            _ => self.current(),
-        };
-        step.map_or_else(|| self.last_scale(), |step| step.scale)
-    }
-
-    fn last_scale(&self) -> ScaleIndex {
-        self.plan.steps.last().map_or(0, |step| step.scale)
-    }
-
-    fn live_net(&self, scale: ScaleIndex, seen: &Seen) -> Option<Mass> {
-        let step = self.current()?;
-        let base = match &self.state {
-            State::Tared(tared) => tared.base,
-            State::Writing(written) | State::Lift(written) => written.tared.base,
-            State::Clear
-            | State::Empty { .. }
-            | State::Landing { .. }
-            | State::Unsure { .. }
-            | State::Away(_)
-            | State::Stranger { .. }
-            | State::Recheck(_)
-            | State::Mix { .. }
-            | State::Residue(_)
-            | State::Choose
-            | State::Done => return None,
-        };
-        let net = net_of(step, base, seen.weight);
-        // While a vessel comes or goes the difference is no net weight, and nobody is to act on it.
-        let sensible = match step.vessel {
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => net >= -(seen.d * 20),
-            VesselWay::Difference => seen.steady.is_some() || net <= step.highest * 2,
-        };
-        (step.scale == scale && sensible).then_some(net)
     }
 }

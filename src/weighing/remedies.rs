@@ -1,8 +1,9 @@
 //! A remedy is chosen: the plan changes under way, and the log says so.
 
+use super::Engine;
 use super::event::{Choice, CueKind, RowKind};
+use super::run::Run;
 use super::state::State;
-use super::{Engine, Run};
 use crate::bench::Refused;
 use crate::formula::amend::{Amendment, change_of};
 use crate::formula::limits::{Held, outside_in_plan};
@@ -54,24 +55,15 @@ impl Engine {
                 "Jars are being filled; there is nothing to remedy in a formula.".into(),
             );
         }
+        if !run.state.is_between() {
+            return refused(
+                "A weighing is under way. Finish it and lift its vessel; then choose the remedy."
+                    .into(),
+            );
+        }
         let carry = match &run.state {
             State::Empty { carry } => *carry,
-            State::Mix { .. } | State::Clear | State::Choose => None,
-            State::Landing { .. }
-            | State::Unsure { .. }
-            | State::Tared(_)
-            | State::Away(_)
-            | State::Stranger { .. }
-            | State::Recheck(_)
-            | State::Writing(_)
-            | State::Lift(_)
-            | State::Residue(_)
-            | State::Done => {
-                return refused(
-                    "A weighing is under way. Finish it and lift its vessel; then choose the remedy."
-                        .into(),
-                );
-            }
+            _ => None,
         };
         let parts = run.parts();
         let Some(found) = remedy(way, &parts, d) else {

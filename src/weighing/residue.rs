@@ -28,22 +28,10 @@ impl Engine {
         let Some(run) = &self.run else {
             return Ok(String::new());
         };
-        match &run.state {
-            State::Mix { .. } | State::Empty { .. } | State::Clear | State::Choose => {}
-            State::Landing { .. }
-            | State::Unsure { .. }
-            | State::Tared(_)
-            | State::Away(_)
-            | State::Stranger { .. }
-            | State::Recheck(_)
-            | State::Writing(_)
-            | State::Lift(_)
-            | State::Residue(_)
-            | State::Done => {
-                return refused(
-                    "A weighing is under way. Finish it and lift its vessel; then say residue.",
-                );
-            }
+        if !run.state.is_between() {
+            return refused(
+                "A weighing is under way. Finish it and lift its vessel; then say residue.",
+            );
         }
         let known =
             |index: &usize| run.emptied.contains_key(index) && !run.residues.contains_key(index);

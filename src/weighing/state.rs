@@ -298,6 +298,23 @@ impl Tared {
 }
 
 impl State {
+    /// Whether no weighing is under way: a remedy may be chosen, an emptied beaker put back.
+    pub fn is_between(&self) -> bool {
+        match self {
+            State::Mix { .. } | State::Empty { .. } | State::Clear | State::Choose => true,
+            State::Landing { .. }
+            | State::Unsure { .. }
+            | State::Tared(_)
+            | State::Away(_)
+            | State::Stranger { .. }
+            | State::Recheck(_)
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Residue(_)
+            | State::Done => false,
+        }
+    }
+
     /// A word for `status` and for the tare event.
     pub fn name(&self) -> &'static str {
         match self {

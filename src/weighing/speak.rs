@@ -1,0 +1,136 @@
+//! What the engine says: cues to the maker, rows to the log.
+
+use super::Engine;
+use super::event::{Choice, Cue, CueKind, Draft, Event, RowKind};
+use super::run::Run;
+use crate::mass::Mass;
+
+impl Engine {
+    pub(super) fn cue(
+        &mut self,
+        kind: CueKind,
+        say: String,
+        missing: Option<Mass>,
+        choices: &[Choice],
+    ) {
+        let step = self
+            .run
+            .as_ref()
+            .and_then(Run::current)
+            .map_or(0, |step| step.number);
+        let cue = Cue {
+            kind,
+            say,
+            step,
+            missing,
+            choices: choices.to_vec(),
+            urgent: false,
+        };
+        self.last_cue = Some(cue.clone());
+        self.fault = None;
+        self.out.push_back(Event::Cue(cue));
+    }
+
+    pub(super) fn cue_urgent(&mut self, kind: CueKind, say: String, choices: &[Choice]) {
+        let step = self
+            .run
+            .as_ref()
+            .and_then(Run::current)
+            .map_or(0, |step| step.number);
+        let cue = Cue {
+            kind,
+            say,
+            step,
+            missing: None,
+            choices: choices.to_vec(),
+            urgent: true,
+        };
+        // A fault does not hide what is to be done: that is said again when the fault is over.
+        if kind == CueKind::Fault {
+            self.fault = Some(cue.say.clone());
+        } else {
+            self.last_cue = Some(cue.clone());
+            self.fault = None;
+        }
+        self.out.push_back(Event::Cue(cue));
+    }
+
+    pub(super) fn cue_urgent_with(
+        &mut self,
+        kind: CueKind,
+        say: String,
+        missing: Option<Mass>,
+        choices: &[Choice],
+    ) {
+        self.cue_urgent(kind, say, choices);
+        if let Some(Event::Cue(cue)) = self.out.back_mut() {
+            cue.missing = missing;
+        }
+    }
+
+    pub(super) fn repeat_cue(&mut self) {
+        self.fault = None;
+        if let Some(cue) = self.last_cue.clone() {
+            self.out.push_back(Event::Cue(cue));
+        }
+    }
+
+    /// Queues a row and gives its ticket.
+    pub(super) fn log(&mut self, mut draft: Draft) -> u64 {
+        let ticket = self.next_ticket;
+        self.next_ticket += 1;
+        draft.ticket = ticket;
+        draft.at = self.now;
+        self.out.push_back(Event::Log(Box::new(draft)));
+        ticket
+    }
+
+    /// A draft with what is known of the running step, and no weights.
+    pub(super) fn draft(&self, kind: RowKind) -> Draft {
+        let run = self.run.as_ref();
+        let step = run.and_then(Run::current);
+        let phase = run
+            .zip(step)
+            .and_then(|(run, step)| run.plan.phases.get(step.phase));
+        let ingredient = step.map(|step| step.ingredient.clone()).unwrap_or_default();
+        let lot = run
+            .and_then(|run| run.lots.get(&ingredient))
+            .cloned()
+            .unwrap_or_default();
+        Draft {
+            ticket: 0,
+            at: self.now,
+            kind,
+            step: step.map_or(0, |step| step.number),
+            phase: phase.map(|phase| phase.name.clone()).unwrap_or_default(),
+            ingredient,
+            lot,
+            vessel: step
+                .map(|step| step.vessel.name().to_owned())
+                .unwrap_or_default(),
+            target: None,
+            low: None,
+            high: None,
+            tare: None,
+            gross: None,
+            net: None,
+            uncertainty: None,
+            verdict: None,
+            scale: step
+                .map(|step| self.scale_name(step.scale))
+                .unwrap_or_default(),
+            unit: None,
+            readings: None,
+            readability: step.map_or(Mass::from_mg(10), |step| self.readability(step.scale)),
+            note: String::new(),
+        }
+    }
+
+    pub(super) fn note(&mut self, text: String) {
+        if self.run.is_some() {
+            let mut draft = self.draft(RowKind::Note);
+            draft.note = text;
+            self.log(draft);
+        }
+    }
+}
