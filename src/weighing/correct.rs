@@ -115,7 +115,7 @@ impl Engine {
         });
         let restless = written.strayed.filter(|&(at, weight)| {
             brief.is_none_or(|b| {
-                let rose = weight - written.shown > b.d * 5 && at > b.at;
+                let rose = weight - written.shown > b.d * 2 && at > b.at;
                 rose || at.since(b.at) > 400_000
             })
         });
