@@ -102,6 +102,12 @@ fn a_batch_between_two_steps_of_the_scale_is_rounded_to_it() {
     let plan = Plan::new(&two, Amount::Batch(ounces), &bench(), 2.0).expect("fits");
     assert_eq!(plan.batch, g("56.70"));
     assert_eq!(targets(&plan), ["28.350", "28.350"]);
+    // 2 oz are 56.69904625 g (NIST Handbook 44, Appendix C: 1 oz = 28.349523125 g).
+    assert_eq!(
+        plan.rounding(Amount::Batch(ounces)).unwrap(),
+        "the batch is 56.7 g instead of 56.69904625 g, since its scales show no finer steps"
+    );
+    assert_eq!(plan.rounding(Amount::Batch(g("56.70"))), None);
 }
 
 #[test]

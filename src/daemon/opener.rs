@@ -265,6 +265,12 @@ impl Opener for BatchOpener {
             },
             log.path().display()
         );
+        if let Some(rounded) = plan
+            .rounding(amount)
+            .filter(|_| request.overweigh.is_empty())
+        {
+            say.push_str(&format!("\nNote: {rounded}."));
+        }
         let guard = self.config.weighing.guard;
         if let Some(warning) = unproven(&plan, &self.config.abilities(), guard) {
             say.push_str(&format!("\nNote: {warning}"));

@@ -181,6 +181,17 @@ impl Plan {
         })
     }
 
+    /// A sentence where the batch is not what was `asked` for, since the scales cannot show that.
+    pub fn rounding(&self, asked: Amount) -> Option<String> {
+        let asked = asked.total().ok().filter(|asked| *asked != self.batch)?;
+        let exact = |mass: Mass| mass.grams(Mass::from_g(1));
+        Some(format!(
+            "the batch is {} g instead of {} g, since its scales show no finer steps",
+            exact(self.batch),
+            exact(asked)
+        ))
+    }
+
     /// Whether each step can be proven on its scale, in the order of the steps. `None` for a step
     /// whose scale is not in `scales`.
     pub fn feasibility(&self, scales: &[ScaleAbility], guard: f64) -> Vec<Option<Feasibility>> {

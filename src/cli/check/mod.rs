@@ -102,7 +102,7 @@ pub fn run_for(
         true => CheckError::Assumed(error),
         false => CheckError::Plan(error),
     })?;
-    let mut text = notes(&formula, &plan, formula_path)?;
+    let mut text = notes(&formula, &plan, asked, formula_path)?;
     if amount.is_none() {
         text.push_str(match allowance == Allowance::NONE {
             true => "No --batch or --jars given: figures for 100 g, grams read as percents.\n",
@@ -125,7 +125,12 @@ pub fn run_for(
 ///
 /// # Errors
 /// [`CheckError::Formula`] where a target is outside the formula's own limits.
-pub(super) fn notes(formula: &Formula, plan: &Plan, path: &Path) -> Result<String, CheckError> {
+pub(super) fn notes(
+    formula: &Formula,
+    plan: &Plan,
+    asked: Amount,
+    path: &Path,
+) -> Result<String, CheckError> {
     let name = path.display().to_string();
     let broken = limits::broken(formula, plan, &name);
     if !broken.is_empty() {
@@ -136,6 +141,9 @@ pub(super) fn notes(formula: &Formula, plan: &Plan, path: &Path) -> Result<Strin
     let mut text = String::new();
     for warning in &notes {
         paragraph(&mut text, "", &format!("Note: {warning}"));
+    }
+    if let Some(rounded) = plan.rounding(asked) {
+        paragraph(&mut text, "", &format!("Note: {rounded}."));
     }
     Ok(text)
 }

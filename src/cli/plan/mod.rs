@@ -66,7 +66,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let feasible = plan.feasibility(&scales, guard);
     let shelf = shelf(args, &config)?;
 
-    let mut text = check::notes(&formula, &plan, &args.formula)?;
+    let mut text = check::notes(&formula, &plan, amount, &args.formula)?;
     if assumed {
         batch_table::paragraph(&mut text, "", &check::assumption());
     }
