@@ -105,7 +105,7 @@ fn a_batch_between_two_steps_of_the_scale_is_rounded_to_it() {
     // 2 oz are 56.69904625 g (NIST Handbook 44, Appendix C: 1 oz = 28.349523125 g).
     assert_eq!(
         plan.rounding(Amount::Batch(ounces)).unwrap(),
-        "the batch is 56.7 g instead of 56.69904625 g, since its scales show no finer steps"
+        "the batch is 56.7 g instead of 56.699046 g, since its scales show no finer steps"
     );
     assert_eq!(plan.rounding(Amount::Batch(g("56.70"))), None);
 }
