@@ -132,6 +132,13 @@ fn wanted(
         .ok_or("the batch was not planned in jars; say what a jar holds: bismar fill --fill 55g")?;
     let made = record.total() - filled;
     let over = request.over.unwrap_or_else(|| usual_over(nominal));
+    if over > nominal.ratio(1, 2) {
+        return Err(format!(
+            "{} g over a fill of {} g is more than half of it; give a smaller --over",
+            over.grams(Mass::from_mg(10)),
+            nominal.grams(Mass::from_mg(10))
+        ));
+    }
     let rule = request.rule.unwrap_or(Rule::Eu76211);
     if Filling::new(nominal, rule).is_none() {
         return Err(format!(

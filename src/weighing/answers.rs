@@ -28,6 +28,9 @@ impl Engine {
             Command::Next => Ok(self.next()),
             Command::Again => self.again(),
             Command::Keep => self.keep_weight(),
+            Command::Lot(_) if self.fill().is_some() => Err(Refused(
+                "Jars are being filled; no ingredient waits for a lot.".into(),
+            )),
             Command::Lot(lot) => Ok(self.lot(&lot)),
             Command::Note(text) => {
                 let text: String = text.chars().take(LONGEST_TEXT).collect();
@@ -104,9 +107,22 @@ impl Engine {
                 same_again: true,
                 ..
             } => {
-                self.note("the maker says that the vessel is empty".into());
+                let bowl = self
+                    .step_now()
+                    .is_some_and(|step| step.vessel == VesselWay::Bowl && !self.is_fresh_bowl());
+                let (noted, said) = match bowl {
+                    true => (
+                        "the maker says that nothing of this step is in the bowl yet",
+                        "The bowl is taken as it stands; nothing of this step is in it.",
+                    ),
+                    false => (
+                        "the maker says that the vessel is empty",
+                        "The vessel on the scale is taken as empty.",
+                    ),
+                };
+                self.note(noted.into());
                 self.tare_at(level.weight, level.d);
-                "The vessel on the scale is taken as empty.".into()
+                said.into()
             }
             State::Stranger { mut tared, level } => {
                 let Some(step) = self.step_now() else {
@@ -202,11 +218,13 @@ impl Engine {
         let sure = known && !self.is_fresh_bowl();
         let d = self.readability(step.scale);
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
-            self.note(format!(
-                "begun again: {} g {} thrown away, not in the batch",
-                net.grams(d),
-                step.ingredient
-            ));
+            let what = match step.vessel {
+                VesselWay::Jar => "taken back out of the jar".to_owned(),
+                VesselWay::Beaker | VesselWay::Bowl | VesselWay::Difference => {
+                    format!("{} thrown away, not in the batch", step.ingredient)
+                }
+            };
+            self.note(format!("begun again: {} g {what}", net.grams(d)));
         }
         if let Some(State::Recheck(tared)) = self.run.as_mut().map(|run| &mut run.state) {
             // The zero was lost: an indication of zero is no empty pan. It must be seen lifted.
@@ -276,6 +294,9 @@ impl Engine {
             return Ok(String::new());
         };
         let (tared, away) = match run.state.clone() {
+            State::Lift(_) => {
+                return Ok("It is recorded as it stands; lift it to leave it so.".into());
+            }
             State::Tared(tared) => (tared, false),
             State::Away(tared) => (tared, true),
             State::Clear
@@ -285,7 +306,6 @@ impl Engine {
             | State::Stranger { .. }
             | State::Recheck(_)
             | State::Writing(_)
-            | State::Lift(_)
             | State::Mix { .. }
             | State::Residue(_)
             | State::Choose

@@ -293,13 +293,16 @@ impl Engine {
                     .get(scale)
                     .is_some_and(|pan| pan.same(mass, full, level.d))
         });
-        if just_weighed && carry.is_none() {
+        // After a lift within one reading it may have been the key; then this would be a pour.
+        if just_weighed && (carry.is_none() || !rise.is_pour()) {
             if let Some(run) = &mut self.run {
                 run.last_gross = full;
             }
             self.set_state(State::Clear);
-            let say = "That is the beaker just weighed. Lift it off; an empty one comes next.";
-            self.cue_urgent(CueKind::Lift, say.into(), &[]);
+            let way = self
+                .step_now()
+                .map_or(VesselWay::Beaker, |step| step.vessel);
+            self.cue_urgent(CueKind::Lift, say::just_weighed(way), &[]);
             return;
         }
         self.vessel_placed();

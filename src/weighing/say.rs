@@ -133,8 +133,22 @@ pub(super) fn resumed(step: &Step) -> String {
             "The batch goes on with {name}. Say next if none was taken out for this step yet; if some was, put it back first."
         );
     }
+    if step.vessel == VesselWay::Bowl {
+        // Some of it may be in the bowl from an earlier step.
+        let grams = step.target.grams(Mass::from_g(1));
+        return format!(
+            "The batch goes on with {grams} g {name}. Say next if nothing of that is in the bowl yet; if some is, lift the bowl off and take that out first."
+        );
+    }
     format!(
         "The batch goes on with {name}. Say next if the {thing} holds no {name} yet; if it does, lift it off and take that out first."
+    )
+}
+
+pub(super) fn just_weighed(way: VesselWay) -> String {
+    format!(
+        "That is the {} just weighed. Lift it off; an empty one comes next.",
+        vessel(way)
     )
 }
 
