@@ -360,6 +360,37 @@ fn a_batch_over_its_limit_is_closed_only_by_a_word() {
             .any(|note| note.contains("closed as it is. Scent is 7.69 %")),
         "{notes:?}"
     );
+    // Thought better of: it is opened again, killed, and weighed to its end.
+    let log_text = log.to_str().unwrap();
+    let mut said = person.run(&["remedy", log_text, "--take", "in-proportion"]);
+    daemon.until(|| {
+        let again = said.err.contains("still being written");
+        if again {
+            said = person.run(&["remedy", log_text, "--take", "in-proportion"]);
+        }
+        !again
+    });
+    let said = said.ended(0);
+    assert!(
+        said.out
+            .contains("is open again and becomes 200.00 g: 2 steps more"),
+        "{said:?}"
+    );
+    daemon.kill();
+    let daemon = Daemon::start(&person);
+    daemon.until(|| daemon.log().contains("3 of 5 steps are recorded"));
+    let watched = events(&person);
+    follow(&person, &pan, watched, VESSEL, missing, |cue| {
+        (cue.kind == CueKind::Mix).then(|| vec!["next"])
+    });
+    daemon.until(|| cells(&log, "closed", "note").len() == 2);
+    assert_eq!(
+        cells(&log, "weighed", "net_g"),
+        ["60.00", "36.00", "8.00", "60.00", "36.00"]
+    );
+    person.run(&["log", "verify", log_text]).ended(0);
+    let nothing = person.run(&["remedy", log_text, "--take", "in-proportion"]);
+    assert_eq!(nothing.code, Some(1), "{nothing:?}");
     assert_eq!(daemon.terminate(), Some(0));
 }
 

@@ -190,6 +190,8 @@ impl Record {
             RowKind::Remedy => {
                 if let Some(Ok((change, _))) = Amendment::of_note(&row.note) {
                     self.amendments.push(change);
+                    // A closed batch is opened again for it.
+                    self.closed = None;
                 }
                 self.remedies.push(row);
             }

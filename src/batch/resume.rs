@@ -332,6 +332,8 @@ impl Resuming {
                 if let Some(change) = Amendment::of_note(&row.note) {
                     let (change, _) = change.map_err(|why| bad("note", why))?;
                     self.resumed.amendments.push(change);
+                    // A closed batch is opened again for it.
+                    self.resumed.closed = false;
                 }
             }
             RowKind::Mixed => self.resumed.mixed.push((row.step, row.phase.clone())),

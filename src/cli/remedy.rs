@@ -9,6 +9,7 @@ use clap::Args;
 use super::lots::StoreArgs;
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::batch::held::{HeldPart, held, strangers};
+use crate::batch::names::name_of;
 use crate::batch::record::{self, Record};
 use crate::batch::resume;
 use crate::config::VesselConfig;
@@ -26,8 +27,9 @@ use crate::metrology::ScaleAbility;
 pub struct RemedyArgs {
     /// The batch log (.csv); without it the batch that is being weighed
     log: Option<PathBuf>,
-    /// Choose this remedy for the batch that is being weighed: its steps are added
-    #[arg(long, value_name = "WAY", conflicts_with = "log", value_parser = way)]
+    /// Choose this remedy: its steps are added to the batch that is being weighed, or to that of LOG,
+    /// which is opened again
+    #[arg(long, value_name = "WAY", value_parser = way)]
     take: Option<Way>,
     /// Another configuration file than ~/.config/bismar/config.toml
     #[arg(long, value_name = "FILE")]
@@ -55,7 +57,8 @@ fn running(config: &crate::config::Config) -> Result<PathBuf, Failure> {
 pub fn run(args: &RemedyArgs) -> Outcome {
     if let Some(way) = args.take {
         let way = way.word().to_owned();
-        print(&Client::connect()?.say(&Request::Remedy { way })?)?;
+        let batch = args.log.as_deref().map(name_of);
+        print(&Client::connect()?.say(&Request::Remedy { way, batch })?)?;
         return Ok(Exit::Done);
     }
     let config = super::config::load(args.config.as_deref())?;

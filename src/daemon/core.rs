@@ -278,6 +278,14 @@ impl<H: Heart> Core<H> {
 
     fn answer(&mut self, request: Request, events: Option<Outbox>) -> Result<Vec<u8>, BadRequest> {
         match request {
+            Request::Remedy {
+                way,
+                batch: Some(batch),
+            } => {
+                let way = request::way_of(&way)?;
+                self.open(|opener| opener.mend(&batch, way))
+                    .map(|(say, _)| request::said(&say))
+            }
             fill @ Request::Fill { .. } => {
                 let wanted = request::fill(fill)?;
                 self.open(|opener| opener.fill(&wanted))

@@ -87,7 +87,7 @@ impl BatchOpener {
     }
 
     /// The log of the batch that is named, or the one whose weighing ended last.
-    fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, String> {
+    pub(super) fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, String> {
         let folder = self.folder()?;
         if let Some(batch) = batch {
             let name = batch.strip_suffix(".csv").unwrap_or(batch);

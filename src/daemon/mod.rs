@@ -11,6 +11,7 @@ mod current;
 pub mod event_line;
 mod filler;
 mod lines;
+mod mender;
 mod named;
 pub mod notify;
 pub mod opener;

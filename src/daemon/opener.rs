@@ -22,6 +22,7 @@ use crate::batch::writer::{LogWriter, RETRY};
 use crate::config::Config;
 use crate::formula::amend::{Amendment, Cause, Retarget};
 use crate::formula::plan::Amount;
+use crate::formula::remedy::Way;
 use crate::formula::{Formula, Plan, VesselWay, limits};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
@@ -294,6 +295,10 @@ impl Opener for BatchOpener {
         self.begin_filling(request)
     }
 
+    fn mend(&mut self, batch: &str, way: Way) -> Result<Opened, String> {
+        self.mend_closed(batch, way)
+    }
+
     fn unfinished(&mut self) -> Result<Option<Opened>, String> {
         let logs = list_open(&self.folder()?).map_err(|error| error.to_string())?;
         for bad in &logs.bad {
@@ -451,7 +456,7 @@ pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<Stri
 
 /// Whether the rows of the log are of this plan's steps. Another scale or readability since then
 /// gives other targets, and the weights recorded so far would not add up with them.
-fn compare(path: &Path, plan: &Plan) -> Result<(), String> {
+pub(super) fn compare(path: &Path, plan: &Plan) -> Result<(), String> {
     let mut scan = scan_file(path).map_err(|error| error.to_string())?;
     while let Some(row) = scan.next_row().map_err(|error| error.to_string())? {
         if row.kind != RowKind::Weighed || row.step == 0 {

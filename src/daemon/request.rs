@@ -12,6 +12,7 @@
 //! | `{"do":"next"}`, `again`, `keep`, `stop` | `{"ok":true,"say":"...","pending":0}` |
 //! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
 //! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
+//! | `{"do":"remedy","way":"in-proportion","batch":"soak-1"}` | the same, of a closed batch, which is opened again |
 //! | `{"do":"lot","lot":"B-12","despite":"tested today"}` | the same |
 //! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
 //!
@@ -108,6 +109,9 @@ pub enum Request {
     Remedy {
         /// `keep`, `in-proportion` or `least-added`.
         way: String,
+        /// A batch that is closed already and is opened again for it; without it the running one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        batch: Option<String>,
     },
     /// The emptied beaker of a step is put back.
     Residue {
@@ -232,13 +236,8 @@ impl Request {
                 Some(Command::Lot(lot))
             }
             Request::Note { note } => Some(Command::Note(checked("note", note)?)),
-            Request::Remedy { way } => {
-                Some(Command::Remedy(Way::from_word(way).ok_or_else(|| {
-                    BadRequest(format!(
-                        "\"{way}\" is no remedy; the ways are keep, in-proportion and least-added"
-                    ))
-                })?))
-            }
+            Request::Remedy { way, batch: None } => Some(Command::Remedy(way_of(way)?)),
+            Request::Remedy { batch: Some(_), .. } => None,
             Request::Residue { step } => Some(Command::Residue(*step)),
             Request::Stop => Some(Command::Stop),
             Request::Hello
@@ -256,6 +255,19 @@ impl Request {
         };
         despite.as_deref().map(|reason| reason.trim().to_owned())
     }
+}
+
+/// The way of a remedy.
+///
+/// # Errors
+/// [`BadRequest`] for another word.
+pub fn way_of(word: &str) -> Result<Way, BadRequest> {
+    Way::from_word(word).ok_or_else(|| {
+        BadRequest(format!(
+            "\"{}\" is no remedy; the ways are keep, in-proportion and least-added",
+            shown(word)
+        ))
+    })
 }
 
 fn checked(what: &str, text: &str) -> Result<String, BadRequest> {

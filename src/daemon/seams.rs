@@ -13,6 +13,7 @@ use crate::bench::{Bench, Progress, Refused, Status};
 use crate::config::Config;
 use crate::cue::OutputStatus;
 use crate::formula::Plan;
+use crate::formula::remedy::Way;
 use crate::scale::Moment;
 use crate::weighing::event::{Command, Cue, Draft, Event, ScaleIndex};
 
@@ -128,6 +129,14 @@ pub trait Opener {
     /// A text for a person.
     fn fill(&mut self, _request: &FillRequest) -> Result<Opened, String> {
         Err("jars cannot be filled here".to_owned())
+    }
+
+    /// Opens a closed batch again, with the steps of a remedy.
+    ///
+    /// # Errors
+    /// A text for a person.
+    fn mend(&mut self, _batch: &str, _way: Way) -> Result<Opened, String> {
+        Err("batches cannot be mended here".to_owned())
     }
 
     /// The batch that was running when the daemon last ended, if there is one.

@@ -375,3 +375,17 @@ fn filling_ends_at_a_word_and_says_what_it_came_to() {
     b.say(Command::Remedy(Way::InProportion));
     assert!(b.of_kind(RowKind::Remedy).is_empty() && b.of_kind(RowKind::Residue).is_empty());
 }
+
+#[test]
+fn a_full_jar_put_back_is_not_the_next_one_even_after_a_lift_within_one_reading() {
+    let mut b = Bench::new(jars(3, "160"));
+    b.hold(2.0).land(25.0).hold(1.5).pour(75.5, 3.0).hold(2.5);
+    assert_eq!(b.of_kind(RowKind::Filled).len(), 1);
+    b.jump(0.0).hold(1.5).jump(75.5).hold(2.0);
+    assert!(
+        b.last_say().contains("That is the jar just weighed"),
+        "{}",
+        b.last_say()
+    );
+    assert_eq!(b.of_kind(RowKind::Filled).len(), 1);
+}

@@ -1,0 +1,118 @@
+//! A closed batch is opened again, with the steps of a remedy.
+
+use jiff::Timestamp;
+
+use super::opener::{BatchOpener, RESUME_TICKET, compare};
+use super::seams::Opened;
+use crate::batch::log::LogFile;
+use crate::batch::names::name_of;
+use crate::batch::resume::{self, Resumed, plain_draft};
+use crate::bench::Progress;
+use crate::formula::amend::change_of;
+use crate::formula::remedy::{Part, Way, remedy};
+use crate::formula::{Formula, Plan};
+use crate::mass::Mass;
+use crate::scale::Moment;
+use crate::weighing::event::{Draft, RowKind};
+
+impl BatchOpener {
+    pub(super) fn mend_closed(&self, batch: &str, way: Way) -> Result<Opened, String> {
+        let path = self.log_to_fill(Some(batch))?;
+        let batch = name_of(&path);
+        if self.stuck.contains(&batch) {
+            return Err(format!(
+                "rows of batch {batch} are kept in a file of their own and must be in its log first"
+            ));
+        }
+        let resumed = resume::read(&path).map_err(|error| error.to_string())?;
+        if !resumed.closed {
+            return Err(format!(
+                "batch {batch} is not closed; nothing has to be opened again"
+            ));
+        }
+        if !resumed.filled.is_empty() {
+            return Err(format!(
+                "jars are filled from batch {batch} already; what is in them cannot be mended"
+            ));
+        }
+        let opening = resumed
+            .opening
+            .as_ref()
+            .ok_or_else(|| format!("{}: the log has no formula", path.display()))?;
+        let name = format!("the formula in {}", path.display());
+        let formula = Formula::parse(&opening.text, &name).map_err(|error| error.to_string())?;
+        let scales = self.config.abilities();
+        let guard = self.config.weighing.guard;
+        let plan = resumed.plan(&formula, opening.amount(), &scales, guard);
+        let plan = plan.map_err(|error| error.to_string())?;
+        compare(&path, &plan)?;
+        let d = |step: &crate::formula::Step| scales.get(step.scale).map(|s| s.readability);
+        let d = plan.steps.iter().filter_map(d).max();
+        let d = d.unwrap_or(Mass::from_mg(10));
+        let parts = parts(&plan, &resumed);
+        let none = || {
+            format!(
+                "there is no remedy by that way ({}); `bismar remedy {batch}.csv` shows the others",
+                way.name()
+            )
+        };
+        let found = remedy(way, &parts, d).ok_or_else(none)?;
+        let is_done = |number: usize| resumed.weighed.contains_key(&number);
+        let first = plan.steps.iter().find(|step| !is_done(step.number));
+        let before = first.map_or(plan.steps.len() + 1, |step| step.number);
+        let change = change_of(&found, &parts, &plan, before, is_done)
+            .filter(|change| !change.add.is_empty() || !change.later.is_empty())
+            .ok_or("nothing has to be added; the batch stays closed as it is")?;
+        let row = Draft {
+            target: Some(found.batch),
+            readability: d,
+            ..plain_draft(
+                RowKind::Remedy,
+                change.note(&plan, d),
+                RESUME_TICKET,
+                Moment::default(),
+            )
+        };
+        let (mut log, _) = LogFile::open(&path).map_err(|error| error.to_string())?;
+        log.append(&row, Timestamp::now())
+            .map_err(|error| error.to_string())?;
+        let plan = plan.amended(&change);
+        let progress = Progress {
+            closed: false,
+            ..resumed.progress(&plan)
+        };
+        let (log, answers) = self.start(log)?;
+        let say = format!(
+            "Batch {batch} is open again and becomes {} g: {} steps more, {} targets raised.",
+            found.batch.grams(d),
+            change.add.len(),
+            change.later.len()
+        );
+        Ok(Opened {
+            batch,
+            plan,
+            progress,
+            log,
+            answers,
+            say,
+        })
+    }
+}
+
+/// What of each part is in the batch, or is still to be weighed as planned.
+fn parts(plan: &Plan, resumed: &Resumed) -> Vec<Part> {
+    let held = |step: &crate::formula::Step| {
+        let stayed = resumed.residues.get(&step.number).copied();
+        let weighed = resumed.weighed.get(&step.number);
+        weighed.map_or(step.target, |weighed| {
+            (weighed.net - stayed.unwrap_or_default()).max(Mass::ZERO)
+        })
+    };
+    let of = |part: usize| plan.steps.iter().filter(move |step| step.part == part);
+    (plan.parts.iter().enumerate())
+        .map(|(part, planned)| Part {
+            held: of(part).map(held).sum(),
+            ..planned.bounds
+        })
+        .collect()
+}
