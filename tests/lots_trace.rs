@@ -547,6 +547,37 @@ fn a_trace_names_the_jars_that_stand() {
 }
 
 #[test]
+fn a_trace_of_a_batch_tells_what_was_weighed_without_a_lot() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    let oils = [
+        weighed(1, "Lavender oil", "L-4", 18_000),
+        weighed(2, "Sweet orange oil", "", 12_000),
+    ];
+    write_log_of(BLEND, &logs, "blend-1", &oils);
+    let rows = [
+        weighed(1, "Coarse sea salt", "", 266_400),
+        weighed(4, "Essential oil blend", "blend-1", 3_600),
+    ];
+    write_log(&logs, "soak-1", &rows);
+    let traced = said(&bismar(home.path(), &["trace", "soak-1"]));
+    let last: Vec<&str> = traced.lines().rev().take(2).collect();
+    assert_eq!(
+        last,
+        [
+            "Weighed in soak-1 without a lot: Coarse sea salt (266.40 g, step 1).",
+            "Weighed in blend-1 without a lot: Sweet orange oil (12.00 g, step 2).",
+        ],
+        "{traced}"
+    );
+    let named = [weighed(1, "Coarse sea salt", "S-12", 266_400)];
+    write_log(&logs, "soak-2", &named);
+    let traced = said(&bismar(home.path(), &["trace", "soak-2"]));
+    assert!(!traced.contains("without a lot"), "{traced}");
+}
+
+#[test]
 fn a_trace_tells_what_stayed_in_the_vessel_from_what_was_taken() {
     let home = tempfile::tempdir().unwrap();
     let logs = home.path().join(".local/share/bismar/logs");

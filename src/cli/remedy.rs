@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -25,7 +25,7 @@ use crate::metrology::ScaleAbility;
 
 #[derive(Debug, Args)]
 pub struct RemedyArgs {
-    /// The batch log (.csv); without it the batch that is being weighed
+    /// The batch as its log is named, or the log (.csv); without it the batch that is being weighed
     log: Option<PathBuf>,
     /// Choose this remedy: its steps are added to the batch that is being weighed, or to that of LOG,
     /// which is opened again
@@ -54,6 +54,25 @@ fn running(config: &crate::config::Config) -> Result<PathBuf, Failure> {
     Ok(config.logs()?.join(format!("{batch}.csv")))
 }
 
+/// A file as it was typed, or the log of the batch of this name.
+fn named(
+    log: &Path,
+    logs: Option<&Path>,
+    config: &crate::config::Config,
+) -> Result<PathBuf, Failure> {
+    if log.exists() || log.extension().is_some_and(|end| end == "csv") {
+        return Ok(log.to_owned());
+    }
+    let folder = match logs {
+        Some(folder) => folder.to_owned(),
+        None => config.logs()?,
+    };
+    let mut name = log.as_os_str().to_owned();
+    name.push(".csv");
+    let path = folder.join(name);
+    Ok(if path.exists() { path } else { log.to_owned() })
+}
+
 pub fn run(args: &RemedyArgs) -> Outcome {
     if let Some(way) = args.take {
         let way = way.word().to_owned();
@@ -63,7 +82,7 @@ pub fn run(args: &RemedyArgs) -> Outcome {
     }
     let config = super::config::load(args.config.as_deref())?;
     let path = match &args.log {
-        Some(log) => log.clone(),
+        Some(log) => named(log, args.store.logs.as_deref(), &config)?,
         None => running(&config)?,
     };
     // Refuses a log that was changed; the record is made of the same rows.

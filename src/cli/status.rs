@@ -125,6 +125,13 @@ fn scale(scale: &Value, lines: &Value) -> String {
     let rejected = scale["rejected_lines"].as_u64().unwrap_or(0);
     let good = scale["good_lines"].as_u64().unwrap_or(0);
     let _ = writeln!(text, "\n    {good} good lines, {rejected} thrown away");
+    // The first line may be cut and says nothing.
+    if good == 0 && rejected > 1 {
+        text.push_str(
+            "    No line fits its layout. Stop bismar, run `bismar identify`, and compare the layout, \
+             speed and parity in the configuration.\n",
+        );
+    }
     text
 }
 

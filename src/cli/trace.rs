@@ -27,6 +27,7 @@ pub struct TraceArgs {
 struct Traced {
     batch: String,
     uses: Vec<Use>,
+    unnamed: Vec<String>,
     jars: Jars,
 }
 
@@ -42,8 +43,10 @@ pub fn run(args: &TraceArgs) -> Outcome {
     let name = args.name.as_str();
     let traced = args.store.each_record(|record| Traced::of(&record))?;
     let (mut uses, mut batches) = (Vec::new(), BTreeMap::new());
+    let mut unnamed = BTreeMap::new();
     for one in traced {
         uses.extend(one.uses);
+        unnamed.insert(one.batch.clone(), one.unnamed);
         batches.insert(one.batch, one.jars);
     }
     let graph = Uses::new(&uses);
@@ -53,7 +56,13 @@ pub fn run(args: &TraceArgs) -> Outcome {
     };
     let mut parts = Vec::new();
     if batches.contains_key(name) {
-        parts.push(made_of(name, &graph.backward(name)));
+        let found = graph.backward(name);
+        let mut part = made_of(name, &found);
+        let lots = found.iter().map(|reached| reached.used.lot.as_str());
+        for batch in BTreeSet::from_iter(lots.chain([name])) {
+            part.push_str(&without_lot(batch, unnamed.get(batch)));
+        }
+        parts.push(part);
     } else if forward.is_empty() {
         return Err(Failure::failed(format!(
             "no batch is named {name} and none took from a lot {name}"
@@ -83,8 +92,30 @@ impl Traced {
         Traced {
             batch: record.batch.clone(),
             uses: uses_of(record).collect(),
+            unnamed: unnamed(record),
             jars,
         }
+    }
+}
+
+/// The ingredients that were weighed without a lot, with their net grams.
+fn unnamed(record: &Record) -> Vec<String> {
+    let steps = record.steps.values().filter(|step| step.lot.is_empty());
+    steps
+        .filter_map(|step| {
+            let net = grams(step.net?.mass());
+            Some(format!("{} ({net} g, step {})", step.ingredient, step.step))
+        })
+        .collect()
+}
+
+/// A sentence where a batch holds what no lot was named for: the table alone would look whole.
+fn without_lot(batch: &str, unnamed: Option<&Vec<String>>) -> String {
+    match unnamed.map(|found| found.join(", ")) {
+        Some(found) if !found.is_empty() => {
+            format!("Weighed in {batch} without a lot: {found}.\n")
+        }
+        Some(_) | None => String::new(),
     }
 }
 
