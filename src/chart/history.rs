@@ -3,6 +3,7 @@
 use jiff::Timestamp;
 
 use crate::batch::record::{Record, StepRecord};
+use crate::formula::amend::added_steps;
 use crate::mass::Mass;
 use crate::weighing::event::Verdict;
 
@@ -21,6 +22,8 @@ pub struct Weighing {
     pub verdict: Option<Verdict>,
     /// Times that too much lay at rest in the vessel: `taken-out` rows, and a weight kept above its window.
     pub over_pours: u32,
+    /// An addition of a remedy, or of what stayed in the beaker: so small that its percent says nothing.
+    pub added: bool,
     /// From the row before that ended something (opened, weighed, mixed) to this one, seconds.
     pub seconds: f64,
 }
@@ -53,8 +56,10 @@ pub struct Gathered {
 /// is one whose weight was withdrawn.
 pub fn gathered(record: &Record) -> Gathered {
     let steps = record.steps.values();
+    let added = added_steps(&record.amendments);
+    let weighings = steps.filter_map(|step| weighing(record, step, added.contains(&step.step)));
     Gathered {
-        weighings: steps.filter_map(|step| weighing(record, step)).collect(),
+        weighings: weighings.collect(),
         opened: record.opened_at,
         complete: record.closed.is_some() && is_weighed(record),
     }
@@ -68,7 +73,7 @@ fn is_weighed(record: &Record) -> bool {
     }
 }
 
-fn weighing(record: &Record, step: &StepRecord) -> Option<Weighing> {
+fn weighing(record: &Record, step: &StepRecord, added: bool) -> Option<Weighing> {
     let (target, net) = (step.target?, step.net?);
     if target.mass() <= Mass::ZERO {
         return None;
@@ -90,6 +95,7 @@ fn weighing(record: &Record, step: &StepRecord) -> Option<Weighing> {
         },
         verdict: step.verdict,
         over_pours: u32::try_from(taken_out.count()).unwrap_or(u32::MAX - 1) + u32::from(above),
+        added,
         seconds: since(record, step)
             .map_or(0.0, |before| step.at.duration_since(before).as_secs_f64()),
     })

@@ -204,12 +204,12 @@ fn play_with_lots(
     told: impl FnMut(Told<'_>),
 ) -> Result<(), Refused> {
     // The hands have every lot at hand before they begin.
-    stage.read_lots(lots.0.iter().map(|&step| (step, LOT.to_owned())).collect());
+    stage.read_lots(lots.named());
     play(bench, plan, stage, log, told)
 }
 
-/// Steps whose ingredient needs a lot.
-struct LotNeeds(Vec<usize>);
+/// Ingredients that need a lot.
+struct LotNeeds(Vec<String>);
 
 impl LotNeeds {
     fn of(plan: &Plan) -> LotNeeds {
@@ -217,9 +217,14 @@ impl LotNeeds {
             plan.steps
                 .iter()
                 .filter(|step| step.lot_required)
-                .map(|step| step.number)
+                .map(|step| step.ingredient.clone())
                 .collect(),
         )
+    }
+
+    fn named(&self) -> Vec<(String, String)> {
+        let named = |name: &String| (name.clone(), LOT.to_owned());
+        self.0.iter().map(named).collect()
     }
 }
 
@@ -251,7 +256,7 @@ async fn live_in(
     let plan = plan(formula, &config)?;
     let mut stage = demo_stage(args.seed, &plan);
     let lots = LotNeeds::of(&plan);
-    stage.read_lots(lots.0.iter().map(|&step| (step, LOT.to_owned())).collect());
+    stage.read_lots(lots.named());
     let file = folder.join("glasswort-bath-soak.toml");
     std::fs::write(&file, GLASSWORT)
         .map_err(|error| Failure::failed(format!("{}: {error}", file.display())))?;

@@ -124,7 +124,8 @@ fn report(batches: &[Gathered], name: &str, formula: bool) -> Option<Report> {
 fn of_ingredient(weighings: &[&Weighing]) -> Report {
     let first = weighings.first().map_or("", |w| w.ingredient.as_str());
     let title = format!("{first}: deviation from the target, percent");
-    let values: Vec<f64> = weighings.iter().map(|w| w.percent_off()).collect();
+    let charted = weighings.iter().filter(|w| !w.added);
+    let values: Vec<f64> = charted.map(|w| w.percent_off()).collect();
     let limits = Limits::of(&values);
     let mut text = format!("{title}\n\n");
     let _ = writeln!(
@@ -132,7 +133,14 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
         "{:<34} {:>9} {:>9} {:>8} {:>7} {:>6} {:>5}  chart",
         "batch", "target g", "net g", "off g", "off %", "time s", "over"
     );
-    for (at, weighing) in weighings.iter().enumerate() {
+    let mut at = 0;
+    for weighing in weighings {
+        let place = if weighing.added {
+            "added later, not in the chart"
+        } else {
+            at += 1;
+            mark(&values, at - 1, limits.as_ref())
+        };
         let _ = writeln!(
             text,
             "{:<34} {:>9} {:>9} {:>8} {:>+7.2} {:>6.0} {:>5}  {}",
@@ -143,7 +151,7 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
             weighing.percent_off(),
             weighing.seconds,
             weighing.over_pours,
-            mark(&values, at, limits.as_ref()),
+            place,
         );
     }
     end(text, &title, "percent of the target", &values, limits)
@@ -175,7 +183,8 @@ fn of_formula(batches: &[&Gathered]) -> Option<Report> {
     }
     for name in names {
         let of = batches.iter().flat_map(|batch| &batch.weighings);
-        let of: Vec<&Weighing> = of.filter(|w| w.ingredient == name).collect();
+        let of = of.filter(|w| w.ingredient == name && !w.added);
+        let of: Vec<&Weighing> = of.collect();
         let off: Vec<f64> = of.iter().map(|w| w.percent_off()).collect();
         let times: Vec<f64> = of.iter().map(|w| w.seconds).collect();
         let or_none = |value: Option<f64>| value.map_or("-".into(), |v| format!("{v:.3}"));

@@ -1,5 +1,5 @@
 //! `bismar demo --season`: a season of invented batches, weighed one after another in virtual time by
-//! the daemon's own code, each into a real batch log.
+//! the daemon's own code, each into a real batch log; what was planned in jars is filled into jars.
 
 use std::path::{Path, PathBuf};
 
@@ -8,8 +8,11 @@ use jiff::{SignedDuration, Timestamp, ToSpan as _};
 
 use super::demo::{DemoArgs, config, folder};
 use super::{Exit, Failure, Outcome, print};
+use crate::batch::error::LogError;
+use crate::batch::fill_note::note_of;
 use crate::batch::log::LogFile;
-use crate::batch::resume::{Opening, opening_drafts};
+use crate::batch::record;
+use crate::batch::resume::{Opening, opening_drafts, plain_draft};
 use crate::bench::{Bench, Refused};
 use crate::config::Config;
 use crate::formula::examples::SCENT_BLEND;
@@ -17,14 +20,19 @@ use crate::formula::{Formula, Plan};
 use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
-use crate::rehearsal::season::{Kind, Outing, bought, lot_of, season, season_stage};
+use crate::rehearsal::season::{Kind, Outing, bought, lot_of, season, usual_fill};
+use crate::rehearsal::stage::Stage;
 use crate::rehearsal::trial::{Told, play};
 use crate::scale::Moment;
-use crate::weighing::event::{Draft, Event};
+use crate::weighing::event::{Draft, Event, RowKind};
 
 /// The season's first morning: 2 March 2026, 08:00 UTC. Invented; always the same, so that the same
 /// seed gives the same logs to the byte.
 const FIRST_MORNING: i64 = 1_772_438_400;
+/// From the end of the weighing to the first jar.
+const REST_US: u64 = 30 * 60 * 1_000_000;
+/// The ticket of rows that the season writes itself: no engine counts so far.
+const TICKET: u64 = u64::MAX - 1;
 
 pub fn run(args: &DemoArgs) -> Outcome {
     let folder = folder(args.log_dir.as_deref())?;
@@ -44,21 +52,30 @@ pub fn run(args: &DemoArgs) -> Outcome {
         .remedy("name a new folder with --log-dir"));
     }
     let config = config(&folder, PathBuf::new());
-    let (mut closed, mut count) = (0, 0);
+    let (mut closed, mut count, mut jars) = (0, 0, 0);
     let mut blends = Blends::default();
     for outing in season(args.seed) {
-        let (log, complete) = weigh(&outing, &folder, &config, &mut blends)?;
+        let made = weigh(&outing, &folder, &config, &mut blends)?;
         count += 1;
-        closed += u32::from(complete);
-        let how = if complete { "complete" } else { "ended early" };
-        print(&format!("{log:<46} {how}"))?;
+        closed += u32::from(made.complete);
+        let mut how = if made.complete {
+            "complete"
+        } else {
+            "ended early"
+        }
+        .to_owned();
+        if let Some((filled, planned)) = made.filled {
+            jars += filled;
+            how.push_str(&format!(", {filled} of {planned} jars filled"));
+        }
+        print(&format!("{:<46} {how}", made.batch))?;
     }
     std::fs::write(&list, lots()).map_err(|error| {
         Failure::failed(format!("{}: {error}", list.display()))
             .remedy("name another folder with --log-dir")
     })?;
     print(&format!(
-        "\n{count} invented batches of the Saltmarsh Bench workshop, {closed} complete, in {0}\n\
+        "\n{count} invented batches of the Saltmarsh Bench workshop, {closed} complete, {jars} jars filled, in {0}\n\
          Their lots: {1} (for `bismar lots --lots {1} --logs {0}`)",
         folder.display(),
         list.display()
@@ -76,21 +93,67 @@ fn logs_in(folder: &Path) -> Result<Option<String>, Failure> {
         .map(|name| name.to_string_lossy().into_owned()))
 }
 
-/// Weighs one batch. Gives the log's name and whether every step was recorded.
+/// One log and the day's time at its bench.
+struct Writing {
+    log: LogFile,
+    /// When the bench's moment 0 was.
+    start: Timestamp,
+    failure: Option<LogError>,
+}
+
+impl Writing {
+    fn write(&mut self, draft: &Draft) -> Result<u64, String> {
+        let at = self.at(draft.at);
+        self.log.append(draft, at).map_err(|error| {
+            let why = error.to_string();
+            self.failure.get_or_insert(error);
+            why
+        })
+    }
+
+    fn at(&self, moment: Moment) -> Timestamp {
+        let micros = SignedDuration::from_micros(i64::try_from(moment.0).unwrap_or(0));
+        self.start.checked_add(micros).unwrap_or(self.start)
+    }
+
+    /// Plays `plan` into the log. Gives whether it came to its end, and how many rows of jars it wrote.
+    fn play(&mut self, config: &Config, plan: Plan, stage: &mut Stage) -> Result<Played, Failure> {
+        let mut bench = Bench::at_line_start(config).map_err(Failure::failed)?;
+        bench.set_readings(true);
+        let mut played = Played::default();
+        let told = |told: Told<'_>| match told {
+            Told::Event(_, Event::Closed { complete }) => played.complete = *complete,
+            Told::Event(_, Event::Recorded { step, .. }) => played.last = *step,
+            Told::Event(..) | Told::Hands(..) | Told::Word(..) => {}
+        };
+        play(&mut bench, plan, stage, |draft| self.write(draft), told)
+            .map_err(|Refused(why)| Failure::failed(why))?;
+        match self.failure.take() {
+            Some(error) => Err(error.into()),
+            None => Ok(played),
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Played {
+    complete: bool,
+    /// The step recorded last.
+    last: usize,
+}
+
+/// Weighs one batch, and fills its jars. Gives the log's name, whether every step was recorded, and the
+/// jars filled and planned.
 fn weigh(
     outing: &Outing,
     folder: &Path,
     config: &Config,
     blends: &mut Blends,
-) -> Result<(String, bool), Failure> {
+) -> Result<Made, Failure> {
     let formula = Formula::parse(outing.formula, "season.toml")?;
-    let plan = Plan::new(
-        &formula,
-        outing.amount,
-        &config.abilities(),
-        config.weighing.guard,
-    )
-    .map_err(Failure::failed)?;
+    let amount = outing.planned().map_err(Failure::failed)?;
+    let (scales, guard) = (config.abilities(), config.weighing.guard);
+    let plan = Plan::new(&formula, amount, &scales, guard).map_err(Failure::failed)?;
     let seconds = FIRST_MORNING + outing.after;
     let start = Timestamp::from_second(seconds).map_err(Failure::failed)?;
     let label = format!("{} {}", formula.name, formula.version);
@@ -101,47 +164,77 @@ fn weigh(
         batch: plan.batch,
         jars: plan.jars,
     };
-    let drafts = opening_drafts(&opening, &label, u64::MAX - 1, Moment::default());
+    let drafts = opening_drafts(&opening, &label, TICKET, Moment::default());
     for draft in drafts.map_err(Failure::failed)? {
         log.append(&draft, start)?;
     }
-    let name = log.batch().to_owned();
-    let mut stage = season_stage(outing.seed, &plan);
+    let batch = log.batch().to_owned();
+    let mut stage = outing.stage(&plan);
+    stage.read_lots(lots_for(&plan, &formula, outing.number, blends));
+    let premix = (formula.text == SCENT_BLEND).then(|| (batch.clone(), plan.batch));
+    let mut writing = Writing {
+        log,
+        start,
+        failure: None,
+    };
+    let jars = plan.jars;
+    let complete = writing.play(config, plan, &mut stage)?.complete;
+    blends.0.extend(premix.filter(|_| complete));
+    let filled = match jars.filter(|_| complete) {
+        Some((planned, nominal)) => {
+            let filled = fill(&mut writing, (outing, nominal, &label), config, &stage)?;
+            Some((filled, planned))
+        }
+        None => None,
+    };
+    Ok(Made {
+        batch,
+        complete,
+        filled,
+    })
+}
+
+struct Made {
+    batch: String,
+    complete: bool,
+    /// Jars filled, and planned.
+    filled: Option<(usize, u32)>,
+}
+
+/// The lot in use of each ingredient.
+fn lots_for(
+    plan: &Plan,
+    formula: &Formula,
+    number: u32,
+    blends: &mut Blends,
+) -> Vec<(String, String)> {
     let steps = plan.steps.iter().zip(formula.ingredients());
     let lots = steps.map(|(step, ingredient)| {
         let lot = match ingredient.premix {
             Some(_) => blends.take(step.target),
-            None => lot_of(&step.ingredient, outing.number),
+            None => lot_of(&step.ingredient, number),
         };
-        (step.number, lot)
+        (step.ingredient.clone(), lot)
     });
-    stage.read_lots(lots.collect());
-    let premix = (formula.text == SCENT_BLEND).then(|| (name.clone(), plan.batch));
-    let mut bench = Bench::at_line_start(config).map_err(Failure::failed)?;
-    bench.set_readings(true);
-    let (mut complete, mut failure) = (false, None);
-    let write = |draft: &Draft| {
-        let micros = i64::try_from(draft.at.0).unwrap_or(0);
-        let at = start
-            .checked_add(SignedDuration::from_micros(micros))
-            .unwrap_or(start);
-        log.append(draft, at).map_err(|error| {
-            let why = error.to_string();
-            failure.get_or_insert(error);
-            why
-        })
-    };
-    let told = |told: Told<'_>| {
-        if let Told::Event(_, Event::Closed { complete: all }) = told {
-            complete = *all;
-        }
-    };
-    play(&mut bench, plan, &mut stage, write, told).map_err(|Refused(why)| Failure::failed(why))?;
-    blends.0.extend(premix.filter(|_| complete));
-    match failure {
-        Some(error) => Err(error.into()),
-        None => Ok((name, complete)),
-    }
+    lots.collect()
+}
+
+/// Fills the jars of a batch that is weighed, half an hour later. Gives how many.
+fn fill(
+    writing: &mut Writing,
+    (outing, nominal, label): (&Outing, Mass, &str),
+    config: &Config,
+    weighed: &Stage,
+) -> Result<usize, Failure> {
+    let made = record::read(writing.log.path())?.total();
+    let fill = usual_fill(nominal, made);
+    let (scales, guard) = (config.abilities(), config.weighing.guard);
+    let plan = Plan::filling(fill, label, &scales, guard).map_err(Failure::failed)?;
+    writing.start = writing.at(weighed.now().plus_micros(REST_US));
+    let note = plain_draft(RowKind::Note, note_of(&fill), TICKET, Moment::default());
+    writing.log.append(&note, writing.start)?;
+    let mut stage = outing.filling_stage(&plan, weighed);
+    Ok(writing.play(config, plan, &mut stage)?.last)
 }
 
 /// The bottles of scent blend on the shelf, the oldest first, each with what the hands think is in it.

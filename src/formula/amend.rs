@@ -2,6 +2,8 @@
 //!
 //! The change is written into the log as it is chosen, so that the log alone still tells every step.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
 use super::remedy::{Part, Remedy, Way};
@@ -204,6 +206,24 @@ impl Plan {
 }
 
 const REMEDY: &str = "Remedy";
+
+/// The numbers of the steps that `changes` added, as the last of them left the numbers.
+pub fn added_steps(changes: &[Amendment]) -> BTreeSet<usize> {
+    let mut added = BTreeSet::new();
+    for change in changes {
+        let count = change.add.len();
+        let moved = |step: usize| {
+            if step < change.before {
+                step
+            } else {
+                step.saturating_add(count)
+            }
+        };
+        added = added.into_iter().map(moved).collect();
+        added.extend((0..count).map(|nth| change.before.saturating_add(nth)));
+    }
+    added
+}
 
 /// The change that brings `remedy`, worked out for `parts`, into a plan of which `before` is the number of
 /// the next step; `is_done` tells by its number whether a step is weighed. What is still to be

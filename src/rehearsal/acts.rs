@@ -20,6 +20,8 @@ pub(super) enum Act {
         scale: usize,
         slow: bool,
     },
+    /// Takes this vessel into the hand.
+    Take(Box<Vessel>),
     /// Puts away what is in the hand.
     Away,
     /// Puts aside what is in the hand for good: it is no part of the batch.
@@ -69,6 +71,10 @@ impl Hands {
             Act::Wait(us) => (elapsed < us).then_some(Act::Wait(us)),
             Act::Place(scale, vessel) => self.place(scale, vessel, elapsed, now, table),
             Act::Lift { scale, slow } => self.lift(scale, slow, elapsed, now, table),
+            Act::Take(vessel) => {
+                self.hand = Some(*vessel);
+                None
+            }
             Act::Away => {
                 self.put_away();
                 None
@@ -87,6 +93,7 @@ impl Hands {
                 mut pour,
             } => {
                 let (landed, over) = pour.tick(now.0, dt, &mut self.rng);
+                let landed = self.taken_from_bowl(landed);
                 if let Some(vessel) = table.pan(scale).and_then(|pan| pan.vessel.as_mut()) {
                     vessel.contents += landed;
                     table.change(step, now, landed);
@@ -206,8 +213,10 @@ impl Hands {
             return;
         };
         if let Some(truth) = table.truths.get_mut(&self.step) {
-            vessel.contents -= truth.net();
+            let thrown = truth.net();
+            vessel.contents -= thrown;
             truth.emptied(now);
+            self.back_into_bowl(thrown);
         }
         if self.way(vessel.step) == VesselWay::Bowl {
             self.hand = Some(vessel);
@@ -220,7 +229,10 @@ impl Hands {
         };
         match self.way(vessel.step) {
             VesselWay::Bowl => self.bowl = Some(vessel),
-            VesselWay::Beaker | VesselWay::Jar => self.last_beaker = Some(vessel.empty),
+            VesselWay::Beaker | VesselWay::Jar => {
+                self.keep_emptied(&vessel);
+                self.last_beaker = Some(vessel.empty);
+            }
             VesselWay::Difference => {}
         }
     }
@@ -261,6 +273,7 @@ impl Hands {
         let vessel = table.pan(scale)?.vessel.as_mut()?;
         vessel.contents -= taken;
         table.change(step, now, -taken);
+        self.back_into_bowl(taken);
         self.poured_at = now.0;
         if times > 1 {
             let left = grams - taken.to_g_f64();

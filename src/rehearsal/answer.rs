@@ -15,6 +15,9 @@ impl Hands {
         {
             self.lift_away(standing);
         }
+        if self.weigh_back() {
+            return;
+        }
         let pace = self.habits.reading;
         let mixing = self.secs(1.5 * pace, 3.0 * pace);
         self.queue.push_back(Act::Wait(mixing));
@@ -22,7 +25,9 @@ impl Hands {
         let how = self.rng.f64();
         let by_presses = self.habits.mix_by_presses;
         // A source is not fetched before it is asked for.
-        let no_next = self.recorded >= self.steps.len() || self.way(next) == VesselWay::Difference;
+        let no_next = self.recorded >= self.steps.len()
+            || self.way(next) == VesselWay::Difference
+            || self.has_to_mend();
         if how < by_presses {
             self.presses();
         } else if how < by_presses + self.habits.mix_by_word || no_next {
@@ -60,6 +65,7 @@ impl Hands {
 
     pub(super) fn answer(&mut self, cue: &HeardCue, standing: Option<Standing>) {
         let offers = |choice: Choice| cue.choices.contains(&choice);
+        self.weighing_back = false;
         let over = cue.missing.is_some_and(Mass::is_negative);
         let think = self.secs(0.5, 1.2);
         self.queue.push_back(Act::Wait(think));

@@ -74,7 +74,8 @@ impl Hands {
         };
         let recorded = standing.step <= self.recorded && standing.step > 0;
         let own = self.way(standing.step) != VesselWay::Bowl;
-        if recorded && own && now.since(Moment(self.recorded_at)) > 1_200_000 {
+        if recorded && own && !self.weighing_back && now.since(Moment(self.recorded_at)) > 1_200_000
+        {
             self.lift_away(standing);
             return;
         }
@@ -123,7 +124,13 @@ impl Hands {
     }
 
     fn on_place(&mut self, cue: &HeardCue, standing: Option<Standing>, table: &mut Table) {
+        if self.weighing_back {
+            return;
+        }
         let Some(standing) = standing else {
+            if self.mends() || self.bowl_is_scraped_out() {
+                return;
+            }
             if self.hand.is_some() {
                 self.queue.push_back(Act::Place(self.scale, None));
             } else {
@@ -228,6 +235,10 @@ impl Hands {
         let Some(missing) = self.missing(cue) else {
             return;
         };
+        if self.keeps_over_pour() {
+            self.queue.push_back(Act::Say(Command::Keep));
+            return;
+        }
         if self.way(self.step) == VesselWay::Difference {
             if missing > 0.0 {
                 self.give(standing, missing);
@@ -290,6 +301,7 @@ impl Hands {
 
     /// Lifts what stands there and puts it away; what still drips falls before.
     pub(super) fn lift_away(&mut self, standing: Standing) {
+        self.weighing_back = false;
         if standing.step <= self.recorded
             && self.way(standing.step) != VesselWay::Difference
             && self.landed_at < self.recorded_at

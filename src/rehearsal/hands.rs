@@ -6,6 +6,7 @@
 use std::collections::VecDeque;
 
 use super::acts::Act;
+use super::errands::Errands;
 use super::habits::{Fault, Habits};
 use super::pan::Vessel;
 use super::table::Table;
@@ -51,8 +52,13 @@ pub struct Hands {
     pub(super) steps: Vec<(VesselWay, ScaleIndex)>,
     script: Option<Vec<(usize, Fault)>>,
     heard: VecDeque<(u64, Heard)>,
-    /// Lots to be told when a step begins.
-    pub(super) lots: Vec<(usize, String)>,
+    /// Lots by ingredient, to be told when its step begins.
+    pub(super) lots: Vec<(String, String)>,
+    pub(super) errands: Errands,
+    /// The emptied beaker that is to be weighed back.
+    pub(super) emptied: Option<Vessel>,
+    /// It is, or is about to be, on the scale.
+    pub(super) weighing_back: bool,
     pub(super) queue: VecDeque<Act>,
     /// When the act at hand began.
     began: Option<u64>,
@@ -102,6 +108,9 @@ impl Hands {
             script,
             heard: VecDeque::new(),
             lots: Vec::new(),
+            errands: Errands::default(),
+            emptied: None,
+            weighing_back: false,
             queue: VecDeque::new(),
             began: None,
             cue: None,
@@ -267,6 +276,7 @@ impl Hands {
             } => {
                 if step != self.step {
                     self.begin_step(now, step, scale, target, table);
+                    self.tell_lot(&ingredient);
                 }
                 self.target = target;
                 if let Some(truth) = table.truths.get_mut(&step) {
@@ -303,9 +313,13 @@ impl Hands {
             let wait = (self.habits.first_wait.clamp(0.0, 60.0) * 1e6) as u64;
             self.queue.push_back(Act::Wait(wait));
         }
-        let lot = self.lots.iter().find(|(of, _)| *of == step);
-        if let Some((_, lot)) = lot {
-            self.queue.push_back(Act::Say(Command::Lot(lot.clone())));
+    }
+
+    fn tell_lot(&mut self, ingredient: &str) {
+        let named = self.lots.iter().position(|(of, _)| of == ingredient);
+        if let Some(index) = named {
+            let (_, lot) = self.lots.remove(index);
+            self.queue.push_back(Act::Say(Command::Lot(lot)));
         }
     }
 
@@ -344,6 +358,10 @@ impl Hands {
     /// What was just said was refused: nobody throws away what is told to be kept. The sentence
     /// that stood before stands again. Some do not listen.
     pub(super) fn refused(&mut self) {
+        if self.weighing_back {
+            self.leave_emptied();
+            return;
+        }
         if self.rng.f64() < 0.2 {
             return;
         }
@@ -351,6 +369,14 @@ impl Hands {
         if let Some(last) = emptied {
             self.queue.drain(..=last);
             self.began = None;
+        }
+    }
+
+    /// The sentence that stood before stands again.
+    pub(super) fn again_from_cue(&mut self) {
+        self.began = None;
+        if let Some(cue) = &mut self.cue {
+            cue.handled = false;
         }
     }
 

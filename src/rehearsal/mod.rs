@@ -9,6 +9,7 @@ mod acts;
 mod answer;
 mod decide;
 pub mod demo;
+pub mod errands;
 pub mod habits;
 pub mod hands;
 pub mod lines;

@@ -1,12 +1,17 @@
 //! A season of the Saltmarsh Bench workshop: which batches are weighed when, and by what hands.
 
 use super::demo::demo_scale;
-use super::habits::Habits;
+use super::errands::Errands;
+use super::habits::{Fault, Habits};
 use super::stage::{Stage, StageSpec};
+use crate::formula::allowance::Allowance;
 use crate::formula::examples::{EELGRASS, GLASSWORT, MARRAM, SAMPHIRE, SCENT_BLEND, TIDELINE};
-use crate::formula::plan::Amount;
+use crate::formula::filling::Fill;
+use crate::formula::plan::{Amount, PlanError};
+use crate::formula::remedy::Way;
 use crate::formula::{Formula, Ingredient, Plan};
 use crate::mass::Mass;
+use crate::metrology::prepackage::Rule;
 
 /// Batches for sale of a season: eight weeks, three a week.
 pub const BATCHES: u32 = 24;
@@ -16,6 +21,13 @@ const BLEND_WEEKS: [u64; 2] = [3, 6];
 const BLEND: Mass = Mass::from_g(30);
 const HOUR: i64 = 3600;
 const DAY: i64 = 24 * HOUR;
+/// Tideline batches (from 0 among all for sale) in which the dispersant's beaker is weighed back: step 5
+/// is the sticky one, the last of the oil phase.
+const WEIGHED_BACK: [u32; 4] = [4, 12, 16, 20];
+const STICKY_STEP: usize = 5;
+/// A glasswort batch with too much oat flour (step 2), which is mixed in and mended.
+const MENDED: u32 = 10;
+const MENDED_STEP: usize = 2;
 /// The workshop takes a new lot of everything every so many batches.
 const BATCHES_A_LOT: u32 = 9;
 
@@ -30,6 +42,9 @@ pub struct Outing {
     pub seed: u64,
     /// From 0, in order of time among the batches for sale; a blend has that of the next of them.
     pub number: u32,
+    /// What is made on top for losses.
+    pub allowance: Allowance,
+    pub errands: Errands,
 }
 
 /// The season's batches in order of time; the same seed gives the same season.
@@ -58,12 +73,30 @@ pub fn season(seed: u64) -> Vec<Outing> {
                 after: (week * 7 + day) * DAY + rng.i64(0..3 * HOUR),
                 seed: rng.u64(..),
                 number,
+                allowance: allowance(index),
+                errands: errands(seed, number),
             }
         })
         .collect();
     outings.extend(blends(seed));
     outings.sort_by_key(|outing| outing.after);
     outings
+}
+
+/// The soak alone is planned with something for losses; of the others a jar may be missing in the end.
+fn allowance(index: usize) -> Allowance {
+    let typed = if index == 2 { "3%" } else { "0%" };
+    typed.parse().unwrap_or_default()
+}
+
+fn errands(seed: u64, number: u32) -> Errands {
+    let mut rng = fastrand::Rng::with_seed(seed ^ 0x66_696c_6d00 ^ u64::from(number));
+    let film = WEIGHED_BACK.contains(&number);
+    Errands {
+        weigh_back: film.then(|| (STICKY_STEP, Mass::from_mg(rng.i64(40..260)))),
+        mend: (number == MENDED).then_some((MENDED_STEP, Way::InProportion)),
+        bowl: None,
+    }
 }
 
 /// The batches of the scent blend. With dice of their own, so that the others stay as they are.
@@ -78,12 +111,69 @@ fn blends(seed: u64) -> Vec<Outing> {
         after: day * DAY + rng.i64(0..3 * HOUR),
         seed: rng.u64(..),
         number,
+        allowance: Allowance::NONE,
+        errands: Errands::default(),
     })
     .collect()
 }
 
+impl Outing {
+    /// What is weighed in.
+    ///
+    /// # Errors
+    /// As [`Amount::with`].
+    pub fn planned(&self) -> Result<Amount, PlanError> {
+        self.amount.with(self.allowance)
+    }
+
+    /// The hands for `plan`, with what they mean to do besides.
+    pub fn stage(&self, plan: &Plan) -> Stage {
+        let mut spec = season_spec(self.seed, plan);
+        // What is to be shown is not left to the dice: no other mishap in these batches.
+        if self.errands.mend.is_some() {
+            spec.script = Some(vec![(MENDED_STEP, Fault::OverPour)]);
+        } else if self.errands.weigh_back.is_some() {
+            spec.script = Some(Vec::new());
+        }
+        let mut stage = Stage::new(spec);
+        stage.send(self.errands.clone());
+        stage
+    }
+
+    /// The hands that fill jars after [`Outing::stage`] with what it left in the bowl. A little of it
+    /// sticks to bowl and tools: 0.4 to 1.6 %, invented.
+    pub fn filling_stage(&self, plan: &Plan, weighed: &Stage) -> Stage {
+        let mut rng = fastrand::Rng::with_seed(self.seed ^ 0x6a_6172);
+        let film = self.errands.weigh_back.map_or(Mass::ZERO, |(_, film)| film);
+        let made = weighed.truths().map(|truth| truth.net()).sum::<Mass>() - film;
+        let mut spec = season_spec(self.seed.wrapping_add(1), plan);
+        // Powder runs out of a scoop into jars as it does into beakers; nobody presses keys here.
+        spec.habits.tare_key = 0.0;
+        let mut stage = Stage::new(spec);
+        stage.send(Errands {
+            bowl: Some(made - made.ratio(rng.i64(4..17), 1000)),
+            ..Errands::default()
+        });
+        stage
+    }
+}
+
+/// How the jars of a batch of `made` are filled, as `bismar fill` does it where nothing else is said:
+/// as many as it holds, 2 % over the label at most.
+pub fn usual_fill(nominal: Mass, made: Mass) -> Fill {
+    let hold = made.ng().max(0) / nominal.ng().max(1);
+    Fill {
+        nominal,
+        over: nominal.ratio(1, 50).max(Mass::from_mg(200)),
+        rule: Rule::Eu76211,
+        made,
+        first: 1,
+        last: usize::try_from(hold).unwrap_or(0),
+    }
+}
+
 /// Human hands on a good day, with a mishap now and then.
-pub fn season_stage(seed: u64, plan: &Plan) -> Stage {
+fn season_spec(seed: u64, plan: &Plan) -> StageSpec {
     let habits = Habits {
         tare_key: 0.15,
         over_pour: 0.08,
@@ -95,7 +185,7 @@ pub fn season_stage(seed: u64, plan: &Plan) -> Stage {
     };
     let scales = 1 + plan.steps.iter().map(|step| step.scale).max().unwrap_or(0);
     let scales = (0..scales as u64).map(|index| demo_scale(seed.wrapping_add(index)));
-    Stage::new(StageSpec::for_plan(plan, scales.collect(), habits, seed))
+    StageSpec::for_plan(plan, scales.collect(), habits, seed)
 }
 
 /// The lot of an ingredient that is in use for the season's batch `number`: a new one every nine

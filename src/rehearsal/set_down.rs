@@ -112,7 +112,9 @@ impl Hands {
                 Some(bowl) => return Vessel { step, ..bowl },
                 None => vessel.empty = fresh(&mut self.rng, 60, 160),
             },
-            VesselWay::Beaker | VesselWay::Jar => {
+            // Jars of one kind: they differ by a few grams.
+            VesselWay::Jar => vessel.empty = fresh(&mut self.rng, 46, 50),
+            VesselWay::Beaker => {
                 let again = self
                     .fault(Fault::SameVessel)
                     .then_some(self.last_beaker)

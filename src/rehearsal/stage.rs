@@ -3,6 +3,7 @@
 //! The caller wires the other side: take [`Stage::next`], give bytes, losses and words to the bench,
 //! give every event that comes back to [`Stage::hear`], and so on until `None`.
 
+use super::errands::Errands;
 use super::habits::{Fault, Habits};
 use super::hands::Hands;
 use super::scale::SimScaleSpec;
@@ -144,9 +145,14 @@ impl Stage {
         self.table.receive(scale, bytes);
     }
 
-    /// Lots that the person tells when a step (from 1) begins, as read from the bottle.
-    pub fn read_lots(&mut self, lots: Vec<(usize, String)>) {
+    /// Lots by ingredient, as read from the bottle: told when the first step of the ingredient begins.
+    pub fn read_lots(&mut self, lots: Vec<(String, String)>) {
         self.hands.lots = lots;
+    }
+
+    /// What the hands do besides the plan's steps.
+    pub fn send(&mut self, errands: Errands) {
+        self.hands.errands = errands;
     }
 
     /// How far simulated time has come.

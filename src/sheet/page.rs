@@ -179,7 +179,12 @@ fn operations(record: &SheetRecord, out: &mut String) {
     // A remedy has a phase of its own, which the formula does not know.
     let own = |row: &&Row| !phases.iter().any(|(name, _)| clean(name) == row.phase);
     let added = record.log.mixed.iter().filter(own);
-    let added = added.map(|row| (row.phase.as_str(), Some(row.note.as_str())));
+    // Its row says behind the instruction how it was confirmed.
+    let instruction = |note: &'_ str| note.rfind(" (").unwrap_or(note.len());
+    let added = added.map(|row| {
+        let end = instruction(&row.note);
+        (row.phase.as_str(), row.note.get(..end))
+    });
     for (name, mix) in phases.iter().copied().chain(added) {
         let mixed: Vec<String> = record
             .log

@@ -76,14 +76,24 @@ pub fn fill_chart(filled: &[Row]) -> String {
         "<svg class=\"fill\" viewBox=\"0 0 680 160\" width=\"680\" height=\"160\" role=\"img\" \
          aria-label=\"net content of each jar\" font-size=\"10\">",
     );
-    for (name, value) in [("label", label), ("lower limit", limit)] {
+    let lines = [("label", label, 12.0), ("lower limit", limit, -5.0)];
+    // Where the two lines lie close together one is named above, the other below them.
+    let close = matches!((label, limit), (Some(a), Some(b)) if (y(a) - y(b)).abs() < 12.0);
+    for (name, value, aside) in lines {
+        let lower = label.zip(limit).is_some_and(|(label, limit)| limit < label);
+        let aside = match (close, lower) {
+            (false, _) => 3.0,
+            (true, false) => aside,
+            // The limit lies under the label.
+            (true, true) => 7.0 - aside,
+        };
         if let Some(value) = value {
             let _ = write!(
                 out,
                 "<line x1=\"20\" y1=\"{0:.1}\" x2=\"540\" y2=\"{0:.1}\" stroke=\"#333\" stroke-dasharray=\"5 3\"/>\
                  <text x=\"546\" y=\"{1:.1}\">{name} {value:.2} g</text>",
                 y(value),
-                y(value) + 3.0
+                y(value) + aside
             );
         }
     }

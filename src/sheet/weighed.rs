@@ -11,6 +11,7 @@ use crate::batch::row::Row;
 use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::formula::amend::Amendment;
+use crate::formula::filling::PHASE;
 use crate::weighing::event::{RowKind, Verdict};
 
 /// Grams as in the log; a dash where there are none.
@@ -119,10 +120,10 @@ pub fn list<'a>(record: &SheetRecord, rows: impl Iterator<Item = &'a Row>, none:
             time(row.at, &day),
             row.kind.name()
         );
-        let step = if row.step > 0 {
-            format!("step {} ", row.step)
-        } else {
-            String::new()
+        let step = match row.step {
+            0 => String::new(),
+            jar if row.phase == PHASE => format!("jar {jar} "),
+            step => format!("step {step} "),
         };
         let about = if row.ingredient.is_empty() {
             &row.phase
