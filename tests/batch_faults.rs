@@ -3,6 +3,8 @@
 //!
 //! Other processes are this test binary again, run as [`child`] with a task in the environment.
 
+mod faults;
+
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::PermissionsExt;
@@ -121,6 +123,7 @@ fn cut_at_every_byte_no_whole_row_is_lost_or_doubled() {
     let whole = sample();
     let path = dir.path().join("sample.csv");
     let torn_path = dir.path().join("sample.torn");
+    let mut set_aside = 0;
     for cut in 0..=whole.len() {
         let kept = &whole[..cut];
         fs::write(&path, kept).unwrap();
@@ -131,6 +134,7 @@ fn cut_at_every_byte_no_whole_row_is_lost_or_doubled() {
         assert_eq!(found.rows as usize, lines.saturating_sub(1), "cut at {cut}");
         match found.torn {
             Some(torn) => {
+                set_aside += 1;
                 assert_eq!(torn.bytes as usize, cut - end);
                 assert_eq!(torn.kept_in, torn_path);
                 let aside = fs::read(&torn_path).unwrap();
@@ -147,6 +151,13 @@ fn cut_at_every_byte_no_whole_row_is_lost_or_doubled() {
         assert!(report.is_ok(), "cut at {cut}: {report}");
         assert_eq!(report.rows, seq);
     }
+    faults::report(
+        "log cut at every byte",
+        "a log of 6 rows ends after each of its bytes in turn, as a power cut leaves it",
+        format!("{} cuts", whole.len() + 1),
+        "whole rows stay byte for byte, the torn end is set aside, the next row follows, the chain holds",
+        format!("{set_aside} torn ends set aside"),
+    );
 }
 
 #[test]
@@ -213,6 +224,13 @@ fn zeros_at_the_end_are_a_torn_end_and_zeros_before_are_not() {
         let left = fs::read(&path).unwrap();
         assert_eq!(left, bytes, "a log that is refused is not touched");
     }
+    faults::report(
+        "zeros at the log's end",
+        "zeros in place of the last row, of a sector of it, and inside a row",
+        "6 forms",
+        "at the end they are a torn end; inside, the log is refused and not touched",
+        "4 set aside, 2 refused",
+    );
 }
 
 #[test]
@@ -220,6 +238,7 @@ fn a_flipped_byte_anywhere_is_found() {
     let dir = folder();
     let whole = sample();
     let path = dir.path().join("sample.csv");
+    let mut found = 0;
     for offset in 0..whole.len() {
         for mask in [0x01, 0x20, 0x80, 0xFF] {
             let mut bytes = whole.to_vec();
@@ -232,8 +251,16 @@ fn a_flipped_byte_anywhere_is_found() {
             let fault = report.fault.unwrap();
             let named = fault.line;
             assert_eq!(named, line, "byte {offset} ^ {mask:#x}: {fault}");
+            found += 1;
         }
     }
+    faults::report(
+        "one byte of the log flipped",
+        "each byte of a log in turn, with four masks",
+        format!("{} flips", whole.len() * 4),
+        "`log verify` finds it and names the line",
+        format!("{found} found"),
+    );
 }
 
 #[test]
@@ -424,6 +451,13 @@ fn rows_are_kept_beside_a_log_that_an_old_backup_was_put_over() {
         assert_eq!(log.append(&draft(3, "three"), nine()).unwrap(), 3);
         assert_eq!(rows(&path).len(), 3);
     }
+    faults::report(
+        "log replaced by an old backup",
+        "an older copy of the log is put over it while it is written, by name and in place",
+        "2 ways",
+        "nothing is overwritten, the rows so far are kept beside it, and the message says where",
+        "put back as the message says, the next row follows",
+    );
 }
 
 #[test]
@@ -585,6 +619,16 @@ fn every_acknowledged_row_outlives_kill_9() {
         }
     }
     assert!(acknowledged > 100, "{acknowledged}");
+    faults::report(
+        "log's process killed while it appends",
+        "SIGKILL to a process that appends as fast as it can",
+        "12 kills",
+        "every acknowledged row is there, in order, whole",
+        format!(
+            "{acknowledged} rows acknowledged, {} there",
+            rows(&path).len()
+        ),
+    );
 }
 
 // ---- a full disk and a failing disk ------------------------------------------------------------
@@ -653,6 +697,13 @@ fn full_disk(path: &Path) {
     assert_eq!(rows(path).len() as u64, n + 1);
     drop(log);
     assert!(LogFile::open(path).unwrap().1.torn.is_none());
+    faults::report(
+        "disk full",
+        "a tmpfs of 64 KiB filled to the last byte, then freed",
+        "4 refused rows",
+        "no torn row is left, the refused row is written later, once",
+        format!("full at row {n}, {} rows in the end", n + 1),
+    );
     eprintln!("task done");
 }
 
@@ -801,6 +852,14 @@ fn sync_fails(path: &Path) {
     assert_eq!(log.append(&draft(3, "three"), nine()).unwrap(), 3);
     let notes: Vec<String> = rows(path).into_iter().map(|row| row.note).collect();
     assert_eq!(notes, ["one", "two", "three"]);
+    faults::report(
+        "disk fails to sync",
+        "fdatasync fails with EIO (a library preloaded), twice, then works",
+        "2 failed syncs",
+        "a row that is not synced does not count, is not in the file and is not doubled; another program's \
+         bytes are not written over",
+        format!("{} rows in the end", notes.len()),
+    );
     eprintln!("task done");
 }
 

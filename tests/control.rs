@@ -1,6 +1,8 @@
 //! The daemon's loop and its control socket: real unix sockets, a real pty as the scale, real
 //! signals. The bench, the log and the cues are doubles, since this is about the wiring.
 
+mod faults;
+
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::os::unix::fs::PermissionsExt as _;
 use std::os::unix::net::{UnixListener, UnixStream};
@@ -632,6 +634,13 @@ fn malformed_lines_get_an_error_and_the_connection_is_kept() {
     }
     assert_eq!(read_json(&mut raw)["say"], "kept");
     daemon.stop();
+    faults::report(
+        "malformed requests",
+        "no JSON, half JSON, no UTF-8, unknown words, missing values, 80 KiB without a line end, single bytes",
+        format!("{} lines", lines.len() + 1),
+        "each gets an error with a reason; the connection goes on",
+        "the request after them is answered",
+    );
 }
 
 #[test]
@@ -711,6 +720,7 @@ fn a_slow_subscriber_is_let_go_and_nobody_else_waits_for_it() {
     slow.read_to_end(&mut got).unwrap();
     let lines: Vec<&[u8]> = got.trim_ascii_end().split(|&byte| byte == b'\n').collect();
     assert!(lines.len() < 1000, "{} lines", lines.len());
+    let lines_read = lines.len();
     let last: Value = serde_json::from_slice(lines.last().unwrap()).unwrap();
     assert_eq!(
         (&last["event"], &last["code"]),
@@ -719,6 +729,13 @@ fn a_slow_subscriber_is_let_go_and_nobody_else_waits_for_it() {
     );
     assert!(last["at"].is_number(), "{last}");
     daemon.stop();
+    faults::report(
+        "subscriber that does not read",
+        "one of two subscribers reads nothing during 1,000 events of 20 kB",
+        "1,000 events",
+        "it is let go and told so; the other gets each event, none waits",
+        format!("let go after {} events", lines_read),
+    );
 }
 
 /// A child that does not outlive its test.

@@ -4,6 +4,8 @@
 //!
 //! Needs the Debian packages dbus-daemon, python3-dbusmock, dunst and xvfb.
 
+mod faults;
+
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Read};
 use std::os::unix::process::CommandExt;
@@ -412,6 +414,13 @@ fn a_dying_bus_ends_nothing_else() {
         hub.say(&cue(CueKind::Hold, "hold"));
         assert!(hub.settled(GUARD).await);
         assert!(!hub.status()[0].ok);
+        faults::report(
+            "session bus dies",
+            "the private bus's daemon is stopped between two cues",
+            "1",
+            "nothing else ends; status says it",
+            hub.status()[0].state.clone(),
+        );
         hub.close(GUARD).await;
     });
 }
@@ -443,6 +452,13 @@ fn a_hung_server_delays_no_other_output_and_no_say() {
         // After its time limit the desktop says so, and the server has not been asked twice.
         until(|| hub.status()[0].state.contains("no answer within 2 s")).await;
         assert!(server.log.try_recv().is_err());
+        faults::report(
+            "notification server hangs",
+            "a server on a private bus takes the call and never answers, while 10,000 cues are said",
+            "10,000 cues",
+            "no other output and no `say` waits; the last cue is spoken; status says what is wrong",
+            hub.status()[0].state.clone(),
+        );
     });
 }
 

@@ -8,6 +8,7 @@
 //! `BISMAR_TRIAL_STEPS` sets the number of steps of each trial (default 2,000; the full 10,000 run
 //! in the benchmark `trials`).
 
+mod faults;
 #[path = "trials/mod.rs"]
 mod trials;
 
@@ -49,6 +50,26 @@ fn nothing_wrong(tally: &Tally) {
     );
 }
 
+fn report(fault: &str, how: &str, tally: &Tally) {
+    faults::report(
+        fault,
+        how,
+        format!("{} steps", tally.steps),
+        "no weight wrong (beyond 2 U), none twice, no step skipped",
+        format!(
+            "{} weights in {} batches, {} wrong; largest error {:.2} U; {} corrected by a later row, {} steps \
+             needed a word, {} batches given up by the hands",
+            tally.recorded,
+            tally.batches,
+            tally.wrong.len(),
+            tally.worst_over_u,
+            tally.corrected,
+            tally.touched,
+            tally.gave_up
+        ),
+    );
+}
+
 #[test]
 fn careful_hands_need_no_touch_and_get_every_weight_right() {
     let tally = run_trials(steps(), false, run(1));
@@ -59,6 +80,11 @@ fn careful_hands_need_no_touch_and_get_every_weight_right() {
         touched <= 0.01,
         "{:.2} % of fault-free steps needed a touch",
         touched * 100.0
+    );
+    report(
+        "careful hands, simulated",
+        "random plans, scales and hands without a fault",
+        &tally,
     );
 }
 
@@ -72,6 +98,17 @@ fn clumsy_hands_with_every_fault_get_no_weight_wrong() {
         "{:.1} % of batches were given up: {:?}",
         stuck * 100.0,
         tally.stuck
+    );
+    let how = format!(
+        "random plans, scales and hands; {} faults of {} kinds, among them cable out, scale off, \
+        unit key, tare forgotten, bumps, draughts, vessels swapped",
+        tally.faults.values().sum::<usize>(),
+        tally.faults.len()
+    );
+    report(
+        "every fault of the hands and the scale, simulated",
+        &how,
+        &tally,
     );
 }
 

@@ -1,0 +1,91 @@
+//! The table of faults, `tests/FAULTS.md`: each row is written by the test that makes the fault.
+//!
+//! A test calls [`report`]; that leaves one file a row in `target/faults`, or in the folder that
+//! `BISMAR_FAULTS` names. `.ci/faults` runs all of them in their full sizes into a fresh folder, and
+//! `tests/faults_table.rs` makes the table of it, and holds the table's rows against [`ROWS`].
+#![allow(dead_code, reason = "each test program uses a part")]
+
+use std::fmt::Display;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Every row of the table, in its order. A test that makes a fault of another name fails.
+pub const ROWS: &[&str] = &[
+    // The line, to the real daemon.
+    "plug pulled in a pour",
+    "plugged in under another tty name",
+    "line at a wrong speed",
+    "lines cut in half",
+    "flood of 1 MB/s without a line end",
+    "flood of 1 MB/s of whole lines",
+    "scale falls silent in a pour",
+    "scale stuck on one line",
+    "unit changed in a pour",
+    "port gone for 20 s",
+    "line that hangs up again and again",
+    // The process and its log.
+    "killed at random moments",
+    "log's process killed while it appends",
+    "log cut at every byte",
+    "one byte of the log flipped",
+    "zeros at the log's end",
+    "log replaced by an old backup",
+    "disk full",
+    "disk fails to sync",
+    // Hands.
+    "every fault of the hands and the scale, simulated",
+    "careful hands, simulated",
+    "deeds in any order",
+    // Whatever is beside the daemon.
+    "notification server hangs",
+    "session bus dies",
+    "subscriber that does not read",
+    "malformed requests",
+];
+
+/// One row.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Row {
+    pub fault: String,
+    pub how: String,
+    pub cases: String,
+    pub holds: String,
+    pub measured: String,
+}
+
+/// Writes the row of `fault`: `how` it was made, how many `cases` ran, what `holds` (the test has
+/// asserted it before it calls this), what was `measured`.
+///
+/// # Panics
+/// When `fault` is no name of [`ROWS`], or the file cannot be written.
+#[track_caller]
+pub fn report(fault: &str, how: &str, cases: impl Display, holds: &str, measured: impl Display) {
+    assert!(ROWS.contains(&fault), "{fault:?} is not in faults::ROWS");
+    let row = Row {
+        fault: fault.to_owned(),
+        how: how.to_owned(),
+        cases: cases.to_string(),
+        holds: holds.to_owned(),
+        measured: measured.to_string(),
+    };
+    let folder = folder();
+    fs::create_dir_all(&folder).expect("the folder of the rows");
+    let mut file = tempfile::NamedTempFile::new_in(&folder).expect("a file for the row");
+    serde_json::to_writer_pretty(&mut file, &row).expect("the row is written");
+    file.persist(folder.join(format!("{}.json", slug(fault))))
+        .expect("the row is at its place");
+}
+
+/// Where the rows are.
+pub fn folder() -> PathBuf {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    match std::env::var_os("BISMAR_FAULTS") {
+        Some(folder) => root.join(folder),
+        None => root.join("target/faults"),
+    }
+}
+
+pub fn slug(fault: &str) -> String {
+    let plain = |c: char| if c.is_ascii_alphanumeric() { c } else { '-' };
+    fault.chars().map(plain).collect()
+}

@@ -1,0 +1,84 @@
+//! `tests/FAULTS.md` has the rows that the tests define. With `BISMAR_FAULTS_WRITE` set it is written
+//! anew first, from what the tests reported; `.ci/faults` does that after a full run.
+
+mod faults;
+
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use faults::{ROWS, Row, folder, slug};
+
+fn table() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/FAULTS.md")
+}
+
+/// The row that was reported for `fault`.
+fn reported(fault: &str) -> Row {
+    let path = folder().join(format!("{}.json", slug(fault)));
+    let text = fs::read_to_string(&path)
+        .unwrap_or_else(|e| panic!("no test reported {fault:?} ({}: {e})", path.display()));
+    let row: Row = serde_json::from_str(&text).unwrap();
+    assert_eq!(row.fault, fault);
+    row
+}
+
+fn cell(text: &str) -> String {
+    text.replace('|', "\\|").replace('\n', " ")
+}
+
+fn write_table() {
+    let cores = std::thread::available_parallelism().map_or(0, usize::from);
+    let kernel = fs::read_to_string("/proc/sys/kernel/osrelease").unwrap_or_default();
+    let today = jiff::Timestamp::now().to_string();
+    let today = &today[..10];
+    let sizes = if std::env::var_os("BISMAR_FAULTS").is_some() {
+        "by `.ci/faults`, in full sizes"
+    } else {
+        "in the sizes of `cargo test`; `.ci/faults` runs the full ones"
+    };
+    let mut text = format!(
+        "# Faults, made and measured\n\n\
+         Written from what the tests reported ({sizes}), not by hand. Run of {today}, {cores} cores, \
+         Linux {}. What must hold was asserted by the test before it reported; what was measured is \
+         this machine's, beside other work. No real \
+         scale and no real plug were at hand: lines are ptys.\n\n\
+         | fault | how it is made | cases | what must hold | measured |\n\
+         | --- | --- | ---: | --- | --- |\n",
+        kernel.trim()
+    );
+    for fault in ROWS {
+        let row = reported(fault);
+        let cells = [&row.fault, &row.how, &row.cases, &row.holds, &row.measured];
+        let cells: Vec<String> = cells.map(|text| cell(text)).into();
+        writeln!(text, "| {} |", cells.join(" | ")).unwrap();
+    }
+    fs::write(table(), text).unwrap();
+}
+
+#[test]
+fn the_table_has_each_row_that_the_tests_define_and_no_other() {
+    if std::env::var_os("BISMAR_FAULTS_WRITE").is_some() {
+        write_table();
+    }
+    let text = fs::read_to_string(table()).expect("tests/FAULTS.md; .ci/faults writes it");
+    let rows: Vec<Vec<&str>> = text
+        .lines()
+        .filter(|line| line.starts_with("| "))
+        .skip(2)
+        .map(|line| line.trim_matches('|').split(" | ").map(str::trim).collect())
+        .collect();
+    let names: Vec<&str> = rows.iter().map(|row| row[0]).collect();
+    assert_eq!(names, ROWS, "`.ci/faults` writes the table anew");
+    for row in &rows {
+        assert_eq!(row.len(), 5, "{row:?}");
+        assert!(row.iter().all(|cell| !cell.is_empty()), "{row:?}");
+    }
+}
+
+#[test]
+fn no_two_rows_share_a_file() {
+    let slugs: BTreeSet<String> = ROWS.iter().map(|fault| slug(fault)).collect();
+    assert_eq!(slugs.len(), ROWS.len());
+}
