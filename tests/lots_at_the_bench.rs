@@ -339,7 +339,7 @@ fn every_one_of_many_lots_gets_its_answer() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
     begin(&person);
-    let disk = Hung::at(&lots_file(&person));
+    let _disk = Hung::at(&lots_file(&person));
     std::thread::scope(|scope| {
         let asked: Vec<_> = (0..12)
             .map(|_| scope.spawn(|| named(&person, "S-12", None).unwrap_err()))
