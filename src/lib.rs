@@ -22,4 +22,5 @@ pub mod rehearsal;
 pub mod replay;
 pub mod scale;
 pub mod sheet;
+pub mod text;
 pub mod weighing;

@@ -456,6 +456,34 @@ fn an_open_folder_is_closed_to_others() {
     drop(claim);
 }
 
+/// A link that somebody laid would lead the socket, and the closing of the folder, somewhere else.
+#[test]
+fn a_link_or_a_folder_of_another_user_is_not_taken_for_ours() {
+    let dir = tempfile::tempdir().unwrap();
+    let (other, folder) = (dir.path().join("other"), dir.path().join("bismar"));
+    std::fs::create_dir(&other).unwrap();
+    std::fs::set_permissions(&other, std::fs::Permissions::from_mode(0o755)).unwrap();
+    std::os::unix::fs::symlink(&other, &folder).unwrap();
+    let refused = Claim::new(&folder.join("control.sock")).unwrap_err();
+    assert!(
+        matches!(refused, SocketError::NotAFolder { .. }),
+        "{refused}"
+    );
+    let mode = std::fs::metadata(&other).unwrap().permissions().mode();
+    assert_eq!(mode & 0o777, 0o755, "the folder behind it is untouched");
+    assert_eq!(std::fs::read_dir(&other).unwrap().count(), 0);
+    // Only root can give a folder away.
+    if rustix::process::geteuid().is_root() {
+        std::os::unix::fs::chown(&other, Some(65534), None).unwrap();
+        let refused = Claim::new(&other.join("control.sock")).unwrap_err();
+        assert!(matches!(refused, SocketError::Foreign { .. }), "{refused}");
+    }
+    println!(
+        "FAULT | a link or a foreign folder in the socket's place | real links, chown | 2 | refused, \
+         nothing behind it is touched | -"
+    );
+}
+
 #[test]
 fn the_socket_of_a_dead_daemon_is_taken_over() {
     let dir = tempfile::tempdir().unwrap();

@@ -3,7 +3,7 @@
 
 mod person;
 
-use std::io::{Read as _, Write as _};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Output, Stdio};
@@ -297,14 +297,12 @@ fn a_broken_list_refuses_with_its_place_and_a_reason_goes_past_it() {
     assert!(refused.contains("cannot be read"), "{refused}");
 }
 
-/// A FIFO that nobody writes to is a disk that does not answer.
 #[test]
 fn a_disk_that_hangs_holds_up_neither_the_loop_nor_a_lot_with_a_reason() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
     begin(&person);
-    std::fs::remove_file(lots_file(&person)).unwrap();
-    fifo(&lots_file(&person));
+    let disk = Hung::at(&lots_file(&person));
     std::thread::scope(|scope| {
         let asked = scope.spawn(|| named(&person, "S-12", None));
         // One that came later waits no second time for the same disk.
@@ -326,14 +324,7 @@ fn a_disk_that_hangs_holds_up_neither_the_loop_nor_a_lot_with_a_reason() {
         );
     });
     // Once the disk is back the lots are known again.
-    drop(
-        std::fs::File::options()
-            .write(true)
-            .open(lots_file(&person))
-            .unwrap(),
-    );
-    std::fs::remove_file(lots_file(&person)).unwrap();
-    person.file("home/.config/bismar/lots.toml", LOTS);
+    drop(disk);
     let end = Instant::now() + LONGEST;
     while named(&person, "S-12", None) != Ok("Lot S-12 for Sea salt.".into()) {
         assert!(Instant::now() < end, "never known again");
@@ -348,8 +339,7 @@ fn every_one_of_many_lots_gets_its_answer() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
     begin(&person);
-    std::fs::remove_file(lots_file(&person)).unwrap();
-    fifo(&lots_file(&person));
+    let _disk = Hung::at(&lots_file(&person));
     std::thread::scope(|scope| {
         let asked: Vec<_> = (0..12)
             .map(|_| scope.spawn(|| named(&person, "S-12", None).unwrap_err()))
@@ -384,18 +374,12 @@ fn a_lot_goes_to_no_other_step_than_the_one_it_was_named_for() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
     begin(&person);
-    std::fs::remove_file(lots_file(&person)).unwrap();
-    fifo(&lots_file(&person));
+    let mut disk = Hung::at(&lots_file(&person));
     std::thread::scope(|scope| {
         let asked = scope.spawn(|| named(&person, "S-12", None));
-        // Resolves once the daemon has opened the other end.
-        let mut list = std::fs::File::options()
-            .write(true)
-            .open(lots_file(&person))
-            .unwrap();
+        assert_eq!(disk.word(), "asked\n");
         person.run(&["stop"]).ended(0);
-        list.write_all(LOTS.as_bytes()).unwrap();
-        drop(list);
+        drop(disk);
         let refused = asked.join().unwrap().unwrap_err();
         assert!(
             refused.contains("Sea salt was finished while lot S-12"),
@@ -405,9 +389,48 @@ fn a_lot_goes_to_no_other_step_than_the_one_it_was_named_for() {
     assert!(!rows(&person).iter().any(|row| row.contains("S-12")));
 }
 
-fn fifo(path: &Path) {
-    let made = std::process::Command::new("mkfifo").arg(path).status();
-    assert!(made.unwrap().success());
+/// A disk that does not answer: another process has a lease on the file (fcntl(2), F_SETLEASE), so
+/// that the kernel holds whoever opens it up until the lease is given back (or for 45 s).
+struct Hung {
+    holder: std::process::Child,
+    words: BufReader<std::process::ChildStdout>,
+}
+
+impl Hung {
+    fn at(path: &Path) -> Hung {
+        let program = "
+import fcntl, os, signal, sys
+file = os.open(sys.argv[1], os.O_RDWR)
+signal.signal(signal.SIGIO, lambda *_: print('asked', flush=True))
+fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_WRLCK)
+print('held', flush=True)
+sys.stdin.read()";
+        let mut holder = std::process::Command::new("python3")
+            .args(["-c", program])
+            .arg(path)
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::piped())
+            .spawn()
+            .expect("python3 is needed (apt: python3)");
+        let words = BufReader::new(holder.stdout.take().unwrap());
+        let mut hung = Hung { holder, words };
+        assert_eq!(hung.word(), "held\n");
+        hung
+    }
+
+    /// `asked` once somebody waits for the file.
+    fn word(&mut self) -> String {
+        let mut word = String::new();
+        self.words.read_line(&mut word).unwrap();
+        word
+    }
+}
+
+impl Drop for Hung {
+    fn drop(&mut self) {
+        let _ = self.holder.kill();
+        let _ = self.holder.wait();
+    }
 }
 
 #[test]

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use crate::mass::{Mass, decimals_of};
+use crate::text::misleads;
 
 /// The longest text of a cell in bytes. Some CSV readers refuse fields of more than 131 072
 /// characters, so a longer text is cut and ends in [`CUT_MARK`].
@@ -28,12 +29,7 @@ pub fn clean(text: &str) -> String {
 
 /// Whether [`clean`] replaces this character.
 pub fn breaks(c: char) -> bool {
-    c.is_control()
-        || matches!(
-            c,
-            '\u{2028}' | '\u{2029}' | '\u{061C}' | '\u{200E}' | '\u{200F}'
-        )
-        || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+    misleads(c)
 }
 
 /// The cleaned text with an apostrophe before it where a spreadsheet would take it for a formula.

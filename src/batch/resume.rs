@@ -6,7 +6,6 @@
 //! `jars` and `fill_ng` are both null or both numbers; `sha256` is that of the text.
 
 use std::collections::{BTreeMap, HashMap};
-use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
@@ -26,6 +25,7 @@ use crate::formula::{Formula, Plan};
 use crate::mass::{Mass, Unit};
 use crate::metrology::ScaleAbility;
 use crate::scale::Moment;
+use crate::text::harmless_json;
 use crate::weighing::event::{Draft, RowKind};
 
 /// What a batch was opened with.
@@ -79,7 +79,7 @@ pub fn opening_drafts(
     };
     // A struct of texts and numbers always has a JSON form.
     let json = serde_json::to_string(&note).unwrap_or_default();
-    let json = format!("formula {}", escaped(&json));
+    let json = format!("formula {}", harmless_json(&json));
     if json.len() > cell::LONGEST_TEXT {
         return Err(FormulaTooLong { bytes: json.len() });
     }
@@ -122,23 +122,6 @@ pub fn plain_draft(kind: RowKind, note: String, ticket: u64, at: Moment) -> Draf
         readability: Mass::ZERO,
         note,
     }
-}
-
-/// JSON in which every character that a cell would turn into a space is a `\u` escape. They can
-/// stand only inside JSON's strings, where the escape means the same.
-fn escaped(json: &str) -> String {
-    let mut out = String::with_capacity(json.len());
-    for c in json.chars() {
-        if cell::breaks(c) {
-            let mut units = [0; 2];
-            for unit in c.encode_utf16(&mut units) {
-                let _ = write!(out, "\\u{unit:04x}");
-            }
-        } else {
-            out.push(c);
-        }
-    }
-    out
 }
 
 /// Reads the opening from a row's note; `None` when the row holds none.

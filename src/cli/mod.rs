@@ -39,6 +39,8 @@ use clap::{CommandFactory as _, Parser, Subcommand};
 
 pub use failure::{Exit, Failure, Outcome};
 
+use crate::text::{harmless, harmless_json, misleads};
+
 /// bismar watches your bench scale while you weigh a batch: it knows the step and the tare, tells
 /// you what to add, goes on by itself when the weight is right, and writes every weight to a log.
 ///
@@ -127,9 +129,14 @@ pub fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
-            // Nothing more can be done where even this cannot be written.
-            let _ = error.print();
             let wrong = error.use_stderr();
+            let plain = error.render().to_string();
+            // Nothing more can be done where even this cannot be written.
+            if wrong && plain.contains(|c| misleads(c) && c != '\n') {
+                tell(plain.trim_end());
+            } else {
+                let _ = error.print();
+            }
             return if wrong { Exit::Usage } else { Exit::Done }.into();
         }
     };
@@ -137,7 +144,7 @@ pub fn main() -> ExitCode {
         Ok(exit) => exit.into(),
         Err(failure) => {
             if !failure.message.is_empty() {
-                let _ = writeln!(std::io::stderr(), "{failure}");
+                tell(&failure.to_string());
             }
             failure.exit.into()
         }
@@ -184,12 +191,21 @@ fn tree() -> clap::Command {
     Cli::command()
 }
 
-/// Writes a text with its line end to standard output.
+/// Writes a text with its line end to standard output, without what would steer a terminal.
 ///
 /// # Errors
 /// When it cannot be written; see [`Failure::of_stdout`].
 pub fn print(text: &str) -> Result<(), Failure> {
-    write(format!("{}\n", text.trim_end_matches('\n')).as_bytes())
+    let text = format!("{}\n", text.trim_end_matches('\n'));
+    write(harmless(&text).as_bytes())
+}
+
+/// Writes JSON to standard output.
+///
+/// # Errors
+/// As [`print`].
+fn print_json(json: &serde_json::Value) -> Result<(), Failure> {
+    print(&harmless_json(&json.to_string()))
 }
 
 /// Writes bytes to standard output as they are.
@@ -206,7 +222,7 @@ pub fn write(bytes: &[u8]) -> Result<(), Failure> {
 /// Tells the person how it goes, on stderr, so that what is printed can go to a file.
 fn tell(text: &str) {
     // A closed stderr is no reason to stop.
-    let _ = writeln!(std::io::stderr(), "{text}");
+    let _ = writeln!(std::io::stderr(), "{}", harmless(text));
 }
 
 #[cfg(test)]

@@ -95,9 +95,15 @@ pub fn run(args: ReplayArgs) -> Outcome {
 }
 
 fn open(path: &Path) -> Result<CaptureReader<BufReader<File>>, Failure> {
-    let file = File::open(path).map_err(|error| {
+    let cannot = |error: std::io::Error| {
         Failure::bad_input(format!("{}:1:1: cannot be read: {error}", path.display()))
-    })?;
+    };
+    // A pipe would be waited for without end, and a capture is read twice.
+    if !std::fs::metadata(path).map_err(cannot)?.is_file() {
+        let text = format!("{}:1:1: is not a plain file", path.display());
+        return Err(Failure::bad_input(text).remedy("name the capture itself"));
+    }
+    let file = File::open(path).map_err(cannot)?;
     CaptureReader::new(BufReader::with_capacity(1 << 18, file)).map_err(|error| bad(path, &error))
 }
 
@@ -283,9 +289,7 @@ impl Run {
         if !bench.is_complete() {
             text.push_str("The batch is not complete.\n");
         }
-        std::io::stdout()
-            .write_all(text.as_bytes())
-            .map_err(|error| Failure::of_stdout(&error))
+        super::print(&text)
     }
 }
 

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use clap::Args;
 use serde_json::Value;
 
-use super::{Exit, Outcome, print};
+use super::{Exit, Outcome, print, print_json};
 use crate::daemon::client::Client;
 use crate::daemon::request::Request;
 
@@ -19,7 +19,7 @@ pub struct StatusArgs {
 pub fn run(args: &StatusArgs) -> Outcome {
     let reply = Client::connect()?.ask(&Request::Status)?;
     if args.json {
-        print(&reply.to_string())?;
+        print_json(&reply)?;
     } else {
         print(&words(&reply))?;
     }

@@ -23,6 +23,7 @@ use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
 use crate::config::CueConfig;
+use crate::text::misleads;
 use crate::weighing::event::{Choice, Cue, CueKind};
 
 /// What the desktop button of a choice says, and its meaning wherever a choice is put in words.
@@ -350,9 +351,10 @@ impl Record {
     }
 }
 
-/// Text for people: one line, without control characters, at most `most` characters.
+/// Text for people: one line, without control characters and marks that turn its direction, at most
+/// `most` characters.
 fn plain(text: &str, most: usize) -> String {
-    let mut chars = text.chars().map(|c| if c.is_control() { ' ' } else { c });
+    let mut chars = text.chars().map(|c| if misleads(c) { ' ' } else { c });
     let mut out: String = chars.by_ref().take(most).collect();
     if chars.next().is_some() {
         out.pop();

@@ -72,6 +72,14 @@ impl Client {
     pub fn connect_to(path: &Path) -> Result<Client, ClientError> {
         socket::check_length(path)?;
         let stream = UnixStream::connect(path)?;
+        // Where the folder of the socket is not ours, anybody could answer.
+        let peer = rustix::net::sockopt::socket_peercred(&stream).map_err(io::Error::from)?;
+        if !may_answer(peer.uid.as_raw(), rustix::process::geteuid().as_raw()) {
+            return Err(SocketError::Foreign {
+                path: path.to_owned(),
+            }
+            .into());
+        }
         stream.set_read_timeout(Some(REPLY_LIMIT))?;
         stream.set_write_timeout(Some(REPLY_LIMIT))?;
         Ok(Client {
@@ -141,6 +149,11 @@ impl Client {
     }
 }
 
+/// Whether a daemon of user `peer` may answer user `own`: the same user's, and root asks anybody's.
+const fn may_answer(peer: u32, own: u32) -> bool {
+    peer == own || own == 0
+}
+
 /// The event lines of a subscription.
 #[derive(Debug)]
 pub struct Events {
@@ -174,4 +187,17 @@ pub fn begin(
         allowance: None,
         overweigh: Vec::new(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_the_users_own_daemon_is_believed() {
+        assert!(may_answer(1000, 1000));
+        assert!(may_answer(1000, 0));
+        assert!(!may_answer(1001, 1000));
+        assert!(!may_answer(0, 1000));
+    }
 }

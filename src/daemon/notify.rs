@@ -10,6 +10,8 @@ use sd_notify::NotifyState;
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::fmt::MakeWriter;
 
+use crate::text::misleads;
+
 /// The daemon works: its socket is bound and its links are started.
 pub fn ready(status: &str) {
     let status = one_line(status);
@@ -45,7 +47,7 @@ fn send(state: &[NotifyState<'_>]) {
 
 /// A line feed would begin another assignment of the protocol.
 fn one_line(text: &str) -> String {
-    let plain = |c: char| if c.is_control() { ' ' } else { c };
+    let plain = |c: char| if misleads(c) { ' ' } else { c };
     text.chars().map(plain).take(200).collect()
 }
 
@@ -69,7 +71,7 @@ pub fn start_log() {
     } else {
         builder
             .with_ansi(std::io::stderr().is_terminal())
-            .with_writer(std::io::stderr)
+            .with_writer(|| PriorityLine(""))
             .try_init()
     };
     if started.is_ok()
@@ -103,14 +105,17 @@ fn priority(level: tracing::Level) -> &'static str {
     }
 }
 
+/// A line of the log, behind its priority where it has one.
 struct PriorityLine(&'static str);
 
 impl Write for PriorityLine {
     /// The formatter gives one whole event at a time.
     fn write(&mut self, event: &[u8]) -> std::io::Result<usize> {
-        let mut line = self.0.as_bytes().to_vec();
-        line.extend_from_slice(event);
-        std::io::stderr().lock().write_all(&line)?;
+        // The formatter escapes what steers a terminal, not what turns the direction of the text.
+        let turns = |c: char| misleads(c) && !c.is_control();
+        let line = String::from_utf8_lossy(event).replace(turns, "\u{fffd}");
+        let line = format!("{}{line}", self.0);
+        std::io::stderr().lock().write_all(line.as_bytes())?;
         Ok(event.len())
     }
 

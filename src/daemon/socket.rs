@@ -33,6 +33,11 @@ pub enum SocketError {
     NotASocket { path: PathBuf },
     #[error("{path} belongs to another user; set XDG_RUNTIME_DIR to a folder of your own")]
     Foreign { path: PathBuf },
+    #[error(
+        "{path} is a link or a file, where a folder of bismar's own belongs; move it away, or set \
+         XDG_RUNTIME_DIR to a folder of your own"
+    )]
+    NotAFolder { path: PathBuf },
     #[error("{path}: {error}; check the folder's rights and the free space")]
     Io { path: PathBuf, error: io::Error },
 }
@@ -119,12 +124,20 @@ fn own_folder(folder: &Path) -> Result<(), SocketError> {
         path: folder.to_owned(),
         error,
     };
-    DirBuilder::new()
-        .recursive(true)
-        .mode(0o700)
-        .create(folder)
-        .map_err(io)?;
-    let meta = std::fs::metadata(folder).map_err(io)?;
+    let mut maker = DirBuilder::new();
+    maker.recursive(true).mode(0o700);
+    let made = maker.create(folder);
+    // Of the thing itself: through a link that somebody else laid, a folder of ours that is none of
+    // the socket's would be closed, and the socket made there.
+    let meta = match (std::fs::symlink_metadata(folder), made) {
+        (Ok(meta), _) => meta,
+        (Err(_), Err(error)) | (Err(error), Ok(())) => return Err(io(error)),
+    };
+    if !meta.is_dir() {
+        return Err(SocketError::NotAFolder {
+            path: folder.to_owned(),
+        });
+    }
     if meta.uid() != rustix::process::geteuid().as_raw() {
         return Err(SocketError::Foreign {
             path: folder.to_owned(),

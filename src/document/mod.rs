@@ -15,6 +15,7 @@ pub use toml::Spanned;
 pub use toml::de::{DeTable, DeValue};
 
 use crate::problem::{Problem, Problems};
+use crate::text::misleads;
 
 /// A value with its place in the text.
 pub type Value<'i> = Spanned<DeValue<'i>>;
@@ -27,8 +28,8 @@ const MOST_PROBLEMS: usize = 200;
 /// Reads a whole text file.
 ///
 /// # Errors
-/// One problem: the file cannot be read, is larger than 1 MB, or is not UTF-8 (with the place of the
-/// first byte that is not).
+/// One problem: the file cannot be read, is no plain file (a pipe would be waited for without end), is
+/// larger than 1 MB, or is not UTF-8 (with the place of the first byte that is not).
 pub fn read_text(path: &Path) -> Result<String, Problems> {
     let name = path.display().to_string();
     let fail = |message: String, remedy: &str| {
@@ -40,15 +41,22 @@ pub fn read_text(path: &Path) -> Result<String, Problems> {
             remedy: remedy.to_owned(),
         })
     };
+    let cannot = |e: std::io::Error| {
+        fail(
+            format!("cannot be read: {e}"),
+            "Check the path and the file's rights",
+        )
+    };
+    if !std::fs::metadata(path).map_err(cannot)?.is_file() {
+        return Err(fail(
+            "cannot be read: it is not a plain file".into(),
+            "Name the file itself; text out of a pipe must be saved to a file first",
+        ));
+    }
     let mut bytes = Vec::new();
     std::fs::File::open(path)
         .and_then(|file| file.take(LARGEST_FILE + 1).read_to_end(&mut bytes))
-        .map_err(|e| {
-            fail(
-                format!("cannot be read: {e}"),
-                "Check the path and the file's rights",
-            )
-        })?;
+        .map_err(cannot)?;
     if bytes.len() as u64 > LARGEST_FILE {
         return Err(fail(
             "is larger than 1 MB".into(),
@@ -304,11 +312,9 @@ fn decimal_comma(text: &str, at: usize) -> Option<(&str, usize)> {
     None
 }
 
-/// Control characters, and the marks that reorder or break a line where it is printed.
+/// What a log's cell would change, so that a name would not be the same there, and a byte order mark.
 fn unprintable(c: char) -> bool {
-    c.is_control()
-        || matches!(c, '\u{2028}' | '\u{2029}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-        || c == '\u{feff}'
+    misleads(c) || c == '\u{feff}'
 }
 
 /// A piece of outside text for a message: short, and without control characters.

@@ -49,7 +49,7 @@ pub struct IdentifyArgs {
 /// A name for a scale.
 fn word(text: &str) -> Result<String, String> {
     let name = text.trim();
-    if name.is_empty() || name.chars().any(char::is_control) || name.chars().count() > 40 {
+    if name.is_empty() || name.contains(crate::text::misleads) || name.chars().count() > 40 {
         return Err("write a short word, for example bench".to_owned());
     }
     Ok(name.to_owned())

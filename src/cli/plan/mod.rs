@@ -149,7 +149,8 @@ fn word(path: &str) -> String {
         true => path.to_owned(),
         false => format!(
             "'{}'",
-            path.replace(char::is_control, "?").replace('\'', "'\\''")
+            path.replace(crate::text::misleads, "?")
+                .replace('\'', "'\\''")
         ),
     }
 }

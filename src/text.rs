@@ -1,0 +1,70 @@
+//! Text from outside, made fit for a terminal.
+
+use std::borrow::Cow;
+
+/// Whether a character moves the cursor, ends a line or turns the direction of what follows: every
+/// control character (C0, DEL, C1), U+2028 and U+2029, and the bidirectional controls of Unicode
+/// Standard Annex 9, table 4. With these a name can show another weight than the one that is meant.
+pub fn misleads(c: char) -> bool {
+    c.is_control()
+        || matches!(
+            c,
+            '\u{2028}' | '\u{2029}' | '\u{061C}' | '\u{200E}' | '\u{200F}'
+        )
+        || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+}
+
+/// The text with U+FFFD for every character that [`misleads`], but for line feeds and tabs.
+pub fn harmless(text: &str) -> Cow<'_, str> {
+    let bad = |c: char| misleads(c) && !matches!(c, '\n' | '\t');
+    if text.contains(bad) {
+        text.replace(bad, "\u{fffd}").into()
+    } else {
+        text.into()
+    }
+}
+
+/// JSON with a `\u` escape for every character that [`misleads`]: they can stand only inside its
+/// strings, where the escape means the same.
+pub fn harmless_json(json: &str) -> String {
+    let mut out = String::with_capacity(json.len());
+    for c in json.chars() {
+        if misleads(c) {
+            // All of them are in the basic plane: one unit.
+            out.push_str(&format!("\\u{:04x}", u32::from(c)));
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn plain_text_of_any_script_is_left_as_it_is() {
+        let text = "Sel de Guérande\t海塩 🧂 شمع\nملح";
+        assert!(matches!(harmless(text), Cow::Borrowed(same) if same == text));
+    }
+
+    #[test]
+    fn what_moves_or_turns_the_text_is_replaced() {
+        assert_eq!(
+            harmless("a\u{1b}[2K\rb\u{202e}c\u{9b}d\u{200f}"),
+            "a\u{fffd}[2K\u{fffd}b\u{fffd}c\u{fffd}d\u{fffd}"
+        );
+    }
+
+    #[test]
+    fn json_means_the_same_after_it() {
+        let value = serde_json::json!({"a\u{202e}": "b\u{7f}\u{2028}\n"});
+        let json = harmless_json(&value.to_string());
+        assert!(!json.contains(misleads), "{json:?}");
+        assert_eq!(
+            serde_json::from_str::<serde_json::Value>(&json).unwrap(),
+            value
+        );
+    }
+}

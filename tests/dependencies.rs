@@ -1,0 +1,225 @@
+//! What the program is built of: every licence is on a short list, everything comes from crates.io with
+//! its checksum, no crate is there twice without a reason, and no unsafe code is ours. This is no check
+//! for known faults: the advisories are a list of their own, which a machine without a network has not.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::process::Command;
+
+use serde_json::Value;
+
+/// SPDX names. All let a program under MIT or Apache-2.0 be passed on in binary form.
+const LICENCES: [&str; 10] = [
+    "MIT",
+    "Apache-2.0",
+    "BSD-2-Clause",
+    "BSD-3-Clause",
+    "BSL-1.0",
+    "ISC",
+    "Unicode-3.0",
+    "Unlicense",
+    "Zlib",
+    "CC0-1.0",
+];
+
+/// Crates under another licence, with the reason why that is no trouble.
+const OTHERWISE: [(&str, &str, &str); 1] = [(
+    "serialport",
+    "MPL-2.0",
+    "covers the crate's own files only; they are used as published",
+)];
+
+/// Crates of which two versions are built in, with the reason.
+const TWICE: [(&str, &str); 3] = [
+    ("bitflags", "serialport 4.10 is still on 1"),
+    ("nix", "serialport 4.10 is still on 0.26, the rest on 0.31"),
+    (
+        "syn",
+        "macros at build time only; nothing of it is in the program",
+    ),
+];
+
+fn metadata() -> Value {
+    let out = Command::new(env!("CARGO"))
+        .args(["metadata", "--locked", "--offline", "--format-version=1"])
+        .args(["--filter-platform", "x86_64-unknown-linux-gnu"])
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .output()
+        .expect("cargo runs");
+    assert!(
+        out.status.success(),
+        "{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+    serde_json::from_slice(&out.stdout).unwrap()
+}
+
+fn texts<'v>(value: &'v Value, key: &str) -> &'v str {
+    value[key].as_str().unwrap_or_default()
+}
+
+/// The packages that are built on Linux, those for tests too.
+fn packages(metadata: &Value) -> Vec<&Value> {
+    let nodes = metadata["resolve"]["nodes"].as_array().unwrap();
+    let used: BTreeSet<&str> = nodes.iter().map(|node| texts(node, "id")).collect();
+    let all = metadata["packages"].as_array().unwrap();
+    let used = all.iter().filter(|one| used.contains(texts(one, "id")));
+    used.filter(|one| one["source"].is_string()).collect()
+}
+
+/// Whether an SPDX expression can be met by `good` names: `OR` offers a choice, `AND` asks for both,
+/// and `WITH` an exception only ever allows more. The old `/` means `OR`.
+fn met(expression: &str, good: &dyn Fn(&str) -> bool) -> bool {
+    let spaced = expression.replace('/', " OR ");
+    let spaced = spaced.replace('(', " ( ").replace(')', " ) ");
+    let words: Vec<&str> = spaced.split_whitespace().collect();
+    let (met, rest) = any(&words, good);
+    met && rest.is_empty()
+}
+
+fn any<'w>(words: &'w [&'w str], good: &dyn Fn(&str) -> bool) -> (bool, &'w [&'w str]) {
+    let (mut met, mut rest) = all(words, good);
+    while let ["OR", more @ ..] = rest {
+        let (next, after) = all(more, good);
+        met |= next;
+        rest = after;
+    }
+    (met, rest)
+}
+
+fn all<'w>(words: &'w [&'w str], good: &dyn Fn(&str) -> bool) -> (bool, &'w [&'w str]) {
+    let (mut met, mut rest) = one(words, good);
+    while let ["AND", more @ ..] = rest {
+        let (next, after) = one(more, good);
+        met &= next;
+        rest = after;
+    }
+    (met, rest)
+}
+
+fn one<'w>(words: &'w [&'w str], good: &dyn Fn(&str) -> bool) -> (bool, &'w [&'w str]) {
+    match words {
+        ["(", more @ ..] => match any(more, good) {
+            (met, [")", rest @ ..]) => (met, rest),
+            (_, rest) => (false, rest),
+        },
+        [name, "WITH", _, rest @ ..] | [name, rest @ ..] => (good(name), rest),
+        [] => (false, words),
+    }
+}
+
+#[test]
+fn the_reader_of_licences_tells_good_from_bad() {
+    let good = |name: &str| LICENCES.contains(&name);
+    for expression in [
+        "MIT",
+        "MIT/Apache-2.0",
+        "GPL-3.0-only OR MIT",
+        "(MIT OR Apache-2.0) AND Unicode-3.0",
+        "Apache-2.0 WITH LLVM-exception",
+    ] {
+        assert!(met(expression, &good), "{expression}");
+    }
+    for expression in [
+        "",
+        "GPL-3.0-only",
+        "MIT AND GPL-3.0-only",
+        "(MIT OR Apache-2.0) AND GPL-3.0-only",
+        "(MIT",
+        "MIT MIT",
+    ] {
+        assert!(!met(expression, &good), "{expression}");
+    }
+}
+
+#[test]
+fn every_licence_is_on_the_list_and_every_crate_comes_from_crates_io() {
+    let metadata = metadata();
+    let packages = packages(&metadata);
+    assert!(packages.len() > 50, "{}", packages.len());
+    let mut bad = Vec::new();
+    let mut needed = BTreeSet::new();
+    for package in &packages {
+        let (name, licence) = (texts(package, "name"), texts(package, "license"));
+        let listed = |word: &str| LICENCES.contains(&word);
+        let excused = |word: &str| OTHERWISE.iter().any(|one| one.0 == name && one.1 == word);
+        if !met(licence, &listed) {
+            needed.insert(name);
+            if !met(licence, &|word| listed(word) || excused(word)) {
+                bad.push(format!("{name}: {licence:?}"));
+            }
+        }
+        if texts(package, "source") != "registry+https://github.com/rust-lang/crates.io-index" {
+            bad.push(format!("{name} comes from {}", texts(package, "source")));
+        }
+    }
+    assert!(bad.is_empty(), "{}", bad.join("\n"));
+    for (name, licence, why) in OTHERWISE {
+        assert!(
+            needed.contains(name),
+            "{name} ({licence}: {why}) needs no exception any more"
+        );
+    }
+    println!(
+        "FAULT | a licence or a source nobody looked at | cargo metadata, SPDX expressions | {} crates | \
+         all listed, all from crates.io | {} with a reason",
+        packages.len(),
+        needed.len()
+    );
+}
+
+#[test]
+fn no_crate_of_the_program_is_there_twice_without_a_reason() {
+    let metadata = metadata();
+    // Of the program itself, not of its tests: what `cargo tree --edges normal,build` walks.
+    let nodes = metadata["resolve"]["nodes"].as_array().unwrap();
+    let node: BTreeMap<&str, &Value> = nodes.iter().map(|n| (texts(n, "id"), n)).collect();
+    let mut open = vec![texts(&metadata["resolve"], "root")];
+    let mut seen = BTreeSet::new();
+    while let Some(id) = open.pop() {
+        if !seen.insert(id) {
+            continue;
+        }
+        for dependency in node[id]["deps"].as_array().unwrap() {
+            let kinds = dependency["dep_kinds"].as_array().unwrap();
+            if kinds.iter().any(|kind| kind["kind"] != "dev") {
+                open.push(texts(dependency, "pkg"));
+            }
+        }
+    }
+    let mut versions: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    for package in packages(&metadata) {
+        if seen.contains(texts(package, "id")) {
+            let versions = versions.entry(texts(package, "name")).or_default();
+            versions.push(texts(package, "version"));
+        }
+    }
+    versions.retain(|_, all| all.len() > 1);
+    let known: BTreeSet<&str> = TWICE.iter().map(|one| one.0).collect();
+    let found: BTreeSet<&str> = versions.keys().copied().collect();
+    assert_eq!(found, known, "{versions:?}; {TWICE:?}");
+    println!(
+        "FAULT | a crate built in twice | cargo metadata | {} crates | none without a reason | {} twice",
+        seen.len() - 1,
+        found.len()
+    );
+}
+
+#[test]
+fn every_locked_crate_has_a_checksum_and_unsafe_code_is_forbidden() {
+    let lock: toml::Table = std::fs::read_to_string("Cargo.lock")
+        .unwrap()
+        .parse()
+        .unwrap();
+    for package in lock["package"].as_array().unwrap() {
+        let own = package["name"].as_str() == Some("bismar");
+        assert_eq!(package.get("checksum").is_none(), own, "{package}");
+    }
+    let manifest: toml::Table = std::fs::read_to_string("Cargo.toml")
+        .unwrap()
+        .parse()
+        .unwrap();
+    assert_eq!(
+        manifest["lints"]["rust"]["unsafe_code"].as_str(),
+        Some("forbid")
+    );
+}
