@@ -389,3 +389,22 @@ fn a_full_jar_put_back_is_not_the_next_one_even_after_a_lift_within_one_reading(
     );
     assert_eq!(b.of_kind(RowKind::Filled).len(), 1);
 }
+
+/// The scale is switched off under a half full beaker and shows zero with it when it is on again.
+#[test]
+fn a_scale_switched_on_again_under_a_half_full_beaker_is_asked_to_be_lifted_and_goes_on() {
+    let mut b = Bench::one("Salt", "30.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(165.0, 3.0).hold(1.5);
+    b.now += 6_000;
+    b.engine.tick(Moment::from_millis(b.now));
+    b.drain();
+    b.shown = 0.0;
+    b.hold(3.0);
+    b.expect(&[]);
+    assert!(b.last_say().contains("Lift"), "{}", b.last_say());
+    b.land(-165.0).hold(2.0).land(0.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    assert!(b.last_say().contains("15.00 g to add"), "{}", b.last_say());
+    b.pour(15.0, 3.0).hold(2.5).land(-165.0).hold(2.0);
+    b.expect(&["30.00"]);
+}
