@@ -11,7 +11,7 @@ use bench_side::{Daemon, LONGEST, Pan, VESSEL, cells, config, events, only_log};
 use bismar::daemon::client::{self, Client};
 use bismar::daemon::request::Overweigh;
 use bismar::weighing::event::{Cue, CueKind, Event};
-use person::Person;
+use person::{Person, Said};
 
 const FORMULA: &str = r#"
 [formula]
@@ -108,6 +108,19 @@ fn readme_shows(said: &[&str]) {
     }
 }
 
+/// The last row is on the disk a moment before the daemon knows it.
+fn once_written(person: &Person, daemon: &Daemon, words: &[&str]) -> Said {
+    let mut said = person.run(words);
+    daemon.until(|| {
+        let again = said.err.contains("still being written");
+        if again {
+            said = person.run(words);
+        }
+        !again
+    });
+    said
+}
+
 fn missing(cue: &Cue) -> f64 {
     cue.missing.map_or(0.0, |missing| missing.to_g_f64())
 }
@@ -146,16 +159,7 @@ fn jars_are_filled_without_a_touch_over_a_killed_daemon_and_stand_in_the_sheet()
     daemon.until(|| cells(&log, "closed", "note").len() == 1);
 
     let watched = events(&person);
-    // The row is on the disk a moment before the daemon knows it.
-    let mut said = person.run(&["fill", "--fill", "30g", "--over", "1g"]);
-    daemon.until(|| {
-        let again = said.err.contains("still being written");
-        if again {
-            said = person.run(&["fill", "--fill", "30g", "--over", "1g"]);
-        }
-        !again
-    });
-    let said = said.ended(0);
+    let said = once_written(&person, &daemon, &["fill", "--fill", "30g", "--over", "1g"]).ended(0);
     assert!(
         said.out
             .contains("up to 4 of 30.00 g each, 31.00 g at most"),
@@ -362,15 +366,8 @@ fn a_batch_over_its_limit_is_closed_only_by_a_word() {
     );
     // Thought better of: it is opened again, killed, and weighed to its end.
     let log_text = log.to_str().unwrap();
-    let mut said = person.run(&["remedy", log_text, "--take", "in-proportion"]);
-    daemon.until(|| {
-        let again = said.err.contains("still being written");
-        if again {
-            said = person.run(&["remedy", log_text, "--take", "in-proportion"]);
-        }
-        !again
-    });
-    let said = said.ended(0);
+    let mend = ["remedy", log_text, "--take", "in-proportion"];
+    let said = once_written(&person, &daemon, &mend).ended(0);
     assert!(
         said.out
             .contains("is open again and becomes 200.00 g: 2 steps more"),
@@ -389,7 +386,7 @@ fn a_batch_over_its_limit_is_closed_only_by_a_word() {
         ["60.00", "36.00", "8.00", "60.00", "36.00"]
     );
     person.run(&["log", "verify", log_text]).ended(0);
-    let nothing = person.run(&["remedy", log_text, "--take", "in-proportion"]);
+    let nothing = person.run(&mend);
     assert_eq!(nothing.code, Some(1), "{nothing:?}");
     assert_eq!(daemon.terminate(), Some(0));
 }

@@ -44,7 +44,7 @@ pub struct Core<H> {
     pub(super) rows: Option<Rows>,
     running: bool,
     /// The name of the running batch, or of the one before.
-    batch: String,
+    pub(super) batch: String,
     subscribers: Subscribers,
     /// A configuration that waits for the end of the batch.
     waiting: Option<Config>,

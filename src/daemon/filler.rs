@@ -11,7 +11,7 @@ use crate::batch::fill_note::note_of;
 use crate::batch::log::LogFile;
 use crate::batch::names::{name_of, safe_batch_name};
 use crate::batch::record::{self, Record, logs_in};
-use crate::batch::resume::{self, plain_draft};
+use crate::batch::resume::{self, Resumed, plain_draft};
 use crate::batch::scale_checks;
 use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};
@@ -19,12 +19,6 @@ use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
 use crate::scale::Moment;
 use crate::weighing::event::RowKind;
-
-/// What is let in over the label where nothing else is said: 2 %, and 0.2 g at least. Common
-/// practice, no source.
-fn usual_over(nominal: Mass) -> Mass {
-    nominal.ratio(1, 50).max(Mass::from_mg(200))
-}
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, String> {
@@ -34,14 +28,7 @@ impl BatchOpener {
     }
 
     pub(super) fn begin_filling(&self, request: &FillRequest) -> Result<Opened, String> {
-        let path = self.log_to_fill(request.batch.as_deref())?;
-        let batch = name_of(&path);
-        if self.stuck.contains(&batch) {
-            return Err(format!(
-                "rows of batch {batch} are kept in a file of their own and must be in its log first"
-            ));
-        }
-        let resumed = resume::read(&path).map_err(|error| error.to_string())?;
+        let (path, batch, resumed) = self.weighed_log(request.batch.as_deref())?;
         if !resumed.closed {
             return Err(format!(
                 "batch {batch} is not weighed to its end; jars are filled after that"
@@ -86,8 +73,25 @@ impl BatchOpener {
         })
     }
 
+    /// The log of a batch that something follows after its weighing, with the batch's name; as
+    /// [`BatchOpener::log_to_fill`].
+    pub(super) fn weighed_log(
+        &self,
+        batch: Option<&str>,
+    ) -> Result<(PathBuf, String, Resumed), String> {
+        let path = self.log_to_fill(batch)?;
+        let batch = name_of(&path);
+        if self.stuck.contains(&batch) {
+            return Err(format!(
+                "rows of batch {batch} are kept in a file of their own and must be in its log first"
+            ));
+        }
+        let resumed = resume::read(&path).map_err(|error| error.to_string())?;
+        Ok((path, batch, resumed))
+    }
+
     /// The log of the batch that is named, or the one whose weighing ended last.
-    pub(super) fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, String> {
+    fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, String> {
         let folder = self.folder()?;
         if let Some(batch) = batch {
             let name = batch.strip_suffix(".csv").unwrap_or(batch);
@@ -131,7 +135,7 @@ fn wanted(
         .or(planned.map(|(_, fill)| fill))
         .ok_or("the batch was not planned in jars; say what a jar holds: bismar fill --fill 55g")?;
     let made = record.total() - filled;
-    let over = request.over.unwrap_or_else(|| usual_over(nominal));
+    let over = request.over.unwrap_or_else(|| Fill::usual_over(nominal));
     if over > nominal.ratio(1, 2) {
         return Err(format!(
             "{} g over a fill of {} g is more than half of it; give a smaller --over",
@@ -148,7 +152,7 @@ fn wanted(
             nominal.grams(Mass::from_mg(10))
         ));
     }
-    let hold = usize::try_from(made.ng().max(0) / nominal.ng().max(1)).unwrap_or(0);
+    let hold = Fill::hold(nominal, made);
     if hold == 0 {
         return Err(format!(
             "there is not enough left for one jar: {} g were weighed, {} g are in jars",

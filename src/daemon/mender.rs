@@ -5,26 +5,18 @@ use jiff::Timestamp;
 use super::opener::{BatchOpener, RESUME_TICKET, compare};
 use super::seams::Opened;
 use crate::batch::log::LogFile;
-use crate::batch::names::name_of;
-use crate::batch::resume::{self, Resumed, plain_draft};
+use crate::batch::resume::plain_draft;
 use crate::bench::Progress;
+use crate::formula::Formula;
 use crate::formula::amend::change_of;
-use crate::formula::remedy::{Part, Way, remedy};
-use crate::formula::{Formula, Plan};
+use crate::formula::remedy::{Way, remedy};
 use crate::mass::Mass;
 use crate::scale::Moment;
 use crate::weighing::event::{Draft, RowKind};
 
 impl BatchOpener {
     pub(super) fn mend_closed(&self, batch: &str, way: Way) -> Result<Opened, String> {
-        let path = self.log_to_fill(Some(batch))?;
-        let batch = name_of(&path);
-        if self.stuck.contains(&batch) {
-            return Err(format!(
-                "rows of batch {batch} are kept in a file of their own and must be in its log first"
-            ));
-        }
-        let resumed = resume::read(&path).map_err(|error| error.to_string())?;
+        let (path, batch, resumed) = self.weighed_log(Some(batch))?;
         if !resumed.closed {
             return Err(format!(
                 "batch {batch} is not closed; nothing has to be opened again"
@@ -49,7 +41,10 @@ impl BatchOpener {
         let d = |step: &crate::formula::Step| scales.get(step.scale).map(|s| s.readability);
         let d = plan.steps.iter().filter_map(d).max();
         let d = d.unwrap_or(Mass::from_mg(10));
-        let parts = parts(&plan, &resumed);
+        let parts = plan.held(|number| {
+            let stayed = resumed.residues.get(&number).copied().unwrap_or_default();
+            Some(resumed.weighed.get(&number)?.net - stayed)
+        });
         let none = || {
             format!(
                 "there is no remedy by that way ({}); `bismar remedy {batch}.csv` shows the others",
@@ -97,22 +92,4 @@ impl BatchOpener {
             say,
         })
     }
-}
-
-/// What of each part is in the batch, or is still to be weighed as planned.
-fn parts(plan: &Plan, resumed: &Resumed) -> Vec<Part> {
-    let held = |step: &crate::formula::Step| {
-        let stayed = resumed.residues.get(&step.number).copied();
-        let weighed = resumed.weighed.get(&step.number);
-        weighed.map_or(step.target, |weighed| {
-            (weighed.net - stayed.unwrap_or_default()).max(Mass::ZERO)
-        })
-    };
-    let of = |part: usize| plan.steps.iter().filter(move |step| step.part == part);
-    (plan.parts.iter().enumerate())
-        .map(|(part, planned)| Part {
-            held: of(part).map(held).sum(),
-            ..planned.bounds
-        })
-        .collect()
 }

@@ -39,11 +39,12 @@ impl<H: Heart> Core<H> {
 
     /// The step that waits to be weighed.
     fn step_now(&self) -> Option<ForStep> {
+        self.rows.as_ref()?;
         let status = self.heart.status();
         let (step, ingredient) = (status.step?, status.ingredient?);
         let target = status.target.as_deref().and_then(Amount::parse);
         Some(ForStep {
-            batch: self.rows.as_ref()?.batch(),
+            batch: Some(self.batch.clone()),
             step,
             ingredient,
             needed: target.map_or(Mass::ZERO, Amount::mass),

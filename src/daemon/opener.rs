@@ -120,11 +120,9 @@ impl BatchOpener {
             // The loop has ended, or has closed the batch, where nobody listens.
             let _ = sender.send(LogAnswer { ticket, outcome });
         });
-        let batch = log.batch().to_owned();
         let writer = LogWriter::start(log, self.retry, answer)
             .map_err(|error| format!("the log's writer cannot be started: {error}"))?;
         let sink = WriterSink {
-            batch,
             writer: Some(writer),
             spills: self.spills.clone(),
         };
@@ -495,7 +493,6 @@ pub(super) fn compare(path: &Path, plan: &Plan) -> Result<(), String> {
 
 /// The log's writer as the loop's sink.
 struct WriterSink {
-    batch: String,
     writer: Option<LogWriter>,
     spills: Vec<PathBuf>,
 }
@@ -505,10 +502,6 @@ impl RowSink for WriterSink {
         if let Some(writer) = &self.writer {
             writer.send(draft, at);
         }
-    }
-
-    fn batch(&self) -> Option<String> {
-        Some(self.batch.clone())
     }
 
     fn end(&mut self) -> Option<LeftOver> {

@@ -34,11 +34,6 @@ impl Rows {
         }
     }
 
-    /// See [`RowSink::batch`].
-    pub fn batch(&self) -> Option<String> {
-        self.sink.batch()
-    }
-
     pub fn write(&mut self, draft: Draft, at: jiff::Timestamp) {
         self.waiting.push(Waiting {
             ticket: draft.ticket,

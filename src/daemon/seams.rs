@@ -43,11 +43,6 @@ pub trait RowSink {
     /// Hands the row on to be written and synced; `at` is its time of day. Returns at once.
     fn write(&mut self, draft: Draft, at: jiff::Timestamp);
 
-    /// The batch whose rows these are; `None` where it has no name.
-    fn batch(&self) -> Option<String> {
-        None
-    }
-
     /// Nothing more is written, and nobody waits for answers any more: puts the rows that are not on
     /// the disk into a file elsewhere. Takes a moment at most. `None` where all are on the disk.
     fn end(&mut self) -> Option<LeftOver> {

@@ -157,6 +157,22 @@ impl Plan {
         plan
     }
 
+    /// What of each part is in the batch: what a step delivered by its number, else its target, which is
+    /// still to be weighed.
+    pub fn held(&self, delivered: impl Fn(usize) -> Option<Mass>) -> Vec<Part> {
+        let one = |step: &Step| match delivered(step.number) {
+            Some(mass) => mass.max(Mass::ZERO),
+            None => step.target,
+        };
+        let of = |part: usize| self.steps.iter().filter(move |step| step.part == part);
+        (self.parts.iter().enumerate())
+            .map(|(part, planned)| Part {
+                held: of(part).map(one).sum(),
+                ..planned.bounds
+            })
+            .collect()
+    }
+
     /// One more weighing of a part. What is tolerated of the whole is tolerated of the addition,
     /// up to half of it.
     fn more_of(&self, part: usize, mass: Mass) -> Option<Step> {

@@ -28,6 +28,17 @@ pub struct Fill {
 }
 
 impl Fill {
+    /// What is let in over the label where nothing else is said: 2 %, and 0.2 g at least. Common
+    /// practice, no source.
+    pub fn usual_over(nominal: Mass) -> Mass {
+        nominal.ratio(1, 50).max(Mass::from_mg(200))
+    }
+
+    /// How many jars of `nominal` there are in `made`.
+    pub fn hold(nominal: Mass, made: Mass) -> usize {
+        usize::try_from(made.ng().max(0) / nominal.ng().max(1)).unwrap_or(0)
+    }
+
     /// What is poured for: the middle between the label and the most that is let in. Each jar then
     /// holds what its label says, and the running mean does too.
     pub fn aim(&self) -> Mass {

@@ -80,15 +80,7 @@ impl fmt::Display for Outside {
 /// the formula. An ingredient of which nothing is held counts as 0 g; what is held of anything else has
 /// no limits. Nothing is outside in a batch of nothing.
 pub fn outside(formula: &Formula, held: &[Held], total: Mass) -> Vec<Outside> {
-    let entries: Vec<Entry> = (formula.ingredients().zip(formula.shares()))
-        .map(|(ingredient, share)| Entry {
-            name: &ingredient.name,
-            limits: ingredient.limits,
-            share,
-            scent: is_essential_oil(ingredient),
-        })
-        .collect();
-    outside_of(&entries, held, total)
+    outside_of(&entries(formula), held, total)
 }
 
 /// The same for a plan: its parts are the formula's entries.
@@ -294,18 +286,21 @@ impl Band {
     }
 }
 
-/// Each ingredient once, at its first entry, with the limits of all its entries together.
-fn by_name(formula: &Formula) -> Vec<(&Ingredient, Limits)> {
-    let entries: Vec<Entry> = (formula.ingredients().zip(formula.shares()))
+fn entries(formula: &Formula) -> Vec<Entry<'_>> {
+    (formula.ingredients().zip(formula.shares()))
         .map(|(ingredient, share)| Entry {
             name: &ingredient.name,
             limits: ingredient.limits,
             share,
-            scent: false,
+            scent: is_essential_oil(ingredient),
         })
-        .collect();
+        .collect()
+}
+
+/// Each ingredient once, at its first entry, with the limits of all its entries together.
+fn by_name(formula: &Formula) -> Vec<(&Ingredient, Limits)> {
     let first = |entry: &Entry| formula.ingredients().find(|i| same(&i.name, entry.name));
-    together(&entries)
+    together(&entries(formula))
         .iter()
         .filter_map(|entry| Some((first(entry)?, entry.limits)))
         .collect()

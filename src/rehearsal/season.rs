@@ -161,14 +161,13 @@ impl Outing {
 /// How the jars of a batch of `made` are filled, as `bismar fill` does it where nothing else is said:
 /// as many as it holds, 2 % over the label at most.
 pub fn usual_fill(nominal: Mass, made: Mass) -> Fill {
-    let hold = made.ng().max(0) / nominal.ng().max(1);
     Fill {
         nominal,
-        over: nominal.ratio(1, 50).max(Mass::from_mg(200)),
+        over: Fill::usual_over(nominal),
         rule: Rule::Eu76211,
         made,
         first: 1,
-        last: usize::try_from(hold).unwrap_or(0),
+        last: Fill::hold(nominal, made),
     }
 }
 

@@ -110,13 +110,8 @@ impl Engine {
                 fill.rule.source()
             ));
         }
-        let mut draft = self.draft(RowKind::Closed);
-        draft.step = 0;
+        let mut draft = self.batch_draft(RowKind::Closed);
         draft.phase = crate::formula::filling::PHASE.to_owned();
-        draft.ingredient = String::new();
-        draft.lot = String::new();
-        draft.vessel = String::new();
-        draft.scale = String::new();
         draft.readability = d;
         draft.target = Some(fill.made);
         draft.net = Some(filled.total());

@@ -76,13 +76,8 @@ impl Engine {
         let planned = run.plan.phases.get(phase);
         let name = planned.map(|p| p.name.clone()).unwrap_or_default();
         let text = planned.and_then(|p| p.mix.clone()).unwrap_or_default();
-        let mut draft = self.draft(RowKind::Mixed);
-        draft.step = 0;
+        let mut draft = self.batch_draft(RowKind::Mixed);
         draft.phase = name;
-        draft.ingredient = String::new();
-        draft.lot = String::new();
-        draft.vessel = String::new();
-        draft.scale = String::new();
         draft.note = format!("{text} ({how})");
         self.log(draft);
     }
@@ -266,13 +261,7 @@ impl Engine {
             .min()
             .unwrap_or(0);
         let d = self.readability(d);
-        let mut draft = self.draft(RowKind::Closed);
-        draft.step = 0;
-        draft.phase = String::new();
-        draft.ingredient = String::new();
-        draft.lot = String::new();
-        draft.vessel = String::new();
-        draft.scale = String::new();
+        let mut draft = self.batch_draft(RowKind::Closed);
         draft.readability = d;
         draft.target = self.run.as_ref().map(|run| run.plan.batch);
         draft.net = Some(total);

@@ -11,31 +11,13 @@ use crate::formula::remedy::{Part, Way, remedy};
 use crate::mass::Mass;
 
 impl Run {
-    /// What of a part is in the batch, or is still to be weighed as planned.
-    pub(super) fn held(&self, part: usize) -> Mass {
-        let one = |(index, step): (usize, &crate::formula::Step)| {
+    /// What of each part is in the batch, or is still to be weighed as planned.
+    pub(super) fn parts(&self) -> Vec<Part> {
+        self.plan.held(|number| {
+            let index = number.checked_sub(1)?;
             let stayed = self.residues.get(&index).copied().unwrap_or_default();
-            let weighed = self.done.get(index).copied().flatten();
-            weighed.map_or(step.target, |weighed| {
-                (weighed.net - stayed).max(Mass::ZERO)
-            })
-        };
-        let mine = |(_, step): &(usize, &crate::formula::Step)| step.part == part;
-        self.plan
-            .steps
-            .iter()
-            .enumerate()
-            .filter(mine)
-            .map(one)
-            .sum()
-    }
-
-    fn parts(&self) -> Vec<Part> {
-        let held = |(i, part): (usize, &crate::formula::PlannedPart)| Part {
-            held: self.held(i),
-            ..part.bounds
-        };
-        self.plan.parts.iter().enumerate().map(held).collect()
+            Some((*self.done.get(index)?)?.net - stayed)
+        })
     }
 }
 
@@ -129,13 +111,7 @@ impl Engine {
         run.mix_pending = None;
         run.limits_accepted = false;
         let batch = run.plan.batch;
-        let mut draft = self.draft(RowKind::Remedy);
-        draft.step = 0;
-        draft.phase = String::new();
-        draft.ingredient = String::new();
-        draft.lot = String::new();
-        draft.vessel = String::new();
-        draft.scale = String::new();
+        let mut draft = self.batch_draft(RowKind::Remedy);
         draft.target = Some(batch);
         draft.note = note;
         self.log(draft);

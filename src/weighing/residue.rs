@@ -195,10 +195,11 @@ impl Engine {
         let Some(step) = run.plan.steps.get(emptied.step).cloned() else {
             return;
         };
-        let went_in = run.held(step.part);
+        let went_in = run.parts().get(step.part).map(|part| part.held);
         let planned = run.plan.parts.get(step.part);
         emptied.missing = planned
-            .map(|part| (part.target - went_in, part.under))
+            .zip(went_in)
+            .map(|(part, went_in)| (part.target - went_in, part.under))
             .filter(|(missing, under)| missing > under)
             .map(|(missing, _)| missing);
         let d = self.readability(step.scale);

@@ -13,38 +13,29 @@ impl Engine {
         missing: Option<Mass>,
         choices: &[Choice],
     ) {
-        let step = self
-            .run
-            .as_ref()
-            .and_then(Run::current)
-            .map_or(0, |step| step.number);
-        let cue = Cue {
-            kind,
-            say,
-            step,
-            missing,
-            choices: choices.to_vec(),
-            urgent: false,
-        };
+        let mut cue = self.plain_cue(kind, say, choices);
+        cue.missing = missing;
         self.last_cue = Some(cue.clone());
         self.fault = None;
         self.out.push_back(Event::Cue(cue));
     }
 
-    pub(super) fn cue_urgent(&mut self, kind: CueKind, say: String, choices: &[Choice]) {
-        let step = self
-            .run
-            .as_ref()
-            .and_then(Run::current)
-            .map_or(0, |step| step.number);
-        let cue = Cue {
+    /// A cue about the running step, with no number and not urgent.
+    fn plain_cue(&self, kind: CueKind, say: String, choices: &[Choice]) -> Cue {
+        let step = self.run.as_ref().and_then(Run::current);
+        Cue {
             kind,
             say,
-            step,
+            step: step.map_or(0, |step| step.number),
             missing: None,
             choices: choices.to_vec(),
-            urgent: true,
-        };
+            urgent: false,
+        }
+    }
+
+    pub(super) fn cue_urgent(&mut self, kind: CueKind, say: String, choices: &[Choice]) {
+        let mut cue = self.plain_cue(kind, say, choices);
+        cue.urgent = true;
         // A fault does not hide what is to be done: that is said again when the fault is over.
         if kind == CueKind::Fault {
             self.fault = Some(cue.say.clone());
@@ -123,6 +114,19 @@ impl Engine {
             readings: None,
             readability: step.map_or(Mass::from_mg(10), |step| self.readability(step.scale)),
             note: String::new(),
+        }
+    }
+
+    /// A draft about the batch, not about a step.
+    pub(super) fn batch_draft(&self, kind: RowKind) -> Draft {
+        Draft {
+            step: 0,
+            phase: String::new(),
+            ingredient: String::new(),
+            lot: String::new(),
+            vessel: String::new(),
+            scale: String::new(),
+            ..self.draft(kind)
         }
     }
 
