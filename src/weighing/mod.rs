@@ -222,7 +222,25 @@ impl Engine {
                 code: "silent",
                 over: true,
             });
-            self.repeat_cue();
+            self.say_on(scale);
+        }
+    }
+
+    /// What is to be done, once `scale` weighs again. A number said before the silence may be an old
+    /// one: what went in meanwhile is not taken off it.
+    fn say_on(&mut self, scale: ScaleIndex) {
+        if self.scale_needed() != Some(scale) {
+            return;
+        }
+        match self.run.as_ref().map(|run| &run.state) {
+            // The reading that is at hand says it: the weight is the same, or the tare is to be proven.
+            Some(State::Tared(_)) => self.fault = None,
+            Some(State::Recheck(_)) => {
+                if let Some(step) = self.step_now() {
+                    self.ask_lift_and_back(&step);
+                }
+            }
+            _ => self.repeat_cue(),
         }
     }
 

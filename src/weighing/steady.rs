@@ -11,8 +11,9 @@ use crate::scale::Moment;
 
 /// Readings further apart than this do not belong to one window: 1.5 s.
 const LONGEST_GAP_US: u64 = 1_500_000;
-/// More readings than any window needs (10 s at 100 a second); bounds the memory.
-const MOST_READINGS: usize = 1024;
+/// As many as the longest window (10 s) holds of a line at 115200 baud (800 a second); bounds the
+/// memory. A faster flood than that never rests.
+const MOST_READINGS: usize = 8192;
 
 /// A steady indication.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

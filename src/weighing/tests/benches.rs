@@ -317,6 +317,30 @@ fn a_silent_scale_is_told_once_and_its_return_too() {
 }
 
 #[test]
+fn after_a_silence_no_old_number_is_said() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 4.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    for more in [157.0, 159.0] {
+        let due = b.engine.deadline().unwrap();
+        b.engine.tick(due);
+        b.drain();
+        let told = b.cues.len();
+        // Poured on while nobody saw it.
+        b.shown = more;
+        b.now += 6_000;
+        b.hold(1.5);
+        let said: Vec<&str> = b.cues[told..].iter().map(|cue| cue.say.as_str()).collect();
+        assert!(
+            said.iter()
+                .all(|say| say.starts_with("The tare must be seen again"))
+                && !said.is_empty(),
+            "{said:?}"
+        );
+    }
+}
+
+#[test]
 fn too_much_on_the_scale_is_told_and_never_weighed() {
     let mut b = Bench::one("Salt", "12.00");
     b.hold(2.0).land(150.0).hold(1.5);
