@@ -26,13 +26,28 @@ pub fn play(
     bench: &mut Bench,
     plan: Plan,
     stage: &mut Stage,
+    log: impl FnMut(&Draft) -> Result<u64, String>,
+    told: impl FnMut(Told<'_>),
+) -> Result<(), Refused> {
+    play_from(Moment::default(), bench, plan, stage, log, told)
+}
+
+/// The same on a bench that has been at work: the stage's time begins at `start` of the bench's.
+///
+/// # Errors
+/// As [`play`].
+pub fn play_from(
+    start: Moment,
+    bench: &mut Bench,
+    plan: Plan,
+    stage: &mut Stage,
     mut log: impl FnMut(&Draft) -> Result<u64, String>,
     mut told: impl FnMut(Told<'_>),
 ) -> Result<(), Refused> {
-    bench.begin(plan, Progress::default(), Moment::default())?;
-    drain(bench, stage, Moment::default(), &mut log, &mut told);
+    bench.begin(plan, Progress::default(), start)?;
+    drain(bench, stage, start, &mut log, &mut told);
     while let Some(output) = stage.next() {
-        let at = output.at();
+        let at = start.plus_micros(output.at().0);
         while let Some(due) = bench.deadline().filter(|due| *due <= at) {
             bench.tick(due);
             drain(bench, stage, due, &mut log, &mut told);

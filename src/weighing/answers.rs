@@ -268,7 +268,7 @@ impl Engine {
             return;
         };
         let loaded = self.is_loaded(scale);
-        let level = pan.steady.level();
+        let level = pan.level(self.now);
         match (way, loaded, level) {
             // The source is weighed as it stands; the bowl had nothing of this step in it.
             (VesselWay::Difference | VesselWay::Bowl, true, Some(level)) if sure => {
@@ -314,7 +314,10 @@ impl Engine {
         if tared.doubt.is_some() || tared.tainted {
             return Err(Refused("The tare is not sure, so the weight is not. Lift the vessel and put it back first.".into()));
         }
-        let steady = self.pans.get(step.scale).and_then(|pan| pan.steady.level());
+        let steady = self
+            .pans
+            .get(step.scale)
+            .and_then(|pan| pan.level(self.now));
         // After a key or a gap only a weight that stands there is one.
         let carried = tared.carried > 0 || tared.unproven > Mass::ZERO;
         if away

@@ -110,6 +110,8 @@ impl Engine {
                 if let Some(level) = seen.steady {
                     // The empty pan's indication drifts; we follow it, the tare must not.
                     self.see_zero(scale, level.weight);
+                } else if seen.plateau {
+                    self.follow_tail(scale, seen.weight);
                 }
                 self.keep(State::Empty { carry });
             }

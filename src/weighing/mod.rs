@@ -426,6 +426,12 @@ impl Engine {
                 step.scale + 1
             )));
         }
+        for pan in &mut self.pans {
+            // Silent or unplugged by now: what it showed last is not what stands there.
+            if pan.is_stale(self.now) {
+                pan.begin_afresh();
+            }
+        }
         let mut run = Run::new(plan, progress);
         run.begun = self.now;
         self.run = Some(run);
@@ -486,7 +492,12 @@ impl Engine {
     ) -> Option<(Mass, Mass, Option<crate::mass::Unit>, bool)> {
         let pan = self.pans.get(scale)?;
         let last = pan.last?;
-        Some((last.weight, pan.d(), pan.unit, pan.steady.is_steady()))
+        Some((
+            last.weight,
+            pan.d(),
+            pan.unit,
+            pan.level(self.now).is_some(),
+        ))
     }
 }
 

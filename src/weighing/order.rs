@@ -1,7 +1,7 @@
 //! The order of steps: phases, mixing, the end of the batch.
 
 use super::event::{Choice, CueKind, Event, RowKind, ScaleIndex};
-use super::pan::Seen;
+use super::pan::{JumpCause, Seen};
 use super::state::{State, Tared};
 use super::{Engine, say};
 use crate::formula::VesselWay;
@@ -135,7 +135,7 @@ impl Engine {
             _ => false,
         };
         let loaded = loaded && !in_transit;
-        let level = pan.steady.level();
+        let level = pan.level(self.now);
         if let (true, true, false, Some((base, d))) = (loaded, same_bowl, emptied, bowl_base) {
             // Stirring leaves or takes a little; more than that was poured before the word.
             let shown = level.map_or(pan.last.map_or(base, |last| last.weight), |l| l.weight);
@@ -342,6 +342,7 @@ impl Engine {
     /// something stands there already, and the scale's zero is taken for the empty pan's.
     fn find_first_zero(&mut self, scale: ScaleIndex, seen: &Seen) {
         let idle = !self.is_busy();
+        let unattended = idle || self.scale_needed() != Some(scale);
         // Under a vessel, what is at rest at zero is what the key made of it.
         let waits = self
             .run
@@ -350,6 +351,10 @@ impl Engine {
         let Some(pan) = self.pans.get_mut(scale) else {
             return;
         };
+        let key = seen.jump.is_some_and(|jump| jump.cause != JumpCause::Load) || seen.may_be_key();
+        if unattended && (seen.after_gap || key) {
+            pan.forget_zero();
+        }
         let Some(level) = seen.steady else { return };
         let first = match pan.zero {
             None => {

@@ -201,6 +201,37 @@ impl Pan {
         self.wander.reset();
     }
 
+    /// The weight at rest, where readings still come: what stood there before a silence is none.
+    pub fn level(&self, now: Moment) -> Option<Level> {
+        self.steady.level().filter(|_| !self.is_stale(now))
+    }
+
+    /// Whether the last reading is too old to say what stands there.
+    pub fn is_stale(&self, now: Moment) -> bool {
+        let silence = self.last.map_or(0, |last| now.since(last.at));
+        self.lost || self.gap || silence > self.longest_pause()
+    }
+
+    /// Forgets the zero: nobody followed what moved it. The next rest says where it is.
+    pub fn forget_zero(&mut self) {
+        self.zero = None;
+        self.zero_seen = false;
+        self.zero_exact = false;
+        self.exact_before_gap = false;
+    }
+
+    /// As a scale that has not spoken yet, but for what was learned of its ways.
+    pub fn begin_afresh(&mut self) {
+        self.forget_zero();
+        self.unsettle();
+        self.last = None;
+        self.prior = None;
+        self.unconfirmed = None;
+        self.anchor = None;
+        self.between = false;
+        self.gap = false;
+    }
+
     pub fn lost(&mut self) {
         self.lost = true;
         self.gap = true;

@@ -78,6 +78,16 @@ impl Engine {
         }
     }
 
+    /// A zero taken from a fall that was not over yet goes down with the rest of it.
+    pub(super) fn follow_tail(&mut self, scale: ScaleIndex, shown: Mass) {
+        if let Some(pan) = self.pans.get_mut(scale)
+            && !pan.zero_exact
+            && let Some(zero) = pan.zero
+        {
+            pan.zero = Some(zero.min(shown));
+        }
+    }
+
     pub(super) fn load(&self, scale: ScaleIndex, shown: Mass, d: Mass) -> Load {
         let above = shown - self.zero(scale);
         if above > vessel_at_least(d) {

@@ -11,7 +11,7 @@ use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
-use bismar::rehearsal::trial::{Told, play};
+use bismar::rehearsal::trial::{Told, play_from};
 use bismar::rehearsal::{Habits, LineShape, SimScaleSpec, Stage, StageSpec};
 use bismar::scale::Moment;
 use bismar::weighing::event::{CueKind, Draft, Event, RowKind};
@@ -270,14 +270,41 @@ fn trial_of(
     }
     let mut bench = Bench::at_line_start(&config).unwrap();
     bench.set_readings(true);
-    let mut stage = Stage::new(StageSpec::for_plan(&plan, vec![spec], habits, seed));
+    let stage = Stage::new(StageSpec::for_plan(&plan, vec![spec], habits, seed));
+    let written = |_: &Draft| {};
+    one_batch(
+        tally,
+        Moment::default(),
+        &mut bench,
+        plan,
+        stage,
+        seed,
+        verbose,
+        written,
+    );
+}
+
+/// Weighs `plan` on `stage` with a bench that is at `start` of its time, and judges the record.
+#[expect(clippy::too_many_arguments, reason = "one call in two places")]
+pub fn one_batch(
+    tally: &mut Tally,
+    start: Moment,
+    bench: &mut Bench,
+    plan: Plan,
+    mut stage: Stage,
+    seed: u64,
+    verbose: bool,
+    mut written: impl FnMut(&Draft),
+) -> Moment {
+    let before = bench.line_counts().0;
     let mut rows: Vec<Row> = Vec::new();
     let mut cues: BTreeMap<&'static str, usize> = BTreeMap::new();
     let log = |draft: &Draft| {
         let seq = rows.len() as u64 + 1;
+        written(draft);
         rows.push(Row {
             seq,
-            at: draft.at,
+            at: Moment(draft.at.since(start)),
             draft: draft.clone(),
         });
         Ok(seq)
@@ -338,10 +365,10 @@ fn trial_of(
             }
         }
     };
-    play(&mut bench, plan.clone(), &mut stage, log, told).unwrap();
+    play_from(start, bench, plan.clone(), &mut stage, log, told).unwrap();
     tally.batches += 1;
     tally.touched += touched.len();
-    tally.readings += bench.line_counts().0;
+    tally.readings += bench.line_counts().0 - before;
     for (cue, count) in cues {
         *tally.cues.entry(cue).or_default() += count;
     }
@@ -352,6 +379,7 @@ fn trial_of(
             .push(format!("seed {} step {step}", seed & 0xffff_ffff));
     }
     judge(tally, &plan, &stage, &rows, seed);
+    start.plus_micros(stage.now().0)
 }
 
 fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64) {

@@ -341,6 +341,74 @@ fn after_a_silence_no_old_number_is_said() {
 }
 
 #[test]
+fn what_stood_there_before_a_silence_cannot_be_kept() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 4.0).hold(2.0);
+    b.now += 5_000;
+    b.say(Command::Keep);
+    b.expect(&[]);
+    // The same stands there when the scale speaks again.
+    b.hold(2.0).say(Command::Keep);
+    b.expect(&["5.00"]);
+}
+
+/// One batch, weighed with the TARE key; the empty pan shows less than zero when it is over.
+fn one_batch_with_the_key() -> Bench {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.5);
+    b.pour(12.0, 4.0).hold(2.0).land(-150.0).hold(2.0);
+    b.expect(&["12.00"]);
+    assert_eq!(b.closed, Some(true));
+    b
+}
+
+fn next_batch(b: &mut Bench) {
+    let at = Moment::from_millis(b.now);
+    let next = plan(vec![step(1, "Oil", "160.00", VesselWay::Beaker)], None);
+    b.engine.begin(next, Progress::default(), at).unwrap();
+    b.drain();
+    b.hold(1.5);
+    b.expect_cue(CueKind::Place);
+    // The vessel weighs about what is to be poured.
+    b.land(159.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(319.0, 4.0).hold(2.0).land(0.0).hold(2.0);
+    b.expect(&["12.00", "160.00"]);
+}
+
+#[test]
+fn the_key_on_the_empty_pan_between_two_batches_moves_the_zero() {
+    let mut b = one_batch_with_the_key();
+    b.jump(0.0).hold(3.0);
+    next_batch(&mut b);
+}
+
+#[test]
+fn a_scale_switched_off_and_on_between_two_batches_has_another_zero() {
+    let mut b = one_batch_with_the_key();
+    b.now += 20_000;
+    b.jump(0.0).hold(3.0);
+    next_batch(&mut b);
+}
+
+#[test]
+fn a_batch_that_begins_while_the_scale_is_silent_does_not_tare_what_stood_there() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).say(Command::Stop);
+    b.now += 60_000;
+    b.shown = 0.0;
+    let at = Moment::from_millis(b.now);
+    let next = plan(vec![step(1, "Oil", "17.00", VesselWay::Difference)], None);
+    b.engine.begin(next, Progress::default(), at).unwrap();
+    b.drain();
+    b.expect_cue(CueKind::Place);
+    b.hold(1.5).land(133.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.land(0.0).hold(1.0).land(116.0).hold(2.0);
+    b.expect(&["17.00"]);
+}
+
+#[test]
 fn too_much_on_the_scale_is_told_and_never_weighed() {
     let mut b = Bench::one("Salt", "12.00");
     b.hold(2.0).land(150.0).hold(1.5);
