@@ -285,7 +285,10 @@ impl Engine {
         let landing = rise.is_landing(pan.lag) && !suspect && !long;
         // Its weight tells an empty vessel only where the zero is known.
         let exact = pan.zero_exact;
-        let known = exact && self.is_known_vessel(mass, level.d) && !long;
+        let known = exact
+            && self.is_known_vessel(mass, level.d)
+            && !long
+            && !self.may_be_the_lost_one(mass, level.d);
         let full = self.run.as_mut().and_then(|run| run.last_gross.take());
         let beaker = self.step_now().is_some_and(|step| step.vessel.is_apart());
         let just_weighed = full.is_some_and(|full| {
@@ -359,6 +362,18 @@ impl Engine {
         } else {
             self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Again]);
         }
+    }
+
+    /// Whether `mass` may be the vessel whose tare was lost, with what was poured into it: that
+    /// another empty vessel weighs the same proves nothing then.
+    fn may_be_the_lost_one(&mut self, mass: Mass, d: Mass) -> bool {
+        let Some(step) = self.step_now() else {
+            return false;
+        };
+        let lost = self.run.as_mut().and_then(|run| run.lost_vessel.take());
+        lost.is_some_and(|empty| {
+            empty.is_none_or(|empty| mass > empty + d * 5 && mass <= empty + step.highest * 2)
+        })
     }
 
     /// After a restart nobody knows what was poured into the bowl since its last record.

@@ -53,6 +53,9 @@ use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Window};
 use crate::scale::Moment;
 
+/// Vessels learned besides the configured ones.
+const MOST_LEARNED: usize = 24;
+
 /// The engine of one bench.
 #[derive(Debug)]
 pub struct Engine {
@@ -61,6 +64,8 @@ pub struct Engine {
     names: Vec<String>,
     /// Empty weights of vessels: configured ones and those seen in this session.
     vessels: Vec<Mass>,
+    /// The first so many of them are the configured ones.
+    configured_vessels: usize,
     run: Option<Run>,
     out: VecDeque<Event>,
     readings: bool,
@@ -97,6 +102,7 @@ impl Engine {
                 .map(|scale| scale.name.clone())
                 .collect(),
             vessels: config.vessels.iter().map(|vessel| vessel.weight).collect(),
+            configured_vessels: config.vessels.len(),
             run: None,
             out: VecDeque::new(),
             readings: false,
@@ -395,10 +401,12 @@ impl Engine {
             .any(|known| (*known - weight).abs() <= near)
     }
 
+    /// Keeps the configured vessels and as many others as a bench has; with more of them in memory a
+    /// vessel with something in it would weigh like one of them sooner.
     fn learn_vessel(&mut self, weight: Mass, d: Mass) {
         if weight > d * 50 && !self.is_known_vessel(weight, d) {
-            if self.vessels.len() >= 64 {
-                self.vessels.remove(0);
+            if self.vessels.len() >= self.configured_vessels + MOST_LEARNED {
+                self.vessels.remove(self.configured_vessels);
             }
             self.vessels.push(weight);
         }

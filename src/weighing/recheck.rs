@@ -200,6 +200,7 @@ impl Engine {
         if let Some(run) = &mut self.run {
             let stood = tared.held.or(tared.last_level);
             run.refused = stood.map(|level| level.weight - zero);
+            run.lost_vessel = Some(tared.vessel);
             run.suspect = true;
         }
         self.set_state(State::Empty { carry: None });

@@ -60,6 +60,9 @@ pub(super) struct Run {
     pub stood: Option<Mass>,
     /// Mass of what was lifted because its tare was not sure.
     pub refused: Option<Mass>,
+    /// Mass of the empty vessel whose tare was lost: it may come back with what was poured into it.
+    /// `Some(None)` where its own mass is not known either.
+    pub lost_vessel: Option<Option<Mass>>,
     /// Mass of the empty beaker of a recorded step (by index), where it is sure.
     pub emptied: HashMap<usize, Mass>,
     /// What stayed in the beaker of a step (by index).
@@ -104,6 +107,7 @@ impl Run {
             last_gross: None,
             stood: None,
             refused: None,
+            lost_vessel: None,
             emptied: HashMap::new(),
             residues: progress
                 .residues
