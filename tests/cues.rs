@@ -206,6 +206,10 @@ fn a_late_press_on_an_older_question_answers_nothing() {
             .await;
         server.press(Some(&new.sender), new.id, "keep").await;
         server.press(Some(&new.sender), new.id, "default").await;
+        // The button of another notification is none of ours, whatever it is called.
+        let key = new.key(Choice::Keep);
+        server.press(Some(&new.sender), new.id + 1, key).await;
+        server.press(Some(&new.sender), 0, key).await;
         // Somebody else on the bus is not the server.
         let other = zbus::conn::Builder::address(&*bus.address)
             .build()
@@ -331,6 +335,42 @@ fn a_restarted_server_gets_the_next_cue_without_a_pause() {
             .press(Some(&shown.sender), shown.id, shown.key(Choice::Next))
             .await;
         assert_eq!(next(&mut choices).await, Choice::Next);
+    });
+}
+
+#[test]
+fn a_question_that_stands_is_shown_again_by_the_next_server_and_on_the_next_bus() {
+    on_a_bus(async |mut bus| {
+        let mut server = Server::start_after(&bus, Manner::Answering, 40).await;
+        let around = Surroundings {
+            bus: Some(bus.place().to_owned()),
+            ..Surroundings::default()
+        };
+        let (sender, mut choices) = unbounded_channel();
+        let hub = CueHub::start_in(&desktop_only(), &around, move |choice| {
+            let _ = sender.send(choice);
+        });
+        let mut question = cue(CueKind::Mix, "Stir, then go on");
+        question.choices = vec![Choice::Next];
+        hub.say(&question);
+        assert_eq!(server.shown().await.id, 41);
+        server.end().await;
+        let mut server = Server::start_after(&bus, Manner::Answering, 70).await;
+        let shown = server.shown().await;
+        assert_eq!((shown.replaces, shown.id), (0, 71));
+        bus.daemon.stop();
+        until(|| !hub.status()[0].ok).await;
+        bus.start_again();
+        // Unique names begin anew on another bus, so the server may well have the name of the one before.
+        let mut server = Server::start_after(&bus, Manner::Answering, 90).await;
+        let shown = server.shown().await;
+        assert_eq!((shown.replaces, shown.id), (0, 91));
+        assert_eq!(shown.summary, "Stir, then go on");
+        server
+            .press(Some(&shown.sender), shown.id, shown.key(Choice::Next))
+            .await;
+        assert_eq!(next(&mut choices).await, Choice::Next);
+        until(|| hub.status()[0].ok).await;
     });
 }
 
