@@ -145,7 +145,12 @@ fn no_player_and_no_speaker_is_said_in_the_status() {
         hub.say(&cue(CueKind::Add, "now"));
         assert!(hub.settled(GUARD).await);
     });
-    assert!(status(&hub, "sound").starts_with("no player program (canberra-gtk-play, pw-play"));
+    let sound = status(&hub, "sound");
+    assert!(sound.starts_with("no player program (canberra-gtk-play, pw-play"));
+    assert!(
+        sound.ends_with("install pulseaudio-utils or pipewire"),
+        "{sound}"
+    );
     assert!(status(&hub, "speech").starts_with("no spd-say and no espeak-ng"));
     let config = CueConfig {
         speech_program: Some("parrot".to_owned()),

@@ -4,26 +4,21 @@
 //!
 //! Needs the Debian packages dbus-daemon, python3-dbusmock, dunst and xvfb.
 
+mod desk;
 mod faults;
 
-use std::collections::HashMap;
-use std::io::{BufRead, BufReader, Read};
-use std::os::unix::process::CommandExt;
+use std::io::Read;
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use bismar::config::CueConfig;
 use bismar::cue::{CueHub, Surroundings};
 use bismar::weighing::event::{Choice, Cue, CueKind};
-use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
+use desk::{Bus, GUARD, Manner, NAME, PATH, Program, Server, runtime, script};
+use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 use zbus::{Connection, OwnedVariant, Variant};
-
-const NAME: &str = "org.freedesktop.Notifications";
-const PATH: &str = "/org/freedesktop/Notifications";
-/// Nothing here takes this long; it only turns a hang into a failure.
-const GUARD: Duration = Duration::from_secs(20);
 
 // ---------------------------------------------------------------- what is said
 
@@ -211,6 +206,10 @@ fn a_late_press_on_an_older_question_answers_nothing() {
             .await;
         server.press(Some(&new.sender), new.id, "keep").await;
         server.press(Some(&new.sender), new.id, "default").await;
+        // The button of another notification is none of ours, whatever it is called.
+        let key = new.key(Choice::Keep);
+        server.press(Some(&new.sender), new.id + 1, key).await;
+        server.press(Some(&new.sender), 0, key).await;
         // Somebody else on the bus is not the server.
         let other = zbus::conn::Builder::address(&*bus.address)
             .build()
@@ -336,6 +335,42 @@ fn a_restarted_server_gets_the_next_cue_without_a_pause() {
             .press(Some(&shown.sender), shown.id, shown.key(Choice::Next))
             .await;
         assert_eq!(next(&mut choices).await, Choice::Next);
+    });
+}
+
+#[test]
+fn a_question_that_stands_is_shown_again_by_the_next_server_and_on_the_next_bus() {
+    on_a_bus(async |mut bus| {
+        let mut server = Server::start_after(&bus, Manner::Answering, 40).await;
+        let around = Surroundings {
+            bus: Some(bus.place().to_owned()),
+            ..Surroundings::default()
+        };
+        let (sender, mut choices) = unbounded_channel();
+        let hub = CueHub::start_in(&desktop_only(), &around, move |choice| {
+            let _ = sender.send(choice);
+        });
+        let mut question = cue(CueKind::Mix, "Stir, then go on");
+        question.choices = vec![Choice::Next];
+        hub.say(&question);
+        assert_eq!(server.shown().await.id, 41);
+        server.end().await;
+        let mut server = Server::start_after(&bus, Manner::Answering, 70).await;
+        let shown = server.shown().await;
+        assert_eq!((shown.replaces, shown.id), (0, 71));
+        bus.daemon.stop();
+        until(|| !hub.status()[0].ok).await;
+        bus.start_again();
+        // Unique names begin anew on another bus, so the server may well have the name of the one before.
+        let mut server = Server::start_after(&bus, Manner::Answering, 90).await;
+        let shown = server.shown().await;
+        assert_eq!((shown.replaces, shown.id), (0, 91));
+        assert_eq!(shown.summary, "Stir, then go on");
+        server
+            .press(Some(&shown.sender), shown.id, shown.key(Choice::Next))
+            .await;
+        assert_eq!(next(&mut choices).await, Choice::Next);
+        until(|| hub.status()[0].ok).await;
     });
 }
 
@@ -560,7 +595,7 @@ fn dbusmock_takes_the_cues_and_its_buttons_come_back() {
         let mut mock = Command::new(python);
         mock.args(["-m", "dbusmock", "--template", "notification_daemon"]);
         mock.stdout(Stdio::null());
-        let _mock = Daemon::start(mock.env("DBUS_SESSION_BUS_ADDRESS", &bus.address));
+        let _mock = Program::start(mock.env("DBUS_SESSION_BUS_ADDRESS", &bus.address));
         let other = client(&bus).await;
         let (hub, mut choices) = hub(&bus);
         hub.say(&cue(CueKind::Place, "Put the beaker on"));
@@ -608,7 +643,7 @@ fn dunst_shows_one_notification_and_its_button_comes_back() {
         dunst
             .args(["-a", "dunst", "-conf", "/dev/null"])
             .stdout(Stdio::null());
-        let _dunst = Daemon::start(dunst.env("DBUS_SESSION_BUS_ADDRESS", &bus.address));
+        let _dunst = Program::start(dunst.env("DBUS_SESSION_BUS_ADDRESS", &bus.address));
         let other = client(&bus).await;
         let (hub, mut choices) = hub(&bus);
         for n in 0..3 {
@@ -650,111 +685,12 @@ fn dunst_shows_one_notification_and_its_button_comes_back() {
 
 // ---------------------------------------------------------------- the bus
 
-struct Daemon(Child);
-
-impl Daemon {
-    fn start(command: &mut Command) -> Daemon {
-        let command = command
-            .process_group(0)
-            .stdin(Stdio::null())
-            .stderr(Stdio::null());
-        Daemon(
-            command
-                .spawn()
-                .unwrap_or_else(|error| panic!("{command:?}: {error}")),
-        )
-    }
-
-    fn stop(&mut self) {
-        let id = i32::try_from(self.0.id()).ok();
-        if let Some(group) = id.and_then(rustix::process::Pid::from_raw) {
-            let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
-        }
-        let _ = self.0.wait();
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        if matches!(self.0.try_wait(), Ok(None)) {
-            self.stop();
-        }
-    }
-}
-
-struct Bus {
-    daemon: Daemon,
-    address: String,
-    _folder: tempfile::TempDir,
-}
-
-impl Bus {
-    /// A session bus of its own. `service`: a program that the bus can start as the server.
-    fn start(service: Option<&str>) -> Bus {
-        let folder = tempfile::tempdir().unwrap();
-        let at = folder.path();
-        if let Some(service) = service {
-            let text = format!("[D-BUS Service]\nName={NAME}\nExec={service}\n");
-            std::fs::write(at.join("one.service"), text).unwrap();
-        }
-        let config = format!(
-            r#"<busconfig><type>session</type><listen>unix:path={0}/bus</listen>
-            <servicedir>{0}</servicedir>
-            <policy context="default"><allow send_destination="*" eavesdrop="true"/>
-            <allow eavesdrop="true"/><allow own="*"/></policy></busconfig>"#,
-            at.display()
-        );
-        let file = at.join("bus.conf");
-        std::fs::write(&file, config).unwrap();
-        if let Err(error) = Command::new("dbus-daemon").arg("--version").output() {
-            panic!("this test needs the Debian package dbus-daemon: {error}");
-        }
-        let mut command = Command::new("dbus-daemon");
-        command.arg(format!("--config-file={}", file.display()));
-        command
-            .args(["--nofork", "--print-address"])
-            .stdout(Stdio::piped());
-        let mut daemon = Daemon::start(&mut command);
-        let mut address = String::new();
-        let out = daemon.0.stdout.take().unwrap();
-        BufReader::new(out).read_line(&mut address).unwrap();
-        Bus {
-            daemon,
-            address: address.trim().to_owned(),
-            _folder: folder,
-        }
-    }
-}
-
-fn runtime() -> tokio::runtime::Runtime {
-    tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .unwrap()
-}
-
 fn on_a_bus(test: impl AsyncFnOnce(Bus)) {
     on_bus(Bus::start(None), test);
 }
 
 fn on_bus(bus: Bus, test: impl AsyncFnOnce(Bus)) {
     runtime().block_on(async { tokio::time::timeout(3 * GUARD, test(bus)).await.unwrap() });
-}
-
-fn script(folder: &std::path::Path, name: &str, text: &str) -> std::path::PathBuf {
-    let path = folder.join(name);
-    // Written by another process: were the file open for writing here while another test starts a
-    // child, it could not be started ("text file busy").
-    let text = format!("#!/bin/sh\n{text}\n");
-    let write = [
-        "-c",
-        "printf '%s' \"$1\" > \"$2\" && chmod 755 \"$2\"",
-        "sh",
-        &text,
-    ];
-    let status = Command::new("/bin/sh").args(write).arg(&path).status();
-    assert!(status.unwrap().success());
-    path
 }
 
 /// A connection of somebody else, once a server is there.
@@ -856,150 +792,4 @@ fn hub(bus: &Bus) -> (CueHub, UnboundedReceiver<Choice>) {
 async fn next(choices: &mut UnboundedReceiver<Choice>) -> Choice {
     let choice = tokio::time::timeout(GUARD, choices.recv()).await;
     choice.expect("no choice came back").unwrap()
-}
-
-// ---------------------------------------------------------------- our own server
-
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Manner {
-    Answering,
-    /// Owns the name and never replies to Notify.
-    Silent,
-    Refusing,
-}
-
-/// What one call of Notify asked for.
-#[derive(Debug)]
-struct Shown {
-    sender: String,
-    app: String,
-    replaces: u32,
-    id: u32,
-    summary: String,
-    body: String,
-    actions: Vec<String>,
-    hints: HashMap<String, OwnedVariant>,
-    expire: i32,
-}
-
-impl Shown {
-    fn hint<T: TryFrom<OwnedVariant>>(&self, name: &str) -> Option<T> {
-        T::try_from(self.hints.get(name)?.clone()).ok()
-    }
-
-    fn key(&self, choice: Choice) -> &str {
-        let start = choice.name();
-        let key = self
-            .actions
-            .iter()
-            .step_by(2)
-            .find(|key| key.starts_with(start));
-        key.unwrap_or_else(|| panic!("no button for {start}"))
-    }
-}
-
-struct Desk {
-    manner: Manner,
-    log: UnboundedSender<Shown>,
-    closed: UnboundedSender<u32>,
-    last: Arc<Mutex<u32>>,
-}
-
-#[zbus::interface(name = "org.freedesktop.Notifications")]
-impl Desk {
-    #[allow(clippy::too_many_arguments)]
-    async fn notify(
-        &self,
-        app_name: String,
-        replaces_id: u32,
-        _app_icon: String,
-        summary: String,
-        body: String,
-        actions: Vec<String>,
-        hints: HashMap<String, OwnedVariant>,
-        expire_timeout: i32,
-        #[zbus(header)] header: zbus::message::Header<'_>,
-    ) -> zbus::fdo::Result<u32> {
-        let id = if replaces_id == 0 {
-            let mut last = self.last.lock().unwrap();
-            *last += 1;
-            *last
-        } else {
-            replaces_id
-        };
-        let _ = self.log.send(Shown {
-            sender: header.sender().map(ToString::to_string).unwrap_or_default(),
-            app: app_name,
-            replaces: replaces_id,
-            id,
-            summary,
-            body,
-            actions,
-            hints,
-            expire: expire_timeout,
-        });
-        match self.manner {
-            Manner::Answering => Ok(id),
-            Manner::Silent => std::future::pending().await,
-            Manner::Refusing => Err(zbus::fdo::Error::LimitsExceeded("too many".to_owned())),
-        }
-    }
-
-    fn close_notification(&self, id: u32) {
-        let _ = self.closed.send(id);
-    }
-
-    fn get_capabilities(&self) -> Vec<String> {
-        ["actions", "body", "body-markup", "sound"]
-            .map(str::to_owned)
-            .to_vec()
-    }
-}
-
-struct Server {
-    connection: Connection,
-    log: UnboundedReceiver<Shown>,
-    closed: UnboundedReceiver<u32>,
-}
-
-impl Server {
-    async fn start(bus: &Bus, manner: Manner) -> Server {
-        let (log_sender, log) = unbounded_channel();
-        let (closed_sender, closed) = unbounded_channel();
-        let desk = Desk {
-            manner,
-            log: log_sender,
-            closed: closed_sender,
-            last: Arc::default(),
-        };
-        let builder = zbus::conn::Builder::address(&*bus.address);
-        let connection = builder
-            .serve_at(PATH, desk)
-            .name(NAME)
-            .build()
-            .await
-            .unwrap();
-        Server {
-            connection,
-            log,
-            closed,
-        }
-    }
-
-    async fn shown(&mut self) -> Shown {
-        let shown = tokio::time::timeout(GUARD, self.log.recv()).await;
-        shown.expect("nothing was shown").unwrap()
-    }
-
-    async fn press(&self, to: Option<&str>, id: u32, key: &str) {
-        let body = (id, key);
-        self.connection
-            .emit_signal(to, PATH, NAME, "ActionInvoked", &body)
-            .await
-            .unwrap();
-    }
-
-    async fn end(self) {
-        self.connection.close().await.unwrap();
-    }
 }

@@ -21,17 +21,18 @@ const BUS: &str = "org.freedesktop.DBus";
 const BUS_PATH: &str = "/org/freedesktop/DBus";
 
 /// What happened on the bus by itself.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Happening {
     Nothing,
-    /// A notification server came, or took the place of another.
-    Appeared,
+    /// A notification server of this unique name came, or took the place of another.
+    Appeared(String),
     /// The connection to the bus is gone.
     Gone,
 }
 
-/// The unique bus name of the server that the last notification went to.
-type Owner = Arc<Mutex<Option<String>>>;
+/// The notification whose buttons are believed: the unique bus name of the server that showed it and
+/// its id there, which is not known while the server owes it.
+type Shown = Arc<Mutex<Option<(String, Option<u32>)>>>;
 
 /// What the server can do (`GetCapabilities`).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -43,14 +44,14 @@ pub(super) struct Capabilities {
 
 pub(super) struct Link {
     connection: Connection,
-    owner: Owner,
+    shown: Shown,
     happening: watch::Receiver<Happening>,
     listener: AbortHandle,
 }
 
 impl Link {
-    /// Connects and listens. `on_action` gets the key of each button pressed on the server that
-    /// the last notification went to.
+    /// Connects and listens. `on_action` gets the key of each button pressed on the notification that
+    /// was shown last.
     pub(super) async fn open(
         address: Option<&str>,
         on_action: impl Fn(&str) + Send + 'static,
@@ -74,18 +75,18 @@ impl Link {
             .build()?;
         let pressed = MessageStream::for_match_rule(pressed, &connection, None).await?;
         let owners = MessageStream::for_match_rule(owners, &connection, None).await?;
-        let owner = Owner::default();
+        let shown = Shown::default();
         let (sender, happening) = watch::channel(Happening::Nothing);
         let listener = tokio::spawn(listen(
             pressed,
             owners,
-            Arc::clone(&owner),
+            Arc::clone(&shown),
             sender,
             on_action,
         ));
         Ok(Link {
             connection,
-            owner,
+            shown,
             happening,
             listener: listener.abort_handle(),
         })
@@ -94,7 +95,7 @@ impl Link {
     /// Waits for something to happen by itself.
     pub(super) async fn happening(&mut self) -> Happening {
         match self.happening.changed().await {
-            Ok(()) => *self.happening.borrow_and_update(),
+            Ok(()) => self.happening.borrow_and_update().clone(),
             Err(_) => Happening::Gone,
         }
     }
@@ -125,11 +126,6 @@ impl Link {
         Ok(names.iter().any(|name| name == SERVER))
     }
 
-    /// Believes buttons of the server with this unique name from now on.
-    pub(super) fn trust(&self, owner: Option<String>) {
-        *self.owner.lock().unwrap_or_else(PoisonError::into_inner) = owner;
-    }
-
     pub(super) async fn capabilities(&self) -> zbus::Result<Capabilities> {
         let list: Vec<String> = self
             .call("GetCapabilities", &())
@@ -143,8 +139,14 @@ impl Link {
         })
     }
 
-    /// Shows `message` in the place of `replaces` (0: anew) and returns the id it has now.
-    pub(super) async fn notify(&self, message: &Notification, replaces: u32) -> zbus::Result<u32> {
+    /// Shows `message` on the server `owner` in the place of `replaces` (0: anew) and returns the id it
+    /// has now. Buttons of that one are believed from now on, and no others.
+    pub(super) async fn notify(
+        &self,
+        message: &Notification,
+        owner: &str,
+        replaces: u32,
+    ) -> zbus::Result<u32> {
         let hints: HashMap<&str, Variant<'_>> = message.hints.iter().map(Into::into).collect();
         let body = (
             &message.appname,
@@ -156,7 +158,16 @@ impl Link {
             hints,
             i32::from(message.timeout),
         );
-        self.call("Notify", &body).await?.body().deserialize()
+        // One that is replaced keeps its id (specification, "Notify").
+        self.believe(owner, (replaces != 0).then_some(replaces));
+        let id = self.call("Notify", &body).await?.body().deserialize()?;
+        self.believe(owner, Some(id));
+        Ok(id)
+    }
+
+    fn believe(&self, owner: &str, id: Option<u32>) {
+        let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+        *shown = Some((owner.to_owned(), id));
     }
 
     /// Takes the notification from the screen.
@@ -185,7 +196,7 @@ impl Drop for Link {
 async fn listen(
     mut pressed: MessageStream,
     mut owners: MessageStream,
-    owner: Owner,
+    shown: Shown,
     happening: watch::Sender<Happening>,
     on_action: impl Fn(&str),
 ) {
@@ -196,7 +207,7 @@ async fn listen(
                 // A message that cannot be read is no answer.
                 Some(Err(_)) => {}
                 Some(Ok(message)) => {
-                    if let Some(key) = action_key(&message, &owner) {
+                    if let Some(key) = action_key(&message, &shown) {
                         on_action(&key);
                     }
                 }
@@ -207,8 +218,10 @@ async fn listen(
                 Some(Ok(message)) => {
                     let body = message.body();
                     let names = body.deserialize::<(&str, &str, &str)>();
-                    if names.is_ok_and(|(_, _, new)| !new.is_empty()) {
-                        happening.send_replace(Happening::Appeared);
+                    if let Ok((_, _, new)) = names
+                        && !new.is_empty()
+                    {
+                        happening.send_replace(Happening::Appeared(new.to_owned()));
                     }
                 }
             },
@@ -219,14 +232,15 @@ async fn listen(
     happening.send_replace(Happening::Gone);
 }
 
-fn action_key(message: &Message, owner: &Owner) -> Option<String> {
+/// The key of a button, where it is one of the notification that is shown.
+fn action_key(message: &Message, shown: &Shown) -> Option<String> {
     let header = message.header();
     let sender = header.sender()?;
-    let owner = owner.lock().unwrap_or_else(PoisonError::into_inner);
-    if owner.as_deref() != Some(sender.as_str()) {
-        return None;
-    }
     let body = message.body();
-    let (_, key) = body.deserialize::<(u32, String)>().ok()?;
-    Some(key)
+    let (id, key) = body.deserialize::<(u32, String)>().ok()?;
+    let shown = shown.lock().unwrap_or_else(PoisonError::into_inner);
+    let ours = shown.as_ref().is_some_and(|(owner, ours)| {
+        owner == sender.as_str() && ours.is_none_or(|ours| ours == id)
+    });
+    ours.then_some(key)
 }

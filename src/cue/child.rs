@@ -51,6 +51,8 @@ pub(super) trait Job: Send {
 pub(super) async fn run(mut job: impl Job, mut inbox: Inbox, report: Report) {
     let mut running: Option<Running> = None;
     let mut after: Option<Arc<Said>> = None;
+    // Since when each command was cut short by the next one.
+    let mut unended: Option<Instant> = None;
     let mut open = true;
     while open || running.is_some() {
         tokio::select! {
@@ -72,6 +74,10 @@ pub(super) async fn run(mut job: impl Job, mut inbox: Inbox, report: Report) {
                     Turn::Now => {
                         after = None;
                         if let Some(mut old) = running.take() {
+                            let since = *unended.get_or_insert(old.since);
+                            if since.elapsed() >= job.limit() {
+                                report.failed(format!("{} does not come to an end", old.name()), None);
+                            }
                             old.kill().await;
                         }
                         running = start(&mut job, &said, &report);
@@ -80,6 +86,7 @@ pub(super) async fn run(mut job: impl Job, mut inbox: Inbox, report: Report) {
             }
             end = ended(&mut running) => {
                 let Some(old) = running.take() else { continue };
+                unended = None;
                 running = match end {
                     End::Well => {
                         report.fine();
@@ -170,6 +177,7 @@ struct Running {
     said: Arc<Said>,
     /// Serial up to which cues are done once this has ended.
     covers: u64,
+    since: Instant,
     until: Instant,
 }
 
@@ -184,12 +192,14 @@ impl Running {
             .process_group(0)
             .kill_on_drop(true)
             .spawn()?;
+        let since = Instant::now();
         Ok(Running {
             child,
             program: line.program.clone(),
             said: Arc::clone(said),
             covers: said.serial,
-            until: Instant::now() + limit,
+            since,
+            until: since + limit,
         })
     }
 
@@ -245,7 +255,8 @@ mod tests {
     use super::*;
     use crate::weighing::event::CueKind;
 
-    struct Hang;
+    /// Never comes to an end; with its time limit.
+    struct Hang(Duration);
 
     impl Job for Hang {
         fn turn(&mut self, _next: &Cue, _running: Option<&Cue>, _now: Instant) -> Turn {
@@ -261,40 +272,48 @@ mod tests {
             false
         }
         fn limit(&self) -> Duration {
-            Duration::from_millis(30)
+            self.0
         }
+    }
+
+    fn said(serial: u64) -> Arc<Said> {
+        let cue = Cue {
+            kind: CueKind::Add,
+            say: String::new(),
+            step: 1,
+            missing: None,
+            choices: Vec::new(),
+            urgent: false,
+        };
+        Arc::new(Said {
+            serial,
+            question: 1,
+            cue,
+        })
+    }
+
+    fn report() -> (Report, watch::Receiver<State>) {
+        let (state, seen) = watch::channel(State::default());
+        let output = "sound";
+        (Report { output, state }, seen)
+    }
+
+    fn runtime() -> tokio::runtime::Runtime {
+        tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .unwrap()
     }
 
     #[test]
     fn a_program_that_takes_too_long_is_stopped_and_said() {
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .unwrap();
-        runtime.block_on(async {
-            let cue = Cue {
-                kind: CueKind::Add,
-                say: String::new(),
-                step: 1,
-                missing: None,
-                choices: Vec::new(),
-                urgent: false,
-            };
-            let said = Said {
-                serial: 7,
-                question: 1,
-                cue,
-            };
+        runtime().block_on(async {
             let (inbox, receiver) = watch::channel(None);
-            let (state, seen) = watch::channel(State::default());
-            let report = Report {
-                output: "sound",
-                state,
-            };
-            inbox.send_replace(Some(Arc::new(said)));
+            let (report, seen) = report();
+            inbox.send_replace(Some(said(7)));
             drop(inbox);
             // It returns only when its child is gone.
-            let all = run(Hang, receiver, report);
+            let all = run(Hang(Duration::from_millis(30)), receiver, report);
             tokio::time::timeout(Duration::from_secs(20), all)
                 .await
                 .unwrap();
@@ -305,6 +324,25 @@ mod tests {
                     if why == "sleep took too long and was stopped"),
                 "{state:?}"
             );
+        });
+    }
+
+    #[test]
+    fn a_program_that_hangs_is_said_also_when_the_next_cue_always_comes_first() {
+        runtime().block_on(async {
+            let (inbox, receiver) = watch::channel(None);
+            let (report, seen) = report();
+            let task = tokio::spawn(run(Hang(Duration::from_millis(500)), receiver, report));
+            let is_said = || matches!(&seen.borrow().health, Health::Failed { why, .. } if why == "sleep does not come to an end");
+            for serial in 1..2000 {
+                inbox.send_replace(Some(said(serial)));
+                tokio::time::sleep(Duration::from_millis(10)).await;
+                if is_said() {
+                    break;
+                }
+            }
+            assert!(is_said(), "{:?}", seen.borrow());
+            task.abort();
         });
     }
 }

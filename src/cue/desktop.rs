@@ -21,6 +21,8 @@ const PACE: Duration = Duration::from_millis(300);
 const BACKOFF: Duration = Duration::from_secs(30);
 /// After a failure, for a cue that must not be missed.
 const URGENT_BACKOFF: Duration = Duration::from_secs(5);
+/// After a failure of the bus itself: nobody tells when the next one is there, and to look costs little.
+const BUS_BACKOFF: Duration = Duration::from_secs(5);
 /// Longest reason of a failure, in characters.
 const LONGEST: usize = 200;
 
@@ -88,7 +90,6 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             Some((known, capabilities)) if *known == owner => *capabilities,
             Some(_) | None => {
                 let capabilities = link.capabilities().await.map_err(Trouble::Server)?;
-                link.trust(Some(owner.clone()));
                 self.server = Some((owner.clone(), capabilities));
                 capabilities
             }
@@ -99,7 +100,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             Some(_) | None => 0,
         };
         let message = message(said, capabilities, &self.sound);
-        let id = link.notify(&message, replaces).await;
+        let id = link.notify(&message, &owner, replaces).await;
         self.shown = Some((owner, id.map_err(Trouble::Server)?));
         self.asking = said.cue.urgent || !said.cue.choices.is_empty();
         Ok(())
@@ -109,7 +110,10 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
     async fn attempt(&mut self, said: &Said, inbox: &Inbox, report: &Report) -> bool {
         let outcome = tokio::time::timeout(LIMIT, self.show(said, inbox)).await;
         let now = Instant::now();
-        let worked = match outcome.unwrap_or(Err(Trouble::Hung)) {
+        let hung = || Trouble::Hung {
+            bus: self.link.is_none(),
+        };
+        let worked = match outcome.unwrap_or_else(|_| Err(hung())) {
             Ok(()) => {
                 self.pace.shown(said.cue.kind, now);
                 report.fine();
@@ -117,17 +121,27 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             }
             Err(trouble) => {
                 match trouble {
-                    Trouble::Bus(_) => self.link = None,
-                    Trouble::Server(_) | Trouble::NoServer | Trouble::Hung => {}
+                    Trouble::Bus(_) => self.unlink(now),
+                    Trouble::Server(_) | Trouble::NoServer | Trouble::Hung { .. } => {
+                        self.server = None;
+                        self.pace.failed(now, BACKOFF);
+                    }
                 }
-                self.server = None;
-                self.pace.failed(now);
                 report.failed(trouble.to_string(), self.pace.due(&said.cue));
                 false
             }
         };
         report.done(said.serial);
         worked
+    }
+
+    /// The connection is of no use any more. Names and ids of that bus mean nothing on the next one,
+    /// where they can be somebody else's.
+    fn unlink(&mut self, now: Instant) {
+        self.link = None;
+        self.server = None;
+        self.shown = None;
+        self.pace.failed(now, BUS_BACKOFF);
     }
 
     /// A question whose answer nobody waits for any more does not stay on the screen.
@@ -155,6 +169,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Output for Desktop<F> {
 
     async fn run(mut self, mut inbox: Inbox, report: Report) {
         let mut waiting: Option<Arc<Said>> = None;
+        let mut last: Option<Arc<Said>> = None;
         loop {
             let due = waiting
                 .as_ref()
@@ -165,6 +180,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Output for Desktop<F> {
                         break;
                     }
                     waiting = inbox.borrow_and_update().clone();
+                    last.clone_from(&waiting);
                     if let Some(said) = &waiting && self.pace.resting() {
                         // Nothing will come of it soon.
                         report.done(said.serial);
@@ -172,14 +188,19 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Output for Desktop<F> {
                 }
                 happening = happening(&mut self.link) => match happening {
                     Happening::Nothing => {}
-                    Happening::Appeared => {
+                    Happening::Appeared(new) => {
                         self.server = None;
                         self.pace.recovered();
+                        // What was on the screen went with the server before.
+                        if self.shown.as_ref().is_some_and(|(on, _)| *on != new) {
+                            waiting.clone_from(&last);
+                        }
                     }
                     Happening::Gone => {
-                        self.link = None;
-                        self.server = None;
-                        report.failed("the connection to the session bus is lost".to_owned(), None);
+                        self.unlink(Instant::now());
+                        waiting.clone_from(&last);
+                        let again = last.as_ref().and_then(|said| self.pace.due(&said.cue));
+                        report.failed("the connection to the session bus is lost".to_owned(), again);
                     }
                 },
                 () = sleep_until(due) => {
@@ -218,7 +239,10 @@ enum Trouble {
     Bus(zbus::Error),
     Server(zbus::Error),
     NoServer,
-    Hung,
+    Hung {
+        /// Not even the bus has answered.
+        bus: bool,
+    },
 }
 
 impl fmt::Display for Trouble {
@@ -227,8 +251,13 @@ impl fmt::Display for Trouble {
             Trouble::Bus(error) => format!("no session bus: {error}"),
             Trouble::Server(error) => format!("the notification server refused: {error}"),
             Trouble::NoServer => "no notification server: nobody answers on the session bus".into(),
-            Trouble::Hung => format!(
-                "no notification server: no answer within {} s",
+            Trouble::Hung { bus } => format!(
+                "no {}: no answer within {} s",
+                if *bus {
+                    "session bus"
+                } else {
+                    "notification server"
+                },
                 LIMIT.as_secs()
             ),
         };
@@ -240,14 +269,15 @@ impl fmt::Display for Trouble {
 #[derive(Debug, Default)]
 struct Pace {
     shown: Option<(CueKind, Instant)>,
-    failed: Option<Instant>,
+    /// When, and how long to rest after it.
+    failed: Option<(Instant, Duration)>,
 }
 
 impl Pace {
     /// `None`: at once.
     fn due(&self, cue: &Cue) -> Option<Instant> {
-        let rest = if cue.urgent { URGENT_BACKOFF } else { BACKOFF };
-        let rested = self.failed.map(|at| at + rest);
+        let most = if cue.urgent { URGENT_BACKOFF } else { BACKOFF };
+        let rested = self.failed.map(|(at, rest)| at + rest.min(most));
         let paced = self
             .shown
             .and_then(|(kind, at)| (kind == cue.kind).then_some(at + PACE));
@@ -261,8 +291,8 @@ impl Pace {
         };
     }
 
-    fn failed(&mut self, at: Instant) {
-        self.failed = Some(at);
+    fn failed(&mut self, at: Instant, rest: Duration) {
+        self.failed = Some((at, rest));
     }
 
     fn recovered(&mut self) {
@@ -331,11 +361,16 @@ mod tests {
         pace.shown(CueKind::Add, now);
         assert_eq!(pace.due(&cue(CueKind::Add, false)), Some(now + PACE));
         assert_eq!(pace.due(&cue(CueKind::EaseOff, false)), None);
-        pace.failed(now);
+        pace.failed(now, BACKOFF);
         assert_eq!(pace.due(&cue(CueKind::EaseOff, false)), Some(now + BACKOFF));
         assert_eq!(
             pace.due(&cue(CueKind::Fault, true)),
             Some(now + URGENT_BACKOFF)
+        );
+        pace.failed(now, BUS_BACKOFF);
+        assert_eq!(
+            pace.due(&cue(CueKind::EaseOff, false)),
+            Some(now + BUS_BACKOFF)
         );
         pace.recovered();
         assert_eq!(pace.due(&cue(CueKind::EaseOff, false)), None);

@@ -83,6 +83,8 @@ pub(super) struct Sound {
     names: SoundNames,
     data_dirs: Vec<PathBuf>,
     players: Vec<(PathBuf, Player)>,
+    /// Whether there is a notification to sound in our place.
+    server_plays: bool,
     /// Which of the players works, as far as is known.
     current: usize,
     /// How many were tried in a row without success.
@@ -100,6 +102,7 @@ impl Sound {
             names: SoundNames::new(config),
             data_dirs: around.data_dirs.clone(),
             players,
+            server_plays: config.desktop,
             current: 0,
             failed: 0,
             heard: None,
@@ -121,13 +124,13 @@ impl Output for Sound {
     async fn run(self, inbox: Inbox, report: Report) {
         if !self.can_play() {
             let names: Vec<&str> = PLAYERS.iter().map(|(name, _)| *name).collect();
-            report.failed(
-                format!(
-                    "no player program ({}); the notification server is asked to play instead",
-                    names.join(", ")
-                ),
-                None,
-            );
+            let remedy = if self.server_plays {
+                "the notification server is asked to play instead"
+            } else {
+                "install pulseaudio-utils or pipewire"
+            };
+            let names = names.join(", ");
+            report.failed(format!("no player program ({names}); {remedy}"), None);
         }
         child::run(self, inbox, report).await;
     }

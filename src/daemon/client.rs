@@ -96,7 +96,11 @@ impl Client {
         let mut line = serde_json::to_vec(request)
             .map_err(|error| ClientError::NotUnderstood(error.to_string()))?;
         line.push(b'\n');
-        self.stream.get_mut().write_all(&line)?;
+        match self.stream.get_mut().write_all(&line) {
+            // A daemon that turns a client away says why without being asked, and hangs up.
+            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => {}
+            sent => sent?,
+        }
         let Some(reply) = self.line()? else {
             return Err(ClientError::Io(io::ErrorKind::UnexpectedEof.into()));
         };
@@ -192,6 +196,21 @@ pub fn begin(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn who_is_turned_away_hears_why_though_nobody_listens_any_more() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("control.sock");
+        let listener = std::os::unix::net::UnixListener::bind(&path).unwrap();
+        let mut client = Client::connect_to(&path).unwrap();
+        let (mut there, _) = listener.accept().unwrap();
+        there
+            .write_all(b"{\"ok\":false,\"error\":\"all places are taken\"}\n")
+            .unwrap();
+        drop(there);
+        let error = client.ask(&Request::Status).unwrap_err();
+        assert_eq!(error.to_string(), "all places are taken");
+    }
 
     #[test]
     fn only_the_users_own_daemon_is_believed() {

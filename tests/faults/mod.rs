@@ -42,6 +42,12 @@ pub const ROWS: &[&str] = &[
     "session bus dies",
     "subscriber that does not read",
     "malformed requests",
+    "no session bus in a batch",
+    "session bus dies in a batch and another one comes",
+    "notification server hangs in a batch",
+    "notification server refuses in a batch",
+    "flood of button signals in a batch",
+    "sound and speech programs missing, gone, failing, hung or loud",
 ];
 
 /// One row.

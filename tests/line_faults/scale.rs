@@ -1,4 +1,5 @@
 //! A scale on a pty whose line can be made bad, and a hand that does what the cues say.
+#![allow(dead_code, reason = "each test program uses a part")]
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
