@@ -17,10 +17,7 @@ use std::time::Instant;
 
 use bismar::weighing::event::CueKind;
 use line::Line;
-use rig::Rig;
-
-const HOLDS: &str =
-    "the cue says what to do, no weight is off by more than its U, the batch ends complete";
+use rig::{HOLDS, Rig};
 
 /// The line is `bad` until the sentence with `words` is heard; meanwhile 1.5 g more go in.
 fn bad_until_told(fault: &str, how: &str, bad: Line, words: &str) {

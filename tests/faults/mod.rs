@@ -23,6 +23,10 @@ pub const ROWS: &[&str] = &[
     "unit changed in a pour",
     "port gone for 20 s",
     "line that hangs up again and again",
+    "wall clock set back and forth",
+    "machine suspended in a pour",
+    "daemon stopped for 9 s in a pour",
+    "scale switched off and on in a pour",
     // The process and its log.
     "killed at random moments",
     "log's process killed while it appends",

@@ -39,6 +39,10 @@ percent = 20
 tolerance = { percent = 2.0 }
 "#;
 
+/// What must hold of every batch.
+pub const HOLDS: &str =
+    "the cue says what to do, no weight is off by more than its U, the batch ends complete";
+
 /// A batch under way on a line that can be made bad.
 pub struct Rig {
     pub person: Person,

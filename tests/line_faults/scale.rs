@@ -36,6 +36,8 @@ struct Shown {
     line: Line,
     /// What the pan carries, hundredths of a gram.
     load: i64,
+    /// What the scale took for zero when it was switched on.
+    zero: i64,
     ounces: bool,
     stuck_at: i64,
     sent: u64,
@@ -53,6 +55,7 @@ impl Scale {
         let shown = Arc::new(Mutex::new(Shown {
             line: Line::Good,
             load: 0,
+            zero: 0,
             ounces: false,
             stuck_at: 0,
             sent: 0,
@@ -69,12 +72,18 @@ impl Scale {
 
     pub fn set(&self, line: Line) {
         let mut shown = self.shown.lock().unwrap();
-        shown.stuck_at = shown.load;
+        shown.stuck_at = shown.load - shown.zero;
         shown.line = line;
     }
 
     pub fn put(&self, grams: f64) {
         self.shown.lock().unwrap().load = (grams * 100.0).round() as i64;
+    }
+
+    /// Switched on again, the scale calls zero what stands on it.
+    pub fn zero_here(&self) {
+        let mut shown = self.shown.lock().unwrap();
+        shown.zero = shown.load;
     }
 
     pub fn unit(&self, ounces: bool) {
@@ -113,10 +122,13 @@ fn serve(path: &Path, state: &Mutex<Shown>, stop: &AtomicBool) {
     let mut others = Vec::new();
     let mut rng = fastrand::Rng::with_seed(7);
     let mut count = 0u64;
+    let mut settled = 0.0;
     while !stop.load(Ordering::Relaxed) {
         count += 1;
         let mut shown = state.lock().unwrap();
-        let line = text(shown.load, shown.ounces);
+        // Through the scale's filter, as every load comes and goes.
+        settled += (shown.load as f64 - settled) * 0.6;
+        let line = text(settled.round() as i64 - shown.zero, shown.ounces);
         match shown.line {
             Line::Unplugged => pty.unplug(),
             Line::Elsewhere => {
