@@ -130,3 +130,58 @@ fn bismar(home: &Path) -> Command {
         .env_remove("RUST_LOG");
     command
 }
+
+/// Read from `/proc` (proc(5)): memory in MiB, processor time in seconds.
+pub struct Cost {
+    pub rss: f64,
+    pub peak: f64,
+    pub pss: f64,
+    pub threads: usize,
+    pub files: usize,
+    pub cpu: f64,
+    pub switches: f64,
+}
+
+impl Cost {
+    pub fn of(pid: u32) -> Cost {
+        let proc = Path::new("/proc").join(pid.to_string());
+        let read = |name: &str| std::fs::read_to_string(proc.join(name)).unwrap_or_default();
+        let status = read("status");
+        let (mut cpu, mut switches, mut threads) = (0.0, 0.0, 0);
+        for task in std::fs::read_dir(proc.join("task"))
+            .into_iter()
+            .flatten()
+            .flatten()
+        {
+            let read =
+                |name: &str| std::fs::read_to_string(task.path().join(name)).unwrap_or_default();
+            // Nanoseconds on a processor; clock ticks would be far too coarse.
+            let ran = read("schedstat");
+            cpu += ran
+                .split(' ')
+                .next()
+                .and_then(|ns| ns.parse().ok())
+                .unwrap_or(0.0)
+                / 1e9;
+            switches += field(&read("status"), "voluntary_ctxt_switches:");
+            threads += 1;
+        }
+        Cost {
+            rss: field(&status, "VmRSS:") / 1024.0,
+            peak: field(&status, "VmHWM:") / 1024.0,
+            pss: field(&read("smaps_rollup"), "Pss:") / 1024.0,
+            threads,
+            files: std::fs::read_dir(proc.join("fd")).map_or(0, Iterator::count),
+            cpu,
+            switches,
+        }
+    }
+}
+
+fn field(text: &str, name: &str) -> f64 {
+    text.lines()
+        .find_map(|line| line.strip_prefix(name))
+        .and_then(|rest| rest.split_whitespace().next())
+        .and_then(|number| number.parse().ok())
+        .unwrap_or(f64::NAN)
+}
