@@ -312,7 +312,9 @@ fn a_thousand_requests_with_faults_in_them() {
     let batch = log.file_stem().unwrap().to_str().unwrap().to_owned();
     let formula = rig.person.path("soak.toml");
     let right = mutants::right(formula.to_str().unwrap(), &batch);
-    let mut rng = fastrand::Rng::with_seed(1729);
+    // Another seed for a search; the row is of this one.
+    let seed = std::env::var("BISMAR_REQUEST_SEED").map_or(1729, |seed| seed.parse().unwrap());
+    let mut rng = fastrand::Rng::with_seed(seed);
     let lines: Vec<Vec<u8>> = (0..1000)
         .map(|_| mutants::mutant(&right, &mut rng))
         .collect();
@@ -371,9 +373,9 @@ fn a_thousand_requests_with_faults_in_them() {
     ended(rig);
     faults::report(
         "1,000 requests with faults in them",
-        "right ones of each kind with bits flipped, cut, wrong types, huge numbers, up to 50,000 brackets, up \
-         to 70,000 bytes of text, doubled fields, two in one; seed 1729; once in a batch, once after it",
-        format!("{sent} in the batch (no word that steers it), 1000 after it"),
+        "right ones of each kind with bits flipped, cut, wrong types, huge numbers, numbers at and past the limits, up to 50,000 brackets, up \
+         to 70,000 bytes of text, doubled fields, two in one; once in a batch, once after it",
+        format!("{sent} in the batch (no word that steers it), 1000 after it; seed {seed}"),
         "each gets a reply with a reason, or is a request by Python's json as well; no panic, less than 16 MiB \
          more memory, no file left open; the batch ends complete, no weight off by more than its U, every \
          chain holds",

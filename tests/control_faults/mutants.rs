@@ -34,7 +34,7 @@ pub fn right(formula: &str, batch: &str) -> Vec<Value> {
 pub fn mutant(right: &[Value], rng: &mut Rng) -> Vec<u8> {
     loop {
         let one = rng.choice(right).expect("some").clone();
-        let mut line = match rng.u8(0..8) {
+        let mut line = match rng.u8(0..12) {
             0 => flipped(&one, rng),
             1 => cut(&one, rng),
             2 => with(one, wrong_type(rng), rng),
@@ -42,6 +42,11 @@ pub fn mutant(right: &[Value], rng: &mut Rng) -> Vec<u8> {
             4 => with(one, deep(rng), rng),
             5 => with(one, long(rng), rng),
             6 => inserted(&one, rng),
+            7 => near(one, rng),
+            8..11 => {
+                let once = near(one, rng);
+                near(serde_json::from_slice(&once).expect("JSON"), rng)
+            }
             _ => spliced(&one, rng.choice(right).expect("some"), rng),
         };
         for byte in &mut line {
@@ -78,11 +83,13 @@ fn cut(one: &Value, rng: &mut Rng) -> Vec<u8> {
 fn with(mut one: Value, new: String, rng: &mut Rng) -> Vec<u8> {
     const MARK: &str = "\u{1}here\u{1}";
     let fields = one.as_object_mut().expect("an object");
-    let names: Vec<String> = fields.keys().cloned().collect();
+    let names: Vec<String> = fields.keys().rev().cloned().collect();
+    // Half of them leave the word that says what is asked.
+    let names = &names[..names.len().min(if rng.bool() { names.len() } else { 1 })];
     let name = if rng.u8(0..10) == 0 {
         "more".to_owned()
     } else {
-        rng.choice(&names).expect("some").clone()
+        rng.choice(names).expect("some").clone()
     };
     let inner = fields.get_mut(&name).and_then(Value::as_array_mut);
     match inner.filter(|_| rng.bool()) {
@@ -96,6 +103,47 @@ fn with(mut one: Value, new: String, rng: &mut Rng) -> Vec<u8> {
     }
     let mark = Value::from(MARK).to_string();
     one.to_string().replace(&mark, &new).into_bytes()
+}
+
+/// `one` with another value of the right kind, at or past its limits.
+fn near(mut one: Value, rng: &mut Rng) -> Vec<u8> {
+    let masses = [
+        "0g",
+        "0.001g",
+        "0.01g",
+        "30g",
+        "55 g",
+        "2oz",
+        "0.22lb",
+        "100kg",
+        "9223372036g",
+        "-5g",
+        "5",
+        "1e3g",
+    ];
+    let ways = ["keep", "in-proportion", "least-added", "least-adde"];
+    let counts = [0, 1, 2, 3, 99, 1_000_000, u64::from(u32::MAX), u64::MAX];
+    let fields = one.as_object_mut().expect("an object");
+    for (name, value) in fields.iter_mut().filter(|(name, _)| *name != "do") {
+        if rng.bool() {
+            continue;
+        }
+        let mass = rng.choice(masses).expect("some");
+        let count = rng.choice(counts).expect("some");
+        *value = match name.as_str() {
+            "jars" | "step" => count.into(),
+            "allowance" => rng.choice(["0%", "50%", "50.0001%", "3", "0.001%"]).into(),
+            "way" => rng.choice(ways).into(),
+            "rule" => rng.choice(["eu", "r87", "hb133", "EU"]).into(),
+            "overweigh" => json!([{"step": count, "mass": mass}, {"step": 1, "mass": "1g"}]),
+            "batch" | "fill" | "over" | "allowable" => mass.into(),
+            "lot" | "note" | "despite" => {
+                rng.choice(["x", " ", "=1+1", "a\"b,c", "\u{202e}g"]).into()
+            }
+            _ => continue,
+        };
+    }
+    one.to_string().into_bytes()
 }
 
 fn wrong_type(rng: &mut Rng) -> String {
