@@ -160,7 +160,7 @@ fn the_bus_dies_and_another_one_comes_in_its_place() {
     let mut bus = Bus::start(None);
     let runtime = runtime();
     let mut server = runtime.block_on(Server::start_after(&bus, Manner::Answering, 40));
-    let mut rig = shown_on(Some(&bus.place().to_owned()), FORMULA);
+    let mut rig = shown_on(Some(bus.place()), FORMULA);
     rig.pour_of_step_2();
     assert_eq!(runtime.block_on(server.shown()).id, 41);
     assert_eq!(state(&rig, "desktop"), "ok");

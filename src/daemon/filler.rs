@@ -13,6 +13,7 @@ use crate::batch::names::{name_of, safe_batch_name};
 use crate::batch::record::{self, Record, logs_in};
 use crate::batch::resume::{self, Resumed, plain_draft};
 use crate::batch::scale_checks;
+use crate::document::shown;
 use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};
 use crate::mass::Mass;
@@ -98,7 +99,8 @@ impl BatchOpener {
             let path = folder.join(format!("{name}.csv"));
             if safe_batch_name(name) != name || !path.is_file() {
                 return Err(format!(
-                    "there is no batch {name:?} in {}; name it as its log is named",
+                    "there is no batch \"{}\" in {}; name it as its log is named",
+                    shown(name),
                     folder.display()
                 ));
             }

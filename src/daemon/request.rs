@@ -36,6 +36,7 @@ use crate::formula::allowance::Allowance;
 use crate::formula::remedy::Way;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
+use crate::text::harmless;
 use crate::weighing::event::Command;
 
 /// Version of this protocol; grows when a client must change.
@@ -47,6 +48,12 @@ pub const LONGEST_TEXT: usize = 1000;
 /// The longest lot and the longest reason for one, in characters: both fit whole into a note.
 const LONGEST_LOT: usize = 150;
 const LONGEST_REASON: usize = 200;
+
+/// The longest reason why a line is no request, in characters.
+const LONGEST_WHY: usize = 300;
+
+/// The longest path that Linux takes, in bytes (`PATH_MAX` of limits.h).
+const LONGEST_PATH: usize = 4096;
 
 /// One request. See the module's text for the JSON.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -175,8 +182,12 @@ impl Request {
     /// # Errors
     /// [`BadRequest`] for what is no JSON object of the table above.
     pub fn parse(line: &[u8]) -> Result<Request, BadRequest> {
-        serde_json::from_slice(line)
-            .map_err(|error| BadRequest(format!("this is no request that bismar knows: {error}")))
+        serde_json::from_slice(line).map_err(|error| {
+            // It repeats what was sent, whatever that is.
+            let why = error.to_string();
+            let why: String = harmless(&why).chars().take(LONGEST_WHY).collect();
+            BadRequest(format!("this is no request that bismar knows: {why}"))
+        })
     }
 
     /// The batch that a `begin` asks for, checked; `None` for any other request.
@@ -313,7 +324,12 @@ pub fn begin(
     if !formula.is_absolute() {
         return Err(BadRequest(format!(
             "{} is a relative path; give the formula's whole path",
-            formula.display()
+            shown(&formula.display().to_string())
+        )));
+    }
+    if formula.as_os_str().len() > LONGEST_PATH {
+        return Err(BadRequest(format!(
+            "the formula's path is longer than {LONGEST_PATH} bytes; there is no such file"
         )));
     }
     let size = match (batch, jars, fill) {
@@ -400,7 +416,8 @@ pub fn fill(request: Request) -> Result<FillRequest, BadRequest> {
         }
         (Some(rule), None) => {
             return Err(BadRequest(format!(
-                "the rule \"{rule}\" is not known; give eu, r87 or hb133"
+                "the rule \"{}\" is not known; give eu, r87 or hb133",
+                shown(rule)
             )));
         }
         (_, Some(_)) => {
@@ -420,10 +437,10 @@ pub fn fill(request: Request) -> Result<FillRequest, BadRequest> {
 }
 
 fn mass(what: &str, text: &str) -> Result<Mass, BadRequest> {
-    let mass = Mass::parse_with_unit(text)
-        .map_err(|error| BadRequest(format!("{what} \"{text}\": {error}")))?;
+    let wrong = |why: String| BadRequest(format!("{what} \"{}\": {why}", shown(text)));
+    let mass = Mass::parse_with_unit(text).map_err(|error| wrong(error.to_string()))?;
     if mass <= Mass::ZERO {
-        return Err(BadRequest(format!("{what} \"{text}\": must be above zero")));
+        return Err(wrong("must be above zero".to_owned()));
     }
     Ok(mass)
 }
@@ -525,6 +542,11 @@ mod tests {
         }
         assert!(Request::parse(b"\xff\xfe").is_err());
         assert!(Request::parse("[".repeat(100_000).as_bytes()).is_err());
+        // The reason repeats what was sent, but not all of it.
+        let long = format!("{{\"do\":\"{}\"}}", "\u{202e}".repeat(10_000));
+        let why = Request::parse(long.as_bytes()).unwrap_err().to_string();
+        assert!(why.chars().count() < LONGEST_WHY + 50, "{why}");
+        assert!(!why.contains('\u{202e}'));
     }
 
     #[test]

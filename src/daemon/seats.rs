@@ -9,6 +9,9 @@ use tokio::sync::Notify;
 /// How long a client must have asked nothing before it may be sent away. Well below a client's wait
 /// for its reply.
 pub const IDLE: Duration = Duration::from_secs(2);
+/// The same for one that has not asked anything yet: who comes to ask does so at once. Short enough that
+/// some hundreds of mute ones do not keep a command out for as long as it waits.
+pub const MUTE: Duration = Duration::from_millis(500);
 
 /// One client's place; free again when the client's own handle is dropped.
 #[derive(Debug)]
@@ -19,6 +22,8 @@ pub struct Seat {
 
 #[derive(Debug, Clone, Copy)]
 enum State {
+    /// It came then, and has asked nothing yet.
+    Mute(Instant),
     /// Nothing was asked since.
     Idle(Instant),
     /// A request is being answered.
@@ -75,8 +80,8 @@ impl Seats {
         }
     }
 
-    /// A place for one more. Where there is none, the client that has been idle longest is sent away,
-    /// once it has been so for [`IDLE`]; its place is free when it has gone.
+    /// A place for one more. Where there is none, a client that has been mute for [`MUTE`] or idle for
+    /// [`IDLE`] is sent away, the one first that became so first; its place is free when it has gone.
     ///
     /// # Errors
     /// [`Full`], with when to ask again at the latest.
@@ -85,25 +90,27 @@ impl Seats {
         self.taken.retain(|seat| Arc::strong_count(seat) > 1);
         if self.taken.len() < self.most {
             let seat = Arc::new(Seat {
-                state: Mutex::new(State::Idle(now)),
+                state: Mutex::new(State::Mute(now)),
                 leave: Notify::new(),
             });
             self.taken.push(Arc::clone(&seat));
             return Ok(seat);
         }
         let idle = |seat: &Arc<Seat>| match *seat.state() {
-            State::Idle(since) => Some((since, Arc::clone(seat))),
+            State::Mute(since) => Some((since + MUTE, Arc::clone(seat))),
+            State::Idle(since) => Some((since + IDLE, Arc::clone(seat))),
             State::Busy | State::Listens | State::Sent => None,
         };
         let leaving = |seat: &Arc<Seat>| matches!(*seat.state(), State::Sent);
         if self.taken.iter().any(leaving) {
             return Err(Full::Until(now + IDLE));
         }
-        let oldest = self.taken.iter().filter_map(idle).min_by_key(|(at, _)| *at);
-        let Some((since, seat)) = oldest else {
+        let first = (self.taken.iter())
+            .filter_map(idle)
+            .min_by_key(|(due, _)| *due);
+        let Some((due, seat)) = first else {
             return Err(Full::Busy);
         };
-        let due = since + IDLE;
         if now < due {
             return Err(Full::Until(due));
         }
@@ -124,6 +131,8 @@ mod tests {
         let [listener, busy, idle] = [0, 1, 2].map(|_| seats.take(start).unwrap());
         listener.listens();
         busy.busy();
+        assert_eq!(seats.take(start), Err(Full::Until(start + MUTE)));
+        *idle.state() = State::Idle(start);
         assert_eq!(seats.take(start), Err(Full::Until(start + IDLE)));
         let later = start + IDLE;
         assert!(seats.take(later).is_err(), "not before it has gone");

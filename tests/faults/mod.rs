@@ -52,6 +52,10 @@ pub const ROWS: &[&str] = &[
     "notification server refuses in a batch",
     "flood of button signals in a batch",
     "sound and speech programs missing, gone, failing, hung or loud",
+    "another user at the control socket",
+    "1,000 requests with faults in them",
+    "200 clients at once",
+    "socket of a killed daemon",
 ];
 
 /// Rows behind those, which only `.ci/faults` makes: too long for every run of the tests.

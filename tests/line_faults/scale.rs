@@ -279,6 +279,9 @@ impl Hand {
             CueKind::Choose if cue.say.contains("going by its weight. Say again") => {
                 self.soon(250, Deed::Again);
             }
+            CueKind::Choose if cue.say.contains("lift it off and take that out first") => {
+                self.soon(250, Deed::Lift);
+            }
             CueKind::Choose if cue.say.contains("next") => self.soon(250, Deed::Next),
             CueKind::Choose if self.on_pan => self.soon(250, Deed::Lift),
             CueKind::Add
