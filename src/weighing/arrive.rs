@@ -215,6 +215,11 @@ impl Engine {
     pub(super) fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
         let zero = self.zero(scale);
         let present = zero + jump.to - jump.from;
+        if let Some(run) = self.run.as_mut().filter(|run| run.resumed) {
+            // Lifted before it was looked at: nobody knows what was poured in before the restart.
+            run.refused = Some(jump.from - zero);
+            run.suspect = true;
+        }
         let suspect = self
             .run
             .as_ref()

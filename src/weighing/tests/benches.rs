@@ -101,6 +101,23 @@ fn a_loaded_bowl_after_a_restart_is_never_tared_in_silence() {
 }
 
 #[test]
+fn a_beaker_lifted_at_once_after_a_restart_is_not_taken_for_empty_when_it_is_back() {
+    let step = |n, name| step(n, name, "30.00", VesselWay::Beaker);
+    let plan = plan(vec![step(1, "Salt"), step(2, "Clay")], None);
+    let mut b = Bench::with(vec![scale("bench")], plan, begun(&[(1, "30.00")]));
+    // Half of step 2 is in it.
+    b.shown = 166.2;
+    b.hold(0.3).jump(0.0).hold(3.0);
+    b.land(166.2).hold(2.0);
+    b.expect_cue(CueKind::Choose);
+    b.pour(181.2, 4.0).hold(2.0).land(0.0).hold(1.0);
+    b.expect(&[]);
+    // Another, empty one.
+    b.land(140.0).hold(2.0).pour(170.0, 4.0).hold(2.0).land(0.0);
+    b.expect(&["30.00"]);
+}
+
+#[test]
 fn a_beaker_that_stands_there_after_a_restart_has_to_be_empty() {
     let steps = vec![
         step(1, "Salt", "20.00", VesselWay::Beaker),
