@@ -59,7 +59,11 @@ pub const ROWS: &[&str] = &[
 ];
 
 /// Rows behind those, which only `.ci/faults` makes: too long for every run of the tests.
-pub const LONG_ROWS: &[&str] = &["ten minutes at four scales", "inputs made by a fuzzer"];
+pub const LONG_ROWS: &[&str] = &[
+    "ten minutes at four scales",
+    "inputs made by a fuzzer",
+    "USB serial adapter of a virtual machine",
+];
 
 /// One row.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
