@@ -4,7 +4,7 @@
 use std::path::Path;
 use std::process::Command;
 
-use bismar::batch::cell::{Amount, clean, guarded, unguarded};
+use bismar::batch::cell::{Amount, LONGEST_TEXT, clean, fits, guarded, unguarded};
 use bismar::batch::error::{Fault, LogError};
 use bismar::batch::log::LogFile;
 use bismar::batch::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
@@ -53,7 +53,7 @@ fn weighed(step: usize, ingredient: &str, net_mg: i64) -> Draft {
 }
 
 /// Texts that break careless writers, and how a reader must see them.
-const NASTY: [(&str, &str); 24] = [
+const NASTY: [(&str, &str); 33] = [
     ("Salt, fine", "Salt, fine"),
     ("say \"stop\"", "say \"stop\""),
     ("\"=1+1\"", "\"=1+1\""),
@@ -81,6 +81,16 @@ const NASTY: [(&str, &str); 24] = [
     ("", ""),
     (",", ","),
     ("\u{FEFF}=2", "'\u{FEFF}=2"),
+    // Behind a semicolon, where a spreadsheet is set to it.
+    ("salt;=1+1", "salt;'=1+1"),
+    ("salt; \u{200B}@x;;+1;ok", "salt;' \u{200B}@x;;'+1;ok"),
+    ("salt;\"=1+1\"", "salt;'\"=1+1\""),
+    ("salt\";=1+1;\"", "salt\";'=1+1;\""),
+    ("salt;-1", "salt;'-1"),
+    ("salt;'=1", "salt;''=1"),
+    (";", ";"),
+    ("a, b; c's; d-e", "a, b; c's; d-e"),
+    ("=1;=2", "'=1;'=2"),
 ];
 
 /// A log with every nasty text in four text columns; gives the cells that readers must see.
@@ -201,6 +211,64 @@ print(json.dumps({
                 COLUMNS[column]
             );
         }
+    }
+}
+
+/// A spreadsheet that is set to semicolons sees other cells: the commas and the quotes of a log mean
+/// nothing to it. Read so by Python's csv module and, as above, by a table and a spreadsheet library.
+#[test]
+fn set_to_semicolons_a_spreadsheet_finds_no_formula_either() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, _) = nasty_log(dir.path());
+    let program = r"
+import csv, io, json, sys, tablib, openpyxl
+def cells(text, quoting):
+    return [c for row in csv.reader(io.StringIO(text, newline=''), delimiter=';', quoting=quoting) for c in row]
+def kinds(text):
+    rows = list(csv.reader(io.StringIO(text, newline=''), delimiter=';'))
+    wide = max(map(len, rows))
+    sheet = tablib.Dataset(*[r + [''] * (wide - len(r)) for r in rows])
+    book = openpyxl.load_workbook(io.BytesIO(sheet.export('xlsx')))
+    return sorted({c.data_type for row in book.active.iter_rows() for c in row})
+text = open(sys.argv[1], newline='', encoding='utf-8').read()
+print(json.dumps({
+    'cells': [cells(text, csv.QUOTE_MINIMAL), cells(text, csv.QUOTE_NONE)],
+    'kinds': kinds(text),
+    'raw': kinds('nasty,1,salt;=1+1,x\n'),
+}))";
+    let json = python(program, &path, "pip: tablib openpyxl");
+    let has_formula = |kinds: &serde_json::Value| kinds.as_array().unwrap().contains(&"f".into());
+    assert!(has_formula(&json["raw"]), "{}", json["raw"]);
+    assert!(!has_formula(&json["kinds"]), "{}", json["kinds"]);
+    for read in cells(&json["cells"]) {
+        assert!(read.len() > NASTY.len());
+        for cell in read {
+            let body = cell.trim_start_matches(|c: char| {
+                c.is_whitespace() || matches!(c, '"' | '\u{200B}' | '\u{FEFF}')
+            });
+            assert!(
+                !body.starts_with(['=', '+', '-', '@', '＝', '－']),
+                "{cell:?}"
+            );
+        }
+    }
+}
+
+/// What fits is what comes back whole, also where the apostrophes make it longer.
+#[test]
+fn a_text_that_fits_a_cell_is_not_cut_by_its_apostrophes() {
+    for (text, whole) in [
+        ("x".repeat(LONGEST_TEXT), true),
+        ("=".repeat(LONGEST_TEXT), true),
+        ("x".repeat(LONGEST_TEXT + 1), false),
+        (";=".repeat(LONGEST_TEXT / 2), false),
+        (";=".repeat(LONGEST_TEXT / 3), true),
+    ] {
+        let cell = guarded(&text);
+        assert_eq!(fits(&text), whole, "{}", text.len());
+        assert_eq!(unguarded(&cell) == text, whole, "{}", text.len());
+        // The reader of 131 072 characters.
+        assert!(cell.len() <= 131_072, "{}", cell.len());
     }
 }
 
@@ -632,12 +700,19 @@ proptest! {
     }
 
     #[test]
-    fn the_apostrophe_comes_off_exactly(text in "['=+@ ＝1-9\t-]{0,6}") {
+    fn the_apostrophe_comes_off_exactly(text in "['=+@ ＝1-9\t;\"-]{0,9}") {
         let cell = guarded(&text);
         prop_assert_eq!(unguarded(&cell), clean(&text));
         let first = cell.trim_start().chars().next();
         let number = cell.trim().parse::<f64>().is_ok();
-        prop_assert!(number || !matches!(first, Some('=' | '+' | '-' | '@' | '＝')), "{:?}", cell);
+        let runs = |c: Option<char>| matches!(c, Some('=' | '+' | '-' | '@' | '＝'));
+        let before = cell.split(';').next().unwrap_or_default();
+        let number = number || before.trim().parse::<f64>().is_ok();
+        prop_assert!(number || !runs(first), "{:?}", cell);
+        for part in cell.split(';').skip(1) {
+            let body = part.trim_start_matches([' ', '"']);
+            prop_assert!(!runs(body.chars().next()), "{:?}", cell);
+        }
     }
 
     #[test]

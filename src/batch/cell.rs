@@ -16,15 +16,19 @@ pub const CUT_MARK: &str = " [cut]";
 /// and bidirectional control (Unicode Standard Annex 9, table 4) is a space, so that one line of
 /// the file is one record and reads in one direction; at most [`LONGEST_TEXT`] bytes.
 pub fn clean(text: &str) -> String {
-    let mut out: String = text
+    let out = text
         .chars()
         .map(|c| if breaks(c) { ' ' } else { c })
         .collect();
-    if out.len() > LONGEST_TEXT {
-        out.truncate(out.floor_char_boundary(LONGEST_TEXT - CUT_MARK.len()));
-        out.push_str(CUT_MARK);
+    cut(out, LONGEST_TEXT)
+}
+
+fn cut(mut text: String, longest: usize) -> String {
+    if text.len() > longest {
+        text.truncate(text.floor_char_boundary(longest - CUT_MARK.len()));
+        text.push_str(CUT_MARK);
     }
-    out
+    text
 }
 
 /// Whether [`clean`] replaces this character.
@@ -32,36 +36,67 @@ pub fn breaks(c: char) -> bool {
     misleads(c)
 }
 
-/// The cleaned text with an apostrophe before it where a spreadsheet would take it for a formula.
+/// What a spreadsheet may take for the end of a cell, whatever stands around it: many are set to
+/// semicolons, and then the commas and quotes of a log mean nothing to them. (Tabs are cleaned away.)
+const OTHER_SEPARATOR: char = ';';
+
+/// The cleaned text with an apostrophe before each part that a spreadsheet would take for a formula:
+/// the text itself, and what follows a semicolon.
 pub fn guarded(text: &str) -> String {
-    let text = clean(text);
-    if runs(&text) {
-        format!("'{text}")
-    } else {
-        text
+    // Only what is little but semicolons and signs grows so far.
+    cut(with_apostrophes(&clean(text)), LONGEST_TEXT + 1)
+}
+
+/// Whether a cell holds the whole text, with what [`guarded`] puts into it.
+pub fn fits(text: &str) -> bool {
+    text.len() <= LONGEST_TEXT && with_apostrophes(text).len() <= LONGEST_TEXT + 1
+}
+
+fn with_apostrophes(text: &str) -> String {
+    let mut out = String::with_capacity(text.len() + 1);
+    for (number, part) in text.split(OTHER_SEPARATOR).enumerate() {
+        if number > 0 {
+            out.push(OTHER_SEPARATOR);
+        }
+        if runs(part, number) {
+            out.push('\'');
+        }
+        out.push_str(part);
     }
+    out
 }
 
 /// Undoes [`guarded`].
-pub fn unguarded(cell: &str) -> &str {
-    match cell.strip_prefix('\'') {
-        Some(rest) if runs(rest) => rest,
-        _ => cell,
+pub fn unguarded(cell: &str) -> String {
+    let mut out = String::with_capacity(cell.len());
+    for (number, part) in cell.split(OTHER_SEPARATOR).enumerate() {
+        if number > 0 {
+            out.push(OTHER_SEPARATOR);
+        }
+        out.push_str(match part.strip_prefix('\'') {
+            Some(rest) if runs(rest, number) => rest,
+            _ => part,
+        });
     }
+    out
 }
 
-/// Whether a spreadsheet could run the text: it begins, after spaces and invisible characters, with
+/// Whether a spreadsheet could run the part: it begins, after spaces and invisible characters, with
 /// `= + - @` or one of their full-width or small forms, and is not a plain number. Apostrophes at
 /// the very front do not count, so that a text that has one of its own gets a second and
-/// [`unguarded`] takes off exactly what [`guarded`] put on.
-fn runs(text: &str) -> bool {
-    let text = text.trim_start_matches('\'');
-    let body = text.trim_start_matches(|c: char| {
-        c.is_whitespace() || matches!(c, '\u{200B}'..='\u{200D}' | '\u{2060}' | '\u{FEFF}')
-    });
+/// [`unguarded`] takes off exactly what [`guarded`] put on. Behind a semicolon (`number` > 0) the
+/// quotes of the cell do not hold it together, and what follows the cell is part of the number.
+fn runs(part: &str, number: usize) -> bool {
+    let part = part.trim_start_matches('\'');
+    let skipped = |c: char| {
+        c.is_whitespace()
+            || matches!(c, '\u{200B}'..='\u{200D}' | '\u{2060}' | '\u{FEFF}')
+            || (number > 0 && c == '"')
+    };
+    let body = part.trim_start_matches(skipped);
     body.starts_with([
         '=', '+', '-', '@', '＝', '＋', '－', '＠', '﹦', '﹢', '﹣', '﹫',
-    ]) && !is_plain_number(body.trim_end())
+    ]) && (number > 0 || !is_plain_number(body.trim_end()))
 }
 
 /// An optional sign, digits, and at most one point with digits after it.

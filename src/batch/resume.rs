@@ -80,7 +80,7 @@ pub fn opening_drafts(
     // A struct of texts and numbers always has a JSON form.
     let json = serde_json::to_string(&note).unwrap_or_default();
     let json = format!("formula {}", harmless_json(&json));
-    if json.len() > cell::LONGEST_TEXT {
+    if !cell::fits(&json) {
         return Err(FormulaTooLong { bytes: json.len() });
     }
     let size = match opening.jars {

@@ -262,7 +262,7 @@ impl<'a> Cells<'a> {
     }
 
     fn text(&self, column: usize) -> Result<String, CellError> {
-        self.get(column).map(|cell| unguarded(cell).to_owned())
+        self.get(column).map(unguarded)
     }
 
     fn whole<T: std::str::FromStr>(&self, column: usize) -> Result<Option<T>, CellError> {
