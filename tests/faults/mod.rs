@@ -41,6 +41,10 @@ pub const ROWS: &[&str] = &[
     "session bus dies",
     "subscriber that does not read",
     "malformed requests",
+    // Texts from outside.
+    "names that steer a terminal",
+    "names that are paths, formulas of a spreadsheet, or endless",
+    "names that are markup",
 ];
 
 /// One row.
