@@ -21,8 +21,10 @@ use bismar::batch::chain;
 use bismar::batch::names::{name_of, safe_batch_name};
 use bismar::batch::row::header;
 use bismar::batch::scan::scan_file;
+use bismar::daemon::wire::Wire;
+use bismar::scale::Moment;
 use bismar::text::{harmless, harmless_json, misleads};
-use bismar::weighing::event::{CueKind, Event};
+use bismar::weighing::event::{Cue, CueKind, Event};
 use person::{Person, Said};
 use proptest::prelude::*;
 use rustix::process::{Pid, Signal, kill_process};
@@ -403,6 +405,48 @@ fn foreign_log(folder: &Path, batch: &str, trick: &str, closed: bool) {
     fs::write(folder.join(format!("{batch}.csv")), text).unwrap();
 }
 
+/// A lot that a capture names goes past the daemon's own checks.
+#[test]
+fn a_lot_in_a_capture_reaches_neither_terminal_nor_log_as_it_is() {
+    let person = Person::new();
+    let capture =
+        fs::read_to_string(person::repository("fixtures/captures/difference.capture")).unwrap();
+    for trick in TRICKS {
+        let escaped: String = trick
+            .chars()
+            .map(|c| match c {
+                ..' ' | '\u{7f}' => format!("\\x{:02x}", u32::from(c)),
+                c => c.to_string(),
+            })
+            .collect();
+        let lot = format!("!lot \"LV{escaped};=26\"");
+        let text = capture.replace("!lot \"LV-26\"", &lot);
+        assert_ne!(text, capture);
+        person.file("a.capture", &text);
+        let formula = person::repository("fixtures/captures/difference.toml");
+        let words = [
+            "replay",
+            "a.capture",
+            "--formula",
+            &formula,
+            "--batch",
+            "100g",
+            "--log",
+            "o.csv",
+            "--events",
+            "e.jsonl",
+        ];
+        harmless_said(&person.run(&words).ended(0), &words);
+        let log = fs::read_to_string(person.path("o.csv")).unwrap();
+        assert!(log.contains(",LV ") && !log.contains(";="), "{log}");
+        for name in ["o.csv", "e.jsonl"] {
+            let text = fs::read_to_string(person.path(name)).unwrap();
+            assert!(shows_nothing_false(&text), "{text:?}");
+            fs::remove_file(person.path(name)).unwrap();
+        }
+    }
+}
+
 /// The folder of the logs has logs and names of files that were made to mislead; how many commands.
 fn foreign_logs_under_a_running_daemon() -> usize {
     let mut cases = 0;
@@ -476,7 +520,9 @@ fn foreign_logs_under_a_running_daemon() -> usize {
 
 proptest! {
     #[test]
-    fn no_text_is_harmful_after_it(text in any::<String>()) {
+    fn no_text_is_harmful_after_it(
+        text in prop_oneof![any::<String>(), "[a\u{1b}\u{7f}\u{80}-\u{a0}\u{61c}\u{200b}-\u{2069}\"\\\\;]{0,20}"],
+    ) {
         let shown = harmless(&text);
         prop_assert!(!shown.contains(|c| misleads(c) && !matches!(c, '\n' | '\t')));
         prop_assert_eq!(shown.chars().count(), text.chars().count());
@@ -484,5 +530,20 @@ proptest! {
         let safe = harmless_json(&json.to_string());
         prop_assert!(!safe.contains(misleads));
         prop_assert_eq!(serde_json::from_str::<serde_json::Value>(&safe).unwrap(), json);
+        // An event of the socket, whose writer is another one.
+        let cue = Cue {
+            kind: CueKind::Mix,
+            say: text.clone(),
+            step: 1,
+            missing: None,
+            choices: Vec::new(),
+            urgent: false,
+        };
+        let mut line = Vec::new();
+        Wire::with_names(["bench"]).write(&mut line, Moment::default(), &Event::Cue(cue));
+        let line = String::from_utf8(line).unwrap();
+        prop_assert!(shows_nothing_false(&line), "{:?}", line);
+        let event: Value = serde_json::from_str(&line).unwrap();
+        prop_assert_eq!(event["say"].as_str(), Some(text.as_str()));
     }
 }
