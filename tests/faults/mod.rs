@@ -45,6 +45,7 @@ pub const ROWS: &[&str] = &[
     "names that steer a terminal",
     "names that are paths, formulas of a spreadsheet, or endless",
     "names that are markup",
+    "no file of ours in its place",
 ];
 
 /// One row.
