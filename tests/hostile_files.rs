@@ -1,6 +1,7 @@
 //! Files that are none: 100 MB, a line without an end, devices, pipes, folders. Each is refused in words,
 //! in 512 MB of address space, and nobody waits.
 
+mod faults;
 mod person;
 
 use std::io::Write as _;
@@ -121,8 +122,11 @@ fn what_is_no_file_of_ours_is_refused_by_every_reader() {
             cases += 1;
         }
     }
-    println!(
-        "FAULT | no file of ours in its place | 100 MB, endless line, hole, FIFO, folder, devices to 8 \
-         readers in 512 MB of address space | {cases} | refused in words, nobody waits | -"
+    faults::report(
+        "no file of ours in its place",
+        "100 MB, endless line, hole, FIFO, folder, devices to 8 readers in 512 MB of address space",
+        cases,
+        "refused in words, nobody waits",
+        "-",
     );
 }

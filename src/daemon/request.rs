@@ -36,7 +36,7 @@ use crate::formula::allowance::Allowance;
 use crate::formula::remedy::Way;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
-use crate::text::harmless;
+use crate::text::{harmless, harmless_json};
 use crate::weighing::event::Command;
 
 /// Version of this protocol; grows when a client must change.
@@ -468,7 +468,8 @@ pub fn reply(fields: serde_json::Value) -> Vec<u8> {
     if let serde_json::Value::Object(fields) = fields {
         object.extend(fields);
     }
-    let mut out = serde_json::Value::Object(object).to_string().into_bytes();
+    let json = serde_json::Value::Object(object).to_string();
+    let mut out = harmless_json(&json).into_bytes();
     out.push(b'\n');
     out
 }

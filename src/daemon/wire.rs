@@ -9,6 +9,7 @@ use std::io::Write as _;
 use crate::config::Config;
 use crate::mass::{Mass, decimals_of};
 use crate::scale::Moment;
+use crate::text::misleads;
 use crate::weighing::event::{Cue, Event, Live, ScaleIndex, Verdict};
 
 /// The least decimals of a number that belongs to no scale.
@@ -227,21 +228,22 @@ fn decimal(out: &mut Vec<u8>, value: u64, decimals: usize) {
     }
 }
 
-/// `value` as a JSON string (RFC 8259, section 7): quote, backslash and the control characters are
-/// escaped, everything else stays as it is.
+/// `value` as a JSON string (RFC 8259, section 7): quote, backslash and every character that
+/// [`misleads`] a terminal is escaped, everything else stays as it is.
 pub(super) fn text(out: &mut Vec<u8>, value: &str) {
     out.push(b'"');
-    for &byte in value.as_bytes() {
-        match byte {
-            b'"' => out.extend_from_slice(b"\\\""),
-            b'\\' => out.extend_from_slice(b"\\\\"),
-            b'\n' => out.extend_from_slice(b"\\n"),
-            b'\r' => out.extend_from_slice(b"\\r"),
-            b'\t' => out.extend_from_slice(b"\\t"),
-            0..=0x1f | 0x7f => {
-                let _ = write!(out, "\\u{byte:04x}");
+    for c in value.chars() {
+        match c {
+            '"' => out.extend_from_slice(b"\\\""),
+            '\\' => out.extend_from_slice(b"\\\\"),
+            '\n' => out.extend_from_slice(b"\\n"),
+            '\r' => out.extend_from_slice(b"\\r"),
+            '\t' => out.extend_from_slice(b"\\t"),
+            // All of them are in the basic plane: one unit.
+            c if misleads(c) => {
+                let _ = write!(out, "\\u{:04x}", u32::from(c));
             }
-            other => out.push(other),
+            c => out.extend_from_slice(c.encode_utf8(&mut [0; 4]).as_bytes()),
         }
     }
     out.push(b'"');

@@ -361,7 +361,7 @@ impl Engine {
 
     fn lot(&mut self, lot: &str) -> String {
         // No control characters: the answer goes to a terminal.
-        let plain = |c: char| if c.is_control() { ' ' } else { c };
+        let plain = |c: char| if crate::text::misleads(c) { ' ' } else { c };
         let lot: String = lot.trim().chars().map(plain).take(LONGEST_TEXT).collect();
         if lot.is_empty() {
             return "The lot has no name; nothing changed.".into();

@@ -56,6 +56,11 @@ pub const ROWS: &[&str] = &[
     "1,000 requests with faults in them",
     "200 clients at once",
     "socket of a killed daemon",
+    // Texts from outside.
+    "names that steer a terminal",
+    "names that are paths, formulas of a spreadsheet, or endless",
+    "names that are markup",
+    "no file of ours in its place",
 ];
 
 /// Rows behind those, which only `.ci/faults` makes: too long for every run of the tests.
