@@ -36,6 +36,7 @@ use crate::daemon::subscribers::{self, Inbox};
 
 const INDEX: &str = include_str!("page/index.html");
 const STYLE: &str = include_str!("page/page.css");
+const MARK: &str = include_str!("page/mark.svg");
 const SCRIPT: &str = include_str!("page/page.js");
 
 /// The longest request that a page sends, bytes.
@@ -157,6 +158,7 @@ pub async fn serve(page: Page, calls: mpsc::Sender<Call>) -> std::io::Result<()>
             "/page.js",
             get(|| async { asset("text/javascript; charset=utf-8", SCRIPT) }),
         )
+        .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
         .route("/enter", post(enter))
         .route("/status", get(status))
         .route("/events", get(events))
@@ -304,7 +306,8 @@ fn follow(
                 let line = line?;
                 Event::default().data(String::from_utf8_lossy(&line).trim_end())
             }
-            _ = beat.tick() => Event::default().event("beat").data(""),
+            // Without data a browser drops an event.
+            _ = beat.tick() => Event::default().event("beat").data("1"),
         };
         Some((Ok(event), (inbox, beat, seat)))
     })
