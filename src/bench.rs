@@ -261,11 +261,24 @@ pub struct Status {
     pub ingredient: Option<String>,
     /// Grams, as text.
     pub target: Option<String>,
+    /// The window that is recorded, grams.
+    pub low: Option<String>,
+    pub high: Option<String>,
+    /// The steps after this one, at most two.
+    pub ahead: Vec<Ahead>,
     pub missing: Option<String>,
     /// The sentence of the last cue, also of a batch that is over; the others are of one under way.
     pub say: Option<String>,
     pub tare: Option<String>,
     pub scales: Vec<ScaleStatus>,
+}
+
+/// A step that is still to come.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Ahead {
+    pub ingredient: String,
+    /// Grams, as text.
+    pub target: String,
 }
 
 #[derive(Debug, Clone, PartialEq, serde::Serialize, Default)]

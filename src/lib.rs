@@ -10,6 +10,7 @@ pub mod cli;
 pub mod config;
 pub mod cue;
 pub mod daemon;
+pub mod display;
 pub mod document;
 pub mod formula;
 pub mod guide;

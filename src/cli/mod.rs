@@ -19,6 +19,7 @@ mod line;
 mod log;
 mod lots;
 mod man;
+pub mod page;
 pub mod plan;
 mod remedy;
 mod repeatability;
@@ -104,6 +105,8 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Run the part that watches the scales (the service does this for you)
     Daemon(daemon::DaemonArgs),
+    /// Print the address of the page for a browser at the bench
+    Page(page::PageArgs),
     /// Deviations, over-pours, times and a control chart over many batches
     History(history::HistoryArgs),
     /// Write a batch's record as one HTML page to print and sign
@@ -174,6 +177,7 @@ fn run(command: Command) -> Outcome {
         Command::Replay(args) => replay::run(args),
         Command::Demo(args) => demo::run(args),
         Command::Daemon(args) => daemon::run(&args),
+        Command::Page(args) => page::run(&args),
         Command::History(args) => history::run(&args),
         Command::Sheet(args) => sheet::run(&args),
         Command::Lots(args) => lots::run(args),

@@ -15,6 +15,7 @@ pub struct Config {
     pub weighing: WeighingConfig,
     pub vessels: Vec<VesselConfig>,
     pub cues: CueConfig,
+    pub page: PageConfig,
     /// Folder of the batch logs; `None` means `$XDG_DATA_HOME/bismar/logs`.
     pub log_dir: Option<PathBuf>,
     /// Whether each scale of a batch needs a passed `bismar scale-check` of today before `begin`.
@@ -118,6 +119,29 @@ impl Default for WeighingConfig {
             stale: 3.0,
             presses: true,
             early_cue: true,
+        }
+    }
+}
+
+/// The page for a browser at the bench.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PageConfig {
+    /// Whether the daemon serves it.
+    pub on: bool,
+    /// Where it listens; another than 127.0.0.1 only with a key.
+    pub address: std::net::IpAddr,
+    pub port: u16,
+    /// What opens it; `None`: a new one at each start of the daemon.
+    pub key: Option<String>,
+}
+
+impl Default for PageConfig {
+    fn default() -> Self {
+        PageConfig {
+            on: false,
+            address: std::net::Ipv4Addr::LOCALHOST.into(),
+            port: 8417,
+            key: None,
         }
     }
 }

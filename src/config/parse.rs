@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::paths::Places;
 use super::scale::scale;
-use super::{Config, CueConfig, ScaleConfig, VesselConfig, WeighingConfig};
+use super::{Config, CueConfig, PageConfig, ScaleConfig, VesselConfig, WeighingConfig};
 use crate::document::{DeTable, Form, Reader, Value, read_text, shown};
 use crate::metrology::ScaleAbility;
 use crate::problem::{Problem, Problems};
@@ -89,6 +89,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
             "weighing",
             "vessel",
             "cues",
+            "page",
         ],
     );
     let log_dir = root
@@ -134,13 +135,69 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         .get("weighing")
         .and_then(|v| reader.table(v, "weighing"));
     let cues = root.get("cues").and_then(|v| reader.table(v, "cues"));
+    let page = root.get("page").and_then(|v| reader.table(v, "page"));
     Config {
         scales,
         weighing: weighing.map_or_else(WeighingConfig::default, |t| self::weighing(reader, t)),
         vessels,
         cues: cues.map_or_else(CueConfig::default, |t| self::cues(reader, t, places)),
+        page: page.map_or_else(PageConfig::default, |t| self::page(reader, t)),
         log_dir,
         daily_scale_check,
+    }
+}
+
+/// The shortest key that a person may choose: 16 characters.
+const SHORTEST_KEY: usize = 16;
+
+fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
+    reader.only(table, "[page]", &["on", "address", "port", "key"]);
+    let default = PageConfig::default();
+    let on = table.get("on").and_then(|v| reader.boolean(v, "on"));
+    let port = table
+        .get("port")
+        .and_then(|v| reader.whole(v, "port", 1..65_536))
+        .and_then(|port| u16::try_from(port).ok());
+    let key = table
+        .get("key")
+        .and_then(|v| Some((v, reader.text(v, "key", Form::Line)?)));
+    if let Some((value, key)) = &key
+        && (key.len() < SHORTEST_KEY || !key.bytes().all(|byte| byte.is_ascii_alphanumeric()))
+    {
+        let remedy = "use 16 or more letters and digits (a to z, A to Z, 0 to 9)";
+        reader.report(
+            &value.span(),
+            "the key is too easy to guess, or not plain",
+            remedy,
+        );
+    }
+    let address = table.get("address").and_then(|value| {
+        let text = reader.text(value, "address", Form::Line)?;
+        let address: Option<std::net::IpAddr> = text.parse().ok();
+        match address {
+            None => {
+                let message = format!("\"{}\" is no IP address", shown(&text));
+                let remedy = "write an address of this machine, such as \"192.168.1.20\"";
+                reader.report(&value.span(), message, remedy);
+            }
+            Some(ip) if ip.is_unspecified() => {
+                let remedy = "write one address of this machine, such as \"192.168.1.20\"";
+                reader.report(&value.span(), "this means all addresses", remedy);
+            }
+            Some(ip) if !ip.is_loopback() && key.is_none() => {
+                let message = "other machines reach this address, and no key is set";
+                let remedy = "add key = \"...\" with 16 or more letters and digits";
+                reader.report(&value.span(), message, remedy);
+            }
+            Some(_) => {}
+        }
+        address
+    });
+    PageConfig {
+        on: on.unwrap_or(default.on),
+        address: address.unwrap_or(default.address),
+        port: port.unwrap_or(default.port),
+        key: key.map(|(_, key)| key),
     }
 }
 

@@ -35,6 +35,7 @@ use tokio::sync::mpsc;
 pub use self::core::Core;
 pub use self::seams::{Order, Parts};
 use self::socket::{Claim, SocketError};
+use crate::display::{self, Page};
 
 /// Requests that may wait for the loop.
 const CALLS: usize = 64;
@@ -79,6 +80,21 @@ pub async fn serve<H: seams::Heart>(
     orders: mpsc::Receiver<Order>,
 ) -> Result<(), DaemonError> {
     let (calls, queue) = mpsc::channel(CALLS);
+    let _ = std::fs::remove_file(display::address_file(claim.path()));
+    if parts.config.page.on {
+        // Weighing goes on without it.
+        match Page::open(&parts.config.page, claim.path()) {
+            Ok(page) => {
+                let calls = calls.clone();
+                tokio::spawn(async move {
+                    if let Err(error) = display::serve(page, calls).await {
+                        tracing::error!(%error, "the page ended");
+                    }
+                });
+            }
+            Err(error) => tracing::error!("{error}"),
+        }
+    }
     let core = Core::start(parts);
     if let Some(listener) = claim.take_listener() {
         let listener = tokio::net::UnixListener::from_std(listener)?;

@@ -64,6 +64,10 @@ pub struct Claim {
 }
 
 impl Claim {
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// Makes the folder (0700), takes `daemon.lock` in it, removes a dead daemon's socket, binds
     /// `path` and gives it the mode 0600.
     ///

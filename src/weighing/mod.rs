@@ -479,6 +479,15 @@ impl Engine {
                 .map(|phase| phase.name.clone());
             status.ingredient = Some(step.ingredient.clone());
             status.target = Some(step.target.grams(d).to_string());
+            let window = self.window(step, d, 0);
+            status.low = Some(window.low.grams(d).to_string());
+            status.high = Some(window.high.grams(d).to_string());
+            let later = run.plan.steps.get(run.step + 1..).unwrap_or_default();
+            let ahead = later.iter().take(2).map(|step| crate::bench::Ahead {
+                ingredient: step.ingredient.clone(),
+                target: step.target.grams(self.readability(step.scale)).to_string(),
+            });
+            status.ahead = ahead.collect();
             if let State::Tared(tared) = &run.state
                 && let Some(shown) = self.pans.get(step.scale).and_then(|pan| pan.last)
             {

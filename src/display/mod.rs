@@ -1,0 +1,314 @@
+//! The bench page: one page in a browser, read from a step away, served by the daemon. Off by default.
+//!
+//! It is one more client of the daemon's loop, beside the control socket: requests go the same way, and
+//! its events are those of `subscribe`, as server-sent events (WHATWG HTML, 9.2). [`guard`] says who
+//! may. Nothing here holds the loop up: a browser that does not read is let go.
+
+pub mod guard;
+
+use std::convert::Infallible;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use axum::Router;
+use axum::body::Bytes;
+use axum::extract::{DefaultBodyLimit, Request as HttpRequest, State};
+use axum::http::header::{
+    CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE, REFERRER_POLICY, SET_COOKIE,
+    X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
+};
+use axum::http::{HeaderMap, HeaderValue, StatusCode};
+use axum::middleware::{self, Next};
+use axum::response::sse::{Event, Sse};
+use axum::response::{IntoResponse as _, Response};
+use axum::routing::{get, post};
+use futures_util::stream::{self, Stream};
+use tokio::net::TcpListener;
+use tokio::sync::{Semaphore, mpsc, oneshot};
+
+use self::guard::{Guard, Refusal};
+use crate::config::PageConfig;
+use crate::daemon::control::Call;
+use crate::daemon::request::{self, Request};
+use crate::daemon::subscribers::{self, Inbox};
+
+const INDEX: &str = include_str!("page/index.html");
+const STYLE: &str = include_str!("page/page.css");
+const MARK: &str = include_str!("page/mark.svg");
+const SCRIPT: &str = include_str!("page/page.js");
+
+/// The longest request that a page sends, bytes.
+const LONGEST_BODY: usize = 4096;
+/// Browsers that may follow the events at a time.
+const MOST_FOLLOWERS: usize = 8;
+/// The page counts the daemon as lost after 2 s without one.
+const BEAT: Duration = Duration::from_millis(500);
+
+/// What a page may load and ask: its own files and its own server.
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; \
+    img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+
+/// Why there is no page.
+#[derive(Debug, thiserror::Error)]
+pub enum PageError {
+    #[error(
+        "the page cannot be served at {at}: {error}; give another port under [page] in the configuration"
+    )]
+    Bind {
+        at: SocketAddr,
+        error: std::io::Error,
+    },
+    #[error("the page's key cannot be kept in {}: {error}", path.display())]
+    Key {
+        path: PathBuf,
+        error: std::io::Error,
+    },
+}
+
+/// The page's place and key, ready to be served.
+#[derive(Debug)]
+pub struct Page {
+    listener: std::net::TcpListener,
+    guard: Guard,
+}
+
+/// The file beside the control socket that keeps the page's address with its key.
+pub fn address_file(socket: &Path) -> PathBuf {
+    socket.with_file_name("page.url")
+}
+
+impl Page {
+    /// Takes the place that the configuration gives, and writes the address with the key into
+    /// [`address_file`], mode 0600, for `bismar page`. Without a key in the configuration it is a new
+    /// one, 128 random bits.
+    ///
+    /// # Errors
+    /// [`PageError`].
+    pub fn open(config: &PageConfig, socket: &Path) -> Result<Page, PageError> {
+        let at = SocketAddr::new(config.address, config.port);
+        let bind = |error| PageError::Bind { at, error };
+        let listener = std::net::TcpListener::bind(at).map_err(bind)?;
+        listener.set_nonblocking(true).map_err(bind)?;
+        let at = listener.local_addr().map_err(bind)?;
+        let path = address_file(socket);
+        let kept = |error| PageError::Key {
+            path: path.clone(),
+            error,
+        };
+        let key = match &config.key {
+            Some(key) => key.clone(),
+            None => guard::random_hex(16).map_err(kept)?,
+        };
+        keep_private(&path, &format!("http://{at}/#{key}\n")).map_err(kept)?;
+        Ok(Page {
+            listener,
+            guard: Guard::new(at, key),
+        })
+    }
+}
+
+fn keep_private(path: &Path, text: &str) -> std::io::Result<()> {
+    use std::io::Write as _;
+    use std::os::unix::fs::OpenOptionsExt as _;
+    match std::fs::remove_file(path) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+        Ok(()) | Err(_) => {}
+    }
+    let mut file = std::fs::File::options()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(path)?;
+    file.write_all(text.as_bytes())
+}
+
+/// What each request needs.
+#[derive(Debug)]
+struct Shared {
+    guard: Guard,
+    calls: mpsc::Sender<Call>,
+    followers: Arc<Semaphore>,
+}
+
+type Ours = State<Arc<Shared>>;
+
+/// Serves the page until the receiver of `calls` is dropped.
+///
+/// # Errors
+/// When the listener does not work.
+pub async fn serve(page: Page, calls: mpsc::Sender<Call>) -> std::io::Result<()> {
+    let listener = TcpListener::from_std(page.listener)?;
+    let shared = Arc::new(Shared {
+        guard: page.guard,
+        calls: calls.clone(),
+        followers: Arc::new(Semaphore::new(MOST_FOLLOWERS)),
+    });
+    let app = Router::new()
+        .route(
+            "/",
+            get(|| async { asset("text/html; charset=utf-8", INDEX) }),
+        )
+        .route(
+            "/page.css",
+            get(|| async { asset("text/css; charset=utf-8", STYLE) }),
+        )
+        .route(
+            "/page.js",
+            get(|| async { asset("text/javascript; charset=utf-8", SCRIPT) }),
+        )
+        .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
+        .route("/enter", post(enter))
+        .route("/status", get(status))
+        .route("/events", get(events))
+        .route("/do", post(act))
+        .layer(DefaultBodyLimit::max(LONGEST_BODY))
+        .layer(middleware::from_fn_with_state(
+            Arc::clone(&shared),
+            at_the_door,
+        ))
+        .with_state(shared);
+    tokio::select! {
+        ended = axum::serve(listener, app) => ended,
+        () = calls.closed() => Ok(()),
+    }
+}
+
+fn asset(kind: &'static str, text: &'static str) -> Response {
+    ([(CONTENT_TYPE, kind)], text).into_response()
+}
+
+/// Every request: the host is looked at first, and every answer says what a browser may do with it.
+async fn at_the_door(State(shared): Ours, request: HttpRequest, next: Next) -> Response {
+    let mut response = match shared.guard.host(request.headers()) {
+        Ok(()) => next.run(request).await,
+        Err(refusal) => refused(refusal),
+    };
+    let headers = response.headers_mut();
+    for (name, value) in [
+        (CONTENT_SECURITY_POLICY, POLICY),
+        (X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (X_FRAME_OPTIONS, "DENY"),
+        (REFERRER_POLICY, "no-referrer"),
+        (CACHE_CONTROL, "no-store"),
+    ] {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    response
+}
+
+fn refused((status, why): Refusal) -> Response {
+    (status, [(CONTENT_TYPE, JSON)], request::refused(why)).into_response()
+}
+
+const JSON: &str = "application/json";
+
+fn answered(reply: Vec<u8>) -> Response {
+    ([(CONTENT_TYPE, JSON)], reply).into_response()
+}
+
+/// `{"key": "..."}` opens a session.
+async fn enter(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    #[derive(serde::Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Key {
+        key: String,
+    }
+    let now = Instant::now();
+    if let Err(refusal) = shared.guard.change(&headers, now) {
+        return refused(refusal);
+    }
+    let Ok(Key { key }) = serde_json::from_slice(&body) else {
+        return refused((StatusCode::BAD_REQUEST, "send {\"key\": \"...\"}"));
+    };
+    match shared.guard.enter(&key, now) {
+        Ok(cookie) => (StatusCode::NO_CONTENT, [(SET_COOKIE, cookie)]).into_response(),
+        Err(refusal) => refused(refusal),
+    }
+}
+
+async fn status(State(shared): Ours, headers: HeaderMap) -> Response {
+    if let Err(refusal) = shared.guard.session(&headers) {
+        return refused(refusal);
+    }
+    answered(ask(&shared.calls, Request::Status, None).await)
+}
+
+/// A word of the person. The page can say what moves the batch on, and nothing that needs a file.
+async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    let allowed = shared.guard.session(&headers);
+    let allowed = allowed.and_then(|()| shared.guard.change(&headers, Instant::now()));
+    if let Err(refusal) = allowed {
+        return refused(refusal);
+    }
+    let request = match Request::parse(&body) {
+        Ok(request @ (Request::Next | Request::Again | Request::Keep | Request::Stop)) => request,
+        Ok(_) => {
+            let why = "the page cannot ask for that; use the command line";
+            return refused((StatusCode::FORBIDDEN, why));
+        }
+        Err(error) => {
+            let reply = request::refused(&error.to_string());
+            return (StatusCode::BAD_REQUEST, answered(reply)).into_response();
+        }
+    };
+    answered(ask(&shared.calls, request, None).await)
+}
+
+async fn ask(
+    calls: &mpsc::Sender<Call>,
+    request: Request,
+    events: Option<subscribers::Outbox>,
+) -> Vec<u8> {
+    let (reply, replied) = oneshot::channel();
+    let call = Call {
+        request,
+        events,
+        reply,
+    };
+    if calls.send(call).await.is_ok()
+        && let Ok(reply) = replied.await
+    {
+        return reply;
+    }
+    request::refused("the daemon is stopping; try again")
+}
+
+/// The events as they come, and a beat.
+async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
+    if let Err(refusal) = shared.guard.session(&headers) {
+        return refused(refusal);
+    }
+    let Ok(seat) = Arc::clone(&shared.followers).try_acquire_owned() else {
+        let why = "too many pages are open; close one";
+        return refused((StatusCode::TOO_MANY_REQUESTS, why));
+    };
+    let (outbox, inbox) = subscribers::queue();
+    let request = Request::Subscribe { readings: true };
+    let reply = ask(&shared.calls, request, Some(outbox)).await;
+    if !reply.starts_with(b"{\"ok\":true") {
+        return (StatusCode::SERVICE_UNAVAILABLE, answered(reply)).into_response();
+    }
+    Sse::new(follow(inbox, seat)).into_response()
+}
+
+/// Ends when the loop lets this page go; the browser connects again by itself.
+fn follow(
+    inbox: Inbox,
+    seat: tokio::sync::OwnedSemaphorePermit,
+) -> impl Stream<Item = Result<Event, Infallible>> {
+    let mut beat = tokio::time::interval(BEAT);
+    beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    stream::unfold((inbox, beat, seat), |(mut inbox, mut beat, seat)| async {
+        let event = tokio::select! {
+            line = inbox.next() => {
+                let line = line?;
+                Event::default().data(String::from_utf8_lossy(&line).trim_end())
+            }
+            // Without data a browser drops an event.
+            _ = beat.tick() => Event::default().event("beat").data("1"),
+        };
+        Some((Ok(event), (inbox, beat, seat)))
+    })
+}

@@ -1,0 +1,371 @@
+//! The bench page against what other web pages, other machines and other users try: each attack is made
+//! on the real daemon with bytes of our own, so that no client library helps.
+
+mod bench_side;
+mod person;
+
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::net::{TcpListener, TcpStream};
+use std::os::unix::fs::PermissionsExt as _;
+use std::time::{Duration, Instant};
+
+use bench_side::{Daemon, LONGEST, Pan, config};
+use person::Person;
+
+const FORMULA: &str = r#"
+[formula]
+name = "Marram soak"
+version = 1
+[[phase]]
+name = "Dry"
+[[phase.ingredient]]
+name = "Sea salt"
+percent = 60
+[[phase.ingredient]]
+name = "Epsom salt"
+percent = 30
+[[phase.ingredient]]
+name = "Oat flour"
+balance = true
+"#;
+
+struct Served {
+    person: Person,
+    daemon: Daemon,
+    _pan: Pan,
+    port: u16,
+    key: String,
+}
+
+/// An answer: its status, its head in lower case, and its body.
+#[derive(Debug)]
+struct Answer {
+    status: u16,
+    head: String,
+    body: String,
+}
+
+impl Served {
+    fn start() -> Served {
+        let person = Person::new();
+        // Free a moment ago.
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr();
+        let port = port.unwrap().port();
+        let pan = Pan::start(person.path("scale"));
+        let text = config(&person.path("scale"), "0.01 g");
+        let text = format!("{text}[page]\non = true\nport = {port}\n");
+        person.file("home/.config/bismar/config.toml", &text);
+        person.file("soak.toml", FORMULA);
+        let daemon = Daemon::start(&person);
+        let said = person.run(&["page"]).ended(0).out;
+        let (address, key) = said.trim().split_once("/#").unwrap();
+        assert_eq!(address, format!("http://127.0.0.1:{port}"));
+        assert_eq!(key.len(), 32, "{key}");
+        Served {
+            key: key.to_owned(),
+            person,
+            daemon,
+            _pan: pan,
+            port,
+        }
+    }
+
+    fn open(&self) -> TcpStream {
+        let stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
+        stream.set_read_timeout(Some(LONGEST)).unwrap();
+        stream
+    }
+
+    /// Sends `head` (with `{p}` for the port) and `body`, and reads all of the answer.
+    fn raw(&self, head: &str, body: &str) -> Answer {
+        let mut stream = self.open();
+        let head = head.trim().replace("{p}", &self.port.to_string());
+        let head = head.replace('\n', "\r\n");
+        let length = body.len();
+        let text = format!("{head}\r\nConnection: close\r\nContent-Length: {length}\r\n\r\n{body}");
+        // It may be refused before all of it is sent.
+        let _ = stream.write_all(text.as_bytes());
+        let mut said = String::new();
+        let _ = stream.read_to_string(&mut said);
+        let (head, body) = said.split_once("\r\n\r\n").unwrap_or((&said, ""));
+        let status = head.split(' ').nth(1).and_then(|code| code.parse().ok());
+        Answer {
+            status: status.unwrap_or(0),
+            head: head.to_ascii_lowercase(),
+            body: body.to_owned(),
+        }
+    }
+
+    fn post(&self, path: &str, more: &str, body: &str) -> Answer {
+        let head = format!(
+            "POST {path} HTTP/1.1\nHost: 127.0.0.1:{{p}}\nOrigin: http://127.0.0.1:{{p}}\n\
+             Content-Type: application/json\n{more}"
+        );
+        self.raw(&head, body)
+    }
+
+    fn enter(&self) -> String {
+        let entered = self.post("/enter", "", &format!("{{\"key\":\"{}\"}}", self.key));
+        assert_eq!(entered.status, 204, "{entered:?}");
+        let cookie = entered
+            .head
+            .lines()
+            .find_map(|line| line.strip_prefix("set-cookie: "));
+        let cookie = cookie.unwrap();
+        assert!(cookie.contains("httponly; samesite=strict"), "{cookie}");
+        format!("Cookie: {}", cookie.split(';').next().unwrap())
+    }
+
+    fn get(&self, path: &str, more: &str) -> Answer {
+        let head = format!("GET {path} HTTP/1.1\nHost: 127.0.0.1:{{p}}\n{more}");
+        self.raw(&head, "")
+    }
+
+    /// The number of the running step.
+    fn step(&self) -> serde_json::Value {
+        let said = self.person.run(&["status", "--json"]).ended(0).out;
+        let said: serde_json::Value = serde_json::from_str(&said).unwrap();
+        said["status"]["step"].clone()
+    }
+}
+
+#[test]
+fn the_page_is_off_where_nobody_asked_for_it() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    let daemon = Daemon::start(&person);
+    let said = person.run(&["page"]);
+    assert_eq!(said.code, Some(1));
+    assert!(said.err.contains("on = true"), "{}", said.err);
+    // No TCP socket at all.
+    let own = |name: &str| {
+        let path = format!("/proc/{}/fd", daemon.child.id());
+        let inodes: Vec<String> = std::fs::read_dir(path)
+            .unwrap()
+            .filter_map(|fd| std::fs::read_link(fd.unwrap().path()).ok())
+            .filter_map(|link| {
+                link.to_str()?
+                    .strip_prefix("socket:[")?
+                    .strip_suffix(']')
+                    .map(str::to_owned)
+            })
+            .collect();
+        let table = std::fs::read_to_string(format!("/proc/net/{name}")).unwrap();
+        let mine = table.lines().skip(1);
+        mine.filter(|line| {
+            line.split_whitespace()
+                .nth(9)
+                .is_some_and(|inode| inodes.iter().any(|own| own == inode))
+        })
+        .count()
+    };
+    assert_eq!((own("tcp"), own("tcp6")), (0, 0));
+}
+
+#[test]
+fn nobody_is_let_in_without_the_key() {
+    let served = Served::start();
+    let file = served.person.path("run/bismar/page.url");
+    let mode = std::fs::metadata(&file).unwrap().permissions().mode();
+    assert_eq!(mode & 0o777, 0o600);
+    for path in ["/status", "/events"] {
+        let answer = served.get(path, "");
+        assert_eq!(answer.status, 401, "{answer:?}");
+        assert!(!answer.body.contains("bench"), "{answer:?}");
+        let answer = served.get(path, "Cookie: bismar-{p}=00000000000000000000000000000000");
+        assert_eq!(answer.status, 401, "{answer:?}");
+    }
+    assert_eq!(served.post("/do", "", "{\"do\":\"next\"}").status, 401);
+    for wrong in ["", "0", "00000000000000000000000000000000"] {
+        let answer = served.post("/enter", "", &format!("{{\"key\":\"{wrong}\"}}"));
+        assert_eq!(answer.status, 403, "{answer:?}");
+        assert!(!answer.head.contains("set-cookie"), "{answer:?}");
+    }
+    for _ in 0..10 {
+        served.post("/enter", "", "{\"key\":\"1\"}");
+    }
+    let answer = served.post("/enter", "", &format!("{{\"key\":\"{}\"}}", served.key));
+    assert_eq!(answer.status, 429, "after many wrong keys: {answer:?}");
+}
+
+#[test]
+fn a_name_that_points_here_is_not_our_name() {
+    let served = Served::start();
+    let cookie = served.enter();
+    for host in [
+        "evil.example:{p}",
+        "evil.example",
+        "127.0.0.1",
+        "127.0.0.1.evil.example:{p}",
+    ] {
+        for path in ["/", "/status", "/page.js"] {
+            let answer = served.raw(&format!("GET {path} HTTP/1.1\nHost: {host}\n{cookie}"), "");
+            assert_eq!(answer.status, 421, "{host} {path}: {answer:?}");
+            assert!(!answer.body.contains("<html"), "{answer:?}");
+        }
+    }
+    let answer = served.raw(
+        &format!("GET /status HTTP/1.1\nHost: localhost:{{p}}\n{cookie}"),
+        "",
+    );
+    assert_eq!(answer.status, 200, "{answer:?}");
+}
+
+#[test]
+fn other_pages_change_nothing_and_see_nothing() {
+    let served = Served::start();
+    let cookie = served.enter();
+    let begin = ["begin", "soak.toml", "--batch", "100g"];
+    served.person.run(&begin).ended(0);
+    let step = served.step();
+    let next = "{\"do\":\"keep\"}";
+    let foreign = |head: &str, body: &str, status: u16| {
+        let answer = served.raw(&format!("{head}\n{cookie}"), body);
+        assert_eq!(answer.status, status, "{head}: {answer:?}");
+        assert_eq!(served.step(), step);
+    };
+    let host = "Host: 127.0.0.1:{p}";
+    // A form, and a script of another origin that may not set the type.
+    foreign(
+        &format!(
+            "POST /do HTTP/1.1\n{host}\nOrigin: http://evil.example\nContent-Type: application/json"
+        ),
+        next,
+        403,
+    );
+    foreign(
+        &format!("POST /do HTTP/1.1\n{host}\nOrigin: null\nContent-Type: application/json"),
+        next,
+        403,
+    );
+    foreign(
+        &format!("POST /do HTTP/1.1\n{host}\nContent-Type: application/json"),
+        next,
+        403,
+    );
+    foreign(
+        &format!(
+            "POST /do HTTP/1.1\n{host}\nOrigin: http://127.0.0.1:1\nContent-Type: application/json"
+        ),
+        next,
+        403,
+    );
+    foreign(
+        &format!(
+            "POST /do HTTP/1.1\n{host}\nOrigin: http://127.0.0.1:{{p}}\nContent-Type: text/plain"
+        ),
+        next,
+        415,
+    );
+    foreign(
+        &format!(
+            "POST /do HTTP/1.1\n{host}\nOrigin: http://127.0.0.1:{{p}}\nContent-Type: application/x-www-form-urlencoded"
+        ),
+        next,
+        415,
+    );
+    foreign(
+        &format!(
+            "POST /do HTTP/1.1\n{host}\nOrigin: http://127.0.0.1:{{p}}\nSec-Fetch-Site: cross-site\nContent-Type: application/json"
+        ),
+        next,
+        403,
+    );
+    // Nothing is changed by GET.
+    foreign(&format!("GET /do HTTP/1.1\n{host}"), "", 405);
+    foreign(&format!("GET /do?do=keep HTTP/1.1\n{host}"), next, 405);
+    foreign(&format!("GET /enter HTTP/1.1\n{host}"), "", 405);
+    // Read by a script or a frame of another site.
+    foreign(
+        &format!("GET /status HTTP/1.1\n{host}\nSec-Fetch-Site: cross-site"),
+        "",
+        403,
+    );
+    foreign(
+        &format!("GET /events HTTP/1.1\n{host}\nSec-Fetch-Site: same-site"),
+        "",
+        403,
+    );
+    let page = served.get("/", "");
+    assert_eq!(page.status, 200);
+    assert!(
+        page.head.contains("frame-ancestors 'none'") && page.head.contains("script-src 'self'")
+    );
+    assert!(page.head.contains("nosniff") && !page.head.contains("access-control-allow"));
+    assert!(!page.head.contains("unsafe"), "{}", page.head);
+}
+
+#[test]
+fn only_the_maker_s_words_are_taken_and_not_too_many() {
+    let served = Served::start();
+    let cookie = served.enter();
+    for not_here in [
+        "{\"do\":\"begin\",\"formula\":\"/etc/passwd\",\"batch\":\"100g\"}",
+        "{\"do\":\"subscribe\",\"readings\":true}",
+        "{\"do\":\"lot\",\"lot\":\"1\"}",
+    ] {
+        let answer = served.post("/do", &cookie, not_here);
+        assert!(matches!(answer.status, 400 | 403), "{answer:?}");
+        assert!(!answer.body.contains("root:"), "{answer:?}");
+    }
+    let long = format!("{{\"do\":\"{}\"}}", "x".repeat(100_000));
+    assert_eq!(served.post("/do", &cookie, &long).status, 413);
+    for broken in ["", "{", "[]", "\u{0}", "{\"do\":1}"] {
+        let answer = served.post("/do", &cookie, broken);
+        assert_eq!(answer.status, 400, "{broken:?}: {answer:?}");
+    }
+    let mut last = 0;
+    for _ in 0..40 {
+        last = served.post("/do", &cookie, "{\"do\":\"next\"}").status;
+    }
+    assert_eq!(last, 429);
+    let said = served.daemon.log();
+    assert!(!said.contains("panicked"), "{said}");
+}
+
+#[test]
+fn a_page_that_is_open_hears_the_batch() {
+    let served = Served::start();
+    let cookie = served.enter();
+    let stream = served.open();
+    let head = format!(
+        "GET /events HTTP/1.1\r\nHost: 127.0.0.1:{}\r\n{cookie}\r\n\r\n",
+        served.port
+    );
+    (&stream).write_all(head.as_bytes()).unwrap();
+    let mut lines = BufReader::new(&stream).lines().map_while(Result::ok);
+    served
+        .person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    let (mut beat, mut place, mut reading) = (false, false, false);
+    let end = Instant::now() + LONGEST;
+    while !(beat && place && reading) {
+        let line = lines.next().expect("the events go on");
+        beat |= line == "event: beat";
+        place |= line.contains("\"cue\":\"place\"") && line.contains("Sea salt");
+        reading |= line.contains("\"event\":\"reading\"");
+        assert!(Instant::now() < end);
+    }
+    let status = served.get("/status", &cookie);
+    let said: serde_json::Value = serde_json::from_str(&status.body).unwrap();
+    let ahead = &said["status"]["ahead"];
+    assert_eq!(ahead[0]["ingredient"], "Epsom salt");
+    assert_eq!(ahead[1]["target"], "10.00");
+    assert_eq!(said["status"]["low"], "59.42");
+    // Many that follow and do not read hold nothing up.
+    let mute: Vec<TcpStream> = (0..30)
+        .map(|_| {
+            let mut stream = served.open();
+            stream.write_all(head.as_bytes()).unwrap();
+            stream
+        })
+        .collect();
+    std::thread::sleep(Duration::from_millis(300));
+    served.person.run(&["status"]).ended(0);
+    assert_eq!(served.get("/status", &cookie).status, 200);
+    drop(mute);
+    served.daemon.terminate();
+}

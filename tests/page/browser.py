@@ -1,0 +1,79 @@
+"""Reads the bench page in a real Chromium, as a person would: prints what it shows as one JSON object a line,
+whenever that changes, until the batch is done and then until the page says that it has lost bismar.
+
+    browser.py ADDRESS FOLDER
+
+Screenshots of some states go into FOLDER, in the three sizes that the page is made for.
+"""
+
+import json
+import os
+import sys
+import time
+
+os.environ["SE_OFFLINE"] = "true"
+os.environ["SE_AVOID_STATS"] = "true"
+
+from selenium import webdriver  # noqa: E402
+from selenium.webdriver.chrome.service import Service  # noqa: E402
+
+SIZES = [(390, 844), (768, 1024), (1366, 768)]
+LONGEST = 180
+READ = """
+const shown = (id) => { const one = document.getElementById(id); return one.offsetParent ? one.innerText : null; };
+return {
+  ingredient: shown("ingredient"), digits: shown("digits"), meaning: shown("meaning"), reach: shown("reach"),
+  say: shown("say"), lost: shown("lost"), tare: shown("tare"), scale: shown("shown"), ahead: shown("ahead"),
+  where: shown("where"), choices: shown("choices"),
+  wide: document.documentElement.scrollWidth > document.documentElement.clientWidth,
+  small: [...document.querySelectorAll("button")].filter((b) => b.offsetParent && b.offsetHeight < 44).length,
+};
+"""
+
+
+def browser():
+    options = webdriver.ChromeOptions()
+    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"):
+        options.add_argument(word)
+    options.binary_location = "/usr/bin/chromium"
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    return webdriver.Chrome(options=options, service=Service("/usr/bin/chromedriver"))
+
+
+def pictures(page, folder, name):
+    for wide, high in SIZES:
+        size = {"width": wide, "height": high, "deviceScaleFactor": 1, "mobile": False}
+        page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        page.save_screenshot(os.path.join(folder, f"{name}-{wide}x{high}.png"))
+        seen = page.execute_script(READ)
+        print(json.dumps({"at": wide, **seen}), flush=True)
+
+
+def main():
+    address, folder = sys.argv[1:]
+    os.makedirs(folder, exist_ok=True)
+    page = browser()
+    try:
+        page.get(address)
+        last, taken = None, set()
+        end = time.monotonic() + LONGEST
+        while time.monotonic() < end:
+            seen = page.execute_script(READ)
+            if seen != last:
+                print(json.dumps(seen), flush=True)
+                last = seen
+            say = seen["say"] or ""
+            for words, name in (("to add", "adding"), ("Recorded", "recorded"), ("Done", "done")):
+                if words in say and name not in taken:
+                    taken.add(name)
+                    pictures(page, folder, name)
+            if seen["lost"] and "done" in taken:
+                break
+            time.sleep(0.02)
+        log = [entry["message"] for entry in page.get_log("browser")]
+        print(json.dumps({"address": page.current_url, "log": log}), flush=True)
+    finally:
+        page.quit()
+
+
+main()

@@ -1,0 +1,142 @@
+//! The bench page in a real Chromium while a batch is weighed from its beginning to its end by a hand
+//! that follows the cues: what the page shows is read as a person reads it.
+
+mod bench_side;
+#[path = "line_faults/scale.rs"]
+mod line;
+mod person;
+#[path = "line_faults/rig.rs"]
+mod rig;
+
+use std::io::{BufRead as _, BufReader};
+use std::net::TcpListener;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+
+use bench_side::LONGEST;
+use rig::{FORMULA, Rig};
+use serde_json::Value;
+
+/// The browser's reader, and its lines with the moment each came.
+struct Reader {
+    child: Child,
+    lines: Receiver<(Instant, Value)>,
+}
+
+impl Reader {
+    fn start(address: &str) -> Reader {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+        let mut child = Command::new("python3")
+            .arg(root.join("tests/page/browser.py"))
+            .arg(address)
+            .arg(root.join("target/page"))
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("python3 starts (bash .ci/test sets it up)");
+        let out = BufReader::new(child.stdout.take().unwrap());
+        let (told, lines) = channel();
+        std::thread::spawn(move || {
+            for line in out.lines().map_while(Result::ok) {
+                let line = serde_json::from_str(&line).expect("JSON");
+                if told.send((Instant::now(), line)).is_err() {
+                    return;
+                }
+            }
+        });
+        Reader { child, lines }
+    }
+
+    /// Reads on until `done`; keeps what it read.
+    #[track_caller]
+    fn until(&self, kept: &mut Vec<Value>, done: impl Fn(&Value) -> bool) -> Instant {
+        let end = Instant::now() + LONGEST;
+        loop {
+            let (at, line) = self
+                .lines
+                .recv_timeout(end.saturating_duration_since(Instant::now()))
+                .unwrap_or_else(|_| panic!("the page never showed it; last {:#?}", kept.last()));
+            kept.push(line);
+            if kept.last().is_some_and(&done) {
+                return at;
+            }
+        }
+    }
+}
+
+impl Drop for Reader {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn has(line: &Value, key: &str, words: &str) -> bool {
+    line[key].as_str().is_some_and(|text| text.contains(words))
+}
+
+#[test]
+fn a_batch_is_read_on_the_page_to_its_end() {
+    let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr();
+    let port = port.unwrap().port();
+    let with_page = |text: String| format!("{text}[page]\non = true\nport = {port}\n");
+    let mut rig = Rig::begun(FORMULA, |_, text| with_page(text), |_| {});
+    let address = rig.person.run(&["page"]).ended(0).out;
+    let reader = Reader::start(address.trim());
+    let mut seen = Vec::new();
+    // The hand begins when the page is there.
+    reader.until(&mut seen, |line| has(line, "say", "Place an empty beaker"));
+    assert!(
+        has(seen.last().unwrap(), "ahead", "Epsom salt"),
+        "{seen:#?}"
+    );
+    rig.finish();
+    reader.until(&mut seen, |line| has(line, "say", "Done"));
+    for ingredient in ["Sea salt", "Epsom salt", "Oat flour"] {
+        let shown = seen.iter().any(|line| {
+            has(line, "ingredient", ingredient) && has(line, "meaning", "g still to go")
+        });
+        assert!(shown, "{ingredient}: {seen:#?}");
+    }
+    assert!(
+        seen.iter()
+            .any(|line| has(line, "say", "Recorded") && has(line, "reach", "Inside"))
+    );
+    // Whenever a number was said to be still to go, the beam said that it is below the window.
+    for line in &seen {
+        if has(line, "meaning", "g still to go") {
+            assert!(has(line, "reach", "Below the window"), "{line:#?}");
+        }
+        assert!(!has(line, "lost", "bismar"), "{line:#?}");
+        assert_eq!(line["wide"].as_bool().unwrap_or(false), false, "{line:#?}");
+        assert_eq!(
+            line["small"].as_u64().unwrap_or(0),
+            0,
+            "buttons too small: {line:#?}"
+        );
+    }
+    // The daemon is killed: the page says so, and shows no weight.
+    reader.until(&mut seen, |line| {
+        line["at"] == 1366 && has(line, "say", "Done")
+    });
+    rig.daemon.child.kill().unwrap();
+    let killed = Instant::now();
+    let told = reader.until(&mut seen, |line| {
+        has(line, "lost", "No connection to bismar")
+    });
+    println!("told {:?} after the kill", told - killed);
+    // 2 s by the page's own clock; the reader and a busy machine take their part.
+    assert!(told - killed < Duration::from_secs(5));
+    reader.until(&mut seen, |line| line["log"].is_array());
+    let end = seen.last().unwrap();
+    assert!(
+        !has(end, "address", "#"),
+        "the key stays in the address bar: {end:#?}"
+    );
+    let complaints = end["log"].as_array().unwrap();
+    let policy = complaints
+        .iter()
+        .filter(|line| line.to_string().contains("Security Policy"));
+    assert_eq!(policy.count(), 0, "{complaints:#?}");
+}
