@@ -369,3 +369,28 @@ fn a_page_that_is_open_hears_the_batch() {
     drop(mute);
     served.daemon.terminate();
 }
+
+#[test]
+fn connections_that_say_nothing_take_neither_the_daemon_nor_the_page() {
+    let served = Served::start();
+    let cookie = served.enter();
+    let files = || {
+        let path = format!("/proc/{}/fd", served.daemon.child.id());
+        std::fs::read_dir(path).unwrap().count()
+    };
+    let before = files();
+    let mute: Vec<TcpStream> = (0..200).map(|_| served.open()).collect();
+    // Half a request is no request.
+    for mut stream in &mute {
+        let _ = stream.write_all(b"GET / HTTP/1.1\r\nHost: ");
+    }
+    std::thread::sleep(Duration::from_millis(500));
+    let more = files() - before;
+    assert!(more <= bismar::display::connections::MOST, "{more} more");
+    served.person.run(&["status"]).ended(0);
+    // They are closed after a while, also those that waited, and then the page answers again.
+    let status = served.get("/status", &cookie);
+    assert_eq!(status.status, 200, "{status:?}");
+    drop(mute);
+    served.daemon.until(|| files() <= before + 1);
+}

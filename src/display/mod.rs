@@ -4,6 +4,7 @@
 //! its events are those of `subscribe`, as server-sent events (WHATWG HTML, 9.2). [`guard`] says who
 //! may. Nothing here holds the loop up: a browser that does not read is let go.
 
+pub mod connections;
 pub mod guard;
 
 use std::convert::Infallible;
@@ -28,6 +29,7 @@ use futures_util::stream::{self, Stream};
 use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, mpsc, oneshot};
 
+use self::connections::Few;
 use self::guard::{Guard, Refusal};
 use crate::config::PageConfig;
 use crate::daemon::control::Call;
@@ -170,7 +172,7 @@ pub async fn serve(page: Page, calls: mpsc::Sender<Call>) -> std::io::Result<()>
         ))
         .with_state(shared);
     tokio::select! {
-        ended = axum::serve(listener, app) => ended,
+        ended = axum::serve(Few::new(listener), app) => ended,
         () = calls.closed() => Ok(()),
     }
 }
