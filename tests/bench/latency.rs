@@ -322,9 +322,14 @@ fn copy(port: &Path) -> Receiver<Instant> {
     let (sender, times) = channel();
     std::thread::spawn(move || {
         let mut buffer = [0; 256];
-        while let Ok(1..) = out.read(&mut buffer) {
-            if sender.send(Instant::now()).is_err() {
-                return;
+        while let Ok(count @ 1..) = out.read(&mut buffer) {
+            let now = Instant::now();
+            // On a busy machine two lines come as one.
+            let lines = buffer[..count].iter().filter(|&&byte| byte == b'\n');
+            for _ in lines {
+                if sender.send(now).is_err() {
+                    return;
+                }
             }
         }
     });
