@@ -22,9 +22,9 @@ LONGEST = 180
 READ = """
 const shown = (id) => { const one = document.getElementById(id); return one.offsetParent ? one.innerText : null; };
 return {
-  ingredient: shown("ingredient"), digits: shown("digits"), meaning: shown("meaning"), reach: shown("reach"),
-  say: shown("say"), lost: shown("lost"), tare: shown("tare"), scale: shown("shown"), ahead: shown("ahead"),
-  where: shown("where"), choices: shown("choices"),
+  ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"), say: shown("say"),
+  pour: document.body.dataset.pour, tare: shown("tare"), scales: shown("scales"), ahead: shown("ahead"),
+  place: shown("place"), choices: shown("choices"), recorded: shown("recorded"),
   wide: document.documentElement.scrollWidth > document.documentElement.clientWidth,
   small: [...document.querySelectorAll("button")].filter((b) => b.offsetParent && b.offsetHeight < 44).length,
 };
@@ -67,7 +67,7 @@ def main():
                 if words in say and name not in taken:
                     taken.add(name)
                     pictures(page, folder, name)
-            if seen["lost"] and "done" in taken:
+            if "has lost bismar" in say and "done" in taken:
                 break
             time.sleep(0.02)
         log = [entry["message"] for entry in page.get_log("browser")]

@@ -1,363 +1,662 @@
-// The bench page. Numbers are shown as the daemon wrote them; they are parsed only to draw the beam.
+// The bench page: shows what the daemon says, never more. Every number on it is the daemon's own
+// text; a number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
-const at = (id) => document.getElementById(id);
-const bench = at("bench");
+const STALE = 1800; // ms without a beat or a reading after which nothing counts as live
+const DEAF = 5000; // ms without a beat after which the stream is opened anew
+const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
-// Older than this is not shown as the weight: milliseconds.
-const OLD = 1800;
+// States of the tare in which the step that is told comes next.
+const BETWEEN = ["mixing", "waiting for the emptied beaker", "waiting for a decision"];
 
-const state = {
-  step: null, // {step, of, phase, ingredient, target, low, high, scale}
-  ahead: [],
-  batch: null,
-  cue: null,
-  tare: null,
-  reading: null,
-  readAt: 0,
-  beatAt: 0,
-  mixSince: 0,
-  gone: new Set(),
-  problem: "",
+const $ = (id) => document.getElementById(id);
+const put = (id, text) => {
+  const node = $(id);
+  if (node.textContent !== text) node.textContent = text;
 };
-
-const post = async (path, body) => {
-  const answer = await fetch(path, {
-    method: "POST",
-    headers: { "Content-Type": "application/json" },
-    body: JSON.stringify(body),
-  });
-  return answer.status === 204 ? { ok: true } : answer.json();
+const remembered = (store, key) => {
+  try { return store().getItem(key); } catch { return null; }
 };
-
-// --- The door -----------------------------------------------------------------------------------
-
-async function enter(key) {
-  const answer = await post("/enter", { key });
-  at("door-says").textContent = answer.ok ? "" : answer.error;
-  return answer.ok;
-}
-
-function showDoor() {
-  at("door").hidden = false;
-  bench.hidden = true;
-  at("key").focus();
-}
-
-at("door").addEventListener("submit", async (event) => {
-  event.preventDefault();
-  if (await enter(at("key").value.trim())) {
-    at("key").value = "";
-    begin();
-  }
-});
-
-// --- What the daemon says -----------------------------------------------------------------------
-
-async function load() {
-  const answer = await fetch("/status");
-  if (answer.status === 401) return false;
-  const said = await answer.json();
-  const status = said.status ?? {};
-  state.batch = said.batch ?? null;
-  state.ahead = status.ahead ?? [];
-  state.tare = status.tare ?? null;
-  const scale = state.step?.scale ?? null;
-  state.step =
-    state.batch && status.step
-      ? {
-          step: status.step,
-          of: status.of,
-          phase: status.phase,
-          ingredient: status.ingredient,
-          target: status.target,
-          low: status.low,
-          high: status.high,
-          scale: state.step?.step === status.step ? scale : null,
-        }
-      : null;
-  state.cue = { ...(state.cue ?? { choices: [], cue: "", urgent: false }), say: status.say ?? "" };
-  state.gone = new Set(
-    (status.scales ?? []).filter((one) => one.line !== "open").map((one) => one.name),
-  );
-  at("batch").textContent = state.batch ? `${status.formula ?? ""} · ${state.batch}` : "";
-  draw();
-  return true;
-}
-
-const heard = {
-  cue(event) {
-    state.cue = event;
-    if (event.cue === "mix" && !state.mixSince) state.mixSince = Date.now();
-    if (event.cue !== "mix" && event.cue !== "fault") state.mixSince = 0;
-    sound(event.cue);
-  },
-  reading(event) {
-    if (state.step?.scale && event.scale !== state.step.scale) return;
-    state.reading = event;
-    state.readAt = Date.now();
-  },
-  step(event) {
-    state.step = event;
-    state.reading = null;
-    load();
-  },
-  tare(event) {
-    state.tare = event.state;
-  },
-  recorded() {},
-  closed() {
-    state.mixSince = 0;
-    load();
-  },
-  fault(event) {
-    if (event.code !== "silent" && event.code !== "lost") return;
-    if (event.over) state.gone.delete(event.scale);
-    else state.gone.add(event.scale);
-  },
+const remember = (store, key, value) => {
+  try { value === null ? store().removeItem(key) : store().setItem(key, value); } catch { /* a private window */ }
 };
+const kept = () => localStorage;
+const session = () => sessionStorage;
 
-function follow() {
-  const source = new EventSource("/events");
-  source.addEventListener("open", () => {
-    state.beatAt = Date.now();
-    state.reading = null;
-    load();
-  });
-  source.addEventListener("beat", () => {
-    state.beatAt = Date.now();
-  });
-  source.addEventListener("message", (message) => {
-    state.beatAt = Date.now();
-    const event = JSON.parse(message.data);
-    heard[event.event]?.(event);
-    draw();
-  });
-  source.addEventListener("error", async () => {
-    if (source.readyState !== EventSource.CLOSED) return;
-    source.close();
-    const answer = await fetch("/status").catch(() => null);
-    if (answer?.status === 401) showDoor();
-    else setTimeout(follow, 1000);
-  });
-}
-
-// --- The picture --------------------------------------------------------------------------------
-
-const plain = (text) => text.replace(/^-/, "");
-
-function text(id, words) {
-  // A live region speaks when its text is set, even to the same.
-  if (at(id).textContent !== words) at(id).textContent = words;
-}
-
-function draw() {
-  const now = Date.now();
-  const noDaemon = now - state.beatAt > OLD;
-  const { step, cue } = state;
-  const scaleGone = step ? state.gone.has(step.scale) || (!step.scale && state.gone.size > 0) : false;
-  const old = noDaemon || scaleGone || now - state.readAt > OLD;
-  const reading = old ? null : state.reading;
-  bench.classList.toggle("old", old && step !== null);
-  bench.classList.toggle("urgent", Boolean(cue?.urgent));
-
-  const lost = noDaemon
-    ? "No connection to bismar. What is recorded is safe; this page comes back by itself."
-    : step && old
-      ? "No weight from the scale. Look at its switch and its cable."
-      : "";
-  text("lost", lost);
-  at("lost").hidden = !lost;
-
-  text("where", step ? `${step.phase} · step ${step.step} of ${step.of}` : "No batch is under way");
-  text("ingredient", step ? step.ingredient : "bismar");
-  text("say", noDaemon ? "" : cue?.say || (step ? "" : "Begin a batch with bismar begin."));
-  at("say").setAttribute("aria-live", cue?.urgent ? "assertive" : "polite");
-  text("tare", noDaemon ? "not known" : (state.tare ?? "–"));
-  text("shown", reading ? `${reading.weight} g${reading.steady ? ", at rest" : ""}` : "–");
-  at("now").hidden = !step;
-  at("beside").hidden = !step;
-  at("stop").hidden = !step;
-  drawAmount(step, reading, old);
-  drawAhead();
-  drawChoices(noDaemon ? [] : (cue?.choices ?? []), cue?.cue === "mix");
-}
-
-function drawAmount(step, reading, old) {
-  if (!step) return;
-  at("beam").classList.toggle("away", state.mixSince > 0);
-  if (state.mixSince) {
-    const seconds = Math.floor((Date.now() - state.mixSince) / 1000);
-    text("ingredient", "Mix");
-    text("digits", `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`);
-    text("meaning", "since it was weighed");
-    text("reach", "");
-    return;
-  }
-  const [low, high] = [Number(step.low), Number(step.high)];
-  const net = reading?.net == null ? null : Number(reading.net);
-  let digits = step.target;
-  let meaning = "g to weigh";
-  let reach = "";
-  const inside = net !== null && net >= low && net <= high;
-  if (old) {
-    digits = "–";
-    meaning = "no weight now";
-  } else if (net !== null && reading.missing != null) {
-    digits = plain(reading.missing);
-    meaning = reading.missing.startsWith("-") ? "g too much" : "g still to go";
-    reach = inside ? "Inside the window" : net > high ? "Over the window" : "Below the window";
-    if (inside) meaning = reading.missing.startsWith("-") ? "g over the middle" : "g to the middle";
-  }
-  text("digits", digits);
-  text("meaning", meaning);
-  text("reach", reach);
-  bench.classList.toggle("inside", inside && !old);
-  // The gate stands at nine tenths of the arm; it is never drawn too narrow to see.
-  const scale = 900 / ((low + high) / 2 || 1);
-  const gate = Math.max((high - low) * scale, 34);
-  const left = 900 - gate / 2;
-  at("gate-room").setAttribute("x", left);
-  at("gate-room").setAttribute("width", gate);
-  at("post-low").setAttribute("x", left - 6);
-  at("post-high").setAttribute("x", left + gate);
-  const place = beamPlace(net, low, high, left, gate);
-  at("done").setAttribute("width", place);
-  at("poise").setAttribute("transform", `translate(${place} 0)`);
-  at("beam").setAttribute("aria-label", reach || "Nothing weighed yet");
-}
-
-// Where the poise stands: in the gate exactly when the weight is inside, whatever the gate's width.
-function beamPlace(net, low, high, left, gate) {
-  if (net === null || net <= 0) return 0;
-  if (net < low) return (net / low) * left;
-  if (net <= high) return left + ((net - low) / (high - low || 1)) * gate;
-  return Math.min(left + gate + 8 + ((net - high) / high) * 300, 1000);
-}
-
-function drawAhead() {
-  // While it is mixed, the step that is announced already comes after.
-  const next = state.mixSince && state.step ? [state.step, ...state.ahead].slice(0, 2) : state.ahead;
-  const words = next.map((one) => `${one.target} g ${one.ingredient}`);
-  at("ahead-name").hidden = words.length === 0;
-  const list = at("ahead");
-  if (list.dataset.words === words.join("\n")) return;
-  list.dataset.words = words.join("\n");
-  list.replaceChildren(
-    ...words.map((word) => {
-      const item = document.createElement("li");
-      item.textContent = word;
-      return item;
-    }),
-  );
-}
-
-const WORDS = { next: "Next", again: "Begin this step again", keep: "Keep it so" };
-
-function drawChoices(choices, mixing) {
-  const wanted = mixing && !choices.includes("next") ? ["next", ...choices] : choices;
-  const box = at("choices");
-  if (box.dataset.wanted === wanted.join()) return;
-  box.dataset.wanted = wanted.join();
-  box.replaceChildren(
-    ...wanted.map((word) => {
-      const button = document.createElement("button");
-      button.type = "button";
-      button.textContent = WORDS[word] ?? word;
-      button.addEventListener("click", () => say(word));
-      return button;
-    }),
-  );
-}
-
-async function say(word) {
-  const answer = await post("/do", { do: word }).catch(() => ({ ok: false, error: "bismar does not answer." }));
-  if (!answer.ok) text("say", answer.error);
-}
-
-let stopArmed = 0;
-at("stop").addEventListener("click", () => {
-  if (Date.now() - stopArmed < 4000) {
-    stopArmed = 0;
-    say("stop");
-  } else {
-    stopArmed = Date.now();
-  }
-});
-
-// --- Sound and screen ---------------------------------------------------------------------------
-
-let audio = null;
-// Heights in hertz, one after the other.
-const TUNES = {
-  place: [330, 330],
-  add: [440],
-  "ease-off": [660, 660, 660],
-  hold: [523],
-  "take-out": [523, 392],
-  lift: [392, 523],
-  mix: [392, 494, 587],
-  choose: [587, 440, 587],
-  fault: [220, 185, 220],
-  done: [392, 494, 587, 784],
+// What is known. `cue` is the cue that stands; a fault hides it and does not end it.
+const know = {
+  in: false, door: false, status: null, batch: null, step: null, cue: null, fault: null, recorded: null,
+  closed: null, tare: null, ahead: [], scales: new Map(), pour: null, beat: null, opened: null,
+  mixing: null, heard: 0,
 };
+let key = null; // from the address, until the daemon has answered
+let stream = null;
+let drawing = false;
 
-function sound(kind) {
-  if (!audio || !TUNES[kind]) return;
-  TUNES[kind].forEach((height, n) => {
-    const tone = audio.createOscillator();
-    const volume = audio.createGain();
-    const start = audio.currentTime + n * 0.16;
-    tone.frequency.value = height;
-    volume.gain.setValueAtTime(0.25, start);
-    volume.gain.exponentialRampToValueAtTime(0.001, start + 0.15);
-    tone.connect(volume).connect(audio.destination);
-    tone.start(start);
-    tone.stop(start + 0.16);
-  });
-}
+// Both clocks must agree that little time has passed: one stops in suspend, the other can be set.
+const stamp = () => ({ wall: Date.now(), run: performance.now() });
+const age = (then) => {
+  if (!then) return Infinity;
+  const wall = Date.now() - then.wall;
+  return wall < -STALE ? Infinity : Math.max(wall, performance.now() - then.run);
+};
+const fresh = (then) => age(then) < STALE;
 
-at("sound").addEventListener("click", () => {
-  audio = audio ? null : new AudioContext();
-  at("sound").setAttribute("aria-pressed", String(Boolean(audio)));
-  text("sound", audio ? "Sound is on" : "Sound is off");
-  sound("add");
-});
+// ---- The daemon -------------------------------------------------------------------------------
 
-let lock = null;
-async function stayAwake() {
-  if (!("wakeLock" in navigator) || document.visibilityState !== "visible") return;
-  if (state.step && !lock) {
-    lock = await navigator.wakeLock.request("screen").catch(() => null);
-    lock?.addEventListener("release", () => (lock = null));
-  } else if (!state.step && lock) {
-    lock.release();
+async function ask(path, body) {
+  const options = { cache: "no-store", credentials: "same-origin", signal: AbortSignal.timeout(4000) };
+  if (body) {
+    Object.assign(options, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
   }
+  const answer = await fetch(path, options);
+  const text = await answer.text();
+  let reply = null;
+  try { reply = text ? JSON.parse(text) : null; } catch { /* said by the status alone */ }
+  return { code: answer.status, ok: answer.ok, reply };
 }
-document.addEventListener("visibilitychange", stayAwake);
 
-// --- Begin --------------------------------------------------------------------------------------
+async function enter(word) {
+  let answer;
+  try {
+    answer = await ask("/enter", { key: word });
+  } catch {
+    return "The page cannot reach bismar. It tries again.";
+  }
+  if (answer.ok) {
+    know.in = true;
+    know.door = false;
+    return null;
+  }
+  return answer.reply?.error ?? `bismar did not take the key (${answer.code}).`;
+}
+
+function takeKey() {
+  const raw = location.hash.slice(1);
+  if (!raw) return;
+  try { key = decodeURIComponent(raw); } catch { key = raw; }
+  // The key must not stay in the address, where a picture of the screen or the history shows it.
+  history.replaceState(null, "", location.pathname);
+}
 
 async function begin() {
-  state.beatAt = Date.now();
-  state.readAt = Date.now();
-  if (!(await load())) return showDoor();
-  at("door").hidden = true;
-  bench.hidden = false;
-  follow();
+  if (key !== null) {
+    const word = key;
+    const error = await enter(word);
+    if (error && error.includes("tries again")) return void setTimeout(begin, 1000);
+    if (key === word) key = null;
+    if (error) return openDoor(error);
+  }
+  await load();
 }
 
-setInterval(() => {
-  draw();
+function openDoor(error) {
+  if (stream) stream.close();
+  stream = null;
+  Object.assign(know, { in: false, door: true });
+  put("door-said", error ?? "");
+  paint();
+  $("key").focus();
+}
+
+let loading = false;
+let again = false;
+async function load() {
+  if (loading) {
+    again = true;
+    return;
+  }
+  loading = true;
+  const heard = know.heard;
+  try {
+    const answer = await ask("/status");
+    if (answer.code === 401) return openDoor();
+    if (answer.ok && answer.reply?.ok) {
+      know.in = true;
+      // Steps told since the question are newer than its answer.
+      if (heard === know.heard) takeStatus(answer.reply);
+      else again = true;
+      if (!stream) listen();
+    } else if (!stream) setTimeout(load, 1000);
+  } catch {
+    if (!stream) setTimeout(load, 1000);
+  } finally {
+    loading = false;
+    if (again) {
+      again = false;
+      setTimeout(load, 150);
+    }
+    draw();
+  }
+}
+
+function takeStatus(reply) {
+  const status = reply.status ?? {};
+  if (status.formula && !know.status?.formula) know.closed = null;
+  if ((reply.batch ?? null) !== know.batch) know.recorded = null;
+  Object.assign(know, { status, batch: reply.batch ?? null, tare: status.tare ?? null, ahead: status.ahead ?? [] });
+  const same = know.step && know.step.step === status.step && know.step.ingredient === status.ingredient;
+  know.step = status.step == null ? null : {
+    step: status.step, of: status.of, phase: status.phase, ingredient: status.ingredient, target: status.target,
+    low: status.low ?? (same ? know.step.low : null), high: status.high ?? (same ? know.step.high : null),
+    scale: same ? know.step.scale : null,
+  };
+  for (const scale of status.scales ?? []) {
+    const old = know.scales.get(scale.name);
+    // A weight comes from a reading alone: that of the status may be any age.
+    know.scales.set(scale.name, { ...old, line: scale.line });
+  }
+  for (const name of know.scales.keys()) {
+    if (status.scales && !status.scales.some((scale) => scale.name === name)) know.scales.delete(name);
+  }
+}
+
+function listen() {
+  if (stream) stream.close();
+  stream = new EventSource("/events");
+  const mine = stream;
+  know.opened = stamp();
+  mine.onopen = () => {
+    know.opened = stamp();
+    load();
+  };
+  mine.addEventListener("beat", () => { know.beat = stamp(); });
+  mine.onmessage = (message) => {
+    let event;
+    try { event = JSON.parse(message.data); } catch { return; }
+    know.beat = stamp();
+    take(event);
+    draw();
+  };
+  mine.onerror = () => {
+    if (mine.readyState !== EventSource.CLOSED || stream !== mine) return;
+    stream = null;
+    setTimeout(load, 1000);
+  };
+}
+
+const takers = {
+  reading(event) {
+    const at = stamp();
+    know.scales.set(event.scale, { line: "open", weight: event.weight, steady: event.steady, at });
+    if (know.step?.scale && event.scale !== know.step.scale) return;
+    if (!know.step?.scale && event.missing === null && know.pour && know.pour.scale !== event.scale) return;
+    know.pour = { scale: event.scale, missing: event.missing, net: event.net, steady: event.steady, at };
+  },
+  step(event) {
+    know.heard += 1;
+    Object.assign(know, { step: event, pour: null, closed: null });
+    load();
+  },
+  cue(event) {
+    know.heard += 1;
+    sound(event.cue);
+    if (event.cue === "fault") {
+      know.fault = { ...event, from: know.lastFault ?? null };
+      return;
+    }
+    if (event.cue === "mix") startMix(event);
+    else stopMix();
+    if (!know.cue || know.cue.choices?.join() !== event.choices?.join()) know.changed = stamp();
+    Object.assign(know, { cue: event, fault: null });
+    put("answer", "");
+  },
+  fault(event) {
+    know.heard += 1;
+    know.lastFault = event.over ? null : event;
+    const down = event.code === "silent" || event.code === "lost";
+    if (down && event.scale !== null) {
+      know.scales.set(event.scale, { line: event.over ? "open" : event.code });
+      if (know.pour?.scale === event.scale) know.pour = null;
+    }
+    const from = know.fault?.from;
+    const bothDown = down && (from?.code === "silent" || from?.code === "lost");
+    if (event.over && from && from.scale === event.scale && (from.code === event.code || bothDown)) know.fault = null;
+  },
+  recorded(event) { know.recorded = event; },
+  tare(event) { know.tare = event.state; },
+  closed(event) {
+    know.heard += 1;
+    Object.assign(know, { closed: event, step: null, pour: null, ahead: [], fault: null });
+    stopMix();
+    load();
+  },
+};
+
+function take(event) {
+  if (Object.hasOwn(takers, event.event)) takers[event.event](event);
+}
+
+// The clock of a mix goes on over a reload of the page and over a cue that is only said again.
+function startMix(event) {
+  const name = `${know.batch ?? ""}|${event.step}|${event.say}`;
+  const [old, since] = (remembered(session, "bismar-mix") ?? "").split("\n");
+  know.mixing = old === name && Number(since) <= Date.now() ? Number(since) : Date.now();
+  remember(session, "bismar-mix", `${name}\n${know.mixing}`);
+}
+function stopMix() {
+  know.mixing = null;
+  remember(session, "bismar-mix", null);
+}
+
+// ---- What is true now -------------------------------------------------------------------------
+
+const number = (text) => (text == null ? NaN : Number.parseFloat(text));
+const unsigned = (text) => text.replace(/^-/, "");
+
+function inBatch() {
+  return Boolean(know.status?.formula || know.step) && !know.closed && know.tare !== "batch over";
+}
+
+/** Why no weight may be shown, in words; null when it may. */
+function mute() {
+  if (!fresh(know.beat)) return "no word from bismar";
+  const name = know.step?.scale ?? know.pour?.scale ?? (know.scales.size === 1 ? [...know.scales.keys()][0] : null);
+  const scale = name === null ? null : know.scales.get(name);
+  if (scale?.line === "lost") return `scale ${name} is lost`;
+  if (scale?.line === "silent") return `scale ${name} is silent`;
+  if (fresh(know.pour?.at)) return null;
+  if (!know.pour && fresh(know.opened)) return "waiting for the scale";
+  return name === null ? "no weight from a scale" : `no weight from scale ${name}`;
+}
+
+function lostWords() {
+  if (!know.beat && fresh(know.opened)) return null;
+  return inBatch()
+    ? "The page has lost bismar. Stop pouring until the page is back; what is recorded is safe."
+    : "The page has lost bismar. Look whether the daemon runs and the network is there; the page tries again.";
+}
+
+/** What is to be done: the sentence, its mark, whether it is urgent. */
+function task() {
+  const gone = fresh(know.beat) ? null : lostWords();
+  if (gone) return { say: gone, mark: "fault", urgent: true };
+  if (know.fault) return { say: know.fault.say, mark: "fault", urgent: know.fault.urgent };
+  if (!fresh(know.beat)) return { say: "Looking for bismar.", mark: "hold", urgent: false };
+  if (!inBatch()) return idleTask();
+  const kind = know.cue?.cue ?? null;
+  const why = mute();
+  if (why && why !== "waiting for the scale" && !["mix", "choose", "done"].includes(kind)) {
+    return { say: `Stop: ${why}. Look at its switch, its battery and its cable.`, mark: "fault", urgent: true };
+  }
+  const say = know.cue?.say ?? know.status?.say ?? "";
+  return { say, mark: kind ?? "hold", urgent: Boolean(know.cue?.urgent), kind };
+}
+
+function idleTask() {
+  const last = know.cue?.cue === "done" ? know.cue.say : know.status?.say;
+  if (know.closed) {
+    const over = know.closed.complete ? "The batch is complete." : "The batch was ended before its last step.";
+    return { say: last ?? over, mark: know.closed.complete ? "done" : "hold", urgent: false };
+  }
+  return { say: "No batch is under way. To begin one, in a terminal: bismar begin", mark: "place", urgent: false };
+}
+
+// A cue's sentence keeps the number of its moment. Beside live digits an old number would be a
+// second, wrong one: it is replaced by the live one, and left out where that no longer fits.
+function upToDate(now, missing) {
+  if (missing === null || !["add", "ease-off", "take-out"].includes(now.kind)) return now.say;
+  const found = /^[\d.]+ g /.exec(now.say);
+  if (!found) return now.say;
+  const left = number(missing);
+  const fits = now.kind === "take-out" ? left < 0 : left > 0;
+  return fits ? `${unsigned(missing)} g ${now.say.slice(found[0].length)}` : "Wait: let the scale come to rest.";
+}
+
+/** "short", "inside" or "over": where the live weight stands to the window. */
+function standing(missing) {
+  const { target, low, high } = know.step ?? {};
+  const milli = (text) => Math.round(number(text) * 1e6);
+  const net = milli(target) - milli(missing);
+  if (net >= milli(low) && net <= milli(high)) return "inside";
+  return number(missing) < 0 ? "over" : "short";
+}
+
+function amount() {
+  const kind = know.cue?.cue ?? null;
+  if (!fresh(know.beat)) return { big: "none", digits: "–", word: "No live weight: no word from bismar" };
+  if (kind === "mix" && know.mixing !== null) return { big: "mix", digits: clock(Date.now() - know.mixing), word: "mixing for" };
+  const why = mute();
+  if (why) return { big: "none", digits: "–", word: `No live weight: ${why}` };
+  const missing = know.pour?.missing ?? null;
+  if (missing !== null) {
+    const pour = standing(missing);
+    if (pour === "inside") {
+      // A word, not a number: from afar a number would read as still to add.
+      const side = number(missing) < 0 ? "above" : "below";
+      return { big: "live", digits: "[inside]", word: `${unsigned(missing)} g ${side} the target`, pour, missing };
+    }
+    return { big: "live", digits: unsigned(missing), word: pour === "over" ? "too much" : "still to add", pour, missing };
+  }
+  if (kind === "lift" && know.recorded) {
+    return { big: "recorded", digits: know.recorded.net, word: "recorded" };
+  }
+  if (know.step?.target && (kind === "place" || kind === null)) {
+    return { big: "target", digits: know.step.target, word: "comes next" };
+  }
+  return { big: "none", digits: "–", word: know.tare ? `No weight of this step: ${know.tare}` : "No weight of this step" };
+}
+
+function clock(ms) {
+  const all = Math.max(0, Math.floor(ms / 1000));
+  const two = (n) => String(n).padStart(2, "0");
+  const hours = Math.floor(all / 3600);
+  return `${hours ? `${hours}:` : ""}${hours ? two(Math.floor(all / 60) % 60) : Math.floor(all / 60)}:${two(all % 60)}`;
+}
+
+// ---- Drawing ----------------------------------------------------------------------------------
+
+function draw() {
+  if (drawing) return;
+  drawing = true;
+  requestAnimationFrame(() => {
+    drawing = false;
+    paint();
+  });
+}
+
+function paint() {
+  const look = document.body.dataset;
+  look.view = know.door ? "door" : !know.status ? "wait" : inBatch() ? "batch" : "idle";
+  const shown = amount();
+  look.big = shown.big;
+  look.pour = shown.pour ?? "no";
+  put("big-word", shown.word);
+  put("digits", shown.digits);
+  $("big-line").style.setProperty("--wide", String(Math.max(3, shown.digits.length)));
+  paintWhere();
+  paintTask(shown.missing ?? null);
+  paintTrough(shown);
+  paintChoices();
+  paintSide();
   stayAwake();
-  text("stop", Date.now() - stopArmed < 4000 ? "Press again to stop the batch" : "Stop the batch");
-}, 250);
-
-const key = location.hash.slice(1);
-if (key) {
-  // Out of the address bar and the history.
-  history.replaceState(null, "", location.pathname);
-  if (await enter(key)) begin();
-  else showDoor();
-} else {
-  begin();
 }
+
+function paintWhere() {
+  const { step, of, phase, ingredient } = know.step ?? {};
+  const name = know.batch ?? know.status?.formula ?? "bismar";
+  put("batch", inBatch() && know.status?.formula && know.batch ? `${know.status.formula}, batch ${name}` : inBatch() ? name : "bismar");
+  const between = BETWEEN.includes(know.tare);
+  const where = step == null ? "" : between ? `step ${step} of ${of} comes next` : `step ${step} of ${of}`;
+  put("place", inBatch() ? [phase && `phase ${phase}`, where].filter(Boolean).join(", ") : "");
+  const lift = know.cue?.cue === "lift" && know.recorded && document.body.dataset.big === "recorded";
+  const title = know.cue?.cue === "mix" ? "Mix" : lift ? know.recorded.ingredient : (ingredient ?? "");
+  put("ingredient", inBatch() ? title : "");
+  $("ingredient").hidden = !inBatch() || !title;
+  const page = inBatch() && title ? `${title} – bismar` : "bismar bench page";
+  if (document.title !== page) document.title = page;
+}
+
+let spoken = "";
+function paintTask(missing) {
+  const now = task();
+  const say = upToDate(now, missing);
+  put("say", say);
+  $("say").classList.toggle("long", say.length > 70);
+  $("now").classList.toggle("urgent", now.urgent);
+  const mark = `#m-${$(`m-${now.mark}`) ? now.mark : "hold"}`;
+  if ($("mark-use").getAttribute("href") !== mark) $("mark-use").setAttribute("href", mark);
+  if (know.door || spoken === now.say) return;
+  // Read aloud once a cue, not once a reading.
+  if (now.mark === "fault" && !know.fault) sound("fault");
+  spoken = now.say;
+  put("assertive", now.urgent ? now.say : "");
+  put("polite", now.urgent ? "" : now.say);
+}
+
+// The way along the trough is a root of what is left, so that the last grams get the most room and
+// the window is wide enough to see however narrow it is.
+function trough(target, low, high) {
+  const near = Math.max(Math.min(target - low, high - target), target * 1e-6) / target;
+  const power = Math.min(0.5, Math.max(0.15, Math.log(0.08) / Math.log(Math.min(near, 0.5))));
+  const above = Math.max(0, (high - target) / target) ** power;
+  const aim = Math.min(770, 850 / (1 + above));
+  return (net) => {
+    const left = (target - net) / target;
+    const x = left >= 0 ? aim * (1 - Math.min(1, left) ** power) : aim * (1 + (-left) ** power);
+    return Math.min(1000, Math.max(0, x));
+  };
+}
+
+const shape = (id, name, value) => {
+  if ($(id).getAttribute(name) !== value) $(id).setAttribute(name, value);
+};
+
+function paintTrough(shown) {
+  const [target, low, high] = ["target", "low", "high"].map((name) => number(know.step?.[name]));
+  const drawn = target > 0 && low <= target && high >= target && high > 0;
+  $("trough").hidden = !drawn;
+  if (!drawn) return;
+  const at = trough(target, low, high);
+  const [from, to, aim] = [at(low), at(high), at(target)];
+  const bed = `0,6 ${from},44 ${to},44 ${to},76 ${from},76 0,114`;
+  shape("bed", "points", bed);
+  shape("filled", "points", `${bed.replace(` ${to},44 ${to},76`, " 1000,44 1000,76")}`);
+  shape("gate", "d", `M${from + 8} 2H${from}V118H${from + 8}M${to - 8} 2H${to}V118H${to - 8}`);
+  shape("aim", "d", `M${aim} 8V112`);
+  shape("beyond-box", "x", String(to));
+  shape("beyond-box", "width", String(1000 - to));
+  const [half, tenth] = [at(target * 0.5), at(target * 0.9)];
+  shape("ticks", "d", `M${half} 104V120M${tenth} 104V120`);
+  for (const [id, x] of [["t-half", half], ["t-tenth", tenth], ["t-gate", to]]) {
+    $(id).style.left = `${x / 10}%`;
+  }
+  put("t-gate", `window\n${know.step.low} – ${know.step.high} g`);
+  const room = ((to - tenth) / 1000) * $("trough").clientWidth;
+  $("t-tenth").hidden = room < $("t-gate").offsetWidth + 80;
+  if (shown.pour) {
+    const x = at(target - number(shown.missing));
+    shape("so-far-box", "width", String(x));
+    $("head").style.left = shown.pour === "over" ? `min(${x / 10}%, 100% - 2.75rem)` : `${x / 10}%`;
+  }
+}
+
+const answers = {
+  next: ["Next", "go on"],
+  again: ["Again", "begin this step anew"],
+  keep: ["Keep", "leave the weight as it is"],
+};
+
+function paintChoices() {
+  const offered = inBatch() && !know.fault && fresh(know.beat) ? (know.cue?.choices ?? []) : [];
+  const wanted = offered.filter((choice) => Object.hasOwn(answers, choice));
+  const box = $("choices");
+  if (box.dataset.offered === wanted.join()) return;
+  const held = box.contains(document.activeElement);
+  box.dataset.offered = wanted.join();
+  box.replaceChildren(...wanted.map((choice) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "key";
+    const more = document.createElement("small");
+    [button.textContent, more.textContent] = answers[choice];
+    button.append(more);
+    button.addEventListener("click", () => press(choice));
+    return button;
+  }));
+  know.changed = stamp();
+  if (held && box.firstChild) box.firstChild.focus();
+}
+
+function paintSide() {
+  const rows = (id, items, row) => {
+    const mark = JSON.stringify(items);
+    if ($(id).dataset.shows === mark) return;
+    $(id).dataset.shows = mark;
+    $(id).replaceChildren(...items.map(row));
+  };
+  // Between two weighings the step itself is the next.
+  const early = know.step?.ingredient && $("ingredient").textContent !== know.step.ingredient;
+  const ahead = (early ? [know.step, ...know.ahead] : know.ahead).slice(0, 2);
+  rows("ahead", ahead.map(({ ingredient, target }) => [ingredient, target]), ([name, grams]) => {
+    const item = document.createElement("li");
+    const weight = document.createElement("b");
+    item.append(name ?? "");
+    weight.textContent = grams == null ? "" : `${grams} g`;
+    item.append(weight);
+    return item;
+  });
+  $("ahead-part").hidden = ahead.length === 0;
+  const tare = fresh(know.beat) ? know.tare : "not known now";
+  put("tare", inBatch() && tare && tare !== "mixing" ? `Pan and tare: ${tare}` : "");
+  const { recorded } = know;
+  put("recorded", recorded ? `Recorded: ${recorded.ingredient} ${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}` : "");
+  rows("scales", [...know.scales].map(scaleWords), (words) => {
+    const item = document.createElement("li");
+    item.textContent = words;
+    return item;
+  });
+}
+
+function scaleWords([name, scale]) {
+  const scaleName = `Scale ${name}`;
+  if (!fresh(know.beat)) return `${scaleName}: not known now`;
+  if (scale.line === "lost") return `${scaleName}: lost; look at its cable`;
+  if (scale.line === "silent") return `${scaleName}: silent; look at its switch`;
+  if (!fresh(scale.at)) return `${scaleName}: no weight now`;
+  return `${scaleName}: ${scale.weight} g, ${scale.steady ? "steady" : "moving"}`;
+}
+
+// ---- Keys -------------------------------------------------------------------------------------
+
+let busy = false;
+async function press(word) {
+  if (busy) return;
+  if (age(know.changed) < BOUNCE && word !== "stop") {
+    put("answer", "The question changed just as you pressed. Read it and press again.");
+    return;
+  }
+  busy = true;
+  for (const button of $("choices").children) button.setAttribute("aria-disabled", "true");
+  try {
+    const { code, reply } = await ask("/do", { do: word });
+    if (code === 401) return openDoor();
+    put("answer", reply?.ok ? (reply.say ?? "") : (reply?.error ?? `bismar did not take it (${code}).`));
+  } catch {
+    put("answer", `No answer from bismar: it is not known whether "${word}" was taken.`);
+  } finally {
+    busy = false;
+    for (const button of $("choices").children) button.removeAttribute("aria-disabled");
+  }
+}
+
+let armed = null;
+function disarm() {
+  if (armed) clearTimeout(armed.timer);
+  armed = null;
+  $("stop").classList.remove("armed");
+  put("stop", "Stop the batch");
+}
+$("stop").addEventListener("click", () => {
+  if (!armed) {
+    armed = { at: stamp(), timer: setTimeout(disarm, 5000) };
+    $("stop").classList.add("armed");
+    put("stop", "Press again: stop now");
+    put("assertive", "Press again within five seconds to stop the batch.");
+  } else if (age(armed.at) >= BOUNCE) {
+    disarm();
+    press("stop");
+  }
+});
+
+// ---- Sound: short tones, one figure a cue, told apart by rhythm and direction -----------------
+
+const figures = { // [hertz, from, length] in seconds
+  place: [[392, 0, 0.12], [523, 0.15, 0.16]],
+  add: [[523, 0, 0.14]],
+  "ease-off": [[659, 0, 0.07], [587, 0.11, 0.07], [523, 0.22, 0.07]],
+  hold: [[294, 0, 0.45]],
+  "take-out": [[587, 0, 0.16], [392, 0.19, 0.2], [587, 0.5, 0.16], [392, 0.69, 0.2]],
+  lift: [[523, 0, 0.1], [659, 0.12, 0.1], [784, 0.24, 0.16]],
+  mix: [[440, 0, 0.12], [494, 0.16, 0.12], [440, 0.32, 0.12], [494, 0.48, 0.12]],
+  choose: [[659, 0, 0.1], [659, 0.2, 0.1]],
+  fault: [[330, 0, 0.14], [330, 0.22, 0.14], [233, 0.44, 0.35]],
+  done: [[523, 0, 0.14], [659, 0.16, 0.14], [784, 0.32, 0.14], [1047, 0.48, 0.3]],
+};
+let tones = null;
+let loud = remembered(kept, "bismar-sound") === "on";
+
+function sound(kind) {
+  if (!loud || tones?.state !== "running" || !Object.hasOwn(figures, kind)) return;
+  for (const [hertz, from, length] of figures[kind]) {
+    const begin = tones.currentTime + 0.02 + from;
+    const tone = new OscillatorNode(tones, { type: "triangle", frequency: hertz });
+    const gain = new GainNode(tones, { gain: 0 });
+    gain.gain.setValueAtTime(0, begin);
+    gain.gain.linearRampToValueAtTime(0.4, begin + 0.015);
+    gain.gain.setValueAtTime(0.4, begin + length - 0.03);
+    gain.gain.linearRampToValueAtTime(0, begin + length);
+    tone.connect(gain).connect(tones.destination);
+    tone.start(begin);
+    tone.stop(begin + length + 0.02);
+  }
+}
+
+// A browser lets a page sound only after a touch: until then the key says so.
+function wake() {
+  if (!loud || !("AudioContext" in window)) return;
+  tones ??= Object.assign(new AudioContext(), { onstatechange: paintSound });
+  if (tones.state !== "running") tones.resume().catch(() => {});
+}
+function paintSound() {
+  const quiet = loud && tones?.state !== "running";
+  put("sound", !loud ? "Sound is off" : quiet ? "Sound waits for a touch" : "Sound is on");
+}
+$("sound").addEventListener("click", (event) => {
+  event.stopPropagation();
+  const waiting = loud && tones?.state !== "running";
+  loud = waiting || !loud;
+  remember(kept, "bismar-sound", loud ? "on" : "off");
+  wake();
+  tones?.resume().then(() => sound("add"), () => {});
+  paintSound();
+});
+document.addEventListener("click", wake);
+document.addEventListener("keydown", wake);
+
+// ---- The screen stays on during a batch -------------------------------------------------------
+
+let lock = null;
+let locking = false;
+async function stayAwake() {
+  const wanted = inBatch() && know.in && document.visibilityState === "visible";
+  if (!("wakeLock" in navigator) || locking || wanted === Boolean(lock && !lock.released)) return;
+  locking = true;
+  try {
+    if (wanted) lock = await navigator.wakeLock.request("screen");
+    else await lock.release();
+  } catch { /* not given, as with a low battery: tried again when the page is seen again */
+    return;
+  } finally {
+    if (!wanted) lock = null;
+    // Not asked for at every reading.
+    setTimeout(() => { locking = false; }, 2000);
+  }
+}
+
+// ---- Beginning --------------------------------------------------------------------------------
+
+$("door").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const error = await enter($("key").value.trim());
+  put("door-said", (error ?? "").replace(" It tries again.", " Try again."));
+  if (error) return $("key").select();
+  $("key").value = "";
+  await load();
+});
+addEventListener("hashchange", () => {
+  takeKey();
+  if (key !== null) begin();
+});
+document.addEventListener("visibilitychange", () => {
+  locking = false;
+  draw();
+});
+// The watch: turns numbers into a dash when they grow old, moves the clock, mends a deaf stream.
+setInterval(() => {
+  if (know.in && !know.door && stream && age(know.beat) > DEAF && age(know.opened) > DEAF) listen();
+  paint();
+}, 100);
+
+paintSound();
+takeKey();
+begin();
