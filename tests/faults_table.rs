@@ -53,7 +53,7 @@ fn write_table() {
          Written from what the tests reported ({sizes}), not by hand. Run of {today}, {cores} cores, \
          Linux. What must hold was asserted by the test before it reported; what was measured is \
          this machine's, beside other work. No real \
-         scale and no real plug were at hand: lines are ptys.\n\n\
+         scale and no real plug were at hand: lines are ptys, but for the virtual machine's USB adapter.\n\n\
          | fault | how it is made | cases | what must hold | measured |\n\
          | --- | --- | ---: | --- | --- |\n",
     );

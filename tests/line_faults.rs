@@ -3,7 +3,7 @@
 //! The person goes on pouring for a moment, unseen, as people do.
 //!
 //! A pty that is closed hangs up as an unplugged USB adapter does. A wrong speed is imitated by what it
-//! gives: other bytes. Not tested here: a real adapter.
+//! gives: other bytes. The kernel's own USB driver: tests/usb_guest.
 
 mod bench_side;
 mod faults;
