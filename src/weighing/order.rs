@@ -153,6 +153,11 @@ impl Engine {
             self.cue(CueKind::Lift, say::clear(step.vessel), None, &[]);
             return;
         }
+        if loaded && first && pan.left_over {
+            self.set_state(State::Clear);
+            self.cue(CueKind::Lift, say::clear(step.vessel), None, &[]);
+            return;
+        }
         if loaded && run_resumed {
             // It is looked at when it is at rest, and asked about.
             self.set_state(State::Landing { carry: None });
@@ -275,6 +280,9 @@ impl Engine {
         }
         self.log(draft);
         self.set_state(State::Done);
+        for pan in &mut self.pans {
+            pan.left_over = true;
+        }
         let say = if complete {
             format!(
                 "Done. {} g weighed in {of} {}.",
@@ -356,6 +364,10 @@ impl Engine {
             pan.forget_zero();
         }
         let Some(level) = seen.steady else { return };
+        let zero = pan.zero.unwrap_or_default();
+        if level.weight - zero <= vessel_at_least(seen.d) {
+            pan.left_over = false;
+        }
         let first = match pan.zero {
             None => {
                 let at_zero = level.weight <= seen.d * 3;
@@ -386,10 +398,11 @@ impl Engine {
         let first = run.done.iter().all(Option::is_none);
         let here = run.current().map(|step| step.scale) == Some(scale);
         let net_zero = seen.net_flag && shown.abs() <= seen.d * 3;
+        let left_over = self.pans.get(scale).is_some_and(|pan| pan.left_over);
         if !(waits && first && here) {
             return;
         }
-        if run.resumed && (net_zero || shown > vessel_at_least(seen.d)) {
+        if (run.resumed || left_over) && (net_zero || shown > vessel_at_least(seen.d)) {
             // Nobody knows what was poured before the restart.
             self.set_state(State::Clear);
             let way = self

@@ -58,6 +58,8 @@ pub struct Pan {
     anchor: Option<(Moment, Mass)>,
     /// Since the anchor was left: did any reading lie in between?
     between: bool,
+    /// A batch has ended, and the pan was not seen empty since: what stands there may hold something.
+    pub left_over: bool,
     /// Readings are missing since the last one: the line was lost or silent.
     pub gap: bool,
     /// Usual time between two readings in microseconds, learned.
@@ -175,6 +177,7 @@ impl Pan {
             finest: spec.readability,
             anchor: None,
             between: false,
+            left_over: false,
             gap: false,
             interval: 500_000,
             lost: false,

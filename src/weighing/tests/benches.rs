@@ -379,6 +379,32 @@ fn one_batch_with_the_key() -> Bench {
     b
 }
 
+#[test]
+fn what_a_stopped_batch_left_on_the_pan_is_not_taken_for_empty() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 4.0).hold(2.0);
+    b.say(Command::Stop).hold(2.0);
+    let at = Moment::from_millis(b.now);
+    let next = || plan(vec![step(1, "Oil", "20.00", VesselWay::Beaker)], None);
+    b.engine.begin(next(), Progress::default(), at).unwrap();
+    b.drain();
+    b.hold(2.0);
+    b.expect_cue(CueKind::Lift);
+    b.pour(175.0, 4.0).hold(2.0);
+    b.expect(&[]);
+    b.land(0.0).hold(2.0).land(90.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(110.0, 4.0).hold(2.0).land(0.0);
+    b.expect(&["20.00"]);
+    // Seen empty since, the next vessel may stand there before the batch begins.
+    b.hold(2.0).land(80.0).hold(2.0);
+    let at = Moment::from_millis(b.now);
+    b.engine.begin(next(), Progress::default(), at).unwrap();
+    b.drain();
+    b.hold(1.0);
+    b.expect_cue(CueKind::Add);
+}
+
 fn next_batch(b: &mut Bench) {
     let at = Moment::from_millis(b.now);
     let next = plan(vec![step(1, "Oil", "160.00", VesselWay::Beaker)], None);
