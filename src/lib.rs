@@ -18,6 +18,7 @@ pub mod label;
 pub mod lots;
 pub mod mass;
 pub mod metrology;
+pub mod overview;
 pub mod problem;
 pub mod rehearsal;
 pub mod replay;

@@ -4,4 +4,5 @@
 
 pub mod control;
 pub mod history;
+pub mod report;
 pub mod svg;

@@ -9,6 +9,7 @@ use crate::batch::error::LogError;
 use crate::daemon::DaemonError;
 use crate::daemon::client::ClientError;
 use crate::daemon::socket::SocketError;
+use crate::overview::Unread;
 use crate::problem::Problems;
 
 /// The exit codes.
@@ -153,6 +154,18 @@ impl From<CheckError> for Failure {
             CheckError::Formula(problems) => problems.into(),
             error @ (CheckError::Plan(_) | CheckError::Assumed(_)) => Failure::failed(error),
             CheckError::Usage(text) => Failure::usage(text),
+        }
+    }
+}
+
+impl From<Unread> for Failure {
+    fn from(error: Unread) -> Failure {
+        match error {
+            Unread::Log(error) => error.into(),
+            Unread::File(problems) => problems.into(),
+            Unread::NoFormula(_) => Failure::bad_input(error)
+                .remedy("Begin the batch anew; nothing was weighed in this one."),
+            Unread::Plan(_) | Unread::Other(_) => Failure::failed(error),
         }
     }
 }

@@ -4,7 +4,6 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use jiff::Timestamp;
 use serde_json::Value;
 
 use super::{Exit, Failure, print, tell};
@@ -14,11 +13,10 @@ use crate::config::Config;
 use crate::daemon::client::Client;
 use crate::daemon::event_line;
 use crate::daemon::request::Request;
-use crate::guide::{Guide, READINGS, Seen, Taken, Told};
+use crate::guide::{Guide, Taken};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
-use crate::scale::Moment;
-use crate::weighing::event::{Draft, RowKind};
+use crate::overview::scale_check::{CheckLog, Heard, hear};
 
 #[derive(Debug, Args)]
 pub struct GuidedArgs {
@@ -55,7 +53,6 @@ pub struct Session {
     pub ability: ScaleAbility,
     log: LogFile,
     client: Client,
-    tickets: u64,
 }
 
 impl Session {
@@ -87,17 +84,15 @@ impl Session {
             ability,
             log,
             client,
-            tickets: 0,
         })
     }
 
     /// Leads the person through the weighings; gives them with the session's log.
-    pub fn weigh(self, mut guide: Guide) -> Result<(Vec<Taken>, Record), Failure> {
+    pub fn weigh(self, mut guide: Guide) -> Result<(Vec<Taken>, CheckLog), Failure> {
         let Session {
             ability,
             log,
             client,
-            tickets,
         } = self;
         let d = ability.readability;
         print(&format!(
@@ -109,47 +104,21 @@ impl Session {
                 Ok(event) => event,
                 Err(_) => continue,
             };
-            let ours = event["scale"].as_str() == Some(&ability.name);
-            let told = match event["event"].as_str() {
-                Some("reading") if ours => match event_line::live(&event) {
-                    Some(live) => guide.see(Seen {
-                        at: moment(&event),
-                        weight: live.weight,
-                        steady: live.steady,
-                    }),
-                    // A weight that is no number is none.
-                    None => guide.interrupted(),
-                },
-                Some("fault") if event["code"] == "slow" => break,
-                Some("fault") if ours && event["over"] != true => guide.interrupted(),
-                Some("step") => {
-                    return Err(incomplete("a batch was begun meanwhile"));
+            match hear(&mut guide, &ability.name, &event) {
+                Heard::Told(told) => {
+                    for text in told.iter().filter_map(|told| told.say(d)) {
+                        print(&text)?;
+                    }
                 }
-                Some(_) | None => Vec::new(),
-            };
-            for told in told {
-                if let Some(text) = say(&told, d) {
-                    print(&text)?;
-                }
+                Heard::Ended(why) => return Err(incomplete(why)),
             }
             if guide.is_done() {
-                let record = Record {
-                    scale: ability.name,
-                    d,
-                    log,
-                    tickets,
-                };
+                let record = CheckLog::new(log, &ability.name, d);
                 return Ok((guide.taken().to_vec(), record));
             }
         }
         Err(incomplete("the daemon's readings ended"))
     }
-}
-
-/// When the daemon had it; without a time it is as if no time had passed.
-fn moment(event: &Value) -> Moment {
-    let seconds = event["at"].as_f64().unwrap_or_default();
-    Moment((seconds.clamp(0.0, 1e9) * 1e6) as u64)
 }
 
 fn incomplete(why: &str) -> Failure {
@@ -185,85 +154,4 @@ fn shown_step(status: &Value, name: &str) -> Option<Mass> {
     let scales = status["status"]["scales"].as_array()?;
     let scale = scales.iter().find(|scale| scale["name"] == name)?;
     event_line::live(&serde_json::json!({ "weight": scale["weight"] })).map(|live| live.readability)
-}
-
-fn say(told: &Told, d: Mass) -> Option<String> {
-    Some(match told {
-        Told::ClearPan { shown } => format!(
-            "The scale shows {} g. Take everything off the pan and press its ZERO or TARE key.",
-            shown.grams(d)
-        ),
-        Told::PutOn { round: 1, of: 1 } => "Put the weight on.".to_owned(),
-        Told::PutOn { round, of } => format!("{round} of {of}: put the load on."),
-        Told::NotThat { shown, wanted } => format!(
-            "That is not {} g: the scale shows {} g. Lift it and put the right weight on.",
-            wanted.grams(Mass::from_g(1)),
-            shown.grams(d)
-        ),
-        Told::Lift { shown } => format!("Steady at {} g. Lift it.", shown.grams(d)),
-        Told::Counted { net, .. } => format!("  taken  {} g", net.grams(d)),
-        Told::ZeroMoved { by } => format!(
-            "The empty pan shows {} g more than before: this weighing does not count. Look for a \
-             draught or crumbs.",
-            by.grams(d)
-        ),
-        Told::Changed { shown } => format!(
-            "It came to rest at another weight, {} g: this weighing does not count. Take everything \
-             off.",
-            shown.grams(d)
-        ),
-        Told::Interrupted => {
-            "Readings are missing: this weighing does not count. Take everything off.".to_owned()
-        }
-        Told::Done => return None,
-    })
-}
-
-/// The log, for the rows of what was weighed.
-pub struct Record {
-    scale: String,
-    d: Mass,
-    log: LogFile,
-    tickets: u64,
-}
-
-impl Record {
-    /// A row's fields that are the same for all, with the reading of a weighing where there is one.
-    pub fn draft(&mut self, what: &str, taken: Option<Taken>) -> Draft {
-        self.tickets += 1;
-        Draft {
-            ticket: self.tickets,
-            at: Moment::default(),
-            kind: RowKind::ScaleCheck,
-            step: 0,
-            phase: String::new(),
-            ingredient: what.to_owned(),
-            lot: String::new(),
-            vessel: String::new(),
-            target: None,
-            low: None,
-            high: None,
-            tare: taken.map(|taken| taken.empty),
-            gross: taken.map(|taken| taken.loaded),
-            net: taken.map(|taken| taken.net()),
-            uncertainty: None,
-            verdict: None,
-            scale: self.scale.clone(),
-            // The daemon tells grams, whatever the scale shows.
-            unit: None,
-            readings: taken.map(|_| READINGS),
-            readability: self.d,
-            note: String::new(),
-        }
-    }
-
-    /// Writes a row; it is on the disk when this returns.
-    pub fn add(&mut self, draft: &Draft) -> Result<(), Failure> {
-        self.log.append(draft, Timestamp::now())?;
-        Ok(())
-    }
-
-    pub fn place(&self) -> String {
-        self.log.path().display().to_string()
-    }
 }

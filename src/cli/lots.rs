@@ -1,7 +1,6 @@
 //! `bismar lots` and `bismar lots add`: what is in the store and how much of it is left.
 
-use std::collections::{BTreeMap, HashSet};
-use std::io::Write as _;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
@@ -9,17 +8,17 @@ use jiff::civil::Date;
 
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::batch::folder;
-use crate::batch::record::{self, Record};
+use crate::batch::record::Record;
 use crate::config::Config;
 use crate::config::paths::Places;
-use crate::document::read_text;
 use crate::formula::Place;
 use crate::lots::price::Price;
+use crate::lots::shelf::{self, listed, premixes};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
+use crate::overview::store;
 
 #[derive(Debug, Args)]
 pub struct LotsArgs {
@@ -123,19 +122,11 @@ fn each_record_in<T: Send>(
     dir: &Path,
     take: impl Fn(Record) -> T + Sync,
 ) -> Result<Vec<T>, Failure> {
-    let paths = record::logs_in(dir)?;
-    let read = folder::read_each(&paths, folder::all_threads(), |record| {
-        (record.fault.clone(), take(record))
-    });
-    let mut all = Vec::with_capacity(read.len());
-    for read in read {
-        let (fault, taken) = read?;
-        if let Some(fault) = fault {
-            tell(&format!(
-                "warning: {fault}\n  only the rows before that are counted"
-            ));
-        }
-        all.push(taken);
+    let (all, faults) = store::each_record(dir, take)?;
+    for fault in faults {
+        tell(&format!(
+            "warning: {fault}\n  only the rows before that are counted"
+        ));
     }
     Ok(all)
 }
@@ -149,7 +140,7 @@ impl StoreArgs {
     /// When the list or the logs cannot be read.
     pub fn on_hand(&self, record: &Record) -> Result<BTreeMap<String, Mass>, Failure> {
         let lots = match self.lots_file() {
-            Ok(file) => read_lots(&file)?,
+            Ok(file) => store::lots(&file)?,
             Err(_) => Vec::new(),
         };
         if lots.is_empty() {
@@ -160,37 +151,16 @@ impl StoreArgs {
             records.push(record.clone());
         }
         let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
-        let today = jiff::ZonedDateTime::now().date();
-        let mut sums: BTreeMap<String, Option<Mass>> = BTreeMap::new();
-        for lot in lots {
-            let left = lot.left(&uses);
-            let usable = lot.allows(&lot.ingredient, Mass::ZERO, left, today).is_ok();
-            let left = match usable {
-                true => left,
-                false => Some(Mass::ZERO),
-            };
-            let sum = sums.entry(lot.ingredient).or_insert(Some(Mass::ZERO));
-            *sum = sum.zip(left).map(|(sum, left)| sum + left);
-        }
-        let known = sums
-            .into_iter()
-            .filter_map(|(name, sum)| Some((name, sum?)));
-        Ok(known.collect())
+        Ok(shelf::on_hand(
+            lots,
+            &uses,
+            jiff::ZonedDateTime::now().date(),
+        ))
     }
-}
-
-pub(super) fn read_lots(file: &Path) -> Result<Vec<Lot>, Failure> {
-    if !file.exists() {
-        return Ok(Vec::new());
-    }
-    Ok(Lot::parse_all(
-        &read_text(file)?,
-        &file.display().to_string(),
-    )?)
 }
 
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
-    let lots = read_lots(file)?;
+    let lots = store::lots(file)?;
     let records = store.records()?;
     let premixes = premixes(&records);
     if lots.is_empty() && premixes.is_empty() {
@@ -207,53 +177,21 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
     Ok(Exit::Done)
 }
 
-/// The batches that are lots of others: those that others took from, and those of a formula that another
-/// one names as its premix.
-fn premixes(records: &[record::Record]) -> Vec<Made> {
-    let uses = records.iter().flat_map(uses_of);
-    let taken: HashSet<String> = uses.map(|used| used.lot).collect();
-    let formulas = records.iter().filter_map(|r| r.read_formula()?.ok());
-    let named: HashSet<String> = formulas
-        .flat_map(|formula| formula.phases)
-        .flat_map(|phase| phase.ingredients)
-        .filter_map(|ingredient| ingredient.premix)
-        .collect();
-    let made = records.iter().filter_map(Made::of);
-    made.filter(|made| taken.contains(&made.batch) || named.contains(&made.formula))
-        .collect()
-}
-
 fn table(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> String {
     let mut rows =
         vec![["lot", "ingredient", "supplier", "best before", "left g", ""].map(String::from)];
     let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
-    let row = |lot: &Lot, left: Option<Mass>| {
-        let state = lot.allows(&lot.ingredient, Mass::ZERO, left, today);
-        [
-            lot.name.clone(),
-            lot.ingredient.clone(),
-            lot.supplier.clone().unwrap_or_else(|| "-".into()),
+    for one in listed(lots, premixes, uses, today) {
+        let lot = one.lot;
+        rows.push([
+            lot.name,
+            lot.ingredient,
+            lot.supplier.unwrap_or_else(|| "-".into()),
             lot.best_before.map_or("-".into(), |day| day.to_string()),
-            left.map_or("not known".into(), grams),
-            state
-                .err()
+            one.left.map_or("not known".into(), grams),
+            one.refused
                 .map_or(String::new(), |why| format!("refused: {why}")),
-        ]
-    };
-    for lot in lots {
-        let premix = premixes.iter().find(|made| made.batch == lot.name);
-        let left = lot.left(uses).or_else(|| Some(premix?.left(uses)));
-        rows.push(row(lot, left));
-    }
-    let listed = |made: &&Made| lots.iter().any(|lot| lot.name == made.batch);
-    for made in premixes.iter().filter(|made| !listed(made)) {
-        let lot = Lot {
-            name: made.batch.clone(),
-            ingredient: made.formula.clone(),
-            supplier: Some("made here".into()),
-            ..Lot::default()
-        };
-        rows.push(row(&lot, Some(made.left(uses))));
+        ]);
     }
     aligned(&rows, &[4])
 }
@@ -293,35 +231,12 @@ fn add(file: &Path, args: AddArgs) -> Outcome {
         price_per_kg: args.price_per_kg,
         place: Place::default(),
     };
-    let before = match file.exists() {
-        true => read_text(file)?,
-        false => String::new(),
-    };
-    let name = file.display().to_string();
-    Lot::parse_all(&before, &name)?;
-    let line_end = if before.is_empty() || before.ends_with('\n') {
-        ""
-    } else {
-        "\n"
-    };
-    let lines = format!("{line_end}{}", lot.to_toml());
-    // Nothing is written that would not be read.
-    Lot::parse_all(&format!("{before}{lines}"), &name)?;
-    append(file, &lines)
-        .map_err(|error| Failure::failed(format!("{name}: cannot write the lot: {error}")))?;
+    store::add(file, &lot)?;
     print(&format!(
-        "Lot {} of {} added to {name}",
-        lot.name, lot.ingredient
+        "Lot {} of {} added to {}",
+        lot.name,
+        lot.ingredient,
+        file.display()
     ))?;
     Ok(Exit::Done)
-}
-
-fn append(file: &Path, lines: &str) -> std::io::Result<()> {
-    if let Some(folder) = file.parent() {
-        std::fs::create_dir_all(folder)?;
-    }
-    let mut options = std::fs::OpenOptions::new();
-    let mut out = options.append(true).create(true).open(file)?;
-    out.write_all(lines.as_bytes())?;
-    out.sync_all()
 }

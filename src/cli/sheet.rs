@@ -7,9 +7,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, print, write};
-use crate::batch::error::LogError;
-use crate::batch::scan::scan_file;
-use crate::sheet::{SheetRecord, html};
+use crate::overview::batches::sheet_record;
+use crate::sheet::html;
 
 #[derive(Debug, Args)]
 pub struct SheetArgs {
@@ -32,7 +31,7 @@ pub struct SheetArgs {
 
 pub fn run(args: &SheetArgs) -> Outcome {
     let log = log_of(args)?;
-    let record = read(&log)?;
+    let record = sheet_record(&log)?;
     if record.rows.is_empty() {
         return Err(Failure::bad_input(format!(
             "{}: the log has no row yet, so there is no sheet of it",
@@ -72,15 +71,6 @@ fn log_of(args: &SheetArgs) -> Result<PathBuf, Failure> {
         Failure::failed(format!("{}: there is no such log", path.display()))
             .remedy("name the batch as its log is named, or the folder of the logs with --logs"),
     )
-}
-
-fn read(path: &Path) -> Result<SheetRecord, LogError> {
-    let mut scan = scan_file(path)?;
-    let mut rows = Vec::new();
-    while let Some(row) = scan.next_row()? {
-        rows.push(row);
-    }
-    Ok(SheetRecord::new(rows, scan.torn()))
 }
 
 fn save(path: &Path, page: &str, force: bool) -> Result<(), Failure> {

@@ -15,6 +15,28 @@ pub const STANDING: &str = "General workshop habits, not professional advice. Fo
                             documents (safety data sheet; for scents the IFRA certificate too), your \
                             local codes and, where one is required, a qualified or licensed person.";
 
+/// Every caution of a formula, a line each: the maker's own as they are, those of several ingredients
+/// once; then what is usual. [`STANDING`] stands under them.
+pub fn lines(formula: &Formula) -> Vec<String> {
+    let mut own: Vec<(Vec<&str>, &str)> = Vec::new();
+    for ingredient in formula.ingredients() {
+        let Some(caution) = ingredient.caution.as_deref() else {
+            continue;
+        };
+        match own.iter_mut().find(|(_, text)| *text == caution) {
+            Some((names, _)) if names.contains(&ingredient.name.as_str()) => {}
+            Some((names, _)) => names.push(&ingredient.name),
+            None => own.push((vec![&ingredient.name], caution)),
+        }
+    }
+    let own = own.into_iter();
+    let own = own.map(|(names, caution)| format!("{}: {caution}", names.join(", ")));
+    let usual = cautions(formula).into_iter();
+    let usual =
+        usual.map(|caution| format!("{}: {}", caution.ingredients.join(", "), caution.text));
+    own.chain(usual).collect()
+}
+
 /// What can hurt.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Hazard {

@@ -10,6 +10,7 @@ pub mod limits;
 pub mod parse;
 mod parts;
 pub mod plan;
+pub mod remarks;
 pub mod remedy;
 pub mod room;
 mod shares;

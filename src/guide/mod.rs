@@ -4,6 +4,8 @@
 //! Sans-IO: readings go in, what to say comes out. Only steady readings count, and a net weight only
 //! when the empty pan showed the same before and after it.
 
+mod words;
+
 use crate::mass::Mass;
 use crate::scale::Moment;
 

@@ -6,6 +6,7 @@ pub mod advice;
 pub mod jars;
 mod parse;
 pub mod price;
+pub mod shelf;
 pub mod stock;
 pub mod trace;
 

@@ -13,15 +13,14 @@ use super::{Exit, Outcome, print};
 use crate::config::Config;
 use crate::formula::allowance::Allowance;
 use crate::formula::plan::{Amount, PlanError};
-use crate::formula::{Formula, Plan, limits};
+use crate::formula::{Formula, Plan};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility, Uncertainty};
+use crate::overview::{self, planning};
 use crate::problem::Problems;
 
 /// The batch that is looked at when none is named: grams then read as percents.
 const UNNAMED_BATCH: Mass = Mass::from_g(100);
-/// The name of the scale that is taken where none is configured.
-pub(super) const ASSUMED: &str = "assumed";
 
 #[derive(Debug, Args)]
 pub struct CheckArgs {
@@ -93,10 +92,7 @@ pub fn run_for(
     let asked = amount.unwrap_or(Amount::Batch(UNNAMED_BATCH));
     let asked = asked.with(allowance).map_err(CheckError::Plan)?;
     let formula = Formula::read(formula_path)?;
-    let (scales, assumed) = match config.abilities() {
-        scales if scales.is_empty() => (vec![ScaleAbility::assumed(ASSUMED)], true),
-        scales => (scales, false),
-    };
+    let (scales, assumed) = overview::scales(config);
     let guard = config.weighing.guard;
     let plan = Plan::new(&formula, asked, &scales, guard).map_err(|error| match assumed {
         true => CheckError::Assumed(error),
@@ -131,19 +127,9 @@ pub(super) fn notes(
     asked: Amount,
     path: &Path,
 ) -> Result<String, CheckError> {
-    let name = path.display().to_string();
-    let broken = limits::broken(formula, plan, &name);
-    if !broken.is_empty() {
-        return Err(CheckError::Formula(Problems(broken)));
-    }
-    let mut notes = formula.warnings(&name);
-    notes.extend(limits::exposed(formula, plan, &name));
     let mut text = String::new();
-    for warning in &notes {
-        paragraph(&mut text, "", &format!("Note: {warning}"));
-    }
-    if let Some(rounded) = plan.rounding(asked) {
-        paragraph(&mut text, "", &format!("Note: {rounded}."));
+    for note in planning::notes(formula, plan, asked, &path.display().to_string())? {
+        paragraph(&mut text, "", &format!("Note: {note}"));
     }
     Ok(text)
 }
@@ -167,7 +153,7 @@ fn amount(
 
 /// Which scale the figures are for where none is configured.
 pub(super) fn assumption() -> String {
-    let scale = ScaleAbility::assumed(ASSUMED);
+    let scale = ScaleAbility::assumed(overview::ASSUMED);
     let uncertainty = scale.net(Uncertainty::TARE_AND_GROSS).expanded();
     format!(
         "No scale is configured. The figures are for an assumed one: readability {} g, net weights \

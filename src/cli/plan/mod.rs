@@ -9,15 +9,15 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use jiff::civil::Date;
 
-use super::lots::{StoreArgs, read_lots, records_in};
+use super::lots::{StoreArgs, records_in};
 use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::batch::record::Record;
 use crate::config::Config;
 use crate::formula::{Formula, Plan};
 use crate::lots::price::Price;
-use crate::metrology::ScaleAbility;
-use store::Shelf;
+use crate::lots::shelf::Shelf;
+use crate::overview::{self, store as on_hand};
 
 #[derive(Debug, Args)]
 #[command(group = size::required(), after_help = AFTER_HELP)]
@@ -54,10 +54,7 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let formula = Formula::read(&args.formula)?;
     let amount = args.size.amount().map_err(Failure::failed)?;
     let amount = amount.ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
-    let (scales, assumed) = match config.abilities() {
-        scales if scales.is_empty() => (vec![ScaleAbility::assumed(check::ASSUMED)], true),
-        scales => (scales, false),
-    };
+    let (scales, assumed) = overview::scales(&config);
     let guard = config.weighing.guard;
     let plan = Plan::new(&formula, amount, &scales, guard).map_err(|error| match assumed {
         true => check::CheckError::Assumed(error),
@@ -100,7 +97,7 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
         ))
         .remedy("name the file that `bismar lots add` writes, or leave --lots out"));
     }
-    let lots = read_lots(&file)?;
+    let lots = on_hand::lots(&file)?;
     let records: Vec<Record> = match (&args.store.logs, config.logs()) {
         // Without its logs every lot would seem full.
         (Some(dir), _) if !dir.is_dir() => {

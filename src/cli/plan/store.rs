@@ -1,82 +1,13 @@
 //! What is on hand for a plan, what is to be done first, and what the batch costs.
 
-use std::collections::HashMap;
 use std::fmt::Write as _;
-use std::path::PathBuf;
 
-use jiff::civil::Date;
-
-use crate::batch::record::Record;
 use crate::cli::batch_table::paragraph;
 use crate::cue::terminal::fold;
 use crate::formula::{Formula, Ingredient, Plan};
 use crate::lots::price::{Cost, Price};
-use crate::lots::stock::{Made, Stock, Supply};
-use crate::lots::trace::Use;
-use crate::lots::{Lot, uses_of};
+use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
-
-/// Everything that could go into a batch.
-pub struct Shelf {
-    file: PathBuf,
-    lots: Vec<Lot>,
-    uses: Vec<Use>,
-    made: Vec<Made>,
-    /// The day it is to be made.
-    on: Date,
-}
-
-/// What one step takes, in the order of the steps.
-pub struct StepSupply {
-    pub supply: Supply,
-    /// What was not counted; told with the ingredient's first step only.
-    pub refused: Vec<String>,
-    /// Whether the list has a lot of it, or it is a premix: what is missing is then known.
-    pub known: bool,
-}
-
-impl Shelf {
-    pub fn new(file: PathBuf, lots: Vec<Lot>, records: &[Record], on: Date) -> Shelf {
-        Shelf {
-            file,
-            lots,
-            uses: records.iter().flat_map(uses_of).collect(),
-            made: records.iter().filter_map(Made::of).collect(),
-            on,
-        }
-    }
-
-    /// What each step takes; what an earlier step took is gone for a later one.
-    pub fn supplies(&self, formula: &Formula, plan: &Plan) -> Vec<StepSupply> {
-        let mut stocks: HashMap<(&str, Option<&str>), Stock> = HashMap::new();
-        let both = formula.ingredients().zip(&plan.steps);
-        both.map(|(ingredient, step)| {
-            let key = (ingredient.name.as_str(), ingredient.premix.as_deref());
-            let mut refused = Vec::new();
-            let stock = stocks.entry(key).or_insert_with(|| {
-                let stock = self.stock(ingredient);
-                refused = stock.refused.iter().map(ToString::to_string).collect();
-                stock
-            });
-            let listed = !stock.sources.is_empty() || !stock.refused.is_empty();
-            StepSupply {
-                known: listed || ingredient.premix.is_some(),
-                supply: stock.take(step.target),
-                refused,
-            }
-        })
-        .collect()
-    }
-
-    fn stock(&self, ingredient: &Ingredient) -> Stock {
-        let name = &ingredient.name;
-        let known = (self.lots.as_slice(), self.uses.as_slice());
-        match &ingredient.premix {
-            Some(premix) => Stock::of_premix(name, premix, &self.made, known, self.on),
-            None => Stock::of_lots(name, &self.lots, &self.uses, self.on),
-        }
-    }
-}
 
 /// All grams here are of lots and need no finer step.
 const STEP: Mass = Mass::from_mg(10);
@@ -93,9 +24,9 @@ pub fn section(
     plan: &Plan,
     supplies: &[StepSupply],
 ) -> bool {
-    let _ = writeln!(text, "\nLots on hand, {}", shelf.on);
-    if shelf.lots.is_empty() {
-        let file = shelf.file.display();
+    let _ = writeln!(text, "\nLots on hand, {}", shelf.day());
+    if shelf.is_empty() {
+        let file = shelf.file().display();
         let none = format!("No lots in {file}; `bismar lots add` begins the list.");
         paragraph(text, "", &none);
     }
@@ -109,7 +40,7 @@ pub fn section(
             step.number,
             ingredient.name,
             grams(step.target),
-            state(found)
+            found.state()
         );
         paragraph(text, "", &line);
         for take in &found.supply.takes {
@@ -129,37 +60,13 @@ pub fn section(
             );
         }
         if found.supply.takes.len() > 1 {
-            paragraph(text, "  ", &one_lot(&found.supply));
+            paragraph(text, "  ", &found.one_lot());
         }
         for why in &found.refused {
             paragraph(text, "  not counted: ", why);
         }
     }
-    supplies
-        .iter()
-        .all(|found| !found.known || found.supply.short <= Mass::ZERO)
-}
-
-/// What to do where a step would take from more than one lot.
-fn one_lot(supply: &Supply) -> String {
-    match &supply.alone {
-        Some(lot) => format!("The record of a step names one lot; {lot} alone is enough."),
-        None => {
-            "The record of a step names one lot, the last one told; write the others down with \
-                 `bismar note`."
-                .to_owned()
-        }
-    }
-}
-
-fn state(found: &StepSupply) -> String {
-    let short = found.supply.short;
-    match (found.known, short > Mass::ZERO) {
-        (false, _) => "no lot in the list".into(),
-        (true, true) => format!("{} g SHORT", grams(short)),
-        (true, false) if found.supply.unsure => "on hand, how much is not known".into(),
-        (true, false) => "enough".into(),
-    }
+    supplies.iter().all(StepSupply::is_enough)
 }
 
 /// A row of the table of lots; a long name stands on lines of its own.

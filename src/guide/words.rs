@@ -1,0 +1,40 @@
+//! What the guide tells, as sentences.
+
+use super::Told;
+use crate::mass::Mass;
+
+impl Told {
+    /// The sentence for the person, in grams at the readability `d`; `None` at the end.
+    pub fn say(&self, d: Mass) -> Option<String> {
+        Some(match self {
+            Told::ClearPan { shown } => format!(
+                "The scale shows {} g. Take everything off the pan and press its ZERO or TARE key.",
+                shown.grams(d)
+            ),
+            Told::PutOn { round: 1, of: 1 } => "Put the weight on.".to_owned(),
+            Told::PutOn { round, of } => format!("{round} of {of}: put the load on."),
+            Told::NotThat { shown, wanted } => format!(
+                "That is not {} g: the scale shows {} g. Lift it and put the right weight on.",
+                wanted.grams(Mass::from_g(1)),
+                shown.grams(d)
+            ),
+            Told::Lift { shown } => format!("Steady at {} g. Lift it.", shown.grams(d)),
+            Told::Counted { net, .. } => format!("  taken  {} g", net.grams(d)),
+            Told::ZeroMoved { by } => format!(
+                "The empty pan shows {} g more than before: this weighing does not count. Look for a \
+             draught or crumbs.",
+                by.grams(d)
+            ),
+            Told::Changed { shown } => format!(
+                "It came to rest at another weight, {} g: this weighing does not count. Take everything \
+             off.",
+                shown.grams(d)
+            ),
+            Told::Interrupted => {
+                "Readings are missing: this weighing does not count. Take everything off."
+                    .to_owned()
+            }
+            Told::Done => return None,
+        })
+    }
+}

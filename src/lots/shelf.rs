@@ -1,0 +1,193 @@
+//! All that is on hand for a plan: the lots of the list and the batches that are lots of others.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::path::{Path, PathBuf};
+
+use jiff::civil::Date;
+
+use super::stock::{Made, Stock, Supply};
+use super::trace::Use;
+use super::{Lot, uses_of};
+use crate::batch::record::Record;
+use crate::formula::{Formula, Ingredient, Plan};
+use crate::mass::Mass;
+
+/// Everything that could go into a batch.
+pub struct Shelf {
+    file: PathBuf,
+    lots: Vec<Lot>,
+    uses: Vec<Use>,
+    made: Vec<Made>,
+    /// The day it is to be made.
+    on: Date,
+}
+
+/// What one step takes, in the order of the steps.
+pub struct StepSupply {
+    pub supply: Supply,
+    /// What was not counted; told with the ingredient's first step only.
+    pub refused: Vec<String>,
+    /// Whether the list has a lot of it, or it is a premix: what is missing is then known.
+    pub known: bool,
+}
+
+impl Shelf {
+    pub fn new(file: PathBuf, lots: Vec<Lot>, records: &[Record], on: Date) -> Shelf {
+        Shelf {
+            file,
+            lots,
+            uses: records.iter().flat_map(uses_of).collect(),
+            made: records.iter().filter_map(Made::of).collect(),
+            on,
+        }
+    }
+
+    /// What each step takes; what an earlier step took is gone for a later one.
+    pub fn supplies(&self, formula: &Formula, plan: &Plan) -> Vec<StepSupply> {
+        let mut stocks: HashMap<(&str, Option<&str>), Stock> = HashMap::new();
+        let both = formula.ingredients().zip(&plan.steps);
+        both.map(|(ingredient, step)| {
+            let key = (ingredient.name.as_str(), ingredient.premix.as_deref());
+            let mut refused = Vec::new();
+            let stock = stocks.entry(key).or_insert_with(|| {
+                let stock = self.stock(ingredient);
+                refused = stock.refused.iter().map(ToString::to_string).collect();
+                stock
+            });
+            let listed = !stock.sources.is_empty() || !stock.refused.is_empty();
+            StepSupply {
+                known: listed || ingredient.premix.is_some(),
+                supply: stock.take(step.target),
+                refused,
+            }
+        })
+        .collect()
+    }
+
+    /// The list's file.
+    pub fn file(&self) -> &Path {
+        &self.file
+    }
+
+    /// The day it is to be made.
+    pub fn day(&self) -> Date {
+        self.on
+    }
+
+    /// Whether the list has no lot.
+    pub fn is_empty(&self) -> bool {
+        self.lots.is_empty()
+    }
+
+    fn stock(&self, ingredient: &Ingredient) -> Stock {
+        let name = &ingredient.name;
+        let known = (self.lots.as_slice(), self.uses.as_slice());
+        match &ingredient.premix {
+            Some(premix) => Stock::of_premix(name, premix, &self.made, known, self.on),
+            None => Stock::of_lots(name, &self.lots, &self.uses, self.on),
+        }
+    }
+}
+
+impl StepSupply {
+    /// Whether nothing is known to be short.
+    pub fn is_enough(&self) -> bool {
+        !self.known || self.supply.short <= Mass::ZERO
+    }
+
+    /// In a few words, whether there is enough of it.
+    pub fn state(&self) -> String {
+        let short = self.supply.short;
+        match (self.known, short > Mass::ZERO) {
+            (false, _) => "no lot in the list".into(),
+            (true, true) => format!("{} g SHORT", short.grams(Mass::from_mg(10))),
+            (true, false) if self.supply.unsure => "on hand, how much is not known".into(),
+            (true, false) => "enough".into(),
+        }
+    }
+
+    /// What to do where the step would take from more than one lot.
+    pub fn one_lot(&self) -> String {
+        match &self.supply.alone {
+            Some(lot) => format!("The record of a step names one lot; {lot} alone is enough."),
+            None => {
+                "The record of a step names one lot, the last one told; write the others down with \
+                     `bismar note`."
+                    .to_owned()
+            }
+        }
+    }
+}
+
+/// The batches that are lots of others: those that others took from, and those of a formula that another
+/// one names as its premix.
+pub fn premixes(records: &[Record]) -> Vec<Made> {
+    let uses = records.iter().flat_map(uses_of);
+    let taken: HashSet<String> = uses.map(|used| used.lot).collect();
+    let formulas = records.iter().filter_map(|r| r.read_formula()?.ok());
+    let named: HashSet<String> = formulas
+        .flat_map(|formula| formula.phases)
+        .flat_map(|phase| phase.ingredients)
+        .filter_map(|ingredient| ingredient.premix)
+        .collect();
+    let made = records.iter().filter_map(Made::of);
+    made.filter(|made| taken.contains(&made.batch) || named.contains(&made.formula))
+        .collect()
+}
+
+/// One lot of the store, or one batch that is a lot of others.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Listed {
+    pub lot: Lot,
+    /// `None`: not known.
+    pub left: Option<Mass>,
+    /// Why it is not to be used on that day.
+    pub refused: Option<String>,
+}
+
+/// Every lot of the list in its order, then the `premixes` that are not in it.
+pub fn listed(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> Vec<Listed> {
+    let one = |lot: &Lot, left: Option<Mass>| Listed {
+        lot: lot.clone(),
+        left,
+        refused: lot
+            .allows(&lot.ingredient, Mass::ZERO, left, today)
+            .err()
+            .map(|why| why.to_string()),
+    };
+    let bought = lots.iter().map(|lot| {
+        let premix = premixes.iter().find(|made| made.batch == lot.name);
+        one(lot, lot.left(uses).or_else(|| Some(premix?.left(uses))))
+    });
+    let is_listed = |made: &&Made| lots.iter().any(|lot| lot.name == made.batch);
+    let made = premixes.iter().filter(|made| !is_listed(made)).map(|made| {
+        let lot = Lot {
+            name: made.batch.clone(),
+            ingredient: made.formula.clone(),
+            supplier: Some("made here".into()),
+            ..Lot::default()
+        };
+        one(&lot, Some(made.left(uses)))
+    });
+    bought.chain(made).collect()
+}
+
+/// What is left of each ingredient's lots that may be used on the day `today`. An ingredient without a
+/// lot, or with one whose amount is not known, is not in it.
+pub fn on_hand(lots: Vec<Lot>, uses: &[Use], today: Date) -> BTreeMap<String, Mass> {
+    let mut sums: BTreeMap<String, Option<Mass>> = BTreeMap::new();
+    for lot in lots {
+        let left = lot.left(uses);
+        let usable = lot.allows(&lot.ingredient, Mass::ZERO, left, today).is_ok();
+        let left = match usable {
+            true => left,
+            false => Some(Mass::ZERO),
+        };
+        let sum = sums.entry(lot.ingredient).or_insert(Some(Mass::ZERO));
+        *sum = sum.zip(left).map(|(sum, left)| sum + left);
+    }
+    let known = sums
+        .into_iter()
+        .filter_map(|(name, sum)| Some((name, sum?)));
+    known.collect()
+}

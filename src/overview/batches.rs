@@ -1,0 +1,46 @@
+//! The batches of a folder of logs: their sheets, and what they tell together.
+
+use std::path::Path;
+
+use crate::batch::error::LogError;
+use crate::batch::record::{self, Record};
+use crate::batch::row::Row;
+use crate::batch::scan::scan_file;
+use crate::chart::history::{Gathered, gathered};
+use crate::sheet::SheetRecord;
+
+/// Every row of a log, and the bytes of a torn end; a fault before that is an error.
+fn rows(path: &Path) -> Result<(Vec<Row>, u64), LogError> {
+    let mut scan = scan_file(path)?;
+    let mut rows = Vec::new();
+    while let Some(row) = scan.next_row()? {
+        rows.push(row);
+    }
+    Ok((rows, scan.torn()))
+}
+
+/// What the sheet of a log is made of.
+///
+/// # Errors
+/// When the log is not as it was written, or cannot be read.
+pub fn sheet_record(path: &Path) -> Result<SheetRecord, LogError> {
+    let (rows, torn) = rows(path)?;
+    Ok(SheetRecord::new(rows, torn))
+}
+
+/// The weighings of every log of the folder in order of time, and the logs that do not read. A torn end
+/// takes nothing from the rows before it; any other fault does.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn gather(folder: &Path) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
+    let (mut batches, mut bad) = (Vec::new(), Vec::new());
+    for path in record::logs_in(folder)? {
+        match rows(&path) {
+            Ok((rows, _)) => batches.push(gathered(&Record::of_rows(&path, rows))),
+            Err(error) => bad.push(error),
+        }
+    }
+    batches.sort_by_key(|batch| batch.opened);
+    Ok((batches, bad))
+}

@@ -1,0 +1,205 @@
+//! A batch as it stands after an over-pour, and what can be done: `bismar remedy` and the page's remedies.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use super::Unread;
+use crate::batch::held::{HeldPart, held, strangers};
+use crate::batch::record::Record;
+use crate::batch::resume;
+use crate::config::{Config, VesselConfig};
+use crate::formula::limits::{Held, Outside, Side, outside};
+use crate::formula::remedy::{Part, Remedy, Way, remedy};
+use crate::formula::room::{Bowl, Pour, Room, room};
+use crate::formula::{Formula, Plan, VesselWay};
+use crate::mass::Mass;
+use crate::metrology::ScaleAbility;
+
+/// A batch as it stands, and the bench it is made on.
+#[derive(Debug)]
+pub struct Mending {
+    pub plan: Plan,
+    pub parts: Vec<HeldPart>,
+    /// Ingredients that were weighed and that the formula does not have.
+    pub strangers: Vec<String>,
+    /// Additions are whole steps of it.
+    pub d: Mass,
+    formula: Formula,
+    scales: Vec<ScaleAbility>,
+    bowl: Bowl,
+    /// What is left of the lots of each ingredient.
+    on_hand: BTreeMap<String, Mass>,
+    /// Whether the batch was changed by a remedy already.
+    amended: bool,
+}
+
+impl Mending {
+    /// Of the log at `path`, whose record is `log`; `on_hand` is what is left of the lots.
+    ///
+    /// # Errors
+    /// [`Unread`] where the log was changed, holds no formula, or does not fit the bench.
+    pub fn read(
+        path: &Path,
+        log: &Record,
+        config: &Config,
+        on_hand: BTreeMap<String, Mass>,
+    ) -> Result<Mending, Unread> {
+        // Refuses a log that was changed; the record is made of the same rows.
+        let resumed = resume::read(path)?;
+        let name = path.display().to_string();
+        let opening = log.opening.as_ref();
+        let opening = opening.ok_or_else(|| Unread::NoFormula(name.clone()))?;
+        let formula = Formula::parse(&opening.text, &format!("{name} (its formula)"))?;
+        let scales = super::scales(config).0;
+        let guard = config.weighing.guard;
+        let plan = resumed.plan(&formula, opening.amount(), &scales, guard)?;
+        let strangers = strangers(log, &formula);
+        Ok(Mending {
+            parts: held(log, &plan),
+            strangers: strangers.into_iter().map(str::to_owned).collect(),
+            bowl: bowl(log, &config.vessels),
+            on_hand,
+            amended: !log.remedies.is_empty(),
+            d: coarsest(&scales),
+            formula,
+            plan,
+            scales,
+        })
+    }
+
+    /// What is in it and still to come, together.
+    pub fn total(&self) -> Mass {
+        self.parts.iter().map(|held| held.part.held).sum()
+    }
+
+    /// What is wrong with the batch: weights outside their tolerances, then limits that are crossed. Empty:
+    /// nothing is to be mended.
+    pub fn wrongs(&self) -> Vec<String> {
+        let mut lines: Vec<String> = Vec::new();
+        lines.extend(self.parts.iter().filter_map(|held| self.off_target(held)));
+        let parts: Vec<Held> = (self.parts.iter())
+            .map(|held| Held {
+                ingredient: &held.ingredient,
+                mass: held.part.held,
+            })
+            .collect();
+        let outside = outside(&self.formula, &parts, self.total());
+        lines.extend(outside.iter().map(|one| self.over_limit(one)));
+        lines
+    }
+
+    /// The remedy of each way, in the order of [`Way::ALL`]; `None` where that way leads to no batch
+    /// inside all limits.
+    pub fn remedies(&self) -> [Option<Remedy>; 3] {
+        let parts: Vec<Part> = self.parts.iter().map(|held| held.part).collect();
+        Way::ALL.map(|way| remedy(way, &parts, self.d))
+    }
+
+    /// Whether something of the plan is not weighed yet.
+    pub fn is_under_way(&self) -> bool {
+        self.parts.iter().any(|held| held.to_come > Mass::ZERO)
+    }
+
+    /// A limit that is crossed, by what is to come as planned too.
+    fn over_limit(&self, outside: &Outside) -> String {
+        let to_come = |held: &HeldPart| held.to_come > Mass::ZERO;
+        let lead = match self.parts.iter().any(to_come) {
+            true => "Limit, with what is to come as planned",
+            false => "Limit",
+        };
+        let mut line = format!("{lead}: {outside}");
+        let mine = |held: &&HeldPart| held.ingredient == outside.ingredient;
+        if outside.side == Side::Over && self.parts.iter().find(mine).is_some_and(to_come) {
+            line.push_str(" It is not all weighed yet: less of it would do.");
+        }
+        if let Some(advice) = outside.advice() {
+            line.push_str(&format!(" {advice}"));
+        }
+        line
+    }
+
+    /// What is to be said of an ingredient that is weighed and outside its tolerance. After a remedy the
+    /// batch is another one: then its share of that counts.
+    fn off_target(&self, held: &HeldPart) -> Option<String> {
+        let (d, total) = (self.d, self.total());
+        if held.to_come > Mass::ZERO {
+            return None;
+        }
+        let (target, fits) = match self.amended {
+            true => (
+                held.part.share.of(total).round_to(d),
+                held.part.inside(held.delivered, total),
+            ),
+            false => (
+                held.target,
+                held.lowest <= held.delivered && held.delivered <= held.highest,
+            ),
+        };
+        if fits {
+            return None;
+        }
+        let steps: Vec<String> = held.steps.iter().map(ToString::to_string).collect();
+        let word = if steps.len() == 1 { "Step" } else { "Steps" };
+        let over = held.delivered - target;
+        let side = if over.is_negative() { "under" } else { "over" };
+        let stayed = held.weighed - held.delivered;
+        let stayed = match stayed > Mass::ZERO {
+            true => format!(
+                " ({} g of {} g stayed in the vessel)",
+                stayed.grams(d),
+                held.weighed.grams(d)
+            ),
+            false => String::new(),
+        };
+        Some(format!(
+            "{word} {}, {}: {} g{stayed}, {} g {side} its {} of {} g.",
+            steps.join(", "),
+            held.ingredient,
+            held.delivered.grams(d),
+            over.abs().grams(d),
+            if self.amended { "share" } else { "target" },
+            target.grams(d)
+        ))
+    }
+
+    /// Whether there is room for a remedy and for what is to come as planned.
+    pub fn room(&self, remedy: &Remedy) -> Room {
+        let pours: Vec<Pour> = (self.parts.iter().zip(&remedy.add))
+            .map(|(held, &add)| Pour {
+                ingredient: &held.ingredient,
+                vessel: held.vessel,
+                amount: held.to_come + add,
+                on_hand: self.on_hand.get(&held.ingredient).copied(),
+            })
+            .collect();
+        let poured = self.parts.iter().map(|held| held.delivered).sum();
+        room(poured, &pours, self.bowl, &self.scales)
+    }
+}
+
+fn coarsest(scales: &[ScaleAbility]) -> Mass {
+    let coarsest = scales.iter().map(|scale| scale.readability).max();
+    coarsest.unwrap_or(ScaleAbility::ASSUMED_READABILITY)
+}
+
+/// What the bowl weighs empty, where the log tells: the tare of the first step, if the bowl stood there.
+fn empty_bowl(log: &Record) -> Option<Mass> {
+    let (_, first) = log.steps.iter().find(|(_, step)| step.net.is_some())?;
+    let bowl = first.vessel == VesselWay::Bowl.name();
+    first.tare.filter(|_| bowl).map(|tare| tare.mass())
+}
+
+/// The bowl, and what it holds where the configuration knows a vessel of its weight, to 1 g or 0.5 %.
+fn bowl(log: &Record, vessels: &[VesselConfig]) -> Bowl {
+    let empty = empty_bowl(log);
+    let near = |vessel: &&VesselConfig| {
+        empty.is_some_and(|empty| {
+            let off = (vessel.weight - empty).abs();
+            off <= empty.ratio(1, 200).max(Mass::from_g(1))
+        })
+    };
+    Bowl {
+        capacity: vessels.iter().find(near).and_then(|vessel| vessel.capacity),
+        empty,
+    }
+}

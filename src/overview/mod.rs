@@ -1,0 +1,43 @@
+//! What the command line and the page both tell of formulas, lots, batches and scales: files in, plain
+//! values out. Reads files and so blocks; decides nothing about a weight.
+
+pub mod batches;
+pub mod mending;
+pub mod planning;
+pub mod scale_check;
+pub mod store;
+
+use crate::batch::error::LogError;
+use crate::config::Config;
+use crate::formula::plan::PlanError;
+use crate::metrology::ScaleAbility;
+use crate::problem::Problems;
+
+/// The name of the scale that is taken where none is configured.
+pub const ASSUMED: &str = "assumed";
+
+/// The scales of the bench; a usual one where none is configured, and whether it is that.
+pub fn scales(config: &Config) -> (Vec<ScaleAbility>, bool) {
+    match config.abilities() {
+        scales if scales.is_empty() => (vec![ScaleAbility::assumed(ASSUMED)], true),
+        scales => (scales, false),
+    }
+}
+
+/// Why something is not told.
+#[derive(Debug, thiserror::Error)]
+pub enum Unread {
+    #[error(transparent)]
+    Log(#[from] LogError),
+    /// A file is wrong, at a place that is named.
+    #[error(transparent)]
+    File(#[from] Problems),
+    /// The amount or the bench does not fit the formula.
+    #[error(transparent)]
+    Plan(#[from] PlanError),
+    #[error("{0}:3:1: the log ends before its formula")]
+    NoFormula(String),
+    /// Anything else, in words that say what to do.
+    #[error("{0}")]
+    Other(String),
+}

@@ -1,0 +1,199 @@
+//! A scale check with a test weight: what it is judged by, its row, and the daemon's readings on their way
+//! to the guide.
+
+use jiff::Timestamp;
+use serde_json::Value;
+
+use crate::batch::error::LogError;
+use crate::batch::log::LogFile;
+use crate::daemon::event_line;
+use crate::guide::{Guide, READINGS, Seen, Taken, Told};
+use crate::mass::Mass;
+use crate::metrology::ScaleAbility;
+use crate::metrology::test_weights::{CheckLimits, SOURCE, WeightClass};
+use crate::scale::Moment;
+use crate::weighing::event::{Draft, RowKind, Verdict};
+
+/// The last decimal in which limits and uncertainties are shown.
+const FINE: Mass = Mass::from_mg(1);
+
+/// What to do with a scale that did not pass.
+pub const NOT_PASSED: &str = "Level the scale, keep draughts away, let it warm up, adjust it as its manual says, and \
+     check again before you weigh with it";
+
+/// What the guide makes of one event of the daemon.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Heard {
+    /// What is to be said now.
+    Told(Vec<Told>),
+    /// It cannot go on, and why.
+    Ended(&'static str),
+}
+
+/// Hands an event of `subscribe` to the guide of `scale`.
+pub fn hear(guide: &mut Guide, scale: &str, event: &Value) -> Heard {
+    let ours = event["scale"].as_str() == Some(scale);
+    Heard::Told(match event["event"].as_str() {
+        Some("reading") if ours => match event_line::live(event) {
+            Some(live) => guide.see(Seen {
+                at: moment(event),
+                weight: live.weight,
+                steady: live.steady,
+            }),
+            // A weight that is no number is none.
+            None => guide.interrupted(),
+        },
+        Some("fault") if event["code"] == "slow" => {
+            return Heard::Ended("the daemon's readings ended");
+        }
+        Some("fault") if ours && event["over"] != true => guide.interrupted(),
+        Some("step") => return Heard::Ended("a batch was begun meanwhile"),
+        Some(_) | None => Vec::new(),
+    })
+}
+
+/// When the daemon had it; without a time it is as if no time had passed.
+fn moment(event: &Value) -> Moment {
+    let seconds = event["at"].as_f64().unwrap_or_default();
+    Moment((seconds.clamp(0.0, 1e9) * 1e6) as u64)
+}
+
+/// A check with one weight on one scale.
+#[derive(Debug, Clone)]
+pub struct Check {
+    pub limits: CheckLimits,
+    class: WeightClass,
+}
+
+impl Check {
+    /// With a weight of the nominal mass `weight`.
+    ///
+    /// # Errors
+    /// In words: no test weight has that mass, or the scale does not carry it.
+    pub fn new(weight: Mass, class: WeightClass, ability: &ScaleAbility) -> Result<Check, String> {
+        let limits = CheckLimits::new(weight, class, ability);
+        let limits = limits.ok_or("no test weight has that mass")?;
+        if ability.capacity.is_some_and(|most| weight > most) {
+            return Err(format!(
+                "the weight is more than scale {} carries",
+                ability.name
+            ));
+        }
+        Ok(Check { limits, class })
+    }
+
+    pub fn pass(&self, taken: Taken) -> bool {
+        self.limits.pass(taken.net())
+    }
+
+    /// What came of it, in grams at the readability `d`.
+    pub fn words(&self, taken: Taken, d: Mass) -> String {
+        let limits = &self.limits;
+        let off = taken.net() - limits.nominal;
+        let mut text = format!(
+            "{}: {} g off, allowed {} g (the weight {} g, {SOURCE}; the scale {} g, k = 2).",
+            if limits.pass(taken.net()) {
+                "Passed"
+            } else {
+                "NOT passed"
+            },
+            off.grams(d),
+            limits.allowed().grams_rounded(4),
+            limits.weight_error.grams(FINE),
+            limits.scale_uncertainty.grams_rounded(4),
+        );
+        if !limits.is_fine_enough() {
+            text.push_str(
+            "\nNote: the weight's own limit is more than a third of what is allowed. A weight of a \
+             finer class would tell more about this scale.",
+        );
+        }
+        text
+    }
+
+    /// Writes the row of the check; it is on the disk when this returns.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub fn log(&self, record: &mut CheckLog, taken: Taken) -> Result<(), LogError> {
+        let (limits, class) = (&self.limits, self.class.name());
+        let nominal = limits.nominal.grams(Mass::from_g(1));
+        let mut draft = record.draft(&format!("test weight {nominal} g {class}"), Some(taken));
+        draft.target = Some(limits.nominal);
+        draft.low = Some(limits.low());
+        draft.high = Some(limits.high());
+        draft.uncertainty = Some(limits.scale_uncertainty);
+        draft.verdict = Some(if taken.net() < limits.low() {
+            Verdict::Under
+        } else if taken.net() > limits.high() {
+            Verdict::Over
+        } else {
+            Verdict::Inside
+        });
+        draft.note = format!(
+            "the weight's own limit {} g ({SOURCE}, class {class}) and the scale's expanded uncertainty",
+            limits.weight_error.grams(FINE)
+        );
+        record.add(&draft)
+    }
+}
+
+/// The log of the scale checks, for the rows of what was weighed on one scale.
+#[derive(Debug)]
+pub struct CheckLog {
+    scale: String,
+    d: Mass,
+    log: LogFile,
+    tickets: u64,
+}
+
+impl CheckLog {
+    /// For rows of `scale`, whose readability is `d`.
+    pub fn new(log: LogFile, scale: &str, d: Mass) -> CheckLog {
+        CheckLog {
+            scale: scale.to_owned(),
+            d,
+            log,
+            tickets: 0,
+        }
+    }
+
+    /// A row's fields that are the same for all, with the reading of a weighing where there is one.
+    pub fn draft(&mut self, what: &str, taken: Option<Taken>) -> Draft {
+        self.tickets += 1;
+        Draft {
+            ticket: self.tickets,
+            at: Moment::default(),
+            kind: RowKind::ScaleCheck,
+            step: 0,
+            phase: String::new(),
+            ingredient: what.to_owned(),
+            lot: String::new(),
+            vessel: String::new(),
+            target: None,
+            low: None,
+            high: None,
+            tare: taken.map(|taken| taken.empty),
+            gross: taken.map(|taken| taken.loaded),
+            net: taken.map(|taken| taken.net()),
+            uncertainty: None,
+            verdict: None,
+            scale: self.scale.clone(),
+            // The daemon tells grams, whatever the scale shows.
+            unit: None,
+            readings: taken.map(|_| READINGS),
+            readability: self.d,
+            note: String::new(),
+        }
+    }
+
+    /// Writes a row; it is on the disk when this returns.
+    pub fn add(&mut self, draft: &Draft) -> Result<(), LogError> {
+        self.log.append(draft, Timestamp::now())?;
+        Ok(())
+    }
+
+    pub fn place(&self) -> String {
+        self.log.path().display().to_string()
+    }
+}

@@ -1,0 +1,80 @@
+//! The list of lots and what the logs say was taken from them.
+
+use std::io::Write as _;
+use std::path::Path;
+
+use super::Unread;
+use crate::batch::error::{BadLine, LogError};
+use crate::batch::folder;
+use crate::batch::record::{self, Record};
+use crate::document::read_text;
+use crate::lots::Lot;
+
+/// The lots of the list `file`, which need not be there.
+///
+/// # Errors
+/// Each fault of the list with its place.
+pub fn lots(file: &Path) -> Result<Vec<Lot>, Unread> {
+    if !file.exists() {
+        return Ok(Vec::new());
+    }
+    let text = read_text(file)?;
+    Ok(Lot::parse_all(&text, &file.display().to_string())?)
+}
+
+/// What `take` makes of every batch of the folder `logs`, and the faults of damaged logs, of which the
+/// rows before the damage count.
+///
+/// # Errors
+/// When the folder or a log cannot be read.
+pub fn each_record<T: Send>(
+    logs: &Path,
+    take: impl Fn(Record) -> T + Sync,
+) -> Result<(Vec<T>, Vec<BadLine>), LogError> {
+    let paths = record::logs_in(logs)?;
+    let read = folder::read_each(&paths, folder::all_threads(), |record| {
+        (record.fault.clone(), take(record))
+    });
+    let (mut all, mut faults) = (Vec::with_capacity(read.len()), Vec::new());
+    for read in read {
+        let (fault, taken) = read?;
+        faults.extend(fault);
+        all.push(taken);
+    }
+    Ok((all, faults))
+}
+
+/// Adds a lot at the end of the list `file`, which is made where there is none; it is on the disk when
+/// this returns.
+///
+/// # Errors
+/// Each fault of the list or of the lot with its place; nothing is written then. Or why it cannot be
+/// written.
+pub fn add(file: &Path, lot: &Lot) -> Result<(), Unread> {
+    let before = match file.exists() {
+        true => read_text(file)?,
+        false => String::new(),
+    };
+    let name = file.display().to_string();
+    Lot::parse_all(&before, &name)?;
+    let line_end = if before.is_empty() || before.ends_with('\n') {
+        ""
+    } else {
+        "\n"
+    };
+    let lines = format!("{line_end}{}", lot.to_toml());
+    // Nothing is written that would not be read.
+    Lot::parse_all(&format!("{before}{lines}"), &name)?;
+    append(file, &lines)
+        .map_err(|error| Unread::Other(format!("{name}: cannot write the lot: {error}")))
+}
+
+fn append(file: &Path, lines: &str) -> std::io::Result<()> {
+    if let Some(folder) = file.parent() {
+        std::fs::create_dir_all(folder)?;
+    }
+    let mut options = std::fs::OpenOptions::new();
+    let mut out = options.append(true).create(true).open(file)?;
+    out.write_all(lines.as_bytes())?;
+    out.sync_all()
+}
