@@ -264,6 +264,10 @@ pub struct Status {
     /// The window that is recorded, grams.
     pub low: Option<String>,
     pub high: Option<String>,
+    /// The lot that was named for this step's ingredient.
+    pub lot: Option<String>,
+    /// Whether the step waits for a lot before it is recorded.
+    pub lot_required: Option<bool>,
     /// The steps after this one, at most two.
     pub ahead: Vec<Ahead>,
     pub missing: Option<String>,

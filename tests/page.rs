@@ -3,131 +3,17 @@
 
 mod bench_side;
 mod person;
+#[path = "page/served.rs"]
+mod served;
 
-use std::io::{BufRead as _, BufReader, Read as _, Write as _};
-use std::net::{TcpListener, TcpStream};
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::net::TcpStream;
 use std::os::unix::fs::PermissionsExt as _;
 use std::time::{Duration, Instant};
 
 use bench_side::{Daemon, LONGEST, Pan, config};
 use person::Person;
-
-const FORMULA: &str = r#"
-[formula]
-name = "Marram soak"
-version = 1
-[[phase]]
-name = "Dry"
-[[phase.ingredient]]
-name = "Sea salt"
-percent = 60
-[[phase.ingredient]]
-name = "Epsom salt"
-percent = 30
-[[phase.ingredient]]
-name = "Oat flour"
-balance = true
-"#;
-
-struct Served {
-    person: Person,
-    daemon: Daemon,
-    _pan: Pan,
-    port: u16,
-    key: String,
-}
-
-/// An answer: its status, its head in lower case, and its body.
-#[derive(Debug)]
-struct Answer {
-    status: u16,
-    head: String,
-    body: String,
-}
-
-impl Served {
-    fn start() -> Served {
-        let person = Person::new();
-        // Free a moment ago.
-        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr();
-        let port = port.unwrap().port();
-        let pan = Pan::start(person.path("scale"));
-        let text = config(&person.path("scale"), "0.01 g");
-        let text = format!("{text}[page]\non = true\nport = {port}\n");
-        person.file("home/.config/bismar/config.toml", &text);
-        person.file("soak.toml", FORMULA);
-        let daemon = Daemon::start(&person);
-        let said = person.run(&["page"]).ended(0).out;
-        let (address, key) = said.trim().split_once("/#").unwrap();
-        assert_eq!(address, format!("http://127.0.0.1:{port}"));
-        assert_eq!(key.len(), 32, "{key}");
-        Served {
-            key: key.to_owned(),
-            person,
-            daemon,
-            _pan: pan,
-            port,
-        }
-    }
-
-    fn open(&self) -> TcpStream {
-        let stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
-        stream.set_read_timeout(Some(LONGEST)).unwrap();
-        stream
-    }
-
-    /// Sends `head` (with `{p}` for the port) and `body`, and reads all of the answer.
-    fn raw(&self, head: &str, body: &str) -> Answer {
-        let mut stream = self.open();
-        let head = head.trim().replace("{p}", &self.port.to_string());
-        let head = head.replace('\n', "\r\n");
-        let length = body.len();
-        let text = format!("{head}\r\nConnection: close\r\nContent-Length: {length}\r\n\r\n{body}");
-        // It may be refused before all of it is sent.
-        let _ = stream.write_all(text.as_bytes());
-        let mut said = String::new();
-        let _ = stream.read_to_string(&mut said);
-        let (head, body) = said.split_once("\r\n\r\n").unwrap_or((&said, ""));
-        let status = head.split(' ').nth(1).and_then(|code| code.parse().ok());
-        Answer {
-            status: status.unwrap_or(0),
-            head: head.to_ascii_lowercase(),
-            body: body.to_owned(),
-        }
-    }
-
-    fn post(&self, path: &str, more: &str, body: &str) -> Answer {
-        let head = format!(
-            "POST {path} HTTP/1.1\nHost: 127.0.0.1:{{p}}\nOrigin: http://127.0.0.1:{{p}}\n\
-             Content-Type: application/json\n{more}"
-        );
-        self.raw(&head, body)
-    }
-
-    fn enter(&self) -> String {
-        let entered = self.post("/enter", "", &format!("{{\"key\":\"{}\"}}", self.key));
-        assert_eq!(entered.status, 204, "{entered:?}");
-        let cookie = entered
-            .head
-            .lines()
-            .find_map(|line| line.strip_prefix("set-cookie: "));
-        let cookie = cookie.unwrap();
-        assert!(cookie.contains("httponly; samesite=strict"), "{cookie}");
-        format!("Cookie: {}", cookie.split(';').next().unwrap())
-    }
-
-    fn get(&self, path: &str, more: &str) -> Answer {
-        let head = format!("GET {path} HTTP/1.1\nHost: 127.0.0.1:{{p}}\n{more}");
-        self.raw(&head, "")
-    }
-
-    /// The number of the running step.
-    fn step(&self) -> serde_json::Value {
-        let said = self.person.run(&["status", "--json"]).ended(0).out;
-        let said: serde_json::Value = serde_json::from_str(&said).unwrap();
-        said["status"]["step"].clone()
-    }
-}
+use served::Served;
 
 #[test]
 fn the_page_is_off_where_nobody_asked_for_it() {
@@ -302,13 +188,12 @@ fn only_the_maker_s_words_are_taken_and_not_too_many() {
     let served = Served::start();
     let cookie = served.enter();
     for not_here in [
-        "{\"do\":\"begin\",\"formula\":\"/etc/passwd\",\"batch\":\"100g\"}",
         "{\"do\":\"subscribe\",\"readings\":true}",
-        "{\"do\":\"lot\",\"lot\":\"1\"}",
+        "{\"do\":\"hello\"}",
+        "{\"do\":\"status\"}",
     ] {
         let answer = served.post("/do", &cookie, not_here);
-        assert!(matches!(answer.status, 400 | 403), "{answer:?}");
-        assert!(!answer.body.contains("root:"), "{answer:?}");
+        assert_eq!(answer.status, 403, "{answer:?}");
     }
     let long = format!("{{\"do\":\"{}\"}}", "x".repeat(100_000));
     assert_eq!(served.post("/do", &cookie, &long).status, 413);

@@ -9,13 +9,12 @@ mod person;
 mod rig;
 
 use std::io::{BufRead as _, BufReader};
-use std::net::TcpListener;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
-use bench_side::LONGEST;
+use bench_side::{LONGEST, free_port};
 use rig::{FORMULA, Rig};
 use serde_json::Value;
 
@@ -78,8 +77,7 @@ fn has(line: &Value, key: &str, words: &str) -> bool {
 
 #[test]
 fn a_batch_is_read_on_the_page_to_its_end() {
-    let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr();
-    let port = port.unwrap().port();
+    let port = free_port();
     let with_page = |text: String| format!("{text}[page]\non = true\nport = {port}\n");
     let mut rig = Rig::begun(FORMULA, |_, text| with_page(text), |_| {});
     let address = rig.person.run(&["page"]).ended(0).out;

@@ -11,12 +11,10 @@ use crate::batch::log::LogFile;
 use crate::batch::scale_checks;
 use crate::config::Config;
 use crate::daemon::client::Client;
-use crate::daemon::event_line;
 use crate::daemon::request::Request;
 use crate::guide::{Guide, Taken};
-use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
-use crate::overview::scale_check::{CheckLog, Heard, hear};
+use crate::overview::scale_check::{CheckLog, Heard, ability, hear};
 
 #[derive(Debug, Args)]
 pub struct GuidedArgs {
@@ -67,11 +65,7 @@ impl Session {
             )));
         }
         let name = choose(args.scale.as_deref(), &status)?;
-        let known = config.scales.iter().find(|scale| scale.name == name);
-        let mut ability = known.map_or_else(|| ScaleAbility::assumed(&name), |s| s.ability());
-        if known.and_then(|scale| scale.readability).is_none() {
-            ability.readability = shown_step(&status, &name).unwrap_or(ability.readability);
-        }
+        let ability = ability(&config, &name, &status);
         let (log, found) = scale_checks::open(&config.logs()?)?;
         if let Some(torn) = found.and_then(|found| found.torn) {
             tell(&format!(
@@ -147,11 +141,4 @@ fn choose(wanted: Option<&str>, status: &Value) -> Result<String, Failure> {
             "there are several scales; say which with --scale: {listed}"
         ))),
     }
-}
-
-/// The step of the last decimal that the scale shows now.
-fn shown_step(status: &Value, name: &str) -> Option<Mass> {
-    let scales = status["status"]["scales"].as_array()?;
-    let scale = scales.iter().find(|scale| scale["name"] == name)?;
-    event_line::live(&serde_json::json!({ "weight": scale["weight"] })).map(|live| live.readability)
 }

@@ -8,6 +8,7 @@ use jiff::civil::Date;
 
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
+use crate::batch::folder::all_threads;
 use crate::batch::record::Record;
 use crate::config::Config;
 use crate::config::paths::Places;
@@ -122,7 +123,7 @@ fn each_record_in<T: Send>(
     dir: &Path,
     take: impl Fn(Record) -> T + Sync,
 ) -> Result<Vec<T>, Failure> {
-    let (all, faults) = store::each_record(dir, take)?;
+    let (all, faults) = store::each_record(dir, all_threads(), take)?;
     for fault in faults {
         tell(&format!(
             "warning: {fault}\n  only the rows before that are counted"

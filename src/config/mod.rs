@@ -18,6 +18,8 @@ pub struct Config {
     pub page: PageConfig,
     /// Folder of the batch logs; `None` means `$XDG_DATA_HOME/bismar/logs`.
     pub log_dir: Option<PathBuf>,
+    /// Folder of the formulas that the page offers; `None` means `$XDG_DATA_HOME/bismar/formulas`.
+    pub formula_dir: Option<PathBuf>,
     /// Whether each scale of a batch needs a passed `bismar scale-check` of today before `begin`.
     pub daily_scale_check: bool,
 }

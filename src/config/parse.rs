@@ -57,19 +57,19 @@ impl Config {
     /// # Errors
     /// One problem when none is configured and neither `XDG_DATA_HOME` nor `HOME` is set.
     pub fn logs(&self) -> Result<PathBuf, Problems> {
-        self.log_dir
-            .clone()
-            .or_else(|| Places::from_env().log_dir())
-            .ok_or_else(|| {
-                Problems::from(Problem {
-                    path: String::new(),
-                    line: 0,
-                    column: 0,
-                    message: "The folder of the batch logs is not known, since HOME is not set"
-                        .into(),
-                    remedy: "Set log_dir in the configuration".into(),
-                })
-            })
+        let usual = || Places::from_env().log_dir();
+        let known = self.log_dir.clone().or_else(usual);
+        known.ok_or_else(|| no_folder("batch logs", "log_dir"))
+    }
+
+    /// The folder of the formulas that the page offers.
+    ///
+    /// # Errors
+    /// As [`Config::logs`].
+    pub fn formulas(&self) -> Result<PathBuf, Problems> {
+        let usual = || Places::from_env().formula_dir();
+        let known = self.formula_dir.clone().or_else(usual);
+        known.ok_or_else(|| no_folder("formulas", "formula_dir"))
     }
 
     /// What the configured scales can do, in order.
@@ -78,12 +78,23 @@ impl Config {
     }
 }
 
+fn no_folder(what: &str, key: &str) -> Problems {
+    Problems::from(Problem {
+        path: String::new(),
+        line: 0,
+        column: 0,
+        message: format!("The folder of the {what} is not known, since HOME is not set"),
+        remedy: format!("Set {key} in the configuration"),
+    })
+}
+
 fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) -> Config {
     reader.only(
         root,
         "The configuration",
         &[
             "log_dir",
+            "formula_dir",
             "daily_scale_check",
             "scale",
             "weighing",
@@ -92,9 +103,12 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
             "page",
         ],
     );
-    let log_dir = root
-        .get("log_dir")
-        .and_then(|value| folder(reader, value, places));
+    let mut dir = |key: &str, example: &str| {
+        let value = root.get(key)?;
+        folder(reader, value, key, example, places)
+    };
+    let log_dir = dir("log_dir", "logs");
+    let formula_dir = dir("formula_dir", "formulas");
     let daily_scale_check = root
         .get("daily_scale_check")
         .and_then(|value| reader.boolean(value, "daily_scale_check"))
@@ -143,6 +157,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         cues: cues.map_or_else(CueConfig::default, |t| self::cues(reader, t, places)),
         page: page.map_or_else(PageConfig::default, |t| self::page(reader, t)),
         log_dir,
+        formula_dir,
         daily_scale_check,
     }
 }
@@ -215,13 +230,20 @@ fn unique<'n>(
 }
 
 /// An absolute path, `~` allowed.
-fn folder<'i>(reader: &mut Reader<'i>, value: &Value<'i>, places: &Places) -> Option<PathBuf> {
-    let text = reader.text(value, "log_dir", Form::Line)?;
+fn folder<'i>(
+    reader: &mut Reader<'i>,
+    value: &Value<'i>,
+    key: &str,
+    example: &str,
+    places: &Places,
+) -> Option<PathBuf> {
+    let text = reader.text(value, key, Form::Line)?;
     match places.expand(&text) {
         Some(path) if path.is_absolute() => Some(path),
         Some(_) | None => {
-            let message = format!("\"log_dir\": \"{}\" is not an absolute path", shown(&text));
-            reader.report(&value.span(), message, "Write /path/to/logs or ~/logs");
+            let message = format!("\"{key}\": \"{}\" is not an absolute path", shown(&text));
+            let remedy = format!("Write /path/to/{example} or ~/{example}");
+            reader.report(&value.span(), message, remedy);
             None
         }
     }

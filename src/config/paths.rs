@@ -53,12 +53,21 @@ impl Places {
 
     /// `$XDG_DATA_HOME/bismar/logs`, by default under `~/.local/share`.
     pub fn log_dir(&self) -> Option<PathBuf> {
+        Some(self.data()?.join("logs"))
+    }
+
+    /// `$XDG_DATA_HOME/bismar/formulas`, by default under `~/.local/share`.
+    pub fn formula_dir(&self) -> Option<PathBuf> {
+        Some(self.data()?.join("formulas"))
+    }
+
+    fn data(&self) -> Option<PathBuf> {
         let data = |home: &PathBuf| home.join(".local").join("share");
         let base = self
             .data_home
             .clone()
             .or_else(|| self.home.as_ref().map(data));
-        Some(base?.join("bismar").join("logs"))
+        Some(base?.join("bismar"))
     }
 
     /// Where rows that cannot be written to their log are kept, best first:

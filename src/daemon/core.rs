@@ -4,9 +4,10 @@
 //!
 //! The watchdog is fed from this loop, and only while the links' tasks live and the log answers.
 
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 
 use super::clock::{Clock, Watchdog, sleep_until};
 use super::control::Call;
@@ -48,6 +49,8 @@ pub struct Core<H> {
     subscribers: Subscribers,
     /// A configuration that waits for the end of the batch.
     waiting: Option<Config>,
+    /// The configuration that holds, for those who read files beside the loop.
+    holds: watch::Sender<Arc<Config>>,
     step: String,
     status: String,
     trouble: Trouble,
@@ -92,6 +95,7 @@ impl<H: Heart> Core<H> {
             batch: String::new(),
             subscribers: Subscribers::default(),
             waiting: None,
+            holds: watch::Sender::new(Arc::new(parts.config.clone())),
             step: String::new(),
             status: String::new(),
             trouble: Trouble::default(),
@@ -123,6 +127,11 @@ impl<H: Heart> Core<H> {
             }
         }
         core
+    }
+
+    /// The configuration that holds, now and after every reload that takes effect.
+    pub fn config(&self) -> watch::Receiver<Arc<Config>> {
+        self.holds.subscribe()
     }
 
     /// Runs until an [`Order::Stop`] (or the end of `orders`); then the rows on their way are
@@ -554,6 +563,7 @@ impl<H: Heart> Core<H> {
         self.wire = Wire::new(&config);
         self.heart = (self.parts.heart)(&config);
         self.heart.set_readings(self.subscribers.readings_wanted());
+        self.holds.send_replace(Arc::new(config.clone()));
         self.parts.config = config;
         tracing::info!("configuration read anew");
         self.show_status();

@@ -9,15 +9,15 @@ use super::request::FillRequest;
 use super::seams::Opened;
 use crate::batch::fill_note::note_of;
 use crate::batch::log::LogFile;
-use crate::batch::names::{name_of, safe_batch_name};
-use crate::batch::record::{self, Record, logs_in};
+use crate::batch::names::name_of;
+use crate::batch::record::{self, Record};
 use crate::batch::resume::{self, Resumed, plain_draft};
-use crate::batch::scale_checks;
 use crate::document::shown;
 use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
+use crate::overview::batches::{log_of, newest};
 use crate::scale::Moment;
 use crate::weighing::event::RowKind;
 
@@ -95,28 +95,19 @@ impl BatchOpener {
     fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, String> {
         let folder = self.folder()?;
         if let Some(batch) = batch {
-            let name = batch.strip_suffix(".csv").unwrap_or(batch);
-            let path = folder.join(format!("{name}.csv"));
-            if safe_batch_name(name) != name || !path.is_file() {
-                return Err(format!(
+            return log_of(&folder, batch).ok_or_else(|| {
+                format!(
                     "there is no batch \"{}\" in {}; name it as its log is named",
-                    shown(name),
+                    shown(batch),
                     folder.display()
-                ));
-            }
-            return Ok(path);
+                )
+            });
         }
-        let logs = logs_in(&folder).map_err(|error| error.to_string())?;
-        let written = |path: &PathBuf| path.metadata().and_then(|m| m.modified()).ok();
-        let mut logs: Vec<PathBuf> = logs
-            .into_iter()
-            .filter(|path| !scale_checks::is_one(path))
-            .collect();
-        logs.sort_by_key(written);
+        let logs = newest(&folder).map_err(|error| error.to_string())?;
         // A log that is open or does not read is passed over; whoever means it can name it.
         let weighed =
             |path: &PathBuf| resume::read(path).is_ok_and(|r| r.closed && r.opening.is_some());
-        logs.into_iter().rev().find(weighed).ok_or_else(|| {
+        logs.into_iter().find(weighed).ok_or_else(|| {
             format!(
                 "there is no batch to fill jars from in {}; weigh one first",
                 folder.display()

@@ -35,7 +35,7 @@ use tokio::sync::mpsc;
 pub use self::core::Core;
 pub use self::seams::{Order, Parts};
 use self::socket::{Claim, SocketError};
-use crate::display::{self, Page};
+use crate::display::{self, House, Page};
 
 /// Requests that may wait for the loop.
 const CALLS: usize = 64;
@@ -81,21 +81,24 @@ pub async fn serve<H: seams::Heart>(
 ) -> Result<(), DaemonError> {
     let (calls, queue) = mpsc::channel(CALLS);
     let _ = std::fs::remove_file(display::address_file(claim.path()));
-    if parts.config.page.on {
-        // Weighing goes on without it.
-        match Page::open(&parts.config.page, claim.path()) {
-            Ok(page) => {
-                let calls = calls.clone();
-                tokio::spawn(async move {
-                    if let Err(error) = display::serve(page, calls).await {
-                        tracing::error!(%error, "the page ended");
-                    }
-                });
-            }
-            Err(error) => tracing::error!("{error}"),
-        }
-    }
+    let page = parts.config.page.on;
+    let page = page.then(|| Page::open(&parts.config.page, claim.path()));
+    let lots = parts.opener.stock().map(|files| files.list);
     let core = Core::start(parts);
+    match page {
+        Some(Ok(page)) => {
+            let house = House::new(core.config(), lots);
+            let calls = calls.clone();
+            tokio::spawn(async move {
+                if let Err(error) = display::serve(page, calls, house).await {
+                    tracing::error!(%error, "the page ended");
+                }
+            });
+        }
+        // Weighing goes on without it.
+        Some(Err(error)) => tracing::error!("{error}"),
+        None => {}
+    }
     if let Some(listener) = claim.take_listener() {
         let listener = tokio::net::UnixListener::from_std(listener)?;
         let server = tokio::spawn(control::serve(listener, calls));

@@ -4,8 +4,13 @@
 //! its events are those of `subscribe`, as server-sent events (WHATWG HTML, 9.2). [`guard`] says who
 //! may. Nothing here holds the loop up: a browser that does not read is let go.
 
+mod check;
 pub mod connections;
 pub mod guard;
+mod house;
+mod told;
+mod views;
+mod words;
 
 use std::convert::Infallible;
 use std::net::SocketAddr;
@@ -27,10 +32,12 @@ use axum::response::{IntoResponse as _, Response};
 use axum::routing::{get, post};
 use futures_util::stream::{self, Stream};
 use tokio::net::TcpListener;
-use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::sync::{Mutex, Semaphore, mpsc, oneshot, watch};
 
+use self::check::{Checks, Standing};
 use self::connections::Few;
 use self::guard::{Guard, Refusal};
+pub use self::house::House;
 use crate::config::PageConfig;
 use crate::daemon::control::Call;
 use crate::daemon::request::{self, Request};
@@ -40,6 +47,8 @@ const INDEX: &str = include_str!("page/index.html");
 const STYLE: &str = include_str!("page/page.css");
 const MARK: &str = include_str!("page/mark.svg");
 const SCRIPT: &str = include_str!("page/page.js");
+const CORE: &str = include_str!("page/core.js");
+const ROOMS: &str = include_str!("page/rooms.js");
 
 /// The longest request that a page sends, bytes.
 const LONGEST_BODY: usize = 4096;
@@ -132,6 +141,12 @@ struct Shared {
     guard: Guard,
     calls: mpsc::Sender<Call>,
     followers: Arc<Semaphore>,
+    house: House,
+    /// Turns to read files.
+    looks: Arc<Semaphore>,
+    /// Held while the list of lots is written.
+    list: Mutex<()>,
+    checks: Checks,
 }
 
 type Ours = State<Arc<Shared>>;
@@ -140,12 +155,16 @@ type Ours = State<Arc<Shared>>;
 ///
 /// # Errors
 /// When the listener does not work.
-pub async fn serve(page: Page, calls: mpsc::Sender<Call>) -> std::io::Result<()> {
+pub async fn serve(page: Page, calls: mpsc::Sender<Call>, house: House) -> std::io::Result<()> {
     let listener = TcpListener::from_std(page.listener)?;
     let shared = Arc::new(Shared {
         guard: page.guard,
         calls: calls.clone(),
         followers: Arc::new(Semaphore::new(MOST_FOLLOWERS)),
+        house,
+        looks: Arc::new(Semaphore::new(views::MOST_LOOKS)),
+        list: Mutex::default(),
+        checks: Checks::default(),
     });
     let app = Router::new()
         .route(
@@ -156,15 +175,15 @@ pub async fn serve(page: Page, calls: mpsc::Sender<Call>) -> std::io::Result<()>
             "/page.css",
             get(|| async { asset("text/css; charset=utf-8", STYLE) }),
         )
-        .route(
-            "/page.js",
-            get(|| async { asset("text/javascript; charset=utf-8", SCRIPT) }),
-        )
+        .route("/page.js", get(|| async { script(SCRIPT) }))
+        .route("/core.js", get(|| async { script(CORE) }))
+        .route("/rooms.js", get(|| async { script(ROOMS) }))
         .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
         .route("/enter", post(enter))
         .route("/status", get(status))
         .route("/events", get(events))
-        .route("/do", post(act))
+        .merge(views::routes())
+        .merge(words::routes())
         .layer(DefaultBodyLimit::max(LONGEST_BODY))
         .layer(middleware::from_fn_with_state(
             Arc::clone(&shared),
@@ -175,6 +194,10 @@ pub async fn serve(page: Page, calls: mpsc::Sender<Call>) -> std::io::Result<()>
         ended = axum::serve(Few::new(listener), app) => ended,
         () = calls.closed() => Ok(()),
     }
+}
+
+fn script(text: &'static str) -> Response {
+    asset("text/javascript; charset=utf-8", text)
 }
 
 fn asset(kind: &'static str, text: &'static str) -> Response {
@@ -188,8 +211,11 @@ async fn at_the_door(State(shared): Ours, request: HttpRequest, next: Next) -> R
         Err(refusal) => refused(refusal),
     };
     let headers = response.headers_mut();
+    // The batch sheet has a stricter one of its own.
+    headers
+        .entry(CONTENT_SECURITY_POLICY)
+        .or_insert(HeaderValue::from_static(POLICY));
     for (name, value) in [
-        (CONTENT_SECURITY_POLICY, POLICY),
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (X_FRAME_OPTIONS, "DENY"),
         (REFERRER_POLICY, "no-referrer"),
@@ -237,27 +263,6 @@ async fn status(State(shared): Ours, headers: HeaderMap) -> Response {
     answered(ask(&shared.calls, Request::Status, None).await)
 }
 
-/// A word of the person. The page can say what moves the batch on, and nothing that needs a file.
-async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    let allowed = shared.guard.session(&headers);
-    let allowed = allowed.and_then(|()| shared.guard.change(&headers, Instant::now()));
-    if let Err(refusal) = allowed {
-        return refused(refusal);
-    }
-    let request = match Request::parse(&body) {
-        Ok(request @ (Request::Next | Request::Again | Request::Keep | Request::Stop)) => request,
-        Ok(_) => {
-            let why = "the page cannot ask for that; use the command line";
-            return refused((StatusCode::FORBIDDEN, why));
-        }
-        Err(error) => {
-            let reply = request::refused(&error.to_string());
-            return (StatusCode::BAD_REQUEST, answered(reply)).into_response();
-        }
-    };
-    answered(ask(&shared.calls, request, None).await)
-}
-
 async fn ask(
     calls: &mpsc::Sender<Call>,
     request: Request,
@@ -292,25 +297,32 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
     if !reply.starts_with(b"{\"ok\":true") {
         return (StatusCode::SERVICE_UNAVAILABLE, answered(reply)).into_response();
     }
-    Sse::new(follow(inbox, seat)).into_response()
+    Sse::new(follow(inbox, seat, shared.checks.follow())).into_response()
 }
 
 /// Ends when the loop lets this page go; the browser connects again by itself.
 fn follow(
     inbox: Inbox,
     seat: tokio::sync::OwnedSemaphorePermit,
+    check: watch::Receiver<Option<Standing>>,
 ) -> impl Stream<Item = Result<Event, Infallible>> {
     let mut beat = tokio::time::interval(BEAT);
     beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-    stream::unfold((inbox, beat, seat), |(mut inbox, mut beat, seat)| async {
+    stream::unfold((inbox, beat, seat, check), |held| async {
+        let (mut inbox, mut beat, seat, mut check) = held;
         let event = tokio::select! {
             line = inbox.next() => {
                 let line = line?;
                 Event::default().data(String::from_utf8_lossy(&line).trim_end())
             }
+            // The sender lives as long as the page.
+            Ok(()) = check.changed() => {
+                let standing = check.borrow_and_update().clone();
+                Event::default().data(standing.map_or_else(String::new, |one| one.to_json()))
+            }
             // Without data a browser drops an event.
             _ = beat.tick() => Event::default().event("beat").data("1"),
         };
-        Some((Ok(event), (inbox, beat, seat)))
+        Some((Ok(event), (inbox, beat, seat, check)))
     })
 }

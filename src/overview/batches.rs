@@ -1,13 +1,37 @@
 //! The batches of a folder of logs: their sheets, and what they tell together.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::batch::error::LogError;
+use crate::batch::names::safe_batch_name;
 use crate::batch::record::{self, Record};
 use crate::batch::row::Row;
+use crate::batch::scale_checks;
 use crate::batch::scan::scan_file;
 use crate::chart::history::{Gathered, gathered};
 use crate::sheet::SheetRecord;
+
+/// The log of the batch named `batch` in the folder of the logs; `None` for a name that is no batch's.
+pub fn log_of(logs: &Path, batch: &str) -> Option<PathBuf> {
+    let name = batch.strip_suffix(".csv").unwrap_or(batch);
+    let path = logs.join(format!("{name}.csv"));
+    (safe_batch_name(name) == name && path.is_file() && !scale_checks::is_one(&path))
+        .then_some(path)
+}
+
+/// The logs of the batches in a folder, the one that was written last first; those of scale checks are
+/// none.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn newest(logs: &Path) -> Result<Vec<PathBuf>, LogError> {
+    let written = |path: &PathBuf| path.metadata().and_then(|m| m.modified()).ok();
+    let mut logs = record::logs_in(logs)?;
+    logs.retain(|path| !scale_checks::is_one(path));
+    logs.sort_by_cached_key(written);
+    logs.reverse();
+    Ok(logs)
+}
 
 /// Every row of a log, and the bytes of a torn end; a fault before that is an error.
 fn rows(path: &Path) -> Result<(Vec<Row>, u64), LogError> {

@@ -1,11 +1,16 @@
 //! A scale check with a test weight: what it is judged by, its row, and the daemon's readings on their way
 //! to the guide.
 
+use std::path::Path;
+
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use serde_json::Value;
 
 use crate::batch::error::LogError;
 use crate::batch::log::LogFile;
+use crate::batch::scale_checks;
+use crate::config::Config;
 use crate::daemon::event_line;
 use crate::guide::{Guide, READINGS, Seen, Taken, Told};
 use crate::mass::Mass;
@@ -52,10 +57,37 @@ pub fn hear(guide: &mut Guide, scale: &str, event: &Value) -> Heard {
     })
 }
 
+/// The scale named `name` by the configuration; what that does not tell of its readability, the reply to a
+/// `status` does.
+pub fn ability(config: &Config, name: &str, status: &Value) -> ScaleAbility {
+    let known = config.scales.iter().find(|scale| scale.name == name);
+    let mut ability = known.map_or_else(|| ScaleAbility::assumed(name), |s| s.ability());
+    if known.and_then(|scale| scale.readability).is_none() {
+        ability.readability = shown_step(status, name).unwrap_or(ability.readability);
+    }
+    ability
+}
+
+/// The step of the last decimal that the scale shows now.
+fn shown_step(status: &Value, name: &str) -> Option<Mass> {
+    let scales = status["status"]["scales"].as_array()?;
+    let scale = scales.iter().find(|scale| scale["name"] == name)?;
+    event_line::live(&serde_json::json!({ "weight": scale["weight"] })).map(|live| live.readability)
+}
+
 /// When the daemon had it; without a time it is as if no time had passed.
 fn moment(event: &Value) -> Moment {
     let seconds = event["at"].as_f64().unwrap_or_default();
     Moment((seconds.clamp(0.0, 1e9) * 1e6) as u64)
+}
+
+/// Whether the last check of today, in the local time, was passed.
+///
+/// # Errors
+/// When the log of the checks is not as it was written, or cannot be read.
+pub fn passed_today(logs: &Path, scale: &str) -> Result<bool, LogError> {
+    let last = scale_checks::last_of_day(logs, scale, Timestamp::now(), &TimeZone::system())?;
+    Ok(last == Some(Verdict::Inside))
 }
 
 /// A check with one weight on one scale.

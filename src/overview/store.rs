@@ -23,16 +23,17 @@ pub fn lots(file: &Path) -> Result<Vec<Lot>, Unread> {
 }
 
 /// What `take` makes of every batch of the folder `logs`, and the faults of damaged logs, of which the
-/// rows before the damage count.
+/// rows before the damage count. At most `threads` read at a time.
 ///
 /// # Errors
 /// When the folder or a log cannot be read.
 pub fn each_record<T: Send>(
     logs: &Path,
+    threads: usize,
     take: impl Fn(Record) -> T + Sync,
 ) -> Result<(Vec<T>, Vec<BadLine>), LogError> {
     let paths = record::logs_in(logs)?;
-    let read = folder::read_each(&paths, folder::all_threads(), |record| {
+    let read = folder::read_each(&paths, threads, |record| {
         (record.fault.clone(), take(record))
     });
     let (mut all, mut faults) = (Vec::with_capacity(read.len()), Vec::new());

@@ -478,6 +478,8 @@ impl Engine {
                 .get(step.phase)
                 .map(|phase| phase.name.clone());
             status.ingredient = Some(step.ingredient.clone());
+            status.lot = run.lots.get(&step.ingredient).cloned();
+            status.lot_required = Some(step.lot_required);
             status.target = Some(step.target.grams(d).to_string());
             let window = self.window(step, d, 0);
             status.low = Some(window.low.grams(d).to_string());

@@ -3,9 +3,10 @@
 
 use std::fs;
 use std::io::{BufRead as _, BufReader};
+use std::net::TcpListener;
 use std::path::PathBuf;
 use std::process::{Child, Stdio};
-use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
@@ -29,6 +30,20 @@ pub fn config(port: &std::path::Path, readability: &str) -> String {
          [cues]\ndesktop = false\nsound = false\n",
         port.display()
     )
+}
+
+/// A TCP port for the page. It lies below those that Linux hands out by itself (ip_local_port_range begins
+/// at 32768), so that no other test's connection takes it meanwhile.
+pub fn free_port() -> u16 {
+    static TAKEN: AtomicU32 = AtomicU32::new(0);
+    loop {
+        let count = TAKEN.fetch_add(1, Ordering::Relaxed);
+        let port = 20_000 + (std::process::id() * 61 + count) % 12_000;
+        let port = u16::try_from(port).unwrap();
+        if TcpListener::bind(("127.0.0.1", port)).is_ok() {
+            return port;
+        }
+    }
 }
 
 /// A running daemon; its log is kept for messages. Killed when dropped.

@@ -1,59 +1,22 @@
-// The bench page: shows what the daemon says, never more. Every number on it is the daemon's own
-// text; a number is parsed only for the fill. A weight older than `STALE` is not shown at all.
+// The bench: the amount, the task and the batch, live. Every number on it is the daemon's own text; a
+// number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
-const STALE = 1800; // ms without a beat or a reading after which nothing counts as live
+import {
+  $, STALE, age, ask, fresh, inBatch, kept, know, number, phaseName, put, remember, remembered, session, stamp, unsigned,
+} from "./core.js";
+import { enterRoom, paintRoom, room } from "./rooms.js";
+
 const DEAF = 5000; // ms without a beat after which the stream is opened anew
 const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
 // States of the tare in which the step that is told comes next.
 const BETWEEN = ["mixing", "waiting for the emptied beaker", "waiting for a decision"];
 
-const $ = (id) => document.getElementById(id);
-const put = (id, text) => {
-  const node = $(id);
-  if (node.textContent !== text) node.textContent = text;
-};
-const remembered = (store, key) => {
-  try { return store().getItem(key); } catch { return null; }
-};
-const remember = (store, key, value) => {
-  try { value === null ? store().removeItem(key) : store().setItem(key, value); } catch { /* a private window */ }
-};
-const kept = () => localStorage;
-const session = () => sessionStorage;
-
-// What is known. `cue` is the cue that stands; a fault hides it and does not end it.
-const know = {
-  in: false, door: false, status: null, batch: null, step: null, cue: null, fault: null, recorded: null,
-  closed: null, tare: null, ahead: [], scales: new Map(), pour: null, beat: null, opened: null,
-  mixing: null, heard: 0,
-};
 let key = null; // from the address, until the daemon has answered
 let stream = null;
 let drawing = false;
 
-// Both clocks must agree that little time has passed: one stops in suspend, the other can be set.
-const stamp = () => ({ wall: Date.now(), run: performance.now() });
-const age = (then) => {
-  if (!then) return Infinity;
-  const wall = Date.now() - then.wall;
-  return wall < -STALE ? Infinity : Math.max(wall, performance.now() - then.run);
-};
-const fresh = (then) => age(then) < STALE;
-
 // ---- The daemon -------------------------------------------------------------------------------
-
-async function ask(path, body) {
-  const options = { cache: "no-store", credentials: "same-origin", signal: AbortSignal.timeout(4000) };
-  if (body) {
-    Object.assign(options, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
-  }
-  const answer = await fetch(path, options);
-  const text = await answer.text();
-  let reply = null;
-  try { reply = text ? JSON.parse(text) : null; } catch { /* said by the status alone */ }
-  return { code: answer.status, ok: answer.ok, reply };
-}
 
 async function enter(word) {
   let answer;
@@ -72,7 +35,8 @@ async function enter(word) {
 
 function takeKey() {
   const raw = location.hash.slice(1);
-  if (!raw) return;
+  // "#/..." names a room; a key has no stroke in it.
+  if (!raw || raw.startsWith("/")) return;
   try { key = decodeURIComponent(raw); } catch { key = raw; }
   // The key must not stay in the address, where a picture of the screen or the history shows it.
   history.replaceState(null, "", location.pathname);
@@ -212,8 +176,12 @@ const takers = {
     const bothDown = down && (from?.code === "silent" || from?.code === "lost");
     if (event.over && from && from.scale === event.scale && (from.code === event.code || bothDown)) know.fault = null;
   },
-  recorded(event) { know.recorded = event; },
+  recorded(event) {
+    know.recorded = event;
+    load();
+  },
   tare(event) { know.tare = event.state; },
+  check(event) { know.check = event; },
   closed(event) {
     know.heard += 1;
     Object.assign(know, { closed: event, step: null, pour: null, ahead: [], fault: null });
@@ -239,13 +207,6 @@ function stopMix() {
 }
 
 // ---- What is true now -------------------------------------------------------------------------
-
-const number = (text) => (text == null ? NaN : Number.parseFloat(text));
-const unsigned = (text) => text.replace(/^-/, "");
-
-function inBatch() {
-  return Boolean(know.status?.formula || know.step) && !know.closed && know.tare !== "batch over";
-}
 
 /** Why no weight may be shown, in words; null when it may. */
 function mute() {
@@ -288,7 +249,7 @@ function idleTask() {
     const over = know.closed.complete ? "The batch is complete." : "The batch was ended before its last step.";
     return { say: last ?? over, mark: know.closed.complete ? "done" : "hold", urgent: false };
   }
-  return { say: "No batch is under way. To begin one, in a terminal: bismar begin", mark: "place", urgent: false };
+  return { say: "No batch is under way. “New batch” begins one.", mark: "hold", urgent: false };
 }
 
 // A cue's sentence keeps the number of its moment. Beside live digits an old number would be a
@@ -357,6 +318,7 @@ function draw() {
 function paint() {
   const look = document.body.dataset;
   look.view = know.door ? "door" : !know.status ? "wait" : inBatch() ? "batch" : "idle";
+  look.room = know.door || !know.status ? "" : room.name;
   const shown = amount();
   look.big = shown.big;
   look.pour = shown.pour ?? "no";
@@ -368,6 +330,7 @@ function paint() {
   paintTrough(shown);
   paintChoices();
   paintSide();
+  paintRoom();
   stayAwake();
 }
 
@@ -377,12 +340,12 @@ function paintWhere() {
   put("batch", inBatch() && know.status?.formula && know.batch ? `${know.status.formula}, batch ${name}` : inBatch() ? name : "bismar");
   const between = BETWEEN.includes(know.tare);
   const where = step == null ? "" : between ? `step ${step} of ${of} comes next` : `step ${step} of ${of}`;
-  put("place", inBatch() ? [phase && `phase ${phase}`, where].filter(Boolean).join(", ") : "");
+  put("place", inBatch() ? [phase && phaseName(phase), where].filter(Boolean).join(", ") : "");
   const lift = know.cue?.cue === "lift" && know.recorded && document.body.dataset.big === "recorded";
   const title = know.cue?.cue === "mix" ? "Mix" : lift ? know.recorded.ingredient : (ingredient ?? "");
   put("ingredient", inBatch() ? title : "");
   $("ingredient").hidden = !inBatch() || !title;
-  const page = inBatch() && title ? `${title} – bismar` : "bismar bench page";
+  const page = room.name ? `${$("room-title").textContent} – bismar` : inBatch() && title ? `${title} – bismar` : "bismar bench page";
   if (document.title !== page) document.title = page;
 }
 
@@ -498,6 +461,11 @@ function paintSide() {
   $("ahead-part").hidden = ahead.length === 0;
   const tare = fresh(know.beat) ? know.tare : "not known now";
   put("tare", inBatch() && tare && tare !== "mixing" ? `Pan and tare: ${tare}` : "");
+  const { lot, lot_required: needed } = know.status ?? {};
+  const asks = inBatch() && know.step && needed && !lot;
+  put("lot", !inBatch() || !know.step || (!lot && !needed) ? "" : lot ? `Lot: ${lot}` : "Lot: not named yet; the weight waits for it");
+  $("to-lot").hidden = !asks;
+  $("to-remedies").hidden = !inBatch() || know.tare !== "waiting for a decision";
   const { recorded } = know;
   put("recorded", recorded ? `Recorded: ${recorded.ingredient} ${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}` : "");
   rows("scales", [...know.scales].map(scaleWords), (words) => {
@@ -642,11 +610,16 @@ $("door").addEventListener("submit", async (event) => {
   if (error) return $("key").select();
   $("key").value = "";
   await load();
+  enterRoom();
 });
 addEventListener("hashchange", () => {
   takeKey();
   if (key !== null) begin();
+  else enterRoom();
 });
+document.addEventListener("room", paint);
+document.addEventListener("asked", load);
+document.addEventListener("locked", () => openDoor());
 document.addEventListener("visibilitychange", () => {
   locking = false;
   draw();
@@ -659,4 +632,4 @@ setInterval(() => {
 
 paintSound();
 takeKey();
-begin();
+begin().then(() => { if (know.in) enterRoom(); });

@@ -1,0 +1,208 @@
+//! A scale check that the page leads: the daemon's readings through the guide, its words to the browsers.
+//! One at a time; it ends by itself.
+
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+use serde_json::Value;
+use tokio::sync::{mpsc, watch};
+use tokio::task::AbortHandle;
+
+use super::ask;
+use super::house::House;
+use crate::batch::scale_checks;
+use crate::daemon::control::Call;
+use crate::daemon::request::Request;
+use crate::daemon::subscribers::{self, Inbox};
+use crate::guide::{Guide, Taken};
+use crate::mass::Mass;
+use crate::metrology::ScaleAbility;
+use crate::metrology::test_weights::WeightClass;
+use crate::overview::scale_check::{Check, CheckLog, Heard, NOT_PASSED, ability, hear};
+use crate::text::harmless_json;
+
+/// A check that nobody goes on with is over then.
+const LONGEST: Duration = Duration::from_secs(600);
+
+/// How a check stands.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Standing {
+    /// Always `check`.
+    event: &'static str,
+    pub say: String,
+    /// Whether it is over.
+    pub over: bool,
+    /// Whether the scale passed; `None` where that is not known, or not yet.
+    pub passed: Option<bool>,
+}
+
+impl Standing {
+    /// As one event for the browsers.
+    pub fn to_json(&self) -> String {
+        harmless_json(&serde_json::json!(self).to_string())
+    }
+}
+
+/// See the module's text.
+#[derive(Debug)]
+pub struct Checks {
+    standing: watch::Sender<Option<Standing>>,
+    running: Mutex<Option<AbortHandle>>,
+}
+
+impl Default for Checks {
+    fn default() -> Checks {
+        Checks {
+            standing: watch::Sender::new(None),
+            running: Mutex::default(),
+        }
+    }
+}
+
+impl Checks {
+    /// How the check stands: at once where one runs, then whenever that changes.
+    pub fn follow(&self) -> watch::Receiver<Option<Standing>> {
+        let mut standing = self.standing.subscribe();
+        let runs = standing.borrow().as_ref().is_some_and(|one| !one.over);
+        if runs {
+            standing.mark_changed();
+        }
+        standing
+    }
+
+    /// Ends the check that runs, if one does, and says so.
+    pub fn end(&self, say: &str) {
+        let running = self.running().take();
+        if let Some(task) = running.filter(|task| !task.is_finished()) {
+            task.abort();
+            tell(&self.standing, say, true, None);
+        }
+    }
+
+    fn running(&self) -> std::sync::MutexGuard<'_, Option<AbortHandle>> {
+        self.running.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Begins a check of `scale` with a test weight of `weight` (with its unit) of `class`; gives the first
+    /// sentence.
+    ///
+    /// # Errors
+    /// In words, where that is no check, a batch is being weighed or the log of the checks is held.
+    pub async fn begin(
+        &self,
+        calls: &mpsc::Sender<Call>,
+        house: &House,
+        scale: String,
+        weight: &str,
+        class: &str,
+    ) -> Result<String, String> {
+        let weight = Mass::parse_with_unit(weight).map_err(|error| error.to_string())?;
+        let class = WeightClass::from_name(class).ok_or("the classes are E2, F1, F2 and M1")?;
+        let status = ask(calls, Request::Status, None).await;
+        let status: Value = serde_json::from_slice(&status).map_err(|error| error.to_string())?;
+        if !status["status"]["formula"].is_null() {
+            return Err("a batch is being weighed; check the scale when it is over".to_owned());
+        }
+        let config = house.config();
+        if !config.scales.iter().any(|known| known.name == scale) {
+            return Err("there is no scale of that name".to_owned());
+        }
+        let ability = ability(&config, &scale, &status);
+        let check = Check::new(weight, class, &ability)?;
+        self.end("Another check was begun.");
+        let logs = config.logs().map_err(|error| error.to_string())?;
+        let opened = tokio::task::spawn_blocking(move || scale_checks::open(&logs)).await;
+        let opened = opened.map_err(|error| error.to_string())?;
+        let (log, _) = opened.map_err(|error| error.to_string())?;
+        let log = CheckLog::new(log, &scale, ability.readability);
+        let (outbox, events) = subscribers::queue();
+        let subscribe = Request::Subscribe { readings: true };
+        let reply = ask(calls, subscribe, Some(outbox)).await;
+        if !reply.starts_with(b"{\"ok\":true") {
+            return Err("the daemon is stopping; try again".to_owned());
+        }
+        let say = format!("Scale {scale}: take everything off the pan.");
+        tell(&self.standing, &say, false, None);
+        let led = lead(self.standing.clone(), check, ability, log, events);
+        *self.running() = Some(tokio::spawn(led).abort_handle());
+        Ok(say)
+    }
+}
+
+fn tell(standing: &watch::Sender<Option<Standing>>, say: &str, over: bool, passed: Option<bool>) {
+    standing.send_replace(Some(Standing {
+        event: "check",
+        say: say.to_owned(),
+        over,
+        passed,
+    }));
+}
+
+async fn lead(
+    standing: watch::Sender<Option<Standing>>,
+    check: Check,
+    ability: ScaleAbility,
+    log: CheckLog,
+    events: Inbox,
+) {
+    let weighing = weigh(&standing, &check, &ability, events);
+    let taken = match tokio::time::timeout(LONGEST, weighing).await {
+        Ok(Ok(taken)) => taken,
+        Ok(Err(why)) => {
+            return tell(
+                &standing,
+                &format!("{why}; nothing was logged."),
+                true,
+                None,
+            );
+        }
+        Err(_) => {
+            let say = "Nothing happened for a long time: the check is over, nothing was logged.";
+            return tell(&standing, say, true, None);
+        }
+    };
+    let d = ability.readability;
+    let (passed, words) = (check.pass(taken), check.words(taken, d));
+    let mut log = log;
+    let logged = tokio::task::spawn_blocking(move || {
+        check
+            .log(&mut log, taken)
+            .map_err(|error| error.to_string())
+    });
+    let say = match logged.await.map_err(|error| error.to_string()) {
+        Ok(Ok(())) if passed => words,
+        Ok(Ok(())) => format!("{words}\n{NOT_PASSED}."),
+        Ok(Err(why)) | Err(why) => {
+            let say = format!("{words}\nIt is NOT logged: {why}");
+            return tell(&standing, &say, true, None);
+        }
+    };
+    tell(&standing, &say, true, Some(passed));
+}
+
+/// The weighing of the test weight, or why there is none.
+async fn weigh(
+    standing: &watch::Sender<Option<Standing>>,
+    check: &Check,
+    ability: &ScaleAbility,
+    mut events: Inbox,
+) -> Result<Taken, &'static str> {
+    let mut guide = Guide::new(1, Some(check.limits.nominal), ability.readability);
+    while let Some(line) = events.next().await {
+        let Ok(event) = serde_json::from_slice(&line) else {
+            continue;
+        };
+        match hear(&mut guide, &ability.name, &event) {
+            Heard::Told(told) => {
+                for say in told.iter().filter_map(|told| told.say(ability.readability)) {
+                    tell(standing, &say, false, None);
+                }
+            }
+            Heard::Ended(why) => return Err(why),
+        }
+        if let Some(taken) = guide.taken().last().filter(|_| guide.is_done()) {
+            return Ok(*taken);
+        }
+    }
+    Err("the daemon's readings ended")
+}

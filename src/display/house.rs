@@ -1,0 +1,115 @@
+//! Where the bench's files lie, for the answers that are read from them.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use jiff::civil::Date;
+use tokio::sync::watch;
+
+use crate::batch::folder::all_threads;
+use crate::batch::record::Record;
+use crate::config::Config;
+use crate::document::shown;
+use crate::lots::Lot;
+use crate::lots::trace::Use;
+use crate::lots::uses_of;
+use crate::overview::{Unread, batches, store};
+
+/// The configuration that holds, and the list of lots.
+#[derive(Debug, Clone)]
+pub struct House {
+    config: watch::Receiver<Arc<Config>>,
+    lots: Option<PathBuf>,
+}
+
+impl House {
+    /// `lots` is the file of the list; `None` where none is kept.
+    pub fn new(config: watch::Receiver<Arc<Config>>, lots: Option<PathBuf>) -> House {
+        House { config, lots }
+    }
+
+    pub fn config(&self) -> Arc<Config> {
+        Arc::clone(&self.config.borrow())
+    }
+
+    /// The list's file.
+    ///
+    /// # Errors
+    /// Where there is none.
+    pub fn lots_file(&self) -> Result<PathBuf, Unread> {
+        let none = "the list of lots is not known, since HOME is not set";
+        self.lots
+            .clone()
+            .ok_or_else(|| Unread::Other(none.to_owned()))
+    }
+
+    pub fn lots(&self) -> Result<Vec<Lot>, Unread> {
+        match &self.lots {
+            Some(file) => store::lots(file),
+            None => Ok(Vec::new()),
+        }
+    }
+
+    /// A formula's file by its name in the folder of the formulas.
+    ///
+    /// # Errors
+    /// For a name that is no file of that folder.
+    pub fn formula(&self, name: &str) -> Result<PathBuf, Unread> {
+        let folder = self.config().formulas()?;
+        let plain =
+            !name.starts_with('.') && name.ends_with(".toml") && !name.contains(['/', '\0']);
+        let path = folder.join(name);
+        if plain && path.is_file() {
+            return Ok(path);
+        }
+        Err(Unread::Other(format!(
+            "there is no formula \"{}\" in {}; open the list again",
+            shown(name),
+            folder.display()
+        )))
+    }
+
+    /// A batch's log by the batch's name.
+    ///
+    /// # Errors
+    /// For a name that is no batch's.
+    pub fn log(&self, batch: &str) -> Result<PathBuf, Unread> {
+        let folder = self.config().logs()?;
+        batches::log_of(&folder, batch).ok_or_else(|| {
+            Unread::Other(format!(
+                "there is no batch \"{}\" in {}",
+                shown(batch),
+                folder.display()
+            ))
+        })
+    }
+
+    /// What `take` makes of every batch, with the faults of damaged logs in words. One processor is left
+    /// to the daemon's loop.
+    ///
+    /// # Errors
+    /// When the folder or a log cannot be read.
+    pub fn each_record<T: Send>(
+        &self,
+        take: impl Fn(Record) -> T + Sync,
+    ) -> Result<(Vec<T>, Vec<String>), Unread> {
+        let folder = self.config().logs()?;
+        let threads = (all_threads() - 1).max(1);
+        let (all, faults) = store::each_record(&folder, threads, take)?;
+        Ok((all, faults.iter().map(ToString::to_string).collect()))
+    }
+
+    /// Everything that was taken from lots.
+    ///
+    /// # Errors
+    /// As [`House::each_record`].
+    pub fn uses(&self) -> Result<Vec<Use>, Unread> {
+        let (uses, _) = self.each_record(|record| uses_of(&record).collect::<Vec<_>>())?;
+        Ok(uses.concat())
+    }
+
+    /// Today, as this machine's clock and zone have it.
+    pub fn today() -> Date {
+        jiff::ZonedDateTime::now().date()
+    }
+}

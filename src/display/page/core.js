@@ -1,0 +1,55 @@
+// What every part of the page shares: what is known, and how the daemon is asked.
+
+export const STALE = 1800; // ms without a beat or a reading after which nothing counts as live
+
+export const $ = (id) => document.getElementById(id);
+export const put = (id, text) => {
+  const node = $(id);
+  if (node.textContent !== text) node.textContent = text;
+};
+export const remembered = (store, key) => {
+  try { return store().getItem(key); } catch { return null; }
+};
+export const remember = (store, key, value) => {
+  try { value === null ? store().removeItem(key) : store().setItem(key, value); } catch { /* a private window */ }
+};
+export const kept = () => localStorage;
+export const session = () => sessionStorage;
+
+// What is known. `cue` is the cue that stands; a fault hides it and does not end it.
+export const know = {
+  in: false, door: false, status: null, batch: null, step: null, cue: null, fault: null, recorded: null,
+  closed: null, tare: null, ahead: [], scales: new Map(), pour: null, beat: null, opened: null,
+  mixing: null, heard: 0,
+};
+
+// Both clocks must agree that little time has passed: one stops in suspend, the other can be set.
+export const stamp = () => ({ wall: Date.now(), run: performance.now() });
+export const age = (then) => {
+  if (!then) return Infinity;
+  const wall = Date.now() - then.wall;
+  return wall < -STALE ? Infinity : Math.max(wall, performance.now() - then.run);
+};
+export const fresh = (then) => age(then) < STALE;
+
+export async function ask(path, body, limit = 4000) {
+  const options = { cache: "no-store", credentials: "same-origin", signal: AbortSignal.timeout(limit) };
+  if (body) {
+    Object.assign(options, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+  }
+  const answer = await fetch(path, options);
+  const text = await answer.text();
+  let reply = null;
+  try { reply = text ? JSON.parse(text) : null; } catch { /* said by the status alone */ }
+  return { code: answer.status, ok: answer.ok, reply };
+}
+
+export const number = (text) => (text == null ? NaN : Number.parseFloat(text));
+export const unsigned = (text) => text.replace(/^-/, "");
+
+export function inBatch() {
+  return Boolean(know.status?.formula || know.step) && !know.closed && know.tare !== "batch over";
+}
+
+/** A phase by its name, with the word "phase" once. */
+export const phaseName = (name) => (/phase/i.test(name) ? name : `phase ${name}`);

@@ -1,0 +1,557 @@
+// The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
+// scales. Each is read anew when it is entered, and says so when it cannot be. Texts go in as texts alone.
+
+import { $, age, ask, fresh, inBatch, kept, know, phaseName, put, remember, remembered, stamp } from "./core.js";
+
+const SLOW = 15000; // ms for an answer that reads many files
+const RETURN = 60000; // ms without a touch after which a batch has the screen again
+const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
+
+const TITLES = {
+  begin: "New batch", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
+};
+
+export const room = { name: "", arg: "" };
+let touched = stamp();
+let shown = 0; // counts what was entered, so that a late answer does not paint another room
+
+// ---- Making elements --------------------------------------------------------------------------
+
+/** An element; properties that begin with "on" are listeners, the others attributes. */
+function el(tag, properties = {}, ...inside) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(properties)) {
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (value === true) node.setAttribute(name, "");
+    else if (value !== false && value != null) node.setAttribute(name, value);
+  }
+  node.append(...inside.flat().filter((one) => one != null && one !== false));
+  return node;
+}
+const link = (to, ...inside) => el("a", { class: "key", href: `#/${to}` }, ...inside);
+const button = (onclick, ...inside) => el("button", { class: "key", type: "button", onclick }, ...inside);
+const lines = (items, kind) => items.length ? el("ul", { class: kind ?? "lines" }, items.map((text) => el("li", {}, text))) : null;
+const part = (name, ...inside) => el("section", {}, el("h2", {}, name), ...inside);
+const g = (grams) => (grams == null ? "–" : `${grams} g`);
+const day = (at) => (at ? at.slice(0, 16).replace("T", " ") + " UTC" : "–");
+
+let ids = 0;
+function field(label, properties = {}, hint) {
+  const id = `f${++ids}`;
+  const input = el(properties.choices ? "select" : "input", {
+    id, autocomplete: "off", autocapitalize: "none", spellcheck: "false", ...properties, choices: null,
+    "aria-describedby": hint ? `${id}-hint` : null,
+  }, (properties.choices ?? []).map(([value, text]) => el("option", { value }, text)));
+  const box = el("p", { class: "field" }, el("label", { for: id }, label), input,
+    hint ? el("small", { id: `${id}-hint` }, hint) : null);
+  return { box, input, get value() { return input.value.trim(); } };
+}
+
+function table(caption, heads, rows) {
+  const cell = (tag, inside, i) => el(tag, { class: heads[i].n ? "n" : null, scope: tag === "th" ? "col" : null }, inside ?? "");
+  const line = (row) => row.over
+    ? el("tr", { class: "phase" }, el("td", { colspan: heads.length }, row.over))
+    : el("tr", { class: row.heed ? "heed" : null }, row.cells.map((inside, i) => cell("td", inside, i)));
+  return el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": caption },
+    el("table", {}, el("caption", { class: "unseen" }, caption),
+      el("thead", {}, el("tr", {}, heads.map((head, i) => cell("th", head.name, i)))),
+      el("tbody", {}, rows.map(line))));
+}
+const h = (name) => ({ name });
+const n = (name) => ({ name, n: true });
+const small = (text) => text ? el("small", {}, text) : null;
+
+/** A weight as the daemon takes it: grams where no unit is given. */
+const mass = (text) => (/[0-9]$/.test(text) ? `${text}g` : text);
+
+// ---- Asking -----------------------------------------------------------------------------------
+
+const LOST = "No answer from bismar. Look whether it runs, then try again.";
+
+/** The reply, or the reason why there is none as { error }. */
+async function get(path, body) {
+  try {
+    const { code, ok, reply } = await ask(path, body, SLOW);
+    if (code === 401) document.dispatchEvent(new Event("locked"));
+    return ok && reply?.ok ? reply : { error: reply?.error ?? `bismar did not answer that (${code}).` };
+  } catch {
+    return { error: body ? "No answer from bismar: it is not known whether that was taken." : LOST };
+  }
+}
+const question = (path, asked) => `${path}?${new URLSearchParams(asked)}`;
+
+/** A button that sends `body()` once at a time; `then` gets a good reply. A second touch within a moment
+    is the same touch. With `twice` the first touch only asks for the second. */
+function sends(words, path, body, then, { twice } = {}) {
+  const said = el("p", { class: "said", role: "alert" });
+  let busy = false;
+  let armed = null;
+  const label = el("span", {}, words);
+  const key = button(async () => {
+    if (busy) return;
+    if (twice && !armed) {
+      armed = stamp();
+      label.textContent = twice;
+      key.classList.add("armed");
+      setTimeout(() => {
+        armed = null;
+        label.textContent = words;
+        key.classList.remove("armed");
+      }, 5000);
+      return;
+    }
+    if (armed && age(armed) < BOUNCE) return;
+    const wanted = body();
+    if (!wanted) return;
+    busy = true;
+    key.setAttribute("aria-disabled", "true");
+    said.textContent = "";
+    const reply = await get(path, wanted);
+    busy = false;
+    key.removeAttribute("aria-disabled");
+    said.textContent = reply.error ?? reply.say ?? "";
+    said.classList.toggle("wrong", Boolean(reply.error));
+    then?.(reply, said);
+  }, label);
+  return { key, said };
+}
+const toBench = (reply) => {
+  if (reply.error) return;
+  // The bench itself says what began; only what is to be heeded is said beside it.
+  put("answer", (reply.say ?? "").split("\n").filter((line) => line.startsWith("Note")).join("\n"));
+  location.hash = "#/";
+};
+
+const VESSELS = { beaker: "in a beaker of its own", bowl: "into the bowl", difference: "by difference", jar: "in a jar" };
+
+// ---- A new batch ------------------------------------------------------------------------------
+
+async function begin(file) {
+  if (file) return plan(file);
+  const reply = await get("/formulas");
+  if (reply.error) return [wrong(reply.error)];
+  if (!reply.formulas.length) {
+    return [el("p", {}, `There is no formula in ${reply.folder}. Put formula files (.toml) there, or name another folder as formula_dir in the configuration.`)];
+  }
+  const bad = reply.formulas.filter((formula) => formula.error);
+  const one = (formula) => el("li", {}, link(`begin/${encodeURIComponent(formula.file)}`, formula.name,
+      el("small", {}, `${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients in ${formula.phases.join(", ")}`)));
+  return [
+    inBatch() ? el("p", { class: "said" }, "A batch is under way. Another one can be begun when it is over.") : null,
+    el("ul", { class: "picks" }, reply.formulas.filter((formula) => !formula.error).map(one)),
+    bad.map((formula) => wrong(`${formula.file} cannot be used: ${formula.error}`)),
+    reply.more ? el("p", {}, `${reply.more} more are in ${reply.folder}.`) : null,
+  ];
+}
+
+function plan(file) {
+  const last = JSON.parse(remembered(kept, `bismar-size ${file}`) ?? "{}");
+  const grams = field("Grams of the whole batch", { inputmode: "decimal", value: last.batch ?? "" }, "or with a unit: 1.5 kg");
+  const jars = field("Jars", { inputmode: "numeric", value: last.jars ?? "" });
+  const fill = field("Grams in a jar", { inputmode: "decimal", value: last.fill ?? "" });
+  let by = last.by ?? "jars";
+  const kinds = [["jars", "By jars"], ["weight", "By weight"]].map(([value, text]) => el("label", { class: "key pick" },
+    el("input", { type: "radio", name: "by", value, checked: value === by, onchange: () => pick(value) }), text));
+  const pick = (value) => {
+    by = value;
+    grams.box.hidden = by === "jars";
+    jars.box.hidden = fill.box.hidden = by === "weight";
+  };
+  pick(by);
+  const more = field("For losses, percent", { inputmode: "decimal", value: last.more ?? "" }, "what stays in bowls and spoons");
+  const out = el("div", { id: "plan", "aria-live": "polite" });
+  const wanted = () => {
+    const asked = { formula: file };
+    if (by === "weight" && grams.value) asked.batch = mass(grams.value);
+    if (by === "jars" && jars.value) asked.jars = jars.value;
+    if (by === "jars" && fill.value) asked.fill = mass(fill.value);
+    if (more.value) asked.allowance = /%$/.test(more.value) ? more.value : `${more.value}%`;
+    return asked;
+  };
+  let turn = 0;
+  const show = async (event) => {
+    event?.preventDefault();
+    const mine = ++turn;
+    const asked = wanted();
+    if (!asked.batch && !(asked.jars && asked.fill)) {
+      out.replaceChildren(el("p", { class: "said" }, by === "jars" ? "Say how many jars, and the grams in each." : "Say the grams of the whole batch."));
+      return;
+    }
+    if (asked.jars && !/^[0-9]+$/.test(asked.jars)) {
+      out.replaceChildren(wrong("Jars are a whole number."));
+      return;
+    }
+    const reply = await get(question("/plan", asked));
+    if (mine !== turn) return;
+    if (reply.error) return void out.replaceChildren(wrong(reply.error));
+    remember(kept, `bismar-size ${file}`, JSON.stringify({ by, batch: grams.value, jars: jars.value, fill: fill.value, more: more.value }));
+    out.replaceChildren(...planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }));
+  };
+  const form = el("form", { class: "sizes", onsubmit: show }, 
+    el("fieldset", { class: "keys" }, el("legend", { class: "unseen" }, "How the size is given"), kinds), grams.box, jars.box, fill.box, more.box,
+    el("button", { class: "key", type: "submit" }, "Show the plan"));
+  // What was planned is no longer what the fields say.
+  form.addEventListener("input", () => { turn += 1; out.replaceChildren(); });
+  if (wanted().batch || wanted().fill) show();
+  return [form, out];
+}
+
+function planned(reply, asked) {
+  const size = reply.jars ? `${g(reply.batch)} for ${reply.jars.count} jars of ${g(reply.jars.fill)}` : g(reply.batch);
+  let phase = null;
+  const rows = [];
+  for (const step of reply.steps) {
+    if (step.phase !== phase) rows.push({ over: phaseName(step.phase).replace(/^p/, "P") });
+    phase = step.phase;
+    const takes = step.lots.takes.map((take) => take.lot).join(", ");
+    const lots = step.lots.enough && takes ? `lot ${takes}` : `${takes ? `lot ${takes}: ` : ""}${step.lots.state}`;
+    const where = `${step.percent} %, ${VESSELS[step.vessel] ?? step.vessel}, scale ${step.scale ?? "not known"}; ${lots}`;
+    const heed = !step.proven || !step.lots.enough;
+    rows.push({ heed, cells: [[`${step.step}. ${step.ingredient}`, small(step.proven ? where : `${where}; the scale is too coarse to prove the tolerance`)],
+      [step.target, small(`${step.low ?? "–"} to ${step.high ?? "–"}`)]] });
+    if (step.mix) rows.push({ over: `Then: ${step.mix}` });
+  }
+  const refused = reply.steps.flatMap((step) => step.lots.refused);
+  const advice = reply.steps.flatMap((step) => step.lots.advice ? [`${step.ingredient}: ${step.lots.advice}`] : []);
+  const good = reply.proven && reply.enough && !reply.assumed;
+  const body = () => ({ do: "begin", formula: reply.file, batch: asked.batch, jars: asked.jars, fill: asked.fill, allowance: asked.allowance });
+  const { key, said } = sends(good ? "Begin this batch" : "Begin this batch all the same", "/do", body, toBench);
+  key.classList.add("main");
+  const verdict = [
+    reply.assumed ? "No scale is configured; the figures are for an assumed one of 0.01 g."
+      : reply.proven ? "Every step can be proven on its scale."
+        : "Not every step can be proven on its scale: see below what would help.",
+    reply.enough ? null : "Some lots are short: see the table.",
+    reply.unchecked.length ? `No passed check of today: scale ${reply.unchecked.join(", ")}. The batch begins after one.` : null,
+  ].filter(Boolean);
+  return [
+    el("p", { class: "size" }, `${reply.name}${reply.version ? `, version ${reply.version}` : ""}: ${size}${reply.spare ? `, ${g(reply.spare)} of it for losses` : ""}`),
+    lines(verdict, good ? "lines good" : "lines heed"),
+    reply.unchecked.length ? link("scales", "Check a scale") : null,
+    table("Steps of the batch", [h("Step"), n("Target and window, g")], rows),
+    reply.notes.length ? part("Notes", lines(reply.notes)) : null,
+    reply.remarks.length ? part("What would help", lines(reply.remarks)) : null,
+    refused.length || advice.length ? part("Lots", lines([...refused.map((why) => `Not counted: ${why}.`), ...advice])) : null,
+    reply.cautions.length ? part("Cautions", lines(reply.cautions), el("p", {}, reply.standing)) : null,
+    reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
+    inBatch() ? el("p", { class: "said" }, "A batch is under way; this one can be begun when it is over.") : key,
+    said,
+  ].filter(Boolean);
+}
+
+// ---- Lots -------------------------------------------------------------------------------------
+
+async function lots() {
+  const reply = await get("/store");
+  if (reply.error) return [wrong(reply.error), inBatch() ? stepLot([]) : null];
+  const rows = [];
+  for (const ingredient of [...new Set(reply.lots.map((lot) => lot.ingredient))]) {
+    rows.push({ over: ingredient });
+    for (const lot of reply.lots.filter((lot) => lot.ingredient === ingredient)) {
+      rows.push({ heed: lot.refused, cells: [[lot.lot, small(lot.refused ?? lot.supplier)], lot.best_before ?? "–", lot.left ?? "not known"] });
+    }
+  }
+  return [
+    inBatch() ? stepLot(reply.lots) : null,
+    part("In the store", rows.length
+      ? table("Lots in the store", [h("Lot"), n("Best before"), n("Left g")], rows)
+      : el("p", {}, `No lot is in ${reply.file} yet. Add the first below.`)),
+    reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
+    newLot(reply.lots),
+  ];
+}
+
+/** The lot of the step that is being weighed. */
+function stepLot(all) {
+  const ingredient = know.step?.ingredient ?? know.status?.ingredient;
+  if (!ingredient) return null;
+  const mine = all.filter((lot) => lot.ingredient === ingredient);
+  const other = field(mine.length ? "Another lot" : "Lot, as it stands on the package", {});
+  const reason = field("Why it is taken all the same", {});
+  reason.box.hidden = true;
+  const named = el("p", { class: "said" }, know.status?.lot ? `Named: ${know.status.lot}` : "None is named yet.");
+  const took = (lot) => (reply) => {
+    reason.box.hidden = !reply.error;
+    if (reply.error) other.input.value = lot();
+    else named.textContent = `Named: ${lot()}`;
+    document.dispatchEvent(new Event("asked"));
+  };
+  const body = (lot) => () => lot() && { do: "lot", lot: lot(), ...(reason.value && !reason.box.hidden ? { despite: reason.value } : {}) };
+  const picks = mine.map((one) => {
+    const { key, said } = sends(one.lot, "/do", body(() => one.lot), took(() => one.lot));
+    key.append(el("small", {}, one.refused ?? `${one.left == null ? "how much is left is not known" : `${g(one.left)} left`}`));
+    return el("li", {}, key, said);
+  });
+  const typed = sends("Take this lot", "/do", body(() => other.value), took(() => other.value));
+  return part(`Lot of ${ingredient}, for this step`, named, picks.length ? el("ul", { class: "picks" }, picks) : null,
+    el("div", { class: "sizes" }, other.box, reason.box, typed.key), typed.said);
+}
+
+function newLot(all) {
+  const known = [...new Set(all.map((lot) => lot.ingredient))];
+  const fields = {
+    lot: field("Lot, as it stands on the package", { required: true }),
+    ingredient: field("Ingredient, as the formulas name it", { required: true, list: "known" }),
+    amount: field("Amount", { inputmode: "decimal" }, "grams, or with a unit: 5 kg"),
+    best_before: field("Best before", { type: "date" }),
+    supplier: field("Supplier", {}),
+    opened: field("Opened on", { type: "date" }),
+    price_per_kg: field("Price of a kilogram", { inputmode: "decimal" }, "12.50, without a currency"),
+  };
+  const body = () => {
+    const asked = Object.fromEntries(Object.entries(fields).map(([name, one]) => [name, one.value]));
+    if (asked.amount) asked.amount = mass(asked.amount);
+    return asked;
+  };
+  const { key, said } = sends("Add this lot", "/lots", body, (reply) => {
+    if (!reply.error) for (const name of ["lot", "amount", "best_before", "price_per_kg"]) fields[name].input.value = "";
+  });
+  return el("details", {}, el("summary", {}, "Add a lot"),
+    el("datalist", { id: "known" }, known.map((value) => el("option", { value }))),
+    el("div", { class: "sizes" }, Object.values(fields).map((one) => one.box)), key, said);
+}
+
+// ---- Batches ----------------------------------------------------------------------------------
+
+async function batches(name) {
+  if (name) return record(name);
+  const list = el("ul", { class: "picks" });
+  const older = button(() => more(), "Older batches");
+  let skip = 0;
+  const more = async () => {
+    const reply = await get(question("/batches", { skip }));
+    if (reply.error) return void list.append(el("li", {}, wrong(reply.error)));
+    skip += reply.batches.length;
+    list.append(...reply.batches.map((batch) => el("li", {}, batch.error
+      ? el("p", { class: "said wrong" }, batch.error)
+      : link(`batches/${encodeURIComponent(batch.batch)}`, batch.batch,
+        el("small", {}, `${batch.formula}, ${day(batch.opened)}, ${g(batch.grams)}${batch.jars ? `, ${batch.jars} jars` : ""}, ${batch.state}`)))));
+    older.hidden = !reply.more;
+    if (!skip) list.append(el("li", {}, "No batch was made yet. Its record will be here."));
+  };
+  await more();
+  return [list, older];
+}
+
+async function record(name) {
+  const reply = await get(question("/record", { batch: name }));
+  if (reply.error) return [wrong(reply.error)];
+  const running = know.batch === name && inBatch();
+  const rows = reply.steps.map((step) => ({ heed: step.verdict !== "inside", cells: [
+    [`${step.step}. ${step.ingredient}`, small(step.lot ? `lot ${step.lot}` : "no lot named")], step.target ?? "–",
+    [step.net ?? "withdrawn", small([step.deviation && `${step.deviation} off`, step.verdict ?? "no verdict"].filter(Boolean).join(", "))]] }));
+  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), jar.net ?? "withdrawn", jar.verdict ?? ""] }));
+  const remark = field("A remark for the record", {});
+  const noted = sends("Write it down", "/do", () => remark.value && { do: "note", note: remark.value },
+    (answer) => { if (!answer.error) remark.input.value = ""; });
+  const stayed = running ? reply.steps.filter((step) => step.net).map((step) => {
+    const { key, said } = sends(step.ingredient, "/do", () => ({ do: "residue", step: step.step }), toBench);
+    return el("li", {}, key, said);
+  }) : [];
+  const plain = encodeURIComponent(name);
+  return [
+    el("p", { class: "size" }, `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
+    el("p", {}, `Begun ${day(reply.opened)}${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
+    reply.fault ? wrong(reply.fault) : null,
+    el("div", { class: "keys" },
+      el("a", { class: "key", href: question("/sheet", { batch: name }), target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
+      inBatch() || !reply.closed ? null : link(`fill/${plain}`, "Fill jars"),
+      link(`remedies/${plain}`, "Remedies")),
+    table(`Weights of ${name}`, [h("Step"), n("Target g"), n("Net g")], rows),
+    jars.length ? part("Jars", table(`Jars of ${name}`, [n("Jar"), n("Net g"), h("Verdict")], jars)) : null,
+    reply.notes.length ? part("Remarks", lines(reply.notes)) : null,
+    running ? part("Add a remark", remark.box, noted.key, noted.said) : null,
+    stayed.length ? part("Weigh what stayed in a beaker", el("p", {}, "Choose whose beaker it is; then put it back emptied."), el("ul", { class: "picks" }, stayed)) : null,
+    charts(reply),
+  ];
+}
+
+function charts(reply) {
+  const names = [...new Set(reply.steps.map((step) => step.ingredient))];
+  const picture = el("img", { class: "chart", alt: "" });
+  const none = el("p", {}, "A chart needs two batches.");
+  const choose = field("Chart of", { choices: [["", "the whole batches"], ...names.map((name) => [name, name])], onchange: () => draw() });
+  const draw = () => {
+    const name = choose.value;
+    none.hidden = true;
+    picture.hidden = false;
+    picture.alt = `Control chart of ${name || reply.bare}: deviation from the target in each batch`;
+    picture.src = question("/chart", name ? { name } : { name: reply.bare, formula: "true" });
+  };
+  picture.addEventListener("error", () => {
+    picture.hidden = true;
+    none.hidden = false;
+  });
+  draw();
+  return part("Over all batches", choose.box, picture, none);
+}
+
+// ---- Remedies ---------------------------------------------------------------------------------
+
+const WAYS = {
+  keep: ["Keep it", "Nothing is added; every ingredient is inside its limits as it is."],
+  "in-proportion": ["Raise the others", "The others are raised until all stand in the formula's proportion."],
+  "least-added": ["Add the least", "The smallest addition that brings all inside their limits."],
+};
+
+async function remedies(name) {
+  const batch = name || know.batch;
+  if (!batch) return [el("p", {}, "Choose a batch first."), link("batches", "Batches")];
+  const reply = await get(question("/remedies", { batch }));
+  if (reply.error) return [wrong(reply.error)];
+  const head = el("p", { class: "size" }, `${reply.formula}, batch ${batch}: ${g(reply.grams)} planned`);
+  if (!reply.wrongs.length) return [head, el("p", {}, "Every weight is inside its tolerance and its limits. Nothing is to be mended.")];
+  const running = know.batch === batch && inBatch();
+  const open = reply.closed && !reply.filled && !inBatch();
+  const one = ({ way, name: bare, found }) => {
+    const [title, text] = WAYS[way] ?? [bare, ""];
+    if (!found) return el("li", { class: "way" }, el("h3", {}, title), el("p", {}, "This way leads to no batch inside all limits."));
+    const adds = reply.parts.map((one, i) => [one, found.add[i]]).filter(([, add]) => Number.parseFloat(add) > 0);
+    const body = () => ({ do: "remedy", way, ...(running ? {} : { batch }) });
+    const { key, said } = sends("Take this way", "/do", body, toBench, { twice: "Press again: take this way" });
+    return el("li", { class: "way" }, el("h3", {}, title), el("p", {}, text),
+      adds.length ? table(`${title}: what is added`, [h("Add"), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, add] }))) : el("p", {}, "Nothing is added."),
+      el("p", {}, `The batch is then ${g(found.batch)}${found.jars == null ? "" : `, ${found.jars} whole jars`}.`),
+      found.short.length ? lines(found.short.map((why) => `No room: ${why}`), "lines heed") : null,
+      found.unknown.length ? el("p", {}, `Not known: ${found.unknown.join(", ")}.`)
+        : found.short.length ? null : el("p", {}, "Bowl, scale and lots hold it."),
+      (running || open) ? key : null, said);
+  };
+  return [
+    head,
+    lines(reply.wrongs, "lines heed"),
+    reply.strangers.length ? el("p", {}, `Not in the formula and left out here: ${reply.strangers.join(", ")}`) : null,
+    reply.parts.some((one) => one.to_come) ? el("p", {}, "What is not weighed yet is to come as planned, and the grams below are added to it.") : null,
+    el("ul", { class: "ways" }, reply.ways.map(one)),
+    reply.filled ? el("p", {}, "Jars are filled from this batch already; what is in them cannot be mended.") : null,
+    reply.closed && inBatch() && !running ? el("p", {}, "Another batch is under way; this one can be mended when it is over.") : null,
+  ];
+}
+
+// ---- Filling ----------------------------------------------------------------------------------
+
+async function fill(name) {
+  const reply = name ? await get(question("/record", { batch: name })) : {};
+  if (reply.error) return [wrong(reply.error)];
+  const net = field("Grams on the label", { inputmode: "decimal", value: reply.planned?.fill ?? "" });
+  const over = field("How much more a jar may hold, grams", { inputmode: "decimal" }, "empty: 2 %, at least 0.2 g");
+  const jars = field("Jars at most", { inputmode: "numeric" }, "empty: as many as the batch holds");
+  const rule = field("Net contents are judged by", { choices: [
+    ["eu", "Directive 76/211/EEC"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
+  const allowable = field("Allowable variation of one package, grams", { inputmode: "decimal" }, "from the handbook's table, for your label");
+  allowable.box.hidden = true;
+  rule.input.addEventListener("change", () => { allowable.box.hidden = rule.value !== "hb133"; });
+  const body = () => ({
+    do: "fill", batch: name || undefined, fill: net.value ? mass(net.value) : undefined,
+    over: over.value ? mass(over.value) : undefined, jars: jars.value ? Number(jars.value) || 0 : undefined,
+    rule: rule.value, allowable: rule.value === "hb133" && allowable.value ? mass(allowable.value) : undefined,
+  });
+  const { key, said } = sends("Fill jars now", "/do", body, toBench);
+  key.classList.add("main");
+  return [
+    el("p", { class: "size" }, name ? `Out of ${name}${reply.grams ? `: ${g(reply.grams)} were weighed` : ""}${reply.jars?.length ? `, ${reply.jars.length} jars are filled` : ""}` : "Out of the batch that was weighed last"),
+    el("p", {}, "Put an empty jar on the scale, fill it to the cue, lift it; then the next one. Each jar is recorded."),
+    el("div", { class: "sizes" }, [net, over, jars, rule, allowable].map((one) => one.box)), key, said,
+    el("p", {}, "For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures."),
+  ];
+}
+
+// ---- Scales -----------------------------------------------------------------------------------
+
+async function scales() {
+  const reply = await get("/scales");
+  if (reply.error) return [wrong(reply.error)];
+  if (!reply.scales.length) return [el("p", {}, "No scale is configured. In a terminal: bismar identify --write")];
+  const one = (scale) => el("li", { class: "way" }, el("h3", {}, scale.name),
+    el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
+    lines([
+      `Shows steps of ${g(scale.readability)}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
+      `Net weights are uncertain by ±${scale.uncertainty} g (k = 2)${scale.repeatability ? "" : ", with an assumed repeatability"}.`,
+      scale.today === "inside" ? "Passed its last check of today." : scale.today ? "Did NOT pass its last check of today." : "No check of today.",
+    ]));
+  const names = reply.scales.map((scale) => [scale.name, scale.name]);
+  const which = field("Scale", { choices: names });
+  const weight = field("Test weight", { choices: reply.weights.map((weight) => [weight, `${weight} g`]) });
+  weight.input.value = "100";
+  const kind = field("Its class (OIML R 111)", { choices: reply.classes.map((name) => [name, name]) });
+  kind.input.value = "M1";
+  const check = sends("Begin the check", "/check", () => ({ scale: which.value, weight: `${weight.value}g`, class: kind.value }));
+  const end = sends("End the check", "/check-end", () => ({}));
+  return [
+    el("ul", { class: "ways" }, reply.scales.map(one)),
+    part("Check a scale with a test weight",
+      el("p", { id: "check-say", role: "status" }),
+      inBatch() ? el("p", {}, "A batch is under way; check the scale when it is over.")
+        : el("div", { class: "rows" }, el("div", { class: "sizes" }, which.box, weight.box, kind.box), el("div", { class: "keys" }, check.key, end.key), check.said, end.said),
+      el("p", {}, "A passed check tells that this scale weighs right today. It does not make it legal for trade.")),
+  ];
+}
+
+function paintScales() {
+  for (const node of document.querySelectorAll("[data-scale]")) {
+    const scale = know.scales.get(node.dataset.scale);
+    const words = !fresh(know.beat) ? "not known now"
+      : scale?.line === "lost" ? "lost; look at its cable"
+        : scale?.line === "silent" ? "silent; look at its switch"
+          : !fresh(scale?.at) ? "no weight now" : `${scale.weight} g, ${scale.steady ? "steady" : "moving"}`;
+    if (node.textContent !== words) node.textContent = words;
+  }
+  const check = know.check;
+  if (check) {
+    put("check-say", check.say);
+    $("check-say").className = !check.over ? "live" : check.passed ? "live good" : "live heed";
+  }
+}
+
+// ---- Going in and out -------------------------------------------------------------------------
+
+const wrong = (text) => el("p", { class: "said wrong", role: "alert" }, text);
+const rooms = { begin, lots, batches, remedies, fill, scales };
+
+/** Shows the room that the address names; `false` where it names the bench. */
+export async function enterRoom() {
+  const [, name = "", raw = ""] = /^#\/([a-z]*)(?:\/(.*))?$/.exec(location.hash) ?? [];
+  let arg = raw;
+  try { arg = decodeURIComponent(raw); } catch { /* as it was typed */ }
+  const known = Object.hasOwn(rooms, name);
+  Object.assign(room, { name: known ? name : "", arg: known ? arg : "" });
+  touched = stamp();
+  const mine = ++shown;
+  document.dispatchEvent(new Event("room"));
+  if (!known) return false;
+  const title = arg && name !== "fill" ? `${TITLES[name]}: ${arg.replace(/\.toml$/, "")}` : TITLES[name];
+  put("room-title", title);
+  $("room-inside").replaceChildren(el("p", {}, "Reading …"));
+  scrollTo(0, 0);
+  $("room-title").focus();
+  const inside = await rooms[name](arg);
+  if (mine !== shown) return true;
+  $("room-inside").replaceChildren(...inside.flat().filter(Boolean));
+  paintRoom();
+  return true;
+}
+
+export function leaveRoom() {
+  if (room.name) location.hash = "#/";
+}
+
+/** What moves in a room: the way back with the bench's task, and the scales. */
+export function paintRoom() {
+  const running = inBatch();
+  for (const node of document.querySelectorAll("[data-only]")) node.hidden = (node.dataset.only === "batch") !== running;
+  for (const node of document.querySelectorAll("#rooms a")) {
+    if (node.hash === `#/${room.name}`) node.setAttribute("aria-current", "page");
+    else node.removeAttribute("aria-current");
+  }
+  if (!room.name) return;
+  $("strip").hidden = !running && !know.fault;
+  put("strip-say", $("say").textContent);
+  $("strip").classList.toggle("urgent", $("now").classList.contains("urgent"));
+  if (room.name === "scales" && $("check-say")) paintScales();
+  // The hands are in the bowl: the bench comes back by itself.
+  if (running && age(touched) > RETURN) leaveRoom();
+}
+
+for (const kind of ["pointerdown", "keydown", "input", "wheel", "scroll"]) {
+  document.addEventListener(kind, () => { touched = stamp(); }, { passive: true, capture: true });
+}

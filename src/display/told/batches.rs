@@ -1,0 +1,141 @@
+//! The batches that were made: the list, one record, its sheet, and the chart over many.
+
+use serde_json::{Value, json};
+
+use super::super::house::House;
+use super::{Batch, grams};
+use crate::batch::cell::Amount;
+use crate::batch::record::{self, Record};
+use crate::chart::history::signed;
+use crate::chart::report::report;
+use crate::mass::Mass;
+use crate::overview::{Unread, batches as folder};
+use crate::sheet::html;
+
+/// Batches told at a time.
+const PAGE: usize = 30;
+
+/// The batches from the newest on, `skip` of them left out.
+///
+/// # Errors
+/// When the folder cannot be read; a log that does not read is told in its place.
+pub fn batches(house: &House, skip: usize) -> Result<Value, Unread> {
+    let logs = folder::newest(&house.config().logs()?)?;
+    let all = logs.len();
+    let told = logs.iter().skip(skip).take(PAGE).map(|path| {
+        let name = crate::batch::names::name_of(path);
+        match record::read(path) {
+            Ok(record) => json!({
+                "batch": name,
+                "formula": record.formula,
+                "opened": record.opened_at.map(|at| at.to_string()),
+                "state": state(&record),
+                "grams": grams(record.total()),
+                "jars": record.filled.len(),
+            }),
+            Err(error) => json!({ "batch": name, "error": error.to_string() }),
+        }
+    });
+    let told: Vec<Value> = told.collect();
+    let more = all.saturating_sub(skip.saturating_add(told.len()));
+    Ok(json!({ "batches": told, "more": more }))
+}
+
+/// How far a batch is, in words.
+fn state(record: &Record) -> &'static str {
+    let complete = |row: &crate::batch::row::Row| row.note.starts_with("complete");
+    match (&record.fault, &record.closed) {
+        (Some(_), _) => "its log is damaged",
+        (None, None) => "open",
+        (None, Some(row)) if complete(row) => "complete",
+        (None, Some(_)) => "ended early",
+    }
+}
+
+/// What was weighed in one batch, and what else its log says.
+///
+/// # Errors
+/// Where the log cannot be read.
+pub fn record(house: &House, asked: &Batch) -> Result<Value, Unread> {
+    let record = record::read(&house.log(&asked.batch)?)?;
+    let text = |amount: Option<Amount>| amount.map(|amount| amount.to_string());
+    let steps = record.steps.values().map(|step| {
+        json!({
+            "step": step.step,
+            "phase": step.phase,
+            "ingredient": step.ingredient,
+            "lot": step.lot,
+            "target": text(step.target),
+            "low": text(step.low),
+            "high": text(step.high),
+            "net": text(step.net),
+            "deviation": text(step.deviation).map(|off| signed(&off)),
+            "verdict": step.verdict.map(|verdict| verdict.name()),
+            "note": step.note,
+        })
+    });
+    let jars = record.filled.iter().map(|row| {
+        json!({
+            "jar": row.step,
+            "net": text(row.net),
+            "verdict": row.verdict.map(|verdict| verdict.name()),
+        })
+    });
+    let notes = record
+        .notes
+        .iter()
+        .chain(&record.remedies)
+        .map(|row| &row.note);
+    let planned = record.opening.as_ref().and_then(|opening| opening.jars);
+    let planned = planned.map(
+        |(count, fill)| json!({ "count": count, "fill": fill.grams(Mass::from_g(1)).to_string() }),
+    );
+    let formula = record.formula.as_str();
+    Ok(json!({
+        "batch": record.batch,
+        "formula": formula,
+        "bare": formula.rsplit_once(' ').map_or(formula, |(bare, _)| bare),
+        "opened": record.opened_at.map(|at| at.to_string()),
+        "closed": record.closed.as_ref().map(|row| row.at.to_string()),
+        "state": state(&record),
+        "fault": record.fault.as_ref().map(ToString::to_string),
+        "grams": grams(record.total()),
+        "planned": planned,
+        "steps": steps.collect::<Vec<_>>(),
+        "jars": jars.collect::<Vec<_>>(),
+        "notes": notes.collect::<Vec<_>>(),
+    }))
+}
+
+/// The sheet of a batch as one HTML document.
+///
+/// # Errors
+/// Where the log is not as it was written, or has no row.
+pub fn sheet(house: &House, asked: &Batch) -> Result<String, Unread> {
+    let path = house.log(&asked.batch)?;
+    let record = folder::sheet_record(&path)?;
+    if record.rows.is_empty() {
+        let text = format!("{}: the log has no row yet", path.display());
+        return Err(Unread::Other(text));
+    }
+    Ok(html(&record))
+}
+
+/// Whose chart: an ingredient's, or a formula's.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Chart {
+    name: String,
+    #[serde(default)]
+    formula: bool,
+}
+
+/// The control chart over many batches as SVG.
+///
+/// # Errors
+/// Where the logs cannot be read, or fewer than two batches tell of it.
+pub fn chart(house: &House, asked: &Chart) -> Result<String, Unread> {
+    let (batches, _) = folder::gather(&house.config().logs()?)?;
+    let chart = report(&batches, &asked.name, asked.formula).and_then(|report| report.chart);
+    chart.ok_or_else(|| Unread::Other("there is no chart of fewer than two batches".to_owned()))
+}

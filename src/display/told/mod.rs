@@ -1,0 +1,28 @@
+//! What the page is told of formulas, lots, batches and scales: read from files, told as JSON. Grams are
+//! texts, so that no browser's float changes one. Everything here blocks.
+
+mod batches;
+mod plan;
+mod remedies;
+mod scales;
+mod store;
+
+pub use batches::{Chart, batches, chart, record, sheet};
+pub use plan::{Plan, formulas, plan};
+pub use remedies::remedies;
+pub use scales::scales;
+pub use store::store;
+
+use crate::mass::Mass;
+
+/// The name of a batch in a question.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Batch {
+    pub batch: String,
+}
+
+/// Grams of what belongs to no scale.
+fn grams(mass: Mass) -> String {
+    mass.grams(Mass::from_mg(10)).to_string()
+}

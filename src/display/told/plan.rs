@@ -1,0 +1,192 @@
+//! The formulas to choose from, and one of them as a batch on paper.
+
+use std::path::{Path, PathBuf};
+
+use serde_json::{Value, json};
+
+use super::super::house::House;
+use super::grams;
+use crate::daemon::request::{self, Size};
+use crate::formula::cautions::{self, STANDING};
+use crate::formula::plan::Amount;
+use crate::formula::{Formula, remarks};
+use crate::lots::shelf::{Shelf, StepSupply};
+use crate::mass::Mass;
+use crate::overview::{self, Unread, planning, scale_check};
+
+/// Of a folder with very many files only the first are told.
+const MOST_FORMULAS: usize = 200;
+
+/// The formulas of the folder, by their files' names.
+///
+/// # Errors
+/// When the folder is not known or cannot be read; a missing one is empty.
+pub fn formulas(house: &House) -> Result<Value, Unread> {
+    let folder = house.config().formulas()?;
+    let mut names: Vec<String> = match std::fs::read_dir(&folder) {
+        Ok(entries) => entries
+            .flatten()
+            .filter_map(|entry| entry.file_name().into_string().ok())
+            .filter(|name| name.ends_with(".toml") && !name.starts_with('.'))
+            .collect(),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Vec::new(),
+        Err(error) => {
+            let text = format!("{}: {error}", folder.display());
+            return Err(Unread::Other(text));
+        }
+    };
+    names.sort();
+    let more = names.len().saturating_sub(MOST_FORMULAS);
+    let one = |name: &String| match Formula::read(&folder.join(name)) {
+        Ok(formula) => json!({
+            "file": name,
+            "name": formula.name,
+            "version": formula.version,
+            "ingredients": formula.ingredients().count(),
+            "phases": formula.phases.iter().map(|phase| &phase.name).collect::<Vec<_>>(),
+        }),
+        Err(problems) => json!({ "file": name, "error": bare(&problems, &folder) }),
+    };
+    let told: Vec<Value> = names.iter().take(MOST_FORMULAS).map(one).collect();
+    Ok(json!({ "folder": folder.display().to_string(), "formulas": told, "more": more }))
+}
+
+/// What is wrong with a formula, with its file's name alone: the page tells the folder elsewhere.
+fn bare(error: &impl ToString, folder: &Path) -> String {
+    let folder = format!("{}/", folder.display());
+    error.to_string().replace(&folder, "")
+}
+
+/// Which formula, and how much of it; sizes are texts with their unit.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Plan {
+    formula: String,
+    batch: Option<String>,
+    jars: Option<u32>,
+    fill: Option<String>,
+    allowance: Option<String>,
+}
+
+/// The steps in grams, whether the scales prove them and the lots are enough, and what to heed.
+///
+/// # Errors
+/// Where the formula, the size, the list of lots or the logs do not read, with what to do.
+pub fn plan(house: &House, asked: &Plan) -> Result<Value, Unread> {
+    let path = house.formula(&asked.formula)?;
+    worked_out(house, asked, &path).map_err(|error| match path.parent() {
+        Some(folder) => Unread::Other(bare(&error, folder)),
+        None => error,
+    })
+}
+
+fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, Unread> {
+    let config = house.config();
+    let amount = amount(path, asked)?;
+    let formula = Formula::read(path)?;
+    let (scales, assumed) = overview::scales(&config);
+    let guard = config.weighing.guard;
+    let plan = crate::formula::Plan::new(&formula, amount, &scales, guard)?;
+    let name = path.display().to_string();
+    let notes = planning::notes(&formula, &plan, amount, &name)?;
+    let folder = path.parent().unwrap_or(path);
+    let notes: Vec<String> = notes.iter().map(|note| bare(note, folder)).collect();
+    let feasible = plan.feasibility(&scales, guard);
+    let (records, damaged) = house.each_record(|record| record)?;
+    let file = house.lots_file().unwrap_or_default();
+    let shelf = Shelf::new(file, house.lots()?, &records, House::today());
+    let supplies = shelf.supplies(&formula, &plan);
+    let shares = formula.shares();
+    let steps = plan.steps.iter().enumerate().map(|(i, step)| {
+        let scale = scales.get(step.scale);
+        let d = scale.map_or(Mass::from_mg(10), |scale| scale.readability);
+        let found = feasible.get(i).and_then(Option::as_ref);
+        let phase = plan.phases.get(step.phase);
+        json!({
+            "step": step.number,
+            "phase": phase.map(|phase| &phase.name),
+            "mix": phase.and_then(|phase| phase.mix.as_ref()).filter(|_| step.last_of_phase),
+            "ingredient": step.ingredient,
+            "percent": shares.get(i).map(|share| share.text()),
+            "target": step.target.grams(d).to_string(),
+            "low": found.map(|found| found.window.low.grams(d).to_string()),
+            "high": found.map(|found| found.window.high.grams(d).to_string()),
+            "proven": found.is_some_and(|found| found.window.proven),
+            "vessel": step.vessel.name(),
+            "scale": scale.map(|scale| &scale.name),
+            "lots": supplies.get(i).map(supply),
+        })
+    });
+    let jars = plan
+        .jars
+        .map(|(count, fill)| json!({ "count": count, "fill": grams(fill) }));
+    let d = scales.iter().map(|scale| scale.readability).min();
+    let spare = plan.spare(d.unwrap_or_default()).map(grams);
+    Ok(json!({
+        "file": asked.formula,
+        "name": formula.name,
+        "version": formula.version,
+        "batch": grams(plan.batch),
+        "jars": jars,
+        "spare": spare,
+        "steps": steps.collect::<Vec<_>>(),
+        "assumed": assumed,
+        "proven": feasible.iter().flatten().all(|found| found.window.proven),
+        "enough": supplies.iter().all(StepSupply::is_enough),
+        "notes": notes,
+        "remarks": remarks::lines(&formula, &plan, &scales, guard, false),
+        "cautions": cautions::lines(&formula),
+        "standing": STANDING,
+        "unchecked": unchecked(house, &plan)?,
+        "damaged": damaged,
+    }))
+}
+
+fn amount(path: &Path, asked: &Plan) -> Result<Amount, Unread> {
+    let wrong = |error: request::BadRequest| Unread::Other(error.to_string());
+    let (batch, fill) = (asked.batch.as_deref(), asked.fill.as_deref());
+    let begin = request::begin(PathBuf::from(path), batch, asked.jars, fill).map_err(wrong)?;
+    let allowance = request::allowance(asked.allowance.as_deref()).map_err(wrong)?;
+    let amount = match begin.size {
+        Size::Batch(mass) => Amount::Batch(mass),
+        Size::Jars { count, fill } => Amount::Jars { count, fill },
+    };
+    Ok(amount.with(allowance)?)
+}
+
+/// What a step takes, and what is short of it.
+fn supply(found: &StepSupply) -> Value {
+    let takes = found.supply.takes.iter().map(|take| {
+        json!({
+            "lot": take.lot,
+            "best_before": take.best_before.map(|day| day.to_string()),
+            "take": grams(take.mass),
+            "left": take.left.map(grams),
+        })
+    });
+    let takes: Vec<Value> = takes.collect();
+    json!({
+        "state": found.state(),
+        "enough": found.is_enough(),
+        "advice": (takes.len() > 1).then(|| found.one_lot()),
+        "takes": takes,
+        "refused": found.refused,
+    })
+}
+
+/// Where the configuration asks for a check of the scales each day: those of the plan without one.
+fn unchecked(house: &House, plan: &crate::formula::Plan) -> Result<Vec<String>, Unread> {
+    let config = house.config();
+    if !config.daily_scale_check {
+        return Ok(Vec::new());
+    }
+    let logs = config.logs()?;
+    let mut names = Vec::new();
+    for (index, scale) in config.scales.iter().enumerate() {
+        let used = plan.steps.iter().any(|step| step.scale == index);
+        if used && !scale_check::passed_today(&logs, &scale.name)? {
+            names.push(scale.name.clone());
+        }
+    }
+    Ok(names)
+}

@@ -1,0 +1,53 @@
+//! The scales, what is known of each, and when it was checked.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde_json::{Value, json};
+
+use super::super::house::House;
+use crate::batch::scale_checks::last_of_day;
+use crate::mass::Mass;
+use crate::metrology::Uncertainty;
+use crate::metrology::test_weights::{WeightClass, nominals};
+use crate::overview::Unread;
+
+/// Test weights lighter than this are no check of a kitchen-sized scale.
+const LIGHTEST: Mass = Mass::from_g(1);
+
+/// Every scale of the configuration, and the test weights that there are.
+///
+/// # Errors
+/// Where the log of the checks does not read.
+pub fn scales(house: &House) -> Result<Value, Unread> {
+    let config = house.config();
+    let logs = config.logs()?;
+    let mut told = Vec::new();
+    for scale in &config.scales {
+        let ability = scale.ability();
+        let d = ability.readability;
+        let today = last_of_day(&logs, &scale.name, Timestamp::now(), &TimeZone::system())?;
+        let uncertainty = ability.net(Uncertainty::TARE_AND_GROSS).expanded();
+        let grams = |mass: Mass| mass.grams(d).to_string();
+        told.push(json!({
+            "name": scale.name,
+            "layout": scale.layout,
+            "readability": grams(d),
+            "capacity": scale.capacity.map(grams),
+            "repeatability": scale.repeatability.map(|s| s.grams(Mass::from_mg(1)).to_string()),
+            "uncertainty": uncertainty.ceil_to(Mass::from_mg(1)).grams_rounded(3).to_string(),
+            "today": today.map(|verdict| verdict.name()),
+        }));
+    }
+    let mut weights: Vec<Mass> = nominals().filter(|weight| *weight >= LIGHTEST).collect();
+    weights.sort_unstable();
+    let weights = weights
+        .iter()
+        .map(|weight| weight.grams(Mass::from_g(1)).to_string());
+    let classes = WeightClass::ALL.map(|class| class.name());
+    Ok(json!({
+        "scales": told,
+        "weights": weights.collect::<Vec<_>>(),
+        "classes": classes,
+        "daily": config.daily_scale_check,
+    }))
+}

@@ -1,0 +1,36 @@
+//! The lots on hand.
+
+use serde_json::{Value, json};
+
+use super::super::house::House;
+use super::grams;
+use crate::lots::shelf::{listed, premixes};
+use crate::lots::trace::Use;
+use crate::lots::uses_of;
+use crate::overview::Unread;
+
+/// Every lot of the list and every batch that is a lot of others, with what is left of each.
+///
+/// # Errors
+/// Where the list or the logs do not read.
+pub fn store(house: &House) -> Result<Value, Unread> {
+    let lots = house.lots()?;
+    let (records, damaged) = house.each_record(|record| record)?;
+    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
+    let rows = listed(&lots, &premixes(&records), &uses, House::today());
+    let rows = rows.into_iter().map(|one| {
+        json!({
+            "lot": one.lot.name,
+            "ingredient": one.lot.ingredient,
+            "supplier": one.lot.supplier,
+            "best_before": one.lot.best_before.map(|day| day.to_string()),
+            "left": one.left.map(grams),
+            "refused": one.refused,
+        })
+    });
+    Ok(json!({
+        "file": house.lots_file()?.display().to_string(),
+        "lots": rows.collect::<Vec<_>>(),
+        "damaged": damaged,
+    }))
+}

@@ -1,0 +1,202 @@
+//! What the person asks for by the page's buttons. POST alone, from our own page alone.
+
+use std::sync::Arc;
+use std::time::Instant;
+
+use axum::Router;
+use axum::body::Bytes;
+use axum::extract::State;
+use axum::http::header::CONTENT_TYPE;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse as _, Response};
+use axum::routing::post;
+use jiff::civil::Date;
+use serde::de::DeserializeOwned;
+
+use super::guard::Refusal;
+use super::house::House;
+use super::views::{look, unread};
+use super::{JSON, Shared, answered, ask, refused};
+use crate::daemon::request::{self, Request};
+use crate::formula::Place;
+use crate::lots::Lot;
+use crate::lots::price::Price;
+use crate::mass::Mass;
+use crate::overview::{Unread, store};
+use crate::text::harmless;
+
+pub fn routes() -> Router<Arc<Shared>> {
+    Router::new()
+        .route("/do", post(act))
+        .route("/lots", post(add_lot))
+        .route("/check", post(check))
+        .route("/check-end", post(end_check))
+}
+
+type Ours = State<Arc<Shared>>;
+
+/// Whether this browser may change something now.
+fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
+    shared.guard.session(headers)?;
+    shared.guard.change(headers, Instant::now())
+}
+
+fn misunderstood(why: &str) -> Response {
+    let reply = request::refused(&harmless(why));
+    (StatusCode::BAD_REQUEST, [(CONTENT_TYPE, JSON)], reply).into_response()
+}
+
+fn parsed<T: DeserializeOwned>(body: &[u8]) -> Result<T, String> {
+    serde_json::from_slice(body)
+        .map_err(|error| format!("this is no request that bismar knows: {error}"))
+}
+
+/// A word to the daemon's loop: the requests of the control socket, but that a batch begins by a formula's
+/// name in the folder of the formulas and by no other path.
+async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    if let Err(refusal) = allowed(&shared, &headers) {
+        return refused(refusal);
+    }
+    let mut request = match Request::parse(&body) {
+        Ok(request) => request,
+        Err(error) => return misunderstood(&error.to_string()),
+    };
+    match &mut request {
+        Request::Begin { formula, .. } => {
+            let name = formula.to_string_lossy().into_owned();
+            let found = look(&shared, &headers, move |house| house.formula(&name)).await;
+            *formula = match found {
+                Ok(Ok(path)) => path,
+                Ok(Err(error)) => return unread(&error),
+                Err(answer) => return answer,
+            };
+        }
+        Request::Next
+        | Request::Again
+        | Request::Keep
+        | Request::Stop
+        | Request::Lot { .. }
+        | Request::Note { .. }
+        | Request::Fill { .. }
+        | Request::Remedy { .. }
+        | Request::Residue { .. } => {}
+        Request::Hello | Request::Status | Request::Subscribe { .. } => {
+            let why = "the page asks for that in another way";
+            return refused((StatusCode::FORBIDDEN, why));
+        }
+    }
+    answered(ask(&shared.calls, request, None).await)
+}
+
+/// A lot for the list, as it stands on the package. Empty texts are as if they were not there.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct NewLot {
+    lot: String,
+    ingredient: String,
+    supplier: Option<String>,
+    opened: Option<String>,
+    best_before: Option<String>,
+    amount: Option<String>,
+    price_per_kg: Option<String>,
+}
+
+impl NewLot {
+    fn read(self) -> Result<Lot, String> {
+        let some = |text: Option<String>| {
+            let text = text.map(|text| text.trim().to_owned());
+            text.filter(|text| !text.is_empty())
+        };
+        let day = |what: &str, text: Option<String>| {
+            some(text)
+                .map(|text| text.parse::<Date>())
+                .transpose()
+                .map_err(|_| format!("{what} is no day; write it like 2026-01-31"))
+        };
+        let amount = some(self.amount)
+            .map(|text| Mass::parse_with_unit(&text))
+            .transpose()
+            .map_err(|error| format!("the amount: {error}"))?;
+        let price = some(self.price_per_kg)
+            .map(|text| Price::parse(&text))
+            .transpose()
+            .map_err(|error| format!("the price: {error}"))?;
+        Ok(Lot {
+            name: self.lot.trim().to_owned(),
+            ingredient: self.ingredient.trim().to_owned(),
+            supplier: some(self.supplier),
+            opened: day("\"opened\"", self.opened)?,
+            best_before: day("\"best before\"", self.best_before)?,
+            amount,
+            price_per_kg: price,
+            place: Place::default(),
+        })
+    }
+}
+
+async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    if let Err(refusal) = allowed(&shared, &headers) {
+        return refused(refusal);
+    }
+    let lot = match parsed::<NewLot>(&body).and_then(NewLot::read) {
+        Ok(lot) => lot,
+        Err(why) => return misunderstood(&why),
+    };
+    // Two at a time could each find the list without the other's lot.
+    let _alone = shared.list.lock().await;
+    let add = move |house: &House| -> Result<String, Unread> {
+        store::add(&house.lots_file()?, &lot)?;
+        Ok(format!(
+            "Lot {} of {} is in the list.",
+            lot.name, lot.ingredient
+        ))
+    };
+    match look(&shared, &headers, add).await {
+        Ok(Ok(say)) => answered(request::said(&say)),
+        Ok(Err(error)) => unread(&error),
+        Err(answer) => answer,
+    }
+}
+
+/// A check of a scale with a test weight.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Wanted {
+    scale: String,
+    /// With its unit, `100g`.
+    weight: String,
+    class: String,
+}
+
+async fn check(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    if let Err(refusal) = allowed(&shared, &headers) {
+        return refused(refusal);
+    }
+    let wanted = match parsed::<Wanted>(&body) {
+        Ok(wanted) => wanted,
+        Err(why) => return misunderstood(&why),
+    };
+    let Wanted {
+        scale,
+        weight,
+        class,
+    } = wanted;
+    let begun = shared
+        .checks
+        .begin(&shared.calls, &shared.house, scale, &weight, &class)
+        .await;
+    match begun {
+        Ok(say) => answered(request::said(&say)),
+        Err(why) => misunderstood(&why),
+    }
+}
+
+async fn end_check(State(shared): Ours, headers: HeaderMap) -> Response {
+    if let Err(refusal) = allowed(&shared, &headers) {
+        return refused(refusal);
+    }
+    shared
+        .checks
+        .end("The check was ended; nothing was logged.");
+    answered(request::said("The check was ended; nothing was logged."))
+}
