@@ -11,11 +11,7 @@ import os
 import sys
 import time
 
-os.environ["SE_OFFLINE"] = "true"
-os.environ["SE_AVOID_STATS"] = "true"
-
-from selenium import webdriver  # noqa: E402
-from selenium.webdriver.chrome.service import Service  # noqa: E402
+from chromium import browser, size
 
 SIZES = [(390, 844), (768, 1024), (1366, 768)]
 LONGEST = 180
@@ -31,19 +27,9 @@ return {
 """
 
 
-def browser():
-    options = webdriver.ChromeOptions()
-    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"):
-        options.add_argument(word)
-    options.binary_location = "/usr/bin/chromium"
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    return webdriver.Chrome(options=options, service=Service("/usr/bin/chromedriver"))
-
-
 def pictures(page, folder, name):
     for wide, high in SIZES:
-        size = {"width": wide, "height": high, "deviceScaleFactor": 1, "mobile": False}
-        page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        size(page, wide, high)
         page.save_screenshot(os.path.join(folder, f"{name}-{wide}x{high}.png"))
         seen = page.execute_script(READ)
         print(json.dumps({"at": wide, **seen}), flush=True)
