@@ -400,12 +400,15 @@ function paintTrough(shown) {
   shape("beyond-box", "width", String(1000 - to));
   const [half, tenth] = [at(target * 0.5), at(target * 0.9)];
   shape("ticks", "d", `M${half} 104V120M${tenth} 104V120`);
-  for (const [id, x] of [["t-half", half], ["t-tenth", tenth], ["t-gate", to]]) {
-    $(id).style.left = `${x / 10}%`;
-  }
+  for (const [id, x] of [["t-half", half], ["t-tenth", tenth]]) $(id).style.left = `${x / 10}%`;
+  // Words grow with the person's letters, the trough does not: those of the window keep off "too much".
+  $("t-gate").style.left = `min(${to / 10}%, 100% - 3.4em)`;
   put("t-gate", `window\n${know.step.low} – ${know.step.high} g`);
-  const room = ((to - tenth) / 1000) * $("trough").clientWidth;
-  $("t-tenth").hidden = room < $("t-gate").offsetWidth + 80;
+  shape("trough", "aria-label", `The window: ${know.step.low} to ${know.step.high} g`);
+  const gate = $("t-gate").getBoundingClientRect();
+  const em = Number.parseFloat(getComputedStyle($("t-gate")).fontSize);
+  const room = gate.left - $("trough").getBoundingClientRect().left - (tenth / 1000) * $("trough").clientWidth;
+  $("t-tenth").hidden = room < 5 * em;
   if (shown.pour) {
     const x = at(target - number(shown.missing));
     shape("so-far-box", "width", String(x));
