@@ -343,8 +343,10 @@ function paintWhere() {
   put("place", inBatch() ? [phase && phaseName(phase), where].filter(Boolean).join(", ") : "");
   const lift = know.cue?.cue === "lift" && know.recorded && document.body.dataset.big === "recorded";
   const title = know.cue?.cue === "mix" ? "Mix" : lift ? know.recorded.ingredient : (ingredient ?? "");
-  put("ingredient", inBatch() ? title : "");
-  $("ingredient").hidden = !inBatch() || !title;
+  // Without an ingredient the page's heading is for those who go by headings.
+  const named = inBatch() && title;
+  put("ingredient", named ? title : "Bench");
+  $("ingredient").classList.toggle("unseen", !named);
   const page = room.name ? `${$("room-title").textContent} – bismar` : inBatch() && title ? `${title} – bismar` : "bismar bench page";
   if (document.title !== page) document.title = page;
 }
@@ -510,19 +512,22 @@ async function press(word) {
   }
 }
 
+const AGAIN = "Press again within five seconds to stop the batch.";
 let armed = null;
 function disarm() {
   if (armed) clearTimeout(armed.timer);
   armed = null;
   $("stop").classList.remove("armed");
   put("stop", "Stop the batch");
+  // Asked again, it is read aloud again.
+  if ($("assertive").textContent === AGAIN) put("assertive", "");
 }
 $("stop").addEventListener("click", () => {
   if (!armed) {
     armed = { at: stamp(), timer: setTimeout(disarm, 5000) };
     $("stop").classList.add("armed");
     put("stop", "Press again: stop now");
-    put("assertive", "Press again within five seconds to stop the batch.");
+    put("assertive", AGAIN);
   } else if (age(armed.at) >= BOUNCE) {
     disarm();
     press("stop");

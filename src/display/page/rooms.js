@@ -405,11 +405,11 @@ async function remedies(name) {
   const open = reply.closed && !reply.filled && !inBatch();
   const one = ({ way, name: bare, found }) => {
     const [title, text] = WAYS[way] ?? [bare, ""];
-    if (!found) return el("li", { class: "way" }, el("h3", {}, title), el("p", {}, "This way leads to no batch inside all limits."));
+    if (!found) return el("li", { class: "way" }, el("h2", {}, title), el("p", {}, "This way leads to no batch inside all limits."));
     const adds = reply.parts.map((one, i) => [one, found.add[i]]).filter(([, add]) => Number.parseFloat(add) > 0);
     const body = () => ({ do: "remedy", way, ...(running ? {} : { batch }) });
     const { key, said } = sends("Take this way", "/do", body, toBench, { twice: "Press again: take this way" });
-    return el("li", { class: "way" }, el("h3", {}, title), el("p", {}, text),
+    return el("li", { class: "way" }, el("h2", {}, title), el("p", {}, text),
       adds.length ? table(`${title}: what is added`, [h("Add"), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, add] }))) : el("p", {}, "Nothing is added."),
       el("p", {}, `The batch is then ${g(found.batch)}${found.jars == null ? "" : `, ${found.jars} whole jars`}.`),
       found.short.length ? lines(found.short.map((why) => `No room: ${why}`), "lines heed") : null,
@@ -462,7 +462,7 @@ async function scales() {
   const reply = await get("/scales");
   if (reply.error) return [wrong(reply.error)];
   if (!reply.scales.length) return [el("p", {}, "No scale is configured. In a terminal: bismar identify --write")];
-  const one = (scale) => el("li", { class: "way" }, el("h3", {}, scale.name),
+  const one = (scale) => el("li", { class: "way" }, el("h2", {}, scale.name),
     el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
     lines([
       `Shows steps of ${g(scale.readability)}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
@@ -514,11 +514,16 @@ export async function enterRoom() {
   let arg = raw;
   try { arg = decodeURIComponent(raw); } catch { /* as it was typed */ }
   const known = Object.hasOwn(rooms, name);
+  const left = room.name;
   Object.assign(room, { name: known ? name : "", arg: known ? arg : "" });
   touched = stamp();
   const mine = ++shown;
   document.dispatchEvent(new Event("room"));
-  if (!known) return false;
+  if (!known) {
+    // What was pressed in the room is gone: the keyboard goes on from the bench's heading.
+    if (left) $("ingredient").focus();
+    return false;
+  }
   const title = arg && name !== "fill" ? `${TITLES[name]}: ${arg.replace(/\.toml$/, "")}` : TITLES[name];
   put("room-title", title);
   $("room-inside").replaceChildren(el("p", {}, "Reading …"));
