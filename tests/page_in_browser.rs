@@ -16,6 +16,7 @@ use std::time::{Duration, Instant};
 
 use bench_side::{LONGEST, free_port};
 use rig::{FORMULA, Rig};
+use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
 /// The browser's reader, and its lines with the moment each came.
@@ -66,7 +67,8 @@ impl Reader {
 
 impl Drop for Reader {
     fn drop(&mut self) {
-        let _ = self.child.kill();
+        // Asked, not killed: it ends its browser first.
+        let _ = kill_process(Pid::from_child(&self.child), Signal::TERM);
         let _ = self.child.wait();
     }
 }

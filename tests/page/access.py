@@ -582,9 +582,8 @@ def mend(page):
 
 
 def main():
-    page = browser()
-    page.set_script_timeout(LONGEST)
-    try:
+    with browser() as page:
+        page.set_script_timeout(LONGEST)
         size(page, *SIZES[0])
         media(page, "light")
         for line in sys.stdin:
@@ -595,8 +594,6 @@ def main():
             print(json.dumps(answer), flush=True)
         log = [entry["message"] for entry in page.get_log("browser")]
         print(json.dumps({"log": log}), flush=True)
-    finally:
-        page.quit()
 
 
 main()

@@ -38,8 +38,7 @@ def pictures(page, folder, name):
 def main():
     address, folder = sys.argv[1:]
     os.makedirs(folder, exist_ok=True)
-    page = browser()
-    try:
+    with browser() as page:
         page.get(address)
         last, taken = None, set()
         end = time.monotonic() + LONGEST
@@ -58,8 +57,6 @@ def main():
             time.sleep(0.02)
         log = [entry["message"] for entry in page.get_log("browser")]
         print(json.dumps({"address": page.current_url, "log": log}), flush=True)
-    finally:
-        page.quit()
 
 
 main()

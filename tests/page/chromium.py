@@ -1,6 +1,9 @@
 """A real Chromium without a window."""
 
+import contextlib
 import os
+import signal
+import sys
 
 os.environ["SE_OFFLINE"] = "true"
 os.environ["SE_AVOID_STATS"] = "true"
@@ -9,13 +12,21 @@ from selenium import webdriver  # noqa: E402
 from selenium.webdriver.chrome.service import Service  # noqa: E402
 
 
+@contextlib.contextmanager
 def browser():
+    """Ends with the program, also where that is asked to end: nobody else would end it."""
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     options = webdriver.ChromeOptions()
     for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"):
         options.add_argument(word)
     options.binary_location = "/usr/bin/chromium"
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    return webdriver.Chrome(options=options, service=Service("/usr/bin/chromedriver"))
+    page = webdriver.Chrome(options=options, service=Service("/usr/bin/chromedriver"))
+    try:
+        yield page
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
+        page.quit()
 
 
 def size(page, wide, high):
