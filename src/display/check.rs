@@ -70,13 +70,15 @@ impl Checks {
         standing
     }
 
-    /// Ends the check that runs, if one does, and says so.
-    pub fn end(&self, say: &str) {
+    /// Ends the check that runs, and says so; `false` where none does.
+    pub fn end(&self, say: &str) -> bool {
         let running = self.running().take();
-        if let Some(task) = running.filter(|task| !task.is_finished()) {
-            task.abort();
-            tell(&self.standing, say, true, None);
-        }
+        let Some(task) = running.filter(|task| !task.is_finished()) else {
+            return false;
+        };
+        task.abort();
+        tell(&self.standing, say, true, None);
+        true
     }
 
     fn running(&self) -> std::sync::MutexGuard<'_, Option<AbortHandle>> {

@@ -195,8 +195,9 @@ async fn end_check(State(shared): Ours, headers: HeaderMap) -> Response {
     if let Err(refusal) = allowed(&shared, &headers) {
         return refused(refusal);
     }
-    shared
-        .checks
-        .end("The check was ended; nothing was logged.");
-    answered(request::said("The check was ended; nothing was logged."))
+    let say = "The check was ended; nothing was logged.";
+    match shared.checks.end(say) {
+        true => answered(request::said(say)),
+        false => answered(request::said("No check is under way.")),
+    }
 }

@@ -3,6 +3,7 @@
 
 use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
+use std::path::PathBuf;
 
 use crate::bench_side::{Daemon, LONGEST, Pan, config, free_port};
 use crate::person::Person;
@@ -24,10 +25,10 @@ name = "Oat flour"
 balance = true
 "#;
 
-pub struct Served {
+pub struct Served<S = Pan> {
     pub person: Person,
     pub daemon: Daemon,
-    pub pan: Pan,
+    pub pan: S,
     pub port: u16,
     pub key: String,
 }
@@ -47,9 +48,16 @@ impl Served {
 
     /// With `more` in the configuration, and what `around` puts into the home before the daemon starts.
     pub fn with(more: &str, around: impl FnOnce(&Person)) -> Served {
+        Served::on(Pan::start, more, around)
+    }
+}
+
+impl<S> Served<S> {
+    /// On the scale that `start` gives.
+    pub fn on(start: fn(PathBuf) -> S, more: &str, around: impl FnOnce(&Person)) -> Served<S> {
         let person = Person::new();
         let port = free_port();
-        let pan = Pan::start(person.path("scale"));
+        let pan = start(person.path("scale"));
         let text = config(&person.path("scale"), "0.01 g");
         let text = format!("{text}[page]\non = true\nport = {port}\n{more}");
         person.file("home/.config/bismar/config.toml", &text);

@@ -458,27 +458,33 @@ async function fill(name) {
 
 // ---- Scales -----------------------------------------------------------------------------------
 
+const scaleCard = (scale) => el("li", { class: "way" }, el("h2", {}, scale.name),
+  el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
+  lines([
+    `Shows steps of ${g(scale.readability)}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
+    `Net weights are uncertain by ±${scale.uncertainty} g (k = 2)${scale.repeatability ? "" : ", with an assumed repeatability"}.`,
+    scale.today === "inside" ? "Passed its last check of today." : scale.today ? "Did NOT pass its last check of today." : "No check of today.",
+  ]));
+
+let settled = null; // the check whose end the cards tell already
+
 async function scales() {
+  settled = know.check?.over ? know.check : null;
   const reply = await get("/scales");
   if (reply.error) return [wrong(reply.error)];
   if (!reply.scales.length) return [el("p", {}, "No scale is configured. In a terminal: bismar identify --write")];
-  const one = (scale) => el("li", { class: "way" }, el("h2", {}, scale.name),
-    el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
-    lines([
-      `Shows steps of ${g(scale.readability)}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
-      `Net weights are uncertain by ±${scale.uncertainty} g (k = 2)${scale.repeatability ? "" : ", with an assumed repeatability"}.`,
-      scale.today === "inside" ? "Passed its last check of today." : scale.today ? "Did NOT pass its last check of today." : "No check of today.",
-    ]));
   const names = reply.scales.map((scale) => [scale.name, scale.name]);
   const which = field("Scale", { choices: names });
   const weight = field("Test weight", { choices: reply.weights.map((weight) => [weight, `${weight} g`]) });
   weight.input.value = "100";
   const kind = field("Its class (OIML R 111)", { choices: reply.classes.map((name) => [name, name]) });
   kind.input.value = "M1";
-  const check = sends("Begin the check", "/check", () => ({ scale: which.value, weight: `${weight.value}g`, class: kind.value }));
+  // What is said of the check comes with the events.
+  const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
+  const check = sends("Begin the check", "/check", () => ({ scale: which.value, weight: `${weight.value}g`, class: kind.value }), quiet);
   const end = sends("End the check", "/check-end", () => ({}));
   return [
-    el("ul", { class: "ways" }, reply.scales.map(one)),
+    el("ul", { class: "ways", id: "scale-cards" }, reply.scales.map(scaleCard)),
     part("Check a scale with a test weight",
       el("p", { id: "check-say", role: "status" }),
       inBatch() ? el("p", {}, "A batch is under way; check the scale when it is over.")
@@ -500,6 +506,10 @@ function paintScales() {
   if (check) {
     put("check-say", check.say);
     $("check-say").className = !check.over ? "live" : check.passed ? "live good" : "live heed";
+    if (check.over && settled !== check) {
+      settled = check;
+      get("/scales").then((reply) => { if (!reply.error) $("scale-cards")?.replaceChildren(...reply.scales.map(scaleCard)); });
+    }
   }
 }
 

@@ -1,0 +1,140 @@
+"""Does on the bench page, in a real Chromium, what it is told, one JSON array a line, and answers each with one
+JSON object a line: what the page shows then, or why it could not be done.
+
+    rooms.py ADDRESS FOLDER
+
+Screenshots go into FOLDER, in the three sizes that the page is made for, light and dark.
+"""
+
+import json
+import os
+import sys
+import time
+
+from chromium import browser, size
+from selenium.common.exceptions import WebDriverException
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import Select
+
+SIZES = [(390, 844), (768, 1024), (1366, 768)]
+LONGEST = 30
+SEEN = """
+const shown = (id) => { const one = document.getElementById(id); return one && one.offsetParent ? one.innerText : null; };
+const texts = (css) => [...document.querySelectorAll(css)].filter((one) => one.offsetParent).map((one) => one.innerText);
+return {
+  view: document.body.dataset.view, hash: location.hash, title: shown("room-title"), inside: shown("room-inside"),
+  say: shown("say"), ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"),
+  tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"),
+  said: texts(".said"), links: texts("#rooms a, #to-lot, #to-remedies"), choices: shown("choices"),
+  pictures: [...document.querySelectorAll("img.chart")].filter((one) => one.offsetParent && one.naturalWidth > 0).length,
+  wide: document.documentElement.scrollWidth > document.documentElement.clientWidth,
+  small: texts("button, a.key, summary, input:not([type=radio]), select").length - [...document.querySelectorAll(
+    "button, a.key, summary, input:not([type=radio]), select")].filter((one) => one.offsetParent && one.offsetHeight >= 44).length,
+};
+"""
+# What a finger would find by its words: the whole of the first line.
+FIND = """
+const wanted = arguments[0];
+return [...document.querySelectorAll("button, a, summary, label.pick")].find((one) =>
+  one.offsetParent && one.innerText.split("\\n")[0].trim() === wanted) ?? null;
+"""
+FIELD = """
+const wanted = arguments[0];
+const label = [...document.querySelectorAll("label")].find((one) => one.offsetParent && one.innerText.trim() === wanted);
+return label ? document.getElementById(label.htmlFor) : null;
+"""
+
+
+def found(page, script, words):
+    end = time.monotonic() + LONGEST
+    while time.monotonic() < end:
+        try:
+            one = page.execute_script(script, words)
+        except WebDriverException:
+            one = None
+        if one is not None:
+            page.execute_script("arguments[0].scrollIntoView({block: 'center'})", one)
+            return one
+        time.sleep(0.05)
+    raise LookupError(f'"{words}" is not on the page')
+
+
+def press(page, words):
+    # What is drawn anew between the look and the press is looked for again.
+    for _ in range(3):
+        try:
+            return found(page, FIND, words).click()
+        except WebDriverException as error:
+            last = error
+            time.sleep(0.2)
+    raise last
+
+
+def fill_in(page, label, text):
+    field = found(page, FIELD, label)
+    if field.tag_name == "select":
+        Select(field).select_by_visible_text(text)
+        return
+    field.clear()
+    field.send_keys(text)
+
+
+def pictures(page, folder, name):
+    worst = {"wide": [], "small": []}
+    for scheme in ("light", "dark"):
+        media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+        page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
+        for wide, high in SIZES:
+            size(page, wide, high)
+            time.sleep(0.15)
+            page.save_screenshot(os.path.join(folder, f"{name}-{wide}x{high}-{scheme}.png"))
+            seen = page.execute_script(SEEN)
+            for what in worst:
+                if seen[what]:
+                    worst[what].append(f"{wide} {scheme}")
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    size(page, 768, 1024)
+    return worst
+
+
+def tab(page):
+    """What opened beside the page, as it is read there; it is closed again."""
+    end = time.monotonic() + LONGEST
+    while len(page.window_handles) < 2 and time.monotonic() < end:
+        time.sleep(0.05)
+    first, other = page.window_handles
+    page.switch_to.window(other)
+    while page.execute_script("return document.readyState") != "complete" or page.current_url == "about:blank":
+        time.sleep(0.05)
+    text = page.find_element(By.TAG_NAME, "body").text
+    address = page.current_url
+    page.close()
+    page.switch_to.window(first)
+    return {"tab": text, "at": address}
+
+
+def main():
+    address, folder = sys.argv[1:]
+    os.makedirs(folder, exist_ok=True)
+    with browser() as page:
+        size(page, 768, 1024)
+        page.get(address)
+        deeds = {
+            "look": lambda: None,
+            "press": lambda words: press(page, words),
+            "type": lambda label, text: fill_in(page, label, text),
+            "pictures": lambda name: pictures(page, folder, name),
+            "tab": lambda: tab(page),
+            "console": lambda: {"console": [entry["message"] for entry in page.get_log("browser")]},
+        }
+        for line in sys.stdin:
+            word, *more = json.loads(line)
+            try:
+                told = deeds[word](*more) or {}
+                told = {**page.execute_script(SEEN), **told}
+            except (LookupError, WebDriverException) as error:
+                told = {"failed": str(error), **page.execute_script(SEEN)}
+            print(json.dumps(told), flush=True)
+
+
+main()
