@@ -79,6 +79,7 @@ fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
     assert_eq!(config.vessels[0].weight, Mass::from_mg(150_200));
     assert_eq!(config.vessels[0].capacity, Some(Mass::from_g(250)));
     assert_eq!(config.log_dir, Some("/home/maker/batches".into()));
+    assert_eq!(config.formula_dir, Some("/home/maker/formulas".into()));
     let sounds = [
         ("lift", "complete"),
         ("fault", "/home/maker/sounds/fault.oga"),
@@ -143,6 +144,11 @@ const REFUSED: &[(&str, &str, &str)] = &[
     ),
     ("[weighing]\npresses = 1\n", "2:11", "must be true or false"),
     ("log_dir = \"logs\"\n", "1:11", "not an absolute path"),
+    (
+        "formula_dir = \"formulas\"\n",
+        "1:15",
+        "not an absolute path",
+    ),
     ("[cues]\nspeach = true\n", "2:1", "Write \"speech\""),
     ("[cues.sounds]\nlifted = \"x\"\n", "2:1", "Write \"lift\""),
     (
@@ -283,11 +289,14 @@ fn files_lie_where_the_xdg_specification_says() {
         path("/home/m/.config/bismar/config.toml")
     );
     assert_eq!(home.log_dir(), path("/home/m/.local/share/bismar/logs"));
+    let formulas = path("/home/m/.local/share/bismar/formulas");
+    assert_eq!(home.formula_dir(), formulas);
     assert_eq!(home.expand("~/x"), path("/home/m/x"));
     assert_eq!(home.expand("/y"), path("/y"));
     let moved = vars(&[("XDG_CONFIG_HOME", "/c"), ("XDG_DATA_HOME", "/d")]);
     assert_eq!(moved.config_file(), path("/c/bismar/config.toml"));
     assert_eq!(moved.log_dir(), path("/d/bismar/logs"));
+    assert_eq!(moved.formula_dir(), path("/d/bismar/formulas"));
     assert_eq!(moved.expand("~/x"), None);
     assert_eq!(vars(&[]).config_file(), None);
 }

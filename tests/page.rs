@@ -279,3 +279,45 @@ fn connections_that_say_nothing_take_neither_the_daemon_nor_the_page() {
     drop(mute);
     served.daemon.until(|| files() <= before + 1);
 }
+
+/// The page is small, and everything it loads is its own.
+#[test]
+fn the_page_s_files_are_few_and_small_and_ask_nobody_else() {
+    let served = Served::start();
+    let mut names = vec!["/".to_owned()];
+    let mut all = 0;
+    let mut at = 0;
+    while let Some(name) = names.get(at).cloned() {
+        at += 1;
+        let answer = served.get(&name, "");
+        assert_eq!(answer.status, 200, "{name}");
+        all += answer.body.len();
+        // The name of the SVG language is no address that anything asks.
+        let text = answer.body.replace("http://www.w3.org/2000/svg", "");
+        for other in ["http:", "https:", "\"//", "@import", "eval(", "innerHTML"] {
+            assert!(!text.contains(other), "{name} has {other}");
+        }
+        for (before, after) in [("src=\"", '"'), ("from \"./", '"'), ("href=\"", '"')] {
+            for part in text.split(before).skip(1) {
+                let file = part.split(after).next().unwrap();
+                let path = format!("/{file}");
+                if !file.starts_with('#') && !names.contains(&path) {
+                    names.push(path);
+                }
+            }
+        }
+    }
+    let mut found: Vec<&str> = names.iter().map(String::as_str).collect();
+    found.sort_unstable();
+    let known = [
+        "/",
+        "/core.js",
+        "/mark.svg",
+        "/page.css",
+        "/page.js",
+        "/rooms.js",
+    ];
+    assert_eq!(found, known);
+    println!("{all} bytes in all");
+    assert!(all < 100 * 1024, "{all} bytes");
+}

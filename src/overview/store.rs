@@ -66,8 +66,15 @@ pub fn add(file: &Path, lot: &Lot) -> Result<(), Unread> {
     let lines = format!("{line_end}{}", lot.to_toml());
     // Nothing is written that would not be read.
     Lot::parse_all(&format!("{before}{lines}"), &name)?;
-    append(file, &lines)
-        .map_err(|error| Unread::Other(format!("{name}: cannot write the lot: {error}")))
+    append(file, &lines).map_err(|error| {
+        let remedy = match error.kind() {
+            std::io::ErrorKind::ReadOnlyFilesystem => {
+                "; if the service is closed in, name its folder in closed-in.conf"
+            }
+            _ => "",
+        };
+        Unread::Other(format!("{name}: cannot write the lot: {error}{remedy}"))
+    })
 }
 
 fn append(file: &Path, lines: &str) -> std::io::Result<()> {

@@ -279,7 +279,9 @@ function amount() {
   const why = mute();
   if (why) return { big: "none", digits: "–", word: `No live weight: ${why}` };
   const missing = know.pour?.missing ?? null;
-  if (missing !== null) {
+  // What was recorded outside the window is no task any more.
+  const kept = kind === "lift" && know.recorded?.step === know.step?.step && know.recorded?.verdict !== "inside";
+  if (missing !== null && !kept) {
     const pour = standing(missing);
     if (pour === "inside") {
       // A word, not a number: from afar a number would read as still to add.
