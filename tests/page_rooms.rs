@@ -199,7 +199,8 @@ fn a_batch_is_made_from_the_page_alone() {
     });
     let pan = &served.pan;
     let mut screen = Screen::open(&served);
-    screen.until("idle", |seen| seen["view"] == "idle");
+    let seen = screen.until("idle", |seen| seen["view"] == "idle");
+    assert_eq!(seen["awake"], false, "{seen:#}");
 
     // A lot, with a name that is no mark-up.
     screen.press("Lots");
@@ -263,6 +264,16 @@ fn a_batch_is_made_from_the_page_alone() {
     screen.press("Bench");
     screen.until("named", |seen| has(seen, "lot", "Lot: S-<b>7</b>"));
 
+    // The screen is kept on, and no tone is heard before it is asked for.
+    let seen = screen.until("kept on", |seen| seen["awake"] == true);
+    assert_eq!(
+        (&seen["tones"], &seen["sound"]),
+        (&json!(0), &json!("Sound is off"))
+    );
+    screen.press("Sound is off");
+    let seen = screen.until("sounding", |seen| seen["sound"] == "Sound is on");
+    let first = seen["tones"].as_u64().unwrap();
+
     // Too much of the oil is poured.
     let over = |seen: &Value| match has(seen, "ingredient", "Lavender oil") {
         true => 6.00,
@@ -272,7 +283,11 @@ fn a_batch_is_made_from_the_page_alone() {
         has(seen, "word", "too much")
     });
     assert!(has(&seen, "ingredient", "Lavender oil"), "{seen:#}");
+    // Two steps of at least four cues, each of a tone or more.
+    assert!(seen["tones"].as_u64().unwrap() >= first + 8, "{seen:#}");
     screen.pictures("bench-over");
+    screen.press("Sound is on");
+    let muted = screen.until("muted", |seen| seen["sound"] == "Sound is off");
     pan.put(0.0);
     screen.until("lifted", |seen| has(seen, "say", "or keep it"));
     std::thread::sleep(Duration::from_secs(1));
@@ -313,6 +328,9 @@ fn a_batch_is_made_from_the_page_alone() {
         has(&seen, "say", "complete") || has(&seen, "say", "Done"),
         "{seen:#}"
     );
+
+    assert_eq!(seen["tones"], muted["tones"]);
+    screen.until("let sleep", |seen| seen["awake"] == false);
 
     // What the log has is what was poured, and the remedy brings the oil to its share.
     let log = only_log(&served.person);

@@ -27,10 +27,21 @@ return {
   tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"),
   said: texts(".said"), links: texts("#rooms a, #to-lot, #to-remedies"), choices: shown("choices"),
   pictures: [...document.querySelectorAll("img.chart")].filter((one) => one.offsetParent && one.naturalWidth > 0).length,
+  awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
   wide: document.documentElement.scrollWidth > document.documentElement.clientWidth,
   small: texts("button, a.key, summary, input:not([type=radio]), select").length - [...document.querySelectorAll(
     "button, a.key, summary, input:not([type=radio]), select")].filter((one) => one.offsetParent && one.offsetHeight >= 44).length,
 };
+"""
+# Whether the screen is kept on, and how many tones were begun: the browser's own calls, counted.
+SPY = """
+(() => {
+  window.spied = { tones: 0, lock: null };
+  const start = OscillatorNode.prototype.start;
+  OscillatorNode.prototype.start = function (...more) { window.spied.tones += 1; return start.apply(this, more); };
+  const request = WakeLock.prototype.request;
+  WakeLock.prototype.request = async function (...more) { return window.spied.lock = await request.apply(this, more); };
+})();
 """
 # What a finger would find by its words: the whole of the first line.
 FIND = """
@@ -118,6 +129,7 @@ def main():
     os.makedirs(folder, exist_ok=True)
     with browser() as page:
         size(page, 768, 1024)
+        page.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})
         page.get(address)
         deeds = {
             "look": lambda: None,
