@@ -10,17 +10,15 @@ mod line;
 mod person;
 #[path = "line_faults/rig.rs"]
 mod rig;
+#[path = "page/script.rs"]
+mod script;
 
-use std::io::{BufRead as _, BufReader, Write as _};
-use std::net::TcpListener;
-use std::path::Path;
-use std::process::{Child, ChildStdin, Command, Stdio};
-use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
 use bismar::weighing::event::CueKind;
 use line::Line;
 use rig::Rig;
+use script::Script;
 use serde_json::{Value, json};
 
 /// A mix, a lot that is needed, and a limit that an over-pour breaks: all that the page can ask.
@@ -65,55 +63,17 @@ const PHONE: (u32, u32) = (390, 844);
 const DESK: (u32, u32) = (1366, 768);
 
 /// The browser; it does one thing after the other.
-struct Page {
-    child: Child,
-    asks: Option<ChildStdin>,
-    answers: Receiver<Value>,
-}
+struct Page(Script);
 
 impl Page {
     fn start() -> Page {
-        let mut child = Command::new("python3")
-            .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/page/access.py"))
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("python3 starts (bash .ci/test sets it up)");
-        let out = BufReader::new(child.stdout.take().unwrap());
-        let (told, answers) = channel();
-        std::thread::spawn(move || {
-            for line in out.lines().map_while(Result::ok) {
-                if told
-                    .send(serde_json::from_str(&line).expect("JSON"))
-                    .is_err()
-                {
-                    return;
-                }
-            }
-        });
-        Page {
-            asks: child.stdin.take(),
-            child,
-            answers,
-        }
-    }
-
-    fn ask(&mut self, what: Value) {
-        let asks = self.asks.as_mut().unwrap();
-        writeln!(asks, "{what}").expect("the browser takes it");
-    }
-
-    #[track_caller]
-    fn answer(&self) -> Value {
-        // One answer may be a dozen runs of the tool.
-        let longest = Duration::from_secs(240);
-        self.answers.recv_timeout(longest).expect("an answer")
+        Page(Script::start("access.py", &[]))
     }
 
     #[track_caller]
     fn does(&mut self, what: Value) -> Value {
-        self.ask(what);
-        self.answer()
+        self.0.say(&what);
+        self.0.answer()
     }
 
     #[track_caller]
@@ -164,16 +124,8 @@ impl Page {
     }
 
     fn ends(&mut self) -> Vec<Value> {
-        self.asks = None;
-        self.answer()["log"].as_array().unwrap().clone()
-    }
-}
-
-impl Drop for Page {
-    fn drop(&mut self) {
-        self.asks = None;
-        // Its browser ends with it only where it ends by itself.
-        let _ = self.child.wait();
+        self.0.no_more();
+        self.0.answer()["log"].as_array().unwrap().clone()
     }
 }
 
@@ -370,8 +322,7 @@ fn checks_can_fail(page: &mut Page) {
 
 #[test]
 fn everybody_can_use_the_page() {
-    let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr();
-    let port = port.unwrap().port();
+    let port = bench_side::free_port();
     let mut rig = Rig::begun(
         FORMULA,
         |person, config| {

@@ -7,45 +7,21 @@ mod line;
 mod person;
 #[path = "line_faults/rig.rs"]
 mod rig;
+#[path = "page/script.rs"]
+mod script;
 
-use std::io::{BufRead as _, BufReader};
-use std::path::Path;
-use std::process::{Child, Command, Stdio};
-use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
 use bench_side::{LONGEST, free_port};
 use rig::{FORMULA, Rig};
-use rustix::process::{Pid, Signal, kill_process};
+use script::{Script, pictures};
 use serde_json::Value;
 
-/// The browser's reader, and its lines with the moment each came.
-struct Reader {
-    child: Child,
-    lines: Receiver<(Instant, Value)>,
-}
+struct Reader(Script);
 
 impl Reader {
     fn start(address: &str) -> Reader {
-        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-        let mut child = Command::new("python3")
-            .arg(root.join("tests/page/browser.py"))
-            .arg(address)
-            .arg(root.join("target/page"))
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("python3 starts (bash .ci/test sets it up)");
-        let out = BufReader::new(child.stdout.take().unwrap());
-        let (told, lines) = channel();
-        std::thread::spawn(move || {
-            for line in out.lines().map_while(Result::ok) {
-                let line = serde_json::from_str(&line).expect("JSON");
-                if told.send((Instant::now(), line)).is_err() {
-                    return;
-                }
-            }
-        });
-        Reader { child, lines }
+        Reader(Script::start("browser.py", &[address, &pictures()]))
     }
 
     /// Reads on until `done`; keeps what it read.
@@ -54,6 +30,7 @@ impl Reader {
         let end = Instant::now() + LONGEST;
         loop {
             let (at, line) = self
+                .0
                 .lines
                 .recv_timeout(end.saturating_duration_since(Instant::now()))
                 .unwrap_or_else(|_| panic!("the page never showed it; last {:#?}", kept.last()));
@@ -62,14 +39,6 @@ impl Reader {
                 return at;
             }
         }
-    }
-}
-
-impl Drop for Reader {
-    fn drop(&mut self) {
-        // Asked, not killed: it ends its browser first.
-        let _ = kill_process(Pid::from_child(&self.child), Signal::TERM);
-        let _ = self.child.wait();
     }
 }
 

@@ -6,17 +6,16 @@ mod bench_side;
 #[path = "line_faults/scale.rs"]
 mod line;
 mod person;
+#[path = "page/script.rs"]
+mod script;
 #[path = "page/served.rs"]
 mod served;
 
-use std::io::{BufRead as _, BufReader, Lines, Write as _};
-use std::path::Path;
-use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use bench_side::{LONGEST, VESSEL, cells, only_log};
 use line::Scale;
-use rustix::process::{Pid, Signal, kill_process};
+use script::{Script, pictures};
 use serde_json::{Value, json};
 use served::Served;
 
@@ -49,38 +48,19 @@ const FORMULAS: &str = "home/.local/share/bismar/formulas";
 const JAR: f64 = 98.40;
 
 /// The page in its browser.
-struct Screen {
-    child: Child,
-    words: ChildStdin,
-    lines: Lines<BufReader<ChildStdout>>,
-}
+struct Screen(Script);
 
 impl Screen {
     fn open(served: &Served<Scale>) -> Screen {
-        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-        let mut child = Command::new("python3")
-            .arg(root.join("tests/page/rooms.py"))
-            .arg(format!("http://127.0.0.1:{}/#{}", served.port, served.key))
-            .arg(root.join("target/page"))
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("python3 starts (bash .ci/test sets it up)");
-        let words = child.stdin.take().unwrap();
-        let lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        Screen {
-            child,
-            words,
-            lines,
-        }
+        let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
+        Screen(Script::start("rooms.py", &[&address, &pictures()]))
     }
 
     /// Does it; what the page shows then.
     #[track_caller]
     fn tell(&mut self, deed: &Value) -> Value {
-        writeln!(self.words, "{deed}").unwrap();
-        let line = self.lines.next().expect("the browser answers").unwrap();
-        let seen: Value = serde_json::from_str(&line).unwrap();
+        self.0.say(deed);
+        let seen = self.0.answer();
         assert!(seen["failed"].is_null(), "{deed}: {seen:#}");
         seen
     }
@@ -121,14 +101,6 @@ impl Screen {
         for fault in ["wide", "small"] {
             assert_eq!(seen[fault], json!([]), "{name} is too {fault}: {seen:#}");
         }
-    }
-}
-
-impl Drop for Screen {
-    fn drop(&mut self) {
-        // It ends its browser first.
-        let _ = kill_process(Pid::from_child(&self.child), Signal::TERM);
-        let _ = self.child.wait();
     }
 }
 
