@@ -228,6 +228,8 @@ fn a_batch_is_made_from_the_page_alone() {
     let seen = screen.until("the lot", |seen| has(seen, "lot", "not named yet"));
     assert_eq!(seen["hash"], "#/", "{seen:#}");
     assert!(has(&seen, "say", "Place"), "{seen:#}");
+    // No command is named where keys are pressed.
+    assert!(has(&seen, "say", "needed: “Choose its lot”."), "{seen:#}");
     screen.press("Choose its lot");
     screen.reads("Lot of Sea salt, for this step");
     screen.pictures("room-lot-of-step");
@@ -265,7 +267,8 @@ fn a_batch_is_made_from_the_page_alone() {
     std::thread::sleep(Duration::from_secs(1));
     screen.press("Keep");
     let asked = |seen: &Value| seen["links"].to_string().contains("Compare the remedies");
-    screen.until("the remedies", asked);
+    let seen = screen.until("the remedies", asked);
+    assert!(has(&seen, "say", "“Remedies” shows"), "{seen:#}");
     screen.pictures("bench-decision");
     screen.press("Compare the remedies");
     let seen = screen.reads("Raise the others");

@@ -32,6 +32,18 @@ export const age = (then) => {
 };
 export const fresh = (then) => age(then) < STALE;
 
+// Sentences that name a command, as they are said beside keys.
+const KEYS = [
+  [/`?bismar remedy(?: \S+\.csv)?`? shows/g, "“Remedies” shows"],
+  [/: bismar lot LOT\./g, ": “Choose its lot”."],
+  [/: bismar lot .+ --despite "REASON"/g, ", under “Why it is taken all the same”"],
+  [/: bismar fill --fill 55g/g, ", under “Grams on the label”"],
+  [/stop it first \(bismar stop\)/g, "stop it first"],
+  [/`bismar stop`/g, "“Stop the batch”"],
+  [/Begin one with `bismar begin .+`/g, "“New batch” begins one"],
+];
+export const withKeys = (text) => KEYS.reduce((all, [command, key]) => all.replace(command, key), text ?? "");
+
 export async function ask(path, body, limit = 4000) {
   const options = { cache: "no-store", credentials: "same-origin", signal: AbortSignal.timeout(limit) };
   if (body) {
@@ -41,6 +53,8 @@ export async function ask(path, body, limit = 4000) {
   const text = await answer.text();
   let reply = null;
   try { reply = text ? JSON.parse(text) : null; } catch { /* said by the status alone */ }
+  for (const name of ["say", "error"]) if (reply?.[name]) reply[name] = withKeys(reply[name]);
+  if (reply?.status?.say) reply.status.say = withKeys(reply.status.say);
   return { code: answer.status, ok: answer.ok, reply };
 }
 

@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, STALE, age, ask, fresh, inBatch, kept, know, number, phaseName, put, remember, remembered, session, stamp, unsigned,
+  $, STALE, age, ask, fresh, inBatch, kept, know, number, phaseName, put, remember, remembered, session, stamp, unsigned, withKeys,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -128,6 +128,7 @@ function listen() {
     let event;
     try { event = JSON.parse(message.data); } catch { return; }
     know.beat = stamp();
+    if (event.say) event.say = withKeys(event.say);
     take(event);
     draw();
   };
@@ -296,6 +297,7 @@ function amount() {
   if (know.step?.target && (kind === "place" || kind === null)) {
     return { big: "target", digits: know.step.target, word: "comes next" };
   }
+  if (know.tare === "waiting for a decision") return { big: "none", digits: "–", word: "Waiting for your decision" };
   return { big: "none", digits: "–", word: know.tare ? `No weight of this step: ${know.tare}` : "No weight of this step" };
 }
 
