@@ -188,8 +188,12 @@ impl Drop for Page {
 fn report(written: &[(String, i64)], heard: &[(i64, Value)], seen: &Value) {
     // Each line's reading at the socket, and by what is missing in it the page's digits.
     let mut socket = Vec::new();
+    // A reading of the vessel may still have been on its way when the pour began.
+    let poured = heard
+        .iter()
+        .skip_while(|(_, reading)| reading["weight"] != written[0].0.as_str());
     let mut lines: HashMap<&str, (usize, i64)> = HashMap::new();
-    for (n, ((weight, at), (came, reading))) in written.iter().zip(heard).enumerate() {
+    for (n, ((weight, at), (came, reading))) in written.iter().zip(poured).enumerate() {
         assert_eq!(
             reading["weight"],
             weight.as_str(),

@@ -85,8 +85,10 @@ class Tab:
 
 
 def frames(trace, process):
-    """The page's frames: when the main thread's part was taken over, and when it was presented. The trace's
-    clock is CLOCK_MONOTONIC in microseconds; numbers of frames are used again."""
+    """The page's frames: when the main thread's part was taken over, and when all of it was presented. One that
+    was dropped is left out: what it had is seen with the next. The trace's clock is CLOCK_MONOTONIC in
+    microseconds; numbers of frames are used again."""
+    # The states and stages are cc's own (cc/metrics/compositor_frame_reporter.h of Chromium; from memory).
     under_way, done = {}, []
     for one in trace:
         if one["pid"] != process or one["ph"] not in "be":
@@ -96,7 +98,7 @@ def frames(trace, process):
             under_way[number] = {"state": one["args"]["frame_reporter"]["state"]}
         elif name == "PipelineReporter" and number in under_way:
             frame = under_way.pop(number)
-            if "taken" in frame and frame["state"].startswith("STATE_PRESENTED"):
+            if "taken" in frame and frame["state"] == "STATE_PRESENTED_ALL":
                 done.append((frame["taken"], one["ts"] * 1000))
         elif name == "SendBeginMainFrameToCommit" and one["ph"] == "e" and number in under_way:
             under_way[number]["taken"] = one["ts"] * 1000
