@@ -269,6 +269,15 @@ fn connections_that_say_nothing_take_neither_the_daemon_nor_the_page() {
     for mut stream in &mute {
         let _ = stream.write_all(b"GET / HTTP/1.1\r\nHost: ");
     }
+    // Nor is a request that comes a byte at a time and never ends.
+    let dripping: Vec<TcpStream> = mute.iter().map(|one| one.try_clone().unwrap()).collect();
+    std::thread::spawn(move || {
+        let mut open = dripping;
+        while !open.is_empty() {
+            std::thread::sleep(Duration::from_millis(500));
+            open.retain_mut(|one| one.write_all(b"x").is_ok());
+        }
+    });
     std::thread::sleep(Duration::from_millis(500));
     let more = files() - before;
     assert!(more <= bismar::display::connections::MOST, "{more} more");
@@ -320,4 +329,38 @@ fn the_page_s_files_are_few_and_small_and_ask_nobody_else() {
     assert_eq!(found, known);
     println!("{all} bytes in all");
     assert!(all < 100 * 1024, "{all} bytes");
+}
+
+/// A daemon that crashed in the middle of a batch comes back, and the tablet on the wall with it.
+#[test]
+fn who_was_let_in_is_let_in_after_a_restart_under_the_same_key_alone() {
+    let mut served = Served::start();
+    let cookie = served.enter();
+    let restarted = |served: &mut Served| {
+        served.daemon.child.kill().unwrap();
+        served.daemon.child.wait().unwrap();
+        served.daemon = Daemon::start(&served.person);
+        served.person.run(&["page"]).ended(0).out
+    };
+    let kept = served.person.path("run/bismar/page.let-in");
+    let mode = std::fs::metadata(&kept).unwrap().permissions().mode();
+    assert_eq!(mode & 0o777, 0o600);
+    let address = restarted(&mut served);
+    assert!(address.trim().ends_with(&served.key), "{address}");
+    assert_eq!(served.get("/status", &cookie).status, 200);
+    // Half a file is no key.
+    std::fs::write(&kept, "ab").unwrap();
+    let address = restarted(&mut served);
+    assert!(!address.contains(&served.key) && address.trim().len() > 50);
+    assert_eq!(served.get("/status", &cookie).status, 401);
+    // Another key in the configuration ends what the first one opened.
+    let (_, key) = address.trim().split_once("/#").unwrap();
+    key.clone_into(&mut served.key);
+    let cookie = served.enter();
+    let file = served.person.path("home/.config/bismar/config.toml");
+    let text = std::fs::read_to_string(&file).unwrap();
+    std::fs::write(&file, format!("{text}key = \"saltmarshsaltmarsh\"\n")).unwrap();
+    let address = restarted(&mut served);
+    assert!(address.trim().ends_with("#saltmarshsaltmarsh"));
+    assert_eq!(served.get("/status", &cookie).status, 401);
 }

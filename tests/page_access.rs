@@ -467,6 +467,9 @@ fn everybody_can_use_the_page() {
     });
     rig.hand.rest();
     page.says("what can be done");
+    // The lot of the last step goes a moment after the question comes.
+    page.waits("!document.getElementById('lot').offsetParent");
+    page.waits("document.getElementById('to-remedies').offsetParent");
     found.look_closely(&mut page, "decision");
     page.tab_to("#to-remedies");
     page.press(&["ENTER"]);

@@ -7,8 +7,14 @@ mod person;
 mod served;
 
 use std::fmt::Write as _;
+use std::path::Path;
 use std::time::{Duration, Instant};
 
+use bismar::batch::log::LogFile;
+use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::mass::Mass;
+use bismar::scale::Moment;
+use bismar::weighing::event::{Draft, RowKind};
 use rustix::fs::{CWD, FileType, Mode, mknodat};
 use served::{FORMULA, Served};
 
@@ -380,7 +386,9 @@ fn the_list_of_lots_stays_whole_whatever_a_lot_is_called() {
     );
     // The first again is refused: a lot is named once.
     let again = r#"{"lot":"S-1","ingredient":"Sea salt"}"#;
-    assert_eq!(served.patient("/lots", &cookie, again).status, 422);
+    let again = served.patient("/lots", &cookie, again);
+    assert_eq!(again.status, 422);
+    assert!(again.body.contains("in the list already"), "{again:?}");
     let list = served.person.path("home/.config/bismar/lots.toml");
     let parsed = std::process::Command::new("python3")
         .arg("-c")
@@ -488,4 +496,95 @@ fn the_sheet_may_do_nothing_in_the_browser() {
         sheet.head
     );
     served.person.run(&["stop"]).ended(0);
+}
+
+/// A log of one weight as the daemon writes it, begun in the given hour.
+fn weighed(folder: &Path, name: &str, hour: i64) {
+    let mut log = LogFile::create(folder, name, "Marram soak").unwrap();
+    let opening = Opening {
+        text: FORMULA.into(),
+        batch: Mass::from_g(100),
+        jars: None,
+    };
+    let opened = opening_drafts(&opening, "Marram soak", 1, Moment(0)).unwrap();
+    let mut drafts = opened.to_vec();
+    drafts.push(Draft {
+        step: 1,
+        ingredient: "Sea salt".into(),
+        vessel: "beaker".into(),
+        net: Some(Mass::from_g(60)),
+        readability: Mass::from_mg(10),
+        ..plain_draft(RowKind::Weighed, String::new(), 1, Moment(0))
+    });
+    drafts.push(plain_draft(
+        RowKind::Closed,
+        "complete".into(),
+        1,
+        Moment(0),
+    ));
+    let start: jiff::Timestamp = "2026-09-01T00:00:00Z".parse().unwrap();
+    for draft in drafts {
+        log.append(&draft, start + jiff::SignedDuration::from_hours(hour))
+            .unwrap();
+    }
+}
+
+/// A copy that was put back has a new file time; jars go into the batch that was weighed last.
+#[test]
+fn the_last_batch_is_the_one_that_was_begun_last() {
+    let served = Served::with("", |person| {
+        let logs = person.path(LOGS);
+        std::fs::create_dir_all(&logs).unwrap();
+        for (name, hour) in [("second", 2), ("third", 3), ("first", 1)] {
+            weighed(&logs, name, hour);
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    });
+    let cookie = served.enter();
+    let told = served.get("/batches", &cookie);
+    let told: serde_json::Value = serde_json::from_str(&told.body).unwrap();
+    let names = told["batches"].as_array().unwrap().iter();
+    let names: Vec<_> = names.map(|one| one["batch"].as_str().unwrap()).collect();
+    assert_eq!(names, ["third", "second", "first"]);
+    let filling = served.patient("/do", &cookie, r#"{"do":"fill","fill":"20g"}"#);
+    assert!(filling.body.contains("batch third"), "{filling:?}");
+}
+
+/// A word that was said about another step, or another batch, is not taken for this one.
+#[test]
+fn a_word_counts_for_the_step_that_the_page_showed() {
+    let served = served();
+    let cookie = served.enter();
+    let begin = r#"{"do":"begin","formula":"soak.toml","batch":"100g"}"#;
+    served.patient("/do", &cookie, begin);
+    assert_eq!(served.step(), 1);
+    let status = served.get("/status", &cookie);
+    let status: serde_json::Value = serde_json::from_str(&status.body).unwrap();
+    let batch = &status["batch"];
+    let lot = |about: serde_json::Value| {
+        let word = serde_json::json!({"do": "lot", "lot": "S-9", "about": about});
+        served.patient("/do", &cookie, &word.to_string())
+    };
+    for other in [
+        serde_json::json!({"batch": batch, "step": 2}),
+        serde_json::json!({"batch": batch, "step": null}),
+        serde_json::json!({"batch": "another", "step": 1}),
+        serde_json::json!({"batch": null, "step": 1}),
+    ] {
+        let answer = lot(other.clone());
+        assert!(answer.body.contains("\"ok\":false"), "{other}: {answer:?}");
+        assert!(answer.body.contains("has gone on"), "{other}: {answer:?}");
+    }
+    for broken in [serde_json::json!(1), serde_json::json!({"step": -1})] {
+        assert_eq!(lot(broken).status, 400);
+    }
+    let named = || {
+        let status = served.get("/status", &cookie);
+        let status: serde_json::Value = serde_json::from_str(&status.body).unwrap();
+        status["status"]["lot"].clone()
+    };
+    assert_eq!(named(), serde_json::Value::Null);
+    let answer = lot(serde_json::json!({"batch": batch, "step": 1}));
+    assert!(answer.body.contains("\"ok\":true"), "{answer:?}");
+    assert_eq!(named(), "S-9");
 }

@@ -37,6 +37,7 @@ percent = 36
 tolerance = { percent = 2.0 }
 [[phase]]
 name = "Scent"
+mix = "Fold in"
 [[phase.ingredient]]
 name = "Lavender oil"
 percent = 4
@@ -139,8 +140,7 @@ fn weigh(
         } else if has(&seen, "say", "Then say next") {
             // A question is answered once it has been read.
             std::thread::sleep(Duration::from_secs(1));
-            screen.press("Next");
-            screen.until("the next step", |seen| !has(seen, "say", "Then say next"));
+            mixed(screen);
         } else if has(&seen, "say", "Place") && !stands {
             // The empty pan is seen at rest before a hand is there.
             std::thread::sleep(Duration::from_millis(800));
@@ -155,6 +155,20 @@ fn weigh(
         }
         std::thread::sleep(Duration::from_millis(20));
     }
+}
+
+/// Says that it is mixed. What comes next is told until then, and nothing that is weighed already.
+#[track_caller]
+fn mixed(screen: &mut Screen) {
+    let seen = screen.tell(&json!(["look"]));
+    let recorded = seen["recorded"].as_str().unwrap();
+    for next in seen["ahead"].as_str().unwrap_or_default().lines() {
+        assert!(!recorded.contains(next), "{seen:#}");
+    }
+    let last = has(&seen, "say", "the batch is done");
+    assert_eq!(has(&seen, "place", "comes next"), !last, "{seen:#}");
+    screen.press("Next");
+    screen.until("the next step", |seen| !has(seen, "say", "Then say next"));
 }
 
 /// The number on the page.
@@ -235,8 +249,15 @@ fn a_batch_is_made_from_the_page_alone() {
     screen.pictures("room-lot-of-step");
     screen.press("S-<b>7</b>");
     screen.reads("Named: S-<b>7</b>");
+    // The room follows the bench: the next step has a lot of its own.
+    pan.put(VESSEL);
+    screen.until("told in the room", |seen| has(seen, "strip", "to add"));
+    pour(pan, VESSEL, 60.0);
+    screen.until("recorded", |seen| has(seen, "strip", "Recorded"));
+    pan.put(0.0);
+    let seen = screen.reads("Lot of Glycerin, for this step");
+    assert!(has(&seen, "inside", "None is named yet"), "{seen:#}");
     screen.press("Bench");
-    screen.until("named", |seen| has(seen, "lot", "Lot: S-<b>7</b>"));
 
     // The screen is kept on, and no tone is heard before it is asked for.
     let seen = screen.until("kept on", |seen| seen["awake"] == true);
@@ -266,6 +287,9 @@ fn a_batch_is_made_from_the_page_alone() {
     screen.until("lifted", |seen| has(seen, "say", "or keep it"));
     std::thread::sleep(Duration::from_secs(1));
     screen.press("Keep");
+    screen.until("the last mix", |seen| has(seen, "say", "Fold in"));
+    std::thread::sleep(Duration::from_secs(1));
+    mixed(&mut screen);
     let asked = |seen: &Value| seen["links"].to_string().contains("Compare the remedies");
     let seen = screen.until("the remedies", asked);
     assert!(has(&seen, "say", "“Remedies” shows"), "{seen:#}");

@@ -35,10 +35,21 @@ const AT_ONCE: usize = 64;
 #[derive(Debug)]
 pub struct Call {
     pub request: Request,
+    /// What the person saw when the word was said; it counts for that alone.
+    pub about: Option<About>,
     /// Where events are to go, for [`Request::Subscribe`].
     pub events: Option<Outbox>,
     /// The reply, one whole line.
     pub reply: oneshot::Sender<Vec<u8>>,
+}
+
+/// The batch and its step that a page shows.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct About {
+    pub batch: Option<String>,
+    /// `None` where no step is to come.
+    pub step: Option<usize>,
 }
 
 /// Whether a client of user `peer` may speak to the daemon of user `own`: the same user, or root.
@@ -239,6 +250,7 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<Inbox>
     let (reply, replied) = oneshot::channel();
     let call = Call {
         request,
+        about: None,
         events: outbox,
         reply,
     };

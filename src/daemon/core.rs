@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, watch};
 
 use super::clock::{Clock, Watchdog, sleep_until};
-use super::control::Call;
+use super::control::{About, Call};
 use super::current::Current;
 use super::lines::Lines;
 use super::notify;
@@ -221,9 +221,15 @@ impl<H: Heart> Core<H> {
     fn call(&mut self, call: Call) {
         let Call {
             request,
+            about,
             events,
             reply,
         } = call;
+        if about.is_some_and(|about| about != self.now_about()) {
+            let why = "the bench has gone on meanwhile; look what it asks now, and press again";
+            let _ = reply.send(request::refused(why));
+            return;
+        }
         let text = match request.command() {
             Ok(Some(Command::Lot(lot))) => {
                 let despite = request.despite();
@@ -251,6 +257,13 @@ impl<H: Heart> Core<H> {
         let _ = reply.send(text);
         let now = self.clock.now();
         self.settle(now);
+    }
+
+    fn now_about(&self) -> About {
+        About {
+            batch: self.running.then(|| self.batch.clone()),
+            step: self.heart.status().step,
+        }
     }
 
     /// A word of a client; afterwards `made` has the rows that it made.

@@ -100,7 +100,7 @@ impl Checks {
     ) -> Result<String, String> {
         let weight = Mass::parse_with_unit(weight).map_err(|error| error.to_string())?;
         let class = WeightClass::from_name(class).ok_or("the classes are E2, F1, F2 and M1")?;
-        let status = ask(calls, Request::Status, None).await;
+        let status = ask(calls, Request::Status, None, None).await;
         let status: Value = serde_json::from_slice(&status).map_err(|error| error.to_string())?;
         if !status["status"]["formula"].is_null() {
             return Err("a batch is being weighed; check the scale when it is over".to_owned());
@@ -119,7 +119,7 @@ impl Checks {
         let log = CheckLog::new(log, &scale, ability.readability);
         let (outbox, events) = subscribers::queue();
         let subscribe = Request::Subscribe { readings: true };
-        let reply = ask(calls, subscribe, Some(outbox)).await;
+        let reply = ask(calls, subscribe, None, Some(outbox)).await;
         if !reply.starts_with(b"{\"ok\":true") {
             return Err("the daemon is stopping; try again".to_owned());
         }

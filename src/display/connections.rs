@@ -17,7 +17,8 @@ use tokio::time::{Instant, Sleep, sleep};
 
 /// Connections at a time; further ones wait in the system's queue.
 pub const MOST: usize = 64;
-/// One on which nothing was read or written for so long is closed.
+/// One to which nothing was answered for so long is closed: a request that comes a byte at a time never ends.
+/// What follows the events has a beat.
 const LONGEST_SILENCE: Duration = Duration::from_secs(10);
 /// Before the next try where the system gives no connection.
 const PAUSE: Duration = Duration::from_millis(200);
@@ -82,7 +83,7 @@ pub struct Connection {
 }
 
 impl Connection {
-    fn stirred(&mut self) {
+    fn answered(&mut self) {
         self.silence
             .as_mut()
             .reset(Instant::now() + LONGEST_SILENCE);
@@ -95,16 +96,10 @@ impl AsyncRead for Connection {
         cx: &mut Context<'_>,
         buffer: &mut ReadBuf<'_>,
     ) -> Poll<io::Result<()>> {
-        match Pin::new(&mut self.stream).poll_read(cx, buffer) {
-            Poll::Ready(read) => {
-                self.stirred();
-                Poll::Ready(read)
-            }
-            Poll::Pending => match self.silence.as_mut().poll(cx) {
-                Poll::Ready(()) => Poll::Ready(Err(io::ErrorKind::TimedOut.into())),
-                Poll::Pending => Poll::Pending,
-            },
+        if self.silence.as_mut().poll(cx).is_ready() {
+            return Poll::Ready(Err(io::ErrorKind::TimedOut.into()));
         }
+        Pin::new(&mut self.stream).poll_read(cx, buffer)
     }
 }
 
@@ -116,7 +111,7 @@ impl AsyncWrite for Connection {
     ) -> Poll<io::Result<usize>> {
         let written = Pin::new(&mut self.stream).poll_write(cx, bytes);
         if written.is_ready() {
-            self.stirred();
+            self.answered();
         }
         written
     }

@@ -8,6 +8,7 @@
 
 use std::collections::VecDeque;
 use std::net::{IpAddr, SocketAddr};
+use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -59,6 +60,37 @@ pub fn random_hex(bytes: usize) -> std::io::Result<String> {
     Ok(raw.iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
+/// The key and the sessions of a file that [`Guard::keeping`] wrote.
+pub fn kept_in(path: &Path) -> (Option<String>, Vec<String>) {
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    let mut lines = text.lines().map(str::to_owned);
+    (lines.next(), lines.collect())
+}
+
+/// Writes a file anew that only its owner reads.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn keep_private(path: &Path, text: &str) -> std::io::Result<()> {
+    use std::io::Write as _;
+    use std::os::unix::fs::OpenOptionsExt as _;
+    match std::fs::remove_file(path) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+        Ok(()) | Err(_) => {}
+    }
+    let mut file = std::fs::File::options()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(path)?;
+    file.write_all(text.as_bytes())
+}
+
+/// Whether this looks like a key of [`random_hex`], 128 bits: half a file is none.
+pub fn is_drawn(key: &str) -> bool {
+    key.len() == 32 && key.bytes().all(|byte| byte.is_ascii_hexdigit())
+}
+
 /// See the module's text.
 #[derive(Debug)]
 pub struct Guard {
@@ -67,6 +99,8 @@ pub struct Guard {
     /// `Host` headers that are ours, lower case.
     hosts: Vec<String>,
     inside: Mutex<Inside>,
+    /// Where key and sessions are kept over a restart of the daemon; `None` keeps none.
+    kept: Option<PathBuf>,
 }
 
 #[derive(Debug, Default)]
@@ -119,7 +153,38 @@ impl Guard {
             cookie: format!("bismar-{port}"),
             hosts,
             inside: Mutex::default(),
+            kept: None,
         }
+    }
+
+    /// The sessions that were open under this very key, of the file `kept`, go on, and are kept there from
+    /// now on. The key is written there as well.
+    ///
+    /// # Errors
+    /// When the file cannot be written.
+    pub fn keeping(mut self, kept: PathBuf) -> std::io::Result<Guard> {
+        let (key, sessions) = kept_in(&kept);
+        if key.is_some_and(|key| same(&key, &self.key)) {
+            let inside = self
+                .inside
+                .get_mut()
+                .unwrap_or_else(PoisonError::into_inner);
+            inside
+                .sessions
+                .extend(sessions.into_iter().take(MOST_SESSIONS));
+        }
+        self.kept = Some(kept);
+        self.keep(&self.inside())?;
+        Ok(self)
+    }
+
+    fn keep(&self, inside: &Inside) -> std::io::Result<()> {
+        let Some(path) = &self.kept else {
+            return Ok(());
+        };
+        let lines = std::iter::once(&self.key).chain(&inside.sessions);
+        let text: String = lines.flat_map(|line| [line.as_str(), "\n"]).collect();
+        keep_private(path, &text)
     }
 
     /// Any request: it must name us as the host.
@@ -195,6 +260,9 @@ impl Guard {
             self.cookie
         );
         inside.sessions.push_back(session);
+        if let Err(error) = self.keep(&inside) {
+            tracing::warn!(%error, "a restart of the daemon will ask for the page's key");
+        }
         Ok(cookie)
     }
 

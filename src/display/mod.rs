@@ -39,7 +39,7 @@ use self::connections::Few;
 use self::guard::{Guard, Refusal};
 pub use self::house::House;
 use crate::config::PageConfig;
-use crate::daemon::control::Call;
+use crate::daemon::control::{About, Call};
 use crate::daemon::request::{self, Request};
 use crate::daemon::subscribers::{self, Inbox};
 
@@ -92,8 +92,8 @@ pub fn address_file(socket: &Path) -> PathBuf {
 
 impl Page {
     /// Takes the place that the configuration gives, and writes the address with the key into
-    /// [`address_file`], mode 0600, for `bismar page`. Without a key in the configuration it is a new
-    /// one, 128 random bits.
+    /// [`address_file`], mode 0600, for `bismar page`. Without a key in the configuration it is that of
+    /// the daemon before in this session of the user, or a new one of 128 random bits.
     ///
     /// # Errors
     /// [`PageError`].
@@ -108,31 +108,17 @@ impl Page {
             path: path.clone(),
             error,
         };
-        let key = match &config.key {
-            Some(key) => key.clone(),
+        // A daemon that was started again, perhaps in the middle of a batch, asks nobody for a new key.
+        let let_in = socket.with_file_name("page.let-in");
+        let before = || guard::kept_in(&let_in).0.filter(|key| guard::is_drawn(key));
+        let key = match config.key.clone().or_else(before) {
+            Some(key) => key,
             None => guard::random_hex(16).map_err(kept)?,
         };
-        keep_private(&path, &format!("http://{at}/#{key}\n")).map_err(kept)?;
-        Ok(Page {
-            listener,
-            guard: Guard::new(at, key),
-        })
+        guard::keep_private(&path, &format!("http://{at}/#{key}\n")).map_err(kept)?;
+        let guard = Guard::new(at, key).keeping(let_in).map_err(kept)?;
+        Ok(Page { listener, guard })
     }
-}
-
-fn keep_private(path: &Path, text: &str) -> std::io::Result<()> {
-    use std::io::Write as _;
-    use std::os::unix::fs::OpenOptionsExt as _;
-    match std::fs::remove_file(path) {
-        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
-        Ok(()) | Err(_) => {}
-    }
-    let mut file = std::fs::File::options()
-        .write(true)
-        .create_new(true)
-        .mode(0o600)
-        .open(path)?;
-    file.write_all(text.as_bytes())
 }
 
 /// What each request needs.
@@ -260,17 +246,19 @@ async fn status(State(shared): Ours, headers: HeaderMap) -> Response {
     if let Err(refusal) = shared.guard.session(&headers) {
         return refused(refusal);
     }
-    answered(ask(&shared.calls, Request::Status, None).await)
+    answered(ask(&shared.calls, Request::Status, None, None).await)
 }
 
 async fn ask(
     calls: &mpsc::Sender<Call>,
     request: Request,
+    about: Option<About>,
     events: Option<subscribers::Outbox>,
 ) -> Vec<u8> {
     let (reply, replied) = oneshot::channel();
     let call = Call {
         request,
+        about,
         events,
         reply,
     };
@@ -293,7 +281,7 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
     };
     let (outbox, inbox) = subscribers::queue();
     let request = Request::Subscribe { readings: true };
-    let reply = ask(&shared.calls, request, Some(outbox)).await;
+    let reply = ask(&shared.calls, request, None, Some(outbox)).await;
     if !reply.starts_with(b"{\"ok\":true") {
         return (StatusCode::SERVICE_UNAVAILABLE, answered(reply)).into_response();
     }

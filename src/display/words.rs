@@ -17,6 +17,7 @@ use super::guard::Refusal;
 use super::house::House;
 use super::views::{look, unread};
 use super::{JSON, Shared, answered, ask, refused};
+use crate::daemon::control::About;
 use crate::daemon::request::{self, Request};
 use crate::formula::Place;
 use crate::lots::Lot;
@@ -52,14 +53,14 @@ fn parsed<T: DeserializeOwned>(body: &[u8]) -> Result<T, String> {
 }
 
 /// A word to the daemon's loop: the requests of the control socket, but that a batch begins by a formula's
-/// name in the folder of the formulas and by no other path.
+/// name in the folder of the formulas and by no other path. What is said about a step is refused for another.
 async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
     if let Err(refusal) = allowed(&shared, &headers) {
         return refused(refusal);
     }
-    let mut request = match Request::parse(&body) {
-        Ok(request) => request,
-        Err(error) => return misunderstood(&error.to_string()),
+    let (about, mut request) = match word(&body) {
+        Ok(word) => word,
+        Err(why) => return misunderstood(&why),
     };
     match &mut request {
         Request::Begin { formula, .. } => {
@@ -85,7 +86,19 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
             return refused((StatusCode::FORBIDDEN, why));
         }
     }
-    answered(ask(&shared.calls, request, None).await)
+    answered(ask(&shared.calls, request, about, None).await)
+}
+
+/// A request, and beside it as `about` the batch and the step that the page showed.
+fn word(body: &[u8]) -> Result<(Option<About>, Request), String> {
+    let mut word: serde_json::Map<String, serde_json::Value> = parsed(body)?;
+    let about = word.remove("about").map(serde_json::from_value);
+    let about = about
+        .transpose()
+        .map_err(|error| format!("\"about\": {error}"))?;
+    let rest = serde_json::Value::Object(word).to_string();
+    let request = Request::parse(rest.as_bytes()).map_err(|error| error.to_string())?;
+    Ok((about, request))
 }
 
 /// A lot for the list, as it stands on the package. Empty texts are as if they were not there.
@@ -121,6 +134,12 @@ impl NewLot {
             .map(|text| Price::parse(&text))
             .transpose()
             .map_err(|error| format!("the price: {error}"))?;
+        if self.lot.trim().is_empty() {
+            return Err("say which lot it is, as it stands on the package".to_owned());
+        }
+        if self.ingredient.trim().is_empty() {
+            return Err("say what ingredient it is, as the formulas name it".to_owned());
+        }
         Ok(Lot {
             name: self.lot.trim().to_owned(),
             ingredient: self.ingredient.trim().to_owned(),
@@ -145,6 +164,12 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respon
     // Two at a time could each find the list without the other's lot.
     let _alone = shared.list.lock().await;
     let add = move |house: &House| -> Result<String, Unread> {
+        if let Some(there) = house.lots()?.iter().find(|there| there.name == lot.name) {
+            let (name, of) = (&there.name, &there.ingredient);
+            return Err(Unread::Other(format!(
+                "a lot {name} is in the list already, of {of}"
+            )));
+        }
         store::add(&house.lots_file()?, &lot)?;
         Ok(format!(
             "Lot {} of {} is in the list.",

@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use jiff::Timestamp;
+
 use crate::batch::error::LogError;
 use crate::batch::names::safe_batch_name;
 use crate::batch::record::{self, Record};
@@ -19,18 +21,26 @@ pub fn log_of(logs: &Path, batch: &str) -> Option<PathBuf> {
         .then_some(path)
 }
 
-/// The logs of the batches in a folder, the one that was written last first; those of scale checks are
-/// none.
+/// The logs of the batches in a folder, the one that was begun last first; those of scale checks are none.
+/// A copy that was put back has a new file time: it does not count but where the log tells no time.
 ///
 /// # Errors
 /// When the folder cannot be read.
 pub fn newest(logs: &Path) -> Result<Vec<PathBuf>, LogError> {
-    let written = |path: &PathBuf| path.metadata().and_then(|m| m.modified()).ok();
     let mut logs = record::logs_in(logs)?;
     logs.retain(|path| !scale_checks::is_one(path));
-    logs.sort_by_cached_key(written);
+    logs.sort_by_cached_key(|path| begun(path));
     logs.reverse();
     Ok(logs)
+}
+
+fn begun(path: &Path) -> Option<Timestamp> {
+    let first = scan_file(path).and_then(|mut scan| scan.next_row());
+    if let Ok(Some(row)) = first {
+        return Some(row.at);
+    }
+    let written = path.metadata().and_then(|m| m.modified()).ok()?;
+    Timestamp::try_from(written).ok()
 }
 
 /// Every row of a log, and the bytes of a torn end; a fault before that is an error.

@@ -27,7 +27,7 @@ return {
   tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"),
   said: texts(".said"), links: texts("#rooms a, #to-lot, #to-remedies"), choices: shown("choices"),
   pictures: [...document.querySelectorAll("img.chart")].filter((one) => one.offsetParent && one.naturalWidth > 0).length,
-  awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
+  place: shown("place"), ahead: shown("ahead"), awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
   wide: document.documentElement.scrollWidth > document.documentElement.clientWidth,
   small: texts("button, a.key, summary, input:not([type=radio]), select").length - [...document.querySelectorAll(
     "button, a.key, summary, input:not([type=radio]), select")].filter((one) => one.offsetParent && one.offsetHeight >= 44).length,

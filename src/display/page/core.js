@@ -37,6 +37,7 @@ const KEYS = [
   [/`?bismar remedy(?: \S+\.csv)?`? shows/g, "“Remedies” shows"],
   [/: bismar lot LOT\./g, ": “Choose its lot”."],
   [/: bismar lot .+ --despite "REASON"/g, ", under “Why it is taken all the same”"],
+  [/, and `daily_scale_check` is on .*then begin again/g, "; make one under “Scales”, then begin again"],
   [/: bismar fill --fill 55g/g, ", under “Grams on the label”"],
   [/stop it first \(bismar stop\)/g, "stop it first"],
   [/`bismar stop`/g, "“Stop the batch”"],
@@ -64,6 +65,12 @@ export const unsigned = (text) => text.replace(/^-/, "");
 export function inBatch() {
   return Boolean(know.status?.formula || know.step) && !know.closed && know.tare !== "batch over";
 }
+
+/** What the page shows: a word that is said about it counts for no other step. */
+export const aboutNow = () => ({ batch: know.batch, step: know.step?.step ?? null });
+
+/** The status, where it is that of the step that is shown: a new step is told a moment before. */
+export const ofStep = () => ((know.status?.step ?? null) === (know.step?.step ?? null) ? know.status : null);
 
 /** A phase by its name, with the word "phase" once. */
 export const phaseName = (name) => (/phase/i.test(name) ? name : `phase ${name}`);

@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, STALE, age, ask, fresh, inBatch, kept, know, number, phaseName, put, remember, remembered, session, stamp, unsigned, withKeys,
+  $, STALE, aboutNow, age, ask, fresh, inBatch, kept, know, number, ofStep, phaseName, put, remember, remembered, session, stamp, unsigned, withKeys,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -10,7 +10,8 @@ const DEAF = 5000; // ms without a beat after which the stream is opened anew
 const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
 // States of the tare in which the step that is told comes next.
-const BETWEEN = ["mixing", "waiting for the emptied beaker", "waiting for a decision"];
+const EMPTIED = "waiting for the emptied beaker";
+const BETWEEN = ["mixing", EMPTIED, "waiting for a decision"];
 
 let key = null; // from the address, until the daemon has answered
 let stream = null;
@@ -93,7 +94,13 @@ async function load() {
   }
 }
 
+function loadNext() {
+  know.nextKnown = false;
+  load();
+}
+
 function takeStatus(reply) {
+  know.nextKnown = true;
   const status = reply.status ?? {};
   if (status.formula && !know.status?.formula) know.closed = null;
   if ((reply.batch ?? null) !== know.batch) know.recorded = null;
@@ -164,6 +171,8 @@ const takers = {
     if (!know.cue || know.cue.choices?.join() !== event.choices?.join()) know.changed = stamp();
     Object.assign(know, { cue: event, fault: null });
     put("answer", "");
+    // The step that comes next is the status's to tell; in a pour it does not change.
+    if (!["add", "ease-off", "hold", "take-out"].includes(event.cue)) loadNext();
   },
   fault(event) {
     know.heard += 1;
@@ -181,11 +190,15 @@ const takers = {
     know.recorded = event;
     load();
   },
-  tare(event) { know.tare = event.state; },
+  tare(event) {
+    know.tare = event.state;
+    loadNext();
+  },
   check(event) { know.check = event; },
   closed(event) {
     know.heard += 1;
     Object.assign(know, { closed: event, step: null, pour: null, ahead: [], fault: null });
+    put("answer", "");
     stopMix();
     load();
   },
@@ -286,14 +299,16 @@ function amount() {
     const pour = standing(missing);
     if (pour === "inside") {
       // A word, not a number: from afar a number would read as still to add.
-      const side = number(missing) < 0 ? "above" : "below";
-      return { big: "live", digits: "[inside]", word: `${unsigned(missing)} g ${side} the target`, pour, missing };
+      const off = number(missing);
+      const word = off === 0 ? "on the target" : `${unsigned(missing)} g ${off < 0 ? "above" : "below"} the target`;
+      return { big: "live", digits: "[inside]", word, pour, missing };
     }
     return { big: "live", digits: unsigned(missing), word: pour === "over" ? "too much" : "still to add", pour, missing };
   }
   if (kind === "lift" && know.recorded) {
     return { big: "recorded", digits: know.recorded.net, word: "recorded" };
   }
+  if (know.tare === EMPTIED) return { big: "none", digits: "–", word: "What stayed in a beaker" };
   if (know.step?.target && (kind === "place" || kind === null)) {
     return { big: "target", digits: know.step.target, word: "comes next" };
   }
@@ -343,10 +358,10 @@ function paintWhere() {
   const name = know.batch ?? know.status?.formula ?? "bismar";
   put("batch", inBatch() && know.status?.formula && know.batch ? `${know.status.formula}, batch ${name}` : inBatch() ? name : "bismar");
   const between = BETWEEN.includes(know.tare);
-  const where = step == null ? "" : between ? `step ${step} of ${of} comes next` : `step ${step} of ${of}`;
+  const where = step == null || (between && !know.nextKnown) ? "" : between ? `step ${step} of ${of} comes next` : `step ${step} of ${of}`;
   put("place", inBatch() ? [phase && phaseName(phase), where].filter(Boolean).join(", ") : "");
   const lift = know.cue?.cue === "lift" && know.recorded && document.body.dataset.big === "recorded";
-  const title = know.cue?.cue === "mix" ? "Mix" : lift ? know.recorded.ingredient : (ingredient ?? "");
+  const title = know.cue?.cue === "mix" ? "Mix" : know.tare === EMPTIED ? "Emptied beaker" : lift ? know.recorded.ingredient : (ingredient ?? "");
   // Without an ingredient the page's heading is for those who go by headings.
   const named = inBatch() && title;
   put("ingredient", named ? title : "Bench");
@@ -392,7 +407,8 @@ const shape = (id, name, value) => {
 
 function paintTrough(shown) {
   const [target, low, high] = ["target", "low", "high"].map((name) => number(know.step?.[name]));
-  const drawn = target > 0 && low <= target && high >= target && high > 0;
+  const other = shown.big === "recorded" && know.recorded.step !== know.step?.step;
+  const drawn = target > 0 && low <= target && high >= target && high > 0 && !other && know.tare !== EMPTIED;
   $("trough").hidden = !drawn;
   if (!drawn) return;
   const at = trough(target, low, high);
@@ -414,7 +430,8 @@ function paintTrough(shown) {
   const gate = $("t-gate").getBoundingClientRect();
   const em = Number.parseFloat(getComputedStyle($("t-gate")).fontSize);
   const room = gate.left - $("trough").getBoundingClientRect().left - (tenth / 1000) * $("trough").clientWidth;
-  $("t-tenth").hidden = room < 5 * em;
+  const apart = ((tenth - half) / 1000) * $("trough").clientWidth;
+  $("t-tenth").hidden = room < 5 * em || apart < 6 * em;
   if (shown.pour) {
     const x = at(target - number(shown.missing));
     shape("so-far-box", "width", String(x));
@@ -458,7 +475,8 @@ function paintSide() {
   };
   // Between two weighings the step itself is the next.
   const early = know.step?.ingredient && $("ingredient").textContent !== know.step.ingredient;
-  const ahead = (early ? [know.step, ...know.ahead] : know.ahead).slice(0, 2);
+  const unknown = BETWEEN.includes(know.tare) && !know.nextKnown;
+  const ahead = unknown ? [] : (early ? [know.step, ...know.ahead] : know.ahead).slice(0, 2);
   rows("ahead", ahead.map(({ ingredient, target }) => [ingredient, target]), ([name, grams]) => {
     const item = document.createElement("li");
     const weight = document.createElement("b");
@@ -470,7 +488,7 @@ function paintSide() {
   $("ahead-part").hidden = ahead.length === 0;
   const tare = fresh(know.beat) ? know.tare : "not known now";
   put("tare", inBatch() && tare && tare !== "mixing" ? `Pan and tare: ${tare}` : "");
-  const { lot, lot_required: needed } = know.status ?? {};
+  const { lot, lot_required: needed } = ofStep() ?? {};
   const asks = inBatch() && know.step && needed && !lot;
   put("lot", !inBatch() || !know.step || (!lot && !needed) ? "" : lot ? `Lot: ${lot}` : "Lot: not named yet; the weight waits for it");
   $("to-lot").hidden = !asks;
@@ -505,7 +523,8 @@ async function press(word) {
   busy = true;
   for (const button of $("choices").children) button.setAttribute("aria-disabled", "true");
   try {
-    const { code, reply } = await ask("/do", { do: word });
+    const about = word === "stop" ? {} : { about: aboutNow() };
+    const { code, reply } = await ask("/do", { do: word, ...about });
     if (code === 401) return openDoor();
     put("answer", reply?.ok ? (reply.say ?? "") : (reply?.error ?? `bismar did not take it (${code}).`));
   } catch {

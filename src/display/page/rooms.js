@@ -1,9 +1,9 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be. Texts go in as texts alone.
 
-import { $, age, ask, fresh, inBatch, kept, know, phaseName, put, remember, remembered, stamp } from "./core.js";
+import { $, aboutNow, age, ask, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
 
-const SLOW = 15000; // ms for an answer that reads many files
+const SLOW = 10000; // ms for an answer that reads many files
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
 const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
@@ -61,11 +61,14 @@ const h = (name) => ({ name });
 const n = (name) => ({ name, n: true });
 const small = (text) => text ? el("small", {}, text) : null;
 
+/** A comma before one or two digits is a decimal point; before three it may be anything, and stays. */
+const dot = (text) => text.replace(/^([^.,]*),([0-9]{1,2})(?![0-9.,])/, "$1.$2");
 /** A weight as the daemon takes it: grams where no unit is given. */
-const mass = (text) => (/[0-9]$/.test(text) ? `${text}g` : text);
+const mass = (text) => (/[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
 
 // ---- Asking -----------------------------------------------------------------------------------
 
+let failed = false; // the room could not be read; it is when the daemon is back
 const LOST = "No answer from bismar. Look whether it runs, then try again.";
 
 /** The reply, or the reason why there is none as { error }. */
@@ -75,6 +78,7 @@ async function get(path, body) {
     if (code === 401) document.dispatchEvent(new Event("locked"));
     return ok && reply?.ok ? reply : { error: reply?.error ?? `bismar did not answer that (${code}).` };
   } catch {
+    if (!body && !fresh(know.beat)) failed = true;
     return { error: body ? "No answer from bismar: it is not known whether that was taken." : LOST };
   }
 }
@@ -86,9 +90,10 @@ function sends(words, path, body, then, { twice } = {}) {
   const said = el("p", { class: "said", role: "alert" });
   let busy = false;
   let armed = null;
+  let done = null;
   const label = el("span", {}, words);
   const key = button(async () => {
-    if (busy) return;
+    if (busy || age(done) < BOUNCE) return;
     if (twice && !armed) {
       armed = stamp();
       label.textContent = twice;
@@ -108,6 +113,7 @@ function sends(words, path, body, then, { twice } = {}) {
     said.textContent = "";
     const reply = await get(path, wanted);
     busy = false;
+    done = stamp();
     key.removeAttribute("aria-disabled");
     said.textContent = reply.error ?? reply.say ?? "";
     said.classList.toggle("wrong", Boolean(reply.error));
@@ -126,6 +132,8 @@ const VESSELS = { beaker: "in a beaker of its own", bowl: "into the bowl", diffe
 
 // ---- A new batch ------------------------------------------------------------------------------
 
+const called = new Map(); // formulas' names by their files
+
 async function begin(file) {
   if (file) return plan(file);
   const reply = await get("/formulas");
@@ -134,8 +142,10 @@ async function begin(file) {
     return [el("p", {}, `There is no formula in ${reply.folder}. Put formula files (.toml) there, or name another folder as formula_dir in the configuration.`)];
   }
   const bad = reply.formulas.filter((formula) => formula.error);
+  const alike = (name) => reply.formulas.filter((other) => other.name === name).length > 1;
+  for (const formula of reply.formulas) if (formula.name) called.set(formula.file, formula.name);
   const one = (formula) => el("li", {}, link(`begin/${encodeURIComponent(formula.file)}`, formula.name,
-      el("small", {}, `${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients in ${formula.phases.join(", ")}`)));
+      el("small", {}, `${alike(formula.name) ? `${formula.file}, ` : ""}${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients in ${formula.phases.join(", ")}`)));
   return [
     inBatch() ? el("p", { class: "said" }, "A batch is under way. Another one can be begun when it is over.") : null,
     el("ul", { class: "picks" }, reply.formulas.filter((formula) => !formula.error).map(one)),
@@ -143,6 +153,10 @@ async function begin(file) {
     reply.more ? el("p", {}, `${reply.more} more are in ${reply.folder}.`) : null,
   ];
 }
+
+// The daemon's names for the sizes, as the fields are labelled.
+const byLabel = (text) => text.replace(/^fill "/, "Grams in a jar: \"").replace(/^batch "/, "Grams of the whole batch: \"")
+  .replace(/^allowance "/, "For losses: \"");
 
 function plan(file) {
   const last = JSON.parse(remembered(kept, `bismar-size ${file}`) ?? "{}");
@@ -165,7 +179,7 @@ function plan(file) {
     if (by === "weight" && grams.value) asked.batch = mass(grams.value);
     if (by === "jars" && jars.value) asked.jars = jars.value;
     if (by === "jars" && fill.value) asked.fill = mass(fill.value);
-    if (more.value) asked.allowance = /%$/.test(more.value) ? more.value : `${more.value}%`;
+    if (more.value) asked.allowance = dot(/%$/.test(more.value) ? more.value : `${more.value}%`);
     return asked;
   };
   let turn = 0;
@@ -183,7 +197,7 @@ function plan(file) {
     }
     const reply = await get(question("/plan", asked));
     if (mine !== turn) return;
-    if (reply.error) return void out.replaceChildren(wrong(reply.error));
+    if (reply.error) return void out.replaceChildren(wrong(byLabel(reply.error)));
     remember(kept, `bismar-size ${file}`, JSON.stringify({ by, batch: grams.value, jars: jars.value, fill: fill.value, more: more.value }));
     out.replaceChildren(...planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }));
   };
@@ -241,9 +255,28 @@ function planned(reply, asked) {
 
 // ---- Lots -------------------------------------------------------------------------------------
 
+let followStep = null; // draws the lot of the step anew
+let followed = null;
+const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep())]);
+
 async function lots() {
   const reply = await get("/store");
   if (reply.error) return [wrong(reply.error), inBatch() ? stepLot([]) : null];
+  const shelf = el("div", { class: "rows" }, ...onShelf(reply));
+  const added = async () => {
+    const now = await get("/store");
+    if (!now.error) shelf.replaceChildren(...onShelf(now));
+  };
+  const box = el("div");
+  followStep = () => {
+    followed = atStep();
+    box.replaceChildren(...[inBatch() ? stepLot(reply.lots) : null].filter(Boolean));
+  };
+  followStep();
+  return [box, shelf, newLot(reply, added)];
+}
+
+function onShelf(reply) {
   const rows = [];
   for (const ingredient of [...new Set(reply.lots.map((lot) => lot.ingredient))]) {
     rows.push({ over: ingredient });
@@ -252,31 +285,30 @@ async function lots() {
     }
   }
   return [
-    inBatch() ? stepLot(reply.lots) : null,
     part("In the store", rows.length
       ? table("Lots in the store", [h("Lot"), n("Best before"), n("Left g")], rows)
       : el("p", {}, `No lot is in ${reply.file} yet. Add the first below.`)),
     reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
-    newLot(reply.lots),
-  ];
+  ].filter(Boolean);
 }
 
 /** The lot of the step that is being weighed. */
 function stepLot(all) {
-  const ingredient = know.step?.ingredient ?? know.status?.ingredient;
+  const about = aboutNow();
+  const ingredient = know.step?.ingredient;
   if (!ingredient) return null;
   const mine = all.filter((lot) => lot.ingredient === ingredient);
   const other = field(mine.length ? "Another lot" : "Lot, as it stands on the package", {});
   const reason = field("Why it is taken all the same", {});
   reason.box.hidden = true;
-  const named = el("p", { class: "said" }, know.status?.lot ? `Named: ${know.status.lot}` : "None is named yet.");
+  const named = el("p", { class: "said" }, ofStep()?.lot ? `Named: ${ofStep().lot}` : "None is named yet.");
   const took = (lot) => (reply) => {
     reason.box.hidden = !reply.error;
     if (reply.error) other.input.value = lot();
     else named.textContent = `Named: ${lot()}`;
     document.dispatchEvent(new Event("asked"));
   };
-  const body = (lot) => () => lot() && { do: "lot", lot: lot(), ...(reason.value && !reason.box.hidden ? { despite: reason.value } : {}) };
+  const body = (lot) => () => lot() && { do: "lot", about, lot: lot(), ...(reason.value && !reason.box.hidden ? { despite: reason.value } : {}) };
   const picks = mine.map((one) => {
     const { key, said } = sends(one.lot, "/do", body(() => one.lot), took(() => one.lot));
     key.append(el("small", {}, one.refused ?? `${one.left == null ? "how much is left is not known" : `${g(one.left)} left`}`));
@@ -287,8 +319,9 @@ function stepLot(all) {
     el("div", { class: "sizes" }, other.box, reason.box, typed.key), typed.said);
 }
 
-function newLot(all) {
-  const known = [...new Set(all.map((lot) => lot.ingredient))];
+function newLot(reply, added) {
+  const known = [...new Set([...reply.known, ...reply.lots.map((lot) => lot.ingredient)])].sort();
+  const named = (name) => reply.known.some((one) => one.toLowerCase() === name.toLowerCase());
   const fields = {
     lot: field("Lot, as it stands on the package", { required: true }),
     ingredient: field("Ingredient, as the formulas name it", { required: true, list: "known" }),
@@ -301,10 +334,15 @@ function newLot(all) {
   const body = () => {
     const asked = Object.fromEntries(Object.entries(fields).map(([name, one]) => [name, one.value]));
     if (asked.amount) asked.amount = mass(asked.amount);
+    asked.price_per_kg = dot(asked.price_per_kg);
     return asked;
   };
-  const { key, said } = sends("Add this lot", "/lots", body, (reply) => {
-    if (!reply.error) for (const name of ["lot", "amount", "best_before", "price_per_kg"]) fields[name].input.value = "";
+  const { key, said } = sends("Add this lot", "/lots", body, (answer, said) => {
+    if (answer.error) return;
+    const { value } = fields.ingredient;
+    if (reply.known.length && !named(value)) said.textContent += ` No formula here names “${value}”: look at its spelling.`;
+    for (const name of ["lot", "amount", "best_before", "price_per_kg"]) fields[name].input.value = "";
+    added();
   });
   return el("details", {}, el("summary", {}, "Add a lot"),
     el("datalist", { id: "known" }, known.map((value) => el("option", { value }))),
@@ -312,6 +350,8 @@ function newLot(all) {
 }
 
 // ---- Batches ----------------------------------------------------------------------------------
+
+const DAMAGED = "its log is damaged";
 
 async function batches(name) {
   if (name) return record(name);
@@ -324,8 +364,9 @@ async function batches(name) {
     skip += reply.batches.length;
     list.append(...reply.batches.map((batch) => el("li", {}, batch.error
       ? el("p", { class: "said wrong" }, batch.error)
+      : batch.state === DAMAGED ? link(`batches/${encodeURIComponent(batch.batch)}`, batch.batch, small(DAMAGED))
       : link(`batches/${encodeURIComponent(batch.batch)}`, batch.batch,
-        el("small", {}, `${batch.formula}, ${day(batch.opened)}, ${g(batch.grams)}${batch.jars ? `, ${batch.jars} jars` : ""}, ${batch.state}`)))));
+        el("small", {}, `${batch.formula}, ${day(batch.opened)}, ${g(batch.grams)}${batch.jars ? `, ${batch.jars} ${batch.jars === 1 ? "jar" : "jars"}` : ""}, ${batch.state}`)))));
     older.hidden = !reply.more;
     if (!skip) list.append(el("li", {}, "No batch was made yet. Its record will be here."));
   };
@@ -342,16 +383,20 @@ async function record(name) {
     [step.net ?? "withdrawn", small([step.deviation && `${step.deviation} off`, step.verdict ?? "no verdict"].filter(Boolean).join(", "))]] }));
   const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), jar.net ?? "withdrawn", jar.verdict ?? ""] }));
   const remark = field("A remark for the record", {});
-  const noted = sends("Write it down", "/do", () => remark.value && { do: "note", note: remark.value },
-    (answer) => { if (!answer.error) remark.input.value = ""; });
+  const remarks = el("ul", { class: "lines" }, reply.notes.map((text) => el("li", {}, text)));
+  const noted = sends("Write it down", "/do", () => remark.value && { do: "note", note: remark.value }, (answer) => {
+    if (answer.error) return;
+    remarks.append(el("li", {}, remark.value));
+    remark.input.value = "";
+  });
   const stayed = running ? reply.steps.filter((step) => step.net).map((step) => {
-    const { key, said } = sends(step.ingredient, "/do", () => ({ do: "residue", step: step.step }), toBench);
+    const { key, said } = sends(`${step.step}. ${step.ingredient}`, "/do", () => ({ do: "residue", step: step.step }), toBench);
     return el("li", {}, key, said);
   }) : [];
   const plain = encodeURIComponent(name);
   return [
-    el("p", { class: "size" }, `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
-    el("p", {}, `Begun ${day(reply.opened)}${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
+    el("p", { class: "size" }, reply.state === DAMAGED ? DAMAGED : `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
+    reply.state === DAMAGED ? null : el("p", {}, `Begun ${day(reply.opened)}${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
     reply.fault ? wrong(reply.fault) : null,
     el("div", { class: "keys" },
       el("a", { class: "key", href: question("/sheet", { batch: name }), target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
@@ -359,7 +404,7 @@ async function record(name) {
       link(`remedies/${plain}`, "Remedies")),
     table(`Weights of ${name}`, [h("Step"), n("Target g"), n("Net g")], rows),
     jars.length ? part("Jars", table(`Jars of ${name}`, [n("Jar"), n("Net g"), h("Verdict")], jars)) : null,
-    reply.notes.length ? part("Remarks", lines(reply.notes)) : null,
+    reply.notes.length || running ? part("Remarks", remarks) : null,
     running ? part("Add a remark", remark.box, noted.key, noted.said) : null,
     stayed.length ? part("Weigh what stayed in a beaker", el("p", {}, "Choose whose beaker it is; then put it back emptied."), el("ul", { class: "picks" }, stayed)) : null,
     charts(reply),
@@ -389,7 +434,7 @@ function charts(reply) {
 // ---- Remedies ---------------------------------------------------------------------------------
 
 const WAYS = {
-  keep: ["Keep it", "Nothing is added; every ingredient is inside its limits as it is."],
+  keep: ["Keep it", "Every ingredient is inside its limits as it is."],
   "in-proportion": ["Raise the others", "The others are raised until all stand in the formula's proportion."],
   "least-added": ["Add the least", "The smallest addition that brings all inside their limits."],
 };
@@ -412,7 +457,7 @@ async function remedies(name) {
     return el("li", { class: "way" }, el("h2", {}, title), el("p", {}, text),
       adds.length ? table(`${title}: what is added`, [h("Add"), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, add] }))) : el("p", {}, "Nothing is added."),
       el("p", {}, `The batch is then ${g(found.batch)}${found.jars == null ? "" : `, ${found.jars} whole jars`}.`),
-      found.short.length ? lines(found.short.map((why) => `No room: ${why}`), "lines heed") : null,
+      found.short.length ? lines(found.short.map((why) => `Not possible now: ${why}`), "lines heed") : null,
       found.unknown.length ? el("p", {}, `Not known: ${found.unknown.join(", ")}.`)
         : found.short.length ? null : el("p", {}, "Bowl, scale and lots hold it."),
       (running || open) ? key : null, said);
@@ -430,26 +475,36 @@ async function remedies(name) {
 
 // ---- Filling ----------------------------------------------------------------------------------
 
-async function fill(name) {
-  const reply = name ? await get(question("/record", { batch: name })) : {};
+/** The name of the batch that was begun last of those that are over; `null` where there is none. */
+async function weighedLast() {
+  const reply = await get("/batches");
+  return reply.batches?.find((batch) => batch.state === "complete" || batch.state === "ended early")?.batch ?? null;
+}
+
+async function fill(asked) {
+  const name = asked || await weighedLast();
+  if (name === null) return [el("p", {}, "No batch was weighed yet that jars could be filled from.")];
+  const reply = await get(question("/record", { batch: name }));
   if (reply.error) return [wrong(reply.error)];
+  const left = reply.planned ? Math.max(0, reply.planned.count - reply.jars.length) : 0;
   const net = field("Grams on the label", { inputmode: "decimal", value: reply.planned?.fill ?? "" });
   const over = field("How much more a jar may hold, grams", { inputmode: "decimal" }, "empty: 2 %, at least 0.2 g");
-  const jars = field("Jars at most", { inputmode: "numeric" }, "empty: as many as the batch holds");
+  const jars = field("Jars at most", { inputmode: "numeric", value: left || "" }, "empty: as many as the batch holds");
   const rule = field("Net contents are judged by", { choices: [
     ["eu", "Directive 76/211/EEC"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
   const allowable = field("Allowable variation of one package, grams", { inputmode: "decimal" }, "from the handbook's table, for your label");
   allowable.box.hidden = true;
   rule.input.addEventListener("change", () => { allowable.box.hidden = rule.value !== "hb133"; });
   const body = () => ({
-    do: "fill", batch: name || undefined, fill: net.value ? mass(net.value) : undefined,
+    do: "fill", batch: name, fill: net.value ? mass(net.value) : undefined,
     over: over.value ? mass(over.value) : undefined, jars: jars.value ? Number(jars.value) || 0 : undefined,
     rule: rule.value, allowable: rule.value === "hb133" && allowable.value ? mass(allowable.value) : undefined,
   });
   const { key, said } = sends("Fill jars now", "/do", body, toBench);
   key.classList.add("main");
   return [
-    el("p", { class: "size" }, name ? `Out of ${name}${reply.grams ? `: ${g(reply.grams)} were weighed` : ""}${reply.jars?.length ? `, ${reply.jars.length} jars are filled` : ""}` : "Out of the batch that was weighed last"),
+    el("p", { class: "size" }, `Out of ${name}, ${reply.formula}: ${g(reply.grams)} were weighed${reply.jars.length ? `, ${reply.jars.length} filled already` : ""}`),
+    asked ? null : el("p", {}, "It is the batch that was begun last; “Batches” has the others."),
     el("p", {}, "Put an empty jar on the scale, fill it to the cue, lift it; then the next one. Each jar is recorded."),
     el("div", { class: "sizes" }, [net, over, jars, rule, allowable].map((one) => one.box)), key, said,
     el("p", {}, "For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures."),
@@ -475,7 +530,8 @@ async function scales() {
   if (!reply.scales.length) return [el("p", {}, "No scale is configured. In a terminal: bismar identify --write")];
   const names = reply.scales.map((scale) => [scale.name, scale.name]);
   const which = field("Scale", { choices: names });
-  const weight = field("Test weight", { choices: reply.weights.map((weight) => [weight, `${weight} g`]) });
+  const most = Math.max(...reply.scales.map((scale) => Number.parseFloat(scale.capacity ?? "Infinity")));
+  const weight = field("Test weight", { choices: reply.weights.filter((weight) => Number.parseFloat(weight) <= most).map((weight) => [weight, `${weight} g`]) });
   weight.input.value = "100";
   const kind = field("Its class (OIML R 111)", { choices: reply.classes.map((name) => [name, name]) });
   kind.input.value = "M1";
@@ -528,13 +584,15 @@ export async function enterRoom() {
   Object.assign(room, { name: known ? name : "", arg: known ? arg : "" });
   touched = stamp();
   const mine = ++shown;
+  followStep = null;
+  failed = false;
   document.dispatchEvent(new Event("room"));
   if (!known) {
     // What was pressed in the room is gone: the keyboard goes on from the bench's heading.
     if (left) $("ingredient").focus();
     return false;
   }
-  const title = arg && name !== "fill" ? `${TITLES[name]}: ${arg.replace(/\.toml$/, "")}` : TITLES[name];
+  const title = arg && name !== "fill" ? `${TITLES[name]}: ${called.get(arg) ?? arg.replace(/\.toml$/, "")}` : TITLES[name];
   put("room-title", title);
   $("room-inside").replaceChildren(el("p", {}, "Reading …"));
   scrollTo(0, 0);
@@ -563,6 +621,9 @@ export function paintRoom() {
   put("strip-say", $("say").textContent);
   $("strip").classList.toggle("urgent", $("now").classList.contains("urgent"));
   if (room.name === "scales" && $("check-say")) paintScales();
+  // The bench has gone on: what stands here was about the step before.
+  if (room.name === "lots" && followStep && followed !== atStep()) followStep();
+  if (failed && fresh(know.beat)) enterRoom();
   // The hands are in the bowl: the bench comes back by itself.
   if (running && age(touched) > RETURN) leaveRoom();
 }

@@ -41,6 +41,14 @@ pub fn batches(house: &House, skip: usize) -> Result<Value, Unread> {
     Ok(json!({ "batches": told, "more": more }))
 }
 
+/// A remedy's note begins with what the program reads of it (`amended {...} words`).
+fn for_a_person(note: &str) -> &str {
+    match note.strip_prefix("amended {") {
+        Some(rest) => rest.rsplit_once("} ").map_or(note, |(_, words)| words),
+        None => note,
+    }
+}
+
 /// How far a batch is, in words.
 fn state(record: &Record) -> &'static str {
     let complete = |row: &crate::batch::row::Row| row.note.starts_with("complete");
@@ -84,8 +92,8 @@ pub fn record(house: &House, asked: &Batch) -> Result<Value, Unread> {
     let notes = record
         .notes
         .iter()
-        .chain(&record.remedies)
-        .map(|row| &row.note);
+        .map(|row| row.note.as_str())
+        .chain(record.remedies.iter().map(|row| for_a_person(&row.note)));
     let planned = record.opening.as_ref().and_then(|opening| opening.jars);
     let planned = planned.map(
         |(count, fill)| json!({ "count": count, "fill": fill.grams(Mass::from_g(1)).to_string() }),

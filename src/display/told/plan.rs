@@ -1,5 +1,6 @@
 //! The formulas to choose from, and one of them as a batch on paper.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
@@ -15,7 +16,7 @@ use crate::mass::Mass;
 use crate::overview::{self, Unread, planning, scale_check};
 
 /// Of a folder with very many files only the first are told.
-const MOST_FORMULAS: usize = 200;
+const MOST_FORMULAS: usize = 500;
 
 /// The formulas of the folder, by their files' names.
 ///
@@ -23,19 +24,8 @@ const MOST_FORMULAS: usize = 200;
 /// When the folder is not known or cannot be read; a missing one is empty.
 pub fn formulas(house: &House) -> Result<Value, Unread> {
     let folder = house.config().formulas()?;
-    let mut names: Vec<String> = match std::fs::read_dir(&folder) {
-        Ok(entries) => entries
-            .flatten()
-            .filter_map(|entry| entry.file_name().into_string().ok())
-            .filter(|name| name.ends_with(".toml") && !name.starts_with('.'))
-            .collect(),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Vec::new(),
-        Err(error) => {
-            let text = format!("{}: {error}", folder.display());
-            return Err(Unread::Other(text));
-        }
-    };
-    names.sort();
+    let names =
+        names(&folder).map_err(|error| Unread::Other(format!("{}: {error}", folder.display())))?;
     let more = names.len().saturating_sub(MOST_FORMULAS);
     let one = |name: &String| match Formula::read(&folder.join(name)) {
         Ok(formula) => json!({
@@ -49,6 +39,41 @@ pub fn formulas(house: &House) -> Result<Value, Unread> {
     };
     let told: Vec<Value> = names.iter().take(MOST_FORMULAS).map(one).collect();
     Ok(json!({ "folder": folder.display().to_string(), "formulas": told, "more": more }))
+}
+
+/// What the formulas of the folder are made of, each name once.
+pub fn ingredients(house: &House) -> Vec<String> {
+    let files = house.config().formulas().map_or_else(
+        |_| Vec::new(),
+        |folder| match names(&folder) {
+            Ok(names) => names.iter().map(|name| folder.join(name)).collect(),
+            Err(_) => Vec::new(),
+        },
+    );
+    let read = files
+        .iter()
+        .take(MOST_FORMULAS)
+        .map(|file: &PathBuf| Formula::read(file));
+    let formulas: Vec<Formula> = read.flatten().collect();
+    let all = formulas.iter().flat_map(Formula::ingredients);
+    let all: BTreeSet<String> = all.map(|one| one.name.clone()).collect();
+    all.into_iter().collect()
+}
+
+/// The names of the formulas' files; a missing folder has none.
+fn names(folder: &Path) -> std::io::Result<Vec<String>> {
+    let entries = match std::fs::read_dir(folder) {
+        Ok(entries) => entries,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) => return Err(error),
+    };
+    let mut names: Vec<String> = entries
+        .flatten()
+        .filter_map(|entry| entry.file_name().into_string().ok())
+        .filter(|name| name.ends_with(".toml") && !name.starts_with('.'))
+        .collect();
+    names.sort();
+    Ok(names)
 }
 
 /// What is wrong with a formula, with its file's name alone: the page tells the folder elsewhere.

@@ -3,13 +3,14 @@
 use serde_json::{Value, json};
 
 use super::super::house::House;
-use super::grams;
+use super::{grams, plan};
 use crate::lots::shelf::{listed, premixes};
 use crate::lots::trace::Use;
 use crate::lots::uses_of;
 use crate::overview::Unread;
 
-/// Every lot of the list and every batch that is a lot of others, with what is left of each.
+/// Every lot of the list and every batch that is a lot of others, with what is left of each; and what the
+/// formulas are made of.
 ///
 /// # Errors
 /// Where the list or the logs do not read.
@@ -32,5 +33,6 @@ pub fn store(house: &House) -> Result<Value, Unread> {
         "file": house.lots_file()?.display().to_string(),
         "lots": rows.collect::<Vec<_>>(),
         "damaged": damaged,
+        "known": plan::ingredients(house),
     }))
 }
