@@ -83,7 +83,7 @@ async function load() {
       if (!stream) listen();
     } else if (!stream) setTimeout(load, 1000);
   } catch {
-    if (!stream) setTimeout(load, 1000);
+    if (!stream || !know.nextKnown) setTimeout(load, 1000);
   } finally {
     loading = false;
     if (again) {
@@ -191,6 +191,7 @@ const takers = {
     load();
   },
   tare(event) {
+    know.heard += 1;
     know.tare = event.state;
     loadNext();
   },
@@ -526,6 +527,8 @@ async function press(word) {
     const about = word === "stop" ? {} : { about: aboutNow() };
     const { code, reply } = await ask("/do", { do: word, ...about });
     if (code === 401) return openDoor();
+    // What was refused may have been about what the bench was.
+    if (!reply?.ok) load();
     put("answer", reply?.ok ? (reply.say ?? "") : (reply?.error ?? `bismar did not take it (${code}).`));
   } catch {
     put("answer", `No answer from bismar: it is not known whether "${word}" was taken.`);
