@@ -13,7 +13,7 @@ mod served;
 
 use std::time::{Duration, Instant};
 
-use bench_side::{LONGEST, VESSEL, cells, only_log};
+use bench_side::{Daemon, LONGEST, VESSEL, cells, only_log};
 use line::Scale;
 use script::{Script, pictures};
 use serde_json::{Value, json};
@@ -399,4 +399,30 @@ fn a_batch_is_made_from_the_page_alone() {
     assert_eq!(faults.collect::<Vec<_>>(), Vec::<&Value>::new());
     let said = served.daemon.log();
     assert!(!said.contains("panicked"), "{said}");
+}
+
+/// The daemon is killed and started again in the middle of a batch: the page on the wall asks for no key,
+/// a room that could not be read is read then, and the batch is there.
+#[test]
+fn an_open_page_comes_back_with_the_daemon() {
+    let mut served = Served::on(Scale::start, "", |person| {
+        std::fs::create_dir_all(person.path(FORMULAS)).unwrap();
+        person.file(&format!("{FORMULAS}/sea-lavender.toml"), FORMULA);
+    });
+    let mut screen = Screen::open(&served);
+    screen.until("idle", |seen| seen["view"] == "idle");
+    let begin = ["begin", "soak.toml", "--batch", "100g"];
+    served.person.run(&begin).ended(0);
+    screen.until("begun", |seen| has(seen, "say", "Place"));
+    served.daemon.child.kill().unwrap();
+    served.daemon.child.wait().unwrap();
+    screen.until("lost", |seen| has(seen, "say", "has lost bismar"));
+    screen.press("Batches");
+    screen.reads("No answer from bismar");
+    served.daemon = Daemon::start(&served.person);
+    let seen = screen.reads("Marram soak");
+    assert_eq!(seen["view"], "batch", "{seen:#}");
+    screen.press("Bench");
+    let seen = screen.until("back", |seen| has(seen, "say", "Place"));
+    assert!(has(&seen, "place", "step 1 of 3"), "{seen:#}");
 }
