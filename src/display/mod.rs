@@ -42,6 +42,7 @@ use crate::config::PageConfig;
 use crate::daemon::control::{About, Call};
 use crate::daemon::request::{self, Request};
 use crate::daemon::subscribers::{self, Inbox};
+use crate::text::harmless;
 
 const INDEX: &str = include_str!("page/index.html");
 const STYLE: &str = include_str!("page/page.css");
@@ -213,7 +214,13 @@ async fn at_the_door(State(shared): Ours, request: HttpRequest, next: Next) -> R
 }
 
 fn refused((status, why): Refusal) -> Response {
-    (status, [(CONTENT_TYPE, JSON)], request::refused(why)).into_response()
+    refused_for(status, why)
+}
+
+/// A refusal whose words may hold what somebody else wrote.
+fn refused_for(status: StatusCode, why: &str) -> Response {
+    let reply = request::refused(&harmless(why));
+    (status, [(CONTENT_TYPE, JSON)], reply).into_response()
 }
 
 const JSON: &str = "application/json";

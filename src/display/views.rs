@@ -12,10 +12,9 @@ use axum::routing::get;
 use serde::de::DeserializeOwned;
 
 use super::house::House;
-use super::{JSON, Shared, answered, refused, told};
+use super::{Shared, answered, refused, refused_for, told};
 use crate::daemon::request;
 use crate::overview::Unread;
-use crate::text::harmless;
 
 /// Looks at the disk at a time.
 pub const MOST_LOOKS: usize = 2;
@@ -42,27 +41,27 @@ pub fn routes() -> Router<Arc<Shared>> {
 type Ours = State<Arc<Shared>>;
 
 async fn formulas(State(shared): Ours, headers: HeaderMap) -> Response {
-    json(&shared, &headers, told::formulas).await
+    told_from(&shared, &headers, told::formulas, json).await
 }
 
 async fn store(State(shared): Ours, headers: HeaderMap) -> Response {
-    json(&shared, &headers, told::store).await
+    told_from(&shared, &headers, told::store, json).await
 }
 
 async fn scales(State(shared): Ours, headers: HeaderMap) -> Response {
-    json(&shared, &headers, told::scales).await
+    told_from(&shared, &headers, told::scales, json).await
 }
 
 async fn plan(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Plan>) -> Response {
-    with(&shared, &headers, asked, told::plan).await
+    with(&shared, &headers, asked, told::plan, json).await
 }
 
 async fn remedies(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Batch>) -> Response {
-    with(&shared, &headers, asked, told::remedies).await
+    with(&shared, &headers, asked, told::remedies, json).await
 }
 
 async fn record(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Batch>) -> Response {
-    with(&shared, &headers, asked, told::record).await
+    with(&shared, &headers, asked, told::record, json).await
 }
 
 #[derive(serde::Deserialize)]
@@ -73,64 +72,62 @@ struct Skip {
 }
 
 async fn batches(State(shared): Ours, headers: HeaderMap, asked: Asked<Skip>) -> Response {
-    with(&shared, &headers, asked, |house, asked| {
-        told::batches(house, asked.skip)
+    let tell = |house: &House, asked: &Skip| told::batches(house, asked.skip);
+    with(&shared, &headers, asked, tell, json).await
+}
+
+async fn sheet(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Batch>) -> Response {
+    with(&shared, &headers, asked, told::sheet, |page| {
+        let heads = [
+            (CONTENT_TYPE, "text/html; charset=utf-8"),
+            (CONTENT_SECURITY_POLICY, SHEET_POLICY),
+        ];
+        (heads, page).into_response()
     })
     .await
 }
 
-async fn sheet(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Batch>) -> Response {
-    let asked = match asked {
-        Ok(Query(asked)) => asked,
-        Err(error) => return misasked(&error),
-    };
-    match look(&shared, &headers, move |house| told::sheet(house, &asked)).await {
-        Ok(Ok(page)) => {
-            let kind = "text/html; charset=utf-8";
-            let heads = [
-                (CONTENT_TYPE, kind),
-                (CONTENT_SECURITY_POLICY, SHEET_POLICY),
-            ];
-            (heads, page).into_response()
-        }
-        Ok(Err(error)) => unread(&error),
-        Err(answer) => answer,
-    }
-}
-
 async fn chart(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Chart>) -> Response {
-    let asked = match asked {
-        Ok(Query(asked)) => asked,
-        Err(error) => return misasked(&error),
-    };
-    match look(&shared, &headers, move |house| told::chart(house, &asked)).await {
-        Ok(Ok(picture)) => ([(CONTENT_TYPE, "image/svg+xml")], picture).into_response(),
-        Ok(Err(error)) => unread(&error),
-        Err(answer) => answer,
-    }
+    with(&shared, &headers, asked, told::chart, |picture| {
+        ([(CONTENT_TYPE, "image/svg+xml")], picture).into_response()
+    })
+    .await
 }
 
-type Asked<T> = Result<Query<T>, axum::extract::rejection::QueryRejection>;
+type Asked<A> = Result<Query<A>, axum::extract::rejection::QueryRejection>;
 
-async fn with<T: DeserializeOwned + Send + 'static>(
+fn json(value: serde_json::Value) -> Response {
+    answered(request::reply(value))
+}
+
+/// As [`told_from`], of what was asked.
+async fn with<A: DeserializeOwned + Send + 'static, T: Send + 'static>(
     shared: &Shared,
     headers: &HeaderMap,
-    asked: Asked<T>,
-    tell: impl FnOnce(&House, &T) -> Result<serde_json::Value, Unread> + Send + 'static,
+    asked: Asked<A>,
+    tell: impl FnOnce(&House, &A) -> Result<T, Unread> + Send + 'static,
+    show: impl FnOnce(T) -> Response,
 ) -> Response {
     match asked {
-        Ok(Query(asked)) => json(shared, headers, move |house| tell(house, &asked)).await,
-        Err(error) => misasked(&error),
+        Ok(Query(asked)) => {
+            told_from(shared, headers, move |house| tell(house, &asked), show).await
+        }
+        Err(error) => {
+            let why = format!("this is no question that bismar knows: {error}");
+            refused_for(StatusCode::BAD_REQUEST, &why)
+        }
     }
 }
 
-async fn json(
+/// What `tell` finds in the files, as `show` answers it; or why it finds nothing, in words.
+pub(super) async fn told_from<T: Send + 'static>(
     shared: &Shared,
     headers: &HeaderMap,
-    tell: impl FnOnce(&House) -> Result<serde_json::Value, Unread> + Send + 'static,
+    tell: impl FnOnce(&House) -> Result<T, Unread> + Send + 'static,
+    show: impl FnOnce(T) -> Response,
 ) -> Response {
     match look(shared, headers, tell).await {
-        Ok(Ok(value)) => answered(request::reply(value)),
+        Ok(Ok(told)) => show(told),
         Ok(Err(error)) => unread(&error),
         Err(answer) => answer,
     }
@@ -162,19 +159,6 @@ pub(super) async fn look<T: Send + 'static>(
     })
 }
 
-fn misasked(error: &axum::extract::rejection::QueryRejection) -> Response {
-    let text = format!("this is no question that bismar knows: {error}");
-    let heads = [(CONTENT_TYPE, JSON)];
-    (StatusCode::BAD_REQUEST, heads, request::refused(&text)).into_response()
-}
-
 pub(super) fn unread(error: &Unread) -> Response {
-    let text = error.to_string();
-    let reply = request::refused(&harmless(&text));
-    (
-        StatusCode::UNPROCESSABLE_ENTITY,
-        [(CONTENT_TYPE, JSON)],
-        reply,
-    )
-        .into_response()
+    refused_for(StatusCode::UNPROCESSABLE_ENTITY, &error.to_string())
 }

@@ -6,17 +6,16 @@ use std::time::Instant;
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::State;
-use axum::http::header::CONTENT_TYPE;
 use axum::http::{HeaderMap, StatusCode};
-use axum::response::{IntoResponse as _, Response};
+use axum::response::Response;
 use axum::routing::post;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
 use super::guard::Refusal;
 use super::house::House;
-use super::views::{look, unread};
-use super::{JSON, Shared, answered, ask, refused};
+use super::views::{look, told_from, unread};
+use super::{Shared, answered, ask, refused, refused_for};
 use crate::daemon::control::About;
 use crate::daemon::request::{self, Request};
 use crate::formula::Place;
@@ -24,7 +23,6 @@ use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
 use crate::overview::{Unread, store};
-use crate::text::harmless;
 
 pub fn routes() -> Router<Arc<Shared>> {
     Router::new()
@@ -43,8 +41,7 @@ fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
 }
 
 fn misunderstood(why: &str) -> Response {
-    let reply = request::refused(&harmless(why));
-    (StatusCode::BAD_REQUEST, [(CONTENT_TYPE, JSON)], reply).into_response()
+    refused_for(StatusCode::BAD_REQUEST, why)
 }
 
 fn parsed<T: DeserializeOwned>(body: &[u8]) -> Result<T, String> {
@@ -176,11 +173,7 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respon
             lot.name, lot.ingredient
         ))
     };
-    match look(&shared, &headers, add).await {
-        Ok(Ok(say)) => answered(request::said(&say)),
-        Ok(Err(error)) => unread(&error),
-        Err(answer) => answer,
-    }
+    told_from(&shared, &headers, add, |say| answered(request::said(&say))).await
 }
 
 /// A check of a scale with a test weight.

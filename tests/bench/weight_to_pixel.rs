@@ -14,11 +14,10 @@ mod bench_side;
 mod load;
 #[path = "../person/mod.rs"]
 mod person;
+#[path = "../page/script.rs"]
+mod script;
 
 use std::collections::{HashMap, HashSet};
-use std::io::{BufRead as _, BufReader, Write as _};
-use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
@@ -27,7 +26,7 @@ use bismar::daemon::client::Client;
 use bismar::rehearsal::pty::PtyLine;
 use nix::time::{ClockId, clock_gettime};
 use person::Person;
-use rustix::process::{Pid, Signal, kill_process};
+use script::Script;
 use serde_json::Value;
 
 const LINES: u32 = 400;
@@ -69,8 +68,9 @@ fn main() {
         !heard.try_iter().collect::<Vec<_>>().is_empty()
     });
     show_until(&scale, VESSEL, || heard.try_iter().any(|one| tared(&one)));
-    let mut page = Page::open(person.run(&["page"]).ended(0).out.trim());
-    show_until(&scale, VESSEL, || page.said.try_recv().is_ok());
+    let address = person.run(&["page"]).ended(0).out;
+    let mut page = Script::start("pixel.py", &[address.trim()]);
+    show_until(&scale, VESSEL, || page.lines.try_recv().is_ok());
     while heard.try_recv().is_ok() {}
 
     let written = pour(&scale);
@@ -78,7 +78,8 @@ fn main() {
         let end = Instant::now() + Duration::from_millis(500);
         move || Instant::now() > end
     });
-    let seen = page.end();
+    page.say(&"end".into());
+    let seen = page.answer();
     report(&written, &heard.try_iter().collect::<Vec<_>>(), &seen);
 }
 
@@ -134,55 +135,6 @@ fn pour(scale: &PtyLine) -> Vec<(String, i64)> {
             (format!("{grams:.2}"), now())
         })
         .collect()
-}
-
-/// The page in Chromium.
-struct Page {
-    child: Child,
-    said: Receiver<String>,
-}
-
-impl Page {
-    fn open(address: &str) -> Page {
-        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-        let own = root.join("target/test-python/bin/python3");
-        assert!(own.exists(), "bash .ci/test --no-run sets up the python");
-        let mut child = Command::new(own)
-            .arg(root.join("tests/page/pixel.py"))
-            .arg(address)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("python3 starts");
-        let out = BufReader::new(child.stdout.take().expect("its output"));
-        let (told, said) = channel();
-        std::thread::spawn(move || {
-            for line in out.lines().map_while(Result::ok) {
-                if told.send(line).is_err() {
-                    return;
-                }
-            }
-        });
-        Page { child, said }
-    }
-
-    fn end(&mut self) -> Value {
-        let mut input = self.child.stdin.take().expect("its input");
-        input.write_all(b"\n").expect("it listens");
-        let said = self
-            .said
-            .recv_timeout(LONGEST)
-            .expect("what the page showed");
-        serde_json::from_str(&said).expect("JSON")
-    }
-}
-
-impl Drop for Page {
-    fn drop(&mut self) {
-        // Asked, not killed: it ends its browser first.
-        let _ = kill_process(Pid::from_child(&self.child), Signal::TERM);
-        let _ = self.child.wait();
-    }
 }
 
 fn report(written: &[(String, i64)], heard: &[(i64, Value)], seen: &Value) {

@@ -11,9 +11,8 @@ import os
 import sys
 import time
 
-from chromium import browser, size
+from chromium import SIZES, browser, size
 
-SIZES = [(390, 844), (768, 1024), (1366, 768)]
 LONGEST = 180
 READ = """
 const shown = (id) => { const one = document.getElementById(id); return one.offsetParent ? one.innerText : null; };

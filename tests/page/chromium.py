@@ -11,6 +11,9 @@ os.environ["SE_AVOID_STATS"] = "true"
 from selenium import webdriver  # noqa: E402
 from selenium.webdriver.chrome.service import Service  # noqa: E402
 
+# Those that the page is made for.
+SIZES = [(390, 844), (768, 1024), (1366, 768)]
+
 
 @contextlib.contextmanager
 def browser():

@@ -115,7 +115,7 @@ def main():
         kinds = ["disabled-by-default-devtools.timeline.frame", "blink.user_timing"]
         tab.ask("Tracing.start", transferMode="ReportEvents", traceConfig={"includedCategories": kinds})
         tab.value(NOTE)
-        print("ready", flush=True)
+        print(json.dumps("ready"), flush=True)
         sys.stdin.readline()
         clocks.append(tab.clock())
         changes = tab.value("changes")

@@ -11,12 +11,11 @@ import os
 import sys
 import time
 
-from chromium import browser, size
+from chromium import SIZES, browser, size
 from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
 
-SIZES = [(390, 844), (768, 1024), (1366, 768)]
 LONGEST = 30
 SEEN = """
 const shown = (id) => { const one = document.getElementById(id); return one && one.offsetParent ? one.innerText : null; };

@@ -29,9 +29,12 @@ pub struct Script {
 impl Script {
     /// `name` in the folder of the page's tests.
     pub fn start(name: &str, arguments: &[&str]) -> Script {
-        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/page");
-        let mut child = Command::new("python3")
-            .arg(folder.join(name))
+        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+        // .ci/test sets it up, and puts it first on the path; a bench is run without that.
+        let own = root.join("target/test-python/bin/python3");
+        let python = if own.exists() { own } else { "python3".into() };
+        let mut child = Command::new(python)
+            .arg(root.join("tests/page").join(name))
             .args(arguments)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())

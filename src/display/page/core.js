@@ -1,6 +1,7 @@
 // What every part of the page shares: what is known, and how the daemon is asked.
 
 export const STALE = 1800; // ms without a beat or a reading after which nothing counts as live
+export const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
 export const $ = (id) => document.getElementById(id);
 export const put = (id, text) => {
@@ -64,6 +65,15 @@ export const unsigned = (text) => text.replace(/^-/, "");
 
 export function inBatch() {
   return Boolean(know.status?.formula || know.step) && !know.closed && know.tare !== "batch over";
+}
+
+/** A scale in words: its weight only while that is live. */
+export function scaleNow(scale) {
+  if (!fresh(know.beat)) return "not known now";
+  if (scale?.line === "lost") return "lost; look at its cable";
+  if (scale?.line === "silent") return "silent; look at its switch";
+  if (!fresh(scale?.at)) return "no weight now";
+  return `${scale.weight} g, ${scale.steady ? "steady" : "moving"}`;
 }
 
 /** What the page shows: a word that is said about it counts for no other step. */

@@ -2,12 +2,11 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, STALE, aboutNow, age, ask, fresh, inBatch, kept, know, number, ofStep, phaseName, put, remember, remembered, session, stamp, unsigned, withKeys,
+  $, BOUNCE, STALE, aboutNow, age, ask, fresh, inBatch, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, withKeys,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
 const DEAF = 5000; // ms without a beat after which the stream is opened anew
-const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
 // States of the tare in which the step that is told comes next.
 const EMPTIED = "waiting for the emptied beaker";
@@ -496,20 +495,11 @@ function paintSide() {
   $("to-remedies").hidden = !inBatch() || know.tare !== "waiting for a decision";
   const { recorded } = know;
   put("recorded", recorded ? `Recorded: ${recorded.ingredient} ${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}` : "");
-  rows("scales", [...know.scales].map(scaleWords), (words) => {
+  rows("scales", [...know.scales].map(([name, scale]) => `Scale ${name}: ${scaleNow(scale)}`), (words) => {
     const item = document.createElement("li");
     item.textContent = words;
     return item;
   });
-}
-
-function scaleWords([name, scale]) {
-  const scaleName = `Scale ${name}`;
-  if (!fresh(know.beat)) return `${scaleName}: not known now`;
-  if (scale.line === "lost") return `${scaleName}: lost; look at its cable`;
-  if (scale.line === "silent") return `${scaleName}: silent; look at its switch`;
-  if (!fresh(scale.at)) return `${scaleName}: no weight now`;
-  return `${scaleName}: ${scale.weight} g, ${scale.steady ? "steady" : "moving"}`;
 }
 
 // ---- Keys -------------------------------------------------------------------------------------

@@ -1,11 +1,10 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be. Texts go in as texts alone.
 
-import { $, aboutNow, age, ask, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
+import { $, BOUNCE, aboutNow, age, ask, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, scaleNow, stamp } from "./core.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
-const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
 const TITLES = {
   begin: "New batch", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
@@ -352,6 +351,9 @@ function newLot(reply, added) {
 // ---- Batches ----------------------------------------------------------------------------------
 
 const DAMAGED = "its log is damaged";
+/** A batch in the list; the numbers of a damaged log are none. */
+const inShort = ({ formula, opened, grams, jars, state }) => (state === DAMAGED ? DAMAGED
+  : [formula, day(opened), g(grams), jars && `${jars} ${jars === 1 ? "jar" : "jars"}`, state].filter(Boolean).join(", "));
 
 async function batches(name) {
   if (name) return record(name);
@@ -364,9 +366,7 @@ async function batches(name) {
     skip += reply.batches.length;
     list.append(...reply.batches.map((batch) => el("li", {}, batch.error
       ? el("p", { class: "said wrong" }, batch.error)
-      : batch.state === DAMAGED ? link(`batches/${encodeURIComponent(batch.batch)}`, batch.batch, small(DAMAGED))
-      : link(`batches/${encodeURIComponent(batch.batch)}`, batch.batch,
-        el("small", {}, `${batch.formula}, ${day(batch.opened)}, ${g(batch.grams)}${batch.jars ? `, ${batch.jars} ${batch.jars === 1 ? "jar" : "jars"}` : ""}, ${batch.state}`)))));
+      : link(`batches/${encodeURIComponent(batch.batch)}`, batch.batch, small(inShort(batch))))));
     older.hidden = !reply.more;
     if (!skip) list.append(el("li", {}, "No batch was made yet. Its record will be here."));
   };
@@ -475,15 +475,17 @@ async function remedies(name) {
 
 // ---- Filling ----------------------------------------------------------------------------------
 
-/** The name of the batch that was begun last of those that are over; `null` where there is none. */
+/** The name of the batch that was begun last of those that are over, none where there is none; or { error }. */
 async function weighedLast() {
-  const reply = await get("/batches");
-  return reply.batches?.find((batch) => batch.state === "complete" || batch.state === "ended early")?.batch ?? null;
+  const { error, batches } = await get("/batches");
+  const over = batches?.find((batch) => batch.state === "complete" || batch.state === "ended early");
+  return { error, name: over?.batch };
 }
 
 async function fill(asked) {
-  const name = asked || await weighedLast();
-  if (name === null) return [el("p", {}, "No batch was weighed yet that jars could be filled from.")];
+  const { error, name } = asked ? { name: asked } : await weighedLast();
+  if (error) return [wrong(error)];
+  if (!name) return [el("p", {}, "No batch was weighed yet that jars could be filled from.")];
   const reply = await get(question("/record", { batch: name }));
   if (reply.error) return [wrong(reply.error)];
   const left = reply.planned ? Math.max(0, reply.planned.count - reply.jars.length) : 0;
@@ -551,11 +553,7 @@ async function scales() {
 
 function paintScales() {
   for (const node of document.querySelectorAll("[data-scale]")) {
-    const scale = know.scales.get(node.dataset.scale);
-    const words = !fresh(know.beat) ? "not known now"
-      : scale?.line === "lost" ? "lost; look at its cable"
-        : scale?.line === "silent" ? "silent; look at its switch"
-          : !fresh(scale?.at) ? "no weight now" : `${scale.weight} g, ${scale.steady ? "steady" : "moving"}`;
+    const words = scaleNow(know.scales.get(node.dataset.scale));
     if (node.textContent !== words) node.textContent = words;
   }
   const check = know.check;

@@ -43,18 +43,14 @@ pub fn formulas(house: &House) -> Result<Value, Unread> {
 
 /// What the formulas of the folder are made of, each name once.
 pub fn ingredients(house: &House) -> Vec<String> {
-    let files = house.config().formulas().map_or_else(
-        |_| Vec::new(),
-        |folder| match names(&folder) {
-            Ok(names) => names.iter().map(|name| folder.join(name)).collect(),
-            Err(_) => Vec::new(),
-        },
-    );
-    let read = files
-        .iter()
-        .take(MOST_FORMULAS)
-        .map(|file: &PathBuf| Formula::read(file));
-    let formulas: Vec<Formula> = read.flatten().collect();
+    let Ok(folder) = house.config().formulas() else {
+        return Vec::new();
+    };
+    let names = names(&folder).unwrap_or_default();
+    let files = names.iter().take(MOST_FORMULAS);
+    let formulas: Vec<Formula> = files
+        .flat_map(|name| Formula::read(&folder.join(name)))
+        .collect();
     let all = formulas.iter().flat_map(Formula::ingredients);
     let all: BTreeSet<String> = all.map(|one| one.name.clone()).collect();
     all.into_iter().collect()
