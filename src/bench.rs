@@ -28,6 +28,8 @@ pub struct Progress {
     pub lots: HashMap<String, String>,
     /// What stayed in the beaker, by step number.
     pub residues: HashMap<usize, Mass>,
+    /// What the vessel of a recorded step weighed without its ingredient, by step number.
+    pub tares: HashMap<usize, Mass>,
     /// The batch was begun before, whatever was recorded of it.
     pub resumed: bool,
     /// Whether a `closed` row was read.
@@ -125,7 +127,10 @@ impl Bench {
             Heard::Overload => engine.handle(scale, Input::Overload, at),
             Heard::Underload => engine.handle(scale, Input::Underload, at),
             // Counted by the decoder, never a weight.
-            Heard::NoWeight | Heard::NotAMass | Heard::NoUnit | Heard::Rejected(_) => {}
+            Heard::NoWeight | Heard::NotAMass | Heard::NoUnit => {
+                engine.handle(scale, Input::Alive, at);
+            }
+            Heard::Rejected(_) => {}
         });
     }
 

@@ -163,7 +163,12 @@ impl Heart for Echo {
                 Ok("row on its way".into())
             }
             Command::Again => Err(Refused("nothing to weigh again".into())),
-            Command::Keep | Command::Remedy(_) | Command::Residue(_) => Ok("kept".into()),
+            Command::Keep
+            | Command::Remedy(_)
+            | Command::Residue(_)
+            | Command::Undo
+            | Command::Skip(_)
+            | Command::Cancel => Ok("kept".into()),
             Command::Lot(lot) => Ok(format!("lot {lot}")),
             Command::Note(note) => {
                 // Big, so that a client that does not read fills its socket soon.

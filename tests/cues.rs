@@ -175,7 +175,7 @@ fn a_button_comes_back_as_its_choice_sent_to_us_alone_or_to_everybody() {
             let shown = server.shown().await;
             let other = match choice {
                 Choice::Next => Choice::Again,
-                Choice::Again | Choice::Keep => Choice::Next,
+                Choice::Again | Choice::Keep | Choice::Undo | Choice::Cancel => Choice::Next,
             };
             server.press(to, shown.id, shown.key(other)).await;
             assert_eq!(next(&mut choices).await, other);

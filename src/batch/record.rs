@@ -138,8 +138,8 @@ impl Record {
 
     /// What stayed in the vessel of `step`: the last `residue` row's net weight.
     pub fn residue(&self, step: usize) -> Option<Amount> {
-        let of_step = self.residues.iter().filter(|row| row.step == step);
-        of_step.filter_map(|row| row.net).next_back()
+        let mut of_step = self.residues.iter().filter(|row| row.step == step);
+        of_step.next_back().and_then(|row| row.net)
     }
 
     /// What came into the batch in `step`: the net weight less what stayed in the vessel.

@@ -170,6 +170,9 @@ pub struct Resumed {
     pub lots: HashMap<String, String>,
     /// What stayed in the beaker, by step number.
     pub residues: HashMap<usize, Mass>,
+    /// What each beaker weighed empty, by step number, and each jar by its own.
+    pub tares: BTreeMap<usize, Mass>,
+    pub jar_tares: BTreeMap<usize, Mass>,
     /// Changes of the plan, in the order in which they were chosen.
     pub amendments: Vec<Amendment>,
     /// How jars are filled, as the last filling began; filling follows the end of the weighing.
@@ -214,6 +217,11 @@ impl Resumed {
             mixed: Vec::new(),
             lots: HashMap::new(),
             residues: HashMap::new(),
+            tares: self
+                .jar_tares
+                .iter()
+                .map(|(jar, tare)| (*jar, *tare))
+                .collect(),
             resumed: true,
             closed: self.closed,
         }
@@ -251,6 +259,11 @@ impl Resumed {
             mixed,
             lots: self.lots.clone(),
             residues: self.residues.clone(),
+            tares: self
+                .tares
+                .iter()
+                .map(|(step, tare)| (*step, *tare))
+                .collect(),
             resumed: true,
             closed: self.closed,
         }
@@ -309,6 +322,18 @@ impl Resuming {
                     None => (row.step, false),
                 };
                 of.insert(row.seq, step);
+                let tares = match filled {
+                    false => &mut self.resumed.tares,
+                    true => &mut self.resumed.jar_tares,
+                };
+                match row.tare {
+                    Some(tare) if matches!(row.vessel.as_str(), "beaker" | "jar") => {
+                        tares.insert(step, tare.mass());
+                    }
+                    Some(_) | None => {
+                        tares.remove(&step);
+                    }
+                }
                 weigh(holds, &row, step, correction);
             }
             RowKind::Remedy => {
@@ -322,13 +347,18 @@ impl Resuming {
             RowKind::Mixed => self.resumed.mixed.push((row.step, row.phase.clone())),
             RowKind::Closed => self.resumed.closed = true,
             RowKind::Residue => {
-                if let Some(net) = row.net {
-                    self.resumed.residues.insert(row.step, net.mass());
-                }
+                // Without a net weight it takes back the one before.
+                match row.net {
+                    Some(net) => self.resumed.residues.insert(row.step, net.mass()),
+                    None => self.resumed.residues.remove(&row.step),
+                };
             }
             RowKind::Opened | RowKind::ScaleCheck | RowKind::TakenOut | RowKind::Note => {}
         }
         let resumed = &mut self.resumed;
+        if row.kind == RowKind::Note && row.note == lot_taken_back(&row.ingredient) {
+            resumed.lots.remove(&row.ingredient);
+        }
         if !row.lot.is_empty() && !row.ingredient.is_empty() {
             resumed.lots.insert(row.ingredient, row.lot);
         }
@@ -359,6 +389,11 @@ fn weigh(holds: &mut BTreeMap<usize, Weighed>, row: &Row, step: usize, correctio
         }
         Some(_) | None => {}
     }
+}
+
+/// The note of a row that takes back an ingredient's lot without naming another.
+pub fn lot_taken_back(ingredient: &str) -> String {
+    format!("lot of {ingredient} taken back")
 }
 
 /// The seq that a note beginning `corrects seq N` names.

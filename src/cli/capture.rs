@@ -280,11 +280,14 @@ fn command(line: &str) -> Result<Command, String> {
         ("again", "") => Ok(Command::Again),
         ("keep", "") => Ok(Command::Keep),
         ("stop", "") => Ok(Command::Stop),
+        ("undo", "") => Ok(Command::Undo),
+        ("cancel", "") => Ok(Command::Cancel),
+        ("skip", why) if !why.is_empty() => Ok(Command::Skip(why.to_owned())),
         ("residue", "") => Ok(Command::Residue(None)),
         ("lot", lot) if !lot.is_empty() => Ok(Command::Lot(lot.to_owned())),
         ("note", note) if !note.is_empty() => Ok(Command::Note(note.to_owned())),
         _ => Err(format!(
-            "\"{line}\" is not recorded; the words are next, keep, again, stop, residue, remedy WAY, lot X, note X"
+            "\"{line}\" is not recorded; the words are next, keep, again, undo, cancel, stop, residue, remedy WAY, lot X, skip WHY, note X"
         )),
     }
 }

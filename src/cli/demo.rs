@@ -510,6 +510,9 @@ trait Shared {
             Command::Note(text) => format!("note {text}"),
             Command::Remedy(way) => format!("remedy --take {}", way.word()),
             Command::Residue(_) => "residue".to_owned(),
+            Command::Undo => "undo".to_owned(),
+            Command::Skip(reason) => format!("skip {reason}"),
+            Command::Cancel => "cancel".to_owned(),
             Command::Stop => "stop".to_owned(),
         };
         self.hands(at, &format!("type bismar {word}"));

@@ -83,6 +83,12 @@ enum Command {
     Lot(words::LotArgs),
     /// Write a remark into the batch log
     Note(words::NoteArgs),
+    /// Take back what was done last: a recorded weight, a lot, what stayed in a beaker
+    Undo,
+    /// Leave this step out, and say why
+    Skip(words::SkipArgs),
+    /// Leave an emptied beaker that is waited for
+    Cancel,
     /// End the batch here
     Stop,
     /// Check a formula: grams, tolerances, and whether your scale can prove them
@@ -166,6 +172,9 @@ fn run(command: Command) -> Outcome {
         Command::Residue(args) => words::residue(&args),
         Command::Lot(args) => words::lot(args),
         Command::Note(args) => words::note(args),
+        Command::Undo => words::undo(),
+        Command::Skip(args) => words::skip(&args),
+        Command::Cancel => words::cancel(),
         Command::Stop => words::stop(),
         Command::Check(args) => check::command(&args),
         Command::Plan(args) => plan::run(&args),

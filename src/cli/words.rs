@@ -1,4 +1,4 @@
-//! The words of a person to the daemon: `next`, `again`, `keep`, `lot`, `note`, `stop`.
+//! The words of a person to the daemon: `next`, `again`, `keep`, `undo`, `skip`, `lot`, `note`, `stop`.
 
 use std::io::{BufRead as _, IsTerminal as _, Read as _, Write as _};
 
@@ -52,6 +52,28 @@ pub fn again() -> Outcome {
 
 pub fn keep() -> Outcome {
     tell(&Request::Keep)
+}
+
+pub fn undo() -> Outcome {
+    tell(&Request::Undo)
+}
+
+pub fn cancel() -> Outcome {
+    tell(&Request::Cancel)
+}
+
+#[derive(Debug, Args)]
+pub struct SkipArgs {
+    /// Why, for the log
+    #[arg(required = true, value_name = "REASON")]
+    reason: Vec<String>,
+}
+
+/// The running step is left out.
+pub fn skip(args: &SkipArgs) -> Outcome {
+    tell(&Request::Skip {
+        reason: args.reason.join(" "),
+    })
 }
 
 pub fn stop() -> Outcome {

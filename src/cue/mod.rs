@@ -32,6 +32,8 @@ pub const fn choice_label(choice: Choice) -> &'static str {
         Choice::Next => "Go on",
         Choice::Again => "Begin this step again",
         Choice::Keep => "Keep it",
+        Choice::Undo => "Take it back",
+        Choice::Cancel => "Leave it",
     }
 }
 

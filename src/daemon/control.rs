@@ -245,6 +245,9 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<Inbox>
         | Request::Note { .. }
         | Request::Remedy { .. }
         | Request::Residue { .. }
+        | Request::Undo
+        | Request::Cancel
+        | Request::Skip { .. }
         | Request::Stop => (None, None),
     };
     let (reply, replied) = oneshot::channel();

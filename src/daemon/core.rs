@@ -340,6 +340,9 @@ impl<H: Heart> Core<H> {
             | Request::Note { .. }
             | Request::Remedy { .. }
             | Request::Residue { .. }
+            | Request::Undo
+            | Request::Cancel
+            | Request::Skip { .. }
             | Request::Stop => Ok(request::reply(serde_json::json!({
                 "hello": "bismar",
                 "version": env!("CARGO_PKG_VERSION"),

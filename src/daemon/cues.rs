@@ -7,7 +7,7 @@ use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use super::seams::{Closing, CueSink};
 use crate::config::{Config, CueConfig};
 use crate::cue::{CueHub, OutputStatus};
-use crate::weighing::event::{Choice, Command, Cue};
+use crate::weighing::event::{Command, Cue};
 
 /// See the module's text.
 pub struct HubCues {
@@ -37,7 +37,7 @@ impl CueSink for HubCues {
             let words = words.clone();
             CueHub::start(&self.config, move |choice| {
                 // The loop has ended where nobody listens; then the choice has no meaning.
-                let _ = words.send(command(choice));
+                let _ = words.send(choice.command());
             })
         });
         hub.say(cue);
@@ -63,13 +63,5 @@ impl CueSink for HubCues {
 
     fn outputs(&self) -> Vec<OutputStatus> {
         self.hub.as_ref().map_or(Vec::new(), CueHub::status)
-    }
-}
-
-fn command(choice: Choice) -> Command {
-    match choice {
-        Choice::Next => Command::Next,
-        Choice::Again => Command::Again,
-        Choice::Keep => Command::Keep,
     }
 }

@@ -63,9 +63,7 @@ pub fn cue(line: &Value) -> Option<Cue> {
 
 fn choice(name: &Value) -> Option<Choice> {
     let name = name.as_str()?;
-    [Choice::Next, Choice::Again, Choice::Keep]
-        .into_iter()
-        .find(|choice| choice.name() == name)
+    Choice::ALL.into_iter().find(|choice| choice.name() == name)
 }
 
 /// The reading of a line; its scale is 0. The readability is what the last decimal shows: enough to

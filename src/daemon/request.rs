@@ -103,6 +103,14 @@ pub enum Request {
     Next,
     Again,
     Keep,
+    /// Takes back what was done last.
+    Undo,
+    /// Gives up what was begun besides the steps.
+    Cancel,
+    /// Leaves the running step out.
+    Skip {
+        reason: String,
+    },
     Lot {
         lot: String,
         /// Why it is taken whatever speaks against it.
@@ -250,6 +258,12 @@ impl Request {
             Request::Remedy { way, batch: None } => Some(Command::Remedy(way_of(way)?)),
             Request::Remedy { batch: Some(_), .. } => None,
             Request::Residue { step } => Some(Command::Residue(*step)),
+            Request::Undo => Some(Command::Undo),
+            Request::Cancel => Some(Command::Cancel),
+            Request::Skip { reason } => {
+                let reason = plain("reason", checked("reason", reason)?, LONGEST_REASON)?;
+                Some(Command::Skip(reason))
+            }
             Request::Stop => Some(Command::Stop),
             Request::Hello
             | Request::Status

@@ -77,7 +77,10 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
         | Request::Note { .. }
         | Request::Fill { .. }
         | Request::Remedy { .. }
-        | Request::Residue { .. } => {}
+        | Request::Residue { .. }
+        | Request::Undo
+        | Request::Cancel
+        | Request::Skip { .. } => {}
         Request::Hello | Request::Status | Request::Subscribe { .. } => {
             let why = "the page asks for that in another way";
             return refused((StatusCode::FORBIDDEN, why));

@@ -117,7 +117,7 @@ impl Run {
 
 impl Guide {
     /// For `wanted` weighings (at least one) of one load on a scale of readability `d`. With
-    /// `nominal` the load must be between half and one and a half times that.
+    /// `nominal` the load must be that within a tenth; anything else is another weight.
     pub fn new(wanted: usize, nominal: Option<Mass>, d: Mass) -> Guide {
         Guide {
             d: d.max(Mass::from_ng(1)),
@@ -211,7 +211,8 @@ impl Guide {
             return vec![self.put_on()];
         }
         let loaded = match self.nominal {
-            Some(wanted) if net.ng() <= wanted.ng() / 2 || net.ng() >= wanted.ng() / 2 * 3 => {
+            // A scale may be off by a little; another weight is off by much more.
+            Some(wanted) if (net - wanted).abs() > wanted.ratio(1, 10) => {
                 return vec![Told::NotThat { shown, wanted }];
             }
             Some(_) => true,

@@ -49,6 +49,12 @@ pub enum Push {
         until: u64,
         grams: f64,
     },
+    /// The number wanders at an even pace and stays where it came to: a zero that drifts.
+    Slide {
+        from: u64,
+        until: u64,
+        grams_a_second: f64,
+    },
     /// A vessel set down: rings around its weight.
     Impact {
         from: u64,
@@ -61,6 +67,10 @@ impl Push {
     /// Grams at `at`; `None` when it is over.
     fn force(self, at: u64) -> Option<f64> {
         let (from, until) = self.span();
+        if let Push::Slide { grams_a_second, .. } = self {
+            let passed = at.clamp(from, until) - from;
+            return Some(grams_a_second * passed as f64 / 1e6);
+        }
         if at < from {
             return Some(0.0);
         }
@@ -82,6 +92,7 @@ impl Push {
                 let part = (at - from) as f64 / (until - from).max(1) as f64;
                 grams * (std::f64::consts::PI * part).sin()
             }
+            Push::Slide { .. } => 0.0,
             Push::Rest { grams, .. } => grams * (1.0 + 0.15 * (9.0 * t).sin()),
             Push::Impact { grams, decay, .. } => {
                 grams * (-t / decay).exp() * (std::f64::consts::TAU * 6.0 * t).cos()
@@ -97,6 +108,7 @@ impl Push {
             }
             Push::Draught { from, until, .. }
             | Push::Press { from, until, .. }
+            | Push::Slide { from, until, .. }
             | Push::Rest { from, until, .. } => (from, until),
         }
     }
@@ -108,6 +120,8 @@ pub struct Pan {
     pub vessel: Option<Vessel>,
     /// How much of the vessel the pan carries, 0 (held in the hand) to 1.
     pub support: f64,
+    /// What lies on the pan beside the vessel.
+    pub beside: Mass,
     pushes: Vec<Push>,
 }
 
@@ -116,7 +130,7 @@ impl Pan {
         self.pushes.push(push);
     }
 
-    /// The true mass that stands on the pan.
+    /// The true mass that stands on the pan, without what lies beside it.
     pub fn mass(&self) -> Mass {
         self.vessel.as_ref().map_or(Mass::ZERO, Vessel::mass)
     }
@@ -129,6 +143,9 @@ impl Pan {
     /// Grams the scale feels at `at`, forces included.
     pub fn load(&mut self, at: Moment) -> f64 {
         let mut grams = self.mass().to_g_f64() * self.support;
+        if self.beside != Mass::ZERO {
+            grams += self.beside.to_g_f64();
+        }
         self.pushes.retain(|push| match push.force(at.0) {
             Some(force) => {
                 grams += force;

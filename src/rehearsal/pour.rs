@@ -47,6 +47,10 @@ pub struct Pour {
     fall_us: u64,
     dripped: bool,
     owed: f64,
+    /// Share of its pace that the hand keeps once it was told to ease off.
+    eased: f64,
+    /// Seconds in which a stream dies away once the hand has stopped.
+    tail: f64,
 }
 
 impl Pour {
@@ -72,6 +76,8 @@ impl Pour {
             fall_us: rng.u64(60_000..180_000),
             dripped: false,
             owed: 0.0,
+            eased: 1.0,
+            tail: 0.06,
         }
     }
 
@@ -86,6 +92,18 @@ impl Pour {
         self.slows = false;
         self.rate *= 0.6;
         self
+    }
+
+    /// Thick and slow: long in the air, long to end.
+    pub fn syrup(mut self, rng: &mut fastrand::Rng) -> Pour {
+        self.fall_us = rng.u64(250_000..700_000);
+        self.tail = 0.15 + 0.35 * rng.f64();
+        self
+    }
+
+    /// A cue says so: from now on the hand gives `share` of its pace.
+    pub fn ease(&mut self, share: f64) {
+        self.eased = self.eased.min(share);
     }
 
     /// A cue says so: the hand stops at `at`, unless it stops before. A heedless one goes on.
@@ -153,10 +171,10 @@ impl Pour {
         let wanted = if stopped {
             0.0
         } else {
-            flow * (1.0 + self.wobble).clamp(0.3, 1.8)
+            flow * (1.0 + self.wobble).clamp(0.3, 1.8) * self.eased
         };
         // A stream neither begins nor ends at once.
-        let follow = 1.0 - (-seconds / if stopped { 0.06 } else { 0.15 }).exp();
+        let follow = 1.0 - (-seconds / if stopped { self.tail } else { 0.15 }).exp();
         self.flow += (wanted - self.flow) * follow;
         if stopped && self.flow < 0.005 * self.rate {
             self.flow = 0.0;
@@ -181,6 +199,7 @@ impl Pour {
         } else {
             self.want * (0.08 + 0.07 * rng.f64())
         };
+        let scoop = scoop * self.eased;
         let lasts = rng.u64(250_000..500_000);
         self.portion_rate = scoop / (lasts as f64 / 1e6);
         self.portion_until = now + lasts;

@@ -3,8 +3,11 @@
 //! load -> filter (lag) -> noise -> less zero and tare -> rounded to d -> a line. Time comes from
 //! [`SimScale::advance`]; the same seed and the same calls give the same bytes.
 
+mod keys;
+
 use std::collections::VecDeque;
 
+use super::filter::{Creep, Filter, Lag};
 use super::lines::{Display, Face, LineShape, step_in};
 use crate::mass::{Mass, Unit};
 use crate::scale::Moment;
@@ -20,19 +23,33 @@ pub struct SimScaleSpec {
     /// Readability d, in the first unit.
     pub d: Mass,
     pub capacity: Mass,
-    /// Lines a second, 2 to 50.
+    /// Lines a second, 1 to 50.
     pub rate: f64,
     /// Time constant of the filter in seconds, of each stage where there are two.
     pub tau: f64,
     pub two_stages: bool,
+    /// What kind of filter it is; `tau` and `two_stages` are those of [`Filter::Lag`].
+    pub filter: Filter,
     /// Standard deviation of the noise of a reading, in d.
     pub noise: f64,
-    /// Automatic zero tracking, 0.5 d/s (OIML R 76-1, 4.5.7).
+    /// Automatic zero tracking, 0.5 d/s (OIML R 76-1, 4.5.7) unless `tracking_rate` says otherwise.
     pub zero_tracking: bool,
+    /// How fast the zero follows, in d a second.
+    pub tracking_rate: f64,
+    /// Once steady, the display stands still while the load stays within so many d; 0: it never does.
+    pub lock: f64,
+    /// Seconds without a change after which the scale calls the load steady.
+    pub stable_after: f64,
+    /// How the weight creeps after loading: share of the load, and time constant in seconds.
+    pub creep: Creep,
+    /// Zeros shown behind the last digit that counts: a step of 0.1 g shown as 0.10 g.
+    pub padding: u8,
     /// How far the zero wanders while the scale warms up, in d; two thirds of it in ten minutes.
     pub warm_drift: f64,
-    /// TARE is taken only when steady; the scale waits up to a second for it, then forgets the key.
+    /// TARE is taken only when steady; the scale waits `tare_wait` for it, then forgets the key.
     pub tare_needs_steady: bool,
+    /// Seconds for which a TARE key waits for a steady load.
+    pub tare_wait: f64,
     /// Seconds without a change after which it switches itself off.
     pub auto_off: Option<f64>,
     /// Sends a line only when asked for one.
@@ -52,10 +69,17 @@ impl Default for SimScaleSpec {
             rate: 10.0,
             tau: 0.12,
             two_stages: true,
+            filter: Filter::Lag,
             noise: 0.12,
             zero_tracking: true,
+            tracking_rate: 0.5,
+            lock: 0.0,
+            stable_after: 0.6,
+            creep: Creep::NONE,
+            padding: 0,
             warm_drift: 0.0,
             tare_needs_steady: true,
+            tare_wait: 1.0,
             auto_off: None,
             polled: false,
             seed: 1,
@@ -71,10 +95,6 @@ pub enum Key {
     Unit,
 }
 
-/// Seconds over which the scale itself judges whether the load stands still.
-const STABLE_WINDOW_US: u64 = 600_000;
-/// How long a TARE key waits for a steady load.
-const TARE_WAIT_US: u64 = 1_000_000;
 /// From switching on to the first line.
 const BOOT_US: u64 = 1_500_000;
 /// Share of the capacity that is taken as zero when switching on (OIML R 76-1, T.2.7.2.3 and 4.5.1,
@@ -93,9 +113,12 @@ pub struct SimScale {
     capacity: f64,
     now: u64,
     load: f64,
-    first: f64,
+    lag: Lag,
+    /// The filtered load, creep included.
     second: f64,
     zero: f64,
+    /// The weight at which the display stands still.
+    locked: Option<f64>,
     tare: Option<f64>,
     unit: usize,
     on: bool,
@@ -136,9 +159,10 @@ impl SimScale {
             capacity,
             now: 0,
             load: 0.0,
-            first: 0.0,
+            lag: Lag::default(),
             second: 0.0,
             zero: 0.0,
+            locked: None,
             tare: None,
             unit: 0,
             on: true,
@@ -166,6 +190,11 @@ impl SimScale {
     /// The load on the pan from now on, in grams, transient forces included.
     pub fn set_load(&mut self, grams: f64) {
         self.load = grams;
+    }
+
+    /// A battery that runs down makes the readings scatter.
+    pub fn set_noise(&mut self, noise: f64) {
+        self.spec.noise = noise;
     }
 
     pub fn is_on(&self) -> bool {
@@ -211,26 +240,16 @@ impl SimScale {
         if dt <= 0.0 {
             return;
         }
-        let share = if self.spec.tau > 0.0 {
-            1.0 - (-dt / self.spec.tau).exp()
-        } else {
-            1.0
-        };
-        self.first += (self.load - self.first) * share;
-        if self.spec.two_stages {
-            self.second += (self.first - self.second) * share;
-        } else {
-            self.second = self.first;
-        }
+        self.second = self.lag.flow(&self.spec, self.d, self.load, dt);
         self.track_zero(dt);
     }
 
-    /// Only at a zero indication, or at gross zero under a tare, when steady, 0.5 d/s at most.
+    /// Only at a zero indication, or at gross zero under a tare, when steady, no faster than told.
     fn track_zero(&mut self, dt: f64) {
         if !self.spec.zero_tracking || !self.steady || !self.on {
             return;
         }
-        let (half, most) = (0.5 * self.d, 0.5 * self.d * dt);
+        let (half, most) = (0.5 * self.d, self.spec.tracking_rate * self.d * dt);
         let gross = self.gross();
         match &mut self.tare {
             Some(tare) if (gross - *tare).abs() < half => {
@@ -257,7 +276,8 @@ impl SimScale {
         self.last_noise = self.spec.noise * self.d * gauss(&mut self.rng);
         let raw = self.second + self.drift() + self.last_noise;
         self.recent.push_back((self.now, raw));
-        let from = self.now.saturating_sub(STABLE_WINDOW_US);
+        let window = (self.spec.stable_after.clamp(0.1, 10.0) * 1e6) as u64;
+        let from = self.now.saturating_sub(window);
         while self.recent.front().is_some_and(|&(at, _)| at < from) {
             self.recent.pop_front();
         }
@@ -272,7 +292,8 @@ impl SimScale {
         let covered = self
             .now
             .saturating_sub(self.recent.front().map_or(self.now, |&(at, _)| at));
-        self.steady = high - low <= limit && covered >= STABLE_WINDOW_US * 8 / 10;
+        self.steady = high - low <= limit && covered >= window * 8 / 10;
+        self.lock_display();
         self.switch_itself_off();
         if !self.on || self.now < self.boot_until {
             return;
@@ -283,6 +304,16 @@ impl SimScale {
         } else if self.samples.is_multiple_of(self.samples_a_line) {
             out.push((Moment(self.now), self.spec.shape.line(self.display())));
         }
+    }
+
+    /// The display stands still from the moment the load is steady until it has moved away.
+    fn lock_display(&mut self) {
+        let gross = self.gross() + self.last_noise;
+        let free = self.spec.lock * self.d;
+        self.locked = match self.locked {
+            Some(locked) if (gross - locked).abs() <= free => Some(locked),
+            Some(_) | None => (free > 0.0 && self.steady).then_some(gross),
+        };
     }
 
     fn switch_itself_off(&mut self) {
@@ -310,111 +341,16 @@ impl SimScale {
         let unit = self.unit();
         let (decimals, counts) = step_in(unit, self.spec.d);
         let step = unit.ng() as f64 / 1e9 / 10f64.powi(i32::from(decimals)) * counts as f64;
-        let shown = gross - self.tare.unwrap_or(0.0);
+        let shown = self.locked.unwrap_or(gross) - self.tare.unwrap_or(0.0);
+        let padding = self.spec.padding.min(3);
+        let padded = counts * 10i64.pow(u32::from(padding));
         Display::Weight(Face {
-            digits: (shown / step).round_ties_even() as i64 * counts,
-            decimals,
+            digits: (shown / step).round_ties_even() as i64 * padded,
+            decimals: decimals + padding,
             unit,
             steady: self.steady || !self.spec.stable_flag,
             net: self.tare.is_some(),
         })
-    }
-
-    /// A key is pressed now. A scale that is off hears none.
-    pub fn press(&mut self, key: Key) {
-        self.moved_at = self.now;
-        if !self.on || self.now < self.boot_until {
-            return;
-        }
-        match key {
-            Key::Tare if self.spec.tare_needs_steady && !self.steady => {
-                self.tare_pending = Some(self.now + TARE_WAIT_US);
-            }
-            Key::Tare => self.take_tare(),
-            Key::Zero => self.set_zero(),
-            Key::Unit => self.unit = (self.unit + 1) % self.spec.units.len().max(1),
-        }
-    }
-
-    fn pending_tare(&mut self) {
-        if let Some(until) = self.tare_pending {
-            if self.steady {
-                self.tare_pending = None;
-                self.take_tare();
-            } else if self.now > until {
-                self.tare_pending = None;
-            }
-        }
-    }
-
-    /// The weight as it stands, unrounded. On an empty pan the key clears the tare instead.
-    fn take_tare(&mut self) {
-        let gross = self.gross();
-        if gross < 0.5 * self.d {
-            self.set_zero();
-        } else if gross <= self.capacity {
-            self.tare = Some(gross);
-        }
-    }
-
-    fn set_zero(&mut self) {
-        let gross = self.gross();
-        if gross.abs() <= ZERO_RANGE * self.capacity {
-            self.zero += gross;
-            self.tare = None;
-        }
-    }
-
-    /// Switches the scale on or off. Switched on, it takes the load as its zero (if that is no more
-    /// than a fifth of its capacity) and has forgotten its tare.
-    pub fn power(&mut self, on: bool) {
-        if on && !self.on {
-            self.boot_until = self.now + BOOT_US;
-            self.moved_at = self.now;
-            self.tare = None;
-            self.tare_pending = None;
-            self.zero = 0.0;
-            if self.gross().abs() <= INITIAL_ZERO * self.capacity {
-                self.zero = self.gross();
-            }
-        }
-        self.on = on;
-    }
-
-    /// Bytes sent to the scale: `S` asks for a steady weight, `SI` for one at once, `T` and `Z` are
-    /// its keys; anything else is answered with a line at once. Commands end with CR, LF or both.
-    pub fn receive(&mut self, bytes: &[u8], out: &mut Vec<(Moment, Vec<u8>)>) {
-        for &byte in bytes {
-            if byte != b'\r' && byte != b'\n' {
-                if self.typed.len() < 32 {
-                    self.typed.push(byte);
-                }
-                continue;
-            }
-            let command = std::mem::take(&mut self.typed);
-            if command.is_empty() || !self.on || self.now < self.boot_until {
-                continue;
-            }
-            match command.as_slice() {
-                b"S" => self.asked = Some(self.now + 2_000_000),
-                b"T" => self.press(Key::Tare),
-                b"Z" => self.press(Key::Zero),
-                _ => out.push((Moment(self.now), self.spec.shape.line(self.display()))),
-            }
-        }
-    }
-
-    fn answer_when_steady(&mut self, out: &mut Vec<(Moment, Vec<u8>)>) {
-        let Some(until) = self.asked else { return };
-        if self.steady {
-            self.asked = None;
-            out.push((Moment(self.now), self.spec.shape.line(self.display())));
-        } else if self.now > until {
-            self.asked = None;
-            if self.spec.shape == LineShape::ReplyCode {
-                out.push((Moment(self.now), b"S I\r\n".to_vec()));
-            }
-        }
     }
 }
 

@@ -21,6 +21,9 @@ pub struct Place {
     power_back: Option<u64>,
     /// The first line after the cable went in begins in its middle.
     cut_next: bool,
+    /// Chance of each line to be lost, and to have a digit changed.
+    pub drops: f64,
+    pub garbles: f64,
 }
 
 /// See the module's text.
@@ -46,6 +49,8 @@ impl Table {
                     cable_back: None,
                     power_back: None,
                     cut_next: false,
+                    drops: 0.0,
+                    garbles: 0.0,
                 })
                 .collect(),
             truths: BTreeMap::new(),
@@ -144,6 +149,12 @@ impl Table {
                 if place.cable_back.is_some() {
                     continue;
                 }
+                if place.drops > 0.0 && self.rng.f64() < place.drops {
+                    continue;
+                }
+                if place.garbles > 0.0 && self.rng.f64() < place.garbles {
+                    garble(&mut bytes, &mut self.rng);
+                }
                 if std::mem::take(&mut place.cut_next) {
                     bytes.drain(..self.rng.usize(0..bytes.len().max(1)));
                 }
@@ -154,5 +165,23 @@ impl Table {
         for (at, scale, bytes) in self.sorted.drain(..) {
             self.out.push_back(StageOutput::Bytes { at, scale, bytes });
         }
+    }
+}
+
+/// Another digit, or another character, in one place of a line.
+fn garble(bytes: &mut [u8], rng: &mut fastrand::Rng) {
+    let digits: Vec<usize> = (0..bytes.len())
+        .filter(|&i| bytes.get(i).is_some_and(u8::is_ascii_digit))
+        .collect();
+    let place = match rng.choice(digits) {
+        Some(place) if rng.f64() < 0.7 => place,
+        Some(_) | None => rng.usize(0..bytes.len().max(1)),
+    };
+    if let Some(byte) = bytes.get_mut(place) {
+        *byte = if byte.is_ascii_digit() {
+            b'0' + rng.u8(0..10)
+        } else {
+            rng.u8(0x20..0x7f)
+        };
     }
 }

@@ -1,7 +1,8 @@
 //! What a person says: commands and presses on the pan.
 
-use super::event::{Choice, Command, CueKind, RowKind, Verdict};
-use super::state::{Asked, State, Tared};
+use super::event::{Command, RowKind, Verdict};
+use super::run::Deed;
+use super::state::{Asked, State, Tared, Unsure};
 use super::{Engine, net_of};
 use crate::bench::Refused;
 use crate::formula::VesselWay;
@@ -39,6 +40,9 @@ impl Engine {
             }
             Command::Remedy(way) => self.take_remedy(way),
             Command::Residue(step) => self.weigh_residue(step),
+            Command::Undo => self.undo(),
+            Command::Skip(reason) => self.skip(&reason),
+            Command::Cancel => Ok(self.cancel()),
             Command::Stop => {
                 if let Some(State::Lift(written)) = self.run.as_ref().map(|run| &run.state) {
                     // What came after the record is said before the log is closed.
@@ -47,7 +51,8 @@ impl Engine {
                     self.correct_at_lift(scale, &mut written);
                 }
                 let complete = self.is_complete();
-                self.finish(complete);
+                let state = self.finish(complete);
+                self.enter(state);
                 let said = self.last_cue.as_ref().filter(|_| self.fill().is_some());
                 Ok(said.map_or("Stopped.".into(), |cue| cue.say.clone()))
             }
@@ -68,13 +73,12 @@ impl Engine {
             }
             State::Tared(tared) if self.is_over(tared) => self.keep_weight().is_ok(),
             State::Tared(_)
-            | State::Clear
-            | State::Empty { .. }
-            | State::Landing { .. }
-            | State::Unsure { .. }
+            | State::Clear { .. }
+            | State::Empty
+            | State::Landing(_)
+            | State::Unsure(_)
             | State::Stranger { .. }
             | State::Away(_)
-            | State::Recheck(_)
             | State::Writing(_)
             | State::Lift(_)
             | State::Residue(_)
@@ -98,58 +102,66 @@ impl Engine {
         match run.state.clone() {
             State::Mix { .. } => {
                 self.mixing_done("confirmed");
-                self.keep(State::Clear);
-                self.go_on();
+                let state = self.go_on();
+                self.enter(state);
                 "Mixed. On to the next.".into()
             }
-            State::Unsure {
-                level,
-                same_again: true,
-                ..
-            } => {
-                let bowl = self
-                    .step_now()
-                    .is_some_and(|step| step.vessel == VesselWay::Bowl && !self.is_fresh_bowl());
-                let (noted, said) = match bowl {
-                    true => (
-                        "the maker says that nothing of this step is in the bowl yet",
-                        "The bowl is taken as it stands; nothing of this step is in it.",
-                    ),
-                    false => (
-                        "the maker says that the vessel is empty",
-                        "The vessel on the scale is taken as empty.",
-                    ),
-                };
-                self.note(noted.into());
-                self.tare_at(level.weight, level.d);
-                said.into()
+            State::Unsure(unsure) if unsure.why.takes_a_word() => self.believe_empty(unsure),
+            State::Clear { .. } => self.believe_cleared(),
+            State::Lift(written) if written.doubtful => {
+                let scale = self.scale_needed().unwrap_or_default();
+                let state = self.lifted_after_record(scale, written);
+                self.enter(state);
+                self.believe_cleared()
             }
             State::Stranger { mut tared, level } => {
                 let Some(step) = self.step_now() else {
                     return String::new();
                 };
                 if !self.is_plausible(&tared, level) {
+                    if step.vessel == VesselWay::Bowl {
+                        return self.go_on_with_what_is_left(tared, level);
+                    }
                     return super::say::stranger(step.vessel, false);
                 }
                 // A word proves nothing: what it does not explain stays in the uncertainty.
                 let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
+                if tared.fell {
+                    // So much was taken out.
+                    tared.fell = false;
+                    tared.rest = Some(net_of(&step, tared.base, level.weight));
+                    self.note(format!(
+                        "the maker says that {} g were taken out",
+                        off.grams(level.d)
+                    ));
+                    let state = self.vessel_returned(level, tared);
+                    self.enter(state);
+                    return "The weighing goes on with what is in it now.".into();
+                }
+                if std::mem::take(&mut tared.as_it_left) {
+                    // It weighs what it seemed to hold when it left, and it is the same: that is what it holds.
+                    tared.carried += 2;
+                    self.note("the maker says it is the same vessel".into());
+                    let state = self.vessel_returned(level, tared);
+                    self.enter(state);
+                    return "The same vessel; the weighing goes on.".into();
+                }
                 tared.unproven += off;
                 self.note(format!(
                     "the maker says it is the same vessel; {} g are not explained",
                     off.grams(level.d)
                 ));
-                self.vessel_returned(level, tared);
+                let state = self.vessel_returned(level, tared);
+                self.enter(state);
                 "The same vessel; the weighing goes on.".into()
             }
             State::Residue(emptied) => self.next_after_residue(emptied),
             State::Choose => self.close_out_of_limits(),
             State::Tared(_)
-            | State::Clear
-            | State::Empty { .. }
-            | State::Landing { .. }
-            | State::Unsure { .. }
+            | State::Empty
+            | State::Landing(_)
+            | State::Unsure(_)
             | State::Away(_)
-            | State::Recheck(_)
             | State::Writing(_)
             | State::Lift(_)
             | State::Done => {
@@ -159,63 +171,179 @@ impl Engine {
         }
     }
 
+    /// The bowl holds less, or more, than was recorded, and the maker goes on with it: no record in it
+    /// claims what it does not prove.
+    fn go_on_with_what_is_left(&mut self, mut tared: Tared, level: super::steady::Level) -> String {
+        let Some(step) = self.step_now() else {
+            return String::new();
+        };
+        let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
+        self.note(format!(
+            "the maker goes on with the bowl as it is; {} g are not explained",
+            off.grams(level.d)
+        ));
+        let records = self.run.as_mut().and_then(|run| run.lift_check.take());
+        for (index, mut written) in records.map_or(Vec::new(), |check| check.records) {
+            let at_least = written.uncertainty + off;
+            let remark = "the bowl came back with another weight";
+            self.doubt(step.scale, index, &mut written, at_least, remark);
+        }
+        if !tared.poured {
+            let state = self.tare_at(step.scale, level);
+            self.enter(state);
+            return "The bowl is taken as it stands; nothing of this step is in it.".into();
+        }
+        // What was seen of this step is taken to be in it still; the record will say how little is sure.
+        tared.base = level.weight - tared.rest.unwrap_or_default();
+        tared.unproven = tared.unproven.max(step.highest).max(off);
+        let state = self.vessel_returned(level, tared);
+        self.enter(state);
+        "The bowl is taken as it stands; what is in it is not sure.".into()
+    }
+
+    /// The maker says that what stands there is empty, or just what it was.
+    pub(super) fn believe_empty(&mut self, unsure: Unsure) -> String {
+        let Some(step) = self.step_now() else {
+            return String::new();
+        };
+        let now = self
+            .pans
+            .get(step.scale)
+            .and_then(|pan| pan.level(self.now));
+        let stands = now.is_some_and(|now| (now.weight - unsure.level.weight).abs() <= now.d * 5);
+        if let Some(run) = &mut self.run {
+            run.word_empty = !stands;
+        }
+        if !stands {
+            // What the word is about is not at rest yet.
+            return "The scale is not at rest; it is taken as empty as soon as it is.".into();
+        }
+        let bowl = step.vessel == VesselWay::Bowl && !self.is_fresh_bowl();
+        let (noted, said) = match (bowl, step.vessel) {
+            (true, _) => (
+                "the maker says that nothing of this step is in the bowl yet",
+                "The bowl is taken as it stands; nothing of this step is in it.",
+            ),
+            (false, VesselWay::Difference) => (
+                "the maker says that nothing was taken out for this step yet",
+                "The bottle is taken as it stands.",
+            ),
+            (false, VesselWay::Beaker | VesselWay::Bowl | VesselWay::Jar) => (
+                "the maker says that the vessel is empty",
+                "The vessel on the scale is taken as empty.",
+            ),
+        };
+        self.note(noted.into());
+        if let Some(run) = &mut self.run {
+            run.last_gross = None;
+            run.bowl_gross = None;
+            run.suspect = None;
+        }
+        let state = self.tare_at(step.scale, unsure.level);
+        self.enter(state);
+        said.into()
+    }
+
+    /// The maker says that nothing is on the scale: what it shows is the empty pan.
+    fn believe_cleared(&mut self) -> String {
+        let Some(step) = self.step_now() else {
+            return String::new();
+        };
+        let level = self
+            .pans
+            .get(step.scale)
+            .and_then(|pan| pan.level(self.now));
+        let Some(level) = level else {
+            return "The scale is not at rest. Wait a moment, then say next again.".into();
+        };
+        self.note(format!(
+            "the maker says that nothing is on the scale; it shows {} g",
+            level.weight.grams(level.d)
+        ));
+        self.see_zero(step.scale, level.weight);
+        if let Some(run) = &mut self.run {
+            run.suspect = None;
+            run.maybe_there = false;
+            run.stood = None;
+            run.lift_check = None;
+        }
+        let state = self.wait_empty();
+        self.enter(state);
+        "The scale is taken as empty.".into()
+    }
+
     fn again(&mut self) -> Result<String, Refused> {
         let Some(step) = self.step_now() else {
             return Ok("Every step is weighed; nothing to begin again.".into());
         };
-        // Nothing else is in the first ingredient's bowl: it can be emptied.
-        let fresh = self.is_fresh_bowl();
+        let fresh = self.can_begin_afresh();
+        let refused = |text: String| Err(Refused(text));
         let Some(run) = &mut self.run else {
             return Ok(String::new());
         };
+        let in_the_bowl = format!(
+            "{} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
+            step.ingredient
+        );
         let discarded = match run.state.clone() {
-            State::Recheck(_) if step.vessel == VesselWay::Bowl => {
-                return Err(Refused("The bowl cannot be begun again. Lift it, wait for the scale to rest, put it back.".into()));
-            }
-            State::Tared(tared) | State::Away(tared) | State::Recheck(tared) => {
-                let mixed_in = tared.poured || tared.tainted || tared.doubt.is_some();
+            State::Tared(tared) | State::Away(tared) => {
+                let mixed_in = tared.poured || tared.suspect.is_some();
                 if step.vessel == VesselWay::Bowl && mixed_in && !fresh {
-                    return Err(Refused(format!(
-                        "{} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
-                        step.ingredient
-                    )));
+                    return refused(in_the_bowl);
                 }
                 tared.rest
             }
             State::Stranger { .. } if step.vessel == VesselWay::Bowl => {
-                return Err(Refused(
+                return refused(
                     "The bowl cannot be begun again. Say next if it is the same bowl.".into(),
-                ));
+                );
             }
             State::Stranger { tared, .. } => tared.rest,
+            State::Lift(_) if step.vessel == VesselWay::Bowl && !fresh => {
+                return refused(in_the_bowl);
+            }
             State::Lift(written) => {
                 run.corrects = Some(written.seq);
                 Some(written.net)
             }
             State::Writing(_) => {
-                return Err(Refused(
+                return refused(
                     "The weight is being written; say again when it is recorded.".into(),
-                ));
+                );
             }
             State::Residue(_) => {
-                return Ok("An emptied beaker is waited for; say next to leave it.".into());
+                return Ok("An emptied beaker is waited for; say cancel to leave it.".into());
             }
-            State::Mix { .. }
-            | State::Clear
-            | State::Empty { .. }
-            | State::Landing { .. }
+            State::Mix { .. } => {
+                return Ok(
+                    "The phase is weighed; say next when it is mixed, undo to weigh the last step again."
+                        .into(),
+                );
+            }
+            State::Clear { .. }
+            | State::Empty
+            | State::Landing(_)
             | State::Choose
-            | State::Unsure { .. } => None,
+            | State::Unsure(_) => None,
             State::Done => return Ok("The batch is over.".into()),
         };
-        if matches!(run.state, State::Mix { .. }) {
-            return Ok("The phase is weighed; say next when it is mixed.".into());
-        }
         // By difference, and in a bowl with earlier steps in it, what stands there is the new tare; a
         // bowl of its own may hold what was poured too early.
-        let in_doubt = matches!(&run.state, State::Tared(tared) if tared.doubt.is_some());
-        let known = matches!(run.state, State::Tared(_) | State::Lift(_) | State::Away(_));
-        let sure = known && !self.is_fresh_bowl();
+        let (sure, suspect) = match &run.state {
+            State::Tared(tared) | State::Away(tared) => (true, tared.suspect),
+            State::Lift(_) => (true, None),
+            State::Clear { .. }
+            | State::Empty
+            | State::Landing(_)
+            | State::Unsure(_)
+            | State::Stranger { .. }
+            | State::Writing(_)
+            | State::Mix { .. }
+            | State::Residue(_)
+            | State::Choose
+            | State::Done => (false, None),
+        };
+        let sure = sure && suspect.is_none() && !self.is_fresh_bowl();
         let d = self.readability(step.scale);
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
             let what = match step.vessel {
@@ -226,19 +354,17 @@ impl Engine {
             };
             self.note(format!("begun again: {} g {what}", net.grams(d)));
         }
-        if let Some(State::Recheck(tared)) = self.run.as_mut().map(|run| &mut run.state) {
-            // The zero was lost: an indication of zero is no empty pan. It must be seen lifted.
-            tared.restart = true;
-            self.cue_urgent(CueKind::Lift, super::say::clear(step.vessel), &[]);
+        if let Some(suspect) = suspect {
+            // An indication of zero is no empty pan now: it must be seen lifted.
+            let shown = self.pans.get(step.scale).and_then(|pan| pan.last);
+            let least = super::order::vessel_at_least(d);
+            let unseen = shown.is_none_or(|shown| (shown.weight - suspect.zero).abs() <= least);
+            let state = self.ask_clear(step.vessel, unseen);
+            self.enter(state);
             return Ok("This step begins again once the scale is empty.".into());
         }
-        if in_doubt {
-            // The vessel may stand there still, tared by the key.
-            if let Some(run) = &mut self.run {
-                run.maybe_tared = true;
-            }
-        }
-        self.begin_again(step.scale, step.vessel, sure);
+        let state = self.begin_again(step.scale, step.vessel, sure);
+        self.enter(state);
         Ok("This step begins again.".into())
     }
 
@@ -263,24 +389,21 @@ impl Engine {
     }
 
     /// `sure`: what stands on the pan is known, so that it can be tared where it stands.
-    fn begin_again(&mut self, scale: usize, way: VesselWay, sure: bool) {
+    pub(super) fn begin_again(&mut self, scale: usize, way: VesselWay, sure: bool) -> State {
         let Some(pan) = self.pans.get(scale) else {
-            return;
+            return State::Empty;
         };
         let loaded = self.is_loaded(scale);
         let level = pan.level(self.now);
         match (way, loaded, level) {
             // The source is weighed as it stands; the bowl had nothing of this step in it.
             (VesselWay::Difference | VesselWay::Bowl, true, Some(level)) if sure => {
-                self.tare_at(level.weight, level.d);
+                self.tare_at(scale, level)
             }
-            (_, true, _) => {
-                self.set_state(State::Clear);
-                self.cue(CueKind::Lift, super::say::clear(way), None, &[]);
-            }
+            (_, true, _) => self.ask_clear(way, false),
             (_, false, _) => {
-                self.set_state(State::Empty { carry: None });
                 self.cue_place();
+                State::Empty
             }
         }
     }
@@ -299,19 +422,18 @@ impl Engine {
             }
             State::Tared(tared) => (tared, false),
             State::Away(tared) => (tared, true),
-            State::Clear
-            | State::Empty { .. }
-            | State::Landing { .. }
-            | State::Unsure { .. }
+            State::Clear { .. }
+            | State::Empty
+            | State::Landing(_)
+            | State::Unsure(_)
             | State::Stranger { .. }
-            | State::Recheck(_)
             | State::Writing(_)
             | State::Mix { .. }
             | State::Residue(_)
             | State::Choose
             | State::Done => return Ok("There is no weight to keep now.".into()),
         };
-        if tared.doubt.is_some() || tared.tainted {
+        if tared.suspect.is_some() {
             return Err(Refused("The tare is not sure, so the weight is not. Lift the vessel and put it back first.".into()));
         }
         let steady = self
@@ -355,7 +477,8 @@ impl Engine {
         } else {
             Verdict::Kept
         };
-        self.record(step.scale, tared, level, Some(verdict), away);
+        let state = self.record(step.scale, tared, level, Some(verdict), away);
+        self.enter(state);
         Ok(format!("Kept: {} g.", net.grams(d)))
     }
 
@@ -372,7 +495,11 @@ impl Engine {
         let Some(run) = &mut self.run else {
             return String::new();
         };
-        run.lots.insert(step.ingredient.clone(), lot.clone());
+        let before = run.lots.insert(step.ingredient.clone(), lot.clone());
+        run.deeds.push(Deed::Lot {
+            ingredient: step.ingredient.clone(),
+            before,
+        });
         let mut draft = self.draft(RowKind::Note);
         draft.note = format!("lot of {}: {lot}", step.ingredient);
         self.log(draft);
@@ -390,7 +517,7 @@ impl Engine {
         let State::Away(tared) = &run.state else {
             return;
         };
-        let sure = tared.doubt.is_none() && !tared.tainted && !tared.moved;
+        let sure = tared.suspect.is_none() && !tared.moved;
         if let (Some(Asked::Lot), Some(level), Some(net)) =
             (tared.asked, tared.last_level, tared.rest)
             && sure
@@ -405,18 +532,8 @@ impl Engine {
                 weight: tared.shown_at_rest(step.vessel),
                 ..level
             });
-            self.record_held(step.scale, tared, true);
-        }
-    }
-}
-
-impl Choice {
-    /// The command that this answer stands for.
-    pub const fn command(self) -> Command {
-        match self {
-            Choice::Next => Command::Next,
-            Choice::Again => Command::Again,
-            Choice::Keep => Command::Keep,
+            let state = self.record_held(step.scale, tared, true);
+            self.enter(state);
         }
     }
 }

@@ -2,57 +2,63 @@
 
 use super::event::{Choice, CueKind, ScaleIndex};
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Seen};
-use super::state::{Doubt, State, Tared};
+use super::pan::{JumpCause, Seen};
+use super::state::{Landing, Refused, State, Tared, Unsure, Why};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
-use super::{Engine, net_of, say};
+use super::{Engine, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 
-/// A vessel that stood on the pan for longer than this without coming to rest: 3 s.
-const STOOD_LONG_US: u64 = 3_000_000;
-
 impl Engine {
-    pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen) {
+    pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen, mut unseen: bool) -> State {
+        let clear = |unseen| State::Clear { unseen };
         if seen.after_gap {
             // Switched off and on, the scale may call zero what stands there.
-            self.suspect();
+            self.suspect(Why::Unseen);
             self.frame_after_gap(scale, seen);
+            unseen |= self.load(scale, seen.weight, seen.d) == Load::Nothing;
         }
         if let Some(jump) = seen.jump
             && !matches!(jump.cause, JumpCause::Load | JumpCause::Slight)
         {
-            // The TARE key on what should be lifted, or a lift at once: both stand. What stood there
-            // was not asked for, and nobody says that it is empty.
-            self.suspect();
+            // The TARE key on what should be lifted, or a lift at once. What stood there was not asked
+            // for, and nobody says that it is empty.
+            self.suspect(Why::Stood);
             let (zero, shift) = (self.zero(scale), jump.to - jump.from);
             if jump.cause == JumpCause::Key || zero.abs() > vessel_at_least(seen.d) {
                 // With another tare in force an empty pan would not show zero.
                 self.shift_zero(scale, shift, jump.from_rest);
-                self.keep(State::Clear);
-                return;
+                return clear(unseen);
             }
-            if let Some(pan) = self.pans.get_mut(scale) {
-                pan.zero_exact = false;
-            }
-            self.wait_empty(Some(zero + shift));
-            return;
+            return clear(true);
         }
         self.follow_stood(scale, seen);
-        match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => {
+        let load = self.load(scale, seen.weight, seen.d);
+        // Something that went again was lifted.
+        unseen &= load != Load::Something;
+        match load {
+            Load::Nothing if seen.plateau && !unseen => {
                 // What stood here and was not asked for may come back as it is.
-                if let Some(run) = &mut self.run {
-                    run.refused = run.stood.take();
+                if let Some(run) = &mut self.run
+                    && let Some(mass) = run.stood.take()
+                {
+                    // A fresh one was asked for; only the same again is not it.
+                    run.resumed = false;
+                    run.suspect = None;
+                    run.refused = Some(Refused {
+                        mass,
+                        exact: false,
+                        tail: None,
+                    });
                 }
-                self.wait_empty(None);
+                self.wait_empty()
             }
             Load::BelowEmpty if seen.steady.is_some() => {
                 self.see_zero(scale, seen.weight);
-                self.wait_empty(None);
+                self.wait_empty()
             }
-            Load::Nothing | Load::Something | Load::BelowEmpty => self.keep(State::Clear),
+            Load::Nothing | Load::Something | Load::BelowEmpty => clear(unseen),
         }
     }
 
@@ -66,45 +72,60 @@ impl Engine {
         }
     }
 
-    pub(super) fn wait_empty(&mut self, carry: Option<Mass>) {
-        self.set_state(State::Empty { carry });
-        self.cue_place();
+    /// Whatever is at rest on the pan is lifted before the step goes on.
+    pub(super) fn ask_clear(&mut self, way: VesselWay, unseen: bool) -> State {
+        self.cue(CueKind::Lift, say::clear(way), None, &[Choice::Next]);
+        State::Clear { unseen }
     }
 
-    pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
-        // In a gap the key's frame may have gone, and something come.
-        let carry = carry.filter(|_| !seen.after_gap);
+    pub(super) fn wait_empty(&mut self) -> State {
+        if let Some(phase) = self.run.as_ref().and_then(|run| run.mix_pending) {
+            return State::Mix { phase };
+        }
+        self.cue_place();
+        State::Empty
+    }
+
+    pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen) -> State {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
             if let Some(run) = &mut self.run {
-                run.maybe_tared = true;
+                run.maybe_there = true;
             }
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            self.jump_on_empty_pan(scale, seen, jump);
-            return;
+            if jump.from - self.zero(scale) > seen.d * 3 {
+                // Something stood there, and nobody has said what is in it.
+                self.suspect(Why::Unseen);
+            }
+            // The key on the empty pan; or the very vessel is back within one reading.
+            let key = jump.cause == JumpCause::Key;
+            self.set_zero(scale, if key { seen.weight } else { jump.to }, key);
+            if let Some(run) = &mut self.run {
+                run.maybe_there |= !key;
+            }
+            return State::Empty;
         }
         if let Some(run) = self.run.as_mut().filter(|run| run.leaving) {
             run.leaving = seen.before.is_some_and(|before| seen.weight < before);
             if run.leaving {
-                self.keep(State::Empty { carry });
-                return;
+                return State::Empty;
             }
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Something => {
                 if seen.after_gap {
-                    self.suspect();
+                    self.suspect(Why::Unseen);
                 }
-                if let Some(run) = &mut self.run {
-                    run.landed_at = Some(seen.at);
-                }
-                self.keep(State::Landing { carry });
+                State::Landing(Landing {
+                    since: seen.at,
+                    keyed: None,
+                })
             }
             Load::BelowEmpty if seen.plateau && seen.steady.is_some() => {
                 // A vessel stood there that had been tared unseen; now the pan is empty.
                 self.see_zero(scale, seen.weight);
-                self.set_state(State::Empty { carry: None });
+                State::Empty
             }
             Load::Nothing => {
                 if let Some(level) = seen.steady {
@@ -113,259 +134,277 @@ impl Engine {
                 } else if seen.plateau {
                     self.follow_tail(scale, seen.weight);
                 }
-                self.keep(State::Empty { carry });
+                State::Empty
             }
-            Load::BelowEmpty => self.keep(State::Empty { carry }),
+            Load::BelowEmpty => State::Empty,
         }
     }
 
-    /// From −150 g to zero at once: the ZERO key on the empty pan, or the very vessel is back.
-    pub(super) fn jump_on_empty_pan(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
-        let zero = self.zero(scale);
-        if jump.from - zero > seen.d * 3 {
-            // Something stood there, and nobody has said what is in it.
-            self.suspect();
-        }
-        match jump.cause {
-            JumpCause::Key => {
-                self.set_zero(scale, seen.weight, true);
-                self.keep(State::Empty { carry: None });
-            }
-            // A pour that follows tells that the vessel stands there, a landing that it does not.
-            JumpCause::Load | JumpCause::Unknown | JumpCause::Slight => {
-                self.set_zero(scale, jump.to, false);
-                self.keep(State::Empty { carry: Some(zero) });
-            }
-        }
-    }
-
-    pub(super) fn in_landing(&mut self, scale: ScaleIndex, seen: &Seen, carry: Option<Mass>) {
-        // Readings missing, or less than nothing on the pan: what stands there was tared unseen, and
-        // may hold something already.
+    pub(super) fn in_landing(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        mut landing: Landing,
+    ) -> State {
         let far_below = self.zero(scale) - vessel_at_least(seen.d) * 3;
-        if seen.after_gap || seen.weight < far_below {
-            self.suspect();
+        if seen.after_gap || seen.unit_changed || seen.weight < far_below {
+            // What stands there was tared unseen, or converted while it moved.
+            self.suspect(Why::Unseen);
         }
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
         }
-        if seen
-            .jump
-            .is_some_and(|jump| jump.cause == JumpCause::Slight)
-            && let Some(pan) = self.pans.get_mut(scale)
-        {
-            pan.zero_exact = false;
-        }
-        let rises = |jump: &Jump| jump.cause == JumpCause::Unknown && jump.from < jump.to;
-        if seen
-            .jump
-            .is_some_and(|jump| rises(&jump) && !seen.was_still)
-        {
-            // On its way up it passes by zero; or it was the key.
-            self.suspect();
-            self.keep(State::Landing { carry: None });
-            return;
-        }
-        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            self.jump_while_landing(scale, seen, jump);
-            return;
+        if let Some(jump) = seen.jump {
+            match jump.cause {
+                JumpCause::Slight => {
+                    self.suspect(Why::Unseen);
+                    if let Some(pan) = self.pans.get_mut(scale) {
+                        pan.zero_exact = false;
+                    }
+                }
+                JumpCause::Load => return self.back_to_empty(),
+                JumpCause::Key => {
+                    if landing.keyed.is_some() {
+                        self.suspect(Why::Unseen);
+                    }
+                    self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+                    landing.keyed = Some(jump);
+                }
+                // On its way up it passes by zero; or it was the key.
+                JumpCause::Unknown if jump.from < jump.to => self.suspect(Why::Unseen),
+                JumpCause::Unknown if self.zero(scale).abs() > vessel_at_least(seen.d) => {
+                    // With another tare in force an empty pan would not show zero.
+                    self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+                    landing.keyed = Some(jump);
+                }
+                JumpCause::Unknown => return self.keyed_or_lifted(scale, seen, jump),
+            }
+            return State::Landing(landing);
         }
         if seen.may_be_key() {
             // What the key took off before the first rest may be more than a vessel.
-            self.suspect();
+            self.suspect(Why::Unseen);
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => {
-                // It stood there for long and was never at rest: something may have been poured
-                // into it unseen, and it may come back.
-                if let Some(run) = &mut self.run {
-                    let stood = run.landed_at.take().map_or(0, |since| seen.at.since(since));
-                    run.suspect |= stood > STOOD_LONG_US;
+                // Lifted before it was at rest: it may come back with something in it.
+                if seen.at.since(landing.since) > STOOD_LONG_US {
+                    self.suspect(Why::Stood);
                 }
-                self.back_to_empty(carry);
+                self.back_to_empty()
             }
             Load::BelowEmpty if seen.steady.is_some() => {
                 // Tared unseen, and lifted with something in it that was never at rest.
-                self.suspect();
+                self.suspect(Why::Unseen);
                 self.see_zero(scale, seen.weight);
-                self.back_to_empty(None);
+                self.back_to_empty()
             }
             Load::Something => match seen.steady {
-                Some(level) => self.judge_arrival(scale, level, carry),
-                None => self.keep(State::Landing { carry }),
+                Some(level) => self.judge_arrival(scale, level, landing.keyed),
+                None => State::Landing(landing),
             },
-            Load::Nothing | Load::BelowEmpty => self.keep(State::Landing { carry }),
+            Load::Nothing | Load::BelowEmpty => State::Landing(landing),
         }
     }
 
     /// What comes to rest next may not be empty.
-    pub(super) fn suspect(&mut self) {
+    pub(super) fn suspect(&mut self, why: Why) {
         if let Some(run) = &mut self.run {
-            run.suspect = true;
+            run.suspect.get_or_insert(why);
         }
     }
 
-    pub(super) fn back_to_empty(&mut self, carry: Option<Mass>) {
+    fn back_to_empty(&mut self) -> State {
         match self.run.as_ref().and_then(|run| run.mix_pending) {
-            Some(phase) => self.keep(State::Mix { phase }),
-            None => self.keep(State::Empty { carry }),
+            Some(phase) => State::Mix { phase },
+            None => State::Empty,
         }
     }
 
-    pub(super) fn jump_while_landing(&mut self, scale: ScaleIndex, seen: &Seen, jump: Jump) {
-        let zero = self.zero(scale);
-        let present = zero + jump.to - jump.from;
-        if let Some(run) = self.run.as_mut().filter(|run| run.resumed) {
-            // Lifted before it was looked at: nobody knows what was poured in before the restart.
-            run.refused = Some(jump.from - zero);
-            run.suspect = true;
-        }
-        let suspect = self
+    /// From a vessel that has hardly landed to zero within one reading: the key, or it is off again.
+    fn keyed_or_lifted(&mut self, scale: ScaleIndex, seen: &Seen, jump: super::pan::Jump) -> State {
+        let may_hold = self
             .run
             .as_ref()
-            .is_some_and(|run| run.suspect || run.maybe_tared);
-        if suspect || !jump.came_at_once {
-            self.suspect();
-            // No key makes an empty vessel of one that may hold something.
-            if jump.cause == JumpCause::Key {
-                self.shift_zero(scale, jump.to - jump.from, false);
+            .is_some_and(|run| run.suspect.is_some() || run.maybe_there || run.resumed);
+        if may_hold || !jump.one_load {
+            self.suspect(Why::Unseen);
+            let zero = self.zero(scale);
+            if let Some(run) = &mut self.run {
+                run.refused = Some(Refused {
+                    mass: jump.from - zero,
+                    exact: false,
+                    tail: None,
+                });
+                run.maybe_there = true;
             }
-            self.keep(State::Landing { carry: None });
-            return;
+            // It is off; or it stands there and shows zero. Either way it is to be off.
+            return match self.run.as_ref().and_then(|run| run.mix_pending) {
+                Some(phase) => State::Mix { phase },
+                None => self.ask_clear(self.way_now(), true),
+            };
         }
-        let key = match jump.cause {
-            JumpCause::Key => true,
-            JumpCause::Load | JumpCause::Slight => false,
-            // With another tare in force an empty pan would not show zero.
-            JumpCause::Unknown if zero.abs() > vessel_at_least(seen.d) => true,
-            JumpCause::Unknown => {
-                let doubt = Doubt {
-                    present_zero: Some(present),
-                    absent_zero: zero,
-                    back: Some((jump.from, jump.from)),
-                    landed: None,
-                    poured: false,
-                    risen: false,
-                };
-                self.vessel_placed();
-                self.set_state(State::Tared(Tared::new(jump.to, seen.d).in_doubt(doubt)));
-                self.cue_add(Mass::ZERO);
-                return;
-            }
-        };
-        if key {
-            self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
-            self.vessel_placed();
-            self.tare_at(jump.to, seen.d);
-        } else {
-            self.back_to_empty(None);
-        }
+        self.vessel_placed();
+        let mut tared = Tared::new(jump.from, seen.d, seen.at);
+        let way = self.way_now();
+        tared.suspected(self.zero(scale), way, true, false);
+        tared.base = jump.to;
+        self.say_add(tared, Mass::ZERO)
     }
 
-    /// Something came to rest on an empty pan: the empty vessel, or not quite.
-    pub(super) fn judge_arrival(&mut self, scale: ScaleIndex, level: Level, carry: Option<Mass>) {
+    pub(super) fn way_now(&self) -> VesselWay {
+        self.step_now()
+            .map_or(VesselWay::Beaker, |step| step.vessel)
+    }
+
+    /// Something came to rest on an empty pan: the empty vessel, or not quite. `keyed`: the TARE key
+    /// was pressed before that.
+    pub(super) fn judge_arrival(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        keyed: Option<super::pan::Jump>,
+    ) -> State {
         let zero = self.zero(scale);
         let mass = level.weight - zero;
         let Some(pan) = self.pans.get(scale) else {
-            return;
+            return State::Empty;
         };
-        let rise = pan.trace.rise(zero, level.weight, level.d);
-        let suspect = self
-            .run
-            .as_mut()
-            .is_some_and(|run| std::mem::take(&mut run.suspect));
-        // No more than the step's ingredient, while a vessel may stand there already.
-        let little = self
-            .step_now()
-            .is_some_and(|step| mass <= step.highest.ratio(3, 2) + Mass::from_g(5));
-        let maybe = self
-            .run
-            .as_mut()
-            .is_some_and(|run| std::mem::take(&mut run.maybe_tared));
-        let suspect = suspect || (maybe && little);
-        // A vessel is at rest when the filter has followed; what takes longer is more than a vessel.
-        let came = self.run.as_mut().and_then(|run| run.landed_at.take());
-        let longest = STOOD_LONG_US + (self.rules.steady_window.clamp(0.1, 60.0) * 1e6) as u64;
-        let long = came.is_some_and(|since| level.at.since(since) > longest);
-        let landing = rise.is_landing(pan.lag) && !suspect && !long;
-        // Its weight tells an empty vessel only where the zero is known.
-        let exact = pan.zero_exact;
-        let known = exact
-            && self.is_known_vessel(mass, level.d)
-            && !long
-            && !self.may_be_the_lost_one(mass, level.d);
-        let full = self.run.as_mut().and_then(|run| run.last_gross.take());
-        let beaker = self.step_now().is_some_and(|step| step.vessel.is_apart());
-        let just_weighed = full.is_some_and(|full| {
-            beaker
-                && self
-                    .pans
-                    .get(scale)
-                    .is_some_and(|pan| pan.same(mass, full, level.d))
-        });
-        // After a lift within one reading it may have been the key; then this would be a pour.
-        if just_weighed && (carry.is_none() || !rise.is_pour()) {
-            if let Some(run) = &mut self.run {
-                run.last_gross = full;
-            }
-            self.set_state(State::Clear);
-            let way = self
-                .step_now()
-                .map_or(VesselWay::Beaker, |step| step.vessel);
-            self.cue_urgent(CueKind::Lift, say::just_weighed(way), &[]);
-            return;
-        }
-        self.vessel_placed();
-        if let Some(present) = carry
-            && rise.is_pour()
-            && !known
-            && !suspect
+        let shape = pan.shape(zero, level.weight, level.d);
+        let mut one = match keyed {
+            // Nothing more came after the key, and what it took off had come as one load.
+            Some(jump) => jump.one_load && (level.weight - jump.to).abs() <= level.d,
+            None => pan.is_one_load(&shape, level.d),
+        };
+        if let Some(pan) = self.pans.get_mut(scale)
+            && keyed.is_none()
         {
-            // It was the TARE key, and this is a pour into the vessel that never left.
-            self.set_zero(scale, present, false);
-            self.keep(State::Tared(Tared::new(zero, level.d)));
-            self.cue_add(level.weight - zero);
-            return;
+            if one && pan.wants_longer(&shape) {
+                // The first load tells how slow it is: it waits for as long as that takes.
+                return State::Landing(Landing {
+                    since: level.since,
+                    keyed: None,
+                });
+            }
+            let late = !one && !shape.is_double(level.d) && shape.swift < 5.0;
+            one |= late && pan.is_its_own_tail(&shape);
         }
-        if self.ask_after_restart(level) {
-            return;
-        }
-        let refused = self.run.as_mut().and_then(|run| run.refused.take());
-        // It may have been lifted before it was at rest.
-        let same_again = refused.is_some_and(|refused| {
-            (mass - refused).abs() <= refused.abs().ratio(1, 50).max(Mass::from_g(1))
-        });
-        let landing = landing && !same_again;
+        let Some(pan) = self.pans.get(scale) else {
+            return State::Empty;
+        };
+        let sure_zero = pan.zero_exact && keyed.is_none();
+        let tail = pan.tail;
         // Exactly zero where the empty pan shows something else is what the TARE key leaves.
-        let by_key = shows_zero(level.weight, level.d) && !known && !shows_zero(zero, level.d);
-        if by_key && let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero_exact = false;
-        }
-        if landing || known {
-            if let Some(pan) = self.pans.get_mut(scale)
-                && landing
-            {
-                pan.learn_lag(rise.early);
+        let by_key = shows_zero(level.weight, level.d) && !shows_zero(zero, level.d);
+        let known = sure_zero
+            && !by_key
+            && self.is_known_vessel(mass, level.d)
+            && !self.may_be_the_lost_one(mass, level.d);
+        let way = self.way_now();
+        self.vessel_placed();
+        let why = self.why_not_empty(scale, level, mass, one, known, tail);
+        let word = self
+            .run
+            .as_mut()
+            .is_some_and(|run| std::mem::take(&mut run.word_empty));
+        if let Some(why) = why {
+            if word && why.takes_a_word() {
+                self.note("the maker says that it is empty".into());
+                return self.tare_at(scale, level);
             }
-            if !by_key {
-                self.learn_vessel(mass, level.d);
-            }
-            self.tare_at(level.weight, level.d);
-            return;
+            let slow = why == Why::Shape && !shape.is_double(level.d);
+            return self.ask_unsure(Unsure {
+                level,
+                why,
+                tail: slow.then_some(shape.tail),
+                mass,
+                low: level.weight,
+            });
         }
-        let way = self
-            .step_now()
-            .map_or(VesselWay::Beaker, |step| step.vessel);
-        self.set_state(State::Unsure {
-            level,
-            same_again,
-            suspect,
-        });
-        if same_again {
-            let choices = [Choice::Next, Choice::Again];
-            self.cue_urgent(CueKind::Choose, say::same_again(way), &choices);
-        } else {
-            self.cue_urgent(CueKind::Choose, say::unsure(way), &[Choice::Again]);
+        if let Some(run) = &mut self.run {
+            run.last_gross = None;
+            run.lost_vessel = None;
+            run.bowl_gross = None;
+            run.stood = None;
+        }
+        if let Some(pan) = self.pans.get_mut(scale) {
+            if one && keyed.is_none() && !by_key {
+                pan.learn(&shape, false);
+            }
+            if by_key {
+                pan.zero_exact = false;
+            }
+        }
+        if sure_zero && !by_key && way != VesselWay::Difference {
+            self.learn_vessel(mass, level.d);
+        }
+        self.tell_if_too_slow(scale);
+        self.tare_at(scale, level)
+    }
+
+    /// What speaks against its being empty (or, of a bowl, just what it was).
+    fn why_not_empty(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        mass: Mass,
+        one: bool,
+        known: bool,
+        tail: f64,
+    ) -> Option<Why> {
+        let way = self.way_now();
+        let fresh = self.can_begin_afresh();
+        let step = self.step_now()?;
+        let pan = self.pans.get(scale)?;
+        let run = self.run.as_mut()?;
+        let suspect = run.suspect.take();
+        let maybe_there = std::mem::take(&mut run.maybe_there);
+        let refused = run.refused.take();
+        let d = level.d;
+        if let Some(full) = run.last_gross
+            && way.is_apart()
+            && pan.same(mass, full, d)
+        {
+            return Some(Why::JustWeighed);
+        }
+        // By difference whatever stands there is what is weighed; what went before is asked after.
+        if std::mem::take(&mut run.resumed) && !(known && fresh) {
+            return Some(Why::Restart);
+        }
+        if way == VesselWay::Bowl
+            && !fresh
+            && let Some(gross) = run.bowl_gross
+        {
+            // Stirring and scraping leave a little behind; nothing is added.
+            let least = gross - gross.ratio(1, 50).max(vessel_at_least(d) * 2);
+            if mass < least || mass > gross + d * 5 {
+                return Some(Why::OtherBowl);
+            }
+        }
+        if way == VesselWay::Difference {
+            // Whatever it holds, it is weighed as it stands.
+            return suspect.filter(|why| *why == Why::Unseen);
+        }
+        if let Some(refused) = refused {
+            let near = if refused.exact {
+                (d * 5).max(mass.abs().ratio(1, 2000))
+            } else {
+                mass.abs().ratio(1, 50).max(Mass::from_g(1))
+            };
+            if (mass - refused.mass).abs() <= near {
+                // Its lift has shown that this scale's filter makes such a shape.
+                let explained = refused.tail.is_some_and(|t| t <= 1.3 * tail + 0.15);
+                let explained = explained && one && suspect.is_none();
+                return (!known && !explained).then_some(Why::Same);
+            }
+        }
+        // No more than the step's ingredient, while a vessel may stand there already.
+        let little = mass <= step.highest.ratio(3, 2) + Mass::from_g(5);
+        match suspect {
+            Some(why) if !known => Some(why),
+            Some(_) | None if maybe_there && little && !known => Some(Why::Unseen),
+            Some(_) | None if !one && !known => Some(Why::Shape),
+            Some(_) | None => None,
         }
     }
 
@@ -375,116 +414,146 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return false;
         };
-        let lost = self.run.as_mut().and_then(|run| run.lost_vessel.take());
+        let lost = self.run.as_ref().and_then(|run| run.lost_vessel);
         lost.is_some_and(|empty| {
             empty.is_none_or(|empty| mass > empty + d * 5 && mass <= empty + step.highest * 2)
         })
     }
 
-    /// After a restart nobody knows what was poured into the bowl since its last record.
-    pub(super) fn ask_after_restart(&mut self, level: Level) -> bool {
+    pub(super) fn ask_unsure(&mut self, unsure: Unsure) -> State {
+        let way = self.way_now();
         let Some(step) = self.step_now() else {
-            return false;
+            return State::Unsure(unsure);
         };
-        let fresh = self.can_begin_afresh();
-        let Some(run) = &mut self.run else {
-            return false;
+        let (say, choices): (String, &[Choice]) = match unsure.why {
+            Why::Shape | Why::Unseen | Why::Stood => (say::unsure(way), &[Choice::Again]),
+            Why::Same => (say::same_again(way), &[Choice::Next, Choice::Again]),
+            Why::Restart => (say::resumed(&step), &[Choice::Next, Choice::Again]),
+            Why::JustWeighed => (say::just_weighed(way), &[Choice::Next]),
+            Why::OtherBowl => (say::other_bowl(), &[Choice::Next]),
         };
-        if !std::mem::take(&mut run.resumed) {
-            return false;
-        }
-        if fresh && self.pans.get(step.scale).is_some_and(|pan| pan.zero_seen) {
-            return false;
-        }
-        self.set_state(State::Unsure {
-            level,
-            same_again: true,
-            suspect: true,
-        });
-        let choices = [Choice::Next, Choice::Again];
-        self.cue_urgent(CueKind::Choose, say::resumed(&step), &choices);
-        true
+        let kind = match unsure.why {
+            Why::JustWeighed => CueKind::Lift,
+            Why::Shape | Why::Unseen | Why::Stood | Why::Same | Why::Restart | Why::OtherBowl => {
+                CueKind::Choose
+            }
+        };
+        self.cue_urgent(kind, say, choices);
+        State::Unsure(unsure)
     }
 
     pub(super) fn in_unsure(
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
-        level: Level,
-        same_again: bool,
-        suspect: bool,
-    ) {
-        let level = seen.steady.unwrap_or(level);
+        mut unsure: Unsure,
+    ) -> State {
         if seen.after_gap {
-            self.suspect();
             self.frame_after_gap(scale, seen);
         }
-        self.follow_stood(scale, seen);
-        if seen.jump.is_some() {
+        if seen.after_gap {
+            self.suspect(Why::Unseen);
+        }
+        if (seen.after_gap || seen.jump.is_some())
+            && let Some(run) = &mut self.run
+        {
             // The TARE key on a vessel that may hold something, or a lift at once.
-            self.suspect();
+            run.maybe_there = true;
+            unsure.tail = None;
+        }
+        if let Some(jump) = seen.jump
+            && (jump.cause == JumpCause::Key
+                || (jump.cause == JumpCause::Unknown
+                    && self.zero(scale).abs() > vessel_at_least(seen.d)))
+        {
+            self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
+            return State::Unsure(unsure);
         }
         match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => {
-                let mass = level.weight - self.zero(scale);
-                if let Some(run) = &mut self.run {
-                    run.refused = Some(run.stood.take().unwrap_or(mass));
-                }
-                self.wait_empty(None);
-            }
-            // Below the empty pan: it had been tared before we saw it, so what rose was poured.
+            Load::Nothing if seen.plateau => self.unsure_lifted(unsure),
+            // Below the empty pan: it had been tared before we saw it.
             Load::BelowEmpty if seen.steady.is_some() => {
-                self.unsure_proven(scale, seen, level, suspect)
+                let shift = seen.weight - self.zero(scale);
+                self.see_zero(scale, seen.weight);
+                unsure.mass -= shift;
+                unsure.tail = None;
+                self.unsure_lifted(unsure)
             }
-            load @ (Load::BelowEmpty | Load::Nothing | Load::Something) => {
-                if load == Load::BelowEmpty
-                    && let Some(run) = &mut self.run
-                {
-                    // It passes by zero on its way back, and the pan is not empty there.
-                    run.maybe_tared = true;
+            Load::Something => {
+                let zero = self.zero(scale);
+                unsure.low = unsure.low.min(seen.weight);
+                let dipped = unsure.low - zero < unsure.mass.ratio(2, 5);
+                if let Some(level) = seen.steady.filter(|_| dipped) {
+                    let came = level.weight - unsure.low;
+                    if came >= (level.weight - zero).ratio(1, 2) {
+                        // Exchanged for another, or put back, before the pan was seen empty.
+                        self.refuse(unsure);
+                        return self.judge_arrival(scale, level, None);
+                    }
+                    if self.pans.get(scale).is_some_and(|pan| !pan.zero_exact) {
+                        // The zero was only worked out: this is it.
+                        unsure.mass -= level.weight - zero;
+                        self.see_zero(scale, level.weight);
+                        return self.unsure_lifted(unsure);
+                    }
                 }
-                self.keep(State::Unsure {
-                    level,
-                    same_again,
-                    suspect,
-                });
+                if let Some(level) = seen.steady {
+                    unsure.level = level;
+                    let mass = level.weight - self.zero(scale);
+                    if (mass - unsure.mass).abs() > level.d * 2 {
+                        unsure.tail = None;
+                    }
+                    unsure.mass = mass;
+                    unsure.low = unsure.low.min(level.weight);
+                    if self.run.as_ref().is_some_and(|run| run.word_empty) {
+                        // The word came before the rest did.
+                        self.enter(State::Unsure(unsure));
+                        self.believe_empty(unsure);
+                        return self.take_state();
+                    }
+                }
+                State::Unsure(unsure)
+            }
+            Load::BelowEmpty | Load::Nothing => State::Unsure(unsure),
+        }
+    }
+
+    fn unsure_lifted(&mut self, unsure: Unsure) -> State {
+        self.refuse(unsure);
+        self.wait_empty()
+    }
+
+    /// What stood there is told again when it comes back as it was.
+    fn refuse(&mut self, unsure: Unsure) {
+        if let Some(run) = &mut self.run {
+            match unsure.why {
+                // It was another one than what was asked for, and is no candidate for the next.
+                Why::JustWeighed | Why::OtherBowl => {}
+                Why::Shape | Why::Unseen | Why::Stood | Why::Same | Why::Restart => {
+                    run.refused = Some(Refused {
+                        mass: unsure.mass,
+                        exact: true,
+                        tail: unsure.tail,
+                    });
+                }
             }
         }
     }
 
-    /// The vessel was tared unseen and is lifted now; what it took up is known after all.
-    pub(super) fn unsure_proven(
-        &mut self,
-        scale: ScaleIndex,
-        seen: &Seen,
-        level: Level,
-        suspect: bool,
-    ) {
-        let base = self.zero(scale);
-        self.set_zero(scale, seen.weight, true);
-        if let Some(run) = &mut self.run {
-            run.maybe_tared = false;
-        }
-        let mut tared = Tared::new(base, level.d);
-        tared.vessel = self.vessel_mass(scale, base);
-        tared.poured = true;
-        let Some(step) = self.step_now() else { return };
-        let net = net_of(&step, base, level.weight);
-        tared.rest = Some(net);
-        if suspect {
-            // What went in before is not known.
-            if self.can_begin_afresh() {
-                tared.last_level = Some(level);
-                self.tare_lost(scale, seen.weight, &tared);
-                return;
-            }
-            tared.unproven = step.highest;
-        }
-        if self.window(&step, level.d, 0).holds(net) {
-            tared.held = Some(level);
-            self.record_held(scale, tared, true);
-        } else {
-            self.vessel_away(tared);
+    /// A scale that takes long for every load is named once: its words come late, whatever we do.
+    fn tell_if_too_slow(&mut self, scale: ScaleIndex) {
+        let Some(pan) = self.pans.get_mut(scale) else {
+            return;
+        };
+        let slow = pan.swift.is_some_and(|swift| swift > super::pan::SLOW);
+        if slow && !std::mem::replace(&mut pan.slow_told, true) {
+            let seconds = pan.swift.unwrap_or_default().ceil();
+            self.note(format!(
+                "this scale takes {seconds:.0} s to follow a load; each weight waits for it"
+            ));
         }
     }
 }
+
+/// A vessel that stood on the pan for longer than this without coming to rest: 3 s.
+const STOOD_LONG_US: u64 = 3_000_000;

@@ -3,25 +3,26 @@
 use super::event::{Choice, CueKind, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
-use super::state::{State, Tared};
+use super::state::{Refused, State, Tared, Why};
 use super::steady::Level;
-use super::zero::{Load, inexact};
+use super::zero::Load;
 use super::{Engine, net_of, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 
 impl Engine {
     /// The vessel is off the pan with something in it that is not recorded.
-    pub(super) fn vessel_away(&mut self, tared: Tared) {
-        let Some(step) = self.step_now() else { return };
+    pub(super) fn vessel_away(&mut self, mut tared: Tared) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Away(tared);
+        };
+        tared.held = None;
         if step.vessel == VesselWay::Difference || !tared.poured {
             let nothing = !tared.poured && step.vessel != VesselWay::Difference;
             if nothing && self.can_begin_afresh() {
-                self.wait_empty(None);
-            } else {
-                self.set_state(State::Away(tared));
+                return self.wait_empty();
             }
-            return;
+            return State::Away(tared);
         }
         let d = self.readability(step.scale);
         let net = tared.rest.unwrap_or(Mass::ZERO);
@@ -29,20 +30,23 @@ impl Engine {
         let window = self.window(&step, d, tared.carried);
         let over = net > window.high;
         let unweighed = tared.moved || tared.rest.is_none() || window.holds(net);
-        self.set_state(State::Away(tared));
+        let again: &[Choice] = match self.can_begin_afresh() {
+            true => &[Choice::Again],
+            false => &[],
+        };
         if unweighed {
             // It left before the scale was at rest: what it holds is still to be weighed.
-            self.cue(
-                CueKind::Place,
-                say::back_to_weigh(step.vessel),
-                None,
-                &[Choice::Again],
-            );
-            return;
+            self.cue(CueKind::Place, say::back_to_weigh(step.vessel), None, again);
+            return State::Away(tared);
         }
         let say = say::away(&step, missing, over, d);
         if over {
-            self.cue_urgent(CueKind::Choose, say, &[Choice::Keep, Choice::Again]);
+            self.cue_urgent_with(
+                CueKind::Choose,
+                say,
+                Some(missing),
+                &[Choice::Keep, Choice::Again],
+            );
         } else {
             self.cue(
                 CueKind::Place,
@@ -51,214 +55,225 @@ impl Engine {
                 &[Choice::Keep, Choice::Again],
             );
         }
+        State::Away(tared)
     }
 
-    pub(super) fn in_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
-        let passes = |jump: &Jump| {
-            let up = jump.to - jump.from;
-            jump.cause == JumpCause::Unknown && up > Mass::ZERO && up <= vessel_at_least(seen.d)
+    pub(super) fn in_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Away(tared);
         };
-        if let Some(jump) = seen.jump.filter(passes) {
-            // A vessel on its way back passes by zero; or it was the key.
-            tared.unproven = tared.unproven.max(jump.to - jump.from);
-            self.keep(State::Away(tared));
-            return;
-        }
-        if seen.jump.is_some_and(|jump| jump.cause == JumpCause::Load) {
-            // The frame stands.
-            self.keep(State::Away(tared));
-            return;
-        }
-        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            self.jump_while_away(scale, seen, tared, jump);
-            return;
-        }
         if seen.after_gap {
             // Switched off and on in between, the scale has another zero and no tare.
-            tared.away = true;
+            let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
+            self.frame_after_gap(scale, seen);
             tared.held = None;
-            self.keep(State::Recheck(tared));
-            return;
+            tared.blind = !nothing;
         }
-        let zero = self.zero(scale);
-        let slight = seen.jump.is_some();
-        if slight || seen.may_be_key() {
-            // A key under what is just back, or a load that passes by: it has to be seen once more.
-            let Some(step) = self.step_now() else { return };
-            if step.vessel != VesselWay::Difference {
-                tared.tainted = true;
-                tared.held = None;
-                tared.moving_at_gap = true;
-                self.set_state(State::Recheck(tared));
-                self.ask_lift_and_back(&step);
-                return;
-            }
+        if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Load) {
+            return self.jump_while_away(scale, seen, tared, jump);
         }
+        let something = self.load(scale, seen.weight, seen.d) == Load::Something;
+        if something && step.vessel != VesselWay::Difference && seen.may_be_key() {
+            // A key under what is just back: it has to be seen once more.
+            tared.blind = true;
+        }
+        tared.blind |= something && seen.unit_changed;
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
+            (Load::Something, Some(_)) if tared.blind && step.vessel != VesselWay::Difference => {
+                tared.blind = false;
+                tared.suspected(self.zero(scale), step.vessel, false, true);
+                self.ask_lift_and_back(&step, tared)
+            }
             (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
-            (Load::BelowEmpty | Load::Nothing, Some(level)) if level.weight != zero => {
-                self.zero_moved_while_away(scale, level, &mut tared);
-                self.keep(State::Away(tared));
+            (Load::BelowEmpty | Load::Nothing, Some(level)) => {
+                self.empty_while_away(scale, level, &mut tared);
+                State::Away(tared)
             }
             (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
-                // Back, or another in its place, and never at rest: it may have been poured into.
-                tared.moved |=
-                    seen.plateau && self.load(scale, seen.weight, seen.d) == Load::Something;
-                self.keep(State::Away(tared));
+                // Back, or another in its place, and off again before it was at rest: it may have been
+                // poured into.
+                tared.moved |= seen.plateau && !something && tared.replaced;
+                tared.replaced = something && (tared.replaced || seen.plateau);
+                State::Away(tared)
             }
         }
     }
 
-    /// What the empty pan shows moved: drift, what was spilt beside the vessel, or a key.
-    pub(super) fn zero_moved_while_away(
-        &mut self,
-        scale: ScaleIndex,
-        level: Level,
-        tared: &mut Tared,
-    ) {
-        let Some(pan) = self.pans.get(scale) else {
-            return;
-        };
+    /// The empty pan at rest: what it shows moved by drift, by what was spilt, or by a key. What the
+    /// vessel weighs did not.
+    fn empty_while_away(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
         let by = level.weight - self.zero(scale);
-        if pan.zero_exact {
+        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        tared.blind = false;
+        if by != Mass::ZERO {
+            tared.base = match tared.vessel {
+                Some(vessel) => level.weight + vessel,
+                None => tared.base + by,
+            };
             if by.abs() > level.d {
                 tared.carried += 2;
             }
-            tared.base += by;
-        } else if let Some(vessel) = tared.vessel {
-            // A zero that was only worked out is put right. The tare as shown stands, unless the
-            // vessel's mass says that the frame moved as well.
-            let moved = level.weight + vessel - tared.base;
-            if moved.abs() > level.d * 3 {
-                tared.base += moved;
-                tared.carried += 2;
+            if tared.vessel.is_none() && !exact {
+                let inexact = super::zero::inexact(tared.base - level.weight);
+                tared.unproven = tared.unproven.max(inexact);
             }
-        } else if by.abs() > inexact(tared.base - level.weight) {
-            tared.base += by;
-            tared.unproven = tared.unproven.max(inexact(tared.base - level.weight));
         }
         self.see_zero(scale, level.weight);
-        if tared.vessel.is_none() && tared.unproven == Mass::ZERO {
-            tared.vessel = Some(tared.base - level.weight);
-        }
     }
 
-    /// A key: on the empty pan, or under the vessel that is just back. Or the vessel was lifted once
-    /// more, at once.
-    pub(super) fn jump_while_away(
+    /// A key, on the empty pan or under the vessel that is just back; or a load that passes by zero.
+    fn jump_while_away(
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
         mut tared: Tared,
         jump: Jump,
-    ) {
-        let Some(step) = self.step_now() else { return };
-        let shift = jump.to - jump.from;
-        if self.load(scale, jump.from, seen.d) == Load::Something {
-            let expected = tared.shown_at_rest(step.vessel);
-            let near = (jump.from - expected).abs() <= expected.abs().ratio(1, 50).max(seen.d * 5);
-            if near && step.vessel != VesselWay::Difference {
-                // It is back, with what it had when it left: both stories of the jump stand.
-                let unchanged = !tared.moved && (jump.from - expected).abs() <= seen.d * 5;
-                let jump = Jump {
-                    from: if unchanged { expected } else { jump.from },
-                    from_rest: unchanged || jump.from_rest,
-                    ..jump
-                };
-                self.jump_under_vessel(scale, seen, &step, tared, jump);
-                return;
+    ) -> State {
+        let from = self.load(scale, jump.from, seen.d);
+        if from == Load::Something {
+            // Under what is back, or it was lifted once more: it has to be seen at rest and alone.
+            tared.blind = true;
+            if jump.cause == JumpCause::Key {
+                self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
             }
-            if jump.cause != JumpCause::Key && self.zero(scale).abs() <= vessel_at_least(seen.d) {
-                self.keep(State::Away(tared));
-                return;
-            }
+            return State::Away(tared);
         }
-        // The frame moves and the masses do not.
-        tared.base += shift;
-        tared.carried += 2;
-        let exact = jump.from_rest || self.load(scale, jump.from, seen.d) == Load::Nothing;
-        self.shift_zero(scale, shift, exact);
-        self.keep(State::Away(tared));
+        let certain = jump.cause == JumpCause::Key;
+        if !certain && jump.to > jump.from {
+            // A vessel on its way back passes by zero; or it was the key on the empty pan.
+            tared.blind = true;
+        }
+        if certain || jump.cause == JumpCause::Unknown {
+            // The frame moves and the masses do not.
+            let shift = jump.to - jump.from;
+            tared.base += shift;
+            tared.carried += 2;
+            let exact = jump.from_rest || from == Load::Nothing;
+            self.shift_zero(scale, shift, certain && exact);
+        }
+        State::Away(tared)
     }
 
     /// Something came to rest while the vessel was away: is it that vessel?
-    pub(super) fn judge_return(&mut self, scale: ScaleIndex, level: Level, mut tared: Tared) {
-        let Some(step) = self.step_now() else { return };
+    pub(super) fn judge_return(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        mut tared: Tared,
+    ) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Away(tared);
+        };
         let expected = tared.shown_at_rest(step.vessel);
         let Some(pan) = self.pans.get(scale) else {
-            return;
+            return State::Away(tared);
         };
-        let same = pan.same(level.weight, expected, level.d);
+        let d = level.d;
+        let same = pan.same(level.weight, expected, d);
+        let net = net_of(&step, tared.base, level.weight);
         match step.vessel {
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if same => {
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if same && !tared.moved => {
+                // It holds what it held; what the scale makes of that is its own scatter, or not.
+                let off = level.weight - expected;
+                tared.base += off;
+                tared.carried += 2;
+                if off.abs() > d * 2 {
+                    tared.unproven = tared.unproven.max(off.abs());
+                }
                 self.vessel_returned(level, tared)
             }
-            VesselWay::Bowl => {
-                let more = level.weight - tared.base;
-                let at_most = step.highest * 2 + vessel_at_least(level.d);
-                if !tared.poured && (self.is_fresh_bowl() || more < -(level.d * 5)) {
-                    // Another bowl; or stirred and scraped between two steps, and what is left in it
-                    // is the new tare.
-                    self.judge_arrival(scale, level, None);
-                } else if tared.poured && more >= -(level.d * 5) && more <= at_most {
-                    // Nothing else holds all that was weighed before: it is the bowl.
-                    self.vessel_returned(level, tared);
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if tared.moved => {
+                // It holds what it held when it left, as far as that was seen.
+                let rest = tared.rest.unwrap_or_default();
+                let most = tared.most.max(rest);
+                let lag = self.pans.get(scale).map_or(0.25, |pan| pan.lag());
+                let share = (lag * 100.0).clamp(10.0, 60.0) as i64;
+                let slack = (most - rest).ratio(share, 100) + d * 20;
+                let least = most - (d * 20).max(most.ratio(1, 50));
+                tared.as_it_left = net >= least && net <= most + slack;
+                if tared.asked_back && self.is_plausible(&tared, level) {
+                    tared.carried += 2;
+                    self.vessel_returned(level, tared)
                 } else {
-                    self.ask_stranger(level, tared);
+                    self.ask_stranger(level, tared)
+                }
+            }
+            VesselWay::Bowl if !tared.poured && self.is_fresh_bowl() => {
+                // Another bowl, with nothing in it yet.
+                self.judge_arrival(scale, level, None)
+            }
+            VesselWay::Bowl => {
+                // Nothing else holds all that was weighed before; stirring leaves a little behind.
+                let gross = tared.base - self.zero(scale);
+                let least = -(gross.ratio(1, 50).max(vessel_at_least(d)));
+                let most = match tared.poured {
+                    true => step.highest * 2 + vessel_at_least(d),
+                    false => d * 5,
+                };
+                if !tared.poured && net >= least && net <= most {
+                    self.tare_at(scale, level)
+                } else if tared.poured && net >= -(d * 5) && net <= most {
+                    tared.carried += 2;
+                    self.vessel_returned(level, tared)
+                } else {
+                    self.ask_stranger(level, tared)
                 }
             }
             VesselWay::Difference => {
-                let lost = tared.base - level.weight;
                 // No more can be gone than the window and half as much again, nor can it gain.
-                let most = step.highest + step.highest.ratio(1, 2) + level.d * 5;
-                if lost >= -(level.d * 5) && lost <= most {
+                let most = step.highest + step.highest.ratio(1, 2) + d * 5;
+                if net >= -(d * 5) && net <= most {
                     tared.poured = true;
-                    self.vessel_returned(level, tared);
+                    self.vessel_returned(level, tared)
                 } else {
-                    self.ask_stranger(level, tared);
+                    self.ask_stranger(level, tared)
                 }
             }
             VesselWay::Beaker | VesselWay::Jar => self.ask_stranger(level, tared),
         }
     }
 
-    pub(super) fn vessel_returned(&mut self, level: Level, mut tared: Tared) {
-        let Some(step) = self.step_now() else { return };
+    pub(super) fn vessel_returned(&mut self, level: Level, mut tared: Tared) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Tared(tared);
+        };
         tared.held = None;
         tared.inside_since = None;
-        tared.tainted = false;
+        tared.suspect = None;
+        tared.asked = None;
+        tared.blind = false;
+        tared.asked_back = false;
         tared.disturbed = false;
         tared.replaced = false;
         tared.moved = false;
         let net = net_of(&step, tared.base, level.weight);
         tared.rest = Some(net);
+        tared.last_level = Some(level);
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
-        self.set_state(State::Tared(tared));
         if net < window.low {
-            self.cue_add(net);
-        } else if window.holds(net) {
-            self.cue(
-                CueKind::Hold,
-                "Inside. Leave it at rest.".into(),
-                Some(step.target - net),
-                &[],
-            );
+            return self.say_add(tared, net);
         }
+        if window.holds(net) {
+            let say = "Inside. Leave it at rest.".into();
+            self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
+        }
+        State::Tared(tared)
     }
 
-    pub(super) fn ask_stranger(&mut self, level: Level, tared: Tared) {
-        let way = self
-            .step_now()
-            .map_or(VesselWay::Beaker, |step| step.vessel);
+    pub(super) fn ask_stranger(&mut self, level: Level, tared: Tared) -> State {
+        let way = self.way_now();
         let plausible = self.is_plausible(&tared, level);
-        self.set_state(State::Stranger { tared, level });
         // A bowl with earlier steps in it cannot be begun again.
-        let choices: &[Choice] = match way {
-            VesselWay::Bowl if plausible => &[Choice::Next],
-            VesselWay::Bowl => &[],
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference => &[Choice::Again],
+        let choices: &[Choice] = match (way, plausible) {
+            (VesselWay::Bowl, true) => &[Choice::Next],
+            (VesselWay::Bowl, false) => &[Choice::Next],
+            (VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference, true) => {
+                &[Choice::Again, Choice::Next]
+            }
+            (VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference, false) => &[Choice::Again],
         };
         self.cue_urgent(CueKind::Choose, say::stranger(way, plausible), choices);
+        State::Stranger { tared, level }
     }
 
     /// Whether what came back can be the vessel at all: it lost nothing of what was in it before this
@@ -277,19 +292,86 @@ impl Engine {
         seen: &Seen,
         mut tared: Tared,
         level: Level,
-    ) {
-        if seen.after_gap {
-            tared.away = true;
-            tared.held = None;
-            self.keep(State::Recheck(tared));
-            return;
+    ) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Stranger { tared, level };
+        };
+        let jumped = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
+        if seen.after_gap || jumped || seen.may_be_key() && seen.steady.is_some() {
+            tared.suspected(self.zero(scale), step.vessel, false, true);
+            return self.ask_lift_and_back(&step, tared);
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => self.vessel_away(tared),
-            Load::Something | Load::Nothing | Load::BelowEmpty => {
+            Load::BelowEmpty if seen.steady.is_some() => {
                 let level = seen.steady.unwrap_or(level);
-                self.keep(State::Stranger { tared, level });
+                self.empty_while_away(scale, level, &mut tared);
+                self.vessel_away(tared)
+            }
+            Load::Something | Load::Nothing | Load::BelowEmpty => State::Stranger {
+                tared,
+                level: seen.steady.unwrap_or(level),
+            },
+        }
+    }
+
+    /// Whether nothing but this step's ingredient is in the vessel, so that it can be emptied.
+    pub(super) fn can_begin_afresh(&self) -> bool {
+        self.step_now().is_some_and(|step| match step.vessel {
+            VesselWay::Beaker | VesselWay::Jar => true,
+            VesselWay::Bowl => self.is_fresh_bowl(),
+            VesselWay::Difference => false,
+        })
+    }
+
+    /// Nothing proves what the vessel took up: the step begins again, where it can.
+    pub(super) fn tare_lost(&mut self, zero: Mass, tared: &Tared) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Empty;
+        };
+        let d = self.readability(step.scale);
+        // What it showed before the frame moved says nothing of its mass.
+        let stood = match tared.suspect {
+            Some(suspect) => suspect.level,
+            None => tared.held.or(tared.last_level),
+        };
+        if !self.can_begin_afresh() {
+            // What is in the bowl stays there: it goes on from what it weighs now.
+            let mut tared = tared.clone();
+            tared.suspect = None;
+            tared.moved = true;
+            tared.unproven = tared.unproven.max(step.highest);
+            if let Some(vessel) = tared.vessel {
+                tared.base = zero + vessel;
+            }
+            return self.vessel_away(tared);
+        }
+        self.note(format!(
+            "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",
+            zero.grams(d),
+            stood
+                .map_or(Mass::ZERO, |level| level.weight - zero)
+                .grams(d)
+        ));
+        self.out.push_back(super::event::Event::Fault {
+            scale: Some(step.scale),
+            code: "tare-lost",
+            over: false,
+        });
+        // Put back as it is, it weighs the same again, and then it is asked about.
+        if let Some(run) = &mut self.run {
+            run.refused = stood.map(|level| Refused {
+                mass: level.weight - zero,
+                exact: true,
+                tail: None,
+            });
+            run.lost_vessel = Some(tared.vessel);
+            if stood.is_none() {
+                run.suspect.get_or_insert(Why::Stood);
             }
         }
+        let say = "The tare was lost. Begin this step again with an empty vessel.";
+        self.cue_urgent(CueKind::Fault, say.into(), &[]);
+        self.wait_empty()
     }
 }

@@ -1,7 +1,8 @@
 //! A weight is captured and written.
 
-use super::event::{CueKind, Event, RowKind, ScaleIndex, Verdict};
+use super::event::{CueKind, Draft, Event, RowKind, ScaleIndex, Verdict};
 use super::pan::Seen;
+use super::run::Deed;
 use super::state::{State, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
@@ -25,9 +26,10 @@ pub(super) fn verdict_of(window: Window, net: Mass, tared: &Tared) -> Option<Ver
 
 impl Engine {
     /// Sends the held weight to the log. `lifted`: the vessel has left the pan already.
-    pub(super) fn record_held(&mut self, scale: ScaleIndex, tared: Tared, lifted: bool) {
-        let Some(step) = self.step_now() else { return };
-        let Some(level) = tared.held else { return };
+    pub(super) fn record_held(&mut self, scale: ScaleIndex, tared: Tared, lifted: bool) -> State {
+        let (Some(step), Some(level)) = (self.step_now(), tared.held) else {
+            return State::Tared(tared);
+        };
         let d = level.d.max(tared.base_d);
         let window = self.window_amid(&step, d, tared.carried, tared.wander);
         let net = net_of(&step, tared.base, level.weight);
@@ -37,7 +39,7 @@ impl Engine {
         {
             self.log_taken_out(scale, &tared, level, peak, net, window);
         }
-        self.record(scale, tared, level, verdict, lifted);
+        self.record(scale, tared, level, verdict, lifted)
     }
 
     /// The over-pour that was seen at rest and is gone again.
@@ -73,13 +75,20 @@ impl Engine {
         level: Level,
         verdict: Option<Verdict>,
         lifted: bool,
-    ) {
-        let Some(step) = self.step_now() else { return };
+    ) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Tared(tared);
+        };
         let corrects = self.run.as_ref().and_then(|run| run.corrects);
-        let (net, uncertainty, ticket) =
-            self.log_weight(scale, &step, &tared, level, verdict, corrects);
+        let mut draft = self.weight_draft(scale, &step, &tared, level, verdict);
+        if let Some(seq) = corrects {
+            draft.note = corrects_note(seq, &draft.note);
+        }
+        let net = draft.net.unwrap_or_default();
+        let uncertainty = draft.uncertainty.unwrap_or_default();
+        let ticket = self.log(draft);
         let no_lift = step.vessel == VesselWay::Bowl;
-        self.set_state(State::Writing(Written {
+        State::Writing(Written {
             ticket,
             seq: 0,
             tared,
@@ -93,26 +102,30 @@ impl Engine {
             brief: None,
             rising: None,
             piled: None,
+            heaped: None,
             doubtful: false,
+            more_on_it: false,
+            alone: None,
             key_seen: false,
             dipped: false,
             forming: None,
             strayed: None,
             above_since: None,
             disturbed: false,
+            low: level.weight,
             no_lift,
-        }));
+        })
     }
 
-    pub(super) fn log_weight(
-        &mut self,
+    /// The row of a weight of `step`.
+    pub(super) fn weight_draft(
+        &self,
         scale: ScaleIndex,
         step: &Step,
         tared: &Tared,
         level: Level,
         verdict: Option<Verdict>,
-        corrects: Option<u64>,
-    ) -> (Mass, Mass, u64) {
+    ) -> Draft {
         let d = level.d.max(tared.base_d);
         let net = net_of(step, tared.base, level.weight);
         let uncertainty = self
@@ -126,7 +139,7 @@ impl Engine {
             Some(_) => RowKind::Filled,
             None => RowKind::Weighed,
         };
-        let mut draft = self.draft(kind);
+        let mut draft = self.draft_of(kind, Some(step));
         // A jar is held against its label, not against what is poured for.
         draft.target = nominal.or(Some(step.target));
         draft.low = Some(window.low);
@@ -145,9 +158,6 @@ impl Engine {
         draft.readings = Some(level.readings);
         draft.readability = d;
         let mut notes = Vec::new();
-        if let Some(seq) = corrects {
-            notes.push(format!("corrects seq {seq}"));
-        }
         if !window.proven {
             notes.push("the scale cannot prove this tolerance".to_owned());
         }
@@ -162,46 +172,53 @@ impl Engine {
         }
         notes.extend(self.short_jar(net));
         draft.note = notes.join("; ");
-        (net, uncertainty, self.log(draft))
+        draft
     }
 
     pub(super) fn on_logged(&mut self, ticket: u64, seq: u64) {
+        if std::mem::take(&mut self.log_failed) {
+            self.out.push_back(Event::Fault {
+                scale: None,
+                code: "not-logged",
+                over: true,
+            });
+            self.repeat_cue();
+        }
         let Some(run) = &mut self.run else { return };
         if let Some(i) = run.corrections.iter().position(|c| c.ticket == ticket) {
             let correction = run.corrections.swap_remove(i);
-            if let State::Lift(written) = &mut run.state
-                && written.ticket == ticket
-            {
-                written.seq = seq;
+            // A later correction names this row.
+            let standing = match &mut run.state {
+                State::Lift(written) => Some(written),
+                _ => None,
+            };
+            let bowl = run.bowl_last.as_mut().map(|(_, written)| written);
+            let lifted = run
+                .lift_check
+                .iter_mut()
+                .flat_map(|check| &mut check.records);
+            let lifted = lifted.map(|(_, written)| written);
+            for written in [standing, bowl].into_iter().flatten().chain(lifted) {
+                if written.ticket == ticket {
+                    written.seq = seq;
+                }
             }
             self.recorded(correction.step, seq, correction.net, correction.verdict);
             return;
         }
-        match &mut run.state {
+        let state = match &run.state {
             State::Residue(emptied) if emptied.ticket == Some(ticket) => {
                 let emptied = *emptied;
-                self.residue_logged(emptied);
+                self.residue_logged(emptied, seq)
             }
             State::Writing(written) if written.ticket == ticket => {
                 let mut written = written.clone();
                 written.seq = seq;
-                self.written(written);
+                self.written(written)
             }
-            State::Writing(_)
-            | State::Lift(_)
-            | State::Clear
-            | State::Empty { .. }
-            | State::Landing { .. }
-            | State::Unsure { .. }
-            | State::Tared(_)
-            | State::Away(_)
-            | State::Stranger { .. }
-            | State::Recheck(_)
-            | State::Mix { .. }
-            | State::Residue(_)
-            | State::Choose
-            | State::Done => {}
-        }
+            _ => return,
+        };
+        self.enter(state);
     }
 
     /// Marks a step (by index) as recorded and says so.
@@ -224,14 +241,21 @@ impl Engine {
         });
     }
 
-    pub(super) fn written(&mut self, written: Written) {
-        let Some(step) = self.step_now() else { return };
+    fn written(&mut self, written: Written) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Lift(written);
+        };
         let d = self.readability(step.scale);
         let gross = written.shown - self.zero(step.scale);
+        let index = self.run.as_ref().map_or(0, |run| run.step);
         if let Some(run) = &mut self.run {
             run.last_gross = (step.vessel.is_apart()).then_some(gross);
+            run.bowl_gross = (step.vessel == VesselWay::Bowl).then_some(gross);
+            run.deeds.push(Deed::Weighed {
+                index,
+                seq: written.seq,
+            });
         }
-        let index = self.run.as_ref().map_or(0, |run| run.step);
         self.recorded(index, written.seq, written.net, written.verdict);
         self.remember_vessel(index, step.vessel, &written.tared);
         let mut say = say::recorded(step.vessel, written.net, d);
@@ -243,37 +267,35 @@ impl Engine {
         {
             say.push_str(&format!(" {broken} bismar remedy shows what can be done."));
         }
-        let (lifted, no_lift) = (written.lifted, written.no_lift);
-        if lifted {
-            self.cue(
-                CueKind::Lift,
-                format!("Recorded {} g.", written.net.grams(d)),
-                None,
-                &[],
-            );
-            self.vessel_gone(step.scale, written.seq, None);
+        if written.lifted {
+            let say = format!("Recorded {} g.", say::grams(written.net, d));
+            self.cue(CueKind::Lift, say, None, &[]);
+            self.vessel_gone(step.scale, written)
         } else {
-            let kind = if no_lift {
+            let kind = if written.no_lift {
                 CueKind::Hold
             } else {
                 CueKind::Lift
             };
-            self.set_state(State::Lift(written));
             self.cue(kind, say, None, &[]);
+            State::Lift(written)
         }
     }
 
     /// The bowl stays: what it weighs now is the next step's tare.
-    pub(super) fn next_in_bowl(&mut self, written: Written, base: Mass, d: Mass) {
+    pub(super) fn next_in_bowl(&mut self, written: Written, base: Mass, d: Mass) -> State {
+        if let Some(step) = self.step_now() {
+            self.keep_for_the_bowls_lift(step.scale, written.clone());
+        }
         if let Some(run) = &mut self.run {
             run.bowl_base = Some((base, d));
             run.bowl_last = Some((run.step, written));
         }
-        self.keep(State::Clear);
-        self.go_on();
+        self.go_on()
     }
 
     pub(super) fn on_not_logged(&mut self, ticket: u64, why: &str) {
+        self.log_failed = true;
         self.out.push_back(Event::Fault {
             scale: None,
             code: "not-logged",
@@ -296,15 +318,28 @@ impl Engine {
         self.cue_urgent(CueKind::Fault, say, &[]);
     }
 
-    pub(super) fn in_writing(&mut self, scale: ScaleIndex, seen: &Seen, mut written: Written) {
+    pub(super) fn in_writing(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        mut written: Written,
+    ) -> State {
         let left = self.has_left(scale, seen, &mut written);
-        if !written.no_lift && (left || self.is_lifted(scale, seen, &written.tared)) {
+        if !written.no_lift && (left || self.is_lifted(scale, seen, &written)) {
             written.lifted = true;
             if let Some(run) = &mut self.run {
                 run.in_transit = left;
                 run.leaving = left;
             }
         }
-        self.keep(State::Writing(written));
+        State::Writing(written)
+    }
+}
+
+/// The note of a row that takes the place of another.
+pub(super) fn corrects_note(seq: u64, note: &str) -> String {
+    match note {
+        "" => format!("corrects seq {seq}"),
+        note => format!("corrects seq {seq}; {note}"),
     }
 }

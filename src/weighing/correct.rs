@@ -1,74 +1,121 @@
 //! What changes after a weight was recorded: the record follows, or claims less.
 
-use super::capture::verdict_of;
-use super::event::{Choice, CueKind, Event, ScaleIndex, Verdict};
+use super::capture::{corrects_note, verdict_of};
+use super::event::{Choice, CueKind, ScaleIndex, Verdict};
 use super::order::vessel_at_least;
-use super::state::{Correction, State, Written};
+use super::state::{Correction, Written};
 use super::steady::Level;
-use super::{Engine, net_of};
+use super::{Engine, net_of, say};
 use crate::formula::Step;
 use crate::mass::Mass;
 
+/// How a record is put right.
+pub(super) struct Fix {
+    /// The reading that the record rests on from now on.
+    pub level: Level,
+    /// The stated uncertainty is this at least.
+    pub at_least: Mass,
+    /// Why, for the row's note.
+    pub remark: String,
+}
+
 impl Engine {
-    /// What stands there weighs less than what was recorded, and the vessel was not seen to leave.
-    pub(super) fn doubt_record(
+    /// A step of the plan by its index.
+    pub(super) fn step_at(&self, index: usize) -> Option<Step> {
+        self.run.as_ref()?.plan.steps.get(index).cloned()
+    }
+
+    pub(super) fn index_now(&self) -> usize {
+        self.run.as_ref().map_or(0, |run| run.step)
+    }
+
+    /// The record stands, and says how little it proves: by so much it may be off.
+    pub(super) fn doubt(
         &mut self,
         scale: ScaleIndex,
-        step: &Step,
-        mut written: Written,
-        net: Mass,
+        index: usize,
+        written: &mut Written,
+        at_least: Mass,
+        remark: &str,
     ) {
         written.doubtful = true;
+        let fix = Fix {
+            level: written.as_recorded(),
+            at_least,
+            remark: remark.to_owned(),
+        };
+        self.correct(scale, index, written, fix);
+    }
+
+    /// What stands there weighs less than what was recorded, and the vessel was not seen to leave.
+    pub(super) fn doubt_record(&mut self, scale: ScaleIndex, written: &mut Written, net: Mass) {
         let fell = written.net - net;
-        let level = written.as_recorded();
         let at_least = written.uncertainty + fell;
-        let remark = "; the weight fell after the record: taken out, or another load";
-        self.correct(scale, step, level, written, at_least, remark);
+        let remark = "the weight fell after the record: taken out, or another load";
+        self.doubt(scale, self.index_now(), written, at_least, remark);
         let d = self.readability(scale);
         let say = format!(
-            "{} g less than recorded. Lift everything off the scale.",
-            fell.grams(d)
+            "{} g less than recorded. Lift everything off the scale; say next if nothing is on it.",
+            say::grams(fell, d)
         );
-        self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);
+        self.cue_urgent(CueKind::Lift, say, &[Choice::Next, Choice::Again]);
+    }
+
+    /// Much more stands there than was recorded.
+    pub(super) fn doubt_more_on_it(&mut self, scale: ScaleIndex, written: &mut Written, net: Mass) {
+        let more = net - written.net;
+        written.alone = Some((written.net, written.uncertainty, written.verdict));
+        written.more_on_it = true;
+        let at_least = written.uncertainty + more;
+        let remark = "more came on the scale after the record";
+        self.doubt(scale, self.index_now(), written, at_least, remark);
+        let d = self.readability(scale);
+        let say = format!(
+            "{} g more than recorded. Take off what was set down, then lift the vessel; or say undo, if it went \
+             in, and weigh the step again.",
+            say::grams(more, d)
+        );
+        self.cue_urgent(CueKind::Lift, say, &[Choice::Undo]);
+    }
+
+    /// What came on top is gone again: the record is what it was.
+    pub(super) fn as_before(&mut self, scale: ScaleIndex, written: &mut Written) {
+        let Some((_, uncertainty, verdict)) = written.alone.take() else {
+            return;
+        };
+        written.more_on_it = false;
+        written.doubtful = false;
+        written.verdict = verdict;
+        let fix = Fix {
+            level: written.as_recorded(),
+            at_least: uncertainty,
+            remark: "what came on top is gone again".into(),
+        };
+        self.correct(scale, self.index_now(), written, fix);
+        if let Some(step) = self.step_now() {
+            self.say_corrected(&step, written);
+        }
     }
 
     /// It goes on to change: the record reaches as far as what is seen now.
-    pub(super) fn doubt_more(
-        &mut self,
-        scale: ScaleIndex,
-        step: &Step,
-        written: Written,
-        shown: Mass,
-    ) {
-        let level = written.as_recorded();
+    pub(super) fn doubt_more(&mut self, scale: ScaleIndex, written: &mut Written, shown: Mass) {
         let at_least = written.tared.base_d * 3 + (shown - written.shown).abs();
-        let remark = "; it changed more after the record";
-        self.correct(scale, step, level, written, at_least, remark);
+        let remark = "it changed more after the record";
+        self.doubt(scale, self.index_now(), written, at_least, remark);
     }
 
     /// Less is in the bowl than when the step before was recorded, and nothing of this one yet: some of
     /// it was taken out.
     pub(super) fn taken_from_bowl(&mut self, scale: ScaleIndex, by: Mass) {
-        let Some(run) = &mut self.run else { return };
-        let Some((index, mut written)) = run.bowl_last.take() else {
+        let last = self.run.as_mut().and_then(|run| run.bowl_last.take());
+        let Some((index, mut written)) = last else {
             return;
         };
-        let Some(step) = run.plan.steps.get(index).cloned() else {
-            return;
-        };
-        let level = written.as_recorded();
-        // The row is that step's.
-        let running = std::mem::replace(&mut run.step, index);
-        let state = run.state.clone();
-        written.doubtful = true;
         let at_least = written.uncertainty + by;
-        let remark = "; some was taken out of the bowl after the record";
-        self.correct(scale, &step, level, written.clone(), at_least, remark);
+        let remark = "some was taken out of the bowl after the record";
+        self.doubt(scale, index, &mut written, at_least, remark);
         if let Some(run) = &mut self.run {
-            if let State::Lift(corrected) = std::mem::replace(&mut run.state, state) {
-                run.bowl_last = Some((index, corrected));
-            }
-            run.step = running;
+            run.bowl_last = Some((index, written));
         }
     }
 
@@ -81,6 +128,7 @@ impl Engine {
             let seen = [
                 written.brief.map(|brief| brief.weight),
                 written.piled.map(|(_, weight)| weight),
+                written.heaped,
             ];
             let by = |weight: &Mass| (*weight - written.shown).abs();
             let last = seen.into_iter().flatten().max_by_key(by);
@@ -88,7 +136,7 @@ impl Engine {
             if let Some(last) = last.filter(|last| (*last - written.shown).abs() > u)
                 && net.is_some_and(|net| !net.is_negative())
             {
-                self.doubt_more(scale, &step, written.clone(), last);
+                self.doubt_more(scale, written, last);
             }
             return;
         }
@@ -97,11 +145,9 @@ impl Engine {
                 .brief
                 .is_some_and(|b| (b.weight - last).abs() <= b.d);
             if !still && !written.doubtful {
-                written.doubtful = true;
-                let level = written.as_recorded();
                 let at_least = u + (last - written.shown);
-                let remark = "; more came on before the lift";
-                self.correct(scale, &step, level, written.clone(), at_least, remark);
+                let remark = "more came on before the lift";
+                self.doubt(scale, self.index_now(), written, at_least, remark);
                 return;
             }
         }
@@ -123,7 +169,7 @@ impl Engine {
             (Some((at, weight)), _) => {
                 // How far it went on is anybody's guess, within what a drop can be.
                 let seen = (weight - written.shown).abs();
-                let off = (seen * 10)
+                let off = (seen * 4)
                     .min(written.most_drops(written.tared.base_d))
                     .max(seen);
                 let off = if off > u * 10 { off } else { Mass::ZERO };
@@ -166,43 +212,49 @@ impl Engine {
         if (moved <= u && widened <= u) || net.is_negative() {
             return;
         }
-        let remark = "; not at rest at the lift";
-        self.correct(scale, &step, level, written.clone(), u + widened, remark);
+        let fix = Fix {
+            level,
+            at_least: u + widened,
+            remark: "not at rest at the lift".into(),
+        };
+        self.correct(scale, self.index_now(), written, fix);
     }
 
-    /// More dripped in, or some was taken out, after the weight was recorded: the record follows.
+    /// More dripped in, or some was taken out, after the weight was recorded: the record follows, by a
+    /// row that names the one it corrects.
     pub(super) fn correct(
         &mut self,
         scale: ScaleIndex,
-        step: &Step,
-        level: Level,
-        mut written: Written,
-        at_least: Mass,
-        remark: &'static str,
+        index: usize,
+        written: &mut Written,
+        fix: Fix,
     ) {
+        let Some(step) = self.step_at(index) else {
+            return;
+        };
+        let level = fix.level;
         let d = level.d.max(written.tared.base_d);
-        let net = net_of(step, written.tared.base, level.weight);
-        let window = self.window(step, d, written.tared.carried);
-        let kept = written.verdict == Some(Verdict::Kept);
+        let net = net_of(&step, written.tared.base, level.weight);
+        let window = self.window(&step, d, written.tared.carried);
         let verdict = if written.doubtful {
             None
-        } else if kept {
+        } else if written.verdict == Some(Verdict::Kept) {
             Some(Verdict::Kept)
         } else {
             verdict_of(window, net, &written.tared)
         };
-        let seq = written.seq;
-        let (net, uncertainty, ticket) =
-            self.log_weight(scale, step, &written.tared, level, verdict, Some(seq));
-        if let Some(Event::Log(draft)) = self.out.back_mut() {
-            draft.note.push_str(remark);
-            draft.uncertainty = draft.uncertainty.map(|u| u.max(at_least));
+        let mut draft = self.weight_draft(scale, &step, &written.tared, level, verdict);
+        draft.note = corrects_note(written.seq, &draft.note);
+        if !fix.remark.is_empty() {
+            draft.note = format!("{}; {}", draft.note, fix.remark);
         }
+        let uncertainty = draft.uncertainty.unwrap_or_default().max(fix.at_least);
+        draft.uncertainty = Some(uncertainty);
+        let ticket = self.log(draft);
         if let Some(run) = &mut self.run {
-            let step = run.step;
             run.corrections.push(Correction {
                 ticket,
-                step,
+                step: index,
                 net,
                 verdict,
             });
@@ -210,38 +262,34 @@ impl Engine {
         written.ticket = ticket;
         written.net = net;
         written.shown = level.weight;
-        written.uncertainty = uncertainty.max(at_least);
+        written.uncertainty = uncertainty;
         written.verdict = verdict;
         written.at = level.at;
         written.brief = None;
         written.rising = None;
         written.strayed = None;
-        let no_lift = written.no_lift;
-        self.keep(State::Lift(written));
-        let lifted = !remark.is_empty();
-        if lifted && matches!(verdict, Some(Verdict::Inside | Verdict::Kept) | None) {
-            return;
-        }
-        let say = match verdict {
-            Some(_) | None if no_lift => {
-                format!("{} g now; the record is corrected.", net.grams(d))
-            }
+    }
+
+    /// Tells of a correction while the vessel still stands there.
+    pub(super) fn say_corrected(&mut self, step: &Step, written: &Written) {
+        let d = self.readability(step.scale);
+        let net = say::grams(written.net, d);
+        let off = |by: Mass| say::grams(by, d);
+        let say = match written.verdict {
+            Some(_) | None if written.no_lift => format!("{net} g now; the record is corrected."),
             Some(Verdict::Over) => format!(
-                "{} g now: {} g over. Take it out, or lift to keep it.",
-                net.grams(d),
-                (net - step.target).grams(d)
+                "{net} g now: {} g over. Take it out, or lift to keep it.",
+                off(written.net - step.target)
             ),
             Some(Verdict::Under) => format!(
-                "{} g now: {} g short. Add it, or lift to keep it.",
-                net.grams(d),
-                (step.target - net).grams(d)
+                "{net} g now: {} g short. Add it, or lift to keep it.",
+                off(step.target - written.net)
             ),
-            Some(Verdict::Inside | Verdict::Kept) | None => format!(
-                "{} g now; the record is corrected. Lift the vessel.",
-                net.grams(d)
-            ),
+            Some(Verdict::Inside | Verdict::Kept) | None => {
+                format!("{net} g now; the record is corrected. Lift the vessel.")
+            }
         };
-        if no_lift {
+        if written.no_lift {
             self.cue_urgent(CueKind::Hold, say, &[]);
         } else {
             self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);

@@ -15,6 +15,8 @@ pub enum Input {
     Overload,
     /// The scale says it is below its range.
     Underload,
+    /// The scale spoke, and gave no weight that counts (a line without its unit, say).
+    Alive,
     /// The line to the scale is gone (unplugged, switched off).
     Lost,
     /// The line is back.
@@ -50,6 +52,12 @@ pub enum Command {
     Remedy(Way),
     /// The emptied beaker of a step (by its number; else the last one) is put back.
     Residue(Option<usize>),
+    /// Take back what was done last: a record, a lot, what stayed in a beaker.
+    Undo,
+    /// Leave this step out, for the reason given.
+    Skip(String),
+    /// Leave what was begun besides the steps (an emptied beaker that is waited for).
+    Cancel,
     /// End the batch here.
     Stop,
 }
@@ -121,14 +129,37 @@ pub enum Choice {
     Next,
     Again,
     Keep,
+    Undo,
+    Cancel,
 }
 
 impl Choice {
+    pub const ALL: [Choice; 5] = [
+        Choice::Next,
+        Choice::Again,
+        Choice::Keep,
+        Choice::Undo,
+        Choice::Cancel,
+    ];
+
     pub const fn name(self) -> &'static str {
         match self {
             Choice::Next => "next",
             Choice::Again => "again",
             Choice::Keep => "keep",
+            Choice::Undo => "undo",
+            Choice::Cancel => "cancel",
+        }
+    }
+
+    /// The command that this answer stands for.
+    pub const fn command(self) -> Command {
+        match self {
+            Choice::Next => Command::Next,
+            Choice::Again => Command::Again,
+            Choice::Keep => Command::Keep,
+            Choice::Undo => Command::Undo,
+            Choice::Cancel => Command::Cancel,
         }
     }
 }

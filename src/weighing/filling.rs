@@ -69,11 +69,10 @@ impl Engine {
     }
 
     /// The filling ends: when the last jar is recorded, or at the maker's word.
-    pub(super) fn finish_filling(&mut self) {
-        let (Some(fill), Some(filled)) = (self.fill(), self.filled()) else {
-            return;
+    pub(super) fn finish_filling(&mut self) -> State {
+        let (Some(fill), Some(filled), Some(run)) = (self.fill(), self.filled(), &self.run) else {
+            return State::Done;
         };
-        let Some(run) = &self.run else { return };
         let scale = run.plan.steps.first().map_or(0, |step| step.scale);
         let d = self.readability(scale);
         let rest = fill.made - filled.total();
@@ -117,8 +116,8 @@ impl Engine {
         draft.net = Some(filled.total());
         draft.note = format!("filling: {words}");
         self.log(draft);
-        self.set_state(State::Done);
         self.cue(CueKind::Done, format!("Filling done. {words}."), None, &[]);
         self.out.push_back(Event::Closed { complete: true });
+        State::Done
     }
 }

@@ -1,12 +1,14 @@
 //! A weight is recorded, and its vessel is to be lifted.
 
-use super::event::ScaleIndex;
+use super::correct::Fix;
+use super::event::{Choice, CueKind, Event, ScaleIndex};
 use super::order::vessel_at_least;
-use super::pan::{JumpCause, Seen};
-use super::state::{State, Tared, Written};
+use super::pan::{Jump, JumpCause, Seen};
+use super::run::LiftCheck;
+use super::state::{State, Written};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
-use super::{Engine, net_of};
+use super::{Engine, net_of, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 
@@ -39,72 +41,43 @@ impl Engine {
         left
     }
 
-    /// The empty pan shows less than the zero that the tare rests on: a key was pressed that nobody
-    /// saw, and what had been poured before it may have been taken off. The record claims less.
-    pub(super) fn key_shown_at_lift(
-        &mut self,
-        scale: ScaleIndex,
-        seen: &Seen,
-        written: &mut Written,
-    ) {
-        let (Some(step), Some(vessel)) = (self.step_now(), written.tared.vessel) else {
-            return;
-        };
-        let Some(level) = seen.steady else { return };
-        let base = level.weight + vessel;
-        let unseen = written.tared.base - base;
-        // Less than that may be a reading missed between a key and a spoon.
-        let least = (vessel_at_least(seen.d) * 2)
-            .max(vessel.ratio(1, 20))
-            .max(written.net.ratio(1, 10));
-        // A key that was pressed after the record took off just that, and the record stands.
-        let after =
-            written.key_seen || (unseen - written.shown).abs() <= written.most_drops(seen.d);
-        let difference = step.vessel == VesselWay::Difference;
-        if difference || after || unseen <= least || written.seq == 0 {
-            return;
-        }
-        self.set_zero(scale, level.weight, true);
-        written.doubtful = true;
-        let weighed = Level {
-            at: level.at,
-            since: level.at,
-            ..written.as_recorded()
-        };
-        let at_least = written.uncertainty + unseen;
-        let remark = "; the lift shows that a key was pressed unseen";
-        self.correct(scale, &step, weighed, written.clone(), at_least, remark);
-    }
-
-    /// Whether the vessel of a captured weight has left: the empty pan shows, or four fifths of the
-    /// vessel are gone and the rest is at rest.
-    pub(super) fn is_lifted(&mut self, scale: ScaleIndex, seen: &Seen, tared: &Tared) -> bool {
+    /// Whether the vessel of a captured weight has left: the empty pan shows, or most of the load went in
+    /// one go and what shows now is at rest.
+    pub(super) fn is_lifted(&mut self, scale: ScaleIndex, seen: &Seen, written: &Written) -> bool {
         let lift = |cause| matches!(cause, JumpCause::Load | JumpCause::Unknown);
         if seen.jump.is_some_and(|jump| lift(jump.cause)) {
             return true;
         }
         let zero = self.zero(scale);
-        let vessel = tared.base - zero;
+        let vessel = written.tared.base - zero;
+        let load = written.shown - zero;
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing => seen.plateau && vessel > vessel_at_least(seen.d),
-            Load::BelowEmpty if seen.steady.is_some() => {
-                self.set_zero(scale, seen.weight, true);
-                true
-            }
+            Load::BelowEmpty => seen.steady.is_some(),
             Load::Something if seen.steady.is_some() && vessel > Mass::ZERO => {
-                seen.weight - zero < vessel.ratio(1, 5)
+                let at_once = seen.weight - written.low.min(seen.weight) <= seen.d * 5;
+                let gone = written.shown - seen.weight;
+                seen.weight - zero < vessel.ratio(1, 5) || (at_once && gone >= load.ratio(3, 5))
             }
-            Load::BelowEmpty | Load::Something => false,
+            Load::Something => false,
         }
     }
 
-    pub(super) fn in_lift(&mut self, scale: ScaleIndex, seen: &Seen, mut written: Written) {
+    pub(super) fn in_lift(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        mut written: Written,
+    ) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Lift(written);
+        };
         if seen.after_gap && self.gap_after_record(scale, seen, &mut written) {
-            return;
+            return self.gone_unseen(written);
         }
         let jump = seen.jump.map(|jump| match jump.cause {
             // From a weight that grew to zero: no drop does that.
-            JumpCause::Slight if jump.from > jump.to => super::pan::Jump {
+            JumpCause::Slight if jump.from > jump.to => Jump {
                 cause: JumpCause::Unknown,
                 ..jump
             },
@@ -116,38 +89,31 @@ impl Engine {
         }
         written.key_seen |= seen.may_be_key();
         if let Some(jump) = jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            self.jump_after_record(scale, seen, written, jump);
-            return;
+            return self.jump_after_record(scale, seen, written, jump);
         }
-        if self.load(scale, seen.weight, seen.d) == Load::BelowEmpty && seen.steady.is_some() {
-            self.key_shown_at_lift(scale, seen, &mut written);
-        }
+        written.low = written.low.min(seen.weight);
         let left = self.has_left(scale, seen, &mut written);
-        if left || self.is_lifted(scale, seen, &written.tared) {
+        if left || self.is_lifted(scale, seen, &written) {
             if let Some(run) = &mut self.run {
                 run.in_transit = left;
                 run.leaving = left;
             }
-            self.lifted_after_record(scale, written);
-            return;
+            return self.lifted_after_record(scale, written);
         }
-        let vessel = written.shown - self.zero(scale);
-        let gone = written.shown - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
+        let load = written.shown - self.zero(scale);
+        let gone = written.shown - seen.weight > load.ratio(2, 5).max(vessel_at_least(seen.d));
         written.disturbed |= gone && seen.unit_known;
         written.follow(seen);
-        let Some(step) = self.step_now() else { return };
         if written.no_lift && written.seq != 0 {
             let more = net_of(&step, written.tared.base, seen.weight) - written.net;
             if written.next_begun(seen.at, more, seen.d) {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
                 let (base, d) = (written.shown, seen.d.max(written.tared.base_d));
-                self.next_in_bowl(written, base, d);
-                return;
+                return self.next_in_bowl(written, base, d);
             }
         }
         let Some(level) = seen.steady else {
-            self.keep(State::Lift(written));
-            return;
+            return State::Lift(written);
         };
         let same = self
             .pans
@@ -155,21 +121,31 @@ impl Engine {
             .is_some_and(|pan| pan.same(level.weight, written.shown, level.d));
         if std::mem::take(&mut written.disturbed) && !same {
             // Snatched off, and something else set down in the same breath.
-            self.lifted_after_record(scale, written);
-            return;
+            return self.lifted_after_record(scale, written);
+        }
+        if same {
+            written.low = level.weight;
         }
         written.strayed = None;
         let net = net_of(&step, written.tared.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
         let fell = written.net - net > written.most_drops(level.d);
-        if written.doubtful && beyond && written.seq != 0 {
-            self.doubt_more(scale, &step, written, level.weight);
-        } else if written.doubtful {
-            self.keep(State::Lift(written));
-        } else if beyond && fell && written.seq != 0 {
+        if written.more_on_it && same && written.seq != 0 {
+            self.as_before(scale, &mut written);
+        } else if written.doubtful && beyond && written.seq != 0 {
+            self.doubt_more(scale, &mut written, level.weight);
+        } else if !written.doubtful
+            && written.seq != 0
+            && net - written.net > written.most_drops(level.d)
+            && !written.no_lift
+        {
+            // No drop: something was set down beside, or poured on top. The record stands, unsure, until
+            // it is gone again.
+            self.doubt_more_on_it(scale, &mut written, net);
+        } else if !written.doubtful && beyond && fell && written.seq != 0 {
             // Spooned out, or another load: the record stands, and says how little it proves.
-            self.doubt_record(scale, &step, written, net);
-        } else if beyond && !net.is_negative() && written.seq != 0 {
+            self.doubt_record(scale, &mut written, net);
+        } else if !written.doubtful && beyond && !net.is_negative() && written.seq != 0 {
             // A little more or less may be a draught as well as a drop: the new number stands, and the
             // stated uncertainty reaches back to the old one.
             let by = (net - written.net).abs();
@@ -178,75 +154,116 @@ impl Engine {
             } else {
                 Mass::ZERO
             };
-            self.correct(scale, &step, level, written, at_least, "");
-        } else if written.no_lift && written.settled(level.at) {
-            self.next_in_bowl(written, level.weight, level.d);
-        } else {
-            self.keep(State::Lift(written));
+            let fix = Fix {
+                level,
+                at_least,
+                remark: String::new(),
+            };
+            self.correct(scale, self.index_now(), &mut written, fix);
+            self.say_corrected(&step, &written);
+        } else if !written.doubtful && written.no_lift && written.settled(level.at) {
+            return self.next_in_bowl(written, level.weight, level.d);
         }
+        State::Lift(written)
     }
 
     /// The recorded vessel is off; the log says what was seen of it last.
-    pub(super) fn lifted_after_record(&mut self, scale: ScaleIndex, mut written: Written) {
+    pub(super) fn lifted_after_record(&mut self, scale: ScaleIndex, mut written: Written) -> State {
         self.correct_at_lift(scale, &mut written);
-        if written.no_lift {
-            // The bowl went to be stirred: the next step waits for it.
-            self.keep(State::Clear);
-            self.go_on();
-        } else {
-            self.vessel_gone(scale, written.seq, None);
+        self.vessel_gone(scale, written)
+    }
+
+    /// The recorded vessel is off the pan: on to the next thing. What the empty pan shows is looked at
+    /// when it is at rest.
+    pub(super) fn vessel_gone(&mut self, scale: ScaleIndex, written: Written) -> State {
+        let zero = self.zero(scale);
+        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        let index = self.index_now();
+        let apart = self
+            .step_at(index)
+            .is_some_and(|step| step.vessel.is_apart());
+        if let Some(run) = self.run.as_mut().filter(|_| apart) {
+            run.last_gross = Some(written.shown - zero);
         }
+        self.keep_for_the_lift(scale, index, written, zero, exact);
+        self.go_on()
+    }
+
+    /// The empty pan is to say something of this record.
+    fn keep_for_the_lift(
+        &mut self,
+        scale: ScaleIndex,
+        index: usize,
+        written: Written,
+        zero: Mass,
+        exact: bool,
+    ) {
+        let Some(run) = &mut self.run else { return };
+        let before = run.lift_check.take();
+        // Those of a bowl that stands there still rest on the same zero.
+        let before =
+            before.filter(|check| written.no_lift && check.scale == scale && check.zero == zero);
+        let mut check = before.unwrap_or(LiftCheck {
+            scale,
+            zero,
+            exact,
+            low: None,
+            records: Vec::new(),
+        });
+        check.low = None;
+        check.records.push((index, written));
+        run.lift_check = Some(check);
+    }
+
+    /// The bowl stays: what the empty pan shows later is held against this record too.
+    pub(super) fn keep_for_the_bowls_lift(&mut self, scale: ScaleIndex, written: Written) {
+        let zero = self.zero(scale);
+        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        let index = self.index_now();
+        self.keep_for_the_lift(scale, index, written, zero, exact);
+    }
+
+    /// It is off, or another load stands there, and nothing of that was seen.
+    fn gone_unseen(&mut self, written: Written) -> State {
+        if let Some(run) = self.run.as_mut().filter(|_| !written.no_lift) {
+            run.lift_check = None;
+        }
+        self.go_on()
     }
 
     /// Readings were missing after the record. Little more or less is a late drop, and how much more
     /// nobody saw; anything else says nothing about the vessel recorded. Returns whether that is over.
-    pub(super) fn gap_after_record(
-        &mut self,
-        scale: ScaleIndex,
-        seen: &Seen,
-        written: &mut Written,
-    ) -> bool {
+    fn gap_after_record(&mut self, scale: ScaleIndex, seen: &Seen, written: &mut Written) -> bool {
         let most = vessel_at_least(seen.d);
         let off = (seen.weight - written.shown).abs();
         if off <= most && !shows_zero(seen.weight, seen.d) {
             return false;
         }
-        if let Some(step) = self.step_now() {
-            let level = written.as_recorded();
-            // If the frame stands, so much went in or out; it may as well be another load.
-            let by = |w: Mass| (w - written.shown).abs();
-            let strayed = written.strayed.map_or(Mass::ZERO, |(_, w)| by(w));
-            // Below half of it the vessel was on its way off.
-            let before = seen
-                .before
-                .filter(|&w| written.shown - w <= written.net.abs().ratio(1, 2))
-                .map_or(Mass::ZERO, by);
-            let after = if off <= written.net.abs() { off } else { most };
-            let seen_off = strayed.max(before).max(after);
-            // And what came in the gap besides.
-            let at_least = written.uncertainty + most + seen_off;
-            let remark = "; readings were missing before the lift";
-            self.correct(scale, &step, level, written.clone(), at_least, remark);
-        }
-        let (seq, no_lift) = (written.seq, written.no_lift);
-        if no_lift {
-            // The bowl's next tare is taken when it is at rest again, or back.
-            self.keep(State::Clear);
-            self.go_on();
-        } else {
-            self.vessel_gone(scale, seq, None);
-        }
+        // If the frame stands, so much went in or out; it may as well be another load.
+        let by = |w: Mass| (w - written.shown).abs();
+        let strayed = written.strayed.map_or(Mass::ZERO, |(_, w)| by(w));
+        // Below half of it the vessel was on its way off.
+        let before = seen
+            .before
+            .filter(|&w| written.shown - w <= written.net.abs().ratio(1, 2))
+            .map_or(Mass::ZERO, by);
+        let after = if off <= written.net.abs() { off } else { most };
+        let seen_off = strayed.max(before).max(after);
+        // And what came in the gap besides.
+        let at_least = written.uncertainty + most + seen_off;
+        let remark = "readings were missing before the lift";
+        self.doubt(scale, self.index_now(), written, at_least, remark);
         true
     }
 
     /// A key after the record, or a lift at once.
-    pub(super) fn jump_after_record(
+    fn jump_after_record(
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
         mut written: Written,
-        jump: super::pan::Jump,
-    ) {
+        jump: Jump,
+    ) -> State {
         let zero = self.zero(scale);
         let shift = jump.to - jump.from;
         let sure_key = jump.cause == JumpCause::Key
@@ -257,8 +274,7 @@ impl Engine {
             let unchanged = (jump.from - written.shown).abs() <= written.uncertainty;
             if written.no_lift && written.seq != 0 && jump.from_rest && unchanged {
                 // Whoever presses TARE after the record goes on to the next ingredient.
-                self.next_in_bowl(written, jump.to, seen.d);
-                return;
+                return self.next_in_bowl(written, jump.to, seen.d);
             }
             if !jump.from_rest {
                 // It was moving when the key was pressed; how far, nobody saw to the end.
@@ -266,26 +282,132 @@ impl Engine {
             }
             written.tared.base += shift;
             written.shown += shift;
+            written.low = written.shown;
             written.forget_trail();
             written.tared.carried += 2;
-            self.keep(State::Lift(written));
-            return;
+            return State::Lift(written);
         }
-        self.correct_at_lift(scale, &mut written);
-        let carry = (jump.cause == JumpCause::Unknown).then_some(zero + shift);
-        self.vessel_gone(scale, written.seq, carry);
+        if jump.cause == JumpCause::Unknown
+            && let Some(run) = &mut self.run
+        {
+            // If it was the key, it still stands there.
+            run.maybe_there = true;
+            written.key_seen = true;
+        }
+        self.lifted_after_record(scale, written)
     }
 
-    /// The recorded vessel is off the pan: on to the next thing.
-    pub(super) fn vessel_gone(&mut self, scale: ScaleIndex, seq: u64, carry: Option<Mass>) {
-        if let Some(run) = &mut self.run {
-            run.spill_check = Some((scale, seq));
+    /// After the vessel was lifted, the pan should show what it showed when it was empty. What else it
+    /// shows speaks of the record: something was spilt or left, the zero drifted, or a key was pressed
+    /// that nobody saw. The record never claims more than the empty pan proves.
+    pub(super) fn check_the_lift(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let Some(run) = &mut self.run else { return };
+        let Some(mut check) = run.lift_check.take().filter(|check| check.scale == scale) else {
+            return;
+        };
+        if seen.after_gap || seen.unit_changed {
+            return;
         }
-        self.go_on();
-        if let (Some(carry), Some(run)) = (carry, self.run.as_mut())
-            && let State::Empty { carry: slot } = &mut run.state
-        {
-            *slot = Some(carry);
+        if seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key) || seen.may_be_key() {
+            // A key on the empty pan: nothing more is to be learned from it.
+            return;
+        }
+        let low = check.low.map_or(seen.weight, |low| low.min(seen.weight));
+        check.low = Some(low);
+        let Some((_, last)) = check.records.last() else {
+            return;
+        };
+        let load = last.shown - check.zero;
+        let off = last.shown - seen.weight >= load.ratio(3, 5);
+        let (Some(level), true) = (seen.steady, off && last.seq != 0) else {
+            run.lift_check = Some(check);
+            return;
+        };
+        if level.weight - low > level.d * 5 {
+            // The next vessel stands there already.
+            return;
+        }
+        for (index, written) in std::mem::take(&mut check.records) {
+            self.hold_against_empty_pan(&check, level, index, written);
+        }
+    }
+
+    fn hold_against_empty_pan(
+        &mut self,
+        check: &LiftCheck,
+        level: Level,
+        index: usize,
+        mut written: Written,
+    ) {
+        let scale = check.scale;
+        let d = level.d.max(written.tared.base_d);
+        let by = level.weight - check.zero;
+        // The key after the record took off just what stood there.
+        let all_of_it = (by + (written.shown - check.zero)).abs() <= written.most_drops(d);
+        let scatter = match check.exact {
+            true => d.max(written.uncertainty.ratio(1, 2)),
+            false => super::zero::inexact(written.tared.base - check.zero),
+        };
+        if by.abs() <= scatter || (written.key_seen && all_of_it) {
+            return;
+        }
+        let much = by.abs() > vessel_at_least(d);
+        let difference = self
+            .step_at(index)
+            .is_some_and(|step| step.vessel == VesselWay::Difference);
+        if difference && !much {
+            return;
+        }
+        let grams = say::grams(by.abs(), d);
+        let seq = written.seq;
+        let remark = match (much, by.is_negative()) {
+            (false, false) => {
+                format!("{grams} g stayed on the pan after the lift: spilt, or the zero drifted")
+            }
+            (false, true) => format!("the empty pan shows {grams} g less: the zero drifted"),
+            (true, false) => format!(
+                "the empty pan shows {grams} g more than before: something lies on it, or the tare moved"
+            ),
+            (true, true) => {
+                format!("the empty pan shows {grams} g less than before: a key was pressed unseen")
+            }
+        };
+        self.set_zero(scale, level.weight, true);
+        let at_least = written.uncertainty + by.abs();
+        // What is inside by more than that stays inside.
+        let holds = self.step_at(index).is_some_and(|step| {
+            let window = self.window_amid(&step, d, written.tared.carried, written.tared.wander);
+            window.proven && window.holds(written.net) && window.holds(written.net - by)
+        });
+        if holds && !much && !written.doubtful && written.tared.unproven == Mass::ZERO {
+            let fix = Fix {
+                level: written.as_recorded(),
+                at_least,
+                remark,
+            };
+            self.correct(scale, index, &mut written, fix);
+        } else {
+            self.doubt(scale, index, &mut written, at_least, &remark);
+        }
+        if by > d * 2 || much {
+            self.out.push_back(Event::Fault {
+                scale: Some(scale),
+                code: "spill",
+                over: false,
+            });
+            let say = match (much, by.is_negative()) {
+                (false, _) => {
+                    format!("{grams} g stayed on the scale: spilt beside the vessel? Wipe it off.")
+                }
+                (true, false) => format!(
+                    "{grams} g more on the empty scale than before: take off what lies on it; row {seq} is marked as unsure."
+                ),
+                (true, true) => format!(
+                    "The empty scale shows {grams} g less than before; row {seq} is marked as unsure."
+                ),
+            };
+            let undo: &[Choice] = if much { &[Choice::Undo] } else { &[] };
+            self.tell_beside(&say, CueKind::Fault, undo);
         }
     }
 }

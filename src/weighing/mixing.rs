@@ -7,32 +7,29 @@ use super::state::State;
 use super::zero::Load;
 
 impl Engine {
-    pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) {
+    pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) -> State {
+        let mixing = State::Mix { phase };
         let Some(load) = self.follow_idle_pan(scale, seen) else {
-            self.keep(State::Mix { phase });
-            return;
+            return mixing;
         };
         let was_empty = self
             .run
             .as_ref()
             .is_some_and(|run| run.step >= run.done.len() || run.pan_was_empty);
-        match load {
-            Load::Nothing => {
-                if let Some(run) = &mut self.run
-                    && seen.plateau
-                {
-                    run.pan_was_empty = true;
+        match (load, seen.steady) {
+            (Load::Nothing, _) => {
+                if let Some(run) = &mut self.run {
+                    run.pan_was_empty |= seen.plateau;
                 }
-                self.keep(State::Mix { phase });
+                mixing
             }
-            Load::BelowEmpty => self.keep(State::Mix { phase }),
-            Load::Something if was_empty && seen.steady.is_some() && !self.in_last_mix() => {
-                self.leave_mix_with_vessel();
-                if let Some(level) = seen.steady {
-                    self.judge_arrival(scale, level, None);
-                }
+            (Load::Something, Some(level)) if was_empty && !self.in_last_mix() => {
+                // The next vessel stands there: the step after the mixing begins.
+                self.vessel_placed();
+                self.announce_step();
+                self.judge_arrival(scale, level, None)
             }
-            Load::Something => self.keep(State::Mix { phase }),
+            (Load::Something | Load::BelowEmpty, Some(_) | None) => mixing,
         }
     }
 
@@ -42,10 +39,19 @@ impl Engine {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
             if let Some(run) = &mut self.run {
-                run.maybe_tared = true;
+                run.maybe_there = true;
             }
         }
+        if seen.may_be_key() || seen.unit_changed {
+            self.suspect(super::state::Why::Unseen);
+        }
         let load = self.load(scale, seen.weight, seen.d);
+        if load == Load::Nothing && seen.steady.is_some() {
+            // What was begun there is gone again.
+            if let Some(run) = &mut self.run {
+                run.suspect = None;
+            }
+        }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             if matches!(jump.cause, JumpCause::Key) {
                 self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
@@ -66,13 +72,6 @@ impl Engine {
         self.run
             .as_ref()
             .is_some_and(|run| run.step >= run.done.len())
-    }
-
-    /// The next vessel stands there: the step after the mixing begins.
-    pub(super) fn leave_mix_with_vessel(&mut self) {
-        self.vessel_placed();
-        self.keep(State::Landing { carry: None });
-        self.announce_step();
     }
 
     /// A vessel on the pan confirms a pending mixing.

@@ -14,17 +14,15 @@ mod arrive;
 mod away;
 mod capture;
 mod correct;
-mod doubt;
 pub mod event;
 mod filling;
+mod grain;
 mod lift;
 mod mixing;
 mod order;
 mod pan;
 mod pour;
-mod pouring;
 mod presses;
-mod recheck;
 mod remedies;
 mod residue;
 mod run;
@@ -34,6 +32,7 @@ mod state;
 mod steady;
 mod tared;
 mod trace;
+mod undo;
 mod wander;
 mod zero;
 
@@ -74,6 +73,8 @@ pub struct Engine {
     /// The fault that was said last and is not over: `status` must not hide it.
     fault: Option<String>,
     now: Moment,
+    /// A row was not written yet, and that was told.
+    log_failed: bool,
     /// The scale that has been reported as silent.
     silent: Vec<bool>,
 }
@@ -110,6 +111,7 @@ impl Engine {
             last_cue: None,
             fault: None,
             now: Moment::default(),
+            log_failed: false,
         }
     }
 
@@ -123,8 +125,17 @@ impl Engine {
                 let Some(pan) = self.pans.get_mut(scale) else {
                     return;
                 };
+                let overloaded = pan.overload;
                 let seen = pan.reading(&reading);
                 self.back_from_silence(scale);
+                if overloaded && self.scale_needed() == Some(scale) {
+                    self.out.push_back(Event::Fault {
+                        scale: Some(scale),
+                        code: "overload",
+                        over: true,
+                    });
+                    self.repeat_cue();
+                }
                 self.on_seen(scale, &seen);
                 if self.readings {
                     self.emit_live(scale, &seen);
@@ -134,6 +145,11 @@ impl Engine {
             Input::Underload => {
                 if let Some(pan) = self.pans.get_mut(scale) {
                     pan.steady.reset();
+                }
+            }
+            Input::Alive => {
+                if let Some(pan) = self.pans.get_mut(scale) {
+                    pan.heard = Some(self.now);
                 }
             }
             Input::Lost => self.on_lost(scale),
@@ -171,7 +187,7 @@ impl Engine {
         }
         // A scale that never spoke is silent since the batch began.
         let begun = self.run.as_ref().map(|run| run.begun);
-        let since = pan.last.map(|last| last.at).or(begun)?;
+        let since = pan.last.map(|last| last.at).max(pan.heard).or(begun)?;
         Some(since.plus_micros(self.stale_us()))
     }
 
@@ -241,12 +257,7 @@ impl Engine {
         match self.run.as_ref().map(|run| &run.state) {
             // The reading that is at hand says it: the weight is the same, or the tare is to be proven.
             Some(State::Tared(_)) => self.fault = None,
-            Some(State::Recheck(_)) => {
-                if let Some(step) = self.step_now() {
-                    self.ask_lift_and_back(&step);
-                }
-            }
-            _ => self.repeat_cue(),
+            Some(_) | None => self.repeat_cue(),
         }
     }
 
@@ -363,17 +374,17 @@ impl Engine {
     fn tare_event(&mut self) {
         let Some(run) = &self.run else { return };
         let tare = match &run.state {
-            State::Tared(t) | State::Away(t) | State::Recheck(t) => {
+            State::Tared(tared) | State::Away(tared) => {
                 let scale = run.current().map_or(0, |step| step.scale);
                 self.pans
                     .get(scale)
                     .and_then(|pan| pan.zero)
-                    .map(|zero| t.base - zero)
+                    .map(|zero| tared.base - zero)
             }
-            State::Clear
-            | State::Empty { .. }
-            | State::Landing { .. }
-            | State::Unsure { .. }
+            State::Clear { .. }
+            | State::Empty
+            | State::Landing(_)
+            | State::Unsure(_)
             | State::Stranger { .. }
             | State::Writing(_)
             | State::Lift(_)
@@ -386,16 +397,10 @@ impl Engine {
         self.out.push_back(Event::Tare { state, tare });
     }
 
-    fn set_state(&mut self, state: State) {
-        if let Some(run) = &mut self.run {
-            run.state = state;
-        }
-        self.tare_event();
-    }
-
     /// Whether `weight` is that of a known vessel.
     fn is_known_vessel(&self, weight: Mass, d: Mass) -> bool {
-        let near = (d * 3).max(weight.abs().ratio(1, 5000));
+        // Two weighings of it agree within a step; a drop in it is more.
+        let near = d.max(weight.abs().ratio(1, 20_000));
         self.vessels
             .iter()
             .any(|known| (*known - weight).abs() <= near)
@@ -440,11 +445,19 @@ impl Engine {
                 pan.begin_afresh();
             }
         }
+        for (number, tare) in &progress.tares {
+            let step = number
+                .checked_sub(1)
+                .and_then(|index| plan.steps.get(index));
+            let d = step.map_or(Mass::ZERO, |step| self.readability(step.scale));
+            self.learn_vessel(*tare, d);
+        }
         let mut run = Run::new(plan, progress);
         run.begun = self.now;
         self.run = Some(run);
         self.last_cue = None;
-        self.go_on();
+        let state = self.go_on();
+        self.enter(state);
         Ok(())
     }
 

@@ -2,7 +2,8 @@
 
 use super::event::{Choice, CueKind, Event, RowKind, ScaleIndex};
 use super::pan::{JumpCause, Seen};
-use super::state::{State, Tared};
+use super::state::{Landing, State, Tared};
+use super::steady::Level;
 use super::{Engine, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
@@ -13,9 +14,11 @@ pub(super) fn vessel_at_least(d: Mass) -> Mass {
 }
 
 impl Engine {
-    /// Goes to the next thing to do: the mixing of a phase, a step, or the end.
-    pub(super) fn go_on(&mut self) {
-        let Some(run) = &mut self.run else { return };
+    /// The next thing to do: the mixing of a phase, a step, or the end.
+    pub(super) fn go_on(&mut self) -> State {
+        let Some(run) = &mut self.run else {
+            return State::Done;
+        };
         run.step = run
             .done
             .iter()
@@ -34,35 +37,38 @@ impl Engine {
                 .get(phase)
                 .is_some_and(|phase| phase.mix.is_some());
             if wants && !run.mixed.contains(&phase) {
-                self.ask_to_mix(phase);
-                return;
+                return self.ask_to_mix(phase);
             }
         }
         if run.step >= run.done.len() {
-            if !self.ask_about_limits() {
-                self.finish(true);
-            }
-            return;
+            return match self.ask_about_limits() {
+                true => State::Choose,
+                false => self.finish(true),
+            };
         }
-        self.enter_step(None);
+        self.announce_step();
+        self.start_state()
     }
 
-    fn ask_to_mix(&mut self, phase: usize) {
-        let Some(run) = &mut self.run else { return };
+    fn ask_to_mix(&mut self, phase: usize) -> State {
+        let Some(run) = &mut self.run else {
+            return State::Done;
+        };
         run.mix_pending = Some(phase);
         run.pan_was_empty = std::mem::take(&mut run.in_transit);
         let last = run.step >= run.done.len();
-        let Some(planned) = run.plan.phases.get(phase) else {
-            return;
-        };
-        let text = planned.mix.clone().unwrap_or_default();
+        let planned = run.plan.phases.get(phase);
+        let name = planned.map_or("", |planned| planned.name.as_str());
+        let text = planned
+            .and_then(|planned| planned.mix.as_deref())
+            .unwrap_or_default();
         let say = if last {
-            say::last_mix(&planned.name, &text)
+            say::last_mix(name, text)
         } else {
-            say::mix(&planned.name, &text)
+            say::mix(name, text)
         };
-        self.set_state(State::Mix { phase });
         self.cue(CueKind::Mix, say, None, &[Choice::Next]);
+        State::Mix { phase }
     }
 
     /// The mixing of the pending phase is confirmed.
@@ -80,12 +86,6 @@ impl Engine {
         draft.phase = name;
         draft.note = format!("{text} ({how})");
         self.log(draft);
-    }
-
-    /// Begins the current step. `carry` as in [`State::Empty`].
-    pub(super) fn enter_step(&mut self, carry: Option<Mass>) {
-        self.announce_step();
-        self.start_state(carry);
     }
 
     pub(super) fn announce_step(&mut self) {
@@ -111,10 +111,12 @@ impl Engine {
     }
 
     /// Where the step begins depends on what is on the pan already.
-    fn start_state(&mut self, carry: Option<Mass>) {
-        let Some(run) = &mut self.run else { return };
+    fn start_state(&mut self) -> State {
+        let Some(run) = &mut self.run else {
+            return State::Done;
+        };
         let Some(step) = run.current().cloned() else {
-            return;
+            return State::Done;
         };
         let bowl_base = run.bowl_base.take();
         // A bowl that was away to be mixed comes back with a weight of its own.
@@ -123,57 +125,51 @@ impl Engine {
         let previous = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
         let same_bowl = step.vessel == VesselWay::Bowl
             && previous.is_some_and(|p| p.vessel == VesselWay::Bowl && p.scale == step.scale);
+        if !same_bowl {
+            run.bowl_gross = None;
+        }
         let first = run.done.iter().all(Option::is_none);
-        let run_resumed = run.resumed;
+        let resumed = run.resumed;
         let in_transit = std::mem::take(&mut run.in_transit);
         let Some(pan) = self.pans.get(step.scale) else {
-            return;
+            return State::Empty;
         };
         let d = self.readability(step.scale);
         let loaded = match (pan.last, pan.zero) {
             (Some(last), Some(zero)) => last.weight - zero > vessel_at_least(d),
-            _ => false,
+            (Some(_) | None, Some(_) | None) => false,
         };
         let loaded = loaded && !in_transit;
         let level = pan.level(self.now);
         if let (true, true, false, Some((base, d))) = (loaded, same_bowl, emptied, bowl_base) {
             // Stirring leaves or takes a little; more than that was poured before the word.
             let shown = level.map_or(pan.last.map_or(base, |last| last.weight), |l| l.weight);
-            match level {
+            return match level {
                 Some(level) if (shown - base).abs() <= vessel_at_least(d) && mixed => {
-                    self.tare_at(level.weight, level.d);
+                    self.tare_at(step.scale, level)
                 }
-                Some(_) | None => self.tare_at(base, d),
-            }
-            return;
+                Some(_) | None => self.tare_as(step.scale, base, d),
+            };
         }
-        if loaded && run_resumed && step.vessel.is_apart() {
-            // It may be the beaker that was recorded last, and full.
-            self.set_state(State::Clear);
-            self.cue(CueKind::Lift, say::clear(step.vessel), None, &[]);
-            return;
-        }
-        if loaded && first && pan.left_over {
-            self.set_state(State::Clear);
-            self.cue(CueKind::Lift, say::clear(step.vessel), None, &[]);
-            return;
-        }
-        if loaded && run_resumed {
-            // It is looked at when it is at rest, and asked about.
-            self.set_state(State::Landing { carry: None });
-            return;
-        }
+        let landing = State::Landing(Landing {
+            since: self.now,
+            keyed: None,
+        });
+        let uninvited = (resumed && step.vessel.is_apart()) || (first && pan.left_over);
         match (loaded, level) {
-            (true, Some(level)) if first || same_bowl => self.tare_at(level.weight, level.d),
-            // Not at rest: a vessel that is just coming, or the bowl while it is stirred.
-            (true, None) if first || same_bowl => self.set_state(State::Landing { carry: None }),
-            (true, _) if carry.is_none() => {
-                self.set_state(State::Clear);
-                self.cue(CueKind::Lift, say::clear(step.vessel), None, &[]);
+            (true, Some(_) | None) if uninvited => {
+                // It may be the beaker that was recorded last, and full.
+                self.ask_clear(step.vessel, false)
             }
-            (true, _) | (false, _) => {
-                self.set_state(State::Empty { carry });
+            // It is looked at when it is at rest, and asked about.
+            (true, Some(_) | None) if resumed => landing,
+            (true, Some(level)) if first || same_bowl => self.tare_at(step.scale, level),
+            // Not at rest: a vessel that is just coming, or the bowl while it is stirred.
+            (true, None) if first || same_bowl => landing,
+            (true, Some(_) | None) => self.ask_clear(step.vessel, false),
+            (false, Some(_) | None) => {
                 self.cue_place();
+                State::Empty
             }
         }
     }
@@ -210,15 +206,17 @@ impl Engine {
             .is_some_and(|run| run.lots.contains_key(ingredient))
     }
 
-    /// The vessel on the pan is tared at `base` (as shown) by ourselves.
-    pub(super) fn tare_at(&mut self, base: Mass, d: Mass) {
-        let mut tared = Tared::new(base, d);
+    /// The vessel on the pan is tared at rest by ourselves.
+    pub(super) fn tare_at(&mut self, scale: ScaleIndex, level: Level) -> State {
+        self.tare_as(scale, level.weight, level.d)
+    }
+
+    /// The vessel is tared at `base` (as shown).
+    pub(super) fn tare_as(&mut self, scale: ScaleIndex, base: Mass, d: Mass) -> State {
+        let mut tared = Tared::new(base, d, self.now);
         tared.base_wander = self.wander_now();
-        tared.vessel = self
-            .scale_needed()
-            .and_then(|scale| self.vessel_mass(scale, base));
-        self.set_state(State::Tared(tared));
-        self.cue_add(Mass::ZERO);
+        tared.vessel = self.vessel_mass(scale, base);
+        self.say_add(tared, Mass::ZERO)
     }
 
     /// How far the scale of the running step strays at this moment.
@@ -228,32 +226,28 @@ impl Engine {
     }
 
     /// Says what is missing at a net weight of `net`.
-    pub(super) fn cue_add(&mut self, net: Mass) {
-        let Some(step) = self.run.as_ref().and_then(|run| run.current().cloned()) else {
-            return;
+    pub(super) fn say_add(&mut self, mut tared: Tared, net: Mass) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Tared(tared);
         };
         let d = self.readability(step.scale);
         let missing = step.target - net;
-        if let Some(State::Tared(tared)) = self.run.as_mut().map(|run| &mut run.state) {
-            tared.said = Some(missing);
-            tared.eased = None;
-            tared.stopped = false;
-        }
-        self.cue(
-            CueKind::Add,
-            say::add(&step, missing, d),
-            Some(missing),
-            &[],
-        );
+        tared.said = Some(missing);
+        tared.eased = None;
+        tared.stopped = false;
+        let say = say::add(&step, missing, d);
+        self.cue(CueKind::Add, say, Some(missing), &[]);
+        State::Tared(tared)
     }
 
     /// The batch ends. `complete`: every step is weighed.
-    pub(super) fn finish(&mut self, complete: bool) {
+    pub(super) fn finish(&mut self, complete: bool) -> State {
         if self.fill().is_some() {
-            self.finish_filling();
-            return;
+            return self.finish_filling();
         }
-        let Some(run) = &mut self.run else { return };
+        let Some(run) = &mut self.run else {
+            return State::Done;
+        };
         let mixing = run.mix_pending.take();
         let total: Mass = run.done.iter().flatten().map(|weighed| weighed.net).sum();
         let weighed = run.done.iter().flatten().count();
@@ -279,7 +273,6 @@ impl Engine {
             draft.note.push_str("; the last mixing was not confirmed");
         }
         self.log(draft);
-        self.set_state(State::Done);
         for pan in &mut self.pans {
             pan.left_over = true;
         }
@@ -294,6 +287,7 @@ impl Engine {
         };
         self.cue(CueKind::Done, say, None, &[]);
         self.out.push_back(Event::Closed { complete });
+        State::Done
     }
 
     /// What a reading means, by the state of the step.
@@ -308,41 +302,48 @@ impl Engine {
         if seen.unit_changed {
             self.on_unit_changed(scale);
         }
-        self.look_for_spill(scale, seen);
+        self.check_the_lift(scale, seen);
         if seen.presses && self.on_presses() {
             return;
         }
         let Some(run) = &mut self.run else { return };
-        // The state is taken out while it is worked on; each branch puts the next one in.
-        match std::mem::replace(&mut run.state, State::Clear) {
-            State::Clear => self.in_clear(scale, seen),
-            State::Empty { carry } => self.in_empty(scale, seen, carry),
-            State::Landing { carry } => self.in_landing(scale, seen, carry),
-            State::Unsure {
-                level,
-                same_again,
-                suspect,
-            } => self.in_unsure(scale, seen, level, same_again, suspect),
+        // The state is taken out while it is worked on; each branch gives the next one.
+        let state = match std::mem::replace(&mut run.state, State::Clear { unseen: false }) {
+            State::Clear { unseen } => self.in_clear(scale, seen, unseen),
+            State::Empty => self.in_empty(scale, seen),
+            State::Landing(landing) => self.in_landing(scale, seen, landing),
+            State::Unsure(unsure) => self.in_unsure(scale, seen, unsure),
             State::Tared(tared) => self.in_tared(scale, seen, tared),
             State::Away(tared) => self.in_away(scale, seen, tared),
             State::Stranger { tared, level } => self.in_stranger(scale, seen, tared, level),
-            State::Recheck(tared) => self.in_recheck(scale, seen, tared),
             State::Writing(written) => self.in_writing(scale, seen, written),
             State::Lift(written) => self.in_lift(scale, seen, written),
             State::Mix { phase } => self.in_mix(scale, seen, phase),
             State::Residue(emptied) => self.in_residue(scale, seen, emptied),
             State::Choose => {
                 self.follow_idle_pan(scale, seen);
-                self.keep(State::Choose);
+                State::Choose
             }
-            State::Done => self.keep(State::Done),
+            State::Done => State::Done,
+        };
+        self.enter(state);
+    }
+
+    /// Takes the state out, for a word that was carried out while a reading was looked at.
+    pub(super) fn take_state(&mut self) -> State {
+        match &mut self.run {
+            Some(run) => std::mem::replace(&mut run.state, State::Clear { unseen: false }),
+            None => State::Done,
         }
     }
 
-    /// Puts a state back without telling anybody.
-    pub(super) fn keep(&mut self, state: State) {
-        if let Some(run) = &mut self.run {
-            run.state = state;
+    /// The step stands there now; who listens hears of it where its name is another one.
+    pub(super) fn enter(&mut self, state: State) {
+        let Some(run) = &mut self.run else { return };
+        let name = state.name();
+        run.state = state;
+        if std::mem::replace(&mut run.told_state, name) != name {
+            self.tare_event();
         }
     }
 
@@ -355,7 +356,7 @@ impl Engine {
         let waits = self
             .run
             .as_ref()
-            .is_none_or(|run| matches!(run.state, State::Empty { carry: None } | State::Done));
+            .is_none_or(|run| matches!(run.state, State::Empty | State::Done));
         let Some(pan) = self.pans.get_mut(scale) else {
             return;
         };
@@ -394,7 +395,7 @@ impl Engine {
     /// "net" at zero carries exactly what its TARE key took off: a vessel as well.
     fn begin_loaded(&mut self, scale: ScaleIndex, shown: Mass, seen: &Seen) {
         let Some(run) = &self.run else { return };
-        let waits = matches!(run.state, State::Empty { .. });
+        let waits = matches!(run.state, State::Empty);
         let first = run.done.iter().all(Option::is_none);
         let here = run.current().map(|step| step.scale) == Some(scale);
         let net_zero = seen.net_flag && shown.abs() <= seen.d * 3;
@@ -404,11 +405,8 @@ impl Engine {
         }
         if (run.resumed || left_over) && (net_zero || shown > vessel_at_least(seen.d)) {
             // Nobody knows what was poured before the restart.
-            self.set_state(State::Clear);
-            let way = self
-                .step_now()
-                .map_or(VesselWay::Beaker, |step| step.vessel);
-            self.cue(CueKind::Lift, say::clear(way), None, &[]);
+            let state = self.ask_clear(self.way_now(), net_zero);
+            self.enter(state);
             return;
         }
         if net_zero && let Some(pan) = self.pans.get_mut(scale) {
@@ -416,7 +414,8 @@ impl Engine {
             pan.zero_exact = false;
         }
         if net_zero || shown > vessel_at_least(seen.d) {
-            self.tare_at(shown, seen.d);
+            let state = self.tare_as(scale, shown, seen.d);
+            self.enter(state);
         }
     }
 
@@ -435,7 +434,7 @@ impl Engine {
                 .zero
                 .is_some_and(|zero| seen.weight - zero > vessel_at_least(seen.d));
         let Some(run) = &mut self.run else { return };
-        let waiting = matches!(run.state, State::Empty { .. } | State::Mix { .. });
+        let waiting = matches!(run.state, State::Empty | State::Mix { .. });
         let previous_here = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
         let left_over = previous_here.is_some_and(|step| step.scale == scale);
         if loaded && waiting && !run.wrong_scale && !left_over {
@@ -459,51 +458,28 @@ impl Engine {
     }
 
     fn on_unit_changed(&mut self, scale: ScaleIndex) {
-        let Some(unit) = self.pans.get(scale).and_then(|pan| pan.unit) else {
+        let Some((unit, usual)) = self
+            .pans
+            .get(scale)
+            .and_then(|pan| Some((pan.unit?, pan.usual?)))
+        else {
             return;
         };
         self.note(format!(
             "scale {} changed its unit to {unit}",
             self.scale_name(scale)
         ));
+        let over = unit == usual;
         self.out.push_back(Event::Fault {
             scale: Some(scale),
             code: "unit",
-            over: false,
+            over,
         });
-        self.cue_urgent(CueKind::Fault, say::unit_changed(unit.symbol()), &[]);
-    }
-
-    /// After a vessel was lifted, the pan should show what it showed when it was empty. What stays
-    /// was spilt, or the zero drifted: the record says so.
-    fn look_for_spill(&mut self, scale: ScaleIndex, seen: &Seen) {
-        let Some(run) = &mut self.run else { return };
-        let (Some((of, seq)), Some(level)) = (run.spill_check, seen.steady) else {
-            return;
-        };
-        if of != scale {
-            return;
-        }
-        let Some(pan) = self.pans.get_mut(scale) else {
-            return;
-        };
-        let Some(zero) = pan.zero else { return };
-        run.spill_check = None;
-        let left = level.weight - zero;
-        if left > seen.d * 2 && left <= vessel_at_least(seen.d) {
-            pan.zero = Some(level.weight);
-            let grams = left.grams(seen.d);
-            self.note(format!("{grams} g stayed on the pan after the lift of seq {seq}: spilt, or the zero drifted"));
-            self.out.push_back(Event::Fault {
-                scale: Some(scale),
-                code: "spill",
-                over: false,
-            });
-            self.cue_urgent(
-                CueKind::Fault,
-                format!("{grams} g stayed on the scale: spilt beside the vessel? Wipe it off."),
-                &[],
-            );
+        if over {
+            // What was to be done before is to be done again.
+            self.repeat_cue();
+        } else {
+            self.tell_beside(&say::unit_changed(unit.symbol()), CueKind::Fault, &[]);
         }
     }
 }

@@ -4,10 +4,11 @@
 //! pan carries is `gross = shown − zero`, where `zero` is what the scale shows (or would show) with
 //! an empty pan: 0 after its ZERO key, −150 g after a TARE with a 150 g vessel on it.
 
+use super::grain::Grain;
 use super::pour::{Rate, most_poured};
 use super::presses::Presses;
 use super::steady::{Level, Steady};
-use super::trace::Trace;
+use super::trace::{Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
 use crate::scale::{Moment, Reading, Shown};
@@ -25,8 +26,13 @@ pub struct PanSpec {
     pub steady_window: f64,
 }
 
-/// The scale's filter before anything was learned: time constant in seconds.
-const FIRST_LAG: f64 = 0.25;
+/// From 10 to 90 % of one load, before anything was learned: seconds.
+const FIRST_SWIFT: f64 = 0.5;
+/// A scale that takes longer than this from 10 to 90 % of one load is told to be slow: 2.5 s.
+pub const SLOW: f64 = 2.5;
+
+/// A lift takes no longer than this: 3 s.
+const PEAK_US: u64 = 3_000_000;
 
 #[derive(Debug, Clone)]
 pub struct Pan {
@@ -44,13 +50,24 @@ pub struct Pan {
     pub zero_exact: bool,
     /// The same before readings went missing; it holds again when the frame is proven.
     exact_before_gap: bool,
-    /// Time constant of the scale's filter in seconds, learned from vessels set down.
-    pub lag: f64,
+    /// Seconds from 10 to 90 % of one load, the shortest of late: the scale's filter, not the hand.
+    pub swift: Option<f64>,
+    /// Mean arrival time of the late part of one load, in seconds; from lifts, into which nobody pours.
+    pub tail: f64,
+    /// Readings that one load takes on its way, the fewest seen, and in how many transitions.
+    on_the_way: (u32, u32),
+    /// The late part of a load that was not believed to be one: twice the same, it is the filter's.
+    odd_tail: Option<f64>,
+    /// That it is slow was told.
+    pub slow_told: bool,
+    grain: Grain,
     pub last: Option<Reading>,
     /// A jump to zero that the next reading is to confirm.
     unconfirmed: Option<Jump>,
     /// The reading before `last`.
     prior: Option<Mass>,
+    /// The highest indication of late, and when it was.
+    peak: Option<(Moment, Mass)>,
     pub unit: Option<Unit>,
     /// The finest readability seen: coarser than this is a unit set wrong.
     pub finest: Option<Mass>,
@@ -66,6 +83,10 @@ pub struct Pan {
     interval: u64,
     pub lost: bool,
     pub overload: bool,
+    /// When it spoke last without a weight that counts.
+    pub heard: Option<Moment>,
+    /// The unit in which it spoke first.
+    pub usual: Option<Unit>,
 }
 
 /// What one reading showed.
@@ -95,6 +116,8 @@ pub struct Seen {
     pub before: Option<Mass>,
     /// That one and the one before it agree.
     pub was_still: bool,
+    /// The highest reading of the last 3 s before this one.
+    pub peak: Mass,
     /// The most that a hand pours between the two.
     pub pourable: Mass,
     /// The scale says that it shows net.
@@ -117,12 +140,14 @@ impl Seen {
         };
         let by = before - self.weight;
         let moved = by > self.d * 3 || (by < -(self.d * 3) && self.was_still);
-        // It is poured into again within one reading.
-        let again = self.was_still
-            && self.weight >= -self.d
+        // A key takes all of it off between two readings; a lift takes time.
+        let fell = self.peak.max(before) - self.weight;
+        let at_once = by.is_negative() || by >= fell.ratio(3, 5);
+        // It may be poured into again within the same reading.
+        let again = self.weight >= -self.d
             && self.weight < before.ratio(2, 5)
             && self.weight <= self.pourable;
-        self.dropped || (self.weight.abs() <= self.d && moved) || (moved && again)
+        (self.dropped && at_once) || (moved && at_once && (self.weight.abs() <= self.d || again))
     }
 }
 
@@ -133,8 +158,10 @@ pub struct Jump {
     pub to: Mass,
     /// Whether `from` was a weight at rest.
     pub from_rest: bool,
-    /// Whether `from` had come onto the empty pan as a vessel does, and not as a pour.
-    pub came_at_once: bool,
+    /// What stood there had come as one load does.
+    pub one_load: bool,
+    /// Nothing but its speed tells it.
+    pub by_its_speed: bool,
     pub cause: JumpCause,
 }
 
@@ -169,9 +196,15 @@ impl Pan {
             zero_seen: false,
             zero_exact: false,
             exact_before_gap: false,
-            lag: FIRST_LAG,
+            swift: None,
+            tail: 0.0,
+            on_the_way: (u32::MAX, 0),
+            odd_tail: None,
+            slow_told: false,
+            grain: Grain::default(),
             last: None,
             prior: None,
+            peak: None,
             unconfirmed: None,
             unit: None,
             finest: spec.readability,
@@ -182,6 +215,8 @@ impl Pan {
             interval: 500_000,
             lost: false,
             overload: false,
+            heard: None,
+            usual: None,
         }
     }
 
@@ -192,8 +227,77 @@ impl Pan {
         self.readability_of(digit)
     }
 
+    /// The display's digits may be finer than the scale; the scale's own step counts.
     fn readability_of(&self, digit: Mass) -> Mass {
+        let digit = self.grain.step().map_or(digit, |step| step.max(digit));
         self.spec.readability.map_or(digit, |d| d.max(digit))
+    }
+
+    /// What the filter holds back of a pour, as a time: seconds.
+    pub fn lag(&self) -> f64 {
+        (self.swift.unwrap_or(FIRST_SWIFT) / 2.0).clamp(0.05, 3.0)
+    }
+
+    /// The shape of what came or went since the last rest.
+    pub fn shape(&self, start: Mass, end: Mass, d: Mass) -> Shape {
+        self.trace.shape(start, end, d)
+    }
+
+    /// Whether one load makes this shape on this scale.
+    pub fn is_one_load(&self, shape: &Shape, d: Mass) -> bool {
+        shape.is_one_load(self.tail, self.swift, d)
+    }
+
+    /// Learns the filter from one load that came, or (`lifted`) went.
+    pub fn learn(&mut self, shape: &Shape, lifted: bool) {
+        // A slow hand makes it longer, nothing makes it shorter.
+        let swift = self.swift.map_or(shape.swift, |old| {
+            shape.swift.min(old + (shape.swift - old).max(0.0) * 0.1)
+        });
+        self.swift = Some(swift);
+        let (fewest, seen) = self.on_the_way;
+        self.on_the_way = (fewest.min(shape.on_the_way), seen.saturating_add(1));
+        if lifted {
+            self.tail = match self.tail {
+                0.0 => shape.tail,
+                old => old + (shape.tail - old) * 0.4,
+            };
+        }
+        self.steady.set_window(self.window_for(swift));
+    }
+
+    /// How long the indication has to rest on a scale that takes `swift` seconds: what still creeps in
+    /// after that is less than a tenth of d.
+    fn window_for(&self, swift: f64) -> f64 {
+        self.spec.steady_window.max((1.1 * swift).min(8.0))
+    }
+
+    /// Whether this one load shows that the scale needs a longer rest than it was given.
+    pub fn wants_longer(&mut self, shape: &Shape) -> bool {
+        if self.swift.is_some() || self.window_for(shape.swift) <= self.spec.steady_window {
+            return false;
+        }
+        self.learn(shape, false);
+        true
+    }
+
+    /// Whether such a late part was seen before, when nothing else spoke against one load: then it is
+    /// this scale's own.
+    pub fn is_its_own_tail(&mut self, shape: &Shape) -> bool {
+        let before = self.odd_tail.replace(shape.tail);
+        let same = before.is_some_and(|before| {
+            shape.tail <= before * 1.3 + 0.1 && before <= shape.tail * 1.3 + 0.1
+        });
+        if same {
+            self.tail = self.tail.max(shape.tail);
+        }
+        same
+    }
+
+    /// Whether no load comes or goes on this scale between two readings: then a jump is a key.
+    fn is_slower_than_readings(&self) -> bool {
+        let (fewest, seen) = self.on_the_way;
+        seen >= 1 && (2..u32::MAX).contains(&fewest)
     }
 
     /// Forgets motion (not zero): after a gap, an overload, a key.
@@ -261,11 +365,13 @@ impl Pan {
     }
 
     pub fn reading(&mut self, r: &Reading) -> Seen {
+        self.grain.push(r.weight, r.digit, r.unit);
         let d = self.readability_of(r.digit);
         let before = self.last;
         self.finest = Some(self.finest.map_or(d, |finest| finest.min(d)));
         let unit_changed = matches!((self.unit, r.unit), (Some(a), Some(b)) if a != b);
         self.unit = r.unit.or(self.unit);
+        self.usual = self.usual.or(r.unit);
         let silence = before.map_or(0, |b| r.at.since(b.at));
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
         if gap {
@@ -304,14 +410,19 @@ impl Pan {
         } else {
             self.trace.push(r.at, r.weight);
         }
+        if steady && !was_steady {
+            self.learn_from_a_lift(r, d);
+        }
         let presses = self.follow_presses(r, d, steady);
         let plateau = self.follow_anchor(before, r, d);
         let was_still = before
             .zip(self.prior)
             .is_some_and(|(b, prior)| (b.weight - prior).abs() <= d);
         self.prior = before.map(|b| b.weight);
+        let peak = self.follow_peak(r);
         self.last = Some(*r);
         Seen {
+            peak,
             at: r.at,
             weight: r.weight,
             d,
@@ -330,6 +441,19 @@ impl Pan {
             unit_known: r.unit.is_some(),
             net_flag: r.shown == Some(Shown::Net),
         }
+    }
+
+    /// The highest of late before this reading.
+    fn follow_peak(&mut self, r: &Reading) -> Mass {
+        let Some(last) = self.last else {
+            return r.weight;
+        };
+        let stands = self
+            .peak
+            .filter(|&(at, weight)| r.at.since(at) <= PEAK_US && weight > last.weight);
+        let (at, peak) = stands.unwrap_or((last.at, last.weight));
+        self.peak = Some((at, peak));
+        peak
     }
 
     fn follow_presses(&mut self, r: &Reading, d: Mass, steady: bool) -> bool {
@@ -365,7 +489,7 @@ impl Pan {
             return stays.then_some(jump).or(found);
         }
         match found {
-            Some(jump) if jump.cause == JumpCause::Unknown && jump.from > jump.to => {
+            Some(jump) if jump.by_its_speed && jump.from > jump.to => {
                 self.unconfirmed = Some(jump);
                 self.unsettle();
                 None
@@ -387,10 +511,11 @@ impl Pan {
                 flags.1 == Some(Shown::Net) && r.weight.abs() <= (d * 3).max(poured(before, r));
             let from_rest = self.steady.is_steady() && r.weight.abs() <= d;
             return Some(Jump {
-                came_at_once: self.came_at_once(before.weight, d),
                 from: before.weight,
                 to: if tared { Mass::ZERO } else { r.weight },
                 from_rest: from_rest || (!tared && self.steady.is_steady()),
+                one_load: self.came_as_one(before.weight, d),
+                by_its_speed: false,
                 cause: JumpCause::Key,
             });
         }
@@ -403,10 +528,11 @@ impl Pan {
             let grew = self.prior.is_some_and(|prior| before.weight >= prior);
             let rough = grew && to_zero && before.weight > d * 20;
             return rough.then(|| Jump {
-                came_at_once: self.came_at_once(before.weight, d),
                 from: before.weight,
                 to: r.weight,
                 from_rest: false,
+                one_load: self.came_as_one(before.weight, d),
+                by_its_speed: false,
                 cause: JumpCause::Slight,
             });
         }
@@ -414,6 +540,12 @@ impl Pan {
         let poured_at_most = Some(poured(before, r));
         let cause = match flags {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
+            // Neither a lift nor a landing is so fast on this scale.
+            (None, _) | (_, None) | (Some(_), Some(_))
+                if self.is_slower_than_readings() && r.weight.abs() <= d =>
+            {
+                JumpCause::Key
+            }
             (None, _) | (_, None) | (Some(_), Some(_))
                 if up > Mass::ZERO && Some(up) < poured_at_most =>
             {
@@ -423,7 +555,6 @@ impl Pan {
         };
         let steady = self.steady.level().map(|level| level.weight);
         Some(Jump {
-            came_at_once: self.came_at_once(before.weight, d),
             from: steady.unwrap_or(before.weight),
             // The key shows exactly zero; what is there already came after it.
             to: if cause == JumpCause::Slight {
@@ -432,13 +563,29 @@ impl Pan {
                 Mass::ZERO
             },
             from_rest: steady.is_some(),
+            one_load: self.came_as_one(before.weight, d),
+            by_its_speed: matches!(cause, JumpCause::Key | JumpCause::Unknown),
             cause,
         })
     }
 
-    fn came_at_once(&self, shown: Mass, d: Mass) -> bool {
-        let zero = self.zero.unwrap_or_default();
-        self.trace.rise(zero, shown, d).is_landing(self.lag)
+    fn came_as_one(&self, shown: Mass, d: Mass) -> bool {
+        let shape = self.shape(self.zero.unwrap_or_default(), shown, d);
+        self.is_one_load(&shape, d)
+    }
+
+    /// A fall from one rest to another in one go is a lift: into that nobody pours.
+    fn learn_from_a_lift(&mut self, r: &Reading, d: Mass) {
+        let Some(start) = self.trace.start() else {
+            return;
+        };
+        if start - r.weight < (d * 300).max(Mass::from_g(5)) {
+            return;
+        }
+        let shape = self.shape(start, r.weight, d);
+        if !shape.is_double(d) && shape.swift > 0.0 && shape.swift < 8.0 {
+            self.learn(&shape, true);
+        }
     }
 
     /// A longer silence is a gap in which anything may have happened: no scale is switched off and
@@ -455,12 +602,5 @@ impl Pan {
     /// A new zero was found since.
     pub fn forget_gap(&mut self) {
         self.exact_before_gap = false;
-    }
-
-    /// Learns the filter's time constant from a vessel that landed.
-    pub fn learn_lag(&mut self, seconds: f64) {
-        if seconds > 0.02 && seconds < 0.8 {
-            self.lag += (seconds - self.lag) * 0.4;
-        }
     }
 }

@@ -3,7 +3,6 @@
 use super::Engine;
 use super::event::{Choice, CueKind, RowKind};
 use super::run::Run;
-use super::state::State;
 use crate::bench::Refused;
 use crate::formula::amend::{Amendment, change_of};
 use crate::formula::limits::{Held, outside_in_plan};
@@ -43,10 +42,6 @@ impl Engine {
                     .into(),
             );
         }
-        let carry = match &run.state {
-            State::Empty { carry } => *carry,
-            _ => None,
-        };
         let parts = run.parts();
         let Some(found) = remedy(way, &parts, d) else {
             return refused(format!(
@@ -65,13 +60,8 @@ impl Engine {
             return Ok("Nothing has to be added; the batch stands in proportion.".into());
         }
         self.amend(&change);
-        self.keep(State::Clear);
-        self.go_on();
-        if let (Some(carry), Some(State::Empty { carry: slot })) =
-            (carry, self.run.as_mut().map(|run| &mut run.state))
-        {
-            *slot = Some(carry);
-        }
+        let state = self.go_on();
+        self.enter(state);
         let steps = change.add.len();
         let steps = match steps {
             0 => "no step more".to_owned(),
@@ -110,6 +100,7 @@ impl Engine {
         run.done.splice(at..at, std::iter::repeat_n(None, more));
         run.mix_pending = None;
         run.limits_accepted = false;
+        run.deeds.clear();
         let batch = run.plan.batch;
         let mut draft = self.batch_draft(RowKind::Remedy);
         draft.target = Some(batch);
@@ -149,7 +140,6 @@ impl Engine {
         let Some(broken) = self.out_of_limits() else {
             return false;
         };
-        self.set_state(State::Choose);
         let say = format!(
             "{broken} `bismar remedy` shows what can be done; say next to close the batch as it is."
         );
@@ -164,8 +154,8 @@ impl Engine {
         if let Some(run) = &mut self.run {
             run.limits_accepted = true;
         }
-        self.keep(State::Clear);
-        self.go_on();
+        let state = self.go_on();
+        self.enter(state);
         "The batch is closed as it is.".into()
     }
 }

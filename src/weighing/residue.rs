@@ -4,6 +4,7 @@ use super::Engine;
 use super::event::{Choice, CueKind, RowKind, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Seen};
+use super::run::Deed;
 use super::state::{Emptied, State};
 use super::steady::Level;
 use super::zero::Load;
@@ -37,13 +38,15 @@ impl Engine {
             |index: &usize| run.emptied.contains_key(index) && !run.residues.contains_key(index);
         let index = match number {
             Some(number) => number.checked_sub(1).filter(known),
-            None => run.emptied.keys().copied().filter(known).max(),
+            // The last one weighed, and no other: said twice, it means no earlier beaker.
+            None => run.emptied.keys().copied().max().filter(known),
         };
         let Some((index, step)) = index.and_then(|i| Some((i, run.plan.steps.get(i)?.clone())))
         else {
             return refused(
                 "There is no emptied beaker to weigh: it must have been weighed empty in this batch, \
-                 with a sure tare, since bismar was started, and not weighed back yet.",
+                 with a sure tare, since bismar was started, and not weighed back yet. For an earlier \
+                 step than the last, name its number.",
             );
         };
         let vessel = run.emptied.get(&index).copied().unwrap_or_default();
@@ -58,7 +61,7 @@ impl Engine {
             step.ingredient,
             vessel.grams(self.readability(step.scale))
         );
-        self.set_state(State::Residue(Emptied {
+        let state = State::Residue(Emptied {
             step: index,
             vessel,
             empty,
@@ -67,78 +70,80 @@ impl Engine {
             missing: None,
             logged: false,
             said: false,
-        }));
-        self.cue(CueKind::Place, say.clone(), None, &[]);
+        });
+        self.enter(state);
+        self.cue(CueKind::Place, say.clone(), None, &[Choice::Cancel]);
         Ok(say)
     }
 
-    pub(super) fn in_residue(&mut self, scale: ScaleIndex, seen: &Seen, mut emptied: Emptied) {
+    pub(super) fn in_residue(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        mut emptied: Emptied,
+    ) -> State {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
             emptied.empty = false;
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             // Whatever it was, the empty pan must be seen again before a beaker is believed.
-            match jump.cause {
-                JumpCause::Key => self.shift_zero(scale, jump.to - jump.from, jump.from_rest),
-                JumpCause::Load | JumpCause::Unknown | JumpCause::Slight => {
-                    self.set_zero(scale, jump.to, false);
-                }
+            let key = jump.cause == JumpCause::Key;
+            match key {
+                true => self.shift_zero(scale, jump.to - jump.from, jump.from_rest),
+                false => self.set_zero(scale, jump.to, false),
             }
             emptied.empty = false;
-            let over = emptied.logged && jump.cause != JumpCause::Key;
-            self.keep(State::Residue(emptied));
-            if over {
-                self.residue_over();
-            }
-            return;
+            return self.residue_lifted(emptied, !key);
         }
-        match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing => {
-                if let Some(level) = seen.steady {
+        emptied.empty &= !seen.may_be_key() && !seen.unit_changed;
+        match (self.load(scale, seen.weight, seen.d), seen.steady) {
+            (Load::Nothing, level) => {
+                if let Some(level) = level {
                     self.see_zero(scale, level.weight);
                     emptied.empty = true;
                 }
-                let over = emptied.logged && seen.plateau;
-                self.keep(State::Residue(emptied));
-                if over {
-                    self.residue_over();
-                }
+                self.residue_lifted(emptied, seen.plateau)
             }
-            Load::BelowEmpty => {
-                if let Some(level) = seen.steady {
-                    self.set_zero(scale, level.weight, true);
-                    emptied.empty = true;
-                }
-                self.keep(State::Residue(emptied));
+            (Load::BelowEmpty, Some(level)) => {
+                self.see_zero(scale, level.weight);
+                emptied.empty = true;
+                self.residue_lifted(emptied, true)
             }
-            Load::Something => match seen.steady {
-                Some(level) if emptied.ticket.is_none() => {
-                    self.judge_emptied(scale, level, emptied);
-                }
-                Some(_) | None => self.keep(State::Residue(emptied)),
-            },
+            (Load::Something, Some(level)) if emptied.ticket.is_none() => {
+                self.judge_emptied(scale, level, emptied)
+            }
+            (Load::Something | Load::BelowEmpty, Some(_) | None) => State::Residue(emptied),
         }
     }
 
-    fn judge_emptied(&mut self, scale: ScaleIndex, level: Level, mut emptied: Emptied) {
+    /// The emptied beaker may be off the pan again. A delivery that is short stays a question.
+    fn residue_lifted(&mut self, emptied: Emptied, off: bool) -> State {
+        match off && emptied.logged && emptied.missing.is_none() {
+            true => self.go_on(),
+            false => State::Residue(emptied),
+        }
+    }
+
+    fn judge_emptied(&mut self, scale: ScaleIndex, level: Level, mut emptied: Emptied) -> State {
         let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
         let first = !std::mem::replace(&mut emptied.said, true);
         if !emptied.empty || !exact {
-            self.keep(State::Residue(emptied));
             if first {
                 let say = "Lift everything off the scale; then put the emptied beaker on.";
-                self.cue(CueKind::Lift, say.into(), None, &[]);
+                self.cue(CueKind::Lift, say.into(), None, &[Choice::Cancel]);
             }
-            return;
+            return State::Residue(emptied);
         }
-        let Some(run) = &self.run else { return };
+        let Some(run) = &self.run else {
+            return State::Residue(emptied);
+        };
         let index = emptied.step;
         let (Some(step), Some(Some(weighed))) = (
             run.plan.steps.get(index).cloned(),
             run.done.get(index).copied(),
         ) else {
-            return;
+            return State::Residue(emptied);
         };
         let mass = level.weight - self.zero(scale);
         let net = mass - emptied.vessel;
@@ -147,29 +152,21 @@ impl Engine {
         let uncertainty = self.uncertainty(scale, level.d, 2, wander).expanded();
         let least = -(uncertainty + level.d);
         if net < least || net > most_that_stays(weighed.net).max(uncertainty) {
-            self.keep(State::Residue(emptied));
             if first {
                 let say = format!(
                     "That is not the emptied beaker of {}, going by its weight ({} g; empty it was {} g). \
-                     Lift it and put the right one on, or say next to leave it.",
+                     Lift it and put the right one on, or say cancel to leave it.",
                     step.ingredient,
                     mass.grams(level.d),
                     emptied.vessel.grams(level.d)
                 );
-                self.cue_urgent(CueKind::Choose, say, &[Choice::Next]);
+                self.cue_urgent(CueKind::Choose, say, &[Choice::Cancel]);
             }
-            return;
+            return State::Residue(emptied);
         }
         // Less than nothing is the scale's scatter.
         let net = net.max(Mass::ZERO);
-        let mut draft = self.draft(RowKind::Residue);
-        draft.step = step.number;
-        draft.ingredient.clone_from(&step.ingredient);
-        let lot = run_lot(self, &step.ingredient);
-        draft.lot = lot;
-        draft.phase = self.phase_name(step.phase);
-        draft.vessel = step.vessel.name().to_owned();
-        draft.scale = self.scale_name(scale);
+        let mut draft = self.draft_of(RowKind::Residue, Some(&step));
         draft.tare = Some(emptied.vessel);
         draft.gross = Some(mass);
         draft.net = Some(net);
@@ -184,16 +181,22 @@ impl Engine {
         );
         emptied.net = net;
         emptied.ticket = Some(self.log(draft));
-        self.keep(State::Residue(emptied));
+        State::Residue(emptied)
     }
 
     /// Its row is on the disk: now it counts, and what is missing is said.
-    pub(super) fn residue_logged(&mut self, mut emptied: Emptied) {
+    pub(super) fn residue_logged(&mut self, mut emptied: Emptied, seq: u64) -> State {
         emptied.logged = true;
-        let Some(run) = &mut self.run else { return };
+        let Some(run) = &mut self.run else {
+            return State::Residue(emptied);
+        };
         run.residues.insert(emptied.step, emptied.net);
+        run.deeds.push(Deed::Residue {
+            index: emptied.step,
+            seq,
+        });
         let Some(step) = run.plan.steps.get(emptied.step).cloned() else {
-            return;
+            return State::Residue(emptied);
         };
         let went_in = run.parts().get(step.part).map(|part| part.held);
         let planned = run.plan.parts.get(step.part);
@@ -210,10 +213,10 @@ impl Engine {
                 CueKind::Choose,
                 format!(
                     "{} g {name} are missing: {stayed} g stayed in the beaker. Say next to weigh them, \
-                     or lift the beaker to leave it so.",
+                     or cancel to leave it so.",
                     missing.round_to(d).grams(d)
                 ),
-                &[Choice::Next],
+                &[Choice::Next, Choice::Cancel],
             ),
             None => (
                 CueKind::Lift,
@@ -221,8 +224,8 @@ impl Engine {
                 &[],
             ),
         };
-        self.set_state(State::Residue(emptied));
         self.cue(kind, say, None, choices);
+        State::Residue(emptied)
     }
 
     /// `next` while an emptied beaker is waited for, or while it is asked what to do.
@@ -246,7 +249,8 @@ impl Engine {
                     parts: Vec::new(),
                 };
                 self.amend(&change);
-                self.residue_over();
+                let state = self.go_on();
+                self.enter(state);
                 format!(
                     "{} g {} are weighed once more.",
                     mass.grams(d),
@@ -254,27 +258,14 @@ impl Engine {
                 )
             }
             (_, _) if emptied.ticket.is_some() && !emptied.logged => {
-                self.keep(State::Residue(emptied));
                 "It is being written; a moment.".into()
             }
             (_, _) => {
-                self.residue_over();
+                let state = self.go_on();
+                self.enter(state);
                 "The beaker is left as it is.".into()
             }
         }
-    }
-
-    /// Back to where the batch was.
-    fn residue_over(&mut self) {
-        self.keep(State::Clear);
-        self.go_on();
-    }
-
-    pub(super) fn phase_name(&self, phase: usize) -> String {
-        let run = self.run.as_ref();
-        run.and_then(|run| run.plan.phases.get(phase))
-            .map(|phase| phase.name.clone())
-            .unwrap_or_default()
     }
 
     /// Remembers what the vessel of a recorded weight weighs empty, where that is sure.
@@ -284,10 +275,7 @@ impl Engine {
         way: VesselWay,
         tared: &super::state::Tared,
     ) {
-        let sure = tared.doubt.is_none()
-            && !tared.tainted
-            && tared.carried == 0
-            && tared.unproven == Mass::ZERO;
+        let sure = tared.suspect.is_none() && tared.carried == 0 && tared.unproven == Mass::ZERO;
         let vessel = tared.vessel.filter(|vessel| {
             way == VesselWay::Beaker && sure && *vessel > vessel_at_least(tared.base_d)
         });
@@ -298,11 +286,4 @@ impl Engine {
             };
         }
     }
-}
-
-fn run_lot(engine: &Engine, ingredient: &str) -> String {
-    let run = engine.run.as_ref();
-    run.and_then(|run| run.lots.get(ingredient))
-        .cloned()
-        .unwrap_or_default()
 }

@@ -6,7 +6,7 @@ use super::event::ScaleIndex;
 use super::net_of;
 use super::pan::Seen;
 use super::pour::AfterFlow;
-use super::state::{Correction, State, Written};
+use super::state::{Correction, Refused, State, Why, Written};
 use crate::bench::{Progress, Weighed};
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
@@ -29,8 +29,8 @@ pub(super) struct Run {
     pub restless_since: Option<Moment>,
     /// Phase whose mixing the next vessel confirms.
     pub mix_pending: Option<usize>,
-    /// The last vessel was lifted; its pan's zero is to be looked at for spills.
-    pub spill_check: Option<(usize, u64)>,
+    /// The last vessel was lifted; what the empty pan shows is to be held against its record.
+    pub lift_check: Option<LiftCheck>,
     pub wrong_scale: bool,
     /// While mixing: the pan was seen empty, so that what comes next is a vessel.
     pub pan_was_empty: bool,
@@ -41,12 +41,12 @@ pub(super) struct Run {
     /// The mixing of a phase was confirmed just now.
     pub just_mixed: bool,
     pub corrections: Vec<Correction>,
-    /// When something came onto the empty pan.
-    pub landed_at: Option<Moment>,
     /// What comes next may not be empty.
-    pub suspect: bool,
+    pub suspect: Option<Why>,
+    /// The maker has said that what comes to rest is empty.
+    pub word_empty: bool,
     /// A vessel tared by the key may stand on the pan that shows nothing.
-    pub maybe_tared: bool,
+    pub maybe_there: bool,
     /// The batch goes on after a restart: what stands there may hold some of this step already.
     pub resumed: bool,
     /// The recorded vessel has just left, and the pan may carry the next one already.
@@ -58,8 +58,10 @@ pub(super) struct Run {
     pub last_gross: Option<Mass>,
     /// Mass of what stands on the pan while it is to be cleared.
     pub stood: Option<Mass>,
-    /// Mass of what was lifted because its tare was not sure.
-    pub refused: Option<Mass>,
+    /// What the bowl weighed with all that was recorded in it.
+    pub bowl_gross: Option<Mass>,
+    /// What was lifted because nothing proved that it was empty.
+    pub refused: Option<Refused>,
     /// Mass of the empty vessel whose tare was lost: it may come back with what was poured into it.
     /// `Some(None)` where its own mass is not known either.
     pub lost_vessel: Option<Option<Mass>>,
@@ -67,8 +69,40 @@ pub(super) struct Run {
     pub emptied: HashMap<usize, Mass>,
     /// What stayed in the beaker of a step (by index).
     pub residues: HashMap<usize, Mass>,
+    /// What the maker did last, for `undo`.
+    pub deeds: Vec<Deed>,
+    /// The state's name as it was told last.
+    pub told_state: &'static str,
     /// The maker closes the batch although an ingredient is outside its limits.
     pub limits_accepted: bool,
+}
+
+/// What the empty pan will say of records, once their vessel is off.
+#[derive(Debug)]
+pub(super) struct LiftCheck {
+    pub scale: ScaleIndex,
+    /// What the empty pan should show, by the frame that the record rests on.
+    pub zero: Mass,
+    /// That follows from weights at rest alone.
+    pub exact: bool,
+    /// The lowest shown since.
+    pub low: Option<Mass>,
+    /// The records that rest on this zero, with the index of their steps: one, or those of a bowl.
+    pub records: Vec<(usize, Written)>,
+}
+
+/// Something that a word can take back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Deed {
+    /// A weight was recorded, or the step was skipped.
+    Weighed { index: usize, seq: u64 },
+    /// What stayed in a beaker was recorded.
+    Residue { index: usize, seq: u64 },
+    /// A lot was named in place of another, or of none.
+    Lot {
+        ingredient: String,
+        before: Option<String>,
+    },
 }
 
 impl Run {
@@ -82,7 +116,7 @@ impl Run {
         let resumed = progress.resumed || done.iter().any(Option::is_some);
         Run {
             step,
-            state: State::Empty { carry: None },
+            state: State::Empty,
             done,
             mixed: progress.mixed,
             lots: progress.lots,
@@ -90,25 +124,36 @@ impl Run {
             corrects: None,
             restless_since: None,
             mix_pending: None,
-            spill_check: None,
+            lift_check: None,
             wrong_scale: false,
             pan_was_empty: false,
             bowl_base: None,
             bowl_last: None,
             just_mixed: false,
             corrections: Vec::new(),
-            landed_at: None,
-            suspect: false,
-            maybe_tared: false,
+            suspect: None,
+            word_empty: false,
+            maybe_there: false,
             resumed,
             in_transit: false,
             leaving: false,
             begun: Moment::default(),
             last_gross: None,
             stood: None,
+            bowl_gross: None,
             refused: None,
+            deeds: Vec::new(),
+            told_state: "",
             lost_vessel: None,
-            emptied: HashMap::new(),
+            emptied: progress
+                .tares
+                .into_iter()
+                .filter_map(|(number, tare)| {
+                    let index = number.checked_sub(1)?;
+                    let beaker = plan.steps.get(index)?.vessel == VesselWay::Beaker;
+                    beaker.then_some((index, tare))
+                })
+                .collect(),
             residues: progress
                 .residues
                 .into_iter()
@@ -139,15 +184,15 @@ impl Run {
     pub fn live_net(&self, scale: ScaleIndex, seen: &Seen) -> Option<Mass> {
         let step = self.current()?;
         let base = match &self.state {
-            State::Tared(tared) => tared.base,
+            State::Tared(tared) if tared.suspect.is_none_or(|suspect| suspect.exact) => tared.base,
             State::Writing(written) | State::Lift(written) => written.tared.base,
-            State::Clear
-            | State::Empty { .. }
-            | State::Landing { .. }
-            | State::Unsure { .. }
+            State::Tared(_)
+            | State::Clear { .. }
+            | State::Empty
+            | State::Landing(_)
+            | State::Unsure(_)
             | State::Away(_)
             | State::Stranger { .. }
-            | State::Recheck(_)
             | State::Mix { .. }
             | State::Residue(_)
             | State::Choose

@@ -96,10 +96,15 @@ pub(super) fn back_to_weigh(way: VesselWay) -> String {
     )
 }
 
-pub(super) fn lift_to_check(way: VesselWay, net: Mass, d: Mass) -> String {
+pub(super) fn lift_to_check(way: VesselWay, net: Mass, d: Mass, inside: bool) -> String {
     format!(
-        "{} g, inside. Lift the {} now: that proves the tare.",
+        "{} g, {}. Lift the {} now: that proves the tare.",
         net.shown(d),
+        if inside {
+            "inside"
+        } else {
+            "too much as it seems"
+        },
         vessel(way)
     )
 }
@@ -113,10 +118,21 @@ pub(super) fn lift_and_back(way: VesselWay) -> String {
 
 pub(super) fn unsure(way: VesselWay) -> String {
     let thing = vessel(way);
-    format!(
-        "Not sure of the tare: something may have gone in before the {thing} was at rest. Lift it off; \
-         if it was tared that settles it, if not place it empty."
-    )
+    match way {
+        VesselWay::Difference => format!(
+            "Not sure of the {thing}'s weight. Lift it off, wait for the scale to rest, put it back."
+        ),
+        VesselWay::Beaker | VesselWay::Bowl | VesselWay::Jar => format!(
+            "Not sure of the tare: something may have gone in before the {thing} was at rest. Lift it off, \
+             empty it, and place it again."
+        ),
+    }
+}
+
+pub(super) fn other_bowl() -> String {
+    "This is not what the bowl weighed when it left. Put the right bowl on; or say next if this is it, \
+     with nothing of the next ingredient in it."
+        .into()
 }
 
 pub(super) fn same_again(way: VesselWay) -> String {
@@ -147,7 +163,8 @@ pub(super) fn resumed(step: &Step) -> String {
 
 pub(super) fn just_weighed(way: VesselWay) -> String {
     format!(
-        "That is the {} just weighed. Lift it off; an empty one comes next.",
+        "That weighs what the {0} just weighed does. Lift it off and place an empty {0}; if it is another \
+         one, and empty, say next.",
         vessel(way)
     )
 }
@@ -161,7 +178,7 @@ pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
         );
     }
     if !plausible {
-        return "This is not the bowl as it left, going by its weight. Lift it; put the bowl back as it was, or say stop.".into();
+        return "This is not the bowl as it left, going by its weight. Put the bowl back as it was; or say next, and go on with what is in it now.".into();
     }
     if way == VesselWay::Bowl {
         return "The bowl is not as it left. Say next if it is the same bowl, with nothing else in it.".into();
@@ -171,13 +188,24 @@ pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
     )
 }
 
+/// Less is in the vessel than at its last rest.
+pub(super) fn fell(step: &Step, by: Mass, d: Mass) -> String {
+    format!(
+        "{} g less than before. Say next if that much {} was taken out; say again and begin anew if something \
+         else lay on the scale.",
+        by.shown(d),
+        step.ingredient
+    )
+}
+
 pub(super) fn clear(way: VesselWay) -> String {
-    match way {
-        VesselWay::Beaker => "Lift everything off the scale; a fresh beaker comes next.".into(),
-        VesselWay::Bowl => "Lift everything off the scale; the bowl comes next.".into(),
-        VesselWay::Difference => "Lift everything off the scale; the bottle comes next.".into(),
-        VesselWay::Jar => "Lift everything off the scale; an empty jar comes next.".into(),
-    }
+    let next = match way {
+        VesselWay::Beaker => "a fresh beaker",
+        VesselWay::Bowl => "the bowl",
+        VesselWay::Difference => "the bottle",
+        VesselWay::Jar => "an empty jar",
+    };
+    format!("Lift everything off the scale; {next} comes next. Say next if nothing is on it.")
 }
 
 pub(super) fn lot(name: &str) -> String {
@@ -189,14 +217,17 @@ pub(super) fn unit(unit: &str, needed: &str) -> String {
 }
 
 pub(super) fn unit_changed(unit: &str) -> String {
-    format!(
-        "The scale shows {unit} now. Weights are converted; set it back to what you are used to."
-    )
+    format!("The scale shows {unit} now; weights are converted. Set it back when you can.")
 }
 
 pub(super) fn draught() -> String {
     "The scale does not come to rest. Shield it from the draught; take your hands off the bench."
         .into()
+}
+
+/// Grams for a sentence: whole steps of the scale.
+pub(super) fn grams(mass: Mass, d: Mass) -> Grams {
+    mass.shown(d)
 }
 
 /// Grams as they are said: as many decimals as the scale's step has in grams, no more.

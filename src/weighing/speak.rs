@@ -3,6 +3,7 @@
 use super::Engine;
 use super::event::{Choice, Cue, CueKind, Draft, Event, RowKind};
 use super::run::Run;
+use crate::formula::Step;
 use crate::mass::Mass;
 
 impl Engine {
@@ -59,6 +60,26 @@ impl Engine {
         }
     }
 
+    /// Tells of something beside what is to be done; that is said again with it, so that the sentence
+    /// which stands is never without it.
+    pub(super) fn tell_beside(&mut self, what: &str, kind: CueKind, choices: &[Choice]) {
+        let Some(last) = self.last_cue.clone() else {
+            self.cue_urgent(kind, what.to_owned(), choices);
+            return;
+        };
+        let mut cue = Cue {
+            say: format!("{what} {}", last.say),
+            urgent: true,
+            ..last
+        };
+        for choice in choices {
+            if !cue.choices.contains(choice) {
+                cue.choices.push(*choice);
+            }
+        }
+        self.out.push_back(Event::Cue(cue));
+    }
+
     pub(super) fn repeat_cue(&mut self) {
         self.fault = None;
         if let Some(cue) = self.last_cue.clone() {
@@ -78,8 +99,12 @@ impl Engine {
 
     /// A draft with what is known of the running step, and no weights.
     pub(super) fn draft(&self, kind: RowKind) -> Draft {
+        self.draft_of(kind, self.run.as_ref().and_then(Run::current))
+    }
+
+    /// A draft with what is known of `step`, and no weights.
+    pub(super) fn draft_of(&self, kind: RowKind, step: Option<&Step>) -> Draft {
         let run = self.run.as_ref();
-        let step = run.and_then(Run::current);
         let phase = run
             .zip(step)
             .and_then(|(run, step)| run.plan.phases.get(step.phase));

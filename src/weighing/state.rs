@@ -1,5 +1,6 @@
 //! Where a step stands.
 
+use super::pan::Jump;
 use super::steady::Level;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
@@ -8,29 +9,21 @@ use crate::scale::Moment;
 /// The state of the running step.
 #[derive(Debug, Clone)]
 pub(super) enum State {
-    /// Something is on the pan that does not belong there; it must be lifted first.
-    Clear,
-    /// The pan is empty; a vessel is expected. `carry`: the zero that would hold if the last jump to
-    /// zero was not a lift but the TARE key under a vessel that still stands there.
-    Empty { carry: Option<Mass> },
+    /// Something is on the pan that does not belong there; it must be lifted first. `unseen`: the scale
+    /// may show zero with it, so that only a lower indication, or a word, tells that it is off.
+    Clear { unseen: bool },
+    /// The pan is empty; a vessel is expected.
+    Empty,
     /// Something came onto the pan and is not at rest yet.
-    Landing { carry: Option<Mass> },
-    /// Something is on the pan and its tare is not sure.
-    Unsure {
-        level: Level,
-        /// It came back with the same weight after it was to be emptied: only a person's word tells.
-        same_again: bool,
-        /// Something may have gone in that no reading tells.
-        suspect: bool,
-    },
-    /// A vessel with a known tare.
+    Landing(Landing),
+    /// Something is on the pan, and nothing proves that it is empty.
+    Unsure(Unsure),
+    /// A vessel whose tare is known, or was.
     Tared(Tared),
     /// The vessel was lifted with something in it that is not recorded.
     Away(Tared),
     /// Back on the pan, but not as it left.
     Stranger { tared: Tared, level: Level },
-    /// Readings are missing and the weight is another one: the zero has to be seen again.
-    Recheck(Tared),
     /// The weight is on its way to the disk.
     Writing(Written),
     /// Recorded; the vessel is to be lifted.
@@ -43,6 +36,91 @@ pub(super) enum State {
     Choose,
     /// The batch is over.
     Done,
+}
+
+/// What comes to rest on the pan.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Landing {
+    /// When the pan began to show it.
+    pub since: Moment,
+    /// The TARE key took off so much of it before it was at rest, by our reading.
+    pub keyed: Option<Jump>,
+}
+
+/// What stands on the pan and may not be empty.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Unsure {
+    pub level: Level,
+    pub why: Why,
+    /// The late part of its arrival in seconds, where that was all that spoke against it.
+    pub tail: Option<f64>,
+    /// Its mass is known, as far as the zero is.
+    pub mass: Mass,
+    /// The lowest shown since.
+    pub low: Mass,
+}
+
+/// Why a vessel that stands there is not taken for empty.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Why {
+    /// More than one load came, or it came too slowly.
+    Shape,
+    /// A key was pressed, readings were missing or the unit changed while it came.
+    Unseen,
+    /// The batch goes on after a restart.
+    Restart,
+    /// It stood there before it was asked for, or its tare was lost.
+    Stood,
+    /// It weighs what the one that was to be emptied weighed.
+    Same,
+    /// It weighs what the vessel just recorded weighs.
+    JustWeighed,
+    /// It does not weigh what the bowl with its content should.
+    OtherBowl,
+}
+
+impl Why {
+    /// Whether a person's word that it is empty settles it at once; else it is to be lifted first.
+    pub fn takes_a_word(self) -> bool {
+        match self {
+            Why::Restart | Why::Same | Why::JustWeighed | Why::OtherBowl => true,
+            Why::Shape | Why::Unseen | Why::Stood => false,
+        }
+    }
+}
+
+/// What was lifted because nothing proved that it was empty.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Refused {
+    pub mass: Mass,
+    /// It was at rest, and the zero known: it weighs just so when it is back.
+    pub exact: bool,
+    pub tail: Option<f64>,
+}
+
+/// The frame in which the tare stands may have moved: a key, a gap, or the vessel was off.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Suspect {
+    /// The indication of the empty pan, the vessel's without the ingredient, and what it showed when it
+    /// was last at rest, if the frame did not move.
+    pub zero: Mass,
+    pub base: Mass,
+    pub shown: Mass,
+    pub rest: Option<Mass>,
+    pub moved: bool,
+    /// If it moved, it moved by just so much as was taken off at rest; else nobody knows.
+    pub exact: bool,
+    /// Readings were missing: the indication says nothing of what stands there.
+    pub blind: bool,
+    pub poured: bool,
+    /// The highest and the lowest shown since, and whether something rose above the lowest.
+    pub high: Option<Mass>,
+    pub low: Option<Mass>,
+    /// Readings that agree with the lowest.
+    pub lows: u32,
+    pub risen: bool,
+    /// It came to rest since.
+    pub level: Option<Level>,
 }
 
 /// An emptied beaker that comes back.
@@ -71,6 +149,8 @@ pub(super) struct Tared {
     /// What the scale shows with the vessel before the step's ingredient.
     pub base: Mass,
     pub base_d: Mass,
+    /// When that was seen last.
+    pub based_at: Moment,
     /// Mass of the vessel with all that was in it before this step; `None` where no empty pan and no
     /// rest say so. A key press and a gap do not change it.
     pub vessel: Option<Mass>,
@@ -78,15 +158,13 @@ pub(super) struct Tared {
     /// uncertainty, and the record claims no verdict.
     pub unproven: Mass,
     /// Readings that the net weight rests on besides the tare and the gross reading: two for each
-    /// time the tare was carried over a key press or over another zero.
+    /// time the tare was carried over a key press, a lift or another zero.
     pub carried: u32,
     /// Wander of the indication when the tare was taken.
     pub base_wander: Mass,
     /// That and the wander of the gross reading together, once captured.
     pub wander: Mass,
-    pub doubt: Option<Doubt>,
-    /// A key was pressed while the weight moved: the tare must be seen again.
-    pub tainted: bool,
+    pub suspect: Option<Suspect>,
     /// Whether anything was poured (more than 5 d away from the base at rest).
     pub poured: bool,
     /// Since when, and in how many readings, it showed more than the base.
@@ -97,18 +175,20 @@ pub(super) struct Tared {
     pub poured_before: bool,
     /// Since then the load grew again: that may be another vessel.
     pub replaced: bool,
-    /// It was off the pan when readings went missing: the empty pan's old zero proves the frame.
-    pub away: bool,
-    /// The load was moving when readings went missing.
-    pub moving_at_gap: bool,
-    /// While its zero is looked for: what it showed before a jump to zero, key or lift.
-    pub jumped: Option<Mass>,
-    /// While its zero is looked for: the highest weight that two readings in a row agreed on.
-    pub highest: Option<Mass>,
-    /// The step begins again as soon as the zero is known.
-    pub restart: bool,
     /// It moved on since its last rest: what it holds now is not known before the next one.
     pub moved: bool,
+    /// Less is in it than at the last rest, and nothing was asked to be taken out.
+    pub fell: bool,
+    /// It left before it was at rest, and is back with what it seemed to hold then.
+    pub as_it_left: bool,
+    /// A weight that stayed for a moment, since when, and the most that stayed for a third of a second
+    /// since the last rest.
+    pub staying: Option<(Moment, Mass)>,
+    pub stayed: Mass,
+    /// How far it crept while it stood at rest: the zero drifts, or it dries.
+    pub crept: Mass,
+    /// The most it held since then, as far as the moving indication shows.
+    pub most: Mass,
     /// The last net weight at rest.
     pub rest: Option<Mass>,
     /// The reading of that.
@@ -130,33 +210,20 @@ pub(super) struct Tared {
     pub said: Option<Mass>,
     /// What the cue asked for last, so that a question is asked once.
     pub asked: Option<Asked>,
+    /// While it is off the pan: what stands there now came unseen, or a key was pressed under it.
+    pub blind: bool,
+    /// It is off because it was asked for: what it weighs when it is back is what it holds.
+    pub asked_back: bool,
 }
 
 /// A question asked once.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Asked {
+    Lift,
     CheckTare,
     Lot,
     Unit,
     Draught,
-}
-
-/// Two explanations of one jump to zero.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Doubt {
-    /// The empty pan's indication if the vessel is there (the key was pressed); `None`: not known,
-    /// but below `absent_zero`.
-    pub present_zero: Option<Mass>,
-    /// The empty pan's indication if the vessel is not there.
-    pub absent_zero: Mass,
-    /// If the vessel was lifted: what the scale shows when it is back, and the base then.
-    pub back: Option<(Mass, Mass)>,
-    /// If the vessel was lifted: where the next thing that landed came to rest.
-    pub landed: Option<Mass>,
-    /// Whether the vessel had something of this step in it.
-    pub poured: bool,
-    /// Whether anything came onto the pan since the jump.
-    pub risen: bool,
 }
 
 /// A weight that was captured.
@@ -182,8 +249,13 @@ pub(super) struct Written {
     pub brief: Option<Level>,
     /// More than drops came on top, reading by reading: how many readings and the last of them.
     pub piled: Option<(u32, Mass)>,
+    /// The highest of such a pile that came to an end.
+    pub heaped: Option<Mass>,
     /// What stands there may be another load: nothing more is corrected, and the record claims less.
     pub doubtful: bool,
+    /// That is because more came on top; what it rests on, should that go again.
+    pub more_on_it: bool,
+    pub alone: Option<(Mass, Mass, Option<super::event::Verdict>)>,
     /// The TARE key may have been pressed since.
     pub key_seen: bool,
     /// The indication was well below the vessel's own weight.
@@ -199,33 +271,36 @@ pub(super) struct Written {
     pub above_since: Option<Moment>,
     /// Such a run as it begins.
     pub forming: Option<Level>,
+    /// The lowest shown since the load was last at rest.
+    pub low: Mass,
     /// In bowl way, or by `next`: go on without a lift.
     pub no_lift: bool,
 }
 
 impl Tared {
-    pub fn new(base: Mass, base_d: Mass) -> Tared {
+    pub fn new(base: Mass, base_d: Mass, at: Moment) -> Tared {
         Tared {
             base,
             base_d,
+            based_at: at,
             vessel: None,
             unproven: Mass::ZERO,
             carried: 0,
             base_wander: Mass::ZERO,
             wander: Mass::ZERO,
-            doubt: None,
-            tainted: false,
+            suspect: None,
             poured: false,
             above: None,
             disturbed: false,
             poured_before: false,
             replaced: false,
-            away: false,
-            moving_at_gap: false,
-            jumped: None,
-            highest: None,
-            restart: false,
             moved: false,
+            fell: false,
+            as_it_left: false,
+            staying: None,
+            stayed: Mass::ZERO,
+            crept: Mass::ZERO,
+            most: Mass::ZERO,
             rest: None,
             last_level: None,
             peak: None,
@@ -237,6 +312,8 @@ impl Tared {
             stopped: false,
             said: None,
             asked: None,
+            blind: false,
+            asked_back: false,
         }
     }
 
@@ -276,24 +353,51 @@ impl Tared {
         }
     }
 
-    pub fn in_doubt(mut self, doubt: Doubt) -> Tared {
-        self.doubt = Some(doubt);
-        self
-    }
-
-    /// The same vessel in a frame moved by a key press of `shift` (shown after − shown before).
-    pub fn shifted(&mut self, shift: Mass, to: Mass, d: Mass) {
-        if self.poured {
-            self.base += shift;
-            self.carried += 2;
-        } else {
-            // Nothing in it yet: the key's zero is the tare.
-            self.base = to;
-            self.base_d = d;
-            self.carried = 0;
-        }
+    /// Its frame may have moved. What was proven before stays proven until something else is.
+    pub fn suspected(&mut self, zero: Mass, way: VesselWay, exact: bool, blind: bool) {
+        let old = Suspect {
+            zero,
+            base: self.base,
+            shown: self.shown_at_rest(way),
+            rest: self.rest,
+            moved: self.moved,
+            exact,
+            blind,
+            poured: self.poured,
+            high: None,
+            low: None,
+            lows: 0,
+            risen: false,
+            level: None,
+        };
+        // Twice is more than anybody can tell apart.
+        let first = self.suspect.is_none();
+        let suspect = self.suspect.get_or_insert(old);
+        suspect.exact &= exact && first;
+        suspect.blind |= blind;
+        // What was shown before is in another frame.
+        suspect.level = None;
+        suspect.high = None;
+        suspect.low = None;
+        suspect.lows = 0;
         self.held = None;
         self.inside_since = None;
+    }
+
+    /// The maker was asked to lift it.
+    pub fn was_asked_off(&self) -> bool {
+        matches!(self.asked, Some(Asked::Lift | Asked::CheckTare))
+    }
+
+    /// The frame did not move after all: the tare is the one from before.
+    pub fn cleared(&mut self) {
+        if let Some(old) = self.suspect.take() {
+            self.base = old.base;
+            self.rest = old.rest;
+            self.moved = old.moved;
+            self.poured = old.poured;
+        }
+        self.asked = None;
     }
 }
 
@@ -301,13 +405,12 @@ impl State {
     /// Whether no weighing is under way: a remedy may be chosen, an emptied beaker put back.
     pub fn is_between(&self) -> bool {
         match self {
-            State::Mix { .. } | State::Empty { .. } | State::Clear | State::Choose => true,
-            State::Landing { .. }
-            | State::Unsure { .. }
+            State::Mix { .. } | State::Empty | State::Clear { .. } | State::Choose => true,
+            State::Landing(_)
+            | State::Unsure(_)
             | State::Tared(_)
             | State::Away(_)
             | State::Stranger { .. }
-            | State::Recheck(_)
             | State::Writing(_)
             | State::Lift(_)
             | State::Residue(_)
@@ -318,15 +421,17 @@ impl State {
     /// A word for `status` and for the tare event.
     pub fn name(&self) -> &'static str {
         match self {
-            State::Clear => "lift what is on the scale",
-            State::Empty { .. } => "empty, waiting for a vessel",
-            State::Landing { .. } => "a vessel is coming to rest",
-            State::Unsure { .. } => "not sure of the tare",
-            State::Tared(t) if t.doubt.is_some() || t.tainted => "tare to be checked at the lift",
-            State::Tared(_) => "vessel tared",
+            State::Clear { .. } => "lift what is on the scale",
+            State::Empty => "empty, waiting for a vessel",
+            State::Landing(_) => "a vessel is coming to rest",
+            State::Unsure(_) => "not sure of the tare",
+            State::Tared(tared) => match tared.suspect {
+                None => "vessel tared",
+                Some(suspect) if suspect.exact => "tare to be checked at the lift",
+                Some(_) => "zero lost, lift and put back",
+            },
             State::Away(_) => "vessel lifted, tare remembered",
             State::Stranger { .. } => "not sure it is the same vessel",
-            State::Recheck(_) => "zero lost, lift and put back",
             State::Writing(_) => "being recorded",
             State::Lift(_) => "recorded, waiting for the lift",
             State::Mix { .. } => "mixing",
@@ -367,10 +472,13 @@ impl Written {
 
     /// Forgets the readings since the record: the frame moved.
     pub fn forget_trail(&mut self) {
+        self.dipped = false;
+        self.disturbed = false;
         self.brief = None;
         self.forming = None;
         self.strayed = None;
         self.piled = None;
+        self.heaped = None;
         self.above_since = None;
         self.rising = None;
     }
@@ -420,6 +528,11 @@ impl Written {
         self.forming = Some(run);
         // A pour only adds; a hand on the rim presses and lets go.
         if seen.weight - self.shown > self.most_drops(seen.d) {
+            if let Some((3.., last)) = self.piled
+                && seen.weight < last - seen.d
+            {
+                self.heaped = Some(last);
+            }
             self.piled = match self.piled {
                 Some((n, last)) if seen.weight >= last - seen.d => Some((n + 1, seen.weight)),
                 Some(_) => None,

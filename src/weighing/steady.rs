@@ -15,6 +15,9 @@ const LONGEST_GAP_US: u64 = 1_500_000;
 /// memory. A faster flood than that never rests.
 const MOST_READINGS: usize = 8192;
 
+/// Two readings that agree may be a chance.
+const FEWEST_READINGS: usize = 3;
+
 /// A steady indication.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Level {
@@ -53,6 +56,11 @@ impl Steady {
         }
     }
 
+    /// A slower scale needs a longer window: what still creeps in is then less than a fifth of d.
+    pub fn set_window(&mut self, seconds: f64) {
+        self.window_us = (seconds.clamp(0.1, 60.0) * 1e6) as u64;
+    }
+
     /// Forgets everything: after an overload, a gap, a change of unit or a key press.
     pub fn reset(&mut self) {
         self.run.clear();
@@ -73,7 +81,7 @@ impl Steady {
             .run
             .front()
             .is_some_and(|&(first, _)| at.since(first) >= self.window_us);
-        if covered && flag != Some(false) {
+        if covered && self.run.len() >= FEWEST_READINGS && flag != Some(false) {
             self.since.get_or_insert(at);
             self.trim(at);
         } else {
@@ -123,7 +131,7 @@ impl Steady {
     /// Drops readings older than the window, so that old ones do not weigh in the mean. Always
     /// keeps enough to cover the window.
     fn trim(&mut self, at: Moment) {
-        while self.run.len() > 2 && at.since(self.run[1].0) >= self.window_us {
+        while self.run.len() > FEWEST_READINGS && at.since(self.run[1].0) >= self.window_us {
             self.run.pop_front();
         }
     }

@@ -2,7 +2,8 @@
 
 use super::event::{Choice, CueKind, Event, ScaleIndex};
 use super::order::vessel_at_least;
-use super::pan::{JumpCause, Seen};
+use super::pan::{Jump, JumpCause, Seen};
+use super::pour::landing_weight;
 use super::state::{Asked, State, Tared};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
@@ -12,36 +13,41 @@ use crate::mass::Mass;
 
 /// A rest this soon after "ease off" tells what falls after the hand stops: 3 s.
 const LEARN_WITHIN_US: u64 = 3_000_000;
+/// Nearly right but not at rest for this long: something moves the air or the bench.
+const RESTLESS_US: u64 = 8_000_000;
+/// What stays for so long was in the vessel, and no bump: 0.35 s.
+const STAYED_US: u64 = 350_000;
+/// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
+const DRIFT_US: u64 = 10_000_000;
 
 impl Engine {
-    pub(super) fn in_tared(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) {
-        let Some(step) = self.step_now() else { return };
+    pub(super) fn in_tared(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) -> State {
+        let Some(step) = self.step_now() else {
+            return State::Tared(tared);
+        };
         if seen.after_gap && !self.same_after_gap(scale, seen, &step, &mut tared) {
-            return;
-        }
-        if seen
-            .jump
-            .is_some_and(|jump| jump.cause == JumpCause::Slight)
-        {
-            tared.tainted = true;
-        }
-        if step.vessel != VesselWay::Difference && seen.may_be_key() {
-            tared.tainted = true;
+            tared.suspected(self.zero(scale), step.vessel, false, true);
+            return self.ask_lift_and_back(&step, tared);
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
-            self.jump_under_vessel(scale, seen, &step, tared, jump);
-            return;
+            return self.jump_under_vessel(scale, seen, &step, tared, jump);
         }
-        let mut tared = match self.follow_doubt(scale, seen, &step, tared) {
-            Some(tared) => tared,
-            None => return,
-        };
-        if tared.doubt.is_none() && self.was_lifted(scale, seen, &step, &mut tared) {
-            return;
+        let pours = step.vessel != VesselWay::Difference;
+        if pours && (seen.jump.is_some() || seen.may_be_key()) {
+            // The key takes nothing out of the vessel: so much is guessed until it is proven.
+            tared.suspected(self.zero(scale), step.vessel, false, false);
+            tared.base += seen.weight - seen.before.unwrap_or(seen.weight);
+        }
+        if tared.suspect.is_some() {
+            if let Some(state) = self.follow_suspect(scale, seen, &step, &mut tared) {
+                return state;
+            }
+        } else if let Some(state) = self.was_lifted(scale, seen, &step, &mut tared) {
+            return state;
         }
         self.watch_disturbed(scale, seen, &step, &mut tared);
         match seen.steady {
-            Some(level) if tared.disturbed => {
+            Some(level) if tared.disturbed && tared.suspect.is_none() => {
                 self.rest_after_disturbance(scale, level, &step, tared)
             }
             Some(level) => self.at_rest(scale, level, &step, tared),
@@ -50,141 +56,399 @@ impl Engine {
     }
 
     /// Readings were missing. The same weight as before: go on. Anything else has to be proven.
-    pub(super) fn same_after_gap(
+    fn same_after_gap(
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
         step: &Step,
         tared: &mut Tared,
     ) -> bool {
+        let Some(pan) = self.pans.get_mut(scale) else {
+            return false;
+        };
         let expected = tared.shown_at_rest(step.vessel);
-        let same = self
-            .pans
-            .get(scale)
-            .is_some_and(|pan| pan.same(seen.weight, expected, seen.d));
         // Nor may it have been moving when the readings stopped.
-        let was_same = seen.before.is_some_and(|before| {
-            self.pans
-                .get(scale)
-                .is_some_and(|pan| pan.same(before, expected, seen.d))
-        });
-        if same && was_same && tared.doubt.is_none() && !shows_zero(expected, seen.d) {
-            if let Some(pan) = self.pans.get_mut(scale) {
-                pan.frame_stands();
-            }
+        let same = pan.same(seen.weight, expected, seen.d)
+            && seen
+                .before
+                .is_some_and(|before| pan.same(before, expected, seen.d));
+        if same && tared.suspect.is_none() && !shows_zero(expected, seen.d) {
+            pan.frame_stands();
             self.repeat_cue();
             return true;
         }
-        let mut tared = tared.clone();
-        tared.held = None;
-        tared.inside_since = None;
-        if tared.doubt.is_some_and(|doubt| doubt.risen) {
-            // What rose since the jump may be another vessel.
-            tared.vessel = None;
-            tared.unproven = step.highest;
-        }
-        if let Some((_, base)) = tared.doubt.take().and_then(|doubt| {
-            let (shown, base) = doubt.back?;
-            Some((shown, base - doubt.absent_zero))
-        }) && tared.vessel.is_none()
-        {
-            // The vessel's mass as far as it was seen before the jump.
-            self.set_zero(scale, tared.base - base, false);
-        }
-        tared.poured = true;
-        // What was moving when the readings stopped is not known to have stopped there.
-        tared.moving_at_gap = !was_same;
-        tared.asked = None;
-        self.set_state(State::Recheck(tared));
-        self.out.push_back(Event::Fault {
-            scale: Some(scale),
-            code: "tare",
-            over: false,
-        });
-        self.ask_lift_and_back(step);
         false
     }
 
-    /// The bowl cannot be begun again, so that is not offered.
-    pub(super) fn ask_lift_and_back(&mut self, step: &Step) {
+    /// The tare has to be seen again. The bowl cannot be begun again, so that is not offered.
+    pub(super) fn ask_lift_and_back(&mut self, step: &Step, mut tared: Tared) -> State {
+        tared.poured = true;
+        tared.asked = Some(Asked::Lift);
+        self.out.push_back(Event::Fault {
+            scale: Some(step.scale),
+            code: "tare",
+            over: false,
+        });
+        self.say_lift_and_back(step);
+        State::Tared(tared)
+    }
+
+    pub(super) fn say_lift_and_back(&mut self, step: &Step) {
         let choices: &[Choice] = match step.vessel {
-            VesselWay::Bowl => &[],
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference => &[Choice::Again],
+            VesselWay::Bowl if !self.can_begin_afresh() => &[],
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference | VesselWay::Bowl => {
+                &[Choice::Again]
+            }
         };
         self.cue_urgent(CueKind::Fault, say::lift_and_back(step.vessel), choices);
     }
 
-    /// Whether the vessel left the pan (no doubt about the tare).
-    pub(super) fn was_lifted(
+    /// The indication jumped to zero: a key, a lift, or nobody knows yet.
+    pub(super) fn jump_under_vessel(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        step: &Step,
+        mut tared: Tared,
+        jump: Jump,
+    ) -> State {
+        tared.disturbed = false;
+        let zero = self.zero(scale);
+        let shift = jump.to - jump.from;
+        let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
+        // With another tare in force an empty pan would not show zero.
+        let key = jump.cause == JumpCause::Key
+            || (jump.cause == JumpCause::Unknown
+                && known_zero
+                && zero.abs() > vessel_at_least(seen.d));
+        if !key && (jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference) {
+            // By difference, lifting the source is the work; a key shows itself at the next lift.
+            return self.vessel_away(tared);
+        }
+        let held_some = tared.poured || (jump.from - tared.base).abs() > seen.d * 2;
+        let exact = jump.from_rest || !held_some;
+        if held_some {
+            tared.poured = true;
+            if jump.from_rest {
+                tared.rest = Some(net_of(step, tared.base, jump.from));
+                tared.moved = false;
+            }
+        }
+        if !key || !exact || tared.suspect.is_some() {
+            tared.suspected(zero, step.vessel, exact, false);
+            tared.moved = true;
+            let asked = tared.was_asked_off();
+            if let Some(suspect) = tared.suspect.as_mut().filter(|_| asked) {
+                // It was asked for: the fall counts as one.
+                suspect.high = Some(jump.from);
+            }
+        }
+        if held_some {
+            tared.base += shift;
+            tared.carried += if tared.suspect.is_some() { 0 } else { 2 };
+        } else {
+            // Nothing in it yet: the key's zero is the tare.
+            tared.base = jump.to;
+            tared.base_d = seen.d;
+            tared.based_at = seen.at;
+        }
+        tared.held = None;
+        tared.inside_since = None;
+        if tared.suspect.is_none() {
+            match tared.vessel.filter(|_| !held_some) {
+                Some(vessel) => self.set_zero(scale, jump.to - vessel, true),
+                None => self.shift_zero(scale, shift, jump.from_rest),
+            }
+        }
+        State::Tared(tared)
+    }
+
+    /// While the frame may have moved: is the vessel lifted, or back?
+    fn follow_suspect(
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
         step: &Step,
         tared: &mut Tared,
-    ) -> bool {
+    ) -> Option<State> {
+        let d = seen.d;
+        let asked = tared.was_asked_off();
+        let suspect = tared.suspect.as_mut()?;
+        let least = vessel_at_least(d);
+        let low = suspect.low.map_or(seen.weight, |low| low.min(seen.weight));
+        if suspect.low.is_none_or(|old| low < old - d) {
+            suspect.lows = 0;
+        }
+        suspect.lows += u32::from(seen.weight - low <= d);
+        suspect.low = Some(low);
+        suspect.risen |= seen.weight - low > d * 5;
+        let high = suspect
+            .high
+            .map_or(seen.weight, |high| high.max(seen.weight));
+        suspect.high = Some(high);
+        let vessel = tared.vessel;
+        let above = seen.weight - suspect.zero;
+        let then = *suspect;
+        let came = seen.weight - low;
+        let own = vessel.unwrap_or(then.base - then.zero);
+        let a_vessel_came = own > least && came >= own - own.ratio(1, 5);
+        if let (true, Some(level)) = (asked && a_vessel_came, seen.steady) {
+            let same_frame = (low - then.zero).abs() <= d * 5;
+            let seen_empty = then.lows >= 2 && vessel.is_some();
+            if same_frame || seen_empty {
+                // It was off as it was asked for, and the pan showed what an empty one did, or two readings
+                // agreed on what an empty one shows now. So what stands there is known.
+                let zero = if same_frame { then.zero } else { low };
+                tared.suspect = None;
+                tared.base = zero + own;
+                if !same_frame {
+                    tared.unproven += d * 2;
+                    self.set_zero(scale, zero, false);
+                }
+                tared.carried += 2;
+                tared.moved = false;
+                tared.poured = true;
+                if self.is_plausible(tared, level) {
+                    return Some(self.vessel_returned(level, tared.clone()));
+                }
+                return Some(self.ask_stranger(level, tared.clone()));
+            }
+            // Not off for long enough: it is asked for again.
+            if let Some(suspect) = tared.suspect.as_mut() {
+                suspect.low = None;
+                suspect.lows = 0;
+                suspect.high = None;
+                suspect.level = Some(level);
+            }
+            self.say_lift_and_back(step);
+            return Some(State::Tared(tared.clone()));
+        }
+        if above <= least {
+            // Unless all of the vessel is off, the rest still stands there.
+            let level = seen.steady?;
+            let fell = high - level.weight;
+            let all = match vessel {
+                // Or it was off before, and what stood there since is off now, as it was asked for.
+                Some(_) if above >= -least && fell > least && (asked || then.exact) => true,
+                Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
+                None => above < -least || fell > least,
+            };
+            return all.then(|| self.frame_proven(scale, level, step, tared.clone()));
+        }
+        let level = seen.steady?;
+        let same = self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.same(level.weight, then.shown, d));
+        if a_vessel_came && same {
+            // It was off, and is back as it left.
+            tared.cleared();
+            return None;
+        }
+        let net = net_of(step, tared.base, level.weight);
+        let too_much = net > step.highest * 2 + least;
+        if a_vessel_came && too_much {
+            // Nobody pours that: a vessel came. It is looked at as one that comes back.
+            tared.cleared();
+            return Some(self.judge_return(scale, level, tared.clone()));
+        }
+        if then.exact && step.vessel != VesselWay::Difference && net > d * 5 {
+            let pan = self.pans.get(scale)?;
+            let shape = pan.shape(
+                tared.base + suspect.rest.unwrap_or_default(),
+                level.weight,
+                d,
+            );
+            if shape.is_pour() && suspect.level.is_none() {
+                // Only a pour is that slow: it was the key.
+                self.key_proven(scale, tared);
+                return None;
+            }
+        }
+        None
+    }
+
+    /// The jump was the key: the frame moved by what it took off.
+    fn key_proven(&mut self, scale: ScaleIndex, tared: &mut Tared) {
+        if let Some(old) = tared.suspect.take() {
+            let shift = tared.base - old.base;
+            if old.rest.is_some_and(|net| net.abs() > tared.base_d * 5) {
+                tared.carried += 2;
+            }
+            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+            self.set_zero(scale, old.zero + shift, exact);
+        }
+        tared.asked = None;
+    }
+
+    /// The empty pan shows `level` at rest, and with that what its load weighed.
+    fn frame_proven(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) -> State {
+        let Some(old) = tared.suspect else {
+            return self.vessel_away(tared);
+        };
+        let exact_zero = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        self.see_zero(scale, level.weight);
+        let unmoved = (level.weight - old.zero).abs() <= vessel_at_least(level.d);
+        let stood = old.level;
+        // A zero that was only worked out is seen for the first time.
+        let near = if exact_zero {
+            level.d * 5
+        } else {
+            vessel_at_least(level.d)
+        };
+        let off = (level.weight - old.zero).abs();
+        let same_zero = off <= near;
+        let held = stood.map(|stood| net_of(step, old.base, stood.weight));
+        if same_zero
+            && step.vessel != VesselWay::Difference
+            && held.is_none_or(|net| net >= -(level.d * 5))
+        {
+            // The empty pan shows what it did: the frame did not move.
+            let moved = stood.is_none();
+            tared.cleared();
+            tared.moved |= moved;
+            tared.poured = true;
+            tared.asked_back = true;
+            if exact_zero {
+                tared.base += level.weight - old.zero;
+            } else {
+                tared.vessel = Some(tared.base - level.weight);
+                tared.unproven = tared.unproven.max(off);
+            }
+            if stood.is_some() {
+                tared.poured |= held.is_some_and(|net| net > level.d * 5);
+                return self.proven_content(scale, stood, step, tared);
+            }
+            return self.vessel_away(tared);
+        }
+        if step.vessel == VesselWay::Difference {
+            if let Some(vessel) = tared.vessel {
+                tared.base = level.weight + vessel;
+                tared.carried += 2;
+            }
+            tared.suspect = None;
+            return self.vessel_away(tared);
+        }
+        let known = tared
+            .vessel
+            .or((unmoved && exact_zero).then(|| old.base - old.zero));
+        // A bowl with more in it cannot be begun again: what is known of it counts, as far as it goes.
+        let loose = (!self.can_begin_afresh()).then(|| old.base - old.zero);
+        if known.is_none()
+            && let Some(mass) = loose
+        {
+            tared.unproven = tared.unproven.max(super::zero::inexact(mass));
+        }
+        let Some(vessel) = known.or(loose) else {
+            if old.exact && !unmoved {
+                // The key took off all that stood there at rest: so the guess was right.
+                tared.suspect = None;
+                tared.vessel = Some(tared.base - level.weight);
+                return self.proven_content(scale, stood, step, tared);
+            }
+            return self.tare_lost(level.weight, &tared);
+        };
+        let content = stood.map(|stood| stood.weight - level.weight - vessel);
+        let lighter =
+            content.is_some_and(|net| net < -vessel_at_least(level.d).min(vessel.ratio(1, 20)));
+        if lighter && unmoved {
+            // It had been lifted, and what stood there since was something else.
+            tared.cleared();
+            self.suspect(super::state::Why::Unseen);
+            if let (Some(run), Some(stood)) = (&mut self.run, stood) {
+                run.refused = Some(super::state::Refused {
+                    mass: stood.weight - level.weight,
+                    exact: true,
+                    tail: None,
+                });
+            }
+            tared.base += level.weight - old.zero;
+            return self.vessel_away(tared);
+        }
+        if lighter && self.can_begin_afresh() {
+            return self.tare_lost(level.weight, &tared);
+        }
+        let moved_by = level.weight + vessel - tared.base;
+        if moved_by.abs() > level.d || !old.exact {
+            tared.carried += 2;
+        }
+        tared.base = level.weight + vessel;
+        tared.suspect = None;
+        self.proven_content(scale, stood, step, tared)
+    }
+
+    /// The tare is known again, and the pan is empty: what stood there is recorded, or goes on.
+    fn proven_content(
+        &mut self,
+        scale: ScaleIndex,
+        stood: Option<Level>,
+        step: &Step,
+        mut tared: Tared,
+    ) -> State {
+        tared.asked = None;
+        tared.asked_back = true;
+        tared.moved = stood.is_none();
+        if let Some(level) = stood {
+            tared.rest = Some(net_of(step, tared.base, level.weight));
+            tared.last_level = Some(level);
+        }
+        let window = self.window(step, tared.base_d, tared.carried);
+        match stood {
+            Some(level) if tared.rest.is_some_and(|net| window.holds(net)) && tared.poured => {
+                if step.lot_required && !self.has_lot(&step.ingredient) {
+                    tared.asked = Some(Asked::Lot);
+                    self.cue(CueKind::Choose, say::lot(&step.ingredient), None, &[]);
+                    return State::Away(tared);
+                }
+                tared.held = Some(level);
+                self.record_held(scale, tared, true)
+            }
+            Some(_) | None => self.vessel_away(tared),
+        }
+    }
+
+    /// Whether the vessel left the pan, the frame being sure.
+    fn was_lifted(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        step: &Step,
+        tared: &mut Tared,
+    ) -> Option<State> {
         let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
         let zero = self.zero(scale);
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if known_zero && tared.base - zero > vessel_at_least(seen.d) => {
                 if !seen.plateau {
-                    return false;
+                    return None;
                 }
                 if tared.replaced {
                     // Another vessel stood there since, never at rest, and may come back.
-                    self.suspect();
+                    self.suspect(super::state::Why::Unseen);
                 }
-                self.vessel_away(tared.clone());
-                true
+                Some(self.vessel_away(tared.clone()))
             }
             Load::BelowEmpty if seen.steady.is_some() => {
-                let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
-                self.set_zero(scale, seen.weight, true);
-                let apart = known_zero && (tared.base - zero) > vessel_at_least(seen.d);
-                if apart && tared.poured && !self.base_after_lost_zero(seen, tared, exact) {
-                    self.tare_lost(scale, seen.weight, tared);
-                } else if tared.held.is_some() && step.vessel != VesselWay::Difference {
-                    self.record_held(scale, tared.clone(), true);
-                } else {
-                    self.vessel_away(tared.clone());
+                // A key that nobody saw. What it held was read before the key, or after.
+                let stood = tared.last_level.filter(|_| !tared.moved);
+                tared.suspected(zero, step.vessel, !tared.poured, false);
+                if let Some(suspect) = tared.suspect.as_mut() {
+                    suspect.level = stood;
                 }
-                true
+                self.follow_suspect(scale, seen, step, tared)
             }
-            Load::Nothing | Load::BelowEmpty | Load::Something => false,
+            Load::Nothing | Load::BelowEmpty | Load::Something => None,
         }
-    }
-
-    /// The empty pan shows less than it should: a key that nobody saw. The vessel's mass tells the
-    /// base; without it the base stands where the zero was only worked out. Says whether what was
-    /// poured can still be told.
-    pub(super) fn base_after_lost_zero(
-        &mut self,
-        seen: &Seen,
-        tared: &mut Tared,
-        exact: bool,
-    ) -> bool {
-        tared.held = None;
-        // What it held was read before the key, or after: its next rest tells.
-        tared.moved = true;
-        if let Some(vessel) = tared.vessel {
-            tared.base = seen.weight + vessel;
-            tared.carried += 2;
-            return true;
-        }
-        if !exact {
-            return true;
-        }
-        tared.unproven = super::zero::inexact(tared.base - seen.weight);
-        !self.can_begin_afresh()
     }
 
     /// A vessel snatched off and another set down in the same breath never lets the pan show empty.
-    pub(super) fn watch_disturbed(
-        &self,
-        scale: ScaleIndex,
-        seen: &Seen,
-        step: &Step,
-        tared: &mut Tared,
-    ) {
+    fn watch_disturbed(&self, scale: ScaleIndex, seen: &Seen, step: &Step, tared: &mut Tared) {
         let vessel = tared.base - self.zero(scale);
         let gone = tared.base - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
         // A number without a unit that drops within one reading may be the UNIT key.
@@ -195,7 +459,7 @@ impl Engine {
         if gone
             && believed
             && step.vessel != VesselWay::Difference
-            && tared.doubt.is_none()
+            && tared.suspect.is_none()
             && !tared.disturbed
         {
             tared.disturbed = true;
@@ -210,13 +474,13 @@ impl Engine {
 
     /// At rest after most of the vessel's weight had been off: the same weight as before is the same
     /// vessel, anything else is looked at as if it had just come.
-    pub(super) fn rest_after_disturbance(
+    fn rest_after_disturbance(
         &mut self,
         scale: ScaleIndex,
         level: Level,
         step: &Step,
         mut tared: Tared,
-    ) {
+    ) -> State {
         let expected = tared.shown_at_rest(step.vessel);
         tared.disturbed = false;
         tared.replaced = false;
@@ -225,13 +489,13 @@ impl Engine {
             .get(scale)
             .is_some_and(|pan| pan.same(level.weight, expected, level.d))
         {
-            self.at_rest(scale, level, step, tared);
+            self.at_rest(scale, level, step, tared)
         } else if tared.poured_before || tared.rest.is_some_and(|net| net > level.d * 5) {
-            self.ask_stranger(level, tared);
+            self.ask_stranger(level, tared)
         } else {
             // The person was told to add already, and may have, into the vessel that just came.
-            self.suspect();
-            self.judge_arrival(scale, level, None);
+            self.suspect(super::state::Why::Unseen);
+            self.judge_arrival(scale, level, None)
         }
     }
 
@@ -242,31 +506,62 @@ impl Engine {
         level: Level,
         step: &Step,
         mut tared: Tared,
-    ) {
-        let net = net_of(step, tared.base, level.weight);
-        let d = level.d.max(tared.base_d);
-        let window = self.window(step, d, tared.carried);
-        let pours = step.vessel != VesselWay::Difference;
-        if pours && !tared.poured && net.is_negative() && net.abs() <= d * 5 {
-            // Nothing is in it yet that could have been taken out: drift, or a draught.
-            tared.base = level.weight;
-            tared.base_wander = tared.base_wander.max(net.abs() - d);
+    ) -> State {
+        if let Some(suspect) = &mut tared.suspect {
+            suspect.level = Some(level);
+            if !suspect.exact {
+                // Whatever a guess says, nobody is to pour or take out by it.
+                return match tared.asked {
+                    Some(Asked::Lift) => State::Tared(tared),
+                    Some(_) | None => self.ask_lift_and_back(step, tared),
+                };
+            }
         }
+        let d = level.d.max(tared.base_d);
+        let pours = step.vessel != VesselWay::Difference;
+        if pours && !tared.poured && tared.suspect.is_none() {
+            self.follow_base(scale, level, step, &mut tared);
+        }
+        let window = self.window(step, d, tared.carried);
         let net = net_of(step, tared.base, level.weight);
         let below = step.vessel == VesselWay::Bowl && net < -(d * 5) && !self.is_fresh_bowl();
         let nothing = !tared.poured || tared.rest.is_none();
-        if below && nothing && tared.doubt.is_none() && !tared.tainted {
+        if below && nothing && tared.suspect.is_none() {
             tared.base = level.weight;
-            self.keep(State::Tared(tared));
             self.taken_from_bowl(scale, net.abs());
-            self.cue_add(Mass::ZERO);
-            return;
+            return self.say_add(tared, Mass::ZERO);
+        }
+        if pours && !tared.poured && net < -(d * 5) && tared.suspect.is_none() {
+            // A hand or a lid lay on it when it was tared: what stands there now is the vessel.
+            return self.tare_at(scale, level);
+        }
+        if pours && tared.poured && tared.suspect.is_none() && !tared.fell {
+            let rest = tared.rest.unwrap_or_default().max(tared.stayed);
+            let asked_out =
+                tared.said.is_some_and(|said| said.is_negative()) || tared.peak.is_some();
+            if net < rest - vessel_at_least(d) && !asked_out {
+                // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
+                tared.fell = true;
+                let choices = [Choice::Next, Choice::Again];
+                let say = say::fell(step, rest - net, d);
+                self.cue_urgent(CueKind::Choose, say, &choices);
+                return State::Stranger { tared, level };
+            }
+        }
+        if let Some(last) = tared.last_level
+            && level.since == last.since
+        {
+            tared.crept += level.weight - last.weight;
         }
         tared.rest = Some(net);
         tared.last_level = Some(level);
         tared.left_rest = None;
         tared.off_rest = None;
         tared.moved = false;
+        tared.most = net;
+        tared.stayed = net;
+        tared.staying = None;
+        let stopped = std::mem::take(&mut tared.stopped);
         tared.poured |= net.abs() > d * 5;
         if let Some((predicted, at)) = tared.eased.take()
             && level.since.since(at) < LEARN_WITHIN_US
@@ -281,31 +576,68 @@ impl Engine {
         if let Some(run) = &mut self.run {
             run.restless_since = None;
         }
-        if window.holds(net) {
-            self.inside_at_rest(scale, level, step, tared);
-            return;
+        // Less than half a step off nobody can put right.
+        let hit = (net - step.target).abs() * 2 <= d;
+        if window.holds(net) || hit {
+            return self.inside_at_rest(scale, level, step, tared);
         }
         tared.inside_since = None;
         tared.held = None;
-        let say_again = tared
-            .said
-            .is_none_or(|said| (said - (step.target - net)).abs() > d);
+        // Whoever was told to stop is told to go on.
+        let say_again = stopped
+            || tared
+                .said
+                .is_none_or(|said| (said - (step.target - net)).abs() > d);
         if net > window.high {
+            if tared.suspect.is_some() {
+                // Nothing is taken out by a guess.
+                let say = say::lift_to_check(step.vessel, net, d, false);
+                return self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
+            }
             tared.peak = Some(tared.peak.map_or(net, |peak| peak.max(net)));
             tared.said = Some(step.target - net);
-            self.keep(State::Tared(tared));
             if say_again {
                 self.cue_over(step, net, d);
             }
+            return State::Tared(tared);
+        }
+        if say_again {
+            return self.say_add(tared, net);
+        }
+        State::Tared(tared)
+    }
+
+    /// Nothing is in it yet: what the indication does is drift, or a draught. Upwards only as slowly as
+    /// a zero drifts, so that no drop is taken for it.
+    fn follow_base(&mut self, scale: ScaleIndex, level: Level, step: &Step, tared: &mut Tared) {
+        let net = net_of(step, tared.base, level.weight);
+        let d = level.d.max(tared.base_d);
+        // The last of a slow filter's rise comes after its rest.
+        let slow = self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.swift.is_some_and(|swift| swift > 1.0));
+        let down = net.is_negative() && net.abs() <= d * 5;
+        let up = net > Mass::ZERO
+            && net <= d
+            && level.since <= tared.based_at
+            && (level.at.since(tared.based_at) >= DRIFT_US || slow);
+        if !down && !up {
             return;
         }
-        self.keep(State::Tared(tared));
-        if say_again {
-            self.cue_add(net);
+        if down {
+            tared.base_wander = tared.base_wander.max(net.abs() - d);
+        }
+        tared.base = level.weight;
+        tared.based_at = level.at;
+        if let Some(vessel) = tared.vessel {
+            // The vessel did not change: the zero did.
+            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+            self.set_zero(scale, level.weight - vessel, exact);
         }
     }
 
-    pub(super) fn cue_over(&mut self, step: &Step, net: Mass, d: Mass) {
+    fn cue_over(&mut self, step: &Step, net: Mass, d: Mass) {
         let over = net - step.target;
         let say = say::take_out(step, over, d);
         let kind = match step.vessel {
@@ -316,84 +648,71 @@ impl Engine {
     }
 
     /// Steady and inside the window: captured after the dwell, when nothing is in doubt.
-    pub(super) fn inside_at_rest(
+    fn inside_at_rest(
         &mut self,
         scale: ScaleIndex,
         level: Level,
         step: &Step,
         mut tared: Tared,
-    ) {
+    ) -> State {
         let since = *tared.inside_since.get_or_insert(level.at);
         let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
         // A newest reading beyond the mean of the others may be the first of a late drop.
         let newest = self.pans.get(scale).and_then(|pan| pan.last);
         let grows = newest.is_some_and(|last| net_of(step, level.weight, last.weight) > Mass::ZERO);
         if level.at.since(since) < dwell || grows {
-            self.keep(State::Tared(tared));
-            return;
+            return State::Tared(tared);
         }
         let d = level.d.max(tared.base_d);
         let net = net_of(step, tared.base, level.weight);
         let (base, now) = (tared.base_wander.to_g_f64(), self.wander_now().to_g_f64());
-        tared.wander = Mass::from_g_f64(base.hypot(now)).unwrap_or(Mass::ZERO);
+        let crept = (tared.crept.abs() - d).max(Mass::ZERO).to_g_f64();
+        tared.wander = Mass::from_g_f64(base.hypot(now).hypot(crept)).unwrap_or(Mass::ZERO);
         let calm = self.window(step, d, tared.carried);
         let amid = self.window_amid(step, d, tared.carried, tared.wander);
-        if tared.tainted && tared.doubt.is_none() {
-            tared.poured = true;
+        if tared.suspect.is_some() {
             tared.held = Some(level);
-            self.set_state(State::Recheck(tared));
-            self.out.push_back(Event::Fault {
-                scale: Some(scale),
-                code: "tare",
-                over: false,
-            });
-            self.ask_lift_and_back(step);
-        } else if tared.doubt.is_some() {
-            tared.held = Some(level);
-            let say = say::lift_to_check(step.vessel, net, d);
-            self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
+            let say = say::lift_to_check(step.vessel, net, d, true);
+            self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say)
         } else if calm.proven
             && tared.unproven == Mass::ZERO
             && now > 0.0
             && !(amid.proven && amid.holds(net))
         {
             // It would pass on a calm scale; now the draught is larger than the tolerance allows.
-            self.ask_once(tared, Asked::Draught, CueKind::Fault, say::draught());
+            self.ask_once(tared, Asked::Draught, CueKind::Fault, say::draught())
         } else if self.too_coarse(step, d) {
             let unit = self
                 .pans
                 .get(scale)
                 .and_then(|pan| pan.unit)
                 .map_or("?", |unit| unit.symbol());
-            self.ask_once(tared, Asked::Unit, CueKind::Fault, say::unit(unit, "g"));
+            self.ask_once(tared, Asked::Unit, CueKind::Fault, say::unit(unit, "g"))
         } else if step.lot_required && !self.has_lot(&step.ingredient) {
             tared.held = Some(level);
-            self.ask_once(
-                tared,
-                Asked::Lot,
-                CueKind::Choose,
-                say::lot(&step.ingredient),
-            );
+            let say = say::lot(&step.ingredient);
+            self.ask_once(tared, Asked::Lot, CueKind::Choose, say)
         } else {
             tared.held = Some(level);
-            self.record_held(scale, tared, false);
+            self.record_held(scale, tared, false)
         }
     }
 
-    pub(super) fn ask_once(&mut self, mut tared: Tared, what: Asked, kind: CueKind, say: String) {
+    fn ask_once(&mut self, mut tared: Tared, what: Asked, kind: CueKind, say: String) -> State {
         let first = tared.asked != Some(what);
         tared.asked = Some(what);
-        self.keep(State::Tared(tared));
         if first {
             let choices: &[Choice] = match what {
-                Asked::CheckTare | Asked::Lot | Asked::Unit | Asked::Draught => &[],
+                Asked::Lot | Asked::Lift | Asked::CheckTare => &[Choice::Again],
+                Asked::Unit | Asked::Draught => &[Choice::Keep],
             };
             self.cue_urgent(kind, say, choices);
         }
+        State::Tared(tared)
     }
 
-    /// Whether the unit that the scale is on makes a step unprovable that it can prove in grams.
-    pub(super) fn too_coarse(&self, step: &Step, d: Mass) -> bool {
+    /// Whether the tolerance cannot be proven in this unit, but could be in a finer one.
+    fn too_coarse(&self, step: &Step, d: Mass) -> bool {
         let Some(pan) = self.pans.get(step.scale) else {
             return false;
         };
@@ -401,5 +720,104 @@ impl Engine {
             return false;
         };
         !self.window(step, d, 0).proven && self.window(step, fine, 0).proven
+    }
+
+    /// The load moves.
+    fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) -> State {
+        let net = net_of(step, tared.base, seen.weight);
+        tared.inside_since = None;
+        let rest = tared.rest.unwrap_or(Mass::ZERO);
+        let pours = step.vessel != VesselWay::Difference;
+        if pours {
+            tared.follow_rest(seen, tared.base + rest, net * 2 > rest);
+        }
+        tared.most = tared.most.max(net);
+        tared.staying = match tared.staying {
+            Some((since, weight)) if (weight - net).abs() <= seen.d * 2 => {
+                if seen.at.since(since) >= STAYED_US {
+                    tared.stayed = tared.stayed.max(weight);
+                }
+                Some((since, weight))
+            }
+            Some(_) | None => Some((seen.at, net)),
+        };
+        let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
+        let d = seen.d;
+        // Poured is what stays: a bump comes and goes in less than half a second.
+        tared.above = match tared.above {
+            Some((since, n)) if net > d * 5 => Some((since, n + 1)),
+            None if net > d * 5 => Some((seen.at, 1)),
+            Some(_) | None => None,
+        };
+        tared.poured |= tared
+            .above
+            .is_some_and(|(since, n)| n >= 3 && seen.at.since(since) >= 500_000);
+        self.watch_restless(seen, net, window.low, window.high, &mut tared);
+        // While it is not known whether a vessel landed, a number too large means that one did.
+        let absurd = tared.suspect.is_some_and(|suspect| {
+            !suspect.exact || net > step.highest.ratio(3, 2) + Mass::from_g(5)
+        });
+        if !pours || net <= d * 5 || absurd {
+            return State::Tared(tared);
+        }
+        let (rate, lag) = self
+            .pans
+            .get(step.scale)
+            .map_or((0.0, 0.25), |pan| (pan.rate.grams_per_second(), pan.lag()));
+        let after = self
+            .run
+            .as_ref()
+            .and_then(|run| run.after_flow.get(&step.ingredient))
+            .map_or(0.0, |flow| flow.grams());
+        let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
+        if net > window.high && rate > 0.0 && !tared.stopped {
+            tared.stopped = true;
+            self.cue(CueKind::Hold, "Stop.".into(), Some(step.target - net), &[]);
+        } else if self.rules.early_cue
+            && tared.eased.is_none()
+            && net < window.low
+            && rate > 0.0
+            && will_be >= window.low
+        {
+            tared.eased = Some((will_be, seen.at));
+            let missing = step.target - net;
+            let say = say::ease_off(missing, d);
+            self.cue(CueKind::EaseOff, say, Some(missing), &[]);
+        } else if window.holds(net) && !tared.stopped {
+            tared.stopped = true;
+            let say = "Hold. Let it come to rest.".into();
+            self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
+        }
+        State::Tared(tared)
+    }
+
+    /// Nearly right, and never at rest: a draught or a shaking bench.
+    fn watch_restless(&mut self, seen: &Seen, net: Mass, low: Mass, high: Mass, tared: &mut Tared) {
+        let Some(run) = &mut self.run else { return };
+        let near = net >= low - seen.d * 10 && net <= high + seen.d * 10;
+        // A spoon in the vessel moves more than any draught.
+        let handled = seen
+            .before
+            .is_some_and(|before| (seen.weight - before).abs() > seen.d * 20);
+        if !near || handled {
+            run.restless_since = None;
+            return;
+        }
+        let since = *run.restless_since.get_or_insert(seen.at);
+        // A trickle only grows; a draught comes and goes.
+        let wanders = self
+            .scale_needed()
+            .and_then(|scale| self.pans.get(scale))
+            .is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
+        if seen.at.since(since) > RESTLESS_US && wanders && tared.asked != Some(Asked::Draught) {
+            tared.asked = Some(Asked::Draught);
+            let scale = self.scale_needed();
+            self.out.push_back(Event::Fault {
+                scale,
+                code: "unsteady",
+                over: false,
+            });
+            self.cue_urgent(CueKind::Fault, say::draught(), &[Choice::Keep]);
+        }
     }
 }

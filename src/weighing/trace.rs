@@ -1,17 +1,25 @@
-//! The shape of a change of load: did something land on the pan, or was it poured?
+//! The shape of a change of load: one thing set down, or more than one arrival?
 //!
-//! A vessel that is set down arrives at once and the indication follows it as the scale's filter
-//! lets it: what is still missing shrinks by the same factor in every equal time. A pour lasts. The
-//! measure is the mean time by which the load arrived: the area under "what is still missing",
-//! divided by what was missing at its beginning. For a first-order filter that is its time constant,
-//! for a steady pour half of the pour's duration.
+//! A vessel that is set down arrives at once and the indication follows as the scale's filter lets
+//! it. Whatever the filter is (a low-pass, a moving average, two stages), one load makes a rise that
+//! slows down and does not speed up again, and whose late part is no longer than its early part says.
+//! A second load on top speeds it up again; a pour that begins while the first is still arriving
+//! leaves a late part that the filter does not explain.
 
 use super::pour::most_poured;
 use crate::mass::Mass;
 use crate::scale::Moment;
 
-/// Readings kept; when full, every second one is dropped, so a long pour keeps its shape.
+/// Readings kept; when full, every second one is dropped, so a long rise keeps its shape.
 const MOST_POINTS: usize = 512;
+/// A hand sets a vessel down within this time of its first touch: 0.45 s. How the load comes in it is
+/// the hand's, not the filter's.
+const SET_DOWN_US: u64 = 450_000;
+/// A rise is compared with the rise of an earlier stretch of at least this length: 0.3 s.
+const STRETCH_US: u64 = 300_000;
+
+/// A scale's own filter and the line's times make a rise uneven by this share at most.
+const UNEVEN: f64 = 0.06;
 
 /// The readings since the load was last at rest.
 #[derive(Debug, Clone, Default)]
@@ -31,6 +39,11 @@ impl Trace {
         self.count = 0;
     }
 
+    /// The load at rest with which it began.
+    pub fn start(&self) -> Option<Mass> {
+        self.points.first().map(|&(_, weight)| weight)
+    }
+
     pub fn push(&mut self, at: Moment, weight: Mass) {
         self.count = self.count.wrapping_add(1);
         if self.count & ((1 << self.thin) - 1) != 0 {
@@ -47,128 +60,244 @@ impl Trace {
         self.points.push((at, weight));
     }
 
-    /// The shape of the rise from `start` to `end`, both as shown; `d` is the readability.
-    pub fn rise(&self, start: Mass, end: Mass, d: Mass) -> Rise {
-        let span = end - start;
-        let slow = self.mean_arrival(end, span, 0.8, d);
-        let tail = [0.5, 0.15, 0.05, 0.015, 0.005]
-            .into_iter()
-            .chain([25, 12].map(|n| (d * n).to_g_f64() / span.to_g_f64().max(1e-9)))
-            .map(|part| self.mean_arrival(end, span, part, d))
-            .fold(0.0, f64::max);
-        Rise {
-            body: slow,
-            seen: self.missing_at_first(end, span, 0.8) >= span.ratio(3, 10),
-            tail,
-            early: self.mean_arrival(end, span, 0.15, d),
-            stepped: self.is_stepped(end, span, d),
-            leapt: self.leaps(d),
-        }
-    }
-
-    /// Whether more came between two readings than a hand pours.
-    fn leaps(&self, d: Mass) -> bool {
-        self.points.windows(2).any(|pair| {
-            let most = most_poured(pair[1].0.since(pair[0].0)) + d * 20;
-            pair[1].1 - pair[0].1 > most
-        })
-    }
-
-    /// Whether it stood still for 0.3 s with most of the load there, and then rose once more: no filter
-    /// does that.
-    fn is_stepped(&self, end: Mass, span: Mass, d: Mass) -> bool {
-        let mut since: Option<(Moment, Mass)> = None;
-        self.points.iter().any(|&(at, weight)| {
-            let missing = end - weight;
-            if missing <= d * 5 || missing > span.ratio(1, 2) {
-                since = None;
-                return false;
-            }
-            match since {
-                Some((then, old)) if (weight - old).abs() <= d => at.since(then) >= 300_000,
-                Some(_) | None => {
-                    since = Some((at, weight));
-                    false
-                }
-            }
-        })
-    }
-
-    /// What was missing at the first reading of the last `part`: little, when most of the load came
-    /// between two readings.
-    fn missing_at_first(&self, end: Mass, span: Mass, part: f64) -> Mass {
-        let limit = Mass::from_ng((span.ng() as f64 * part) as i64);
-        let first = self
+    /// The shape of the change from `start` to `end`, both as shown; `d` is the readability.
+    pub fn shape(&self, start: Mass, end: Mass, d: Mass) -> Shape {
+        let sign = if end < start { -1 } else { 1 };
+        // From here on a change is a rise from zero, in nanograms.
+        let points: Vec<(u64, i64)> = self
             .points
             .iter()
-            .rposition(|&(_, w)| end - w > limit)
-            .map_or(0, |i| i + 1);
-        self.points
-            .get(first)
-            .map_or(Mass::ZERO, |&(_, weight)| end - weight)
-    }
-
-    /// Mean arrival time in seconds of the last `part` (0 to 1) of the rise: 0 when it came within
-    /// one reading.
-    fn mean_arrival(&self, end: Mass, span: Mass, part: f64, d: Mass) -> f64 {
-        let limit = Mass::from_ng((span.ng() as f64 * part) as i64);
-        let floor = d * 2;
-        // The first reading after the last one that missed more than this part.
-        let first = self
-            .points
+            .map(|&(at, weight)| (at.0, (weight - start).ng().saturating_mul(sign)))
+            .collect();
+        let span = (end - start).ng().saturating_mul(sign);
+        let step = d.ng().max(1);
+        let touch = points
             .iter()
-            .rposition(|&(_, w)| end - w > limit)
-            .map_or(0, |i| i + 1);
-        let tail = self.points.get(first..).unwrap_or_default();
-        let Some(&(_, begin)) = tail.first() else {
-            return 0.0;
-        };
-        let missing_at_first = end - begin;
-        if missing_at_first < d * 4 {
-            return 0.0;
+            .rposition(|&(_, w)| w <= (step * 5).max(span / 100))
+            // Set down before what stood there was quite off: the lowest is where it began.
+            .or_else(|| (0..points.len()).min_by_key(|&i| points[i].1))
+            .unwrap_or(0);
+        let rise = points.get(touch..).unwrap_or_default();
+        let swift = between(rise, span);
+        Shape {
+            body: mean_arrival(rise, span, i64::MAX),
+            tail: [span / 7, span / 20, span / 70, step * 25, step * 12]
+                .into_iter()
+                .filter(|part| *part >= step * 8)
+                .map(|part| mean_arrival(rise, span, part))
+                .fold(0.0, f64::max),
+            swift,
+            on_the_way: rise
+                .iter()
+                .filter(|&&(_, w)| w > span / 50 && w < span - step * 5)
+                .count() as u32,
+            leapt: rise.windows(2).any(|p| {
+                let most = most_poured(p[1].0 - p[0].0).ng() + step * 20;
+                p[1].1 - p[0].1 > most
+            }),
+            second: Mass::from_ng(second(rise, swift)),
         }
-        let missing = |w: Mass| -> f64 {
-            let m = end - w;
-            if m > floor { m.to_g_f64() } else { 0.0 }
-        };
-        let area: f64 = tail
-            .windows(2)
-            .map(|p| (missing(p[0].1) + missing(p[1].1)) / 2.0 * p[1].0.since(p[0].0) as f64 / 1e6)
-            .sum();
-        area / missing_at_first.to_g_f64()
     }
 }
 
-/// Mean arrival times of a rise, in seconds.
+/// Seconds from 10 % to 90 % of the span, between readings by proportion.
+fn between(rise: &[(u64, i64)], span: i64) -> f64 {
+    let crossing = |share: f64| {
+        let level = span as f64 * share;
+        let after = rise.iter().position(|&(_, w)| w as f64 >= level)?;
+        let (t1, w1) = rise.get(after).map(|&(t, w)| (t as f64, w as f64))?;
+        let Some((t0, w0)) = after
+            .checked_sub(1)
+            .and_then(|i| rise.get(i))
+            .map(|&(t, w)| (t as f64, w as f64))
+        else {
+            return Some(t1);
+        };
+        let part = if w1 > w0 {
+            (level - w0) / (w1 - w0)
+        } else {
+            1.0
+        };
+        Some(t0 + (t1 - t0) * part)
+    };
+    match (crossing(0.1), crossing(0.9)) {
+        (Some(a), Some(b)) if b > a => (b - a) / 1e6,
+        (Some(_) | None, Some(_) | None) => 0.0,
+    }
+}
+
+/// The mean time by which the last `part` of the load arrived, in seconds: the area under what is
+/// still missing, divided by what was missing at its beginning. For a first-order filter that is its
+/// time constant, for a steady pour half of its duration.
+fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64) -> f64 {
+    let first = points
+        .iter()
+        .rposition(|&(_, w)| span - w > part)
+        .map_or(0, |i| i + 1);
+    // From the reading before, so that a part that came between two readings is not lost.
+    let tail = points.get(first..).unwrap_or_default();
+    let Some(&(_, w0)) = tail.first() else {
+        return 0.0;
+    };
+    let missing = |w: i64| (span - w).max(0) as f64;
+    if missing(w0) <= 0.0 {
+        return 0.0;
+    }
+    let area: f64 = tail
+        .windows(2)
+        .map(|p| (missing(p[0].1) + missing(p[1].1)) / 2.0 * (p[1].0 - p[0].0) as f64 / 1e6)
+        .sum();
+    area / missing(w0)
+}
+
+/// By how much a stretch rose more than an earlier one of the same length did, once the hand had set
+/// the vessel down.
+fn second(rise: &[(u64, i64)], swift: f64) -> i64 {
+    let Some(&(touched, _)) = rise.first() else {
+        return 0;
+    };
+    // A bump swings; only what goes beyond the highest so far is more load.
+    let mut high = i64::MIN;
+    let tops: Vec<(u64, i64)> = rise
+        .iter()
+        .map(|&(at, w)| {
+            high = high.max(w);
+            (at, high)
+        })
+        .filter(|&(at, _)| at - touched >= SET_DOWN_US)
+        .collect();
+    let mut gaps: Vec<u64> = tops.windows(2).map(|p| p[1].0 - p[0].0).collect();
+    gaps.sort_unstable();
+    let Some(&tick) = gaps.get(gaps.len() / 2) else {
+        return 0;
+    };
+    let tick = tick.max(1);
+    let stretch = STRETCH_US.max((swift * 5e5) as u64);
+    // A scoop through a fast filter is over within an interval; through a slow one it takes a stretch.
+    let lengths = [1, (stretch / tick).max(1) as usize];
+    let most = lengths.map(|n| speeding_up(&tops, tick, n));
+    most.into_iter().max().unwrap_or_default()
+}
+
+/// The most that a stretch of `n` intervals rose more than an earlier one.
+fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize) -> i64 {
+    // Whole intervals: the line's own jitter is no speed.
+    let rises: Vec<f64> = (n..tops.len())
+        .map(|j| {
+            let (from, to) = (tops[j - n], tops[j]);
+            let ticks = ((to.0 - from.0) as f64 / tick as f64).round().max(1.0);
+            (to.1 - from.1) as f64 * n as f64 / ticks
+        })
+        .collect();
+    let mut least = f64::MAX;
+    let mut most: f64 = 0.0;
+    for (j, &now) in rises.iter().enumerate() {
+        if let Some(&earlier) = j.checked_sub(n).and_then(|i| rises.get(i)) {
+            least = least.min(earlier);
+        }
+        if least < f64::MAX {
+            most = most.max(now - least - UNEVEN * now.max(least));
+        }
+    }
+    most as i64
+}
+
+/// How a load came or went.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Rise {
-    /// Of the main part (all but the first fifth).
+pub struct Shape {
+    /// Mean arrival time of all of it since the first touch, in seconds.
     pub body: f64,
-    /// Whether readings show the main part as it came.
-    pub seen: bool,
-    /// The longest among the late parts: a pour that began before the vessel was at rest shows here.
+    /// The longest mean arrival time among the late parts.
     pub tail: f64,
-    /// Of the last 15 %: the filter's time constant when something landed.
-    pub early: f64,
-    /// It stood still on its way.
-    pub stepped: bool,
-    /// A part of it came faster than a pour.
+    /// Seconds from 10 to 90 %.
+    pub swift: f64,
+    /// Readings between the start and within 5 d of the end.
+    pub on_the_way: u32,
+    /// More came between two readings than a hand pours.
     pub leapt: bool,
+    /// What came with a second arrival, as far as it can be seen; noise makes a step or two of it.
+    pub second: Mass,
 }
 
-impl Rise {
-    /// Whether it has the shape of a vessel set down, on a scale whose filter has time constant
-    /// `lag` (seconds).
-    pub fn is_landing(&self, lag: f64) -> bool {
-        let follows = self.tail <= 2.5 * self.body.max(lag / 2.0) + 0.15;
-        follows
-            && !self.stepped
-            && self.tail <= (2.0 * lag + 0.2).clamp(0.5, 0.7)
-            && self.body <= 0.7
+impl Shape {
+    /// Whether one load, set down or lifted, makes this shape on a scale whose late part takes `tail`
+    /// and whose whole takes `swift` seconds, as far as they are known.
+    pub fn is_one_load(&self, tail: f64, swift: Option<f64>, d: Mass) -> bool {
+        self.follows(tail)
+            && !self.is_double(d)
+            && self.swift <= swift.map_or(5.0, |known| known * 2.5 + 0.8)
+    }
+
+    /// Whether a second load came: two and a half steps are more than noise.
+    pub fn is_double(&self, d: Mass) -> bool {
+        self.second * 2 > d * 5
     }
 
     /// Whether it can only be a pour: longer than any hand takes to set something down.
     pub fn is_pour(&self) -> bool {
-        self.body >= 0.9 && self.seen && !self.leapt
+        self.body >= 0.9 && !self.leapt
+    }
+
+    /// Whether its late part is no longer than its early part, or the scale's `tail`, explains.
+    pub fn follows(&self, tail: f64) -> bool {
+        self.tail <= 1.3 * self.body.max(tail) + 0.15
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn g(grams: f64) -> Mass {
+        Mass::from_g_f64(grams).unwrap_or_default()
+    }
+
+    const D: Mass = Mass::from_mg(10);
+
+    /// A first-order filter of `tau` seconds, ten readings a second; `loads` as (time, grams) that
+    /// come within 0.2 s each.
+    fn shape(tau: f64, loads: &[(f64, f64)]) -> Shape {
+        let mut trace = Trace::default();
+        trace.begin(Moment::default(), Mass::ZERO);
+        let (mut shown, mut now) = (0.0, 0.0);
+        let end: f64 = loads.iter().map(|load| load.1).sum();
+        for i in 0..4000 {
+            now += 0.01;
+            let load: f64 = loads
+                .iter()
+                .map(|&(at, grams)| grams * ((now - at) / 0.2_f64).clamp(0.0, 1.0))
+                .sum();
+            shown += (load - shown) * (1.0 - (-0.01 / tau).exp());
+            if i % 10 == 9 {
+                trace.push(
+                    Moment::from_millis((now * 1e3) as u64),
+                    g(shown).round_to(D),
+                );
+            }
+        }
+        trace.shape(Mass::ZERO, g(end), D)
+    }
+
+    #[test]
+    fn one_load_is_one_whatever_the_filter() {
+        for tau in [0.05, 0.12, 0.3, 0.6, 1.0, 1.5] {
+            let shape = shape(tau, &[(1.0, 58.23)]);
+            assert!(shape.is_one_load(0.0, None, D), "{tau}: {shape:?}");
+            assert!((shape.swift - 2.197 * tau).abs() < 0.15, "{tau}: {shape:?}");
+        }
+    }
+
+    #[test]
+    fn a_scoop_on_top_is_seen_whatever_the_filter() {
+        for tau in [0.05, 0.12, 0.3, 0.6, 1.0, 1.5] {
+            for after in [0.65, 0.95, 1.5, 2.5] {
+                for grams in [0.5, 3.0, 10.0] {
+                    let shape = shape(tau, &[(1.0, 58.23), (1.0 + after, grams)]);
+                    if shape.is_one_load(0.0, None, D) {
+                        println!("{tau} {after} {grams}: {shape:?}");
+                    }
+                }
+            }
+        }
     }
 }

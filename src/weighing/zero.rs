@@ -43,6 +43,8 @@ impl Engine {
 
     /// The zero as worked out from a jump. `exact`: from weights at rest alone.
     pub(super) fn set_zero(&mut self, scale: ScaleIndex, zero: Mass, exact: bool) {
+        let by = zero - self.zero(scale);
+        self.shift_records(scale, by, exact);
         if let Some(pan) = self.pans.get_mut(scale) {
             pan.zero = Some(zero);
             pan.zero_seen = false;
@@ -51,8 +53,30 @@ impl Engine {
         }
     }
 
+    /// The records that wait for the empty pan move with the frame.
+    fn shift_records(&mut self, scale: ScaleIndex, by: Mass, exact: bool) {
+        let Some(run) = &mut self.run else { return };
+        let bowl = |check: &super::run::LiftCheck| {
+            check.scale == scale && check.records.iter().any(|(_, written)| written.no_lift)
+        };
+        if by != Mass::ZERO && run.lift_check.as_ref().is_some_and(bowl) {
+            // In a bowl a key may take off any of several steps: the empty pan says nothing of them then.
+            run.lift_check = None;
+        }
+        let check = run.lift_check.as_mut();
+        if let Some(check) = check.filter(|check| check.scale == scale) {
+            check.zero += by;
+            check.exact &= exact;
+            for (_, written) in &mut check.records {
+                written.shown += by;
+                written.tared.base += by;
+            }
+        }
+    }
+
     /// The frame moved by `shift`; the zero is as good as it was if that was seen from rest.
     pub(super) fn shift_zero(&mut self, scale: ScaleIndex, shift: Mass, from_rest: bool) {
+        self.shift_records(scale, shift, from_rest);
         if let Some(pan) = self.pans.get_mut(scale)
             && let Some(zero) = pan.zero
         {

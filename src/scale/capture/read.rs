@@ -263,8 +263,8 @@ fn hex(digit: u8) -> Option<u8> {
     char::from(digit).to_digit(16).map(|value| value as u8)
 }
 
-const COMMAND_REMEDY: &str = "the commands are !next, !again, !keep, !stop, !residue, \
-     !remedy in-proportion (or least-added, keep), !lot \"X\" and !note \"X\"";
+const COMMAND_REMEDY: &str = "the commands are !next, !again, !keep, !stop, !undo, !cancel, !residue, \
+     !remedy in-proportion (or least-added, keep), !lot \"X\", !skip \"WHY\" and !note \"X\"";
 
 /// Reads what follows the `!`.
 fn parse_command(text: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<Command, Fault> {
@@ -279,6 +279,9 @@ fn parse_command(text: &[u8], begin: usize, scratch: &mut Vec<u8>) -> Result<Com
         b"again" => Command::Again,
         b"keep" => Command::Keep,
         b"stop" => Command::Stop,
+        b"undo" => Command::Undo,
+        b"cancel" => Command::Cancel,
+        b"skip" => return quoted(rest, begin + end, scratch).map(Command::Skip),
         b"lot" => return quoted(rest, begin + end, scratch).map(Command::Lot),
         b"residue" if rest.is_empty() => Command::Residue(None),
         b"residue" => return number(rest, begin + end).map(|step| Command::Residue(Some(step))),

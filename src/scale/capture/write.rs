@@ -57,6 +57,9 @@ impl<W: Write> CaptureWriter<W> {
             Command::Again => self.line.extend_from_slice(b"!again"),
             Command::Keep => self.line.extend_from_slice(b"!keep"),
             Command::Stop => self.line.extend_from_slice(b"!stop"),
+            Command::Undo => self.line.extend_from_slice(b"!undo"),
+            Command::Cancel => self.line.extend_from_slice(b"!cancel"),
+            Command::Skip(why) => self.push_quoted(b"!skip ", why),
             Command::Residue(None) => self.line.extend_from_slice(b"!residue"),
             Command::Residue(Some(step)) => {
                 self.line

@@ -105,13 +105,14 @@ fn a_beaker_lifted_at_once_after_a_restart_is_not_taken_for_empty_when_it_is_bac
     let step = |n, name| step(n, name, "30.00", VesselWay::Beaker);
     let plan = plan(vec![step(1, "Salt"), step(2, "Clay")], None);
     let mut b = Bench::with(vec![scale("bench")], plan, begun(&[(1, "30.00")]));
-    // Half of step 2 is in it.
+    // Half of step 2 is in it. Lifted within one reading, or tared by the key: nobody can tell.
     b.shown = 166.2;
     b.hold(0.3).jump(0.0).hold(3.0);
+    b.expect_cue(CueKind::Lift);
     b.land(166.2).hold(2.0);
-    b.expect_cue(CueKind::Choose);
     b.pour(181.2, 4.0).hold(2.0).land(0.0).hold(1.0);
     b.expect(&[]);
+    b.expect_cue(CueKind::Place);
     // Another, empty one.
     b.land(140.0).hold(2.0).pour(170.0, 4.0).hold(2.0).land(0.0);
     b.expect(&["30.00"]);
@@ -205,6 +206,7 @@ fn again_in_every_state_loses_no_record_and_goes_on() {
             b.hold(2.0).land(150.0).hold(1.5).pour(155.0, 2.0).hold(2.0);
         }),
         ("to be checked", |b| {
+            b.tau = 1.0;
             b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.0);
         }),
         ("vessel lifted", |b| {
@@ -235,6 +237,10 @@ fn again_in_every_state_loses_no_record_and_goes_on() {
         let before = b.weighed().len();
         b.say(Command::Again);
         // Whatever stood there is lifted, a clean one is set down, and the step is weighed.
+        if tare.contains("to be checked") {
+            // It is off already: the indication cannot tell, so the word does.
+            b.hold(2.0).say(Command::Next);
+        }
         b.hold(1.0).land(if tare.contains("zero lost") {
             -155.0
         } else {
@@ -492,10 +498,22 @@ fn what_cannot_be_the_bowl_is_not_taken_for_it_on_a_word() {
     b.pour(325.0, 2.0).hold(2.0).land(0.0).hold(2.0);
     b.land(250.0).hold(2.0);
     b.expect_cue(CueKind::Choose);
-    assert!(b.cues.last().unwrap().choices.is_empty());
-    b.say(Command::Next).hold(1.0).land(0.0).hold(1.0);
-    b.land(325.0).hold(2.0).pour(330.0, 3.0).hold(4.0);
-    b.expect(&["20.00", "10.00"]);
+    // The word goes on with it, but no record in it claims anything any more.
+    b.say(Command::Next).pour(255.0, 3.0).hold(4.0);
+    let rows: Vec<_> = b.weighed();
+    assert_eq!(rows[1].2, None, "{rows:?}");
+    assert!(
+        b.rows
+            .iter()
+            .any(|row| row.note.contains("maker goes on with the bowl"))
+    );
+    assert!(
+        b.rows
+            .iter()
+            .filter(|row| row.kind == RowKind::Weighed)
+            .skip(1)
+            .all(|row| row.uncertainty > Some(g("70"))),
+    );
 }
 
 #[test]

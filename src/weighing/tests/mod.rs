@@ -78,6 +78,8 @@ struct Bench {
     interval: u64,
     shown: f64,
     flag: Option<Shown>,
+    /// Time constant of the filter in milliseconds; with 1 a load comes within one reading.
+    tau: f64,
     unit: Unit,
     /// The scale that the readings come from, and its last digit.
     scale: usize,
@@ -106,6 +108,7 @@ impl Bench {
             interval: 100,
             shown: 0.0,
             flag: None,
+            tau: 200.0,
             unit: Unit::Gram,
             scale: 0,
             digit: Mass::from_mg(10),
@@ -189,10 +192,10 @@ impl Bench {
         self
     }
 
-    /// A load that comes or goes at once, through a filter of 0.2 s.
+    /// A load that comes or goes at once, through the filter.
     fn land(&mut self, to: f64) -> &mut Self {
         let from = self.shown;
-        let decay = (-(self.interval as f64) / 200.0).exp();
+        let decay = (-(self.interval as f64) / self.tau).exp();
         let mut left = 1.0;
         for _ in 0..25 {
             left *= decay;

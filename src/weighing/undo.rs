@@ -1,0 +1,219 @@
+//! Ways back: the last deed taken back, a step left out, something begun by mistake given up.
+
+use super::Engine;
+use super::event::{RowKind, Verdict};
+use super::run::Deed;
+use super::state::State;
+use crate::bench::{Refused, Weighed};
+use crate::mass::Mass;
+
+impl Engine {
+    /// Takes back what was done last.
+    ///
+    /// # Errors
+    /// While a weight is being written, where nothing can be taken back, and where what was weighed is
+    /// in a bowl with more on top of it.
+    pub(super) fn undo(&mut self) -> Result<String, Refused> {
+        let refused = |text: &str| Err(Refused(text.to_owned()));
+        let Some(run) = &mut self.run else {
+            return Ok(String::new());
+        };
+        if matches!(run.state, State::Writing(_)) {
+            return refused("The weight is being written; say undo when it is recorded.");
+        }
+        let Some(deed) = run.deeds.last().cloned() else {
+            return refused(
+                "Nothing can be taken back: nothing was recorded since bismar was started.",
+            );
+        };
+        match deed {
+            Deed::Weighed { index, seq } => {
+                if matches!(run.state, State::Lift(_)) {
+                    run.deeds.pop();
+                    return self.again_after_record();
+                }
+                self.undo_weight(index, seq)
+            }
+            Deed::Residue { index, seq } => {
+                run.deeds.pop();
+                run.residues.remove(&index);
+                let step = run.plan.steps.get(index).cloned();
+                let name = step.as_ref().map_or("", |step| step.ingredient.as_str());
+                let said = format!("What stayed in the beaker of {name} is taken back.");
+                let mut draft = self.draft_of(RowKind::Residue, step.as_ref());
+                draft.note = super::capture::corrects_note(seq, "taken back");
+                self.log(draft);
+                let waiting = self
+                    .run
+                    .as_ref()
+                    .is_some_and(|run| matches!(run.state, State::Residue(_)));
+                if waiting {
+                    let state = self.go_on();
+                    self.enter(state);
+                }
+                Ok(said)
+            }
+            Deed::Lot { ingredient, before } => {
+                run.deeds.pop();
+                match &before {
+                    Some(lot) => run.lots.insert(ingredient.clone(), lot.clone()),
+                    None => run.lots.remove(&ingredient),
+                };
+                let lot = before.unwrap_or_default();
+                let step = run
+                    .plan
+                    .steps
+                    .iter()
+                    .find(|step| step.ingredient == ingredient)
+                    .cloned();
+                let mut draft = self.draft_of(RowKind::Note, step.as_ref());
+                draft.note = match lot.as_str() {
+                    "" => format!("lot of {ingredient} taken back"),
+                    lot => format!("lot of {ingredient}: {lot}"),
+                };
+                self.log(draft);
+                Ok(match lot.as_str() {
+                    "" => format!("The lot of {ingredient} is taken back."),
+                    lot => format!("The lot of {ingredient} is {lot} again."),
+                })
+            }
+        }
+    }
+
+    fn again_after_record(&mut self) -> Result<String, Refused> {
+        match self.run.as_ref().map(|run| &run.state) {
+            Some(State::Lift(_)) => self.undo_in_place(),
+            Some(_) | None => Ok(String::new()),
+        }
+    }
+
+    /// The recorded vessel still stands there: its step begins again.
+    fn undo_in_place(&mut self) -> Result<String, Refused> {
+        self.command(super::event::Command::Again, self.now)
+    }
+
+    fn undo_weight(&mut self, index: usize, seq: u64) -> Result<String, Refused> {
+        let Some(step) = self.step_at(index) else {
+            return Ok(String::new());
+        };
+        let Some(run) = &mut self.run else {
+            return Ok(String::new());
+        };
+        if !run.state.is_between() && !matches!(run.state, State::Landing(_) | State::Unsure(_)) {
+            let empty = matches!(&run.state, State::Tared(tared) if !tared.poured);
+            if !empty {
+                return Err(Refused(
+                    "A weighing is under way. Finish it, or say again; then say undo.".into(),
+                ));
+            }
+        }
+        run.deeds.pop();
+        let Some(weighed) = run.done.get_mut(index).and_then(Option::take) else {
+            return Ok("It is taken back already.".into());
+        };
+        run.mixed.retain(|phase| *phase != step.phase);
+        run.mix_pending = None;
+        run.emptied.remove(&index);
+        run.residues.remove(&index);
+        run.lift_check = None;
+        run.bowl_base = None;
+        run.bowl_gross = None;
+        run.limits_accepted = false;
+        let d = self.readability(step.scale);
+        let kind = match self.fill() {
+            Some(_) => RowKind::Filled,
+            None => RowKind::Weighed,
+        };
+        // Without a net weight it withdraws the one that it corrects.
+        let mut draft = self.draft_of(kind, Some(&step));
+        draft.note = super::capture::corrects_note(seq, "taken back, to be weighed again");
+        self.log(draft);
+        let state = self.go_on();
+        if let Some(run) = &mut self.run {
+            run.corrects = Some(seq);
+        }
+        self.enter(state);
+        Ok(format!(
+            "{} is to be weighed again; take the {} g out of the batch.",
+            step.ingredient,
+            weighed.net.grams(d)
+        ))
+    }
+
+    /// Leaves the running step out.
+    ///
+    /// # Errors
+    /// Without a reason, and while something of it is on the scale or being written.
+    pub(super) fn skip(&mut self, reason: &str) -> Result<String, Refused> {
+        let plain = |c: char| if crate::text::misleads(c) { ' ' } else { c };
+        let reason: String = reason.trim().chars().map(plain).take(400).collect();
+        let refused = |text: &str| Err(Refused(text.to_owned()));
+        if reason.is_empty() {
+            return refused("Say why the step is left out, for the log.");
+        }
+        let (Some(step), Some(run)) = (self.step_now(), &self.run) else {
+            return refused("Every step is weighed; nothing is left to skip.");
+        };
+        let open = match &run.state {
+            State::Tared(tared) | State::Away(tared) => !tared.poured,
+            State::Clear { .. } | State::Empty | State::Landing(_) | State::Unsure(_) => true,
+            State::Stranger { .. }
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Mix { .. }
+            | State::Residue(_)
+            | State::Choose
+            | State::Done => false,
+        };
+        if !open {
+            return refused(
+                "Something of this step is on the scale or recorded. Keep it, or say again first.",
+            );
+        }
+        let mut draft = self.draft_of(RowKind::Weighed, Some(&step));
+        draft.target = Some(step.target);
+        draft.net = Some(Mass::ZERO);
+        draft.verdict = Some(Verdict::Kept);
+        draft.note = match run.corrects {
+            Some(seq) => super::capture::corrects_note(seq, &format!("skipped: {reason}")),
+            None => format!("skipped: {reason}"),
+        };
+        let ticket = self.log(draft);
+        let index = self.index_now();
+        if let Some(run) = &mut self.run {
+            run.corrections.push(super::state::Correction {
+                ticket,
+                step: index,
+                net: Mass::ZERO,
+                verdict: Some(Verdict::Kept),
+            });
+            // Its row is on its way; the step does not come again meanwhile.
+            if let Some(done) = run.done.get_mut(index) {
+                *done = Some(Weighed {
+                    seq: 0,
+                    net: Mass::ZERO,
+                });
+            }
+            run.last_gross = None;
+        }
+        let state = self.go_on();
+        self.enter(state);
+        Ok(format!("{} is left out.", step.ingredient))
+    }
+
+    /// Gives up what was begun besides the steps.
+    pub(super) fn cancel(&mut self) -> String {
+        match self.run.as_ref().map(|run| &run.state) {
+            Some(State::Residue(emptied)) => {
+                let emptied = *emptied;
+                if emptied.ticket.is_some() && !emptied.logged {
+                    return "It is being written; a moment.".into();
+                }
+                let state = self.go_on();
+                self.enter(state);
+                "The beaker is left as it is.".into()
+            }
+            Some(_) | None => "Nothing was begun that could be given up.".into(),
+        }
+    }
+}
