@@ -17,7 +17,7 @@ use bench_side::{Daemon, Pan, VESSEL, config, events};
 use bismar::batch::record::{self, logs_in};
 use bismar::daemon::client::{self, Client};
 use bismar::daemon::request::Request;
-use bismar::weighing::event::{Cue, CueKind, Event};
+use bismar::weighing::event::{Choice, Cue, CueKind, Event};
 use person::Person;
 
 const BENCHES: u64 = 8;
@@ -84,6 +84,13 @@ impl Hand {
                 Some((soon(100), Deed::PourTo(holds + missing + off)))
             }
             CueKind::Lift => Some((soon(150), Deed::Lift)),
+            // After a restart it is asked whether the beaker is empty; the hand says so where it is.
+            CueKind::Choose
+                if cue.choices.contains(&Choice::Next)
+                    && self.beaker.is_some_and(|beaker| beaker.holds == 0.0) =>
+            {
+                Some((soon(150), Deed::Next))
+            }
             CueKind::Choose => Some((soon(150), Deed::Lift)),
             CueKind::Mix => Some((soon(200), Deed::Next)),
             // What was begun goes on.

@@ -235,7 +235,7 @@ impl Engine {
         let level = fix.level;
         let d = level.d.max(written.tared.base_d);
         let net = net_of(&step, written.tared.base, level.weight);
-        let window = self.window(&step, d, written.tared.carried);
+        let window = self.window_amid(&step, d, written.tared.carried, written.tared.wander);
         let verdict = if written.doubtful {
             None
         } else if written.verdict == Some(Verdict::Kept) {

@@ -36,10 +36,13 @@ fuzz_target!(|deeds: Vec<(u8, i16, u8)>| {
             4 => Some(Command::Residue(None)),
             5 => Some(Command::Remedy(Way::ALL[usize::from(times) % 3])),
             6 => Some(Command::Stop),
+            8 => Some(Command::Undo),
+            9 => Some(Command::Cancel),
+            10 => Some(Command::Skip("it is out".into())),
             _ => None,
         };
         if let Some(command) = command {
-            keeps += u32::from(command == Command::Keep);
+            keeps += u32::from(matches!(command, Command::Keep | Command::Skip(_)));
             let _ = engine.command(command, Moment::from_millis(now));
         } else if deed % 32 == 7 {
             let input = [Input::Lost, Input::Back, Input::Overload, Input::Underload];
