@@ -185,12 +185,18 @@ fn a_scale_stuck_on_one_line() {
 fn the_unit_key_in_a_pour() {
     let mut rig = Rig::in_a_pour();
     rig.scale.unit(true);
-    let words = "The scale shows oz now. Weights are converted";
+    let words = "The scale shows oz now; weights are converted";
     rig.told(words);
     rig.idle(1.0);
     rig.scale.unit(false);
     rig.said.clear();
-    rig.until(|rig| rig.said.iter().any(|say| say.contains("shows g now")));
+    // Back in grams, what is to be done is said again, and nothing of the unit.
+    rig.until(|rig| rig.said.iter().any(|say| say.contains("g to add")));
+    assert!(
+        !rig.said.iter().any(|say| say.contains("shows")),
+        "{:?}",
+        rig.said
+    );
     let worst = rig.finish();
     faults::report(
         "unit changed in a pour",

@@ -279,7 +279,7 @@ impl Engine {
         let say = if complete {
             format!(
                 "Done. {} g weighed in {of} {}.",
-                total.grams(d),
+                say::grams(total, d),
                 if of == 1 { "step" } else { "steps" }
             )
         } else {

@@ -384,6 +384,15 @@ impl Tared {
         self.inside_since = None;
     }
 
+    /// What came or went before it was asked for is no answer to that.
+    pub fn watch_from_now(&mut self) {
+        if let Some(suspect) = &mut self.suspect {
+            suspect.high = None;
+            suspect.low = None;
+            suspect.lows = 0;
+        }
+    }
+
     /// The maker was asked to lift it.
     pub fn was_asked_off(&self) -> bool {
         matches!(self.asked, Some(Asked::Lift | Asked::CheckTare))

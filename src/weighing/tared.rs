@@ -84,6 +84,7 @@ impl Engine {
     pub(super) fn ask_lift_and_back(&mut self, step: &Step, mut tared: Tared) -> State {
         tared.poured = true;
         tared.asked = Some(Asked::Lift);
+        tared.watch_from_now();
         self.out.push_back(Event::Fault {
             scale: Some(step.scale),
             code: "tare",
@@ -700,6 +701,9 @@ impl Engine {
 
     fn ask_once(&mut self, mut tared: Tared, what: Asked, kind: CueKind, say: String) -> State {
         let first = tared.asked != Some(what);
+        if first && what == Asked::CheckTare {
+            tared.watch_from_now();
+        }
         tared.asked = Some(what);
         if first {
             let choices: &[Choice] = match what {
