@@ -114,6 +114,13 @@ impl Engine {
                 self.enter(state);
                 self.believe_cleared()
             }
+            State::Lift(written) if self.way_now() == VesselWay::Bowl => {
+                // It stays where it is.
+                let (base, d) = (written.shown, written.tared.base_d);
+                let state = self.next_in_bowl(written, base, d);
+                self.enter(state);
+                "The bowl stays on the scale.".into()
+            }
             State::Stranger { mut tared, level } => {
                 let Some(step) = self.step_now() else {
                     return String::new();
@@ -293,7 +300,7 @@ impl Engine {
                 }
                 tared.rest
             }
-            State::Stranger { .. } if step.vessel == VesselWay::Bowl => {
+            State::Stranger { .. } if step.vessel == VesselWay::Bowl && !fresh => {
                 return refused(
                     "The bowl cannot be begun again. Say next if it is the same bowl.".into(),
                 );

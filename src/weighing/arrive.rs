@@ -136,6 +136,11 @@ impl Engine {
                 }
                 State::Empty
             }
+            Load::BelowEmpty if seen.plateau => {
+                // The same, and not at rest yet: what comes now comes onto this.
+                self.guess_zero(scale, seen.weight);
+                State::Empty
+            }
             Load::BelowEmpty => State::Empty,
         }
     }
@@ -247,7 +252,7 @@ impl Engine {
         self.vessel_placed();
         let mut tared = Tared::new(jump.from, seen.d, seen.at);
         let way = self.way_now();
-        tared.suspected(self.zero(scale), way, true, false);
+        tared.suspected(self.zero(scale), way, true);
         tared.base = jump.to;
         self.say_add(tared, Mass::ZERO)
     }
@@ -337,6 +342,9 @@ impl Engine {
         }
         if sure_zero && !by_key && way != VesselWay::Difference {
             self.learn_vessel(mass, level.d);
+        }
+        if let Some(pan) = self.pans.get_mut(scale).filter(|_| keyed.is_none()) {
+            pan.wander.stood_alone();
         }
         self.tell_if_too_slow(scale);
         self.tare_at(scale, level)

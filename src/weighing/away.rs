@@ -81,7 +81,7 @@ impl Engine {
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
             (Load::Something, Some(_)) if tared.blind && step.vessel != VesselWay::Difference => {
                 tared.blind = false;
-                tared.suspected(self.zero(scale), step.vessel, false, true);
+                tared.suspected(self.zero(scale), step.vessel, false);
                 self.ask_lift_and_back(&step, tared)
             }
             (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
@@ -249,6 +249,10 @@ impl Engine {
         let net = net_of(&step, tared.base, level.weight);
         tared.rest = Some(net);
         tared.last_level = Some(level);
+        tared.most = net;
+        tared.stayed = net;
+        tared.staying = None;
+        tared.fell = false;
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
         if net < window.low {
             return self.say_add(tared, net);
@@ -265,8 +269,7 @@ impl Engine {
         let plausible = self.is_plausible(&tared, level);
         // A bowl with earlier steps in it cannot be begun again.
         let choices: &[Choice] = match (way, plausible) {
-            (VesselWay::Bowl, true) => &[Choice::Next],
-            (VesselWay::Bowl, false) => &[Choice::Next],
+            (VesselWay::Bowl, true | false) => &[Choice::Next],
             (VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference, true) => {
                 &[Choice::Again, Choice::Next]
             }
@@ -298,7 +301,7 @@ impl Engine {
         };
         let jumped = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
         if seen.after_gap || jumped || seen.may_be_key() && seen.steady.is_some() {
-            tared.suspected(self.zero(scale), step.vessel, false, true);
+            tared.suspected(self.zero(scale), step.vessel, false);
             return self.ask_lift_and_back(&step, tared);
         }
         match self.load(scale, seen.weight, seen.d) {
@@ -308,10 +311,22 @@ impl Engine {
                 self.empty_while_away(scale, level, &mut tared);
                 self.vessel_away(tared)
             }
-            Load::Something | Load::Nothing | Load::BelowEmpty => State::Stranger {
-                tared,
-                level: seen.steady.unwrap_or(level),
-            },
+            Load::Something | Load::Nothing | Load::BelowEmpty => {
+                let expected = tared.shown_at_rest(step.vessel);
+                let same = |level: &Level| {
+                    let pan = self.pans.get(scale);
+                    pan.is_some_and(|pan| pan.same(level.weight, expected, level.d))
+                };
+                match seen.steady {
+                    // What went is back, or what came is gone.
+                    Some(level) if !tared.moved && same(&level) => {
+                        tared.carried += 2;
+                        self.vessel_returned(level, tared)
+                    }
+                    Some(level) => State::Stranger { tared, level },
+                    None => State::Stranger { tared, level },
+                }
+            }
         }
     }
 

@@ -87,7 +87,7 @@ impl Engine {
         let net = draft.net.unwrap_or_default();
         let uncertainty = draft.uncertainty.unwrap_or_default();
         let ticket = self.log(draft);
-        let no_lift = step.vessel == VesselWay::Bowl;
+        let no_lift = step.vessel == VesselWay::Bowl && !self.is_last_of_all();
         State::Writing(Written {
             ticket,
             seq: 0,
@@ -115,6 +115,22 @@ impl Engine {
             low: level.weight,
             no_lift,
         })
+    }
+
+    /// Whether the batch is over with this step, so that its vessel is lifted even where it is the bowl:
+    /// the empty pan has the last word.
+    fn is_last_of_all(&self) -> bool {
+        let Some(run) = &self.run else { return false };
+        let Some(step) = run.current() else {
+            return false;
+        };
+        let others = run.done.iter().enumerate();
+        let mut open = others.filter(|&(index, done)| index != run.step && done.is_none());
+        let phase = run.plan.phases.get(step.phase);
+        let mixes = step.last_of_phase
+            && !run.mixed.contains(&step.phase)
+            && phase.is_some_and(|phase| phase.mix.is_some());
+        open.next().is_none() && !mixes
     }
 
     /// The row of a weight of `step`.
@@ -258,7 +274,7 @@ impl Engine {
         }
         self.recorded(index, written.seq, written.net, written.verdict);
         self.remember_vessel(index, step.vessel, &written.tared);
-        let mut say = say::recorded(step.vessel, written.net, d);
+        let mut say = say::recorded(step.vessel, written.net, d, written.no_lift);
         if let Some(so_far) = self.jars_so_far(d) {
             say.push_str(&format!(" {so_far}"));
         }

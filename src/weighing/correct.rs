@@ -209,6 +209,13 @@ impl Engine {
         };
         let moved = (level.weight - written.shown).abs();
         let net = net_of(&step, written.tared.base, level.weight);
+        if moved > written.most_drops(level.d) {
+            // No drop: something was set down beside, a hand took hold, or it was poured on. The record stands,
+            // and says how far it may be off.
+            let remark = "much more or less was on the scale before the lift";
+            self.doubt(scale, self.index_now(), written, u + moved, remark);
+            return;
+        }
         if (moved <= u && widened <= u) || net.is_negative() {
             return;
         }

@@ -199,10 +199,15 @@ impl Engine {
         exact: bool,
     ) {
         let Some(run) = &mut self.run else { return };
-        let before = run.lift_check.take();
+        let bowl = |index: usize| {
+            let step = run.plan.steps.get(index);
+            step.is_some_and(|step| step.vessel == VesselWay::Bowl)
+        };
         // Those of a bowl that stands there still rest on the same zero.
-        let before =
-            before.filter(|check| written.no_lift && check.scale == scale && check.zero == zero);
+        let before = run.lift_check.take().filter(|check| {
+            let in_it = check.records.iter().all(|&(other, _)| bowl(other));
+            bowl(index) && in_it && check.scale == scale && check.zero == zero
+        });
         let mut check = before.unwrap_or(LiftCheck {
             scale,
             zero,

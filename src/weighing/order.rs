@@ -341,7 +341,12 @@ impl Engine {
     pub(super) fn enter(&mut self, state: State) {
         let Some(run) = &mut self.run else { return };
         let name = state.name();
+        let empty = matches!(state, State::Empty);
         run.state = state;
+        for pan in &mut self.pans {
+            pan.wander.idle = empty;
+        }
+        let Some(run) = &mut self.run else { return };
         if std::mem::replace(&mut run.told_state, name) != name {
             self.tare_event();
         }

@@ -264,6 +264,7 @@ impl Pan {
             };
         }
         self.steady.set_window(self.window_for(swift));
+        self.wander.set_settling(4.0 * self.lag() + self.tail);
     }
 
     /// How long the indication has to rest on a scale that takes `swift` seconds: what still creeps in
@@ -306,6 +307,7 @@ impl Pan {
         self.rate.reset();
         self.presses.reset();
         self.wander.reset();
+        self.wander.forget_idle();
     }
 
     /// The weight at rest, where readings still come: what stood there before a silence is none.
@@ -347,6 +349,7 @@ impl Pan {
 
     pub fn overloaded(&mut self, at: Moment) {
         self.overload = true;
+        self.heard = Some(at);
         let d = self.d();
         self.presses.overload(at, d);
         self.steady.reset();

@@ -51,12 +51,13 @@ pub(super) fn take_out(step: &Step, over: Mass, d: Mass) -> String {
     }
 }
 
-pub(super) fn recorded(way: VesselWay, net: Mass, d: Mass) -> String {
+pub(super) fn recorded(way: VesselWay, net: Mass, d: Mass, stays: bool) -> String {
     let net = net.shown(d);
     match way {
         VesselWay::Beaker => format!("Recorded {net} g. Lift the beaker."),
         VesselWay::Difference => format!("Recorded {net} g. Lift the bottle."),
-        VesselWay::Bowl => format!("Recorded {net} g."),
+        VesselWay::Bowl if stays => format!("Recorded {net} g."),
+        VesselWay::Bowl => format!("Recorded {net} g. Lift the bowl."),
         VesselWay::Jar => format!("Recorded {net} g. Lift the jar."),
     }
 }
@@ -189,13 +190,15 @@ pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
 }
 
 /// Less is in the vessel than at its last rest.
-pub(super) fn fell(step: &Step, by: Mass, d: Mass) -> String {
-    format!(
-        "{} g less than before. Say next if that much {} was taken out; say again and begin anew if something \
-         else lay on the scale.",
-        by.shown(d),
-        step.ingredient
-    )
+pub(super) fn fell(step: &Step, by: Mass, d: Mass, afresh: bool) -> String {
+    let (by, name) = (by.shown(d), &step.ingredient);
+    if afresh {
+        return format!(
+            "{by} g less than before. Say next if that much {name} was taken out; say again and begin anew if \
+             something else lay on the scale."
+        );
+    }
+    format!("{by} g less than before. Put it back; or say next, and go on with what is in it now.")
 }
 
 pub(super) fn clear(way: VesselWay) -> String {
@@ -223,6 +226,11 @@ pub(super) fn unit_changed(unit: &str) -> String {
 pub(super) fn draught() -> String {
     "The scale does not come to rest. Shield it from the draught; take your hands off the bench."
         .into()
+}
+
+/// It rests, and in the last minutes it strayed by more than this step can stand.
+pub(super) fn strays() -> String {
+    "The scale strays by more than this step allows. Shield it from the draught and wait; or say keep.".into()
 }
 
 /// Grams for a sentence: whole steps of the scale.

@@ -110,15 +110,14 @@ pub(super) struct Suspect {
     pub moved: bool,
     /// If it moved, it moved by just so much as was taken off at rest; else nobody knows.
     pub exact: bool,
-    /// Readings were missing: the indication says nothing of what stands there.
-    pub blind: bool,
+    /// Since when the indication is above that of the empty pan.
+    pub loaded: Option<Moment>,
     pub poured: bool,
-    /// The highest and the lowest shown since, and whether something rose above the lowest.
+    /// The highest and the lowest shown since.
     pub high: Option<Mass>,
     pub low: Option<Mass>,
     /// Readings that agree with the lowest.
     pub lows: u32,
-    pub risen: bool,
     /// It came to rest since.
     pub level: Option<Level>,
 }
@@ -224,6 +223,7 @@ pub(super) enum Asked {
     Lot,
     Unit,
     Draught,
+    Strays,
 }
 
 /// A weight that was captured.
@@ -354,7 +354,7 @@ impl Tared {
     }
 
     /// Its frame may have moved. What was proven before stays proven until something else is.
-    pub fn suspected(&mut self, zero: Mass, way: VesselWay, exact: bool, blind: bool) {
+    pub fn suspected(&mut self, zero: Mass, way: VesselWay, exact: bool) {
         let old = Suspect {
             zero,
             base: self.base,
@@ -362,24 +362,20 @@ impl Tared {
             rest: self.rest,
             moved: self.moved,
             exact,
-            blind,
+            loaded: None,
             poured: self.poured,
             high: None,
             low: None,
             lows: 0,
-            risen: false,
             level: None,
         };
         // Twice is more than anybody can tell apart.
         let first = self.suspect.is_none();
         let suspect = self.suspect.get_or_insert(old);
         suspect.exact &= exact && first;
-        suspect.blind |= blind;
         // What was shown before is in another frame.
         suspect.level = None;
-        suspect.high = None;
-        suspect.low = None;
-        suspect.lows = 0;
+        self.watch_from_now();
         self.held = None;
         self.inside_since = None;
     }

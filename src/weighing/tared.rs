@@ -17,6 +17,8 @@ const LEARN_WITHIN_US: u64 = 3_000_000;
 const RESTLESS_US: u64 = 8_000_000;
 /// What stays for so long was in the vessel, and no bump: 0.35 s.
 const STAYED_US: u64 = 350_000;
+/// For so long it is left open whether what happened was a lift: 1 s.
+const GUESSED_US: u64 = 1_000_000;
 /// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
 const DRIFT_US: u64 = 10_000_000;
 
@@ -26,7 +28,7 @@ impl Engine {
             return State::Tared(tared);
         };
         if seen.after_gap && !self.same_after_gap(scale, seen, &step, &mut tared) {
-            tared.suspected(self.zero(scale), step.vessel, false, true);
+            tared.suspected(self.zero(scale), step.vessel, false);
             return self.ask_lift_and_back(&step, tared);
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
@@ -35,7 +37,7 @@ impl Engine {
         let pours = step.vessel != VesselWay::Difference;
         if pours && (seen.jump.is_some() || seen.may_be_key()) {
             // The key takes nothing out of the vessel: so much is guessed until it is proven.
-            tared.suspected(self.zero(scale), step.vessel, false, false);
+            tared.suspected(self.zero(scale), step.vessel, false);
             tared.base += seen.weight - seen.before.unwrap_or(seen.weight);
         }
         if tared.suspect.is_some() {
@@ -136,7 +138,7 @@ impl Engine {
             }
         }
         if !key || !exact || tared.suspect.is_some() {
-            tared.suspected(zero, step.vessel, exact, false);
+            tared.suspected(zero, step.vessel, exact);
             tared.moved = true;
             let asked = tared.was_asked_off();
             if let Some(suspect) = tared.suspect.as_mut().filter(|_| asked) {
@@ -182,7 +184,6 @@ impl Engine {
         }
         suspect.lows += u32::from(seen.weight - low <= d);
         suspect.low = Some(low);
-        suspect.risen |= seen.weight - low > d * 5;
         let high = suspect
             .high
             .map_or(seen.weight, |high| high.max(seen.weight));
@@ -192,11 +193,25 @@ impl Engine {
         let then = *suspect;
         let came = seen.weight - low;
         let own = vessel.unwrap_or(then.base - then.zero);
-        let a_vessel_came = own > least && came >= own - own.ratio(1, 5);
+        let difference = step.vessel == VesselWay::Difference;
+        // A source comes back without what was taken from it.
+        let back = own.ratio(if difference { 1 } else { 4 }, 5).max(least);
+        let a_vessel_came = own > least && came >= back;
+        suspect.loaded = suspect.loaded.or(Some(seen.at)).filter(|_| above > least);
+        let stands = suspect
+            .loaded
+            .is_some_and(|since| seen.at.since(since) >= GUESSED_US);
+        if stands && !then.exact && !asked {
+            // Nobody is to pour on by a number that may be another one.
+            return Some(self.ask_lift_and_back(step, tared.clone()));
+        }
         if let (true, Some(level)) = (asked && a_vessel_came, seen.steady) {
             let same_frame = (low - then.zero).abs() <= d * 5;
-            let seen_empty = then.lows >= 2 && vessel.is_some();
+            let seen_empty = then.lows >= 2 && (vessel.is_some() || difference);
             if same_frame || seen_empty {
+                if vessel.is_none() && !same_frame {
+                    tared.unproven = tared.unproven.max(super::zero::inexact(own));
+                }
                 // It was off as it was asked for, and the pan showed what an empty one did, or two readings
                 // agreed on what an empty one shows now. So what stands there is known.
                 let zero = if same_frame { then.zero } else { low };
@@ -232,6 +247,8 @@ impl Engine {
                 // Or it was off before, and what stood there since is off now, as it was asked for.
                 Some(_) if above >= -least && fell > least && (asked || then.exact) => true,
                 Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
+                // Less than most of it is what was taken from the source.
+                None if difference => fell >= own.ratio(4, 5),
                 None => above < -least || fell > least,
             };
             return all.then(|| self.frame_proven(scale, level, step, tared.clone()));
@@ -438,7 +455,7 @@ impl Engine {
             Load::BelowEmpty if seen.steady.is_some() => {
                 // A key that nobody saw. What it held was read before the key, or after.
                 let stood = tared.last_level.filter(|_| !tared.moved);
-                tared.suspected(zero, step.vessel, !tared.poured, false);
+                tared.suspected(zero, step.vessel, !tared.poured);
                 if let Some(suspect) = tared.suspect.as_mut() {
                     suspect.level = stood;
                 }
@@ -523,7 +540,11 @@ impl Engine {
         if pours && !tared.poured && tared.suspect.is_none() {
             self.follow_base(scale, level, step, &mut tared);
         }
-        let window = self.window(step, d, tared.carried);
+        tared.wander = self.wander_of(&tared, d);
+        let calm = self.window(step, d, tared.carried);
+        let amid = self.window_amid(step, d, tared.carried, tared.wander);
+        // Where the scale strays, what it can prove is asked for.
+        let window = if amid.proven { amid } else { calm };
         let net = net_of(step, tared.base, level.weight);
         let below = step.vessel == VesselWay::Bowl && net < -(d * 5) && !self.is_fresh_bowl();
         let nothing = !tared.poured || tared.rest.is_none();
@@ -543,11 +564,21 @@ impl Engine {
             if net < rest - vessel_at_least(d) && !asked_out {
                 // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
                 tared.fell = true;
+                let afresh = self.can_begin_afresh();
+                let say = say::fell(step, rest - net, d, afresh);
                 let choices = [Choice::Next, Choice::Again];
-                let say = say::fell(step, rest - net, d);
-                self.cue_urgent(CueKind::Choose, say, &choices);
+                let choices = choices.get(..if afresh { 2 } else { 1 }).unwrap_or(&[]);
+                self.cue_urgent(CueKind::Choose, say, choices);
                 return State::Stranger { tared, level };
             }
+        }
+        let asked_out = tared.said.is_some_and(|said| said.is_negative());
+        if asked_out
+            && net < tared.rest.unwrap_or_default() - d * 3
+            && let Some(pan) = self.pans.get_mut(scale)
+        {
+            // To and fro by what was poured and taken out again is no wander.
+            pan.wander.forget_stretch();
         }
         if let Some(last) = tared.last_level
             && level.since == last.since
@@ -666,22 +697,16 @@ impl Engine {
         }
         let d = level.d.max(tared.base_d);
         let net = net_of(step, tared.base, level.weight);
-        let (base, now) = (tared.base_wander.to_g_f64(), self.wander_now().to_g_f64());
-        let crept = (tared.crept.abs() - d).max(Mass::ZERO).to_g_f64();
-        tared.wander = Mass::from_g_f64(base.hypot(now).hypot(crept)).unwrap_or(Mass::ZERO);
+        tared.wander = self.wander_of(&tared, d);
         let calm = self.window(step, d, tared.carried);
         let amid = self.window_amid(step, d, tared.carried, tared.wander);
         if tared.suspect.is_some() {
             tared.held = Some(level);
             let say = say::lift_to_check(step.vessel, net, d, true);
             self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say)
-        } else if calm.proven
-            && tared.unproven == Mass::ZERO
-            && now > 0.0
-            && !(amid.proven && amid.holds(net))
-        {
+        } else if calm.proven && !amid.proven && tared.unproven == Mass::ZERO {
             // It would pass on a calm scale; now the draught is larger than the tolerance allows.
-            self.ask_once(tared, Asked::Draught, CueKind::Fault, say::draught())
+            self.ask_once(tared, Asked::Strays, CueKind::Fault, say::strays())
         } else if self.too_coarse(step, d) {
             let unit = self
                 .pans
@@ -699,6 +724,13 @@ impl Engine {
         }
     }
 
+    /// The wander of tare and gross together, and what it crept at rest.
+    fn wander_of(&self, tared: &Tared, d: Mass) -> Mass {
+        let (base, now) = (tared.base_wander.to_g_f64(), self.wander_now().to_g_f64());
+        let crept = (tared.crept.abs() - d).max(Mass::ZERO).to_g_f64();
+        Mass::from_g_f64(base.hypot(now).hypot(crept)).unwrap_or(Mass::ZERO)
+    }
+
     fn ask_once(&mut self, mut tared: Tared, what: Asked, kind: CueKind, say: String) -> State {
         let first = tared.asked != Some(what);
         if first && what == Asked::CheckTare {
@@ -708,7 +740,7 @@ impl Engine {
         if first {
             let choices: &[Choice] = match what {
                 Asked::Lot | Asked::Lift | Asked::CheckTare => &[Choice::Again],
-                Asked::Unit | Asked::Draught => &[Choice::Keep],
+                Asked::Unit | Asked::Draught | Asked::Strays => &[Choice::Keep],
             };
             self.cue_urgent(kind, say, choices);
         }
@@ -787,7 +819,10 @@ impl Engine {
             let missing = step.target - net;
             let say = say::ease_off(missing, d);
             self.cue(CueKind::EaseOff, say, Some(missing), &[]);
-        } else if window.holds(net) && !tared.stopped {
+        } else if window.holds(net)
+            && !tared.stopped
+            && !matches!(tared.asked, Some(Asked::Draught | Asked::Strays))
+        {
             tared.stopped = true;
             let say = "Hold. Let it come to rest.".into();
             self.cue(CueKind::Hold, say, Some(step.target - net), &[]);

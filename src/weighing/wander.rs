@@ -13,6 +13,10 @@ use crate::scale::Moment;
 const WINDOW_US: u64 = 60_000_000;
 /// The indication is averaged over this time, so that noise is no wander: 0.5 s.
 const SLICE_US: u64 = 500_000;
+/// What the empty pan showed counts for this long: 3 min.
+const IDLE_US: u64 = 180_000_000;
+/// No scale follows a load in less, by what is known before it was learned: 2 s.
+const LEAST_SETTLING_US: u64 = 2_000_000;
 /// A restlessness seen earlier counts half after 90 s.
 const HALF_LIFE_S: f64 = 90.0;
 
@@ -25,17 +29,39 @@ pub struct Wander {
     newest: Option<(Moment, Mass)>,
     /// The wander of earlier stretches, in nanograms, and when it was last looked at.
     before: (f64, Moment),
+    /// The pan is empty: what it shows from one time to the next is kept beside all loads.
+    pub idle: bool,
+    idle_slices: VecDeque<(Moment, i64)>,
+    /// When this stretch began, and for how long the scale follows a load after that, in microseconds.
+    begun: Option<Moment>,
+    settling_us: u64,
 }
 
 impl Wander {
     /// A new load: what was seen under the last one is remembered.
     pub fn reset(&mut self) {
         let at = self.newest.map_or(self.before.1, |(at, _)| at);
-        let seen = self.back_and_forth();
+        let seen = back_and_forth(&self.slices);
         self.before = (self.remembered(at).max(seen as f64), at);
+        self.forget_stretch();
+        self.newest = None;
+        self.begun = None;
+    }
+
+    /// Another frame: what the empty pan showed before is no measure now.
+    pub fn forget_idle(&mut self) {
+        self.idle_slices.clear();
+    }
+
+    /// The scale follows a load for so many seconds.
+    pub fn set_settling(&mut self, seconds: f64) {
+        self.settling_us = (seconds.clamp(0.0, 60.0) * 1e6) as u64;
+    }
+
+    /// What this stretch showed was a person's doing.
+    pub fn forget_stretch(&mut self) {
         self.slices.clear();
         self.open = None;
-        self.newest = None;
     }
 
     /// Takes a reading. A change faster than 30 d a second is no draught but a pour or a bump, and
@@ -48,6 +74,7 @@ impl Wander {
             }
         }
         self.newest = Some((at, weight));
+        let begun = *self.begun.get_or_insert(at);
         match &mut self.open {
             Some((since, sum, n)) if at.since(*since) < SLICE_US => {
                 *sum += i128::from(weight.ng());
@@ -56,16 +83,23 @@ impl Wander {
             Some((_, sum, n)) => {
                 let mean = (*sum / i128::from((*n).max(1))) as i64;
                 self.slices.push_back((at, mean));
+                if self.idle && at.since(begun) > self.settling_us.max(LEAST_SETTLING_US) {
+                    self.idle_slices.push_back((at, mean));
+                }
                 self.open = Some((at, i128::from(weight.ng()), 1));
             }
             None => self.open = Some((at, i128::from(weight.ng()), 1)),
         }
-        while self
-            .slices
-            .front()
-            .is_some_and(|&(first, _)| at.since(first) > WINDOW_US)
-        {
-            self.slices.pop_front();
+        for (slices, longest) in [
+            (&mut self.slices, WINDOW_US),
+            (&mut self.idle_slices, IDLE_US),
+        ] {
+            while slices
+                .front()
+                .is_some_and(|&(first, _)| at.since(first) > longest)
+            {
+                slices.pop_front();
+            }
         }
     }
 
@@ -74,28 +108,42 @@ impl Wander {
         seen * (-(at.since(then) as f64 / 1e6) / HALF_LIFE_S * std::f64::consts::LN_2).exp()
     }
 
-    /// The smaller of the greatest rise and the greatest fall of this stretch: zero for a load that
-    /// only grows.
-    fn back_and_forth(&self) -> i64 {
-        let Some(&(_, first)) = self.slices.front() else {
-            return 0;
+    /// What came to rest now stood there with nothing added to it: all that it did once the scale had
+    /// followed it is wander, to and fro or not.
+    pub fn stood_alone(&mut self) {
+        let (Some((now, _)), Some(begun)) = (self.newest, self.begun) else {
+            return;
         };
-        let (mut low, mut high) = (first, first);
-        let (mut rise, mut fall) = (0, 0);
-        for &(_, weight) in &self.slices {
-            low = low.min(weight);
-            high = high.max(weight);
-            rise = rise.max(weight - low);
-            fall = fall.max(high - weight);
-        }
-        rise.min(fall)
+        let settled = |at: Moment| at.since(begun) > self.settling_us.max(LEAST_SETTLING_US);
+        let later = self.slices.iter().filter(|&&(at, _)| settled(at));
+        let weights = later.map(|&(_, weight)| weight);
+        let low = weights.clone().min().unwrap_or_default();
+        let stray = weights.max().unwrap_or_default() - low;
+        self.before = (self.remembered(now).max(stray as f64), now);
     }
 
     /// How far the indication strays on this scale in these minutes, less one step of `d` for
     /// rounding: zero for a quiet scale.
     pub fn amount(&self, d: Mass) -> Mass {
         let at = self.newest.map_or(self.before.1, |(at, _)| at);
-        let seen = (self.back_and_forth() as f64).max(self.remembered(at));
+        let seen = back_and_forth(&self.slices).max(back_and_forth(&self.idle_slices));
+        let seen = (seen as f64).max(self.remembered(at));
         (Mass::from_ng(seen as i64) - d).max(Mass::ZERO)
     }
+}
+
+/// The smaller of the greatest rise and the greatest fall: zero for a load that only grows.
+fn back_and_forth(slices: &VecDeque<(Moment, i64)>) -> i64 {
+    let Some(&(_, first)) = slices.front() else {
+        return 0;
+    };
+    let (mut low, mut high) = (first, first);
+    let (mut rise, mut fall) = (0, 0);
+    for &(_, weight) in slices {
+        low = low.min(weight);
+        high = high.max(weight);
+        rise = rise.max(weight - low);
+        fall = fall.max(high - weight);
+    }
+    rise.min(fall)
 }

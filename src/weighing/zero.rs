@@ -102,6 +102,16 @@ impl Engine {
         }
     }
 
+    /// The zero as an empty pan shows it that is not at rest yet. What waits for its rest waits on.
+    pub(super) fn guess_zero(&mut self, scale: ScaleIndex, shown: Mass) {
+        if let Some(pan) = self.pans.get_mut(scale) {
+            pan.zero = Some(shown);
+            pan.zero_seen = false;
+            pan.zero_exact = false;
+            pan.forget_gap();
+        }
+    }
+
     /// A zero taken from a fall that was not over yet goes down with the rest of it.
     pub(super) fn follow_tail(&mut self, scale: ScaleIndex, shown: Mass) {
         if let Some(pan) = self.pans.get_mut(scale)
