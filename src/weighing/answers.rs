@@ -107,6 +107,14 @@ impl Engine {
                 "Mixed. On to the next.".into()
             }
             State::Unsure(unsure) if unsure.why.takes_a_word() => self.believe_empty(unsure),
+            State::Clear { .. } if self.step_now().is_none() => {
+                if let Some(run) = &mut self.run {
+                    run.give_up_lift_check();
+                }
+                let state = self.go_on();
+                self.enter(state);
+                "The bowl stays on the scale.".into()
+            }
             State::Clear { .. } => self.believe_cleared(),
             State::Lift(written) if written.doubtful => {
                 let scale = self.scale_needed().unwrap_or_default();
@@ -189,11 +197,18 @@ impl Engine {
             "the maker goes on with the bowl as it is; {} g are not explained",
             off.grams(level.d)
         ));
-        let records = self.run.as_mut().and_then(|run| run.lift_check.take());
-        for (index, mut written) in records.map_or(Vec::new(), |check| check.records) {
+        let records = self.run.as_mut().map(|run| {
+            run.give_up_lift_check();
+            std::mem::take(&mut run.in_bowl)
+        });
+        let mut records = records.unwrap_or_default();
+        for (index, written) in &mut records {
             let at_least = written.uncertainty + off;
             let remark = "the bowl came back with another weight";
-            self.doubt(step.scale, index, &mut written, at_least, remark);
+            self.doubt(step.scale, *index, written, at_least, remark);
+        }
+        if let Some(run) = &mut self.run {
+            run.in_bowl = records;
         }
         if !tared.poured {
             let state = self.tare_at(step.scale, level);
@@ -272,7 +287,7 @@ impl Engine {
             run.suspect = None;
             run.maybe_there = false;
             run.stood = None;
-            run.lift_check = None;
+            run.give_up_lift_check();
         }
         let state = self.wait_empty();
         self.enter(state);
@@ -376,7 +391,7 @@ impl Engine {
     }
 
     /// Whether the newest reading shows something on the pan.
-    fn is_loaded(&self, scale: usize) -> bool {
+    pub(super) fn is_loaded(&self, scale: usize) -> bool {
         self.pans.get(scale).is_some_and(|pan| {
             pan.last.is_some_and(|last| {
                 last.weight - pan.zero.unwrap_or_default() > super::order::vessel_at_least(pan.d())

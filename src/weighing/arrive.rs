@@ -34,6 +34,7 @@ impl Engine {
             return clear(true);
         }
         self.follow_stood(scale, seen);
+        self.follow_the_finished_bowl(scale, seen);
         let load = self.load(scale, seen.weight, seen.d);
         // Something that went again was lifted.
         unseen &= load != Load::Something;
@@ -81,6 +82,9 @@ impl Engine {
     pub(super) fn wait_empty(&mut self) -> State {
         if let Some(phase) = self.run.as_ref().and_then(|run| run.mix_pending) {
             return State::Mix { phase };
+        }
+        if self.step_now().is_none() {
+            return self.go_on();
         }
         self.cue_place();
         State::Empty

@@ -3,7 +3,7 @@
 use super::event::{Choice, CueKind, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
-use super::state::{Refused, State, Tared, Why};
+use super::state::{Refused, State, Stayed, Tared, Why};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, net_of, say};
@@ -17,6 +17,10 @@ impl Engine {
             return State::Away(tared);
         };
         tared.held = None;
+        let pours = step.vessel != VesselWay::Difference;
+        // It left before anything was at rest, and had shown more than a hand that takes hold of it.
+        let d = self.readability(step.scale);
+        tared.poured |= pours && tared.moved && tared.stayed.most > vessel_at_least(d);
         if step.vessel == VesselWay::Difference || !tared.poured {
             let nothing = !tared.poured && step.vessel != VesselWay::Difference;
             if nothing && self.can_begin_afresh() {
@@ -250,8 +254,7 @@ impl Engine {
         tared.rest = Some(net);
         tared.last_level = Some(level);
         tared.most = net;
-        tared.stayed = net;
-        tared.staying = None;
+        tared.stayed = Stayed::at_rest(net);
         tared.fell = false;
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
         if net < window.low {

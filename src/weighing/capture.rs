@@ -208,13 +208,12 @@ impl Engine {
                 State::Lift(written) => Some(written),
                 _ => None,
             };
-            let bowl = run.bowl_last.as_mut().map(|(_, written)| written);
             let lifted = run
                 .lift_check
                 .iter_mut()
                 .flat_map(|check| &mut check.records);
-            let lifted = lifted.map(|(_, written)| written);
-            for written in [standing, bowl].into_iter().flatten().chain(lifted) {
+            let lifted = lifted.chain(&mut run.in_bowl).map(|(_, written)| written);
+            for written in standing.into_iter().chain(lifted) {
                 if written.ticket == ticket {
                     written.seq = seq;
                 }
@@ -301,11 +300,10 @@ impl Engine {
     /// The bowl stays: what it weighs now is the next step's tare.
     pub(super) fn next_in_bowl(&mut self, written: Written, base: Mass, d: Mass) -> State {
         if let Some(step) = self.step_now() {
-            self.keep_for_the_bowls_lift(step.scale, written.clone());
+            self.keep_for_the_bowls_lift(step.scale, written);
         }
         if let Some(run) = &mut self.run {
             run.bowl_base = Some((base, d));
-            run.bowl_last = Some((run.step, written));
         }
         self.go_on()
     }

@@ -107,15 +107,51 @@ impl Engine {
     /// Less is in the bowl than when the step before was recorded, and nothing of this one yet: some of
     /// it was taken out.
     pub(super) fn taken_from_bowl(&mut self, scale: ScaleIndex, by: Mass) {
-        let last = self.run.as_mut().and_then(|run| run.bowl_last.take());
-        let Some((index, mut written)) = last else {
+        let Some(run) = &mut self.run else { return };
+        // It is back in its place when it is corrected.
+        let waiting = run
+            .lift_check
+            .as_mut()
+            .and_then(|check| check.records.pop());
+        let waited = waiting.is_some();
+        let Some((index, mut written)) = waiting.or_else(|| run.in_bowl.pop()) else {
             return;
         };
         let at_least = written.uncertainty + by;
         let remark = "some was taken out of the bowl after the record";
         self.doubt(scale, index, &mut written, at_least, remark);
-        if let Some(run) = &mut self.run {
-            run.bowl_last = Some((index, written));
+        let Some(run) = &mut self.run else { return };
+        match run.lift_check.as_mut().filter(|_| waited) {
+            Some(check) => check.records.push((index, written)),
+            None => run.in_bowl.push((index, written)),
+        }
+    }
+
+    /// Everything is weighed and mixed, and the bowl stands there still: what comes or goes now belongs to no
+    /// record, and the last one says so.
+    pub(super) fn follow_the_finished_bowl(&mut self, scale: ScaleIndex, seen: &super::pan::Seen) {
+        let (Some(run), Some(level)) = (&mut self.run, seen.steady) else {
+            return;
+        };
+        if run.current().is_some() {
+            return;
+        }
+        let by = (level.weight - *run.finished.get_or_insert(level.weight)).abs();
+        let last = run.lift_check.as_mut().and_then(|check| {
+            let load = (level.weight - check.zero) * 2;
+            let on_it = |(_, written): &(usize, Written)| load > written.shown - check.zero;
+            check
+                .records
+                .pop_if(|record| on_it(record) && by > record.1.uncertainty)
+        });
+        let Some((index, mut written)) = last else {
+            return;
+        };
+        let at_least = written.uncertainty + by;
+        let remark = "the bowl changed its weight after the last step";
+        self.doubt(scale, index, &mut written, at_least, remark);
+        if let Some(check) = self.run.as_mut().and_then(|run| run.lift_check.as_mut()) {
+            check.records.push((index, written));
         }
     }
 

@@ -307,14 +307,13 @@ impl Engine {
     /// that nobody saw. The record never claims more than the empty pan proves.
     pub(super) fn check_the_lift(&mut self, scale: ScaleIndex, seen: &Seen) {
         let Some(run) = &mut self.run else { return };
-        let Some(mut check) = run.lift_check.take().filter(|check| check.scale == scale) else {
+        let Some(check) = run.lift_check.as_mut().filter(|check| check.scale == scale) else {
             return;
         };
-        if seen.after_gap || seen.unit_changed {
-            return;
-        }
-        if seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key) || seen.may_be_key() {
-            // A key on the empty pan: nothing more is to be learned from it.
+        let key = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key) || seen.may_be_key();
+        if seen.after_gap || seen.unit_changed || key {
+            // Nothing more is to be learned from it.
+            run.give_up_lift_check();
             return;
         }
         let low = check.low.map_or(seen.weight, |low| low.min(seen.weight));
@@ -325,15 +324,20 @@ impl Engine {
         let load = last.shown - check.zero;
         let off = last.shown - seen.weight >= load.ratio(3, 5);
         let (Some(level), true) = (seen.steady, off && last.seq != 0) else {
-            run.lift_check = Some(check);
             return;
         };
-        if level.weight - low > level.d * 5 {
-            // The next vessel stands there already.
+        let Some(mut check) = run.lift_check.take() else {
             return;
+        };
+        let mut records = std::mem::take(&mut check.records);
+        if level.weight - low <= level.d * 5 {
+            for (index, written) in &mut records {
+                self.hold_against_empty_pan(&check, level, *index, written);
+            }
         }
-        for (index, written) in std::mem::take(&mut check.records) {
-            self.hold_against_empty_pan(&check, level, index, written);
+        // Else the next vessel stands there already.
+        if let Some(run) = &mut self.run {
+            run.lift_checked(records);
         }
     }
 
@@ -342,7 +346,7 @@ impl Engine {
         check: &LiftCheck,
         level: Level,
         index: usize,
-        mut written: Written,
+        written: &mut Written,
     ) {
         let scale = check.scale;
         let d = level.d.max(written.tared.base_d);
@@ -390,9 +394,9 @@ impl Engine {
                 at_least,
                 remark,
             };
-            self.correct(scale, index, &mut written, fix);
+            self.correct(scale, index, written, fix);
         } else {
-            self.doubt(scale, index, &mut written, at_least, &remark);
+            self.doubt(scale, index, written, at_least, &remark);
         }
         if by > d * 2 || much {
             self.out.push_back(Event::Fault {

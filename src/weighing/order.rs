@@ -41,6 +41,13 @@ impl Engine {
             }
         }
         if run.step >= run.done.len() {
+            run.finished = None;
+            let (scale, waits) = (run.last_scale(), run.awaits_the_bowls_lift());
+            if waits && self.is_loaded(scale) {
+                // The empty pan has the last word on what is in it.
+                self.cue(CueKind::Lift, say::lift_the_bowl(), None, &[Choice::Next]);
+                return State::Clear { unseen: false };
+            }
             return match self.ask_about_limits() {
                 true => State::Choose,
                 false => self.finish(true),
@@ -127,6 +134,7 @@ impl Engine {
             && previous.is_some_and(|p| p.vessel == VesselWay::Bowl && p.scale == step.scale);
         if !same_bowl {
             run.bowl_gross = None;
+            run.in_bowl.clear();
         }
         let first = run.done.iter().all(Option::is_none);
         let resumed = run.resumed;

@@ -36,8 +36,8 @@ pub(super) struct Run {
     pub pan_was_empty: bool,
     /// What the bowl showed when the last weight was captured, and the readability then.
     pub bowl_base: Option<(Mass, Mass)>,
-    /// The step (by index) that was recorded last in this bowl.
-    pub bowl_last: Option<(usize, Written)>,
+    /// The records of this bowl (with the index of their steps) that wait for no lift any more.
+    pub in_bowl: Vec<(usize, Written)>,
     /// The mixing of a phase was confirmed just now.
     pub just_mixed: bool,
     pub corrections: Vec<Correction>,
@@ -60,6 +60,8 @@ pub(super) struct Run {
     pub stood: Option<Mass>,
     /// What the bowl weighed with all that was recorded in it.
     pub bowl_gross: Option<Mass>,
+    /// What the scale showed when nothing but the bowl's lift was waited for.
+    pub finished: Option<Mass>,
     /// What was lifted because nothing proved that it was empty.
     pub refused: Option<Refused>,
     /// Mass of the empty vessel whose tare was lost: it may come back with what was poured into it.
@@ -128,7 +130,7 @@ impl Run {
             wrong_scale: false,
             pan_was_empty: false,
             bowl_base: None,
-            bowl_last: None,
+            in_bowl: Vec::new(),
             just_mixed: false,
             corrections: Vec::new(),
             suspect: None,
@@ -141,6 +143,7 @@ impl Run {
             last_gross: None,
             stood: None,
             bowl_gross: None,
+            finished: None,
             refused: None,
             deeds: Vec::new(),
             told_state: "",
@@ -162,6 +165,44 @@ impl Run {
             limits_accepted: false,
             plan,
         }
+    }
+
+    fn is_bowl(&self, index: usize) -> bool {
+        let step = self.plan.steps.get(index);
+        step.is_some_and(|step| step.vessel == VesselWay::Bowl)
+    }
+
+    /// Whether the running step goes into a bowl with earlier steps in it.
+    fn is_in_the_same_bowl(&self) -> bool {
+        let scale = |index: usize| self.plan.steps.get(index).map(|step| step.scale);
+        self.is_bowl(self.step)
+            && self
+                .step
+                .checked_sub(1)
+                .is_some_and(|before| self.is_bowl(before) && scale(before) == scale(self.step))
+    }
+
+    /// The empty pan was looked at for these.
+    pub fn lift_checked(&mut self, records: Vec<(usize, Written)>) {
+        if self.is_in_the_same_bowl() {
+            let bowl = |(index, _): &(usize, Written)| self.is_bowl(*index);
+            let records: Vec<_> = records.into_iter().filter(bowl).collect();
+            self.in_bowl.extend(records);
+        }
+    }
+
+    /// The empty pan will say nothing of what was recorded.
+    pub fn give_up_lift_check(&mut self) {
+        if let Some(check) = self.lift_check.take() {
+            self.lift_checked(check.records);
+        }
+    }
+
+    /// Records that wait for the lift of their bowl, or of their vessel.
+    pub fn awaits_the_bowls_lift(&self) -> bool {
+        self.lift_check
+            .as_ref()
+            .is_some_and(|check| check.records.iter().any(|&(index, _)| self.is_bowl(index)))
     }
 
     pub fn current(&self) -> Option<&Step> {

@@ -69,6 +69,10 @@ pub(super) fn mix(phase: &str, text: &str) -> String {
     )
 }
 
+pub(super) fn lift_the_bowl() -> String {
+    "Lift the bowl: the batch is done then.".into()
+}
+
 pub(super) fn last_mix(phase: &str, text: &str) -> String {
     let text = text.trim().trim_end_matches('.');
     format!("{phase} is weighed. {text}. Then say next or press the pan twice: the batch is done.")

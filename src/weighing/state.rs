@@ -120,6 +120,8 @@ pub(super) struct Suspect {
     pub lows: u32,
     /// It came to rest since.
     pub level: Option<Level>,
+    /// It was lifted as asked, but not for long enough to see the empty pan at rest.
+    pub hasty: bool,
 }
 
 /// An emptied beaker that comes back.
@@ -180,10 +182,8 @@ pub(super) struct Tared {
     pub fell: bool,
     /// It left before it was at rest, and is back with what it seemed to hold then.
     pub as_it_left: bool,
-    /// A weight that stayed for a moment, since when, and the most that stayed for a third of a second
-    /// since the last rest.
-    pub staying: Option<(Moment, Mass)>,
-    pub stayed: Mass,
+    /// The most that stayed since the last rest.
+    pub stayed: Stayed,
     /// How far it crept while it stood at rest: the zero drifts, or it dries.
     pub crept: Mass,
     /// The most it held since then, as far as the moving indication shows.
@@ -213,6 +213,42 @@ pub(super) struct Tared {
     pub blind: bool,
     /// It is off because it was asked for: what it weighs when it is back is what it holds.
     pub asked_back: bool,
+}
+
+/// The most that stayed for longer than a bump: two slices of 0.35 s, the lower reading of both.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Stayed {
+    open: Option<(Moment, Mass)>,
+    closed: Option<Mass>,
+    pub most: Mass,
+}
+
+/// 0.35 s.
+const STAYED_US: u64 = 350_000;
+
+impl Stayed {
+    pub fn at_rest(net: Mass) -> Stayed {
+        Stayed {
+            open: None,
+            closed: None,
+            most: net,
+        }
+    }
+
+    pub fn push(&mut self, at: Moment, net: Mass) {
+        let Some((since, low)) = self.open else {
+            self.open = Some((at, net));
+            return;
+        };
+        if at.since(since) < STAYED_US {
+            self.open = Some((since, low.min(net)));
+            return;
+        }
+        if let Some(before) = self.closed.replace(low) {
+            self.most = self.most.max(before.min(low));
+        }
+        self.open = Some((at, net));
+    }
 }
 
 /// A question asked once.
@@ -297,8 +333,7 @@ impl Tared {
             moved: false,
             fell: false,
             as_it_left: false,
-            staying: None,
-            stayed: Mass::ZERO,
+            stayed: Stayed::default(),
             crept: Mass::ZERO,
             most: Mass::ZERO,
             rest: None,
@@ -368,6 +403,7 @@ impl Tared {
             low: None,
             lows: 0,
             level: None,
+            hasty: false,
         };
         // Twice is more than anybody can tell apart.
         let first = self.suspect.is_none();

@@ -4,7 +4,7 @@ use super::event::{Choice, CueKind, Event, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::pour::landing_weight;
-use super::state::{Asked, State, Tared};
+use super::state::{Asked, State, Stayed, Tared};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
@@ -15,8 +15,6 @@ use crate::mass::Mass;
 const LEARN_WITHIN_US: u64 = 3_000_000;
 /// Nearly right but not at rest for this long: something moves the air or the bench.
 const RESTLESS_US: u64 = 8_000_000;
-/// What stays for so long was in the vessel, and no bump: 0.35 s.
-const STAYED_US: u64 = 350_000;
 /// For so long it is left open whether what happened was a lift: 1 s.
 const GUESSED_US: u64 = 1_000_000;
 /// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
@@ -206,9 +204,14 @@ impl Engine {
             return Some(self.ask_lift_and_back(step, tared.clone()));
         }
         if let (true, Some(level)) = (asked && a_vessel_came, seen.steady) {
-            let same_frame = (low - then.zero).abs() <= d * 5;
+            let off = (low - then.zero).abs();
+            // Once more as hasty: what the pan showed last is near enough to the zero that was known.
+            let same_frame = off <= if then.hasty { least } else { d * 5 };
             let seen_empty = then.lows >= 2 && (vessel.is_some() || difference);
             if same_frame || seen_empty {
+                if same_frame && off > d * 5 {
+                    tared.unproven = tared.unproven.max(off);
+                }
                 if vessel.is_none() && !same_frame {
                     tared.unproven = tared.unproven.max(super::zero::inexact(own));
                 }
@@ -235,6 +238,7 @@ impl Engine {
                 suspect.lows = 0;
                 suspect.high = None;
                 suspect.level = Some(level);
+                suspect.hasty = true;
             }
             self.say_lift_and_back(step);
             return Some(State::Tared(tared.clone()));
@@ -558,7 +562,7 @@ impl Engine {
             return self.tare_at(scale, level);
         }
         if pours && tared.poured && tared.suspect.is_none() && !tared.fell {
-            let rest = tared.rest.unwrap_or_default().max(tared.stayed);
+            let rest = tared.rest.unwrap_or_default().max(tared.stayed.most);
             let asked_out =
                 tared.said.is_some_and(|said| said.is_negative()) || tared.peak.is_some();
             if net < rest - vessel_at_least(d) && !asked_out {
@@ -591,8 +595,7 @@ impl Engine {
         tared.off_rest = None;
         tared.moved = false;
         tared.most = net;
-        tared.stayed = net;
-        tared.staying = None;
+        tared.stayed = Stayed::at_rest(net);
         let stopped = std::mem::take(&mut tared.stopped);
         tared.poured |= net.abs() > d * 5;
         if let Some((predicted, at)) = tared.eased.take()
@@ -768,15 +771,7 @@ impl Engine {
             tared.follow_rest(seen, tared.base + rest, net * 2 > rest);
         }
         tared.most = tared.most.max(net);
-        tared.staying = match tared.staying {
-            Some((since, weight)) if (weight - net).abs() <= seen.d * 2 => {
-                if seen.at.since(since) >= STAYED_US {
-                    tared.stayed = tared.stayed.max(weight);
-                }
-                Some((since, weight))
-            }
-            Some(_) | None => Some((seen.at, net)),
-        };
+        tared.stayed.push(seen.at, net);
         let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
         let d = seen.d;
         // Poured is what stays: a bump comes and goes in less than half a second.

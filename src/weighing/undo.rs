@@ -115,7 +115,8 @@ impl Engine {
         run.mix_pending = None;
         run.emptied.remove(&index);
         run.residues.remove(&index);
-        run.lift_check = None;
+        run.give_up_lift_check();
+        run.in_bowl.retain(|(other, _)| *other != index);
         run.bowl_base = None;
         run.bowl_gross = None;
         run.limits_accepted = false;

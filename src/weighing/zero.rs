@@ -61,7 +61,7 @@ impl Engine {
         };
         if by != Mass::ZERO && run.lift_check.as_ref().is_some_and(bowl) {
             // In a bowl a key may take off any of several steps: the empty pan says nothing of them then.
-            run.lift_check = None;
+            run.give_up_lift_check();
         }
         let check = run.lift_check.as_mut();
         if let Some(check) = check.filter(|check| check.scale == scale) {

@@ -279,6 +279,9 @@ fn bowl_steps_follow_each_other_without_a_lift() {
     b.expect(&["20.00", "10.00"]);
     b.expect_cue(CueKind::Mix);
     b.say(Command::Next);
+    b.expect_cue(CueKind::Lift);
+    assert_eq!(b.closed, None);
+    b.land(0.0).hold(2.0);
     assert_eq!(b.closed, Some(true));
 }
 
