@@ -18,10 +18,14 @@
 //! that the tables give it (`Clean/AverageLong:3` for a scale without mishap, `Mixed:5`).
 //! `BISMAR_WORLD_ONLY` plays only what begins with this name.
 
+mod faults;
+
 #[path = "worlds/draw.rs"]
 mod draw;
 #[path = "worlds/judge.rs"]
 mod judge;
+#[path = "worlds/obey.rs"]
+mod obey;
 #[path = "worlds/story.rs"]
 mod story;
 
@@ -110,6 +114,8 @@ enum Kind {
     Mixed,
     /// The same while jars are filled.
     Jars,
+    /// All mixed, jars too, until it goes calm.
+    Obey,
 }
 
 impl Kind {
@@ -119,6 +125,7 @@ impl Kind {
             Kind::Alone(mishap) => format!("{mishap:?}"),
             Kind::Mixed => "Mixed".to_owned(),
             Kind::Jars => "Jars".to_owned(),
+            Kind::Obey => "Obey".to_owned(),
         }
     }
 
@@ -195,22 +202,25 @@ fn case(kind: Kind, n: usize) -> (Family, CaseSpec) {
         Kind::Clean(family) => family,
         // A step that nobody told and no reading shows would drown everything else.
         Kind::Alone(_) => TOLD[n % TOLD.len()],
-        Kind::Mixed | Kind::Jars => MIXED[n % MIXED.len()],
+        Kind::Mixed | Kind::Jars | Kind::Obey => MIXED[n % MIXED.len()],
     };
     let steps = match kind {
         Kind::Clean(_) | Kind::Alone(_) => 2,
         Kind::Mixed | Kind::Jars => 4,
+        Kind::Obey => 3,
     };
     let ways: &[VesselWay] = match kind {
         Kind::Alone(mishap) => ways_of(mishap),
         Kind::Clean(_) | Kind::Mixed => &draw::WAYS,
         Kind::Jars => &[VesselWay::Jar],
+        Kind::Obey if n % 8 == 7 => &[VesselWay::Jar],
+        Kind::Obey => &draw::WAYS,
     };
     let mut spec = draw::case(family, steps, ways, seed);
     let mishaps: Vec<Mishap> = match kind {
         Kind::Clean(_) => return (family, spec),
         Kind::Alone(mishap) => vec![mishap],
-        Kind::Mixed | Kind::Jars => (0..rng.usize(2..6))
+        Kind::Mixed | Kind::Jars | Kind::Obey => (0..rng.usize(2..6))
             .map(|_| Mishap::ALL[rng.usize(0..Mishap::ALL.len())])
             .collect(),
     };
@@ -235,6 +245,29 @@ fn case(kind: Kind, n: usize) -> (Family, CaseSpec) {
         };
         let step = story.step;
         spec.planned.push(Planned { mishap, step, at });
+    }
+    if kind == Kind::Obey {
+        // The rarer states: a limit that is broken, an emptied beaker, the TARE key under a vessel.
+        if n % 8 == 3 {
+            draw::limit(&mut spec.plan);
+        }
+        let more = [
+            None,
+            Some(Mishap::WordResidue),
+            None,
+            None,
+            Some(Mishap::Tare),
+        ];
+        if let Some(Some(mishap)) = more.get(n % 8) {
+            let mishap = *mishap;
+            let until = clean.now.0;
+            spec.planned.extend((1..=3).map(|step| Planned {
+                mishap,
+                step,
+                at: Moment((rng.f64() * until as f64) as u64),
+            }));
+        }
+        spec.calm = obey::calm(&spec, n);
     }
     (family, spec)
 }
@@ -272,8 +305,9 @@ fn play_all(jobs: &[(Kind, usize)]) -> Sums {
 
 fn print_case(name: &str) {
     let (kind, n) = name.split_once(':').expect("a name like Tare:17");
-    let kinds = Kind::all();
-    let kind = kinds.into_iter().find(|other| other.name() == kind);
+    let kinds = Kind::all().into_iter().chain([Kind::Obey]);
+    let mut kinds = kinds;
+    let kind = kinds.find(|other| other.name() == kind);
     let (family, spec) = case(kind.expect("a kind of case"), n.parse().expect("a number"));
     println!("{family:?}");
     story::print(&spec);
@@ -310,6 +344,7 @@ fn a_literal_person_in_a_hostile_world() {
                 Kind::Clean(_) => part(CLEAN_CASES),
                 Kind::Alone(_) => cases,
                 Kind::Mixed | Kind::Jars => part(MIXED_CASES),
+                Kind::Obey => 0,
             };
             (0..many).map(move |n| (kind, n))
         })
@@ -325,7 +360,7 @@ fn a_literal_person_in_a_hostile_world() {
             let mine = match kind {
                 Kind::Clean(_) => "clean, by scale",
                 Kind::Alone(_) => "each mishap alone",
-                Kind::Mixed | Kind::Jars => "mixed",
+                Kind::Mixed | Kind::Jars | Kind::Obey => "mixed",
             };
             if mine == part {
                 println!("{}", tally.line(&kind.name()));

@@ -130,6 +130,20 @@ impl Pan {
         self.pushes.push(push);
     }
 
+    /// From now on nothing moves the air and no hand rests here; what rings rings out, and a zero that
+    /// drifted stays where it came to.
+    pub fn calm(&mut self, now: Moment) {
+        for push in &mut self.pushes {
+            match push {
+                Push::Draught { from, until, .. }
+                | Push::Press { from, until, .. }
+                | Push::Rest { from, until, .. }
+                | Push::Slide { from, until, .. } => *until = now.0.min(*until).max(*from),
+                Push::Bump { .. } | Push::Impact { .. } => {}
+            }
+        }
+    }
+
     /// The true mass that stands on the pan, without what lies beside it.
     pub fn mass(&self) -> Mass {
         self.vessel.as_ref().map_or(Mass::ZERO, Vessel::mass)

@@ -40,6 +40,7 @@ pub const ROWS: &[&str] = &[
     "every fault of the hands and the scale, simulated",
     "careful hands, simulated",
     "deeds in any order",
+    "obeying from any state",
     "a day of batches",
     // Whatever is beside the daemon.
     "notification server hangs",

@@ -4,7 +4,8 @@ use bismar::config::{
     Config, DtrMode, Parity, PortSelector, ScaleConfig, VesselConfig, WeighingConfig,
 };
 use bismar::formula::filling::Fill;
-use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
+use bismar::formula::remedy::Part;
+use bismar::formula::{Limits, Percent, Plan, PlannedPart, PlannedPhase, Step, VesselWay};
 use bismar::mass::{Mass, Unit};
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
@@ -282,6 +283,33 @@ fn jars(rng: &mut fastrand::Rng, spec: &SimScaleSpec, jars: usize) -> Option<Pla
         .flatten()
 }
 
+/// Every ingredient is over its limit: the batch is not closed without a word.
+pub fn limit(plan: &mut Plan) {
+    let least = Percent(1);
+    for (index, step) in plan.steps.iter_mut().enumerate() {
+        step.part = index;
+        plan.parts.push(PlannedPart {
+            name: step.ingredient.clone(),
+            premix: None,
+            share: least,
+            bounds: Part {
+                held: Mass::ZERO,
+                share: least,
+                low: Percent(0),
+                high: least,
+            },
+            limits: Limits {
+                min: None,
+                max: Some(least),
+            },
+            scent: false,
+            target: step.target,
+            under: Mass::ZERO,
+            over: Mass::ZERO,
+        });
+    }
+}
+
 fn traits(rng: &mut fastrand::Rng, plan: &Plan) -> Traits {
     let small = plan.steps.iter().all(|step| {
         let band = (step.highest - step.lowest).to_g_f64();
@@ -371,6 +399,7 @@ pub fn case(family: Family, steps: usize, ways: &[VesselWay], seed: u64) -> Case
         rack,
         bowl: Mass::from_g_f64(bowl).unwrap(),
         planned: Vec::new(),
+        calm: None,
         seed,
     }
 }

@@ -59,6 +59,7 @@ pub fn play(spec: &CaseSpec) -> Outcome {
                 row.draft.uncertainty,
                 row.draft.note
             ),
+            Told::Calm => println!("{t:9.2} CALM"),
             Told::Killed => println!("{t:9.2} KILLED"),
             Told::Begun(progress) => println!("{t:9.2} BEGUN {progress:?}"),
         }

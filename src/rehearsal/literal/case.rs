@@ -26,6 +26,8 @@ pub struct CaseSpec {
     /// The mixing bowl's empty weight.
     pub bowl: Mass,
     pub planned: Vec<Planned>,
+    /// From then on nothing goes wrong any more, no air moves, and the person only obeys.
+    pub calm: Option<Moment>,
     pub seed: u64,
 }
 
@@ -60,7 +62,8 @@ pub enum End {
     Closed {
         complete: bool,
     },
-    /// More than [`super::run::MOST_MOVES`] moves without a weight; the sentence that stood.
+    /// More than [`super::run::MOST_MOVES`] moves without a weight (once it is calm: without getting
+    /// any further); the sentence that stood.
     Stuck(String),
     /// Nothing was said, and the person knew of nothing to do; the sentence that stood.
     Silent(String),
@@ -103,4 +106,6 @@ pub enum Told<'a> {
     /// The daemon is killed, or begins anew with this progress.
     Killed,
     Begun(&'a Progress),
+    /// Nothing goes wrong from here on.
+    Calm,
 }

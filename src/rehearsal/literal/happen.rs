@@ -47,6 +47,25 @@ impl Mishaps {
         }
     }
 
+    /// What ends by itself ends now; cable, switch, spoon and lid end in their seconds. What was
+    /// pressed or spilt stays until a sentence asks for it.
+    pub(super) fn calm(&mut self, now: Moment, person: &mut Person, room: &mut Room) {
+        self.planned.clear();
+        for (at, end) in &mut self.until {
+            match end {
+                End::Lines | End::Noise(_) | End::Dry | End::Quiet => *at = now.0,
+                End::TakeLid | End::TakeAway | End::Unit => {}
+            }
+        }
+        self.until.retain(|&(_, end)| !matches!(end, End::Unit));
+        self.end(now, person, room);
+        (self.slow_log, self.log_fails_until) = (0.0, now);
+        if let Some(pan) = room.table.pan(0) {
+            pan.calm(now);
+        }
+        person.errs_no_more(now);
+    }
+
     pub(super) fn fire(
         &mut self,
         mishap: Mishap,
@@ -204,7 +223,8 @@ impl Mishaps {
             Mishap::LowBattery => {
                 let lasts = person.secs(5.0, 40.0);
                 if let Some(place) = room.table.places.first_mut() {
-                    let usual = place.scale.spec().noise;
+                    // A second one on top of the first ends with the noise that was before both.
+                    let usual = *self.usual_noise.get_or_insert(place.scale.spec().noise);
                     place.scale.set_noise(0.5 + 2.5 * person.rng.f64());
                     place.drops = 0.3 * person.rng.f64();
                     place.garbles = 0.05 * person.rng.f64();

@@ -3,6 +3,7 @@
 use super::deeds::{Act, Todo};
 use super::person::Person;
 use super::room::Room;
+use crate::formula::VesselWay;
 use crate::scale::Moment;
 
 /// Something that goes wrong.
@@ -229,6 +230,7 @@ pub struct Mishaps {
     pub things: Vec<(Mishap, Moment, Moment)>,
     /// Something that comes to an end by itself.
     pub(super) until: Vec<(u64, End)>,
+    pub(super) usual_noise: Option<f64>,
     landings: u32,
     landed_step: usize,
 }
@@ -285,7 +287,9 @@ impl Mishaps {
                 Needs::Landing => first && person.step == planned.step,
                 Needs::Fetched => {
                     let held = person.hand.and_then(|id| room.ware(id));
-                    held.is_some_and(|w| w.step == planned.step && w.is_unused())
+                    // A source is never empty: what is in it is its stock.
+                    let empties = held.filter(|w| w.way != VesselWay::Difference);
+                    empties.is_some_and(|w| w.step == planned.step && w.is_unused())
                 }
                 Needs::Lift => person.is_about_to_lift() && person.step >= planned.step,
             };
@@ -320,6 +324,27 @@ impl Person {
             counts: false,
         }));
         self.todo.extend(later);
+    }
+
+    /// Only what the hand has begun of a fault is ended.
+    pub(super) fn errs_no_more(&mut self, now: Moment) {
+        let front = self.todo.pop_front();
+        let goes_on = |todo: &Todo| !todo.fault || (self.began.is_some() && todo.act.is_move());
+        let front = front.filter(goes_on);
+        self.todo.retain(|todo| !todo.fault);
+        match front {
+            Some(todo) => {
+                let errs = todo.fault;
+                self.todo.push_front(todo);
+                if errs {
+                    self.stop(now.0);
+                }
+            }
+            None => self.began = None,
+        }
+        // Whoever gave up on a sentence takes it up again.
+        self.repeats = 0;
+        self.fault_is_over(now);
     }
 
     pub(super) fn fault_is_over(&mut self, now: Moment) {

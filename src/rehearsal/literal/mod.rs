@@ -19,4 +19,4 @@ pub use case::{CaseSpec, End, Outcome, StepStory, Told, Written};
 pub use mishap::{Mishap, Planned};
 pub use person::{Matter, MixWay, SheetLine, Traits};
 pub use room::{Room, Track, Ware};
-pub use run::run;
+pub use run::{MOST_MOVES, run};

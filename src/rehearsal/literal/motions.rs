@@ -2,7 +2,7 @@
 
 use super::deeds::{Act, Todo};
 use super::person::Person;
-use super::room::{Room, Ware};
+use super::room::{Room, Ware, WareId};
 use crate::formula::VesselWay;
 use crate::mass::{Mass, Unit};
 use crate::rehearsal::pan::Push;
@@ -33,7 +33,10 @@ impl Person {
         let id = match way {
             VesselWay::Bowl => self.bowl,
             VesselWay::Difference => match self.source {
-                Some((of, id)) if of == step => id,
+                Some((of, id)) if of == step => {
+                    self.fill_up(id, step, room);
+                    id
+                }
                 Some(_) | None => {
                     let target = self.target(step);
                     let glass = Mass::from_g_f64(25.0 + 60.0 * self.rng.f64());
@@ -66,6 +69,17 @@ impl Person {
             room.table.tell(now, text);
         }
         self.hand = Some(id);
+    }
+
+    /// What was given and thrown away is put into the source again, as long as that is off the pan.
+    fn fill_up(&self, id: WareId, step: usize, room: &mut Room) {
+        let least = Mass::from_g_f64(1.5 * self.target(step)).unwrap_or(Mass::ZERO);
+        if room.standing != Some(id)
+            && let Some(ware) = room.wares.get_mut(id)
+            && ware.foreign < least
+        {
+            ware.foreign = least * 2;
+        }
     }
 
     pub(super) fn set_down(&mut self, elapsed: u64, now: Moment, room: &mut Room) -> Option<Act> {
@@ -134,6 +148,9 @@ impl Person {
         }
         self.discards = false;
         room.throw_away(self.hand, step, now);
+        if let Some((_, id)) = self.source.filter(|&(of, _)| of == step) {
+            self.fill_up(id, step, room);
+        }
         room.table
             .tell(now, "throw away what was given of it".to_owned());
     }

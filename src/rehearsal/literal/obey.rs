@@ -39,6 +39,12 @@ impl Person {
             }
             Asked::Replace => {
                 self.lift_away(room);
+                if cue.say.contains("empty it") && !self.way(self.step).is_apart() {
+                    // There is no other bowl: what was given of the step is taken out of this one.
+                    self.discards = true;
+                    self.obey_part(Act::TakeBack);
+                    self.obey_part(Act::Discard);
+                }
                 self.take_and_set();
             }
             Asked::LiftAndBack => {

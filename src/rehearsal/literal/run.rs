@@ -39,6 +39,8 @@ struct Runner<'a, F> {
     stories: BTreeMap<usize, StepStory>,
     step: usize,
     closed: Option<(bool, Moment)>,
+    /// It is calm; the furthest step that was begun since, and the furthest that was recorded.
+    calm: Option<(usize, usize)>,
     active: Moment,
     rng: fastrand::Rng,
     told: F,
@@ -81,6 +83,7 @@ pub fn run(spec: &CaseSpec, readings: bool, told: impl FnMut(Moment, Told<'_>)) 
         stories: BTreeMap::new(),
         step: 0,
         closed: None,
+        calm: None,
         active: Moment::default(),
         rng: fastrand::Rng::with_seed(spec.seed ^ 0x006c_6f67),
         told,
@@ -125,6 +128,12 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
                 if let Err(why) = self.begin(now, readings) {
                     return End::Refused(why);
                 }
+            }
+            if self.calm.is_none() && self.spec.calm.is_some_and(|calm| calm <= now) {
+                self.calm = Some((self.step, 0));
+                self.active = now;
+                self.mishaps.calm(now, &mut self.person, &mut self.room);
+                (self.told)(now, Told::Calm);
             }
             let to = now.plus_micros(TICK_US);
             self.mishaps.tick(now, &mut self.person, &mut self.room);
@@ -227,7 +236,14 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
     fn begin_step(&mut self, step: usize, at: Moment) {
         self.close_story(at);
         self.step = step;
-        self.person.lived.moves = 0;
+        // Once it is calm, to begin the same step anew is to get no further.
+        let further = match &mut self.calm {
+            Some((begun, _)) => step > std::mem::replace(begun, step.max(*begun)),
+            None => true,
+        };
+        if further {
+            self.person.lived.moves = 0;
+        }
         self.person.lived.words = 0;
         self.stories.entry(step).or_insert(StepStory {
             step,
@@ -258,7 +274,13 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
             story.moves = self.person.lived.moves;
             story.waited = waited;
         }
-        self.person.lived.moves = 0;
+        let further = match &mut self.calm {
+            Some((_, recorded)) => step > std::mem::replace(recorded, step.max(*recorded)),
+            None => true,
+        };
+        if further {
+            self.person.lived.moves = 0;
+        }
     }
 
     /// What was due reaches the disk, and the engine hears of it.
