@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use faults::{LONG_ROWS, ROWS, Row, folder, slug};
+use faults::{LONG_ROWS, ROWS, Row, TABLES, folder, slug};
 
 fn table() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/FAULTS.md")
@@ -30,6 +30,12 @@ fn kept(old: &str, fault: &str) -> Option<String> {
     let new = folder().join(format!("{}.json", slug(fault))).exists();
     let line = old.lines().find(|line| line.starts_with(&begins))?;
     (!new).then(|| line.to_owned())
+}
+
+fn heading(name: &str) -> String {
+    let mut letters = name.chars();
+    let first = letters.next().map(|first| first.to_ascii_uppercase());
+    first.into_iter().chain(letters).collect()
 }
 
 fn cell(text: &str) -> String {
@@ -68,6 +74,12 @@ fn write_table() {
         let cells: Vec<String> = cells.map(|text| cell(text)).into();
         writeln!(text, "| {} |", cells.join(" | ")).unwrap();
     }
+    for name in TABLES {
+        let path = folder().join(format!("{}.md", slug(name)));
+        let part = fs::read_to_string(&path)
+            .unwrap_or_else(|e| panic!("no test reported {name:?} ({}: {e})", path.display()));
+        write!(text, "\n## {}\n\n{part}", heading(name)).unwrap();
+    }
     fs::write(table(), text).unwrap();
 }
 
@@ -77,7 +89,10 @@ fn the_table_has_each_row_that_the_tests_define_and_no_other() {
         write_table();
     }
     let text = fs::read_to_string(table()).expect("tests/FAULTS.md; .ci/faults writes it");
-    let rows: Vec<Vec<&str>> = text
+    let mut parts = text.split("\n## ");
+    let rows: Vec<Vec<&str>> = parts
+        .next()
+        .unwrap_or_default()
         .lines()
         .filter(|line| line.starts_with("| "))
         .skip(2)
@@ -89,6 +104,20 @@ fn the_table_has_each_row_that_the_tests_define_and_no_other() {
     for row in &rows {
         assert_eq!(row.len(), 5, "{row:?}");
         assert!(row.iter().all(|cell| !cell.is_empty()), "{row:?}");
+    }
+    let tables: Vec<&str> = parts.collect();
+    assert_eq!(tables.len(), TABLES.len());
+    for (table, name) in tables.iter().zip(TABLES) {
+        let (first, rows) = table.split_once('\n').unwrap();
+        assert_eq!(first, heading(name));
+        let rows: Vec<usize> = rows
+            .lines()
+            .filter(|line| line.starts_with('|'))
+            .map(|line| line.matches('|').count())
+            .collect();
+        // Head, rule and at least one row, all as wide as the head.
+        assert!(rows.len() > 2, "{name}");
+        assert!(rows.iter().all(|columns| *columns == rows[0]), "{name}");
     }
 }
 

@@ -17,6 +17,8 @@
 //! another draw of all of them. `BISMAR_WORLD_CASE=Tare:17` prints one case in full, under the name
 //! that the tables give it (`Clean/AverageLong:3` for a scale without mishap, `Mixed:5`).
 //! `BISMAR_WORLD_ONLY` plays only what begins with this name.
+//!
+//! `worlds/obey.rs` asks whether obeying is enough from any state, `worlds/killed.rs` what a kill costs.
 
 mod faults;
 
@@ -24,6 +26,8 @@ mod faults;
 mod draw;
 #[path = "worlds/judge.rs"]
 mod judge;
+#[path = "worlds/killed.rs"]
+mod killed;
 #[path = "worlds/obey.rs"]
 mod obey;
 #[path = "worlds/story.rs"]
@@ -116,6 +120,8 @@ enum Kind {
     Jars,
     /// All mixed, jars too, until it goes calm.
     Obey,
+    /// The process is killed, and known beakers are in the configuration.
+    Killed(Mishap),
 }
 
 impl Kind {
@@ -126,6 +132,7 @@ impl Kind {
             Kind::Mixed => "Mixed".to_owned(),
             Kind::Jars => "Jars".to_owned(),
             Kind::Obey => "Obey".to_owned(),
+            Kind::Killed(mishap) => format!("Killed/{mishap:?}"),
         }
     }
 
@@ -201,16 +208,16 @@ fn case(kind: Kind, n: usize) -> (Family, CaseSpec) {
     let family = match kind {
         Kind::Clean(family) => family,
         // A step that nobody told and no reading shows would drown everything else.
-        Kind::Alone(_) => TOLD[n % TOLD.len()],
+        Kind::Alone(_) | Kind::Killed(_) => TOLD[n % TOLD.len()],
         Kind::Mixed | Kind::Jars | Kind::Obey => MIXED[n % MIXED.len()],
     };
     let steps = match kind {
-        Kind::Clean(_) | Kind::Alone(_) => 2,
+        Kind::Clean(_) | Kind::Alone(_) | Kind::Killed(_) => 2,
         Kind::Mixed | Kind::Jars => 4,
         Kind::Obey => 3,
     };
     let ways: &[VesselWay] = match kind {
-        Kind::Alone(mishap) => ways_of(mishap),
+        Kind::Alone(mishap) | Kind::Killed(mishap) => ways_of(mishap),
         Kind::Clean(_) | Kind::Mixed => &draw::WAYS,
         Kind::Jars => &[VesselWay::Jar],
         Kind::Obey if n % 8 == 7 => &[VesselWay::Jar],
@@ -220,6 +227,10 @@ fn case(kind: Kind, n: usize) -> (Family, CaseSpec) {
     let mishaps: Vec<Mishap> = match kind {
         Kind::Clean(_) => return (family, spec),
         Kind::Alone(mishap) => vec![mishap],
+        Kind::Killed(mishap) => {
+            draw::know(&mut spec);
+            vec![mishap]
+        }
         Kind::Mixed | Kind::Jars | Kind::Obey => (0..rng.usize(2..6))
             .map(|_| Mishap::ALL[rng.usize(0..Mishap::ALL.len())])
             .collect(),
@@ -305,8 +316,8 @@ fn play_all(jobs: &[(Kind, usize)]) -> Sums {
 
 fn print_case(name: &str) {
     let (kind, n) = name.split_once(':').expect("a name like Tare:17");
-    let kinds = Kind::all().into_iter().chain([Kind::Obey]);
-    let mut kinds = kinds;
+    let killed = killed::KINDS.map(|(mishap, _)| Kind::Killed(mishap));
+    let mut kinds = Kind::all().into_iter().chain([Kind::Obey]).chain(killed);
     let kind = kinds.find(|other| other.name() == kind);
     let (family, spec) = case(kind.expect("a kind of case"), n.parse().expect("a number"));
     println!("{family:?}");
@@ -344,7 +355,7 @@ fn a_literal_person_in_a_hostile_world() {
                 Kind::Clean(_) => part(CLEAN_CASES),
                 Kind::Alone(_) => cases,
                 Kind::Mixed | Kind::Jars => part(MIXED_CASES),
-                Kind::Obey => 0,
+                Kind::Obey | Kind::Killed(_) => 0,
             };
             (0..many).map(move |n| (kind, n))
         })
@@ -360,7 +371,7 @@ fn a_literal_person_in_a_hostile_world() {
             let mine = match kind {
                 Kind::Clean(_) => "clean, by scale",
                 Kind::Alone(_) => "each mishap alone",
-                Kind::Mixed | Kind::Jars | Kind::Obey => "mixed",
+                Kind::Mixed | Kind::Jars | Kind::Obey | Kind::Killed(_) => "mixed",
             };
             if mine == part {
                 println!("{}", tally.line(&kind.name()));
@@ -400,13 +411,89 @@ fn a_literal_person_in_a_hostile_world() {
     }
     assert!(all.steps > 0);
     // A draw of one's own, or a part of the cases, is looked at and not judged.
-    let whole = [
-        "BISMAR_WORLD_ONLY",
-        "BISMAR_WORLD_RUN",
-        "BISMAR_WORLD_CASES",
-    ];
-    let judged = whole.iter().all(|name| std::env::var_os(name).is_none());
-    assert!(!judged || over.is_empty(), "over the limit: {over:?}");
+    let whole = ["BISMAR_WORLD_ONLY", "BISMAR_WORLD_RUN"];
+    let whole = whole.iter().all(|name| std::env::var_os(name).is_none());
+    if whole && cases >= CASES {
+        assert!(over.is_empty(), "over the limit: {over:?}");
+        report(&sums);
+    }
+}
+
+/// Rows and tables of `tests/FAULTS.md`.
+fn report(sums: &Sums) {
+    let (mut clean, mut alone, mut mixed) = Default::default();
+    let mut faults = Tally::short_head().to_owned();
+    let mut scales = faults.clone();
+    for (kind, tally) in &sums.kinds {
+        let (part, table, name): (&mut Tally, _, _) = match kind {
+            Kind::Clean(family) => (&mut clean, &mut scales, format!("{family:?}")),
+            Kind::Alone(mishap) => (&mut alone, &mut faults, format!("{mishap:?}")),
+            Kind::Mixed | Kind::Jars | Kind::Obey | Kind::Killed(_) => {
+                (&mut mixed, &mut faults, kind.name())
+            }
+        };
+        part.add(tally);
+        *table += &tally.short_line(&name);
+    }
+    for (family, tally) in &sums.families {
+        scales += &tally.short_line(&format!("{family:?}, with mishaps"));
+    }
+    faults::report_table(
+        "the literal worlds, by what goes wrong",
+        "Simulated (`tests/worlds.rs`): each mishap at a random moment of one of two steps; Mixed and Jars: \
+         two to five of them in four steps. Wrong: further than 2 U from what the vessel held, where a \
+         reading could tell.",
+        &faults,
+    );
+    faults::report_table(
+        "the literal worlds, by scale",
+        "The same by kind of scale (`tests/worlds/draw.rs` says what each is): first without a mishap, then \
+         with.",
+        &scales,
+    );
+    let limits = LIMITS
+        .iter()
+        .map(|(what, _, most)| format!("{what}: {:.1} %", 100.0 * most));
+    let limits = limits.collect::<Vec<_>>().join("; ");
+    let holds = format!(
+        "of this row and the next two together at most so many (today's limits; aim: none but what no reading \
+         tells): {limits}"
+    );
+    let (scales, mishaps) = (Family::ALL.len(), Mishap::ALL.len());
+    for (fault, how, holds, tally) in [
+        (
+            "every mishap alone, in the hostile world",
+            format!(
+                "simulated: a person who does what the sentences say and nothing else, {scales} kinds of scale, one \
+                 of {mishaps} mishaps at a random moment"
+            ),
+            holds.as_str(),
+            &alone,
+        ),
+        (
+            "all mixed, in the hostile world",
+            "the same, two to five of them in a batch of four steps; beakers, bowls, sources and jars".to_owned(),
+            "as above",
+            &mixed,
+        ),
+        (
+            "each kind of scale without a mishap",
+            "the same, and nothing goes wrong".to_owned(),
+            "as above",
+            &clean,
+        ),
+    ] {
+        let measured = format!(
+            "{} weights, {} wrong, {:.1} % within U; {} steps stuck, {} silent, {} needed a word",
+            tally.recorded,
+            tally.wrong.len(),
+            100.0 * share(tally.within, tally.recorded),
+            tally.stuck.len(),
+            tally.silent.len(),
+            tally.worded,
+        );
+        faults::report(fault, &how, format!("{} steps", tally.steps), holds, measured);
+    }
 }
 
 /// The person is only worth something if it reads right: sentences, what can be seen, what is then done.

@@ -7,6 +7,7 @@
 
 use std::fmt::Display;
 use std::fs;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// Every row of the table, in its order. A test that makes a fault of another name fails.
@@ -40,7 +41,11 @@ pub const ROWS: &[&str] = &[
     "every fault of the hands and the scale, simulated",
     "careful hands, simulated",
     "deeds in any order",
+    "every mishap alone, in the hostile world",
+    "all mixed, in the hostile world",
+    "each kind of scale without a mishap",
     "obeying from any state",
+    "killed, by what is done with the beaker",
     "a day of batches",
     // Whatever is beside the daemon.
     "notification server hangs",
@@ -69,6 +74,13 @@ pub const LONG_ROWS: &[&str] = &[
     "ten minutes at four scales",
     "inputs made by a fuzzer",
     "USB serial adapter of a virtual machine",
+];
+
+/// Tables of their own behind the rows.
+pub const TABLES: &[&str] = &[
+    "killed, by what is done with the beaker",
+    "the literal worlds, by what goes wrong",
+    "the literal worlds, by scale",
 ];
 
 /// One row.
@@ -106,6 +118,22 @@ pub fn report(fault: &str, how: &str, cases: impl Display, holds: &str, measured
     serde_json::to_writer_pretty(&mut file, &row).expect("the row is written");
     file.persist(folder.join(format!("{}.json", slug(fault))))
         .expect("the row is at its place");
+}
+
+/// Leaves the `table` (Markdown, one of [`TABLES`]) that goes behind the rows under its own heading,
+/// with a sentence of what made it.
+///
+/// # Panics
+/// When `name` is none of [`TABLES`], or the file cannot be written.
+#[track_caller]
+pub fn report_table(name: &str, how: &str, table: &str) {
+    assert!(TABLES.contains(&name), "{name:?} is not in faults::TABLES");
+    let folder = folder();
+    fs::create_dir_all(&folder).expect("the folder of the rows");
+    let mut file = tempfile::NamedTempFile::new_in(&folder).expect("a file for the table");
+    write!(file, "{how}\n\n{table}").expect("the table is written");
+    file.persist(folder.join(format!("{}.md", slug(name))))
+        .expect("the table is at its place");
 }
 
 /// Where the rows are.

@@ -76,13 +76,6 @@ impl Tally {
     }
 
     pub fn line(&self, what: &str) -> String {
-        let mut waits = self.waits.clone();
-        waits.sort_by(f64::total_cmp);
-        let at = |share: f64| {
-            let index = (share * waits.len() as f64) as usize;
-            waits.get(index.min(waits.len().saturating_sub(1)))
-        };
-        let text = |at: Option<&f64>| at.map_or("-".to_owned(), |wait| format!("{wait:.1}"));
         format!(
             "| {what} | {} | {} | {} | {} | {} | {} | {} | {:.1} % | {} | {} | {} | {} | {} | {} | {} | {} | {:.1} |",
             self.steps,
@@ -99,10 +92,40 @@ impl Tally {
             self.words,
             self.stuck.len(),
             self.silent.len(),
-            text(at(0.5)),
-            text(at(0.95)),
+            self.wait(0.5),
+            self.wait(0.95),
             self.worst,
         )
+    }
+
+    /// The columns of `tests/FAULTS.md`.
+    pub fn short_head() -> &'static str {
+        "| | steps | recorded | wrong | within U | stuck | silent | steps with a word | wait p50 s | p95 s |\n\
+         | --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n"
+    }
+
+    pub fn short_line(&self, what: &str) -> String {
+        format!(
+            "| {what} | {} | {} | {} | {:.1} % | {} | {} | {} | {} | {} |\n",
+            self.steps,
+            self.recorded,
+            self.wrong.len(),
+            100.0 * self.within as f64 / self.recorded.max(1) as f64,
+            self.stuck.len(),
+            self.silent.len(),
+            self.worded,
+            self.wait(0.5),
+            self.wait(0.95),
+        )
+    }
+
+    /// Seconds from the last pour to the record, at this share of the steps.
+    fn wait(&self, share: f64) -> String {
+        let mut waits = self.waits.clone();
+        waits.sort_by(f64::total_cmp);
+        let index = (share * waits.len() as f64) as usize;
+        let at = waits.get(index.min(waits.len().saturating_sub(1)));
+        at.map_or("-".to_owned(), |wait| format!("{wait:.1}"))
     }
 
     /// At most `most` seeds of each kind of fault found.
