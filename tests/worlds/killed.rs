@@ -3,15 +3,17 @@
 //! who may do anything with the beaker.) Columns as in the tables of `worlds.rs`, and:
 //!
 //! - `asked`: kills after which a question was asked before the next record.
-//! - `lost`: a weight that was said to be recorded, or was on the disk, is not in the log in the end, or
-//!   the batch ended complete without it.
+//! - `lost`: a weight that was said to be recorded, or was on the disk, is not in the log in the end or
+//!   not known to the batch that is begun again, or the batch ended complete without it.
 //! - `stuck`: no further after 12 moves, or a minute of silence.
 //!
 //! `BISMAR_WORLD_KILLS` sets how many of each; a case is printed by `BISMAR_WORLD_CASE=Killed/KillLeft:3`.
 
+use std::collections::BTreeSet;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use bismar::mass::Mass;
 use bismar::rehearsal::literal::{CaseSpec, Mishap, Told, run};
 use bismar::weighing::event::{CueKind, Event, RowKind};
 
@@ -47,7 +49,8 @@ fn play(name: &str, spec: &CaseSpec) -> Kills {
     let (mut kills, mut asked) = (0, 0);
     let mut after = false;
     // Step, row and net weight as they were promised.
-    let mut promised = Vec::new();
+    let mut promised: Vec<(usize, u64, Mass)> = Vec::new();
+    let mut lost = Vec::new();
     let outcome = run(spec, false, |_, told| match told {
         Told::Killed => {
             kills += 1;
@@ -65,20 +68,22 @@ fn play(name: &str, spec: &CaseSpec) -> Kills {
             let net = row.draft.net;
             promised.extend(net.map(|net| (row.draft.step, row.seq, net)));
         }
-        Told::Event(_)
-        | Told::Hands(_)
-        | Told::Word(..)
-        | Told::Row(_)
-        | Told::Begun(_)
-        | Told::Calm => {}
+        Told::Begun(progress) => {
+            let steps: BTreeSet<usize> = promised.iter().map(|&(step, ..)| step).collect();
+            let gone = steps
+                .into_iter()
+                .filter(|step| !progress.weighed.contains_key(step));
+            lost.extend(gone.map(|step| format!("{name} step {step}: weighed again")));
+        }
+        Told::Event(_) | Told::Hands(_) | Told::Word(..) | Told::Row(_) | Told::Calm => {}
     });
     let tally = judge(name, spec, &outcome);
-    let there = |&(step, seq, net): &(usize, u64, _)| {
+    let there = |&(step, seq, net): &(usize, u64, Mass)| {
         let mut rows = outcome.rows.iter();
         rows.any(|row| (row.draft.step, row.seq, row.draft.net) == (step, seq, Some(net)))
     };
     let gone = promised.iter().filter(|&promise| !there(promise));
-    let mut lost: Vec<String> = gone.map(|promise| format!("{name}: {promise:?}")).collect();
+    lost.extend(gone.map(|promise| format!("{name}: {promise:?}")));
     lost.extend(tally.skipped.iter().cloned());
     Kills {
         kills,
