@@ -474,6 +474,17 @@ impl Engine {
                 "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.".into(),
             ));
         }
+        let mut tared = tared;
+        let restless = self
+            .pans
+            .get(step.scale)
+            .and_then(|pan| pan.restless(self.now))
+            .filter(|_| !away && steady.is_none());
+        if let Some((_, range)) = restless {
+            // It never rested: the record says by how much.
+            tared.unproven = tared.unproven.max(range);
+        }
+        let steady = steady.or(restless.map(|(level, _)| level));
         let level = match (away, steady, tared.last_level) {
             (false, Some(level), _) => level,
             // The frame may have moved since: what it held is known as a net weight.

@@ -36,6 +36,17 @@ impl Engine {
         self.follow_stood(scale, seen);
         self.follow_the_finished_bowl(scale, seen);
         let load = self.load(scale, seen.weight, seen.d);
+        let finished = self.run.as_ref().filter(|run| run.current().is_none());
+        if let (Some(run), Some(level)) = (finished, seen.steady) {
+            let least = vessel_at_least(seen.d) * 3;
+            if run
+                .finished
+                .is_some_and(|shown| shown - level.weight > least)
+            {
+                // Whatever it shows now: what stood there was lifted.
+                return self.closing();
+            }
+        }
         // Something that went again was lifted.
         unseen &= load != Load::Something;
         match load {
@@ -322,6 +333,7 @@ impl Engine {
                 return self.tare_at(scale, level);
             }
             let slow = why == Why::Shape && !shape.is_double(level.d);
+            let why = self.asked_often(why);
             return self.ask_unsure(Unsure {
                 level,
                 why,
@@ -432,23 +444,49 @@ impl Engine {
         })
     }
 
+    /// What was asked twice in this step with nothing more known by it is settled by a word.
+    fn asked_often(&mut self, why: Why) -> Why {
+        let Some(run) = &mut self.run else { return why };
+        if why.takes_a_word() {
+            return why;
+        }
+        let (step, times) = run.unsure_times;
+        let times = if step == run.step { times + 1 } else { 1 };
+        run.unsure_times = (run.step, times);
+        if times > 2 { Why::Often } else { why }
+    }
+
     pub(super) fn ask_unsure(&mut self, unsure: Unsure) -> State {
         let way = self.way_now();
         let Some(step) = self.step_now() else {
             return State::Unsure(unsure);
         };
+        let afresh = self.can_begin_afresh();
         let (say, choices): (String, &[Choice]) = match unsure.why {
-            Why::Shape | Why::Unseen | Why::Stood => (say::unsure(way), &[Choice::Again]),
-            Why::Same => (say::same_again(way), &[Choice::Next, Choice::Again]),
+            Why::Shape | Why::Unseen | Why::Stood => {
+                (say::unsure(&step, afresh, false), &[Choice::Again])
+            }
+            Why::Often => (
+                say::unsure(&step, afresh, true),
+                &[Choice::Next, Choice::Again],
+            ),
+            Why::Same => (
+                say::same_again(&step, afresh),
+                &[Choice::Next, Choice::Again],
+            ),
             Why::Restart => (say::resumed(&step), &[Choice::Next, Choice::Again]),
             Why::JustWeighed => (say::just_weighed(way), &[Choice::Next]),
             Why::OtherBowl => (say::other_bowl(), &[Choice::Next]),
         };
         let kind = match unsure.why {
             Why::JustWeighed => CueKind::Lift,
-            Why::Shape | Why::Unseen | Why::Stood | Why::Same | Why::Restart | Why::OtherBowl => {
-                CueKind::Choose
-            }
+            Why::Shape
+            | Why::Unseen
+            | Why::Stood
+            | Why::Often
+            | Why::Same
+            | Why::Restart
+            | Why::OtherBowl => CueKind::Choose,
         };
         self.cue_urgent(kind, say, choices);
         State::Unsure(unsure)
@@ -541,7 +579,7 @@ impl Engine {
             match unsure.why {
                 // It was another one than what was asked for, and is no candidate for the next.
                 Why::JustWeighed | Why::OtherBowl => {}
-                Why::Shape | Why::Unseen | Why::Stood | Why::Same | Why::Restart => {
+                Why::Shape | Why::Unseen | Why::Stood | Why::Often | Why::Same | Why::Restart => {
                     run.refused = Some(Refused {
                         mass: unsure.mass,
                         exact: true,

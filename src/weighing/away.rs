@@ -71,6 +71,7 @@ impl Engine {
             let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
             self.frame_after_gap(scale, seen);
             tared.held = None;
+            tared.vanished = true;
             tared.blind = !nothing;
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Load) {
@@ -91,6 +92,15 @@ impl Engine {
             (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
             (Load::BelowEmpty | Load::Nothing, Some(level)) => {
                 self.empty_while_away(scale, level, &mut tared);
+                State::Away(tared)
+            }
+            (Load::BelowEmpty, None) if seen.plateau => {
+                // It stood there unseen, and is off now; how far, is not at rest yet.
+                let by = seen.weight - self.zero(scale);
+                tared.base += by;
+                tared.unproven = tared.unproven.max(vessel_at_least(seen.d));
+                tared.blind = false;
+                self.guess_zero(scale, seen.weight);
                 State::Away(tared)
             }
             (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
@@ -251,12 +261,24 @@ impl Engine {
         tared.replaced = false;
         tared.moved = false;
         let net = net_of(&step, tared.base, level.weight);
+        let no_more = step.vessel == VesselWay::Difference
+            && tared
+                .rest
+                .is_some_and(|rest| (rest - net).abs() <= level.d * 2);
+        tared.vanished = false;
         tared.rest = Some(net);
         tared.last_level = Some(level);
         tared.most = net;
         tared.stayed = Stayed::at_rest(net);
         tared.fell = false;
         let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
+        if net < window.low && no_more {
+            let missing = step.target - net;
+            tared.said = Some(missing);
+            let say = say::no_more(&step, missing, level.d);
+            self.cue(CueKind::Add, say, Some(missing), &[Choice::Keep]);
+            return State::Tared(tared);
+        }
         if net < window.low {
             return self.say_add(tared, net);
         }

@@ -4,6 +4,7 @@ use super::event::{Choice, CueKind, Event, RowKind, ScaleIndex};
 use super::pan::{JumpCause, Seen};
 use super::state::{Landing, State, Tared};
 use super::steady::Level;
+use super::zero::Load;
 use super::{Engine, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
@@ -12,6 +13,9 @@ use crate::mass::Mass;
 pub(super) fn vessel_at_least(d: Mass) -> Mass {
     (d * 20).max(Mass::from_g(1))
 }
+
+/// For so long nobody is reminded: 15 s.
+const REMIND_US: u64 = 15_000_000;
 
 impl Engine {
     /// The next thing to do: the mixing of a phase, a step, or the end.
@@ -48,13 +52,18 @@ impl Engine {
                 self.cue(CueKind::Lift, say::lift_the_bowl(), None, &[Choice::Next]);
                 return State::Clear { unseen: false };
             }
-            return match self.ask_about_limits() {
-                true => State::Choose,
-                false => self.finish(true),
-            };
+            return self.closing();
         }
         self.announce_step();
         self.start_state()
+    }
+
+    /// All is weighed, mixed and off the scale.
+    pub(super) fn closing(&mut self) -> State {
+        match self.ask_about_limits() {
+            true => State::Choose,
+            false => self.finish(true),
+        }
     }
 
     fn ask_to_mix(&mut self, phase: usize) -> State {
@@ -243,7 +252,10 @@ impl Engine {
         tared.said = Some(missing);
         tared.eased = None;
         tared.stopped = false;
-        let say = say::add(&step, missing, d);
+        let mut say = say::add(&step, missing, d);
+        if let Some(unit) = self.too_coarse(&step, d) {
+            say = format!("{} {say}", say::unit(unit));
+        }
         self.cue(CueKind::Add, say, Some(missing), &[]);
         State::Tared(tared)
     }
@@ -335,6 +347,38 @@ impl Engine {
             State::Done => State::Done,
         };
         self.enter(state);
+        self.remind(scale, seen);
+    }
+
+    /// Nothing happens, and a vessel may stand there that the scale does not show: that is said, once.
+    fn remind(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let Some(run) = &mut self.run else { return };
+        let may = match &run.state {
+            State::Empty => run.maybe_there,
+            State::Away(tared) => tared.vanished,
+            State::Clear { .. }
+            | State::Landing(_)
+            | State::Unsure(_)
+            | State::Tared(_)
+            | State::Stranger { .. }
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Mix { .. }
+            | State::Residue(_)
+            | State::Choose
+            | State::Done => false,
+        };
+        if !may || !nothing || seen.steady.is_none() {
+            run.nothing_since = None;
+            return;
+        }
+        let (since, told) = *run.nothing_since.get_or_insert((seen.at, false));
+        if !told && seen.at.since(since) >= REMIND_US {
+            run.nothing_since = Some((since, true));
+            let say = say::may_stand_there(self.way_now());
+            self.cue(CueKind::Place, say, None, &[]);
+        }
     }
 
     /// Takes the state out, for a word that was carried out while a reading was looked at.
@@ -399,6 +443,12 @@ impl Engine {
             }
             Some(_) => false,
         };
+        if first && level.weight < -(seen.d * 5) {
+            // No scale shows less than zero with nothing on it, unless it was tared.
+            if let Some(run) = &mut self.run {
+                run.maybe_there = true;
+            }
+        }
         if first {
             self.begin_loaded(scale, level.weight, seen);
         }

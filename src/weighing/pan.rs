@@ -315,6 +315,21 @@ impl Pan {
         self.steady.level().filter(|_| !self.is_stale(now))
     }
 
+    /// What stands there without coming to rest, and how far it went to and fro in the last seconds.
+    pub fn restless(&self, now: Moment) -> Option<(Level, Mass)> {
+        let last = self.last.filter(|_| !self.is_stale(now))?;
+        let d = self.d();
+        let range = self.wander.lately()? + d;
+        let level = Level {
+            weight: last.weight,
+            d,
+            readings: 1,
+            at: last.at,
+            since: last.at,
+        };
+        (range <= d * 50).then_some((level, range))
+    }
+
     /// Whether the last reading is too old to say what stands there.
     pub fn is_stale(&self, now: Moment) -> bool {
         let silence = self.last.map_or(0, |last| now.since(last.at));

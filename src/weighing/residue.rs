@@ -130,7 +130,8 @@ impl Engine {
         let first = !std::mem::replace(&mut emptied.said, true);
         if !emptied.empty || !exact {
             if first {
-                let say = "Lift everything off the scale; then put the emptied beaker on.";
+                let say =
+                    "Lift everything off the scale; then put the emptied beaker on, or say cancel.";
                 self.cue(CueKind::Lift, say.into(), None, &[Choice::Cancel]);
             }
             return State::Residue(emptied);

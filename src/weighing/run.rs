@@ -60,6 +60,10 @@ pub(super) struct Run {
     pub stood: Option<Mass>,
     /// What the bowl weighed with all that was recorded in it.
     pub bowl_gross: Option<Mass>,
+    /// How often the running step (by index) was asked about without an answer that a word gives.
+    pub unsure_times: (usize, u32),
+    /// Since when nothing happens where a vessel may stand unseen, and whether that was said.
+    pub nothing_since: Option<(Moment, bool)>,
     /// What the scale showed when nothing but the bowl's lift was waited for.
     pub finished: Option<Mass>,
     /// What was lifted because nothing proved that it was empty.
@@ -143,6 +147,8 @@ impl Run {
             last_gross: None,
             stood: None,
             bowl_gross: None,
+            unsure_times: (0, 0),
+            nothing_since: None,
             finished: None,
             refused: None,
             deeds: Vec::new(),

@@ -2,7 +2,7 @@
 //! there. No sentence needs a colour, a shape or a sound to be understood.
 
 use crate::formula::{Step, VesselWay};
-use crate::mass::{Grams, Mass};
+use crate::mass::{Grams, Mass, Unit};
 
 fn vessel(way: VesselWay) -> &'static str {
     match way {
@@ -121,9 +121,21 @@ pub(super) fn lift_and_back(way: VesselWay) -> String {
     )
 }
 
-pub(super) fn unsure(way: VesselWay) -> String {
-    let thing = vessel(way);
-    match way {
+/// `afresh`: it holds nothing but this step's ingredient, so that it can be emptied. `often`: it was asked
+/// before, and a word will do.
+pub(super) fn unsure(step: &Step, afresh: bool, often: bool) -> String {
+    let (thing, name) = (vessel(step.vessel), &step.ingredient);
+    if often {
+        return format!(
+            "Still not sure of the tare. Say next if no {name} is in the {thing} yet; else lift it off, take that \
+             out, and place it again."
+        );
+    }
+    match step.vessel {
+        VesselWay::Bowl if !afresh => format!(
+            "Not sure of the tare: some {name} may have gone in before the bowl was at rest. Lift it off, take that \
+             out, and place it again."
+        ),
         VesselWay::Difference => format!(
             "Not sure of the {thing}'s weight. Lift it off, wait for the scale to rest, put it back."
         ),
@@ -140,8 +152,14 @@ pub(super) fn other_bowl() -> String {
         .into()
 }
 
-pub(super) fn same_again(way: VesselWay) -> String {
-    let thing = vessel(way);
+pub(super) fn same_again(step: &Step, afresh: bool) -> String {
+    let (thing, name) = (vessel(step.vessel), &step.ingredient);
+    if !afresh {
+        return format!(
+            "The {thing} weighs what it did before. Say next if no {name} is in it yet; if some is, lift it off and \
+             take that out first."
+        );
+    }
     format!(
         "The {thing} weighs what it did before. Say next if it is empty; say again if it is not."
     )
@@ -175,6 +193,23 @@ pub(super) fn just_weighed(way: VesselWay) -> String {
 }
 
 /// `plausible`: it can be the vessel, going by its weight.
+/// A vessel may stand there that the scale does not show.
+pub(super) fn may_stand_there(way: VesselWay) -> String {
+    let thing = vessel(way);
+    format!(
+        "If the {thing} stands on the scale already, lift it off, wait a moment, and put it back."
+    )
+}
+
+/// Nothing more came out of it.
+pub(super) fn no_more(step: &Step, missing: Mass, d: Mass) -> String {
+    format!(
+        "{} g of {} are missing still. Say keep if there is no more of it.",
+        missing.shown(d),
+        step.ingredient
+    )
+}
+
 pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
     let thing = vessel(way);
     if !plausible && way != VesselWay::Bowl {
@@ -219,22 +254,26 @@ pub(super) fn lot(name: &str) -> String {
     format!("Name the lot of {name}: bismar lot LOT. The weight waits for it.")
 }
 
-pub(super) fn unit(unit: &str, needed: &str) -> String {
-    format!("The scale is on {unit}, too coarse for this step. Set it to {needed}.")
+pub(super) fn unit(unit: Unit) -> String {
+    let unit = unit.symbol();
+    format!("The scale is on {unit}, too coarse for this step. Set it to g.")
 }
 
 pub(super) fn unit_changed(unit: &str) -> String {
-    format!("The scale shows {unit} now; weights are converted. Set it back when you can.")
+    format!("The scale shows {unit} now; weights are converted. Set the unit back when you can.")
 }
 
 pub(super) fn draught() -> String {
-    "The scale does not come to rest. Shield it from the draught; take your hands off the bench."
+    "The scale does not come to rest. Shield it from the draught and take your hands off the bench; or say keep, \
+     and its record says how sure it is."
         .into()
 }
 
 /// It rests, and in the last minutes it strayed by more than this step can stand.
 pub(super) fn strays() -> String {
-    "The scale strays by more than this step allows. Shield it from the draught and wait; or say keep.".into()
+    "The scale strayed by more than this step allows. Say keep to take the weight as it is; or shield the scale \
+     and wait."
+        .into()
 }
 
 /// Grams for a sentence: whole steps of the scale.

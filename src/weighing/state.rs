@@ -71,6 +71,8 @@ pub(super) enum Why {
     Restart,
     /// It stood there before it was asked for, or its tare was lost.
     Stood,
+    /// One of these, for the third time in a step.
+    Often,
     /// It weighs what the one that was to be emptied weighed.
     Same,
     /// It weighs what the vessel just recorded weighs.
@@ -83,7 +85,7 @@ impl Why {
     /// Whether a person's word that it is empty settles it at once; else it is to be lifted first.
     pub fn takes_a_word(self) -> bool {
         match self {
-            Why::Restart | Why::Same | Why::JustWeighed | Why::OtherBowl => true,
+            Why::Restart | Why::Same | Why::JustWeighed | Why::OtherBowl | Why::Often => true,
             Why::Shape | Why::Unseen | Why::Stood => false,
         }
     }
@@ -207,6 +209,10 @@ pub(super) struct Tared {
     pub stopped: bool,
     /// The missing weight that was said last.
     pub said: Option<Mass>,
+    /// How often something was to be taken out, and nothing changed by it.
+    pub futile: u32,
+    /// It went from the scale, or the scale's zero went under it: nothing tells.
+    pub vanished: bool,
     /// What the cue asked for last, so that a question is asked once.
     pub asked: Option<Asked>,
     /// While it is off the pan: what stands there now came unseen, or a key was pressed under it.
@@ -346,6 +352,8 @@ impl Tared {
             eased: None,
             stopped: false,
             said: None,
+            futile: 0,
+            vanished: false,
             asked: None,
             blind: false,
             asked_back: false,

@@ -9,7 +9,7 @@ use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
-use crate::mass::Mass;
+use crate::mass::{Mass, Unit};
 
 /// A rest this soon after "ease off" tells what falls after the hand stops: 3 s.
 const LEARN_WITHIN_US: u64 = 3_000_000;
@@ -124,6 +124,7 @@ impl Engine {
                 && zero.abs() > vessel_at_least(seen.d));
         if !key && (jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference) {
             // By difference, lifting the source is the work; a key shows itself at the next lift.
+            tared.vanished = jump.cause == JumpCause::Unknown;
             return self.vessel_away(tared);
         }
         let held_some = tared.poured || (jump.from - tared.base).abs() > seen.d * 2;
@@ -541,6 +542,10 @@ impl Engine {
         }
         let d = level.d.max(tared.base_d);
         let pours = step.vessel != VesselWay::Difference;
+        if pours && !tared.poured && tared.suspect.is_none() && level.d < tared.base_d {
+            // Another unit, and a finer one: the tare is taken in it.
+            return self.tare_at(scale, level);
+        }
         if pours && !tared.poured && tared.suspect.is_none() {
             self.follow_base(scale, level, step, &mut tared);
         }
@@ -630,7 +635,16 @@ impl Engine {
                 return self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
             }
             tared.peak = Some(tared.peak.map_or(net, |peak| peak.max(net)));
-            tared.said = Some(step.target - net);
+            let missing = step.target - net;
+            let same = |said: Mass| said.is_negative() && (said - missing).abs() <= d * 2;
+            let in_vain = stopped && tared.said.is_some_and(same);
+            tared.futile = if in_vain { tared.futile + 1 } else { 0 };
+            tared.said = Some(missing);
+            if tared.futile == 2 && pours {
+                // So much is not in it: something else lies there, or the tare is another one.
+                tared.suspected(self.zero(scale), step.vessel, false);
+                return self.ask_lift_and_back(step, tared);
+            }
             if say_again {
                 self.cue_over(step, net, d);
             }
@@ -710,13 +724,8 @@ impl Engine {
         } else if calm.proven && !amid.proven && tared.unproven == Mass::ZERO {
             // It would pass on a calm scale; now the draught is larger than the tolerance allows.
             self.ask_once(tared, Asked::Strays, CueKind::Fault, say::strays())
-        } else if self.too_coarse(step, d) {
-            let unit = self
-                .pans
-                .get(scale)
-                .and_then(|pan| pan.unit)
-                .map_or("?", |unit| unit.symbol());
-            self.ask_once(tared, Asked::Unit, CueKind::Fault, say::unit(unit, "g"))
+        } else if let Some(unit) = self.too_coarse(step, level.d) {
+            self.ask_once(tared, Asked::Unit, CueKind::Fault, say::unit(unit))
         } else if step.lot_required && !self.has_lot(&step.ingredient) {
             tared.held = Some(level);
             let say = say::lot(&step.ingredient);
@@ -751,14 +760,12 @@ impl Engine {
     }
 
     /// Whether the tolerance cannot be proven in this unit, but could be in a finer one.
-    fn too_coarse(&self, step: &Step, d: Mass) -> bool {
-        let Some(pan) = self.pans.get(step.scale) else {
-            return false;
-        };
-        let Some(fine) = pan.finest.filter(|fine| *fine < d) else {
-            return false;
-        };
-        !self.window(step, d, 0).proven && self.window(step, fine, 0).proven
+    pub(super) fn too_coarse(&self, step: &Step, d: Mass) -> Option<Unit> {
+        let pan = self.pans.get(step.scale)?;
+        let unit = pan.unit.filter(|unit| *unit != Unit::Gram)?;
+        let fine = pan.finest.filter(|fine| *fine < d)?;
+        let better = !self.window(step, d, 0).proven && self.window(step, fine, 0).proven;
+        better.then_some(unit)
     }
 
     /// The load moves.

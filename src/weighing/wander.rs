@@ -122,6 +122,20 @@ impl Wander {
         self.before = (self.remembered(now).max(stray as f64), now);
     }
 
+    /// How far the indication went in the last 3 s, where it did not go anywhere for good.
+    pub fn lately(&self) -> Option<Mass> {
+        let (now, _) = self.newest?;
+        let late = self
+            .slices
+            .iter()
+            .filter(|(at, _)| now.since(*at) <= 3_000_000);
+        let weights = late.map(|&(_, weight)| weight);
+        if weights.clone().count() < 3 {
+            return None;
+        }
+        Some(Mass::from_ng(weights.clone().max()? - weights.min()?))
+    }
+
     /// How far the indication strays on this scale in these minutes, less one step of `d` for
     /// rounding: zero for a quiet scale.
     pub fn amount(&self, d: Mass) -> Mass {
