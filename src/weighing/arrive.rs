@@ -444,7 +444,7 @@ impl Engine {
         })
     }
 
-    /// What was asked twice in this step with nothing more known by it is settled by a word.
+    /// What was asked before in this step, with nothing more known by it, is settled by a word.
     fn asked_often(&mut self, why: Why) -> Why {
         let Some(run) = &mut self.run else { return why };
         if why.takes_a_word() {
@@ -453,7 +453,7 @@ impl Engine {
         let (step, times) = run.unsure_times;
         let times = if step == run.step { times + 1 } else { 1 };
         run.unsure_times = (run.step, times);
-        if times > 2 { Why::Often } else { why }
+        if times > 1 { Why::Often } else { why }
     }
 
     pub(super) fn ask_unsure(&mut self, unsure: Unsure) -> State {

@@ -10,6 +10,9 @@ use super::{Engine, net_of, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 
+/// No lift takes longer on its way past what may have been drawn: 1.5 s.
+const DRAWN_US: u64 = 1_500_000;
+
 impl Engine {
     /// The vessel is off the pan with something in it that is not recorded.
     pub(super) fn vessel_away(&mut self, mut tared: Tared) -> State {
@@ -83,6 +86,10 @@ impl Engine {
             tared.blind = true;
         }
         tared.blind |= something && seen.unit_changed;
+        if step.vessel == VesselWay::Difference && self.still_drawn_from(scale, seen, &mut tared) {
+            tared.suspected(self.zero(scale), step.vessel, false);
+            return self.ask_lift_and_back(&step, tared);
+        }
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
             (Load::Something, Some(_)) if tared.blind && step.vessel != VesselWay::Difference => {
                 tared.blind = false;
@@ -111,6 +118,18 @@ impl Engine {
                 State::Away(tared)
             }
         }
+    }
+
+    /// An empty pan loses nothing: a source that seemed to be lifted stands there still, its weight was
+    /// taken off by a key, and what is drawn from it goes below zero. The lift of all of it goes further.
+    fn still_drawn_from(&self, scale: ScaleIndex, seen: &Seen, tared: &mut Tared) -> bool {
+        let zero = self.zero(scale);
+        let own = tared.vessel.unwrap_or(tared.base - zero);
+        let below = zero - seen.weight;
+        let drawn = tared.vanished && below > vessel_at_least(seen.d) && below < own.ratio(4, 5);
+        tared.below = tared.below.or(Some(seen.at)).filter(|_| drawn);
+        let since = tared.below.map(|since| seen.at.since(since));
+        since.is_some_and(|since| since >= DRAWN_US)
     }
 
     /// The empty pan at rest: what it shows moved by drift, by what was spilt, or by a key. What the
@@ -276,7 +295,7 @@ impl Engine {
             let missing = step.target - net;
             tared.said = Some(missing);
             let say = say::no_more(&step, missing, level.d);
-            self.cue(CueKind::Add, say, Some(missing), &[Choice::Keep]);
+            self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
             return State::Tared(tared);
         }
         if net < window.low {

@@ -2,7 +2,7 @@
 
 use super::event::{Choice, CueKind, Event, RowKind, ScaleIndex};
 use super::pan::{JumpCause, Seen};
-use super::state::{Landing, State, Tared};
+use super::state::{Asked, Landing, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, say};
@@ -14,8 +14,10 @@ pub(super) fn vessel_at_least(d: Mass) -> Mass {
     (d * 20).max(Mass::from_g(1))
 }
 
-/// For so long nobody is reminded: 15 s.
-const REMIND_US: u64 = 15_000_000;
+/// A vessel that may stand there unseen is asked for after 8 s.
+const UNSEEN_US: u64 = 8_000_000;
+/// What is inside and not recorded after 20 s is spoken of.
+const UNRECORDED_US: u64 = 20_000_000;
 
 impl Engine {
     /// The next thing to do: the mixing of a phase, a step, or the end.
@@ -350,33 +352,47 @@ impl Engine {
         self.remind(scale, seen);
     }
 
-    /// Nothing happens, and a vessel may stand there that the scale does not show: that is said, once.
+    /// Where nothing happens for a while, what may be the matter is said, once: a vessel stands there that
+    /// the scale does not show, or a weight that should be recorded is not.
     fn remind(&mut self, scale: ScaleIndex, seen: &Seen) {
         let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let quiet = seen.steady.is_some();
+        let Some(step) = self.step_now() else { return };
+        let window = self.window(&step, seen.d, 0);
         let Some(run) = &mut self.run else { return };
-        let may = match &run.state {
-            State::Empty => run.maybe_there,
-            State::Away(tared) => tared.vanished,
+        let (waits, after) = match &run.state {
+            State::Empty => (run.maybe_there && nothing && quiet, UNSEEN_US),
+            State::Away(tared) => (tared.vanished && nothing && quiet, UNSEEN_US),
+            State::Tared(tared) => {
+                let net = super::net_of(&step, tared.base, seen.weight);
+                let sure = tared.suspect.is_none() && tared.poured;
+                let asked = matches!(tared.asked, Some(Asked::Lot | Asked::Strays));
+                (sure && !asked && window.holds(net), UNRECORDED_US)
+            }
             State::Clear { .. }
             | State::Landing(_)
             | State::Unsure(_)
-            | State::Tared(_)
             | State::Stranger { .. }
             | State::Writing(_)
             | State::Lift(_)
             | State::Mix { .. }
             | State::Residue(_)
             | State::Choose
-            | State::Done => false,
+            | State::Done => (false, UNSEEN_US),
         };
-        if !may || !nothing || seen.steady.is_none() {
-            run.nothing_since = None;
+        if !waits {
+            run.waits_since = None;
             return;
         }
-        let (since, told) = *run.nothing_since.get_or_insert((seen.at, false));
-        if !told && seen.at.since(since) >= REMIND_US {
-            run.nothing_since = Some((since, true));
-            let say = say::may_stand_there(self.way_now());
+        let (since, told) = *run.waits_since.get_or_insert((seen.at, false));
+        if told || seen.at.since(since) < after {
+            return;
+        }
+        run.waits_since = Some((since, true));
+        if matches!(run.state, State::Tared(_)) {
+            self.cue_urgent(CueKind::Fault, say::draught(), &[Choice::Keep]);
+        } else {
+            let say = say::may_stand_there(step.vessel);
             self.cue(CueKind::Place, say, None, &[]);
         }
     }
@@ -542,7 +558,7 @@ impl Engine {
             // What was to be done before is to be done again.
             self.repeat_cue();
         } else {
-            self.tell_beside(&say::unit_changed(unit.symbol()), CueKind::Fault, &[]);
+            self.tell_beside(&say::unit_changed(unit, usual), CueKind::Fault, &[]);
         }
     }
 }

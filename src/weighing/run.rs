@@ -62,8 +62,8 @@ pub(super) struct Run {
     pub bowl_gross: Option<Mass>,
     /// How often the running step (by index) was asked about without an answer that a word gives.
     pub unsure_times: (usize, u32),
-    /// Since when nothing happens where a vessel may stand unseen, and whether that was said.
-    pub nothing_since: Option<(Moment, bool)>,
+    /// Since when nothing happens where something should, and whether that was said.
+    pub waits_since: Option<(Moment, bool)>,
     /// What the scale showed when nothing but the bowl's lift was waited for.
     pub finished: Option<Mass>,
     /// What was lifted because nothing proved that it was empty.
@@ -148,7 +148,7 @@ impl Run {
             stood: None,
             bowl_gross: None,
             unsure_times: (0, 0),
-            nothing_since: None,
+            waits_since: None,
             finished: None,
             refused: None,
             deeds: Vec::new(),

@@ -204,7 +204,7 @@ pub(super) fn may_stand_there(way: VesselWay) -> String {
 /// Nothing more came out of it.
 pub(super) fn no_more(step: &Step, missing: Mass, d: Mass) -> String {
     format!(
-        "{} g of {} are missing still. Say keep if there is no more of it.",
+        "{} g of {} are missing still. Say keep if that was the last of it.",
         missing.shown(d),
         step.ingredient
     )
@@ -259,20 +259,22 @@ pub(super) fn unit(unit: Unit) -> String {
     format!("The scale is on {unit}, too coarse for this step. Set it to g.")
 }
 
-pub(super) fn unit_changed(unit: &str) -> String {
-    format!("The scale shows {unit} now; weights are converted. Set the unit back when you can.")
+pub(super) fn unit_changed(unit: Unit, usual: Unit) -> String {
+    let (unit, usual) = (unit.symbol(), usual.symbol());
+    format!(
+        "The scale shows {unit} now; weights are converted. Press the unit key until it shows {usual} again."
+    )
 }
 
 pub(super) fn draught() -> String {
-    "The scale does not come to rest. Shield it from the draught and take your hands off the bench; or say keep, \
-     and its record says how sure it is."
+    "The scale does not come to rest. Shield it from the draught and take your hands off the bench. Say keep if it \
+     stays so; the record says how sure it is."
         .into()
 }
 
 /// It rests, and in the last minutes it strayed by more than this step can stand.
 pub(super) fn strays() -> String {
-    "The scale strayed by more than this step allows. Say keep to take the weight as it is; or shield the scale \
-     and wait."
+    "The scale strayed by more than this step allows. Shield it from the draught, then say keep."
         .into()
 }
 

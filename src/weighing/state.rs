@@ -71,7 +71,7 @@ pub(super) enum Why {
     Restart,
     /// It stood there before it was asked for, or its tare was lost.
     Stood,
-    /// One of these, for the third time in a step.
+    /// One of these, for the second time in a step.
     Often,
     /// It weighs what the one that was to be emptied weighed.
     Same,
@@ -211,6 +211,8 @@ pub(super) struct Tared {
     pub said: Option<Mass>,
     /// How often something was to be taken out, and nothing changed by it.
     pub futile: u32,
+    /// While it is off the pan: since when the pan shows less than empty, and not as much as it weighs.
+    pub below: Option<Moment>,
     /// It went from the scale, or the scale's zero went under it: nothing tells.
     pub vanished: bool,
     /// What the cue asked for last, so that a question is asked once.
@@ -353,6 +355,7 @@ impl Tared {
             stopped: false,
             said: None,
             futile: 0,
+            below: None,
             vanished: false,
             asked: None,
             blind: false,
