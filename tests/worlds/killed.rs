@@ -25,7 +25,7 @@ const EACH: usize = 200;
 const MOST_WRONG: f64 = 0.004;
 const MOST_CARRIED: f64 = 0.004;
 /// Of the kills; the aim is 0.
-const MOST_STUCK: f64 = 0.025;
+const MOST_STUCK: f64 = 0.015;
 
 /// Each by what is done with the beaker.
 pub const KINDS: [(Mishap, &str); 6] = [
