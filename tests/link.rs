@@ -254,6 +254,20 @@ async fn a_port_in_use_says_so_with_the_remedy_and_is_taken_when_free() {
     link.back().await;
     pty.send(b"3.00 g\r\n");
     link.bytes(b"3.00 g\r\n").await;
+    // The line is held by a lock alone: the tty's mark would outlive a killed daemon (TIOCGEXCL, tty_ioctl(4)).
+    let marked = "import fcntl, os, sys\n\
+        fd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)\n\
+        print(int.from_bytes(fcntl.ioctl(fd, 0x80045440, bytes(4)), sys.byteorder))";
+    let asked = std::process::Command::new("python3")
+        .args(["-c", marked])
+        .arg(&pty.path)
+        .output()
+        .unwrap();
+    assert_eq!(
+        String::from_utf8_lossy(&asked.stdout).trim(),
+        "0",
+        "{asked:?}"
+    );
     // And we hold it alone now.
     let second = serialport::new(pty.path.to_str().unwrap(), 9600).open_native();
     assert_eq!(

@@ -107,3 +107,21 @@ fn a_batch_is_read_on_the_page_to_its_end() {
         .filter(|line| line.to_string().contains("Security Policy"));
     assert_eq!(policy.count(), 0, "{complaints:#?}");
 }
+
+/// A sentence that asks for a word shows the word, also where it tells a fault.
+#[test]
+fn what_a_fault_asks_for_can_be_pressed() {
+    let port = free_port();
+    let with_page = |text: String| format!("{text}[page]\non = true\nport = {port}\n");
+    let mut rig = Rig::begun(FORMULA, |_, text| with_page(text), |_| {});
+    let address = rig.person.run(&["page"]).ended(0).out;
+    let reader = Reader::start(address.trim());
+    let mut seen = Vec::new();
+    reader.until(&mut seen, |line| has(line, "say", "Place an empty beaker"));
+    rig.pour_of_step_2();
+    // The TARE key in the pour.
+    rig.scale.zero_here();
+    reader.until(&mut seen, |line| {
+        has(line, "say", "The tare must be seen again") && has(line, "choices", "Again")
+    });
+}

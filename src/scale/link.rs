@@ -290,7 +290,12 @@ impl Link {
 fn open_now(config: &ScaleConfig) -> Result<(SerialStream, PathBuf), LinkFault> {
     let path = ports::find(&config.port)?;
     let builder = builder(config, &path)?;
-    let port = SerialStream::open(&builder).map_err(|error| LinkFault::of_open(&path, &error))?;
+    let mut port =
+        SerialStream::open(&builder).map_err(|error| LinkFault::of_open(&path, &error))?;
+    // The tty's own mark may outlive a holder that is killed (a pty keeps it), and then lets nobody but
+    // root in; the lock that remains goes with the process.
+    port.set_exclusive(false)
+        .map_err(|error| LinkFault::of_open(&path, &error))?;
     // Opening no longer does it: weights of minutes ago may stand in the kernel's buffer.
     clear(&port, &path)?;
     Ok((port, path))

@@ -12,6 +12,12 @@ use crate::scale::Moment;
 /// Longest remark or lot name, in characters; the rest is cut off.
 const LONGEST_TEXT: usize = 400;
 
+/// A person's text as it is kept: no control characters, since it goes to terminals, and not too long.
+pub(super) fn plain_text(text: &str) -> String {
+    let plain = |c: char| if crate::text::misleads(c) { ' ' } else { c };
+    text.trim().chars().map(plain).take(LONGEST_TEXT).collect()
+}
+
 impl Engine {
     /// A person's word. Says in one sentence what it did; a command that nothing waits for does
     /// nothing and says so.
@@ -516,9 +522,7 @@ impl Engine {
     }
 
     fn lot(&mut self, lot: &str) -> String {
-        // No control characters: the answer goes to a terminal.
-        let plain = |c: char| if crate::text::misleads(c) { ' ' } else { c };
-        let lot: String = lot.trim().chars().map(plain).take(LONGEST_TEXT).collect();
+        let lot = plain_text(lot);
         if lot.is_empty() {
             return "The lot has no name; nothing changed.".into();
         }

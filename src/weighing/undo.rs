@@ -1,7 +1,8 @@
 //! Ways back: the last deed taken back, a step left out, something begun by mistake given up.
 
 use super::Engine;
-use super::event::{RowKind, Verdict};
+use super::answers::plain_text;
+use super::event::{Command, RowKind, Verdict};
 use super::run::Deed;
 use super::state::State;
 use crate::bench::{Refused, Weighed};
@@ -28,11 +29,15 @@ impl Engine {
         };
         match deed {
             Deed::Weighed { index, seq } => {
-                if matches!(run.state, State::Lift(_)) {
-                    run.deeds.pop();
-                    return self.again_after_record();
+                if !matches!(run.state, State::Lift(_)) {
+                    return self.undo_weight(index, seq);
                 }
-                self.undo_weight(index, seq)
+                // The recorded vessel still stands there: its step begins again.
+                let said = self.command(Command::Again, self.now)?;
+                if let Some(run) = &mut self.run {
+                    run.deeds.retain(|other| *other != deed);
+                }
+                Ok(said)
             }
             Deed::Residue { index, seq } => {
                 run.deeds.pop();
@@ -78,18 +83,6 @@ impl Engine {
                 })
             }
         }
-    }
-
-    fn again_after_record(&mut self) -> Result<String, Refused> {
-        match self.run.as_ref().map(|run| &run.state) {
-            Some(State::Lift(_)) => self.undo_in_place(),
-            Some(_) | None => Ok(String::new()),
-        }
-    }
-
-    /// The recorded vessel still stands there: its step begins again.
-    fn undo_in_place(&mut self) -> Result<String, Refused> {
-        self.command(super::event::Command::Again, self.now)
     }
 
     fn undo_weight(&mut self, index: usize, seq: u64) -> Result<String, Refused> {
@@ -146,8 +139,7 @@ impl Engine {
     /// # Errors
     /// Without a reason, and while something of it is on the scale or being written.
     pub(super) fn skip(&mut self, reason: &str) -> Result<String, Refused> {
-        let plain = |c: char| if crate::text::misleads(c) { ' ' } else { c };
-        let reason: String = reason.trim().chars().map(plain).take(400).collect();
+        let reason = plain_text(reason);
         let refused = |text: &str| Err(Refused(text.to_owned()));
         if reason.is_empty() {
             return refused("Say why the step is left out, for the log.");

@@ -443,10 +443,13 @@ const answers = {
   next: ["Next", "go on"],
   again: ["Again", "begin this step anew"],
   keep: ["Keep", "leave the weight as it is"],
+  undo: ["Undo", "take back what was recorded last"],
+  cancel: ["Cancel", "leave it as it is"],
 };
 
 function paintChoices() {
-  const offered = inBatch() && !know.fault && fresh(know.beat) ? (know.cue?.choices ?? []) : [];
+  const standing = know.fault ?? know.cue;
+  const offered = inBatch() && fresh(know.beat) ? (standing?.choices ?? []) : [];
   const wanted = offered.filter((choice) => Object.hasOwn(answers, choice));
   const box = $("choices");
   if (box.dataset.offered === wanted.join()) return;
