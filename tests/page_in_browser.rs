@@ -13,6 +13,7 @@ mod script;
 use std::time::{Duration, Instant};
 
 use bench_side::{LONGEST, free_port};
+use line::Line;
 use rig::{FORMULA, Rig};
 use script::{Script, pictures};
 use serde_json::Value;
@@ -119,8 +120,11 @@ fn what_a_fault_asks_for_can_be_pressed() {
     let mut seen = Vec::new();
     reader.until(&mut seen, |line| has(line, "say", "Place an empty beaker"));
     rig.pour_of_step_2();
-    // The TARE key in the pour.
+    rig.scale.set(Line::Silent);
+    reader.until(&mut seen, |line| has(line, "say", "No weight from scale"));
+    // Switched off and on: it calls zero what stands on it.
     rig.scale.zero_here();
+    rig.scale.set(Line::Good);
     reader.until(&mut seen, |line| {
         has(line, "say", "The tare must be seen again") && has(line, "choices", "Again")
     });

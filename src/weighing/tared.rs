@@ -124,7 +124,11 @@ impl Engine {
                 && zero.abs() > vessel_at_least(seen.d));
         if !key && (jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference) {
             // By difference, lifting the source is the work; a key shows itself at the next lift.
-            tared.vanished = jump.cause == JumpCause::Unknown;
+            // Even a mark of gross says little: the ZERO key may leave it.
+            tared.vanished = true;
+            if let Some(run) = &mut self.run {
+                run.maybe_there = true;
+            }
             return self.vessel_away(tared);
         }
         let held_some = tared.poured || (jump.from - tared.base).abs() > seen.d * 2;
