@@ -222,7 +222,10 @@ impl World {
 
     /// A row is the truth of its moment, within the scale's own lag.
     fn judge_row(&self, row: &Draft) {
-        let net = row.net.unwrap().to_g_f64();
+        // A row without a net weight takes one back.
+        let Some(net) = row.net.map(Mass::to_g_f64) else {
+            return;
+        };
         let limit = 2.0 * row.uncertainty.unwrap().to_g_f64();
         let since = row.at.millis().saturating_sub(self.interval * 2 + 800);
         // A row written as the vessel is seen to be gone is about that vessel.

@@ -133,6 +133,15 @@ impl Engine {
                 let (base, d) = (written.shown, written.tared.base_d);
                 let state = self.next_in_bowl(written, base, d);
                 self.enter(state);
+                let closes = self.step_now().is_none();
+                if closes
+                    && matches!(
+                        self.run.as_ref().map(|run| &run.state),
+                        Some(State::Clear { .. })
+                    )
+                {
+                    return self.next();
+                }
                 "The bowl stays on the scale.".into()
             }
             State::Stranger { mut tared, level } => {
@@ -313,6 +322,7 @@ impl Engine {
             "{} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
             step.ingredient
         );
+        let mut recorded = None;
         let discarded = match run.state.clone() {
             State::Tared(tared) | State::Away(tared) => {
                 let mixed_in = tared.poured || tared.suspect.is_some();
@@ -331,7 +341,7 @@ impl Engine {
                 return refused(in_the_bowl);
             }
             State::Lift(written) => {
-                run.corrects = Some(written.seq);
+                recorded = Some(written.seq);
                 Some(written.net)
             }
             State::Writing(_) => {
@@ -376,11 +386,23 @@ impl Engine {
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
             let what = match step.vessel {
                 VesselWay::Jar => "taken back out of the jar".to_owned(),
-                VesselWay::Beaker | VesselWay::Bowl | VesselWay::Difference => {
+                VesselWay::Difference => {
+                    format!(
+                        "of {} are not counted; they came out of it",
+                        step.ingredient
+                    )
+                }
+                VesselWay::Beaker | VesselWay::Bowl => {
                     format!("{} thrown away, not in the batch", step.ingredient)
                 }
             };
             self.note(format!("begun again: {} g {what}", net.grams(d)));
+        }
+        if let Some(seq) = recorded {
+            self.withdraw(self.index_now(), seq);
+            if let Some(run) = &mut self.run {
+                run.corrects = Some(seq);
+            }
         }
         if let Some(suspect) = suspect {
             // An indication of zero is no empty pan now: it must be seen lifted.
@@ -393,6 +415,15 @@ impl Engine {
         }
         let state = self.begin_again(step.scale, step.vessel, sure);
         self.enter(state);
+        let taken = discarded.filter(|net| *net > d && step.vessel == VesselWay::Difference);
+        if let Some(net) = taken {
+            // The source does not tell where it went.
+            let first = format!(
+                "{} g came out and are not counted: keep them out of the batch, or put them back first.",
+                super::say::grams(net, d)
+            );
+            self.tell_beside(&first, super::event::CueKind::Fault, &[]);
+        }
         Ok("This step begins again.".into())
     }
 

@@ -224,7 +224,7 @@ impl Engine {
                 let slack = (most - rest).ratio(share, 100) + d * 20;
                 let least = most - (d * 20).max(most.ratio(1, 50));
                 tared.as_it_left = net >= least && net <= most + slack;
-                if tared.asked_back && self.is_plausible(&tared, level) {
+                if tared.asked_back && !tared.exchanged && self.is_plausible(&tared, level) {
                     tared.carried += 2;
                     self.vessel_returned(level, tared)
                 } else {
@@ -285,6 +285,7 @@ impl Engine {
                 .rest
                 .is_some_and(|rest| (rest - net).abs() <= level.d * 2);
         tared.vanished = false;
+        tared.exchanged = false;
         tared.rest = Some(net);
         tared.last_level = Some(level);
         tared.most = net;
@@ -394,6 +395,9 @@ impl Engine {
             Some(suspect) => suspect.level,
             None => tared.held.or(tared.last_level),
         };
+        // The empty pan itself is nothing that stood there.
+        let least = vessel_at_least(d);
+        let stood = stood.filter(|level| level.weight - zero > least);
         if !self.can_begin_afresh() {
             // What is in the bowl stays there: it goes on from what it weighs now.
             let mut tared = tared.clone();

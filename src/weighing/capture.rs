@@ -203,6 +203,14 @@ impl Engine {
         let Some(run) = &mut self.run else { return };
         if let Some(i) = run.corrections.iter().position(|c| c.ticket == ticket) {
             let correction = run.corrections.swap_remove(i);
+            for deed in &mut run.deeds {
+                match deed {
+                    Deed::Weighed { index, seq: newest } if *index == correction.step => {
+                        *newest = seq;
+                    }
+                    Deed::Weighed { .. } | Deed::Residue { .. } | Deed::Lot { .. } => {}
+                }
+            }
             // A later correction names this row.
             let standing = match &mut run.state {
                 State::Lift(written) => Some(written),

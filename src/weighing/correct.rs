@@ -130,15 +130,19 @@ impl Engine {
     /// Everything is weighed and mixed, and the bowl stands there still: what comes or goes now belongs to no
     /// record, and the last one says so.
     pub(super) fn follow_the_finished_bowl(&mut self, scale: ScaleIndex, seen: &super::pan::Seen) {
-        let (Some(run), Some(level)) = (&mut self.run, seen.steady) else {
-            return;
-        };
-        if run.current().is_some() {
+        let Some(run) = &mut self.run else { return };
+        if run.current().is_some() || !(seen.plateau || seen.steady.is_some()) {
             return;
         }
-        let by = (level.weight - *run.finished.get_or_insert(level.weight)).abs();
+        let shown = seen.steady.map_or(seen.weight, |level| level.weight);
+        if run.finished.is_none() && seen.steady.is_none() {
+            return;
+        }
+        let by = shown - *run.finished.get_or_insert(shown);
+        // A lift begins with less; what came before it rested is more.
+        let by = if seen.steady.is_some() { by.abs() } else { by };
         let last = run.lift_check.as_mut().and_then(|check| {
-            let load = (level.weight - check.zero) * 2;
+            let load = (shown - check.zero) * 2;
             let on_it = |(_, written): &(usize, Written)| load > written.shown - check.zero;
             check
                 .records

@@ -212,6 +212,12 @@ pub(super) fn no_more(step: &Step, missing: Mass, d: Mass) -> String {
 
 pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
     let thing = vessel(way);
+    if !plausible && way == VesselWay::Difference {
+        return format!(
+            "Not as it left, going by its weight. Put the first {thing} back; or say again, and nothing of what came \
+             out of it is counted."
+        );
+    }
     if !plausible && way != VesselWay::Bowl {
         return format!(
             "Not as it left, going by its weight. Say again and begin this step with an empty {thing}."

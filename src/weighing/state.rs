@@ -211,6 +211,8 @@ pub(super) struct Tared {
     pub said: Option<Mass>,
     /// How often something was to be taken out, and nothing changed by it.
     pub futile: u32,
+    /// The pan was seen empty, and loaded again, before it was asked to be lifted: that may be another one.
+    pub exchanged: bool,
     /// While it is off the pan: since when the pan shows less than empty, and not as much as it weighs.
     pub below: Option<Moment>,
     /// It went from the scale, or the scale's zero went under it: nothing tells.
@@ -355,6 +357,7 @@ impl Tared {
             stopped: false,
             said: None,
             futile: 0,
+            exchanged: false,
             below: None,
             vanished: false,
             asked: None,

@@ -201,6 +201,8 @@ impl Engine {
         let back = own.ratio(if difference { 1 } else { 4 }, 5).max(least);
         let a_vessel_came = own > least && came >= back;
         suspect.loaded = suspect.loaded.or(Some(seen.at)).filter(|_| above > least);
+        // At the display's zero it may as well be the key.
+        tared.exchanged |= !asked && above <= least && !shows_zero(seen.weight, d);
         let stands = suspect
             .loaded
             .is_some_and(|since| seen.at.since(since) >= GUESSED_US);
@@ -605,7 +607,7 @@ impl Engine {
         tared.moved = false;
         tared.most = net;
         tared.stayed = Stayed::at_rest(net);
-        let stopped = std::mem::take(&mut tared.stopped);
+        let stopped = std::mem::take(&mut tared.stopped) || tared.eased.is_some();
         tared.poured |= net.abs() > d * 5;
         if let Some((predicted, at)) = tared.eased.take()
             && level.since.since(at) < LEARN_WITHIN_US
@@ -812,7 +814,7 @@ impl Engine {
             .and_then(|run| run.after_flow.get(&step.ingredient))
             .map_or(0.0, |flow| flow.grams());
         let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
-        if net > window.high && rate > 0.0 && !tared.stopped {
+        if net > window.high && rate > d.to_g_f64() && !tared.stopped {
             tared.stopped = true;
             self.cue(CueKind::Hold, "Stop.".into(), Some(step.target - net), &[]);
         } else if self.rules.early_cue

@@ -2,7 +2,7 @@
 
 use super::Engine;
 use super::answers::plain_text;
-use super::event::{Command, RowKind, Verdict};
+use super::event::{Command, CueKind, RowKind, Verdict};
 use super::run::Deed;
 use super::state::State;
 use crate::bench::{Refused, Weighed};
@@ -19,7 +19,7 @@ impl Engine {
         let Some(run) = &mut self.run else {
             return Ok(String::new());
         };
-        if matches!(run.state, State::Writing(_)) {
+        if matches!(run.state, State::Writing(_)) || !run.corrections.is_empty() {
             return refused("The weight is being written; say undo when it is recorded.");
         }
         let Some(deed) = run.deeds.last().cloned() else {
@@ -33,11 +33,7 @@ impl Engine {
                     return self.undo_weight(index, seq);
                 }
                 // The recorded vessel still stands there: its step begins again.
-                let said = self.command(Command::Again, self.now)?;
-                if let Some(run) = &mut self.run {
-                    run.deeds.retain(|other| *other != deed);
-                }
-                Ok(said)
+                self.command(Command::Again, self.now)
             }
             Deed::Residue { index, seq } => {
                 run.deeds.pop();
@@ -100,10 +96,34 @@ impl Engine {
                 ));
             }
         }
-        run.deeds.pop();
-        let Some(weighed) = run.done.get_mut(index).and_then(Option::take) else {
+        let Some(weighed) = self.withdraw(index, seq) else {
             return Ok("It is taken back already.".into());
         };
+        let state = self.go_on();
+        if let Some(run) = &mut self.run {
+            run.corrects = Some(seq);
+        }
+        self.enter(state);
+        let d = self.readability(step.scale);
+        if weighed.net <= d {
+            return Ok(format!("{} is to be weighed.", step.ingredient));
+        }
+        let (net, name) = (super::say::grams(weighed.net, d), &step.ingredient);
+        let first = format!("Take the {net} g {name} out of the batch first.");
+        self.tell_beside(&first, CueKind::Fault, &[]);
+        Ok(format!(
+            "{name} is to be weighed again; take the {net} g out of the batch."
+        ))
+    }
+
+    /// Takes the record of a step (by index) out of the batch: a row without a net weight says so, and
+    /// nobody who reads the log counts it any more.
+    pub(super) fn withdraw(&mut self, index: usize, seq: u64) -> Option<Weighed> {
+        let step = self.step_at(index)?;
+        let run = self.run.as_mut()?;
+        run.deeds
+            .retain(|deed| !matches!(deed, Deed::Weighed { index: other, .. } if *other == index));
+        let weighed = run.done.get_mut(index).and_then(Option::take)?;
         run.mixed.retain(|phase| *phase != step.phase);
         run.mix_pending = None;
         run.emptied.remove(&index);
@@ -113,25 +133,14 @@ impl Engine {
         run.bowl_base = None;
         run.bowl_gross = None;
         run.limits_accepted = false;
-        let d = self.readability(step.scale);
         let kind = match self.fill() {
             Some(_) => RowKind::Filled,
             None => RowKind::Weighed,
         };
-        // Without a net weight it withdraws the one that it corrects.
         let mut draft = self.draft_of(kind, Some(&step));
         draft.note = super::capture::corrects_note(seq, "taken back, to be weighed again");
         self.log(draft);
-        let state = self.go_on();
-        if let Some(run) = &mut self.run {
-            run.corrects = Some(seq);
-        }
-        self.enter(state);
-        Ok(format!(
-            "{} is to be weighed again; take the {} g out of the batch.",
-            step.ingredient,
-            weighed.net.grams(d)
-        ))
+        Some(weighed)
     }
 
     /// Leaves the running step out.
@@ -187,6 +196,7 @@ impl Engine {
                     net: Mass::ZERO,
                 });
             }
+            run.deeds.push(Deed::Weighed { index, seq: 0 });
             run.last_gross = None;
         }
         let state = self.go_on();

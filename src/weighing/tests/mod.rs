@@ -229,7 +229,8 @@ impl Bench {
     fn weighed(&self) -> Vec<(usize, String, Option<Verdict>)> {
         self.rows
             .iter()
-            .filter(|row| row.kind == RowKind::Weighed)
+            // A row without a net weight takes one back.
+            .filter(|row| row.kind == RowKind::Weighed && row.net.is_some())
             .map(|row| {
                 (
                     row.step,
