@@ -228,7 +228,8 @@ impl Engine {
                 tared.suspect = None;
                 tared.base = zero + own;
                 if !same_frame {
-                    tared.unproven += d * 2;
+                    // Near the zero that was known it may have been on its way there still.
+                    tared.unproven += if off <= least { off } else { d * 2 };
                     self.set_zero(scale, zero, false);
                 }
                 tared.carried += 2;
