@@ -400,9 +400,6 @@ impl Engine {
         }
         if let Some(seq) = recorded {
             self.withdraw(self.index_now(), seq);
-            if let Some(run) = &mut self.run {
-                run.corrects = Some(seq);
-            }
         }
         if let Some(suspect) = suspect {
             // An indication of zero is no empty pan now: it must be seen lifted.

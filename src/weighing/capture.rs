@@ -79,7 +79,11 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return State::Tared(tared);
         };
-        let corrects = self.run.as_ref().and_then(|run| run.corrects);
+        let index = self.index_now();
+        let corrects = self
+            .run
+            .as_mut()
+            .and_then(|run| run.corrects.remove(&index));
         let mut draft = self.weight_draft(scale, &step, &tared, level, verdict);
         if let Some(seq) = corrects {
             draft.note = corrects_note(seq, &draft.note);

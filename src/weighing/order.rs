@@ -30,7 +30,6 @@ impl Engine {
             .iter()
             .position(Option::is_none)
             .unwrap_or(run.done.len());
-        run.corrects = None;
         run.restless_since = None;
         run.wrong_scale = false;
         // A phase is over when the step before is its last one; its mixing comes first.

@@ -98,6 +98,7 @@ impl Engine {
         let more = run.plan.steps.len().saturating_sub(before);
         let at = change.before.saturating_sub(1).min(run.done.len());
         run.done.splice(at..at, std::iter::repeat_n(None, more));
+        run.renumber(at, more);
         run.mix_pending = None;
         run.limits_accepted = false;
         run.deeds.clear();

@@ -23,8 +23,8 @@ pub(super) struct Run {
     pub mixed: Vec<usize>,
     pub lots: HashMap<String, String>,
     pub after_flow: HashMap<String, AfterFlow>,
-    /// The row that the running weighing replaces, after `again` on a recorded step.
-    pub corrects: Option<u64>,
+    /// The row that a step (by index) replaces, where its record was taken back.
+    pub corrects: HashMap<usize, u64>,
     /// When the running step began to be nearly right without coming to rest.
     pub restless_since: Option<Moment>,
     /// Phase whose mixing the next vessel confirms.
@@ -127,7 +127,7 @@ impl Run {
             mixed: progress.mixed,
             lots: progress.lots,
             after_flow: HashMap::new(),
-            corrects: None,
+            corrects: HashMap::new(),
             restless_since: None,
             mix_pending: None,
             lift_check: None,
@@ -186,6 +186,32 @@ impl Run {
                 .step
                 .checked_sub(1)
                 .is_some_and(|before| self.is_bowl(before) && scale(before) == scale(self.step))
+    }
+
+    /// `more` steps were put in at index `at`: what is known of the later ones goes with them.
+    pub fn renumber(&mut self, at: usize, more: usize) {
+        let moved = |index: usize| if index >= at { index + more } else { index };
+        let masses = |map: &mut HashMap<usize, Mass>| {
+            *map = map
+                .drain()
+                .map(|(index, mass)| (moved(index), mass))
+                .collect();
+        };
+        masses(&mut self.emptied);
+        masses(&mut self.residues);
+        self.corrects = self
+            .corrects
+            .drain()
+            .map(|(index, seq)| (moved(index), seq))
+            .collect();
+        for correction in &mut self.corrections {
+            correction.step = moved(correction.step);
+        }
+        let lifted = self.lift_check.iter_mut();
+        let waiting = lifted.flat_map(|check| &mut check.records);
+        for (index, _) in waiting.chain(&mut self.in_bowl) {
+            *index = moved(*index);
+        }
     }
 
     /// The empty pan was looked at for these.

@@ -100,9 +100,6 @@ impl Engine {
             return Ok("It is taken back already.".into());
         };
         let state = self.go_on();
-        if let Some(run) = &mut self.run {
-            run.corrects = Some(seq);
-        }
         self.enter(state);
         let d = self.readability(step.scale);
         if weighed.net <= d {
@@ -133,6 +130,7 @@ impl Engine {
         run.bowl_base = None;
         run.bowl_gross = None;
         run.limits_accepted = false;
+        run.corrects.insert(index, seq);
         let kind = match self.fill() {
             Some(_) => RowKind::Filled,
             None => RowKind::Weighed,
@@ -176,8 +174,8 @@ impl Engine {
         draft.target = Some(step.target);
         draft.net = Some(Mass::ZERO);
         draft.verdict = Some(Verdict::Kept);
-        draft.note = match run.corrects {
-            Some(seq) => super::capture::corrects_note(seq, &format!("skipped: {reason}")),
+        draft.note = match run.corrects.get(&run.step) {
+            Some(seq) => super::capture::corrects_note(*seq, &format!("skipped: {reason}")),
             None => format!("skipped: {reason}"),
         };
         let ticket = self.log(draft);

@@ -417,3 +417,50 @@ fn a_scale_switched_on_again_under_a_half_full_beaker_is_asked_to_be_lifted_and_
     b.pour(15.0, 3.0).hold(2.5).land(-165.0).hold(2.0);
     b.expect(&["30.00"]);
 }
+
+#[test]
+fn undo_before_the_lift_takes_the_record_out_of_the_log_at_once() {
+    let mut b = Bench::one("Salt", "20.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 4.0).hold(3.0);
+    b.expect(&["20.00"]);
+    b.say(Command::Undo);
+    let back = b
+        .rows
+        .iter()
+        .find(|row| row.net.is_none() && row.kind == RowKind::Weighed);
+    assert!(back.is_some_and(|row| row.note.starts_with("corrects seq 1; taken back")));
+    // Whoever reads the log from here, after a kill too, finds the step open.
+    b.land(0.0)
+        .hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(170.0, 4.0)
+        .hold(3.0);
+    b.expect(&["20.00", "20.00"]);
+    assert!(
+        b.rows
+            .last()
+            .is_some_and(|row| row.note.starts_with("corrects seq 1"))
+    );
+    b.land(0.0).hold(2.0);
+    assert_eq!(b.closed, Some(true));
+}
+
+#[test]
+fn a_skip_is_taken_back() {
+    let steps = vec![
+        step(1, "Salt", "20.00", VesselWay::Beaker),
+        step(2, "Oil", "10.00", VesselWay::Beaker),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0)
+        .say(Command::Skip("a slip of the finger".into()));
+    b.say(Command::Undo);
+    let back = b
+        .rows
+        .iter()
+        .find(|row| row.net.is_none() && row.kind == RowKind::Weighed);
+    assert!(back.is_some_and(|row| row.step == 1));
+    b.land(150.0).hold(1.5).pour(170.0, 4.0).hold(3.0);
+    assert_eq!(b.recorded.last().map(|(step, _)| *step), Some(1));
+}
