@@ -74,7 +74,9 @@ pub fn kept_in(path: &Path) -> (Option<String>, Vec<String>) {
 pub fn keep_private(path: &Path, text: &str) -> std::io::Result<()> {
     use std::io::Write as _;
     use std::os::unix::fs::OpenOptionsExt as _;
-    match std::fs::remove_file(path) {
+    // Whoever reads it meanwhile finds all of it, the old or the new.
+    let new = path.with_added_extension("new");
+    match std::fs::remove_file(&new) {
         Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
         Ok(()) | Err(_) => {}
     }
@@ -82,8 +84,9 @@ pub fn keep_private(path: &Path, text: &str) -> std::io::Result<()> {
         .write(true)
         .create_new(true)
         .mode(0o600)
-        .open(path)?;
-    file.write_all(text.as_bytes())
+        .open(&new)?;
+    file.write_all(text.as_bytes())?;
+    std::fs::rename(&new, path)
 }
 
 /// Whether this looks like a key of [`random_hex`], 128 bits: half a file is none.
