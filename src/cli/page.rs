@@ -4,6 +4,7 @@ use clap::Args;
 
 use super::{Exit, Failure, Outcome, print};
 use crate::daemon::client::Client;
+use crate::daemon::request::Request;
 use crate::daemon::socket;
 use crate::display::address_file;
 
@@ -11,8 +12,9 @@ use crate::display::address_file;
 pub struct PageArgs {}
 
 pub fn run(_: &PageArgs) -> Outcome {
-    // Without a daemon the address that is there is an old one.
-    Client::connect()?;
+    // Without a daemon the address that is there is an old one; and one that has just begun answers when
+    // its page has a place.
+    Client::connect()?.ask(&Request::Status)?;
     let path = address_file(&socket::default_path()?);
     match std::fs::read_to_string(&path) {
         Ok(address) => {
