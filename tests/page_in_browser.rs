@@ -47,16 +47,21 @@ fn has(line: &Value, key: &str, words: &str) -> bool {
     line[key].as_str().is_some_and(|text| text.contains(words))
 }
 
-#[test]
-fn a_batch_is_read_on_the_page_to_its_end() {
+/// A batch begun, and its page open; what the page showed so far. The hand begins when the page is there.
+fn begun_with_page() -> (Rig, Reader, Vec<Value>) {
     let port = free_port();
     let with_page = |text: String| format!("{text}[page]\non = true\nport = {port}\n");
-    let mut rig = Rig::begun(FORMULA, |_, text| with_page(text), |_| {});
+    let rig = Rig::begun(FORMULA, |_, text| with_page(text), |_| {});
     let address = rig.person.run(&["page"]).ended(0).out;
     let reader = Reader::start(address.trim());
     let mut seen = Vec::new();
-    // The hand begins when the page is there.
     reader.until(&mut seen, |line| has(line, "say", "Place an empty beaker"));
+    (rig, reader, seen)
+}
+
+#[test]
+fn a_batch_is_read_on_the_page_to_its_end() {
+    let (mut rig, reader, mut seen) = begun_with_page();
     assert!(
         has(seen.last().unwrap(), "ahead", "Epsom salt"),
         "{seen:#?}"
@@ -112,13 +117,7 @@ fn a_batch_is_read_on_the_page_to_its_end() {
 /// A sentence that asks for a word shows the word, also where it tells a fault.
 #[test]
 fn what_a_fault_asks_for_can_be_pressed() {
-    let port = free_port();
-    let with_page = |text: String| format!("{text}[page]\non = true\nport = {port}\n");
-    let mut rig = Rig::begun(FORMULA, |_, text| with_page(text), |_| {});
-    let address = rig.person.run(&["page"]).ended(0).out;
-    let reader = Reader::start(address.trim());
-    let mut seen = Vec::new();
-    reader.until(&mut seen, |line| has(line, "say", "Place an empty beaker"));
+    let (mut rig, reader, mut seen) = begun_with_page();
     rig.pour_of_step_2();
     rig.scale.set(Line::Silent);
     reader.until(&mut seen, |line| has(line, "say", "No weight from scale"));

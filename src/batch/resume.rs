@@ -26,7 +26,7 @@ use crate::mass::{Mass, Unit};
 use crate::metrology::ScaleAbility;
 use crate::scale::Moment;
 use crate::text::harmless_json;
-use crate::weighing::event::{Draft, RowKind};
+use crate::weighing::event::{Draft, RowKind, lot_taken_back};
 
 /// What a batch was opened with.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -171,8 +171,8 @@ pub struct Resumed {
     /// What stayed in the beaker, by step number.
     pub residues: HashMap<usize, Mass>,
     /// What each beaker weighed empty, by step number, and each jar by its own.
-    pub tares: BTreeMap<usize, Mass>,
-    pub jar_tares: BTreeMap<usize, Mass>,
+    pub tares: HashMap<usize, Mass>,
+    pub jar_tares: HashMap<usize, Mass>,
     /// Changes of the plan, in the order in which they were chosen.
     pub amendments: Vec<Amendment>,
     /// How jars are filled, as the last filling began; filling follows the end of the weighing.
@@ -217,11 +217,7 @@ impl Resumed {
             mixed: Vec::new(),
             lots: HashMap::new(),
             residues: HashMap::new(),
-            tares: self
-                .jar_tares
-                .iter()
-                .map(|(jar, tare)| (*jar, *tare))
-                .collect(),
+            tares: self.jar_tares.clone(),
             resumed: true,
             closed: self.closed,
         }
@@ -259,11 +255,7 @@ impl Resumed {
             mixed,
             lots: self.lots.clone(),
             residues: self.residues.clone(),
-            tares: self
-                .tares
-                .iter()
-                .map(|(step, tare)| (*step, *tare))
-                .collect(),
+            tares: self.tares.clone(),
             resumed: true,
             closed: self.closed,
         }
@@ -389,11 +381,6 @@ fn weigh(holds: &mut BTreeMap<usize, Weighed>, row: &Row, step: usize, correctio
         }
         Some(_) | None => {}
     }
-}
-
-/// The note of a row that takes back an ingredient's lot without naming another.
-pub fn lot_taken_back(ingredient: &str) -> String {
-    format!("lot of {ingredient} taken back")
 }
 
 /// The seq that a note beginning `corrects seq N` names.

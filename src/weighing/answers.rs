@@ -323,26 +323,27 @@ impl Engine {
             step.ingredient
         );
         let mut recorded = None;
-        let discarded = match run.state.clone() {
+        // `known`: what stands there is.
+        let (discarded, known, suspect) = match run.state.clone() {
             State::Tared(tared) | State::Away(tared) => {
                 let mixed_in = tared.poured || tared.suspect.is_some();
                 if step.vessel == VesselWay::Bowl && mixed_in && !fresh {
                     return refused(in_the_bowl);
                 }
-                tared.rest
+                (tared.rest, true, tared.suspect)
             }
             State::Stranger { .. } if step.vessel == VesselWay::Bowl && !fresh => {
                 return refused(
                     "The bowl cannot be begun again. Say next if it is the same bowl.".into(),
                 );
             }
-            State::Stranger { tared, .. } => tared.rest,
+            State::Stranger { tared, .. } => (tared.rest, false, None),
             State::Lift(_) if step.vessel == VesselWay::Bowl && !fresh => {
                 return refused(in_the_bowl);
             }
             State::Lift(written) => {
                 recorded = Some(written.seq);
-                Some(written.net)
+                (Some(written.net), true, None)
             }
             State::Writing(_) => {
                 return refused(
@@ -362,26 +363,12 @@ impl Engine {
             | State::Empty
             | State::Landing(_)
             | State::Choose
-            | State::Unsure(_) => None,
+            | State::Unsure(_) => (None, false, None),
             State::Done => return Ok("The batch is over.".into()),
         };
         // By difference, and in a bowl with earlier steps in it, what stands there is the new tare; a
         // bowl of its own may hold what was poured too early.
-        let (sure, suspect) = match &run.state {
-            State::Tared(tared) | State::Away(tared) => (true, tared.suspect),
-            State::Lift(_) => (true, None),
-            State::Clear { .. }
-            | State::Empty
-            | State::Landing(_)
-            | State::Unsure(_)
-            | State::Stranger { .. }
-            | State::Writing(_)
-            | State::Mix { .. }
-            | State::Residue(_)
-            | State::Choose
-            | State::Done => (false, None),
-        };
-        let sure = sure && suspect.is_none() && !self.is_fresh_bowl();
+        let sure = known && suspect.is_none() && !self.is_fresh_bowl();
         let d = self.readability(step.scale);
         if let Some(net) = discarded.filter(|net| net.abs() > d) {
             let what = match step.vessel {

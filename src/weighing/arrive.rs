@@ -500,8 +500,6 @@ impl Engine {
     ) -> State {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
-        }
-        if seen.after_gap {
             self.suspect(Why::Unseen);
         }
         if (seen.after_gap || seen.jump.is_some())

@@ -31,7 +31,6 @@ impl Engine {
             }
             return State::Away(tared);
         }
-        let d = self.readability(step.scale);
         let net = tared.rest.unwrap_or(Mass::ZERO);
         let missing = step.target - net;
         let window = self.window(&step, d, tared.carried);
@@ -358,19 +357,15 @@ impl Engine {
             }
             Load::Something | Load::Nothing | Load::BelowEmpty => {
                 let expected = tared.shown_at_rest(step.vessel);
-                let same = |level: &Level| {
-                    let pan = self.pans.get(scale);
-                    pan.is_some_and(|pan| pan.same(level.weight, expected, level.d))
-                };
-                match seen.steady {
+                let level = seen.steady.unwrap_or(level);
+                let pan = self.pans.get(scale).filter(|_| seen.steady.is_some());
+                let same = pan.is_some_and(|pan| pan.same(level.weight, expected, level.d));
+                if same && !tared.moved {
                     // What went is back, or what came is gone.
-                    Some(level) if !tared.moved && same(&level) => {
-                        tared.carried += 2;
-                        self.vessel_returned(level, tared)
-                    }
-                    Some(level) => State::Stranger { tared, level },
-                    None => State::Stranger { tared, level },
+                    tared.carried += 2;
+                    return self.vessel_returned(level, tared);
                 }
+                State::Stranger { tared, level }
             }
         }
     }

@@ -137,6 +137,14 @@ impl Engine {
         open.next().is_none() && !mixes
     }
 
+    /// The kind of a weight's row: of an ingredient, or of a jar.
+    pub(super) fn weight_kind(&self) -> RowKind {
+        match self.fill() {
+            Some(_) => RowKind::Filled,
+            None => RowKind::Weighed,
+        }
+    }
+
     /// The row of a weight of `step`.
     pub(super) fn weight_draft(
         &self,
@@ -155,11 +163,7 @@ impl Engine {
         let window = self.window_amid(step, d, tared.carried, tared.wander);
         let zero = self.zero(scale);
         let nominal = self.fill().map(|fill| fill.nominal);
-        let kind = match nominal {
-            Some(_) => RowKind::Filled,
-            None => RowKind::Weighed,
-        };
-        let mut draft = self.draft_of(kind, Some(step));
+        let mut draft = self.draft_of(self.weight_kind(), Some(step));
         // A jar is held against its label, not against what is poured for.
         draft.target = nominal.or(Some(step.target));
         draft.low = Some(window.low);
@@ -312,7 +316,7 @@ impl Engine {
     /// The bowl stays: what it weighs now is the next step's tare.
     pub(super) fn next_in_bowl(&mut self, written: Written, base: Mass, d: Mass) -> State {
         if let Some(step) = self.step_now() {
-            self.keep_for_the_bowls_lift(step.scale, written);
+            self.keep_for_the_lift(step.scale, written);
         }
         if let Some(run) = &mut self.run {
             run.bowl_base = Some((base, d));

@@ -340,3 +340,8 @@ impl Moment {
         self.0 / 1000
     }
 }
+
+/// The note of a row that takes back an ingredient's lot without naming another.
+pub fn lot_taken_back(ingredient: &str) -> String {
+    format!("lot of {ingredient} taken back")
+}

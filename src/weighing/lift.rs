@@ -176,37 +176,25 @@ impl Engine {
     /// The recorded vessel is off the pan: on to the next thing. What the empty pan shows is looked at
     /// when it is at rest.
     pub(super) fn vessel_gone(&mut self, scale: ScaleIndex, written: Written) -> State {
-        let zero = self.zero(scale);
-        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
-        let index = self.index_now();
-        let apart = self
-            .step_at(index)
-            .is_some_and(|step| step.vessel.is_apart());
+        let gross = written.shown - self.zero(scale);
+        let apart = self.step_now().is_some_and(|step| step.vessel.is_apart());
         if let Some(run) = self.run.as_mut().filter(|_| apart) {
-            run.last_gross = Some(written.shown - zero);
+            run.last_gross = Some(gross);
         }
-        self.keep_for_the_lift(scale, index, written, zero, exact);
+        self.keep_for_the_lift(scale, written);
         self.go_on()
     }
 
-    /// The empty pan is to say something of this record.
-    fn keep_for_the_lift(
-        &mut self,
-        scale: ScaleIndex,
-        index: usize,
-        written: Written,
-        zero: Mass,
-        exact: bool,
-    ) {
+    /// What the empty pan shows, now or when the bowl goes, is to be held against this record.
+    pub(super) fn keep_for_the_lift(&mut self, scale: ScaleIndex, written: Written) {
+        let zero = self.zero(scale);
+        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        let index = self.index_now();
         let Some(run) = &mut self.run else { return };
-        let bowl = |index: usize| {
-            let step = run.plan.steps.get(index);
-            step.is_some_and(|step| step.vessel == VesselWay::Bowl)
-        };
         // Those of a bowl that stands there still rest on the same zero.
         let before = run.lift_check.take().filter(|check| {
-            let in_it = check.records.iter().all(|&(other, _)| bowl(other));
-            bowl(index) && in_it && check.scale == scale && check.zero == zero
+            let in_it = check.records.iter().all(|&(other, _)| run.is_bowl(other));
+            run.is_bowl(index) && in_it && check.scale == scale && check.zero == zero
         });
         let mut check = before.unwrap_or(LiftCheck {
             scale,
@@ -218,14 +206,6 @@ impl Engine {
         check.low = None;
         check.records.push((index, written));
         run.lift_check = Some(check);
-    }
-
-    /// The bowl stays: what the empty pan shows later is held against this record too.
-    pub(super) fn keep_for_the_bowls_lift(&mut self, scale: ScaleIndex, written: Written) {
-        let zero = self.zero(scale);
-        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
-        let index = self.index_now();
-        self.keep_for_the_lift(scale, index, written, zero, exact);
     }
 
     /// It is off, or another load stands there, and nothing of that was seen.

@@ -354,19 +354,22 @@ impl Engine {
     /// Where nothing happens for a while, what may be the matter is said, once: a vessel stands there that
     /// the scale does not show, or a weight that should be recorded is not.
     fn remind(&mut self, scale: ScaleIndex, seen: &Seen) {
-        let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
-        let quiet = seen.steady.is_some();
-        let Some(step) = self.step_now() else { return };
-        let window = self.window(&step, seen.d, 0);
-        let Some(run) = &mut self.run else { return };
-        let (waits, after) = match &run.state {
-            State::Empty => (run.maybe_there && nothing && quiet, UNSEEN_US),
-            State::Away(tared) => (tared.vanished && nothing && quiet, UNSEEN_US),
+        let Some(run) = &self.run else { return };
+        let Some(step) = run.current() else { return };
+        let (way, state) = (step.vessel, &run.state);
+        let nothing =
+            || seen.steady.is_some() && self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let (waits, after) = match state {
+            State::Empty => (run.maybe_there && nothing(), UNSEEN_US),
+            State::Away(tared) => (tared.vanished && nothing(), UNSEEN_US),
             State::Tared(tared) => {
-                let net = super::net_of(&step, tared.base, seen.weight);
+                let inside = || {
+                    let net = super::net_of(step, tared.base, seen.weight);
+                    self.window(step, seen.d, 0).holds(net)
+                };
                 let sure = tared.suspect.is_none() && tared.poured;
                 let asked = matches!(tared.asked, Some(Asked::Lot | Asked::Strays));
-                (sure && !asked && window.holds(net), UNRECORDED_US)
+                (sure && !asked && inside(), UNRECORDED_US)
             }
             State::Clear { .. }
             | State::Landing(_)
@@ -379,6 +382,8 @@ impl Engine {
             | State::Choose
             | State::Done => (false, UNSEEN_US),
         };
+        let weighs = matches!(state, State::Tared(_));
+        let Some(run) = &mut self.run else { return };
         if !waits {
             run.waits_since = None;
             return;
@@ -388,10 +393,10 @@ impl Engine {
             return;
         }
         run.waits_since = Some((since, true));
-        if matches!(run.state, State::Tared(_)) {
+        if weighs {
             self.cue_urgent(CueKind::Fault, say::draught(), &[Choice::Keep]);
         } else {
-            let say = say::may_stand_there(step.vessel);
+            let say = say::may_stand_there(way);
             self.cue(CueKind::Place, say, None, &[]);
         }
     }
@@ -413,7 +418,6 @@ impl Engine {
         for pan in &mut self.pans {
             pan.wander.idle = empty;
         }
-        let Some(run) = &mut self.run else { return };
         if std::mem::replace(&mut run.told_state, name) != name {
             self.tare_event();
         }
@@ -458,13 +462,11 @@ impl Engine {
             }
             Some(_) => false,
         };
-        if first && level.weight < -(seen.d * 5) {
-            // No scale shows less than zero with nothing on it, unless it was tared.
-            if let Some(run) = &mut self.run {
-                run.maybe_there = true;
-            }
-        }
         if first {
+            if let Some(run) = &mut self.run {
+                // No scale shows less than zero with nothing on it, unless it was tared.
+                run.maybe_there |= level.weight < -(seen.d * 5);
+            }
             self.begin_loaded(scale, level.weight, seen);
         }
     }

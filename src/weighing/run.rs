@@ -173,7 +173,7 @@ impl Run {
         }
     }
 
-    fn is_bowl(&self, index: usize) -> bool {
+    pub fn is_bowl(&self, index: usize) -> bool {
         let step = self.plan.steps.get(index);
         step.is_some_and(|step| step.vessel == VesselWay::Bowl)
     }

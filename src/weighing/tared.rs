@@ -216,21 +216,22 @@ impl Engine {
             let same_frame = off <= if then.hasty { least } else { d * 5 };
             let seen_empty = then.lows >= 2 && (vessel.is_some() || difference);
             if same_frame || seen_empty {
-                if same_frame && off > d * 5 {
-                    tared.unproven = tared.unproven.max(off);
-                }
-                if vessel.is_none() && !same_frame {
-                    tared.unproven = tared.unproven.max(super::zero::inexact(own));
-                }
                 // It was off as it was asked for, and the pan showed what an empty one did, or two readings
                 // agreed on what an empty one shows now. So what stands there is known.
-                let zero = if same_frame { then.zero } else { low };
                 tared.suspect = None;
-                tared.base = zero + own;
-                if !same_frame {
+                if same_frame {
+                    tared.base = then.zero + own;
+                    if off > d * 5 {
+                        tared.unproven = tared.unproven.max(off);
+                    }
+                } else {
+                    tared.base = low + own;
+                    if vessel.is_none() {
+                        tared.unproven = tared.unproven.max(super::zero::inexact(own));
+                    }
                     // Near the zero that was known it may have been on its way there still.
                     tared.unproven += if off <= least { off } else { d * 2 };
-                    self.set_zero(scale, zero, false);
+                    self.set_zero(scale, low, false);
                 }
                 tared.carried += 2;
                 tared.moved = false;
@@ -241,10 +242,8 @@ impl Engine {
                 return Some(self.ask_stranger(level, tared.clone()));
             }
             // Not off for long enough: it is asked for again.
+            tared.watch_from_now();
             if let Some(suspect) = tared.suspect.as_mut() {
-                suspect.low = None;
-                suspect.lows = 0;
-                suspect.high = None;
                 suspect.level = Some(level);
                 suspect.hasty = true;
             }
@@ -582,8 +581,10 @@ impl Engine {
                 tared.fell = true;
                 let afresh = self.can_begin_afresh();
                 let say = say::fell(step, rest - net, d, afresh);
-                let choices = [Choice::Next, Choice::Again];
-                let choices = choices.get(..if afresh { 2 } else { 1 }).unwrap_or(&[]);
+                let choices: &[Choice] = match afresh {
+                    true => &[Choice::Next, Choice::Again],
+                    false => &[Choice::Next],
+                };
                 self.cue_urgent(CueKind::Choose, say, choices);
                 return State::Stranger { tared, level };
             }

@@ -2,7 +2,7 @@
 
 use super::Engine;
 use super::answers::plain_text;
-use super::event::{Command, CueKind, RowKind, Verdict};
+use super::event::{Command, CueKind, RowKind, Verdict, lot_taken_back};
 use super::run::Deed;
 use super::state::State;
 use crate::bench::{Refused, Weighed};
@@ -69,7 +69,7 @@ impl Engine {
                     .cloned();
                 let mut draft = self.draft_of(RowKind::Note, step.as_ref());
                 draft.note = match lot.as_str() {
-                    "" => format!("lot of {ingredient} taken back"),
+                    "" => lot_taken_back(&ingredient),
                     lot => format!("lot of {ingredient}: {lot}"),
                 };
                 self.log(draft);
@@ -131,11 +131,7 @@ impl Engine {
         run.bowl_gross = None;
         run.limits_accepted = false;
         run.corrects.insert(index, seq);
-        let kind = match self.fill() {
-            Some(_) => RowKind::Filled,
-            None => RowKind::Weighed,
-        };
-        let mut draft = self.draft_of(kind, Some(&step));
+        let mut draft = self.draft_of(self.weight_kind(), Some(&step));
         draft.note = super::capture::corrects_note(seq, "taken back, to be weighed again");
         self.log(draft);
         Some(weighed)
