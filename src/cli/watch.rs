@@ -165,6 +165,10 @@ impl View {
                     "" => String::new(),
                     verdict => format!(", {verdict}"),
                 };
+                if event_line::left_out(event) {
+                    let line = format!("{} left out (row {})", text("ingredient"), event["seq"]);
+                    return self.screen.labelled("  recorded  ", &line);
+                }
                 let line = format!(
                     "{} g {}{verdict} (row {})",
                     text("net"),

@@ -47,6 +47,12 @@ pub fn read(line: &Value, scales: &[String]) -> Option<Event> {
     })
 }
 
+/// Whether a "recorded" event tells of a step that was left out: nothing, kept so.
+pub fn left_out(event: &Value) -> bool {
+    let net = event["net"].as_str().unwrap_or_default();
+    event["verdict"] == "kept" && net.parse::<f64>().is_ok_and(|net| net == 0.0)
+}
+
 /// The cue of a line.
 pub fn cue(line: &Value) -> Option<Cue> {
     let kind = line["cue"].as_str()?;

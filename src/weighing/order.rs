@@ -18,6 +18,8 @@ pub(super) fn vessel_at_least(d: Mass) -> Mass {
 const UNSEEN_US: u64 = 8_000_000;
 /// What is inside and not recorded after 20 s is spoken of.
 const UNRECORDED_US: u64 = 20_000_000;
+/// What rests and is short for 30 s may have been the last of it.
+const SHORT_US: u64 = 30_000_000;
 
 impl Engine {
     /// The next thing to do: the mixing of a phase, a step, or the end.
@@ -352,24 +354,35 @@ impl Engine {
     }
 
     /// Where nothing happens for a while, what may be the matter is said, once: a vessel stands there that
-    /// the scale does not show, or a weight that should be recorded is not.
+    /// the scale does not show, a weight that should be recorded is not, or no more of an ingredient comes.
     fn remind(&mut self, scale: ScaleIndex, seen: &Seen) {
         let Some(run) = &self.run else { return };
-        let Some(step) = run.current() else { return };
+        let Some(step) = run.current().cloned() else {
+            return;
+        };
         let (way, state) = (step.vessel, &run.state);
         let nothing =
             || seen.steady.is_some() && self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let mut short = None;
         let (waits, after) = match state {
             State::Empty => (run.maybe_there && nothing(), UNSEEN_US),
             State::Away(tared) => (tared.vanished && nothing(), UNSEEN_US),
             State::Tared(tared) => {
-                let inside = || {
-                    let net = super::net_of(step, tared.base, seen.weight);
-                    self.window(step, seen.d, 0).holds(net)
-                };
+                let net = super::net_of(&step, tared.base, seen.weight);
+                let window = self.window(&step, seen.d, 0);
+                let rests = seen.steady.is_some() && net > step.target.ratio(1, 10);
+                short = (rests && net < window.low).then(|| step.target - net);
                 let sure = tared.suspect.is_none() && tared.poured;
                 let asked = matches!(tared.asked, Some(Asked::Lot | Asked::Strays));
-                (sure && !asked && inside(), UNRECORDED_US)
+                let after = if short.is_some() {
+                    SHORT_US
+                } else {
+                    UNRECORDED_US
+                };
+                (
+                    sure && !asked && (short.is_some() || window.holds(net)),
+                    after,
+                )
             }
             State::Clear { .. }
             | State::Landing(_)
@@ -393,7 +406,10 @@ impl Engine {
             return;
         }
         run.waits_since = Some((since, true));
-        if weighs {
+        if let Some(missing) = short {
+            let say = say::no_more(&step, missing, seen.d);
+            self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
+        } else if weighs {
             self.cue_urgent(CueKind::Fault, say::draught(), &[Choice::Keep]);
         } else {
             let say = say::may_stand_there(way);

@@ -476,7 +476,7 @@ impl Pan {
 
     fn follow_presses(&mut self, r: &Reading, d: Mass, steady: bool) -> bool {
         if steady {
-            self.presses.at_rest(r.weight, d)
+            self.presses.at_rest(r.at, r.weight, d)
         } else {
             self.presses.moving(r.at, r.weight, d);
             false

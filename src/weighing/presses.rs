@@ -97,7 +97,19 @@ impl Presses {
     }
 
     /// The load is at rest. Returns whether two presses ended here.
-    pub fn at_rest(&mut self, weight: Mass, d: Mass) -> bool {
+    pub fn at_rest(&mut self, at: Moment, weight: Mass, d: Mass) -> bool {
+        let soon = self
+            .began
+            .is_some_and(|began| at.since(began) <= LONGEST_US);
+        if self.pressed
+            && soon
+            && self
+                .rest
+                .is_some_and(|rest| weight - rest >= Presses::least(d))
+        {
+            // A hand that presses for so long that the scale comes to rest under it.
+            return false;
+        }
         let same = self.rest.is_some_and(|rest| (weight - rest).abs() <= d * 2);
         let done = same && self.count == 2 && !self.pressed && !self.void;
         *self = Presses {
@@ -123,11 +135,48 @@ mod tests {
             45.53, 36.72, 28.77, 22.07, 16.66, 12.42, 9.16, 6.71, 4.87, 3.52, 2.53, 1.81, 0.65,
             0.16, 0.05, 0.01, 0.0,
         ];
-        presses.at_rest(Mass::from_g(150), d);
+        presses.at_rest(Moment::default(), Mass::from_g(150), d);
         for (i, grams) in shown.into_iter().enumerate() {
             let weight = Mass::from_g_f64(grams).unwrap_or_default();
             presses.moving(Moment::from_millis(i as u64 * 40), weight, d);
         }
-        assert!(presses.at_rest(Mass::ZERO, d), "{presses:?}");
+        let end = Moment::from_millis(2400);
+        assert!(presses.at_rest(end, Mass::ZERO, d), "{presses:?}");
+    }
+
+    #[test]
+    fn slow_presses_count_and_a_vessel_put_down_for_good_does_not() {
+        let d = Mass::from_mg(10);
+        let press = |shown: &[(u64, i64, bool)]| {
+            let mut presses = Presses::default();
+            presses.at_rest(Moment::default(), Mass::from_g(150), d);
+            let mut done = false;
+            for &(ms, grams, rests) in shown {
+                let (at, weight) = (Moment::from_millis(ms), Mass::from_g(grams));
+                match rests {
+                    true => done |= presses.at_rest(at, weight, d),
+                    false => presses.moving(at, weight, d),
+                }
+            }
+            done
+        };
+        let slow = [
+            (1000, 170, false),
+            (1100, 190, false),
+            (1600, 190, true),
+            (1700, 150, false),
+            (2000, 180, false),
+            (2100, 190, false),
+            (2600, 190, true),
+            (2700, 150, false),
+            (3200, 150, true),
+        ];
+        assert!(press(&slow));
+        // The second one stays, or is taken off after longer than a press.
+        assert!(!press(&slow[..7]));
+        let mut late = slow;
+        late[7].0 = 9000;
+        late[8].0 = 9500;
+        assert!(!press(&late));
     }
 }

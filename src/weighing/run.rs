@@ -120,6 +120,12 @@ impl Run {
             .collect();
         let step = done.iter().position(Option::is_none).unwrap_or(done.len());
         let resumed = progress.resumed || done.iter().any(Option::is_some);
+        // What was weighed last may stand there still.
+        let last_gross = step.checked_sub(1).and_then(|last| {
+            let apart = plan.steps.get(last)?.vessel.is_apart();
+            let gross = *progress.tares.get(&(last + 1))? + done.get(last)?.as_ref()?.net;
+            apart.then_some(gross)
+        });
         Run {
             step,
             state: State::Empty,
@@ -144,7 +150,7 @@ impl Run {
             in_transit: false,
             leaving: false,
             begun: Moment::default(),
-            last_gross: None,
+            last_gross,
             stood: None,
             bowl_gross: None,
             unsure_times: (0, 0),

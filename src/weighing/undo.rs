@@ -24,7 +24,7 @@ impl Engine {
         }
         let Some(deed) = run.deeds.last().cloned() else {
             return refused(
-                "Nothing can be taken back: nothing was recorded since bismar was started.",
+                "Nothing is left to take back: only what was recorded since bismar was started can be.",
             );
         };
         match deed {

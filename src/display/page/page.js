@@ -497,7 +497,9 @@ function paintSide() {
   $("to-lot").hidden = !asks;
   $("to-remedies").hidden = !inBatch() || know.tare !== "waiting for a decision";
   const { recorded } = know;
-  put("recorded", recorded ? `Recorded: ${recorded.ingredient} ${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}` : "");
+  const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
+  const what = leftOut ? "left out" : recorded && `${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}`;
+  put("recorded", recorded ? `Recorded: ${recorded.ingredient} ${what}` : "");
   rows("scales", [...know.scales].map(([name, scale]) => `Scale ${name}: ${scaleNow(scale)}`), (words) => {
     const item = document.createElement("li");
     item.textContent = words;
