@@ -464,3 +464,35 @@ fn a_skip_is_taken_back() {
     b.land(150.0).hold(1.5).pour(170.0, 4.0).hold(3.0);
     assert_eq!(b.recorded.last().map(|(step, _)| *step), Some(1));
 }
+
+#[test]
+fn after_a_restart_the_beaker_weighed_last_is_lifted_and_a_last_drop_is_offered_to_be_kept() {
+    let recorded = crate::bench::Weighed {
+        seq: 1,
+        net: g("60.00"),
+    };
+    let progress = Progress {
+        weighed: [(1, recorded)].into(),
+        tares: [(1, g("150.00"))].into(),
+        resumed: true,
+        ..Progress::default()
+    };
+    let mut b = Bench::with(vec![scale("bench")], soak(), progress);
+    b.hold(2.0).land(210.0).hold(2.0);
+    b.expect_cue(CueKind::Lift);
+    assert!(
+        b.last_say()
+            .contains("the beaker just weighed does. Lift it off"),
+        "{}",
+        b.last_say()
+    );
+    b.land(0.0).hold(2.0);
+    b.land(140.0).hold(2.0).say(Command::Next);
+    b.land(170.0).hold(20.0);
+    b.expect_cue(CueKind::Add);
+    b.hold(15.0);
+    b.expect_cue(CueKind::Choose);
+    assert!(b.last_say().contains("missing still"), "{}", b.last_say());
+    b.say(Command::Keep).land(0.0).hold(2.0);
+    b.expect(&["30.00"]);
+}
