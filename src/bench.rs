@@ -5,48 +5,19 @@
 //! out as [`Event::Log`] must be written and synced, then answered with [`Bench::logged`] or
 //! [`Bench::not_logged`]; only after that does the engine say that a weight is recorded.
 
-use std::collections::HashMap;
-
-use crate::config::{Config, ScaleConfig};
+use crate::config::Config;
 use crate::formula::Plan;
-use crate::mass::Mass;
-use crate::scale::Moment;
 use crate::scale::decode::{Decoder, Heard};
 use crate::scale::frame::Start;
 use crate::scale::layout::{Chosen, LayoutError};
+use crate::scale::settings::ScaleConfig;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+pub use crate::vocabulary::progress::{Progress, Refused, Weighed};
+use crate::vocabulary::reading::ScaleIndex;
+pub use crate::vocabulary::status::{Ahead, ScaleStatus, Status};
 use crate::weighing::Engine;
-use crate::weighing::event::{Command, Event, Input, ScaleIndex};
-
-/// What a log says of a batch that was begun: enough to go on with it.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Progress {
-    /// Net weight recorded for each step so far, by step number; the last correction holds.
-    pub weighed: HashMap<usize, Weighed>,
-    /// Indices of phases whose mixing was confirmed.
-    pub mixed: Vec<usize>,
-    /// Lot by ingredient name.
-    pub lots: HashMap<String, String>,
-    /// What stayed in the beaker, by step number.
-    pub residues: HashMap<usize, Mass>,
-    /// What the vessel of a recorded step weighed without its ingredient, by step number.
-    pub tares: HashMap<usize, Mass>,
-    /// The batch was begun before, whatever was recorded of it.
-    pub resumed: bool,
-    /// Whether a `closed` row was read.
-    pub closed: bool,
-}
-
-/// One recorded weight of a step.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Weighed {
-    pub seq: u64,
-    pub net: Mass,
-}
-
-/// Why a command was not taken; the text is for a person and says what to do.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{0}")]
-pub struct Refused(pub String);
+use crate::weighing::event::{Event, Input};
 
 /// See the module's text.
 #[derive(Debug)]
@@ -254,50 +225,4 @@ impl Bench {
             rejected_lines: line.decoder.rejected_lines(),
         }
     }
-}
-
-/// What is going on at the bench.
-#[derive(Debug, Clone, PartialEq, serde::Serialize, Default)]
-pub struct Status {
-    pub formula: Option<String>,
-    pub step: Option<usize>,
-    pub of: Option<usize>,
-    pub phase: Option<String>,
-    pub ingredient: Option<String>,
-    /// Grams, as text.
-    pub target: Option<String>,
-    /// The window that is recorded, grams.
-    pub low: Option<String>,
-    pub high: Option<String>,
-    /// The lot that was named for this step's ingredient.
-    pub lot: Option<String>,
-    /// Whether the step waits for a lot before it is recorded.
-    pub lot_required: Option<bool>,
-    /// The steps after this one, at most two.
-    pub ahead: Vec<Ahead>,
-    pub missing: Option<String>,
-    /// The sentence of the last cue, also of a batch that is over; the others are of one under way.
-    pub say: Option<String>,
-    pub tare: Option<String>,
-    pub scales: Vec<ScaleStatus>,
-}
-
-/// A step that is still to come.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
-pub struct Ahead {
-    pub ingredient: String,
-    /// Grams, as text.
-    pub target: String,
-}
-
-#[derive(Debug, Clone, PartialEq, serde::Serialize, Default)]
-pub struct ScaleStatus {
-    pub name: String,
-    /// open, silent, lost
-    pub line: String,
-    pub weight: Option<String>,
-    pub unit: Option<String>,
-    pub steady: bool,
-    pub good_lines: u64,
-    pub rejected_lines: u64,
 }

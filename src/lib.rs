@@ -25,4 +25,6 @@ pub mod replay;
 pub mod scale;
 pub mod sheet;
 pub mod text;
+pub mod time;
+pub mod vocabulary;
 pub mod weighing;

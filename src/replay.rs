@@ -3,11 +3,13 @@
 use std::io::BufRead;
 
 use crate::bench::Bench;
-use crate::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig};
-use crate::scale::Moment;
+use crate::config::Config;
 use crate::scale::capture::{CaptureError, CaptureReader, Record};
 use crate::scale::identify::{Findings, Listener, Verdict};
-use crate::weighing::event::{Command, Event};
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::weighing::event::Event;
 
 /// A capture holds the bytes of one scale; this is its index.
 const SCALE: usize = 0;

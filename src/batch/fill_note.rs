@@ -7,7 +7,7 @@ use super::row::Row;
 use crate::formula::filling::Fill;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
-use crate::weighing::event::RowKind;
+use crate::vocabulary::entry::RowKind;
 
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -24,7 +24,7 @@ use super::resume::{Resumed, Resuming};
 use super::row::{Row, Stamp, header};
 use super::scan::{Scan, plain_file};
 use super::spill::Tail;
-use crate::weighing::event::Draft;
+use crate::vocabulary::entry::Draft;
 
 /// A batch log open for writing, with its lock held.
 #[derive(Debug)]

@@ -17,7 +17,7 @@ use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
 use crate::mass::Mass;
 use crate::problem::Problems;
-use crate::weighing::event::{RowKind, Verdict};
+use crate::vocabulary::entry::{RowKind, Verdict};
 
 /// What a log says of its batch, up to its first line that is not as it was written.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

@@ -17,16 +17,16 @@ use super::error::{BadLine, Fault, LogError};
 use super::fill_note;
 use super::row::Row;
 use super::scan::scan_file;
-use crate::bench::{Progress, Weighed};
 use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
 use crate::formula::plan::{Amount, PlanError};
 use crate::formula::{Formula, Plan};
 use crate::mass::{Mass, Unit};
 use crate::metrology::ScaleAbility;
-use crate::scale::Moment;
 use crate::text::harmless_json;
-use crate::weighing::event::{Draft, RowKind, lot_taken_back};
+use crate::time::Moment;
+use crate::vocabulary::entry::{Draft, RowKind, lot_taken_back};
+use crate::vocabulary::progress::{Progress, Weighed};
 
 /// What a batch was opened with.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use super::cell::{Amount, guarded, unguarded};
 use super::chain;
 use crate::mass::{Mass, Unit};
-use crate::weighing::event::{Draft, RowKind, Verdict};
+use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 
 /// The columns, in the order of the file.
 pub const COLUMNS: [&str; 24] = [

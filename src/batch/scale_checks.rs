@@ -10,7 +10,7 @@ use super::error::LogError;
 use super::log::{Found, LogFile};
 use super::names::name_of;
 use super::scan::scan_file;
-use crate::weighing::event::{RowKind, Verdict};
+use crate::vocabulary::entry::{RowKind, Verdict};
 
 /// The log's name, in the place of a batch's.
 pub const NAME: &str = "scale-checks";

@@ -17,7 +17,7 @@ use super::log::{LogFile, sync_folder};
 use super::names::safe_batch_name;
 use super::row::{Row, Stamp, header};
 use super::scan::scan_file;
-use crate::weighing::event::Draft;
+use crate::vocabulary::entry::Draft;
 
 /// How the names of these files begin.
 pub const PREFIX: &str = "bismar-unwritten-";

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::error::{BadLine, LogError};
 use super::names::name_of;
 use super::scan::scan_file;
-use crate::weighing::event::RowKind;
+use crate::vocabulary::entry::RowKind;
 
 /// What reading a whole log showed.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -10,7 +10,7 @@ use jiff::Timestamp;
 use super::error::LogError;
 use super::log::LogFile;
 use super::spill::Tail;
-use crate::weighing::event::Draft;
+use crate::vocabulary::entry::Draft;
 
 /// How long the writer waits before it tries a failed row again.
 pub const RETRY: Duration = Duration::from_secs(1);

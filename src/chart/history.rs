@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use crate::batch::record::{Record, StepRecord};
 use crate::formula::amend::added_steps;
 use crate::mass::Mass;
-use crate::weighing::event::Verdict;
+use crate::vocabulary::entry::Verdict;
 
 /// One weighing that counts: the last of its step in its batch.
 #[derive(Debug, Clone, PartialEq)]

@@ -12,12 +12,12 @@ use tokio::sync::mpsc;
 use super::config::load;
 use super::line::{Framing, absolute, not_open, scale_of};
 use super::{Exit, Failure, Outcome, tell};
-use crate::config::ScaleConfig;
-use crate::formula::remedy::Way;
-use crate::scale::Moment;
 use crate::scale::capture::CaptureWriter;
 use crate::scale::link::{self, LinkMessage, LinkNews};
-use crate::weighing::event::Command;
+use crate::scale::settings::ScaleConfig;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::command::Way;
 
 #[derive(Debug, Args)]
 #[command(group = clap::ArgGroup::new("line").args(["port", "scale"]).required(true))]

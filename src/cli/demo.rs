@@ -13,8 +13,8 @@ use super::replay::table;
 use super::{Exit, Failure, Outcome};
 use crate::batch::log::LogFile;
 use crate::batch::resume::{Opening, opening_drafts};
-use crate::bench::{Bench, Progress, Refused, Status};
-use crate::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig, WeighingConfig};
+use crate::bench::Bench;
+use crate::config::Config;
 use crate::cue::terminal::{Screen, Style};
 use crate::daemon::opener::BatchOpener;
 use crate::daemon::seams::{CueSink, Heart};
@@ -28,8 +28,16 @@ use crate::rehearsal::demo::demo_scale;
 use crate::rehearsal::pty::PtyLines;
 use crate::rehearsal::trial::{Told, play};
 use crate::rehearsal::{Stage, demo_stage};
-use crate::scale::Moment;
-use crate::weighing::event::{Command, Cue, Draft, Event, RowKind, ScaleIndex};
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::Cue;
+use crate::vocabulary::entry::{Draft, RowKind};
+use crate::vocabulary::progress::{Progress, Refused};
+use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::rules::WeighingConfig;
+use crate::vocabulary::status::Status;
+use crate::weighing::event::Event;
 
 #[derive(Debug, Args)]
 pub struct DemoArgs {

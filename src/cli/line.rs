@@ -5,10 +5,10 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use super::Failure;
-use crate::config::{DtrMode, Parity, PortSelector, ScaleConfig};
 use crate::daemon::client::Client;
 use crate::daemon::request::Request;
 use crate::scale::link::LinkFault;
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
 
 /// Data bits, parity and stop bits in the short form that scales' manuals use: `8N1`, `7E1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

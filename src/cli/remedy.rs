@@ -12,10 +12,11 @@ use crate::batch::record;
 use crate::cue::terminal::fold;
 use crate::daemon::client::Client;
 use crate::daemon::request::Request;
-use crate::formula::remedy::{Remedy, Way};
+use crate::formula::remedy::Remedy;
 use crate::formula::room::Room;
 use crate::mass::Mass;
 use crate::overview::mending::Mending;
+use crate::vocabulary::command::Way;
 
 #[derive(Debug, Args)]
 pub struct RemedyArgs {

@@ -13,16 +13,18 @@ use crate::batch::log::LogFile;
 use crate::batch::names::new_batch_name;
 use crate::batch::resume::{Opening, opening_drafts};
 use crate::batch::scan::scan_file;
-use crate::bench::{Bench, Progress};
+use crate::bench::Bench;
 use crate::config::Config;
 use crate::daemon::wire::Wire;
 use crate::formula::{Formula, Plan};
 use crate::mass::Mass;
 use crate::replay;
-use crate::scale::Moment;
 use crate::scale::capture::{CaptureError, CaptureReader};
 use crate::scale::identify::{self, Hint};
-use crate::weighing::event::{Draft, Event, RowKind, Verdict};
+use crate::time::Moment;
+use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::vocabulary::progress::Progress;
+use crate::weighing::event::Event;
 
 #[derive(Debug, Args)]
 #[command(group = size::required())]

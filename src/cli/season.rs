@@ -13,7 +13,7 @@ use crate::batch::fill_note::note_of;
 use crate::batch::log::LogFile;
 use crate::batch::record;
 use crate::batch::resume::{Opening, opening_drafts, plain_draft};
-use crate::bench::{Bench, Refused};
+use crate::bench::Bench;
 use crate::config::Config;
 use crate::formula::examples::SCENT_BLEND;
 use crate::formula::{Formula, Plan};
@@ -23,8 +23,10 @@ use crate::mass::Mass;
 use crate::rehearsal::season::{Kind, Outing, bought, lot_of, season, usual_fill};
 use crate::rehearsal::stage::Stage;
 use crate::rehearsal::trial::{Told, play};
-use crate::scale::Moment;
-use crate::weighing::event::{Draft, Event, RowKind};
+use crate::time::Moment;
+use crate::vocabulary::entry::{Draft, RowKind};
+use crate::vocabulary::progress::Refused;
+use crate::weighing::event::Event;
 
 /// The season's first morning: 2 March 2026, 08:00 UTC. Invented; always the same, so that the same
 /// seed gives the same logs to the byte.

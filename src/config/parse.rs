@@ -5,11 +5,13 @@ use std::path::{Path, PathBuf};
 
 use super::paths::Places;
 use super::scale::scale;
-use super::{Config, CueConfig, PageConfig, ScaleConfig, VesselConfig, WeighingConfig};
+use super::{Config, CueConfig, PageConfig, VesselConfig};
 use crate::document::{DeTable, Form, Reader, Value, read_text, shown};
 use crate::metrology::ScaleAbility;
 use crate::problem::{Problem, Problems};
-use crate::weighing::event::CueKind;
+use crate::scale::settings::ScaleConfig;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::rules::WeighingConfig;
 
 impl Config {
     /// Reads `path`, or the file at its usual place (see [`Places::config_file`]), where a missing

@@ -2,10 +2,10 @@
 
 use std::ops::Range;
 
-use super::{DtrMode, Parity, PortSelector, ScaleConfig};
 use crate::document::{DeTable, Form, Reader, Value, shown};
 use crate::mass::{Mass, Unit};
 use crate::metrology::ScaleAbility;
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
 
 /// The layout that `pattern` belongs to.
 const PATTERN: &str = "pattern";

@@ -15,7 +15,7 @@ use tokio::process::{Child, Command};
 use tokio::time::Instant;
 
 use super::{Inbox, Report, Said};
-use crate::weighing::event::Cue;
+use crate::vocabulary::cue::Cue;
 
 /// A program with its arguments.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -253,7 +253,7 @@ mod tests {
 
     use super::super::{Health, State};
     use super::*;
-    use crate::weighing::event::CueKind;
+    use crate::vocabulary::cue::CueKind;
 
     /// Never comes to an end; with its time limit.
     struct Hang(Duration);

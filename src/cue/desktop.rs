@@ -11,7 +11,8 @@ use tokio::time::Instant;
 use super::bus::{Capabilities, Happening, Link};
 use super::message::{ServerSound, action_key, message};
 use super::{Inbox, Output, Report, Said, plain};
-use crate::weighing::event::{Choice, Cue, CueKind};
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::{Cue, CueKind};
 
 /// How long the bus and the server together may take for one notification.
 const LIMIT: Duration = Duration::from_secs(2);

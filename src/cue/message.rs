@@ -6,7 +6,8 @@ use notify_rust::{Hint, Notification, Timeout, Urgency};
 use super::bus::Capabilities;
 use super::sound::SoundNames;
 use super::{Said, choice_label, plain};
-use crate::weighing::event::{Choice, Cue, CueKind};
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::{Cue, CueKind};
 
 /// Longest summary, in characters.
 const LONGEST: usize = 200;

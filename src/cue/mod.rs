@@ -24,7 +24,8 @@ use tokio::time::Instant;
 
 use crate::config::CueConfig;
 use crate::text::misleads;
-use crate::weighing::event::{Choice, Cue, CueKind};
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::{Cue, CueKind};
 
 /// What the desktop button of a choice says, and its meaning wherever a choice is put in words.
 pub const fn choice_label(choice: Choice) -> &'static str {

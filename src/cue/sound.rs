@@ -9,7 +9,7 @@ use tokio::time::Instant;
 use super::child::{self, CommandLine, Job, Turn};
 use super::{Inbox, Output, Report, Surroundings};
 use crate::config::CueConfig;
-use crate::weighing::event::{Cue, CueKind};
+use crate::vocabulary::cue::{Cue, CueKind};
 
 /// A sound is short; a player that takes longer than this is hung.
 const LIMIT: Duration = Duration::from_secs(8);

@@ -9,7 +9,7 @@ use tokio::time::Instant;
 use super::child::{self, CommandLine, Job, Turn};
 use super::{Inbox, Output, Report, Surroundings, plain};
 use crate::config::CueConfig;
-use crate::weighing::event::Cue;
+use crate::vocabulary::cue::Cue;
 
 /// A sentence is short; a speaker that takes longer than this is hung.
 const LIMIT: Duration = Duration::from_secs(20);

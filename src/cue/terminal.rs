@@ -5,7 +5,8 @@ use std::io::IsTerminal;
 
 use super::{choice_label, plain};
 use crate::mass::Mass;
-use crate::weighing::event::{Cue, CueKind, Live};
+use crate::vocabulary::cue::{Cue, CueKind};
+use crate::weighing::event::Live;
 
 /// Longest sentence in a line, in characters.
 const LONGEST: usize = 400;
@@ -256,7 +257,7 @@ fn paint(word: &str, cue: &Cue, style: Style) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::weighing::event::Choice;
+    use crate::vocabulary::command::Choice;
 
     const COLOURED: Style = Style {
         colour: true,

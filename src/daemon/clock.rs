@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 
 use nix::time::{ClockId, clock_gettime};
 
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// A deadline that is not moved on by a tick is tried again after this, so that nothing spins.
 const LEAST_WAIT: Duration = Duration::from_millis(5);

@@ -24,9 +24,12 @@ use super::trouble::Trouble;
 use super::wire::Wire;
 use crate::config::Config;
 use crate::lots::advice::{Need, Stock};
-use crate::scale::Moment;
 use crate::scale::link::{LinkMessage, LinkNews};
-use crate::weighing::event::{Command, Cue, CueKind, Draft, Event};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::{Cue, CueKind};
+use crate::vocabulary::entry::Draft;
+use crate::weighing::event::Event;
 
 /// How long a row may wait for the disk before the daemon no longer counts as healthy.
 const SLOWEST_DISK: Duration = Duration::from_secs(20);

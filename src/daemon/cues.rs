@@ -7,7 +7,8 @@ use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use super::seams::{Closing, CueSink};
 use crate::config::{Config, CueConfig};
 use crate::cue::{CueHub, OutputStatus};
-use crate::weighing::event::{Command, Cue};
+use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::Cue;
 
 /// See the module's text.
 pub struct HubCues {

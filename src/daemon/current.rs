@@ -2,7 +2,8 @@
 //! what to do, and a fault that is not over.
 
 use super::subscribers::Line;
-use crate::weighing::event::{Cue, CueKind, Event};
+use crate::vocabulary::cue::{Cue, CueKind};
+use crate::weighing::event::Event;
 
 /// The lines of the events that hold now, as they were sent.
 #[derive(Debug, Default)]

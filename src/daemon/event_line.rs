@@ -3,7 +3,10 @@
 use serde_json::Value;
 
 use crate::mass::{Mass, Unit};
-use crate::weighing::event::{Choice, Cue, CueKind, Event, Live, Verdict};
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::{Cue, CueKind};
+use crate::vocabulary::entry::Verdict;
+use crate::weighing::event::{Event, Live};
 
 /// The event of one line, for scales named `scales` in the configuration's order. A scale that is
 /// not among them gets the index after the last. `None` for an event of a newer version, and for
@@ -98,7 +101,7 @@ fn grams(value: &Value) -> Option<Mass> {
 mod tests {
     use super::*;
     use crate::daemon::wire::Wire;
-    use crate::scale::Moment;
+    use crate::time::Moment;
 
     #[test]
     fn what_the_wire_writes_is_read_back() {

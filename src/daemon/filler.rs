@@ -18,8 +18,8 @@ use crate::formula::filling::{Fill, MOST_JARS};
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
 use crate::overview::batches::{log_of, newest};
-use crate::scale::Moment;
-use crate::weighing::event::RowKind;
+use crate::time::Moment;
+use crate::vocabulary::entry::RowKind;
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, String> {
@@ -63,7 +63,7 @@ impl BatchOpener {
         Ok(Opened {
             batch,
             plan,
-            progress: crate::bench::Progress {
+            progress: crate::vocabulary::progress::Progress {
                 resumed: false,
                 closed: false,
                 ..progress

@@ -5,9 +5,9 @@ use std::path::PathBuf;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
-use crate::config::ScaleConfig;
 use crate::scale::link::{self, LinkFault, LinkMessage, LinkNews};
-use crate::weighing::event::ScaleIndex;
+use crate::scale::settings::ScaleConfig;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// News that may wait; a full queue only makes a link wait.
 const QUEUE: usize = 1024;

@@ -6,13 +6,14 @@ use super::opener::{BatchOpener, RESUME_TICKET, compare};
 use super::seams::Opened;
 use crate::batch::log::LogFile;
 use crate::batch::resume::plain_draft;
-use crate::bench::Progress;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
-use crate::formula::remedy::{Way, remedy};
+use crate::formula::remedy::remedy;
 use crate::mass::Mass;
-use crate::scale::Moment;
-use crate::weighing::event::{Draft, RowKind};
+use crate::time::Moment;
+use crate::vocabulary::command::Way;
+use crate::vocabulary::entry::{Draft, RowKind};
+use crate::vocabulary::progress::Progress;
 
 impl BatchOpener {
     pub(super) fn mend_closed(&self, batch: &str, way: Way) -> Result<Opened, String> {

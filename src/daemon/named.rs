@@ -10,7 +10,7 @@ use super::stock::Question;
 use crate::batch::cell::Amount;
 use crate::lots::advice::{Advice, ForStep, Need, ShellWord, Stock};
 use crate::mass::Mass;
-use crate::weighing::event::Command;
+use crate::vocabulary::command::Command;
 
 /// Of what speaks against a lot, the characters that go into the log before the reason.
 const LONGEST_WHY: usize = 180;

@@ -22,13 +22,13 @@ use crate::batch::writer::{LogWriter, RETRY};
 use crate::config::Config;
 use crate::formula::amend::{Amendment, Cause, Retarget};
 use crate::formula::plan::Amount;
-use crate::formula::remedy::Way;
 use crate::formula::{Formula, Plan, VesselWay, limits};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
-use crate::scale::Moment;
-use crate::weighing::event::{Draft, RowKind, Verdict};
+use crate::time::Moment;
+use crate::vocabulary::command::Way;
+use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 
 /// Tickets of rows that are written before the engine runs; its own count up from 1.
 const OPENING_TICKET: u64 = u64::MAX - 1;

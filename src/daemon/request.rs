@@ -33,11 +33,11 @@ use serde::{Deserialize, Serialize};
 use crate::batch::cell::breaks;
 use crate::document::shown;
 use crate::formula::allowance::Allowance;
-use crate::formula::remedy::Way;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
 use crate::text::{harmless, harmless_json};
-use crate::weighing::event::Command;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::command::Way;
 
 /// Version of this protocol; grows when a client must change.
 pub const PROTOCOL: u32 = 1;

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
 use super::seams::{LeftOver, LogAnswer, RowSink};
-use crate::weighing::event::Draft;
+use crate::vocabulary::entry::Draft;
 
 /// An open log and the rows that are not on the disk yet.
 pub struct Rows {
@@ -123,8 +123,8 @@ impl Rows {
 mod tests {
     use super::*;
     use crate::batch::resume::plain_draft;
-    use crate::scale::Moment;
-    use crate::weighing::event::RowKind;
+    use crate::time::Moment;
+    use crate::vocabulary::entry::RowKind;
 
     struct Nowhere;
 

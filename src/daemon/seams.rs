@@ -9,13 +9,19 @@ use tokio::sync::mpsc;
 
 use super::request::{BeginRequest, FillRequest};
 use super::stock::StockFiles;
-use crate::bench::{Bench, Progress, Refused, Status};
+use crate::bench::Bench;
 use crate::config::Config;
 use crate::cue::OutputStatus;
 use crate::formula::Plan;
-use crate::formula::remedy::Way;
-use crate::scale::Moment;
-use crate::weighing::event::{Command, Cue, Draft, Event, ScaleIndex};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::command::Way;
+use crate::vocabulary::cue::Cue;
+use crate::vocabulary::entry::Draft;
+use crate::vocabulary::progress::{Progress, Refused};
+use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::status::Status;
+use crate::weighing::event::Event;
 
 /// What the signals ask for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -8,9 +8,12 @@ use std::io::Write as _;
 
 use crate::config::Config;
 use crate::mass::{Mass, decimals_of};
-use crate::scale::Moment;
 use crate::text::misleads;
-use crate::weighing::event::{Cue, Event, Live, ScaleIndex, Verdict};
+use crate::time::Moment;
+use crate::vocabulary::cue::Cue;
+use crate::vocabulary::entry::Verdict;
+use crate::vocabulary::reading::ScaleIndex;
+use crate::weighing::event::{Event, Live};
 
 /// The least decimals of a number that belongs to no scale.
 const STEP: Mass = Mass::from_mg(10);
@@ -252,7 +255,8 @@ pub(super) fn text(out: &mut Vec<u8>, value: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::weighing::event::{Choice, CueKind};
+    use crate::vocabulary::command::Choice;
+    use crate::vocabulary::cue::CueKind;
     use proptest::prelude::*;
 
     fn line(event: &Event) -> String {

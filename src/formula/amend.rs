@@ -6,9 +6,10 @@ use std::collections::BTreeSet;
 
 use serde::{Deserialize, Serialize};
 
-use super::remedy::{Part, Remedy, Way};
+use super::remedy::{Part, Remedy};
 use super::{Plan, PlannedPhase, Step};
 use crate::mass::Mass;
+use crate::vocabulary::command::Way;
 
 /// Why a plan was changed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]

@@ -14,6 +14,7 @@
 use super::plan::tolerance_limits;
 use super::{Ingredient, Percent};
 use crate::mass::Mass;
+pub use crate::vocabulary::command::Way;
 
 /// One ingredient as it stands in the batch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -52,39 +53,6 @@ impl Part {
     pub fn inside(&self, mass: Mass, total: Mass) -> bool {
         let mass = i128::from(mass.ng()) * i128::from(Percent::HUNDRED.0);
         part_of(self.low, total) <= mass && mass <= part_of(self.high, total)
-    }
-}
-
-/// What can be done.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Way {
-    Keep,
-    InProportion,
-    LeastAdded,
-}
-
-impl Way {
-    pub const ALL: [Way; 3] = [Way::Keep, Way::InProportion, Way::LeastAdded];
-
-    /// The word that chooses it, on the command line and in a capture.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Way::Keep => "keep",
-            Way::InProportion => "in-proportion",
-            Way::LeastAdded => "least-added",
-        }
-    }
-
-    pub fn from_word(word: &str) -> Option<Way> {
-        Way::ALL.into_iter().find(|way| way.word() == word)
-    }
-
-    pub const fn name(self) -> &'static str {
-        match self {
-            Way::Keep => "keep",
-            Way::InProportion => "in proportion",
-            Way::LeastAdded => "least added",
-        }
     }
 }
 

@@ -7,7 +7,7 @@
 mod words;
 
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// Steady readings in a row, all within 1 d, that a weight rests on.
 pub const READINGS: u32 = 3;

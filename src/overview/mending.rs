@@ -9,11 +9,12 @@ use crate::batch::record::Record;
 use crate::batch::resume;
 use crate::config::{Config, VesselConfig};
 use crate::formula::limits::{Held, Outside, Side, outside};
-use crate::formula::remedy::{Part, Remedy, Way, remedy};
+use crate::formula::remedy::{Part, Remedy, remedy};
 use crate::formula::room::{Bowl, Pour, Room, room};
 use crate::formula::{Formula, Plan, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
+use crate::vocabulary::command::Way;
 
 /// A batch as it stands, and the bench it is made on.
 #[derive(Debug)]

@@ -16,8 +16,8 @@ use crate::guide::{Guide, READINGS, Seen, Taken, Told};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::test_weights::{CheckLimits, SOURCE, WeightClass};
-use crate::scale::Moment;
-use crate::weighing::event::{Draft, RowKind, Verdict};
+use crate::time::Moment;
+use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 
 /// The last decimal in which limits and uncertainties are shown.
 const FINE: Mass = Mass::from_mg(1);

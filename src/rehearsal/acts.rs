@@ -7,8 +7,8 @@ use super::scale::Key;
 use super::table::Table;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::scale::Moment;
-use crate::weighing::event::Command;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
 
 /// Something the hands do. Those with a scale do it there.
 #[derive(Debug, Clone)]

@@ -6,7 +6,7 @@ use super::hands::{Hands, HeardCue};
 use super::table::Table;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::weighing::event::{Choice, Command};
+use crate::vocabulary::command::{Choice, Command};
 
 impl Hands {
     pub(super) fn on_mix(&mut self, standing: Option<Standing>, table: &mut Table) {

@@ -8,8 +8,9 @@ use super::pour::{Pour, Style};
 use super::table::Table;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::scale::Moment;
-use crate::weighing::event::{Command, CueKind};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::CueKind;
 
 /// What the hands find on the pan.
 #[derive(Debug, Clone, Copy)]

@@ -5,9 +5,9 @@ use super::acts::Act;
 use super::hands::Hands;
 use super::pan::Vessel;
 use crate::formula::VesselWay;
-use crate::formula::remedy::Way;
 use crate::mass::Mass;
-use crate::weighing::event::Command;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::command::Way;
 
 /// What the hands mean to do; nothing unless said.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

@@ -12,8 +12,11 @@ use super::pan::Vessel;
 use super::table::Table;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::scale::Moment;
-use crate::weighing::event::{Choice, Command, CueKind, Event, ScaleIndex};
+use crate::time::Moment;
+use crate::vocabulary::command::{Choice, Command};
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
+use crate::weighing::event::Event;
 
 /// What was heard, and when it was said.
 #[derive(Debug, Clone)]

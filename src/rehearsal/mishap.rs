@@ -6,7 +6,7 @@ use super::hands::Hands;
 use super::pan::Push;
 use super::scale::Key;
 use super::table::Table;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 impl Hands {
     /// Faults that come while something is poured.

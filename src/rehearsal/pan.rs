@@ -1,7 +1,7 @@
 //! The pan of a simulated scale: the vessel on it and the forces that are no weight.
 
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// A vessel, or a source that is weighed before and after.
 #[derive(Debug, Clone, PartialEq)]

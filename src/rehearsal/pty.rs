@@ -13,8 +13,9 @@ use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender};
 use tokio::time::Instant;
 
 use super::stage::{Stage, StageOutput};
-use crate::scale::Moment;
-use crate::weighing::event::{Command, Event};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::weighing::event::Event;
 
 /// One end of a simulated serial line: a pty whose slave is raw, behind a symlink that stays the
 /// same over unplug and replug, as `/dev/serial/by-id/` does.

@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 use super::filter::{Creep, Filter, Lag};
 use super::lines::{Display, Face, LineShape, step_in};
 use crate::mass::{Mass, Unit};
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// What kind of scale it is.
 #[derive(Debug, Clone, PartialEq)]

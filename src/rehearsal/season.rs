@@ -8,10 +8,10 @@ use crate::formula::allowance::Allowance;
 use crate::formula::examples::{EELGRASS, GLASSWORT, MARRAM, SAMPHIRE, SCENT_BLEND, TIDELINE};
 use crate::formula::filling::Fill;
 use crate::formula::plan::{Amount, PlanError};
-use crate::formula::remedy::Way;
 use crate::formula::{Formula, Ingredient, Plan};
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
+use crate::vocabulary::command::Way;
 
 /// Batches for sale of a season: eight weeks, three a week.
 pub const BATCHES: u32 = 24;

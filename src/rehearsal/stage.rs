@@ -10,8 +10,10 @@ use super::scale::SimScaleSpec;
 use super::table::Table;
 use super::truth::Truth;
 use crate::formula::{Plan, VesselWay};
-use crate::scale::Moment;
-use crate::weighing::event::{Command, Event, ScaleIndex};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::reading::ScaleIndex;
+use crate::weighing::event::Event;
 
 /// The step of simulated time, microseconds.
 const TICK_US: u64 = 10_000;

@@ -7,8 +7,8 @@ use super::scale::{Key, SimScale, SimScaleSpec};
 use super::stage::StageOutput;
 use super::truth::Truth;
 use crate::mass::Mass;
-use crate::scale::Moment;
-use crate::weighing::event::Command;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
 
 /// One scale with what belongs to it.
 #[derive(Debug, Clone)]

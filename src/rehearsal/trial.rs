@@ -1,10 +1,13 @@
 //! One batch in virtual time: the stage's bytes into the bench, the bench's events to the hands.
 
 use super::stage::{Stage, StageOutput};
-use crate::bench::{Bench, Progress, Refused};
+use crate::bench::Bench;
 use crate::formula::Plan;
-use crate::scale::Moment;
-use crate::weighing::event::{Command, Draft, Event};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::entry::Draft;
+use crate::vocabulary::progress::{Progress, Refused};
+use crate::weighing::event::Event;
 
 /// What a trial tells while it runs.
 #[derive(Debug)]

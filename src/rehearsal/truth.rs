@@ -3,7 +3,7 @@
 use super::habits::Fault;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// The truth about one step.
 #[derive(Debug, Clone, PartialEq)]

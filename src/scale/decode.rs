@@ -2,8 +2,10 @@
 
 use super::frame::{Framer, LONGEST_LINE, Start};
 use super::layout::{Chosen, Columns};
-use super::{Indication, Line, Moment, Reading, Reject};
+use super::{Indication, Line, Reject};
 use crate::mass::{Decimal, Mass, Unit};
+use crate::time::Moment;
+use crate::vocabulary::reading::Reading;
 
 /// What one line came to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -13,8 +13,8 @@ use tokio::sync::mpsc;
 use tokio_serial::{ClearBuffer, SerialPort as _, SerialStream};
 
 use super::ports;
-use crate::config::{DtrMode, Parity, ScaleConfig};
-use crate::weighing::event::ScaleIndex;
+use crate::scale::settings::{DtrMode, Parity, ScaleConfig};
+use crate::vocabulary::reading::ScaleIndex;
 
 /// First pause before a line is opened again; doubles up to [`LONGEST_PAUSE`].
 pub const FIRST_PAUSE: Duration = Duration::from_millis(250);
@@ -367,7 +367,7 @@ fn seconds(value: f64) -> Option<Duration> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config::PortSelector;
+    use crate::scale::settings::PortSelector;
 
     fn config() -> ScaleConfig {
         ScaleConfig {

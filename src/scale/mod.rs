@@ -11,39 +11,10 @@ pub mod identify;
 pub mod layout;
 pub mod link;
 pub mod ports;
+pub mod settings;
 
-use crate::mass::{Mass, Unit};
-
-/// A point in time: microseconds since the session began, on a clock that never steps back.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
-pub struct Moment(pub u64);
-
-impl Moment {
-    pub const fn from_micros(us: u64) -> Moment {
-        Moment(us)
-    }
-    pub const fn from_millis(ms: u64) -> Moment {
-        Moment(ms.saturating_mul(1000))
-    }
-    /// Seconds as a float, for printing and for rates.
-    pub fn seconds(self) -> f64 {
-        self.0 as f64 / 1e6
-    }
-    /// Microseconds from `earlier` to here; 0 if `earlier` is later.
-    pub const fn since(self, earlier: Moment) -> u64 {
-        self.0.saturating_sub(earlier.0)
-    }
-    pub const fn plus_micros(self, us: u64) -> Moment {
-        Moment(self.0.saturating_add(us))
-    }
-}
-
-/// Which weight the scale says its number is (OIML R 76-1, T.5.2): with or without its own tare.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Shown {
-    Gross,
-    Net,
-}
+use crate::mass::Unit;
+pub use crate::vocabulary::reading::Shown;
 
 /// One weight as the scale sent it. The unit may be missing (some scales leave it out while the
 /// load moves); such a number guides the hand but is never recorded.
@@ -86,16 +57,5 @@ pub enum Reject {
     Partial,
 }
 
-/// A weight in nanograms at a moment, ready for the weighing engine.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Reading {
-    pub at: Moment,
-    /// The number shown, signed.
-    pub weight: Mass,
-    /// One step of the last digit shown: the least readability this line can have.
-    pub digit: Mass,
-    /// `None` while the scale leaves the unit out.
-    pub unit: Option<Unit>,
-    pub steady: Option<bool>,
-    pub shown: Option<Shown>,
-}
+pub use crate::time::Moment;
+pub use crate::vocabulary::reading::Reading;

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use crate::config::PortSelector;
+use crate::scale::settings::PortSelector;
 
 /// Where the kernel's stable names are: links that keep their name when a scale is plugged in anew.
 pub const BY_ID: &str = "/dev/serial/by-id";

@@ -9,7 +9,7 @@ use crate::batch::row::Row;
 use crate::chart::svg::escaped;
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, SAMPLING_NOTE};
-use crate::weighing::event::Verdict;
+use crate::vocabulary::entry::Verdict;
 
 fn total<'a>(rows: impl Iterator<Item = &'a Row>) -> Mass {
     rows.filter_map(|row| row.net).map(|net| net.mass()).sum()

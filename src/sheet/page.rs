@@ -13,7 +13,7 @@ use crate::batch::resume::opening_of;
 use crate::batch::row::Row;
 use crate::chart::svg::escaped;
 use crate::mass::Mass;
-use crate::weighing::event::{RowKind, Verdict};
+use crate::vocabulary::entry::{RowKind, Verdict};
 
 const STYLE: &str = include_str!("sheet.css");
 const STANDING: &str = "This sheet shows what the batch log holds, with room for what a log cannot \

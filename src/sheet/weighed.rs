@@ -12,7 +12,7 @@ use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::PHASE;
-use crate::weighing::event::{RowKind, Verdict};
+use crate::vocabulary::entry::{RowKind, Verdict};
 
 /// Grams as in the log; a dash where there are none.
 pub fn grams(amount: Option<Amount>) -> String {

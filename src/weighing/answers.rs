@@ -1,13 +1,14 @@
 //! What a person says: commands and presses on the pan.
 
-use super::event::{Command, RowKind, Verdict};
 use super::run::Deed;
 use super::state::{Asked, State, Tared, Unsure};
 use super::{Engine, net_of};
-use crate::bench::Refused;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::entry::{RowKind, Verdict};
+use crate::vocabulary::progress::Refused;
 
 /// Longest remark or lot name, in characters; the rest is cut off.
 const LONGEST_TEXT: usize = 400;

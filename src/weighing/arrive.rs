@@ -1,6 +1,5 @@
 //! Vessels coming: until a tare is known.
 
-use super::event::{Choice, CueKind, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Seen};
 use super::state::{Landing, Refused, State, Tared, Unsure, Why};
@@ -9,6 +8,9 @@ use super::zero::{Load, shows_zero};
 use super::{Engine, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
 
 impl Engine {
     pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen, mut unseen: bool) -> State {

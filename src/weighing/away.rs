@@ -1,6 +1,5 @@
 //! A vessel is off the pan with something in it that is not recorded.
 
-use super::event::{Choice, CueKind, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::state::{Refused, State, Stayed, Tared, Why};
@@ -9,6 +8,9 @@ use super::zero::Load;
 use super::{Engine, net_of, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// No lift takes longer on its way past what may have been drawn: 1.5 s.
 const DRAWN_US: u64 = 1_500_000;

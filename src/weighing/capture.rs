@@ -1,15 +1,18 @@
 //! A weight is captured and written.
 
-use super::event::{CueKind, Draft, Event, RowKind, ScaleIndex, Verdict};
+use super::event::Event;
 use super::pan::Seen;
 use super::run::Deed;
 use super::state::{State, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
-use crate::bench::Weighed;
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::Window;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::vocabulary::progress::Weighed;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// What a net weight means; nothing, where the scale or the tare proves nothing.
 pub(super) fn verdict_of(window: Window, net: Mass, tared: &Tared) -> Option<Verdict> {

@@ -1,13 +1,16 @@
 //! What changes after a weight was recorded: the record follows, or claims less.
 
 use super::capture::{corrects_note, verdict_of};
-use super::event::{Choice, CueKind, ScaleIndex, Verdict};
 use super::order::vessel_at_least;
 use super::state::{Correction, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
 use crate::formula::Step;
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::entry::Verdict;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// How a record is put right.
 pub(super) struct Fix {

@@ -1,11 +1,13 @@
 //! Filling jars: the same weighing, held against a label.
 
 use super::Engine;
-use super::event::{CueKind, Event, RowKind};
+use super::event::Event;
 use super::state::State;
 use crate::formula::filling::Fill;
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, JarVerdict};
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::entry::RowKind;
 
 impl Engine {
     /// How jars are filled, where that is what is done.

@@ -1,7 +1,7 @@
 //! A weight is recorded, and its vessel is to be lifted.
 
 use super::correct::Fix;
-use super::event::{Choice, CueKind, Event, ScaleIndex};
+use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::run::LiftCheck;
@@ -11,6 +11,9 @@ use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
 
 impl Engine {
     /// Whether the indication fell well below the vessel's own weight and rises again: a beaker that is

@@ -1,10 +1,10 @@
 //! Between two phases: the mixing.
 
 use super::Engine;
-use super::event::ScaleIndex;
 use super::pan::{JumpCause, Seen};
 use super::state::State;
 use super::zero::Load;
+use crate::vocabulary::reading::ScaleIndex;
 
 impl Engine {
     pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) -> State {

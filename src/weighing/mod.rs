@@ -41,16 +41,19 @@ mod tests;
 
 use std::collections::VecDeque;
 
-use self::event::{Cue, CueKind, Event, Input, Live, ScaleIndex};
+use self::event::{Event, Input, Live};
 use self::pan::{Pan, PanSpec, Seen};
 use self::run::Run;
 use self::state::State;
-use crate::bench::{Progress, Refused};
-use crate::config::{Config, WeighingConfig};
+use crate::config::Config;
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Window};
-use crate::scale::Moment;
+use crate::time::Moment;
+use crate::vocabulary::cue::{Cue, CueKind};
+use crate::vocabulary::progress::{Progress, Refused};
+use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::rules::WeighingConfig;
 
 /// Vessels learned besides the configured ones.
 const MOST_LEARNED: usize = 24;
@@ -475,7 +478,7 @@ impl Engine {
     }
 
     /// What is going on, for `bismar status`; the scales' part is filled in by the bench.
-    pub fn status(&self, status: &mut crate::bench::Status) {
+    pub fn status(&self, status: &mut crate::vocabulary::status::Status) {
         let Some(run) = &self.run else { return };
         status.formula = Some(run.plan.formula.clone());
         status.of = Some(run.plan.steps.len());
@@ -498,10 +501,13 @@ impl Engine {
             status.low = Some(window.low.grams(d).to_string());
             status.high = Some(window.high.grams(d).to_string());
             let later = run.plan.steps.get(run.step + 1..).unwrap_or_default();
-            let ahead = later.iter().take(2).map(|step| crate::bench::Ahead {
-                ingredient: step.ingredient.clone(),
-                target: step.target.grams(self.readability(step.scale)).to_string(),
-            });
+            let ahead = later
+                .iter()
+                .take(2)
+                .map(|step| crate::vocabulary::status::Ahead {
+                    ingredient: step.ingredient.clone(),
+                    target: step.target.grams(self.readability(step.scale)).to_string(),
+                });
             status.ahead = ahead.collect();
             if let State::Tared(tared) = &run.state
                 && let Some(shown) = self.pans.get(step.scale).and_then(|pan| pan.last)

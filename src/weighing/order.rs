@@ -1,6 +1,6 @@
 //! The order of steps: phases, mixing, the end of the batch.
 
-use super::event::{Choice, CueKind, Event, RowKind, ScaleIndex};
+use super::event::Event;
 use super::pan::{JumpCause, Seen};
 use super::state::{Asked, Landing, State, Tared};
 use super::steady::Level;
@@ -8,6 +8,10 @@ use super::zero::Load;
 use super::{Engine, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::entry::RowKind;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// Less than this on the pan is a crumb, a spill or drift, not a vessel: 1 g, and 20 d.
 pub(super) fn vessel_at_least(d: Mass) -> Mass {

@@ -11,7 +11,8 @@ use super::steady::{Level, Steady};
 use super::trace::{Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
-use crate::scale::{Moment, Reading, Shown};
+use crate::time::Moment;
+use crate::vocabulary::reading::{Reading, Shown};
 
 /// A scale's constants.
 #[derive(Debug, Clone, Copy, PartialEq)]

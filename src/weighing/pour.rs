@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// The rate rests on the readings of the last half second (at least three, at most 64).
 const RATE_WINDOW_US: u64 = 500_000;

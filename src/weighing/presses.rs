@@ -5,7 +5,7 @@
 //! as well and is no gesture; a third press undoes it.
 
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// From the first press to rest, at most 5 s.
 const LONGEST_US: u64 = 5_000_000;

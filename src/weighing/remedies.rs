@@ -1,13 +1,16 @@
 //! A remedy is chosen: the plan changes under way, and the log says so.
 
 use super::Engine;
-use super::event::{Choice, CueKind, RowKind};
 use super::run::Run;
-use crate::bench::Refused;
 use crate::formula::amend::{Amendment, change_of};
 use crate::formula::limits::{Held, outside_in_plan};
-use crate::formula::remedy::{Part, Way, remedy};
+use crate::formula::remedy::{Part, remedy};
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::command::Way;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::entry::RowKind;
+use crate::vocabulary::progress::Refused;
 
 impl Run {
     /// What of each part is in the batch, or is still to be weighed as planned.

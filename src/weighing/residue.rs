@@ -1,17 +1,20 @@
 //! What stayed in a beaker: put back emptied, it is weighed once more.
 
 use super::Engine;
-use super::event::{Choice, CueKind, RowKind, ScaleIndex};
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Seen};
 use super::run::Deed;
 use super::state::{Emptied, State};
 use super::steady::Level;
 use super::zero::Load;
-use crate::bench::Refused;
 use crate::formula::VesselWay;
 use crate::formula::amend::{Added, Amendment, Cause};
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::entry::RowKind;
+use crate::vocabulary::progress::Refused;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// More than a quarter of what was weighed does not stay in a beaker that was emptied: it is full
 /// still, or another one. Common practice, no source.

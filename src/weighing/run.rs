@@ -2,15 +2,15 @@
 
 use std::collections::HashMap;
 
-use super::event::ScaleIndex;
 use super::net_of;
 use super::pan::Seen;
 use super::pour::AfterFlow;
 use super::state::{Correction, Refused, State, Why, Written};
-use crate::bench::{Progress, Weighed};
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
+use crate::vocabulary::progress::{Progress, Weighed};
+use crate::vocabulary::reading::ScaleIndex;
 
 /// A batch under way.
 #[derive(Debug)]

@@ -1,10 +1,13 @@
 //! What the engine says: cues to the maker, rows to the log.
 
 use super::Engine;
-use super::event::{Choice, Cue, CueKind, Draft, Event, RowKind};
+use super::event::Event;
 use super::run::Run;
 use crate::formula::Step;
 use crate::mass::Mass;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::{Cue, CueKind};
+use crate::vocabulary::entry::{Draft, RowKind};
 
 impl Engine {
     pub(super) fn cue(

@@ -4,7 +4,7 @@ use super::pan::Jump;
 use super::steady::Level;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// The state of the running step.
 #[derive(Debug, Clone)]

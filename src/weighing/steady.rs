@@ -7,7 +7,7 @@
 use std::collections::VecDeque;
 
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// Readings further apart than this do not belong to one window: 1.5 s.
 const LONGEST_GAP_US: u64 = 1_500_000;

@@ -1,6 +1,6 @@
 //! A vessel with a known tare.
 
-use super::event::{Choice, CueKind, Event, ScaleIndex};
+use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::pour::landing_weight;
@@ -10,6 +10,9 @@ use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
 use crate::mass::{Mass, Unit};
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// A rest this soon after "ease off" tells what falls after the hand stops: 3 s.
 const LEARN_WITHIN_US: u64 = 3_000_000;

@@ -8,7 +8,7 @@
 
 use super::pour::most_poured;
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// Readings kept; when full, every second one is dropped, so a long rise keeps its shape.
 const MOST_POINTS: usize = 512;

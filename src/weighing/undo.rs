@@ -2,11 +2,13 @@
 
 use super::Engine;
 use super::answers::plain_text;
-use super::event::{Command, CueKind, RowKind, Verdict, lot_taken_back};
 use super::run::Deed;
 use super::state::State;
-use crate::bench::{Refused, Weighed};
 use crate::mass::Mass;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::entry::{RowKind, Verdict, lot_taken_back};
+use crate::vocabulary::progress::{Refused, Weighed};
 
 impl Engine {
     /// Takes back what was done last.

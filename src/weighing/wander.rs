@@ -7,7 +7,7 @@
 use std::collections::VecDeque;
 
 use crate::mass::Mass;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// How far back one stretch of the same load is looked at: 60 s.
 const WINDOW_US: u64 = 60_000_000;

@@ -1,11 +1,11 @@
 //! What the empty pan shows, and what is on the pan by that.
 
 use super::Engine;
-use super::event::ScaleIndex;
 use super::order::vessel_at_least;
 use super::pan::Seen;
 use crate::formula::Step;
 use crate::mass::Mass;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// What the pan carries, as far as the zero is known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

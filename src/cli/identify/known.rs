@@ -2,8 +2,9 @@
 
 use std::path::PathBuf;
 
-use crate::config::{Config, PortSelector, ScaleConfig};
+use crate::config::Config;
 use crate::scale::ports;
+use crate::scale::settings::{PortSelector, ScaleConfig};
 
 /// The place among the configured scales of the one on this line, whatever name the line has there.
 pub fn on_port(config: &Config, port: &PortSelector) -> Option<usize> {

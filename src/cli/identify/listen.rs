@@ -9,10 +9,10 @@ use tokio::sync::mpsc;
 use crate::cli::failure::Failure;
 use crate::cli::line::{Framing, not_open, scale_of};
 use crate::cli::tell;
-use crate::config::{Parity, ScaleConfig};
-use crate::scale::Moment;
 use crate::scale::identify::{Findings, Hint, Identified, Listener, Verdict};
 use crate::scale::link::{self, LinkNews};
+use crate::scale::settings::{Parity, ScaleConfig};
+use crate::time::Moment;
 
 /// The speeds to try, the most common one first. Common practice, no source.
 const SPEEDS: [u32; 8] = [9600, 4800, 2400, 1200, 19_200, 38_400, 57_600, 115_200];

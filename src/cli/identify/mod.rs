@@ -13,9 +13,10 @@ use self::listen::{Found, Search};
 use super::config::{load, usual_place};
 use super::line::{Framing, absolute};
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::config::{Config, PortSelector, ScaleConfig};
+use crate::config::Config;
 use crate::scale::identify::{LineSettings, stanza};
 use crate::scale::ports::{self, Port};
+use crate::scale::settings::{PortSelector, ScaleConfig};
 
 /// Listens to a scale and tells how it speaks. Without --write nothing is changed anywhere.
 ///

@@ -7,9 +7,10 @@ use std::path::{Path, PathBuf};
 
 use crate::cli::config::create;
 use crate::cli::failure::Failure;
-use crate::config::{Config, DEFAULT_FILE, ScaleConfig};
+use crate::config::{Config, DEFAULT_FILE};
 use crate::document::{DeTable, Reader, read_text};
 use crate::mass::Mass;
+use crate::scale::settings::ScaleConfig;
 
 /// Appends `part`, the scale `name`, to the file at `place`; a missing file is made from the
 /// commented default. The file is replaced as a whole, so it is the old one or the new one whatever

@@ -5,10 +5,10 @@ use serde_json::{Value, json};
 use super::super::house::House;
 use super::Batch;
 use crate::batch::record;
-use crate::formula::remedy::Way;
 use crate::lots::shelf;
 use crate::overview::Unread;
 use crate::overview::mending::Mending;
+use crate::vocabulary::command::Way;
 
 /// What is wrong with a batch and what each way of mending it adds.
 ///

@@ -5,13 +5,15 @@ use std::collections::BTreeMap;
 use super::mishap::{Mishap, Planned};
 use super::person::{Early, Traits};
 use super::room::Track;
-use crate::bench::Progress;
 use crate::config::Config;
 use crate::formula::Plan;
 use crate::mass::Mass;
 use crate::rehearsal::scale::SimScaleSpec;
-use crate::scale::Moment;
-use crate::weighing::event::{Command, Draft, Event};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::entry::Draft;
+use crate::vocabulary::progress::Progress;
+use crate::weighing::event::Event;
 
 /// Everything a case begins with; the same spec gives the same case.
 #[derive(Debug, Clone)]

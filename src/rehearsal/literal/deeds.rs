@@ -6,8 +6,8 @@ use super::room::{Room, WareId};
 use crate::mass::{Mass, Unit};
 use crate::rehearsal::pour::Pour;
 use crate::rehearsal::scale::Key;
-use crate::scale::Moment;
-use crate::weighing::event::Command;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
 
 /// Something the hands do.
 #[derive(Debug, Clone)]

@@ -8,8 +8,8 @@ use crate::mass::Mass;
 use crate::rehearsal::pan::Push;
 use crate::rehearsal::pour::{Pour, Style};
 use crate::rehearsal::scale::Key;
-use crate::scale::Moment;
-use crate::weighing::event::Command;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
 
 impl Mishaps {
     pub(super) fn end(&mut self, now: Moment, person: &mut Person, room: &mut Room) {

@@ -4,7 +4,7 @@ use super::deeds::{Act, Todo};
 use super::person::Person;
 use super::room::Room;
 use crate::formula::VesselWay;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// Something that goes wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]

@@ -7,7 +7,7 @@ use crate::formula::VesselWay;
 use crate::mass::{Mass, Unit};
 use crate::rehearsal::pan::Push;
 use crate::rehearsal::scale::Key;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 const LANDING_US: u64 = 120_000;
 

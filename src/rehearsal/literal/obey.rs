@@ -8,7 +8,8 @@ use crate::formula::VesselWay;
 use crate::mass::{Mass, Unit};
 use crate::rehearsal::pour::{Pour, Style};
 use crate::rehearsal::scale::Key;
-use crate::weighing::event::{Command, Cue};
+use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::Cue;
 
 impl Person {
     pub(super) fn obey(&mut self, asked: Asked, said: u64, cue: &Cue, room: &mut Room) {

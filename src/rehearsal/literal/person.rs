@@ -7,8 +7,8 @@ use super::reader::{Seen, read};
 use super::room::{Room, WareId};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::scale::Moment;
-use crate::weighing::event::{Cue, CueKind};
+use crate::time::Moment;
+use crate::vocabulary::cue::{Cue, CueKind};
 
 /// How an ingredient comes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

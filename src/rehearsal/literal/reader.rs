@@ -5,7 +5,8 @@
 //! see that it is so. What has no verb that a literal person knows is not understood.
 
 use crate::mass::Mass;
-use crate::weighing::event::{Choice, Command, Cue, CueKind};
+use crate::vocabulary::command::{Choice, Command};
+use crate::vocabulary::cue::{Cue, CueKind};
 
 /// What the sentence asks for.
 #[derive(Debug, Clone, PartialEq)]

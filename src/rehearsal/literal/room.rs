@@ -7,7 +7,7 @@ use crate::mass::Mass;
 use crate::rehearsal::pan::{Push, Vessel};
 use crate::rehearsal::scale::SimScaleSpec;
 use crate::rehearsal::table::Table;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 /// Index of a vessel in [`Room::wares`].
 pub type WareId = usize;

@@ -11,11 +11,13 @@ use super::person::{Person, SheetLine};
 use super::room::{Room, Ware};
 use crate::batch::resume::Resuming;
 use crate::batch::row::{Row, Stamp};
-use crate::bench::{Bench, Progress};
+use crate::bench::Bench;
 use crate::formula::{Plan, VesselWay};
 use crate::rehearsal::stage::StageOutput;
-use crate::scale::Moment;
-use crate::weighing::event::{Draft, Event};
+use crate::time::Moment;
+use crate::vocabulary::entry::Draft;
+use crate::vocabulary::progress::Progress;
+use crate::weighing::event::Event;
 
 const TICK_US: u64 = 10_000;
 /// Moves in obedience after which a step counts as stuck.

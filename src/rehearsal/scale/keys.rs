@@ -2,7 +2,7 @@
 
 use super::{BOOT_US, INITIAL_ZERO, Key, SimScale, ZERO_RANGE};
 use crate::rehearsal::lines::LineShape;
-use crate::scale::Moment;
+use crate::time::Moment;
 
 impl SimScale {
     /// A key is pressed now. A scale that is off hears none.

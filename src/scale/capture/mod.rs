@@ -7,8 +7,8 @@
 mod read;
 mod write;
 
-use super::Moment;
-use crate::weighing::event::Command;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
 
 pub use read::{CaptureError, CaptureReader};
 pub use write::CaptureWriter;

@@ -3,9 +3,9 @@
 use std::io::{self, BufRead};
 
 use super::{HEADER, LONGEST_RECORD, Record, seconds};
-use crate::formula::remedy::Way;
-use crate::scale::Moment;
-use crate::weighing::event::Command;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::command::Way;
 
 /// Why a capture cannot be read further. Displays as `line:column: what; remedy`, to be put after
 /// the file's name and a colon.

@@ -3,8 +3,8 @@
 use std::io::{self, Write};
 
 use super::{HEADER, seconds};
-use crate::scale::Moment;
-use crate::weighing::event::Command;
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
 
 /// Writes a capture. It does not flush; the caller decides when.
 #[derive(Debug)]

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use super::Identified;
-use crate::config::{Parity, PortSelector};
+use crate::scale::settings::{Parity, PortSelector};
 
 /// Why nothing was identified, and what to try.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

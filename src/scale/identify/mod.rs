@@ -8,9 +8,10 @@ mod readability;
 
 use super::frame::{Framer, LONGEST_LINE};
 use super::layout::{ALL, Layout};
-use super::{Indication, Line, Moment};
-use crate::config::Parity;
+use super::{Indication, Line};
 use crate::mass::Unit;
+use crate::scale::settings::Parity;
+use crate::time::Moment;
 
 pub use advice::{Hint, LineSettings, stanza};
 pub use readability::Readability;

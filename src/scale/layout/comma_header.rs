@@ -1,7 +1,8 @@
 //! Lines with a comma after a two-letter header: `ST,+00012.34  g`, `US,GS,+ 012.40 g`.
 
-use super::super::{Indication, Line, Reject, Shown};
+use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::vocabulary::reading::Shown;
 
 /// `ST,` steady, `US,` unsteady, `OL,` over- or underload, `QT,` pieces; then, on some scales,
 /// `GS,` gross, `NT,` net or `TR,` tare; then sign, number and unit. A check of two hexadecimal

@@ -17,7 +17,7 @@ use std::fmt;
 
 use super::frame::Framing;
 use super::{Line, Reject};
-use crate::config::ScaleConfig;
+use crate::scale::settings::ScaleConfig;
 
 pub use pattern::{Pattern, PatternError};
 

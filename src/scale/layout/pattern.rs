@@ -2,9 +2,10 @@
 
 use regex::bytes::{Captures, Regex, RegexBuilder};
 
-use super::super::{Indication, Line, Reject, Shown};
+use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, PATTERN, column};
 use crate::mass::Unit;
+use crate::vocabulary::reading::Shown;
 
 /// The groups that a pattern can name.
 pub const GROUPS: [&str; 10] = [

@@ -1,7 +1,8 @@
 //! A number and a unit, with a question mark after them while the load moves.
 
-use super::super::{Indication, Line, Reject, Shown};
+use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::vocabulary::reading::Shown;
 
 /// `     12.34 g     ?`, `    -0.05 g    ? N`, `12.35 g ?`. In the padded form of 18 columns a
 /// missing question mark means steady. In a shorter form it may just have been cut off, so nothing

@@ -1,7 +1,8 @@
 //! Lines of a sign, a number and a unit in fixed columns; the unit is missing while the load moves.
 
-use super::super::{Indication, Line, Reject, Shown};
+use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::vocabulary::reading::Shown;
 
 /// 16 characters with CR LF: sign, number in columns 2 to 10, a space, the unit in columns 12 to 14.
 /// Common practice, no published source.

@@ -1,9 +1,10 @@
 //! Frames that begin with STX: a readable one, and one with status bytes.
 
 use super::super::frame::Framing;
-use super::super::{Indication, Line, Reject, Shown};
+use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
 use crate::mass::{Decimal, Unit};
+use crate::vocabulary::reading::Shown;
 
 /// `STX`, polarity, a weight of 7 characters, unit letter, `G` or `N`, status letter; ended by
 /// CR LF, CR or ETX. Common practice, from memory, no published source.

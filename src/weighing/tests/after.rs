@@ -5,9 +5,9 @@ use crate::formula::Formula;
 use crate::formula::amend::{Amendment, Cause};
 use crate::formula::filling::Fill;
 use crate::formula::plan::Amount;
-use crate::formula::remedy::Way;
 use crate::metrology::ScaleAbility;
 use crate::metrology::prepackage::Rule;
+use crate::vocabulary::command::Way;
 
 /// 60 g salt, 36 g oil in beakers, mixed; 4 g scent of which at most 5 % are allowed.
 const SOAK: &str = r#"
@@ -116,7 +116,7 @@ fn a_plan_read_back_from_its_remedy_row_goes_on_at_the_same_step() {
             .map(|(step, net, _)| {
                 (
                     *step,
-                    crate::bench::Weighed {
+                    crate::vocabulary::progress::Weighed {
                         seq: 1,
                         net: g(net),
                     },
@@ -467,7 +467,7 @@ fn a_skip_is_taken_back() {
 
 #[test]
 fn after_a_restart_the_beaker_weighed_last_is_lifted_and_a_last_drop_is_offered_to_be_kept() {
-    let recorded = crate::bench::Weighed {
+    let recorded = crate::vocabulary::progress::Weighed {
         seq: 1,
         net: g("60.00"),
     };

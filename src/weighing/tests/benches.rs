@@ -1,7 +1,7 @@
 //! Other benches: two scales, other units, restarts, words in every state.
 
 use super::*;
-use crate::bench::Weighed;
+use crate::vocabulary::progress::Weighed;
 
 /// A beaker with `grams` in it, at rest, on an own tare of 150 g.
 fn poured(name: &str, target: &str, grams: f64) -> Bench {
@@ -230,7 +230,7 @@ fn again_in_every_state_loses_no_record_and_goes_on() {
     for (state, reach) in states {
         let mut b = Bench::one("Salt", "12.00");
         reach(&mut b);
-        let mut status = crate::bench::Status::default();
+        let mut status = crate::vocabulary::status::Status::default();
         b.engine.status(&mut status);
         let tare = status.tare.unwrap();
         assert!(tare.contains(state), "{tare}, expected {state}");

@@ -5,12 +5,17 @@ mod benches;
 mod weighings;
 
 use super::Engine;
-use super::event::{Command, Cue, CueKind, Draft, Event, Input, RowKind, Verdict};
-use crate::bench::Progress;
-use crate::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig};
+use super::event::{Event, Input};
+use crate::config::Config;
 use crate::formula::{Plan, PlannedPhase, Step, VesselWay};
 use crate::mass::{Mass, Unit};
-use crate::scale::{Moment, Reading, Shown};
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::time::Moment;
+use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::{Cue, CueKind};
+use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::vocabulary::progress::Progress;
+use crate::vocabulary::reading::{Reading, Shown};
 
 fn g(text: &str) -> Mass {
     Mass::parse(text.as_bytes(), Unit::Gram).unwrap()

@@ -1,0 +1,61 @@
+//! Settings of one scale: its port, its line, its layout, and what it can do.
+
+use std::path::PathBuf;
+
+use crate::mass::Mass;
+
+/// One scale.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScaleConfig {
+    /// A short name for cues and the log (`bench`, `fine`).
+    pub name: String,
+    pub port: PortSelector,
+    pub baud: u32,
+    pub data_bits: u8,
+    pub parity: Parity,
+    pub stop_bits: u8,
+    pub dtr: DtrMode,
+    /// Seconds to ignore after opening, for boards that restart when the port opens.
+    pub settle: f64,
+    /// Name of a line layout, or `pattern` with `pattern` below.
+    pub layout: String,
+    /// The declarative layout: a regular expression with named groups.
+    pub pattern: Option<String>,
+    /// The unit of numbers that never carry one. Without it a line without a unit is no weight.
+    pub unit: Option<crate::mass::Unit>,
+    /// Readability d. `None`: the last digit shown.
+    pub readability: Option<Mass>,
+    /// Largest load. `None`: unknown.
+    pub capacity: Option<Mass>,
+    /// Standard deviation of repeated net weighings, measured by the maker. `None`: 0.41 d.
+    pub repeatability: Option<Mass>,
+    /// Bytes to send to ask for a weight, and how often in seconds. `None`: the scale sends by itself.
+    pub poll: Option<(Vec<u8>, f64)>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum PortSelector {
+    /// `/dev/serial/by-id/...` or `/dev/tty...`
+    Path(PathBuf),
+    /// USB ids; each that is given must match.
+    Usb {
+        vendor: u16,
+        product: u16,
+        serial: Option<String>,
+    },
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Parity {
+    None,
+    Even,
+    Odd,
+}
+
+/// What to do with the DTR line at opening; some boards restart on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DtrMode {
+    Keep,
+    On,
+    Off,
+}

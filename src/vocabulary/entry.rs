@@ -1,0 +1,121 @@
+//! Entries of the batch log, before the log adds its own columns.
+
+use crate::mass::{Mass, Unit};
+use crate::time::Moment;
+
+/// A row the engine wants in the log. The shell adds batch, seq, time of day and chain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Draft {
+    /// Comes back in [`Input::Logged`].
+    pub ticket: u64,
+    pub at: Moment,
+    pub kind: RowKind,
+    /// Step number from 1; 0 for none.
+    pub step: usize,
+    pub phase: String,
+    pub ingredient: String,
+    pub lot: String,
+    pub vessel: String,
+    pub target: Option<Mass>,
+    pub low: Option<Mass>,
+    pub high: Option<Mass>,
+    pub tare: Option<Mass>,
+    pub gross: Option<Mass>,
+    pub net: Option<Mass>,
+    /// Expanded uncertainty (k = 2) of the net weight.
+    pub uncertainty: Option<Mass>,
+    pub verdict: Option<Verdict>,
+    /// The scale's name; empty for none.
+    pub scale: String,
+    pub unit: Option<Unit>,
+    /// How many readings the steady weight rests on.
+    pub readings: Option<u32>,
+    /// The readability in which the row's grams are written.
+    pub readability: Mass,
+    pub note: String,
+}
+
+/// The log's `kind` column.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum RowKind {
+    Opened,
+    ScaleCheck,
+    Weighed,
+    TakenOut,
+    Remedy,
+    Mixed,
+    Residue,
+    Filled,
+    Note,
+    Closed,
+}
+
+impl RowKind {
+    pub const ALL: [RowKind; 10] = [
+        RowKind::Opened,
+        RowKind::ScaleCheck,
+        RowKind::Weighed,
+        RowKind::TakenOut,
+        RowKind::Remedy,
+        RowKind::Mixed,
+        RowKind::Residue,
+        RowKind::Filled,
+        RowKind::Note,
+        RowKind::Closed,
+    ];
+
+    pub const fn name(self) -> &'static str {
+        match self {
+            RowKind::Opened => "opened",
+            RowKind::ScaleCheck => "scale-check",
+            RowKind::Weighed => "weighed",
+            RowKind::TakenOut => "taken-out",
+            RowKind::Remedy => "remedy",
+            RowKind::Mixed => "mixed",
+            RowKind::Residue => "residue",
+            RowKind::Filled => "filled",
+            RowKind::Note => "note",
+            RowKind::Closed => "closed",
+        }
+    }
+
+    pub fn from_name(name: &str) -> Option<RowKind> {
+        RowKind::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+}
+
+/// The log's `verdict` column.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Verdict {
+    Inside,
+    Under,
+    Over,
+    Kept,
+}
+
+impl Verdict {
+    pub const ALL: [Verdict; 4] = [
+        Verdict::Inside,
+        Verdict::Under,
+        Verdict::Over,
+        Verdict::Kept,
+    ];
+
+    pub const fn name(self) -> &'static str {
+        match self {
+            Verdict::Inside => "inside",
+            Verdict::Under => "under",
+            Verdict::Over => "over",
+            Verdict::Kept => "kept",
+        }
+    }
+
+    pub fn from_name(name: &str) -> Option<Verdict> {
+        Verdict::ALL.into_iter().find(|v| v.name() == name)
+    }
+}
+
+/// The note of a row that takes back an ingredient's lot without naming another.
+pub fn lot_taken_back(ingredient: &str) -> String {
+    format!("lot of {ingredient} taken back")
+}

@@ -1,0 +1,9 @@
+//! Types that more than one room speaks in: nothing but types, their names and their constants.
+
+pub mod command;
+pub mod cue;
+pub mod entry;
+pub mod progress;
+pub mod reading;
+pub mod rules;
+pub mod status;

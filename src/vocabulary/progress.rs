@@ -1,0 +1,36 @@
+//! Progress of a batch that was begun, and refusals.
+
+use std::collections::HashMap;
+
+use crate::mass::Mass;
+
+/// What a log says of a batch that was begun: enough to go on with it.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Progress {
+    /// Net weight recorded for each step so far, by step number; the last correction holds.
+    pub weighed: HashMap<usize, Weighed>,
+    /// Indices of phases whose mixing was confirmed.
+    pub mixed: Vec<usize>,
+    /// Lot by ingredient name.
+    pub lots: HashMap<String, String>,
+    /// What stayed in the beaker, by step number.
+    pub residues: HashMap<usize, Mass>,
+    /// What the vessel of a recorded step weighed without its ingredient, by step number.
+    pub tares: HashMap<usize, Mass>,
+    /// The batch was begun before, whatever was recorded of it.
+    pub resumed: bool,
+    /// Whether a `closed` row was read.
+    pub closed: bool,
+}
+
+/// One recorded weight of a step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Weighed {
+    pub seq: u64,
+    pub net: Mass,
+}
+
+/// Why a command was not taken; the text is for a person and says what to do.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct Refused(pub String);

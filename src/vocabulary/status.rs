@@ -1,0 +1,47 @@
+//! Status: what is going on at the bench, as text and numbers.
+
+/// What is going on at the bench.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, Default)]
+pub struct Status {
+    pub formula: Option<String>,
+    pub step: Option<usize>,
+    pub of: Option<usize>,
+    pub phase: Option<String>,
+    pub ingredient: Option<String>,
+    /// Grams, as text.
+    pub target: Option<String>,
+    /// The window that is recorded, grams.
+    pub low: Option<String>,
+    pub high: Option<String>,
+    /// The lot that was named for this step's ingredient.
+    pub lot: Option<String>,
+    /// Whether the step waits for a lot before it is recorded.
+    pub lot_required: Option<bool>,
+    /// The steps after this one, at most two.
+    pub ahead: Vec<Ahead>,
+    pub missing: Option<String>,
+    /// The sentence of the last cue, also of a batch that is over; the others are of one under way.
+    pub say: Option<String>,
+    pub tare: Option<String>,
+    pub scales: Vec<ScaleStatus>,
+}
+
+/// A step that is still to come.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Ahead {
+    pub ingredient: String,
+    /// Grams, as text.
+    pub target: String,
+}
+
+#[derive(Debug, Clone, PartialEq, serde::Serialize, Default)]
+pub struct ScaleStatus {
+    pub name: String,
+    /// open, silent, lost
+    pub line: String,
+    pub weight: Option<String>,
+    pub unit: Option<String>,
+    pub steady: bool,
+    pub good_lines: u64,
+    pub rejected_lines: u64,
+}
