@@ -114,6 +114,7 @@ impl Engine {
                 "Mixed. On to the next.".into()
             }
             State::Unsure(unsure) if unsure.why.takes_a_word() => self.believe_empty(unsure),
+            State::Clear { .. } if self.close_unseen() => "Every step is weighed.".into(),
             State::Clear { .. } if self.step_now().is_none() => {
                 if let Some(run) = &mut self.run {
                     run.give_up_lift_check();

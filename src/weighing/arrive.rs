@@ -15,6 +15,11 @@ use crate::vocabulary::reading::ScaleIndex;
 impl Engine {
     pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen, mut unseen: bool) -> State {
         let clear = |unseen| State::Clear { unseen };
+        match self.closes_now() {
+            Some(true) => return self.closing(),
+            Some(false) => return clear(unseen),
+            None => {}
+        }
         if seen.after_gap {
             // Switched off and on, the scale may call zero what stands there.
             self.suspect(Why::Unseen);

@@ -15,6 +15,9 @@ use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
+/// An empty pan that shows the same for 0.4 s tells what lies on it, to a few steps.
+const FLAT_US: u64 = 400_000;
+
 impl Engine {
     /// Whether the indication fell well below the vessel's own weight and rises again: a beaker that is
     /// exchanged in one movement never lets the pan show empty.
@@ -204,9 +207,11 @@ impl Engine {
             zero,
             exact,
             low: None,
+            flat: None,
             records: Vec::new(),
         });
         check.low = None;
+        check.flat = None;
         check.records.push((index, written));
         run.lift_check = Some(check);
     }
@@ -293,7 +298,10 @@ impl Engine {
         let Some(check) = run.lift_check.as_mut().filter(|check| check.scale == scale) else {
             return;
         };
-        let key = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key) || seen.may_be_key();
+        let keyed = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
+        // Where everything is to be lifted, what falls to something is a lift and no key in a pour.
+        let lifts = matches!(run.state, State::Clear { .. } | State::Empty);
+        let key = keyed || (seen.may_be_key() && !(lifts && seen.weight.abs() > seen.d));
         if seen.after_gap || seen.unit_changed || key {
             // Nothing more is to be learned from it.
             run.give_up_lift_check();
@@ -305,9 +313,22 @@ impl Engine {
             return;
         };
         let load = last.shown - check.zero;
-        let off = last.shown - seen.weight >= load.ratio(3, 5);
-        let (Some(level), true) = (seen.steady, off && last.seq != 0) else {
-            return;
+        let off = |shown: Mass| last.shown - shown >= load.ratio(3, 5) && last.seq != 0;
+        let flat = check.flat.filter(|flat| {
+            let lasted = flat.readings >= 3 && flat.at.since(flat.since) >= FLAT_US;
+            lasted && off(flat.weight)
+        });
+        check.flat = Some(seen.go_on_from(check.flat));
+        let comes = seen.weight - low > vessel_at_least(seen.d);
+        let (level, rests) = match (seen.steady, flat) {
+            (Some(level), _) if off(seen.weight) => (level, true),
+            // The next vessel comes before the pan has rested: what it showed for a moment must do.
+            (None, Some(flat)) if comes => (flat, false),
+            (None, None) if comes => {
+                run.give_up_lift_check();
+                return;
+            }
+            (Some(_) | None, _) => return,
         };
         let Some(mut check) = run.lift_check.take() else {
             return;
@@ -315,7 +336,7 @@ impl Engine {
         let mut records = std::mem::take(&mut check.records);
         if level.weight - low <= level.d * 5 {
             for (index, written) in &mut records {
-                self.hold_against_empty_pan(&check, level, *index, written);
+                self.hold_against_empty_pan(&check, level, rests, *index, written);
             }
         }
         // Else the next vessel stands there already.
@@ -328,6 +349,7 @@ impl Engine {
         &mut self,
         check: &LiftCheck,
         level: Level,
+        rests: bool,
         index: usize,
         written: &mut Written,
     ) {
@@ -340,6 +362,8 @@ impl Engine {
             true => d.max(written.uncertainty.ratio(1, 2)),
             false => super::zero::inexact(written.tared.base - check.zero),
         };
+        // What is not at rest may go on for a little.
+        let scatter = scatter + if rests { Mass::ZERO } else { d * 5 };
         if by.abs() <= scatter || (written.key_seen && all_of_it) {
             return;
         }
@@ -364,7 +388,7 @@ impl Engine {
                 format!("the empty pan shows {grams} g less than before: a key was pressed unseen")
             }
         };
-        self.set_zero(scale, level.weight, true);
+        self.set_zero(scale, level.weight, rests);
         let at_least = written.uncertainty + by.abs();
         // What is inside by more than that stays inside.
         let holds = self.step_at(index).is_some_and(|step| {

@@ -206,6 +206,9 @@ impl Engine {
             if let Some(pan) = self.pans.get_mut(scale) {
                 pan.gap = true;
             }
+            if self.close_unseen() {
+                return;
+            }
             let name = self.scale_name(scale);
             self.out.push_back(Event::Fault {
                 scale: Some(scale),
@@ -281,7 +284,7 @@ impl Engine {
             code: "lost",
             over: false,
         });
-        if needed {
+        if needed && !self.close_unseen() {
             let name = self.scale_name(scale);
             self.note(format!("line to scale {name} lost"));
             self.cue_urgent(

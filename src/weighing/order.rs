@@ -22,6 +22,8 @@ pub(super) fn vessel_at_least(d: Mass) -> Mass {
 const UNSEEN_US: u64 = 8_000_000;
 /// What is inside and not recorded after 20 s is spoken of.
 const UNRECORDED_US: u64 = 20_000_000;
+/// A batch waits for the empty pan after its last lift for no longer than 6 s.
+const CLOSING_US: u64 = 6_000_000;
 /// What rests and is short for 30 s may have been the last of it.
 const SHORT_US: u64 = 30_000_000;
 
@@ -59,10 +61,36 @@ impl Engine {
                 self.cue(CueKind::Lift, say::lift_the_bowl(), None, &[Choice::Next]);
                 return State::Clear { unseen: false };
             }
+            let now = self.now;
+            let checks = |run: &&mut super::run::Run| {
+                run.lift_check.as_ref().is_some_and(|c| c.scale == scale)
+            };
+            if let Some(run) = self.run.as_mut().filter(checks) {
+                run.closing_since.get_or_insert(now);
+                return State::Clear { unseen: false };
+            }
             return self.closing();
         }
+        run.closing_since = None;
         self.announce_step();
         self.start_state()
+    }
+
+    /// All is weighed and lifted: the batch closes when the empty pan has spoken, or does not in time.
+    pub(super) fn closes_now(&self) -> Option<bool> {
+        let run = self.run.as_ref()?;
+        let since = run.closing_since.filter(|_| run.current().is_none())?;
+        Some(run.lift_check.is_none() || self.now.since(since) > CLOSING_US)
+    }
+
+    /// The scale was switched off after the last lift: the batch closes without the empty pan's word.
+    pub(super) fn close_unseen(&mut self) -> bool {
+        let waits = self.closes_now().is_some();
+        if waits {
+            let state = self.closing();
+            self.enter(state);
+        }
+        waits
     }
 
     /// All is weighed, mixed and off the scale.

@@ -128,6 +128,18 @@ pub struct Seen {
 }
 
 impl Seen {
+    /// The readings in a row that agree with this one to a step, `flat` being those before it.
+    pub fn go_on_from(&self, flat: Option<Level>) -> Level {
+        let before = flat.filter(|flat| (self.weight - flat.weight).abs() <= self.d);
+        Level {
+            weight: self.weight,
+            d: self.d,
+            readings: before.map_or(0, |flat| flat.readings) + 1,
+            at: self.at,
+            since: before.map_or(self.at, |flat| flat.since),
+        }
+    }
+
     /// Whether the TARE key may have been pressed between this reading and the one before, however
     /// little it took off: it leaves exactly zero. What rises to zero without a rest before is a vessel
     /// that comes back.

@@ -6,6 +6,7 @@ use super::net_of;
 use super::pan::Seen;
 use super::pour::AfterFlow;
 use super::state::{Correction, Refused, State, Why, Written};
+use super::steady::Level;
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::time::Moment;
@@ -66,6 +67,8 @@ pub(super) struct Run {
     pub waits_since: Option<(Moment, bool)>,
     /// What the scale showed when nothing but the bowl's lift was waited for.
     pub finished: Option<Mass>,
+    /// All is weighed and off the pan, which is waited for to rest, since then.
+    pub closing_since: Option<Moment>,
     /// What was lifted because nothing proved that it was empty.
     pub refused: Option<Refused>,
     /// Mass of the empty vessel whose tare was lost: it may come back with what was poured into it.
@@ -93,6 +96,8 @@ pub(super) struct LiftCheck {
     pub exact: bool,
     /// The lowest shown since.
     pub low: Option<Mass>,
+    /// Readings in a row that agree, be it for less than a rest.
+    pub flat: Option<Level>,
     /// The records that rest on this zero, with the index of their steps: one, or those of a bowl.
     pub records: Vec<(usize, Written)>,
 }
@@ -156,6 +161,7 @@ impl Run {
             unsure_times: (0, 0),
             waits_since: None,
             finished: None,
+            closing_since: None,
             refused: None,
             deeds: Vec::new(),
             told_state: "",

@@ -58,7 +58,7 @@ fn each_step_is_weighed_on_its_own_scale() {
     b.expect(&["120.00", "0.80"]);
     assert_eq!(b.rows.last().unwrap().net, Some(g("0.802")));
     assert_eq!(b.rows.last().unwrap().scale, "fine");
-    b.land(0.0);
+    b.land(0.0).hold(2.0);
     assert_eq!(b.closed, Some(true));
 }
 
@@ -186,6 +186,7 @@ fn a_weight_whose_beaker_left_before_the_lot_came_is_recorded_with_it() {
     b.expect(&[]);
     b.say(Command::Lot("S-7".into()));
     b.expect(&["12.00"]);
+    b.hold(0.5);
     assert_eq!(b.closed, Some(true));
 }
 

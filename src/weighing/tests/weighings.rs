@@ -13,6 +13,8 @@ fn own_tare_needs_no_key() {
     assert_eq!(b.rows[0].gross, Some(g("162")));
     assert_eq!(b.closed, None);
     b.land(0.0);
+    assert_eq!(b.closed, None, "the empty pan has the last word");
+    b.hold(2.0);
     assert_eq!(b.closed, Some(true));
 }
 
@@ -28,7 +30,7 @@ fn tare_key_then_pour_is_recorded_net() {
         .hold(2.0);
     b.expect(&["12.01"]);
     assert_eq!(b.rows[0].tare, Some(g("150")));
-    b.land(-150.0);
+    b.land(-150.0).hold(2.0);
     assert_eq!(b.closed, Some(true));
 }
 
@@ -357,7 +359,7 @@ fn two_steps_with_a_mix_advance_by_the_next_vessel() {
             .iter()
             .any(|r| r.kind == RowKind::Mixed && r.phase == "Dry")
     );
-    b.pour(98.0, 3.0).hold(2.0).land(0.0);
+    b.pour(98.0, 3.0).hold(2.0).land(0.0).hold(2.0);
     b.expect(&["12.00", "8.00"]);
     assert_eq!(b.closed, Some(true));
 }
@@ -451,7 +453,7 @@ fn commands_that_nothing_waits_for_are_harmless() {
         .hold(2.0);
     b.say(Command::Next).say(Command::Keep).hold(0.5);
     b.expect(&["12.00"]);
-    b.land(0.0);
+    b.land(0.0).hold(2.0);
     assert_eq!(b.closed, Some(true));
 }
 
@@ -483,4 +485,50 @@ fn time_that_steps_back_and_repeated_ticks_do_no_harm() {
     b.engine.tick(Moment::from_millis(1));
     b.pour(162.0, 4.0).hold(2.0);
     b.expect(&["12.00"]);
+}
+
+#[test]
+fn what_lies_on_the_pan_after_the_last_lift_or_before_the_next_vessel_questions_the_record() {
+    // 0.43 g beside the beaker; the next one comes before the pan has rested for a second.
+    let two = || {
+        let steps = vec![
+            step(1, "Salt", "12.00", VesselWay::Beaker),
+            step(2, "Oil", "8.00", VesselWay::Beaker),
+        ];
+        let mut b = Bench::new(plan(steps, None));
+        b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+        b
+    };
+    let mut b = two();
+    b.land(0.43).hold(0.7).land(140.0).hold(2.0);
+    let about = |b: &Bench| {
+        b.rows
+            .iter()
+            .filter(|row| row.note.contains("stayed on the pan"))
+            .count()
+    };
+    assert_eq!(about(&b), 1, "{:?}", b.rows.last());
+    let mut b = two();
+    b.land(0.0)
+        .hold(2.0)
+        .land(140.0)
+        .hold(1.5)
+        .pour(148.0, 4.0)
+        .hold(2.0);
+    b.land(0.43).hold(2.0);
+    assert_eq!(about(&b), 1, "{:?}", b.rows.last());
+    assert_eq!(b.rows.last().unwrap().kind, RowKind::Closed);
+    // Switched off at once: it closes all the same.
+    let mut b = two();
+    b.land(0.0)
+        .hold(2.0)
+        .land(140.0)
+        .hold(1.5)
+        .pour(148.0, 4.0)
+        .hold(2.0);
+    b.land(0.0);
+    assert_eq!(b.closed, None);
+    b.engine.tick(Moment::from_millis(b.now + 4000));
+    b.drain();
+    assert_eq!(b.closed, Some(true));
 }
