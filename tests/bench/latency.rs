@@ -11,7 +11,7 @@
 //! The clock starts before the one write of a whole line to the pty, so that the write's own time
 //! counts, and stops when the line with the answer has been read.
 
-#[path = "../faults/mod.rs"]
+#[path = "../bench_side/faults.rs"]
 mod faults;
 mod live;
 mod load;

@@ -1,8 +1,8 @@
 //! The trials of the engine in full: 10,000 simulated steps of careful and of clumsy hands, and how
 //! often the first stop is over the window with the early cue and without it. What must hold is
-//! asserted in `tests/truth.rs`; here it is printed. `BISMAR_BENCH_SECONDS` takes 100 steps a second.
+//! asserted in `tests/engine/truth.rs`; here it is printed. `BISMAR_BENCH_SECONDS` takes 100 steps a second.
 
-#[path = "../trials/mod.rs"]
+#[path = "../engine/trials.rs"]
 mod trials;
 
 use std::time::Instant;

@@ -12,21 +12,17 @@
 #[path = "../bench_side/mod.rs"]
 mod bench_side;
 mod load;
-#[path = "../person/mod.rs"]
-mod person;
-#[path = "../page/script.rs"]
-mod script;
 
 use std::collections::{HashMap, HashSet};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
+use bench_side::person::Person;
+use bench_side::script::Script;
 use bench_side::{Daemon, LONGEST, VESSEL, config, free_port};
 use bismar::daemon::client::Client;
 use bismar::rehearsal::pty::PtyLine;
 use nix::time::{ClockId, clock_gettime};
-use person::Person;
-use script::Script;
 use serde_json::Value;
 
 const LINES: u32 = 400;

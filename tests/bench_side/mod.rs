@@ -1,11 +1,19 @@
 //! The real daemon as a child process, and a scale on a pty that shows what it is told.
 #![allow(dead_code, reason = "each test program uses a part")]
 
+pub mod desk;
+pub mod faults;
+pub mod person;
+pub mod rig;
+pub mod scale;
+pub mod script;
+pub mod served;
+
 use std::fs;
 use std::io::{BufRead as _, BufReader};
 use std::net::TcpListener;
 use std::path::PathBuf;
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -14,10 +22,9 @@ use bismar::daemon::client::Client;
 use bismar::daemon::event_line;
 use bismar::rehearsal::pty::PtyLine;
 use bismar::weighing::event::Event;
+use person::Person;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
-
-use crate::person::Person;
 
 /// Nothing takes longer than this, however slow the machine is.
 pub const LONGEST: Duration = Duration::from_secs(60);
@@ -57,7 +64,7 @@ impl Daemon {
         Daemon::spawn(person.command(&["daemon"]), person)
     }
 
-    pub fn spawn(mut command: std::process::Command, person: &Person) -> Daemon {
+    pub fn spawn(mut command: Command, person: &Person) -> Daemon {
         let mut child = command
             .stderr(Stdio::piped())
             .spawn()
@@ -110,6 +117,18 @@ impl Drop for Daemon {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+/// This test program once more, as a process of its own that runs the test `name` and no other;
+/// `module` is the caller's `module_path!()`.
+pub fn again(module: &str, name: &str) -> Command {
+    // A test is called by its path inside of its program.
+    let inside = module.split_once("::").map_or("", |(_, inside)| inside);
+    let mut command = Command::new(std::env::current_exe().expect("this program"));
+    command
+        .args(["--exact", &format!("{inside}::{name}")])
+        .args(["--include-ignored", "--nocapture"]);
+    command
 }
 
 /// The events of a subscription.

@@ -1,0 +1,81 @@
+//! A python script that drives a browser: words go in, what it tells comes out, a JSON value a line each.
+
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::path::Path;
+use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::mpsc::{Receiver, channel};
+use std::time::{Duration, Instant};
+
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+
+/// One answer may be a dozen runs of a tool.
+const LONGEST: Duration = Duration::from_secs(240);
+
+/// Where pictures of the page go.
+pub fn pictures() -> String {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/page");
+    folder.to_str().unwrap().to_owned()
+}
+
+pub struct Script {
+    child: Child,
+    words: Option<ChildStdin>,
+    /// What it told, and the moment each came.
+    pub lines: Receiver<(Instant, Value)>,
+}
+
+impl Script {
+    /// `name` in the folder of the page's tests.
+    pub fn start(name: &str, arguments: &[&str]) -> Script {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+        // .ci/test sets it up, and puts it first on the path; a bench is run without that.
+        let own = root.join("target/test-python/bin/python3");
+        let python = if own.exists() { own } else { "python3".into() };
+        let mut child = Command::new(python)
+            .arg(root.join("tests/page").join(name))
+            .args(arguments)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("python3 starts (bash .ci/test sets it up)");
+        let out = BufReader::new(child.stdout.take().unwrap());
+        let (told, lines) = channel();
+        std::thread::spawn(move || {
+            for line in out.lines().map_while(Result::ok) {
+                let line = serde_json::from_str(&line).expect("JSON");
+                if told.send((Instant::now(), line)).is_err() {
+                    return;
+                }
+            }
+        });
+        Script {
+            words: child.stdin.take(),
+            child,
+            lines,
+        }
+    }
+
+    pub fn say(&mut self, word: &Value) {
+        let words = self.words.as_mut().unwrap();
+        writeln!(words, "{word}").expect("the script takes it");
+    }
+
+    #[track_caller]
+    pub fn answer(&self) -> Value {
+        self.lines.recv_timeout(LONGEST).expect("an answer").1
+    }
+
+    /// No more words come.
+    pub fn no_more(&mut self) {
+        self.words = None;
+    }
+}
+
+impl Drop for Script {
+    fn drop(&mut self) {
+        // Asked, not killed: it ends its browser first.
+        let _ = kill_process(Pid::from_child(&self.child), Signal::TERM);
+        let _ = self.child.wait();
+    }
+}

@@ -1,0 +1,136 @@
+//! The real daemon with its page, and requests made of bytes of our own: no client library helps.
+
+use std::io::{Read as _, Write as _};
+use std::net::TcpStream;
+use std::path::PathBuf;
+
+use super::person::Person;
+use super::{Daemon, LONGEST, Pan, config, free_port};
+
+pub const FORMULA: &str = r#"
+[formula]
+name = "Marram soak"
+version = 1
+[[phase]]
+name = "Dry"
+[[phase.ingredient]]
+name = "Sea salt"
+percent = 60
+[[phase.ingredient]]
+name = "Epsom salt"
+percent = 30
+[[phase.ingredient]]
+name = "Oat flour"
+balance = true
+"#;
+
+pub struct Served<S = Pan> {
+    pub person: Person,
+    pub daemon: Daemon,
+    pub pan: S,
+    pub port: u16,
+    pub key: String,
+}
+
+/// An answer: its status, its head in lower case, and its body.
+#[derive(Debug)]
+pub struct Answer {
+    pub status: u16,
+    pub head: String,
+    pub body: String,
+}
+
+impl Served {
+    pub fn start() -> Served {
+        Served::with("", |_| {})
+    }
+
+    /// With `more` in the configuration, and what `around` puts into the home before the daemon starts.
+    pub fn with(more: &str, around: impl FnOnce(&Person)) -> Served {
+        Served::on(Pan::start, more, around)
+    }
+}
+
+impl<S> Served<S> {
+    /// On the scale that `start` gives.
+    pub fn on(start: fn(PathBuf) -> S, more: &str, around: impl FnOnce(&Person)) -> Served<S> {
+        let person = Person::new();
+        let port = free_port();
+        let pan = start(person.path("scale"));
+        let text = config(&person.path("scale"), "0.01 g");
+        let text = format!("{text}[page]\non = true\nport = {port}\n{more}");
+        person.file("home/.config/bismar/config.toml", &text);
+        person.file("soak.toml", FORMULA);
+        around(&person);
+        let daemon = Daemon::start(&person);
+        let said = person.run(&["page"]).ended(0).out;
+        let (address, key) = said.trim().split_once("/#").unwrap();
+        assert_eq!(address, format!("http://127.0.0.1:{port}"));
+        assert_eq!(key.len(), 32, "{key}");
+        Served {
+            key: key.to_owned(),
+            person,
+            daemon,
+            pan,
+            port,
+        }
+    }
+
+    pub fn open(&self) -> TcpStream {
+        let stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
+        stream.set_read_timeout(Some(LONGEST)).unwrap();
+        stream
+    }
+
+    /// Sends `head` (with `{p}` for the port) and `body`, and reads all of the answer.
+    pub fn raw(&self, head: &str, body: &str) -> Answer {
+        let mut stream = self.open();
+        let head = head.trim().replace("{p}", &self.port.to_string());
+        let head = head.replace('\n', "\r\n");
+        let length = body.len();
+        let text = format!("{head}\r\nConnection: close\r\nContent-Length: {length}\r\n\r\n{body}");
+        // It may be refused before all of it is sent.
+        let _ = stream.write_all(text.as_bytes());
+        let mut said = String::new();
+        let _ = stream.read_to_string(&mut said);
+        let (head, body) = said.split_once("\r\n\r\n").unwrap_or((&said, ""));
+        let status = head.split(' ').nth(1).and_then(|code| code.parse().ok());
+        Answer {
+            status: status.unwrap_or(0),
+            head: head.to_ascii_lowercase(),
+            body: body.to_owned(),
+        }
+    }
+
+    pub fn post(&self, path: &str, more: &str, body: &str) -> Answer {
+        let head = format!(
+            "POST {path} HTTP/1.1\nHost: 127.0.0.1:{{p}}\nOrigin: http://127.0.0.1:{{p}}\n\
+             Content-Type: application/json\n{more}"
+        );
+        self.raw(&head, body)
+    }
+
+    pub fn enter(&self) -> String {
+        let entered = self.post("/enter", "", &format!("{{\"key\":\"{}\"}}", self.key));
+        assert_eq!(entered.status, 204, "{entered:?}");
+        let cookie = entered
+            .head
+            .lines()
+            .find_map(|line| line.strip_prefix("set-cookie: "));
+        let cookie = cookie.unwrap();
+        assert!(cookie.contains("httponly; samesite=strict"), "{cookie}");
+        format!("Cookie: {}", cookie.split(';').next().unwrap())
+    }
+
+    pub fn get(&self, path: &str, more: &str) -> Answer {
+        let head = format!("GET {path} HTTP/1.1\nHost: 127.0.0.1:{{p}}\n{more}");
+        self.raw(&head, "")
+    }
+
+    /// The number of the running step.
+    pub fn step(&self) -> serde_json::Value {
+        let said = self.person.run(&["status", "--json"]).ended(0).out;
+        let said: serde_json::Value = serde_json::from_str(&said).unwrap();
+        said["status"]["step"].clone()
+    }
+}

@@ -1,0 +1,11 @@
+//! The command line as a person uses it.
+
+#[path = "../bench_side/mod.rs"]
+mod bench_side;
+
+mod cli;
+mod demo;
+mod plan_on_paper;
+mod replay;
+mod tour_of_check;
+mod tour_of_records;

@@ -1,0 +1,645 @@
+//! The real daemon as a child process on a real pty: a whole batch without a touch, a kill in the
+//! middle of a step, and an orderly end. The person is `bismar` itself.
+
+use std::fs;
+use std::io::{BufRead as _, BufReader};
+use std::path::PathBuf;
+use std::process::Stdio;
+use std::sync::Arc;
+use std::time::Instant;
+
+use bismar::batch::log::LogFile;
+use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::config::Config;
+use bismar::formula::plan::Amount;
+use bismar::formula::{Formula, Plan};
+use bismar::mass::Mass;
+use bismar::rehearsal::pty::PtyLines;
+use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
+use bismar::scale::Moment;
+use bismar::weighing::event::{Cue, CueKind, Draft, Event, RowKind};
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+
+use crate::bench_side::person::{Person, Said};
+use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, cells, config, events, only_log};
+
+const FORMULA: &str = r#"
+[formula]
+name = "Glasswort soak"
+version = 2
+[[phase]]
+name = "Dry"
+[[phase.ingredient]]
+name = "Sea salt"
+balance = true
+tolerance = { percent = 2.0 }
+[[phase.ingredient]]
+name = "Epsom salt"
+percent = 30
+tolerance = { percent = 2.0 }
+[[phase.ingredient]]
+name = "Baking soda"
+percent = 20
+tolerance = { percent = 2.0 }
+lot_required = false
+"#;
+
+/// Net weight and its uncertainty in grams, of the row that holds for each step in the end.
+fn final_weights(log: &std::path::Path) -> Vec<(f64, f64)> {
+    let mut last = std::collections::BTreeMap::new();
+    let mut reader = csv::Reader::from_path(log).unwrap();
+    for row in reader.deserialize::<std::collections::HashMap<String, String>>() {
+        let row = row.unwrap();
+        if row["kind"] == "weighed" {
+            let grams = |name: &str| row[name].parse::<f64>().unwrap();
+            let step: usize = row["step"].parse().unwrap();
+            last.insert(step, (grams("net_g"), grams("uncertainty_g")));
+        }
+    }
+    last.into_values().collect()
+}
+
+#[track_caller]
+fn verified(person: &Person, log: &std::path::Path) -> Said {
+    person
+        .run(&["log", "verify", log.to_str().unwrap()])
+        .ended(0)
+}
+
+// ---- a batch by the rehearsal's hands --------------------------------------------------------------
+
+#[test]
+fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
+    let person = Person::new();
+    let lines = PtyLines::open(1).unwrap();
+    let text = config(&lines.paths()[0], "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    let formula = person.file("soak.toml", FORMULA);
+    let plan = Plan::new(
+        &Formula::read(&formula).unwrap(),
+        Amount::Batch(Mass::from_g(100)),
+        &Config::parse(&text, "config").unwrap().abilities(),
+        2.0,
+    )
+    .unwrap();
+    let daemon = Daemon::start(&person);
+    let (told, events_in) = tokio::sync::mpsc::unbounded_channel();
+    let events = events(&person);
+    let listener = std::thread::spawn(move || {
+        for event in events {
+            let closed = matches!(event, Event::Closed { .. });
+            if told.send(event).is_err() || closed {
+                return closed;
+            }
+        }
+        false
+    });
+    let said = person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    assert!(said.out.contains("in 3 steps"), "{said:?}");
+
+    let scale = SimScaleSpec {
+        rate: 25.0,
+        tau: 0.05,
+        seed: 11,
+        ..SimScaleSpec::default()
+    };
+    let habits = Habits {
+        reaction: 0.2,
+        reading: 0.2,
+        pour_time: 1.5,
+        scoops: 0.0,
+        give_up: 40.0,
+        ..Habits::careful()
+    };
+    let stage = Stage::new(StageSpec::for_plan(&plan, vec![scale], habits, 11));
+    let (word, mut words) = tokio::sync::mpsc::unbounded_channel();
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .unwrap();
+    let mut course = String::new();
+    let run = bismar::rehearsal::pty::run(stage, lines, 1.0, events_in, word, |at, text| {
+        course.push_str(&format!("{:.2} {text}\n", at.seconds()));
+    });
+    let (stage, lines) = runtime.block_on(run).unwrap();
+    let story = || format!("{course}\n{}", daemon.log());
+    assert_eq!(stage.gave_up(), None, "{}", story());
+    assert!(
+        words.try_recv().is_err(),
+        "not a word was needed: {}",
+        story()
+    );
+    assert!(listener.join().unwrap(), "the batch closed: {}", story());
+
+    let log = only_log(&person);
+    daemon.until(|| cells(&log, "closed", "note").len() == 1);
+    assert!(verified(&person, &log).out.contains("batch closed"));
+    assert_eq!(cells(&log, "closed", "note"), ["complete"]);
+    assert_eq!(
+        cells(&log, "weighed", "ingredient"),
+        ["Sea salt", "Epsom salt", "Baking soda"]
+    );
+    assert_eq!(cells(&log, "weighed", "verdict"), ["inside"; 3]);
+    assert_eq!(cells(&log, "weighed", "formula"), ["Glasswort soak 2"; 3]);
+    for (truth, (net, stated)) in stage.truths().zip(final_weights(&log)) {
+        let off = (truth.net_at_lift().to_g_f64() - net).abs();
+        assert!(off <= stated, "{truth:?}: {net} ± {stated}");
+    }
+    drop(lines);
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+// ---- a person with a script ------------------------------------------------------------------------
+
+/// Does what each cue says until `end` says so. Targets are those of 100 g of the formula above.
+fn follow(
+    pan: &Pan,
+    events: impl Iterator<Item = Event>,
+    mut end: impl FnMut(&Event, &Pan) -> bool,
+) -> Vec<String> {
+    let targets = [50.0, 30.0, 20.0];
+    let mut heard = Vec::new();
+    let last = Instant::now() + LONGEST;
+    for event in events {
+        assert!(Instant::now() < last, "no end: {heard:#?}");
+        if !matches!(event, Event::Reading(_)) {
+            heard.push(format!("{event:?}"));
+        }
+        if end(&event, pan) {
+            return heard;
+        }
+        let Event::Cue(Cue { kind, step, .. }) = event else {
+            continue;
+        };
+        match kind {
+            CueKind::Place => pan.put(VESSEL),
+            CueKind::Add => {
+                let target = step.checked_sub(1).and_then(|i| targets.get(i));
+                pan.pour_to(VESSEL + target.copied().unwrap_or_default());
+            }
+            CueKind::Lift => pan.put(0.0),
+            CueKind::EaseOff
+            | CueKind::Hold
+            | CueKind::TakeOut
+            | CueKind::Mix
+            | CueKind::Choose
+            | CueKind::Fault
+            | CueKind::Done => {}
+        }
+    }
+    panic!("the events ended: {heard:#?}");
+}
+
+fn closed(event: &Event, _: &Pan) -> bool {
+    matches!(event, Event::Closed { .. })
+}
+
+/// 2 jars of 50 g and 3 %: 103 g, of which the first step is half. The jars do not change that at the
+/// next start.
+#[test]
+fn a_batch_with_an_allowance_goes_on_with_the_size_it_was_begun_with() {
+    let person = Person::new();
+    let pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let daemon = Daemon::start(&person);
+    let begin = [
+        "begin",
+        "soak.toml",
+        "--jars",
+        "2",
+        "--fill",
+        "50g",
+        "--allowance",
+    ];
+    let said = person.run(&[&begin[..], &["51%"]].concat()).ended(2);
+    assert!(said.err.contains("more than 50 %"), "{said:?}");
+    let said = person.run(&[&begin[..], &["3%"]].concat()).ended(0);
+    assert!(said.out.contains("103 g in 3 steps"), "{said:?}");
+    let shows = |words: &str| person.run(&["status"]).ended(0).out.contains(words);
+    daemon.until(|| shows("Place an empty beaker: 51.50 g"));
+    daemon.kill();
+    let opened = cells(&only_log(&person), "opened", "note").join("");
+    assert!(opened.contains("103 g, 2 jars of 50 g"), "{opened}");
+    let daemon = Daemon::start(&person);
+    daemon.until(|| daemon.log().contains("0 of 3 steps are recorded"));
+    daemon.until(|| shows("Place an empty beaker: 51.50 g"));
+    drop(pan);
+}
+
+/// Writes the log of a finished batch of one ingredient, as the daemon does.
+fn finished(folder: &std::path::Path, batch: &str, formula: &str) {
+    let text = format!(
+        "[formula]\nname = \"{formula}\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Oil\"\nparts = 1\n"
+    );
+    fs::create_dir_all(folder).unwrap();
+    let mut log = LogFile::create(folder, batch, formula).unwrap();
+    let opening = Opening {
+        text,
+        batch: Mass::from_g(30),
+        jars: None,
+    };
+    let at = "2026-05-01T09:00:00Z".parse().unwrap();
+    for draft in opening_drafts(&opening, formula, 1, Moment(0)).unwrap() {
+        log.append(&draft, at).unwrap();
+    }
+    let weighed = Draft {
+        step: 1,
+        ingredient: "Oil".into(),
+        net: Some(Mass::from_g(60)),
+        readability: Mass::from_mg(10),
+        ..plain_draft(RowKind::Weighed, String::new(), 3, Moment(0))
+    };
+    log.append(&weighed, at).unwrap();
+    let closed = plain_draft(RowKind::Closed, "complete".into(), 4, Moment(0));
+    log.append(&closed, at).unwrap();
+}
+
+#[test]
+fn the_lot_of_a_premix_is_a_finished_batch_of_its_formula_or_has_a_reason() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    let premix = "balance = true\npremix = \"Dune blend\"";
+    person.file("soak.toml", &FORMULA.replace("balance = true", premix));
+    let logs = person.path("home/.local/share/bismar/logs");
+    finished(&logs, "dune-blend-1", "Dune blend");
+    finished(&logs, "reed-blend-1", "Reed blend");
+    let daemon = Daemon::start(&person);
+    person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    let refused = person.run(&["lot", "S-12"]).ended(1);
+    let words = "S-12 is no batch of this bench, and this step takes one of Dune blend";
+    assert!(refused.err.contains(words), "{refused:?}");
+    let refused = person.run(&["lot", "reed-blend-1"]).ended(1);
+    assert!(
+        refused.err.contains("reed-blend-1 is of Reed blend"),
+        "{refused:?}"
+    );
+    person.run(&["lot", "dune-blend-1"]).ended(0);
+    person
+        .run(&["lot", "S-12", "--despite", "made before bismar"])
+        .ended(0);
+    let log = fs::read_dir(&logs)
+        .unwrap()
+        .map(|entry| entry.unwrap().path());
+    let mut log = log.filter(|path| path.extension().is_some_and(|end| end == "csv"));
+    let log = log
+        .find(|path| path.to_string_lossy().contains("soak"))
+        .unwrap();
+    let notes = cells(&log, "note", "note").join("\n");
+    assert!(
+        notes.contains("taken all the same: made before bismar"),
+        "{notes}"
+    );
+    daemon.kill();
+}
+
+#[test]
+fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
+    let person = Person::new();
+    let pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let daemon = Daemon::start(&person);
+    let watched = events(&person);
+    person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    person.run(&["lot", "M-17"]).ended(0);
+    // The kill comes with the second vessel on the scale and half of it poured.
+    follow(&pan, watched, |event, pan| {
+        let there = matches!(event, Event::Cue(cue) if cue.step == 2 && cue.kind == CueKind::Add);
+        if there {
+            pan.pour_to(VESSEL + 15.0);
+        }
+        there
+    });
+    daemon.kill();
+    let log = only_log(&person);
+    assert_eq!(cells(&log, "weighed", "net_g"), ["50.00"]);
+    // As a power cut leaves it: the beginning of a row.
+    let mut whole = fs::read(&log).unwrap();
+    let rows = whole.iter().filter(|byte| **byte == b'\n').count();
+    whole.extend_from_slice(b"glasswort-soak,99,20");
+    fs::write(&log, &whole).unwrap();
+
+    // Another scale would mean other targets: that is refused, and nothing is written.
+    person.file(
+        "home/.config/bismar/config.toml",
+        &text.replace("0.01 g", "4 g"),
+    );
+    let refusing = Daemon::start(&person);
+    let status = person.run(&["status"]).ended(0);
+    assert!(status.out.contains("No batch is under way"), "{status:?}");
+    for words in ["cannot go on", "50.00 g", "the scales have changed"] {
+        assert!(status.out.contains(words), "{words}: {status:?}");
+    }
+    assert_eq!(fs::read(&log).unwrap(), whole);
+    refusing.kill();
+    person.file("home/.config/bismar/config.toml", &text);
+
+    let daemon = Daemon::start(&person);
+    // The socket is there a moment before the batch, and its log comes over a pipe.
+    daemon.until(|| daemon.log().contains("1 of 3 steps are recorded"));
+    let status = person.run(&["status"]).ended(0);
+    assert!(status.out.contains("step 2 of 3, Epsom salt"), "{status:?}");
+    // What was poured into the vessel under no eye is not trusted: it is cleared and weighed anew.
+    pan.put(0.0);
+    let shows = |words: &str| person.run(&["status"]).ended(0).out.contains(words);
+    daemon.until(|| shows("shows 0.00 g, steady"));
+    assert!(shows("Now: Place an empty beaker"));
+    // What is to be done now was said before anybody listened; who comes later hears it first.
+    let heard = follow(&pan, events(&person), closed);
+    daemon.until(|| cells(&log, "closed", "note").len() == 1);
+    assert_eq!(cells(&log, "closed", "note"), ["complete"], "{heard:#?}");
+    assert_eq!(
+        cells(&log, "weighed", "step"),
+        ["1", "2", "3"],
+        "{heard:#?}"
+    );
+    assert_eq!(cells(&log, "weighed", "net_g"), ["50.00", "30.00", "20.00"]);
+    let notes = cells(&log, "note", "note").join("\n");
+    assert!(
+        notes.contains("started again") && notes.contains(".torn"),
+        "{notes}"
+    );
+    let torn = fs::read_to_string(log.with_extension("torn")).unwrap();
+    assert!(torn.contains("glasswort-soak,99,20"), "{torn}");
+    let now = fs::read(&log).unwrap();
+    let kept: Vec<&[u8]> = whole.split_inclusive(|b| *b == b'\n').take(rows).collect();
+    assert!(now.starts_with(&kept.concat()), "no row was rewritten");
+    assert!(verified(&person, &log).out.contains("batch closed"));
+    assert_eq!(daemon.terminate(), Some(0));
+
+    // A closed batch is not gone on with.
+    let daemon = Daemon::start(&person);
+    assert!(
+        person.run(&["status"]).ended(0).out.contains("No batch"),
+        "{}",
+        daemon.log()
+    );
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+#[test]
+fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.5 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let daemon = Daemon::start(&person);
+    let second = person.run(&["daemon"]).ended(1);
+    assert!(second.err.contains("is running already"), "{second:?}");
+
+    // A scale too coarse for the tolerance: said, and the batch begins all the same.
+    let said = person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    assert!(said.out.contains("too coarse to prove"), "{said:?}");
+    let again = person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(1);
+    assert!(again.err.contains("bismar stop"), "{again:?}");
+    person.run(&["note", "a", "warm", "room"]).ended(0);
+    let json = person.run(&["status", "--json"]).ended(0).out;
+    let json: Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json["status"]["of"], 3, "{json}");
+    assert_eq!(json["lines"][0]["scale"], "bench", "{json}");
+
+    assert_eq!(daemon.terminate(), Some(0));
+    assert!(!person.socket().exists());
+    let log = only_log(&person);
+    assert!(verified(&person, &log).out.contains("not closed"));
+    let daemon = Daemon::start(&person);
+    let stopped = person.run(&["stop"]).ended(0);
+    assert_eq!(stopped.out, "Stopped.\n");
+    let status = person.run(&["status"]).ended(0);
+    assert!(status.out.contains("No batch is under way"), "{status:?}");
+    assert!(status.out.contains("Last: Stopped. 0 of 3 weighed."));
+    assert!(!status.out.contains("step"), "{status:?}");
+    daemon.until(|| cells(&log, "closed", "note").len() == 1);
+    let notes = cells(&log, "note", "note").join("\n");
+    assert!(notes.contains("a warm room"), "{notes}");
+    // Amounts and plans that cannot be are refused by the daemon, with what to do.
+    let mut little = String::new();
+    daemon.until(|| {
+        let begin = ["begin", "soak.toml", "--batch", "1g"];
+        little = person.run(&begin).ended(1).err;
+        // The last row is in the file a moment before its answer is at the daemon.
+        !little.contains("still being written")
+    });
+    assert!(little.contains("Make at least"), "{little}");
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+// ---- a log that cannot be written ------------------------------------------------------------------
+
+#[test]
+fn rows_of_a_log_that_was_moved_away_are_kept_and_added_when_it_is_back() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let begin = ["begin", "soak.toml", "--batch", "100g"];
+    let logs = person.path("home/.local/share/bismar/logs");
+    let away = person.path("away");
+    let daemon = Daemon::start(&person);
+    person.run(&begin).ended(0);
+    let noted = person.run(&["note", "at its place"]).ended(0);
+    assert_eq!(noted.out, "Noted.\n");
+    let log = only_log(&person);
+    let batch = log.file_stem().unwrap().to_str().unwrap().to_owned();
+    let kept = person.path(&format!(
+        "home/.local/state/bismar/bismar-unwritten-{batch}.csv"
+    ));
+
+    fs::rename(&logs, &away).unwrap();
+    let noted = person.run(&["note", "moved meanwhile"]).ended(0).out;
+    assert!(
+        noted.starts_with("Not noted yet. 1 row is NOT in the log"),
+        "{noted}"
+    );
+    assert!(noted.contains(away.to_str().unwrap()), "{noted}");
+    let status = person.run(&["status"]).ended(0).out;
+    assert!(status.contains("1 row is NOT in the log"), "{status}");
+    let mut listener = events(&person);
+    let journal = Arc::clone(&daemon.log);
+    assert_eq!(daemon.terminate(), Some(0));
+    assert!(!logs.exists(), "no second log was begun");
+    assert_eq!(cells(&kept, "note", "note"), ["moved meanwhile"]);
+    let says =
+        |event: Event| matches!(event, Event::Cue(cue) if cue.say.contains(kept.to_str().unwrap()));
+    assert!(listener.any(says), "who listens is told where");
+    assert!(journal.lock().unwrap().contains(kept.to_str().unwrap()));
+
+    // Without its log, the daemon says what is to be done.
+    let daemon = Daemon::start(&person);
+    let status = person.run(&["status"]).ended(0).out;
+    for words in [kept.to_str().unwrap(), "Put the log back", "No batch"] {
+        assert!(status.contains(words), "{words}: {status}");
+    }
+    assert_eq!(daemon.terminate(), Some(0));
+    fs::rename(&away, &logs).unwrap();
+    let daemon = Daemon::start(&person);
+    daemon.until(|| daemon.log().contains("0 of 3 steps are recorded"));
+    assert!(!kept.exists());
+    let notes = cells(&log, "note", "note").join("\n");
+    assert!(notes.contains("at its place\nmoved meanwhile"), "{notes}");
+    assert!(
+        notes.contains("rows that could not be written before it ended were added: 1"),
+        "{notes}"
+    );
+
+    // The end of a batch is a row like any other.
+    fs::rename(&logs, &away).unwrap();
+    let stopped = person.run(&["stop"]).ended(0).out;
+    assert!(
+        stopped.starts_with("Stopped. 1 row is NOT in the log"),
+        "{stopped}"
+    );
+    let refused = person.run(&begin).ended(1).err;
+    assert!(refused.contains("1 row is NOT in the log"), "{refused}");
+    assert_eq!(daemon.terminate(), Some(0));
+    fs::rename(&away, &logs).unwrap();
+    let daemon = Daemon::start(&person);
+    let status = person.run(&["status"]).ended(0).out;
+    assert!(status.contains("No batch"), "{status}");
+    assert_eq!(cells(&log, "closed", "note").len(), 1);
+    assert!(verified(&person, &log).out.contains("batch closed"));
+    assert!(!kept.exists());
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+/// Fills the disk of `ballast` to the last byte.
+fn fill(ballast: &std::path::Path) {
+    use std::io::Write as _;
+    let mut file = fs::File::create(ballast).unwrap();
+    while file.write(&[1; 4096]).is_ok_and(|n| n > 0) {}
+}
+
+#[test]
+fn on_a_full_disk_the_replies_say_what_happened() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let logs = person.path("home/.local/share/bismar/logs");
+    fs::create_dir_all(&logs).unwrap();
+    // The daemon alone sees the small disk (tmpfs of 64 KiB); proc(5) shows it to us.
+    let mount = "mount -t tmpfs -o size=64k none \"$0\" && exec \"$@\"";
+    let plain = person.command(&["daemon"]);
+    let mut command = std::process::Command::new("unshare");
+    command
+        .args(["--user", "--map-root-user", "--mount", "sh", "-c", mount])
+        .arg(&logs)
+        .arg(plain.get_program())
+        .arg("daemon")
+        .env_clear()
+        .envs(
+            plain
+                .get_envs()
+                .filter_map(|(name, value)| Some((name, value?))),
+        );
+    let daemon = Daemon::spawn(command, &person);
+    let logs = PathBuf::from(format!(
+        "/proc/{}/root{}",
+        daemon.child.id(),
+        logs.display()
+    ));
+    let ballast = logs.join("ballast");
+    fill(&ballast);
+    let begin = ["begin", "soak.toml", "--batch", "100g"];
+    let refused = person.run(&begin).ended(1).err;
+    assert!(refused.contains("no batch was begun"), "{refused}");
+    assert!(refused.contains("make room"), "{refused}");
+    assert!(!refused.contains("kept"), "nothing is: {refused}");
+    let csv = |entry: &fs::DirEntry| entry.path().extension().is_some_and(|e| e == "csv");
+    let all = || fs::read_dir(&logs).unwrap().map(Result::unwrap);
+    assert!(!all().any(|entry| csv(&entry)), "and no log is left");
+
+    fs::remove_file(&ballast).unwrap();
+    person.run(&begin).ended(0);
+    fill(&ballast);
+    // The page of the last row has room for some yet.
+    let mut said = String::new();
+    let mut count = 0;
+    while !said.contains("NOT in the log") {
+        count += 1;
+        let text = format!("{count} {}", "x".repeat(300));
+        said = person.run(&["note", &text]).ended(0).out;
+        assert!(
+            said == "Noted.\n" || said.starts_with("Not noted yet."),
+            "{said}"
+        );
+        assert!(count < 100);
+    }
+    assert!(said.contains("make room"), "{said}");
+    let log = all().find(csv).unwrap().path();
+    let noted = || {
+        let notes = cells(&log, "note", "note");
+        notes.iter().filter(|note| note.contains("xxx")).count()
+    };
+    assert_eq!(noted(), count - 1, "what was said to be noted is");
+    fs::remove_file(&ballast).unwrap();
+    daemon.until(|| noted() == count);
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+#[test]
+fn watch_shows_the_cues_and_comes_back_after_a_restart() {
+    let person = Person::new();
+    let _pan = Pan::start(person.path("scale"));
+    let text = config(&person.path("scale"), "0.01 g");
+    person.file("home/.config/bismar/config.toml", &text);
+    person.file("soak.toml", FORMULA);
+    let daemon = Daemon::start(&person);
+    let mut watch = person
+        .command(&["watch"])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut shown = BufReader::new(watch.stdout.take().unwrap());
+    let mut wait_for = move |words: &str| {
+        let mut heard = String::new();
+        while !heard.contains(words) {
+            assert_ne!(
+                shown.read_line(&mut heard).unwrap(),
+                0,
+                "{words:?} not in {heard}"
+            );
+        }
+        heard
+    };
+    wait_for("No batch is under way");
+    person
+        .run(&["begin", "soak.toml", "--batch", "100g"])
+        .ended(0);
+    wait_for("Step 1 of 3: 50.00 g Sea salt");
+    let place = wait_for("place");
+    assert!(
+        !place.contains('\r') && !place.contains('\u{1b}'),
+        "a pipe gets plain lines"
+    );
+    assert_eq!(daemon.terminate(), Some(0));
+    wait_for("The daemon has stopped");
+    let daemon = Daemon::start(&person);
+    wait_for("Glasswort soak: step 1 of 3");
+    kill_process(Pid::from_child(&watch), Signal::INT).unwrap();
+    assert_eq!(
+        watch.wait().unwrap().code(),
+        Some(0),
+        "Ctrl-C ends it in good order"
+    );
+    assert_eq!(daemon.terminate(), Some(0));
+}

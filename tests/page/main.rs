@@ -1,0 +1,10 @@
+//! The page at the bench: attacked with bytes, and used in a real browser.
+
+#[path = "../bench_side/mod.rs"]
+mod bench_side;
+
+mod access;
+mod answers;
+mod in_browser;
+mod rooms;
+mod strangers;

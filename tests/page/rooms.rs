@@ -1,0 +1,420 @@
+//! The rooms of the page in a real Chromium: a lot is added, a batch planned, begun, weighed, over-poured,
+//! mended and filled, its record read, a scale checked. The hand knows nothing but what the page shows,
+//! and the page alone is pressed; what the log has of it is read by the csv crate.
+
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+
+use crate::bench_side::scale::Scale;
+use crate::bench_side::script::{Script, pictures};
+use crate::bench_side::served::Served;
+use crate::bench_side::{Daemon, LONGEST, VESSEL, cells, only_log};
+
+const FORMULA: &str = r#"
+[formula]
+name = "Sea lavender soak"
+version = 2
+[[phase]]
+name = "Base"
+mix = "Stir until even"
+[[phase.ingredient]]
+name = "Sea salt"
+balance = true
+tolerance = { percent = 2.0 }
+lot_required = true
+[[phase.ingredient]]
+name = "Glycerin"
+percent = 36
+tolerance = { percent = 2.0 }
+[[phase]]
+name = "Scent"
+mix = "Fold in"
+[[phase.ingredient]]
+name = "Lavender oil"
+percent = 4
+tolerance = { percent = 5.0 }
+limits = { max = 5 }
+"#;
+
+const FORMULAS: &str = "home/.local/share/bismar/formulas";
+const JAR: f64 = 98.40;
+
+/// The page in its browser.
+struct Screen(Script);
+
+impl Screen {
+    fn open(served: &Served<Scale>) -> Screen {
+        let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
+        Screen(Script::start("rooms.py", &[&address, &pictures()]))
+    }
+
+    /// Does it; what the page shows then.
+    #[track_caller]
+    fn tell(&mut self, deed: &Value) -> Value {
+        self.0.say(deed);
+        let seen = self.0.answer();
+        assert!(seen["failed"].is_null(), "{deed}: {seen:#}");
+        seen
+    }
+
+    #[track_caller]
+    fn press(&mut self, words: &str) {
+        self.tell(&json!(["press", words]));
+    }
+
+    #[track_caller]
+    fn write(&mut self, label: &str, text: &str) {
+        self.tell(&json!(["type", label, text]));
+    }
+
+    #[track_caller]
+    fn until(&mut self, what: &str, done: impl Fn(&Value) -> bool) -> Value {
+        let end = Instant::now() + LONGEST;
+        loop {
+            let seen = self.tell(&json!(["look"]));
+            if done(&seen) {
+                return seen;
+            }
+            assert!(Instant::now() < end, "never {what}: {seen:#}");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// Waits for `words` in the room.
+    #[track_caller]
+    fn reads(&mut self, words: &str) -> Value {
+        self.until(words, |seen| has(seen, "inside", words))
+    }
+
+    /// In three sizes, light and dark: nothing runs out of the side, everything to touch is 44 px high.
+    #[track_caller]
+    fn pictures(&mut self, name: &str) {
+        let seen = self.tell(&json!(["pictures", name]));
+        for fault in ["wide", "small"] {
+            assert_eq!(seen[fault], json!([]), "{name} is too {fault}: {seen:#}");
+        }
+    }
+}
+
+fn has(seen: &Value, key: &str, words: &str) -> bool {
+    seen[key].as_str().is_some_and(|text| text.contains(words))
+}
+
+/// A steady stream into the vessel.
+fn pour(pan: &Scale, vessel: f64, grams: f64) {
+    for part in 1..=10 {
+        pan.put(vessel + grams * f64::from(part) / 10.0);
+        std::thread::sleep(Duration::from_millis(60));
+    }
+}
+
+/// Pours, puts and lifts as the page says, until `done`. `grams` is what is poured of an ingredient.
+#[track_caller]
+fn weigh(
+    screen: &mut Screen,
+    pan: &Scale,
+    vessel: f64,
+    grams: impl Fn(&Value) -> f64,
+    done: impl Fn(&Value) -> bool,
+) -> Value {
+    let end = Instant::now() + LONGEST;
+    let (mut stands, mut poured) = (false, String::new());
+    loop {
+        let seen = screen.tell(&json!(["look"]));
+        if done(&seen) {
+            return seen;
+        }
+        assert!(Instant::now() < end, "no end: {seen:#}");
+        if has(&seen, "say", "Lift") && stands {
+            pan.put(0.0);
+            stands = false;
+        } else if has(&seen, "say", "Then say next") {
+            // A question is answered once it has been read.
+            std::thread::sleep(Duration::from_secs(1));
+            mixed(screen);
+        } else if has(&seen, "say", "Place") && !stands {
+            // The empty pan is seen at rest before a hand is there.
+            std::thread::sleep(Duration::from_millis(800));
+            pan.put(vessel);
+            (stands, poured) = (true, String::new());
+        } else if has(&seen, "word", "still to add") && stands {
+            let name = seen["ingredient"].to_string();
+            if name != poured {
+                pour(pan, vessel, grams(&seen));
+                poured = name;
+            }
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// Says that it is mixed. What comes next is told until then, and nothing that is weighed already.
+#[track_caller]
+fn mixed(screen: &mut Screen) {
+    let seen = screen.tell(&json!(["look"]));
+    let recorded = seen["recorded"].as_str().unwrap();
+    for next in seen["ahead"].as_str().unwrap_or_default().lines() {
+        assert!(!recorded.contains(next), "{seen:#}");
+    }
+    let last = has(&seen, "say", "the batch is done");
+    assert_eq!(has(&seen, "place", "comes next"), !last, "{seen:#}");
+    screen.press("Next");
+    screen.until("the next step", |seen| !has(seen, "say", "Then say next"));
+}
+
+/// The number on the page.
+fn digits(seen: &Value) -> f64 {
+    seen["digits"].as_str().unwrap().parse().unwrap()
+}
+
+#[test]
+fn a_batch_is_made_from_the_page_alone() {
+    let served = Served::on(Scale::start, "", |person| {
+        std::fs::create_dir_all(person.path(FORMULAS)).unwrap();
+        person.file(&format!("{FORMULAS}/sea-lavender.toml"), FORMULA);
+        person.file(&format!("{FORMULAS}/half.toml"), "[formula]\nname = \"Half");
+    });
+    let pan = &served.pan;
+    let mut screen = Screen::open(&served);
+    let seen = screen.until("idle", |seen| seen["view"] == "idle");
+    assert_eq!(seen["awake"], false, "{seen:#}");
+
+    // A lot, with a name that is no mark-up.
+    screen.press("Lots");
+    screen.press("Add a lot");
+    screen.write("Lot, as it stands on the package", "S-<b>7</b>");
+    screen.write("Ingredient, as the formulas name it", "Sea salt");
+    screen.write("Amount", "2 kg");
+    screen.write("Best before", "12312031");
+    screen.press("Add this lot");
+    screen.until("taken", |seen| {
+        seen["said"].to_string().contains("is in the list")
+    });
+    screen.press("Batches");
+    screen.reads("No batch was made yet");
+    screen.press("Lots");
+    let seen = screen.reads("S-<b>7</b>");
+    assert!(has(&seen, "inside", "2000.00"), "{seen:#}");
+    screen.pictures("room-lots");
+
+    // The plan: sizes that are none are said, a formula that does not read as well.
+    screen.press("New batch");
+    let seen = screen.reads("half.toml cannot be used");
+    assert!(has(&seen, "inside", "Sea lavender soak"), "{seen:#}");
+    screen.pictures("room-begin");
+    screen.press("Sea lavender soak");
+    screen.press("By weight");
+    screen.write("Grams of the whole batch", "many");
+    screen.press("Show the plan");
+    screen.until("refused", |seen| seen["said"].to_string().contains("many"));
+    screen.write("Grams of the whole batch", "100");
+    screen.press("Show the plan");
+    let seen = screen.reads("Begin this batch");
+    for words in [
+        "60.00",
+        "36.00",
+        "4.00",
+        "lot S-<b>7</b>",
+        "Then: Stir until even",
+    ] {
+        assert!(has(&seen, "inside", words), "{words}: {seen:#}");
+    }
+    screen.pictures("room-plan");
+    let begin = seen["inside"].as_str().unwrap();
+    let words = "Begin this batch";
+    let all_the_same = "Begin this batch all the same";
+    screen.press(if begin.contains(all_the_same) {
+        all_the_same
+    } else {
+        words
+    });
+
+    // The bench comes by itself. The first step waits for its lot, named in the room of the lots.
+    let seen = screen.until("the lot", |seen| has(seen, "lot", "not named yet"));
+    assert_eq!(seen["hash"], "#/", "{seen:#}");
+    assert!(has(&seen, "say", "Place"), "{seen:#}");
+    // No command is named where keys are pressed.
+    assert!(has(&seen, "say", "needed: “Choose its lot”."), "{seen:#}");
+    screen.press("Choose its lot");
+    screen.reads("Lot of Sea salt, for this step");
+    screen.pictures("room-lot-of-step");
+    screen.press("S-<b>7</b>");
+    screen.reads("Named: S-<b>7</b>");
+    // The room follows the bench: the next step has a lot of its own.
+    pan.put(VESSEL);
+    screen.until("told in the room", |seen| has(seen, "strip", "to add"));
+    pour(pan, VESSEL, 60.0);
+    screen.until("recorded", |seen| has(seen, "strip", "Recorded"));
+    pan.put(0.0);
+    let seen = screen.reads("Lot of Glycerin, for this step");
+    assert!(has(&seen, "inside", "None is named yet"), "{seen:#}");
+    screen.press("Bench");
+
+    // The screen is kept on, and no tone is heard before it is asked for.
+    let seen = screen.until("kept on", |seen| seen["awake"] == true);
+    assert_eq!(
+        (&seen["tones"], &seen["sound"]),
+        (&json!(0), &json!("Sound is off"))
+    );
+    screen.press("Sound is off");
+    let seen = screen.until("sounding", |seen| seen["sound"] == "Sound is on");
+    let first = seen["tones"].as_u64().unwrap();
+
+    // Too much of the oil is poured.
+    let over = |seen: &Value| match has(seen, "ingredient", "Lavender oil") {
+        true => 6.00,
+        false => digits(seen),
+    };
+    let seen = weigh(&mut screen, pan, VESSEL, over, |seen| {
+        has(seen, "word", "too much")
+    });
+    assert!(has(&seen, "ingredient", "Lavender oil"), "{seen:#}");
+    // Two steps of at least four cues, each of a tone or more.
+    assert!(seen["tones"].as_u64().unwrap() >= first + 8, "{seen:#}");
+    screen.pictures("bench-over");
+    screen.press("Sound is on");
+    let muted = screen.until("muted", |seen| seen["sound"] == "Sound is off");
+    pan.put(0.0);
+    screen.until("lifted", |seen| has(seen, "say", "or keep it"));
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Keep");
+    screen.until("the last mix", |seen| has(seen, "say", "Fold in"));
+    std::thread::sleep(Duration::from_secs(1));
+    mixed(&mut screen);
+    let asked = |seen: &Value| seen["links"].to_string().contains("Compare the remedies");
+    let seen = screen.until("the remedies", asked);
+    assert!(has(&seen, "say", "“Remedies” shows"), "{seen:#}");
+    screen.pictures("bench-decision");
+    screen.press("Compare the remedies");
+    let seen = screen.reads("Raise the others");
+    assert!(has(&seen, "inside", "Add the least"), "{seen:#}");
+    assert!(
+        has(&seen, "inside", "leads to no batch inside all limits"),
+        "{seen:#}"
+    );
+    screen.pictures("room-remedies");
+    // One press only asks for the second.
+    screen.press("Take this way");
+    screen.until("asked", |seen| {
+        has(seen, "inside", "Press again: take this way")
+    });
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Press again: take this way");
+    screen.until("the bench", |seen| seen["hash"] == "#/");
+
+    let lots = |seen: &Value| has(seen, "lot", "not named yet");
+    let end = |seen: &Value| seen["view"] == "idle";
+    let mut seen = weigh(&mut screen, pan, VESSEL, digits, |seen| {
+        end(seen) || lots(seen)
+    });
+    if lots(&seen) {
+        screen.press("Choose its lot");
+        screen.press("S-<b>7</b>");
+        screen.reads("Named: S-<b>7</b>");
+        screen.press("Bench");
+        seen = weigh(&mut screen, pan, VESSEL, digits, end);
+    }
+    assert!(
+        has(&seen, "say", "complete") || has(&seen, "say", "Done"),
+        "{seen:#}"
+    );
+
+    assert_eq!(seen["tones"], muted["tones"]);
+    screen.until("let sleep", |seen| seen["awake"] == false);
+
+    // What the log has is what was poured, and the remedy brings the oil to its share.
+    let log = only_log(&served.person);
+    let nets = cells(&log, "weighed", "net_g");
+    let nets: Vec<f64> = nets.iter().map(|net| net.parse().unwrap()).collect();
+    for (net, poured) in nets.iter().zip([60.0, 36.0, 6.0]) {
+        assert!((net - poured).abs() < 0.05, "{nets:?}");
+    }
+    assert_eq!(cells(&log, "weighed", "lot")[0], "S-<b>7</b>");
+    let all: f64 = nets.iter().sum();
+    assert!(6.0 / all <= 0.05, "{nets:?}");
+
+    // Two jars are filled.
+    screen.press("Fill jars");
+    screen.reads("Put an empty jar");
+    screen.write("Grams on the label", "40");
+    screen.write("Jars at most", "2");
+    screen.pictures("room-fill");
+    screen.press("Fill jars now");
+    screen.until("the bench", |seen| has(seen, "say", "Place"));
+    weigh(&mut screen, pan, JAR, |_| 40.30, end);
+    let jars = cells(&log, "filled", "net_g");
+    assert_eq!(jars.len(), 2, "{jars:?}");
+    for jar in jars {
+        assert!((jar.parse::<f64>().unwrap() - 40.30).abs() < 0.05, "{jar}");
+    }
+
+    // The record, its sheet in a page of its own, and no chart of one batch.
+    screen.press("Batches");
+    let name = log.file_stem().unwrap().to_str().unwrap();
+    screen.press(name);
+    let seen = screen.reads("Lavender oil");
+    for words in [
+        "complete",
+        "6.00",
+        "lot S-<b>7</b>",
+        "40.30",
+        "A chart needs two batches",
+    ] {
+        assert!(has(&seen, "inside", words), "{words}: {seen:#}");
+    }
+    screen.pictures("room-record");
+    screen.press("Sheet to print and sign");
+    let sheet = screen.tell(&json!(["tab"]));
+    for words in ["Sea lavender soak", "Lavender oil", "S-<b>7</b>"] {
+        assert!(has(&sheet, "tab", words), "{words}: {sheet:#}");
+    }
+
+    // A check of the scale that passes.
+    screen.press("Scales");
+    screen.reads("No check of today");
+    screen.press("Begin the check");
+    screen.reads("Put the weight on");
+    pan.put(100.00);
+    screen.reads("Lift it");
+    screen.pictures("room-check");
+    pan.put(0.0);
+    let seen = screen.reads("Passed: 0.00 g off");
+    // The maximum permissible error of 100 g M1: OIML R 111-1:2004, Table 1.
+    assert!(has(&seen, "inside", "the weight 0.005 g"), "{seen:#}");
+    screen.reads("Passed its last check of today");
+
+    let console = screen.tell(&json!(["console"]));
+    let console = console["console"].as_array().unwrap().iter();
+    // A size that is none and a chart that is none are answered so, and the browser writes that down.
+    let faults = console.filter(|line| !line.to_string().contains("a status of 422"));
+    assert_eq!(faults.collect::<Vec<_>>(), Vec::<&Value>::new());
+    let said = served.daemon.log();
+    assert!(!said.contains("panicked"), "{said}");
+}
+
+/// The daemon is killed and started again in the middle of a batch: the page on the wall asks for no key,
+/// a room that could not be read is read then, and the batch is there.
+#[test]
+fn an_open_page_comes_back_with_the_daemon() {
+    let mut served = Served::on(Scale::start, "", |person| {
+        std::fs::create_dir_all(person.path(FORMULAS)).unwrap();
+        person.file(&format!("{FORMULAS}/sea-lavender.toml"), FORMULA);
+    });
+    let mut screen = Screen::open(&served);
+    screen.until("idle", |seen| seen["view"] == "idle");
+    let begin = ["begin", "soak.toml", "--batch", "100g"];
+    served.person.run(&begin).ended(0);
+    screen.until("begun", |seen| has(seen, "say", "Place"));
+    served.daemon.child.kill().unwrap();
+    served.daemon.child.wait().unwrap();
+    screen.until("lost", |seen| has(seen, "say", "has lost bismar"));
+    screen.press("Batches");
+    screen.reads("No answer from bismar");
+    served.daemon = Daemon::start(&served.person);
+    let seen = screen.reads("Marram soak");
+    assert_eq!(seen["view"], "batch", "{seen:#}");
+    screen.press("Bench");
+    let seen = screen.until("back", |seen| has(seen, "say", "Place"));
+    assert!(has(&seen, "place", "step 1 of 3"), "{seen:#}");
+}

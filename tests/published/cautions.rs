@@ -1,0 +1,268 @@
+//! Cautions by ingredient names.
+//!
+//! Source of the names: INCI names and common English names from memory and common practice, written here
+//! apart from the lists in the code; no published list was at hand. That "alcohol" alone is the INCI name
+//! of ethanol, and that cetyl, stearyl and benzyl alcohol do not burn as spirits do, is from memory too.
+
+use bismar::formula::Formula;
+use bismar::formula::cautions::{Hazard, STANDING, cautions, clings};
+
+use crate::bench_side::person::Person;
+
+/// A formula of these ingredients `(name, inci)`, in equal parts as far as it goes.
+fn formula(ingredients: &[(&str, &str)], extra: &str) -> Formula {
+    let mut text = String::from("[formula]\nname = \"Trial\"\n[[phase]]\n");
+    for (name, inci) in ingredients {
+        text.push_str(&format!(
+            "[[phase.ingredient]]\nname = \"{name}\"\npercent = 0.5\n{extra}\n"
+        ));
+        if !inci.is_empty() {
+            text.push_str(&format!("inci = \"{inci}\"\n"));
+        }
+    }
+    text.push_str("[[phase.ingredient]]\nname = \"Filler\"\nbalance = true\n");
+    Formula::parse(&text, "trial.toml").unwrap_or_else(|e| panic!("{e}"))
+}
+
+fn hazards(ingredients: &[(&str, &str)]) -> Vec<Hazard> {
+    let found = cautions(&formula(ingredients, ""));
+    found.into_iter().map(|caution| caution.hazard).collect()
+}
+
+#[test]
+fn each_hazard_is_known_by_its_names() {
+    use Hazard::*;
+    let alone: [(&str, &str, Hazard); 40] = [
+        ("Lavender essential oil", "", EssentialOil),
+        ("Essential oils", "", EssentialOil),
+        ("Lavender EO", "", EssentialOil),
+        (
+            "Scent of the house",
+            "Lavandula Angustifolia Oil",
+            EssentialOil,
+        ),
+        (
+            "Ti tree",
+            "Melaleuca Alternifolia (Tea Tree) Leaf Oil",
+            EssentialOil,
+        ),
+        (
+            "Orange, sweet",
+            "Citrus Aurantium Dulcis (Orange) Peel Oil",
+            EssentialOil,
+        ),
+        ("Tea-tree oil", "", EssentialOil),
+        ("Sweet orange oil", "", EssentialOil),
+        ("CLOVE BUD OIL", "", EssentialOil),
+        ("Ylang-ylang oil", "", EssentialOil),
+        ("Jasmine absolute", "", EssentialOil),
+        ("Sea breeze", "Parfum", EssentialOil),
+        ("Fragrance oil no. 3", "", EssentialOil),
+        ("Clary", "Salvia Sclarea Oil", EssentialOil),
+        ("Sodium Hydroxide", "", Lye),
+        ("sodium hydroxide, 30 % in water", "", Lye),
+        ("NaOH", "", Lye),
+        ("KOH flakes", "", Lye),
+        ("Lye", "", Lye),
+        ("pH adjuster", "Potassium Hydroxide", Lye),
+        ("Caustic soda", "", Lye),
+        ("Alcohol", "", Alcohol),
+        ("Alcohol 96 %", "", Alcohol),
+        ("Alcohol Denat.", "", Alcohol),
+        ("SD Alcohol 40-B", "", Alcohol),
+        ("Isopropyl alcohol", "", Alcohol),
+        ("Rubbing alcohol", "", Alcohol),
+        ("Perfumer's alcohol", "", Alcohol),
+        ("Ethyl Alcohol", "", Alcohol),
+        ("Ethanol", "", Alcohol),
+        ("Isopropanol", "", Alcohol),
+        ("Grain alcohol", "", Alcohol),
+        ("Citric acid", "", AcidDust),
+        ("Citric Acid Anhydrous", "", AcidDust),
+        ("Sour salt", "Tartaric Acid", AcidDust),
+        ("Malic acid", "", AcidDust),
+        ("Cream of tartar", "", AcidDust),
+        ("Ascorbic acid", "", AcidDust),
+        ("Spirit", "Alcohol", Alcohol),
+        ("Essential oil blend", "", EssentialOil),
+    ];
+    for (name, inci, hazard) in alone {
+        assert_eq!(hazards(&[(name, inci)]), [hazard], "{name} ({inci})");
+    }
+    type Pair = [(&'static str, &'static str); 2];
+    let together: [(Pair, &[Hazard]); 7] = [
+        ([("Soap base", ""), ("Lactic acid", "")], &[SoapWithAcid]),
+        (
+            [("Base", "Sodium Palmate"), ("Vinegar", "")],
+            &[SoapWithAcid],
+        ),
+        (
+            [("Base", "Potassium Cocoate"), ("Citric acid", "")],
+            &[SoapWithAcid, AcidDust],
+        ),
+        (
+            [("Sodium palm kernelate", ""), ("Lemon juice", "")],
+            &[SoapWithAcid],
+        ),
+        (
+            [("Baking soda", ""), ("Citric acid", "")],
+            &[AcidDust, AcidWithBicarbonate],
+        ),
+        (
+            [("Bicarb", "Sodium Bicarbonate"), ("Lactic acid", "")],
+            &[AcidWithBicarbonate],
+        ),
+        ([("Lye", ""), ("Lactic acid", "")], &[Lye, LyeWithAcid]),
+    ];
+    for (ingredients, wanted) in together {
+        assert_eq!(hazards(&ingredients), wanted, "{ingredients:?}");
+    }
+}
+
+#[test]
+fn what_sounds_alike_is_no_hazard() {
+    let harmless = [
+        "Hydroxypropyl methylcellulose",
+        "Hydroxypropyl starch phosphate",
+        "Sodium hyaluronate",
+        "Sodium chloride",
+        "Magnesium hydroxide",
+        "Hydroxyethylcellulose",
+        "Sodium lauroyl sarcosinate",
+        "Cetyl alcohol",
+        "Stearyl Alcohol",
+        "Cetearyl Alcohol",
+        "Benzyl Alcohol",
+        "Behenyl alcohol",
+        "Lanolin alcohol",
+        "Wool wax alcohol",
+        "Phenethyl alcohol",
+        "Polyvinyl alcohol",
+        "Fatty alcohol",
+        "Alcohol-free witch hazel",
+        "Lanolin alcohols",
+        "Fragrance-free base",
+        "Soap-free cleanser",
+        "Sunflower oil",
+        "Sweet almond oil",
+        "Olive oil",
+        "Jojoba oil",
+        "Camellia (tea) seed oil",
+        "Lavender-infused olive oil",
+        "Lavender hydrosol",
+        "Orange blossom water",
+        "Dried lavender buds",
+        "Rosehip seed oil",
+        "Grape seed oil",
+        "Lemon peel powder",
+        "Rosemary leaf extract",
+        "Shea butter",
+        "Stearic acid",
+        "Hyaluronic acid",
+        "Baking soda",
+        "Soap base",
+        "Soap nuts",
+        "Soapwort root",
+        "Pine nut oil",
+        "Lyell clay",
+        "Kohlrabi powder",
+        "Neo clay",
+        "Citric acid solution",
+    ];
+    for name in harmless {
+        assert_eq!(hazards(&[(name, "")]), [], "{name}");
+    }
+    let inci = [
+        "Helianthus Annuus Seed Oil",
+        "Rosa Canina Seed Oil",
+        "Salvia Hispanica Seed Oil",
+        "Rosmarinus Officinalis Leaf Extract",
+        "Lavandula Angustifolia Flower Water",
+        "Citrus Grandis Seed Oil",
+        "Cocos Nucifera Oil",
+        "Butyrospermum Parkii Butter",
+    ];
+    for inci in inci {
+        assert_eq!(hazards(&[("Part", inci)]), [], "{inci}");
+    }
+    // One of the two kinds alone is none of both.
+    assert_eq!(hazards(&[("Soap base", ""), ("Stearic acid", "")]), []);
+    assert_eq!(hazards(&[("Baking soda", ""), ("Oleic acid", "")]), []);
+    assert_eq!(hazards(&[("Soap-safe mica", ""), ("Lactic acid", "")]), []);
+}
+
+#[test]
+fn what_the_maker_says_already_is_not_said_again() {
+    let own = "caution = \"Essential oils irritate. The supplier sets how much.\"";
+    assert_eq!(
+        cautions(&formula(&[("Lavender essential oil", "")], own)),
+        []
+    );
+    // Half of it is said: the other half stays.
+    let own = "caution = \"They irritate skin and eyes.\"";
+    let found = cautions(&formula(&[("Lavender essential oil", "")], own));
+    assert_eq!(found.len(), 1);
+    assert!(found[0].text.starts_with("How much") && found[0].text.contains("IFRA certificate"));
+    assert!(!found[0].text.contains("irritate"));
+    // The same ingredient in the same words only once; two ingredients in one caution.
+    let two = formula(&[("Lavender oil", ""), ("Clove oil", "")], "");
+    assert_eq!(cautions(&two)[0].ingredients, ["Lavender oil", "Clove oil"]);
+    assert!(STANDING.contains("local codes") && STANDING.contains("licensed person"));
+}
+
+#[test]
+fn thick_liquids_cling_and_powders_do_not() {
+    let cling = |name| formula(&[(name, "")], "").ingredients().next().map(clings);
+    for name in [
+        "Honey",
+        "Vegetable glycerin",
+        "Glycerol 86 %",
+        "Maple syrup",
+        "Polysorbate 20",
+    ] {
+        assert_eq!(cling(name), Some(true), "{name}");
+    }
+    for name in [
+        "Honey powder",
+        "Glyceryl stearate",
+        "Honeysuckle oil",
+        "Corn syrup solids",
+        "Water",
+    ] {
+        assert_eq!(cling(name), Some(false), "{name}");
+    }
+}
+
+/// As a person sees it: the cautions at the end of `check`, the note on a missing limit at its beginning.
+#[test]
+fn check_shows_cautions_and_asks_for_a_limit() {
+    let person = Person::new();
+    let file = person.file(
+        "fizz.toml",
+        "[formula]\nname = \"Fizz\"\n[[phase]]\n\
+         [[phase.ingredient]]\nname = \"Baking soda\"\nbalance = true\n\
+         [[phase.ingredient]]\nname = \"Citric acid\"\npercent = 30\n\
+         [[phase.ingredient]]\nname = \"Peppermint oil\"\npercent = 1\ncaution = \"Not for children.\"\n\
+         [[phase.ingredient]]\nname = \"Cetyl alcohol\"\npercent = 1\n",
+    );
+    let said = person
+        .run(&["check", file.to_str().unwrap(), "--batch", "1kg"])
+        .ended(0);
+    let words = said.out.split_whitespace().collect::<Vec<_>>().join(" ");
+    for wanted in [
+        "fizz.toml:10:1: \"Peppermint oil\" is an essential oil or fragrance and has no greatest share.",
+        "limits = { max = ... }",
+        "- Peppermint oil: Not for children. - Peppermint oil: Undiluted,",
+        "- Citric acid: Acid dust irritates",
+        "- Baking soda, Citric acid: Acid and bicarbonate or carbonate give off gas",
+        STANDING,
+    ] {
+        assert!(words.contains(wanted), "{wanted}\n{}", said.out);
+    }
+    assert!(!words.contains("catch fire"), "{}", said.out);
+    assert!(
+        said.out.lines().all(|line| line.chars().count() <= 80),
+        "{}",
+        said.out
+    );
+}

@@ -1,0 +1,15 @@
+//! What is calculated, against published tables, worked examples and other libraries.
+
+#[path = "../bench_side/mod.rs"]
+mod bench_side;
+
+mod cautions;
+mod control_chart;
+mod label;
+mod limits;
+mod metrology;
+mod plan;
+mod premix;
+mod published_tables;
+mod remedy;
+mod units;

@@ -1,0 +1,236 @@
+//! Remedies after an over-pour, against a linear-programming library.
+//!
+//! Outside sources: microlp (crates.io), a simplex in pure Rust, for additions of any size. It works in
+//! floats, ours in integers; they are compared to a microgram. For additions in whole steps of the scale
+//! scipy.optimize.milp (the HiGHS solver, PyPI); its answers are proved in integers before they count.
+
+use bismar::formula::Percent;
+use bismar::formula::remedy::{Part, Remedy, Way, least_total, remedy};
+use bismar::mass::Mass;
+use microlp::{ComparisonOp, OptimizationDirection, Problem, SolveOutcome};
+use proptest::prelude::*;
+use proptest::strategy::ValueTree as _;
+
+const D: Mass = Mass::from_mg(10);
+
+/// Parts with shares that make 100 %, limits of 0.5 to 20 % of the share either way (now and then much
+/// wider), and held weights near the target, some far over.
+fn parts() -> impl Strategy<Value = Vec<Part>> {
+    let one = (1i64..400, 5i64..200, 5i64..200, 900i64..1100, 0u8..4);
+    proptest::collection::vec(one, 2..7).prop_map(|drawn| {
+        let sum: i64 = drawn.iter().map(|d| d.0).sum();
+        let mut left = Percent::HUNDRED.0;
+        let last = drawn.len() - 1;
+        let mut parts = Vec::new();
+        for (i, (weight, under, over, held, odd)) in drawn.into_iter().enumerate() {
+            let share = if i == last {
+                left
+            } else {
+                Percent::HUNDRED.0 / sum * weight
+            };
+            left -= share;
+            let held = if odd == 0 { held + 300 } else { held };
+            // A batch of 200 g.
+            let held = Percent(share).of(Mass::from_g(200)).ratio(held, 1000);
+            parts.push(Part {
+                held: held.round_to(D),
+                share: Percent(share),
+                low: Percent(share - share / 1000 * under),
+                high: Percent((share + share / 1000 * over).min(Percent::HUNDRED.0)),
+            });
+        }
+        parts
+    })
+}
+
+/// The least mass in steps of D that the library finds when any amount can be added.
+fn by_library(parts: &[Part]) -> f64 {
+    let mut lp = Problem::new(OptimizationDirection::Minimize);
+    let steps = |mass: Mass| mass.ng() as f64 / D.ng() as f64;
+    let part = |percent: Percent| percent.0 as f64 / Percent::HUNDRED.0 as f64;
+    let held: f64 = parts.iter().map(|p| steps(p.held)).sum();
+    let add: Vec<_> = parts
+        .iter()
+        .map(|_| lp.add_var(1.0, (0.0, f64::INFINITY)))
+        .collect();
+    for (i, one) in parts.iter().enumerate() {
+        for (bound, op) in [(one.low, ComparisonOp::Ge), (one.high, ComparisonOp::Le)] {
+            // held_i + a_i  >=/<=  bound × (held + Σ a)
+            let row: Vec<_> = add
+                .iter()
+                .enumerate()
+                .map(|(j, &a)| (a, f64::from(u8::from(i == j)) - part(bound)))
+                .collect();
+            lp.add_constraint(row, op, part(bound) * held - steps(one.held));
+        }
+    }
+    match lp.solve() {
+        Ok(SolveOutcome::Solution(solution)) => solution.objective(),
+        other => panic!("a proportional top-up always exists, the library says {other:?}"),
+    }
+}
+
+fn added(remedy: &Remedy) -> Mass {
+    remedy.add.iter().fold(Mass::ZERO, |sum, &a| sum + a)
+}
+
+fn holds(parts: &[Part], remedy: &Remedy) -> bool {
+    let held = parts.iter().fold(Mass::ZERO, |sum, p| sum + p.held);
+    let whole = |a: &Mass| *a >= Mass::ZERO && a.round_to(D) == *a;
+    remedy.batch == held + added(remedy)
+        && remedy.add.iter().all(whole)
+        && (parts.iter().zip(&remedy.add)).all(|(p, &a)| p.inside(p.held + a, remedy.batch))
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(512))]
+
+    #[test]
+    fn the_least_batch_is_the_one_that_the_library_finds(parts in parts()) {
+        let held = parts.iter().fold(Mass::ZERO, |sum, p| sum + p.held);
+        let ours = (least_total(&parts).unwrap() - held).ng() as f64;
+        let theirs = by_library(&parts) * D.ng() as f64;
+        prop_assert!((ours - theirs).abs() <= 1_000.0, "{ours} ng, library {theirs} ng");
+    }
+
+    #[test]
+    fn every_remedy_ends_inside_all_limits_and_none_is_less_than_the_least(parts in parts()) {
+        let free = by_library(&parts) * D.ng() as f64;
+        let least = remedy(Way::LeastAdded, &parts, D);
+        for way in Way::ALL {
+            let Some(found) = remedy(way, &parts, D) else { continue };
+            prop_assert!(holds(&parts, &found), "{found:?}");
+            prop_assert!(added(&found).ng() as f64 >= free - 1_000.0);
+            let least = least.as_ref().expect("another way exists, so the least does");
+            prop_assert!(added(least) <= added(&found));
+        }
+    }
+}
+
+/// The problems as the library wants them, in steps of `d`.
+fn ask_the_integer_solver(problems: &[Vec<Part>], d: Mass) -> Vec<Option<Vec<i64>>> {
+    let share = |percent: Percent| percent.0 as f64 / Percent::HUNDRED.0 as f64;
+    let list: Vec<_> = (problems.iter())
+        .map(|parts| {
+            serde_json::json!({
+                "held": parts.iter().map(|p| p.held.ng() / d.ng()).collect::<Vec<_>>(),
+                "low": parts.iter().map(|p| share(p.low)).collect::<Vec<_>>(),
+                "high": parts.iter().map(|p| share(p.high)).collect::<Vec<_>>(),
+                "most": 100_000,
+            })
+        })
+        .collect();
+    let mut child = std::process::Command::new("python3")
+        .arg(concat!(
+            env!("CARGO_MANIFEST_DIR"),
+            "/tests/published/remedy/steps.py"
+        ))
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .expect("python3 is needed: apt install python3");
+    let mut input = child.stdin.take().unwrap();
+    serde_json::to_writer(&mut input, &list).unwrap();
+    drop(input);
+    let out = child.wait_with_output().unwrap();
+    assert!(
+        out.status.success(),
+        "scipy is needed: pip install scipy (.ci/test does)"
+    );
+    serde_json::from_slice(&out.stdout).unwrap()
+}
+
+/// Held weights are whole steps here, so that a step may matter: 0.5 g of a batch of about 200 g.
+#[test]
+fn the_least_in_whole_steps_is_what_the_integer_solver_finds() {
+    let d = Mass::from_mg(500);
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut problems: Vec<Vec<Part>> = Vec::new();
+    while problems.len() < 400 {
+        let mut parts = parts().new_tree(&mut runner).unwrap().current();
+        for part in &mut parts {
+            part.held = part.held.round_to(d);
+        }
+        problems.push(parts);
+    }
+    let (mut equal, mut dearer_than_free, mut none) = (0, 0, 0);
+    for (parts, theirs) in problems.iter().zip(ask_the_integer_solver(&problems, d)) {
+        let held = parts.iter().fold(Mass::ZERO, |sum, p| sum + p.held);
+        // Proved in integers: the solver's floats allow a little more.
+        let theirs = theirs.map(|add| add.into_iter().map(|n| d * n).collect::<Vec<Mass>>());
+        let theirs = theirs.filter(|add| {
+            let batch = held + add.iter().fold(Mass::ZERO, |sum, &a| sum + a);
+            parts
+                .iter()
+                .zip(add)
+                .all(|(p, &a)| p.inside(p.held + a, batch))
+        });
+        let ours = remedy(Way::LeastAdded, parts, d);
+        match (ours, theirs) {
+            (Some(ours), Some(theirs)) => {
+                let theirs = theirs.iter().fold(Mass::ZERO, |sum, &a| sum + a);
+                assert_eq!(added(&ours), theirs, "{parts:?}");
+                equal += 1;
+                // The continuous answer, rounded up, would have been wrong here.
+                let free = least_total(parts).unwrap() - held;
+                dearer_than_free += u32::from(added(&ours) > free.ceil_to(d));
+            }
+            (None, Some(theirs)) => panic!("the library finds {theirs:?} for {parts:?}"),
+            (Some(_), None) | (None, None) => none += 1,
+        }
+    }
+    assert!(equal > 350 && none < 20, "{equal} equal, {none} without");
+    assert!(
+        dearer_than_free > 20,
+        "whole steps mattered in {dearer_than_free} cases only"
+    );
+}
+
+/// Worked by hand: 100 g of 90 + 10, and 12 g poured of the second, limits 9 to 11 %. Kept it would be
+/// 11.76 %. 12 / 0.11 = 109.09 g is the least batch; in proportion it is 120 g.
+#[test]
+fn an_over_pour_worked_by_hand() {
+    let part = |held, share: i64, low: i64, high: i64| Part {
+        held: Mass::from_g(held),
+        share: Percent(share * 1_000_000_000),
+        low: Percent(low * 1_000_000_000),
+        high: Percent(high * 1_000_000_000),
+    };
+    let parts = [part(90, 90, 89, 91), part(12, 10, 9, 11)];
+    assert_eq!(remedy(Way::Keep, &parts, D), None);
+    let most = remedy(Way::InProportion, &parts, D).unwrap();
+    assert_eq!(most.add, [Mass::from_g(18), Mass::ZERO]);
+    assert_eq!(
+        (most.batch, most.jars(Mass::from_g(50))),
+        (Mass::from_g(120), 2)
+    );
+    let least = remedy(Way::LeastAdded, &parts, D).unwrap();
+    assert_eq!(least.add, [Mass::from_mg(7_100), Mass::ZERO]);
+}
+
+/// The README shows what the command prints for a recorded over-pour that was kept.
+#[test]
+fn the_readme_shows_what_the_command_prints() {
+    let dir = tempfile::tempdir().unwrap();
+    let log = dir.path().join("b.csv");
+    let bismar = || {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bismar"));
+        command
+            .env("HOME", dir.path())
+            .env_remove("XDG_CONFIG_HOME");
+        command
+    };
+    let captures = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/captures");
+    let played = bismar()
+        .args(["replay", &format!("{captures}/over_pour_kept.capture")])
+        .args(["--formula", &format!("{captures}/two_beakers.toml")])
+        .args(["--batch", "100g", "--log"])
+        .arg(&log)
+        .output()
+        .unwrap();
+    assert!(played.status.success(), "{played:?}");
+    let shown = bismar().arg("remedy").arg(&log).output().unwrap();
+    assert!(shown.status.success(), "{shown:?}");
+    let shown = String::from_utf8(shown.stdout).unwrap();
+    assert!(include_str!("../../README.md").contains(&shown), "{shown}");
+}

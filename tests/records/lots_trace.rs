@@ -1,0 +1,701 @@
+//! Lots, tracing and the record of a batch read from its log: against a graph library, against the
+//! real binary, and on logs with corrections and damage.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+use std::process::{Command, Output};
+
+use bismar::batch::log::LogFile;
+use bismar::batch::record::{self, Record};
+use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::lots::trace::{Use, Uses};
+use bismar::lots::{Lot, Refusal, uses_of};
+use bismar::mass::Mass;
+use bismar::scale::Moment;
+use bismar::weighing::event::{Draft, RowKind, Verdict};
+use jiff::Timestamp;
+use jiff::civil::date;
+use petgraph::graphmap::DiGraphMap;
+use petgraph::visit::Bfs;
+use proptest::prelude::*;
+
+/// An invented blend, in parts of an invented batch.
+const BLEND: &str = r#"[formula]
+name = "Saltmarsh scent blend"
+version = "1.0"
+[[phase]]
+name = "Oils"
+[[phase.ingredient]]
+name = "Lavender oil"
+inci = "Lavandula Angustifolia Oil"
+percent = 60.0
+[[phase.ingredient]]
+name = "Sweet orange oil"
+inci = "Citrus Aurantium Dulcis Peel Oil"
+percent = 40.0
+"#;
+
+const GLASSWORT: &str = include_str!("../../config/formulas/glasswort-bath-soak.toml");
+
+fn draft(kind: RowKind) -> Draft {
+    plain_draft(kind, String::new(), 1, Moment(0))
+}
+
+fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
+    Draft {
+        step,
+        phase: "Dry phase".into(),
+        ingredient: ingredient.into(),
+        lot: lot.into(),
+        vessel: "beaker".into(),
+        target: Some(Mass::from_mg(net_mg - 20)),
+        net: Some(Mass::from_mg(net_mg)),
+        verdict: Some(Verdict::Inside),
+        scale: "bench".into(),
+        readability: Mass::from_mg(10),
+        ..draft(RowKind::Weighed)
+    }
+}
+
+/// Writes a log as the daemon does; minutes tell the rows apart.
+fn write_log(dir: &Path, batch: &str, drafts: &[Draft]) -> std::path::PathBuf {
+    write_log_of(GLASSWORT, dir, batch, drafts)
+}
+
+fn write_log_of(formula: &str, dir: &Path, batch: &str, drafts: &[Draft]) -> std::path::PathBuf {
+    let start: Timestamp = "2026-09-01T09:00:00Z".parse().unwrap();
+    let path = dir.join(format!("{batch}.csv"));
+    let mut log = LogFile::create(dir, batch, "Glasswort bath soak 1.0").unwrap();
+    let opening = Opening {
+        text: formula.into(),
+        batch: Mass::from_g(360),
+        jars: (formula == GLASSWORT).then_some((6, Mass::from_g(60))),
+    };
+    let opened = opening_drafts(&opening, "Glasswort bath soak 1.0", 1, Moment(0)).unwrap();
+    for (minute, draft) in opened.iter().chain(drafts).enumerate() {
+        let at = start + jiff::SignedDuration::from_mins(minute as i64);
+        log.append(draft, at).unwrap();
+    }
+    path
+}
+
+fn bismar(home: &Path, args: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_bismar"))
+        .args(args)
+        .env("HOME", home)
+        .env("COLUMNS", "100")
+        .env_remove("XDG_CONFIG_HOME")
+        .env_remove("XDG_DATA_HOME")
+        .env("XDG_RUNTIME_DIR", home)
+        .output()
+        .unwrap()
+}
+
+fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&[&output.stdout[..], &output.stderr[..]].concat()).into_owned()
+}
+
+fn read(path: &Path) -> Record {
+    record::read(path).unwrap()
+}
+
+#[test]
+fn a_record_holds_what_stands_after_corrections_residue_and_withdrawals() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut fixed = weighed(1, "", "", 180_000);
+    fixed.note = "corrects seq 3: the beaker was read wrong".into();
+    fixed.step = 0;
+    fixed.target = None;
+    let mut withdrawn = draft(RowKind::Weighed);
+    withdrawn.note = "corrects seq 4".into();
+    let mut residue = draft(RowKind::Residue);
+    residue.step = 1;
+    residue.net = Some(Mass::from_mg(1_500));
+    residue.readability = Mass::from_mg(10);
+    let path = write_log(
+        dir.path(),
+        "soak-1",
+        &[
+            weighed(1, "Coarse sea salt", "S-12", 200_000),
+            weighed(2, "Oat flour", "O-3", 72_000),
+            fixed,
+            withdrawn,
+            residue,
+            draft(RowKind::Closed),
+        ],
+    );
+    let record = read(&path);
+    assert!(record.is_proved() && record.closed.is_some());
+    assert_eq!(record.rows, 8);
+    assert_eq!(record.size(), Some(Mass::from_g(360)));
+    assert_eq!(record.read_formula().unwrap().unwrap().version, "1.0");
+    let salt = &record.steps[&1];
+    assert_eq!((salt.seq, salt.earlier.as_slice()), (5, &[3][..]));
+    assert_eq!(
+        (salt.ingredient.as_str(), salt.lot.as_str()),
+        ("Coarse sea salt", "S-12")
+    );
+    assert_eq!(salt.deviation.unwrap().to_string(), "-19.98");
+    assert_eq!(record.delivered(1).unwrap().to_string(), "178.50");
+    assert_eq!(record.steps[&2].net, None, "withdrawn");
+    assert_eq!(record.total(), Mass::from_mg(178_500));
+    let lots: Vec<String> = uses_of(&record).map(|used| used.lot).collect();
+    assert_eq!(lots, ["S-12"], "a withdrawn weight reached nothing");
+}
+
+#[test]
+fn a_record_of_a_changed_log_says_so_and_stops_before_the_change() {
+    let dir = tempfile::tempdir().unwrap();
+    let rows = [
+        weighed(1, "Coarse sea salt", "S-12", 200_000),
+        weighed(2, "Oat flour", "O-3", 72_000),
+    ];
+    let path = write_log(dir.path(), "soak-1", &rows);
+    let text = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, text.replace("72.00", "71.00")).unwrap();
+    let record = read(&path);
+    assert_eq!(record.steps.len(), 1);
+    assert_eq!(record.fault.as_ref().unwrap().line, 5);
+    std::fs::write(&path, &text[..text.len() - 9]).unwrap();
+    let torn = read(&path);
+    assert!(!torn.is_proved() && torn.steps.len() == 1);
+}
+
+#[test]
+fn lots_read_back_as_written_and_faults_have_their_place() {
+    let text = "[[lot]]\nname = \"S-12\"\ningredient = \"Coarse sea salt\"\nbest_before = 2026-09-30\n\
+                amount = \"5 kg\"\n";
+    let lots = Lot::parse_all(text, "lots.toml").unwrap();
+    assert_eq!(lots[0].amount, Some(Mass::from_g(5000)));
+    assert_eq!(lots[0].best_before, Some(date(2026, 9, 30)));
+    let again = Lot::parse_all(&lots[0].to_toml(), "lots.toml").unwrap();
+    assert_eq!(
+        Lot {
+            place: lots[0].place,
+            ..again[0].clone()
+        },
+        lots[0]
+    );
+
+    let wrong = [
+        (
+            "best_before = 2026-09-30",
+            "best_before = \"2026-02-30\"",
+            "lots.toml:4:15: ",
+        ),
+        (
+            "best_before = 2026-09-30",
+            "best_before = 2026-09-30T10:00:00Z",
+            "lots.toml:4:15: ",
+        ),
+        ("5 kg", "5", "lots.toml:5:10: "),
+        (
+            "amount",
+            "ammount",
+            "lots.toml:5:1: A lot has no key \"ammount\"",
+        ),
+        (
+            "ingredient = \"Coarse sea salt\"\n",
+            "",
+            "lots.toml:1:1: The lot has no \"ingredient\"",
+        ),
+    ];
+    for (from, to, expected) in wrong {
+        let broken = text.replacen(from, to, 1);
+        let problems = Lot::parse_all(&broken, "lots.toml")
+            .unwrap_err()
+            .to_string();
+        assert!(problems.starts_with(expected), "{to}: {problems}");
+    }
+    let doubled = Lot::parse_all(&text.repeat(2), "lots.toml")
+        .unwrap_err()
+        .to_string();
+    assert!(
+        doubled.starts_with("lots.toml:6:1: lot \"S-12\""),
+        "{doubled}"
+    );
+}
+
+/// The day of `best_before` is still good: common practice, no source.
+#[test]
+fn an_expired_an_empty_and_a_foreign_lot_are_refused() {
+    let lot = Lot::parse_all(
+        "[[lot]]\nname=\"S-12\"\ningredient=\"Salt\"\nbest_before=2026-09-30\namount=\"500 g\"",
+        "",
+    )
+    .unwrap()
+    .remove(0);
+    let good = date(2026, 9, 30);
+    let need = Mass::from_g(100);
+    let left = |g| Some(Mass::from_g(g));
+    assert_eq!(lot.allows("Salt", need, left(100), good), Ok(()));
+    assert_eq!(lot.allows("Salt", need, None, good), Ok(()));
+    let refused = |ingredient, left, day| lot.allows(ingredient, need, left, day).unwrap_err();
+    assert!(matches!(
+        refused("Oil", left(100), good),
+        Refusal::OtherIngredient { .. }
+    ));
+    assert!(matches!(
+        refused("Salt", left(100), date(2026, 10, 1)),
+        Refusal::Expired { .. }
+    ));
+    assert!(matches!(
+        refused("Salt", left(0), good),
+        Refusal::Empty { .. }
+    ));
+    assert!(matches!(
+        refused("Salt", left(99), good),
+        Refusal::TooLittle { .. }
+    ));
+}
+
+fn use_of(batch: &str, lot: &str) -> Use {
+    Use {
+        batch: batch.into(),
+        step: 1,
+        ingredient: "x".into(),
+        lot: lot.into(),
+        net: Mass::from_g(1),
+        residue: Mass::ZERO,
+    }
+}
+
+proptest! {
+    /// Against petgraph's breadth-first search: names 0 to 11 are batches, and lots where another
+    /// batch took from them; cycles happen.
+    #[test]
+    fn a_trace_reaches_what_a_graph_library_reaches(
+        edges in proptest::collection::vec((0u32..12, 0u32..20), 0..40),
+        from in 0u32..20,
+    ) {
+        let uses: Vec<Use> = edges
+            .iter()
+            .map(|(batch, lot)| use_of(&batch.to_string(), &lot.to_string()))
+            .collect();
+        let ours = Uses::new(&uses);
+        for forward in [true, false] {
+            let mut graph = DiGraphMap::<u32, ()>::new();
+            graph.add_node(from);
+            for (batch, lot) in &edges {
+                let (a, b) = if forward { (*lot, *batch) } else { (*batch, *lot) };
+                graph.add_edge(a, b, ());
+            }
+            let mut search = Bfs::new(&graph, from);
+            let mut reached = BTreeSet::new();
+            while let Some(node) = search.next(&graph) {
+                reached.insert(node.to_string());
+            }
+            let found = if forward { ours.forward(&from.to_string()) } else { ours.backward(&from.to_string()) };
+            let end = |r: &bismar::lots::trace::Reached<'_>| if forward { r.used.batch.clone() } else { r.used.lot.clone() };
+            let mut mine: BTreeSet<String> = found.iter().map(end).collect();
+            mine.insert(from.to_string());
+            prop_assert_eq!(mine, reached);
+            let all = uses.iter().filter(|used| {
+                let key = if forward { &used.lot } else { &used.batch };
+                key == &from.to_string() || found.iter().any(|r| &end(r) == key)
+            });
+            prop_assert_eq!(found.len(), all.count(), "every use once");
+        }
+    }
+}
+
+proptest! {
+    /// The batches that one ingredient's lot reached, against petgraph: the lot's own edges are
+    /// those of the ingredient, all others stay.
+    #[test]
+    fn one_ingredients_lot_reaches_what_a_graph_library_reaches(
+        edges in proptest::collection::vec((0u32..12, 0u32..20, 0u32..3), 0..40),
+        from in 12u32..20,
+        chosen in 0u32..3,
+    ) {
+        let uses: Vec<Use> = edges
+            .iter()
+            .map(|(batch, lot, ingredient)| Use {
+                ingredient: ingredient.to_string(),
+                ..use_of(&batch.to_string(), &lot.to_string())
+            })
+            .collect();
+        let mut graph = DiGraphMap::<u32, ()>::new();
+        graph.add_node(from);
+        for (batch, lot, _) in edges.iter().filter(|e| e.1 != from || e.2 == chosen) {
+            graph.add_edge(*lot, *batch, ());
+        }
+        let mut search = Bfs::new(&graph, from);
+        let mut reached = BTreeSet::new();
+        while let Some(node) = search.next(&graph) {
+            reached.insert(node.to_string());
+        }
+        let ours = Uses::new(&uses);
+        let found = ours.forward_of(&from.to_string(), &chosen.to_string());
+        let mut mine: BTreeSet<String> = found.iter().map(|r| r.used.batch.clone()).collect();
+        mine.insert(from.to_string());
+        prop_assert_eq!(mine, reached);
+    }
+
+    /// The jars' numbers read back from their short form are the jars.
+    #[test]
+    fn the_short_form_of_jars_names_each_jar_once(
+        jars in proptest::collection::btree_set(1usize..40, 0..30),
+    ) {
+        let words = bismar::lots::jars::in_words(&jars);
+        let mut read = Vec::new();
+        for part in words.split(", ").filter(|part| !part.is_empty()) {
+            let (first, last) = part.split_once('-').unwrap_or((part, part));
+            read.extend(first.parse::<usize>().unwrap()..=last.parse().unwrap());
+        }
+        prop_assert_eq!(read, Vec::from_iter(jars));
+    }
+}
+
+/// The workshop of the README's tour.
+fn workshop(home: &Path) {
+    let logs = home.join(".local/share/bismar/logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    let blend = [
+        weighed(1, "Lavender oil", "L-4", 18_000),
+        weighed(2, "Sweet orange oil", "C-8", 12_000),
+        draft(RowKind::Closed),
+    ];
+    write_log_of(BLEND, &logs, "scent-blend-1", &blend);
+    for (name, salt, lot) in [("soak-1", 266_400, "S-12"), ("soak-2", 266_410, "S-13")] {
+        let rows = [
+            weighed(1, "Coarse sea salt", lot, salt),
+            weighed(2, "Oat flour", "O-3", 72_000),
+            weighed(3, "Sunflower oil", "F-9", 14_400),
+            weighed(4, "Essential oil blend", "scent-blend-1", 3_600),
+            draft(RowKind::Closed),
+        ];
+        // Of the first batch the jars were weighed as well.
+        let jars = (1..=6)
+            .map(|jar| filled(jar, 59_400))
+            .filter(|_| name == "soak-1");
+        let rows: Vec<Draft> = rows.into_iter().chain(jars).collect();
+        write_log(&logs, name, &rows);
+    }
+}
+
+/// Every `$ bismar` line of the tour, with what it prints.
+#[test]
+fn the_readme_shows_what_the_commands_print() {
+    let home = tempfile::tempdir().unwrap();
+    workshop(home.path());
+    let readme = include_str!("../../README.md");
+    let part = readme
+        .split("## Lots, tracing and the label")
+        .nth(1)
+        .unwrap();
+    let block = part
+        .split("```text\n")
+        .nth(1)
+        .unwrap()
+        .split("```")
+        .next()
+        .unwrap();
+    let mut printed = String::new();
+    for command in block
+        .lines()
+        .filter_map(|line| line.strip_prefix("$ bismar "))
+    {
+        let bin = Path::new(env!("CARGO_BIN_EXE_bismar")).parent().unwrap();
+        let output = Command::new("bash")
+            .arg("-c")
+            .arg(format!("PATH={}:$PATH; bismar {command}", bin.display()))
+            .env("HOME", home.path())
+            .env_remove("XDG_CONFIG_HOME")
+            .env_remove("XDG_DATA_HOME")
+            .output()
+            .unwrap();
+        let output = said(&output);
+        let output = output.replace(&home.path().display().to_string(), "~");
+        printed.push_str(&format!("$ bismar {command}\n{}\n", output.trim_end()));
+    }
+    if let Some(file) = std::env::var_os("BISMAR_WRITE_TOUR") {
+        std::fs::write(file, &printed).unwrap();
+    }
+    assert_eq!(block, printed);
+}
+
+#[test]
+fn an_unknown_name_and_a_broken_list_of_lots_are_told() {
+    let home = tempfile::tempdir().unwrap();
+    workshop(home.path());
+    let unknown = bismar(home.path(), &["trace", "nowhere"]);
+    assert_eq!(unknown.status.code(), Some(1));
+    assert!(said(&unknown).contains("no batch is named nowhere"));
+    let list = home.path().join("lots.toml");
+    std::fs::write(&list, "[[lot]]\nname = 5\n").unwrap();
+    let broken = bismar(home.path(), &["lots", "--lots", list.to_str().unwrap()]);
+    assert_eq!(broken.status.code(), Some(4));
+    assert!(
+        said(&broken).contains("lots.toml:2:8:"),
+        "{}",
+        said(&broken)
+    );
+}
+
+#[test]
+fn a_lot_is_never_added_twice() {
+    let home = tempfile::tempdir().unwrap();
+    let add = [
+        "lots",
+        "add",
+        "S \"1\"",
+        "--ingredient",
+        "Salt",
+        "--amount",
+        "5kg",
+    ];
+    assert_eq!(bismar(home.path(), &add).status.code(), Some(0));
+    let file = home.path().join(".config/bismar/lots.toml");
+    let before = std::fs::read(&file).unwrap();
+    assert_eq!(bismar(home.path(), &add).status.code(), Some(4));
+    assert_eq!(std::fs::read(&file).unwrap(), before);
+}
+
+// ---- jars and residues ---------------------------------------------------------------------------
+
+fn filled(jar: usize, net_mg: i64) -> Draft {
+    Draft {
+        step: jar,
+        phase: "Filling".into(),
+        ingredient: "Glasswort bath soak".into(),
+        vessel: "jar".into(),
+        net: Some(Mass::from_mg(net_mg)),
+        readability: Mass::from_mg(10),
+        ..draft(RowKind::Filled)
+    }
+}
+
+/// Rows of the kind `kind` that correct row `seq`; without a weight they withdraw it.
+fn correcting(seq: u64, net_mg: Option<i64>) -> Draft {
+    Draft {
+        net: net_mg.map(Mass::from_mg),
+        readability: Mass::from_mg(10),
+        note: format!("corrects seq {seq}: by hand"),
+        ..draft(RowKind::Filled)
+    }
+}
+
+/// The rows of one batch after the two that open it: a weighing of 18 g of L-4, then `filling`.
+fn batch_with(dir: &Path, filling: &[Draft]) {
+    let mut rows = vec![
+        weighed(1, "Coarse sea salt", "L-4", 18_000),
+        draft(RowKind::Closed),
+    ];
+    rows.extend_from_slice(filling);
+    write_log(dir, "soak-9", &rows);
+}
+
+#[test]
+fn a_trace_names_the_jars_that_stand() {
+    let cases: [(&str, &str, Vec<Draft>); 7] = [
+        ("6 planned", "batch:", vec![]),
+        (
+            "jars 1-3",
+            "batch and 3 filled jars:",
+            (1..=3).map(|n| filled(n, 60_000)).collect(),
+        ),
+        (
+            "jars 1-2, 4, 6-8",
+            "batch and 6 filled jars:",
+            [1, 2, 4, 6, 7, 8].map(|n| filled(n, 60_000)).to_vec(),
+        ),
+        (
+            "jar 2",
+            "batch and 1 filled jar:",
+            // Row 5 is the first jar.
+            vec![filled(1, 60_000), filled(2, 60_000), correcting(5, None)],
+        ),
+        (
+            "jars 1-2",
+            "batch and 2 filled jars:",
+            vec![
+                filled(1, 60_000),
+                filled(2, 6_000),
+                correcting(6, Some(60_000)),
+            ],
+        ),
+        (
+            "all withdrawn",
+            "batch:",
+            // The correction of a correction, which is row 6.
+            vec![
+                filled(1, 60_000),
+                correcting(5, Some(59_000)),
+                correcting(6, None),
+            ],
+        ),
+        (
+            "jar 1",
+            "batch and 1 filled jar:",
+            vec![filled(1, 60_000), correcting(5, None), filled(1, 61_000)],
+        ),
+    ];
+    for (jars, head, filling) in cases {
+        let home = tempfile::tempdir().unwrap();
+        let logs = home.path().join(".local/share/bismar/logs");
+        std::fs::create_dir_all(&logs).unwrap();
+        batch_with(&logs, &filling);
+        let traced = said(&bismar(home.path(), &["trace", "L-4"]));
+        let lines: Vec<&str> = traced.lines().collect();
+        assert_eq!(lines[0], format!("L-4 reached 1 {head}"), "{jars}");
+        assert!(
+            lines[2].ends_with(&format!("  18.00  {jars}")),
+            "{jars}: {traced}"
+        );
+    }
+}
+
+#[test]
+fn a_trace_of_a_batch_tells_what_was_weighed_without_a_lot() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    let oils = [
+        weighed(1, "Lavender oil", "L-4", 18_000),
+        weighed(2, "Sweet orange oil", "", 12_000),
+    ];
+    write_log_of(BLEND, &logs, "blend-1", &oils);
+    let rows = [
+        weighed(1, "Coarse sea salt", "", 266_400),
+        weighed(4, "Essential oil blend", "blend-1", 3_600),
+    ];
+    write_log(&logs, "soak-1", &rows);
+    let traced = said(&bismar(home.path(), &["trace", "soak-1"]));
+    let last: Vec<&str> = traced.lines().rev().take(2).collect();
+    assert_eq!(
+        last,
+        [
+            "Weighed in soak-1 without a lot: Coarse sea salt (266.40 g, step 1).",
+            "Weighed in blend-1 without a lot: Sweet orange oil (12.00 g, step 2).",
+        ],
+        "{traced}"
+    );
+    let named = [weighed(1, "Coarse sea salt", "S-12", 266_400)];
+    write_log(&logs, "soak-2", &named);
+    let traced = said(&bismar(home.path(), &["trace", "soak-2"]));
+    assert!(!traced.contains("without a lot"), "{traced}");
+}
+
+#[test]
+fn a_trace_tells_what_stayed_in_the_vessel_from_what_was_taken() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    let residue = Draft {
+        step: 1,
+        ingredient: "Coarse sea salt".into(),
+        net: Some(Mass::from_mg(350)),
+        readability: Mass::from_mg(10),
+        ..draft(RowKind::Residue)
+    };
+    // The top-up is a step of its own, later in the same batch: 0.35 g more of the same lot.
+    let rows = [
+        weighed(1, "Coarse sea salt", "L-4", 18_000),
+        residue,
+        weighed(2, "Coarse sea salt", "L-4", 350),
+    ];
+    let path = write_log(&logs, "soak-9", &rows);
+    let uses: Vec<Use> = uses_of(&read(&path)).collect();
+    let taken: Mass = uses.iter().map(|used| used.net).sum();
+    let reached: Mass = uses.iter().map(|used| used.net - used.residue).sum();
+    assert_eq!((taken, reached), (Mass::from_mg(18_350), Mass::from_g(18)));
+    let traced = said(&bismar(home.path(), &["trace", "L-4"]));
+    let lines: Vec<&str> = traced.lines().collect();
+    assert!(
+        lines[1].ends_with("net g  jars       reached it g"),
+        "{traced}"
+    );
+    assert!(
+        lines[2].ends_with("18.00  6 planned         17.65"),
+        "{traced}"
+    );
+    assert!(lines[3].ends_with("0.35  6 planned"), "{traced}");
+    let lot = [
+        "lots",
+        "add",
+        "L-4",
+        "--ingredient",
+        "Coarse sea salt",
+        "--amount",
+        "20g",
+    ];
+    assert_eq!(bismar(home.path(), &lot).status.code(), Some(0));
+    let lots = said(&bismar(home.path(), &["lots"]));
+    assert!(
+        lots.contains("1.65"),
+        "what stayed in the vessel is gone too: {lots}"
+    );
+}
+
+#[test]
+fn a_name_of_two_ingredients_lots_is_told_and_one_can_be_chosen() {
+    let home = tempfile::tempdir().unwrap();
+    let logs = home.path().join(".local/share/bismar/logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    for (batch, ingredient) in [("soak-1", "Oat flour"), ("soak-2", "Coarse sea salt")] {
+        write_log(&logs, batch, &[weighed(1, ingredient, "A", 18_000)]);
+    }
+    // What took from soak-1 is reached under any ingredient's name.
+    write_log(
+        &logs,
+        "soak-3",
+        &[weighed(1, "Half-made soak", "soak-1", 5_000)],
+    );
+    let trace = |more: &[&str]| {
+        let args: Vec<&str> = [&["trace", "A"], more].concat();
+        let output = bismar(home.path(), &args);
+        (output.status.code(), said(&output))
+    };
+    let (_, both) = trace(&[]);
+    assert!(both.contains("A reached 3 batches:"), "{both}");
+    assert!(
+        both.contains("A was named as the lot of 2 ingredients (Coarse sea salt, Oat flour); --ingredient NAME"),
+        "{both}"
+    );
+    let (_, oats) = trace(&["--ingredient", "Oat flour"]);
+    assert!(
+        oats.contains("A reached 2 batches:") && oats.contains("soak-3"),
+        "{oats}"
+    );
+    assert!(
+        !oats.contains("soak-2") && !oats.contains("was named"),
+        "{oats}"
+    );
+    let (code, none) = trace(&["--ingredient", "Oats"]);
+    assert_eq!(code, Some(1));
+    assert!(
+        none.contains("it was named for Coarse sea salt, Oat flour"),
+        "{none}"
+    );
+}
+
+/// More logs than one thread is given, some damaged: the same records in the same order as one after
+/// another, and each damage is said.
+#[test]
+fn a_folder_read_by_several_threads_is_the_folder_read_by_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let paths: Vec<_> = (0..150)
+        .map(|n| {
+            let lot = format!("L-{}", n % 7);
+            let rows = [weighed(1, "Coarse sea salt", &lot, 18_000 + n)];
+            let path = write_log(dir.path(), &format!("soak-{n:03}"), &rows);
+            if n % 50 == 3 {
+                let text = std::fs::read_to_string(&path).unwrap();
+                std::fs::write(&path, text.replace(",18.", ",19.")).unwrap();
+            }
+            path
+        })
+        .collect();
+    let alone: Vec<Record> = paths.iter().map(|path| read(path)).collect();
+    assert_eq!(alone.iter().filter(|record| !record.is_proved()).count(), 3);
+    for threads in [0, 1, 4] {
+        let together = bismar::batch::folder::read_each(&paths, threads, |record| record);
+        let together: Vec<Record> = together.into_iter().map(Result::unwrap).collect();
+        assert_eq!(together, alone);
+    }
+    let home = tempfile::tempdir().unwrap();
+    let logs = dir.path().to_str().unwrap();
+    let traced = said(&bismar(home.path(), &["trace", "L-1", "--logs", logs]));
+    assert_eq!(traced.matches("warning: ").count(), 3, "{traced}");
+}

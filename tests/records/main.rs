@@ -1,0 +1,11 @@
+//! What is written: the batch log, its faults, kills, and all that is read back out of logs.
+
+#[path = "../bench_side/mod.rs"]
+mod bench_side;
+
+mod batch_faults;
+mod batch_log;
+mod kills;
+mod lots_trace;
+mod remedy_log;
+mod sheet;
