@@ -11,6 +11,7 @@
 //! The clock starts before the one write of a whole line to the pty, so that the write's own time
 //! counts, and stops when the line with the answer has been read.
 
+#[allow(dead_code, reason = "the tests use the rest")]
 #[path = "../bench_side/faults.rs"]
 mod faults;
 mod live;

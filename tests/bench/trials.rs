@@ -2,6 +2,8 @@
 //! often the first stop is over the window with the early cue and without it. What must hold is
 //! asserted in `tests/engine/truth.rs`; here it is printed. `BISMAR_BENCH_SECONDS` takes 100 steps a second.
 
+#[path = "../bench_side/mod.rs"]
+mod bench_side;
 #[path = "../engine/trials.rs"]
 mod trials;
 

@@ -50,7 +50,7 @@ fn main() {
     let port = free_port();
     let text = config(&person.path("scale"), "0.01 g");
     let text = format!("{text}[page]\non = true\nport = {port}\n");
-    person.file("home/.config/bismar/config.toml", &text);
+    person.configures(&text);
     person.file("soak.toml", FORMULA);
     let _daemon = Daemon::start(&person);
     let heard = readings(&person);

@@ -3,21 +3,24 @@
 
 pub mod desk;
 pub mod faults;
+pub mod logs;
 pub mod person;
+pub mod pty;
+pub mod python;
 pub mod rig;
 pub mod scale;
 pub mod script;
 pub mod served;
 
-use std::fs;
 use std::io::{BufRead as _, BufReader};
 use std::net::TcpListener;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+use bismar::config::{DtrMode, Parity, PortSelector, ScaleConfig};
 use bismar::daemon::client::Client;
 use bismar::daemon::event_line;
 use bismar::rehearsal::pty::PtyLine;
@@ -29,7 +32,8 @@ use serde_json::Value;
 /// Nothing takes longer than this, however slow the machine is.
 pub const LONGEST: Duration = Duration::from_secs(60);
 
-pub fn config(port: &std::path::Path, readability: &str) -> String {
+/// The configuration file of one scale and no outputs.
+pub fn config(port: &Path, readability: &str) -> String {
     format!(
         "[[scale]]\nname = \"bench\"\nport = \"{}\"\nlayout = \"sign-number-unit-16\"\n\
          readability = \"{readability}\"\n\
@@ -37,6 +41,36 @@ pub fn config(port: &std::path::Path, readability: &str) -> String {
          [cues]\ndesktop = false\nsound = false\n",
         port.display()
     )
+}
+
+/// The configuration of a scale as a value: what a file without further words gives.
+pub fn scale_config(name: &str, port: &Path, layout: &str) -> ScaleConfig {
+    ScaleConfig {
+        name: name.into(),
+        port: PortSelector::Path(port.to_owned()),
+        baud: 9600,
+        data_bits: 8,
+        parity: Parity::None,
+        stop_bits: 1,
+        dtr: DtrMode::Keep,
+        settle: 0.0,
+        layout: layout.into(),
+        pattern: None,
+        unit: None,
+        readability: None,
+        capacity: None,
+        repeatability: None,
+        poll: None,
+    }
+}
+
+/// A person at a bench: a pan on a pty, the usual configuration, and `formula` as `soak.toml`.
+pub fn bench(formula: &str) -> (Person, Pan) {
+    let person = Person::new();
+    let pan = Pan::start(person.path("scale"));
+    person.configures(&config(&person.path("scale"), "0.01 g"));
+    person.file("soak.toml", formula);
+    (person, pan)
 }
 
 /// A TCP port for the page. It lies below those that Linux hands out by itself (ip_local_port_range begins
@@ -139,31 +173,6 @@ pub fn events(person: &Person) -> impl Iterator<Item = Event> + use<> {
         let line: Value = serde_json::from_str(&line).expect("an event is JSON");
         event_line::read(&line, &["bench".to_owned()])
     })
-}
-
-/// The only log of the person.
-pub fn only_log(person: &Person) -> PathBuf {
-    let logs = fs::read_dir(person.path("home/.local/share/bismar/logs")).unwrap();
-    let mut logs: Vec<PathBuf> = logs
-        .map(|entry| entry.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|e| e == "csv"))
-        .collect();
-    assert_eq!(logs.len(), 1, "{logs:?}");
-    logs.remove(0)
-}
-
-/// `column` of the rows of `kind`, read by the csv crate.
-pub fn cells(log: &std::path::Path, kind: &str, column: &str) -> Vec<String> {
-    let mut reader = csv::Reader::from_path(log).unwrap();
-    let headers = reader.headers().unwrap().clone();
-    let index = |name: &str| headers.iter().position(|header| header == name).unwrap();
-    let (kinds, wanted) = (index("kind"), index(column));
-    // A late drop is a correction of its own; what is asked here is the first row of each step.
-    let note = index("note");
-    let rows = reader.records().map(Result::unwrap);
-    rows.filter(|row| &row[kinds] == kind && !row[note].starts_with("corrects seq"))
-        .map(|row| row[wanted].to_owned())
-        .collect()
 }
 
 /// A scale that shows what it is told, 25 lines a second.

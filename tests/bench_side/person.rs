@@ -70,21 +70,54 @@ impl Person {
 
     /// The real binary with a cleared environment, in the person's own folder.
     pub fn command<S: AsRef<std::ffi::OsStr>>(&self, args: &[S]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_bismar"));
+        let mut command = bismar(self.dir.path());
         command
             .args(args)
-            .env_clear()
             .env("HOME", self.path("home"))
-            .env("XDG_RUNTIME_DIR", self.path("run"))
-            .env("PATH", "/usr/bin:/bin")
-            .current_dir(self.dir.path())
-            .stdin(Stdio::null());
+            .env("XDG_RUNTIME_DIR", self.path("run"));
         command
+    }
+
+    /// Writes her configuration.
+    pub fn configures(&self, text: &str) {
+        self.file("home/.config/bismar/config.toml", text);
+    }
+
+    /// Begins 100 g of `soak.toml` at her daemon.
+    #[track_caller]
+    pub fn begins(&self) -> Said {
+        self.run(&["begin", "soak.toml", "--batch", "100g"])
+            .ended(0)
     }
 
     pub fn run<S: AsRef<std::ffi::OsStr>>(&self, args: &[S]) -> Said {
         Said::of(self.command(args).output().expect("the binary runs"))
     }
+}
+
+/// The real binary in `home`, with nothing of this machine's account.
+pub fn bismar(home: &Path) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_bismar"));
+    command
+        .env_clear()
+        .env("HOME", home)
+        .env("XDG_RUNTIME_DIR", home)
+        .env("PATH", "/usr/bin:/bin")
+        .current_dir(home)
+        .stdin(Stdio::null());
+    command
+}
+
+/// What `bismar` says in `home`.
+pub fn said(home: &Path, words: &[&str]) -> Said {
+    let output = bismar(home).args(words).output();
+    Said::of(output.expect("the binary runs"))
+}
+
+/// What `bismar` prints in `home`; it ends well.
+#[track_caller]
+pub fn prints(home: &Path, words: &[&str]) -> String {
+    said(home, words).ended(0).out
 }
 
 /// A file of the repository.

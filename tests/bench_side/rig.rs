@@ -14,9 +14,10 @@ use bismar::daemon::request::Request;
 use bismar::weighing::event::{Cue, Event};
 use serde_json::Value;
 
+use super::logs::only_log;
 use super::person::Person;
 use super::scale::{Hand, Scale};
-use super::{Daemon, LONGEST, config, only_log};
+use super::{Daemon, LONGEST, config};
 
 pub const FORMULA: &str = r#"
 [formula]
@@ -75,7 +76,7 @@ impl Rig {
         let person = Person::new();
         let scale = Scale::start(person.path("scale"));
         let text = configured(&person, config(&person.path("scale"), "0.01 g"));
-        person.file("home/.config/bismar/config.toml", &text);
+        person.configures(&text);
         person.file("soak.toml", formula);
         let mut command = person.command(&["daemon"]);
         around(&mut command);
@@ -90,8 +91,7 @@ impl Rig {
             said: Vec::new(),
             last: None,
         };
-        let begin = ["begin", "soak.toml", "--batch", "100g"];
-        rig.person.run(&begin).ended(0);
+        rig.person.begins();
         rig
     }
 

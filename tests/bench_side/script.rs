@@ -2,12 +2,14 @@
 
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::path::Path;
-use std::process::{Child, ChildStdin, Command, Stdio};
+use std::process::{Child, ChildStdin, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
+
+use super::python::python;
 
 /// One answer may be a dozen runs of a tool.
 const LONGEST: Duration = Duration::from_secs(240);
@@ -29,10 +31,7 @@ impl Script {
     /// `name` in the folder of the page's tests.
     pub fn start(name: &str, arguments: &[&str]) -> Script {
         let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-        // .ci/test sets it up, and puts it first on the path; a bench is run without that.
-        let own = root.join("target/test-python/bin/python3");
-        let python = if own.exists() { own } else { "python3".into() };
-        let mut child = Command::new(python)
+        let mut child = python()
             .arg(root.join("tests/page").join(name))
             .args(arguments)
             .stdin(Stdio::piped())

@@ -59,7 +59,7 @@ impl<S> Served<S> {
         let pan = start(person.path("scale"));
         let text = config(&person.path("scale"), "0.01 g");
         let text = format!("{text}[page]\non = true\nport = {port}\n{more}");
-        person.file("home/.config/bismar/config.toml", &text);
+        person.configures(&text);
         person.file("soak.toml", FORMULA);
         around(&person);
         let daemon = Daemon::start(&person);

@@ -17,6 +17,7 @@ use bismar::scale::Moment;
 use bismar::scale::capture::{CaptureReader, Record};
 use bismar::weighing::event::{Command as Word, RowKind};
 
+use crate::bench_side::Daemon;
 use crate::bench_side::person::{Person, Said, repository};
 
 const EXAMPLES: [&str; 3] = [
@@ -790,16 +791,6 @@ fn until(what: &str, mut look: impl FnMut() -> bool) {
     panic!("{what} never came");
 }
 
-/// A daemon of the person, stopped at the end.
-struct Daemon(std::process::Child);
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
 #[test]
 fn a_line_that_our_own_daemon_holds_is_said_to_be_held_by_it() {
     let person = Person::new();
@@ -809,8 +800,7 @@ fn a_line_that_our_own_daemon_holds_is_said_to_be_held_by_it() {
         scale.port()
     );
     person.file("home/.config/bismar/config.toml", &config);
-    let daemon = person.command(&["daemon"]).stderr(Stdio::null()).spawn();
-    let daemon = Daemon(daemon.unwrap());
+    let daemon = Daemon::start(&person);
     until("the open line", || {
         let said = person.run(&["status"]);
         said.code == Some(0) && said.out.contains("listening")

@@ -6,14 +6,14 @@ use std::process::{Command, Output, Stdio};
 
 use tempfile::TempDir;
 
+use crate::bench_side::logs::logs_in;
+use crate::bench_side::person;
+use crate::bench_side::python;
+
+/// What it makes without being told where goes below `home` too.
 fn bismar(home: &Path) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_bismar"));
-    command
-        .env("HOME", home)
-        .env_remove("XDG_CONFIG_HOME")
-        .env_remove("XDG_DATA_HOME")
-        .env_remove("DBUS_SESSION_BUS_ADDRESS")
-        .env("TMPDIR", home);
+    let mut command = person::bismar(home);
+    command.env("TMPDIR", home);
     command
 }
 
@@ -34,13 +34,9 @@ fn demo(folder: &Path, words: &[&str]) -> Output {
 }
 
 fn log_in(folder: &Path) -> PathBuf {
-    let entries = std::fs::read_dir(folder).unwrap().flatten();
-    let mut logs = entries
-        .map(|entry| entry.path())
-        .filter(|path| path.extension().is_some_and(|end| end == "csv"));
-    let log = logs.next().expect("a log");
-    assert_eq!(logs.next(), None, "one log");
-    log
+    let mut logs = logs_in(folder);
+    assert_eq!(logs.len(), 1, "{logs:?}");
+    logs.remove(0)
 }
 
 /// The rows by Python's csv module, without what belongs to the moment: batch, time and chain.
@@ -49,13 +45,7 @@ fn rows(log: &Path) -> String {
                   rows = list(csv.DictReader(open(sys.argv[1], newline='', encoding='utf-8'), strict=True))\n\
                   for row in rows:\n    for key in ('batch', 'at', 'chain'):\n        row[key] = bool(row[key])\n\
                   print(json.dumps(rows))";
-    let out = Command::new("python3")
-        .args(["-c", script])
-        .arg(log)
-        .output()
-        .expect("python3 is needed: apt install python3");
-    assert!(out.status.success(), "{}", text(&out.stderr));
-    text(&out.stdout)
+    python::asked(script, [log], b"")
 }
 
 #[track_caller]
@@ -139,7 +129,7 @@ fn on_a_terminal(home: &Path, words: &[&str]) -> String {
                   while True:\n    try:\n        part = os.read(here, 65536)\n    except OSError:\n        break\n    \
                   if not part:\n        break\n    sys.stdout.buffer.write(part)\n\
                   sys.exit(child.wait())";
-    let out = Command::new("python3")
+    let out = python::python()
         .args(["-c", script, env!("CARGO_BIN_EXE_bismar"), "demo"])
         .args(words)
         .env("HOME", home)

@@ -3,20 +3,21 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::Output;
 
-use bismar::batch::log::LogFile;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::lots::price::{Cost, Price};
 use bismar::lots::stock::{Made, Prices, Stock};
 use bismar::lots::trace::Use;
 use bismar::lots::{Lot, Refusal};
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind};
 use jiff::civil::date;
 use proptest::prelude::*;
 use rust_decimal::prelude::*;
+
+use crate::bench_side::logs::Begun;
+use crate::bench_side::logs::closed;
+use crate::bench_side::logs::weighed;
+use crate::bench_side::person::bismar;
 
 const BLEND: &str = "[formula]\nname = \"Dune blend\"\n[[phase]]\n[[phase.ingredient]]\n\
                      name = \"Lavender oil\"\nparts = 3\n[[phase.ingredient]]\nname = \"Orange oil\"\nparts = 1\n";
@@ -51,14 +52,7 @@ impl Bench {
     }
 
     fn run(&self, words: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_bismar"))
-            .args(words)
-            .env("HOME", self.home.path())
-            .env_remove("XDG_CONFIG_HOME")
-            .env_remove("XDG_DATA_HOME")
-            .current_dir(self.home.path())
-            .output()
-            .unwrap()
+        bismar(self.home.path()).args(words).output().unwrap()
     }
 
     /// The plan of a formula with the bench's files, and the exit code.
@@ -82,32 +76,20 @@ impl Bench {
     }
 
     /// A log as the daemon writes it; `weights` are ingredient, lot and milligrams.
-    fn batch(&self, name: &str, formula: &str, weights: &[(&str, &str, i64)], closed: bool) {
-        let at = "2026-05-01T09:00:00Z".parse().unwrap();
-        let mut log = LogFile::create(&self.path("logs"), name, "label").unwrap();
-        let opening = Opening {
-            text: formula.into(),
-            batch: weights.iter().map(|w| Mass::from_mg(w.2)).sum(),
+    fn batch(&self, name: &str, formula: &str, weights: &[(&str, &str, i64)], ended: bool) {
+        let begun = Begun {
+            formula,
+            label: "label",
+            size: weights.iter().map(|w| Mass::from_mg(w.2)).sum(),
             jars: None,
+            at: "2026-05-01T09:00:00Z",
         };
-        for draft in opening_drafts(&opening, "label", 1, Moment(0)).unwrap() {
-            log.append(&draft, at).unwrap();
-        }
-        for (i, (ingredient, lot, mg)) in weights.iter().enumerate() {
-            let draft = Draft {
-                step: i + 1,
-                ingredient: (*ingredient).into(),
-                lot: (*lot).into(),
-                net: Some(Mass::from_mg(*mg)),
-                readability: Mass::from_mg(10),
-                ..plain_draft(RowKind::Weighed, String::new(), 3, Moment(0))
-            };
-            log.append(&draft, at).unwrap();
-        }
-        if closed {
-            let end = plain_draft(RowKind::Closed, "complete".into(), 9, Moment(0));
-            log.append(&end, at).unwrap();
-        }
+        let rows = (1..).zip(weights);
+        let mut rows: Vec<_> = rows
+            .map(|(step, (what, lot, mg))| weighed(step, what, lot, *mg))
+            .collect();
+        rows.extend(ended.then(closed));
+        begun.written(&self.path("logs"), name, &rows);
     }
 }
 

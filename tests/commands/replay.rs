@@ -9,23 +9,17 @@ mod shape;
 mod story;
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::Output;
 
 use serde_json::Value;
 use shape::Shape;
 use story::Story;
 use tempfile::TempDir;
 
-const START: &str = "2026-01-01T09:00:00Z";
+use crate::bench_side::person::bismar;
+use crate::bench_side::python;
 
-fn bismar(home: &Path) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_bismar"));
-    command
-        .env("HOME", home)
-        .env_remove("XDG_CONFIG_HOME")
-        .env_remove("XDG_DATA_HOME");
-    command
-}
+const START: &str = "2026-01-01T09:00:00Z";
 
 fn text(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
@@ -76,7 +70,7 @@ impl Desk {
             env!("CARGO_MANIFEST_DIR"),
             "/tests/commands/replay/check.py"
         );
-        let out = Command::new("python3")
+        let out = python::python()
             .arg(script)
             .arg(self.path(&format!("{name}.csv")))
             .arg(self.path(&format!("{name}.jsonl")))

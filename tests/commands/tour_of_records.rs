@@ -2,7 +2,8 @@
 //! folder and must print what stands there. A line `...` stands for any number of lines.
 
 use std::path::Path;
-use std::process::Command;
+
+use crate::bench_side::person::bismar;
 
 const SECTION: &str = "## A season, its history and a batch sheet";
 const PLAN: &str = "## A plan before the batch";
@@ -46,14 +47,7 @@ fn words(command: &str) -> Vec<String> {
 fn run(home: &Path, command: &str) -> String {
     let words = words(command);
     assert_eq!(words[0], "bismar");
-    let out = Command::new(env!("CARGO_BIN_EXE_bismar"))
-        .env("HOME", home)
-        .env_remove("XDG_CONFIG_HOME")
-        .env_remove("XDG_DATA_HOME")
-        .current_dir(home)
-        .args(&words[1..])
-        .output()
-        .unwrap();
+    let out = bismar(home).args(&words[1..]).output().unwrap();
     let told = String::from_utf8_lossy(&out.stderr);
     // A plan ends with 1 where it says that something does not fit.
     let as_said = words[1] == "plan" && out.status.code() == Some(1) && told.is_empty();

@@ -15,10 +15,11 @@ use bismar::daemon::request::Request;
 use bismar::weighing::event::{Choice, CueKind};
 use buttons::Flood;
 
+use crate::bench_side::LONGEST;
 use crate::bench_side::desk::{Bus, Manner, Server, runtime};
 use crate::bench_side::faults;
+use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::rig::{FORMULA, Rig};
-use crate::bench_side::{LONGEST, cells, only_log};
 
 const HOLDS: &str =
     "the batch ends complete, no weight is off by more than its U, `status` says what is wrong";

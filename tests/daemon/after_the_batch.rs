@@ -8,8 +8,10 @@ use bismar::daemon::client::{self, Client};
 use bismar::daemon::request::Overweigh;
 use bismar::weighing::event::{Cue, CueKind, Event};
 
+use crate::bench_side::bench;
+use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::person::{Person, Said};
-use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, cells, config, events, only_log};
+use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, events};
 
 const FORMULA: &str = r#"
 [formula]
@@ -123,15 +125,6 @@ fn missing(cue: &Cue) -> f64 {
     cue.missing.map_or(0.0, |missing| missing.to_g_f64())
 }
 
-fn bench() -> (Person, Pan) {
-    let person = Person::new();
-    let pan = Pan::start(person.path("scale"));
-    let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
-    person.file("soak.toml", FORMULA);
-    (person, pan)
-}
-
 /// Weighs 120 g (two jars of 60 g) without a fault.
 fn weighed(person: &Person, pan: &Pan) {
     let watched = events(person);
@@ -145,7 +138,7 @@ fn weighed(person: &Person, pan: &Pan) {
 
 #[test]
 fn jars_are_filled_without_a_touch_over_a_killed_daemon_and_stand_in_the_sheet() {
-    let (person, pan) = bench();
+    let (person, pan) = bench(FORMULA);
     let daemon = Daemon::start(&person);
     let early = person.run(&["fill"]).ended(1);
     assert!(
@@ -234,12 +227,10 @@ fn jars_are_filled_without_a_touch_over_a_killed_daemon_and_stand_in_the_sheet()
 
 #[test]
 fn a_remedy_and_an_emptied_beaker_become_steps_over_a_killed_daemon() {
-    let (person, pan) = bench();
+    let (person, pan) = bench(FORMULA);
     let daemon = Daemon::start(&person);
     let watched = events(&person);
-    person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0);
+    person.begins();
     // 9 g too much of the glycerin, kept, and mixed in.
     let heard = follow(
         &person,
@@ -330,12 +321,10 @@ fn a_remedy_and_an_emptied_beaker_become_steps_over_a_killed_daemon() {
 
 #[test]
 fn a_batch_over_its_limit_is_closed_only_by_a_word() {
-    let (person, pan) = bench();
+    let (person, pan) = bench(FORMULA);
     let daemon = Daemon::start(&person);
     let watched = events(&person);
-    person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0);
+    person.begins();
     let heard = follow(
         &person,
         &pan,
@@ -392,7 +381,7 @@ fn a_batch_over_its_limit_is_closed_only_by_a_word() {
 /// What stayed in a beaker in three batches is weighed on top in the fourth, and the window moves with it.
 #[test]
 fn what_usually_stays_is_learned_and_weighed_on_top() {
-    let (person, pan) = bench();
+    let (person, pan) = bench(FORMULA);
     let daemon = Daemon::start(&person);
     let early = person
         .run(&["begin", "soak.toml", "--batch", "100g", "--overweigh"])
@@ -404,9 +393,7 @@ fn what_usually_stays_is_learned_and_weighed_on_top() {
     person.run(&["stop"]).ended(0);
     for stayed in [0.4, 0.6, 3.0] {
         let watched = events(&person);
-        person
-            .run(&["begin", "soak.toml", "--batch", "100g"])
-            .ended(0);
+        person.begins();
         follow(&person, &pan, watched, VESSEL, missing, |cue| {
             (cue.kind == CueKind::Mix).then(Vec::new)
         });

@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex, mpsc as std_mpsc};
 use std::time::Duration;
 
 use bismar::bench::{Progress, Refused, Status};
-use bismar::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig};
+use bismar::config::{Config, ScaleConfig};
 use bismar::daemon::client::{Client, ClientError};
 use bismar::daemon::request::{BeginRequest, Request, Size};
 use bismar::daemon::seams::{CueSink, Heart, LogAnswer, Opened, Opener, RowSink};
@@ -24,6 +24,8 @@ use tokio::sync::mpsc;
 
 use crate::bench_side::again;
 use crate::bench_side::faults;
+use crate::bench_side::pty::Pty;
+use crate::bench_side::scale_config;
 
 // ---- doubles -----------------------------------------------------------------------------------
 
@@ -402,40 +404,7 @@ fn read_json(stream: &mut BufReader<UnixStream>) -> Value {
 }
 
 fn scale(name: &str, path: &Path) -> ScaleConfig {
-    ScaleConfig {
-        name: name.into(),
-        port: PortSelector::Path(path.to_owned()),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: "number-unit".into(),
-        pattern: None,
-        unit: None,
-        readability: None,
-        capacity: None,
-        repeatability: None,
-        poll: None,
-    }
-}
-
-/// A pty: its master, its path, and a spare slave that keeps it alive.
-fn pty() -> (std::fs::File, PathBuf, std::fs::File) {
-    use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-    use std::os::unix::fs::OpenOptionsExt as _;
-    let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
-    grantpt(&master).unwrap();
-    unlockpt(&master).unwrap();
-    let path = ptsname(&master, Vec::new()).unwrap().into_string().unwrap();
-    let spare = std::fs::File::options()
-        .read(true)
-        .write(true)
-        .custom_flags(rustix::fs::OFlags::NOCTTY.bits() as i32)
-        .open(&path)
-        .unwrap();
-    (master.into(), path.into(), spare)
+    scale_config(name, path, "number-unit")
 }
 
 // ---- the socket's place ------------------------------------------------------------------------
@@ -859,7 +828,11 @@ fn who_comes_later_hears_what_holds_now() {
 
 #[test]
 fn a_line_of_the_scale_goes_to_cues_and_subscribers_and_readings_only_to_who_asked() {
-    let (mut master, path, _spare) = pty();
+    let Pty {
+        mut master,
+        path,
+        spare: _spare,
+    } = Pty::new();
     let config = Config {
         scales: vec![scale("bench", &path)],
         ..Config::default()
@@ -1044,7 +1017,11 @@ fn a_new_configuration_waits_for_the_end_of_the_batch_and_a_bad_one_changes_noth
     );
 
     daemon.begin();
-    let (_master, path, _spare) = pty();
+    let Pty {
+        master: _master,
+        path,
+        spare: _spare,
+    } = Pty::new();
     let config = Config {
         scales: vec![scale("fine", &path)],
         ..Config::default()

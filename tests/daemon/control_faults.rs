@@ -23,10 +23,12 @@ use bismar::daemon::request::Request;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
+use crate::bench_side::Daemon;
 use crate::bench_side::faults;
+use crate::bench_side::logs::LOGS;
+use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::person::Person;
 use crate::bench_side::rig::{Rig, subscribed};
-use crate::bench_side::{Daemon, cells, only_log};
 
 #[track_caller]
 fn ended(rig: Rig) {
@@ -222,7 +224,7 @@ fn kinds(log: &Path) -> BTreeSet<String> {
 }
 
 fn logs(person: &Person) -> Vec<std::path::PathBuf> {
-    let all = fs::read_dir(person.path("home/.local/share/bismar/logs")).unwrap();
+    let all = fs::read_dir(person.path(LOGS)).unwrap();
     let all = all.map(|entry| entry.unwrap().path());
     all.filter(|path| path.extension().is_some_and(|e| e == "csv"))
         .collect()

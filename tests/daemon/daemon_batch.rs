@@ -8,21 +8,24 @@ use std::process::Stdio;
 use std::sync::Arc;
 use std::time::Instant;
 
-use bismar::batch::log::LogFile;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::config::Config;
 use bismar::formula::plan::Amount;
 use bismar::formula::{Formula, Plan};
 use bismar::mass::Mass;
 use bismar::rehearsal::pty::PtyLines;
 use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
-use bismar::scale::Moment;
-use bismar::weighing::event::{Cue, CueKind, Draft, Event, RowKind};
+use bismar::weighing::event::{Cue, CueKind, Event};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
+use crate::bench_side::bench;
+use crate::bench_side::logs;
+use crate::bench_side::logs::Begun;
+use crate::bench_side::logs::LOGS;
+use crate::bench_side::logs::weighed;
+use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::person::{Person, Said};
-use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, cells, config, events, only_log};
+use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, config, events};
 
 const FORMULA: &str = r#"
 [formula]
@@ -74,7 +77,7 @@ fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
     let person = Person::new();
     let lines = PtyLines::open(1).unwrap();
     let text = config(&lines.paths()[0], "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
+    person.configures(&text);
     let formula = person.file("soak.toml", FORMULA);
     let plan = Plan::new(
         &Formula::read(&formula).unwrap(),
@@ -95,9 +98,7 @@ fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
         }
         false
     });
-    let said = person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0);
+    let said = person.begins();
     assert!(said.out.contains("in 3 steps"), "{said:?}");
 
     let scale = SimScaleSpec {
@@ -201,11 +202,7 @@ fn closed(event: &Event, _: &Pan) -> bool {
 /// next start.
 #[test]
 fn a_batch_with_an_allowance_goes_on_with_the_size_it_was_begun_with() {
-    let person = Person::new();
-    let pan = Pan::start(person.path("scale"));
-    let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
-    person.file("soak.toml", FORMULA);
+    let (person, pan) = bench(FORMULA);
     let daemon = Daemon::start(&person);
     let begin = [
         "begin",
@@ -236,44 +233,30 @@ fn finished(folder: &std::path::Path, batch: &str, formula: &str) {
     let text = format!(
         "[formula]\nname = \"{formula}\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Oil\"\nparts = 1\n"
     );
-    fs::create_dir_all(folder).unwrap();
-    let mut log = LogFile::create(folder, batch, formula).unwrap();
-    let opening = Opening {
-        text,
-        batch: Mass::from_g(30),
+    let begun = Begun {
+        formula: &text,
+        label: formula,
+        size: Mass::from_g(30),
         jars: None,
+        at: "2026-05-01T09:00:00Z",
     };
-    let at = "2026-05-01T09:00:00Z".parse().unwrap();
-    for draft in opening_drafts(&opening, formula, 1, Moment(0)).unwrap() {
-        log.append(&draft, at).unwrap();
-    }
-    let weighed = Draft {
-        step: 1,
-        ingredient: "Oil".into(),
-        net: Some(Mass::from_g(60)),
-        readability: Mass::from_mg(10),
-        ..plain_draft(RowKind::Weighed, String::new(), 3, Moment(0))
-    };
-    log.append(&weighed, at).unwrap();
-    let closed = plain_draft(RowKind::Closed, "complete".into(), 4, Moment(0));
-    log.append(&closed, at).unwrap();
+    fs::create_dir_all(folder).unwrap();
+    begun.written(
+        folder,
+        batch,
+        &[weighed(1, "Oil", "", 60_000), logs::closed()],
+    );
 }
 
 #[test]
 fn the_lot_of_a_premix_is_a_finished_batch_of_its_formula_or_has_a_reason() {
-    let person = Person::new();
-    let _pan = Pan::start(person.path("scale"));
-    let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
     let premix = "balance = true\npremix = \"Dune blend\"";
-    person.file("soak.toml", &FORMULA.replace("balance = true", premix));
-    let logs = person.path("home/.local/share/bismar/logs");
+    let (person, _pan) = bench(&FORMULA.replace("balance = true", premix));
+    let logs = person.path(LOGS);
     finished(&logs, "dune-blend-1", "Dune blend");
     finished(&logs, "reed-blend-1", "Reed blend");
     let daemon = Daemon::start(&person);
-    person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0);
+    person.begins();
     let refused = person.run(&["lot", "S-12"]).ended(1);
     let words = "S-12 is no batch of this bench, and this step takes one of Dune blend";
     assert!(refused.err.contains(words), "{refused:?}");
@@ -303,16 +286,10 @@ fn the_lot_of_a_premix_is_a_finished_batch_of_its_formula_or_has_a_reason() {
 
 #[test]
 fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
-    let person = Person::new();
-    let pan = Pan::start(person.path("scale"));
-    let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
-    person.file("soak.toml", FORMULA);
+    let (person, pan) = bench(FORMULA);
     let daemon = Daemon::start(&person);
     let watched = events(&person);
-    person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0);
+    person.begins();
     person.run(&["lot", "M-17"]).ended(0);
     // The kill comes with the second vessel on the scale and half of it poured.
     follow(&pan, watched, |event, pan| {
@@ -332,10 +309,7 @@ fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
     fs::write(&log, &whole).unwrap();
 
     // Another scale would mean other targets: that is refused, and nothing is written.
-    person.file(
-        "home/.config/bismar/config.toml",
-        &text.replace("0.01 g", "4 g"),
-    );
+    person.configures(&config(&person.path("scale"), "4 g"));
     let refusing = Daemon::start(&person);
     let status = person.run(&["status"]).ended(0);
     assert!(status.out.contains("No batch is under way"), "{status:?}");
@@ -344,7 +318,7 @@ fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
     }
     assert_eq!(fs::read(&log).unwrap(), whole);
     refusing.kill();
-    person.file("home/.config/bismar/config.toml", &text);
+    person.configures(&config(&person.path("scale"), "0.01 g"));
 
     let daemon = Daemon::start(&person);
     // The socket is there a moment before the batch, and its log comes over a pipe.
@@ -391,19 +365,14 @@ fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
 
 #[test]
 fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
-    let person = Person::new();
-    let _pan = Pan::start(person.path("scale"));
-    let text = config(&person.path("scale"), "0.5 g");
-    person.file("home/.config/bismar/config.toml", &text);
-    person.file("soak.toml", FORMULA);
+    let (person, _pan) = bench(FORMULA);
+    person.configures(&config(&person.path("scale"), "0.5 g"));
     let daemon = Daemon::start(&person);
     let second = person.run(&["daemon"]).ended(1);
     assert!(second.err.contains("is running already"), "{second:?}");
 
     // A scale too coarse for the tolerance: said, and the batch begins all the same.
-    let said = person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0);
+    let said = person.begins();
     assert!(said.out.contains("too coarse to prove"), "{said:?}");
     let again = person
         .run(&["begin", "soak.toml", "--batch", "100g"])
@@ -445,16 +414,12 @@ fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
 
 #[test]
 fn rows_of_a_log_that_was_moved_away_are_kept_and_added_when_it_is_back() {
-    let person = Person::new();
-    let _pan = Pan::start(person.path("scale"));
-    let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
-    person.file("soak.toml", FORMULA);
+    let (person, _pan) = bench(FORMULA);
     let begin = ["begin", "soak.toml", "--batch", "100g"];
-    let logs = person.path("home/.local/share/bismar/logs");
+    let logs = person.path(LOGS);
     let away = person.path("away");
     let daemon = Daemon::start(&person);
-    person.run(&begin).ended(0);
+    person.begins();
     let noted = person.run(&["note", "at its place"]).ended(0);
     assert_eq!(noted.out, "Noted.\n");
     let log = only_log(&person);
@@ -529,12 +494,8 @@ fn fill(ballast: &std::path::Path) {
 
 #[test]
 fn on_a_full_disk_the_replies_say_what_happened() {
-    let person = Person::new();
-    let _pan = Pan::start(person.path("scale"));
-    let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
-    person.file("soak.toml", FORMULA);
-    let logs = person.path("home/.local/share/bismar/logs");
+    let (person, _pan) = bench(FORMULA);
+    let logs = person.path(LOGS);
     fs::create_dir_all(&logs).unwrap();
     // The daemon alone sees the small disk (tmpfs of 64 KiB); proc(5) shows it to us.
     let mount = "mount -t tmpfs -o size=64k none \"$0\" && exec \"$@\"";
@@ -569,7 +530,7 @@ fn on_a_full_disk_the_replies_say_what_happened() {
     assert!(!all().any(|entry| csv(&entry)), "and no log is left");
 
     fs::remove_file(&ballast).unwrap();
-    person.run(&begin).ended(0);
+    person.begins();
     fill(&ballast);
     // The page of the last row has room for some yet.
     let mut said = String::new();
@@ -598,11 +559,7 @@ fn on_a_full_disk_the_replies_say_what_happened() {
 
 #[test]
 fn watch_shows_the_cues_and_comes_back_after_a_restart() {
-    let person = Person::new();
-    let _pan = Pan::start(person.path("scale"));
-    let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
-    person.file("soak.toml", FORMULA);
+    let (person, _pan) = bench(FORMULA);
     let daemon = Daemon::start(&person);
     let mut watch = person
         .command(&["watch"])
@@ -622,9 +579,7 @@ fn watch_shows_the_cues_and_comes_back_after_a_restart() {
         heard
     };
     wait_for("No batch is under way");
-    person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0);
+    person.begins();
     wait_for("Step 1 of 3: 50.00 g Sea salt");
     let place = wait_for("place");
     assert!(

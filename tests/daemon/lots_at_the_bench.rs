@@ -4,12 +4,10 @@
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Output, Stdio};
+use std::process::{Output, Stdio};
 use std::time::{Duration, Instant};
 
-use bismar::batch::log::LogFile;
 use bismar::batch::record;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::daemon::client::Client;
 use bismar::daemon::request::Request;
 use bismar::lots::Lot;
@@ -17,13 +15,16 @@ use bismar::lots::advice::{Advice, ForStep, Stock};
 use bismar::lots::trace::Use;
 use bismar::mass::Mass;
 use bismar::rehearsal::pty::PtyLine;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind, Verdict};
+use bismar::weighing::event::{Draft, Verdict};
 
+use crate::bench_side::Daemon;
+use crate::bench_side::LONGEST;
+use crate::bench_side::config;
+use crate::bench_side::logs::Begun;
+use crate::bench_side::logs::LOGS;
+use crate::bench_side::logs::closed;
 use crate::bench_side::person::{Person, Said};
-
-/// Nothing takes longer than this, however slow the machine is.
-const LONGEST: Duration = Duration::from_secs(60);
+use crate::bench_side::python;
 
 /// 50 g of salt first, then 50 g of oats that need their lot.
 const FORMULA: &str = r#"
@@ -66,33 +67,8 @@ ingredient = "Sea salt"
 amount = "5 kg"
 "#;
 
-struct Daemon {
-    child: Child,
-}
-
-impl Daemon {
-    fn start(person: &Person) -> Daemon {
-        let mut command = person.command(&["daemon"]);
-        let child = command.stderr(Stdio::null()).spawn().unwrap();
-        let daemon = Daemon { child };
-        let end = Instant::now() + LONGEST;
-        while Client::connect_to(&person.socket()).is_err() {
-            assert!(Instant::now() < end, "no daemon");
-            std::thread::sleep(Duration::from_millis(10));
-        }
-        daemon
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
 fn logs(person: &Person) -> PathBuf {
-    person.path("home/.local/share/bismar/logs")
+    person.path(LOGS)
 }
 
 fn lots_file(person: &Person) -> PathBuf {
@@ -102,12 +78,7 @@ fn lots_file(person: &Person) -> PathBuf {
 /// A person with a scale, a formula and the lots above, of which earlier batches took.
 fn workshop() -> Person {
     let person = Person::new();
-    let config = format!(
-        "[[scale]]\nname = \"bench\"\nport = \"{}\"\nlayout = \"sign-number-unit-16\"\n\
-         readability = \"0.01 g\"\n[cues]\ndesktop = false\nsound = false\n",
-        person.path("scale").display()
-    );
-    person.file("home/.config/bismar/config.toml", &config);
+    person.configures(&config(&person.path("scale"), "0.01 g"));
     person.file("home/.config/bismar/lots.toml", LOTS);
     person.file("soak.toml", FORMULA);
     std::fs::create_dir_all(logs(&person)).unwrap();
@@ -118,20 +89,11 @@ fn workshop() -> Person {
     person
 }
 
-fn closed() -> Draft {
-    plain_draft(RowKind::Closed, "complete".into(), 1, Moment(0))
-}
-
 fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
     Draft {
-        step,
-        ingredient: ingredient.into(),
-        lot: lot.into(),
         target: Some(Mass::from_g(50)),
-        net: Some(Mass::from_mg(net_mg)),
         verdict: Some(Verdict::Inside),
-        readability: Mass::from_mg(10),
-        ..plain_draft(RowKind::Weighed, String::new(), 1, Moment(0))
+        ..crate::bench_side::logs::weighed(step, ingredient, lot, net_mg)
     }
 }
 
@@ -140,23 +102,14 @@ fn write_log(person: &Person, batch: &str, drafts: &[Draft]) {
 }
 
 fn write_log_of(formula: &str, person: &Person, batch: &str, drafts: &[Draft]) {
-    let mut log = LogFile::create(&logs(person), batch, "Glasswort soak 2").unwrap();
-    let opening = Opening {
-        text: formula.into(),
-        batch: Mass::from_g(100),
+    let begun = Begun {
+        formula,
+        label: "Glasswort soak 2",
+        size: Mass::from_g(100),
         jars: None,
+        at: "2026-09-01T09:00:00Z",
     };
-    let opened = opening_drafts(&opening, "Glasswort soak 2", 1, Moment(0)).unwrap();
-    for draft in opened.iter().chain(drafts) {
-        log.append(draft, "2026-09-01T09:00:00Z".parse().unwrap())
-            .unwrap();
-    }
-}
-
-fn begin(person: &Person) -> Said {
-    person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0)
+    begun.written(&logs(person), batch, drafts);
 }
 
 /// The rows of the running batch's log, newest last, as `kind|lot|note`.
@@ -186,7 +139,7 @@ fn named(person: &Person, lot: &str, despite: Option<&str>) -> Result<String, St
 fn the_socket_refuses_what_the_list_and_the_logs_speak_against() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    begin(&person);
+    person.begins();
     let before = rows(&person).len();
     let cases = [
         ("S-old", "lot S-old was best before 2020-12-31"),
@@ -241,7 +194,7 @@ fn the_socket_refuses_what_the_list_and_the_logs_speak_against() {
 fn a_lot_that_is_not_listed_is_taken_and_that_is_said() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    begin(&person);
+    person.begins();
     assert_eq!(
         named(&person, "X-1", None).unwrap(),
         "Lot X-1 for Sea salt. Lot X-1 is not in lots.toml: nothing is known of it."
@@ -275,7 +228,7 @@ fn a_broken_list_refuses_with_its_place_and_a_reason_goes_past_it() {
     let _daemon = Daemon::start(&person);
     let list = "[[lot]]\nname = \"S-12\"\ningredient = 5\n";
     person.file("home/.config/bismar/lots.toml", list);
-    let begun = begin(&person);
+    let begun = person.begins();
     assert!(begun.out.contains("lots.toml:3:14:"), "{begun:?}");
     let refused = named(&person, "S-12", None).unwrap_err();
     assert!(refused.contains("lots.toml:3:14:"), "{refused}");
@@ -300,7 +253,7 @@ fn a_broken_list_refuses_with_its_place_and_a_reason_goes_past_it() {
 fn a_disk_that_hangs_holds_up_neither_the_loop_nor_a_lot_with_a_reason() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    begin(&person);
+    person.begins();
     let disk = Hung::at(&lots_file(&person));
     std::thread::scope(|scope| {
         let asked = scope.spawn(|| named(&person, "S-12", None));
@@ -337,7 +290,7 @@ fn a_disk_that_hangs_holds_up_neither_the_loop_nor_a_lot_with_a_reason() {
 fn every_one_of_many_lots_gets_its_answer() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    begin(&person);
+    person.begins();
     let _disk = Hung::at(&lots_file(&person));
     std::thread::scope(|scope| {
         let asked: Vec<_> = (0..12)
@@ -356,7 +309,7 @@ fn every_one_of_many_lots_gets_its_answer() {
 fn a_batch_is_no_lot_of_itself() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    begin(&person);
+    person.begins();
     let paths = record::logs_in(&logs(&person)).unwrap();
     let own = paths[0].file_stem().unwrap().to_str().unwrap();
     assert!(own.starts_with("glasswort-soak-"), "{own}");
@@ -372,7 +325,7 @@ fn a_batch_is_no_lot_of_itself() {
 fn a_lot_goes_to_no_other_step_than_the_one_it_was_named_for() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    begin(&person);
+    person.begins();
     let mut disk = Hung::at(&lots_file(&person));
     std::thread::scope(|scope| {
         let asked = scope.spawn(|| named(&person, "S-12", None));
@@ -404,7 +357,7 @@ signal.signal(signal.SIGIO, lambda *_: print('asked', flush=True))
 fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_WRLCK)
 print('held', flush=True)
 sys.stdin.read()";
-        let mut holder = std::process::Command::new("python3")
+        let mut holder = python::python()
             .args(["-c", program])
             .arg(path)
             .stdin(std::process::Stdio::piped())
@@ -436,7 +389,7 @@ impl Drop for Hung {
 fn begin_tells_which_ingredients_have_no_lot_on_hand() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    let begun = begin(&person).out;
+    let begun = person.begins().out;
     assert!(
         begun.contains(
             "Note: no lot of Oat flour on hand is good for all 50.00 g of it: lot O-3 has 49.99 g \
@@ -448,7 +401,7 @@ fn begin_tells_which_ingredients_have_no_lot_on_hand() {
     person.run(&["stop"]).ended(0);
     let none = LOTS.replace("Oat flour", "Rye flour");
     person.file("home/.config/bismar/lots.toml", &none);
-    let begun = begin(&person).out;
+    let begun = person.begins().out;
     let says = "Note: Oat flour needs its lot named, and lots.toml has none of it.";
     assert!(begun.contains(says), "{begun}");
     person.run(&["stop"]).ended(0);
@@ -456,7 +409,7 @@ fn begin_tells_which_ingredients_have_no_lot_on_hand() {
         "home/.config/bismar/lots.toml",
         &LOTS.replace("49.99 g", "1 lb"),
     );
-    let begun = begin(&person).out;
+    let begun = person.begins().out;
     assert!(!begun.contains("Note:"), "{begun}");
 }
 
@@ -540,7 +493,7 @@ fn typed(person: &Person, bytes: &[u8]) -> Said {
 fn a_code_reader_types_the_lot_and_a_line_end() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    begin(&person);
+    person.begins();
     for line in ["S-12\n", "S-12\r\n", "  S-12\t\n", "S-12", "S-12\nS-old\n"] {
         let said = typed(&person, line.as_bytes()).ended(0);
         assert_eq!(said.out, "Lot S-12 for Sea salt.\n", "{line:?}");
@@ -572,7 +525,7 @@ fn a_code_reader_types_the_lot_and_a_line_end() {
 fn a_terminal_is_asked_for_the_lot() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
-    begin(&person);
+    person.begins();
     let line = PtyLine::open(person.path("reader")).unwrap();
     let terminal = std::fs::File::options()
         .read(true)

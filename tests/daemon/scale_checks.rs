@@ -9,7 +9,6 @@ use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use bismar::daemon::client::Client;
 use bismar::guide::{Guide, Seen, Told};
 use bismar::mass::Mass;
 use bismar::rehearsal::SimScaleSpec;
@@ -18,6 +17,10 @@ use bismar::rehearsal::scale::SimScale;
 use bismar::scale::Moment;
 use proptest::prelude::*;
 
+use crate::bench_side::Daemon;
+use crate::bench_side::LONGEST;
+use crate::bench_side::config;
+use crate::bench_side::logs::LOGS;
 use crate::bench_side::person;
 use crate::bench_side::person::{Person, Said};
 
@@ -144,9 +147,6 @@ proptest! {
 
 // ---- the commands ----------------------------------------------------------------------------------
 
-/// Nothing takes longer than this, however slow the machine is.
-const LONGEST: Duration = Duration::from_secs(60);
-
 const FORMULA: &str = "[formula]\nname = \"Glasswort soak\"\nversion = 2\n[[phase]]\nname = \"Dry\"\n\
     [[phase.ingredient]]\nname = \"Sea salt\"\nbalance = true\ntolerance = { percent = 2.0 }\n";
 
@@ -211,17 +211,6 @@ impl Drop for Killed {
     }
 }
 
-fn daemon(person: &Person) -> Killed {
-    let mut command = person.command(&["daemon"]);
-    let daemon = Killed(command.stderr(Stdio::null()).spawn().unwrap());
-    let end = Instant::now() + LONGEST;
-    while Client::connect_to(&person.socket()).is_err() {
-        assert!(Instant::now() < end, "the daemon does not start");
-        std::thread::sleep(Duration::from_millis(10));
-    }
-    daemon
-}
-
 /// A person who does what the command says: `loads` in milligrams, one after another. `asked` sees
 /// each line before it is followed.
 fn guided(
@@ -268,7 +257,7 @@ fn guided(
 }
 
 fn table(person: &Person) -> Vec<std::collections::HashMap<String, String>> {
-    let log = person.path("home/.local/share/bismar/logs/scale-checks.csv");
+    let log = person.path(LOGS).join("scale-checks.csv");
     let mut reader = csv::Reader::from_path(log).unwrap();
     reader.deserialize().map(Result::unwrap).collect()
 }
@@ -276,17 +265,9 @@ fn table(person: &Person) -> Vec<std::collections::HashMap<String, String>> {
 const CHECK: [&str; 5] = ["scale-check", "--weight", "100g", "--class", "m1"];
 const BEGIN: [&str; 4] = ["begin", "soak.toml", "--batch", "100g"];
 
-/// One scale on `port`, no desktop; `first` stands above it.
+/// The usual configuration; `first` stands above it.
 fn configure(person: &Person, port: &Path, first: &str) {
-    person.file(
-        "home/.config/bismar/config.toml",
-        &format!(
-            "{first}[[scale]]\nname = \"bench\"\nport = \"{}\"\n\
-             layout = \"sign-number-unit-16\"\nreadability = \"0.01 g\"\n\
-             [weighing]\nsteady_window = 0.4\n[cues]\ndesktop = false\nsound = false\n",
-            port.display()
-        ),
-    );
+    person.configures(&format!("{first}{}", config(port, "0.01 g")));
 }
 
 #[test]
@@ -296,7 +277,7 @@ fn a_batch_begins_only_after_the_scale_has_passed_its_check_of_the_day() {
     let bench = Bench::start(port.clone());
     configure(&person, &port, "daily_scale_check = true\n");
     person.file("soak.toml", FORMULA);
-    let _daemon = daemon(&person);
+    let _daemon = Daemon::start(&person);
 
     let refused = person.run(&BEGIN).ended(1);
     assert!(
@@ -343,7 +324,7 @@ fn a_batch_begins_only_after_the_scale_has_passed_its_check_of_the_day() {
     assert_eq!(column("kind"), ["scale-check"; 2]);
     assert_eq!(column("net_g"), ["100.05", "100.00"]);
     assert_eq!(column("verdict"), ["over", "inside"]);
-    let log = person.path("home/.local/share/bismar/logs/scale-checks.csv");
+    let log = person.path(LOGS).join("scale-checks.csv");
     person
         .run(&["log", "verify", log.to_str().unwrap()])
         .ended(0);
@@ -369,7 +350,7 @@ fn ten_weighings_of_one_load_give_the_repeatability() {
     let port = person.path("scale");
     let bench = Bench::start(port.clone());
     configure(&person, &port, "");
-    let _daemon = daemon(&person);
+    let _daemon = Daemon::start(&person);
     let loads = [
         50_000, 50_010, 49_990, 50_000, 50_020, 50_000, 49_980, 50_010, 50_000, 50_000,
     ];

@@ -1,14 +1,14 @@
 //! The event lines read back by another JSON implementation (Python's json module) and their grams
 //! by another decimal arithmetic (Python's decimal module).
 
-use std::io::Write as _;
-use std::process::{Command, Stdio};
-
 use bismar::daemon::wire::Wire;
 use bismar::mass::Mass;
 use bismar::scale::Moment;
 use bismar::weighing::event::{Choice, Cue, CueKind, Draft, Event, Live, RowKind, Verdict};
 use serde_json::{Value, json};
+
+use crate::bench_side::python;
+use crate::bench_side::python::NO_WORDS;
 
 /// Reads JSON lines strictly (no NaN, no double key, UTF-8 only); gives each back as Python sees it, with
 /// what looks like grams turned into whole nanograms.
@@ -42,18 +42,7 @@ fn read_back(events: &[Event]) -> Vec<Value> {
     for event in events {
         assert!(wire.write(&mut lines, Moment::from_micros(83_000_001), event));
     }
-    let mut python = Command::new("python3")
-        .args(["-c", READER])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("python3 is missing; install the Debian package python3");
-    let mut stdin = python.stdin.take().unwrap();
-    let writer = std::thread::spawn(move || stdin.write_all(&lines).unwrap());
-    let output = python.wait_with_output().unwrap();
-    writer.join().unwrap();
-    assert!(output.status.success(), "Python does not read the lines");
-    serde_json::from_slice(&output.stdout).unwrap()
+    serde_json::from_str(&python::asked(READER, NO_WORDS, &lines)).unwrap()
 }
 
 fn cue(kind: CueKind, say: &str, missing: Option<Mass>) -> Event {

@@ -12,9 +12,10 @@
 
 use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
 
 use bismar::bench::Progress;
-use bismar::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig};
+use bismar::config::{Config, ScaleConfig};
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
 use bismar::mass::{Mass, Unit};
 use bismar::scale::{Moment, Reading};
@@ -24,6 +25,7 @@ use proptest::prelude::*;
 use proptest::test_runner::{RngAlgorithm, TestError, TestRng, TestRunner};
 
 use crate::bench_side::faults;
+use crate::bench_side::scale_config;
 
 /// What a person does, or what befalls the scale.
 #[derive(Debug, Clone)]
@@ -465,21 +467,8 @@ impl World {
 
 fn scale() -> ScaleConfig {
     ScaleConfig {
-        name: "bench".into(),
-        port: PortSelector::Path("/dev/null".into()),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: String::new(),
-        pattern: None,
-        unit: None,
         readability: Some(Mass::from_mg(10)),
-        capacity: None,
-        repeatability: None,
-        poll: None,
+        ..scale_config("bench", Path::new("/dev/null"), "")
     }
 }
 

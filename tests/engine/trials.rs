@@ -3,9 +3,10 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
+use std::path::Path;
 
 use bismar::bench::Bench;
-use bismar::config::{Config, DtrMode, Parity, PortSelector, ScaleConfig, WeighingConfig};
+use bismar::config::{Config, ScaleConfig, WeighingConfig};
 use bismar::formula::filling::Fill;
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
 use bismar::mass::Mass;
@@ -15,6 +16,8 @@ use bismar::rehearsal::trial::{Told, play_from};
 use bismar::rehearsal::{Habits, LineShape, SimScaleSpec, Stage, StageSpec};
 use bismar::scale::Moment;
 use bismar::weighing::event::{CueKind, Draft, Event, RowKind};
+
+use crate::bench_side;
 
 /// What a run of trials came to.
 #[derive(Debug, Default)]
@@ -73,22 +76,11 @@ impl fmt::Display for Tally {
 }
 
 pub fn scale_config(spec: &SimScaleSpec, index: usize) -> ScaleConfig {
+    let name = format!("scale{index}");
     ScaleConfig {
-        name: format!("scale{index}"),
-        port: PortSelector::Path("/dev/null".into()),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: layout_of(spec.shape).to_owned(),
-        pattern: None,
-        unit: None,
         readability: Some(spec.d),
         capacity: Some(spec.capacity),
-        repeatability: None,
-        poll: None,
+        ..bench_side::scale_config(&name, Path::new("/dev/null"), layout_of(spec.shape))
     }
 }
 

@@ -2,11 +2,12 @@
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 
 use bismar::formula::{Deviation, Formula, Percent, Share, examples};
 use bismar::mass::Mass;
 use proptest::prelude::*;
+
+use crate::bench_side::python;
 
 const VALID: &str = "fixtures/formulas/valid";
 const INVALID: &str = "fixtures/formulas/invalid";
@@ -339,19 +340,7 @@ for path in sys.argv[1:]:
               i.get("lot_required", "premix" in i), sep="|")
 "#;
     let paths = accepted();
-    let output = Command::new("python3")
-        .env("PYTHONUTF8", "1")
-        .arg("-c")
-        .arg(SCRIPT)
-        .args(&paths)
-        .output()
-        .expect("python3 is needed for this test (apt package python3, 3.11 or later)");
-    assert!(
-        output.status.success(),
-        "python3 with tomllib is needed (3.11 or later; apt package python3), and for parts the \
-         library apportionment (.ci/test installs it):\n{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    let theirs = python::asked(SCRIPT, &paths, b"");
     let mut ours = String::new();
     for path in &paths {
         let formula = Formula::read(path).unwrap_or_else(|e| panic!("{e}"));
@@ -379,7 +368,7 @@ for path in sys.argv[1:]:
             );
         }
     }
-    assert_eq!(String::from_utf8_lossy(&output.stdout), ours);
+    assert_eq!(theirs, ours);
 }
 
 #[test]

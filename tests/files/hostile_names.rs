@@ -25,9 +25,12 @@ use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 
 use crate::bench_side::faults;
+use crate::bench_side::logs::LOGS;
+use crate::bench_side::logs::only_log;
 use crate::bench_side::person;
 use crate::bench_side::person::{Person, Said};
-use crate::bench_side::{Daemon, Pan, VESSEL, config, events, only_log};
+use crate::bench_side::python;
+use crate::bench_side::{Daemon, Pan, VESSEL, config, events};
 
 const TRICKS: [&str; 6] = [
     "\u{1b}[2K\r",
@@ -139,7 +142,7 @@ fn files(person: &Person) -> BTreeSet<String> {
         .output()
         .unwrap();
     let out = String::from_utf8(out.stdout).unwrap();
-    let logs = person.path("home/.local/share/bismar/logs");
+    let logs = person.path(LOGS);
     let own = |line: &&str| !Path::new(line).starts_with(&logs);
     out.lines().filter(own).map(str::to_owned).collect()
 }
@@ -237,14 +240,7 @@ def kinds(separator):
     return sorted({c.data_type for row in book.active.iter_rows() for c in row})
 cells = [[row['kind'], row['ingredient'], row['lot']] for row in csv.DictReader(io.StringIO(text, newline=''), strict=True)]
 print(json.dumps({'cells': cells, 'comma': kinds(','), 'semicolon': kinds(';')}))";
-    let out = Command::new("python3")
-        .args(["-c", program])
-        .arg(log)
-        .output()
-        .unwrap();
-    let said = String::from_utf8_lossy(&out.stderr);
-    assert!(out.status.success(), "needs pip: tablib openpyxl; {said}");
-    serde_json::from_slice(&out.stdout).unwrap()
+    serde_json::from_str(&python::asked(program, [log], b"")).unwrap()
 }
 
 #[test]
@@ -252,7 +248,7 @@ fn a_batch_of_odd_names_stays_in_its_folder_and_harms_nobody() {
     let person = Person::new();
     let pan = Pan::start(person.path("scale"));
     let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
+    person.configures(&text);
     person.file("odd.toml", &odd_formula());
     let daemon = Daemon::start(&person);
     for (lot, name) in ODD_LOTS.iter().zip(odd_names()) {
@@ -464,7 +460,7 @@ fn foreign_logs_under_a_running_daemon() -> usize {
             "home/.config/bismar/config.toml",
             &config(&person.path("scale"), "0.01 g"),
         );
-        let folder = person.path("home/.local/share/bismar/logs");
+        let folder = person.path(LOGS);
         fs::create_dir_all(&folder).unwrap();
         foreign_log(&folder, "closed-1", trick, true);
         foreign_log(&folder, "open-1", trick, false);

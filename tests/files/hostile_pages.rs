@@ -6,14 +6,15 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use bismar::batch::log::LogFile;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::batch::resume::plain_draft;
 use bismar::formula::Formula;
 use bismar::mass::Mass;
 use bismar::scale::Moment;
 use bismar::weighing::event::{Draft, RowKind, Verdict};
 
 use crate::bench_side::faults;
+use crate::bench_side::logs::Begun;
+use crate::bench_side::person::prints;
 
 /// Each would set the page's title, were it markup; the last ones break out of other contexts.
 const MARKUP: [&str; 8] = [
@@ -108,49 +109,30 @@ fn logs(folder: &Path) -> PathBuf {
     let formula = Formula::parse(&text, "evil.toml").unwrap();
     let label = format!("{} {}", formula.name, formula.version);
     for number in 0..12 {
-        let at: jiff::Timestamp = format!("2026-03-{:02}T09:00:00Z", number + 1)
-            .parse()
-            .unwrap();
-        let mut log = LogFile::create(folder, &format!("b-{number}"), &label).unwrap();
-        let opening = Opening {
-            text: text.clone(),
-            batch: Mass::from_g(1000),
+        let begun = Begun {
+            formula: &text,
+            label: &label,
+            size: Mass::from_g(1000),
             jars: None,
+            at: &format!("2026-03-{:02}T09:00:00Z", number + 1),
         };
-        let opened = opening_drafts(&opening, &label, 1, Moment::default()).unwrap();
-        let rows = (1..)
-            .zip(MARKUP)
-            .map(|(step, evil)| weighed(step, evil, 100_000 + number * 10));
+        let rows = (1..).zip(MARKUP);
+        let mut rows: Vec<Draft> = rows
+            .map(|(step, evil)| weighed(step, evil, 100_000 + number * 10))
+            .collect();
         let notes = [
             RowKind::Note,
             RowKind::ScaleCheck,
             RowKind::Remedy,
             RowKind::Filled,
         ];
-        let notes = notes.map(|kind| Draft {
+        rows.extend(notes.map(|kind| Draft {
             kind,
             ..weighed(0, MARKUP[1], 100_000)
-        });
-        for draft in opened.into_iter().chain(rows).chain(notes) {
-            log.append(&draft, at).unwrap();
-        }
+        }));
+        begun.written(folder, &format!("b-{number}"), &rows);
     }
     folder.join("b-0.csv")
-}
-
-fn bismar(home: &Path, words: &[&str]) {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_bismar"));
-    let out = command
-        .env("HOME", home)
-        .current_dir(home)
-        .args(words)
-        .output()
-        .unwrap();
-    assert!(
-        out.status.success(),
-        "{words:?} {}",
-        String::from_utf8_lossy(&out.stderr)
-    );
 }
 
 #[test]
@@ -158,7 +140,7 @@ fn no_name_becomes_markup_in_a_real_browser() {
     let home = tempfile::tempdir().unwrap();
     let folder = home.path();
     let log = logs(&folder.join("logs"));
-    bismar(
+    prints(
         folder,
         &["sheet", log.to_str().unwrap(), "--out", "sheet.html"],
     );
@@ -184,7 +166,7 @@ fn no_name_becomes_markup_in_a_real_browser() {
 
     let chart = folder.join("chart.svg");
     for name in MARKUP {
-        bismar(
+        prints(
             folder,
             &[
                 "history",

@@ -2,72 +2,23 @@
 //! the same way as an unplugged USB adapter does. (Not tested here: a real plug being pulled.)
 
 use std::fs::File;
-use std::io::{Read as _, Write as _};
-use std::os::fd::OwnedFd;
+use std::io::Read as _;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use bismar::config::{DtrMode, Parity, PortSelector, ScaleConfig};
+use bismar::config::{DtrMode, ScaleConfig};
 use bismar::scale::link::{self, LinkFault, LinkMessage, LinkNews};
 use tokio::sync::mpsc;
 
 use crate::bench_side::faults;
+use crate::bench_side::pty::Pty;
+use crate::bench_side::python;
+use crate::bench_side::scale_config;
 
 /// A pty: we are the scale on its master side.
-struct Pty {
-    master: File,
-    path: PathBuf,
-    /// Keeps the line alive while nobody has it open.
-    _spare: File,
-}
-
-impl Pty {
-    fn new() -> Pty {
-        use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-        use std::os::unix::fs::OpenOptionsExt as _;
-        let master: OwnedFd =
-            openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
-        grantpt(&master).unwrap();
-        unlockpt(&master).unwrap();
-        let name = ptsname(&master, Vec::new()).unwrap();
-        let path = PathBuf::from(name.into_string().unwrap());
-        let spare = File::options()
-            .read(true)
-            .write(true)
-            .custom_flags(rustix::fs::OFlags::NOCTTY.bits() as i32)
-            .open(&path)
-            .unwrap();
-        Pty {
-            master: File::from(master),
-            path,
-            _spare: spare,
-        }
-    }
-
-    fn send(&mut self, bytes: &[u8]) {
-        self.master.write_all(bytes).unwrap();
-    }
-}
-
 fn config(path: &Path) -> ScaleConfig {
-    ScaleConfig {
-        name: "bench".into(),
-        port: PortSelector::Path(path.to_owned()),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: "number-unit".into(),
-        pattern: None,
-        unit: None,
-        readability: None,
-        capacity: None,
-        repeatability: None,
-        poll: None,
-    }
+    scale_config("bench", path, "number-unit")
 }
 
 /// A running link and what it says.
@@ -175,7 +126,7 @@ async fn a_lost_line_is_noticed_burns_no_time_and_comes_back_under_another_name(
     let Pty {
         master,
         path: old,
-        _spare,
+        spare: _,
     } = first;
     drop(master);
     let fault = link.lost().await;
@@ -259,16 +210,7 @@ async fn a_port_in_use_says_so_with_the_remedy_and_is_taken_when_free() {
     let marked = "import fcntl, os, sys\n\
         fd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)\n\
         print(int.from_bytes(fcntl.ioctl(fd, 0x80045440, bytes(4)), sys.byteorder))";
-    let asked = std::process::Command::new("python3")
-        .args(["-c", marked])
-        .arg(&pty.path)
-        .output()
-        .unwrap();
-    assert_eq!(
-        String::from_utf8_lossy(&asked.stdout).trim(),
-        "0",
-        "{asked:?}"
-    );
+    assert_eq!(python::asked(marked, [&pty.path], b"").trim(), "0");
     // And we hold it alone now.
     let second = serialport::new(pty.path.to_str().unwrap(), 9600).open_native();
     assert_eq!(

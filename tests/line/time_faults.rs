@@ -13,7 +13,7 @@ use bismar::batch::record;
 use rustix::process::{Pid, Signal, kill_process};
 
 use crate::bench_side::faults;
-use crate::bench_side::only_log;
+use crate::bench_side::logs::only_log;
 use crate::bench_side::rig::{FORMULA, HOLDS, Rig};
 use crate::bench_side::scale::Line;
 

@@ -519,8 +519,7 @@ fn everybody_can_use_the_page() {
     found.walk(&mut page, "scales", PHONE);
 
     // The daemon is killed in a batch.
-    let begin = ["begin", "soak.toml", "--batch", "100g"];
-    rig.person.run(&begin).ended(0);
+    rig.person.begins();
     page.room("#/", "document.getElementById('say').offsetParent");
     page.says("Place an empty beaker");
     rig.daemon.child.kill().unwrap();

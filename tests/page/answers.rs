@@ -5,19 +5,20 @@ use std::fmt::Write as _;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use bismar::batch::log::LogFile;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind};
+use bismar::weighing::event::Draft;
 use rustix::fs::{CWD, FileType, Mode, mknodat};
 
 use crate::bench_side;
+use crate::bench_side::logs;
+use crate::bench_side::logs::Begun;
+use crate::bench_side::logs::LOGS;
+use crate::bench_side::logs::closed;
+use crate::bench_side::python;
 use crate::bench_side::served;
 use crate::bench_side::served::{FORMULA, Served};
 
 const FORMULAS: &str = "home/.local/share/bismar/formulas";
-const LOGS: &str = "home/.local/share/bismar/logs";
 
 const VIEWS: [&str; 9] = [
     "/formulas",
@@ -388,15 +389,10 @@ fn the_list_of_lots_stays_whole_whatever_a_lot_is_called() {
     assert_eq!(again.status, 422);
     assert!(again.body.contains("in the list already"), "{again:?}");
     let list = served.person.path("home/.config/bismar/lots.toml");
-    let parsed = std::process::Command::new("python3")
-        .arg("-c")
-        .arg("import sys,tomllib,json; print(json.dumps(tomllib.load(open(sys.argv[1],'rb'))))")
-        .arg(&list)
-        .output()
-        .unwrap();
+    let read = "import sys,tomllib,json; print(json.dumps(tomllib.load(open(sys.argv[1],'rb'))))";
+    let parsed: serde_json::Value =
+        serde_json::from_str(&python::asked(read, [&list], b"")).unwrap();
     let text = std::fs::read_to_string(&list).unwrap();
-    assert!(parsed.status.success(), "{text}");
-    let parsed: serde_json::Value = serde_json::from_slice(&parsed.stdout).unwrap();
     let lots = parsed["lot"].as_array().unwrap();
     let names: Vec<_> = lots
         .iter()
@@ -498,33 +494,18 @@ fn the_sheet_may_do_nothing_in_the_browser() {
 
 /// A log of one weight as the daemon writes it, begun in the given hour.
 fn weighed(folder: &Path, name: &str, hour: i64) {
-    let mut log = LogFile::create(folder, name, "Marram soak").unwrap();
-    let opening = Opening {
-        text: FORMULA.into(),
-        batch: Mass::from_g(100),
-        jars: None,
-    };
-    let opened = opening_drafts(&opening, "Marram soak", 1, Moment(0)).unwrap();
-    let mut drafts = opened.to_vec();
-    drafts.push(Draft {
-        step: 1,
-        ingredient: "Sea salt".into(),
+    let weighed = Draft {
         vessel: "beaker".into(),
-        net: Some(Mass::from_g(60)),
-        readability: Mass::from_mg(10),
-        ..plain_draft(RowKind::Weighed, String::new(), 1, Moment(0))
-    });
-    drafts.push(plain_draft(
-        RowKind::Closed,
-        "complete".into(),
-        1,
-        Moment(0),
-    ));
-    let start: jiff::Timestamp = "2026-09-01T00:00:00Z".parse().unwrap();
-    for draft in drafts {
-        log.append(&draft, start + jiff::SignedDuration::from_hours(hour))
-            .unwrap();
-    }
+        ..logs::weighed(1, "Sea salt", "", 60_000)
+    };
+    let begun = Begun {
+        formula: FORMULA,
+        label: "Marram soak",
+        size: Mass::from_g(100),
+        jars: None,
+        at: &format!("2026-09-01T{hour:02}:00:00Z"),
+    };
+    begun.written(folder, name, &[weighed, closed()]);
 }
 
 /// A copy that was put back has a new file time; jars go into the batch that was weighed last.

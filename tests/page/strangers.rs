@@ -15,7 +15,7 @@ fn the_page_is_off_where_nobody_asked_for_it() {
     let person = Person::new();
     let _pan = Pan::start(person.path("scale"));
     let text = config(&person.path("scale"), "0.01 g");
-    person.file("home/.config/bismar/config.toml", &text);
+    person.configures(&text);
     let daemon = Daemon::start(&person);
     let said = person.run(&["page"]);
     assert_eq!(said.code, Some(1));
@@ -98,8 +98,7 @@ fn a_name_that_points_here_is_not_our_name() {
 fn other_pages_change_nothing_and_see_nothing() {
     let served = Served::start();
     let cookie = served.enter();
-    let begin = ["begin", "soak.toml", "--batch", "100g"];
-    served.person.run(&begin).ended(0);
+    served.person.begins();
     let step = served.step();
     let next = "{\"do\":\"keep\"}";
     let foreign = |head: &str, body: &str, status: u16| {
@@ -216,10 +215,7 @@ fn a_page_that_is_open_hears_the_batch() {
     );
     (&stream).write_all(head.as_bytes()).unwrap();
     let mut lines = BufReader::new(&stream).lines().map_while(Result::ok);
-    served
-        .person
-        .run(&["begin", "soak.toml", "--batch", "100g"])
-        .ended(0);
+    served.person.begins();
     let (mut beat, mut place, mut reading) = (false, false, false);
     let end = Instant::now() + LONGEST;
     while !(beat && place && reading) {

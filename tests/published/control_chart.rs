@@ -1,19 +1,19 @@
 //! The control chart against published worked examples, and `bismar history` on a season's real logs.
 
 use std::path::Path;
-use std::process::{Command, Output};
 
 use bismar::chart::control::{D2, D4, Limits, moving_ranges};
+
+use super::masses::near;
+use crate::bench_side::person::Said;
+use crate::bench_side::person::prints;
+use crate::bench_side::person::said;
+use crate::bench_side::python;
 
 /// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 "Individuals Control Charts", flow rate of
 /// ten batches. Data and results as cited with that page in several public test suites; the page itself
 /// was not at hand.
 const FLOW: [f64; 10] = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1];
-
-#[track_caller]
-fn near(found: f64, wanted: f64, within: f64) {
-    assert!((found - wanted).abs() <= within, "{found}, not {wanted}");
-}
 
 #[test]
 fn the_handbooks_worked_example_comes_out() {
@@ -61,28 +61,11 @@ fn too_few_values_and_values_that_are_none_have_no_limits() {
     assert_eq!((same.lower, same.upper, same.range_upper), (2.0, 2.0, 0.0));
 }
 
-fn bismar(home: &Path, words: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_bismar"))
-        .env("HOME", home)
-        .env_remove("XDG_CONFIG_HOME")
-        .env_remove("XDG_DATA_HOME")
-        .current_dir(home)
-        .args(words)
-        .output()
-        .unwrap()
-}
-
-fn stdout(out: &Output) -> String {
-    let told = String::from_utf8_lossy(&out.stderr);
-    assert!(out.status.success(), "{told}");
-    String::from_utf8(out.stdout.clone()).unwrap()
-}
-
 fn season(home: &Path, folder: &str, seed: &str) -> String {
-    stdout(&bismar(
+    prints(
         home,
         &["demo", "--season", "--seed", seed, "--log-dir", folder],
-    ))
+    )
 }
 
 fn logs(folder: &Path) -> Vec<(String, Vec<u8>)> {
@@ -116,13 +99,10 @@ fn a_season_is_real_logs_the_same_for_the_same_seed_and_never_mixed_with_others(
     assert!(one != logs(&home.path().join("three")), "another seed");
     for (name, _) in &one {
         let path = home.path().join("one").join(name);
-        stdout(&bismar(
-            home.path(),
-            &["log", "verify", path.to_str().unwrap()],
-        ));
+        prints(home.path(), &["log", "verify", path.to_str().unwrap()]);
     }
-    let again = bismar(home.path(), &["demo", "--season", "--log-dir", "one"]);
-    assert_eq!(again.status.code(), Some(1));
+    let again = said(home.path(), &["demo", "--season", "--log-dir", "one"]);
+    again.ended(1);
     assert!(one == logs(&home.path().join("one")), "untouched");
 }
 
@@ -131,11 +111,12 @@ fn a_season_is_real_logs_the_same_for_the_same_seed_and_never_mixed_with_others(
 fn the_history_of_an_ingredient_agrees_with_the_logs_read_by_python() {
     let home = tempfile::tempdir().unwrap();
     season(home.path(), "logs", "4");
-    let text = stdout(&bismar(
+    let text = prints(
         home.path(),
         &["history", "Beeswax", "--logs", "logs", "--svg", "chart.svg"],
-    ));
-    let script = "import csv, glob, statistics as st\n\
+    );
+    let script = "import csv, glob, os, statistics as st, sys\n\
+        os.chdir(sys.argv[1])\n\
         rows = [r for f in glob.glob('logs/*.csv') for r in csv.DictReader(open(f, newline=''), strict=True)]\n\
         assert not any(r['note'].startswith('corrects') for r in rows)\n\
         w = {}\n\
@@ -145,12 +126,8 @@ fn the_history_of_an_ingredient_agrees_with_the_logs_read_by_python() {
         m, mr = st.fmean(v), st.fmean(abs(b - a) for a, b in zip(v, v[1:]))\n\
         print(f'individuals    lower {m - 3 * mr / 1.128:.3f}  mean {m:.3f}  upper {m + 3 * mr / 1.128:.3f}  ')\n\
         print(f'moving range   lower 0  mean {mr:.3f}  upper {3.267 * mr:.3f}  ')\n";
-    let python = Command::new("python3")
-        .args(["-c", script])
-        .current_dir(home.path())
-        .output()
-        .expect("python3 is needed: apt install python3");
-    for line in stdout(&python).lines() {
+    let python = python::asked(script, [home.path()], b"");
+    for line in python.lines() {
         assert!(text.contains(line), "{line}\nis not in\n{text}");
     }
     let svg = std::fs::read_to_string(home.path().join("chart.svg")).unwrap();
@@ -165,7 +142,7 @@ fn the_history_of_a_formula_has_a_line_an_ingredient() {
     let home = tempfile::tempdir().unwrap();
     season(home.path(), "logs", "4");
     for name in ["Marram balm", "marram BALM 3"] {
-        let text = stdout(&bismar(home.path(), &["history", name, "--logs", "logs"]));
+        let text = prints(home.path(), &["history", name, "--logs", "logs"]);
         for ingredient in [
             "Sunflower oil",
             "Shea butter",
@@ -183,9 +160,8 @@ fn the_history_of_a_formula_has_a_line_an_ingredient() {
 fn an_unknown_name_gets_the_near_ones_and_a_changed_log_is_named_and_left_out() {
     let home = tempfile::tempdir().unwrap();
     season(home.path(), "logs", "4");
-    let out = bismar(home.path(), &["history", "beeswacks", "--logs", "logs"]);
-    let told = String::from_utf8_lossy(&out.stderr).into_owned();
-    assert_eq!(out.status.code(), Some(1));
+    let out = said(home.path(), &["history", "beeswacks", "--logs", "logs"]);
+    let told = out.ended(1).err;
     assert!(told.contains("it tells of: Beeswax"), "{told}");
     let (name, bytes) = logs(&home.path().join("logs"))
         .into_iter()
@@ -195,11 +171,13 @@ fn an_unknown_name_gets_the_near_ones_and_a_changed_log_is_named_and_left_out() 
         .unwrap()
         .replace(",inside,", ",over,");
     std::fs::write(home.path().join("logs").join(&name), text).unwrap();
-    let out = bismar(home.path(), &["history", "Beeswax", "--logs", "logs"]);
-    let told = String::from_utf8_lossy(&out.stderr).into_owned();
-    assert_eq!(out.status.code(), Some(4));
+    let out = said(home.path(), &["history", "Beeswax", "--logs", "logs"]);
+    let Said {
+        out: text,
+        err: told,
+        ..
+    } = out.ended(4);
     assert!(told.contains(&name), "{told}");
-    let text = String::from_utf8(out.stdout).unwrap();
     assert!(!text.contains(name.trim_end_matches(".csv")), "{text}");
 }
 
@@ -213,8 +191,7 @@ fn a_batch_that_did_not_come_to_its_end_is_counted_and_not_charted() {
     let text = std::str::from_utf8(bytes).unwrap();
     let half: String = text.split_inclusive('\n').take(7).collect();
     std::fs::write(home.path().join("logs").join(name), half).unwrap();
-    let out = bismar(home.path(), &["history", "Marram balm", "--logs", "logs"]);
-    let text = stdout(&out);
+    let text = prints(home.path(), &["history", "Marram balm", "--logs", "logs"]);
     assert!(text.contains("6 batches, 5 of them complete"), "{text}");
     assert!(!text.contains(name.trim_end_matches(".csv")), "{text}");
 }

@@ -11,6 +11,8 @@ use bismar::metrology::ScaleAbility;
 use proptest::prelude::*;
 use rust_decimal::Decimal;
 
+use crate::bench_side::Daemon;
+use crate::bench_side::logs::LOGS;
 use crate::bench_side::person::Person;
 
 /// A formula of three: percents, limits and tolerances in hundredths of a percent, the rest a balance.
@@ -283,16 +285,6 @@ fn check_refuses_what_breaks_a_limit_and_notes_what_may() {
     assert!(!said.out.contains("could be over"), "{said:?}");
 }
 
-/// The daemon ends with the test, whatever comes of it.
-struct Killed(std::process::Child);
-
-impl Drop for Killed {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
 /// The real daemon: what `check` refuses is not begun, and leaves no log.
 #[test]
 fn begin_refuses_what_breaks_a_limit() {
@@ -308,20 +300,14 @@ fn begin_refuses_what_breaks_a_limit() {
          [[phase.ingredient]]\nname = \"Clove oil\"\npercent = 1\nlimits = { max = 1 }\n\
          tolerance = { g = 1 }\n",
     );
-    let mut daemon = person.command(&["daemon"]);
-    let _daemon = Killed(daemon.stderr(std::process::Stdio::null()).spawn().unwrap());
-    let end = std::time::Instant::now() + std::time::Duration::from_secs(60);
-    while bismar::daemon::client::Client::connect_to(&person.socket()).is_err() {
-        assert!(std::time::Instant::now() < end, "the daemon does not start");
-        std::thread::sleep(std::time::Duration::from_millis(10));
-    }
+    let _daemon = Daemon::start(&person);
     let said = person.run(&["begin", "a.toml", "--batch", "150g"]).ended(1);
     assert!(
         said.err
             .contains("\"Clove oil\" is 2.00 g of 150.00 g, 1.33 %, over its limit"),
         "{said:?}"
     );
-    let logs = std::fs::read_dir(person.path("home/.local/share/bismar/logs"));
+    let logs = std::fs::read_dir(person.path(LOGS));
     assert_eq!(logs.map_or(0, Iterator::count), 0);
     // 2 g of 200 g are just inside.
     person.run(&["begin", "a.toml", "--batch", "200g"]).ended(0);

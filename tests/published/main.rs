@@ -7,6 +7,7 @@ mod cautions;
 mod control_chart;
 mod label;
 mod limits;
+mod masses;
 mod metrology;
 mod plan;
 mod premix;

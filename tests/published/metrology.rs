@@ -8,17 +8,7 @@ use bismar::metrology::{
 use proptest::prelude::*;
 use statrs::distribution::{ContinuousCDF, Normal};
 
-fn g(text: &str) -> Mass {
-    Mass::parse_with_unit(&format!("{text}g")).unwrap_or_else(|e| panic!("{text}: {e}"))
-}
-
-#[track_caller]
-fn near(found: f64, wanted: f64, within: f64) {
-    assert!(
-        (found - wanted).abs() <= within,
-        "{found} is not {wanted} ± {within}"
-    );
-}
+use super::masses::{g, near};
 
 fn probability(y: f64, u: f64, lower: f64, upper: f64) -> f64 {
     conformance_probability(y, u, lower, upper).expect("finite")

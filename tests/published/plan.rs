@@ -1,8 +1,6 @@
 //! From percent to grams: exact sums, nearness to the exact shares, choice of scale, the report.
 
-use std::io::Write as _;
 use std::path::Path;
-use std::process::{Command, Stdio};
 
 use bismar::cli::check;
 use bismar::config::{Config, VesselConfig};
@@ -14,20 +12,12 @@ use bismar::metrology::ScaleAbility;
 use proptest::prelude::*;
 use rust_decimal::prelude::*;
 
-fn g(text: &str) -> Mass {
-    Mass::parse_with_unit(&format!("{text}g")).unwrap_or_else(|e| panic!("{text}: {e}"))
-}
-
-fn scale(name: &str, readability: &str, capacity: &str) -> ScaleAbility {
-    ScaleAbility {
-        readability: g(readability),
-        capacity: Some(g(capacity)),
-        ..ScaleAbility::assumed(name)
-    }
-}
+use super::masses::{g, scale};
+use crate::bench_side::python;
+use crate::bench_side::python::NO_WORDS;
 
 fn bench() -> Vec<ScaleAbility> {
-    vec![scale("bench", "0.01", "600")]
+    vec![scale("bench", "0.01", Some("600"))]
 }
 
 fn formula(text: &str) -> Formula {
@@ -113,9 +103,9 @@ fn a_batch_between_two_steps_of_the_scale_is_rounded_to_it() {
 #[test]
 fn each_step_goes_to_the_first_scale_that_carries_and_proves_it() {
     let scales = vec![
-        scale("floor", "1", "30000"),
-        scale("bench", "0.01", "600"),
-        scale("fine", "0.001", "50"),
+        scale("floor", "1", Some("30000")),
+        scale("bench", "0.01", Some("600")),
+        scale("fine", "0.001", Some("50")),
     ];
     let f = phase(&[
         "name = \"salt\", percent = 94.9", // 949 g ± 9.5: the floor scale proves it
@@ -138,7 +128,10 @@ fn each_step_goes_to_the_first_scale_that_carries_and_proves_it() {
 
 #[test]
 fn a_bowl_carries_what_was_poured_before() {
-    let scales = vec![scale("small", "0.01", "500"), scale("large", "0.1", "5000")];
+    let scales = vec![
+        scale("small", "0.01", Some("500")),
+        scale("large", "0.1", Some("5000")),
+    ];
     let f = phase(&[
         "name = \"a\", percent = 60, vessel = \"bowl\"",
         "name = \"b\", percent = 40, vessel = \"bowl\"",
@@ -294,7 +287,7 @@ proptest! {
         shares in shares(), mg in 1i64..5_000_000_000, with_balance: bool, which: prop::sample::Index,
         guard in 0.0..4.0,
     ) {
-        let scales = [scale("floor", "1", "30000"), scale("bench", "0.01", "600"), scale("fine", "0.001", "60")];
+        let scales = [scale("floor", "1", Some("30000")), scale("bench", "0.01", Some("600")), scale("fine", "0.001", Some("60"))];
         let balance = with_balance.then(|| which.index(shares.len()));
         let f = of_shares(&shares, balance);
         if let Ok(plan) = Plan::new(&f, Amount::Batch(Mass::from_mg(mg)), &scales, guard) {
@@ -363,12 +356,6 @@ for line in sys.stdin:
         .filter(no_equals)
         .collect();
     assert!(rows.len() > 100, "{}", rows.len());
-    let mut python = Command::new("python3")
-        .args(["-c", SCRIPT])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("python3 is needed for this test");
     let (mut asked, mut ours) = (String::new(), String::new());
     let words = |numbers: &[i64]| {
         numbers
@@ -382,15 +369,7 @@ for line in sys.stdin:
         let shares = shares_of(parts);
         ours += &format!("{}\n", words(&shares));
     }
-    let mut input = python.stdin.take().expect("piped");
-    let writer = std::thread::spawn(move || input.write_all(asked.as_bytes()));
-    let output = python.wait_with_output().expect("it ends");
-    writer.join().expect("no panic").expect("it reads all");
-    assert!(
-        output.status.success(),
-        "the library apportionment is needed (.ci/test installs it)"
-    );
-    let theirs = String::from_utf8_lossy(&output.stdout);
+    let theirs = python::asked(SCRIPT, NO_WORDS, asked.as_bytes());
     for ((parts, theirs), ours) in rows.iter().zip(theirs.lines()).zip(ours.lines()) {
         assert_eq!(theirs, ours, "{parts:?}");
     }

@@ -11,17 +11,7 @@ use bismar::metrology::premix::Premix;
 use bismar::metrology::{ScaleAbility, StepLimits, feasibility};
 use proptest::prelude::*;
 
-fn g(text: &str) -> Mass {
-    Mass::parse_with_unit(&format!("{text} g")).unwrap()
-}
-
-fn scale(name: &str, d: &str, capacity: Option<&str>) -> ScaleAbility {
-    ScaleAbility {
-        readability: g(d),
-        capacity: capacity.map(g),
-        ..ScaleAbility::assumed(name)
-    }
-}
+use super::masses::{g, scale};
 
 /// 0.30 g ± 2 % on 0.01 g, by hand: u = 0.00579 g, 2 u = 0.0116 g, with room for a step 0.03 g. a = 0.02 /
 /// 2.03 = 0.98 %, b = 0.49 %: 0.03 / 0.0098 = 3.06 g of the blend at least, eleven times as much, so 20;

@@ -9,13 +9,7 @@ use bismar::metrology::{Repeatability, ScaleAbility};
 use proptest::prelude::*;
 use statrs::statistics::Statistics as _;
 
-fn g(text: &str) -> Mass {
-    Mass::parse_with_unit(&format!("{text} g")).unwrap()
-}
-
-fn mg(text: &str) -> Mass {
-    Mass::parse_with_unit(&format!("{text} mg")).unwrap()
-}
+use super::masses::{g, mg};
 
 // ---- OIML R 111-1:2004, Table 1 --------------------------------------------------------------------
 

@@ -11,6 +11,10 @@ use microlp::{ComparisonOp, OptimizationDirection, Problem, SolveOutcome};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree as _;
 
+use crate::bench_side::person::prints;
+use crate::bench_side::python;
+use crate::bench_side::python::NO_WORDS;
+
 const D: Mass = Mass::from_mg(10);
 
 /// Parts with shares that make 100 %, limits of 0.5 to 20 % of the share either way (now and then much
@@ -120,24 +124,9 @@ fn ask_the_integer_solver(problems: &[Vec<Part>], d: Mass) -> Vec<Option<Vec<i64
             })
         })
         .collect();
-    let mut child = std::process::Command::new("python3")
-        .arg(concat!(
-            env!("CARGO_MANIFEST_DIR"),
-            "/tests/published/remedy/steps.py"
-        ))
-        .stdin(std::process::Stdio::piped())
-        .stdout(std::process::Stdio::piped())
-        .spawn()
-        .expect("python3 is needed: apt install python3");
-    let mut input = child.stdin.take().unwrap();
-    serde_json::to_writer(&mut input, &list).unwrap();
-    drop(input);
-    let out = child.wait_with_output().unwrap();
-    assert!(
-        out.status.success(),
-        "scipy is needed: pip install scipy (.ci/test does)"
-    );
-    serde_json::from_slice(&out.stdout).unwrap()
+    let solver = include_str!("remedy/steps.py");
+    let found = python::asked(solver, NO_WORDS, &serde_json::to_vec(&list).unwrap());
+    serde_json::from_str(&found).unwrap()
 }
 
 /// Held weights are whole steps here, so that a step may matter: 0.5 g of a batch of about 200 g.
@@ -212,25 +201,18 @@ fn an_over_pour_worked_by_hand() {
 #[test]
 fn the_readme_shows_what_the_command_prints() {
     let dir = tempfile::tempdir().unwrap();
-    let log = dir.path().join("b.csv");
-    let bismar = || {
-        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bismar"));
-        command
-            .env("HOME", dir.path())
-            .env_remove("XDG_CONFIG_HOME");
-        command
-    };
     let captures = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/captures");
-    let played = bismar()
-        .args(["replay", &format!("{captures}/over_pour_kept.capture")])
-        .args(["--formula", &format!("{captures}/two_beakers.toml")])
-        .args(["--batch", "100g", "--log"])
-        .arg(&log)
-        .output()
-        .unwrap();
-    assert!(played.status.success(), "{played:?}");
-    let shown = bismar().arg("remedy").arg(&log).output().unwrap();
-    assert!(shown.status.success(), "{shown:?}");
-    let shown = String::from_utf8(shown.stdout).unwrap();
+    let words = [
+        "replay",
+        &format!("{captures}/over_pour_kept.capture"),
+        "--formula",
+        &format!("{captures}/two_beakers.toml"),
+        "--batch",
+        "100g",
+        "--log",
+        "b.csv",
+    ];
+    prints(dir.path(), &words);
+    let shown = prints(dir.path(), &["remedy", "b.csv"]);
     assert!(include_str!("../../README.md").contains(&shown), "{shown}");
 }

@@ -1,11 +1,11 @@
 //! Units and decimal arithmetic against published tables and two general-purpose libraries.
 
-use std::process::Command;
-
 use bismar::mass::{Decimal, Mass, Unit};
 use proptest::prelude::*;
 use rust_decimal::RoundingStrategy;
 use rust_decimal::prelude::ToPrimitive;
+
+use crate::bench_side::python;
 
 /// Grams in one unit, as printed. SP 811: NIST Special Publication 811 (2008 edition), Appendix
 /// B.8; HB 44: NIST Handbook 44, Appendix C, General Tables of Units of Measurement, where exact
@@ -105,21 +105,10 @@ for line in sys.argv[1:]:
         .iter()
         .flat_map(|(name, symbol)| numbers.map(|number| (number, *name, *symbol)))
         .collect();
-    let output = Command::new("python3")
-        .args(["-c", script])
-        .args(
-            cases
-                .iter()
-                .map(|(number, name, _)| format!("{number} {name}")),
-        )
-        .output()
-        .expect("python3 is needed by this test: apt-get install python3 python3-pip");
-    let error = String::from_utf8_lossy(&output.stderr);
-    assert!(
-        output.status.success(),
-        "this test needs the Python package pint: pip install pint\n{error}"
-    );
-    let text = String::from_utf8(output.stdout).unwrap();
+    let words = cases
+        .iter()
+        .map(|(number, name, _)| format!("{number} {name}"));
+    let text = python::asked(script, words, b"");
     let answers: Vec<i64> = text.lines().map(|line| line.parse().unwrap()).collect();
     assert_eq!(answers.len(), cases.len());
     for ((number, name, symbol), ng) in cases.iter().zip(answers) {

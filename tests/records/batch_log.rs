@@ -19,6 +19,8 @@ use bismar::weighing::event::{Draft, RowKind, Verdict};
 use jiff::Timestamp;
 use proptest::prelude::*;
 
+use crate::bench_side::python;
+
 fn at(text: &str) -> Timestamp {
     text.parse().unwrap()
 }
@@ -115,19 +117,9 @@ fn nasty_log(dir: &Path) -> (std::path::PathBuf, Vec<Vec<String>>) {
     (log.path().to_owned(), wanted)
 }
 
-/// Runs a Python program and reads the JSON it prints.
-fn python(program: &str, path: &Path, needs: &str) -> serde_json::Value {
-    let out = Command::new("python3")
-        .args(["-c", program])
-        .arg(path)
-        .output();
-    let out = out.unwrap_or_else(|e| panic!("python3 is needed (apt: python3): {e}"));
-    let words = String::from_utf8_lossy(&out.stderr);
-    assert!(
-        out.status.success(),
-        "needs {needs}; python3 said:\n{words}"
-    );
-    serde_json::from_slice(&out.stdout).unwrap()
+/// The JSON that a Python program prints of the file at `path`.
+fn json(program: &str, path: &Path) -> serde_json::Value {
+    serde_json::from_str(&python::asked(program, [path], b"")).unwrap()
 }
 
 fn cells(json: &serde_json::Value) -> Vec<Vec<String>> {
@@ -149,7 +141,7 @@ fn python_csv_sees_every_cell_as_it_was_meant() {
 import csv, json, sys
 file = open(sys.argv[1], newline='', encoding='utf-8')
 print(json.dumps(list(csv.reader(file, strict=True))))";
-    let mut found = cells(&python(program, &path, "apt: python3"));
+    let mut found = cells(&json(program, &path));
     for (i, row) in found.iter_mut().enumerate() {
         let chain = row.pop().unwrap();
         assert!(
@@ -188,7 +180,7 @@ print(json.dumps({
     'kinds': sorted({c.data_type for row in log for c in row}),
     'raw': sorted({c.data_type for row in raw for c in row}),
 }))";
-    let json = python(program, &path, "pip: tablib openpyxl");
+    let json = json(program, &path);
     let has_formula = |kinds: &serde_json::Value| kinds.as_array().unwrap().contains(&"f".into());
     assert!(
         has_formula(&json["raw"]),
@@ -236,7 +228,7 @@ print(json.dumps({
     'kinds': kinds(text),
     'raw': kinds('nasty,1,salt;=1+1,x\n'),
 }))";
-    let json = python(program, &path, "pip: tablib openpyxl");
+    let json = json(program, &path);
     let has_formula = |kinds: &serde_json::Value| kinds.as_array().unwrap().contains(&"f".into());
     assert!(has_formula(&json["raw"]), "{}", json["raw"]);
     assert!(!has_formula(&json["kinds"]), "{}", json["kinds"]);

@@ -15,6 +15,7 @@ use bismar::daemon::request::Request;
 use bismar::weighing::event::{Choice, Cue, CueKind, Event};
 
 use crate::bench_side::faults;
+use crate::bench_side::logs::LOGS;
 use crate::bench_side::person::Person;
 use crate::bench_side::{Daemon, Pan, VESSEL, config, events};
 
@@ -221,9 +222,9 @@ fn bench(seed: u64, kills: u32) -> Tally {
     let person = Person::new();
     let text = config(&person.path("scale"), "0.01 g")
         .replace("steady_window = 0.4", "steady_window = 0.3");
-    person.file("home/.config/bismar/config.toml", &text);
+    person.configures(&text);
     person.file("soak.toml", FORMULA);
-    let logs = person.path("home/.local/share/bismar/logs");
+    let logs = person.path(LOGS);
     let mut hand = Hand {
         pan: Pan::start(person.path("scale")),
         beaker: None,

@@ -5,19 +5,21 @@ use std::collections::BTreeSet;
 use std::path::Path;
 use std::process::{Command, Output};
 
-use bismar::batch::log::LogFile;
 use bismar::batch::record::{self, Record};
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::batch::resume::plain_draft;
 use bismar::lots::trace::{Use, Uses};
 use bismar::lots::{Lot, Refusal, uses_of};
 use bismar::mass::Mass;
 use bismar::scale::Moment;
 use bismar::weighing::event::{Draft, RowKind, Verdict};
-use jiff::Timestamp;
 use jiff::civil::date;
 use petgraph::graphmap::DiGraphMap;
 use petgraph::visit::Bfs;
 use proptest::prelude::*;
+
+use crate::bench_side::logs;
+use crate::bench_side::logs::Begun;
+use crate::bench_side::person;
 
 /// An invented blend, in parts of an invented batch.
 const BLEND: &str = r#"[formula]
@@ -43,17 +45,12 @@ fn draft(kind: RowKind) -> Draft {
 
 fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
     Draft {
-        step,
         phase: "Dry phase".into(),
-        ingredient: ingredient.into(),
-        lot: lot.into(),
         vessel: "beaker".into(),
         target: Some(Mass::from_mg(net_mg - 20)),
-        net: Some(Mass::from_mg(net_mg)),
         verdict: Some(Verdict::Inside),
         scale: "bench".into(),
-        readability: Mass::from_mg(10),
-        ..draft(RowKind::Weighed)
+        ..logs::weighed(step, ingredient, lot, net_mg)
     }
 }
 
@@ -63,32 +60,19 @@ fn write_log(dir: &Path, batch: &str, drafts: &[Draft]) -> std::path::PathBuf {
 }
 
 fn write_log_of(formula: &str, dir: &Path, batch: &str, drafts: &[Draft]) -> std::path::PathBuf {
-    let start: Timestamp = "2026-09-01T09:00:00Z".parse().unwrap();
-    let path = dir.join(format!("{batch}.csv"));
-    let mut log = LogFile::create(dir, batch, "Glasswort bath soak 1.0").unwrap();
-    let opening = Opening {
-        text: formula.into(),
-        batch: Mass::from_g(360),
+    let begun = Begun {
+        formula,
+        label: "Glasswort bath soak 1.0",
+        size: Mass::from_g(360),
         jars: (formula == GLASSWORT).then_some((6, Mass::from_g(60))),
+        at: "2026-09-01T09:00:00Z",
     };
-    let opened = opening_drafts(&opening, "Glasswort bath soak 1.0", 1, Moment(0)).unwrap();
-    for (minute, draft) in opened.iter().chain(drafts).enumerate() {
-        let at = start + jiff::SignedDuration::from_mins(minute as i64);
-        log.append(draft, at).unwrap();
-    }
-    path
+    begun.written(dir, batch, drafts)
 }
 
 fn bismar(home: &Path, args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_bismar"))
-        .args(args)
-        .env("HOME", home)
-        .env("COLUMNS", "100")
-        .env_remove("XDG_CONFIG_HOME")
-        .env_remove("XDG_DATA_HOME")
-        .env("XDG_RUNTIME_DIR", home)
-        .output()
-        .unwrap()
+    let mut command = person::bismar(home);
+    command.args(args).env("COLUMNS", "100").output().unwrap()
 }
 
 fn said(output: &Output) -> String {

@@ -6,9 +6,8 @@
 use std::path::{Path, PathBuf};
 
 use bismar::batch::held::{held, strangers};
-use bismar::batch::log::LogFile;
 use bismar::batch::record;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::batch::resume::plain_draft;
 use bismar::formula::plan::Amount;
 use bismar::formula::room::{Bowl, Pour, Short, Unknown, room};
 use bismar::formula::{Formula, Plan, VesselWay};
@@ -18,7 +17,9 @@ use bismar::scale::Moment;
 use bismar::weighing::event::{Draft, RowKind};
 use proptest::prelude::*;
 
+use crate::bench_side::logs::Begun;
 use crate::bench_side::person::Person;
+use crate::bench_side::python;
 
 const TWO: &str = include_str!("../../fixtures/captures/two_beakers.toml");
 const STEP: Mass = Mass::from_mg(10);
@@ -51,24 +52,15 @@ fn chosen() -> Draft {
 
 /// A log of a 100 g batch, as the daemon writes one.
 fn log(dir: &Path, formula: &str, drafts: &[Draft]) -> PathBuf {
-    let path = dir.join("b.csv");
-    let _ = std::fs::remove_file(&path);
-    let mut log = LogFile::create(dir, "b", "Two beakers").unwrap();
-    let opening = Opening {
-        text: formula.into(),
-        batch: Mass::from_g(100),
+    let _ = std::fs::remove_file(dir.join("b.csv"));
+    let begun = Begun {
+        formula,
+        label: "Two beakers",
+        size: Mass::from_g(100),
         jars: None,
+        at: "2026-09-01T09:00:00Z",
     };
-    let opened = opening_drafts(&opening, "Two beakers", 1, Moment(0)).unwrap();
-    for (minute, draft) in opened.iter().chain(drafts).enumerate() {
-        let start: jiff::Timestamp = "2026-09-01T09:00:00Z".parse().unwrap();
-        log.append(
-            draft,
-            start + jiff::SignedDuration::from_mins(minute as i64),
-        )
-        .unwrap();
-    }
-    path
+    begun.written(dir, "b", drafts)
 }
 
 /// What the command says, its line breaks taken out.
@@ -377,9 +369,8 @@ proptest! {
             rows.extend(stayed.map(|mg| residue(i + 1, names[which], mg)));
         }
         let path = log(dir.path(), TWO, &rows);
-        let out = std::process::Command::new("python3").args(["-c", SUMS]).arg(&path).output()
-            .expect("python3 is needed: apt install python3");
-        let sums: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+        let sums = python::asked(SUMS, [&path], b"");
+        let sums: serde_json::Value = serde_json::from_str(&sums).unwrap();
         let formula = Formula::parse(TWO, "two.toml").unwrap();
         let bench = [ScaleAbility::assumed("bench")];
         let plan = Plan::new(&formula, Amount::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();

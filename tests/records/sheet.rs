@@ -2,33 +2,20 @@
 //! back with Python's html.parser and held against the CSV read with Python's csv module.
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
 
-use bismar::batch::log::LogFile;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::batch::resume::plain_draft;
 use bismar::formula::Formula;
 use bismar::formula::examples::SAMPHIRE;
 use bismar::mass::Mass;
 use bismar::scale::Moment;
 use bismar::weighing::event::{Draft, RowKind, Verdict};
 
-fn bismar(home: &Path, words: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_bismar"))
-        .env("HOME", home)
-        .env_remove("XDG_CONFIG_HOME")
-        .env_remove("XDG_DATA_HOME")
-        .current_dir(home)
-        .args(words)
-        .output()
-        .unwrap()
-}
-
-#[track_caller]
-fn stdout(out: &Output) -> String {
-    let told = String::from_utf8_lossy(&out.stderr);
-    assert!(out.status.success(), "{told}");
-    String::from_utf8(out.stdout.clone()).unwrap()
-}
+use crate::bench_side::logs::Begun;
+use crate::bench_side::logs::logs_in;
+use crate::bench_side::person::prints;
+use crate::bench_side::person::said;
+use crate::bench_side::python;
+use crate::bench_side::python::NO_WORDS;
 
 /// What a browser would make of the page: text with tags as line ends, and the elements and
 /// attributes, one a line after a mark.
@@ -42,45 +29,31 @@ fn parsed(page: &str) -> (String, String) {
         \x20   def handle_data(self, data): text.append(data)\n\
         text, tags = [], []\nP().feed(sys.stdin.read())\n\
         print(''.join(text)); print('\\x1e'); print('\\n'.join(tags))";
-    let mut child = Command::new("python3")
-        .args(["-c", script])
-        .stdin(std::process::Stdio::piped())
-        .stdout(std::process::Stdio::piped())
-        .spawn()
-        .expect("python3 is needed: apt install python3");
-    let mut stdin = child.stdin.take().unwrap();
-    std::io::Write::write_all(&mut stdin, page.as_bytes()).unwrap();
-    drop(stdin);
-    let out = stdout(&child.wait_with_output().unwrap());
+    let out = python::asked(script, NO_WORDS, page.as_bytes());
     let (text, tags) = out.split_once('\u{1e}').unwrap();
     (text.to_owned(), tags.to_owned())
 }
 
 fn sheet_of(home: &Path, log: &Path) -> String {
-    stdout(&bismar(
-        home,
-        &["sheet", log.to_str().unwrap(), "--out", "-"],
-    ))
+    prints(home, &["sheet", log.to_str().unwrap(), "--out", "-"])
 }
 
 fn first_log(folder: &Path, begin: &str) -> PathBuf {
-    let entries = std::fs::read_dir(folder).unwrap().flatten();
-    let mut logs: Vec<PathBuf> = entries
-        .map(|e| e.path())
-        .filter(|p| p.extension().is_some_and(|end| end == "csv"))
-        .filter(|p| p.file_name().unwrap().to_str().unwrap().starts_with(begin))
-        .collect();
-    logs.sort();
-    logs.remove(0)
+    let logs = logs_in(folder).into_iter();
+    let named = |log: &PathBuf| {
+        log.file_name()
+            .unwrap()
+            .to_str()
+            .unwrap()
+            .starts_with(begin)
+    };
+    logs.into_iter().find(named).unwrap()
 }
 
 #[test]
 fn every_weight_lot_and_time_of_a_real_log_stands_in_its_sheet() {
     let home = tempfile::tempdir().unwrap();
-    stdout(&bismar(
-        home.path(),
-        &["demo", "--season", "--log-dir", "logs"],
-    ));
+    prints(home.path(), &["demo", "--season", "--log-dir", "logs"]);
     for begin in ["marram", "tideline", "samphire", "glasswort"] {
         let log = first_log(&home.path().join("logs"), begin);
         let (text, _) = parsed(&sheet_of(home.path(), &log));
@@ -90,12 +63,7 @@ fn every_weight_lot_and_time_of_a_real_log_stands_in_its_sheet() {
             \x20       for k in ('ingredient', 'lot', 'target_g', 'low_g', 'high_g', 'net_g', 'verdict', 'scale'): print(r[k])\n\
             \x20       print(r['at'][11:19])\n\
             print(r['batch']); print(r['formula']); print(r['chain'])";
-        let wanted = Command::new("python3")
-            .args(["-c", script])
-            .arg(&log)
-            .output()
-            .unwrap();
-        let wanted = stdout(&wanted);
+        let wanted = python::asked(script, [&log], b"");
         assert!(wanted.lines().count() > 30);
         for cell in wanted.lines() {
             assert!(
@@ -177,22 +145,18 @@ fn every_point_of_the_published_rules_has_its_place() {
 
 /// A log of the foot powder, 500 g as 2 jars of 250 g; `more` appends its own rows.
 fn written(home: &Path, more: impl FnOnce(&mut dyn FnMut(Draft))) -> (String, PathBuf) {
-    let at: jiff::Timestamp = "2026-03-02T09:00:00Z".parse().unwrap();
     let formula = Formula::parse(SAMPHIRE, "samphire.toml").unwrap();
     let label = format!("{} {}", formula.name, formula.version);
-    let path = home.join("a-batch.csv");
-    let mut log = LogFile::create_at(&path, &label).unwrap();
-    let opening = Opening {
-        text: SAMPHIRE.to_owned(),
-        batch: Mass::from_g(500),
+    let begun = Begun {
+        formula: SAMPHIRE,
+        label: &label,
+        size: Mass::from_g(500),
         jars: Some((2, Mass::from_g(250))),
+        at: "2026-03-02T09:00:00Z",
     };
-    for draft in opening_drafts(&opening, &label, 1, Moment::default()).unwrap() {
-        log.append(&draft, at).unwrap();
-    }
-    more(&mut |draft| {
-        log.append(&draft, at).unwrap();
-    });
+    let mut rows = Vec::new();
+    more(&mut |draft| rows.push(draft));
+    let path = begun.written(home, "a-batch", &rows);
     (label, path)
 }
 
@@ -366,19 +330,18 @@ fn a_sheet_that_is_there_is_kept_and_a_changed_log_gives_none() {
     let home = tempfile::tempdir().unwrap();
     let (_, log) = written(home.path(), |_| {});
     let words = ["sheet", "a-batch", "--logs", "."];
-    stdout(&bismar(home.path(), &words));
+    prints(home.path(), &words);
     let page = std::fs::read(home.path().join("a-batch.html")).unwrap();
-    let again = bismar(home.path(), &words);
-    assert_eq!(again.status.code(), Some(1));
-    assert!(String::from_utf8_lossy(&again.stderr).contains("--force"));
+    let again = said(home.path(), &words).ended(1);
+    assert!(again.err.contains("--force"));
     let text = std::fs::read_to_string(&log).unwrap();
     std::fs::write(&log, text.replace("2 jars of 250 g", "2 jars of 251 g")).unwrap();
-    let changed = bismar(home.path(), &["sheet", "a-batch", "--logs", ".", "--force"]);
-    assert_eq!(changed.status.code(), Some(4), "{changed:?}");
+    let changed = said(home.path(), &["sheet", "a-batch", "--logs", ".", "--force"]);
+    changed.ended(4);
     assert_eq!(
         page,
         std::fs::read(home.path().join("a-batch.html")).unwrap()
     );
-    let none = bismar(home.path(), &["sheet", "b-batch", "--logs", "."]);
-    assert_eq!(none.status.code(), Some(1));
+    let none = said(home.path(), &["sheet", "b-batch", "--logs", "."]);
+    none.ended(1);
 }

@@ -1,0 +1,95 @@
+//! Logs of batches, written as the daemon writes them, and what the csv crate reads out of logs.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use bismar::batch::log::LogFile;
+use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::mass::Mass;
+use bismar::scale::Moment;
+use bismar::weighing::event::{Draft, RowKind};
+
+use super::person::Person;
+
+/// Where the daemon writes a person's logs, below her folder.
+pub const LOGS: &str = "home/.local/share/bismar/logs";
+
+/// How a batch began; its rows follow a minute apart.
+pub struct Begun<'a> {
+    /// The formula's text, and what the rows call it.
+    pub formula: &'a str,
+    pub label: &'a str,
+    pub size: Mass,
+    pub jars: Option<(u32, Mass)>,
+    pub at: &'a str,
+}
+
+impl Begun<'_> {
+    /// Writes the log of `batch`: its opening and `rows`. Gives its path.
+    #[track_caller]
+    pub fn written(&self, folder: &Path, batch: &str, rows: &[Draft]) -> PathBuf {
+        let opening = Opening {
+            text: self.formula.into(),
+            batch: self.size,
+            jars: self.jars,
+        };
+        let opening = opening_drafts(&opening, self.label, 1, Moment(0)).expect("an opening");
+        let begun: jiff::Timestamp = self.at.parse().expect("a time");
+        let mut log = LogFile::create(folder, batch, self.label).expect("a new log");
+        for (minute, draft) in (0..).zip(opening.iter().chain(rows)) {
+            log.append(draft, begun + jiff::SignedDuration::from_mins(minute))
+                .expect("a row");
+        }
+        log.path().to_owned()
+    }
+}
+
+/// A row of a weight, on a scale of 0.01 g.
+pub fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
+    Draft {
+        step,
+        ingredient: ingredient.into(),
+        lot: lot.into(),
+        net: Some(Mass::from_mg(net_mg)),
+        readability: Mass::from_mg(10),
+        ..plain_draft(RowKind::Weighed, String::new(), 1, Moment(0))
+    }
+}
+
+/// The row of a batch that is complete.
+pub fn closed() -> Draft {
+    plain_draft(RowKind::Closed, "complete".into(), 1, Moment(0))
+}
+
+/// The logs in a folder, in the order of their names.
+pub fn logs_in(folder: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(folder).expect("a folder").map(Result::unwrap);
+    let mut logs: Vec<PathBuf> = entries
+        .map(|entry| entry.path())
+        .filter(|path| path.extension().is_some_and(|end| end == "csv"))
+        .collect();
+    logs.sort();
+    logs
+}
+
+/// The only log of the person.
+#[track_caller]
+pub fn only_log(person: &Person) -> PathBuf {
+    let mut logs = logs_in(&person.path(LOGS));
+    assert_eq!(logs.len(), 1, "{logs:?}");
+    logs.remove(0)
+}
+
+/// `column` of the rows of `kind`, read by the csv crate.
+pub fn cells(log: &Path, kind: &str, column: &str) -> Vec<String> {
+    let mut reader = csv::Reader::from_path(log).unwrap();
+    let headers = reader.headers().unwrap().clone();
+    let index = |name: &str| headers.iter().position(|header| header == name).unwrap();
+    let (kinds, wanted) = (index("kind"), index(column));
+    // A late drop is a correction of its own; what is asked here is the first row of each step.
+    let note = index("note");
+    let rows = reader.records().map(Result::unwrap);
+    rows.filter(|row| &row[kinds] == kind && !row[note].starts_with("corrects seq"))
+        .map(|row| row[wanted].to_owned())
+        .collect()
+}
