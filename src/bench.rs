@@ -10,20 +10,36 @@ use crate::formula::Plan;
 use crate::scale::decode::{Decoder, Heard};
 use crate::scale::frame::Start;
 use crate::scale::layout::{Chosen, LayoutError};
-use crate::scale::settings::ScaleConfig;
+use crate::scale::settings::ScaleSettings;
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
-pub use crate::vocabulary::progress::{Progress, Refused, Weighed};
+use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
-pub use crate::vocabulary::status::{Ahead, ScaleStatus, Status};
-use crate::weighing::Engine;
+use crate::vocabulary::status::{ScaleStatus, Status};
 use crate::weighing::event::{Event, Input};
+use crate::weighing::{Engine, ScaleSetup, Setup};
 
 /// See the module's text.
 #[derive(Debug)]
 pub struct Bench {
     lines: Vec<ScaleLine>,
     engine: Engine,
+}
+
+impl From<&Config> for Setup {
+    fn from(config: &Config) -> Setup {
+        let scale = |scale: &ScaleSettings| ScaleSetup {
+            name: scale.name.clone(),
+            readability: scale.readability,
+            repeatability: scale.repeatability,
+            capacity: scale.capacity,
+        };
+        Setup {
+            scales: config.scales.iter().map(scale).collect(),
+            rules: config.weighing,
+            vessels: config.vessels.iter().map(|vessel| vessel.weight).collect(),
+        }
+    }
 }
 
 /// One scale's line.
@@ -60,7 +76,7 @@ impl Bench {
     }
 
     fn with_start(config: &Config, start: Start) -> Result<Bench, LayoutError> {
-        let line = |scale: &ScaleConfig| {
+        let line = |scale: &ScaleSettings| {
             Ok(ScaleLine {
                 name: scale.name.clone(),
                 decoder: Decoder::new(Chosen::from_config(scale)?, start),
@@ -74,7 +90,7 @@ impl Bench {
             .collect::<Result<_, LayoutError>>()?;
         Ok(Bench {
             lines,
-            engine: Engine::new(config),
+            engine: Engine::new(Setup::from(config)),
         })
     }
 

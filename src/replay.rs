@@ -6,7 +6,7 @@ use crate::bench::Bench;
 use crate::config::Config;
 use crate::scale::capture::{CaptureError, CaptureReader, Record};
 use crate::scale::identify::{Findings, Listener, Verdict};
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::weighing::event::Event;
@@ -92,7 +92,7 @@ pub fn config_from(findings: &Findings) -> Result<Config, String> {
         Verdict::Identified(found) => found,
         Verdict::None(hint) => return Err(hint.to_string()),
     };
-    let scale = ScaleConfig {
+    let scale = ScaleSettings {
         name: "scale".to_owned(),
         port: PortSelector::Path("capture".into()),
         baud: 9600,

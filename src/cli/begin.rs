@@ -13,6 +13,7 @@ use crate::daemon::client::{self, Client};
 use crate::daemon::request::Overweigh;
 use crate::formula::{Formula, VesselWay};
 use crate::mass::Mass;
+use crate::workshop;
 
 #[derive(Debug, Args)]
 #[command(group = size::required())]
@@ -29,7 +30,7 @@ pub struct BeginArgs {
 
 pub fn run(args: BeginArgs) -> Outcome {
     // Read here too: a fault of the file is told with its place, whether a daemon runs or not.
-    let formula = Formula::read(&args.formula)?;
+    let formula = workshop::formula(&args.formula)?;
     let sticky = sticky(&formula, &args.size)?;
     let SizeArgs {
         batch,

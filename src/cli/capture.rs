@@ -14,7 +14,7 @@ use super::line::{Framing, absolute, not_open, scale_of};
 use super::{Exit, Failure, Outcome, tell};
 use crate::scale::capture::CaptureWriter;
 use crate::scale::link::{self, LinkMessage, LinkNews};
-use crate::scale::settings::ScaleConfig;
+use crate::scale::settings::ScaleSettings;
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::command::Way;
@@ -87,7 +87,7 @@ pub fn run(args: &CaptureArgs) -> Outcome {
     }
 }
 
-fn scale(args: &CaptureArgs) -> Result<ScaleConfig, Failure> {
+fn scale(args: &CaptureArgs) -> Result<ScaleSettings, Failure> {
     let Some(name) = &args.scale else {
         let port = args.port.clone().unwrap_or_default();
         return Ok(scale_of(absolute(&port), args.baud, args.framing));
@@ -121,7 +121,7 @@ impl From<std::io::Error> for Trouble {
 }
 
 /// Records until Ctrl-C, SIGTERM or the time is over; gives a summary for the person.
-async fn record(scale: ScaleConfig, file: File, seconds: Option<f64>) -> Result<String, Trouble> {
+async fn record(scale: ScaleSettings, file: File, seconds: Option<f64>) -> Result<String, Trouble> {
     let (sender, mut news) = mpsc::channel(1024);
     let line = tokio::spawn(link::run(0, scale, sender));
     let mut words = typed();

@@ -10,7 +10,8 @@ use clap::{Args, Subcommand};
 use super::{Exit, Failure, Outcome, print, write};
 use crate::config::paths::Places;
 use crate::config::{Config, DEFAULT_FILE};
-use crate::document::{Reader, read_text};
+use crate::document::Reader;
+use crate::files;
 use crate::scale::layout::{Chosen, LayoutError};
 
 #[derive(Debug, Args)]
@@ -95,7 +96,7 @@ pub(super) fn load(path: Option<&Path>) -> Result<Config, Failure> {
 fn bad_layout(path: Option<&Path>, index: usize, error: &LayoutError) -> Failure {
     let place = path.map(Path::to_owned).or_else(|| usual_place().ok());
     let located = place.and_then(|path| {
-        let text = read_text(&path).ok()?;
+        let text = files::text(&path).ok()?;
         let (mut reader, root) = Reader::parse(&text, &path.display().to_string()).ok()?;
         let tables = reader.tables(root.get("scale")?, "scale");
         let (table, at) = tables.get(index)?;

@@ -12,6 +12,7 @@ use crate::batch::record::Record;
 use crate::formula::Formula;
 use crate::label::{Line, Rules, declaration, grams_on_label, ounces_on_label};
 use crate::mass::Mass;
+use crate::workshop;
 
 const NOTE: &str = "Check the labelling law of the place where it is sold: colours, perfume, \
 allergens, warnings and\nthe size of the letters have rules of their own, which this list does not \
@@ -52,7 +53,7 @@ pub fn run(args: &DeclarationArgs) -> Outcome {
         tell("warning: the batch is not closed; what is weighed so far is declared");
     }
     let formula = match &args.formula {
-        Some(path) => Some(Formula::read(path)?),
+        Some(path) => Some(workshop::formula(path)?),
         None => None,
     };
     let mut gathering = Gathering {

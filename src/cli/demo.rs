@@ -28,14 +28,14 @@ use crate::rehearsal::demo::demo_scale;
 use crate::rehearsal::pty::PtyLines;
 use crate::rehearsal::trial::{Told, play};
 use crate::rehearsal::{Stage, demo_stage};
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::Cue;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
-use crate::vocabulary::rules::WeighingConfig;
+use crate::vocabulary::rules::Rules;
 use crate::vocabulary::status::Status;
 use crate::weighing::event::Event;
 
@@ -118,7 +118,7 @@ pub(super) fn folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
 
 pub(super) fn config(folder: &Path, port: PathBuf) -> Config {
     let spec = demo_scale(0);
-    let scale = ScaleConfig {
+    let scale = ScaleSettings {
         name: "bench".into(),
         port: PortSelector::Path(port),
         baud: 9600,
@@ -136,9 +136,9 @@ pub(super) fn config(folder: &Path, port: PathBuf) -> Config {
         poll: None,
     };
     // A brisk pace for those who watch: the time at rest before a weight counts is 1.3 s, not 1.5 s.
-    let weighing = WeighingConfig {
+    let weighing = Rules {
         dwell: 0.3,
-        ..WeighingConfig::default()
+        ..Rules::default()
     };
     Config {
         scales: vec![scale],

@@ -9,8 +9,8 @@ use crate::batch::error::LogError;
 use crate::daemon::DaemonError;
 use crate::daemon::client::ClientError;
 use crate::daemon::socket::SocketError;
-use crate::overview::Unread;
 use crate::problem::Problems;
+use crate::workshop::QueryError;
 
 /// The exit codes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -158,14 +158,14 @@ impl From<CheckError> for Failure {
     }
 }
 
-impl From<Unread> for Failure {
-    fn from(error: Unread) -> Failure {
+impl From<QueryError> for Failure {
+    fn from(error: QueryError) -> Failure {
         match error {
-            Unread::Log(error) => error.into(),
-            Unread::File(problems) => problems.into(),
-            Unread::NoFormula(_) => Failure::bad_input(error)
+            QueryError::Log(error) => error.into(),
+            QueryError::File(problems) => problems.into(),
+            QueryError::NoFormula(_) => Failure::bad_input(error)
                 .remedy("Begin the batch anew; nothing was weighed in this one."),
-            Unread::Plan(_) | Unread::Other(_) => Failure::failed(error),
+            QueryError::Plan(_) | QueryError::Other(_) => Failure::failed(error),
         }
     }
 }

@@ -14,7 +14,7 @@ use crate::daemon::client::Client;
 use crate::daemon::request::Request;
 use crate::guide::{Guide, Taken};
 use crate::metrology::ScaleAbility;
-use crate::overview::scale_check::{CheckLog, Heard, ability, hear};
+use crate::workshop::scale_check::{CheckLog, Heard, ability, hear};
 
 #[derive(Debug, Args)]
 pub struct GuidedArgs {

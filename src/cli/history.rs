@@ -8,7 +8,7 @@ use clap::Args;
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::chart::history::Gathered;
 use crate::chart::report::report;
-use crate::overview::batches::gather;
+use crate::workshop::batches::gather;
 
 #[derive(Debug, Args)]
 pub struct HistoryArgs {

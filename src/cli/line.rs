@@ -8,7 +8,7 @@ use super::Failure;
 use crate::daemon::client::Client;
 use crate::daemon::request::Request;
 use crate::scale::link::LinkFault;
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
 
 /// Data bits, parity and stop bits in the short form that scales' manuals use: `8N1`, `7E1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -68,8 +68,8 @@ impl fmt::Display for Framing {
 }
 
 /// A line that is not in the configuration, as [`crate::scale::link`] wants it.
-pub fn scale_of(port: PathBuf, baud: u32, framing: Framing) -> ScaleConfig {
-    ScaleConfig {
+pub fn scale_of(port: PathBuf, baud: u32, framing: Framing) -> ScaleSettings {
+    ScaleSettings {
         name: "scale".to_owned(),
         port: PortSelector::Path(port),
         baud,

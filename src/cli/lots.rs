@@ -19,7 +19,7 @@ use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
-use crate::overview::store;
+use crate::workshop::store;
 
 #[derive(Debug, Args)]
 pub struct LotsArgs {

@@ -15,8 +15,8 @@ use crate::daemon::request::Request;
 use crate::formula::remedy::Remedy;
 use crate::formula::room::Room;
 use crate::mass::Mass;
-use crate::overview::mending::Mending;
 use crate::vocabulary::command::Way;
+use crate::workshop::mending::Mending;
 
 #[derive(Debug, Args)]
 pub struct RemedyArgs {

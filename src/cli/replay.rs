@@ -25,6 +25,7 @@ use crate::time::Moment;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::progress::Progress;
 use crate::weighing::event::Event;
+use crate::workshop;
 
 #[derive(Debug, Args)]
 #[command(group = size::required())]
@@ -65,7 +66,7 @@ const OPENING_TICKET: u64 = u64::MAX - 1;
 const MARK: &str = "(replay of a capture)";
 
 pub fn run(args: ReplayArgs) -> Outcome {
-    let formula = Formula::read(&args.formula)?;
+    let formula = workshop::formula(&args.formula)?;
     let config = config(&args)?;
     let amount = args
         .size

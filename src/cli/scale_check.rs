@@ -7,7 +7,7 @@ use super::{Exit, Failure, Outcome, print};
 use crate::guide::Guide;
 use crate::mass::Mass;
 use crate::metrology::test_weights::{SOURCE, WeightClass, nominals};
-use crate::overview::scale_check::{Check, NOT_PASSED};
+use crate::workshop::scale_check::{Check, NOT_PASSED};
 
 #[derive(Debug, Args)]
 pub struct ScaleCheckArgs {

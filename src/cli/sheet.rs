@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, print, write};
-use crate::overview::batches::sheet_record;
 use crate::sheet::html;
+use crate::workshop::batches::sheet_record;
 
 #[derive(Debug, Args)]
 pub struct SheetArgs {

@@ -7,14 +7,14 @@ mod scale;
 use std::path::PathBuf;
 
 use crate::mass::Mass;
-pub use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
-pub use crate::vocabulary::rules::WeighingConfig;
+use crate::scale::settings::ScaleSettings;
+use crate::vocabulary::rules::Rules;
 
 /// The whole configuration. `Config::default()` is what an empty file means.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Config {
-    pub scales: Vec<ScaleConfig>,
-    pub weighing: WeighingConfig,
+    pub scales: Vec<ScaleSettings>,
+    pub weighing: Rules,
     pub vessels: Vec<VesselConfig>,
     pub cues: CueConfig,
     pub page: PageConfig,

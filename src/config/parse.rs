@@ -6,12 +6,13 @@ use std::path::{Path, PathBuf};
 use super::paths::Places;
 use super::scale::scale;
 use super::{Config, CueConfig, PageConfig, VesselConfig};
-use crate::document::{DeTable, Form, Reader, Value, read_text, shown};
+use crate::document::{DeTable, Form, Reader, Value, shown};
+use crate::files;
 use crate::metrology::ScaleAbility;
 use crate::problem::{Problem, Problems};
-use crate::scale::settings::ScaleConfig;
+use crate::scale::settings::ScaleSettings;
 use crate::vocabulary::cue::CueKind;
-use crate::vocabulary::rules::WeighingConfig;
+use crate::vocabulary::rules::Rules;
 
 impl Config {
     /// Reads `path`, or the file at its usual place (see [`Places::config_file`]), where a missing
@@ -29,7 +30,7 @@ impl Config {
     }
 
     fn read(path: &Path, places: &Places) -> Result<Config, Problems> {
-        Config::parse_at(&read_text(path)?, &path.display().to_string(), places)
+        Config::parse_at(&files::text(path)?, &path.display().to_string(), places)
     }
 
     /// Reads a configuration from its text; `name` stands for the file in messages.
@@ -76,7 +77,7 @@ impl Config {
 
     /// What the configured scales can do, in order.
     pub fn abilities(&self) -> Vec<ScaleAbility> {
-        self.scales.iter().map(ScaleConfig::ability).collect()
+        self.scales.iter().map(ScaleSettings::ability).collect()
     }
 }
 
@@ -115,7 +116,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         .get("daily_scale_check")
         .and_then(|value| reader.boolean(value, "daily_scale_check"))
         .unwrap_or(false);
-    let mut scales: Vec<ScaleConfig> = Vec::new();
+    let mut scales: Vec<ScaleSettings> = Vec::new();
     for (table, at) in root
         .get("scale")
         .map_or(Vec::new(), |v| reader.tables(v, "scale"))
@@ -154,7 +155,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
     let page = root.get("page").and_then(|v| reader.table(v, "page"));
     Config {
         scales,
-        weighing: weighing.map_or_else(WeighingConfig::default, |t| self::weighing(reader, t)),
+        weighing: weighing.map_or_else(Rules::default, |t| self::weighing(reader, t)),
         vessels,
         cues: cues.map_or_else(CueConfig::default, |t| self::cues(reader, t, places)),
         page: page.map_or_else(PageConfig::default, |t| self::page(reader, t)),
@@ -251,7 +252,7 @@ fn folder<'i>(
     }
 }
 
-fn weighing<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> WeighingConfig {
+fn weighing<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Rules {
     let keys = [
         "steady_window",
         "dwell",
@@ -262,7 +263,7 @@ fn weighing<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> WeighingConfig 
         "early_cue",
     ];
     reader.only(table, "[weighing]", &keys);
-    let default = WeighingConfig::default();
+    let default = Rules::default();
     let mut number = |key: &str, least: f64, most: f64, default: f64| {
         table
             .get(key)
@@ -282,7 +283,7 @@ fn weighing<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> WeighingConfig 
     };
     let presses = flag("presses", default.presses);
     let early_cue = flag("early_cue", default.early_cue);
-    WeighingConfig {
+    Rules {
         steady_window,
         dwell,
         reaction,

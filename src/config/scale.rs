@@ -5,7 +5,7 @@ use std::ops::Range;
 use crate::document::{DeTable, Form, Reader, Value, shown};
 use crate::mass::{Mass, Unit};
 use crate::metrology::ScaleAbility;
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
 
 /// The layout that `pattern` belongs to.
 const PATTERN: &str = "pattern";
@@ -13,7 +13,7 @@ const PATTERN: &str = "pattern";
 const LARGEST_CAPACITY: Mass = Mass::from_g(1_000_000);
 const COARSEST_STEP: Mass = Mass::from_g(1000);
 
-impl ScaleConfig {
+impl ScaleSettings {
     /// What the scale can do; without a `readability` 0.01 g is taken
     /// ([`ScaleAbility::ASSUMED_READABILITY`]) until its lines show better.
     pub fn ability(&self) -> ScaleAbility {
@@ -51,7 +51,7 @@ pub(super) fn scale<'i>(
     reader: &mut Reader<'i>,
     table: &DeTable<'i>,
     at: &Range<usize>,
-) -> Option<ScaleConfig> {
+) -> Option<ScaleSettings> {
     let name = reader
         .required(table, at, "The scale", "name", "name = \"bench\"")
         .and_then(|value| reader.text(value, "name", Form::Line));
@@ -91,7 +91,7 @@ pub(super) fn scale<'i>(
     let poll = table.get("poll").and_then(|v| poll(reader, v));
     let (readability, capacity, repeatability) = figures(reader, table);
     let (layout, pattern) = layout?;
-    Some(ScaleConfig {
+    Some(ScaleSettings {
         name: name?,
         port: port?,
         baud: baud.unwrap_or(9600),

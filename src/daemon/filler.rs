@@ -17,9 +17,9 @@ use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
-use crate::overview::batches::{log_of, newest};
 use crate::time::Moment;
 use crate::vocabulary::entry::RowKind;
+use crate::workshop::batches::{log_of, newest};
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, String> {

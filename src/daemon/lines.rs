@@ -6,7 +6,7 @@ use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
 use crate::scale::link::{self, LinkFault, LinkMessage, LinkNews};
-use crate::scale::settings::ScaleConfig;
+use crate::scale::settings::ScaleSettings;
 use crate::vocabulary::reading::ScaleIndex;
 
 /// News that may wait; a full queue only makes a link wait.
@@ -30,9 +30,9 @@ struct State {
 
 impl Lines {
     /// Starts one link a scale. Needs a running tokio runtime.
-    pub fn start(scales: &[ScaleConfig]) -> Lines {
+    pub fn start(scales: &[ScaleSettings]) -> Lines {
         let (sender, news) = mpsc::channel(QUEUE);
-        let start = |(index, scale): (ScaleIndex, &ScaleConfig)| {
+        let start = |(index, scale): (ScaleIndex, &ScaleSettings)| {
             tokio::spawn(link::run(index, scale.clone(), sender.clone()))
         };
         Lines {

@@ -29,6 +29,7 @@ use crate::problem::Problems;
 use crate::time::Moment;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::workshop;
 
 /// Tickets of rows that are written before the engine runs; its own count up from 1.
 const OPENING_TICKET: u64 = u64::MAX - 1;
@@ -210,7 +211,7 @@ pub(super) type Answers = mpsc::UnboundedReceiver<LogAnswer>;
 
 impl Opener for BatchOpener {
     fn begin(&mut self, request: &BeginRequest) -> Result<Opened, String> {
-        let formula = Formula::read(&request.formula).map_err(|error| error.to_string())?;
+        let formula = workshop::formula(&request.formula).map_err(|error| error.to_string())?;
         let amount = match request.size {
             Size::Batch(mass) => Amount::Batch(mass),
             Size::Jars { count, fill } => Amount::Jars { count, fill },

@@ -17,7 +17,7 @@ use crate::batch::error::Fault;
 use crate::batch::folder;
 use crate::batch::names::safe_batch_name;
 use crate::batch::record::{self, Record};
-use crate::document::read_text;
+use crate::files;
 use crate::lots::advice::{ForStep, Need, Own, Stock};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;
@@ -226,7 +226,7 @@ fn list(file: &Path) -> Result<Option<Vec<Lot>>, String> {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
         Ok(_) | Err(_) => {}
     }
-    let text = read_text(file).map_err(|problems| problems.to_string())?;
+    let text = files::text(file).map_err(|problems| problems.to_string())?;
     let lots = Lot::parse_all(&text, &file.display().to_string());
     lots.map(Some).map_err(|problems| problems.to_string())
 }

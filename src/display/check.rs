@@ -18,8 +18,8 @@ use crate::guide::{Guide, Taken};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::test_weights::WeightClass;
-use crate::overview::scale_check::{Check, CheckLog, Heard, NOT_PASSED, ability, hear};
 use crate::text::harmless_json;
+use crate::workshop::scale_check::{Check, CheckLog, Heard, NOT_PASSED, ability, hear};
 
 /// A check that nobody goes on with is over then.
 const LONGEST: Duration = Duration::from_secs(600);

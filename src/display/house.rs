@@ -13,7 +13,7 @@ use crate::document::shown;
 use crate::lots::Lot;
 use crate::lots::trace::Use;
 use crate::lots::uses_of;
-use crate::overview::{Unread, batches, store};
+use crate::workshop::{QueryError, batches, store};
 
 /// The configuration that holds, and the list of lots.
 #[derive(Debug, Clone)]
@@ -36,14 +36,14 @@ impl House {
     ///
     /// # Errors
     /// Where there is none.
-    pub fn lots_file(&self) -> Result<PathBuf, Unread> {
+    pub fn lots_file(&self) -> Result<PathBuf, QueryError> {
         let none = "the list of lots is not known, since HOME is not set";
         self.lots
             .clone()
-            .ok_or_else(|| Unread::Other(none.to_owned()))
+            .ok_or_else(|| QueryError::Other(none.to_owned()))
     }
 
-    pub fn lots(&self) -> Result<Vec<Lot>, Unread> {
+    pub fn lots(&self) -> Result<Vec<Lot>, QueryError> {
         match &self.lots {
             Some(file) => store::lots(file),
             None => Ok(Vec::new()),
@@ -54,7 +54,7 @@ impl House {
     ///
     /// # Errors
     /// For a name that is no file of that folder.
-    pub fn formula(&self, name: &str) -> Result<PathBuf, Unread> {
+    pub fn formula(&self, name: &str) -> Result<PathBuf, QueryError> {
         let folder = self.config().formulas()?;
         let plain =
             !name.starts_with('.') && name.ends_with(".toml") && !name.contains(['/', '\0']);
@@ -62,7 +62,7 @@ impl House {
         if plain && path.is_file() {
             return Ok(path);
         }
-        Err(Unread::Other(format!(
+        Err(QueryError::Other(format!(
             "there is no formula \"{}\" in {}; open the list again",
             shown(name),
             folder.display()
@@ -73,10 +73,10 @@ impl House {
     ///
     /// # Errors
     /// For a name that is no batch's.
-    pub fn log(&self, batch: &str) -> Result<PathBuf, Unread> {
+    pub fn log(&self, batch: &str) -> Result<PathBuf, QueryError> {
         let folder = self.config().logs()?;
         batches::log_of(&folder, batch).ok_or_else(|| {
-            Unread::Other(format!(
+            QueryError::Other(format!(
                 "there is no batch \"{}\" in {}",
                 shown(batch),
                 folder.display()
@@ -92,7 +92,7 @@ impl House {
     pub fn each_record<T: Send>(
         &self,
         take: impl Fn(Record) -> T + Sync,
-    ) -> Result<(Vec<T>, Vec<String>), Unread> {
+    ) -> Result<(Vec<T>, Vec<String>), QueryError> {
         let folder = self.config().logs()?;
         let threads = (all_threads() - 1).max(1);
         let (all, faults) = store::each_record(&folder, threads, take)?;
@@ -103,7 +103,7 @@ impl House {
     ///
     /// # Errors
     /// As [`House::each_record`].
-    pub fn uses(&self) -> Result<Vec<Use>, Unread> {
+    pub fn uses(&self) -> Result<Vec<Use>, QueryError> {
         let (uses, _) = self.each_record(|record| uses_of(&record).collect::<Vec<_>>())?;
         Ok(uses.concat())
     }

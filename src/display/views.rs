@@ -14,7 +14,7 @@ use serde::de::DeserializeOwned;
 use super::house::House;
 use super::{Shared, answered, refused, refused_for, told};
 use crate::daemon::request;
-use crate::overview::Unread;
+use crate::workshop::QueryError;
 
 /// Looks at the disk at a time.
 pub const MOST_LOOKS: usize = 2;
@@ -105,7 +105,7 @@ async fn with<A: DeserializeOwned + Send + 'static, T: Send + 'static>(
     shared: &Shared,
     headers: &HeaderMap,
     asked: Asked<A>,
-    tell: impl FnOnce(&House, &A) -> Result<T, Unread> + Send + 'static,
+    tell: impl FnOnce(&House, &A) -> Result<T, QueryError> + Send + 'static,
     show: impl FnOnce(T) -> Response,
 ) -> Response {
     match asked {
@@ -123,7 +123,7 @@ async fn with<A: DeserializeOwned + Send + 'static, T: Send + 'static>(
 pub(super) async fn told_from<T: Send + 'static>(
     shared: &Shared,
     headers: &HeaderMap,
-    tell: impl FnOnce(&House) -> Result<T, Unread> + Send + 'static,
+    tell: impl FnOnce(&House) -> Result<T, QueryError> + Send + 'static,
     show: impl FnOnce(T) -> Response,
 ) -> Response {
     match look(shared, headers, tell).await {
@@ -159,6 +159,6 @@ pub(super) async fn look<T: Send + 'static>(
     })
 }
 
-pub(super) fn unread(error: &Unread) -> Response {
+pub(super) fn unread(error: &QueryError) -> Response {
     refused_for(StatusCode::UNPROCESSABLE_ENTITY, &error.to_string())
 }

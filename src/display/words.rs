@@ -22,7 +22,7 @@ use crate::formula::Place;
 use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
-use crate::overview::{Unread, store};
+use crate::workshop::{QueryError, store};
 
 pub fn routes() -> Router<Arc<Shared>> {
     Router::new()
@@ -163,10 +163,10 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respon
     };
     // Two at a time could each find the list without the other's lot.
     let _alone = shared.list.lock().await;
-    let add = move |house: &House| -> Result<String, Unread> {
+    let add = move |house: &House| -> Result<String, QueryError> {
         if let Some(there) = house.lots()?.iter().find(|there| there.name == lot.name) {
             let (name, of) = (&there.name, &there.ingredient);
-            return Err(Unread::Other(format!(
+            return Err(QueryError::Other(format!(
                 "a lot {name} is in the list already, of {of}"
             )));
         }

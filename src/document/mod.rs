@@ -6,9 +6,7 @@
 
 mod value;
 
-use std::io::Read;
 use std::ops::Range;
-use std::path::Path;
 
 pub use self::value::Form;
 pub use toml::Spanned;
@@ -20,71 +18,17 @@ use crate::text::misleads;
 /// A value with its place in the text.
 pub type Value<'i> = Spanned<DeValue<'i>>;
 
-/// The largest file that is read. A formula has a few thousand bytes.
-const LARGEST_FILE: u64 = 1_000_000;
 /// How many faults are gathered. A file of another kind would give hundreds of thousands.
 const MOST_PROBLEMS: usize = 200;
 
-/// Reads a whole text file.
-///
-/// # Errors
-/// One problem: the file cannot be read, is no plain file (a pipe would be waited for without end), is
-/// larger than 1 MB, or is not UTF-8 (with the place of the first byte that is not).
-pub fn read_text(path: &Path) -> Result<String, Problems> {
-    let name = path.display().to_string();
-    let fail = |message: String, remedy: &str| {
-        Problems::from(Problem {
-            path: name.clone(),
-            line: 0,
-            column: 0,
-            message,
-            remedy: remedy.to_owned(),
-        })
-    };
-    let cannot = |e: std::io::Error| {
-        fail(
-            format!("cannot be read: {e}"),
-            "Check the path and the file's rights",
-        )
-    };
-    if !std::fs::metadata(path).map_err(cannot)?.is_file() {
-        return Err(fail(
-            "cannot be read: it is not a plain file".into(),
-            "Name the file itself; text out of a pipe must be saved to a file first",
-        ));
-    }
-    let mut bytes = Vec::new();
-    std::fs::File::open(path)
-        .and_then(|file| file.take(LARGEST_FILE + 1).read_to_end(&mut bytes))
-        .map_err(cannot)?;
-    if bytes.len() as u64 > LARGEST_FILE {
-        return Err(fail(
-            "is larger than 1 MB".into(),
-            "Name the right file; this one is not of the kind expected",
-        ));
-    }
-    String::from_utf8(bytes).map_err(|e| {
-        let valid = e.utf8_error().valid_up_to();
-        let good = String::from_utf8_lossy(e.as_bytes().get(..valid).unwrap_or(&[])).into_owned();
-        let (line, column) = Lines::new(&good).place(good.len());
-        Problems::from(Problem {
-            path: name.clone(),
-            line,
-            column,
-            message: "the text is not UTF-8 from here on".into(),
-            remedy: "Save the file as UTF-8".into(),
-        })
-    })
-}
-
 /// Byte offsets to line and column.
-struct Lines<'i> {
+pub struct Lines<'i> {
     text: &'i str,
     starts: Vec<usize>,
 }
 
 impl<'i> Lines<'i> {
-    fn new(text: &'i str) -> Self {
+    pub fn new(text: &'i str) -> Self {
         let breaks = text.bytes().enumerate().filter(|&(_, b)| b == b'\n');
         let starts = std::iter::once(0)
             .chain(breaks.map(|(i, _)| i + 1))
@@ -93,7 +37,7 @@ impl<'i> Lines<'i> {
     }
 
     /// Line and column of a byte offset, both from 1; a column counts characters.
-    fn place(&self, offset: usize) -> (usize, usize) {
+    pub fn place(&self, offset: usize) -> (usize, usize) {
         let line = self.starts.partition_point(|&start| start <= offset);
         let start = self
             .starts

@@ -10,14 +10,13 @@
 //! says that the ingredient is a batch of the formula of that name; it then has its lot always.
 
 use std::ops::Range;
-use std::path::Path;
 
 use super::cautions::limit_remedy;
 use super::parts::{Parts, parts, to_percents};
 use super::shares::sum;
 use super::tolerance::{limits, percent, tolerance, within_limits};
 use super::{Formula, Ingredient, Percent, Phase, Place, Share, VesselWay};
-use crate::document::{DeTable, DeValue, Form, Reader, Value, read_text, shown};
+use crate::document::{DeTable, DeValue, Form, Reader, Value, shown};
 use crate::problem::Problems;
 
 const VESSELS: [(&str, VesselWay); 3] = [
@@ -27,14 +26,6 @@ const VESSELS: [(&str, VesselWay); 3] = [
 ];
 
 impl Formula {
-    /// Reads a formula file.
-    ///
-    /// # Errors
-    /// Everything that is wrong with it, each with its place; or why it cannot be read.
-    pub fn read(path: &Path) -> Result<Formula, Problems> {
-        Formula::parse(&read_text(path)?, &path.display().to_string())
-    }
-
     /// Reads a formula from its text; `name` stands for the file in messages. A byte order mark and
     /// CR LF line ends are accepted.
     ///

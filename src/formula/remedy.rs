@@ -14,7 +14,7 @@
 use super::plan::tolerance_limits;
 use super::{Ingredient, Percent};
 use crate::mass::Mass;
-pub use crate::vocabulary::command::Way;
+use crate::vocabulary::command::Way;
 
 /// One ingredient as it stands in the batch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -13,7 +13,7 @@ use tokio::sync::mpsc;
 use tokio_serial::{ClearBuffer, SerialPort as _, SerialStream};
 
 use super::ports;
-use crate::scale::settings::{DtrMode, Parity, ScaleConfig};
+use crate::scale::settings::{DtrMode, Parity, ScaleSettings};
 use crate::vocabulary::reading::ScaleIndex;
 
 /// First pause before a line is opened again; doubles up to [`LONGEST_PAUSE`].
@@ -122,7 +122,7 @@ impl LinkFault {
 /// # Errors
 /// [`LinkFault::Setting`] for a number of bits or a speed that no line has.
 pub fn builder(
-    config: &ScaleConfig,
+    config: &ScaleSettings,
     path: &Path,
 ) -> Result<tokio_serial::SerialPortBuilder, LinkFault> {
     let scale = &config.name;
@@ -168,7 +168,7 @@ pub fn builder(
 
 /// Holds the line of scale number `scale` until the receiver of `out` is dropped or the task is
 /// aborted; either closes the port.
-pub async fn run(scale: ScaleIndex, config: ScaleConfig, out: mpsc::Sender<LinkMessage>) {
+pub async fn run(scale: ScaleIndex, config: ScaleSettings, out: mpsc::Sender<LinkMessage>) {
     let name = config.name.clone();
     let mut pause = Pause::default();
     let mut told: Option<LinkFault> = None;
@@ -226,7 +226,7 @@ impl Pause {
 
 struct Link {
     scale: ScaleIndex,
-    config: ScaleConfig,
+    config: ScaleSettings,
     out: mpsc::Sender<LinkMessage>,
 }
 
@@ -287,7 +287,7 @@ impl Link {
     }
 }
 
-fn open_now(config: &ScaleConfig) -> Result<(SerialStream, PathBuf), LinkFault> {
+fn open_now(config: &ScaleSettings) -> Result<(SerialStream, PathBuf), LinkFault> {
     let path = ports::find(&config.port)?;
     let builder = builder(config, &path)?;
     let mut port =
@@ -333,7 +333,7 @@ async fn read_all(
 }
 
 /// Sends the poll command again and again; returns only when the line is gone.
-async fn ask(config: &ScaleConfig, writer: &mut tokio::io::WriteHalf<SerialStream>) -> String {
+async fn ask(config: &ScaleSettings, writer: &mut tokio::io::WriteHalf<SerialStream>) -> String {
     let Some((command, interval)) = config.poll.as_ref().filter(|(c, _)| !c.is_empty()) else {
         return std::future::pending().await;
     };
@@ -369,8 +369,8 @@ mod tests {
     use super::*;
     use crate::scale::settings::PortSelector;
 
-    fn config() -> ScaleConfig {
-        ScaleConfig {
+    fn config() -> ScaleSettings {
+        ScaleSettings {
             name: "bench".into(),
             port: PortSelector::Path("/dev/null".into()),
             baud: 9600,
@@ -416,7 +416,7 @@ mod tests {
             (8, 1, 0, "baud = 0"),
         ];
         for (data_bits, stop_bits, baud, part) in cases {
-            let bad = ScaleConfig {
+            let bad = ScaleSettings {
                 data_bits,
                 stop_bits,
                 baud,

@@ -14,7 +14,7 @@ pub mod ports;
 pub mod settings;
 
 use crate::mass::Unit;
-pub use crate::vocabulary::reading::Shown;
+use crate::vocabulary::reading::Shown;
 
 /// One weight as the scale sent it. The unit may be missing (some scales leave it out while the
 /// load moves); such a number guides the hand but is never recorded.
@@ -56,6 +56,3 @@ pub enum Reject {
     /// The first, possibly cut, line after the port was opened.
     Partial,
 }
-
-pub use crate::time::Moment;
-pub use crate::vocabulary::reading::Reading;

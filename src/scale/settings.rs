@@ -6,7 +6,7 @@ use crate::mass::Mass;
 
 /// One scale.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ScaleConfig {
+pub struct ScaleSettings {
     /// A short name for cues and the log (`bench`, `fine`).
     pub name: String,
     pub port: PortSelector,

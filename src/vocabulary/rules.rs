@@ -2,7 +2,7 @@
 
 /// The engine's times and factors.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct WeighingConfig {
+pub struct Rules {
     /// Seconds over which all readings must lie within 1 d.
     pub steady_window: f64,
     /// Seconds steady and inside the window before a weight is captured.
@@ -19,9 +19,9 @@ pub struct WeighingConfig {
     pub early_cue: bool,
 }
 
-impl Default for WeighingConfig {
+impl Default for Rules {
     fn default() -> Self {
-        WeighingConfig {
+        Rules {
             steady_window: 1.0,
             dwell: 0.5,
             reaction: 0.35,

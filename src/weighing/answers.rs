@@ -7,6 +7,7 @@ use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::{RowKind, Verdict};
 use crate::vocabulary::progress::Refused;
 
@@ -408,7 +409,7 @@ impl Engine {
                 "{} g came out and are not counted: keep them out of the batch, or put them back first.",
                 super::say::grams(net, d)
             );
-            self.tell_beside(&first, super::event::CueKind::Fault, &[]);
+            self.tell_beside(&first, CueKind::Fault, &[]);
         }
         Ok("This step begins again.".into())
     }

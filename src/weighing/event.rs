@@ -1,11 +1,11 @@
 //! What goes into the weighing engine and what comes out of it.
 
 use crate::mass::Mass;
-pub use crate::vocabulary::command::Command;
-pub use crate::vocabulary::cue::Cue;
-pub use crate::vocabulary::entry::{Draft, Verdict};
+use crate::vocabulary::command::Command;
+use crate::vocabulary::cue::Cue;
+use crate::vocabulary::entry::{Draft, Verdict};
 use crate::vocabulary::reading::Reading;
-pub use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::reading::ScaleIndex;
 
 /// Something that happened, for [`super::Engine::handle`].
 #[derive(Debug, Clone, PartialEq)]
@@ -92,7 +92,3 @@ pub struct Live {
     pub steady: bool,
     pub readability: Mass,
 }
-
-pub use crate::vocabulary::command::Choice;
-pub use crate::vocabulary::cue::CueKind;
-pub use crate::vocabulary::entry::RowKind;

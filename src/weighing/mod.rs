@@ -45,7 +45,6 @@ use self::event::{Event, Input, Live};
 use self::pan::{Pan, PanSpec, Seen};
 use self::run::Run;
 use self::state::State;
-use crate::config::Config;
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Window};
@@ -53,15 +52,36 @@ use crate::time::Moment;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
-use crate::vocabulary::rules::WeighingConfig;
+use crate::vocabulary::rules::Rules;
 
 /// Vessels learned besides the configured ones.
 const MOST_LEARNED: usize = 24;
 
+/// What the engine knows of the bench from the start.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Setup {
+    pub scales: Vec<ScaleSetup>,
+    pub rules: Rules,
+    /// What the vessels of the bench weigh empty.
+    pub vessels: Vec<Mass>,
+}
+
+/// What is known of one scale.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct ScaleSetup {
+    pub name: String,
+    /// Readability d; `None`: the last digit shown.
+    pub readability: Option<Mass>,
+    /// Standard deviation of repeated net weighings; `None`: 0.41 d.
+    pub repeatability: Option<Mass>,
+    /// Largest load; `None`: unknown.
+    pub capacity: Option<Mass>,
+}
+
 /// The engine of one bench.
 #[derive(Debug)]
 pub struct Engine {
-    rules: WeighingConfig,
+    rules: Rules,
     pans: Vec<Pan>,
     names: Vec<String>,
     /// Empty weights of vessels: configured ones and those seen in this session.
@@ -83,30 +103,23 @@ pub struct Engine {
 }
 
 impl Engine {
-    pub fn new(config: &Config) -> Engine {
-        let pans: Vec<Pan> = config
-            .scales
-            .iter()
-            .map(|scale| {
-                Pan::new(PanSpec {
-                    readability: scale.readability,
-                    repeatability: scale.repeatability,
-                    capacity: scale.capacity,
-                    steady_window: config.weighing.steady_window,
-                })
+    pub fn new(setup: Setup) -> Engine {
+        let pan = |scale: &ScaleSetup| {
+            Pan::new(PanSpec {
+                readability: scale.readability,
+                repeatability: scale.repeatability,
+                capacity: scale.capacity,
+                steady_window: setup.rules.steady_window,
             })
-            .collect();
+        };
+        let pans: Vec<Pan> = setup.scales.iter().map(pan).collect();
         Engine {
-            rules: config.weighing,
+            rules: setup.rules,
             silent: vec![false; pans.len()],
             pans,
-            names: config
-                .scales
-                .iter()
-                .map(|scale| scale.name.clone())
-                .collect(),
-            vessels: config.vessels.iter().map(|vessel| vessel.weight).collect(),
-            configured_vessels: config.vessels.len(),
+            names: setup.scales.into_iter().map(|scale| scale.name).collect(),
+            configured_vessels: setup.vessels.len(),
+            vessels: setup.vessels,
             run: None,
             out: VecDeque::new(),
             readings: false,

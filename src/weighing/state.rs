@@ -5,6 +5,7 @@ use super::steady::Level;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::time::Moment;
+use crate::vocabulary::entry::Verdict;
 
 /// The state of the running step.
 #[derive(Debug, Clone)]
@@ -284,7 +285,7 @@ pub(super) struct Written {
     pub net: Mass,
     /// Expanded uncertainty (k = 2).
     pub uncertainty: Mass,
-    pub verdict: Option<super::event::Verdict>,
+    pub verdict: Option<Verdict>,
     /// The vessel was lifted while the row was on its way.
     pub lifted: bool,
     /// The log could not be written yet.
@@ -301,7 +302,7 @@ pub(super) struct Written {
     pub doubtful: bool,
     /// That is because more came on top; what it rests on, should that go again.
     pub more_on_it: bool,
-    pub alone: Option<(Mass, Mass, Option<super::event::Verdict>)>,
+    pub alone: Option<(Mass, Mass, Option<Verdict>)>,
     /// The TARE key may have been pressed since.
     pub key_seen: bool,
     /// The indication was well below the vessel's own weight.
@@ -504,7 +505,7 @@ pub(super) struct Correction {
     /// Index of the step.
     pub step: usize,
     pub net: Mass,
-    pub verdict: Option<super::event::Verdict>,
+    pub verdict: Option<Verdict>,
 }
 
 /// A drop that falls within this time of the record belongs to the ingredient recorded: nobody

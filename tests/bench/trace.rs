@@ -9,8 +9,8 @@ use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::batch::row::{Row, Stamp, header};
 use bismar::batch::{folder, record};
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind};
+use bismar::time::Moment;
+use bismar::vocabulary::entry::{Draft, RowKind};
 
 const BATCHES: usize = 10_000;
 

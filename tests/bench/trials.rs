@@ -9,8 +9,8 @@ mod trials;
 
 use std::time::Instant;
 
-use bismar::config::WeighingConfig;
 use bismar::rehearsal::Habits;
+use bismar::vocabulary::rules::Rules;
 use trials::{Tally, one_trial, run_trials};
 
 fn main() {
@@ -43,9 +43,9 @@ fn without_the_early_cue(steps: usize) {
     println!("| --- | ---: | ---: | ---: |");
     let mut shares = Vec::new();
     for (what, early_cue) in [("with the early cue", true), ("without it", false)] {
-        let rules = WeighingConfig {
+        let rules = Rules {
             early_cue,
-            ..WeighingConfig::default()
+            ..Rules::default()
         };
         let mut tally = Tally::default();
         let mut seed = 3 << 32;

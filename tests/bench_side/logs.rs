@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use bismar::batch::log::LogFile;
 use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind};
+use bismar::time::Moment;
+use bismar::vocabulary::entry::{Draft, RowKind};
 
 use super::person::Person;
 

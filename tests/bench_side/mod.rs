@@ -20,10 +20,10 @@ use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use bismar::config::{DtrMode, Parity, PortSelector, ScaleConfig};
 use bismar::daemon::client::Client;
 use bismar::daemon::event_line;
 use bismar::rehearsal::pty::PtyLine;
+use bismar::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
 use bismar::weighing::event::Event;
 use person::Person;
 use rustix::process::{Pid, Signal, kill_process};
@@ -44,8 +44,8 @@ pub fn config(port: &Path, readability: &str) -> String {
 }
 
 /// The configuration of a scale as a value: what a file without further words gives.
-pub fn scale_config(name: &str, port: &Path, layout: &str) -> ScaleConfig {
-    ScaleConfig {
+pub fn scale_config(name: &str, port: &Path, layout: &str) -> ScaleSettings {
+    ScaleSettings {
         name: name.into(),
         port: PortSelector::Path(port.to_owned()),
         baud: 9600,

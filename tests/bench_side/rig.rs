@@ -11,7 +11,8 @@ use bismar::batch::record;
 use bismar::daemon::client::Client;
 use bismar::daemon::event_line;
 use bismar::daemon::request::Request;
-use bismar::weighing::event::{Cue, Event};
+use bismar::vocabulary::cue::Cue;
+use bismar::weighing::event::Event;
 use serde_json::Value;
 
 use super::logs::only_log;

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use bismar::rehearsal::pty::PtyLine;
-use bismar::weighing::event::{Cue, CueKind};
+use bismar::vocabulary::cue::{Cue, CueKind};
 
 use super::VESSEL;
 

@@ -10,12 +10,14 @@ use std::time::Duration;
 
 use bismar::batch::log::LogFile;
 use bismar::batch::resume::plain_draft;
-use bismar::config::{Config, DEFAULT_FILE, PortSelector};
+use bismar::config::{Config, DEFAULT_FILE};
 use bismar::rehearsal::pty::PtyLine;
 use bismar::rehearsal::{LineShape, SimScale, SimScaleSpec};
-use bismar::scale::Moment;
 use bismar::scale::capture::{CaptureReader, Record};
-use bismar::weighing::event::{Command as Word, RowKind};
+use bismar::scale::settings::PortSelector;
+use bismar::time::Moment;
+use bismar::vocabulary::command::Command as Word;
+use bismar::vocabulary::entry::RowKind;
 
 use crate::bench_side::Daemon;
 use crate::bench_side::person::{Person, Said, repository};

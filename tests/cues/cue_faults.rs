@@ -12,7 +12,8 @@ use std::time::Instant;
 
 use bismar::daemon::client::Client;
 use bismar::daemon::request::Request;
-use bismar::weighing::event::{Choice, CueKind};
+use bismar::vocabulary::command::Choice;
+use bismar::vocabulary::cue::CueKind;
 use buttons::Flood;
 
 use crate::bench_side::LONGEST;

@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use bismar::config::CueConfig;
 use bismar::cue::{CueHub, Surroundings};
-use bismar::weighing::event::{Cue, CueKind};
+use bismar::vocabulary::cue::{Cue, CueKind};
 
 /// Nothing here takes this long; it only turns a hang into a failure.
 const GUARD: Duration = Duration::from_secs(20);

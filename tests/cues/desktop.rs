@@ -12,7 +12,8 @@ use std::time::Duration;
 
 use bismar::config::CueConfig;
 use bismar::cue::{CueHub, Surroundings};
-use bismar::weighing::event::{Choice, Cue, CueKind};
+use bismar::vocabulary::command::Choice;
+use bismar::vocabulary::cue::{Cue, CueKind};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 use zbus::{Connection, OwnedVariant, Variant};
 

@@ -6,7 +6,8 @@ use std::time::{Duration, Instant};
 
 use bismar::daemon::client::{self, Client};
 use bismar::daemon::request::Overweigh;
-use bismar::weighing::event::{Cue, CueKind, Event};
+use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::weighing::event::Event;
 
 use crate::bench_side::bench;
 use crate::bench_side::logs::{cells, only_log};

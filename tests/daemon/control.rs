@@ -8,8 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, mpsc as std_mpsc};
 use std::time::Duration;
 
-use bismar::bench::{Progress, Refused, Status};
-use bismar::config::{Config, ScaleConfig};
+use bismar::config::Config;
 use bismar::daemon::client::{Client, ClientError};
 use bismar::daemon::request::{BeginRequest, Request, Size};
 use bismar::daemon::seams::{CueSink, Heart, LogAnswer, Opened, Opener, RowSink};
@@ -17,8 +16,15 @@ use bismar::daemon::socket::{Claim, SocketError};
 use bismar::daemon::{DaemonError, Order, Parts, control, serve};
 use bismar::formula::Plan;
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Command, Cue, CueKind, Draft, Event, Live, RowKind, ScaleIndex};
+use bismar::scale::settings::ScaleSettings;
+use bismar::time::Moment;
+use bismar::vocabulary::command::Command;
+use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::vocabulary::entry::{Draft, RowKind};
+use bismar::vocabulary::progress::{Progress, Refused};
+use bismar::vocabulary::reading::ScaleIndex;
+use bismar::vocabulary::status::Status;
+use bismar::weighing::event::{Event, Live};
 use serde_json::Value;
 use tokio::sync::mpsc;
 
@@ -403,7 +409,7 @@ fn read_json(stream: &mut BufReader<UnixStream>) -> Value {
     serde_json::from_str(&reply).unwrap_or_else(|error| panic!("{error}: {reply:?}"))
 }
 
-fn scale(name: &str, path: &Path) -> ScaleConfig {
+fn scale(name: &str, path: &Path) -> ScaleSettings {
     scale_config(name, path, "number-unit")
 }
 

@@ -9,12 +9,14 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use bismar::config::Config;
+use bismar::formula::Plan;
 use bismar::formula::plan::Amount;
-use bismar::formula::{Formula, Plan};
 use bismar::mass::Mass;
 use bismar::rehearsal::pty::PtyLines;
 use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
-use bismar::weighing::event::{Cue, CueKind, Event};
+use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::weighing::event::Event;
+use bismar::workshop;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
@@ -80,7 +82,7 @@ fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
     person.configures(&text);
     let formula = person.file("soak.toml", FORMULA);
     let plan = Plan::new(
-        &Formula::read(&formula).unwrap(),
+        &workshop::formula(&formula).unwrap(),
         Amount::Batch(Mass::from_g(100)),
         &Config::parse(&text, "config").unwrap().abilities(),
         2.0,

@@ -15,7 +15,7 @@ use bismar::lots::advice::{Advice, ForStep, Stock};
 use bismar::lots::trace::Use;
 use bismar::mass::Mass;
 use bismar::rehearsal::pty::PtyLine;
-use bismar::weighing::event::{Draft, Verdict};
+use bismar::vocabulary::entry::{Draft, Verdict};
 
 use crate::bench_side::Daemon;
 use crate::bench_side::LONGEST;

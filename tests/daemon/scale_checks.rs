@@ -14,7 +14,7 @@ use bismar::mass::Mass;
 use bismar::rehearsal::SimScaleSpec;
 use bismar::rehearsal::pty::PtyLine;
 use bismar::rehearsal::scale::SimScale;
-use bismar::scale::Moment;
+use bismar::time::Moment;
 use proptest::prelude::*;
 
 use crate::bench_side::Daemon;

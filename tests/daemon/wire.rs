@@ -3,8 +3,11 @@
 
 use bismar::daemon::wire::Wire;
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Choice, Cue, CueKind, Draft, Event, Live, RowKind, Verdict};
+use bismar::time::Moment;
+use bismar::vocabulary::command::Choice;
+use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
+use bismar::weighing::event::{Event, Live};
 use serde_json::{Value, json};
 
 use crate::bench_side::python;

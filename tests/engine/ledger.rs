@@ -14,13 +14,18 @@ use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
-use bismar::bench::Progress;
-use bismar::config::{Config, ScaleConfig};
+use bismar::config::Config;
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
 use bismar::mass::{Mass, Unit};
-use bismar::scale::{Moment, Reading};
-use bismar::weighing::Engine;
-use bismar::weighing::event::{Choice, Command, CueKind, Draft, Event, Input, RowKind};
+use bismar::scale::settings::ScaleSettings;
+use bismar::time::Moment;
+use bismar::vocabulary::command::{Choice, Command};
+use bismar::vocabulary::cue::CueKind;
+use bismar::vocabulary::entry::{Draft, RowKind};
+use bismar::vocabulary::progress::Progress;
+use bismar::vocabulary::reading::Reading;
+use bismar::weighing::event::{Event, Input};
+use bismar::weighing::{Engine, Setup};
 use proptest::prelude::*;
 use proptest::test_runner::{RngAlgorithm, TestError, TestRng, TestRunner};
 
@@ -133,7 +138,7 @@ impl World {
             ..Config::default()
         };
         let mut world = World {
-            engine: Engine::new(&config),
+            engine: Engine::new(Setup::from(&config)),
             now: 0,
             interval,
             tau,
@@ -284,7 +289,7 @@ impl World {
         self.engine.handle(0, Input::Reading(reading), at);
         self.drain();
         if self.told {
-            let mut status = bismar::bench::Status::default();
+            let mut status = bismar::vocabulary::status::Status::default();
             self.engine.status(&mut status);
             println!("            {}", status.tare.unwrap_or_default());
         }
@@ -465,8 +470,8 @@ impl World {
     }
 }
 
-fn scale() -> ScaleConfig {
-    ScaleConfig {
+fn scale() -> ScaleSettings {
+    ScaleSettings {
         readability: Some(Mass::from_mg(10)),
         ..scale_config("bench", Path::new("/dev/null"), "")
     }

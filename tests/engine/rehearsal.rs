@@ -11,8 +11,11 @@ use bismar::rehearsal::{
     Fault, Habits, Key, LineShape, SimScale, SimScaleSpec, Stage, StageOutput, StageSpec,
     demo_stage,
 };
-use bismar::scale::Moment;
-use bismar::weighing::event::{Choice, Command, Cue, CueKind, Event, Live, Verdict};
+use bismar::time::Moment;
+use bismar::vocabulary::command::{Choice, Command};
+use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::vocabulary::entry::Verdict;
+use bismar::weighing::event::{Event, Live};
 
 fn at(seconds: f64) -> Moment {
     Moment((seconds * 1e6) as u64)

@@ -9,8 +9,8 @@ use bismar::batch::verify::verify;
 use bismar::bench::Bench;
 use bismar::config::Config;
 use bismar::rehearsal::{Habits, LineShape, SimScaleSpec, Stage, StageSpec};
-use bismar::scale::Moment;
-use bismar::weighing::event::Command;
+use bismar::time::Moment;
+use bismar::vocabulary::command::Command;
 use jiff::{SignedDuration, Timestamp};
 
 use super::trials::{Tally, one_batch, random_plan, scale_config};

@@ -6,7 +6,7 @@ use std::fmt;
 use std::path::Path;
 
 use bismar::bench::Bench;
-use bismar::config::{Config, ScaleConfig, WeighingConfig};
+use bismar::config::Config;
 use bismar::formula::filling::Fill;
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
 use bismar::mass::Mass;
@@ -14,8 +14,12 @@ use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
 use bismar::rehearsal::trial::{Told, play_from};
 use bismar::rehearsal::{Habits, LineShape, SimScaleSpec, Stage, StageSpec};
-use bismar::scale::Moment;
-use bismar::weighing::event::{CueKind, Draft, Event, RowKind};
+use bismar::scale::settings::ScaleSettings;
+use bismar::time::Moment;
+use bismar::vocabulary::cue::CueKind;
+use bismar::vocabulary::entry::{Draft, RowKind};
+use bismar::vocabulary::rules::Rules;
+use bismar::weighing::event::Event;
 
 use crate::bench_side;
 
@@ -75,9 +79,9 @@ impl fmt::Display for Tally {
     }
 }
 
-pub fn scale_config(spec: &SimScaleSpec, index: usize) -> ScaleConfig {
+pub fn scale_config(spec: &SimScaleSpec, index: usize) -> ScaleSettings {
     let name = format!("scale{index}");
-    ScaleConfig {
+    ScaleSettings {
         readability: Some(spec.d),
         capacity: Some(spec.capacity),
         ..bench_side::scale_config(&name, Path::new("/dev/null"), layout_of(spec.shape))
@@ -194,22 +198,22 @@ struct Row {
 
 /// Plays batches until `steps` steps were begun.
 pub fn run_trials(steps: usize, clumsy: bool, seed: u64) -> Tally {
-    run_with(steps, clumsy, seed, WeighingConfig::default())
+    run_with(steps, clumsy, seed, Rules::default())
 }
 
 /// The same under other rules.
-pub fn run_with(steps: usize, clumsy: bool, seed: u64, rules: WeighingConfig) -> Tally {
+pub fn run_with(steps: usize, clumsy: bool, seed: u64, rules: Rules) -> Tally {
     run_plans(steps, clumsy, seed, rules, random_plan)
 }
 
 /// Fills jars until `jars` were begun.
 pub fn run_jars(jars: usize, clumsy: bool, seed: u64) -> Tally {
-    run_plans(jars, clumsy, seed, WeighingConfig::default(), random_jars)
+    run_plans(jars, clumsy, seed, Rules::default(), random_jars)
 }
 
 type Plans = fn(&mut fastrand::Rng, Mass) -> Plan;
 
-fn run_plans(steps: usize, clumsy: bool, seed: u64, rules: WeighingConfig, plans: Plans) -> Tally {
+fn run_plans(steps: usize, clumsy: bool, seed: u64, rules: Rules, plans: Plans) -> Tally {
     let mut tally = Tally::default();
     let only = std::env::var("BISMAR_TRIAL_SEED")
         .ok()
@@ -231,20 +235,14 @@ fn run_plans(steps: usize, clumsy: bool, seed: u64, rules: WeighingConfig, plans
     tally
 }
 
-pub fn one_trial(
-    tally: &mut Tally,
-    habits: Habits,
-    rules: WeighingConfig,
-    seed: u64,
-    verbose: bool,
-) {
+pub fn one_trial(tally: &mut Tally, habits: Habits, rules: Rules, seed: u64, verbose: bool) {
     trial_of(tally, habits, rules, seed, verbose, random_plan);
 }
 
 fn trial_of(
     tally: &mut Tally,
     habits: Habits,
-    rules: WeighingConfig,
+    rules: Rules,
     seed: u64,
     verbose: bool,
     plans: Plans,
@@ -414,7 +412,7 @@ fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64)
         tally.recorded += 1;
         tally.corrected += usize::from(mine.len() > 1);
         let verdict = last.draft.verdict;
-        tally.kept += usize::from(verdict == Some(bismar::weighing::event::Verdict::Kept));
+        tally.kept += usize::from(verdict == Some(bismar::vocabulary::entry::Verdict::Kept));
         if let Some(stop) = truth.first_stop {
             let step = &plan.steps[truth.step - 1];
             tally.first_stops += 1;

@@ -8,7 +8,7 @@
 //! `BISMAR_TRIAL_STEPS` sets the number of steps of each trial (default 2,000; the full 10,000 run
 //! in the benchmark `trials`).
 
-use bismar::config::WeighingConfig;
+use bismar::vocabulary::rules::Rules;
 
 use super::trials::{Tally, run_jars, run_trials, run_with};
 use crate::bench_side::faults;
@@ -129,14 +129,14 @@ fn filled_jars_hold_what_their_rows_say() {
 #[test]
 fn the_early_cue_saves_two_over_pours_of_three() {
     let steps = steps().max(3_000);
-    let with = run_with(steps, false, run(1), WeighingConfig::default());
+    let with = run_with(steps, false, run(1), Rules::default());
     let without = run_with(
         steps,
         false,
         run(1),
-        WeighingConfig {
+        Rules {
             early_cue: false,
-            ..WeighingConfig::default()
+            ..Rules::default()
         },
     );
     println!("| first stops | with the early cue | without |\n| --- | ---: | ---: |");

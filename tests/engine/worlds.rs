@@ -33,7 +33,7 @@ use std::time::Instant;
 
 use bismar::formula::VesselWay;
 use bismar::rehearsal::literal::{CaseSpec, Mishap, Outcome, Planned, run};
-use bismar::scale::Moment;
+use bismar::time::Moment;
 use draw::Family;
 use judge::{Tally, judge};
 
@@ -496,7 +496,8 @@ fn report(sums: &Sums) {
 fn the_reader_does_what_a_sentence_says() {
     use bismar::mass::Mass;
     use bismar::rehearsal::literal::reader::{Asked, Seen, read};
-    use bismar::weighing::event::{Choice, Command, Cue, CueKind};
+    use bismar::vocabulary::command::{Choice, Command};
+    use bismar::vocabulary::cue::{Cue, CueKind};
 
     let nothing = Seen {
         empty: None,

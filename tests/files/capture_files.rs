@@ -1,9 +1,9 @@
 //! Captures: what is written is read back, whatever it is.
 
-use bismar::formula::remedy::Way;
-use bismar::scale::Moment;
 use bismar::scale::capture::{CaptureReader, CaptureWriter, HEADER, Record};
-use bismar::weighing::event::Command;
+use bismar::time::Moment;
+use bismar::vocabulary::command::Command;
+use bismar::vocabulary::command::Way;
 use proptest::prelude::*;
 
 #[derive(Debug, Clone, PartialEq)]

@@ -4,8 +4,9 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
 use bismar::config::paths::Places;
-use bismar::config::{Config, DEFAULT_FILE, DtrMode, Parity, PortSelector};
+use bismar::config::{Config, DEFAULT_FILE};
 use bismar::mass::Mass;
+use bismar::scale::settings::{DtrMode, Parity, PortSelector};
 
 fn places() -> Places {
     Places {

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use bismar::formula::{Deviation, Formula, Percent, Share, examples};
 use bismar::mass::Mass;
+use bismar::workshop;
 use proptest::prelude::*;
 
 use crate::bench_side::python;
@@ -229,7 +230,7 @@ fn every_bad_file_is_refused_with_its_places() {
     );
     for (name, faults) in REFUSED {
         let path = format!("{INVALID}/{name}.toml");
-        let problems = Formula::read(Path::new(&path)).expect_err(name);
+        let problems = workshop::formula(Path::new(&path)).expect_err(name);
         assert_eq!(problems.0.len(), faults.len(), "{name}:\n{problems}");
         for (problem, (place, part)) in problems.0.iter().zip(*faults) {
             let text = problem.to_string();
@@ -301,7 +302,7 @@ fn a_decimal_comma_is_told_wherever_a_number_stands() {
 
 #[test]
 fn a_missing_file_is_named() {
-    let text = Formula::read(Path::new("no/such.toml"))
+    let text = workshop::formula(Path::new("no/such.toml"))
         .expect_err("missing")
         .to_string();
     assert!(text.starts_with("no/such.toml: cannot be read: "), "{text}");
@@ -343,7 +344,7 @@ for path in sys.argv[1:]:
     let theirs = python::asked(SCRIPT, &paths, b"");
     let mut ours = String::new();
     for path in &paths {
-        let formula = Formula::read(path).unwrap_or_else(|e| panic!("{e}"));
+        let formula = workshop::formula(path).unwrap_or_else(|e| panic!("{e}"));
         for i in formula.ingredients() {
             let share = match i.share {
                 Share::Percent(p) => p.0.to_string(),
@@ -373,7 +374,7 @@ for path in sys.argv[1:]:
 
 #[test]
 fn tolerances_take_their_documented_shapes() {
-    let formula = Formula::read(Path::new("fixtures/formulas/valid/tolerance_shapes.toml"))
+    let formula = workshop::formula(Path::new("fixtures/formulas/valid/tolerance_shapes.toml"))
         .unwrap_or_else(|e| panic!("{e}"));
     let percent = |p: i64| Some(Percent(p * 10_000_000));
     let mg = |mg: i64| Some(Mass::from_mg(mg));
@@ -397,13 +398,13 @@ fn tolerances_take_their_documented_shapes() {
 fn the_text_is_kept_byte_for_byte_and_versions_as_written() {
     for path in accepted() {
         let bytes = std::fs::read(&path).expect("readable");
-        let formula = Formula::read(&path).unwrap_or_else(|e| panic!("{e}"));
+        let formula = workshop::formula(&path).unwrap_or_else(|e| panic!("{e}"));
         assert_eq!(formula.text.as_bytes(), bytes, "{}", path.display());
         // Reading the kept text again gives the same formula: the log alone is enough.
         assert_eq!(Formula::parse(&formula.text, "log").as_ref(), Ok(&formula));
     }
     let version = |name: &str| {
-        Formula::read(&Path::new(VALID).join(name))
+        workshop::formula(&Path::new(VALID).join(name))
             .unwrap_or_else(|e| panic!("{e}"))
             .version
     };
@@ -414,7 +415,7 @@ fn the_text_is_kept_byte_for_byte_and_versions_as_written() {
 #[test]
 fn the_same_ingredient_in_two_phases_is_a_warning() {
     let path = Path::new("fixtures/formulas/valid/same_ingredient_in_two_phases.toml");
-    let formula = Formula::read(path).unwrap_or_else(|e| panic!("{e}"));
+    let formula = workshop::formula(path).unwrap_or_else(|e| panic!("{e}"));
     let warnings: Vec<String> = formula
         .warnings("f.toml")
         .iter()

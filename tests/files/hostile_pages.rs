@@ -9,8 +9,8 @@ use std::process::Command;
 use bismar::batch::resume::plain_draft;
 use bismar::formula::Formula;
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind, Verdict};
+use bismar::time::Moment;
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 
 use crate::bench_side::faults;
 use crate::bench_side::logs::Begun;

@@ -1,9 +1,9 @@
 //! Telling the layout, the unit and the readability from what a scale sends.
 
-use bismar::config::{Parity, PortSelector};
 use bismar::mass::{Mass, Unit};
-use bismar::scale::Moment;
 use bismar::scale::identify::{Hint, LineSettings, Listener, Verdict, stanza};
+use bismar::scale::settings::{Parity, PortSelector};
+use bismar::time::Moment;
 use proptest::prelude::*;
 
 fn listen(bytes: &[u8]) -> Listener {

@@ -7,7 +7,7 @@
 
 use std::time::Instant;
 
-use bismar::weighing::event::CueKind;
+use bismar::vocabulary::cue::CueKind;
 
 use crate::bench_side::faults;
 use crate::bench_side::rig::{HOLDS, Rig};

@@ -8,7 +8,9 @@ use bismar::mass::{Decimal, Unit};
 use bismar::scale::decode::{Decoder, Heard};
 use bismar::scale::frame::{Framer, Framing, Start};
 use bismar::scale::layout::{ALL, Chosen, Columns, Layout, Pattern};
-use bismar::scale::{Indication, Line, Moment, Reject, Shown};
+use bismar::scale::{Indication, Line, Reject};
+use bismar::time::Moment;
+use bismar::vocabulary::reading::Shown;
 use proptest::prelude::*;
 
 struct Row {

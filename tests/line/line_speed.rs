@@ -5,11 +5,11 @@ use std::hint::black_box;
 use std::time::Instant;
 
 use bismar::mass::Mass;
-use bismar::scale::Moment;
 use bismar::scale::capture::{CaptureReader, CaptureWriter, Record};
 use bismar::scale::decode::{Decoder, Heard};
 use bismar::scale::frame::{Framer, Framing, Start};
 use bismar::scale::layout::{Chosen, by_name};
+use bismar::time::Moment;
 
 const LINES: usize = 1_000_000;
 

@@ -7,8 +7,8 @@ use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use bismar::config::{DtrMode, ScaleConfig};
 use bismar::scale::link::{self, LinkFault, LinkMessage, LinkNews};
+use bismar::scale::settings::{DtrMode, ScaleSettings};
 use tokio::sync::mpsc;
 
 use crate::bench_side::faults;
@@ -17,7 +17,7 @@ use crate::bench_side::python;
 use crate::bench_side::scale_config;
 
 /// A pty: we are the scale on its master side.
-fn config(path: &Path) -> ScaleConfig {
+fn config(path: &Path) -> ScaleSettings {
     scale_config("bench", path, "number-unit")
 }
 
@@ -28,7 +28,7 @@ struct Running {
 }
 
 impl Running {
-    fn start(config: ScaleConfig) -> Running {
+    fn start(config: ScaleSettings) -> Running {
         let (out, news) = mpsc::channel(1000);
         Running {
             news,

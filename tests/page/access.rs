@@ -6,7 +6,7 @@
 
 use std::time::Duration;
 
-use bismar::weighing::event::CueKind;
+use bismar::vocabulary::cue::CueKind;
 use serde_json::{Value, json};
 
 use crate::bench_side;

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use bismar::mass::Mass;
-use bismar::weighing::event::Draft;
+use bismar::vocabulary::entry::Draft;
 use rustix::fs::{CWD, FileType, Mode, mknodat};
 
 use crate::bench_side;

@@ -5,8 +5,9 @@
 //! scipy.optimize.milp (the HiGHS solver, PyPI); its answers are proved in integers before they count.
 
 use bismar::formula::Percent;
-use bismar::formula::remedy::{Part, Remedy, Way, least_total, remedy};
+use bismar::formula::remedy::{Part, Remedy, least_total, remedy};
 use bismar::mass::Mass;
+use bismar::vocabulary::command::Way;
 use microlp::{ComparisonOp, OptimizationDirection, Problem, SolveOutcome};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree as _;

@@ -149,7 +149,8 @@ proptest! {
         decimals in 0u8..=9,
         which in 0usize..9,
     ) {
-        use bismar::scale::{Indication, Moment, decode};
+        use bismar::scale::{Indication, decode};
+        use bismar::time::Moment;
         let unit = Unit::ALL[which];
         let value = Decimal { digits, decimals, negative: digits < 0 };
         let indication = Indication { value, unit: Some(unit), steady: None, shown: None };

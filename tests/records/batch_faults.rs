@@ -21,8 +21,8 @@ use bismar::batch::spill;
 use bismar::batch::verify::verify;
 use bismar::batch::writer::LogWriter;
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind};
+use bismar::time::Moment;
+use bismar::vocabulary::entry::{Draft, RowKind};
 use jiff::Timestamp;
 use proptest::prelude::*;
 

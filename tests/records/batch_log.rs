@@ -14,8 +14,8 @@ use bismar::batch::verify::verify;
 use bismar::batch::{chain, scan};
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
 use bismar::mass::{Mass, Unit};
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind, Verdict};
+use bismar::time::Moment;
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use jiff::Timestamp;
 use proptest::prelude::*;
 

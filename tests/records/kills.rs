@@ -12,7 +12,9 @@ use std::time::{Duration, Instant};
 use bismar::batch::record::{self, logs_in};
 use bismar::daemon::client::{self, Client};
 use bismar::daemon::request::Request;
-use bismar::weighing::event::{Choice, Cue, CueKind, Event};
+use bismar::vocabulary::command::Choice;
+use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::weighing::event::Event;
 
 use crate::bench_side::faults;
 use crate::bench_side::logs::LOGS;

@@ -13,8 +13,8 @@ use bismar::formula::room::{Bowl, Pour, Short, Unknown, room};
 use bismar::formula::{Formula, Plan, VesselWay};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind};
+use bismar::time::Moment;
+use bismar::vocabulary::entry::{Draft, RowKind};
 use proptest::prelude::*;
 
 use crate::bench_side::logs::Begun;

@@ -7,8 +7,8 @@ use bismar::batch::resume::plain_draft;
 use bismar::formula::Formula;
 use bismar::formula::examples::SAMPHIRE;
 use bismar::mass::Mass;
-use bismar::scale::Moment;
-use bismar::weighing::event::{Draft, RowKind, Verdict};
+use bismar::time::Moment;
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 
 use crate::bench_side::logs::Begun;
 use crate::bench_side::logs::logs_in;

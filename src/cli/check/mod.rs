@@ -16,8 +16,8 @@ use crate::formula::plan::{Amount, PlanError};
 use crate::formula::{Formula, Plan};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility, Uncertainty};
-use crate::overview::{self, planning};
 use crate::problem::Problems;
+use crate::workshop::{self, planning};
 
 /// The batch that is looked at when none is named: grams then read as percents.
 const UNNAMED_BATCH: Mass = Mass::from_g(100);
@@ -91,8 +91,8 @@ pub fn run_for(
 ) -> Result<(String, bool), CheckError> {
     let asked = amount.unwrap_or(Amount::Batch(UNNAMED_BATCH));
     let asked = asked.with(allowance).map_err(CheckError::Plan)?;
-    let formula = Formula::read(formula_path)?;
-    let (scales, assumed) = overview::scales(config);
+    let formula = workshop::formula(formula_path)?;
+    let (scales, assumed) = workshop::scales(config);
     let guard = config.weighing.guard;
     let plan = Plan::new(&formula, asked, &scales, guard).map_err(|error| match assumed {
         true => CheckError::Assumed(error),
@@ -153,7 +153,7 @@ fn amount(
 
 /// Which scale the figures are for where none is configured.
 pub(super) fn assumption() -> String {
-    let scale = ScaleAbility::assumed(overview::ASSUMED);
+    let scale = ScaleAbility::assumed(workshop::ASSUMED);
     let uncertainty = scale.net(Uncertainty::TARE_AND_GROSS).expanded();
     format!(
         "No scale is configured. The figures are for an assumed one: readability {} g, net weights \

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use crate::config::Config;
 use crate::scale::ports;
-use crate::scale::settings::{PortSelector, ScaleConfig};
+use crate::scale::settings::{PortSelector, ScaleSettings};
 
 /// The place among the configured scales of the one on this line, whatever name the line has there.
 pub fn on_port(config: &Config, port: &PortSelector) -> Option<usize> {
@@ -24,8 +24,8 @@ fn real(port: &PortSelector) -> Option<PathBuf> {
 ///
 /// A readability that is there stays: it may be coarser than the last digit for a good reason, and a
 /// finer one would prove what the scale cannot. So does everything that listening does not tell.
-pub fn changed(old: &ScaleConfig, new: &ScaleConfig) -> Vec<&'static str> {
-    let request = |scale: &ScaleConfig| scale.poll.as_ref().map(|(send, _)| send.clone());
+pub fn changed(old: &ScaleSettings, new: &ScaleSettings) -> Vec<&'static str> {
+    let request = |scale: &ScaleSettings| scale.poll.as_ref().map(|(send, _)| send.clone());
     let differs = [
         ("name", old.name != new.name),
         ("baud", old.baud != new.baud),
@@ -44,7 +44,7 @@ pub fn changed(old: &ScaleConfig, new: &ScaleConfig) -> Vec<&'static str> {
 }
 
 /// Gives `scale` what `new` has for `keys`, as [`changed`] names them.
-pub fn take_over(scale: &mut ScaleConfig, new: &ScaleConfig, keys: &[&str]) {
+pub fn take_over(scale: &mut ScaleSettings, new: &ScaleSettings, keys: &[&str]) {
     for key in keys {
         match *key {
             "name" => scale.name.clone_from(&new.name),

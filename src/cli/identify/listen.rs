@@ -11,7 +11,7 @@ use crate::cli::line::{Framing, not_open, scale_of};
 use crate::cli::tell;
 use crate::scale::identify::{Findings, Hint, Identified, Listener, Verdict};
 use crate::scale::link::{self, LinkNews};
-use crate::scale::settings::{Parity, ScaleConfig};
+use crate::scale::settings::{Parity, ScaleSettings};
 use crate::time::Moment;
 
 /// The speeds to try, the most common one first. Common practice, no source.
@@ -252,7 +252,11 @@ struct Heard {
 }
 
 /// Opens the line and listens for `wanted`; where something fitting comes too seldom, up to `longest`.
-async fn hear(scale: &ScaleConfig, wanted: Duration, longest: Duration) -> Result<Heard, Failure> {
+async fn hear(
+    scale: &ScaleSettings,
+    wanted: Duration,
+    longest: Duration,
+) -> Result<Heard, Failure> {
     let (sender, mut news) = mpsc::channel(256);
     let line = tokio::spawn(link::run(0, scale.clone(), sender));
     let mut heard = Heard {

@@ -16,7 +16,7 @@ use super::{Exit, Failure, Outcome, print, tell};
 use crate::config::Config;
 use crate::scale::identify::{LineSettings, stanza};
 use crate::scale::ports::{self, Port};
-use crate::scale::settings::{PortSelector, ScaleConfig};
+use crate::scale::settings::{PortSelector, ScaleSettings};
 
 /// Listens to a scale and tells how it speaks. Without --write nothing is changed anywhere.
 ///
@@ -160,7 +160,7 @@ fn in_place(write: bool, place: &Path, config: &Config, index: usize, text: &str
 fn name(wanted: Option<&str>, config: &Config, known: Option<usize>) -> Result<String, Failure> {
     let taken = |name: &str| {
         let same =
-            |(i, s): (usize, &ScaleConfig)| Some(i) != known && s.name.eq_ignore_ascii_case(name);
+            |(i, s): (usize, &ScaleSettings)| Some(i) != known && s.name.eq_ignore_ascii_case(name);
         config.scales.iter().enumerate().any(same)
     };
     if let Some(name) = wanted {

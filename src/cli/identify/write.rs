@@ -8,9 +8,10 @@ use std::path::{Path, PathBuf};
 use crate::cli::config::create;
 use crate::cli::failure::Failure;
 use crate::config::{Config, DEFAULT_FILE};
-use crate::document::{DeTable, Reader, read_text};
+use crate::document::{DeTable, Reader};
+use crate::files;
 use crate::mass::Mass;
-use crate::scale::settings::ScaleConfig;
+use crate::scale::settings::ScaleSettings;
 
 /// Appends `part`, the scale `name`, to the file at `place`; a missing file is made from the
 /// commented default. The file is replaced as a whole, so it is the old one or the new one whatever
@@ -27,7 +28,7 @@ pub fn append(place: &Path, name: &str, part: &str) -> Result<(), Failure> {
     }
     // A link (to a folder of settings kept elsewhere, say) stays a link.
     let file = std::fs::canonicalize(place).map_err(cannot)?;
-    let text = with(&read_text(&file)?, part);
+    let text = with(&files::text(&file)?, part);
     check(place, name, &text)?;
     replace(&file, &text).map_err(cannot)
 }
@@ -71,12 +72,12 @@ fn in_place(
     index: usize,
     part: &str,
     keys: &[&str],
-    expect: impl FnOnce(&mut ScaleConfig),
+    expect: impl FnOnce(&mut ScaleSettings),
 ) -> Result<(), Failure> {
     let cannot = |error: io::Error| Failure::failed(format!("{}: {error}", place.display()));
     let by_hand = || by_hand(place, part);
     let file = std::fs::canonicalize(place).map_err(cannot)?;
-    let text = read_text(&file)?;
+    let text = files::text(&file)?;
     let changed = changed(&text, index, part, keys).ok_or_else(by_hand)?;
     // As it was, but for the keys: the other scales, and whatever else this one has.
     let was = Config::parse(&text, &place.display().to_string())?;

@@ -14,10 +14,10 @@ use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::batch::record::Record;
 use crate::config::Config;
-use crate::formula::{Formula, Plan};
+use crate::formula::Plan;
 use crate::lots::price::Price;
 use crate::lots::shelf::Shelf;
-use crate::overview::{self, store as on_hand};
+use crate::workshop::{self, store as on_hand};
 
 #[derive(Debug, Args)]
 #[command(group = size::required(), after_help = AFTER_HELP)]
@@ -51,10 +51,10 @@ pub fn run(args: &PlanArgs) -> Outcome {
         ));
     }
     let config = super::config::load(args.config.as_deref())?;
-    let formula = Formula::read(&args.formula)?;
+    let formula = workshop::formula(&args.formula)?;
     let amount = args.size.amount().map_err(Failure::failed)?;
     let amount = amount.ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
-    let (scales, assumed) = overview::scales(&config);
+    let (scales, assumed) = workshop::scales(&config);
     let guard = config.weighing.guard;
     let plan = Plan::new(&formula, amount, &scales, guard).map_err(|error| match assumed {
         true => check::CheckError::Assumed(error),
@@ -129,7 +129,7 @@ fn file_of(name: &str, beside: &Path) -> String {
     let toml = |path: &&PathBuf| path.extension().is_some_and(|end| end == "toml");
     // Of a folder with very many files only the first are looked at.
     let mut tomls = paths.iter().filter(toml).take(MOST_FILES);
-    let has = |path: &&PathBuf| Formula::read(path).is_ok_and(|formula| formula.name == name);
+    let has = |path: &&PathBuf| workshop::formula(path).is_ok_and(|formula| formula.name == name);
     let found = tomls.find(has).map(|path| {
         let path = path.strip_prefix("./").unwrap_or(path);
         word(&path.display().to_string())

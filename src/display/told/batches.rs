@@ -9,8 +9,8 @@ use crate::batch::record::{self, Record};
 use crate::chart::history::signed;
 use crate::chart::report::report;
 use crate::mass::Mass;
-use crate::overview::{Unread, batches as folder};
 use crate::sheet::html;
+use crate::workshop::{QueryError, batches as folder};
 
 /// Batches told at a time.
 const PAGE: usize = 30;
@@ -19,7 +19,7 @@ const PAGE: usize = 30;
 ///
 /// # Errors
 /// When the folder cannot be read; a log that does not read is told in its place.
-pub fn batches(house: &House, skip: usize) -> Result<Value, Unread> {
+pub fn batches(house: &House, skip: usize) -> Result<Value, QueryError> {
     let logs = folder::newest(&house.config().logs()?)?;
     let all = logs.len();
     let told = logs.iter().skip(skip).take(PAGE).map(|path| {
@@ -64,7 +64,7 @@ fn state(record: &Record) -> &'static str {
 ///
 /// # Errors
 /// Where the log cannot be read.
-pub fn record(house: &House, asked: &Batch) -> Result<Value, Unread> {
+pub fn record(house: &House, asked: &Batch) -> Result<Value, QueryError> {
     let record = record::read(&house.log(&asked.batch)?)?;
     let text = |amount: Option<Amount>| amount.map(|amount| amount.to_string());
     let steps = record.steps.values().map(|step| {
@@ -119,12 +119,12 @@ pub fn record(house: &House, asked: &Batch) -> Result<Value, Unread> {
 ///
 /// # Errors
 /// Where the log is not as it was written, or has no row.
-pub fn sheet(house: &House, asked: &Batch) -> Result<String, Unread> {
+pub fn sheet(house: &House, asked: &Batch) -> Result<String, QueryError> {
     let path = house.log(&asked.batch)?;
     let record = folder::sheet_record(&path)?;
     if record.rows.is_empty() {
         let text = format!("{}: the log has no row yet", path.display());
-        return Err(Unread::Other(text));
+        return Err(QueryError::Other(text));
     }
     Ok(html(&record))
 }
@@ -142,8 +142,8 @@ pub struct Chart {
 ///
 /// # Errors
 /// Where the logs cannot be read, or fewer than two batches tell of it.
-pub fn chart(house: &House, asked: &Chart) -> Result<String, Unread> {
+pub fn chart(house: &House, asked: &Chart) -> Result<String, QueryError> {
     let (batches, _) = folder::gather(&house.config().logs()?)?;
     let chart = report(&batches, &asked.name, asked.formula).and_then(|report| report.chart);
-    chart.ok_or_else(|| Unread::Other("there is no chart of fewer than two batches".to_owned()))
+    chart.ok_or_else(|| QueryError::Other("there is no chart of fewer than two batches".to_owned()))
 }

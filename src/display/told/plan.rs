@@ -13,7 +13,7 @@ use crate::formula::plan::Amount;
 use crate::formula::{Formula, remarks};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
-use crate::overview::{self, Unread, planning, scale_check};
+use crate::workshop::{self, QueryError, planning, scale_check};
 
 /// Of a folder with very many files only the first are told.
 const MOST_FORMULAS: usize = 500;
@@ -22,12 +22,12 @@ const MOST_FORMULAS: usize = 500;
 ///
 /// # Errors
 /// When the folder is not known or cannot be read; a missing one is empty.
-pub fn formulas(house: &House) -> Result<Value, Unread> {
+pub fn formulas(house: &House) -> Result<Value, QueryError> {
     let folder = house.config().formulas()?;
-    let names =
-        names(&folder).map_err(|error| Unread::Other(format!("{}: {error}", folder.display())))?;
+    let names = names(&folder)
+        .map_err(|error| QueryError::Other(format!("{}: {error}", folder.display())))?;
     let more = names.len().saturating_sub(MOST_FORMULAS);
-    let one = |name: &String| match Formula::read(&folder.join(name)) {
+    let one = |name: &String| match workshop::formula(&folder.join(name)) {
         Ok(formula) => json!({
             "file": name,
             "name": formula.name,
@@ -49,7 +49,7 @@ pub fn ingredients(house: &House) -> Vec<String> {
     let names = names(&folder).unwrap_or_default();
     let files = names.iter().take(MOST_FORMULAS);
     let formulas: Vec<Formula> = files
-        .flat_map(|name| Formula::read(&folder.join(name)))
+        .flat_map(|name| workshop::formula(&folder.join(name)))
         .collect();
     let all = formulas.iter().flat_map(Formula::ingredients);
     let all: BTreeSet<String> = all.map(|one| one.name.clone()).collect();
@@ -93,19 +93,19 @@ pub struct Plan {
 ///
 /// # Errors
 /// Where the formula, the size, the list of lots or the logs do not read, with what to do.
-pub fn plan(house: &House, asked: &Plan) -> Result<Value, Unread> {
+pub fn plan(house: &House, asked: &Plan) -> Result<Value, QueryError> {
     let path = house.formula(&asked.formula)?;
     worked_out(house, asked, &path).map_err(|error| match path.parent() {
-        Some(folder) => Unread::Other(bare(&error, folder)),
+        Some(folder) => QueryError::Other(bare(&error, folder)),
         None => error,
     })
 }
 
-fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, Unread> {
+fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryError> {
     let config = house.config();
     let amount = amount(path, asked)?;
-    let formula = Formula::read(path)?;
-    let (scales, assumed) = overview::scales(&config);
+    let formula = workshop::formula(path)?;
+    let (scales, assumed) = workshop::scales(&config);
     let guard = config.weighing.guard;
     let plan = crate::formula::Plan::new(&formula, amount, &scales, guard)?;
     let name = path.display().to_string();
@@ -163,8 +163,8 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, Unread>
     }))
 }
 
-fn amount(path: &Path, asked: &Plan) -> Result<Amount, Unread> {
-    let wrong = |error: request::BadRequest| Unread::Other(error.to_string());
+fn amount(path: &Path, asked: &Plan) -> Result<Amount, QueryError> {
+    let wrong = |error: request::BadRequest| QueryError::Other(error.to_string());
     let (batch, fill) = (asked.batch.as_deref(), asked.fill.as_deref());
     let begin = request::begin(PathBuf::from(path), batch, asked.jars, fill).map_err(wrong)?;
     let allowance = request::allowance(asked.allowance.as_deref()).map_err(wrong)?;
@@ -196,7 +196,7 @@ fn supply(found: &StepSupply) -> Value {
 }
 
 /// Where the configuration asks for a check of the scales each day: those of the plan without one.
-fn unchecked(house: &House, plan: &crate::formula::Plan) -> Result<Vec<String>, Unread> {
+fn unchecked(house: &House, plan: &crate::formula::Plan) -> Result<Vec<String>, QueryError> {
     let config = house.config();
     if !config.daily_scale_check {
         return Ok(Vec::new());

@@ -6,15 +6,15 @@ use super::super::house::House;
 use super::Batch;
 use crate::batch::record;
 use crate::lots::shelf;
-use crate::overview::Unread;
-use crate::overview::mending::Mending;
 use crate::vocabulary::command::Way;
+use crate::workshop::QueryError;
+use crate::workshop::mending::Mending;
 
 /// What is wrong with a batch and what each way of mending it adds.
 ///
 /// # Errors
 /// Where the log, the list of lots or the other logs do not read.
-pub fn remedies(house: &House, asked: &Batch) -> Result<Value, Unread> {
+pub fn remedies(house: &House, asked: &Batch) -> Result<Value, QueryError> {
     let path = house.log(&asked.batch)?;
     let log = record::read(&path)?;
     let lots = house.lots()?;

@@ -9,7 +9,7 @@ use crate::batch::scale_checks::last_of_day;
 use crate::mass::Mass;
 use crate::metrology::Uncertainty;
 use crate::metrology::test_weights::{WeightClass, nominals};
-use crate::overview::Unread;
+use crate::workshop::QueryError;
 
 /// Test weights lighter than this are no check of a kitchen-sized scale.
 const LIGHTEST: Mass = Mass::from_g(1);
@@ -18,7 +18,7 @@ const LIGHTEST: Mass = Mass::from_g(1);
 ///
 /// # Errors
 /// Where the log of the checks does not read.
-pub fn scales(house: &House) -> Result<Value, Unread> {
+pub fn scales(house: &House) -> Result<Value, QueryError> {
     let config = house.config();
     let logs = config.logs()?;
     let mut told = Vec::new();

@@ -7,14 +7,14 @@ use super::{grams, plan};
 use crate::lots::shelf::{listed, premixes};
 use crate::lots::trace::Use;
 use crate::lots::uses_of;
-use crate::overview::Unread;
+use crate::workshop::QueryError;
 
 /// Every lot of the list and every batch that is a lot of others, with what is left of each; and what the
 /// formulas are made of.
 ///
 /// # Errors
 /// Where the list or the logs do not read.
-pub fn store(house: &House) -> Result<Value, Unread> {
+pub fn store(house: &House) -> Result<Value, QueryError> {
     let lots = house.lots()?;
     let (records, damaged) = house.each_record(|record| record)?;
     let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();

@@ -17,7 +17,7 @@ use std::fmt;
 
 use super::frame::Framing;
 use super::{Line, Reject};
-use crate::scale::settings::ScaleConfig;
+use crate::scale::settings::ScaleSettings;
 
 pub use pattern::{Pattern, PatternError};
 
@@ -90,7 +90,7 @@ impl Chosen {
     /// # Errors
     /// An unknown name (the message lists the known ones), a pattern that is missing, is not wanted
     /// or does not compile.
-    pub fn from_config(scale: &ScaleConfig) -> Result<Chosen, LayoutError> {
+    pub fn from_config(scale: &ScaleSettings) -> Result<Chosen, LayoutError> {
         if scale.layout.trim().eq_ignore_ascii_case(PATTERN) {
             let pattern = scale
                 .pattern

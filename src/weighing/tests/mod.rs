@@ -5,11 +5,12 @@ mod benches;
 mod weighings;
 
 use super::Engine;
+use super::Setup;
 use super::event::{Event, Input};
 use crate::config::Config;
 use crate::formula::{Plan, PlannedPhase, Step, VesselWay};
 use crate::mass::{Mass, Unit};
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleConfig};
+use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::{Cue, CueKind};
@@ -21,8 +22,8 @@ fn g(text: &str) -> Mass {
     Mass::parse(text.as_bytes(), Unit::Gram).unwrap()
 }
 
-fn scale(name: &str) -> ScaleConfig {
-    ScaleConfig {
+fn scale(name: &str) -> ScaleSettings {
+    ScaleSettings {
         name: name.into(),
         port: PortSelector::Path("/dev/null".into()),
         baud: 9600,
@@ -102,13 +103,13 @@ impl Bench {
         Bench::with(vec![scale("bench")], plan, Progress::default())
     }
 
-    fn with(scales: Vec<ScaleConfig>, plan: Plan, progress: Progress) -> Bench {
+    fn with(scales: Vec<ScaleSettings>, plan: Plan, progress: Progress) -> Bench {
         let config = Config {
             scales,
             ..Config::default()
         };
         let mut bench = Bench {
-            engine: Engine::new(&config),
+            engine: Engine::new(Setup::from(&config)),
             now: 0,
             interval: 100,
             shown: 0.0,

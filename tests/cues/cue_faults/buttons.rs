@@ -6,7 +6,7 @@ use std::sync::mpsc::{Receiver, Sender, TryRecvError, channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use bismar::weighing::event::Choice;
+use bismar::vocabulary::command::Choice;
 use zbus::Connection;
 
 use crate::bench_side::desk::{Bus, NAME, PATH, Server, Shown, runtime};

@@ -1,8 +1,6 @@
 //! Scales, formulas and people, drawn from a seed.
 
-use bismar::config::{
-    Config, DtrMode, Parity, PortSelector, ScaleConfig, VesselConfig, WeighingConfig,
-};
+use bismar::config::{Config, VesselConfig};
 use bismar::formula::filling::Fill;
 use bismar::formula::remedy::Part;
 use bismar::formula::{Limits, Percent, Plan, PlannedPart, PlannedPhase, Step, VesselWay};
@@ -11,6 +9,8 @@ use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
 use bismar::rehearsal::literal::{CaseSpec, Matter, MixWay, Traits};
 use bismar::rehearsal::{Creep, Filter, LineShape, SimScaleSpec};
+use bismar::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
+use bismar::vocabulary::rules::Rules;
 
 /// Kinds of scale. Each is the plain one but for what it is named after.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -182,8 +182,8 @@ pub fn scale(family: Family, rng: &mut fastrand::Rng, seed: u64) -> SimScaleSpec
     spec
 }
 
-fn scale_config(spec: &SimScaleSpec, told: bool) -> ScaleConfig {
-    ScaleConfig {
+fn scale_config(spec: &SimScaleSpec, told: bool) -> ScaleSettings {
+    ScaleSettings {
         name: "bench".to_owned(),
         port: PortSelector::Path("/dev/null".into()),
         baud: 9600,
@@ -402,7 +402,7 @@ pub fn case(family: Family, steps: usize, ways: &[VesselWay], seed: u64) -> Case
     CaseSpec {
         config: Config {
             scales: vec![scale_config(&scale, told)],
-            weighing: WeighingConfig::default(),
+            weighing: Rules::default(),
             vessels: if rng.bool() { known } else { Vec::new() },
             ..Config::default()
         },

@@ -6,8 +6,8 @@ use std::fmt::Write as _;
 use bismar::formula::VesselWay;
 use bismar::mass::Mass;
 use bismar::rehearsal::literal::{CaseSpec, End, Mishap, Outcome, Written};
-use bismar::scale::Moment;
-use bismar::weighing::event::{RowKind, Verdict};
+use bismar::time::Moment;
+use bismar::vocabulary::entry::{RowKind, Verdict};
 
 /// What the cases of one kind came to.
 #[derive(Debug, Clone, Default)]

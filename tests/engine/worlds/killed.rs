@@ -15,7 +15,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use bismar::mass::Mass;
 use bismar::rehearsal::literal::{CaseSpec, Mishap, Told, run};
-use bismar::weighing::event::{CueKind, Event, RowKind};
+use bismar::vocabulary::cue::CueKind;
+use bismar::vocabulary::entry::RowKind;
+use bismar::weighing::event::Event;
 
 use super::judge::{Tally, judge};
 use super::{Kind, case, number};

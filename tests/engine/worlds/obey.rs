@@ -12,8 +12,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use bismar::rehearsal::literal::reader::{Asked, Seen, read};
 use bismar::rehearsal::literal::{CaseSpec, End, MOST_MOVES, Told, run};
-use bismar::scale::Moment;
-use bismar::weighing::event::{Cue, CueKind, Event};
+use bismar::time::Moment;
+use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::weighing::event::Event;
 
 use super::judge::bare;
 use super::{Kind, case, number};

@@ -2,15 +2,18 @@
 //! a word, or twice.
 #![no_main]
 
-use bismar::bench::Progress;
+use bismar::vocabulary::progress::Progress;
 use bismar::config::Config;
 use bismar::formula::plan::Amount;
-use bismar::formula::remedy::Way;
+use bismar::vocabulary::command::Way;
 use bismar::formula::{Formula, Plan, examples};
 use bismar::mass::{Mass, Unit};
-use bismar::scale::{Moment, Reading};
-use bismar::weighing::Engine;
-use bismar::weighing::event::{Command, Event, Input, RowKind, Verdict};
+use bismar::time::Moment;
+use bismar::vocabulary::reading::Reading;
+use bismar::weighing::{Engine, Setup};
+use bismar::vocabulary::command::Command;
+use bismar::weighing::event::{Event, Input};
+use bismar::vocabulary::entry::{RowKind, Verdict};
 use libfuzzer_sys::fuzz_target;
 
 const CONFIG: &str = "[[scale]]\nname = \"bench\"\nport = \"/dev/null\"\nlayout = \"sign-number-unit-16\"\nreadability = \"0.01 g\"\n";
@@ -22,7 +25,7 @@ fuzz_target!(|deeds: Vec<(u8, i16, u8)>| {
     let Ok(plan) = Plan::new(&formula, amount, &config.abilities(), 2.0) else {
         return;
     };
-    let mut engine = Engine::new(&config);
+    let mut engine = Engine::new(Setup::from(&config));
     let _ = engine.begin(plan, Progress::default(), Moment::default());
     let mut now = 0u64;
     let mut seq = 0;

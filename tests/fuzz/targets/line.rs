@@ -1,7 +1,7 @@
 //! What comes over the serial line, for every layout, in two pieces: the same readings wherever it is cut.
 #![no_main]
 
-use bismar::scale::Moment;
+use bismar::time::Moment;
 use bismar::scale::decode::{Decoder, Heard};
 use bismar::scale::frame::Start;
 use bismar::scale::layout::{ALL, Chosen};

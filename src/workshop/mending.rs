@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use super::Unread;
+use super::QueryError;
 use crate::batch::held::{HeldPart, held, strangers};
 use crate::batch::record::Record;
 use crate::batch::resume;
@@ -38,18 +38,18 @@ impl Mending {
     /// Of the log at `path`, whose record is `log`; `on_hand` is what is left of the lots.
     ///
     /// # Errors
-    /// [`Unread`] where the log was changed, holds no formula, or does not fit the bench.
+    /// [`QueryError`] where the log was changed, holds no formula, or does not fit the bench.
     pub fn read(
         path: &Path,
         log: &Record,
         config: &Config,
         on_hand: BTreeMap<String, Mass>,
-    ) -> Result<Mending, Unread> {
+    ) -> Result<Mending, QueryError> {
         // Refuses a log that was changed; the record is made of the same rows.
         let resumed = resume::read(path)?;
         let name = path.display().to_string();
         let opening = log.opening.as_ref();
-        let opening = opening.ok_or_else(|| Unread::NoFormula(name.clone()))?;
+        let opening = opening.ok_or_else(|| QueryError::NoFormula(name.clone()))?;
         let formula = Formula::parse(&opening.text, &format!("{name} (its formula)"))?;
         let scales = super::scales(config).0;
         let guard = config.weighing.guard;

@@ -3,22 +3,22 @@
 use std::io::Write as _;
 use std::path::Path;
 
-use super::Unread;
+use super::QueryError;
 use crate::batch::error::{BadLine, LogError};
 use crate::batch::folder;
 use crate::batch::record::{self, Record};
-use crate::document::read_text;
+use crate::files;
 use crate::lots::Lot;
 
 /// The lots of the list `file`, which need not be there.
 ///
 /// # Errors
 /// Each fault of the list with its place.
-pub fn lots(file: &Path) -> Result<Vec<Lot>, Unread> {
+pub fn lots(file: &Path) -> Result<Vec<Lot>, QueryError> {
     if !file.exists() {
         return Ok(Vec::new());
     }
-    let text = read_text(file)?;
+    let text = files::text(file)?;
     Ok(Lot::parse_all(&text, &file.display().to_string())?)
 }
 
@@ -51,9 +51,9 @@ pub fn each_record<T: Send>(
 /// # Errors
 /// Each fault of the list or of the lot with its place; nothing is written then. Or why it cannot be
 /// written.
-pub fn add(file: &Path, lot: &Lot) -> Result<(), Unread> {
+pub fn add(file: &Path, lot: &Lot) -> Result<(), QueryError> {
     let before = match file.exists() {
-        true => read_text(file)?,
+        true => files::text(file)?,
         false => String::new(),
     };
     let name = file.display().to_string();
@@ -73,7 +73,7 @@ pub fn add(file: &Path, lot: &Lot) -> Result<(), Unread> {
             }
             _ => "",
         };
-        Unread::Other(format!("{name}: cannot write the lot: {error}{remedy}"))
+        QueryError::Other(format!("{name}: cannot write the lot: {error}{remedy}"))
     })
 }
 

@@ -7,8 +7,12 @@ pub mod planning;
 pub mod scale_check;
 pub mod store;
 
+use std::path::Path;
+
 use crate::batch::error::LogError;
 use crate::config::Config;
+use crate::files;
+use crate::formula::Formula;
 use crate::formula::plan::PlanError;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
@@ -24,9 +28,17 @@ pub fn scales(config: &Config) -> (Vec<ScaleAbility>, bool) {
     }
 }
 
+/// Reads a formula file.
+///
+/// # Errors
+/// Everything that is wrong with it, each with its place; or why it cannot be read.
+pub fn formula(path: &Path) -> Result<Formula, Problems> {
+    Formula::parse(&files::text(path)?, &path.display().to_string())
+}
+
 /// Why something is not told.
 #[derive(Debug, thiserror::Error)]
-pub enum Unread {
+pub enum QueryError {
     #[error(transparent)]
     Log(#[from] LogError),
     /// A file is wrong, at a place that is named.

@@ -1,0 +1,62 @@
+//! Files that a person wrote, read whole and within limits.
+
+use std::io::Read;
+use std::path::Path;
+
+use crate::document::Lines;
+use crate::problem::{Problem, Problems};
+
+/// The largest file that is read. A formula has a few thousand bytes.
+const LARGEST_FILE: u64 = 1_000_000;
+
+/// Reads a whole text file.
+///
+/// # Errors
+/// One problem: the file cannot be read, is no plain file (a pipe would be waited for without end), is
+/// larger than 1 MB, or is not UTF-8 (with the place of the first byte that is not).
+pub fn text(path: &Path) -> Result<String, Problems> {
+    let name = path.display().to_string();
+    let fail = |message: String, remedy: &str| {
+        Problems::from(Problem {
+            path: name.clone(),
+            line: 0,
+            column: 0,
+            message,
+            remedy: remedy.to_owned(),
+        })
+    };
+    let cannot = |e: std::io::Error| {
+        fail(
+            format!("cannot be read: {e}"),
+            "Check the path and the file's rights",
+        )
+    };
+    if !std::fs::metadata(path).map_err(cannot)?.is_file() {
+        return Err(fail(
+            "cannot be read: it is not a plain file".into(),
+            "Name the file itself; text out of a pipe must be saved to a file first",
+        ));
+    }
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)
+        .and_then(|file| file.take(LARGEST_FILE + 1).read_to_end(&mut bytes))
+        .map_err(cannot)?;
+    if bytes.len() as u64 > LARGEST_FILE {
+        return Err(fail(
+            "is larger than 1 MB".into(),
+            "Name the right file; this one is not of the kind expected",
+        ));
+    }
+    String::from_utf8(bytes).map_err(|e| {
+        let valid = e.utf8_error().valid_up_to();
+        let good = String::from_utf8_lossy(e.as_bytes().get(..valid).unwrap_or(&[])).into_owned();
+        let (line, column) = Lines::new(&good).place(good.len());
+        Problems::from(Problem {
+            path: name.clone(),
+            line,
+            column,
+            message: "the text is not UTF-8 from here on".into(),
+            remedy: "Save the file as UTF-8".into(),
+        })
+    })
+}
