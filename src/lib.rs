@@ -3,7 +3,6 @@
 //! Everything that touches the world stands at the edge; everything that decides is pure and takes
 //! time as an argument. See DEVELOPERS.md.
 
-pub mod batch;
 pub mod bench;
 pub mod chart;
 pub mod cli;
@@ -15,11 +14,13 @@ pub mod document;
 pub mod files;
 pub mod formula;
 pub mod guide;
+pub mod journal;
 pub mod label;
 pub mod lots;
 pub mod mass;
 pub mod metrology;
 pub mod problem;
+pub mod protocol;
 pub mod rehearsal;
 pub mod replay;
 pub mod scale;

@@ -6,7 +6,7 @@ use crate::bench::Bench;
 use crate::config::Config;
 use crate::scale::capture::{CaptureError, CaptureReader, Record};
 use crate::scale::identify::{Findings, Listener, Verdict};
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
+use crate::scale::settings::{PortSelector, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::weighing::event::Event;
@@ -93,21 +93,12 @@ pub fn config_from(findings: &Findings) -> Result<Config, String> {
         Verdict::None(hint) => return Err(hint.to_string()),
     };
     let scale = ScaleSettings {
-        name: "scale".to_owned(),
-        port: PortSelector::Path("capture".into()),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: found.layout.name().to_owned(),
-        pattern: None,
-        unit: None,
         readability: found.readability.map(|readability| readability.mass()),
-        capacity: None,
-        repeatability: None,
-        poll: None,
+        ..ScaleSettings::new(
+            "scale",
+            PortSelector::Path("capture".into()),
+            found.layout.name(),
+        )
     };
     Ok(Config {
         scales: vec![scale],

@@ -2,8 +2,8 @@
 
 use jiff::Timestamp;
 
-use crate::batch::record::{Record, StepRecord};
 use crate::formula::amend::added_steps;
+use crate::journal::read::record::{Record, StepRecord};
 use crate::mass::Mass;
 use crate::vocabulary::entry::Verdict;
 

@@ -22,7 +22,9 @@ pub fn escaped(text: &str) -> String {
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
             '\'' => out.push_str("&#39;"),
-            c if crate::batch::cell::breaks(c) || matches!(c, '\u{FFFE}' | '\u{FFFF}') => {
+            c if crate::journal::format::cell::breaks(c)
+                || matches!(c, '\u{FFFE}' | '\u{FFFF}') =>
+            {
                 out.push(' ');
             }
             c => out.push(c),

@@ -6,13 +6,15 @@ use clap::Args;
 
 use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, print};
-use crate::batch::cell::clean;
-use crate::batch::record::{self, logs_in};
-use crate::batch::residue::{FEWEST, usual};
-use crate::daemon::client::{self, Client};
-use crate::daemon::request::Overweigh;
 use crate::formula::{Formula, VesselWay};
+use crate::journal::format::cell::clean;
+use crate::journal::read::record;
+use crate::journal::read::record::logs_in;
+use crate::journal::read::residue::{FEWEST, usual};
 use crate::mass::Mass;
+use crate::protocol::client;
+use crate::protocol::client::Client;
+use crate::protocol::request::Overweigh;
 use crate::workshop;
 
 #[derive(Debug, Args)]

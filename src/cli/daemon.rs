@@ -11,7 +11,8 @@ use crate::config::Config;
 use crate::config::paths::Places;
 use crate::daemon::cues::HubCues;
 use crate::daemon::opener::BatchOpener;
-use crate::daemon::{self, Parts, notify, socket};
+use crate::daemon::{self, Parts, notify};
+use crate::protocol::socket;
 
 #[derive(Debug, Args)]
 pub struct DaemonArgs {

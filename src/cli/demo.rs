@@ -11,24 +11,25 @@ use tokio::sync::mpsc;
 
 use super::replay::table;
 use super::{Exit, Failure, Outcome};
-use crate::batch::log::LogFile;
-use crate::batch::resume::{Opening, opening_drafts};
 use crate::bench::Bench;
 use crate::config::Config;
 use crate::cue::terminal::{Screen, Style};
 use crate::daemon::opener::BatchOpener;
 use crate::daemon::seams::{CueSink, Heart};
-use crate::daemon::socket::Claim;
-use crate::daemon::{self, Order, Parts, client};
+use crate::daemon::{self, Order, Parts};
 use crate::formula::examples::GLASSWORT;
 use crate::formula::plan::Amount;
 use crate::formula::{Formula, Plan};
+use crate::journal::read::resume::{Opening, opening_drafts};
+use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
+use crate::protocol::client;
+use crate::protocol::socket::Claim;
 use crate::rehearsal::demo::demo_scale;
 use crate::rehearsal::pty::PtyLines;
 use crate::rehearsal::trial::{Told, play};
 use crate::rehearsal::{Stage, demo_stage};
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
+use crate::scale::settings::{PortSelector, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::Cue;
@@ -119,21 +120,13 @@ pub(super) fn folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
 pub(super) fn config(folder: &Path, port: PathBuf) -> Config {
     let spec = demo_scale(0);
     let scale = ScaleSettings {
-        name: "bench".into(),
-        port: PortSelector::Path(port),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: spec.shape.layout_name().into(),
-        pattern: None,
-        unit: None,
         readability: Some(spec.d),
         capacity: Some(spec.capacity),
-        repeatability: None,
-        poll: None,
+        ..ScaleSettings::new(
+            "bench",
+            PortSelector::Path(port.display().to_string()),
+            spec.shape.layout_name(),
+        )
     };
     // A brisk pace for those who watch: the time at rest before a weight counts is 1.3 s, not 1.5 s.
     let weighing = Rules {

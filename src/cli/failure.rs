@@ -5,11 +5,11 @@ use std::io;
 use std::process::ExitCode;
 
 use super::check::CheckError;
-use crate::batch::error::LogError;
 use crate::daemon::DaemonError;
-use crate::daemon::client::ClientError;
-use crate::daemon::socket::SocketError;
+use crate::journal::error::LogError;
 use crate::problem::Problems;
+use crate::protocol::client::ClientError;
+use crate::protocol::socket::SocketError;
 use crate::workshop::QueryError;
 
 /// The exit codes.

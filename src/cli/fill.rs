@@ -4,8 +4,8 @@ use clap::{Args, ValueEnum};
 
 use super::size::{Typed, jars, typed};
 use super::{Exit, Outcome, print};
-use crate::daemon::client::Client;
-use crate::daemon::request::Request;
+use crate::protocol::client::Client;
+use crate::protocol::request::Request;
 
 #[derive(Debug, Args)]
 pub struct FillArgs {

@@ -7,13 +7,13 @@ use clap::Args;
 use serde_json::Value;
 
 use super::{Exit, Failure, print, tell};
-use crate::batch::log::LogFile;
-use crate::batch::scale_checks;
 use crate::config::Config;
-use crate::daemon::client::Client;
-use crate::daemon::request::Request;
 use crate::guide::{Guide, Taken};
+use crate::journal::read::scale_checks;
+use crate::journal::store::log::LogFile;
 use crate::metrology::ScaleAbility;
+use crate::protocol::client::Client;
+use crate::protocol::request::Request;
 use crate::workshop::scale_check::{CheckLog, Heard, ability, hear};
 
 #[derive(Debug, Args)]

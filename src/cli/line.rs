@@ -5,10 +5,10 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use super::Failure;
-use crate::daemon::client::Client;
-use crate::daemon::request::Request;
+use crate::protocol::client::Client;
+use crate::protocol::request::Request;
 use crate::scale::link::LinkFault;
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
+use crate::scale::settings::{Parity, PortSelector, ScaleSettings};
 
 /// Data bits, parity and stop bits in the short form that scales' manuals use: `8N1`, `7E1`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -70,21 +70,11 @@ impl fmt::Display for Framing {
 /// A line that is not in the configuration, as [`crate::scale::link`] wants it.
 pub fn scale_of(port: PathBuf, baud: u32, framing: Framing) -> ScaleSettings {
     ScaleSettings {
-        name: "scale".to_owned(),
-        port: PortSelector::Path(port),
         baud,
         data_bits: framing.data_bits,
         parity: framing.parity,
         stop_bits: framing.stop_bits,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: String::new(),
-        pattern: None,
-        unit: None,
-        readability: None,
-        capacity: None,
-        repeatability: None,
-        poll: None,
+        ..ScaleSettings::new("scale", PortSelector::Path(port.display().to_string()), "")
     }
 }
 

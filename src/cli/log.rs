@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 
 use super::{Exit, Failure, Outcome, print};
-use crate::batch::verify::verify;
+use crate::journal::read::verify::verify;
 
 #[derive(Debug, Args)]
 pub struct LogArgs {

@@ -8,11 +8,11 @@ use jiff::civil::Date;
 
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::batch::folder::all_threads;
-use crate::batch::record::Record;
 use crate::config::Config;
 use crate::config::paths::Places;
 use crate::formula::Place;
+use crate::journal::read::folder::all_threads;
+use crate::journal::read::record::Record;
 use crate::lots::price::Price;
 use crate::lots::shelf::{self, listed, premixes};
 use crate::lots::stock::Made;

@@ -3,10 +3,10 @@
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, print};
-use crate::daemon::client::Client;
-use crate::daemon::request::Request;
-use crate::daemon::socket;
 use crate::display::address_file;
+use crate::protocol::client::Client;
+use crate::protocol::request::Request;
+use crate::protocol::socket;
 
 #[derive(Debug, Args)]
 pub struct PageArgs {}

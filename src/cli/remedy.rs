@@ -7,14 +7,14 @@ use clap::Args;
 
 use super::lots::StoreArgs;
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::batch::names::name_of;
-use crate::batch::record;
 use crate::cue::terminal::fold;
-use crate::daemon::client::Client;
-use crate::daemon::request::Request;
 use crate::formula::remedy::Remedy;
 use crate::formula::room::Room;
+use crate::journal::name_of;
+use crate::journal::read::record;
 use crate::mass::Mass;
+use crate::protocol::client::Client;
+use crate::protocol::request::Request;
 use crate::vocabulary::command::Way;
 use crate::workshop::mending::Mending;
 

@@ -6,8 +6,8 @@ use clap::Args;
 use serde_json::Value;
 
 use super::{Exit, Outcome, print, print_json};
-use crate::daemon::client::Client;
-use crate::daemon::request::Request;
+use crate::protocol::client::Client;
+use crate::protocol::request::Request;
 
 #[derive(Debug, Args)]
 pub struct StatusArgs {

@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::lots::{StoreArgs, aligned};
 use super::{Exit, Failure, Outcome, print};
-use crate::batch::record::Record;
+use crate::journal::read::record::Record;
 use crate::lots::trace::{Reached, Use, Uses};
 use crate::lots::{jars, uses_of};
 use crate::mass::Mass;

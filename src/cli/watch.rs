@@ -8,9 +8,9 @@ use tokio::sync::mpsc;
 
 use super::{Exit, Failure, Outcome, status, write};
 use crate::cue::terminal::{Screen, Style};
-use crate::daemon::client::{Client, ClientError};
-use crate::daemon::event_line;
-use crate::daemon::request::Request;
+use crate::protocol::client::{Client, ClientError};
+use crate::protocol::event_line;
+use crate::protocol::request::Request;
 
 /// How often a daemon that is gone is looked for.
 const AGAIN: Duration = Duration::from_millis(300);

@@ -5,8 +5,8 @@ use std::io::{BufRead as _, IsTerminal as _, Read as _, Write as _};
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, print};
-use crate::daemon::client::Client;
-use crate::daemon::request::Request;
+use crate::protocol::client::Client;
+use crate::protocol::request::Request;
 
 /// The longest line that is read for a lot, in bytes.
 const LONGEST_LINE: u64 = 4096;

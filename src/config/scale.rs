@@ -125,7 +125,7 @@ fn port<'i>(
                 reader.report(&value.span(), message, remedy);
                 return None;
             }
-            Some(PortSelector::Path(path.into()))
+            Some(PortSelector::Path(path))
         }
         (None, Some(value)) => {
             let usb = reader.table(value, "usb")?;

@@ -14,9 +14,12 @@ use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinSet;
 
 use super::clock::sleep_until;
-use super::request::{self, Request};
 use super::seats::{Full, Seat, Seats};
-use super::subscribers::{self, Inbox, Outbox};
+use crate::protocol::call::Call;
+use crate::protocol::request;
+use crate::protocol::request::Request;
+use crate::protocol::subscribers;
+use crate::protocol::subscribers::Inbox;
 
 /// The longest request line in bytes.
 pub const LONGEST_LINE: usize = 64 * 1024;
@@ -30,27 +33,6 @@ const LONGEST_WAIT: Duration = Duration::from_secs(4);
 const STOP_LIMIT: Duration = Duration::from_secs(1);
 /// Lines put together into one write.
 const AT_ONCE: usize = 64;
-
-/// A request on its way to the daemon's loop.
-#[derive(Debug)]
-pub struct Call {
-    pub request: Request,
-    /// What the person saw when the word was said; it counts for that alone.
-    pub about: Option<About>,
-    /// Where events are to go, for [`Request::Subscribe`].
-    pub events: Option<Outbox>,
-    /// The reply, one whole line.
-    pub reply: oneshot::Sender<Vec<u8>>,
-}
-
-/// The batch and its step that a page shows.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct About {
-    pub batch: Option<String>,
-    /// `None` where no step is to come.
-    pub step: Option<usize>,
-}
 
 /// Whether a client of user `peer` may speak to the daemon of user `own`: the same user, or root.
 pub const fn is_allowed(peer: u32, own: u32) -> bool {

@@ -1,7 +1,7 @@
 //! What holds at the bench right now, for a subscriber that comes later: the step, the cue that says
 //! what to do, and a fault that is not over.
 
-use super::subscribers::Line;
+use crate::protocol::subscribers::Line;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::weighing::event::Event;
 

@@ -4,11 +4,11 @@ use jiff::Timestamp;
 
 use super::opener::{BatchOpener, RESUME_TICKET, compare};
 use super::seams::Opened;
-use crate::batch::log::LogFile;
-use crate::batch::resume::plain_draft;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
 use crate::formula::remedy::remedy;
+use crate::journal::read::resume::plain_draft;
+use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::command::Way;

@@ -2,13 +2,11 @@
 //!
 //! [`run`] is what `bismar daemon` calls; [`client`] is what every other command uses to speak to it.
 
-pub mod client;
 mod clock;
 pub mod control;
 pub mod core;
 pub mod cues;
 mod current;
-pub mod event_line;
 mod filler;
 mod lines;
 mod mender;
@@ -16,15 +14,11 @@ mod named;
 pub mod notify;
 pub mod opener;
 mod owed;
-pub mod request;
 mod rows;
 pub mod seams;
 mod seats;
-pub mod socket;
 pub mod stock;
-pub mod subscribers;
 mod trouble;
-pub mod wire;
 
 use std::path::Path;
 use std::time::Duration;
@@ -34,8 +28,8 @@ use tokio::sync::mpsc;
 
 pub use self::core::Core;
 pub use self::seams::{Order, Parts};
-use self::socket::{Claim, SocketError};
 use crate::display::{self, House, Page};
+use crate::protocol::socket::{Claim, SocketError};
 
 /// Requests that may wait for the loop.
 const CALLS: usize = 64;

@@ -4,12 +4,13 @@ use tokio::sync::oneshot;
 
 use super::core::Core;
 use super::owed::Debt;
-use super::request::{self, BadRequest};
 use super::seams::Heart;
 use super::stock::Question;
-use crate::batch::cell::Amount;
+use crate::journal::format::cell::Amount;
 use crate::lots::advice::{Advice, ForStep, Need, ShellWord, Stock};
 use crate::mass::Mass;
+use crate::protocol::request;
+use crate::protocol::request::BadRequest;
 use crate::vocabulary::command::Command;
 
 /// Of what speaks against a lot, the characters that go into the log before the reason.

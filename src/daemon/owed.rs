@@ -5,8 +5,8 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::oneshot;
 
-use super::request;
 use super::rows::Rows;
+use crate::protocol::request;
 
 /// The longest wait of a reply; well below what a client waits for one.
 const LONGEST: Duration = Duration::from_secs(2);

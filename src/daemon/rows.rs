@@ -122,7 +122,7 @@ impl Rows {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::batch::resume::plain_draft;
+    use crate::journal::read::resume::plain_draft;
     use crate::time::Moment;
     use crate::vocabulary::entry::RowKind;
 

@@ -7,12 +7,12 @@ use std::path::PathBuf;
 
 use tokio::sync::mpsc;
 
-use super::request::{BeginRequest, FillRequest};
 use super::stock::StockFiles;
 use crate::bench::Bench;
 use crate::config::Config;
 use crate::cue::OutputStatus;
 use crate::formula::Plan;
+use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::command::Way;

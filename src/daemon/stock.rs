@@ -11,17 +11,18 @@ use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 
 use super::clock::sleep_until;
-use super::request;
-use crate::batch::cell::clean;
-use crate::batch::error::Fault;
-use crate::batch::folder;
-use crate::batch::names::safe_batch_name;
-use crate::batch::record::{self, Record};
 use crate::files;
+use crate::journal::format::cell::clean;
+use crate::journal::format::fault::Fault;
+use crate::journal::format::names::safe_batch_name;
+use crate::journal::read::folder;
+use crate::journal::read::record;
+use crate::journal::read::record::Record;
 use crate::lots::advice::{ForStep, Need, Own, Stock};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
+use crate::protocol::request;
 
 /// The longest wait for the disk. With the wait for the rows that a word makes it stays below what a
 /// client waits for a reply.

@@ -10,14 +10,15 @@ use tokio::task::AbortHandle;
 
 use super::ask;
 use super::house::House;
-use crate::batch::scale_checks;
-use crate::daemon::control::Call;
-use crate::daemon::request::Request;
-use crate::daemon::subscribers::{self, Inbox};
 use crate::guide::{Guide, Taken};
+use crate::journal::read::scale_checks;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::test_weights::WeightClass;
+use crate::protocol::call::Call;
+use crate::protocol::request::Request;
+use crate::protocol::subscribers;
+use crate::protocol::subscribers::Inbox;
 use crate::text::harmless_json;
 use crate::workshop::scale_check::{Check, CheckLog, Heard, NOT_PASSED, ability, hear};
 

@@ -6,10 +6,10 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use tokio::sync::watch;
 
-use crate::batch::folder::all_threads;
-use crate::batch::record::Record;
 use crate::config::Config;
 use crate::document::shown;
+use crate::journal::read::folder::all_threads;
+use crate::journal::read::record::Record;
 use crate::lots::Lot;
 use crate::lots::trace::Use;
 use crate::lots::uses_of;

@@ -39,9 +39,11 @@ use self::connections::Few;
 use self::guard::{Guard, Refusal};
 pub use self::house::House;
 use crate::config::PageConfig;
-use crate::daemon::control::{About, Call};
-use crate::daemon::request::{self, Request};
-use crate::daemon::subscribers::{self, Inbox};
+use crate::protocol::call::{About, Call};
+use crate::protocol::request;
+use crate::protocol::request::Request;
+use crate::protocol::subscribers;
+use crate::protocol::subscribers::Inbox;
 use crate::text::harmless;
 
 const INDEX: &str = include_str!("page/index.html");

@@ -13,7 +13,7 @@ use serde::de::DeserializeOwned;
 
 use super::house::House;
 use super::{Shared, answered, refused, refused_for, told};
-use crate::daemon::request;
+use crate::protocol::request;
 use crate::workshop::QueryError;
 
 /// Looks at the disk at a time.

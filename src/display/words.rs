@@ -16,12 +16,13 @@ use super::guard::Refusal;
 use super::house::House;
 use super::views::{look, told_from, unread};
 use super::{Shared, answered, ask, refused, refused_for};
-use crate::daemon::control::About;
-use crate::daemon::request::{self, Request};
 use crate::formula::Place;
 use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
+use crate::protocol::call::About;
+use crate::protocol::request;
+use crate::protocol::request::Request;
 use crate::workshop::{QueryError, store};
 
 pub fn routes() -> Router<Arc<Shared>> {

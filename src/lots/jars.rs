@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::batch::row::Row;
+use crate::journal::format::row::Row;
 
 /// Numbers of the jars of a record's `filled`, which knows every correction.
 pub fn filled(rows: &[Row]) -> BTreeSet<usize> {

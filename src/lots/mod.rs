@@ -14,9 +14,9 @@ use std::fmt;
 
 use jiff::civil::Date;
 
-use crate::batch::cell::Amount;
-use crate::batch::record::Record;
 use crate::formula::Place;
+use crate::journal::format::cell::Amount;
+use crate::journal::read::record::Record;
 use crate::mass::Mass;
 use price::Price;
 use trace::Use;

@@ -8,8 +8,8 @@ use jiff::civil::Date;
 use super::stock::{Made, Stock, Supply};
 use super::trace::Use;
 use super::{Lot, uses_of};
-use crate::batch::record::Record;
 use crate::formula::{Formula, Ingredient, Plan};
+use crate::journal::read::record::Record;
 use crate::mass::Mass;
 
 /// Everything that could go into a batch.

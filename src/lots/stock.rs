@@ -9,7 +9,7 @@ use jiff::civil::Date;
 use super::price::{Cost, Price};
 use super::trace::Use;
 use super::{Lot, Refusal};
-use crate::batch::record::Record;
+use crate::journal::read::record::Record;
 use crate::mass::Mass;
 
 /// A batch of our own that can be an ingredient of others.

@@ -370,23 +370,11 @@ mod tests {
     use crate::scale::settings::PortSelector;
 
     fn config() -> ScaleSettings {
-        ScaleSettings {
-            name: "bench".into(),
-            port: PortSelector::Path("/dev/null".into()),
-            baud: 9600,
-            data_bits: 8,
-            parity: Parity::None,
-            stop_bits: 1,
-            dtr: DtrMode::Keep,
-            settle: 0.0,
-            layout: "number-unit".into(),
-            pattern: None,
-            unit: None,
-            readability: None,
-            capacity: None,
-            repeatability: None,
-            poll: None,
-        }
+        ScaleSettings::new(
+            "bench",
+            PortSelector::Path("/dev/null".into()),
+            "number-unit",
+        )
     }
 
     // A pty forces 8 data bits, so the builder's values are compared, not the line's.

@@ -95,7 +95,7 @@ pub fn list() -> Vec<Port> {
 pub fn find(selector: &PortSelector) -> Result<PathBuf, PortError> {
     match selector {
         // A path that is there needs no list.
-        PortSelector::Path(path) if path.exists() => Ok(path.clone()),
+        PortSelector::Path(path) if Path::new(path).exists() => Ok(path.into()),
         PortSelector::Path(_) | PortSelector::Usb { .. } => select(selector, &list()),
     }
 }
@@ -129,7 +129,7 @@ pub fn select(selector: &PortSelector, ports: &[Port]) -> Result<PathBuf, PortEr
 /// The selector in words.
 pub fn describe(selector: &PortSelector) -> String {
     match selector {
-        PortSelector::Path(path) => path.display().to_string(),
+        PortSelector::Path(path) => path.clone(),
         PortSelector::Usb {
             vendor,
             product,
@@ -145,7 +145,10 @@ pub fn describe(selector: &PortSelector) -> String {
 
 fn matches(selector: &PortSelector, port: &Port) -> bool {
     match selector {
-        PortSelector::Path(path) => port.path == *path || port.by_id.as_ref() == Some(path),
+        PortSelector::Path(path) => {
+            let path = Path::new(path);
+            port.path == path || port.by_id.as_deref() == Some(path)
+        }
         PortSelector::Usb {
             vendor,
             product,

@@ -1,7 +1,5 @@
 //! Settings of one scale: its port, its line, its layout, and what it can do.
 
-use std::path::PathBuf;
-
 use crate::mass::Mass;
 
 /// One scale.
@@ -36,7 +34,7 @@ pub struct ScaleSettings {
 #[derive(Debug, Clone, PartialEq)]
 pub enum PortSelector {
     /// `/dev/serial/by-id/...` or `/dev/tty...`
-    Path(PathBuf),
+    Path(String),
     /// USB ids; each that is given must match.
     Usb {
         vendor: u16,
@@ -58,4 +56,28 @@ pub enum DtrMode {
     Keep,
     On,
     Off,
+}
+
+impl ScaleSettings {
+    /// A scale at `port` that speaks `layout`, with what an empty file means for the rest: 9600 baud,
+    /// 8 data bits, no parity, one stop bit, sends by itself, d from its last digit.
+    pub fn new(name: &str, port: PortSelector, layout: &str) -> ScaleSettings {
+        ScaleSettings {
+            name: name.to_owned(),
+            port,
+            baud: 9600,
+            data_bits: 8,
+            parity: Parity::None,
+            stop_bits: 1,
+            dtr: DtrMode::Keep,
+            settle: 0.0,
+            layout: layout.to_owned(),
+            pattern: None,
+            unit: None,
+            readability: None,
+            capacity: None,
+            repeatability: None,
+            poll: None,
+        }
+    }
 }

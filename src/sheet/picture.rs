@@ -3,10 +3,10 @@
 
 use std::fmt::Write;
 
-use crate::batch::record::StepRecord;
-use crate::batch::row::Row;
 use crate::chart::history::signed;
 use crate::chart::svg::escaped;
+use crate::journal::format::row::Row;
+use crate::journal::read::record::StepRecord;
 use crate::mass::Mass;
 
 const BAR: f64 = 110.0;
@@ -60,7 +60,8 @@ fn polygon(points: &str) -> String {
 /// The net content of every jar in order, with the label's content and the lower limit where the rows
 /// have them.
 pub fn fill_chart(filled: &[Row]) -> String {
-    let grams = |amount: Option<crate::batch::cell::Amount>| amount.map(|a| a.mass().to_g_f64());
+    let grams =
+        |amount: Option<crate::journal::format::cell::Amount>| amount.map(|a| a.mass().to_g_f64());
     let nets: Vec<f64> = filled.iter().filter_map(|row| grams(row.net)).collect();
     let first = filled.first();
     let label = first.and_then(|row| grams(row.target));

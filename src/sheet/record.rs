@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use crate::batch::record::{Record, StepRecord};
-use crate::batch::row::Row;
 use crate::formula::Formula;
+use crate::journal::format::row::Row;
+use crate::journal::read::record::{Record, StepRecord};
 
 /// One batch as its log has it.
 #[derive(Debug, Clone, Default)]

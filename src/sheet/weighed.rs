@@ -6,12 +6,12 @@ use super::picture::deviation_bar;
 use super::record::SheetRecord;
 use jiff::Timestamp;
 
-use crate::batch::cell::Amount;
-use crate::batch::row::Row;
 use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::PHASE;
+use crate::journal::format::cell::Amount;
+use crate::journal::format::row::Row;
 use crate::vocabulary::entry::{RowKind, Verdict};
 
 /// Grams as in the log; a dash where there are none.

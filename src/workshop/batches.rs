@@ -4,13 +4,14 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use crate::batch::error::LogError;
-use crate::batch::names::safe_batch_name;
-use crate::batch::record::{self, Record};
-use crate::batch::row::Row;
-use crate::batch::scale_checks;
-use crate::batch::scan::scan_file;
 use crate::chart::history::{Gathered, gathered};
+use crate::journal::error::LogError;
+use crate::journal::format::names::safe_batch_name;
+use crate::journal::format::row::Row;
+use crate::journal::read::record;
+use crate::journal::read::record::Record;
+use crate::journal::read::scale_checks;
+use crate::journal::read::scan::scan_file;
 use crate::sheet::SheetRecord;
 
 /// The log of the batch named `batch` in the folder of the logs; `None` for a name that is no batch's.

@@ -4,14 +4,14 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::QueryError;
-use crate::batch::held::{HeldPart, held, strangers};
-use crate::batch::record::Record;
-use crate::batch::resume;
 use crate::config::{Config, VesselConfig};
 use crate::formula::limits::{Held, Outside, Side, outside};
 use crate::formula::remedy::{Part, Remedy, remedy};
 use crate::formula::room::{Bowl, Pour, Room, room};
 use crate::formula::{Formula, Plan, VesselWay};
+use crate::journal::read::held::{HeldPart, held, strangers};
+use crate::journal::read::record::Record;
+use crate::journal::read::resume;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::vocabulary::command::Way;

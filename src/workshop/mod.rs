@@ -9,11 +9,11 @@ pub mod store;
 
 use std::path::Path;
 
-use crate::batch::error::LogError;
 use crate::config::Config;
 use crate::files;
 use crate::formula::Formula;
 use crate::formula::plan::PlanError;
+use crate::journal::error::LogError;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
 

@@ -7,15 +7,15 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
-use crate::batch::error::LogError;
-use crate::batch::log::LogFile;
-use crate::batch::scale_checks;
 use crate::config::Config;
-use crate::daemon::event_line;
 use crate::guide::{Guide, READINGS, Seen, Taken, Told};
+use crate::journal::error::LogError;
+use crate::journal::read::scale_checks;
+use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::test_weights::{CheckLimits, SOURCE, WeightClass};
+use crate::protocol::event_line;
 use crate::time::Moment;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 

@@ -4,10 +4,11 @@ use std::io::Write as _;
 use std::path::Path;
 
 use super::QueryError;
-use crate::batch::error::{BadLine, LogError};
-use crate::batch::folder;
-use crate::batch::record::{self, Record};
 use crate::files;
+use crate::journal::error::{BadLine, LogError};
+use crate::journal::read::folder;
+use crate::journal::read::record;
+use crate::journal::read::record::Record;
 use crate::lots::Lot;
 
 /// The lots of the list `file`, which need not be there.

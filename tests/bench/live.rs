@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use bismar::daemon::client::{Client, Events};
-use bismar::daemon::request::Request;
+use bismar::protocol::client::{Client, Events};
+use bismar::protocol::request::Request;
 use bismar::rehearsal::pty::PtyLine;
 use tempfile::TempDir;
 

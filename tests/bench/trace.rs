@@ -4,10 +4,10 @@
 use std::process::Command;
 use std::time::Instant;
 
-use bismar::batch::chain;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
-use bismar::batch::row::{Row, Stamp, header};
-use bismar::batch::{folder, record};
+use bismar::journal::format::chain;
+use bismar::journal::format::row::{Row, Stamp, header};
+use bismar::journal::read::resume::{Opening, opening_drafts, plain_draft};
+use bismar::journal::read::{folder, record};
 use bismar::mass::Mass;
 use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind};

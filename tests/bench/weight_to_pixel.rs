@@ -20,7 +20,7 @@ use std::time::{Duration, Instant};
 use bench_side::person::Person;
 use bench_side::script::Script;
 use bench_side::{Daemon, LONGEST, VESSEL, config, free_port};
-use bismar::daemon::client::Client;
+use bismar::protocol::client::Client;
 use bismar::rehearsal::pty::PtyLine;
 use nix::time::{ClockId, clock_gettime};
 use serde_json::Value;

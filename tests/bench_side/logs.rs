@@ -3,8 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use bismar::batch::log::LogFile;
-use bismar::batch::resume::{Opening, opening_drafts, plain_draft};
+use bismar::journal::read::resume::{Opening, opening_drafts, plain_draft};
+use bismar::journal::store::log::LogFile;
 use bismar::mass::Mass;
 use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind};

@@ -20,10 +20,10 @@ use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use bismar::daemon::client::Client;
-use bismar::daemon::event_line;
+use bismar::protocol::client::Client;
+use bismar::protocol::event_line;
 use bismar::rehearsal::pty::PtyLine;
-use bismar::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
+use bismar::scale::settings::{PortSelector, ScaleSettings};
 use bismar::weighing::event::Event;
 use person::Person;
 use rustix::process::{Pid, Signal, kill_process};
@@ -45,23 +45,7 @@ pub fn config(port: &Path, readability: &str) -> String {
 
 /// The configuration of a scale as a value: what a file without further words gives.
 pub fn scale_config(name: &str, port: &Path, layout: &str) -> ScaleSettings {
-    ScaleSettings {
-        name: name.into(),
-        port: PortSelector::Path(port.to_owned()),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: layout.into(),
-        pattern: None,
-        unit: None,
-        readability: None,
-        capacity: None,
-        repeatability: None,
-        poll: None,
-    }
+    ScaleSettings::new(name, PortSelector::Path(port.display().to_string()), layout)
 }
 
 /// A person at a bench: a pan on a pty, the usual configuration, and `formula` as `soak.toml`.

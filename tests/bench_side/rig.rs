@@ -7,10 +7,10 @@ use std::process::Command;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
-use bismar::batch::record;
-use bismar::daemon::client::Client;
-use bismar::daemon::event_line;
-use bismar::daemon::request::Request;
+use bismar::journal::read::record;
+use bismar::protocol::client::Client;
+use bismar::protocol::event_line;
+use bismar::protocol::request::Request;
 use bismar::vocabulary::cue::Cue;
 use bismar::weighing::event::Event;
 use serde_json::Value;

@@ -8,9 +8,9 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use bismar::batch::log::LogFile;
-use bismar::batch::resume::plain_draft;
 use bismar::config::{Config, DEFAULT_FILE};
+use bismar::journal::read::resume::plain_draft;
+use bismar::journal::store::log::LogFile;
 use bismar::rehearsal::pty::PtyLine;
 use bismar::rehearsal::{LineShape, SimScale, SimScaleSpec};
 use bismar::scale::capture::{CaptureReader, Record};
@@ -506,7 +506,10 @@ fn identify_finds_a_sending_scale_and_writes_it_once_into_the_configuration() {
         panic!("{said:?}");
     };
     assert_eq!(found.layout, "sign-number-unit-16");
-    assert_eq!(found.port, PortSelector::Path(scale.path.clone()));
+    assert_eq!(
+        found.port,
+        PortSelector::Path(scale.path.display().to_string())
+    );
     assert_eq!(found.readability.map(|d| d.ng()), Some(10_000_000));
 
     let write = [&args[..], &["--write"]].concat();

@@ -10,8 +10,8 @@ use std::os::unix::net::UnixListener;
 use std::thread;
 use std::time::Instant;
 
-use bismar::daemon::client::Client;
-use bismar::daemon::request::Request;
+use bismar::protocol::client::Client;
+use bismar::protocol::request::Request;
 use bismar::vocabulary::command::Choice;
 use bismar::vocabulary::cue::CueKind;
 use buttons::Flood;

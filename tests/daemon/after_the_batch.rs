@@ -4,8 +4,9 @@
 
 use std::time::{Duration, Instant};
 
-use bismar::daemon::client::{self, Client};
-use bismar::daemon::request::Overweigh;
+use bismar::protocol::client;
+use bismar::protocol::client::Client;
+use bismar::protocol::request::Overweigh;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::weighing::event::Event;
 

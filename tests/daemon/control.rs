@@ -9,13 +9,13 @@ use std::sync::{Arc, Mutex, mpsc as std_mpsc};
 use std::time::Duration;
 
 use bismar::config::Config;
-use bismar::daemon::client::{Client, ClientError};
-use bismar::daemon::request::{BeginRequest, Request, Size};
 use bismar::daemon::seams::{CueSink, Heart, LogAnswer, Opened, Opener, RowSink};
-use bismar::daemon::socket::{Claim, SocketError};
 use bismar::daemon::{DaemonError, Order, Parts, control, serve};
 use bismar::formula::Plan;
 use bismar::mass::Mass;
+use bismar::protocol::client::{Client, ClientError};
+use bismar::protocol::request::{BeginRequest, Request, Size};
+use bismar::protocol::socket::{Claim, SocketError};
 use bismar::scale::settings::ScaleSettings;
 use bismar::time::Moment;
 use bismar::vocabulary::command::Command;
@@ -600,7 +600,7 @@ fn a_batch_is_begun_once_at_a_time() {
 #[test]
 fn a_relative_path_is_made_absolute_by_the_client() {
     let request =
-        bismar::daemon::client::begin(Path::new("balm.toml"), Some("5g".into()), None, None);
+        bismar::protocol::client::begin(Path::new("balm.toml"), Some("5g".into()), None, None);
     let Request::Begin { formula, .. } = request.unwrap() else {
         panic!("no begin");
     };

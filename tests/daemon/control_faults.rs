@@ -17,9 +17,9 @@ use std::thread;
 use std::time::Duration;
 
 use asker::{Asker, connect, read};
-use bismar::daemon::client::Client;
 use bismar::daemon::control::MOST_CLIENTS;
-use bismar::daemon::request::Request;
+use bismar::protocol::client::Client;
+use bismar::protocol::request::Request;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 

@@ -7,13 +7,13 @@ use std::path::{Path, PathBuf};
 use std::process::{Output, Stdio};
 use std::time::{Duration, Instant};
 
-use bismar::batch::record;
-use bismar::daemon::client::Client;
-use bismar::daemon::request::Request;
+use bismar::journal::read::record;
 use bismar::lots::Lot;
 use bismar::lots::advice::{Advice, ForStep, Stock};
 use bismar::lots::trace::Use;
 use bismar::mass::Mass;
+use bismar::protocol::client::Client;
+use bismar::protocol::request::Request;
 use bismar::rehearsal::pty::PtyLine;
 use bismar::vocabulary::entry::{Draft, Verdict};
 

@@ -1,8 +1,8 @@
 //! The event lines read back by another JSON implementation (Python's json module) and their grams
 //! by another decimal arithmetic (Python's decimal module).
 
-use bismar::daemon::wire::Wire;
 use bismar::mass::Mass;
+use bismar::protocol::wire::Wire;
 use bismar::time::Moment;
 use bismar::vocabulary::command::Choice;
 use bismar::vocabulary::cue::{Cue, CueKind};

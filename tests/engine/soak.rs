@@ -4,10 +4,10 @@
 
 use std::fs;
 
-use bismar::batch::log::LogFile;
-use bismar::batch::verify::verify;
 use bismar::bench::Bench;
 use bismar::config::Config;
+use bismar::journal::read::verify::verify;
+use bismar::journal::store::log::LogFile;
 use bismar::rehearsal::{Habits, LineShape, SimScaleSpec, Stage, StageSpec};
 use bismar::time::Moment;
 use bismar::vocabulary::command::Command;

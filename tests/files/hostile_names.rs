@@ -12,11 +12,12 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use bismar::batch::chain;
-use bismar::batch::names::{name_of, safe_batch_name};
-use bismar::batch::row::header;
-use bismar::batch::scan::scan_file;
-use bismar::daemon::wire::Wire;
+use bismar::journal::format::chain;
+use bismar::journal::format::names::safe_batch_name;
+use bismar::journal::format::row::header;
+use bismar::journal::name_of;
+use bismar::journal::read::scan::scan_file;
+use bismar::protocol::wire::Wire;
 use bismar::text::{harmless, harmless_json, misleads};
 use bismar::time::Moment;
 use bismar::vocabulary::cue::{Cue, CueKind};

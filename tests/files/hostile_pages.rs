@@ -6,8 +6,8 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use bismar::batch::resume::plain_draft;
 use bismar::formula::Formula;
+use bismar::journal::read::resume::plain_draft;
 use bismar::mass::Mass;
 use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};

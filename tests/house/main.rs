@@ -5,5 +5,6 @@ mod bench_side;
 
 mod dependencies;
 mod faults_table;
+mod plan;
 mod purity;
 mod systemd_unit;

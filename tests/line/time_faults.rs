@@ -9,7 +9,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use bismar::batch::record;
+use bismar::journal::read::record;
 use rustix::process::{Pid, Signal, kill_process};
 
 use crate::bench_side::faults;

@@ -4,15 +4,18 @@
 use std::path::Path;
 use std::process::Command;
 
-use bismar::batch::cell::{Amount, LONGEST_TEXT, clean, fits, guarded, unguarded};
-use bismar::batch::error::{Fault, LogError};
-use bismar::batch::log::LogFile;
-use bismar::batch::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
-use bismar::batch::resume::{self, Opening, opening_drafts, plain_draft};
-use bismar::batch::row::{COLUMNS, Row, Stamp};
-use bismar::batch::verify::verify;
-use bismar::batch::{chain, scan};
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
+use bismar::journal::error::LogError;
+use bismar::journal::format::cell::{Amount, LONGEST_TEXT, clean, fits, guarded, unguarded};
+use bismar::journal::format::chain;
+use bismar::journal::format::fault::Fault;
+use bismar::journal::format::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
+use bismar::journal::format::row::{COLUMNS, Row, Stamp};
+use bismar::journal::read::resume;
+use bismar::journal::read::resume::{Opening, opening_drafts, plain_draft};
+use bismar::journal::read::scan;
+use bismar::journal::read::verify::verify;
+use bismar::journal::store::log::LogFile;
 use bismar::mass::{Mass, Unit};
 use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
@@ -264,12 +267,12 @@ fn a_text_that_fits_a_cell_is_not_cut_by_its_apostrophes() {
     }
 }
 
-/// The commands of `src/batch/chain.sh`, which the documentation shows, with the real sha256sum.
+/// The commands of `src/journal/format/chain.sh`, which the documentation shows, with the real sha256sum.
 #[test]
 fn the_documented_shell_check_accepts_a_log_and_finds_an_edit() {
     let dir = tempfile::tempdir().unwrap();
     let (path, _) = nasty_log(dir.path());
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/batch/chain.sh");
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/journal/format/chain.sh");
     for shell in ["bash", "sh"] {
         let run = |log: &Path| {
             let out = Command::new(shell).arg(&script).arg(log).output();

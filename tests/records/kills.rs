@@ -9,9 +9,11 @@ use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
-use bismar::batch::record::{self, logs_in};
-use bismar::daemon::client::{self, Client};
-use bismar::daemon::request::Request;
+use bismar::journal::read::record;
+use bismar::journal::read::record::logs_in;
+use bismar::protocol::client;
+use bismar::protocol::client::Client;
+use bismar::protocol::request::Request;
 use bismar::vocabulary::command::Choice;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::weighing::event::Event;

@@ -5,8 +5,9 @@ use std::collections::BTreeSet;
 use std::path::Path;
 use std::process::{Command, Output};
 
-use bismar::batch::record::{self, Record};
-use bismar::batch::resume::plain_draft;
+use bismar::journal::read::record;
+use bismar::journal::read::record::Record;
+use bismar::journal::read::resume::plain_draft;
 use bismar::lots::trace::{Use, Uses};
 use bismar::lots::{Lot, Refusal, uses_of};
 use bismar::mass::Mass;
@@ -674,7 +675,7 @@ fn a_folder_read_by_several_threads_is_the_folder_read_by_one() {
     let alone: Vec<Record> = paths.iter().map(|path| read(path)).collect();
     assert_eq!(alone.iter().filter(|record| !record.is_proved()).count(), 3);
     for threads in [0, 1, 4] {
-        let together = bismar::batch::folder::read_each(&paths, threads, |record| record);
+        let together = bismar::journal::read::folder::read_each(&paths, threads, |record| record);
         let together: Vec<Record> = together.into_iter().map(Result::unwrap).collect();
         assert_eq!(together, alone);
     }

@@ -5,12 +5,12 @@
 
 use std::path::{Path, PathBuf};
 
-use bismar::batch::held::{held, strangers};
-use bismar::batch::record;
-use bismar::batch::resume::plain_draft;
 use bismar::formula::plan::Amount;
 use bismar::formula::room::{Bowl, Pour, Short, Unknown, room};
 use bismar::formula::{Formula, Plan, VesselWay};
+use bismar::journal::read::held::{held, strangers};
+use bismar::journal::read::record;
+use bismar::journal::read::resume::plain_draft;
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::time::Moment;

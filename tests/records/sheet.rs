@@ -3,9 +3,9 @@
 
 use std::path::{Path, PathBuf};
 
-use bismar::batch::resume::plain_draft;
 use bismar::formula::Formula;
 use bismar::formula::examples::SAMPHIRE;
+use bismar::journal::read::resume::plain_draft;
 use bismar::mass::Mass;
 use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};

@@ -225,22 +225,23 @@ fn choose(wanted: Option<&Path>, ports: &[Port]) -> Result<PortSelector, Failure
 /// What to write into the configuration for a port: the link that keeps its name, or else the USB
 /// numbers where they tell this adapter from all others, or else the path.
 fn selector(port: Option<&Port>, path: PathBuf) -> PortSelector {
+    let at = |path: &Path| PortSelector::Path(path.display().to_string());
     match port {
         Some(Port {
             by_id: Some(link), ..
-        }) => PortSelector::Path(link.clone()),
+        }) => at(link),
         Some(Port { usb: Some(usb), .. }) if usb.serial.is_some() => PortSelector::Usb {
             vendor: usb.vendor,
             product: usb.product,
             serial: usb.serial.clone(),
         },
-        Some(_) | None => PortSelector::Path(path),
+        Some(_) | None => at(&path),
     }
 }
 
 fn port_path(port: &PortSelector) -> PathBuf {
     match port {
-        PortSelector::Path(path) => path.clone(),
+        PortSelector::Path(path) => path.into(),
         // Listed a moment ago; if it is gone since, opening it says so.
         PortSelector::Usb { .. } => ports::find(port).unwrap_or_default(),
     }

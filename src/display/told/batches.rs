@@ -4,10 +4,11 @@ use serde_json::{Value, json};
 
 use super::super::house::House;
 use super::{Batch, grams};
-use crate::batch::cell::Amount;
-use crate::batch::record::{self, Record};
 use crate::chart::history::signed;
 use crate::chart::report::report;
+use crate::journal::format::cell::Amount;
+use crate::journal::read::record;
+use crate::journal::read::record::Record;
 use crate::mass::Mass;
 use crate::sheet::html;
 use crate::workshop::{QueryError, batches as folder};
@@ -23,7 +24,7 @@ pub fn batches(house: &House, skip: usize) -> Result<Value, QueryError> {
     let logs = folder::newest(&house.config().logs()?)?;
     let all = logs.len();
     let told = logs.iter().skip(skip).take(PAGE).map(|path| {
-        let name = crate::batch::names::name_of(path);
+        let name = crate::journal::name_of(path);
         match record::read(path) {
             Ok(record) => json!({
                 "batch": name,
@@ -51,7 +52,7 @@ fn for_a_person(note: &str) -> &str {
 
 /// How far a batch is, in words.
 fn state(record: &Record) -> &'static str {
-    let complete = |row: &crate::batch::row::Row| row.note.starts_with("complete");
+    let complete = |row: &crate::journal::format::row::Row| row.note.starts_with("complete");
     match (&record.fault, &record.closed) {
         (Some(_), _) => "its log is damaged",
         (None, None) => "open",

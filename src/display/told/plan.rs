@@ -7,12 +7,13 @@ use serde_json::{Value, json};
 
 use super::super::house::House;
 use super::grams;
-use crate::daemon::request::{self, Size};
 use crate::formula::cautions::{self, STANDING};
 use crate::formula::plan::Amount;
 use crate::formula::{Formula, remarks};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
+use crate::protocol::request;
+use crate::protocol::request::Size;
 use crate::workshop::{self, QueryError, planning, scale_check};
 
 /// Of a folder with very many files only the first are told.

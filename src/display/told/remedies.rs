@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 
 use super::super::house::House;
 use super::Batch;
-use crate::batch::record;
+use crate::journal::read::record;
 use crate::lots::shelf;
 use crate::vocabulary::command::Way;
 use crate::workshop::QueryError;

@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::super::house::House;
-use crate::batch::scale_checks::last_of_day;
+use crate::journal::read::scale_checks::last_of_day;
 use crate::mass::Mass;
 use crate::metrology::Uncertainty;
 use crate::metrology::test_weights::{WeightClass, nominals};

@@ -73,7 +73,7 @@ pub struct LineSettings {
 pub fn stanza(name: &str, settings: &LineSettings, found: &Identified) -> String {
     let quote = |text: &str| toml::Value::from(text).to_string();
     let port = match &settings.port {
-        PortSelector::Path(path) => format!("port = {}", quote(&path.to_string_lossy())),
+        PortSelector::Path(path) => format!("port = {}", quote(path)),
         PortSelector::Usb {
             vendor,
             product,

@@ -10,7 +10,7 @@ use super::event::{Event, Input};
 use crate::config::Config;
 use crate::formula::{Plan, PlannedPhase, Step, VesselWay};
 use crate::mass::{Mass, Unit};
-use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
+use crate::scale::settings::{PortSelector, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::{Cue, CueKind};
@@ -24,21 +24,8 @@ fn g(text: &str) -> Mass {
 
 fn scale(name: &str) -> ScaleSettings {
     ScaleSettings {
-        name: name.into(),
-        port: PortSelector::Path("/dev/null".into()),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: String::new(),
-        pattern: None,
-        unit: None,
         readability: Some(Mass::from_mg(10)),
-        capacity: None,
-        repeatability: None,
-        poll: None,
+        ..ScaleSettings::new(name, PortSelector::Path("/dev/null".into()), "")
     }
 }
 

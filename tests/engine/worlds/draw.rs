@@ -9,7 +9,7 @@ use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
 use bismar::rehearsal::literal::{CaseSpec, Matter, MixWay, Traits};
 use bismar::rehearsal::{Creep, Filter, LineShape, SimScaleSpec};
-use bismar::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
+use bismar::scale::settings::{PortSelector, ScaleSettings};
 use bismar::vocabulary::rules::Rules;
 
 /// Kinds of scale. Each is the plain one but for what it is named after.
@@ -184,21 +184,13 @@ pub fn scale(family: Family, rng: &mut fastrand::Rng, seed: u64) -> SimScaleSpec
 
 fn scale_config(spec: &SimScaleSpec, told: bool) -> ScaleSettings {
     ScaleSettings {
-        name: "bench".to_owned(),
-        port: PortSelector::Path("/dev/null".into()),
-        baud: 9600,
-        data_bits: 8,
-        parity: Parity::None,
-        stop_bits: 1,
-        dtr: DtrMode::Keep,
-        settle: 0.0,
-        layout: spec.shape.layout_name().to_owned(),
-        pattern: None,
-        unit: None,
         readability: told.then_some(spec.d),
         capacity: told.then_some(spec.capacity),
-        repeatability: None,
-        poll: None,
+        ..ScaleSettings::new(
+            "bench",
+            PortSelector::Path("/dev/null".into()),
+            spec.shape.layout_name(),
+        )
     }
 }
 

@@ -3,9 +3,9 @@
 
 use std::path::Path;
 
-use bismar::batch::record::Record;
-use bismar::batch::resume::Resuming;
-use bismar::batch::scan::Scan;
+use bismar::journal::read::record::Record;
+use bismar::journal::read::resume::Resuming;
+use bismar::journal::read::scan::Scan;
 use bismar::sheet::{SheetRecord, html};
 use libfuzzer_sys::fuzz_target;
 

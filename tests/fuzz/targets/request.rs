@@ -1,7 +1,8 @@
 //! A line on the control socket.
 #![no_main]
 
-use bismar::daemon::request::{self, Request};
+use bismar::protocol::request;
+use bismar::protocol::request::Request;
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|line: &[u8]| {

@@ -4,10 +4,11 @@ use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
-use super::chain;
-use super::error::{BadLine, Fault, LogError};
-use super::line::LineReader;
-use super::row::{CellError, Row, header};
+use crate::journal::error::{BadLine, LogError};
+use crate::journal::format::chain;
+use crate::journal::format::fault::Fault;
+use crate::journal::format::line::LineReader;
+use crate::journal::format::row::{CellError, Row, header};
 
 /// More than the longest line that can be written: twelve texts of the longest kind, each character
 /// a doubled quote.
@@ -45,7 +46,7 @@ pub fn scan_file(path: &Path) -> Result<Scan<BufReader<File>>, LogError> {
     Ok(Scan::new(path, BufReader::with_capacity(1 << 16, file)))
 }
 
-pub(super) fn plain_file(path: &Path) -> Result<(), LogError> {
+pub(in crate::journal) fn plain_file(path: &Path) -> Result<(), LogError> {
     let found = std::fs::metadata(path).map_err(LogError::io(path, "open the log"))?;
     if found.is_file() {
         Ok(())
@@ -252,7 +253,7 @@ impl<R: BufRead> Scan<R> {
     }
 
     /// The error of a file without even a header.
-    pub(super) fn no_header(&self) -> BadLine {
+    pub(in crate::journal) fn no_header(&self) -> BadLine {
         self.bad(None, Fault::Header)
     }
 
@@ -282,7 +283,7 @@ impl<R: BufRead> Scan<R> {
     }
 
     /// Length in bytes of the last whole line.
-    pub(super) fn last_length(&self) -> u64 {
+    pub(in crate::journal) fn last_length(&self) -> u64 {
         self.last_length
     }
 }

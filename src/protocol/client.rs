@@ -8,8 +8,9 @@ use std::time::Duration;
 
 use serde_json::Value;
 
-use super::request::Request;
-use super::socket::{self, SocketError};
+use crate::protocol::request::Request;
+use crate::protocol::socket;
+use crate::protocol::socket::SocketError;
 
 /// The longest wait for a reply.
 pub const REPLY_LIMIT: Duration = Duration::from_secs(5);
@@ -195,7 +196,7 @@ pub fn begin(
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::protocol::client::*;
 
     #[test]
     fn who_is_turned_away_hears_why_though_nobody_listens_any_more() {

@@ -7,9 +7,9 @@ use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 
-use super::error::LogError;
-use super::log::LogFile;
-use super::spill::Tail;
+use crate::journal::error::LogError;
+use crate::journal::store::log::LogFile;
+use crate::journal::store::spill::Tail;
 use crate::vocabulary::entry::Draft;
 
 /// How long the writer waits before it tries a failed row again.

@@ -6,10 +6,10 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::error::LogError;
-use super::log::{Found, LogFile};
-use super::names::name_of;
-use super::scan::scan_file;
+use crate::journal::error::LogError;
+use crate::journal::name_of;
+use crate::journal::read::scan::scan_file;
+use crate::journal::store::log::{Found, LogFile};
 use crate::vocabulary::entry::{RowKind, Verdict};
 
 /// The log's name, in the place of a batch's.

@@ -6,15 +6,15 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::cell::{Amount, clean};
-use super::error::{BadLine, LogError};
-use super::fill_note::fill_of;
-use super::resume::{Opening, corrects, opening_of};
-use super::row::Row;
-use super::scan::scan_file;
 use crate::formula::Formula;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
+use crate::journal::error::{BadLine, LogError};
+use crate::journal::format::cell::{Amount, clean};
+use crate::journal::format::fill_note::fill_of;
+use crate::journal::format::row::Row;
+use crate::journal::read::resume::{Opening, corrects, opening_of};
+use crate::journal::read::scan::scan_file;
 use crate::mass::Mass;
 use crate::problem::Problems;
 use crate::vocabulary::entry::{RowKind, Verdict};

@@ -5,11 +5,11 @@ use std::io::{Read, Write};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
-use super::error::LogError;
+use crate::journal::error::LogError;
 
 /// The lock, held until this is dropped or the process ends in any way.
 #[derive(Debug)]
-pub(super) struct Lock(File);
+pub(crate) struct Lock(File);
 
 impl Drop for Lock {
     /// Closing the file alone would not do: a program that is being started at this moment has a
@@ -21,7 +21,7 @@ impl Drop for Lock {
 
 impl Lock {
     /// Whether the lock's file still stands beside the log, so that others see it.
-    pub(super) fn is_beside(&self, path: &Path) -> bool {
+    pub(in crate::journal) fn is_beside(&self, path: &Path) -> bool {
         let there = std::fs::metadata(beside(path, "lock"));
         let ours = self.0.metadata();
         matches!((there, ours), (Ok(there), Ok(ours))
@@ -31,7 +31,7 @@ impl Lock {
 
 /// `<batch>.<extension>` beside `<batch>.csv`. Beside a file of another ending the extension is
 /// added, so that it is never the file itself.
-pub(super) fn beside(path: &Path, extension: &str) -> PathBuf {
+pub(in crate::journal) fn beside(path: &Path, extension: &str) -> PathBuf {
     if path.extension().is_some_and(|e| e == "csv") {
         return path.with_extension(extension);
     }
@@ -42,7 +42,7 @@ pub(super) fn beside(path: &Path, extension: &str) -> PathBuf {
 }
 
 /// Takes the lock of a log and writes our process's number into it, for the one who comes second.
-pub(super) fn lock(path: &Path) -> Result<Lock, LogError> {
+pub(in crate::journal) fn lock(path: &Path) -> Result<Lock, LogError> {
     let lock_path = beside(path, "lock");
     let failed = |e| LogError::io(&lock_path, "lock the log")(e);
     let mut file = OpenOptions::new()

@@ -5,12 +5,12 @@ use std::io::Read;
 
 use csv::StringRecord;
 
-use super::error::Fault;
-use super::row::COLUMNS;
+use crate::journal::format::fault::Fault;
+use crate::journal::format::row::COLUMNS;
 
 /// Cuts lines into cells. After a line that is none, the next may not read either.
 #[derive(Debug)]
-pub(super) struct LineReader {
+pub(in crate::journal) struct LineReader {
     reader: csv::Reader<Line>,
     record: StringRecord,
 }
@@ -66,7 +66,7 @@ impl Read for Line {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::journal::format::line::*;
 
     /// Each line alone by a reader of its own, as RFC 4180 has it: the same cells.
     #[test]

@@ -3,9 +3,9 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-use super::error::{BadLine, LogError};
-use super::names::name_of;
-use super::scan::scan_file;
+use crate::journal::error::{BadLine, LogError};
+use crate::journal::name_of;
+use crate::journal::read::scan::scan_file;
 use crate::vocabulary::entry::RowKind;
 
 /// What reading a whole log showed.

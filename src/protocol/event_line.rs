@@ -99,8 +99,8 @@ fn grams(value: &Value) -> Option<Mass> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
-    use crate::daemon::wire::Wire;
+    use crate::protocol::event_line::*;
+    use crate::protocol::wire::Wire;
     use crate::time::Moment;
 
     #[test]

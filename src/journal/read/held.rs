@@ -1,10 +1,10 @@
 //! What is in a batch of each ingredient by the rows of its log, whatever the steps' numbers: one
 //! ingredient may be weighed in several steps, and what stayed in a vessel did not get in.
 
-use super::cell::{Amount, clean};
-use super::record::{Record, StepRecord};
 use crate::formula::remedy::Part;
 use crate::formula::{Formula, Percent, Plan, PlannedPart, Step, VesselWay};
+use crate::journal::format::cell::{Amount, clean};
+use crate::journal::read::record::{Record, StepRecord};
 use crate::mass::Mass;
 
 /// One ingredient of the formula as it stands.

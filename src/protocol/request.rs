@@ -30,9 +30,9 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
-use crate::batch::cell::breaks;
 use crate::document::shown;
 use crate::formula::allowance::Allowance;
+use crate::journal::format::cell::breaks;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
 use crate::text::{harmless, harmless_json};
@@ -490,7 +490,7 @@ pub fn reply(fields: serde_json::Value) -> Vec<u8> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::protocol::request::*;
 
     #[test]
     fn the_requests_of_the_table_are_read() {

@@ -16,14 +16,16 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::chain;
-use super::error::{BadLine, Fault, LogError};
-use super::lock::{Lock, beside, lock};
-use super::names::{name_of, new_batch_name, safe_batch_name};
-use super::resume::{Resumed, Resuming};
-use super::row::{Row, Stamp, header};
-use super::scan::{Scan, plain_file};
-use super::spill::Tail;
+use crate::journal::error::{BadLine, LogError};
+use crate::journal::format::chain;
+use crate::journal::format::fault::Fault;
+use crate::journal::format::names::{new_batch_name, safe_batch_name};
+use crate::journal::format::row::{Row, Stamp, header};
+use crate::journal::name_of;
+use crate::journal::read::resume::{Resumed, Resuming};
+use crate::journal::read::scan::{Scan, plain_file};
+use crate::journal::store::lock::{Lock, beside, lock};
+use crate::journal::store::spill::Tail;
 use crate::vocabulary::entry::Draft;
 
 /// A batch log open for writing, with its lock held.
@@ -101,7 +103,7 @@ impl LogFile {
     }
 
     /// As [`LogFile::create`] at a path of the caller's choice in an existing folder; the batch is
-    /// named after the file ([`super::names::name_of`]).
+    /// named after the file ([`crate::journal::name_of`]).
     ///
     /// # Errors
     /// As [`LogFile::create`].
@@ -529,7 +531,7 @@ fn open_options() -> OpenOptions {
 }
 
 /// Syncs the folder of a file, so that the file's name survives a power cut too.
-pub(super) fn sync_folder(path: &Path) -> Result<(), LogError> {
+pub(in crate::journal) fn sync_folder(path: &Path) -> Result<(), LogError> {
     let folder = match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),

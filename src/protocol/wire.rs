@@ -254,7 +254,7 @@ pub(super) fn text(out: &mut Vec<u8>, value: &str) {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use crate::protocol::wire::*;
     use crate::vocabulary::command::Choice;
     use crate::vocabulary::cue::CueKind;
     use proptest::prelude::*;

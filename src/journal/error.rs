@@ -4,6 +4,8 @@ use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use super::format::fault::Fault;
+
 /// Why a log could not be opened, read or written.
 #[derive(Debug, thiserror::Error)]
 pub enum LogError {
@@ -82,31 +84,6 @@ pub struct BadLine {
     pub fault: Fault,
 }
 
-/// What is wrong with the line.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Fault {
-    /// The first line is not the log's header.
-    Header,
-    /// The bytes do not fit the chain: the row was edited.
-    Edited,
-    /// The chain does not fit and `seq` jumps ahead.
-    Missing { expected: u64, found: u64 },
-    /// A `seq` that was there before.
-    Repeated { expected: u64, found: u64 },
-    /// The row names another batch than the log.
-    OtherBatch { expected: String, found: String },
-    /// The file does not end with a whole row; `bytes` are over.
-    Torn { bytes: u64 },
-    /// Longer than any row that is written.
-    TooLong,
-    /// Not text in UTF-8.
-    NotText,
-    /// Not as many cells as the header has.
-    Columns { found: usize },
-    /// A cell that does not read.
-    Cell { why: String },
-}
-
 impl std::error::Error for BadLine {}
 
 impl fmt::Display for BadLine {
@@ -116,55 +93,5 @@ impl fmt::Display for BadLine {
             write!(f, "{column}:")?;
         }
         write!(f, " {}", self.fault)
-    }
-}
-
-impl fmt::Display for Fault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Fault::Header => f.write_str(
-                "this is not the header of a batch log; a spreadsheet may have saved the file \
-                 anew: take the copy from before that",
-            ),
-            Fault::Edited => f.write_str(
-                "the row was changed after it was written (its chain does not fit); compare it \
-                 with a backup",
-            ),
-            Fault::Missing { expected, found } if found - expected == 1 => {
-                write!(
-                    f,
-                    "seq {expected} is missing, here is {found}; a row was taken out or changed"
-                )
-            }
-            Fault::Missing { expected, found } => write!(
-                f,
-                "seq {expected} to {} are missing, here is {found}; rows were taken out or changed",
-                found - 1
-            ),
-            Fault::Repeated { expected, found } => write!(
-                f,
-                "seq {found} again where {expected} should be; a row was doubled, moved or changed"
-            ),
-            Fault::OtherBatch { expected, found } => write!(
-                f,
-                "the row is of batch `{found}`, the log is of `{expected}`; if the file was \
-                 renamed, give it back its name"
-            ),
-            Fault::Torn { bytes } => write!(
-                f,
-                "torn end: {bytes} bytes that are no whole row, as after a power cut; going on \
-                 with the batch sets them aside, no recorded weight is lost"
-            ),
-            Fault::TooLong => f.write_str("the line is longer than any row of a batch log"),
-            Fault::NotText => f.write_str("the line is not text in UTF-8"),
-            Fault::Columns { found } => {
-                write!(
-                    f,
-                    "{found} cells where a row has {}",
-                    super::row::COLUMNS.len()
-                )
-            }
-            Fault::Cell { why } => f.write_str(why),
-        }
     }
 }

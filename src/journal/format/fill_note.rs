@@ -3,8 +3,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::row::Row;
 use crate::formula::filling::Fill;
+use crate::journal::format::row::Row;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
 use crate::vocabulary::entry::RowKind;

@@ -6,8 +6,8 @@
 use csv::StringRecord;
 use jiff::Timestamp;
 
-use super::cell::{Amount, guarded, unguarded};
-use super::chain;
+use crate::journal::format::cell::{Amount, guarded, unguarded};
+use crate::journal::format::chain;
 use crate::mass::{Mass, Unit};
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 

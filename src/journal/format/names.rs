@@ -1,7 +1,5 @@
 //! Names of batches, which are also the names of their files.
 
-use std::path::Path;
-
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
@@ -43,9 +41,4 @@ pub fn new_batch_name(formula: &str, at: Timestamp) -> String {
     let slug = if slug.is_empty() { "batch" } else { slug };
     let time = at.to_zoned_datetime(TimeZone::UTC);
     safe_batch_name(&format!("{slug}-{}", time.strftime("%Y%m%d-%H%M")))
-}
-
-/// The batch's name that a log's file bears.
-pub fn name_of(path: &Path) -> String {
-    safe_batch_name(&path.file_stem().unwrap_or_default().to_string_lossy())
 }

@@ -12,11 +12,11 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::error::LogError;
-use super::log::{LogFile, sync_folder};
-use super::names::safe_batch_name;
-use super::row::{Row, Stamp, header};
-use super::scan::scan_file;
+use crate::journal::error::LogError;
+use crate::journal::format::names::safe_batch_name;
+use crate::journal::format::row::{Row, Stamp, header};
+use crate::journal::read::scan::scan_file;
+use crate::journal::store::log::{LogFile, sync_folder};
 use crate::vocabulary::entry::Draft;
 
 /// How the names of these files begin.

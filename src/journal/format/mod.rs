@@ -1,0 +1,9 @@
+//! The form of a log: rows and their cells, the chain, the names of batches; no file and no clock.
+
+pub mod cell;
+pub mod chain;
+pub mod fault;
+pub mod fill_note;
+pub mod line;
+pub mod names;
+pub mod row;
