@@ -12,6 +12,19 @@ use std::ops::{Add, AddAssign, Mul, Neg, Sub, SubAssign};
 ///
 /// Range: what [`Mass::parse`] accepts is within ±10 t ([`Mass::LIMIT`]), so sums of hundreds of
 /// readings cannot overflow; arithmetic beyond the range of an `i64` saturates, never wraps.
+///
+/// ```
+/// use bismar::mass::{Mass, Unit};
+///
+/// // One avoirdupois ounce is 28.349523125 g exactly (NIST SP 811, B.8).
+/// let ounce = Mass::parse(b"1", Unit::Ounce)?;
+/// assert_eq!(ounce.ng(), 28_349_523_125);
+/// // A scale of 0.01 g shows, and bismar says, whole steps.
+/// let d = Mass::from_mg(10);
+/// assert_eq!(ounce.grams_rounded(2).to_string(), "28.35");
+/// assert_eq!(ounce.round_to(d), Mass::from_mg(28_350));
+/// # Ok::<(), bismar::mass::MassError>(())
+/// ```
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 pub struct Mass(i64);
 

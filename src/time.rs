@@ -1,6 +1,15 @@
 //! Time as the bench counts it: never read here, always an argument.
 
 /// A point in time: microseconds since the session began, on a clock that never steps back.
+///
+/// ```
+/// use bismar::time::Moment;
+///
+/// let (tared, poured) = (Moment::from_millis(1_500), Moment::from_millis(4_000));
+/// assert_eq!(poured.since(tared), 2_500_000);
+/// // What is later has not happened yet: no time passed.
+/// assert_eq!(tared.since(poured), 0);
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 pub struct Moment(pub u64);
 

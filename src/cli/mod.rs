@@ -216,7 +216,7 @@ pub fn print(text: &str) -> Result<(), Failure> {
 /// Writes JSON to standard output.
 ///
 /// # Errors
-/// As [`print`].
+/// As [`print()`].
 fn print_json(json: &serde_json::Value) -> Result<(), Failure> {
     print(&harmless_json(&json.to_string()))
 }
@@ -224,7 +224,7 @@ fn print_json(json: &serde_json::Value) -> Result<(), Failure> {
 /// Writes bytes to standard output as they are.
 ///
 /// # Errors
-/// As [`print`].
+/// As [`print()`].
 pub fn write(bytes: &[u8]) -> Result<(), Failure> {
     let mut out = std::io::stdout().lock();
     out.write_all(bytes)

@@ -1,6 +1,6 @@
 //! The daemon: everything that touches the world, wired together.
 //!
-//! [`run`] is what `bismar daemon` calls; [`client`] is what every other command uses to speak to it.
+//! [`run`] is what `bismar daemon` calls; [`crate::protocol::client`] is what every other command uses to speak to it.
 
 mod clock;
 pub mod control;

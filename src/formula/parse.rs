@@ -6,7 +6,7 @@
 //! (`{ percent = 1.0, over = 2.0 }` means 2 %). A side that is left without an amount takes
 //! [`super::Tolerance::DEFAULT_PERCENT`].
 //!
-//! `parts = 3` in place of a percent for every ingredient: see [`super::parts`]. `premix = "Scent blend"`
+//! `parts = 3` in place of a percent for every ingredient: see `parts.rs`. `premix = "Scent blend"`
 //! says that the ingredient is a batch of the formula of that name; it then has its lot always.
 
 use std::ops::Range;
@@ -28,6 +28,29 @@ const VESSELS: [(&str, VesselWay); 3] = [
 impl Formula {
     /// Reads a formula from its text; `name` stands for the file in messages. A byte order mark and
     /// CR LF line ends are accepted.
+    ///
+    /// ```
+    /// use bismar::formula::Formula;
+    ///
+    /// let text = r#"
+    /// [formula]
+    /// name = "Tideline balm"
+    /// [[phase]]
+    /// name = "Melt"
+    /// [[phase.ingredient]]
+    /// name = "Wax"
+    /// percent = 20
+    /// [[phase.ingredient]]
+    /// name = "Oil"
+    /// percent = 79
+    /// "#;
+    /// let problems = Formula::parse(text, "balm.toml").unwrap_err();
+    /// // One percent is missing, and the message says where and what to do.
+    /// assert!(problems.to_string().starts_with("balm.toml:"), "{problems}");
+    /// let formula = Formula::parse(&text.replace("79", "80"), "balm.toml")?;
+    /// assert_eq!(formula.phases[0].ingredients.len(), 2);
+    /// # Ok::<(), bismar::problem::Problems>(())
+    /// ```
     ///
     /// # Errors
     /// Everything that is wrong with it, each with its place.

@@ -1,6 +1,6 @@
 //! The batch log: one append-only CSV file a batch, the only state there is.
 //!
-//! [`format`] is what a row is, purely: its cells, its hash chain, its names. [`store`] writes rows so
+//! [`mod@format`] is what a row is, purely: its cells, its hash chain, its names. [`store`] writes rows so
 //! that a power cut, a full disk or a second program costs no row that was acknowledged. [`read`]
 //! proves a log of any size row by row and makes of it what is asked: where a batch stood, what it
 //! held, whether it is as it was written.

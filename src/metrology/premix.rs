@@ -37,7 +37,7 @@ const MILLION: i64 = 1_000_000;
 
 impl Premix {
     /// The smallest dilution with which `scale` proves all three weights, each with room for ±1 d.
-    /// `None` where one side of the tolerance allows nothing, none of [`TIMES`] does, or it
+    /// `None` where one side of the tolerance allows nothing, none of `TIMES` does, or it
     /// would be more than a kilogram.
     pub fn of(step: StepLimits, scale: &ScaleAbility, guard: f64) -> Option<Premix> {
         let narrow = (step.target - step.lowest).min(step.highest - step.target);

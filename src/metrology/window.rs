@@ -27,6 +27,18 @@ impl Window {
     /// If nothing that the scale can show is left, the window is the tolerance itself but at least
     /// 1 d to either side of the target, and not `proven`. The low end is never below 1 d: an empty
     /// vessel meets no step.
+    ///
+    /// ```
+    /// use bismar::mass::Mass;
+    /// use bismar::metrology::{Uncertainty, Window};
+    ///
+    /// let (d, g) = (Mass::from_mg(10), Mass::from_g);
+    /// // Tare and gross of a scale of 0.01 g: u = 5.8 mg, so 2 u is 11.6 mg.
+    /// let u = Uncertainty::net(d, None, 2);
+    /// let window = Window::acceptance(g(40), Mass::from_mg(39_600), Mass::from_mg(40_400), u, 2.0, d);
+    /// assert!(window.proven && window.holds(g(40)));
+    /// assert_eq!((window.low, window.high), (Mass::from_mg(39_620), Mass::from_mg(40_380)));
+    /// ```
     pub fn acceptance(
         target: Mass,
         lowest: Mass,

@@ -27,6 +27,23 @@ pub enum Heard {
 /// byte is `12.34 oz`. So in such a layout a weight counts only when one of the eight weight lines
 /// before it had the same length. A change of length costs one reading; a single cut line never
 /// becomes a weight.
+///
+/// ```
+/// use bismar::scale::decode::{Decoder, Heard};
+/// use bismar::scale::frame::Start;
+/// use bismar::scale::layout::{Chosen, by_name};
+/// use bismar::time::Moment;
+///
+/// let layout = Chosen::BuiltIn(by_name("sign-number-unit-16").expect("it is built in"));
+/// let mut decoder = Decoder::new(layout, Start::LineStart);
+/// let mut heard = Vec::new();
+/// // Two lines, in pieces as a port gives them.
+/// for piece in [&b"+    12.34 g  \r\n+    1"[..], b"2.35 g  \r\n"] {
+///     decoder.feed(Moment::default(), piece, |what| heard.push(what));
+/// }
+/// assert_eq!((heard.len(), decoder.rejected_lines()), (2, 0));
+/// assert!(matches!(heard[1], Heard::Reading(reading) if reading.weight.ng() == 12_350_000_000));
+/// ```
 #[derive(Debug, Clone)]
 pub struct Decoder {
     framer: Framer,

@@ -6,7 +6,7 @@ use crate::time::Moment;
 /// A row the engine wants in the log. The shell adds batch, seq, time of day and chain.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Draft {
-    /// Comes back in [`Input::Logged`].
+    /// Comes back in [`crate::weighing::event::Input::Logged`].
     pub ticket: u64,
     pub at: Moment,
     pub kind: RowKind,

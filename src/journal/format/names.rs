@@ -25,7 +25,7 @@ pub fn safe_batch_name(text: &str) -> String {
 }
 
 /// A name from the formula's and the time in UTC, to the minute: `tideline-bath-salts-20260101-0900`.
-/// It may be taken; [`super::log::LogFile::create_unique`] adds `-2`, `-3`, ... then.
+/// It may be taken; [`crate::journal::store::log::LogFile::create_unique`] adds `-2`, `-3`, ... then.
 pub fn new_batch_name(formula: &str, at: Timestamp) -> String {
     let mut slug = String::new();
     for c in formula.chars() {
