@@ -5,12 +5,14 @@ pub mod desk;
 pub mod faults;
 pub mod logs;
 pub mod person;
+pub mod preload;
 pub mod pty;
 pub mod python;
 pub mod rig;
 pub mod scale;
 pub mod script;
 pub mod served;
+pub mod small_disk;
 
 use std::io::{BufRead as _, BufReader};
 use std::net::TcpListener;

@@ -3,7 +3,6 @@
 
 use std::fs;
 use std::io::{BufRead as _, BufReader};
-use std::path::PathBuf;
 use std::process::Stdio;
 use std::sync::Arc;
 use std::time::Instant;
@@ -27,6 +26,7 @@ use crate::bench_side::logs::LOGS;
 use crate::bench_side::logs::weighed;
 use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::person::{Person, Said};
+use crate::bench_side::small_disk::SmallDisk;
 use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, config, events};
 
 const FORMULA: &str = r#"
@@ -487,27 +487,19 @@ fn rows_of_a_log_that_was_moved_away_are_kept_and_added_when_it_is_back() {
     assert_eq!(daemon.terminate(), Some(0));
 }
 
-/// Fills the disk of `ballast` to the last byte.
-fn fill(ballast: &std::path::Path) {
-    use std::io::Write as _;
-    let mut file = fs::File::create(ballast).unwrap();
-    while file.write(&[1; 4096]).is_ok_and(|n| n > 0) {}
-}
-
 #[test]
 fn on_a_full_disk_the_replies_say_what_happened() {
     let (person, _pan) = bench(FORMULA);
     let logs = person.path(LOGS);
     fs::create_dir_all(&logs).unwrap();
-    // The daemon alone sees the small disk (tmpfs of 64 KiB); proc(5) shows it to us.
-    let mount = "mount -t tmpfs -o size=64k none \"$0\" && exec \"$@\"";
-    let plain = person.command(&["daemon"]);
-    let mut command = std::process::Command::new("unshare");
+    // The daemon alone sees the small disk.
+    let disk = SmallDisk::at(&logs);
+    let (plain, before) = (person.command(&["daemon"]), disk.before());
+    let mut command = std::process::Command::new(&before[0]);
     command
-        .args(["--user", "--map-root-user", "--mount", "sh", "-c", mount])
-        .arg(&logs)
+        .args(&before[1..])
         .arg(plain.get_program())
-        .arg("daemon")
+        .args(plain.get_args())
         .env_clear()
         .envs(
             plain
@@ -515,13 +507,9 @@ fn on_a_full_disk_the_replies_say_what_happened() {
                 .filter_map(|(name, value)| Some((name, value?))),
         );
     let daemon = Daemon::spawn(command, &person);
-    let logs = PathBuf::from(format!(
-        "/proc/{}/root{}",
-        daemon.child.id(),
-        logs.display()
-    ));
+    let logs = disk.seen_by(daemon.child.id());
     let ballast = logs.join("ballast");
-    fill(&ballast);
+    disk.fill(&ballast);
     let begin = ["begin", "soak.toml", "--batch", "100g"];
     let refused = person.run(&begin).ended(1).err;
     assert!(refused.contains("no batch was begun"), "{refused}");
@@ -533,7 +521,7 @@ fn on_a_full_disk_the_replies_say_what_happened() {
 
     fs::remove_file(&ballast).unwrap();
     person.begins();
-    fill(&ballast);
+    disk.fill(&ballast);
     // The page of the last row has room for some yet.
     let mut said = String::new();
     let mut count = 0;
@@ -557,6 +545,7 @@ fn on_a_full_disk_the_replies_say_what_happened() {
     fs::remove_file(&ballast).unwrap();
     daemon.until(|| noted() == count);
     assert_eq!(daemon.terminate(), Some(0));
+    disk.tell();
 }
 
 #[test]

@@ -14,6 +14,7 @@ use rustix::process::{Pid, Signal, kill_process};
 
 use crate::bench_side::faults;
 use crate::bench_side::logs::only_log;
+use crate::bench_side::preload::Library;
 use crate::bench_side::rig::{FORMULA, HOLDS, Rig};
 use crate::bench_side::scale::Line;
 
@@ -45,24 +46,16 @@ int clock_gettime(clockid_t id, struct timespec *now) {
 /// The shifted clocks of one daemon.
 struct Clocks {
     file: PathBuf,
-    library: PathBuf,
+    library: Library,
     _folder: tempfile::TempDir,
 }
 
 impl Clocks {
     fn new() -> Clocks {
         let folder = tempfile::tempdir().unwrap();
-        let (source, library) = (folder.path().join("c.c"), folder.path().join("c.so"));
-        std::fs::write(&source, SHIFTED_CLOCKS).unwrap();
-        let mut cc = Command::new("cc");
-        cc.args(["-shared", "-fPIC", "-o"])
-            .args([&library, &source]);
-        let built = cc.status();
-        let built = built.unwrap_or_else(|e| panic!("cc is needed (apt: gcc libc6-dev): {e}"));
-        assert!(built.success());
         let clocks = Clocks {
             file: folder.path().join("clocks"),
-            library,
+            library: Library::built(SHIFTED_CLOCKS),
             _folder: folder,
         };
         clocks.shift(0, 0);
@@ -78,7 +71,7 @@ impl Clocks {
 
     fn around(&self, command: &mut Command) {
         command
-            .env("LD_PRELOAD", &self.library)
+            .env("LD_PRELOAD", self.library.path())
             .env("BISMAR_TEST_CLOCKS", &self.file);
     }
 

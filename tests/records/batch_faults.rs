@@ -3,6 +3,7 @@
 //!
 //! Other processes are this test binary again, run as [`child`] with a task in the environment.
 
+use std::ffi::OsString;
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::PermissionsExt;
@@ -28,6 +29,8 @@ use proptest::prelude::*;
 
 use crate::bench_side::again;
 use crate::bench_side::faults;
+use crate::bench_side::preload::Library;
+use crate::bench_side::small_disk::{self, SmallDisk};
 
 const TASK: &str = "BISMAR_TEST_TASK";
 const LOG: &str = "BISMAR_TEST_LOG";
@@ -83,7 +86,7 @@ fn rows(path: &Path) -> Vec<Row> {
 }
 
 /// This test binary once more, doing `task` with the log at `path`.
-fn child_command(program: &[&str], task: &str, path: &Path) -> Command {
+fn child_command(program: &[OsString], task: &str, path: &Path) -> Command {
     let child = again(module_path!(), "child");
     let mut command = match program {
         [] => child,
@@ -640,28 +643,18 @@ fn every_acknowledged_row_outlives_kill_9() {
 
 // ---- a full disk and a failing disk ------------------------------------------------------------
 
-/// Runs a task with `LOG` on a real tmpfs of 64 KiB of its own.
+/// Runs a task with `LOG` on a small disk of its own.
 fn on_small_disk(task: &str) {
     let dir = tempfile::tempdir().unwrap();
-    let mount = "mount -t tmpfs -o size=64k none \"$0\" && exec \"$@\"";
-    let place = dir.path().to_str().unwrap();
-    let program = [
-        "unshare",
-        "--user",
-        "--map-root-user",
-        "--mount",
-        "sh",
-        "-c",
-        mount,
-        place,
-    ];
-    let out = child_command(&program, task, &dir.path().join("full.csv")).output();
-    let out = out.unwrap_or_else(|e| panic!("unshare is needed (apt: util-linux): {e}"));
+    let disk = SmallDisk::at(dir.path());
+    let out = child_command(&disk.before(), task, &dir.path().join("full.csv")).output();
+    let out = out.unwrap();
+    let words = String::from_utf8_lossy(&out.stderr);
     assert!(
-        out.status.success() && String::from_utf8_lossy(&out.stderr).contains("task done"),
-        "needs unshare with user namespaces (apt: util-linux, mount):\n{}",
-        String::from_utf8_lossy(&out.stderr)
+        out.status.success() && words.contains("task done"),
+        "{words}"
     );
+    disk.tell();
 }
 
 #[test]
@@ -676,6 +669,7 @@ fn full_disk(path: &Path) {
     let mut n = 0;
     let error = loop {
         n += 1;
+        assert!(n < 10_000, "the disk is never full");
         match log.append(&draft(n, &format!("row {n}")), nine()) {
             Ok(seq) => assert_eq!(seq, n),
             Err(error) => break error,
@@ -706,7 +700,10 @@ fn full_disk(path: &Path) {
     assert!(LogFile::open(path).unwrap().1.torn.is_none());
     faults::report(
         "disk full",
-        "a tmpfs of 64 KiB filled to the last byte, then freed",
+        &format!(
+            "{} filled to the last byte, then freed",
+            small_disk::given()
+        ),
         "4 refused rows",
         "no torn row is left, the refused row is written later, once",
         format!("full at row {n}, {} rows in the end", n + 1),
@@ -724,7 +721,7 @@ fn full_disk_writer(path: &Path) {
     let ballast = path.with_extension("ballast");
     // Fills the disk to the last byte.
     let mut file = fs::File::create(&ballast).unwrap();
-    while file.write(&[1; 4096]).is_ok_and(|n| n > 0) {}
+    small_disk::to_the_end(&mut file);
     let (say, hear) = mpsc::channel();
     let answer = move |ticket, result: Result<u64, LogError>| {
         say.send((ticket, result.ok())).unwrap();
@@ -760,7 +757,7 @@ fn full_disk_writer(path: &Path) {
 
     // Shutdown on a full disk gives up at its limit and gives the rows back.
     let mut file = fs::File::create(&ballast).unwrap();
-    while file.write(&[1; 4096]).is_ok_and(|n| n > 0) {}
+    small_disk::to_the_end(&mut file);
     for ticket in 1000..1100 {
         writer.send(draft(ticket, "late"), nine());
     }
@@ -806,18 +803,10 @@ int fdatasync(int fd) {
 #[test]
 fn a_row_whose_sync_failed_does_not_count_and_is_not_doubled() {
     let dir = tempfile::tempdir().unwrap();
-    let (source, library) = (dir.path().join("sync.c"), dir.path().join("sync.so"));
-    fs::write(&source, FAILING_SYNC).unwrap();
-    let mut cc = Command::new("cc");
-    cc.args(["-shared", "-fPIC", "-o"])
-        .args([&library, &source]);
-    let built = cc
-        .status()
-        .unwrap_or_else(|e| panic!("cc is needed (apt: gcc libc6-dev): {e}"));
-    assert!(built.success());
+    let library = Library::built(FAILING_SYNC);
     let path = dir.path().join("eio.csv");
     let out = child_command(&[], "sync-fails", &path)
-        .env("LD_PRELOAD", &library)
+        .env("LD_PRELOAD", library.path())
         .env("BISMAR_TEST_SYNC_FAILS", path.with_extension("flag"))
         .output()
         .unwrap();
