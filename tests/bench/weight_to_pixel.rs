@@ -18,7 +18,7 @@ use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
 use bench_side::person::Person;
-use bench_side::script::Script;
+use bench_side::script::{Script, Seat};
 use bench_side::{Daemon, LONGEST, VESSEL, config, free_port};
 use bismar::protocol::client::Client;
 use bismar::rehearsal::pty::PtyLine;
@@ -65,7 +65,7 @@ fn main() {
     });
     show_until(&scale, VESSEL, || heard.try_iter().any(|one| tared(&one)));
     let address = person.run(&["page"]).ended(0).out;
-    let mut page = Script::start("pixel.py", &[address.trim()]);
+    let mut page = Script::start(Seat::take(), "pixel.py", &[address.trim()]);
     show_until(&scale, VESSEL, || page.lines.try_recv().is_ok());
     while heard.try_recv().is_ok() {}
 

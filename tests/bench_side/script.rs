@@ -4,6 +4,7 @@ use std::io::{BufRead as _, BufReader, Write as _};
 use std::path::Path;
 use std::process::{Child, ChildStdin, Stdio};
 use std::sync::mpsc::{Receiver, channel};
+use std::sync::{Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use rustix::process::{Pid, Signal, kill_process};
@@ -20,8 +21,34 @@ pub fn pictures() -> String {
     folder.to_str().unwrap().to_owned()
 }
 
+/// A browser at a time for each processor: with less than its share, one rightly says that it has heard
+/// nothing for 2 s. Taken before anything is begun, so that no batch waits for it.
+pub struct Seat(());
+
+static SEATS: (Mutex<usize>, Condvar) = (Mutex::new(0), Condvar::new());
+
+impl Seat {
+    pub fn take() -> Seat {
+        let all = std::thread::available_parallelism().map_or(1, usize::from);
+        let taken = SEATS.0.lock().unwrap();
+        let mut taken = SEATS.1.wait_while(taken, |taken| *taken >= all).unwrap();
+        *taken += 1;
+        Seat(())
+    }
+}
+
+impl Drop for Seat {
+    fn drop(&mut self) {
+        // A test that failed elsewhere leaves the count as it is.
+        *SEATS.0.lock().unwrap_or_else(PoisonError::into_inner) -= 1;
+        SEATS.1.notify_one();
+    }
+}
+
 pub struct Script {
     child: Child,
+    /// Free again once the browser has ended.
+    _seat: Seat,
     words: Option<ChildStdin>,
     /// What it told, and the moment each came.
     pub lines: Receiver<(Instant, Value)>,
@@ -29,7 +56,7 @@ pub struct Script {
 
 impl Script {
     /// `name` in the folder of the page's tests.
-    pub fn start(name: &str, arguments: &[&str]) -> Script {
+    pub fn start(seat: Seat, name: &str, arguments: &[&str]) -> Script {
         let root = Path::new(env!("CARGO_MANIFEST_DIR"));
         let mut child = python()
             .arg(root.join("tests/page").join(name))
@@ -49,6 +76,7 @@ impl Script {
             }
         });
         Script {
+            _seat: seat,
             words: child.stdin.take(),
             child,
             lines,

@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 use crate::bench_side;
 use crate::bench_side::rig::Rig;
 use crate::bench_side::scale::Line;
-use crate::bench_side::script::Script;
+use crate::bench_side::script::{Script, Seat};
 
 /// A mix, a lot that is needed, and a limit that an over-pour breaks: all that the page can ask.
 const FORMULA: &str = r#"
@@ -59,8 +59,8 @@ const DESK: (u32, u32) = (1366, 768);
 struct Page(Script);
 
 impl Page {
-    fn start() -> Page {
-        Page(Script::start("access.py", &[]))
+    fn start(seat: Seat) -> Page {
+        Page(Script::start(seat, "access.py", &[]))
     }
 
     #[track_caller]
@@ -315,6 +315,7 @@ fn checks_can_fail(page: &mut Page) {
 
 #[test]
 fn everybody_can_use_the_page() {
+    let seat = Seat::take();
     let port = bench_side::free_port();
     let mut rig = Rig::begun(
         FORMULA,
@@ -327,7 +328,7 @@ fn everybody_can_use_the_page() {
     );
     let address = rig.person.run(&["page"]).ended(0).out;
     let (address, key) = address.trim().split_once('#').unwrap();
-    let mut page = Page::start();
+    let mut page = Page::start(seat);
     let mut found = Findings::default();
 
     // The door.

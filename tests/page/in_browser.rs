@@ -7,14 +7,14 @@ use serde_json::Value;
 
 use crate::bench_side::rig::{FORMULA, Rig};
 use crate::bench_side::scale::Line;
-use crate::bench_side::script::{Script, pictures};
+use crate::bench_side::script::{Script, Seat, pictures};
 use crate::bench_side::{LONGEST, free_port};
 
 struct Reader(Script);
 
 impl Reader {
-    fn start(address: &str) -> Reader {
-        Reader(Script::start("browser.py", &[address, &pictures()]))
+    fn start(seat: Seat, address: &str) -> Reader {
+        Reader(Script::start(seat, "browser.py", &[address, &pictures()]))
     }
 
     /// Reads on until `done`; keeps what it read.
@@ -41,11 +41,12 @@ fn has(line: &Value, key: &str, words: &str) -> bool {
 
 /// A batch begun, and its page open; what the page showed so far. The hand begins when the page is there.
 fn begun_with_page() -> (Rig, Reader, Vec<Value>) {
+    let seat = Seat::take();
     let port = free_port();
     let with_page = |text: String| format!("{text}[page]\non = true\nport = {port}\n");
     let rig = Rig::begun(FORMULA, |_, text| with_page(text), |_| {});
     let address = rig.person.run(&["page"]).ended(0).out;
-    let reader = Reader::start(address.trim());
+    let reader = Reader::start(seat, address.trim());
     let mut seen = Vec::new();
     reader.until(&mut seen, |line| has(line, "say", "Place an empty beaker"));
     (rig, reader, seen)

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 
 use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::scale::Scale;
-use crate::bench_side::script::{Script, pictures};
+use crate::bench_side::script::{Script, Seat, pictures};
 use crate::bench_side::served::Served;
 use crate::bench_side::{Daemon, LONGEST, VESSEL};
 
@@ -45,9 +45,9 @@ const JAR: f64 = 98.40;
 struct Screen(Script);
 
 impl Screen {
-    fn open(served: &Served<Scale>) -> Screen {
+    fn open(seat: Seat, served: &Served<Scale>) -> Screen {
         let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
-        Screen(Script::start("rooms.py", &[&address, &pictures()]))
+        Screen(Script::start(seat, "rooms.py", &[&address, &pictures()]))
     }
 
     /// Does it; what the page shows then.
@@ -171,13 +171,14 @@ fn digits(seen: &Value) -> f64 {
 
 #[test]
 fn a_batch_is_made_from_the_page_alone() {
+    let seat = Seat::take();
     let served = Served::on(Scale::start, "", |person| {
         std::fs::create_dir_all(person.path(FORMULAS)).unwrap();
         person.file(&format!("{FORMULAS}/sea-lavender.toml"), FORMULA);
         person.file(&format!("{FORMULAS}/half.toml"), "[formula]\nname = \"Half");
     });
     let pan = &served.pan;
-    let mut screen = Screen::open(&served);
+    let mut screen = Screen::open(seat, &served);
     let seen = screen.until("idle", |seen| seen["view"] == "idle");
     assert_eq!(seen["awake"], false, "{seen:#}");
 
@@ -399,11 +400,12 @@ fn a_batch_is_made_from_the_page_alone() {
 /// a room that could not be read is read then, and the batch is there.
 #[test]
 fn an_open_page_comes_back_with_the_daemon() {
+    let seat = Seat::take();
     let mut served = Served::on(Scale::start, "", |person| {
         std::fs::create_dir_all(person.path(FORMULAS)).unwrap();
         person.file(&format!("{FORMULAS}/sea-lavender.toml"), FORMULA);
     });
-    let mut screen = Screen::open(&served);
+    let mut screen = Screen::open(seat, &served);
     screen.until("idle", |seen| seen["view"] == "idle");
     served.person.begins();
     screen.until("begun", |seen| has(seen, "say", "Place"));
