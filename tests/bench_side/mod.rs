@@ -3,6 +3,7 @@
 
 pub mod desk;
 pub mod faults;
+pub mod formulas;
 pub mod logs;
 pub mod person;
 pub mod preload;

@@ -15,30 +15,11 @@ use bismar::vocabulary::cue::Cue;
 use bismar::weighing::event::Event;
 use serde_json::Value;
 
+use super::formulas::SOAK;
 use super::logs::only_log;
 use super::person::Person;
 use super::scale::{Hand, Scale};
 use super::{Daemon, LONGEST, config};
-
-pub const FORMULA: &str = r#"
-[formula]
-name = "Marram soak"
-version = 1
-[[phase]]
-name = "Dry"
-[[phase.ingredient]]
-name = "Sea salt"
-balance = true
-tolerance = { percent = 2.0 }
-[[phase.ingredient]]
-name = "Epsom salt"
-percent = 30
-tolerance = { percent = 2.0 }
-[[phase.ingredient]]
-name = "Oat flour"
-percent = 20
-tolerance = { percent = 2.0 }
-"#;
 
 /// What must hold of every batch.
 pub const HOLDS: &str =
@@ -61,7 +42,7 @@ pub struct Rig {
 impl Rig {
     /// Weighs step 1, and half of step 2.
     pub fn in_a_pour() -> Rig {
-        let mut rig = Rig::begun(FORMULA, |_, text| text, |_| {});
+        let mut rig = Rig::begun(SOAK, |_, text| text, |_| {});
         rig.pour_of_step_2();
         rig.said.clear();
         rig

@@ -7,8 +7,7 @@ use std::process::{Command, Output, Stdio};
 use tempfile::TempDir;
 
 use crate::bench_side::logs::logs_in;
-use crate::bench_side::person;
-use crate::bench_side::python;
+use crate::bench_side::{person, python};
 
 /// What it makes without being told where goes below `home` too.
 fn bismar(home: &Path) -> Command {

@@ -14,9 +14,7 @@ use jiff::civil::date;
 use proptest::prelude::*;
 use rust_decimal::prelude::*;
 
-use crate::bench_side::logs::Begun;
-use crate::bench_side::logs::closed;
-use crate::bench_side::logs::weighed;
+use crate::bench_side::logs::{Begun, closed, weighed};
 use crate::bench_side::person::bismar;
 
 const BLEND: &str = "[formula]\nname = \"Dune blend\"\n[[phase]]\n[[phase.ingredient]]\n\

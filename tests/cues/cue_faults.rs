@@ -16,11 +16,11 @@ use bismar::vocabulary::command::Choice;
 use bismar::vocabulary::cue::CueKind;
 use buttons::Flood;
 
-use crate::bench_side::LONGEST;
 use crate::bench_side::desk::{Bus, Manner, Server, runtime};
-use crate::bench_side::faults;
+use crate::bench_side::formulas::SOAK;
 use crate::bench_side::logs::{cells, only_log};
-use crate::bench_side::rig::{FORMULA, Rig};
+use crate::bench_side::rig::Rig;
+use crate::bench_side::{LONGEST, faults};
 
 const HOLDS: &str =
     "the batch ends complete, no weight is off by more than its U, `status` says what is wrong";
@@ -129,7 +129,7 @@ fn without_a_session_bus() {
     let worst = thread::scope(|scope| {
         let batches = cases.map(|(address, words)| {
             scope.spawn(move || {
-                let mut rig = shown_on(address, FORMULA);
+                let mut rig = shown_on(address, SOAK);
                 until_said(&mut rig, "desktop", &[words]);
                 finish(rig)
             })
@@ -153,7 +153,7 @@ fn the_bus_dies_and_another_one_comes_in_its_place() {
     let mut bus = Bus::start(None);
     let runtime = runtime();
     let mut server = runtime.block_on(Server::start_after(&bus, Manner::Answering, 40));
-    let mut rig = shown_on(Some(bus.place()), FORMULA);
+    let mut rig = shown_on(Some(bus.place()), SOAK);
     rig.pour_of_step_2();
     assert_eq!(runtime.block_on(server.shown()).id, 41);
     assert_eq!(state(&rig, "desktop"), "ok");
@@ -196,7 +196,7 @@ fn bad_server(fault: &str, how: &str, manner: Manner, words: &str) {
     let bus = Bus::start(None);
     let runtime = runtime();
     let mut server = runtime.block_on(Server::start(&bus, manner));
-    let mut rig = shown_on(Some(&bus.address), FORMULA);
+    let mut rig = shown_on(Some(&bus.address), SOAK);
     let said = until_said(&mut rig, "desktop", &[words]);
     let worst = finish(rig);
     let asked = std::iter::from_fn(|| server.log.try_recv().ok()).count();

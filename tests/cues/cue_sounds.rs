@@ -5,14 +5,15 @@
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::time::Duration;
 
 use bismar::config::CueConfig;
 use bismar::cue::{CueHub, Surroundings};
 use bismar::vocabulary::cue::{Cue, CueKind};
 
+use super::hub::{cue, until};
+use crate::bench_side::desk::GUARD;
+
 /// Nothing here takes this long; it only turns a hang into a failure.
-const GUARD: Duration = Duration::from_secs(20);
 const THEME: &str = "/usr/share/sounds/freedesktop/stereo";
 
 #[test]
@@ -404,17 +405,6 @@ impl Bench {
     }
 }
 
-fn cue(kind: CueKind, say: &str) -> Cue {
-    Cue {
-        kind,
-        say: say.to_owned(),
-        step: 2,
-        missing: None,
-        choices: Vec::new(),
-        urgent: false,
-    }
-}
-
 fn status(hub: &CueHub, output: &str) -> String {
     let status = hub.status();
     let one = status.iter().find(|status| status.output == output);
@@ -431,15 +421,4 @@ fn alive(pid: &str) -> bool {
         .next()
         .and_then(|rest| rest.trim().chars().next());
     state.is_some_and(|state| state != 'Z' && state != 'X')
-}
-
-async fn until(mut condition: impl FnMut() -> bool) {
-    let wait = async {
-        while !condition() {
-            tokio::time::sleep(Duration::from_millis(5)).await;
-        }
-    };
-    tokio::time::timeout(GUARD, wait)
-        .await
-        .expect("it never came to be");
 }

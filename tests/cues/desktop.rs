@@ -13,13 +13,13 @@ use std::time::Duration;
 use bismar::config::CueConfig;
 use bismar::cue::{CueHub, Surroundings};
 use bismar::vocabulary::command::Choice;
-use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::vocabulary::cue::CueKind;
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 use zbus::{Connection, OwnedVariant, Variant};
 
-use crate::bench_side::again;
+use super::hub::{cue, until};
 use crate::bench_side::desk::{Bus, GUARD, Manner, NAME, PATH, Program, Server, runtime, script};
-use crate::bench_side::faults;
+use crate::bench_side::{again, faults};
 
 // ---------------------------------------------------------------- what is said
 
@@ -741,29 +741,7 @@ async fn ended(child: &mut Child) -> std::process::ExitStatus {
     })
 }
 
-async fn until(mut condition: impl FnMut() -> bool) {
-    let wait = async {
-        while !condition() {
-            tokio::time::sleep(Duration::from_millis(5)).await;
-        }
-    };
-    tokio::time::timeout(GUARD, wait)
-        .await
-        .expect("it never came to be");
-}
-
 // ---------------------------------------------------------------- cues
-
-fn cue(kind: CueKind, say: &str) -> Cue {
-    Cue {
-        kind,
-        say: say.to_owned(),
-        step: 2,
-        missing: None,
-        choices: Vec::new(),
-        urgent: false,
-    }
-}
 
 fn desktop_only() -> CueConfig {
     CueConfig {

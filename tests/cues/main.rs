@@ -6,3 +6,4 @@ mod bench_side;
 mod cue_faults;
 mod cue_sounds;
 mod desktop;
+mod hub;

@@ -10,10 +10,9 @@ use bismar::protocol::request::Overweigh;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::weighing::event::Event;
 
-use crate::bench_side::bench;
 use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::person::{Person, Said};
-use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, events};
+use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, bench, events};
 
 const FORMULA: &str = r#"
 [formula]

@@ -28,10 +28,8 @@ use bismar::weighing::event::{Event, Live};
 use serde_json::Value;
 use tokio::sync::mpsc;
 
-use crate::bench_side::again;
-use crate::bench_side::faults;
 use crate::bench_side::pty::Pty;
-use crate::bench_side::scale_config;
+use crate::bench_side::{again, faults, scale_config};
 
 // ---- doubles -----------------------------------------------------------------------------------
 

@@ -23,12 +23,10 @@ use bismar::protocol::request::Request;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
-use crate::bench_side::Daemon;
-use crate::bench_side::faults;
-use crate::bench_side::logs::LOGS;
-use crate::bench_side::logs::{cells, only_log};
+use crate::bench_side::logs::{LOGS, cells, only_log};
 use crate::bench_side::person::Person;
 use crate::bench_side::rig::{Rig, subscribed};
+use crate::bench_side::{Daemon, faults};
 
 #[track_caller]
 fn ended(rig: Rig) {
@@ -182,7 +180,8 @@ fn a_thousand_requests_with_faults_in_them() {
     }
     assert!(
         begun > 5,
-        "{begun} are too few to try what a batch begins with"
+        "{begun} are too few to try what a batch begins with; asked rightly: {}",
+        asker.ask(right[2].to_string().as_bytes())
     );
     judged_by_python(&taken);
     let more = rig.memory("VmHWM:") - before;

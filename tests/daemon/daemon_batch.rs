@@ -19,36 +19,11 @@ use bismar::workshop;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
-use crate::bench_side::bench;
-use crate::bench_side::logs;
-use crate::bench_side::logs::Begun;
-use crate::bench_side::logs::LOGS;
-use crate::bench_side::logs::weighed;
-use crate::bench_side::logs::{cells, only_log};
+use crate::bench_side::formulas::SOAK;
+use crate::bench_side::logs::{self, Begun, LOGS, cells, only_log, weighed};
 use crate::bench_side::person::{Person, Said};
 use crate::bench_side::small_disk::SmallDisk;
-use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, config, events};
-
-const FORMULA: &str = r#"
-[formula]
-name = "Glasswort soak"
-version = 2
-[[phase]]
-name = "Dry"
-[[phase.ingredient]]
-name = "Sea salt"
-balance = true
-tolerance = { percent = 2.0 }
-[[phase.ingredient]]
-name = "Epsom salt"
-percent = 30
-tolerance = { percent = 2.0 }
-[[phase.ingredient]]
-name = "Baking soda"
-percent = 20
-tolerance = { percent = 2.0 }
-lot_required = false
-"#;
+use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, bench, config, events};
 
 /// Net weight and its uncertainty in grams, of the row that holds for each step in the end.
 fn final_weights(log: &std::path::Path) -> Vec<(f64, f64)> {
@@ -80,7 +55,7 @@ fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
     let lines = PtyLines::open(1).unwrap();
     let text = config(&lines.paths()[0], "0.01 g");
     person.configures(&text);
-    let formula = person.file("soak.toml", FORMULA);
+    let formula = person.file("soak.toml", SOAK);
     let plan = Plan::new(
         &workshop::formula(&formula).unwrap(),
         Amount::Batch(Mass::from_g(100)),
@@ -143,10 +118,10 @@ fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
     assert_eq!(cells(&log, "closed", "note"), ["complete"]);
     assert_eq!(
         cells(&log, "weighed", "ingredient"),
-        ["Sea salt", "Epsom salt", "Baking soda"]
+        ["Sea salt", "Epsom salt", "Oat flour"]
     );
     assert_eq!(cells(&log, "weighed", "verdict"), ["inside"; 3]);
-    assert_eq!(cells(&log, "weighed", "formula"), ["Glasswort soak 2"; 3]);
+    assert_eq!(cells(&log, "weighed", "formula"), ["Marram soak 1"; 3]);
     for (truth, (net, stated)) in stage.truths().zip(final_weights(&log)) {
         let off = (truth.net_at_lift().to_g_f64() - net).abs();
         assert!(off <= stated, "{truth:?}: {net} ± {stated}");
@@ -204,7 +179,7 @@ fn closed(event: &Event, _: &Pan) -> bool {
 /// next start.
 #[test]
 fn a_batch_with_an_allowance_goes_on_with_the_size_it_was_begun_with() {
-    let (person, pan) = bench(FORMULA);
+    let (person, pan) = bench(SOAK);
     let daemon = Daemon::start(&person);
     let begin = [
         "begin",
@@ -253,7 +228,7 @@ fn finished(folder: &std::path::Path, batch: &str, formula: &str) {
 #[test]
 fn the_lot_of_a_premix_is_a_finished_batch_of_its_formula_or_has_a_reason() {
     let premix = "balance = true\npremix = \"Dune blend\"";
-    let (person, _pan) = bench(&FORMULA.replace("balance = true", premix));
+    let (person, _pan) = bench(&SOAK.replace("balance = true", premix));
     let logs = person.path(LOGS);
     finished(&logs, "dune-blend-1", "Dune blend");
     finished(&logs, "reed-blend-1", "Reed blend");
@@ -288,7 +263,7 @@ fn the_lot_of_a_premix_is_a_finished_batch_of_its_formula_or_has_a_reason() {
 
 #[test]
 fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
-    let (person, pan) = bench(FORMULA);
+    let (person, pan) = bench(SOAK);
     let daemon = Daemon::start(&person);
     let watched = events(&person);
     person.begins();
@@ -307,7 +282,7 @@ fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
     // As a power cut leaves it: the beginning of a row.
     let mut whole = fs::read(&log).unwrap();
     let rows = whole.iter().filter(|byte| **byte == b'\n').count();
-    whole.extend_from_slice(b"glasswort-soak,99,20");
+    whole.extend_from_slice(b"marram-soak,99,20");
     fs::write(&log, &whole).unwrap();
 
     // Another scale would mean other targets: that is refused, and nothing is written.
@@ -348,7 +323,7 @@ fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
         "{notes}"
     );
     let torn = fs::read_to_string(log.with_extension("torn")).unwrap();
-    assert!(torn.contains("glasswort-soak,99,20"), "{torn}");
+    assert!(torn.contains("marram-soak,99,20"), "{torn}");
     let now = fs::read(&log).unwrap();
     let kept: Vec<&[u8]> = whole.split_inclusive(|b| *b == b'\n').take(rows).collect();
     assert!(now.starts_with(&kept.concat()), "no row was rewritten");
@@ -367,7 +342,7 @@ fn a_killed_daemon_goes_on_at_the_right_step_and_finishes() {
 
 #[test]
 fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
-    let (person, _pan) = bench(FORMULA);
+    let (person, _pan) = bench(SOAK);
     person.configures(&config(&person.path("scale"), "0.5 g"));
     let daemon = Daemon::start(&person);
     let second = person.run(&["daemon"]).ended(1);
@@ -416,7 +391,7 @@ fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
 
 #[test]
 fn rows_of_a_log_that_was_moved_away_are_kept_and_added_when_it_is_back() {
-    let (person, _pan) = bench(FORMULA);
+    let (person, _pan) = bench(SOAK);
     let begin = ["begin", "soak.toml", "--batch", "100g"];
     let logs = person.path(LOGS);
     let away = person.path("away");
@@ -489,7 +464,7 @@ fn rows_of_a_log_that_was_moved_away_are_kept_and_added_when_it_is_back() {
 
 #[test]
 fn on_a_full_disk_the_replies_say_what_happened() {
-    let (person, _pan) = bench(FORMULA);
+    let (person, _pan) = bench(SOAK);
     let logs = person.path(LOGS);
     fs::create_dir_all(&logs).unwrap();
     // The daemon alone sees the small disk.
@@ -550,7 +525,7 @@ fn on_a_full_disk_the_replies_say_what_happened() {
 
 #[test]
 fn watch_shows_the_cues_and_comes_back_after_a_restart() {
-    let (person, _pan) = bench(FORMULA);
+    let (person, _pan) = bench(SOAK);
     let daemon = Daemon::start(&person);
     let mut watch = person
         .command(&["watch"])
@@ -580,7 +555,7 @@ fn watch_shows_the_cues_and_comes_back_after_a_restart() {
     assert_eq!(daemon.terminate(), Some(0));
     wait_for("The daemon has stopped");
     let daemon = Daemon::start(&person);
-    wait_for("Glasswort soak: step 1 of 3");
+    wait_for("Marram soak: step 1 of 3");
     kill_process(Pid::from_child(&watch), Signal::INT).unwrap();
     assert_eq!(
         watch.wait().unwrap().code(),

@@ -17,14 +17,9 @@ use bismar::protocol::request::Request;
 use bismar::rehearsal::pty::PtyLine;
 use bismar::vocabulary::entry::{Draft, Verdict};
 
-use crate::bench_side::Daemon;
-use crate::bench_side::LONGEST;
-use crate::bench_side::config;
-use crate::bench_side::logs::Begun;
-use crate::bench_side::logs::LOGS;
-use crate::bench_side::logs::closed;
+use crate::bench_side::logs::{Begun, LOGS, closed};
 use crate::bench_side::person::{Person, Said};
-use crate::bench_side::python;
+use crate::bench_side::{Daemon, LONGEST, config, python};
 
 /// 50 g of salt first, then 50 g of oats that need their lot.
 const FORMULA: &str = r#"

@@ -17,12 +17,9 @@ use bismar::rehearsal::scale::SimScale;
 use bismar::time::Moment;
 use proptest::prelude::*;
 
-use crate::bench_side::Daemon;
-use crate::bench_side::LONGEST;
-use crate::bench_side::config;
 use crate::bench_side::logs::LOGS;
-use crate::bench_side::person;
-use crate::bench_side::person::{Person, Said};
+use crate::bench_side::person::{self, Person, Said};
+use crate::bench_side::{Daemon, LONGEST, config};
 
 const D: Mass = Mass::from_mg(10);
 

@@ -10,8 +10,7 @@ use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use bismar::weighing::event::{Event, Live};
 use serde_json::{Value, json};
 
-use crate::bench_side::python;
-use crate::bench_side::python::NO_WORDS;
+use crate::bench_side::python::{self, NO_WORDS};
 
 /// Reads JSON lines strictly (no NaN, no double key, UTF-8 only); gives each back as Python sees it, with
 /// what looks like grams turned into whole nanograms.

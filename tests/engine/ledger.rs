@@ -29,8 +29,7 @@ use bismar::weighing::{Engine, Setup};
 use proptest::prelude::*;
 use proptest::test_runner::{RngAlgorithm, TestError, TestRng, TestRunner};
 
-use crate::bench_side::faults;
-use crate::bench_side::scale_config;
+use crate::bench_side::{faults, scale_config};
 
 /// What a person does, or what befalls the scale.
 #[derive(Debug, Clone)]

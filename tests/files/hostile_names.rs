@@ -26,13 +26,9 @@ use proptest::prelude::*;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::{Value, json};
 
-use crate::bench_side::faults;
-use crate::bench_side::logs::LOGS;
-use crate::bench_side::logs::only_log;
-use crate::bench_side::person;
-use crate::bench_side::person::{Person, Said};
-use crate::bench_side::python;
-use crate::bench_side::{Daemon, Pan, VESSEL, config, events};
+use crate::bench_side::logs::{LOGS, only_log};
+use crate::bench_side::person::{self, Person, Said};
+use crate::bench_side::{Daemon, Pan, VESSEL, config, events, faults, python};
 
 const TRICKS: [&str; 6] = [
     "\u{1b}[2K\r",

@@ -11,10 +11,8 @@ use bismar::scale::link::{self, LinkFault, LinkMessage, LinkNews};
 use bismar::scale::settings::{DtrMode, ScaleSettings};
 use tokio::sync::mpsc;
 
-use crate::bench_side::faults;
 use crate::bench_side::pty::Pty;
-use crate::bench_side::python;
-use crate::bench_side::scale_config;
+use crate::bench_side::{faults, python, scale_config};
 
 /// A pty: we are the scale on its master side.
 fn config(path: &Path) -> ScaleSettings {

@@ -13,9 +13,10 @@ use bismar::journal::read::record;
 use rustix::process::{Pid, Signal, kill_process};
 
 use crate::bench_side::faults;
+use crate::bench_side::formulas::SOAK;
 use crate::bench_side::logs::only_log;
 use crate::bench_side::preload::Library;
-use crate::bench_side::rig::{FORMULA, HOLDS, Rig};
+use crate::bench_side::rig::{HOLDS, Rig};
 use crate::bench_side::scale::Line;
 
 /// Adds the two numbers of a file, seconds, to the wall clock and to the clock that counts suspends.
@@ -76,7 +77,7 @@ impl Clocks {
     }
 
     fn in_a_pour(&self) -> Rig {
-        let mut rig = Rig::begun(FORMULA, |_, text| text, |command| self.around(command));
+        let mut rig = Rig::begun(SOAK, |_, text| text, |command| self.around(command));
         rig.pour_of_step_2();
         rig.said.clear();
         rig

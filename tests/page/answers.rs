@@ -9,14 +9,9 @@ use bismar::mass::Mass;
 use bismar::vocabulary::entry::Draft;
 use rustix::fs::{CWD, FileType, Mode, mknodat};
 
-use crate::bench_side;
-use crate::bench_side::logs;
-use crate::bench_side::logs::Begun;
-use crate::bench_side::logs::LOGS;
-use crate::bench_side::logs::closed;
-use crate::bench_side::python;
-use crate::bench_side::served;
-use crate::bench_side::served::{FORMULA, Served};
+use crate::bench_side::logs::{self, Begun, LOGS, closed};
+use crate::bench_side::served::{self, FORMULA, Served};
+use crate::bench_side::{self, python};
 
 const FORMULAS: &str = "home/.local/share/bismar/formulas";
 

@@ -5,7 +5,8 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 
-use crate::bench_side::rig::{FORMULA, Rig};
+use crate::bench_side::formulas::SOAK;
+use crate::bench_side::rig::Rig;
 use crate::bench_side::scale::Line;
 use crate::bench_side::script::{Script, Seat, pictures};
 use crate::bench_side::{LONGEST, free_port};
@@ -44,7 +45,7 @@ fn begun_with_page() -> (Rig, Reader, Vec<Value>) {
     let seat = Seat::take();
     let port = free_port();
     let with_page = |text: String| format!("{text}[page]\non = true\nport = {port}\n");
-    let rig = Rig::begun(FORMULA, |_, text| with_page(text), |_| {});
+    let rig = Rig::begun(SOAK, |_, text| with_page(text), |_| {});
     let address = rig.person.run(&["page"]).ended(0).out;
     let reader = Reader::start(seat, address.trim());
     let mut seen = Vec::new();

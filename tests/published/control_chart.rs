@@ -5,9 +5,7 @@ use std::path::Path;
 use bismar::chart::control::{D2, D4, Limits, moving_ranges};
 
 use super::masses::near;
-use crate::bench_side::person::Said;
-use crate::bench_side::person::prints;
-use crate::bench_side::person::said;
+use crate::bench_side::person::{Said, prints, said};
 use crate::bench_side::python;
 
 /// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 "Individuals Control Charts", flow rate of

@@ -13,8 +13,7 @@ use proptest::prelude::*;
 use rust_decimal::prelude::*;
 
 use super::masses::{g, scale};
-use crate::bench_side::python;
-use crate::bench_side::python::NO_WORDS;
+use crate::bench_side::python::{self, NO_WORDS};
 
 fn bench() -> Vec<ScaleAbility> {
     vec![scale("bench", "0.01", Some("600"))]

@@ -13,8 +13,7 @@ use proptest::prelude::*;
 use proptest::strategy::ValueTree as _;
 
 use crate::bench_side::person::prints;
-use crate::bench_side::python;
-use crate::bench_side::python::NO_WORDS;
+use crate::bench_side::python::{self, NO_WORDS};
 
 const D: Mass = Mass::from_mg(10);
 

@@ -27,10 +27,9 @@ use bismar::vocabulary::entry::{Draft, RowKind};
 use jiff::Timestamp;
 use proptest::prelude::*;
 
-use crate::bench_side::again;
-use crate::bench_side::faults;
 use crate::bench_side::preload::Library;
 use crate::bench_side::small_disk::{self, SmallDisk};
+use crate::bench_side::{again, faults};
 
 const TASK: &str = "BISMAR_TEST_TASK";
 const LOG: &str = "BISMAR_TEST_LOG";

@@ -18,10 +18,9 @@ use bismar::vocabulary::command::Choice;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::weighing::event::Event;
 
-use crate::bench_side::faults;
 use crate::bench_side::logs::LOGS;
 use crate::bench_side::person::Person;
-use crate::bench_side::{Daemon, Pan, VESSEL, config, events};
+use crate::bench_side::{Daemon, Pan, VESSEL, config, events, faults};
 
 const BENCHES: u64 = 8;
 const FORMULA: &str = r#"

@@ -18,8 +18,7 @@ use petgraph::graphmap::DiGraphMap;
 use petgraph::visit::Bfs;
 use proptest::prelude::*;
 
-use crate::bench_side::logs;
-use crate::bench_side::logs::Begun;
+use crate::bench_side::logs::{self, Begun};
 use crate::bench_side::person;
 
 /// An invented blend, in parts of an invented batch.

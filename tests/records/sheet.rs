@@ -10,12 +10,9 @@ use bismar::mass::Mass;
 use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 
-use crate::bench_side::logs::Begun;
-use crate::bench_side::logs::logs_in;
-use crate::bench_side::person::prints;
-use crate::bench_side::person::said;
-use crate::bench_side::python;
-use crate::bench_side::python::NO_WORDS;
+use crate::bench_side::logs::{Begun, logs_in};
+use crate::bench_side::person::{prints, said};
+use crate::bench_side::python::{self, NO_WORDS};
 
 /// What a browser would make of the page: text with tags as line ends, and the elements and
 /// attributes, one a line after a mark.

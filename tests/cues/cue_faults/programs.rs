@@ -7,11 +7,11 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use super::{ended, outputs, state};
-use crate::bench_side::LONGEST;
 use crate::bench_side::desk::script;
-use crate::bench_side::faults;
+use crate::bench_side::formulas::SOAK;
 use crate::bench_side::person::Person;
-use crate::bench_side::rig::{FORMULA, Rig};
+use crate::bench_side::rig::Rig;
+use crate::bench_side::{LONGEST, faults};
 
 /// How the programs are bad.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -87,7 +87,7 @@ fn batch_with(bad: Bad) -> (String, f64, f64) {
     bad.lay(&bin, &pids);
     let heard = "desktop = false\nsound = true\nspeech = true\n";
     let configured = |_: &Person, text: String| outputs(&text, heard);
-    let mut rig = Rig::begun(FORMULA, configured, |command| {
+    let mut rig = Rig::begun(SOAK, configured, |command| {
         command.env("PATH", &bin);
     });
     let before = rig.memory("VmRSS:");

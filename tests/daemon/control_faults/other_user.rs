@@ -7,10 +7,9 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 
 use super::ended;
-use crate::bench_side::faults;
 use crate::bench_side::person::{Person, Said};
 use crate::bench_side::rig::Rig;
-use crate::bench_side::{self, Daemon};
+use crate::bench_side::{self, Daemon, faults};
 
 /// `nobody` of Debian (base-passwd), and a user that nobody has.
 const NOBODY: u32 = 65534;
