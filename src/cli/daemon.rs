@@ -7,8 +7,8 @@ use clap::Args;
 use super::config::load_with_scales;
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
-use crate::config::Config;
 use crate::config::paths::Places;
+use crate::config::{Config, Holder};
 use crate::daemon::cues::HubCues;
 use crate::daemon::opener::BatchOpener;
 use crate::daemon::{self, Parts, notify};
@@ -24,15 +24,15 @@ pub struct DaemonArgs {
 pub fn run(args: &DaemonArgs) -> Outcome {
     notify::start_log();
     let path = args.config.clone();
-    let config = load_with_scales(path.as_deref())?;
+    let config = Holder::new(load_with_scales(path.as_deref())?);
     let socket = socket::default_path()?;
     let places = Places::from_env();
-    let opener = BatchOpener::new(&config)
+    let opener = BatchOpener::new(config.held())
         .with_spills(places.spill_dirs())
         .with_lots(places.lots_file());
     let parts = Parts {
         opener: Box::new(opener),
-        cues: Box::new(HubCues::new(&config.cues)),
+        cues: Box::new(HubCues::new(config.held())),
         heart: Box::new(bench),
         reload: Box::new(move || {
             load_with_scales(path.as_deref()).map_err(|failure| spoken(&failure))

@@ -12,7 +12,7 @@ use tokio::sync::mpsc;
 use super::replay::table;
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
-use crate::config::Config;
+use crate::config::{Config, Holder};
 use crate::cue::terminal::{Screen, Style};
 use crate::daemon::opener::BatchOpener;
 use crate::daemon::seams::{CueSink, Heart};
@@ -264,12 +264,13 @@ async fn live_in(
 
     let socket = folder.join("control.sock");
     let claim = Claim::new(&socket)?;
+    let config = Holder::new(config);
     let (heard, events) = mpsc::unbounded_channel();
     let (words, commands) = mpsc::unbounded_channel();
     let (orders, received) = mpsc::channel(1);
     let show = Arc::clone(shown);
     let parts = Parts {
-        opener: Box::new(BatchOpener::new(&config)),
+        opener: Box::new(BatchOpener::new(config.held())),
         cues: Box::new(NoCues(Some(commands))),
         heart: Box::new(move |config: &Config| Watched {
             bench: Bench::new(config).ok().map(|mut bench| {

@@ -1,10 +1,13 @@
 //! The configuration file (TOML), its defaults and its errors.
 
+mod held;
 mod parse;
 pub mod paths;
 mod scale;
 
 use std::path::PathBuf;
+
+pub use held::{Held, Holder};
 
 use crate::mass::Mass;
 use crate::scale::settings::ScaleSettings;
@@ -24,6 +27,28 @@ pub struct Config {
     pub formula_dir: Option<PathBuf>,
     /// Whether each scale of a batch needs a passed `bismar scale-check` of today before `begin`.
     pub daily_scale_check: bool,
+}
+
+impl Config {
+    /// This configuration as it may hold while a batch is weighed that was begun under `begun`: the
+    /// bench stays, and so does the folder in which the batch's log lies.
+    #[must_use]
+    pub fn during_a_batch(self, begun: &Config) -> Config {
+        Config {
+            scales: begun.scales.clone(),
+            weighing: begun.weighing,
+            vessels: begun.vessels.clone(),
+            log_dir: begun.log_dir.clone(),
+            ..self
+        }
+    }
+
+    /// Whether the bench is the same: scales, vessels, and how they are weighed with.
+    pub fn is_same_bench(&self, other: &Config) -> bool {
+        self.scales == other.scales
+            && self.weighing == other.weighing
+            && self.vessels == other.vessels
+    }
 }
 
 /// The commented file that `config init` writes; it means the same as an empty one.

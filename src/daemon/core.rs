@@ -4,10 +4,9 @@
 //!
 //! The watchdog is fed from this loop, and only while the links' tasks live and the log answers.
 
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use tokio::sync::{mpsc, watch};
+use tokio::sync::mpsc;
 
 use super::clock::{Clock, Watchdog, sleep_until};
 use super::current::Current;
@@ -53,8 +52,6 @@ pub struct Core<H> {
     subscribers: Subscribers,
     /// A configuration that waits for the end of the batch.
     waiting: Option<Config>,
-    /// The configuration that holds, for those who read files beside the loop.
-    holds: watch::Sender<Arc<Config>>,
     step: String,
     status: String,
     trouble: Trouble,
@@ -86,20 +83,20 @@ impl<H: Heart> Core<H> {
     /// Starts the links, and goes on with the batch that was running when the daemon last ended.
     /// Needs a running tokio runtime.
     pub fn start(mut parts: Parts<H>) -> Core<H> {
-        let heart = (parts.heart)(&parts.config);
+        let config = parts.config.now();
+        let heart = (parts.heart)(&config);
         let kept = parts.opener.kept();
         let unfinished = parts.opener.unfinished();
         let mut core = Core {
             heart,
             clock: Clock::start(),
-            wire: Wire::new(&parts.config),
-            lines: Lines::start(&parts.config.scales),
+            wire: Wire::new(&config),
+            lines: Lines::start(&config.scales),
             rows: None,
             running: false,
             batch: String::new(),
             subscribers: Subscribers::default(),
             waiting: None,
-            holds: watch::Sender::new(Arc::new(parts.config.clone())),
             step: String::new(),
             status: String::new(),
             trouble: Trouble::default(),
@@ -131,11 +128,6 @@ impl<H: Heart> Core<H> {
             }
         }
         core
-    }
-
-    /// The configuration that holds, now and after every reload that takes effect.
-    pub fn config(&self) -> watch::Receiver<Arc<Config>> {
-        self.holds.subscribe()
     }
 
     /// Runs until an [`Order::Stop`] (or the end of `orders`); then the rows on their way are
@@ -544,24 +536,21 @@ impl<H: Heart> Core<H> {
         if self.trouble.config.take().is_some() {
             self.config_fault(true);
         }
-        self.parts.cues.configure(&config);
-        self.parts.opener.configure(&config);
-        let old = &self.parts.config;
-        let same_bench = old.scales == config.scales
-            && old.weighing == config.weighing
-            && old.vessels == config.vessels;
-        if same_bench {
-            self.parts.config = config;
-            self.waiting = None;
+        let old = self.parts.config.now();
+        let now = config.clone().during_a_batch(&old);
+        self.waiting = (now != config).then_some(config);
+        let other_cues = now.cues != old.cues;
+        self.parts.config.hold(now);
+        if other_cues {
+            self.parts.cues.renew();
+        }
+        if self.waiting.is_none() {
             tracing::info!("configuration read anew");
-        } else {
-            if self.running {
-                tracing::warn!(
-                    "cues are changed now; scales, vessels and weighing change when the batch \
-                     is closed"
-                );
-            }
-            self.waiting = Some(config);
+        } else if self.running {
+            tracing::warn!(
+                "scales, vessels, weighing and log_dir change when the batch is closed; all else is \
+                 changed now"
+            );
         }
     }
 
@@ -575,16 +564,17 @@ impl<H: Heart> Core<H> {
         self.tell(&fault, now);
     }
 
-    /// A new bench and new links, between two batches.
+    /// What waited for the end of the batch: a new bench and new links where they are others.
     async fn adopt(&mut self, config: Config) {
-        // The old ports must be closed before the new links open them.
-        self.lines.stop().await;
-        self.lines = Lines::start(&config.scales);
-        self.wire = Wire::new(&config);
-        self.heart = (self.parts.heart)(&config);
-        self.heart.set_readings(self.subscribers.readings_wanted());
-        self.holds.send_replace(Arc::new(config.clone()));
-        self.parts.config = config;
+        if !config.is_same_bench(&self.parts.config.now()) {
+            // The old ports must be closed before the new links open them.
+            self.lines.stop().await;
+            self.lines = Lines::start(&config.scales);
+            self.wire = Wire::new(&config);
+            self.heart = (self.parts.heart)(&config);
+            self.heart.set_readings(self.subscribers.readings_wanted());
+        }
+        self.parts.config.hold(config);
         tracing::info!("configuration read anew");
         self.show_status();
     }

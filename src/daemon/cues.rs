@@ -5,14 +5,14 @@ use std::time::Duration;
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
 use super::seams::{Closing, CueSink};
-use crate::config::{Config, CueConfig};
+use crate::config::Held;
 use crate::cue::{CueHub, OutputStatus};
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::Cue;
 
 /// See the module's text.
 pub struct HubCues {
-    config: CueConfig,
+    config: Held,
     /// Started at the first cue: its outputs are tasks of the daemon's runtime.
     hub: Option<CueHub>,
     words: UnboundedSender<Command>,
@@ -20,10 +20,10 @@ pub struct HubCues {
 }
 
 impl HubCues {
-    pub fn new(config: &CueConfig) -> HubCues {
+    pub fn new(config: Held) -> HubCues {
         let (words, heard) = unbounded_channel();
         HubCues {
-            config: config.clone(),
+            config,
             hub: None,
             words,
             heard: Some(heard),
@@ -36,7 +36,7 @@ impl CueSink for HubCues {
         let words = &self.words;
         let hub = self.hub.get_or_insert_with(|| {
             let words = words.clone();
-            CueHub::start(&self.config, move |choice| {
+            CueHub::start(&self.config.now().cues, move |choice| {
                 // The loop has ended where nobody listens; then the choice has no meaning.
                 let _ = words.send(choice.command());
             })
@@ -44,11 +44,8 @@ impl CueSink for HubCues {
         hub.say(cue);
     }
 
-    fn configure(&mut self, config: &Config) {
-        if self.config != config.cues {
-            self.config = config.cues.clone();
-            self.hub = None;
-        }
+    fn renew(&mut self) {
+        self.hub = None;
     }
 
     fn words(&mut self) -> Option<UnboundedReceiver<Command>> {

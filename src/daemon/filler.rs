@@ -25,8 +25,8 @@ use crate::workshop::batches::{log_of, newest};
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, String> {
-        let scales = self.config.abilities();
-        Plan::filling(fill, label, &scales, self.config.weighing.guard)
+        let config = self.config.now();
+        Plan::filling(fill, label, &config.abilities(), config.weighing.guard)
             .map_err(|error| error.to_string())
     }
 
@@ -46,7 +46,7 @@ impl BatchOpener {
             .ok_or_else(|| format!("{}: the log has no formula", path.display()))?
             .map_err(|error| error.to_string())?;
         let plan = self.filling(fill, &label(&formula))?;
-        if self.config.daily_scale_check {
+        if self.config.now().daily_scale_check {
             self.checked_today(&plan)?;
         }
         let (mut log, found) = LogFile::open(&path).map_err(|error| error.to_string())?;

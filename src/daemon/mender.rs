@@ -34,8 +34,8 @@ impl BatchOpener {
             .ok_or_else(|| format!("{}: the log has no formula", path.display()))?;
         let name = format!("the formula in {}", path.display());
         let formula = Formula::parse(&opening.text, &name).map_err(|error| error.to_string())?;
-        let scales = self.config.abilities();
-        let guard = self.config.weighing.guard;
+        let config = self.config.now();
+        let (scales, guard) = (config.abilities(), config.weighing.guard);
         let plan = resumed.plan(&formula, opening.amount(), &scales, guard);
         let plan = plan.map_err(|error| error.to_string())?;
         compare(&path, &plan)?;

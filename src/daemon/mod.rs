@@ -75,13 +75,14 @@ pub async fn serve<H: seams::Heart>(
 ) -> Result<(), DaemonError> {
     let (calls, queue) = mpsc::channel(CALLS);
     let _ = std::fs::remove_file(display::address_file(claim.path()));
-    let page = parts.config.page.on;
-    let page = page.then(|| Page::open(&parts.config.page, claim.path()));
+    let config = parts.config.held();
+    let page = &config.now().page;
+    let page = page.on.then(|| Page::open(page, claim.path()));
     let lots = parts.opener.stock().map(|files| files.list);
     let core = Core::start(parts);
     match page {
         Some(Ok(page)) => {
-            let house = House::new(core.config(), lots);
+            let house = House::new(config, lots);
             let calls = calls.clone();
             tokio::spawn(async move {
                 if let Err(error) = display::serve(page, calls, house).await {

@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 
 use super::seams::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
 use super::stock::StockFiles;
-use crate::config::Config;
+use crate::config::Held;
 use crate::formula::amend::{Amendment, Cause, Retarget};
 use crate::formula::plan::Amount;
 use crate::formula::{Formula, Plan, VesselWay, limits};
@@ -43,7 +43,7 @@ const LAST_TRY: Duration = Duration::from_millis(200);
 /// Opens batches for the daemon; see [`Opener`].
 #[derive(Debug)]
 pub struct BatchOpener {
-    pub(super) config: Config,
+    pub(super) config: Held,
     retry: Duration,
     /// Where rows are kept that cannot be written, best first.
     spills: Vec<PathBuf>,
@@ -55,9 +55,9 @@ pub struct BatchOpener {
 }
 
 impl BatchOpener {
-    pub fn new(config: &Config) -> BatchOpener {
+    pub fn new(config: Held) -> BatchOpener {
         BatchOpener {
-            config: config.clone(),
+            config,
             retry: RETRY,
             spills: Vec::new(),
             lots: None,
@@ -80,12 +80,12 @@ impl BatchOpener {
     }
 
     pub(super) fn folder(&self) -> Result<PathBuf, String> {
-        self.config.logs().map_err(|error| error.to_string())
+        self.config.now().logs().map_err(|error| error.to_string())
     }
 
     fn plan(&self, formula: &Formula, amount: Amount) -> Result<Plan, String> {
-        let scales = self.config.abilities();
-        Plan::new(formula, amount, &scales, self.config.weighing.guard)
+        let config = self.config.now();
+        Plan::new(formula, amount, &config.abilities(), config.weighing.guard)
             .map_err(|error| error.to_string())
     }
 
@@ -94,7 +94,7 @@ impl BatchOpener {
         let now = Timestamp::now();
         let folder = self.folder()?;
         let used = |index: usize| plan.steps.iter().any(|step| step.scale == index);
-        for (index, scale) in self.config.scales.iter().enumerate() {
+        for (index, scale) in self.config.now().scales.iter().enumerate() {
             if !used(index) {
                 continue;
             }
@@ -145,8 +145,9 @@ impl BatchOpener {
         let plan = match resumed.filling {
             Some(fill) => self.filling(fill, &label(&formula))?,
             None => {
-                let scales = self.config.abilities();
-                let plan = resumed.plan(&formula, amount, &scales, self.config.weighing.guard);
+                let config = self.config.now();
+                let (scales, guard) = (config.abilities(), config.weighing.guard);
+                let plan = resumed.plan(&formula, amount, &scales, guard);
                 let plan = plan.map_err(|error| error.to_string())?;
                 compare(path, &plan)?;
                 plan
@@ -228,7 +229,8 @@ impl Opener for BatchOpener {
             return Err(Problems(broken).to_string());
         }
         let overweigh = overweighed(&plan, &request.overweigh)?;
-        if self.config.daily_scale_check {
+        let config = self.config.now();
+        if config.daily_scale_check {
             self.checked_today(&plan)?;
         }
         let opening = Opening {
@@ -246,7 +248,7 @@ impl Opener for BatchOpener {
             return Err(not_begun(error));
         }
         if let Some(change) = overweigh {
-            let d = self.config.abilities().iter().map(|s| s.readability).min();
+            let d = config.abilities().iter().map(|s| s.readability).min();
             let note = change.note(&plan, d.unwrap_or(Mass::from_mg(10)));
             let draft = plain_draft(RowKind::Remedy, note, RESUME_TICKET, Moment::default());
             if let Err(error) = log.append(&draft, now) {
@@ -273,8 +275,7 @@ impl Opener for BatchOpener {
         {
             say.push_str(&format!("\nNote: {rounded}."));
         }
-        let guard = self.config.weighing.guard;
-        if let Some(warning) = unproven(&plan, &self.config.abilities(), guard) {
+        if let Some(warning) = unproven(&plan, &config.abilities(), config.weighing.guard) {
             say.push_str(&format!("\nNote: {warning}"));
         }
         for warning in formula.warnings(&request.formula.display().to_string()) {
@@ -365,12 +366,8 @@ impl Opener for BatchOpener {
     fn stock(&self) -> Option<StockFiles> {
         Some(StockFiles {
             list: self.lots.clone()?,
-            logs: self.config.logs().ok()?,
+            logs: self.config.now().logs().ok()?,
         })
-    }
-
-    fn configure(&mut self, config: &Config) {
-        self.config = config.clone();
     }
 }
 

@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 
 use super::stock::StockFiles;
 use crate::bench::Bench;
-use crate::config::Config;
+use crate::config::{Config, Holder};
 use crate::cue::OutputStatus;
 use crate::formula::Plan;
 use crate::protocol::request::{BeginRequest, FillRequest};
@@ -34,7 +34,8 @@ pub enum Order {
 
 /// What the daemon is made of.
 pub struct Parts<H> {
-    pub config: Config,
+    /// What holds now; the loop alone changes it.
+    pub config: Holder,
     /// Makes the bench for a configuration.
     pub heart: Box<dyn Fn(&Config) -> H>,
     pub opener: Box<dyn Opener>,
@@ -87,8 +88,8 @@ pub type Closing = std::pin::Pin<Box<dyn Future<Output = ()>>>;
 /// Where cues go. Returns at once, whatever the desktop does.
 pub trait CueSink {
     fn say(&mut self, cue: &Cue);
-    /// The configuration was read anew.
-    fn configure(&mut self, _config: &Config) {}
+    /// The configuration has others now.
+    fn renew(&mut self) {}
     /// The maker's answers to cues, such as a notification's button. Asked for once.
     fn words(&mut self) -> Option<mpsc::UnboundedReceiver<Command>> {
         None
@@ -158,9 +159,6 @@ pub trait Opener {
     fn stock(&self) -> Option<StockFiles> {
         None
     }
-
-    /// The configuration was read anew.
-    fn configure(&mut self, _config: &Config) {}
 }
 
 /// The methods of [`Bench`] that the loop drives. The bench's own text says what each does.

@@ -4,9 +4,8 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use jiff::civil::Date;
-use tokio::sync::watch;
 
-use crate::config::Config;
+use crate::config::{Config, Held};
 use crate::document::shown;
 use crate::journal::read::folder::all_threads;
 use crate::journal::read::record::Record;
@@ -18,18 +17,18 @@ use crate::workshop::{QueryError, batches, store};
 /// The configuration that holds, and the list of lots.
 #[derive(Debug, Clone)]
 pub struct House {
-    config: watch::Receiver<Arc<Config>>,
+    config: Held,
     lots: Option<PathBuf>,
 }
 
 impl House {
     /// `lots` is the file of the list; `None` where none is kept.
-    pub fn new(config: watch::Receiver<Arc<Config>>, lots: Option<PathBuf>) -> House {
+    pub fn new(config: Held, lots: Option<PathBuf>) -> House {
         House { config, lots }
     }
 
     pub fn config(&self) -> Arc<Config> {
-        Arc::clone(&self.config.borrow())
+        self.config.now()
     }
 
     /// The list's file.

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, mpsc as std_mpsc};
 use std::time::Duration;
 
-use bismar::config::Config;
+use bismar::config::{Config, CueConfig, Holder};
 use bismar::daemon::seams::{CueSink, Heart, LogAnswer, Opened, Opener, RowSink};
 use bismar::daemon::{DaemonError, Order, Parts, control, serve};
 use bismar::formula::Plan;
@@ -47,7 +47,7 @@ struct World {
     hearts: usize,
     ticks: usize,
     new_config: Option<Result<Config, String>>,
-    configured: usize,
+    renewed: usize,
     unfinished: bool,
     moments: Vec<Moment>,
 }
@@ -220,8 +220,8 @@ impl CueSink for Cues {
     fn say(&mut self, cue: &Cue) {
         self.0.lock().unwrap().cues.push(cue.say.clone());
     }
-    fn configure(&mut self, _: &Config) {
-        self.0.lock().unwrap().configured += 1;
+    fn renew(&mut self) {
+        self.0.lock().unwrap().renewed += 1;
     }
 }
 
@@ -286,7 +286,7 @@ fn parts(world: &Shared, config: Config, stuck: bool) -> Parts<Echo> {
     let for_heart = Arc::clone(world);
     let for_reload = Arc::clone(world);
     Parts {
-        config,
+        config: Holder::new(config),
         heart: Box::new(move |_| {
             for_heart.lock().unwrap().hearts += 1;
             Echo {
@@ -1015,10 +1015,7 @@ fn a_new_configuration_waits_for_the_end_of_the_batch_and_a_bad_one_changes_noth
     let daemon = Daemon::start(Config::default(), World::default());
     daemon.order(Order::Reload);
     daemon.client().ask(&Request::Hello).unwrap();
-    assert_eq!(
-        daemon.world(|world| (world.hearts, world.configured)),
-        (1, 0)
-    );
+    assert_eq!(daemon.world(|world| (world.hearts, world.renewed)), (1, 0));
 
     daemon.begin();
     let Pty {
@@ -1028,11 +1025,15 @@ fn a_new_configuration_waits_for_the_end_of_the_batch_and_a_bad_one_changes_noth
     } = Pty::new();
     let config = Config {
         scales: vec![scale("fine", &path)],
+        cues: CueConfig {
+            sound: false,
+            ..CueConfig::default()
+        },
         ..Config::default()
     };
     daemon.world(|world| world.new_config = Some(Ok(config)));
     daemon.order(Order::Reload);
-    daemon.wait("cues at once", |world| world.configured == 1);
+    daemon.wait("cues at once", |world| world.renewed == 1);
     let status = daemon.client().ask(&Request::Status).unwrap();
     assert_eq!(status["lines"], serde_json::json!([]), "not in a batch");
     daemon.client().say(&Request::Stop).unwrap();

@@ -6,5 +6,6 @@ mod bench_side;
 mod access;
 mod answers;
 mod in_browser;
+mod reload;
 mod rooms;
 mod strangers;
