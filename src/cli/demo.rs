@@ -165,9 +165,7 @@ fn fast(
         batch: plan.batch,
         jars: plan.jars,
     };
-    for draft in opening_drafts(&opening, &label, u64::MAX - 1, Moment::default())
-        .map_err(Failure::failed)?
-    {
+    for draft in opening_drafts(&opening, &label).map_err(Failure::failed)? {
         log.append(&draft, start)?;
     }
     let lots = LotNeeds::of(&plan);

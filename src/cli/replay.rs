@@ -60,8 +60,6 @@ fn start(text: &str) -> Result<Timestamp, String> {
     text.parse().map_err(|_| wrong.to_owned())
 }
 
-/// Tickets of the rows that open the log; the engine's own count up from 1.
-const OPENING_TICKET: u64 = u64::MAX - 1;
 /// What marks a log as that of a replay.
 const MARK: &str = "(replay of a capture)";
 
@@ -221,8 +219,7 @@ impl Run {
             jars: plan.jars,
         };
         let words = format!("{label} {MARK}");
-        let drafts = opening_drafts(&opening, &words, OPENING_TICKET, Moment::default())
-            .map_err(Failure::failed)?;
+        let drafts = opening_drafts(&opening, &words).map_err(Failure::failed)?;
         for draft in &drafts {
             log.append(draft, args.start)?;
         }

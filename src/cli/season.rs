@@ -15,7 +15,7 @@ use crate::formula::{Formula, Plan};
 use crate::journal::error::LogError;
 use crate::journal::format::fill_note::note_of;
 use crate::journal::read::record;
-use crate::journal::read::resume::{Opening, opening_drafts, plain_draft};
+use crate::journal::read::resume::{Opening, opening_drafts};
 use crate::journal::store::log::LogFile;
 use crate::lots::Lot;
 use crate::lots::price::Price;
@@ -33,8 +33,6 @@ use crate::weighing::event::Event;
 const FIRST_MORNING: i64 = 1_772_438_400;
 /// From the end of the weighing to the first jar.
 const REST_US: u64 = 30 * 60 * 1_000_000;
-/// The ticket of rows that the season writes itself: no engine counts so far.
-const TICKET: u64 = u64::MAX - 1;
 
 pub fn run(args: &DemoArgs) -> Outcome {
     let folder = folder(args.log_dir.as_deref())?;
@@ -166,7 +164,7 @@ fn weigh(
         batch: plan.batch,
         jars: plan.jars,
     };
-    let drafts = opening_drafts(&opening, &label, TICKET, Moment::default());
+    let drafts = opening_drafts(&opening, &label);
     for draft in drafts.map_err(Failure::failed)? {
         log.append(&draft, start)?;
     }
@@ -233,7 +231,7 @@ fn fill(
     let (scales, guard) = (config.abilities(), config.weighing.guard);
     let plan = Plan::filling(fill, label, &scales, guard).map_err(Failure::failed)?;
     writing.start = writing.at(weighed.now().plus_micros(REST_US));
-    let note = plain_draft(RowKind::Note, note_of(&fill), TICKET, Moment::default());
+    let note = Draft::new(RowKind::Note, note_of(&fill));
     writing.log.append(&note, writing.start)?;
     let mut stage = outing.filling_stage(&plan, weighed);
     Ok(writing.play(config, plan, &mut stage)?.last)

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::opener::{BatchOpener, RESUME_TICKET, label};
+use super::opener::{BatchOpener, label};
 use super::seams::Opened;
 use crate::document::shown;
 use crate::formula::Plan;
@@ -14,13 +14,12 @@ use crate::journal::name_of;
 use crate::journal::read::record;
 use crate::journal::read::record::Record;
 use crate::journal::read::resume;
-use crate::journal::read::resume::{Resumed, plain_draft};
+use crate::journal::read::resume::Resumed;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
 use crate::protocol::request::FillRequest;
-use crate::time::Moment;
-use crate::vocabulary::entry::RowKind;
+use crate::vocabulary::entry::{Draft, RowKind};
 use crate::workshop::batches::{log_of, newest};
 
 impl BatchOpener {
@@ -50,12 +49,7 @@ impl BatchOpener {
             self.checked_today(&plan)?;
         }
         let (mut log, found) = LogFile::open(&path).map_err(|error| error.to_string())?;
-        let note = plain_draft(
-            RowKind::Note,
-            note_of(&fill),
-            RESUME_TICKET,
-            Moment::default(),
-        );
+        let note = Draft::new(RowKind::Note, note_of(&fill));
         log.append(&note, Timestamp::now())
             .map_err(|error| error.to_string())?;
         let say = words(&batch, &fill, &record);

@@ -2,15 +2,13 @@
 
 use jiff::Timestamp;
 
-use super::opener::{BatchOpener, RESUME_TICKET, compare};
+use super::opener::{BatchOpener, compare};
 use super::seams::Opened;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
 use crate::formula::remedy::remedy;
-use crate::journal::read::resume::plain_draft;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
-use crate::time::Moment;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::vocabulary::progress::Progress;
@@ -62,12 +60,7 @@ impl BatchOpener {
         let row = Draft {
             target: Some(found.batch),
             readability: d,
-            ..plain_draft(
-                RowKind::Remedy,
-                change.note(&plan, d),
-                RESUME_TICKET,
-                Moment::default(),
-            )
+            ..Draft::new(RowKind::Remedy, change.note(&plan, d))
         };
         let (mut log, _) = LogFile::open(&path).map_err(|error| error.to_string())?;
         log.append(&row, Timestamp::now())

@@ -17,7 +17,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::cell::clean;
 use crate::journal::name_of;
 use crate::journal::read::resume;
-use crate::journal::read::resume::{Opening, Resumed, list_open, opening_drafts, plain_draft};
+use crate::journal::read::resume::{Opening, Resumed, list_open, opening_drafts};
 use crate::journal::read::scale_checks;
 use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::{Found, LogFile};
@@ -28,14 +28,9 @@ use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
 use crate::protocol::request::{BeginRequest, FillRequest, Size};
-use crate::time::Moment;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::workshop;
-
-/// Tickets of rows that are written before the engine runs; its own count up from 1.
-const OPENING_TICKET: u64 = u64::MAX - 1;
-pub(super) const RESUME_TICKET: u64 = u64::MAX - 2;
 
 /// How long the writer has for a last try when the daemon ends; the loop has waited before.
 const LAST_TRY: Duration = Duration::from_millis(200);
@@ -190,8 +185,7 @@ impl BatchOpener {
             say.push_str(&format!(" Note: {words}."));
             note.push_str(&format!("; {words}"));
         }
-        let note = plain_draft(RowKind::Note, note, RESUME_TICKET, Moment::default());
-        log.append(&note, Timestamp::now())
+        log.append(&Draft::new(RowKind::Note, note), Timestamp::now())
             .map_err(|error| error.to_string())?;
         let progress = match plan.filling {
             Some(_) => resumed.filling_progress(),
@@ -250,8 +244,7 @@ impl Opener for BatchOpener {
         if let Some(change) = overweigh {
             let d = config.abilities().iter().map(|s| s.readability).min();
             let note = change.note(&plan, d.unwrap_or(Mass::from_mg(10)));
-            let draft = plain_draft(RowKind::Remedy, note, RESUME_TICKET, Moment::default());
-            if let Err(error) = log.append(&draft, now) {
+            if let Err(error) = log.append(&Draft::new(RowKind::Remedy, note), now) {
                 let _ = std::fs::remove_file(log.path());
                 return Err(not_begun(error.to_string()));
             }
@@ -424,8 +417,7 @@ pub fn open_batch(
     at: Timestamp,
 ) -> Result<(), String> {
     log.set_formula(label);
-    let drafts = opening_drafts(opening, label, OPENING_TICKET, Moment::default())
-        .map_err(|error| error.to_string())?;
+    let drafts = opening_drafts(opening, label).map_err(|error| error.to_string())?;
     for draft in &drafts {
         log.append(draft, at).map_err(|error| error.to_string())?;
     }

@@ -122,9 +122,6 @@ impl Rows {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::journal::read::resume::plain_draft;
-    use crate::time::Moment;
-    use crate::vocabulary::entry::RowKind;
 
     struct Nowhere;
 
@@ -137,7 +134,10 @@ mod tests {
     async fn a_row_that_failed_waits_for_its_good_answer() {
         let (sender, answers) = mpsc::unbounded_channel();
         let mut rows = Rows::new(Box::new(Nowhere), answers);
-        let draft = plain_draft(RowKind::Note, String::new(), 7, Moment::default());
+        let draft = Draft {
+            ticket: 7,
+            ..Draft::default()
+        };
         rows.write(draft, jiff::Timestamp::UNIX_EPOCH);
         let failed = LogAnswer {
             ticket: 7,

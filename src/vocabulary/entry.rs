@@ -4,9 +4,9 @@ use crate::mass::{Mass, Unit};
 use crate::time::Moment;
 
 /// A row the engine wants in the log. The shell adds batch, seq, time of day and chain.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Draft {
-    /// Comes back in [`crate::weighing::event::Input::Logged`].
+    /// Comes back in [`crate::weighing::event::Input::Logged`]; 0 in a row that no engine asked for.
     pub ticket: u64,
     pub at: Moment,
     pub kind: RowKind,
@@ -35,8 +35,19 @@ pub struct Draft {
     pub note: String,
 }
 
+impl Draft {
+    /// A row with nothing but a note.
+    pub fn new(kind: RowKind, note: impl Into<String>) -> Draft {
+        Draft {
+            kind,
+            note: note.into(),
+            ..Draft::default()
+        }
+    }
+}
+
 /// The log's `kind` column.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum RowKind {
     Opened,
     ScaleCheck,
@@ -46,6 +57,7 @@ pub enum RowKind {
     Mixed,
     Residue,
     Filled,
+    #[default]
     Note,
     Closed,
 }

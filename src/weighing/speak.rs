@@ -117,9 +117,6 @@ impl Engine {
             .cloned()
             .unwrap_or_default();
         Draft {
-            ticket: 0,
-            at: self.now,
-            kind,
             step: step.map_or(0, |step| step.number),
             phase: phase.map(|phase| phase.name.clone()).unwrap_or_default(),
             ingredient,
@@ -127,34 +124,19 @@ impl Engine {
             vessel: step
                 .map(|step| step.vessel.name().to_owned())
                 .unwrap_or_default(),
-            target: None,
-            low: None,
-            high: None,
-            tare: None,
-            gross: None,
-            net: None,
-            uncertainty: None,
-            verdict: None,
             scale: step
                 .map(|step| self.scale_name(step.scale))
                 .unwrap_or_default(),
-            unit: None,
-            readings: None,
             readability: step.map_or(Mass::from_mg(10), |step| self.readability(step.scale)),
-            note: String::new(),
+            ..Draft::new(kind, "")
         }
     }
 
     /// A draft about the batch, not about a step.
     pub(super) fn batch_draft(&self, kind: RowKind) -> Draft {
         Draft {
-            step: 0,
-            phase: String::new(),
-            ingredient: String::new(),
-            lot: String::new(),
-            vessel: String::new(),
-            scale: String::new(),
-            ..self.draft(kind)
+            readability: self.draft(kind).readability,
+            ..Draft::new(kind, "")
         }
     }
 

@@ -195,27 +195,15 @@ impl CheckLog {
         self.tickets += 1;
         Draft {
             ticket: self.tickets,
-            at: Moment::default(),
-            kind: RowKind::ScaleCheck,
-            step: 0,
-            phase: String::new(),
             ingredient: what.to_owned(),
-            lot: String::new(),
-            vessel: String::new(),
-            target: None,
-            low: None,
-            high: None,
             tare: taken.map(|taken| taken.empty),
             gross: taken.map(|taken| taken.loaded),
             net: taken.map(|taken| taken.net()),
-            uncertainty: None,
-            verdict: None,
             scale: self.scale.clone(),
-            // The daemon tells grams, whatever the scale shows.
-            unit: None,
+            // The daemon tells grams, whatever the scale shows: no unit.
             readings: taken.map(|_| READINGS),
             readability: self.d,
-            note: String::new(),
+            ..Draft::new(RowKind::ScaleCheck, "")
         }
     }
 

@@ -6,10 +6,9 @@ use std::time::Instant;
 
 use bismar::journal::format::chain;
 use bismar::journal::format::row::{Row, Stamp, header};
-use bismar::journal::read::resume::{Opening, opening_drafts, plain_draft};
+use bismar::journal::read::resume::{Opening, opening_drafts};
 use bismar::journal::read::{folder, record};
 use bismar::mass::Mass;
-use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind};
 
 const BATCHES: usize = 10_000;
@@ -24,7 +23,7 @@ fn write_logs(dir: &std::path::Path) {
     };
     for n in 0..BATCHES {
         let batch = format!("soak-{n}");
-        let mut drafts = opening_drafts(&opening, "Glasswort bath soak 1.0", 1, Moment(0))
+        let mut drafts = opening_drafts(&opening, "Glasswort bath soak 1.0")
             .unwrap()
             .to_vec();
         for step in 1..=4 {
@@ -38,7 +37,7 @@ fn write_logs(dir: &std::path::Path) {
                     format!("L-{step}-{}", n / 500)
                 },
                 net: Some(Mass::from_g(90)),
-                ..plain_draft(RowKind::Weighed, String::new(), 1, Moment(0))
+                ..Draft::new(RowKind::Weighed, "")
             };
             drafts.push(draft);
         }

@@ -3,10 +3,9 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use bismar::journal::read::resume::{Opening, opening_drafts, plain_draft};
+use bismar::journal::read::resume::{Opening, opening_drafts};
 use bismar::journal::store::log::LogFile;
 use bismar::mass::Mass;
-use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind};
 
 use super::person::Person;
@@ -33,7 +32,7 @@ impl Begun<'_> {
             batch: self.size,
             jars: self.jars,
         };
-        let opening = opening_drafts(&opening, self.label, 1, Moment(0)).expect("an opening");
+        let opening = opening_drafts(&opening, self.label).expect("an opening");
         let begun: jiff::Timestamp = self.at.parse().expect("a time");
         let mut log = LogFile::create(folder, batch, self.label).expect("a new log");
         for (minute, draft) in (0..).zip(opening.iter().chain(rows)) {
@@ -52,13 +51,13 @@ pub fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {
         lot: lot.into(),
         net: Some(Mass::from_mg(net_mg)),
         readability: Mass::from_mg(10),
-        ..plain_draft(RowKind::Weighed, String::new(), 1, Moment(0))
+        ..Draft::new(RowKind::Weighed, "")
     }
 }
 
 /// The row of a batch that is complete.
 pub fn closed() -> Draft {
-    plain_draft(RowKind::Closed, "complete".into(), 1, Moment(0))
+    Draft::new(RowKind::Closed, "complete")
 }
 
 /// The logs in a folder, in the order of their names.

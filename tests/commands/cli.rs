@@ -9,7 +9,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use bismar::config::{Config, DEFAULT_FILE};
-use bismar::journal::read::resume::plain_draft;
 use bismar::journal::store::log::LogFile;
 use bismar::rehearsal::pty::PtyLine;
 use bismar::rehearsal::{LineShape, SimScale, SimScaleSpec};
@@ -17,7 +16,7 @@ use bismar::scale::capture::{CaptureReader, Record};
 use bismar::scale::settings::PortSelector;
 use bismar::time::Moment;
 use bismar::vocabulary::command::Command as Word;
-use bismar::vocabulary::entry::RowKind;
+use bismar::vocabulary::entry::{Draft, RowKind};
 
 use crate::bench_side::Daemon;
 use crate::bench_side::person::{Person, Said, repository};
@@ -366,7 +365,7 @@ fn config_init_prints_and_writes_but_never_overwrites() {
 fn log(dir: &Path, name: &str, rows: u64) -> PathBuf {
     let mut log = LogFile::create(dir, name, "Marsh balm 1").unwrap();
     for ticket in 0..rows {
-        let draft = plain_draft(RowKind::Note, format!("remark {ticket}"), ticket, Moment(0));
+        let draft = Draft::new(RowKind::Note, format!("remark {ticket}"));
         log.append(&draft, "2026-01-01T09:00:00Z".parse().unwrap())
             .unwrap();
     }

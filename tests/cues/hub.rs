@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use bismar::weighing::event::{Cue, CueKind};
+use bismar::vocabulary::cue::{Cue, CueKind};
 
 use crate::bench_side::desk::GUARD;
 

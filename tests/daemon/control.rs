@@ -147,25 +147,11 @@ impl Heart for Echo {
                 self.events.push_back(Event::Log(Box::new(Draft {
                     ticket: self.tickets,
                     at,
-                    kind: RowKind::Weighed,
                     step: 1,
-                    phase: String::new(),
                     ingredient: "salt".into(),
-                    lot: String::new(),
-                    vessel: String::new(),
-                    target: None,
-                    low: None,
-                    high: None,
-                    tare: None,
-                    gross: None,
-                    net: None,
-                    uncertainty: None,
-                    verdict: None,
                     scale: "bench".into(),
-                    unit: None,
-                    readings: None,
                     readability: Mass::from_mg(10),
-                    note: String::new(),
+                    ..Draft::new(RowKind::Weighed, "")
                 })));
                 Ok("row on its way".into())
             }

@@ -178,29 +178,7 @@ fn readings_keep_every_digit_of_the_scale() {
 
 #[test]
 fn a_row_on_its_way_is_no_event() {
-    let draft = Draft {
-        ticket: 1,
-        at: Moment::default(),
-        kind: RowKind::Note,
-        step: 0,
-        phase: String::new(),
-        ingredient: String::new(),
-        lot: String::new(),
-        vessel: String::new(),
-        target: None,
-        low: None,
-        high: None,
-        tare: None,
-        gross: None,
-        net: None,
-        uncertainty: None,
-        verdict: None,
-        scale: String::new(),
-        unit: None,
-        readings: None,
-        readability: Mass::from_mg(10),
-        note: String::new(),
-    };
+    let draft = Draft::new(RowKind::Note, "");
     let mut out = Vec::new();
     let event = Event::Log(Box::new(draft));
     assert!(!Wire::default().write(&mut out, Moment::default(), &event));

@@ -7,9 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use bismar::formula::Formula;
-use bismar::journal::read::resume::plain_draft;
 use bismar::mass::Mass;
-use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 
 use crate::bench_side::faults;
@@ -98,7 +96,7 @@ fn weighed(step: usize, evil: &str, net: i64) -> Draft {
         net: Some(mass(net)),
         verdict: Some(Verdict::Kept),
         readability: mass(10),
-        ..plain_draft(RowKind::Weighed, evil.into(), 9, Moment::default())
+        ..Draft::new(RowKind::Weighed, evil)
     }
 }
 

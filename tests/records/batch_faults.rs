@@ -15,14 +15,13 @@ use std::time::Duration;
 use bismar::journal::error::LogError;
 use bismar::journal::format::chain;
 use bismar::journal::format::row::{Row, Stamp, header};
-use bismar::journal::read::resume::{Opening, opening_drafts, plain_draft};
+use bismar::journal::read::resume::{Opening, opening_drafts};
 use bismar::journal::read::scan::scan_file;
 use bismar::journal::read::verify::verify;
 use bismar::journal::store::log::LogFile;
 use bismar::journal::store::spill;
 use bismar::journal::store::writer::LogWriter;
 use bismar::mass::Mass;
-use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind};
 use jiff::Timestamp;
 use proptest::prelude::*;
@@ -40,11 +39,12 @@ fn nine() -> Timestamp {
 
 fn draft(ticket: u64, note: &str) -> Draft {
     Draft {
+        ticket,
         step: 1,
         ingredient: "Sea salt, \"coarse\"".into(),
         net: Some(Mass::from_mg(30_010)),
         readability: Mass::from_mg(10),
-        ..plain_draft(RowKind::Weighed, note.into(), ticket, Moment(ticket))
+        ..Draft::new(RowKind::Weighed, note)
     }
 }
 
@@ -59,7 +59,7 @@ fn sample() -> &'static [u8] {
             batch: Mass::from_g(100),
             jars: None,
         };
-        for draft in &opening_drafts(&opening, "Tideline", 1, Moment(0)).unwrap() {
+        for draft in &opening_drafts(&opening, "Tideline").unwrap() {
             log.append(draft, nine()).unwrap();
         }
         for ticket in 3..7 {

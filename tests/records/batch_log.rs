@@ -12,7 +12,7 @@ use bismar::journal::format::fault::Fault;
 use bismar::journal::format::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
 use bismar::journal::format::row::{COLUMNS, Row, Stamp};
 use bismar::journal::read::resume;
-use bismar::journal::read::resume::{Opening, opening_drafts, plain_draft};
+use bismar::journal::read::resume::{Opening, opening_drafts};
 use bismar::journal::read::scan;
 use bismar::journal::read::verify::verify;
 use bismar::journal::store::log::LogFile;
@@ -35,7 +35,7 @@ fn nine() -> Timestamp {
 /// A weighed row of an invented workshop.
 fn weighed(step: usize, ingredient: &str, net_mg: i64) -> Draft {
     Draft {
-        kind: RowKind::Weighed,
+        ticket: step as u64,
         step,
         phase: "salts".into(),
         ingredient: ingredient.into(),
@@ -53,7 +53,7 @@ fn weighed(step: usize, ingredient: &str, net_mg: i64) -> Draft {
         unit: Some(Unit::Gram),
         readings: Some(10),
         readability: Mass::from_mg(10),
-        ..plain_draft(RowKind::Note, String::new(), step as u64, Moment(0))
+        ..Draft::new(RowKind::Weighed, "")
     }
 }
 
@@ -482,12 +482,12 @@ fn the_log_alone_tells_where_the_batch_stood() {
     let dir = tempfile::tempdir().unwrap();
     let path = {
         let mut log = LogFile::create_unique(dir.path(), "Tideline bath salts", nine()).unwrap();
-        for draft in &opening_drafts(&hard_opening(), "Tideline", 1, Moment(0)).unwrap() {
+        for draft in &opening_drafts(&hard_opening(), "Tideline").unwrap() {
             log.append(draft, nine()).unwrap();
         }
         log.append(&weighed(1, "Salt", 30_010), nine()).unwrap();
         log.append(&weighed(2, "Soda", 29_980), nine()).unwrap();
-        let mut mixed = plain_draft(RowKind::Mixed, "mixed".into(), 9, Moment(0));
+        let mut mixed = Draft::new(RowKind::Mixed, "mixed");
         mixed.phase = "salts".into();
         log.append(&mixed, nine()).unwrap();
         let mut correction = weighed(1, "Salt", 30_020);
@@ -495,7 +495,7 @@ fn the_log_alone_tells_where_the_batch_stood() {
         correction.lot = "L-8".into();
         log.append(&correction, nine()).unwrap();
         log.append(&weighed(3, "Clay", 30_000), nine()).unwrap();
-        let mut withdrawn = plain_draft(RowKind::Weighed, "corrects seq 7".into(), 10, Moment(0));
+        let mut withdrawn = Draft::new(RowKind::Weighed, "corrects seq 7");
         withdrawn.step = 3;
         log.append(&withdrawn, at("2026-01-01T10:00:00Z")).unwrap();
         log.path().to_owned()
@@ -579,8 +579,7 @@ fn open_batches_are_listed_newest_first_and_a_broken_log_is_said() {
             RowKind::Opened
         };
         let time = at(&format!("2026-01-0{day}T09:00:00Z"));
-        log.append(&plain_draft(kind, String::new(), 1, Moment(0)), time)
-            .unwrap();
+        log.append(&Draft::new(kind, ""), time).unwrap();
     }
     std::fs::write(dir.path().join("d.csv"), "not a log\n").unwrap();
     let logs = resume::list_open(dir.path()).unwrap();
@@ -598,7 +597,7 @@ fn open_batches_are_listed_newest_first_and_a_broken_log_is_said() {
 #[test]
 fn a_formula_that_was_tampered_with_or_is_too_long_is_refused() {
     let dir = tempfile::tempdir().unwrap();
-    let mut drafts = opening_drafts(&hard_opening(), "Tideline", 1, Moment(0)).unwrap();
+    let mut drafts = opening_drafts(&hard_opening(), "Tideline").unwrap();
     drafts[1].note = drafts[1].note.replace("name", "nome");
     let mut log = LogFile::create(dir.path(), "t", "f").unwrap();
     for draft in &drafts {
@@ -611,7 +610,7 @@ fn a_formula_that_was_tampered_with_or_is_too_long_is_refused() {
         text: "x".repeat(200_000),
         ..hard_opening()
     };
-    assert!(opening_drafts(&long, "f", 1, Moment(0)).is_err());
+    assert!(opening_drafts(&long, "f").is_err());
 }
 
 #[test]
@@ -715,7 +714,7 @@ proptest! {
         let dir = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap();
         let opening = Opening { text, batch: Mass::from_ng(ng), jars: None };
         let mut log = LogFile::create(dir.path(), "o", "f").unwrap();
-        for draft in &opening_drafts(&opening, "=x", 1, Moment(0)).unwrap() {
+        for draft in &opening_drafts(&opening, "=x").unwrap() {
             log.append(draft, nine()).unwrap();
         }
         prop_assert_eq!(resume::read(log.path()).unwrap().opening, Some(opening));

@@ -7,11 +7,9 @@ use std::process::{Command, Output};
 
 use bismar::journal::read::record;
 use bismar::journal::read::record::Record;
-use bismar::journal::read::resume::plain_draft;
 use bismar::lots::trace::{Use, Uses};
 use bismar::lots::{Lot, Refusal, uses_of};
 use bismar::mass::Mass;
-use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use jiff::civil::date;
 use petgraph::graphmap::DiGraphMap;
@@ -40,7 +38,7 @@ percent = 40.0
 const GLASSWORT: &str = include_str!("../../config/formulas/glasswort-bath-soak.toml");
 
 fn draft(kind: RowKind) -> Draft {
-    plain_draft(kind, String::new(), 1, Moment(0))
+    Draft::new(kind, "")
 }
 
 fn weighed(step: usize, ingredient: &str, lot: &str, net_mg: i64) -> Draft {

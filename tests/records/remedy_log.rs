@@ -10,10 +10,8 @@ use bismar::formula::room::{Bowl, Pour, Short, Unknown, room};
 use bismar::formula::{Formula, Plan, VesselWay};
 use bismar::journal::read::held::{held, strangers};
 use bismar::journal::read::record;
-use bismar::journal::read::resume::plain_draft;
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
-use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind};
 use proptest::prelude::*;
 
@@ -34,7 +32,7 @@ fn row(kind: RowKind, step: usize, ingredient: &str, target_mg: i64, net_mg: i64
         net: Some(Mass::from_mg(net_mg)),
         scale: "bench".into(),
         readability: STEP,
-        ..plain_draft(kind, String::new(), 1, Moment(0))
+        ..Draft::new(kind, "")
     }
 }
 
@@ -47,7 +45,7 @@ fn residue(step: usize, ingredient: &str, net_mg: i64) -> Draft {
 }
 
 fn chosen() -> Draft {
-    plain_draft(RowKind::Remedy, "steps {\"steps\":[]}".into(), 1, Moment(0))
+    Draft::new(RowKind::Remedy, "steps {\"steps\":[]}")
 }
 
 /// A log of a 100 g batch, as the daemon writes one.

@@ -5,9 +5,7 @@ use std::path::{Path, PathBuf};
 
 use bismar::formula::Formula;
 use bismar::formula::examples::SAMPHIRE;
-use bismar::journal::read::resume::plain_draft;
 use bismar::mass::Mass;
-use bismar::time::Moment;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 
 use crate::bench_side::logs::{Begun, logs_in};
@@ -168,7 +166,7 @@ fn draft(kind: RowKind, step: usize, ingredient: &str, net: Option<i64>, note: &
         verdict: Some(Verdict::Inside),
         scale: "bench".into(),
         readability: Mass::from_mg(10),
-        ..plain_draft(kind, note.to_owned(), 9, Moment::default())
+        ..Draft::new(kind, note)
     }
 }
 

@@ -22,10 +22,9 @@ use crate::journal::format::fault::Fault;
 use crate::journal::format::fill_note;
 use crate::journal::format::row::Row;
 use crate::journal::read::scan::scan_file;
-use crate::mass::{Mass, Unit};
+use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::text::harmless_json;
-use crate::time::Moment;
 use crate::vocabulary::entry::{Draft, RowKind, lot_taken_back};
 use crate::vocabulary::progress::{Progress, Weighed};
 
@@ -60,17 +59,11 @@ struct OpeningNote {
 
 const FORMULA_NOTE: &str = "formula {";
 
-/// The two drafts that open a batch; `ticket` and the ticket after it come back with them. `label`
-/// names the formula for a person.
+/// The two drafts that open a batch. `label` names the formula for a person.
 ///
 /// # Errors
 /// When the formula's text does not fit a cell.
-pub fn opening_drafts(
-    opening: &Opening,
-    label: &str,
-    ticket: u64,
-    at: Moment,
-) -> Result<[Draft; 2], FormulaTooLong> {
+pub fn opening_drafts(opening: &Opening, label: &str) -> Result<[Draft; 2], FormulaTooLong> {
     let note = OpeningNote {
         text: opening.text.clone(),
         batch_ng: opening.batch.ng(),
@@ -93,36 +86,9 @@ pub fn opening_drafts(
         opening.batch.grams(Mass::from_g(1))
     );
     Ok([
-        plain_draft(RowKind::Opened, words, ticket, at),
-        plain_draft(RowKind::Note, json, ticket.wrapping_add(1), at),
+        Draft::new(RowKind::Opened, words),
+        Draft::new(RowKind::Note, json),
     ])
-}
-
-/// A draft with nothing but a note.
-pub fn plain_draft(kind: RowKind, note: String, ticket: u64, at: Moment) -> Draft {
-    Draft {
-        ticket,
-        at,
-        kind,
-        step: 0,
-        phase: String::new(),
-        ingredient: String::new(),
-        lot: String::new(),
-        vessel: String::new(),
-        target: None,
-        low: None,
-        high: None,
-        tare: None,
-        gross: None,
-        net: None,
-        uncertainty: None,
-        verdict: None,
-        scale: String::new(),
-        unit: None::<Unit>,
-        readings: None,
-        readability: Mass::ZERO,
-        note,
-    }
 }
 
 /// Reads the opening from a row's note; `None` when the row holds none.
