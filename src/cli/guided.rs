@@ -4,7 +4,6 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use serde_json::Value;
 
 use super::{Exit, Failure, print, tell};
 use crate::config::Config;
@@ -13,7 +12,7 @@ use crate::journal::read::scale_checks;
 use crate::journal::store::log::LogFile;
 use crate::metrology::ScaleAbility;
 use crate::protocol::client::Client;
-use crate::protocol::request::Request;
+use crate::vocabulary::status::Status;
 use crate::workshop::scale_check::{CheckLog, Heard, ability, hear};
 
 #[derive(Debug, Args)]
@@ -58,8 +57,8 @@ impl Session {
     pub fn start(args: &GuidedArgs) -> Result<Session, Failure> {
         let config = Config::load(args.config.as_deref())?;
         let mut client = Client::connect()?;
-        let status = client.ask(&Request::Status)?;
-        if let Some(formula) = status["status"]["formula"].as_str() {
+        let status = client.status()?.status;
+        if let Some(formula) = &status.formula {
             return Err(Failure::failed(format!(
                 "a batch of {formula} is being weighed; finish it, or end it with `bismar stop`"
             )));
@@ -94,11 +93,7 @@ impl Session {
             ability.name
         ))?;
         for line in client.subscribe(true)? {
-            let event: Value = match serde_json::from_str(&line?) {
-                Ok(event) => event,
-                Err(_) => continue,
-            };
-            match hear(&mut guide, &ability.name, &event) {
+            match hear(&mut guide, &ability.name, line?.as_bytes()) {
                 Heard::Told(told) => {
                     for text in told.iter().filter_map(|told| told.say(d)) {
                         print(&text)?;
@@ -121,13 +116,9 @@ fn incomplete(why: &str) -> Failure {
 }
 
 /// The scale of that name, or the only one.
-fn choose(wanted: Option<&str>, status: &Value) -> Result<String, Failure> {
-    let scales = status["status"]["scales"].as_array();
-    let names: Vec<&str> = scales
-        .map_or(&[][..], Vec::as_slice)
-        .iter()
-        .filter_map(|scale| scale["name"].as_str())
-        .collect();
+fn choose(wanted: Option<&str>, status: &Status) -> Result<String, Failure> {
+    let scales = status.scales.iter();
+    let names: Vec<&str> = scales.map(|scale| scale.name.as_str()).collect();
     let listed = names.join(", ");
     match (wanted, names.as_slice()) {
         (Some(wanted), names) if names.contains(&wanted) => Ok(wanted.to_owned()),

@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 
 use super::Failure;
 use crate::protocol::client::Client;
-use crate::protocol::request::Request;
 use crate::scale::link::LinkFault;
 use crate::scale::settings::{Parity, PortSelector, ScaleSettings};
 
@@ -99,11 +98,13 @@ pub fn not_open(fault: &LinkFault) -> Failure {
 
 /// Whether a daemon of this user answers and says that this line is open.
 fn daemon_holds(port: &Path) -> bool {
-    let status = Client::connect().and_then(|mut daemon| daemon.ask(&Request::Status));
-    let Ok(status) = status else { return false };
+    let standing = Client::connect().and_then(|mut daemon| daemon.status());
+    let Ok(standing) = standing else { return false };
     let real = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-    let lines = status["lines"].as_array().map_or(&[][..], Vec::as_slice);
-    let mut held = lines.iter().filter_map(|line| line["port"].as_str());
+    let mut held = standing
+        .lines
+        .iter()
+        .filter_map(|line| line.port.as_deref());
     held.any(|held| real(Path::new(held)) == real(port))
 }
 

@@ -40,7 +40,7 @@ use clap::{CommandFactory as _, Parser, Subcommand};
 
 pub use failure::{Exit, Failure, Outcome};
 
-use crate::text::{harmless, harmless_json, misleads};
+use crate::text::{harmless, misleads};
 
 /// bismar watches your bench scale while you weigh a batch: it knows the step and the tare, tells
 /// you what to add, goes on by itself when the weight is right, and writes every weight to a log.
@@ -211,14 +211,6 @@ fn tree() -> clap::Command {
 pub fn print(text: &str) -> Result<(), Failure> {
     let text = format!("{}\n", text.trim_end_matches('\n'));
     write(harmless(&text).as_bytes())
-}
-
-/// Writes JSON to standard output.
-///
-/// # Errors
-/// As [`print()`].
-fn print_json(json: &serde_json::Value) -> Result<(), Failure> {
-    print(&harmless_json(&json.to_string()))
 }
 
 /// Writes bytes to standard output as they are.

@@ -5,7 +5,6 @@ use clap::Args;
 use super::{Exit, Failure, Outcome, print};
 use crate::display::address_file;
 use crate::protocol::client::Client;
-use crate::protocol::request::Request;
 use crate::protocol::socket;
 
 #[derive(Debug, Args)]
@@ -14,7 +13,7 @@ pub struct PageArgs {}
 pub fn run(_: &PageArgs) -> Outcome {
     // Without a daemon the address that is there is an old one; and one that has just begun answers when
     // its page has a place.
-    Client::connect()?.ask(&Request::Status)?;
+    Client::connect()?.status()?;
     let path = address_file(&socket::default_path()?);
     match std::fs::read_to_string(&path) {
         Ok(address) => {

@@ -42,8 +42,8 @@ fn way(text: &str) -> Result<Way, String> {
 
 /// The log of the batch that is being weighed.
 fn running(config: &crate::config::Config) -> Result<PathBuf, Failure> {
-    let reply = Client::connect()?.ask(&Request::Status)?;
-    let batch = reply["batch"].as_str().ok_or_else(|| {
+    let standing = Client::connect()?.status()?;
+    let batch = standing.batch.ok_or_else(|| {
         Failure::failed("no batch is being weighed").remedy("name the log: bismar remedy LOG")
     })?;
     Ok(config.logs()?.join(format!("{batch}.csv")))

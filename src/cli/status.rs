@@ -3,11 +3,11 @@
 use std::fmt::Write as _;
 
 use clap::Args;
-use serde_json::Value;
 
-use super::{Exit, Outcome, print, print_json};
+use super::{Exit, Outcome, print};
 use crate::protocol::client::Client;
-use crate::protocol::request::Request;
+use crate::protocol::reply::{self, Answer, LineStatus, Standing};
+use crate::vocabulary::status::ScaleStatus;
 
 #[derive(Debug, Args)]
 pub struct StatusArgs {
@@ -17,44 +17,44 @@ pub struct StatusArgs {
 }
 
 pub fn run(args: &StatusArgs) -> Outcome {
-    let reply = Client::connect()?.ask(&Request::Status)?;
+    let standing = Client::connect()?.status()?;
     if args.json {
-        print_json(&reply)?;
+        let line = reply::line(&Ok(Answer::Status(Box::new(standing))));
+        print(&String::from_utf8_lossy(&line))?;
     } else {
-        print(&words(&reply))?;
+        print(&words(&standing))?;
     }
     Ok(Exit::Done)
 }
 
 /// The reply in words.
-pub(super) fn words(reply: &Value) -> String {
-    let mut text = batch(reply);
-    if let Some(trouble) = reply["trouble"].as_str() {
+fn words(standing: &Standing) -> String {
+    let mut text = batch(standing);
+    if let Some(trouble) = &standing.trouble {
         let _ = writeln!(text, "{trouble}");
     }
     text.push_str("Scales\n");
-    for scale in list(&reply["status"]["scales"]) {
-        text.push_str(&self::scale(scale, &reply["lines"]));
+    for scale in &standing.status.scales {
+        let line = standing.lines.iter().find(|line| line.scale == scale.name);
+        text.push_str(&self::scale(scale, line));
     }
-    let cues = list(&reply["cues"]);
-    if !cues.is_empty() {
+    if !standing.cues.is_empty() {
         text.push_str("Cues\n");
     }
-    for cue in cues {
-        let _ = writeln!(text, "  {}: {}", word(&cue["output"]), word(&cue["state"]));
+    for cue in &standing.cues {
+        let _ = writeln!(text, "  {}: {}", cue.output, cue.state);
     }
     text
 }
 
 /// The batch under way and its step.
-fn batch(reply: &Value) -> String {
-    let mut text = headline(reply);
-    let status = &reply["status"];
-    if let Some(say) = status["say"].as_str() {
-        let when = if status["formula"].is_string() {
-            "Now"
-        } else {
-            "Last"
+fn batch(standing: &Standing) -> String {
+    let mut text = headline(standing);
+    let status = &standing.status;
+    if let Some(say) = &status.say {
+        let when = match status.formula {
+            Some(_) => "Now",
+            None => "Last",
         };
         let _ = writeln!(text, "  {when}: {say}");
     }
@@ -62,34 +62,34 @@ fn batch(reply: &Value) -> String {
 }
 
 /// The batch and its step, without what is to be done.
-pub(super) fn headline(reply: &Value) -> String {
-    let status = &reply["status"];
-    let Some(formula) = status["formula"].as_str() else {
+pub(super) fn headline(standing: &Standing) -> String {
+    let status = &standing.status;
+    let Some(formula) = &status.formula else {
         return "No batch is under way. Begin one with `bismar begin FORMULA --batch 500g`.\n"
             .to_owned();
     };
-    let mut text = formula.to_owned();
-    if status["step"].is_null() && status["tare"].is_string() {
-        let _ = writeln!(text, ": every step is weighed; {}", word(&status["tare"]));
+    let mut text = formula.clone();
+    if let (None, Some(tare)) = (status.step, &status.tare) {
+        let _ = writeln!(text, ": every step is weighed; {tare}");
         return text;
     }
-    if let (Some(step), Some(of)) = (status["step"].as_u64(), status["of"].as_u64()) {
+    if let (Some(step), Some(of)) = (status.step, status.of) {
         // Between two weighings the next step is not what is going on.
         if let Some(
             between @ ("mixing" | "waiting for the emptied beaker" | "waiting for a decision"),
-        ) = status["tare"].as_str()
+        ) = status.tare.as_deref()
         {
             let _ = writeln!(text, ": {between}, step {step} of {of} comes next");
             return text;
         }
-        let _ = write!(text, ": step {step} of {of}");
-        let phase = word(&status["phase"]);
-        let _ = write!(text, ", {} ({phase})", word(&status["ingredient"]));
-        let _ = write!(text, "\n  target {} g", word(&status["target"]));
-        if let Some(missing) = status["missing"].as_str() {
+        let word = |text: &Option<String>| text.clone().unwrap_or_default();
+        let (ingredient, phase) = (word(&status.ingredient), word(&status.phase));
+        let _ = write!(text, ": step {step} of {of}, {ingredient} ({phase})");
+        let _ = write!(text, "\n  target {} g", word(&status.target));
+        if let Some(missing) = &status.missing {
             let (grams, word) = match missing.strip_prefix('-') {
                 Some(over) => (over, "too much"),
-                None => (missing, "to go"),
+                None => (missing.as_str(), "to go"),
             };
             let _ = write!(text, ", {grams} g {word}");
         }
@@ -98,32 +98,26 @@ pub(super) fn headline(reply: &Value) -> String {
     text
 }
 
-fn scale(scale: &Value, lines: &Value) -> String {
-    let name = word(&scale["name"]);
-    let line = list(lines)
-        .iter()
-        .find(|line| line["scale"] == scale["name"]);
-    let mut text = format!("  {name}: ");
-    match line.and_then(|line| line["trouble"].as_str()) {
+fn scale(scale: &ScaleStatus, line: Option<&LineStatus>) -> String {
+    let mut text = format!("  {}: ", scale.name);
+    match line.and_then(|line| line.trouble.as_deref()) {
         Some(trouble) => text.push_str(trouble),
         None => {
-            text.push_str(match scale["line"].as_str() {
-                Some("open") => "listening",
-                Some("silent") => "sends nothing; look at its switch and its cable",
-                Some(_) | None => "not open yet",
+            text.push_str(match scale.line.as_str() {
+                "open" => "listening",
+                "silent" => "sends nothing; look at its switch and its cable",
+                _ => "not open yet",
             });
-            if let Some(weight) = scale["weight"].as_str() {
-                let steady = scale["steady"].as_bool().unwrap_or(false);
-                let steady = if steady { "steady" } else { "moving" };
+            if let Some(weight) = &scale.weight {
+                let steady = if scale.steady { "steady" } else { "moving" };
                 let _ = write!(text, ", shows {weight} g, {steady}");
             }
-            if let Some(port) = line.and_then(|line| line["port"].as_str()) {
+            if let Some(port) = line.and_then(|line| line.port.as_deref()) {
                 let _ = write!(text, " ({port})");
             }
         }
     }
-    let rejected = scale["rejected_lines"].as_u64().unwrap_or(0);
-    let good = scale["good_lines"].as_u64().unwrap_or(0);
+    let (good, rejected) = (scale.good_lines, scale.rejected_lines);
     let _ = writeln!(text, "\n    {good} good lines, {rejected} thrown away");
     // The first line may be cut and says nothing.
     if good == 0 && rejected > 1 {
@@ -133,12 +127,4 @@ fn scale(scale: &Value, lines: &Value) -> String {
         );
     }
     text
-}
-
-fn list(value: &Value) -> &[Value] {
-    value.as_array().map_or(&[], Vec::as_slice)
-}
-
-fn word(value: &Value) -> &str {
-    value.as_str().unwrap_or_default()
 }

@@ -2,15 +2,17 @@
 
 use std::time::Duration;
 
-use serde_json::Value;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 use super::{Exit, Failure, Outcome, status, write};
 use crate::cue::terminal::{Screen, Style};
 use crate::protocol::client::{Client, ClientError};
-use crate::protocol::event_line;
-use crate::protocol::request::Request;
+use crate::protocol::event::{Event, Fault, Reading, Told};
+use crate::protocol::reply::Standing;
+use crate::protocol::weight::Weight;
+use crate::vocabulary::entry::Verdict;
+use crate::weighing::event::Live;
 
 /// How often a daemon that is gone is looked for.
 const AGAIN: Duration = Duration::from_millis(300);
@@ -18,8 +20,8 @@ const AGAIN: Duration = Duration::from_millis(300);
 /// What the thread that listens has to say.
 enum News {
     /// Connected, also anew: the reply to `status`.
-    Status(Value),
-    Event(Value),
+    Status(Box<Standing>),
+    Event(Event<'static>),
     Gone,
     /// The daemon let go of us, since we did not keep up.
     Slow,
@@ -50,7 +52,7 @@ async fn show(mut news: mpsc::Receiver<News>) -> Outcome {
             _ = interrupt.recv() => None,
         };
         let text = match next {
-            Some(News::Status(reply)) => view.status(&reply),
+            Some(News::Status(standing)) => view.status(&standing),
             Some(News::Event(event)) => view.event(&event),
             Some(News::Gone) => view
                 .screen
@@ -106,8 +108,8 @@ enum Ended {
 
 /// Until the daemon stops, or lets go of us.
 fn follow(mut client: Client, out: &mpsc::Sender<News>) -> Result<Ended, ClientError> {
-    let status = client.ask(&Request::Status)?;
-    if out.blocking_send(News::Status(status)).is_err() {
+    let standing = Box::new(client.status()?);
+    if out.blocking_send(News::Status(standing)).is_err() {
         return Ok(Ended::Stopped);
     }
     for line in client.subscribe(true)? {
@@ -117,10 +119,11 @@ fn follow(mut client: Client, out: &mpsc::Sender<News>) -> Result<Ended, ClientE
             Err(ClientError::Cut) => return Ok(Ended::Slow),
             Err(_) => break,
         };
-        let Ok(event) = serde_json::from_str::<Value>(&line) else {
-            continue;
+        let event = match Told::read(line.as_bytes()) {
+            Ok(told) => told.event,
+            Err(_) => continue,
         };
-        if event["event"] == "fault" && event["code"] == "slow" {
+        if matches!(&event, Event::Fault(fault) if fault.code == Fault::SLOW) {
             return Ok(Ended::Slow);
         }
         if out.blocking_send(News::Event(event)).is_err() {
@@ -137,89 +140,81 @@ struct View {
 }
 
 impl View {
-    fn status(&mut self, reply: &Value) -> String {
+    fn status(&mut self, standing: &Standing) -> String {
         let mut text = String::new();
         // Step and cue come as the first events.
-        for line in status::headline(reply).lines() {
+        for line in status::headline(standing).lines() {
             text.push_str(&self.screen.line(line));
         }
-        for line in reply["lines"].as_array().map_or(&[][..], Vec::as_slice) {
-            if let (Some(scale), Some(trouble)) = (line["scale"].as_str(), line["trouble"].as_str())
-            {
-                text.push_str(&self.screen.line(&format!("Scale {scale}: {trouble}")));
+        for line in &standing.lines {
+            if let Some(trouble) = &line.trouble {
+                text.push_str(
+                    &self
+                        .screen
+                        .line(&format!("Scale {}: {trouble}", line.scale)),
+                );
             }
         }
-        for trouble in reply["trouble"].as_str().unwrap_or_default().lines() {
+        for trouble in standing.trouble.as_deref().unwrap_or_default().lines() {
             text.push_str(&self.screen.line(trouble));
         }
         text
     }
 
-    fn event(&mut self, event: &Value) -> String {
-        let text = |key: &str| event[key].as_str().unwrap_or_default();
-        match text("event") {
-            "cue" => event_line::cue(event).map_or(String::new(), |cue| self.screen.cue("", &cue)),
-            "reading" => self.reading(event),
-            "recorded" => {
-                let verdict = match text("verdict") {
-                    "" => String::new(),
-                    verdict => format!(", {verdict}"),
+    fn event(&mut self, event: &Event) -> String {
+        match event {
+            Event::Cue(cue) => self.screen.cue("", &cue.clone().into()),
+            Event::Reading(reading) => self.reading(reading),
+            Event::Recorded(recorded) => {
+                let (ingredient, seq) = (&recorded.ingredient, recorded.seq);
+                let line = match recorded.verdict.map(Verdict::name) {
+                    _ if recorded.is_left_out() => format!("{ingredient} left out (row {seq})"),
+                    Some(verdict) => {
+                        format!("{} g {ingredient}, {verdict} (row {seq})", recorded.net)
+                    }
+                    None => format!("{} g {ingredient} (row {seq})", recorded.net),
                 };
-                if event_line::left_out(event) {
-                    let line = format!("{} left out (row {})", text("ingredient"), event["seq"]);
-                    return self.screen.labelled("  recorded  ", &line);
-                }
-                let line = format!(
-                    "{} g {}{verdict} (row {})",
-                    text("net"),
-                    text("ingredient"),
-                    event["seq"]
-                );
                 self.screen.labelled("  recorded  ", &line)
             }
-            "step" => {
-                self.scale = event["scale"].as_str().map(str::to_owned);
+            Event::Step(step) => {
+                self.scale = step.scale.as_deref().map(str::to_owned);
                 let line = format!(
                     "Step {} of {}: {} g {} ({} to {} g), {}",
-                    event["step"],
-                    event["of"],
-                    text("target"),
-                    text("ingredient"),
-                    text("low"),
-                    text("high"),
-                    text("phase"),
+                    step.step,
+                    step.of,
+                    step.target,
+                    step.ingredient,
+                    step.low,
+                    step.high,
+                    step.phase,
                 );
                 self.screen.line(&line)
             }
-            "fault" if event["over"] == true => {
-                let scale = match text("scale") {
-                    "" => String::new(),
-                    name => format!("{name}: "),
+            Event::Fault(fault) if fault.over => {
+                let scale = match &fault.scale {
+                    Some(name) => format!("{name}: "),
+                    None => String::new(),
                 };
-                let line = format!("{scale}{}", over(text("code")));
+                let line = format!("{scale}{}", over(&fault.code));
                 self.screen.labelled("  over      ", &line)
             }
-            "closed" => {
+            Event::Closed { complete } => {
                 self.scale = None;
-                let complete = event["complete"] == true;
-                self.screen.line(if complete {
+                self.screen.line(if *complete {
                     "The batch is complete."
                 } else {
                     "The batch was ended before all was weighed."
                 })
             }
             // Faults are said by a cue, the tare by the next one.
-            _ => String::new(),
+            Event::Fault(_) | Event::Tare(_) | Event::Other => String::new(),
         }
     }
 
-    fn reading(&mut self, event: &Value) -> String {
-        let Some(live) = event_line::live(event) else {
-            return String::new();
-        };
-        let scale = event["scale"].as_str().unwrap_or_default();
+    fn reading(&mut self, reading: &Reading) -> String {
+        let scale = reading.scale.as_deref().unwrap_or_default();
         // Connected in the middle of a step: the scale that has something to add is the step's.
-        if live.missing.is_some() {
+        if reading.missing.is_some() {
             self.scale = Some(scale.to_owned());
         }
         if self.scale.as_deref().is_some_and(|shown| shown != scale) {
@@ -228,7 +223,15 @@ impl View {
         if let Some(columns) = Style::of_stdout().columns {
             self.screen.resize(columns);
         }
-        self.screen.live(&live)
+        let mass = |weight: Option<Weight>| weight.map(|weight| weight.mass);
+        self.screen.live(&Live {
+            scale: 0,
+            weight: reading.weight.mass,
+            net: mass(reading.net),
+            missing: mass(reading.missing),
+            steady: reading.steady,
+            readability: reading.weight.step,
+        })
     }
 }
 
@@ -250,18 +253,19 @@ mod tests {
             screen: Screen::new(Style::PLAIN),
             scale: None,
         };
-        let mut said = |scale: Value, code: &str| {
-            let event = "fault";
-            view.event(
-                &serde_json::json!({"event": event, "scale": scale, "code": code, "over": true}),
-            )
+        let mut said = |scale: Option<&'static str>, code: &'static str| {
+            view.event(&Event::Fault(Fault {
+                scale: scale.map(Into::into),
+                code: code.into(),
+                over: true,
+            }))
         };
         assert_eq!(
-            said("fine".into(), "silent"),
+            said(Some("fine"), "silent"),
             "  over      fine: the scale sends again\n"
         );
         assert_eq!(
-            said(Value::Null, "tare-lost"),
+            said(None, "tare-lost"),
             "  over      the fault \"tare lost\"\n"
         );
     }

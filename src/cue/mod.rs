@@ -26,6 +26,7 @@ use crate::config::CueConfig;
 use crate::text::misleads;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{Cue, CueKind};
+use crate::vocabulary::status::OutputStatus;
 
 /// What the desktop button of a choice says, and its meaning wherever a choice is put in words.
 pub const fn choice_label(choice: Choice) -> &'static str {
@@ -106,17 +107,6 @@ impl Report {
     fn done(&self, serial: u64) {
         self.state.send_modify(|s| s.done = s.done.max(serial));
     }
-}
-
-/// How one output fares, for `bismar status`.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
-pub struct OutputStatus {
-    /// `desktop`, `sound` or `speech`.
-    pub output: &'static str,
-    /// False while it is not working.
-    pub ok: bool,
-    /// In words, for a person.
-    pub state: String,
 }
 
 /// Where the outside is found. [`Surroundings::of_process`] for real use; tests name their own.
@@ -336,7 +326,11 @@ fn describe(output: &'static str, health: &Health, now: Instant) -> OutputStatus
             (false, format!("{why}, trying again in {left} s"))
         }
     };
-    OutputStatus { output, ok, state }
+    OutputStatus {
+        output: output.to_owned(),
+        ok,
+        state,
+    }
 }
 
 /// What a recording hub was told, in order.

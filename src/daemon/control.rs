@@ -16,7 +16,7 @@ use tokio::task::JoinSet;
 use super::clock::sleep_until;
 use super::seats::{Full, Seat, Seats};
 use crate::protocol::call::Call;
-use crate::protocol::request;
+use crate::protocol::reply::{self, Refusal, Reply};
 use crate::protocol::request::Request;
 use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
@@ -129,7 +129,7 @@ fn admit(
 
 /// One short reply without waiting; a fresh socket's buffer takes it.
 fn turn_away(stream: &UnixStream, why: &str) {
-    let _ = stream.try_write(&request::refused(why));
+    let _ = stream.try_write(&reply::line(&Err(Refusal::new(why))));
 }
 
 /// Serves one client until it leaves.
@@ -151,7 +151,7 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>, seat: &Seat) 
                     if subscribed.is_some() {
                         events = subscribed;
                     }
-                    write(&mut writer, &reply).await?;
+                    write(&mut writer, &reply::line(&reply)).await?;
                 }
                 if events.is_some() {
                     seat.listens();
@@ -161,7 +161,7 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>, seat: &Seat) 
             }
             () = seat.sent_away() => {
                 let text = "nothing was asked for a while and others wait; ask again";
-                return write(&mut writer, &request::refused(text)).await;
+                return write(&mut writer, &reply::line(&Err(Refusal::new(text)))).await;
             }
             first = next(&mut events) => {
                 let (Some(first), Some(inbox)) = (first, &mut events) else {
@@ -199,17 +199,17 @@ async fn write(writer: &mut WriteHalf<'_>, bytes: &[u8]) -> io::Result<()> {
 }
 
 /// The reply to one line, and the event queue where it was a `subscribe` that was taken.
-async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<Inbox>) {
+async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Reply, Option<Inbox>) {
     let line = match cut {
         Cut::Line(line) => line,
         Cut::TooLong => {
             let text = format!("the request is longer than {LONGEST_LINE} bytes; shorten it");
-            return (request::refused(&text), None);
+            return (Err(Refusal::new(text)), None);
         }
     };
     let request = match Request::parse(&line) {
         Ok(request) => request,
-        Err(error) => return (request::refused(&error.to_string()), None),
+        Err(error) => return (Err(error), None),
     };
     let (outbox, inbox) = match request {
         Request::Subscribe { .. } => {
@@ -244,7 +244,7 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Vec<u8>, Option<Inbox>
     {
         return (reply, inbox);
     }
-    (request::refused("the daemon is stopping; try again"), None)
+    (Err(Refusal::new("the daemon is stopping; try again")), None)
 }
 
 /// What [`Cutter`] cuts out.

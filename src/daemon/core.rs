@@ -20,8 +20,9 @@ use super::trouble::Trouble;
 use crate::config::Config;
 use crate::lots::advice::{Need, Stock};
 use crate::protocol::call::{About, Call};
-use crate::protocol::request;
-use crate::protocol::request::{BadRequest, Request};
+use crate::protocol::event::Fault;
+use crate::protocol::reply::{Answer, Hello, Refusal, Reply, Standing};
+use crate::protocol::request::{self, Request};
 use crate::protocol::subscribers::{Line, Outbox, Subscribers};
 use crate::protocol::wire::Wire;
 use crate::scale::link::{LinkMessage, LinkNews};
@@ -223,10 +224,10 @@ impl<H: Heart> Core<H> {
         } = call;
         if about.is_some_and(|about| about != self.now_about()) {
             let why = "the bench has gone on meanwhile; look what it asks now, and press again";
-            let _ = reply.send(request::refused(why));
+            let _ = reply.send(Err(Refusal::new(why)));
             return;
         }
-        let text = match request.command() {
+        let answer = match request.command() {
             Ok(Some(Command::Lot(lot))) => {
                 let despite = request.despite();
                 return self.lot(lot, despite, reply);
@@ -248,9 +249,8 @@ impl<H: Heart> Core<H> {
             },
             Err(error) => Err(error),
         };
-        let text = text.unwrap_or_else(|error| request::refused(&error.to_string()));
         // The client may have left meanwhile; what it asked for is done all the same.
-        let _ = reply.send(text);
+        let _ = reply.send(answer);
         let now = self.clock.now();
         self.settle(now);
     }
@@ -263,11 +263,11 @@ impl<H: Heart> Core<H> {
     }
 
     /// A word of a client; afterwards `made` has the rows that it made.
-    pub(super) fn command(&mut self, command: Command) -> Result<String, BadRequest> {
+    pub(super) fn command(&mut self, command: Command) -> Result<String, Refusal> {
         let now = self.clock.now();
         let said = self.heart.command(command, now);
         self.settle(now);
-        said.map_err(|error| BadRequest(error.to_string()))
+        said.map_err(|error| Refusal::new(error.to_string()))
     }
 
     /// A notification's button. There is no reply to see, so a refusal is said as a cue.
@@ -294,7 +294,7 @@ impl<H: Heart> Core<H> {
         self.tell(&Event::Cue(cue), now);
     }
 
-    fn answer(&mut self, request: Request, events: Option<Outbox>) -> Result<Vec<u8>, BadRequest> {
+    fn answer(&mut self, request: Request, events: Option<Outbox>) -> Reply {
         match request {
             Request::Remedy {
                 way,
@@ -302,19 +302,19 @@ impl<H: Heart> Core<H> {
             } => {
                 let way = request::way_of(&way)?;
                 self.open(|opener| opener.mend(&batch, way))
-                    .map(|(say, _)| request::said(&say))
+                    .map(|(say, _)| Answer::said(say))
             }
             fill @ Request::Fill { .. } => {
                 let wanted = request::fill(fill)?;
                 self.open(|opener| opener.fill(&wanted))
-                    .map(|(say, _)| request::said(&say))
+                    .map(|(say, _)| Answer::said(say))
             }
-            Request::Status => Ok(request::reply(serde_json::json!({
-                "status": self.heart.status(),
-                "batch": self.running.then_some(&self.batch),
-                "lines": self.lines.to_json(),
-                "cues": self.parts.cues.outputs(),
-                "trouble": self.trouble.words(self.rows.as_ref()),
+            Request::Status => Ok(Answer::Status(Box::new(Standing {
+                status: self.heart.status(),
+                batch: self.running.then(|| self.batch.clone()),
+                lines: self.lines.status(),
+                cues: self.parts.cues.outputs(),
+                trouble: self.trouble.words(self.rows.as_ref()),
             }))),
             Request::Subscribe { readings } => {
                 if let Some(events) = events {
@@ -324,7 +324,7 @@ impl<H: Heart> Core<H> {
                     self.subscribers.add(events, readings);
                     self.heart.set_readings(self.subscribers.readings_wanted());
                 }
-                Ok(request::said("events follow, one a line"))
+                Ok(Answer::said("events follow, one a line"))
             }
             // Commands and `begin` were answered before.
             Request::Hello
@@ -339,16 +339,16 @@ impl<H: Heart> Core<H> {
             | Request::Undo
             | Request::Cancel
             | Request::Skip { .. }
-            | Request::Stop => Ok(request::reply(serde_json::json!({
-                "hello": "bismar",
-                "version": env!("CARGO_PKG_VERSION"),
-                "protocol": request::PROTOCOL,
-            }))),
+            | Request::Stop => Ok(Answer::Hello(Hello {
+                hello: "bismar".to_owned(),
+                version: env!("CARGO_PKG_VERSION").to_owned(),
+                protocol: request::PROTOCOL,
+            })),
         }
     }
 
     /// Begins the batch, where a batch is asked for: what to say, and what it needs of lots.
-    fn begun(&mut self, request: &Request) -> Option<Result<(String, Vec<Need>), BadRequest>> {
+    fn begun(&mut self, request: &Request) -> Option<Result<(String, Vec<Need>), Refusal>> {
         let wanted = request.begins()?;
         Some(wanted.and_then(|wanted| self.open(|opener| opener.begin(&wanted))))
     }
@@ -357,26 +357,26 @@ impl<H: Heart> Core<H> {
     fn open(
         &mut self,
         open: impl FnOnce(&mut dyn Opener) -> Result<Opened, String>,
-    ) -> Result<(String, Vec<Need>), BadRequest> {
+    ) -> Result<(String, Vec<Need>), Refusal> {
         if self.running {
-            return Err(BadRequest(
+            return Err(Refusal::new(
                 "a batch is being weighed; finish it, or end it with `bismar stop`".to_owned(),
             ));
         }
         if let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {
-            return Err(BadRequest(format!(
+            return Err(Refusal::new(format!(
                 "the last batch is still being written to its log; try again when it is. {}",
                 pending_words(rows)
             )));
         }
         // Frees the log of the last batch, which may be the one to go on with.
         self.let_go();
-        let opened = open(self.parts.opener.as_mut()).map_err(BadRequest)?;
+        let opened = open(self.parts.opener.as_mut()).map_err(Refusal::new)?;
         let needs = Need::of_plan(&opened.plan);
         Ok((self.take(opened)?, needs))
     }
 
-    fn take(&mut self, opened: Opened) -> Result<String, BadRequest> {
+    fn take(&mut self, opened: Opened) -> Result<String, Refusal> {
         let now = self.clock.now();
         let Opened {
             batch,
@@ -388,7 +388,7 @@ impl<H: Heart> Core<H> {
         } = opened;
         self.heart
             .begin(plan, progress, now)
-            .map_err(|error| BadRequest(error.to_string()))?;
+            .map_err(|error| Refusal::new(error.to_string()))?;
         self.trouble.start = None;
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
@@ -617,7 +617,7 @@ fn line_of(wire: &Wire, event: &Event, now: Moment) -> Line {
 fn slow() -> Event {
     Event::Fault {
         scale: None,
-        code: "slow",
+        code: Fault::SLOW,
         over: false,
     }
 }

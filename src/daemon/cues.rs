@@ -6,9 +6,10 @@ use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
 use super::seams::{Closing, CueSink};
 use crate::config::Held;
-use crate::cue::{CueHub, OutputStatus};
+use crate::cue::CueHub;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::Cue;
+use crate::vocabulary::status::OutputStatus;
 
 /// See the module's text.
 pub struct HubCues {

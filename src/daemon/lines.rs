@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
+use crate::protocol::reply::LineStatus;
 use crate::scale::link::{self, LinkFault, LinkMessage, LinkNews};
 use crate::scale::settings::ScaleSettings;
 use crate::vocabulary::reading::ScaleIndex;
@@ -93,14 +94,12 @@ impl Lines {
     }
 
     /// For the `status` reply.
-    pub fn to_json(&self) -> serde_json::Value {
-        let one = |state: &State| {
-            serde_json::json!({
-                "scale": state.scale,
-                "port": state.port.as_ref().map(|port| port.display().to_string()),
-                "code": state.fault.as_ref().map(LinkFault::code),
-                "trouble": state.fault.as_ref().map(LinkFault::to_string),
-            })
+    pub fn status(&self) -> Vec<LineStatus> {
+        let one = |state: &State| LineStatus {
+            scale: state.scale.clone(),
+            port: state.port.as_ref().map(|port| port.display().to_string()),
+            code: state.fault.as_ref().map(|fault| fault.code().to_owned()),
+            trouble: state.fault.as_ref().map(LinkFault::to_string),
         };
         self.states.iter().map(one).collect()
     }

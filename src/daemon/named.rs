@@ -9,14 +9,14 @@ use super::stock::Question;
 use crate::journal::format::cell::Amount;
 use crate::lots::advice::{Advice, ForStep, Need, ShellWord, Stock};
 use crate::mass::Mass;
-use crate::protocol::request;
-use crate::protocol::request::BadRequest;
+use crate::protocol::reply;
+use crate::protocol::reply::{Answer, Refusal};
 use crate::vocabulary::command::Command;
 
 /// Of what speaks against a lot, the characters that go into the log before the reason.
 const LONGEST_WHY: usize = 180;
 
-type Reply = oneshot::Sender<Vec<u8>>;
+type Reply = oneshot::Sender<reply::Reply>;
 
 impl<H: Heart> Core<H> {
     /// A lot is named. Where nothing waits for one the bench answers at once, else the lot is looked
@@ -34,7 +34,7 @@ impl<H: Heart> Core<H> {
         };
         if let Err(Question::Lot { reply, .. }) = self.looking.ask(question, files) {
             let text = "other lots are still being looked up; name it again in a moment";
-            let _ = reply.send(request::refused(text));
+            let _ = reply.send(Err(Refusal::new(text)));
         }
     }
 
@@ -62,7 +62,7 @@ impl<H: Heart> Core<H> {
             None => Some(question),
         };
         if let Some(Question::Begun { say, reply, .. }) = not_asked {
-            let _ = reply.send(request::said(&say));
+            let _ = reply.send(Ok(Answer::said(say)));
         }
     }
 
@@ -77,7 +77,7 @@ impl<H: Heart> Core<H> {
                 for warning in stock.warn(&needs) {
                     say.push_str(&format!("\nNote: {}.", warning.trim_end_matches('.')));
                 }
-                let _ = reply.send(request::said(&say));
+                let _ = reply.send(Ok(Answer::said(say)));
             }
             Question::Lot {
                 lot,
@@ -87,7 +87,7 @@ impl<H: Heart> Core<H> {
             } => match self.judged(&lot, despite, &step, stock) {
                 Ok((note, say)) => self.take_lot(lot, note, say, reply),
                 Err(why) => {
-                    let _ = reply.send(request::refused(&why));
+                    let _ = reply.send(Err(Refusal::new(why)));
                 }
             },
         }
@@ -147,8 +147,8 @@ impl<H: Heart> Core<H> {
                 let say = say.map_or(said.clone(), |more| format!("{said} {more}"));
                 self.owed.add(Debt::new(reply, say, None, tickets));
             }
-            Err(BadRequest(why)) => {
-                let _ = reply.send(request::refused(&why));
+            Err(refusal) => {
+                let _ = reply.send(Err(refusal));
             }
         }
     }

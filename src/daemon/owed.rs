@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
 
 use super::rows::Rows;
-use crate::protocol::request;
+use crate::protocol::reply::{Answer, Refusal, Reply, Said};
 
 /// The longest wait of a reply; well below what a client waits for one.
 const LONGEST: Duration = Duration::from_secs(2);
@@ -17,7 +17,7 @@ pub struct Owed(Vec<Debt>);
 
 #[derive(Debug)]
 pub struct Debt {
-    pub reply: oneshot::Sender<Vec<u8>>,
+    pub reply: oneshot::Sender<Reply>,
     /// What the bench said of the word.
     pub say: String,
     /// Said instead where the rows are not on the disk: `say` would not be true.
@@ -29,7 +29,7 @@ pub struct Debt {
 
 impl Debt {
     pub fn new(
-        reply: oneshot::Sender<Vec<u8>>,
+        reply: oneshot::Sender<Reply>,
         say: String,
         unwritten: Option<&'static str>,
         tickets: Vec<u64>,
@@ -61,9 +61,12 @@ impl Debt {
             }
             None => (0, self.say),
         };
-        let line = request::reply(serde_json::json!({ "say": say, "pending": pending }));
+        let said = Answer::Said(Said {
+            say,
+            pending: Some(pending),
+        });
         // The client may have left meanwhile; what it asked for is done all the same.
-        let _ = self.reply.send(line);
+        let _ = self.reply.send(Ok(said));
     }
 }
 
@@ -89,9 +92,8 @@ impl Owed {
     pub fn lost(&mut self, ticket: u64, why: &str) {
         for debt in (self.0).extract_if(.., |debt| debt.tickets.contains(&ticket)) {
             let said = debt.unwritten.unwrap_or(&debt.say);
-            let _ = debt
-                .reply
-                .send(request::refused(&format!("{said} NOT in the log: {why}")));
+            let refusal = Refusal::new(format!("{said} NOT in the log: {why}"));
+            let _ = debt.reply.send(Err(refusal));
         }
     }
 

@@ -10,7 +10,6 @@ use tokio::sync::mpsc;
 use super::stock::StockFiles;
 use crate::bench::Bench;
 use crate::config::{Config, Holder};
-use crate::cue::OutputStatus;
 use crate::formula::Plan;
 use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::time::Moment;
@@ -20,7 +19,7 @@ use crate::vocabulary::cue::Cue;
 use crate::vocabulary::entry::Draft;
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
-use crate::vocabulary::status::Status;
+use crate::vocabulary::status::{OutputStatus, Status};
 use crate::weighing::event::Event;
 
 /// What the signals ask for.

@@ -22,7 +22,7 @@ use crate::lots::advice::{ForStep, Need, Own, Stock};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
-use crate::protocol::request;
+use crate::protocol::reply::{Answer, Refusal, Reply};
 
 /// The longest wait for the disk. With the wait for the rows that a word makes it stays below what a
 /// client waits for a reply.
@@ -47,13 +47,13 @@ pub enum Question {
         lot: String,
         despite: Option<String>,
         step: ForStep,
-        reply: oneshot::Sender<Vec<u8>>,
+        reply: oneshot::Sender<Reply>,
     },
     /// A batch that has begun.
     Begun {
         say: String,
         needs: Vec<Need>,
-        reply: oneshot::Sender<Vec<u8>>,
+        reply: oneshot::Sender<Reply>,
     },
 }
 
@@ -128,15 +128,15 @@ impl Looking {
     /// Answers all questions without a look: the daemon ends.
     pub fn give_up(&mut self) {
         for Asked { question, .. } in self.questions.drain(..) {
-            let (line, reply) = match question {
+            let (answer, reply) = match question {
                 Question::Lot { lot, reply, .. } => {
                     let text = format!("the daemon is stopping; lot {lot} was not taken");
-                    (request::refused(&text), reply)
+                    (Err(Refusal::new(text)), reply)
                 }
-                Question::Begun { say, reply, .. } => (request::said(&say), reply),
+                Question::Begun { say, reply, .. } => (Ok(Answer::said(say)), reply),
             };
             // The client may have left meanwhile.
-            let _ = reply.send(line);
+            let _ = reply.send(answer);
         }
     }
 }

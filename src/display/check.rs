@@ -4,7 +4,6 @@
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
-use serde_json::Value;
 use tokio::sync::{mpsc, watch};
 use tokio::task::AbortHandle;
 
@@ -16,6 +15,7 @@ use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::test_weights::WeightClass;
 use crate::protocol::call::Call;
+use crate::protocol::reply::Answer;
 use crate::protocol::request::Request;
 use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
@@ -101,16 +101,18 @@ impl Checks {
     ) -> Result<String, String> {
         let weight = Mass::parse_with_unit(weight).map_err(|error| error.to_string())?;
         let class = WeightClass::from_name(class).ok_or("the classes are E2, F1, F2 and M1")?;
-        let status = ask(calls, Request::Status, None, None).await;
-        let status: Value = serde_json::from_slice(&status).map_err(|error| error.to_string())?;
-        if !status["status"]["formula"].is_null() {
+        let reply = ask(calls, Request::Status, None, None).await;
+        let Answer::Status(standing) = reply.map_err(|refusal| refusal.error)? else {
+            return Err("the daemon did not say how it stands".to_owned());
+        };
+        if standing.status.formula.is_some() {
             return Err("a batch is being weighed; check the scale when it is over".to_owned());
         }
         let config = house.config();
         if !config.scales.iter().any(|known| known.name == scale) {
             return Err("there is no scale of that name".to_owned());
         }
-        let ability = ability(&config, &scale, &status);
+        let ability = ability(&config, &scale, &standing.status);
         let check = Check::new(weight, class, &ability)?;
         self.end("Another check was begun.");
         let logs = config.logs().map_err(|error| error.to_string())?;
@@ -121,9 +123,7 @@ impl Checks {
         let (outbox, events) = subscribers::queue();
         let subscribe = Request::Subscribe { readings: true };
         let reply = ask(calls, subscribe, None, Some(outbox)).await;
-        if !reply.starts_with(b"{\"ok\":true") {
-            return Err("the daemon is stopping; try again".to_owned());
-        }
+        reply.map_err(|refusal| refusal.error)?;
         let say = format!("Scale {scale}: take everything off the pan.");
         tell(&self.standing, &say, false, None);
         let led = lead(self.standing.clone(), check, ability, log, events);
@@ -192,10 +192,7 @@ async fn weigh(
 ) -> Result<Taken, &'static str> {
     let mut guide = Guide::new(1, Some(check.limits.nominal), ability.readability);
     while let Some(line) = events.next().await {
-        let Ok(event) = serde_json::from_slice(&line) else {
-            continue;
-        };
-        match hear(&mut guide, &ability.name, &event) {
+        match hear(&mut guide, &ability.name, &line) {
             Heard::Told(told) => {
                 for say in told.iter().filter_map(|told| told.say(ability.readability)) {
                     tell(standing, &say, false, None);

@@ -40,7 +40,7 @@ use self::guard::{Guard, Refusal};
 pub use self::house::House;
 use crate::config::PageConfig;
 use crate::protocol::call::{About, Call};
-use crate::protocol::request;
+use crate::protocol::reply::{self, Reply};
 use crate::protocol::request::Request;
 use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
@@ -221,14 +221,14 @@ fn refused((status, why): Refusal) -> Response {
 
 /// A refusal whose words may hold what somebody else wrote.
 fn refused_for(status: StatusCode, why: &str) -> Response {
-    let reply = request::refused(&harmless(why));
+    let reply = reply::line(&Err(reply::Refusal::new(harmless(why))));
     (status, [(CONTENT_TYPE, JSON)], reply).into_response()
 }
 
 const JSON: &str = "application/json";
 
-fn answered(reply: Vec<u8>) -> Response {
-    ([(CONTENT_TYPE, JSON)], reply).into_response()
+fn answered(reply: &Reply) -> Response {
+    ([(CONTENT_TYPE, JSON)], reply::line(reply)).into_response()
 }
 
 /// `{"key": "..."}` opens a session.
@@ -255,7 +255,7 @@ async fn status(State(shared): Ours, headers: HeaderMap) -> Response {
     if let Err(refusal) = shared.guard.session(&headers) {
         return refused(refusal);
     }
-    answered(ask(&shared.calls, Request::Status, None, None).await)
+    answered(&ask(&shared.calls, Request::Status, None, None).await)
 }
 
 async fn ask(
@@ -263,7 +263,7 @@ async fn ask(
     request: Request,
     about: Option<About>,
     events: Option<subscribers::Outbox>,
-) -> Vec<u8> {
+) -> Reply {
     let (reply, replied) = oneshot::channel();
     let call = Call {
         request,
@@ -276,7 +276,7 @@ async fn ask(
     {
         return reply;
     }
-    request::refused("the daemon is stopping; try again")
+    Err(reply::Refusal::new("the daemon is stopping; try again"))
 }
 
 /// The events as they come, and a beat.
@@ -291,8 +291,8 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
     let (outbox, inbox) = subscribers::queue();
     let request = Request::Subscribe { readings: true };
     let reply = ask(&shared.calls, request, None, Some(outbox)).await;
-    if !reply.starts_with(b"{\"ok\":true") {
-        return (StatusCode::SERVICE_UNAVAILABLE, answered(reply)).into_response();
+    if reply.is_err() {
+        return (StatusCode::SERVICE_UNAVAILABLE, answered(&reply)).into_response();
     }
     Sse::new(follow(inbox, seat, shared.checks.follow())).into_response()
 }

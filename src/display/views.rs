@@ -12,8 +12,8 @@ use axum::routing::get;
 use serde::de::DeserializeOwned;
 
 use super::house::House;
-use super::{Shared, answered, refused, refused_for, told};
-use crate::protocol::request;
+use super::{Shared, refused, refused_for, told};
+use crate::text::harmless_json;
 use crate::workshop::QueryError;
 
 /// Looks at the disk at a time.
@@ -96,8 +96,15 @@ async fn chart(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Chart
 
 type Asked<A> = Result<Query<A>, axum::extract::rejection::QueryRejection>;
 
-fn json(value: serde_json::Value) -> Response {
-    answered(request::reply(value))
+/// Fields of `told` as an answer of the form of the daemon's replies.
+fn json(fields: serde_json::Value) -> Response {
+    let mut object = serde_json::Map::new();
+    object.insert("ok".to_owned(), true.into());
+    if let serde_json::Value::Object(fields) = fields {
+        object.extend(fields);
+    }
+    let json = harmless_json(&serde_json::Value::Object(object).to_string());
+    ([(CONTENT_TYPE, super::JSON)], format!("{json}\n")).into_response()
 }
 
 /// As [`told_from`], of what was asked.

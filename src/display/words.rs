@@ -21,7 +21,7 @@ use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
 use crate::protocol::call::About;
-use crate::protocol::request;
+use crate::protocol::reply::Answer;
 use crate::protocol::request::Request;
 use crate::workshop::{QueryError, store};
 
@@ -87,7 +87,7 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
             return refused((StatusCode::FORBIDDEN, why));
         }
     }
-    answered(ask(&shared.calls, request, about, None).await)
+    answered(&ask(&shared.calls, request, about, None).await)
 }
 
 /// A request, and beside it as `about` the batch and the step that the page showed.
@@ -177,7 +177,10 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respon
             lot.name, lot.ingredient
         ))
     };
-    told_from(&shared, &headers, add, |say| answered(request::said(&say))).await
+    told_from(&shared, &headers, add, |say| {
+        answered(&Ok(Answer::said(say)))
+    })
+    .await
 }
 
 /// A check of a scale with a test weight.
@@ -208,7 +211,7 @@ async fn check(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response
         .begin(&shared.calls, &shared.house, scale, &weight, &class)
         .await;
     match begun {
-        Ok(say) => answered(request::said(&say)),
+        Ok(say) => answered(&Ok(Answer::said(say))),
         Err(why) => misunderstood(&why),
     }
 }
@@ -219,7 +222,7 @@ async fn end_check(State(shared): Ours, headers: HeaderMap) -> Response {
     }
     let say = "The check was ended; nothing was logged.";
     match shared.checks.end(say) {
-        true => answered(request::said(say)),
-        false => answered(request::said("No check is under way.")),
+        true => answered(&Ok(Answer::said(say))),
+        false => answered(&Ok(Answer::said("No check is under way."))),
     }
 }

@@ -2,6 +2,7 @@
 
 use tokio::sync::oneshot;
 
+use super::reply::Reply;
 use super::request::Request;
 use super::subscribers::Outbox;
 
@@ -13,8 +14,7 @@ pub struct Call {
     pub about: Option<About>,
     /// Where events are to go, for [`Request::Subscribe`].
     pub events: Option<Outbox>,
-    /// The reply, one whole line.
-    pub reply: oneshot::Sender<Vec<u8>>,
+    pub reply: oneshot::Sender<Reply>,
 }
 
 /// The batch and its step that a page shows.

@@ -6,8 +6,7 @@ use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use serde_json::Value;
-
+use crate::protocol::reply::{self, Answer, Refusal, Standing};
 use crate::protocol::request::Request;
 use crate::protocol::socket;
 use crate::protocol::socket::SocketError;
@@ -28,8 +27,8 @@ pub enum ClientError {
     #[error("the daemon does not answer within 5 s; look at `journalctl --user -u bismar`")]
     NoReply,
     /// The daemon's own words.
-    #[error("{0}")]
-    Refused(String),
+    #[error(transparent)]
+    Refused(#[from] Refusal),
     #[error("the daemon's reply is not understood ({0}); are both of the same version?")]
     NotUnderstood(String),
     /// The line was cut: the daemon waits for nobody who does not read.
@@ -88,12 +87,12 @@ impl Client {
         })
     }
 
-    /// Sends one request and gives the reply's fields.
+    /// Sends one request and gives the answer.
     ///
     /// # Errors
     /// [`ClientError::Refused`] with the daemon's words, [`ClientError::NoReply`] after 5 s, the
     /// others as their texts say.
-    pub fn ask(&mut self, request: &Request) -> Result<Value, ClientError> {
+    pub fn ask(&mut self, request: &Request) -> Result<Answer, ClientError> {
         let mut line = serde_json::to_vec(request)
             .map_err(|error| ClientError::NotUnderstood(error.to_string()))?;
         line.push(b'\n');
@@ -102,18 +101,22 @@ impl Client {
             Err(error) if error.kind() == io::ErrorKind::BrokenPipe => {}
             sent => sent?,
         }
-        let Some(reply) = self.line()? else {
+        let Some(line) = self.line()? else {
             return Err(ClientError::Io(io::ErrorKind::UnexpectedEof.into()));
         };
-        let reply: Value = serde_json::from_str(&reply)
+        let reply = reply::read(line.as_bytes())
             .map_err(|error| ClientError::NotUnderstood(error.to_string()))?;
-        match reply.get("ok").and_then(Value::as_bool) {
-            Some(true) => Ok(reply),
-            Some(false) => {
-                let error = reply.get("error").and_then(Value::as_str);
-                Err(ClientError::Refused(error.unwrap_or("refused").to_owned()))
-            }
-            None => Err(ClientError::NotUnderstood(reply.to_string())),
+        Ok(reply?)
+    }
+
+    /// Asks how things stand.
+    ///
+    /// # Errors
+    /// As [`Client::ask`].
+    pub fn status(&mut self) -> Result<Standing, ClientError> {
+        match self.ask(&Request::Status)? {
+            Answer::Status(standing) => Ok(*standing),
+            other @ (Answer::Hello(_) | Answer::Said(_)) => Err(no_answer(&other)),
         }
     }
 
@@ -122,13 +125,14 @@ impl Client {
     /// # Errors
     /// As [`Client::ask`].
     pub fn say(&mut self, request: &Request) -> Result<String, ClientError> {
-        let reply = self.ask(request)?;
-        let say = reply.get("say").and_then(Value::as_str);
-        Ok(say.unwrap_or_default().to_owned())
+        match self.ask(request)? {
+            Answer::Said(said) => Ok(said.say),
+            other @ (Answer::Hello(_) | Answer::Status(_)) => Err(no_answer(&other)),
+        }
     }
 
-    /// Subscribes; the iterator then waits for events without a limit, one JSON line each (without
-    /// its line feed), and ends when the daemon stops. Those that hold now come first. Who does not
+    /// Subscribes; the iterator then waits for events without a limit, one line each (without its line
+    /// feed; see [`super::event::Told`]), and ends when the daemon stops. Those that hold now come first. Who does not
     /// read fast enough gets a fault of code `slow` as the last one, or [`ClientError::Cut`].
     ///
     /// # Errors
@@ -152,6 +156,11 @@ impl Client {
         line.truncate(line.trim_end().len());
         Ok(Some(line))
     }
+}
+
+/// The answer is another request's.
+fn no_answer(answer: &Answer) -> ClientError {
+    ClientError::NotUnderstood(format!("{answer:?}"))
 }
 
 /// Whether a daemon of user `peer` may answer user `own`: the same user's, and root asks anybody's.

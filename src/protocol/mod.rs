@@ -2,8 +2,11 @@
 
 pub mod call;
 pub mod client;
-pub mod event_line;
+pub mod event;
+pub mod json;
+pub mod reply;
 pub mod request;
 pub mod socket;
 pub mod subscribers;
+pub mod weight;
 pub mod wire;

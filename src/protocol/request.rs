@@ -30,12 +30,13 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use super::reply::Refusal;
 use crate::document::shown;
 use crate::formula::allowance::Allowance;
 use crate::journal::format::cell::breaks;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
-use crate::text::{harmless, harmless_json};
+use crate::text::harmless;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::command::Way;
 
@@ -179,27 +180,22 @@ pub struct FillRequest {
     pub rule: Option<Rule>,
 }
 
-/// Why a request is not taken; the text is for a person.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{0}")]
-pub struct BadRequest(pub String);
-
 impl Request {
     /// Reads one line, without its line feed.
     ///
     /// # Errors
-    /// [`BadRequest`] for what is no JSON object of the table above.
-    pub fn parse(line: &[u8]) -> Result<Request, BadRequest> {
+    /// [`Refusal`] for what is no JSON object of the table above.
+    pub fn parse(line: &[u8]) -> Result<Request, Refusal> {
         serde_json::from_slice(line).map_err(|error| {
             // It repeats what was sent, whatever that is.
             let why = error.to_string();
             let why: String = harmless(&why).chars().take(LONGEST_WHY).collect();
-            BadRequest(format!("this is no request that bismar knows: {why}"))
+            Refusal::new(format!("this is no request that bismar knows: {why}"))
         })
     }
 
     /// The batch that a `begin` asks for, checked; `None` for any other request.
-    pub fn begins(&self) -> Option<Result<BeginRequest, BadRequest>> {
+    pub fn begins(&self) -> Option<Result<BeginRequest, Refusal>> {
         let Request::Begin {
             formula,
             batch,
@@ -241,8 +237,8 @@ impl Request {
     /// The command of the weighing engine that this request is, if it is one.
     ///
     /// # Errors
-    /// [`BadRequest`] for an empty or over-long text.
-    pub fn command(&self) -> Result<Option<Command>, BadRequest> {
+    /// [`Refusal`] for an empty or over-long text.
+    pub fn command(&self) -> Result<Option<Command>, Refusal> {
         Ok(match self {
             Request::Next => Some(Command::Next),
             Request::Again => Some(Command::Again),
@@ -285,23 +281,23 @@ impl Request {
 /// The way of a remedy.
 ///
 /// # Errors
-/// [`BadRequest`] for another word.
-pub fn way_of(word: &str) -> Result<Way, BadRequest> {
+/// [`Refusal`] for another word.
+pub fn way_of(word: &str) -> Result<Way, Refusal> {
     Way::from_word(word).ok_or_else(|| {
-        BadRequest(format!(
+        Refusal::new(format!(
             "\"{}\" is no remedy; the ways are keep, in-proportion and least-added",
             shown(word)
         ))
     })
 }
 
-fn checked(what: &str, text: &str) -> Result<String, BadRequest> {
+fn checked(what: &str, text: &str) -> Result<String, Refusal> {
     let text = text.trim();
     if text.is_empty() {
-        return Err(BadRequest(format!("the {what} is empty; write its text")));
+        return Err(Refusal::new(format!("the {what} is empty; write its text")));
     }
     if text.len() > LONGEST_TEXT {
-        return Err(BadRequest(format!(
+        return Err(Refusal::new(format!(
             "the {what} is longer than {LONGEST_TEXT} bytes; shorten it"
         )));
     }
@@ -309,16 +305,16 @@ fn checked(what: &str, text: &str) -> Result<String, BadRequest> {
 }
 
 /// A text that stands in the log as it was given: a lot that is cut or changed is another lot.
-fn plain(what: &str, text: String, longest: usize) -> Result<String, BadRequest> {
+fn plain(what: &str, text: String, longest: usize) -> Result<String, Refusal> {
     if let Some(c) = text.chars().find(|c| breaks(*c)) {
-        return Err(BadRequest(format!(
+        return Err(Refusal::new(format!(
             "the {what} has a control character (U+{:04X}) in it; type it without, or set the code \
              reader to leave it out",
             u32::from(c)
         )));
     }
     if text.chars().count() > longest {
-        return Err(BadRequest(format!(
+        return Err(Refusal::new(format!(
             "the {what} is longer than {longest} characters; shorten it"
         )));
     }
@@ -328,21 +324,21 @@ fn plain(what: &str, text: String, longest: usize) -> Result<String, BadRequest>
 /// Checks the fields of a `begin`.
 ///
 /// # Errors
-/// [`BadRequest`] when the path is relative, the size is missing, doubled or no mass.
+/// [`Refusal`] when the path is relative, the size is missing, doubled or no mass.
 pub fn begin(
     formula: PathBuf,
     batch: Option<&str>,
     jars: Option<u32>,
     fill: Option<&str>,
-) -> Result<BeginRequest, BadRequest> {
+) -> Result<BeginRequest, Refusal> {
     if !formula.is_absolute() {
-        return Err(BadRequest(format!(
+        return Err(Refusal::new(format!(
             "{} is a relative path; give the formula's whole path",
             shown(&formula.display().to_string())
         )));
     }
     if formula.as_os_str().len() > LONGEST_PATH {
-        return Err(BadRequest(format!(
+        return Err(Refusal::new(format!(
             "the formula's path is longer than {LONGEST_PATH} bytes; there is no such file"
         )));
     }
@@ -353,10 +349,12 @@ pub fn begin(
             fill: mass("fill", fill)?,
         },
         (None, Some(0), Some(_)) => {
-            return Err(BadRequest("0 jars is no batch; give 1 or more".to_owned()));
+            return Err(Refusal::new(
+                "0 jars is no batch; give 1 or more".to_owned(),
+            ));
         }
         _ => {
-            return Err(BadRequest(
+            return Err(Refusal::new(
                 "give either a batch size (--batch 500g) or jars with their fill \
                  (--jars 8 --fill 55g)"
                     .to_owned(),
@@ -374,20 +372,20 @@ pub fn begin(
 /// Reads the allowance of a `begin`.
 ///
 /// # Errors
-/// [`BadRequest`] for what is no percentage from 0 to 50.
-pub fn allowance(text: Option<&str>) -> Result<Allowance, BadRequest> {
+/// [`Refusal`] for what is no percentage from 0 to 50.
+pub fn allowance(text: Option<&str>) -> Result<Allowance, Refusal> {
     let Some(text) = text else {
         return Ok(Allowance::NONE);
     };
     text.parse()
-        .map_err(|error| BadRequest(format!("allowance \"{}\": {error}", shown(text))))
+        .map_err(|error| Refusal::new(format!("allowance \"{}\": {error}", shown(text))))
 }
 
 /// Reads what is weighed on top.
 ///
 /// # Errors
-/// [`BadRequest`] for no mass.
-pub fn overweigh(wanted: &[Overweigh]) -> Result<Vec<(usize, Mass)>, BadRequest> {
+/// [`Refusal`] for no mass.
+pub fn overweigh(wanted: &[Overweigh]) -> Result<Vec<(usize, Mass)>, Refusal> {
     let one = |over: &Overweigh| Ok((over.step, mass("overweigh", &over.mass)?));
     wanted.iter().map(one).collect()
 }
@@ -395,9 +393,9 @@ pub fn overweigh(wanted: &[Overweigh]) -> Result<Vec<(usize, Mass)>, BadRequest>
 /// Checks the fields of a `fill`.
 ///
 /// # Errors
-/// [`BadRequest`] for no mass, no jar, a rule that is not known, or an allowable variation where none
+/// [`Refusal`] for no mass, no jar, a rule that is not known, or an allowable variation where none
 /// belongs or one is missing.
-pub fn fill(request: Request) -> Result<FillRequest, BadRequest> {
+pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
     let Request::Fill {
         batch,
         fill,
@@ -411,7 +409,7 @@ pub fn fill(request: Request) -> Result<FillRequest, BadRequest> {
     };
     let masses = |what, text: Option<String>| text.map(|text| mass(what, &text)).transpose();
     if jars == Some(0) {
-        return Err(BadRequest("0 jars are none; give 1 or more".to_owned()));
+        return Err(Refusal::new("0 jars are none; give 1 or more".to_owned()));
     }
     let allowable = masses("allowable", allowable)?;
     let rule = match (rule.as_deref(), allowable) {
@@ -422,20 +420,20 @@ pub fn fill(request: Request) -> Result<FillRequest, BadRequest> {
             allowable_variation,
         }),
         (Some("hb133"), None) => {
-            return Err(BadRequest(
+            return Err(Refusal::new(
                 "with hb133 look the maximum allowable variation of your label up in NIST Handbook \
                  133 and give it (--allowable 2.5g)"
                     .to_owned(),
             ));
         }
         (Some(rule), None) => {
-            return Err(BadRequest(format!(
+            return Err(Refusal::new(format!(
                 "the rule \"{}\" is not known; give eu, r87 or hb133",
                 shown(rule)
             )));
         }
         (_, Some(_)) => {
-            return Err(BadRequest(
+            return Err(Refusal::new(
                 "an allowable variation belongs to the rule hb133; the others have their own table"
                     .to_owned(),
             ));
@@ -450,42 +448,13 @@ pub fn fill(request: Request) -> Result<FillRequest, BadRequest> {
     })
 }
 
-fn mass(what: &str, text: &str) -> Result<Mass, BadRequest> {
-    let wrong = |why: String| BadRequest(format!("{what} \"{}\": {why}", shown(text)));
+fn mass(what: &str, text: &str) -> Result<Mass, Refusal> {
+    let wrong = |why: String| Refusal::new(format!("{what} \"{}\": {why}", shown(text)));
     let mass = Mass::parse_with_unit(text).map_err(|error| wrong(error.to_string()))?;
     if mass <= Mass::ZERO {
         return Err(wrong("must be above zero".to_owned()));
     }
     Ok(mass)
-}
-
-/// `{"ok":true,"say":...}` with its line feed.
-pub fn said(say: &str) -> Vec<u8> {
-    let mut out = b"{\"ok\":true,\"say\":".to_vec();
-    super::wire::text(&mut out, say);
-    out.extend_from_slice(b"}\n");
-    out
-}
-
-/// `{"ok":false,"error":...}` with its line feed.
-pub fn refused(error: &str) -> Vec<u8> {
-    let mut out = b"{\"ok\":false,\"error\":".to_vec();
-    super::wire::text(&mut out, error);
-    out.extend_from_slice(b"}\n");
-    out
-}
-
-/// `{"ok":true,...fields}` with its line feed.
-pub fn reply(fields: serde_json::Value) -> Vec<u8> {
-    let mut object = serde_json::Map::new();
-    object.insert("ok".to_owned(), true.into());
-    if let serde_json::Value::Object(fields) = fields {
-        object.extend(fields);
-    }
-    let json = serde_json::Value::Object(object).to_string();
-    let mut out = harmless_json(&json).into_bytes();
-    out.push(b'\n');
-    out
 }
 
 #[cfg(test)]

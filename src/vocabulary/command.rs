@@ -28,7 +28,8 @@ pub enum Command {
 }
 
 /// An answer offered with a cue.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Choice {
     Next,
     Again,

@@ -4,7 +4,8 @@ use super::command::Choice;
 use crate::mass::Mass;
 
 /// What a cue asks for. The names are those of the events' `cue` field.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CueKind {
     Place,
     Add,

@@ -97,7 +97,8 @@ impl RowKind {
 }
 
 /// The log's `verdict` column.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     Inside,
     Under,

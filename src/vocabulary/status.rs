@@ -1,7 +1,8 @@
 //! Status: what is going on at the bench, as text and numbers.
 
 /// What is going on at the bench.
-#[derive(Debug, Clone, PartialEq, serde::Serialize, Default)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize, Default)]
+#[serde(default)]
 pub struct Status {
     pub formula: Option<String>,
     pub step: Option<usize>,
@@ -27,14 +28,15 @@ pub struct Status {
 }
 
 /// A step that is still to come.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Ahead {
     pub ingredient: String,
     /// Grams, as text.
     pub target: String,
 }
 
-#[derive(Debug, Clone, PartialEq, serde::Serialize, Default)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize, Default)]
+#[serde(default)]
 pub struct ScaleStatus {
     pub name: String,
     /// open, silent, lost
@@ -44,4 +46,15 @@ pub struct ScaleStatus {
     pub steady: bool,
     pub good_lines: u64,
     pub rejected_lines: u64,
+}
+
+/// How one output for cues fares.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct OutputStatus {
+    /// `desktop`, `sound` or `speech`.
+    pub output: String,
+    /// False while it is not working.
+    pub ok: bool,
+    /// In words, for a person.
+    pub state: String,
 }

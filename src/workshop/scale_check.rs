@@ -1,11 +1,11 @@
 //! A scale check with a test weight: what it is judged by, its row, and the daemon's readings on their way
 //! to the guide.
 
+use std::borrow::Cow;
 use std::path::Path;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use serde_json::Value;
 
 use crate::config::Config;
 use crate::guide::{Guide, READINGS, Seen, Taken, Told};
@@ -15,9 +15,10 @@ use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::test_weights::{CheckLimits, SOURCE, WeightClass};
-use crate::protocol::event_line;
-use crate::time::Moment;
+use crate::protocol::event::{Event, Fault, Told as Line};
+use crate::protocol::weight::Weight;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
+use crate::vocabulary::status::Status;
 
 /// The last decimal in which limits and uncertainties are shown.
 const FINE: Mass = Mass::from_mg(1);
@@ -35,31 +36,36 @@ pub enum Heard {
     Ended(&'static str),
 }
 
-/// Hands an event of `subscribe` to the guide of `scale`.
-pub fn hear(guide: &mut Guide, scale: &str, event: &Value) -> Heard {
-    let ours = event["scale"].as_str() == Some(scale);
-    Heard::Told(match event["event"].as_str() {
-        Some("reading") if ours => match event_line::live(event) {
-            Some(live) => guide.see(Seen {
-                at: moment(event),
-                weight: live.weight,
-                steady: live.steady,
-            }),
-            // A weight that is no number is none.
-            None => guide.interrupted(),
-        },
-        Some("fault") if event["code"] == "slow" => {
+/// Hands a line of `subscribe` to the guide of `scale`. A weight that is no number is none.
+pub fn hear(guide: &mut Guide, scale: &str, line: &[u8]) -> Heard {
+    let Ok(Line { at, event }) = Line::read(line) else {
+        return Heard::Told(guide.interrupted());
+    };
+    let ours = |named: &Option<Cow<str>>| named.as_deref() == Some(scale);
+    Heard::Told(match event {
+        Event::Reading(reading) if ours(&reading.scale) => guide.see(Seen {
+            at,
+            weight: reading.weight.mass,
+            steady: reading.steady,
+        }),
+        Event::Fault(fault) if fault.code == Fault::SLOW => {
             return Heard::Ended("the daemon's readings ended");
         }
-        Some("fault") if ours && event["over"] != true => guide.interrupted(),
-        Some("step") => return Heard::Ended("a batch was begun meanwhile"),
-        Some(_) | None => Vec::new(),
+        Event::Fault(fault) if ours(&fault.scale) && !fault.over => guide.interrupted(),
+        Event::Step(_) => return Heard::Ended("a batch was begun meanwhile"),
+        Event::Cue(_)
+        | Event::Reading(_)
+        | Event::Recorded(_)
+        | Event::Fault(_)
+        | Event::Tare(_)
+        | Event::Closed { .. }
+        | Event::Other => Vec::new(),
     })
 }
 
-/// The scale named `name` by the configuration; what that does not tell of its readability, the reply to a
-/// `status` does.
-pub fn ability(config: &Config, name: &str, status: &Value) -> ScaleAbility {
+/// The scale named `name` by the configuration; what that does not tell of its readability, the daemon's
+/// status does.
+pub fn ability(config: &Config, name: &str, status: &Status) -> ScaleAbility {
     let known = config.scales.iter().find(|scale| scale.name == name);
     let mut ability = known.map_or_else(|| ScaleAbility::assumed(name), |s| s.ability());
     if known.and_then(|scale| scale.readability).is_none() {
@@ -69,16 +75,9 @@ pub fn ability(config: &Config, name: &str, status: &Value) -> ScaleAbility {
 }
 
 /// The step of the last decimal that the scale shows now.
-fn shown_step(status: &Value, name: &str) -> Option<Mass> {
-    let scales = status["status"]["scales"].as_array()?;
-    let scale = scales.iter().find(|scale| scale["name"] == name)?;
-    event_line::live(&serde_json::json!({ "weight": scale["weight"] })).map(|live| live.readability)
-}
-
-/// When the daemon had it; without a time it is as if no time had passed.
-fn moment(event: &Value) -> Moment {
-    let seconds = event["at"].as_f64().unwrap_or_default();
-    Moment((seconds.clamp(0.0, 1e9) * 1e6) as u64)
+fn shown_step(status: &Status, name: &str) -> Option<Mass> {
+    let scale = status.scales.iter().find(|scale| scale.name == name)?;
+    Some(scale.weight.as_deref()?.parse::<Weight>().ok()?.step)
 }
 
 /// Whether the last check of today, in the local time, was passed.

@@ -8,7 +8,6 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use bismar::protocol::client::{Client, Events};
-use bismar::protocol::request::Request;
 use bismar::rehearsal::pty::PtyLine;
 use tempfile::TempDir;
 
@@ -66,11 +65,8 @@ impl Live {
         let limit = Instant::now() + Duration::from_secs(20);
         loop {
             let open = Client::connect_to(&self.socket())
-                .and_then(|mut client| client.ask(&Request::Status))
-                .is_ok_and(|reply| {
-                    let lines = reply["lines"].as_array();
-                    lines.is_some_and(|lines| lines.iter().all(|line| line["port"].is_string()))
-                });
+                .and_then(|mut client| client.status())
+                .is_ok_and(|standing| standing.lines.iter().all(|line| line.port.is_some()));
             if open {
                 return;
             }

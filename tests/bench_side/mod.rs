@@ -24,13 +24,13 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use bismar::protocol::client::Client;
-use bismar::protocol::event_line;
+use bismar::protocol::event::{self, Told};
+use bismar::protocol::weight::Weight;
 use bismar::rehearsal::pty::PtyLine;
 use bismar::scale::settings::{PortSelector, ScaleSettings};
-use bismar::weighing::event::Event;
+use bismar::weighing::event::{Event, Live};
 use person::Person;
 use rustix::process::{Pid, Signal, kill_process};
-use serde_json::Value;
 
 /// Nothing takes longer than this, however slow the machine is.
 pub const LONGEST: Duration = Duration::from_secs(60);
@@ -156,9 +156,46 @@ pub fn again(module: &str, name: &str) -> Command {
 pub fn events(person: &Person) -> impl Iterator<Item = Event> + use<> {
     let client = Client::connect_to(&person.socket()).expect("a client");
     let lines = client.subscribe(true).expect("a subscription");
-    lines.map_while(Result::ok).filter_map(|line| {
-        let line: Value = serde_json::from_str(&line).expect("an event is JSON");
-        event_line::read(&line, &["bench".to_owned()])
+    lines
+        .map_while(Result::ok)
+        .filter_map(|line| happened(&line))
+}
+
+/// The event of a line at a bench with one scale. The words of a fault and of the tare are the engine's own.
+pub fn happened(line: &str) -> Option<Event> {
+    let mass = |weight: Option<Weight>| weight.map(|weight| weight.mass);
+    let told = Told::read(line.as_bytes()).expect("an event of the protocol");
+    Some(match told.event {
+        event::Event::Cue(cue) => Event::Cue(cue.into()),
+        event::Event::Reading(reading) => Event::Reading(Live {
+            scale: 0,
+            weight: reading.weight.mass,
+            net: mass(reading.net),
+            missing: mass(reading.missing),
+            steady: reading.steady,
+            readability: reading.weight.step,
+        }),
+        event::Event::Recorded(recorded) => Event::Recorded {
+            step: recorded.step,
+            ingredient: recorded.ingredient.into_owned(),
+            net: recorded.net.mass,
+            verdict: recorded.verdict,
+            seq: recorded.seq,
+            readability: recorded.net.step,
+        },
+        event::Event::Step(step) => Event::Step {
+            step: step.step,
+            of: step.of,
+            phase: step.phase.into_owned(),
+            ingredient: step.ingredient.into_owned(),
+            target: step.target.mass,
+            low: step.low.mass,
+            high: step.high.mass,
+            scale: 0,
+        },
+        event::Event::Closed { complete } => Event::Closed { complete },
+        event::Event::Fault(_) | event::Event::Tare(_) => return None,
+        event::Event::Other => panic!("an event that this version does not know: {line}"),
     })
 }
 

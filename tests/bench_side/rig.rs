@@ -9,17 +9,14 @@ use std::time::{Duration, Instant};
 
 use bismar::journal::read::record;
 use bismar::protocol::client::Client;
-use bismar::protocol::event_line;
-use bismar::protocol::request::Request;
 use bismar::vocabulary::cue::Cue;
 use bismar::weighing::event::Event;
-use serde_json::Value;
 
 use super::formulas::SOAK;
 use super::logs::only_log;
 use super::person::Person;
 use super::scale::{Hand, Scale};
-use super::{Daemon, LONGEST, config};
+use super::{Daemon, LONGEST, config, happened};
 
 /// What must hold of every batch.
 pub const HOLDS: &str =
@@ -208,8 +205,7 @@ pub fn subscribed(person: &Person) -> Receiver<Event> {
     let lines = client.subscribe(false).expect("a subscription");
     std::thread::spawn(move || {
         for line in lines.map_while(Result::ok) {
-            let line: Value = serde_json::from_str(&line).expect("an event is JSON");
-            if let Some(event) = event_line::read(&line, &["bench".to_owned()])
+            if let Some(event) = happened(&line)
                 && told.send(event).is_err()
             {
                 return;
@@ -222,8 +218,7 @@ pub fn subscribed(person: &Person) -> Receiver<Event> {
 /// What is missing by the number that the person sees, grams; nothing while there is no number.
 pub fn missing(person: &Person) -> Option<f64> {
     let mut client = Client::connect_to(&person.socket()).ok()?;
-    let reply = client.ask(&Request::Status).ok()?;
-    let status = &reply["status"];
-    status["scales"][0]["weight"].as_str()?;
-    status["missing"].as_str()?.parse().ok()
+    let status = client.status().ok()?.status;
+    status.scales.first()?.weight.as_ref()?;
+    status.missing?.parse().ok()
 }

@@ -11,7 +11,6 @@ use std::thread;
 use std::time::Instant;
 
 use bismar::protocol::client::Client;
-use bismar::protocol::request::Request;
 use bismar::vocabulary::command::Choice;
 use bismar::vocabulary::cue::CueKind;
 use buttons::Flood;
@@ -73,13 +72,11 @@ fn shown_on(address: Option<&str>, formula: &str) -> Rig {
 
 /// What `status` says of an output.
 fn state(rig: &Rig, output: &str) -> String {
-    let status = Client::connect_to(&rig.person.socket())
-        .and_then(|mut client| client.ask(&Request::Status))
+    let standing = Client::connect_to(&rig.person.socket())
+        .and_then(|mut client| client.status())
         .expect("a status");
-    let cues = status["cues"].as_array().unwrap();
-    let of = cues.iter().find(|cue| cue["output"] == output);
-    let state = of.and_then(|cue| cue["state"].as_str());
-    state.unwrap_or_default().to_owned()
+    let of = standing.cues.into_iter().find(|cue| cue.output == output);
+    of.map_or(String::new(), |cue| cue.state)
 }
 
 /// Waits, with the hand at its work, until `status` has one of `words` of an output. Gives its state.

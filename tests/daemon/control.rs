@@ -14,6 +14,7 @@ use bismar::daemon::{DaemonError, Order, Parts, control, serve};
 use bismar::formula::Plan;
 use bismar::mass::Mass;
 use bismar::protocol::client::{Client, ClientError};
+use bismar::protocol::reply::Answer;
 use bismar::protocol::request::{BeginRequest, Request, Size};
 use bismar::protocol::socket::{Claim, SocketError};
 use bismar::scale::settings::ScaleSettings;
@@ -534,12 +535,13 @@ fn a_daemon_that_hangs_is_told_after_the_time_limit() {
 fn every_request_has_its_reply() {
     let daemon = Daemon::start(Config::default(), World::default());
     let mut client = daemon.client();
-    let hello = client.ask(&Request::Hello).unwrap();
-    assert_eq!(hello["hello"], "bismar");
-    assert_eq!(hello["protocol"], 1);
-    let status = client.ask(&Request::Status).unwrap();
-    assert_eq!(status["status"]["say"], "hello \"maker\"");
-    assert_eq!(status["lines"], serde_json::json!([]));
+    let Answer::Hello(hello) = client.ask(&Request::Hello).unwrap() else {
+        panic!("another answer");
+    };
+    assert_eq!((hello.hello.as_str(), hello.protocol), ("bismar", 1));
+    let standing = client.status().unwrap();
+    assert_eq!(standing.status.say.unwrap(), "hello \"maker\"");
+    assert_eq!(standing.lines, []);
     assert_eq!(client.say(&Request::Keep).unwrap(), "kept");
     let lot = Request::Lot {
         lot: "B-12".into(),
@@ -835,8 +837,8 @@ fn a_line_of_the_scale_goes_to_cues_and_subscribers_and_readings_only_to_who_ask
     };
     // The line opens before or after the subscription.
     daemon.wait("line open", |_| {
-        let status = daemon.client().ask(&Request::Status).unwrap();
-        status["lines"][0]["port"] == path.to_str().unwrap()
+        let standing = daemon.client().status().unwrap();
+        standing.lines[0].port.as_deref() == path.to_str()
     });
     master.write_all(b"12.34 g\n").unwrap();
     let mut event = json(all.next());
@@ -880,8 +882,8 @@ fn a_line_of_the_scale_goes_to_cues_and_subscribers_and_readings_only_to_who_ask
         (&lost["code"], &lost["over"]),
         (&"lost".into(), &false.into())
     );
-    let status = daemon.client().ask(&Request::Status).unwrap();
-    assert!(status["lines"][0]["trouble"].as_str().is_some(), "{status}");
+    let standing = daemon.client().status().unwrap();
+    assert!(standing.lines[0].trouble.is_some(), "{standing:?}");
     daemon.stop();
     let rest: Vec<_> = plain.collect();
     assert!(rest.is_empty(), "the stream ends with the daemon: {rest:?}");
@@ -1020,13 +1022,13 @@ fn a_new_configuration_waits_for_the_end_of_the_batch_and_a_bad_one_changes_noth
     daemon.world(|world| world.new_config = Some(Ok(config)));
     daemon.order(Order::Reload);
     daemon.wait("cues at once", |world| world.renewed == 1);
-    let status = daemon.client().ask(&Request::Status).unwrap();
-    assert_eq!(status["lines"], serde_json::json!([]), "not in a batch");
+    let standing = daemon.client().status().unwrap();
+    assert_eq!(standing.lines, [], "not in a batch");
     daemon.client().say(&Request::Stop).unwrap();
     daemon.wait("the new bench", |world| world.hearts == 2);
     daemon.wait("the new scale", |_| {
-        let status = daemon.client().ask(&Request::Status).unwrap();
-        status["lines"][0]["port"] == path.to_str().unwrap()
+        let standing = daemon.client().status().unwrap();
+        standing.lines[0].port.as_deref() == path.to_str()
     });
     daemon.stop();
 }
@@ -1057,13 +1059,13 @@ fn a_bad_configuration_is_told_until_a_good_one_is_read() {
     );
     assert_eq!(daemon.world(|world| world.cues.clone()), [words]);
     daemon.begin();
-    let status = || daemon.client().ask(&Request::Status).unwrap();
-    assert_eq!(status()["trouble"], words, "a batch does not hide it");
+    let trouble = || daemon.client().status().unwrap().trouble;
+    assert_eq!(trouble().unwrap(), words, "a batch does not hide it");
     assert_eq!(read_json(&mut listener)["event"], "step");
     daemon.world(|world| world.new_config = Some(Ok(Config::default())));
     daemon.order(Order::Reload);
     fault(read_json(&mut listener), true);
-    assert_eq!(status()["trouble"], Value::Null);
+    assert_eq!(trouble(), None);
     daemon.stop();
 }
 

@@ -231,7 +231,7 @@ fn logs(person: &Person) -> Vec<std::path::PathBuf> {
 
 fn running(person: &Person) -> bool {
     let mut client = Client::connect_to(&person.socket()).unwrap();
-    client.ask(&Request::Status).unwrap()["batch"].is_string()
+    client.status().unwrap().batch.is_some()
 }
 
 // ---- many clients ------------------------------------------------------------------------------

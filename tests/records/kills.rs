@@ -163,8 +163,7 @@ fn subscribed(person: &Person) -> Receiver<Event> {
 /// The running batch, by the daemon's word.
 fn running(person: &Person) -> Option<String> {
     let mut client = Client::connect_to(&person.socket()).ok()?;
-    let reply = client.ask(&Request::Status).ok()?;
-    reply["batch"].as_str().map(str::to_owned)
+    client.status().ok()?.batch
 }
 
 fn begin(person: &Person) {

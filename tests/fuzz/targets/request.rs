@@ -1,7 +1,7 @@
 //! A line on the control socket.
 #![no_main]
 
-use bismar::protocol::request;
+use bismar::protocol::reply;
 use bismar::protocol::request::Request;
 use libfuzzer_sys::fuzz_target;
 
@@ -13,7 +13,7 @@ fuzz_target!(|line: &[u8]| {
             assert_eq!(Request::parse(&written).expect("what we write reads"), request);
         }
         Err(error) => {
-            let reply = request::refused(&error.to_string());
+            let reply = reply::line(&Err(error));
             assert_eq!(reply.iter().filter(|byte| **byte == b'\n').count(), 1);
         }
     }

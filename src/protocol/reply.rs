@@ -1,0 +1,182 @@
+//! The daemon's replies, both ways: one JSON object a line.
+
+use serde::{Deserialize, Serialize};
+
+use super::json;
+use crate::vocabulary::status::{OutputStatus, Status};
+
+/// What a request gets: `{"ok":true,...}` or `{"ok":false,"error":"..."}`.
+pub type Reply = Result<Answer, Refusal>;
+
+/// A request was taken.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Answer {
+    Status(Box<Standing>),
+    Hello(Hello),
+    Said(Said),
+}
+
+/// The answer to `hello`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Hello {
+    pub hello: String,
+    pub version: String,
+    pub protocol: u32,
+}
+
+/// The answer to `status`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Standing {
+    pub status: Status,
+    /// The name of the batch under way.
+    pub batch: Option<String>,
+    pub lines: Vec<LineStatus>,
+    pub cues: Vec<OutputStatus>,
+    /// One line for each thing that a person should know.
+    pub trouble: Option<String>,
+}
+
+/// How the line to a scale stands.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineStatus {
+    pub scale: String,
+    /// `None` while it is not open.
+    pub port: Option<String>,
+    /// Why it is not open: a stable short word, and words for a person.
+    pub code: Option<String>,
+    pub trouble: Option<String>,
+}
+
+/// The answer to everything else.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Said {
+    pub say: String,
+    /// How many rows that the word made are not on the disk; `None` for a word that makes none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pending: Option<usize>,
+}
+
+/// Why a request is not taken.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, thiserror::Error)]
+#[error("{error}")]
+pub struct Refusal {
+    /// For a person.
+    pub error: String,
+}
+
+impl Refusal {
+    pub fn new(error: impl Into<String>) -> Refusal {
+        Refusal {
+            error: error.into(),
+        }
+    }
+}
+
+impl Answer {
+    pub fn said(say: impl Into<String>) -> Answer {
+        Answer::Said(Said {
+            say: say.into(),
+            pending: None,
+        })
+    }
+}
+
+#[derive(Serialize)]
+struct Line<'a, T> {
+    ok: bool,
+    #[serde(flatten)]
+    rest: &'a T,
+}
+
+/// A reply as one line with its line feed.
+pub fn line(reply: &Reply) -> Vec<u8> {
+    let mut out = Vec::new();
+    match reply {
+        Ok(rest) => json::line(&mut out, &Line { ok: true, rest }),
+        Err(rest) => json::line(&mut out, &Line { ok: false, rest }),
+    }
+    out
+}
+
+/// Reads one line.
+///
+/// # Errors
+/// For what is no reply of this version.
+pub fn read(line: &[u8]) -> serde_json::Result<Reply> {
+    #[derive(Deserialize)]
+    struct Head {
+        ok: bool,
+    }
+    let Head { ok } = serde_json::from_slice(line)?;
+    Ok(if ok {
+        Ok(serde_json::from_slice(line)?)
+    } else {
+        Err(serde_json::from_slice(line)?)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::protocol::reply::*;
+
+    #[test]
+    fn each_reply_has_its_fixed_line_and_is_read_back() {
+        let replies: [(Reply, &str); 4] = [
+            (
+                Ok(Answer::said("a \"b\" \u{202e}")),
+                r#"{"ok":true,"say":"a \"b\" \u202e"}"#,
+            ),
+            (
+                Ok(Answer::Said(Said {
+                    say: "noted".to_owned(),
+                    pending: Some(0),
+                })),
+                r#"{"ok":true,"say":"noted","pending":0}"#,
+            ),
+            (
+                Ok(Answer::Hello(Hello {
+                    hello: "bismar".to_owned(),
+                    version: "0.1.0".to_owned(),
+                    protocol: 1,
+                })),
+                r#"{"ok":true,"hello":"bismar","version":"0.1.0","protocol":1}"#,
+            ),
+            (Err(Refusal::new("no")), r#"{"ok":false,"error":"no"}"#),
+        ];
+        for (reply, text) in replies {
+            let written = line(&reply);
+            assert_eq!(String::from_utf8(written).unwrap(), format!("{text}\n"));
+            assert_eq!(read(text.as_bytes()).unwrap(), reply);
+        }
+        let standing = Ok(Answer::Status(Box::new(Standing {
+            status: Status::default(),
+            batch: Some("soak-1".to_owned()),
+            lines: vec![LineStatus {
+                scale: "bench".to_owned(),
+                port: None,
+                code: Some("absent".to_owned()),
+                trouble: Some("it is not there".to_owned()),
+            }],
+            cues: Vec::new(),
+            trouble: None,
+        })));
+        let written = line(&standing);
+        assert!(written.starts_with(br#"{"ok":true,"status":{"formula":null,"#));
+        assert_eq!(read(&written).unwrap(), standing);
+    }
+
+    #[test]
+    fn what_is_no_reply_is_an_error() {
+        for bad in [
+            "",
+            "{}",
+            "[]",
+            r#"{"ok":true}"#,
+            r#"{"ok":false}"#,
+            r#"{"ok":1}"#,
+        ] {
+            assert!(read(bad.as_bytes()).is_err(), "{bad}");
+        }
+    }
+}
