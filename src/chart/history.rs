@@ -3,7 +3,8 @@
 use jiff::Timestamp;
 
 use crate::formula::amend::added_steps;
-use crate::journal::read::record::{Record, StepRecord};
+use crate::journal::batch::record::Record;
+use crate::journal::format::row::Row;
 use crate::mass::Mass;
 use crate::vocabulary::entry::Verdict;
 
@@ -69,11 +70,11 @@ pub fn gathered(record: &Record) -> Gathered {
 fn is_weighed(record: &Record) -> bool {
     match record.read_formula().and_then(Result::ok) {
         Some(formula) => record.unweighed(&formula).is_empty(),
-        None => record.steps.values().any(|step| step.net.is_some()),
+        None => record.weighed().next().is_some(),
     }
 }
 
-fn weighing(record: &Record, step: &StepRecord, added: bool) -> Option<Weighing> {
+fn weighing(record: &Record, step: &Row, added: bool) -> Option<Weighing> {
     let (target, net) = (step.target?, step.net?);
     if target.mass() <= Mass::ZERO {
         return None;
@@ -102,7 +103,7 @@ fn weighing(record: &Record, step: &StepRecord, added: bool) -> Option<Weighing>
 }
 
 /// When what came before this weighing ended: the opening, the step before it, a mixing.
-fn since(record: &Record, step: &StepRecord) -> Option<Timestamp> {
+fn since(record: &Record, step: &Row) -> Option<Timestamp> {
     let steps = record.steps.values().filter(|other| other.seq < step.seq);
     let mixed = record.mixed.iter().filter(|row| row.seq < step.seq);
     let ends = steps.map(|other| other.at).chain(mixed.map(|row| row.at));

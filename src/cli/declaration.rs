@@ -9,7 +9,7 @@ use super::lots::{StoreArgs, aligned};
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::formula::Formula;
-use crate::journal::read::record::Record;
+use crate::journal::batch::record::Record;
 use crate::label::{Line, Rules, declaration, grams_on_label, ounces_on_label};
 use crate::mass::Mass;
 use crate::workshop;

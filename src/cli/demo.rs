@@ -20,7 +20,7 @@ use crate::daemon::{self, Order, Parts};
 use crate::formula::examples::GLASSWORT;
 use crate::formula::plan::Amount;
 use crate::formula::{Formula, Plan};
-use crate::journal::read::resume::{Opening, opening_drafts};
+use crate::journal::format::opening::Opening;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::protocol::client;
@@ -165,7 +165,7 @@ fn fast(
         batch: plan.batch,
         jars: plan.jars,
     };
-    for draft in opening_drafts(&opening, &label).map_err(Failure::failed)? {
+    for draft in opening.drafts(&label).map_err(Failure::failed)? {
         log.append(&draft, start)?;
     }
     let lots = LotNeeds::of(&plan);

@@ -13,7 +13,7 @@ use crate::bench::Bench;
 use crate::config::Config;
 use crate::formula::{Formula, Plan};
 use crate::journal::format::names::new_batch_name;
-use crate::journal::read::resume::{Opening, opening_drafts};
+use crate::journal::format::opening::Opening;
 use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
@@ -219,7 +219,7 @@ impl Run {
             jars: plan.jars,
         };
         let words = format!("{label} {MARK}");
-        let drafts = opening_drafts(&opening, &words).map_err(Failure::failed)?;
+        let drafts = opening.drafts(&words).map_err(Failure::failed)?;
         for draft in &drafts {
             log.append(draft, args.start)?;
         }

@@ -14,8 +14,8 @@ use crate::formula::examples::SCENT_BLEND;
 use crate::formula::{Formula, Plan};
 use crate::journal::error::LogError;
 use crate::journal::format::fill_note::note_of;
+use crate::journal::format::opening::Opening;
 use crate::journal::read::record;
-use crate::journal::read::resume::{Opening, opening_drafts};
 use crate::journal::store::log::LogFile;
 use crate::lots::Lot;
 use crate::lots::price::Price;
@@ -164,7 +164,7 @@ fn weigh(
         batch: plan.batch,
         jars: plan.jars,
     };
-    let drafts = opening_drafts(&opening, &label);
+    let drafts = opening.drafts(&label);
     for draft in drafts.map_err(Failure::failed)? {
         log.append(&draft, start)?;
     }

@@ -6,10 +6,11 @@ use clap::Args;
 
 use super::lots::{StoreArgs, aligned};
 use super::{Exit, Failure, Outcome, print};
-use crate::journal::read::record::Record;
+use crate::journal::batch::record::Record;
 use crate::lots::trace::{Reached, Use, Uses};
 use crate::lots::{jars, uses_of};
 use crate::mass::Mass;
+use crate::vocabulary::entry::RowKind;
 
 #[derive(Debug, Args)]
 pub struct TraceArgs {
@@ -83,8 +84,12 @@ pub fn run(args: &TraceArgs) -> Outcome {
 impl Traced {
     fn of(record: &Record) -> Traced {
         let planned = record.opening.as_ref().and_then(|opening| opening.jars);
+        let withdrawn = record
+            .replaced
+            .values()
+            .any(|kind| *kind == RowKind::Filled);
         let jars = match (record.filled.as_slice(), planned) {
-            ([], _) if !record.refilled.is_empty() => Jars::Filled(BTreeSet::new()),
+            ([], _) if withdrawn => Jars::Filled(BTreeSet::new()),
             ([], Some((planned, _))) => Jars::Planned(planned),
             ([], None) => Jars::None,
             (rows, _) => Jars::Filled(jars::filled(rows)),

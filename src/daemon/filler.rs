@@ -9,12 +9,10 @@ use super::seams::Opened;
 use crate::document::shown;
 use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};
+use crate::journal::batch::record::Record;
 use crate::journal::format::fill_note::note_of;
 use crate::journal::name_of;
 use crate::journal::read::record;
-use crate::journal::read::record::Record;
-use crate::journal::read::resume;
-use crate::journal::read::resume::Resumed;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
@@ -30,16 +28,13 @@ impl BatchOpener {
     }
 
     pub(super) fn begin_filling(&self, request: &FillRequest) -> Result<Opened, String> {
-        let (path, batch, resumed) = self.weighed_log(request.batch.as_deref())?;
-        if !resumed.closed {
+        let (path, batch, record) = self.weighed_log(request.batch.as_deref())?;
+        if !record.ended {
             return Err(format!(
                 "batch {batch} is not weighed to its end; jars are filled after that"
             ));
         }
-        let record = record::read(&path).map_err(|error| error.to_string())?;
-        let filled: Mass = resumed.filled.values().map(|jar| jar.net).sum();
-        let earlier = resumed.filled.keys().max().copied().unwrap_or(0);
-        let fill = wanted(request, &record, filled, earlier)?;
+        let fill = wanted(request, &record)?;
         let formula = record
             .read_formula()
             .ok_or_else(|| format!("{}: the log has no formula", path.display()))?
@@ -53,7 +48,7 @@ impl BatchOpener {
         log.append(&note, Timestamp::now())
             .map_err(|error| error.to_string())?;
         let say = words(&batch, &fill, &record);
-        let progress = found.resumed.filling_progress();
+        let progress = found.record.progress(&plan);
         let batch = log.batch().to_owned();
         let (log, answers) = self.start(log)?;
         Ok(Opened {
@@ -75,7 +70,7 @@ impl BatchOpener {
     pub(super) fn weighed_log(
         &self,
         batch: Option<&str>,
-    ) -> Result<(PathBuf, String, Resumed), String> {
+    ) -> Result<(PathBuf, String, Record), String> {
         let path = self.log_to_fill(batch)?;
         let batch = name_of(&path);
         if self.stuck.contains(&batch) {
@@ -83,8 +78,8 @@ impl BatchOpener {
                 "rows of batch {batch} are kept in a file of their own and must be in its log first"
             ));
         }
-        let resumed = resume::read(&path).map_err(|error| error.to_string())?;
-        Ok((path, batch, resumed))
+        let record = record::read_strictly(&path).map_err(|error| error.to_string())?;
+        Ok((path, batch, record))
     }
 
     /// The log of the batch that is named, or the one whose weighing ended last.
@@ -101,8 +96,8 @@ impl BatchOpener {
         }
         let logs = newest(&folder).map_err(|error| error.to_string())?;
         // A log that is open or does not read is passed over; whoever means it can name it.
-        let weighed =
-            |path: &PathBuf| resume::read(path).is_ok_and(|r| r.closed && r.opening.is_some());
+        let whole = |record: Record| record.ended && record.opening.is_some();
+        let weighed = |path: &PathBuf| record::read_strictly(path).is_ok_and(whole);
         logs.into_iter().find(weighed).ok_or_else(|| {
             format!(
                 "there is no batch to fill jars from in {}; weigh one first",
@@ -112,12 +107,10 @@ impl BatchOpener {
     }
 }
 
-fn wanted(
-    request: &FillRequest,
-    record: &Record,
-    filled: Mass,
-    earlier: usize,
-) -> Result<Fill, String> {
+fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, String> {
+    let filled = record.jarred();
+    let jars = record.filled.iter().map(|row| row.step);
+    let earlier = jars.max().unwrap_or(0);
     let planned = record.opening.as_ref().and_then(|opening| opening.jars);
     let nominal = request
         .fill
@@ -174,11 +167,7 @@ fn words(batch: &str, fill: &Fill, record: &Record) -> String {
         fill.made.grams(d),
         fill.rule.source(),
     );
-    let weighed = record
-        .steps
-        .values()
-        .filter(|step| step.net.is_some())
-        .count();
+    let weighed = record.weighed().count();
     let closed = record.closed.as_ref().map_or("", |row| row.note.as_str());
     if !closed.starts_with("complete") {
         say.push_str(&format!(

@@ -7,6 +7,7 @@ use super::seams::Opened;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
 use crate::formula::remedy::remedy;
+use crate::journal::format::cell::Amount;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::vocabulary::command::Way;
@@ -15,35 +16,30 @@ use crate::vocabulary::progress::Progress;
 
 impl BatchOpener {
     pub(super) fn mend_closed(&self, batch: &str, way: Way) -> Result<Opened, String> {
-        let (path, batch, resumed) = self.weighed_log(Some(batch))?;
-        if !resumed.closed {
+        let (path, batch, record) = self.weighed_log(Some(batch))?;
+        if !record.ended {
             return Err(format!(
                 "batch {batch} is not closed; nothing has to be opened again"
             ));
         }
-        if !resumed.filled.is_empty() {
+        if !record.filled.is_empty() {
             return Err(format!(
                 "jars are filled from batch {batch} already; what is in them cannot be mended"
             ));
         }
-        let opening = resumed
-            .opening
-            .as_ref()
+        let opening = (record.opening.as_ref())
             .ok_or_else(|| format!("{}: the log has no formula", path.display()))?;
         let name = format!("the formula in {}", path.display());
         let formula = Formula::parse(&opening.text, &name).map_err(|error| error.to_string())?;
         let config = self.config.now();
         let (scales, guard) = (config.abilities(), config.weighing.guard);
-        let plan = resumed.plan(&formula, opening.amount(), &scales, guard);
+        let plan = record.plan(&formula, opening.amount(), &scales, guard);
         let plan = plan.map_err(|error| error.to_string())?;
         compare(&path, &plan)?;
         let d = |step: &crate::formula::Step| scales.get(step.scale).map(|s| s.readability);
         let d = plan.steps.iter().filter_map(d).max();
         let d = d.unwrap_or(Mass::from_mg(10));
-        let parts = plan.held(|number| {
-            let stayed = resumed.residues.get(&number).copied().unwrap_or_default();
-            Some(resumed.weighed.get(&number)?.net - stayed)
-        });
+        let parts = plan.held(|number| record.delivered(number).map(Amount::mass));
         let none = || {
             format!(
                 "there is no remedy by that way ({}); `bismar remedy {batch}.csv` shows the others",
@@ -51,7 +47,7 @@ impl BatchOpener {
             )
         };
         let found = remedy(way, &parts, d).ok_or_else(none)?;
-        let is_done = |number: usize| resumed.weighed.contains_key(&number);
+        let is_done = |number: usize| record.delivered(number).is_some();
         let first = plan.steps.iter().find(|step| !is_done(step.number));
         let before = first.map_or(plan.steps.len() + 1, |step| step.number);
         let change = change_of(&found, &parts, &plan, before, is_done)
@@ -68,7 +64,7 @@ impl BatchOpener {
         let plan = plan.amended(&change);
         let progress = Progress {
             closed: false,
-            ..resumed.progress(&plan)
+            ..record.progress(&plan)
         };
         let (log, answers) = self.start(log)?;
         let say = format!(

@@ -13,11 +13,12 @@ use crate::config::Held;
 use crate::formula::amend::{Amendment, Cause, Retarget};
 use crate::formula::plan::Amount;
 use crate::formula::{Formula, Plan, VesselWay, limits};
+use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::format::cell::clean;
+use crate::journal::format::opening::Opening;
 use crate::journal::name_of;
-use crate::journal::read::resume;
-use crate::journal::read::resume::{Opening, Resumed, list_open, opening_drafts};
+use crate::journal::read::record;
 use crate::journal::read::scale_checks;
 use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::{Found, LogFile};
@@ -129,37 +130,37 @@ impl BatchOpener {
 
     fn go_on(&self, path: &Path) -> Result<Option<Opened>, String> {
         // Looked at without changing it first: what is refused stays as it is, torn end and all.
-        let resumed = resume::read(path).map_err(|error| error.to_string())?;
-        let Some(opening) = resumed.opening.as_ref().filter(|_| !resumed.closed) else {
+        let record = record::read_strictly(path).map_err(|error| error.to_string())?;
+        let Some(opening) = record.opening.as_ref().filter(|_| !record.ended) else {
             return Ok(None);
         };
         let shown = path.display();
         let formula = Formula::parse(&opening.text, &format!("the formula in {shown}"))
             .map_err(|error| error.to_string())?;
         let amount = opening.amount();
-        let plan = match resumed.filling {
-            Some(fill) => self.filling(fill, &label(&formula))?,
+        let plan = match record.fillings.last() {
+            Some(fill) => self.filling(*fill, &label(&formula))?,
             None => {
                 let config = self.config.now();
                 let (scales, guard) = (config.abilities(), config.weighing.guard);
-                let plan = resumed.plan(&formula, amount, &scales, guard);
+                let plan = record.plan(&formula, amount, &scales, guard);
                 let plan = plan.map_err(|error| error.to_string())?;
                 compare(path, &plan)?;
                 plan
             }
         };
         let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
-        let Found { torn, resumed, .. } = found;
+        let Found { torn, record } = found;
         let mut say = match plan.filling {
             Some(_) => format!(
                 "Going on with filling jars of batch {}: {} are recorded.",
                 log.batch(),
-                resumed.filled.len()
+                record.filled.len()
             ),
             None => format!(
                 "Going on with batch {}: {} of {} steps are recorded.",
                 log.batch(),
-                resumed.weighed.len(),
+                record.weighed().count(),
                 plan.steps.len()
             ),
         };
@@ -187,16 +188,12 @@ impl BatchOpener {
         }
         log.append(&Draft::new(RowKind::Note, note), Timestamp::now())
             .map_err(|error| error.to_string())?;
-        let progress = match plan.filling {
-            Some(_) => resumed.filling_progress(),
-            None => resumed.progress(&plan),
-        };
         let batch = log.batch().to_owned();
         let (log, answers) = self.start(log)?;
         Ok(Some(Opened {
             batch,
+            progress: record.progress(&plan),
             plan,
-            progress,
             log,
             answers,
             say,
@@ -295,11 +292,11 @@ impl Opener for BatchOpener {
     }
 
     fn unfinished(&mut self) -> Result<Option<Opened>, String> {
-        let logs = list_open(&self.folder()?).map_err(|error| error.to_string())?;
+        let logs = record::list_open(&self.folder()?).map_err(|error| error.to_string())?;
         for bad in &logs.bad {
             tracing::warn!("a log that does not read is left alone: {bad}");
         }
-        let begun = |(_, resumed): &(PathBuf, Resumed)| resumed.opening.is_some();
+        let begun = |(_, record): &(PathBuf, Record)| record.opening.is_some();
         let (begun, empty): (Vec<_>, Vec<_>) = logs.open.into_iter().partition(begun);
         for (path, _) in &empty {
             tracing::warn!(
@@ -417,7 +414,7 @@ pub fn open_batch(
     at: Timestamp,
 ) -> Result<(), String> {
     log.set_formula(label);
-    let drafts = opening_drafts(opening, label).map_err(|error| error.to_string())?;
+    let drafts = opening.drafts(label).map_err(|error| error.to_string())?;
     for draft in &drafts {
         log.append(draft, at).map_err(|error| error.to_string())?;
     }

@@ -12,12 +12,12 @@ use tokio::task::JoinHandle;
 
 use super::clock::sleep_until;
 use crate::files;
+use crate::journal::batch::record::Record;
 use crate::journal::format::cell::clean;
 use crate::journal::format::fault::Fault;
 use crate::journal::format::names::safe_batch_name;
 use crate::journal::read::folder;
 use crate::journal::read::record;
-use crate::journal::read::record::Record;
 use crate::lots::advice::{ForStep, Need, Own, Stock};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;

@@ -7,8 +7,8 @@ use jiff::civil::Date;
 
 use crate::config::{Config, Held};
 use crate::document::shown;
+use crate::journal::batch::record::Record;
 use crate::journal::read::folder::all_threads;
-use crate::journal::read::record::Record;
 use crate::lots::Lot;
 use crate::lots::trace::Use;
 use crate::lots::uses_of;

@@ -1,10 +1,9 @@
 //! What can be wrong with a batch log, in words for a person.
 
-use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use super::format::fault::Fault;
+use super::format::fault::BadLine;
 
 /// Why a log could not be opened, read or written.
 #[derive(Debug, thiserror::Error)]
@@ -71,27 +70,5 @@ fn remedy(error: &io::Error) -> &'static str {
         io::ErrorKind::PermissionDenied => "; check who owns the file and its folder",
         io::ErrorKind::ReadOnlyFilesystem => "; the disk is mounted read-only, often after a fault",
         _ => "",
-    }
-}
-
-/// The first line of a log that is not as it was written; `line` from 1, the header being line 1.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BadLine {
-    pub path: PathBuf,
-    pub line: u64,
-    /// The column's name, where the fault is in one cell.
-    pub column: Option<&'static str>,
-    pub fault: Fault,
-}
-
-impl std::error::Error for BadLine {}
-
-impl fmt::Display for BadLine {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}:{}:", self.path.display(), self.line)?;
-        if let Some(column) = self.column {
-            write!(f, "{column}:")?;
-        }
-        write!(f, " {}", self.fault)
     }
 }

@@ -2,9 +2,10 @@
 //!
 //! [`mod@format`] is what a row is, purely: its cells, its hash chain, its names. [`store`] writes rows so
 //! that a power cut, a full disk or a second program costs no row that was acknowledged. [`read`]
-//! proves a log of any size row by row and makes of it what is asked: where a batch stood, what it
-//! held, whether it is as it was written.
+//! proves a log of any size row by row. [`batch`] folds rows into what is asked of a batch, purely:
+//! where it stood, what it held.
 
+pub mod batch;
 pub mod error;
 pub mod format;
 pub mod read;

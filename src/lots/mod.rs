@@ -15,8 +15,8 @@ use std::fmt;
 use jiff::civil::Date;
 
 use crate::formula::Place;
+use crate::journal::batch::record::Record;
 use crate::journal::format::cell::Amount;
-use crate::journal::read::record::Record;
 use crate::mass::Mass;
 use price::Price;
 use trace::Use;

@@ -1,7 +1,6 @@
 //! All that is on hand for a plan: the lots of the list and the batches that are lots of others.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
-use std::path::{Path, PathBuf};
 
 use jiff::civil::Date;
 
@@ -9,12 +8,12 @@ use super::stock::{Made, Stock, Supply};
 use super::trace::Use;
 use super::{Lot, uses_of};
 use crate::formula::{Formula, Ingredient, Plan};
-use crate::journal::read::record::Record;
+use crate::journal::batch::record::Record;
 use crate::mass::Mass;
 
 /// Everything that could go into a batch.
 pub struct Shelf {
-    file: PathBuf,
+    file: String,
     lots: Vec<Lot>,
     uses: Vec<Use>,
     made: Vec<Made>,
@@ -32,7 +31,7 @@ pub struct StepSupply {
 }
 
 impl Shelf {
-    pub fn new(file: PathBuf, lots: Vec<Lot>, records: &[Record], on: Date) -> Shelf {
+    pub fn new(file: String, lots: Vec<Lot>, records: &[Record], on: Date) -> Shelf {
         Shelf {
             file,
             lots,
@@ -65,7 +64,7 @@ impl Shelf {
     }
 
     /// The list's file.
-    pub fn file(&self) -> &Path {
+    pub fn file(&self) -> &str {
         &self.file
     }
 

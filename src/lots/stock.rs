@@ -9,7 +9,7 @@ use jiff::civil::Date;
 use super::price::{Cost, Price};
 use super::trace::Use;
 use super::{Lot, Refusal};
-use crate::journal::read::record::Record;
+use crate::journal::batch::record::Record;
 use crate::mass::Mass;
 
 /// A batch of our own that can be an ingredient of others.
@@ -30,13 +30,11 @@ impl Made {
         let formula = record.read_formula()?.ok()?;
         let whole = record.unweighed(&formula).is_empty();
         let good = whole && record.closed.is_some() && record.is_proved();
-        // What went into jars is for sale, and no ingredient any more.
-        let nets = record.filled.iter().filter_map(|row| row.net);
-        let jars: Mass = nets.map(|net| net.mass()).sum();
         good.then(|| Made {
             batch: record.batch.clone(),
             formula: formula.name,
-            mass: record.total() - jars,
+            // What went into jars is for sale, and no ingredient any more.
+            mass: record.total() - record.jarred(),
             opened_at: record.opened_at,
         })
     }

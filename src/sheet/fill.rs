@@ -11,10 +11,6 @@ use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, SAMPLING_NOTE};
 use crate::vocabulary::entry::Verdict;
 
-fn total<'a>(rows: impl Iterator<Item = &'a Row>) -> Mass {
-    rows.filter_map(|row| row.net).map(|net| net.mass()).sum()
-}
-
 /// `part` in percent of `whole`, to a tenth.
 fn percent(part: Mass, whole: Mass) -> String {
     if whole <= Mass::ZERO {
@@ -38,20 +34,20 @@ pub fn yields(record: &SheetRecord) -> String {
         })
     };
     let (theory, share) = of(planned);
-    let steps = record.weighed().count();
+    let steps = record.log.weighed().count();
     let _ = writeln!(
         out,
         "<tr><td>weighing<td class=\"n\">{}<td class=\"n\">{theory}<td class=\"n\">{share}<td>{steps} steps; \
          calculated sum of net weights less what stayed in the beakers</tr>",
         weighed.grams(d)
     );
-    if record.filled.is_empty() {
+    if record.log.filled.is_empty() {
         out.push_str(
             "<tr><td>filling<td class=\"hand\"><td class=\"hand\"><td class=\"hand\"><td>no filled jar in the log; \
              write it in</tr>\n",
         );
     } else {
-        let filled = total(record.filled.iter());
+        let filled = record.log.jarred();
         let rest = if filled > weighed {
             "more than was weighed: look at the rows".to_owned()
         } else {
@@ -63,7 +59,7 @@ pub fn yields(record: &SheetRecord) -> String {
             filled.grams(d),
             weighed.grams(d),
             percent(filled, weighed),
-            record.filled.len(),
+            record.log.filled.len(),
         );
     }
     out.push_str("</tbody></table>\n");
@@ -72,18 +68,18 @@ pub fn yields(record: &SheetRecord) -> String {
 
 /// The chart and the table of the jars; empty where the log has none.
 pub fn jars(record: &SheetRecord) -> String {
-    if record.filled.is_empty() {
+    if record.log.filled.is_empty() {
         return String::new();
     }
     let mut out = format!(
         "<h3>Net content of each jar</h3>\n{}\n",
-        fill_chart(&record.filled)
+        fill_chart(&record.log.filled)
     );
     out.push_str(&judged(record));
     out.push_str(
         "<table><thead><tr><th>jar<th class=\"n\">label g<th class=\"n\">net g<th>verdict<th>remark</tr></thead><tbody>\n",
     );
-    for (number, row) in (1..).zip(&record.filled) {
+    for (number, row) in (1..).zip(&record.log.filled) {
         let _ = writeln!(
             out,
             "<tr><td>{number}<td class=\"n\">{}<td class=\"n\">{}<td>{}<td>{}</tr>",
@@ -106,12 +102,8 @@ fn judged(record: &SheetRecord) -> String {
         return String::new();
     };
     let of_this = |row: &&Row| row.step >= fill.first;
-    for net in record
-        .filled
-        .iter()
-        .filter(of_this)
-        .filter_map(|row| row.net)
-    {
+    let jars = record.log.filled.iter().filter(of_this);
+    for net in jars.filter_map(|row| row.net) {
         filling.fill(net.mass());
     }
     let d = Mass::from_mg(10);

@@ -10,8 +10,8 @@ use crate::journal::format::cell::{Amount, clean};
 use crate::journal::format::chain::sha256;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::names::safe_batch_name;
+use crate::journal::format::opening::opening_of;
 use crate::journal::format::row::Row;
-use crate::journal::read::resume::opening_of;
 use crate::mass::Mass;
 use crate::vocabulary::entry::{RowKind, Verdict};
 
@@ -224,9 +224,9 @@ fn irregular(record: &SheetRecord, out: &mut String) {
         | RowKind::Closed => false,
     });
     out.push_str(&list(record, told, "None in the log."));
-    if !record.withdrawn.is_empty() {
+    if record.withdrawn().next().is_some() {
         out.push_str("<h3>Rows that a later row corrected or replaced</h3>\n");
-        out.push_str(&list(record, record.withdrawn.iter(), ""));
+        out.push_str(&list(record, record.withdrawn(), ""));
     }
     out.push_str("<div class=\"box\">Investigation, where one was made:</div>\n");
 }

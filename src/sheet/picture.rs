@@ -6,14 +6,13 @@ use std::fmt::Write;
 use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::journal::format::row::Row;
-use crate::journal::read::record::StepRecord;
 use crate::mass::Mass;
 
 const BAR: f64 = 110.0;
 
 /// Where the net weight lies in its acceptance window. A diamond: inside; a triangle at the side where
 /// it lies: outside. Empty without a window.
-pub fn deviation_bar(row: &StepRecord) -> String {
+pub fn deviation_bar(row: &Row) -> String {
     let (Some(target), Some(net)) = (row.target, row.net) else {
         return String::new();
     };

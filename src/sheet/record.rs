@@ -1,10 +1,8 @@
 //! The rows of one log, sorted by what the sheet says of them.
 
-use std::path::Path;
-
 use crate::formula::Formula;
+use crate::journal::batch::record::Record;
 use crate::journal::format::row::Row;
-use crate::journal::read::record::{Record, StepRecord};
 
 /// One batch as its log has it.
 #[derive(Debug, Clone, Default)]
@@ -14,10 +12,6 @@ pub struct SheetRecord {
     pub log: Record,
     /// `None` where the log has no formula that reads.
     pub formula: Option<Formula>,
-    /// The net contents that hold, in order; a corrected one stands at its place.
-    pub filled: Vec<Row>,
-    /// Rows that a later one corrected.
-    pub withdrawn: Vec<Row>,
     /// Bytes at the file's end that are no whole row.
     pub torn: u64,
 }
@@ -25,26 +19,19 @@ pub struct SheetRecord {
 impl SheetRecord {
     /// Sorts the rows of one log, in the order of the file.
     pub fn new(rows: Vec<Row>, torn: u64) -> SheetRecord {
-        let log = Record::of_rows(Path::new(""), rows.iter().cloned());
-        let mut record = SheetRecord {
+        let log = Record::of_rows(rows.iter().cloned());
+        SheetRecord {
             formula: log.read_formula().and_then(Result::ok),
+            rows,
+            log,
             torn,
-            ..SheetRecord::default()
-        };
-        record.filled = log.filled.clone();
-        record.withdrawn = log.refilled.clone();
-        let earlier = log.steps.values().flat_map(|step| &step.earlier);
-        let earlier = earlier.filter_map(|seq| rows.iter().find(|row| row.seq == *seq));
-        record.withdrawn.extend(earlier.cloned());
-        record.withdrawn.sort_by_key(|row| row.seq);
-        record.log = log;
-        record.rows = rows;
-        record
+        }
     }
 
-    /// The weighings that hold, in the order of their steps.
-    pub fn weighed(&self) -> impl Iterator<Item = &StepRecord> {
-        self.log.steps.values().filter(|step| step.net.is_some())
+    /// Rows that a later one corrected.
+    pub fn withdrawn(&self) -> impl Iterator<Item = &Row> {
+        let replaced = |row: &&Row| self.log.replaced.contains_key(&row.seq);
+        self.rows.iter().filter(replaced)
     }
 
     /// Step numbers and names of the formula's ingredients that have no weight.

@@ -45,7 +45,7 @@ pub fn table(record: &SheetRecord) -> String {
     );
     let day = day(record);
     let mut phase = "";
-    for row in record.weighed() {
+    for row in record.log.weighed() {
         let step = row.step;
         if row.phase != phase {
             phase = &row.phase;

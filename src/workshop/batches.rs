@@ -5,11 +5,11 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 
 use crate::chart::history::{Gathered, gathered};
+use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::format::names::safe_batch_name;
 use crate::journal::format::row::Row;
 use crate::journal::read::record;
-use crate::journal::read::record::Record;
 use crate::journal::read::scale_checks;
 use crate::journal::read::scan::scan_file;
 use crate::sheet::SheetRecord;
@@ -72,7 +72,7 @@ pub fn gather(folder: &Path) -> Result<(Vec<Gathered>, Vec<LogError>), LogError>
     let (mut batches, mut bad) = (Vec::new(), Vec::new());
     for path in record::logs_in(folder)? {
         match rows(&path) {
-            Ok((rows, _)) => batches.push(gathered(&Record::of_rows(&path, rows))),
+            Ok((rows, _)) => batches.push(gathered(&Record::of_rows(rows))),
             Err(error) => bad.push(error),
         }
     }

@@ -9,9 +9,9 @@ use crate::formula::limits::{Held, Outside, Side, outside};
 use crate::formula::remedy::{Part, Remedy, remedy};
 use crate::formula::room::{Bowl, Pour, Room, room};
 use crate::formula::{Formula, Plan, VesselWay};
-use crate::journal::read::held::{HeldPart, held, strangers};
-use crate::journal::read::record::Record;
-use crate::journal::read::resume;
+use crate::journal::batch::held::{HeldPart, held, strangers};
+use crate::journal::batch::record::Record;
+use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::vocabulary::command::Way;
@@ -46,14 +46,14 @@ impl Mending {
         on_hand: BTreeMap<String, Mass>,
     ) -> Result<Mending, QueryError> {
         // Refuses a log that was changed; the record is made of the same rows.
-        let resumed = resume::read(path)?;
+        let whole = record::read_strictly(path)?;
         let name = path.display().to_string();
         let opening = log.opening.as_ref();
         let opening = opening.ok_or_else(|| QueryError::NoFormula(name.clone()))?;
         let formula = Formula::parse(&opening.text, &format!("{name} (its formula)"))?;
         let scales = super::scales(config).0;
         let guard = config.weighing.guard;
-        let plan = resumed.plan(&formula, opening.amount(), &scales, guard)?;
+        let plan = whole.plan(&formula, opening.amount(), &scales, guard)?;
         let strangers = strangers(log, &formula);
         Ok(Mending {
             parts: held(log, &plan),
@@ -185,7 +185,7 @@ fn coarsest(scales: &[ScaleAbility]) -> Mass {
 
 /// What the bowl weighs empty, where the log tells: the tare of the first step, if the bowl stood there.
 fn empty_bowl(log: &Record) -> Option<Mass> {
-    let (_, first) = log.steps.iter().find(|(_, step)| step.net.is_some())?;
+    let first = log.weighed().next()?;
     let bowl = first.vessel == VesselWay::Bowl.name();
     first.tare.filter(|_| bowl).map(|tare| tare.mass())
 }

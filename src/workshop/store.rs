@@ -5,10 +5,11 @@ use std::path::Path;
 
 use super::QueryError;
 use crate::files;
-use crate::journal::error::{BadLine, LogError};
+use crate::journal::batch::record::Record;
+use crate::journal::error::LogError;
+use crate::journal::format::fault::BadLine;
 use crate::journal::read::folder;
 use crate::journal::read::record;
-use crate::journal::read::record::Record;
 use crate::lots::Lot;
 
 /// The lots of the list `file`, which need not be there.

@@ -5,8 +5,8 @@ use std::process::Command;
 use std::time::Instant;
 
 use bismar::journal::format::chain;
+use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{Row, Stamp, header};
-use bismar::journal::read::resume::{Opening, opening_drafts};
 use bismar::journal::read::{folder, record};
 use bismar::mass::Mass;
 use bismar::vocabulary::entry::{Draft, RowKind};
@@ -23,9 +23,7 @@ fn write_logs(dir: &std::path::Path) {
     };
     for n in 0..BATCHES {
         let batch = format!("soak-{n}");
-        let mut drafts = opening_drafts(&opening, "Glasswort bath soak 1.0")
-            .unwrap()
-            .to_vec();
+        let mut drafts = opening.drafts("Glasswort bath soak 1.0").unwrap().to_vec();
         for step in 1..=4 {
             let premix = step == 4 && n % 10 != 0;
             let draft = Draft {

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use bismar::journal::read::resume::{Opening, opening_drafts};
+use bismar::journal::format::opening::Opening;
 use bismar::journal::store::log::LogFile;
 use bismar::mass::Mass;
 use bismar::vocabulary::entry::{Draft, RowKind};
@@ -32,7 +32,7 @@ impl Begun<'_> {
             batch: self.size,
             jars: self.jars,
         };
-        let opening = opening_drafts(&opening, self.label).expect("an opening");
+        let opening = opening.drafts(self.label).expect("an opening");
         let begun: jiff::Timestamp = self.at.parse().expect("a time");
         let mut log = LogFile::create(folder, batch, self.label).expect("a new log");
         for (minute, draft) in (0..).zip(opening.iter().chain(rows)) {

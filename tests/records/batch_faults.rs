@@ -14,8 +14,8 @@ use std::time::Duration;
 
 use bismar::journal::error::LogError;
 use bismar::journal::format::chain;
+use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{Row, Stamp, header};
-use bismar::journal::read::resume::{Opening, opening_drafts};
 use bismar::journal::read::scan::scan_file;
 use bismar::journal::read::verify::verify;
 use bismar::journal::store::log::LogFile;
@@ -59,7 +59,7 @@ fn sample() -> &'static [u8] {
             batch: Mass::from_g(100),
             jars: None,
         };
-        for draft in &opening_drafts(&opening, "Tideline").unwrap() {
+        for draft in &opening.drafts("Tideline").unwrap() {
             log.append(draft, nine()).unwrap();
         }
         for ticket in 3..7 {
@@ -140,7 +140,11 @@ fn cut_at_every_byte_no_whole_row_is_lost_or_doubled() {
         let lines = kept.iter().filter(|b| **b == b'\n').count();
         let end = kept.iter().rposition(|b| *b == b'\n').map_or(0, |i| i + 1);
         let (mut log, found) = LogFile::open(&path).unwrap();
-        assert_eq!(found.rows as usize, lines.saturating_sub(1), "cut at {cut}");
+        assert_eq!(
+            found.record.rows as usize,
+            lines.saturating_sub(1),
+            "cut at {cut}"
+        );
         match found.torn {
             Some(torn) => {
                 set_aside += 1;
@@ -153,7 +157,7 @@ fn cut_at_every_byte_no_whole_row_is_lost_or_doubled() {
         }
         // It goes on, and what was whole is still there, byte for byte.
         let seq = log.append(&draft(99, "after"), nine()).unwrap();
-        assert_eq!(seq, found.rows + 1);
+        assert_eq!(seq, found.record.rows + 1);
         let now = fs::read(&path).unwrap();
         assert!(now.starts_with(&whole[..end]), "cut at {cut}");
         let report = verify(&path).unwrap();
@@ -199,7 +203,7 @@ fn zeros_at_the_end_are_a_torn_end_and_zeros_before_are_not() {
     let path = dir.path().join("sample.csv");
     let open = |bytes: &[u8]| {
         fs::write(&path, bytes).unwrap();
-        LogFile::open(&path).map(|(_, found)| (found.rows, found.torn.map(|t| t.bytes)))
+        LogFile::open(&path).map(|(_, found)| (found.record.rows, found.torn.map(|t| t.bytes)))
     };
     assert_eq!(
         open(&[whole, &[0; 4096]].concat()).unwrap(),
@@ -380,7 +384,7 @@ fn a_second_writer_is_refused_and_told_who_the_first_is() {
     first.kill().unwrap();
     first.wait().unwrap();
     let (_log, found) = LogFile::open(&path).unwrap();
-    assert_eq!(found.rows, 0);
+    assert_eq!(found.record.rows, 0);
     assert!(
         matches!(LogFile::open(&path), Err(LogError::Locked { .. })),
         "same process"
@@ -584,7 +588,7 @@ fn rows_that_were_kept_elsewhere_go_into_no_other_log() {
 /// Appends rows without end and says each one that is acknowledged.
 fn append_fast(path: &Path) {
     let (mut log, found) = LogFile::open(path).unwrap();
-    for n in found.rows + 1.. {
+    for n in found.record.rows + 1.. {
         let seq = log.append(&draft(n, &format!("row {n}")), nine()).unwrap();
         eprintln!("ack {seq}");
     }
@@ -616,9 +620,9 @@ fn every_acknowledged_row_outlives_kill_9() {
         child.wait().unwrap();
         let (_log, found) = LogFile::open(&path).unwrap();
         assert!(
-            found.rows >= acknowledged,
+            found.record.rows >= acknowledged,
             "{} of {acknowledged}",
-            found.rows
+            found.record.rows
         );
         for (i, row) in rows(&path).iter().enumerate() {
             assert_eq!(

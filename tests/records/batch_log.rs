@@ -5,14 +5,15 @@ use std::path::Path;
 use std::process::Command;
 
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
+use bismar::journal::batch::record::Record;
 use bismar::journal::error::LogError;
 use bismar::journal::format::cell::{Amount, LONGEST_TEXT, clean, fits, guarded, unguarded};
 use bismar::journal::format::chain;
 use bismar::journal::format::fault::Fault;
 use bismar::journal::format::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
+use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{COLUMNS, Row, Stamp};
-use bismar::journal::read::resume;
-use bismar::journal::read::resume::{Opening, opening_drafts};
+use bismar::journal::read::record::{list_open, read_strictly};
 use bismar::journal::read::scan;
 use bismar::journal::read::verify::verify;
 use bismar::journal::store::log::LogFile;
@@ -482,7 +483,7 @@ fn the_log_alone_tells_where_the_batch_stood() {
     let dir = tempfile::tempdir().unwrap();
     let path = {
         let mut log = LogFile::create_unique(dir.path(), "Tideline bath salts", nine()).unwrap();
-        for draft in &opening_drafts(&hard_opening(), "Tideline").unwrap() {
+        for draft in &hard_opening().drafts("Tideline").unwrap() {
             log.append(draft, nine()).unwrap();
         }
         log.append(&weighed(1, "Salt", 30_010), nine()).unwrap();
@@ -501,10 +502,10 @@ fn the_log_alone_tells_where_the_batch_stood() {
         log.path().to_owned()
     };
     let (_log, found) = LogFile::open(&path).unwrap();
-    let resumed = found.resumed;
-    assert_eq!(resumed, resume::read(&path).unwrap());
-    assert_eq!(resumed.opening, Some(hard_opening()));
-    let progress = resumed.progress(&two_phases());
+    let record = found.record;
+    assert_eq!(record, read_strictly(&path).unwrap());
+    assert_eq!(record.opening, Some(hard_opening()));
+    let progress = record.progress(&two_phases());
     let net = |step: usize| progress.weighed.get(&step).map(|w| (w.seq, w.net));
     assert_eq!(net(1), Some((6, Mass::from_mg(30_020))));
     assert_eq!(net(2), Some((4, Mass::from_mg(29_980))));
@@ -551,16 +552,23 @@ fn two_phases() -> Plan {
 #[test]
 fn a_mixed_row_belongs_to_the_phase_of_its_step_or_else_of_its_name() {
     let mixed = |rows: &[(usize, &str)]| {
-        let mixed = rows
-            .iter()
-            .map(|(step, name)| (*step, (*name).to_owned()))
-            .collect();
-        resume::Resumed {
-            mixed,
-            ..Default::default()
-        }
-        .progress(&two_phases())
-        .mixed
+        let row = |(step, phase): &(usize, &str)| {
+            let draft = Draft {
+                step: *step,
+                phase: (*phase).to_owned(),
+                ..Draft::new(RowKind::Mixed, "")
+            };
+            let stamp = Stamp {
+                batch: "b",
+                seq: 1,
+                at: nine(),
+                formula: "f",
+            };
+            Row::from_draft(&draft, stamp)
+        };
+        Record::of_rows(rows.iter().map(row))
+            .progress(&two_phases())
+            .mixed
     };
     assert_eq!(mixed(&[(3, "salts")]), [1]);
     assert_eq!(mixed(&[(2, "salts"), (2, "salts")]), [0]);
@@ -582,35 +590,30 @@ fn open_batches_are_listed_newest_first_and_a_broken_log_is_said() {
         log.append(&Draft::new(kind, ""), time).unwrap();
     }
     std::fs::write(dir.path().join("d.csv"), "not a log\n").unwrap();
-    let logs = resume::list_open(dir.path()).unwrap();
+    let logs = list_open(dir.path()).unwrap();
     let names: Vec<&str> = logs.open.iter().map(|(_, r)| r.batch.as_str()).collect();
     assert_eq!(names, ["b", "a"]);
     assert_eq!(logs.bad.len(), 1);
-    assert!(
-        resume::list_open(&dir.path().join("none"))
-            .unwrap()
-            .open
-            .is_empty()
-    );
+    assert!(list_open(&dir.path().join("none")).unwrap().open.is_empty());
 }
 
 #[test]
 fn a_formula_that_was_tampered_with_or_is_too_long_is_refused() {
     let dir = tempfile::tempdir().unwrap();
-    let mut drafts = opening_drafts(&hard_opening(), "Tideline").unwrap();
+    let mut drafts = hard_opening().drafts("Tideline").unwrap();
     drafts[1].note = drafts[1].note.replace("name", "nome");
     let mut log = LogFile::create(dir.path(), "t", "f").unwrap();
     for draft in &drafts {
         log.append(draft, nine()).unwrap();
     }
-    let error = resume::read(log.path()).unwrap_err().to_string();
+    let error = read_strictly(log.path()).unwrap_err().to_string();
     let wanted = "t.csv:3:note: the formula in the note does not fit its sha256";
     assert!(error.contains(wanted), "{error}");
     let long = Opening {
         text: "x".repeat(200_000),
         ..hard_opening()
     };
-    assert!(opening_drafts(&long, "f").is_err());
+    assert!(long.drafts("f").is_err());
 }
 
 #[test]
@@ -714,10 +717,10 @@ proptest! {
         let dir = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap();
         let opening = Opening { text, batch: Mass::from_ng(ng), jars: None };
         let mut log = LogFile::create(dir.path(), "o", "f").unwrap();
-        for draft in &opening_drafts(&opening, "=x").unwrap() {
+        for draft in &opening.drafts("=x").unwrap() {
             log.append(draft, nine()).unwrap();
         }
-        prop_assert_eq!(resume::read(log.path()).unwrap().opening, Some(opening));
+        prop_assert_eq!(read_strictly(log.path()).unwrap().opening, Some(opening));
     }
 
     #[test]

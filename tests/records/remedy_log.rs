@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use bismar::formula::plan::Amount;
 use bismar::formula::room::{Bowl, Pour, Short, Unknown, room};
 use bismar::formula::{Formula, Plan, VesselWay};
-use bismar::journal::read::held::{held, strangers};
+use bismar::journal::batch::held::{held, strangers};
 use bismar::journal::read::record;
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;

@@ -14,7 +14,7 @@ use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::config::Config;
 use crate::formula::Plan;
-use crate::journal::read::record::Record;
+use crate::journal::batch::record::Record;
 use crate::lots::price::Price;
 use crate::lots::shelf::Shelf;
 use crate::workshop::{self, store as on_hand};
@@ -113,7 +113,7 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
     };
     let on = args.on;
     let on = on.unwrap_or_else(|| jiff::ZonedDateTime::now().date());
-    Ok(Shelf::new(file, lots, &records, on))
+    Ok(Shelf::new(file.display().to_string(), lots, &records, on))
 }
 
 /// The file beside `beside` that holds the formula of this name; a made-up name where there is none.

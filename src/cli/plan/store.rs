@@ -26,7 +26,7 @@ pub fn section(
 ) -> bool {
     let _ = writeln!(text, "\nLots on hand, {}", shelf.day());
     if shelf.is_empty() {
-        let file = shelf.file().display();
+        let file = shelf.file();
         let none = format!("No lots in {file}; `bismar lots add` begins the list.");
         paragraph(text, "", &none);
     }

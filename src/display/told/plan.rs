@@ -117,7 +117,12 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryEr
     let feasible = plan.feasibility(&scales, guard);
     let (records, damaged) = house.each_record(|record| record)?;
     let file = house.lots_file().unwrap_or_default();
-    let shelf = Shelf::new(file, house.lots()?, &records, House::today());
+    let shelf = Shelf::new(
+        file.display().to_string(),
+        house.lots()?,
+        &records,
+        House::today(),
+    );
     let supplies = shelf.supplies(&formula, &plan);
     let shares = formula.shares();
     let steps = plan.steps.iter().enumerate().map(|(i, step)| {

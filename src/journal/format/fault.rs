@@ -2,6 +2,28 @@
 
 use std::fmt;
 
+/// The first line of a log that is not as it was written; `line` from 1, the header being line 1.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BadLine {
+    pub file: String,
+    pub line: u64,
+    /// The column's name, where the fault is in one cell.
+    pub column: Option<&'static str>,
+    pub fault: Fault,
+}
+
+impl std::error::Error for BadLine {}
+
+impl fmt::Display for BadLine {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}:{}:", self.file, self.line)?;
+        if let Some(column) = self.column {
+            write!(f, "{column}:")?;
+        }
+        write!(f, " {}", self.fault)
+    }
+}
+
 /// What is wrong with the line.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Fault {

@@ -6,4 +6,5 @@ pub mod fault;
 pub mod fill_note;
 pub mod line;
 pub mod names;
+pub mod opening;
 pub mod row;

@@ -3,9 +3,9 @@
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::read::record;
-use crate::journal::read::record::Record;
 
 /// Below this a thread costs more than it saves.
 const WORTH_A_THREAD: usize = 32;

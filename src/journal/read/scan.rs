@@ -4,9 +4,9 @@ use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
-use crate::journal::error::{BadLine, LogError};
+use crate::journal::error::LogError;
 use crate::journal::format::chain;
-use crate::journal::format::fault::Fault;
+use crate::journal::format::fault::{BadLine, Fault};
 use crate::journal::format::line::LineReader;
 use crate::journal::format::row::{CellError, Row, header};
 
@@ -89,6 +89,25 @@ impl<R: BufRead> Scan<R> {
         let row = self.advance();
         self.done = !matches!(row, Ok(Some(_)));
         row
+    }
+
+    /// Hands every good row to `take`. Gives the first line that is not as it was written, a torn end
+    /// and a missing header included.
+    ///
+    /// # Errors
+    /// Only the disk's.
+    pub fn each(&mut self, mut take: impl FnMut(Row)) -> Result<Option<BadLine>, LogError> {
+        loop {
+            match self.next_row() {
+                Ok(Some(row)) => take(row),
+                Ok(None) if self.torn == 0 && !self.header => {
+                    return Ok(Some(self.bad(None, Fault::Header)));
+                }
+                Ok(None) => return Ok(self.torn_line()),
+                Err(LogError::Bad(bad)) => return Ok(Some(bad)),
+                Err(other) => return Err(other),
+            }
+        }
     }
 
     fn advance(&mut self) -> Result<Option<Row>, LogError> {
@@ -229,9 +248,10 @@ impl<R: BufRead> Scan<R> {
         Ok(row)
     }
 
-    fn bad(&self, column: Option<&'static str>, fault: Fault) -> BadLine {
+    /// The last line read as a bad one.
+    pub(in crate::journal) fn bad(&self, column: Option<&'static str>, fault: Fault) -> BadLine {
         BadLine {
-            path: self.path.clone(),
+            file: self.path.display().to_string(),
             line: self.line.max(1),
             column,
             fault,
@@ -244,17 +264,12 @@ impl<R: BufRead> Scan<R> {
     }
 
     /// The torn end as an error.
-    pub fn torn_line(&self) -> Option<BadLine> {
+    fn torn_line(&self) -> Option<BadLine> {
         let bytes = self.torn;
         (bytes > 0).then(|| BadLine {
             line: if self.header { self.line + 1 } else { 1 },
             ..self.bad(None, Fault::Torn { bytes })
         })
-    }
-
-    /// The error of a file without even a header.
-    pub(in crate::journal) fn no_header(&self) -> BadLine {
-        self.bad(None, Fault::Header)
     }
 
     /// Where the last whole row ends, in bytes from the file's beginning.

@@ -3,7 +3,8 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-use crate::journal::error::{BadLine, LogError};
+use crate::journal::error::LogError;
+use crate::journal::format::fault::BadLine;
 use crate::journal::name_of;
 use crate::journal::read::scan::scan_file;
 use crate::vocabulary::entry::RowKind;
@@ -40,18 +41,10 @@ pub fn verify(path: &Path) -> Result<Report, LogError> {
     let mut scan = scan_file(path)?;
     let mut rows = 0;
     let mut closed = false;
-    let fault = loop {
-        match scan.next_row() {
-            Ok(Some(row)) => {
-                rows += 1;
-                closed |= row.kind == RowKind::Closed;
-            }
-            Ok(None) if scan.torn() == 0 && !scan.has_header() => break Some(scan.no_header()),
-            Ok(None) => break scan.torn_line(),
-            Err(LogError::Bad(bad)) => break Some(bad),
-            Err(other) => return Err(other),
-        }
-    };
+    let fault = scan.each(|row| {
+        rows += 1;
+        closed |= row.kind == RowKind::Closed;
+    })?;
     let batch = scan.batch().map(str::to_owned);
     let renamed = batch.as_ref().is_some_and(|batch| *batch != name_of(path));
     Ok(Report {

@@ -16,13 +16,14 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use crate::journal::error::{BadLine, LogError};
+use crate::journal::batch::record::Record;
+use crate::journal::error::LogError;
 use crate::journal::format::chain;
-use crate::journal::format::fault::Fault;
+use crate::journal::format::fault::{BadLine, Fault};
 use crate::journal::format::names::{new_batch_name, safe_batch_name};
 use crate::journal::format::row::{Row, Stamp, header};
 use crate::journal::name_of;
-use crate::journal::read::resume::{Resumed, Resuming};
+use crate::journal::read::record::strictly;
 use crate::journal::read::scan::{Scan, plain_file};
 use crate::journal::store::lock::{Lock, beside, lock};
 use crate::journal::store::spill::Tail;
@@ -55,10 +56,8 @@ pub struct LogFile {
 /// What [`LogFile::open`] found.
 #[derive(Debug)]
 pub struct Found {
-    /// Rows that were there.
-    pub rows: u64,
     pub torn: Option<TornEnd>,
-    pub resumed: Resumed,
+    pub record: Record,
 }
 
 /// A torn end that was set aside.
@@ -163,14 +162,11 @@ impl LogFile {
             .open(path)
             .map_err(LogError::io(path, "open the log"))?;
         let mut scan = Scan::new(path, BufReader::new(&file));
-        let mut resuming = Resuming::default();
-        while let Some(row) = scan.next_row()? {
-            resuming.add(row, path)?;
-        }
+        let record = strictly(path, &mut scan)?;
         let batch = name_of(path);
         if let Some(found) = scan.batch().filter(|found| *found != batch) {
             return Err(BadLine {
-                path: path.to_owned(),
+                file: path.display().to_string(),
                 line: 2,
                 column: Some("batch"),
                 fault: Fault::OtherBatch {
@@ -186,13 +182,12 @@ impl LogFile {
             None => chain::start(&batch),
         };
         let (length, next_seq) = (scan.good_end(), scan.next_seq());
-        let resumed = resuming.finish();
         let mut log = LogFile {
             path: path.to_owned(),
             file,
             lock,
             batch,
-            formula: resumed.formula.clone(),
+            formula: record.formula.clone(),
             length,
             copy: vec![0; length as usize],
             last_line: (length - last_length) as usize,
@@ -213,15 +208,7 @@ impl LogFile {
         if !has_header {
             log.write_header()?;
         }
-        let rows = next_seq - 1;
-        Ok((
-            log,
-            Found {
-                rows,
-                torn,
-                resumed,
-            },
-        ))
+        Ok((log, Found { torn, record }))
     }
 
     /// Adds a row and syncs it; gives its seq. The same draft again, right after it was written,

@@ -1,7 +1,6 @@
 //! One case in virtual time: room and person on one side, the bench on the other.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::path::Path;
 
 use jiff::Timestamp;
 
@@ -11,8 +10,8 @@ use super::person::{Person, SheetLine};
 use super::room::{Room, Ware};
 use crate::bench::Bench;
 use crate::formula::{Plan, VesselWay};
+use crate::journal::batch::record::Record;
 use crate::journal::format::row::{Row, Stamp};
-use crate::journal::read::resume::Resuming;
 use crate::rehearsal::stage::StageOutput;
 use crate::time::Moment;
 use crate::vocabulary::entry::Draft;
@@ -382,7 +381,7 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
 
 /// What the daemon makes of the rows so far when it begins again.
 fn progress(plan: &Plan, rows: &[Written]) -> Result<Progress, String> {
-    let mut resuming = Resuming::default();
+    let mut record = Record::default();
     for written in rows {
         let millis = i64::try_from(written.at.millis()).unwrap_or(i64::MAX);
         let stamp = Stamp {
@@ -392,13 +391,7 @@ fn progress(plan: &Plan, rows: &[Written]) -> Result<Progress, String> {
             formula: "Case 1",
         };
         let row = Row::from_draft(&written.draft, stamp);
-        resuming
-            .add(row, Path::new("case.csv"))
-            .map_err(|error| error.to_string())?;
+        record.add(row).map_err(|error| error.to_string())?;
     }
-    let resumed = resuming.finish();
-    Ok(match plan.filling {
-        Some(_) => resumed.filling_progress(),
-        None => resumed.progress(plan),
-    })
+    Ok(record.progress(plan))
 }

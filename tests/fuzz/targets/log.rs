@@ -3,8 +3,7 @@
 
 use std::path::Path;
 
-use bismar::journal::read::record::Record;
-use bismar::journal::read::resume::Resuming;
+use bismar::journal::batch::record::Record;
 use bismar::journal::read::scan::Scan;
 use bismar::sheet::{SheetRecord, html};
 use libfuzzer_sys::fuzz_target;
@@ -16,14 +15,7 @@ fuzz_target!(|data: &[u8]| {
     while let Ok(Some(row)) = scan.next_row() {
         rows.push(row);
     }
-    let mut resuming = Resuming::default();
-    for row in &rows {
-        if resuming.add(row.clone(), path).is_err() {
-            break;
-        }
-    }
-    let _ = resuming.finish();
-    let record = Record::of_rows(path, rows.iter().cloned());
+    let record = Record::of_rows(rows.iter().cloned());
     let _ = record.total();
     let page = html(&SheetRecord::new(rows, scan.torn()));
     // Nothing of a log becomes a tag or a script.

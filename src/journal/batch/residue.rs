@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::journal::read::record::Record;
+use super::record::Record;
 use crate::mass::Mass;
 
 /// Fewer weighings than this say nothing yet. Our own choice, no source.

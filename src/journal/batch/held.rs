@@ -1,10 +1,11 @@
 //! What is in a batch of each ingredient by the rows of its log, whatever the steps' numbers: one
 //! ingredient may be weighed in several steps, and what stayed in a vessel did not get in.
 
+use super::record::Record;
 use crate::formula::remedy::Part;
 use crate::formula::{Formula, Percent, Plan, PlannedPart, Step, VesselWay};
 use crate::journal::format::cell::{Amount, clean};
-use crate::journal::read::record::{Record, StepRecord};
+use crate::journal::format::row::Row;
 use crate::mass::Mass;
 
 /// One ingredient of the formula as it stands.
@@ -51,8 +52,10 @@ pub fn held(record: &Record, plan: &Plan) -> Vec<HeldPart> {
 /// Ingredients that were weighed and that the formula does not have.
 pub fn strangers<'r>(record: &'r Record, formula: &Formula) -> Vec<&'r str> {
     let known = |name: &str| formula.ingredients().any(|i| clean(&i.name) == name);
-    let weighed = record.steps.values().filter(|step| step.net.is_some());
-    let mut names: Vec<&str> = weighed.map(|step| step.ingredient.as_str()).collect();
+    let mut names: Vec<&str> = record
+        .weighed()
+        .map(|row| row.ingredient.as_str())
+        .collect();
     names.retain(|name| !known(name));
     names.dedup();
     names
@@ -89,10 +92,8 @@ impl HeldPart {
     /// Takes what the log says of this ingredient.
     fn read(&mut self, record: &Record, plan: &Plan) {
         let name = clean(&self.ingredient);
-        let weighed = record.steps.values();
-        let mut rows: Vec<&StepRecord> = weighed
-            .filter(|row| row.ingredient == name && row.net.is_some())
-            .collect();
+        let mine = |row: &&Row| row.ingredient == name;
+        let mut rows: Vec<&Row> = record.weighed().filter(mine).collect();
         self.steps = rows.iter().map(|row| row.step).collect();
         let mass = |amount: Option<Amount>| amount.map_or(Mass::ZERO, Amount::mass);
         self.weighed = rows.iter().map(|row| mass(row.net)).sum();
@@ -110,8 +111,8 @@ impl HeldPart {
             .iter()
             .filter(|step| step.ingredient == self.ingredient)
         {
-            let same = |row: &&StepRecord| numbered && row.step == step.number;
-            let fits = |row: &&StepRecord| !added || is_of(row, step);
+            let same = |row: &&Row| numbered && row.step == step.number;
+            let fits = |row: &&Row| !added || is_of(row, step);
             let place = rows.iter().position(same);
             match place.or_else(|| rows.iter().position(fits)) {
                 Some(at) => drop(rows.remove(at)),
@@ -123,7 +124,7 @@ impl HeldPart {
 }
 
 /// Whether the row's target is that of the step; another scale since then may round it otherwise.
-fn is_of(row: &StepRecord, step: &Step) -> bool {
+fn is_of(row: &Row, step: &Step) -> bool {
     let Some(target) = row.target.map(Amount::mass) else {
         return true;
     };

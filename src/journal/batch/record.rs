@@ -1,0 +1,322 @@
+//! One batch, running or closed, as its log alone tells it: what goes on with it, a sheet, a trace or a
+//! declaration is made of this.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::fmt;
+
+use jiff::Timestamp;
+
+use crate::formula::Formula;
+use crate::formula::amend::Amendment;
+use crate::formula::filling::Fill;
+use crate::journal::format::cell::{Amount, clean};
+use crate::journal::format::fault::BadLine;
+use crate::journal::format::fill_note::fill_of;
+use crate::journal::format::opening::{Opening, opening_of};
+use crate::journal::format::row::{CellError, Row};
+use crate::mass::Mass;
+use crate::problem::Problems;
+use crate::vocabulary::entry::{RowKind, lot_taken_back};
+
+/// What a log says of its batch, up to its first line that is not as it was written.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Record {
+    /// The log's file as errors name it; empty where the rows are of none.
+    pub file: String,
+    pub batch: String,
+    /// The formula's name and version as the `formula` column has them.
+    pub formula: String,
+    /// The formula's text and the size; `None` when the log ends before them.
+    pub opening: Option<Opening>,
+    /// The row of each step's weighing that holds, by the step, from 1, with what a correction leaves
+    /// out. Without a net weight it was withdrawn.
+    pub steps: BTreeMap<usize, Row>,
+    pub scale_checks: Vec<Row>,
+    pub taken_out: Vec<Row>,
+    pub remedies: Vec<Row>,
+    pub mixed: Vec<Row>,
+    pub residues: Vec<Row>,
+    /// Changes of the plan, in the order in which they were chosen.
+    pub amendments: Vec<Amendment>,
+    /// How jars were filled, one for each time that filling began.
+    pub fillings: Vec<Fill>,
+    /// The jars as they hold, in their order; a corrected one stands at its place.
+    pub filled: Vec<Row>,
+    /// The rows of steps and jars that a later one replaced, by their seq.
+    pub replaced: BTreeMap<u64, RowKind>,
+    /// Without the one that holds the formula.
+    pub notes: Vec<Row>,
+    /// The lot last named for each ingredient.
+    pub lots: BTreeMap<String, String>,
+    /// When the row that opened the batch was written, and when the last one was.
+    pub opened_at: Option<Timestamp>,
+    pub last_at: Option<Timestamp>,
+    /// The row that closed the weighing.
+    pub closed: Option<Row>,
+    /// The row that closed the last filling.
+    pub filling_closed: Option<Row>,
+    /// Whether nothing is under way: neither the weighing nor a filling.
+    pub ended: bool,
+    /// Good rows.
+    pub rows: u64,
+    /// The first line that is not as it was written, a torn end included; `None`: the chain holds
+    /// from the first row to the last.
+    pub fault: Option<BadLine>,
+    /// The step or jar of each row of a weight, to find what a correction corrects.
+    step_of: HashMap<(RowKind, u64), usize>,
+}
+
+impl Record {
+    /// The record of a log without rows; `file` is for the errors.
+    pub fn new(file: impl fmt::Display) -> Record {
+        Record {
+            file: file.to_string(),
+            ..Record::default()
+        }
+    }
+
+    /// The record of rows that were read already, in the order of the file.
+    pub fn of_rows(rows: impl IntoIterator<Item = Row>) -> Record {
+        let mut record = Record::default();
+        for row in rows {
+            // What does not read stays a note.
+            let _ = record.add(row);
+        }
+        record
+    }
+
+    /// Whether every row is as it was written and the last one is whole.
+    pub fn is_proved(&self) -> bool {
+        self.fault.is_none()
+    }
+
+    /// The formula as it was when the batch was opened; `None` without an opening.
+    pub fn read_formula(&self) -> Option<Result<Formula, Problems>> {
+        let text = &self.opening.as_ref()?.text;
+        Some(Formula::parse(text, &self.file))
+    }
+
+    /// The weighings that hold and have a weight, in the order of their steps.
+    pub fn weighed(&self) -> impl Iterator<Item = &Row> {
+        self.steps.values().filter(|row| row.net.is_some())
+    }
+
+    /// The ingredients of `formula`, that of the batch, that have no weight: number in the formula and
+    /// name. A remedy weighs an ingredient in a step more, so it goes by names.
+    pub fn unweighed<'f>(&self, formula: &'f Formula) -> Vec<(usize, &'f str)> {
+        let mut weighed: BTreeMap<&str, usize> = BTreeMap::new();
+        for row in self.weighed() {
+            *weighed.entry(&row.ingredient).or_default() += 1;
+        }
+        let mut missing = Vec::new();
+        for (number, ingredient) in (1..).zip(formula.ingredients()) {
+            match weighed.get_mut(clean(&ingredient.name).as_str()) {
+                Some(count) if *count > 0 => *count -= 1,
+                Some(_) | None => missing.push((number, ingredient.name.as_str())),
+            }
+        }
+        missing
+    }
+
+    /// The batch size that was planned, or that a remedy made of it.
+    pub fn size(&self) -> Option<Mass> {
+        let remedy = self.amendments.iter().rev().find(|c| !c.parts.is_empty());
+        let amended = remedy.map(|change| change.parts.iter().copied().map(Mass::from_ng).sum());
+        amended.or(self.opening.as_ref().map(|opening| opening.batch))
+    }
+
+    /// The scales that weighed, by name.
+    pub fn scales(&self) -> BTreeSet<&str> {
+        let scales = self.steps.values().map(|row| row.scale.as_str());
+        scales.filter(|name| !name.is_empty()).collect()
+    }
+
+    /// What stayed in the vessel of `step`: the last `residue` row's net weight.
+    pub fn residue(&self, step: usize) -> Option<Amount> {
+        let mut of_step = self.residues.iter().filter(|row| row.step == step);
+        of_step.next_back().and_then(|row| row.net)
+    }
+
+    /// What came into the batch in `step`: the net weight less what stayed in the vessel.
+    pub fn delivered(&self, step: usize) -> Option<Amount> {
+        let net = self.steps.get(&step)?.net?;
+        Some(match self.residue(step) {
+            Some(residue) => net.minus(residue),
+            None => net,
+        })
+    }
+
+    /// All that came into the batch.
+    pub fn total(&self) -> Mass {
+        let delivered = self.steps.keys().filter_map(|step| self.delivered(*step));
+        delivered.map(Amount::mass).sum()
+    }
+
+    /// All that is in jars.
+    pub fn jarred(&self) -> Mass {
+        let nets = self.filled.iter().filter_map(|row| row.net);
+        nets.map(Amount::mass).sum()
+    }
+
+    /// Takes the next row.
+    ///
+    /// # Errors
+    /// A note that is not to be understood, or one that corrects no weight before it. Who goes on with
+    /// the batch must stop there; who only tells of it has the row among the notes.
+    pub fn add(&mut self, row: Row) -> Result<(), CellError> {
+        self.batch.clone_from(&row.batch);
+        self.formula.clone_from(&row.formula);
+        self.opened_at.get_or_insert(row.at);
+        self.last_at = Some(row.at);
+        self.rows += 1;
+        if row.kind == RowKind::Note && row.note == lot_taken_back(&row.ingredient) {
+            self.lots.remove(&row.ingredient);
+        }
+        if !row.lot.is_empty() && !row.ingredient.is_empty() {
+            self.lots.insert(row.ingredient.clone(), row.lot.clone());
+        }
+        match row.kind {
+            RowKind::Weighed | RowKind::Filled => return self.weigh(row),
+            RowKind::Remedy => return self.amend(row),
+            RowKind::Note => return self.note(row),
+            RowKind::Opened => {}
+            RowKind::ScaleCheck => self.scale_checks.push(row),
+            RowKind::TakenOut => self.taken_out.push(row),
+            RowKind::Mixed => self.mixed.push(row),
+            RowKind::Residue => self.residues.push(row),
+            RowKind::Closed => self.close(row),
+        }
+        Ok(())
+    }
+
+    /// A row holds for its step, or its jar, in place of any before it; one whose note begins
+    /// `corrects seq N` for that of row N, whose weight it withdraws when it has none of its own.
+    fn weigh(&mut self, mut row: Row) -> Result<(), CellError> {
+        let corrected = corrects(&row.note);
+        let known = |seq| self.step_of.get(&(row.kind, seq)).copied();
+        let step = corrected.map_or(Some(row.step), known);
+        if let Some(step) = step {
+            self.step_of.insert((row.kind, row.seq), step);
+            row.step = step;
+        }
+        if row.kind == RowKind::Filled {
+            self.fill(row, corrected);
+        } else if step.is_some_and(|step| step > 0) {
+            self.hold(row, corrected.is_some());
+        } else {
+            self.notes.push(row);
+        }
+        match corrected.filter(|_| step.is_none()) {
+            Some(seq) => {
+                let why = format!("corrects seq {seq}, which is no weight before it");
+                Err(not_understood(why))
+            }
+            None => Ok(()),
+        }
+    }
+
+    fn hold(&mut self, mut row: Row, correction: bool) {
+        if let Some(lot) = self
+            .lots
+            .get(&row.ingredient)
+            .filter(|_| row.lot.is_empty())
+        {
+            row.lot.clone_from(lot);
+        }
+        if let Some(before) = self.steps.remove(&row.step) {
+            self.replaced.insert(before.seq, before.kind);
+            if correction {
+                take_what_it_lacks(&mut row, before);
+            }
+        }
+        self.steps.insert(row.step, row);
+    }
+
+    fn fill(&mut self, row: Row, corrected: Option<u64>) {
+        let is_old = |old: &Row| Some(old.seq) == corrected;
+        let place = self.filled.iter().position(is_old);
+        if let Some(place) = place {
+            let before = self.filled.remove(place);
+            self.replaced.insert(before.seq, before.kind);
+        }
+        if row.net.is_some() {
+            let place = place.unwrap_or(self.filled.len());
+            self.filled.insert(place, row);
+        }
+    }
+
+    fn amend(&mut self, row: Row) -> Result<(), CellError> {
+        let change = Amendment::of_note(&row.note).map(|read| read.map(|(change, _)| change));
+        self.remedies.push(row);
+        if let Some(change) = change.transpose().map_err(not_understood)? {
+            self.amendments.push(change);
+            // A closed batch is opened again for it.
+            self.closed = None;
+            self.ended = false;
+        }
+        Ok(())
+    }
+
+    fn note(&mut self, row: Row) -> Result<(), CellError> {
+        let opening = opening_of(&row).filter(|_| self.opening.is_none());
+        let read = match (opening, fill_of(&row)) {
+            (Some(opening), _) => opening.map(|opening| self.opening = Some(opening)),
+            (None, Some(fill)) => fill.map(|fill| {
+                self.fillings.push(fill);
+                self.ended = false;
+            }),
+            (None, None) => {
+                self.notes.push(row);
+                return Ok(());
+            }
+        };
+        read.map_err(|why| {
+            self.notes.push(row);
+            not_understood(why)
+        })
+    }
+
+    fn close(&mut self, row: Row) {
+        self.ended = true;
+        match self.fillings.is_empty() {
+            true => self.closed = Some(row),
+            false => self.filling_closed = Some(row),
+        }
+    }
+}
+
+fn not_understood(why: String) -> CellError {
+    CellError {
+        column: "note",
+        why,
+    }
+}
+
+/// A correction may hold no more than the new weight: what a weighing is of stays as it was.
+fn take_what_it_lacks(row: &mut Row, before: Row) {
+    let texts = [
+        (&mut row.phase, before.phase),
+        (&mut row.ingredient, before.ingredient),
+        (&mut row.lot, before.lot),
+        (&mut row.vessel, before.vessel),
+    ];
+    for (now, before) in texts {
+        if now.is_empty() {
+            *now = before;
+        }
+    }
+    row.target = row.target.or(before.target);
+    row.low = row.low.or(before.low);
+    row.high = row.high.or(before.high);
+    let off = || Some(row.net?.minus(row.target?));
+    row.deviation = row.deviation.or_else(off);
+}
+
+/// The seq that a note beginning `corrects seq N` names.
+fn corrects(note: &str) -> Option<u64> {
+    let rest = note.strip_prefix("corrects seq ")?;
+    let end = rest
+        .find(|c: char| !c.is_ascii_digit())
+        .unwrap_or(rest.len());
+    rest.get(..end)?.parse().ok()
+}
