@@ -12,10 +12,12 @@ use crate::scale::frame::Start;
 use crate::scale::layout::{Chosen, LayoutError};
 use crate::scale::settings::ScaleSettings;
 use crate::time::Moment;
+use crate::vocabulary::code::LineState;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
 use crate::vocabulary::status::{ScaleStatus, Status};
+use crate::vocabulary::weight::Weight;
 use crate::weighing::event::{Event, Input};
 use crate::weighing::{Engine, ScaleSetup, Setup};
 
@@ -48,13 +50,6 @@ struct ScaleLine {
     name: String,
     decoder: Decoder,
     state: LineState,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum LineState {
-    Waiting,
-    Open,
-    Lost,
 }
 
 impl Bench {
@@ -222,17 +217,15 @@ impl Bench {
         let shows = self.engine.shows(index);
         let silent = self.engine.is_silent(index);
         let state = match line.state {
-            LineState::Waiting => "waiting",
-            LineState::Lost => "lost",
-            LineState::Open if silent => "silent",
-            LineState::Open => "open",
+            LineState::Open if silent => LineState::Silent,
+            state => state,
         };
         // A weight of a line that is gone is no weight.
-        let live = shows.filter(|_| state == "open");
+        let live = shows.filter(|_| state == LineState::Open);
         ScaleStatus {
             name: line.name.clone(),
-            line: state.to_owned(),
-            weight: live.map(|(weight, d, _, _)| weight.grams(d).to_string()),
+            line: state,
+            weight: live.map(|(weight, d, _, _)| Weight::new(weight, d)),
             unit: live
                 .and_then(|(_, _, unit, _)| unit)
                 .map(|unit| unit.symbol().to_owned()),

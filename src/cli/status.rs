@@ -7,7 +7,9 @@ use clap::Args;
 use super::{Exit, Outcome, print};
 use crate::protocol::client::Client;
 use crate::protocol::reply::{self, Answer, LineStatus, Standing};
+use crate::vocabulary::code::LineState;
 use crate::vocabulary::status::ScaleStatus;
+use crate::vocabulary::weight::Weight;
 
 #[derive(Debug, Args)]
 pub struct StatusArgs {
@@ -75,23 +77,24 @@ pub(super) fn headline(standing: &Standing) -> String {
     }
     if let (Some(step), Some(of)) = (status.step, status.of) {
         // Between two weighings the next step is not what is going on.
-        if let Some(
-            between @ ("mixing" | "waiting for the emptied beaker" | "waiting for a decision"),
-        ) = status.tare.as_deref()
-        {
+        if let Some(state) = status.state.filter(|state| state.is_between()) {
+            let between = state.words();
             let _ = writeln!(text, ": {between}, step {step} of {of} comes next");
             return text;
         }
         let word = |text: &Option<String>| text.clone().unwrap_or_default();
         let (ingredient, phase) = (word(&status.ingredient), word(&status.phase));
         let _ = write!(text, ": step {step} of {of}, {ingredient} ({phase})");
-        let _ = write!(text, "\n  target {} g", word(&status.target));
-        if let Some(missing) = &status.missing {
-            let (grams, word) = match missing.strip_prefix('-') {
-                Some(over) => (over, "too much"),
-                None => (missing.as_str(), "to go"),
+        if let Some(target) = status.target {
+            let _ = write!(text, "\n  target {target} g");
+        }
+        if let Some(Weight { mass, step }) = status.missing {
+            let word = if mass.is_negative() {
+                "too much"
+            } else {
+                "to go"
             };
-            let _ = write!(text, ", {grams} g {word}");
+            let _ = write!(text, ", {} g {word}", mass.abs().grams(step));
         }
     }
     text.push('\n');
@@ -103,10 +106,10 @@ fn scale(scale: &ScaleStatus, line: Option<&LineStatus>) -> String {
     match line.and_then(|line| line.trouble.as_deref()) {
         Some(trouble) => text.push_str(trouble),
         None => {
-            text.push_str(match scale.line.as_str() {
-                "open" => "listening",
-                "silent" => "sends nothing; look at its switch and its cable",
-                _ => "not open yet",
+            text.push_str(match scale.line {
+                LineState::Open => "listening",
+                LineState::Silent => "sends nothing; look at its switch and its cable",
+                LineState::Waiting | LineState::Lost => "not open yet",
             });
             if let Some(weight) = &scale.weight {
                 let steady = if scale.steady { "steady" } else { "moving" };

@@ -8,10 +8,11 @@ use tokio::sync::mpsc;
 use super::{Exit, Failure, Outcome, status, write};
 use crate::cue::terminal::{Screen, Style};
 use crate::protocol::client::{Client, ClientError};
-use crate::protocol::event::{Event, Fault, Reading, Told};
+use crate::protocol::event::{Event, Reading, Told};
 use crate::protocol::reply::Standing;
-use crate::protocol::weight::Weight;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::entry::Verdict;
+use crate::vocabulary::weight::Weight;
 use crate::weighing::event::Live;
 
 /// How often a daemon that is gone is looked for.
@@ -123,7 +124,7 @@ fn follow(mut client: Client, out: &mpsc::Sender<News>) -> Result<Ended, ClientE
             Ok(told) => told.event,
             Err(_) => continue,
         };
-        if matches!(&event, Event::Fault(fault) if fault.code == Fault::SLOW) {
+        if matches!(&event, Event::Fault(fault) if fault.code == FaultCode::Slow) {
             return Ok(Ended::Slow);
         }
         if out.blocking_send(News::Event(event)).is_err() {
@@ -195,7 +196,7 @@ impl View {
                     Some(name) => format!("{name}: "),
                     None => String::new(),
                 };
-                let line = format!("{scale}{}", over(&fault.code));
+                let line = format!("{scale}{}", over(fault.code));
                 self.screen.labelled("  over      ", &line)
             }
             Event::Closed { complete } => {
@@ -236,16 +237,17 @@ impl View {
 }
 
 /// That a fault is over, in words.
-fn over(code: &str) -> String {
+fn over(code: FaultCode) -> String {
     match code {
-        "silent" => "the scale sends again".to_owned(),
-        other => format!("the fault \"{}\"", other.replace('-', " ")),
+        FaultCode::Silent => "the scale sends again".to_owned(),
+        other => format!("the fault \"{}\"", other.name().replace('-', " ")),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::protocol::event::Fault;
 
     #[test]
     fn a_fault_that_is_over_is_said_in_words() {
@@ -253,19 +255,19 @@ mod tests {
             screen: Screen::new(Style::PLAIN),
             scale: None,
         };
-        let mut said = |scale: Option<&'static str>, code: &'static str| {
+        let mut said = |scale: Option<&'static str>, code: FaultCode| {
             view.event(&Event::Fault(Fault {
                 scale: scale.map(Into::into),
-                code: code.into(),
+                code,
                 over: true,
             }))
         };
         assert_eq!(
-            said(Some("fine"), "silent"),
+            said(Some("fine"), FaultCode::Silent),
             "  over      fine: the scale sends again\n"
         );
         assert_eq!(
-            said(None, "tare-lost"),
+            said(None, FaultCode::TareLost),
             "  over      the fault \"tare lost\"\n"
         );
     }

@@ -20,13 +20,13 @@ use super::trouble::Trouble;
 use crate::config::Config;
 use crate::lots::advice::{Need, Stock};
 use crate::protocol::call::{About, Call};
-use crate::protocol::event::Fault;
 use crate::protocol::reply::{Answer, Hello, Refusal, Reply, Standing};
 use crate::protocol::request::{self, Request};
 use crate::protocol::subscribers::{Line, Outbox, Subscribers};
 use crate::protocol::wire::Wire;
 use crate::scale::link::{LinkMessage, LinkNews};
 use crate::time::Moment;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::entry::Draft;
@@ -484,7 +484,7 @@ impl<H: Heart> Core<H> {
                 self.show_status();
             }
             Event::Fault { scale, code, over } => {
-                tracing::info!(?scale, code, over, "fault");
+                tracing::info!(?scale, code = code.name(), over, "fault");
             }
             Event::Cue(_)
             | Event::Reading(_)
@@ -558,7 +558,7 @@ impl<H: Heart> Core<H> {
         let now = self.clock.now();
         let fault = Event::Fault {
             scale: None,
-            code: "config",
+            code: FaultCode::Config,
             over,
         };
         self.tell(&fault, now);
@@ -617,7 +617,7 @@ fn line_of(wire: &Wire, event: &Event, now: Moment) -> Line {
 fn slow() -> Event {
     Event::Fault {
         scale: None,
-        code: Fault::SLOW,
+        code: FaultCode::Slow,
         over: false,
     }
 }

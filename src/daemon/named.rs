@@ -6,7 +6,6 @@ use super::core::Core;
 use super::owed::Debt;
 use super::seams::Heart;
 use super::stock::Question;
-use crate::journal::format::cell::Amount;
 use crate::lots::advice::{Advice, ForStep, Need, ShellWord, Stock};
 use crate::mass::Mass;
 use crate::protocol::reply;
@@ -43,12 +42,11 @@ impl<H: Heart> Core<H> {
         self.rows.as_ref()?;
         let status = self.heart.status();
         let (step, ingredient) = (status.step?, status.ingredient?);
-        let target = status.target.as_deref().and_then(Amount::parse);
         Some(ForStep {
             batch: Some(self.batch.clone()),
             step,
             ingredient,
-            needed: target.map_or(Mass::ZERO, Amount::mass),
+            needed: status.target.map_or(Mass::ZERO, |target| target.mass),
         })
     }
 

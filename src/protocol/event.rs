@@ -7,11 +7,12 @@ use std::borrow::Cow;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::weight::Weight;
 use crate::time::Moment;
+use crate::vocabulary::code::{FaultCode, Stands};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{self, CueKind};
 use crate::vocabulary::entry::Verdict;
+use crate::vocabulary::weight::Weight;
 
 /// One line: an event and when it came out of the engine, in seconds since the session began.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -85,15 +86,18 @@ pub struct Step<'a> {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Fault<'a> {
     pub scale: Option<Cow<'a, str>>,
-    pub code: Cow<'a, str>,
+    pub code: FaultCode,
     pub over: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Tare<'a> {
-    /// In words.
+    /// For a person.
     pub state: Cow<'a, str>,
     pub tare: Option<Weight>,
+    /// The state for a program.
+    #[serde(default)]
+    pub code: Stands,
 }
 
 impl Told<'_> {
@@ -104,11 +108,6 @@ impl Told<'_> {
     pub fn read(line: &[u8]) -> serde_json::Result<Told<'static>> {
         serde_json::from_slice(line)
     }
-}
-
-impl Fault<'_> {
-    /// The subscriber did not keep up and is let go: the last event of a subscription.
-    pub const SLOW: &'static str = "slow";
 }
 
 impl From<Cue<'_>> for cue::Cue {

@@ -6,6 +6,7 @@ use serde::Serialize;
 use serde_json::ser::{CharEscape, CompactFormatter, Formatter, Serializer};
 
 use crate::text::misleads;
+use crate::vocabulary::weight::Digits;
 
 /// Appends `value` as one line with its line feed.
 pub fn line<T: Serialize>(out: &mut Vec<u8>, value: &T) {
@@ -64,56 +65,6 @@ impl Formatter for Plain {
     }
 }
 
-/// Room for every number of a 64-bit count, its sign and its point.
-const LONGEST: usize = 32;
-
-/// A plain decimal number.
-#[derive(Debug, Clone, Copy)]
-pub struct Digits {
-    bytes: [u8; LONGEST],
-    from: usize,
-}
-
-impl Digits {
-    /// `value / 10^decimals`; `decimals` is 9 at most.
-    pub fn new(negative: bool, value: u64, decimals: usize) -> Digits {
-        let mut digits = Digits {
-            bytes: [b'0'; LONGEST],
-            from: LONGEST,
-        };
-        let mut rest = value;
-        let mut count = 0;
-        while rest > 0 || count <= decimals {
-            if count == decimals && decimals > 0 {
-                digits.push(b'.');
-            }
-            digits.push(b'0' + (rest % 10) as u8);
-            rest /= 10;
-            count += 1;
-        }
-        if negative {
-            digits.push(b'-');
-        }
-        digits
-    }
-
-    /// From the last to the first.
-    fn push(&mut self, byte: u8) {
-        self.from = self.from.saturating_sub(1);
-        if let Some(place) = self.bytes.get_mut(self.from) {
-            *place = byte;
-        }
-    }
-
-    pub fn as_bytes(&self) -> &[u8] {
-        self.bytes.get(self.from..).unwrap_or_default()
-    }
-
-    pub fn as_str(&self) -> &str {
-        std::str::from_utf8(self.as_bytes()).unwrap_or_default()
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use crate::protocol::json::*;
@@ -127,16 +78,6 @@ mod tests {
             let text = String::from_utf8(out).unwrap();
             prop_assert!(!text.trim_end_matches('\n').contains(misleads));
             prop_assert_eq!(serde_json::from_str::<String>(&text).unwrap(), value);
-        }
-
-        #[test]
-        fn any_count_has_its_digits(value in any::<u64>(), negative in any::<bool>()) {
-            let sign = if negative { "-" } else { "" };
-            let six = Digits::new(negative, value, 6);
-            let wanted = format!("{sign}{}.{:06}", value / 1_000_000, value % 1_000_000);
-            prop_assert_eq!(six.as_str(), wanted);
-            let none = Digits::new(negative, value, 0);
-            prop_assert_eq!(none.as_str(), format!("{sign}{value}"));
         }
     }
 }

@@ -8,5 +8,4 @@ pub mod reply;
 pub mod request;
 pub mod socket;
 pub mod subscribers;
-pub mod weight;
 pub mod wire;

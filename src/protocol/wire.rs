@@ -4,11 +4,11 @@ use std::borrow::Cow;
 
 use super::event::{self, Told};
 use super::json;
-use super::weight::Weight;
 use crate::config::Config;
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::weight::Weight;
 use crate::weighing::event::{Event, Live};
 
 /// Writes events as JSON lines.
@@ -88,12 +88,13 @@ impl Wire {
             }),
             Event::Fault { scale, code, over } => event::Event::Fault(event::Fault {
                 scale: scale.and_then(|index| self.scale(index)),
-                code: Cow::Borrowed(code),
+                code: *code,
                 over: *over,
             }),
             Event::Tare { state, tare } => event::Event::Tare(event::Tare {
-                state: Cow::Borrowed(state),
+                state: Cow::Borrowed(state.words()),
                 tare: tare.map(Weight::plain),
+                code: *state,
             }),
             Event::Closed { complete } => event::Event::Closed {
                 complete: *complete,
@@ -120,6 +121,7 @@ impl Wire {
 #[cfg(test)]
 mod tests {
     use crate::protocol::wire::*;
+    use crate::vocabulary::code::{FaultCode, Stands};
     use crate::vocabulary::command::Choice;
     use crate::vocabulary::cue::{Cue, CueKind};
     use crate::vocabulary::entry::Verdict;
@@ -168,12 +170,21 @@ mod tests {
         );
         let fault = Event::Fault {
             scale: Some(7),
-            code: "lost",
+            code: FaultCode::Lost,
             over: true,
         };
         assert_eq!(
             line(&fault),
             "{\"at\":1.250000,\"event\":\"fault\",\"scale\":null,\"code\":\"lost\",\"over\":true}\n"
+        );
+        let tare = Event::Tare {
+            state: Stands::ZeroLost,
+            tare: None,
+        };
+        assert_eq!(
+            line(&tare),
+            "{\"at\":1.250000,\"event\":\"tare\",\"state\":\"zero lost, lift and put back\",\
+             \"tare\":null,\"code\":\"zero-lost\"}\n"
         );
     }
 
@@ -210,11 +221,11 @@ mod tests {
             },
             Event::Fault {
                 scale: None,
-                code: "silent",
+                code: FaultCode::Silent,
                 over: false,
             },
             Event::Tare {
-                state: "vessel tared",
+                state: Stands::Tared,
                 tare: Some(mg(151_200)),
             },
             Event::Closed { complete: false },

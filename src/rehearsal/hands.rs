@@ -13,6 +13,7 @@ use super::table::Table;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::time::Moment;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::{Choice, Command};
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -208,7 +209,7 @@ impl Hands {
             }
             Event::Closed { .. } => (reaction, Heard::Closed),
             Event::Fault {
-                code: "tare",
+                code: FaultCode::Tare,
                 over: false,
                 ..
             } => (0.1, Heard::LiftAndBack),

@@ -1,5 +1,6 @@
 //! Types that more than one room speaks in: nothing but types, their names and their constants.
 
+pub mod code;
 pub mod command;
 pub mod cue;
 pub mod entry;
@@ -7,3 +8,4 @@ pub mod progress;
 pub mod reading;
 pub mod rules;
 pub mod status;
+pub mod weight;

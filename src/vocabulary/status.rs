@@ -1,5 +1,8 @@
 //! Status: what is going on at the bench, as text and numbers.
 
+use super::code::{LineState, Stands};
+use super::weight::Weight;
+
 /// What is going on at the bench.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize, Default)]
 #[serde(default)]
@@ -9,21 +12,23 @@ pub struct Status {
     pub of: Option<usize>,
     pub phase: Option<String>,
     pub ingredient: Option<String>,
-    /// Grams, as text.
-    pub target: Option<String>,
-    /// The window that is recorded, grams.
-    pub low: Option<String>,
-    pub high: Option<String>,
+    pub target: Option<Weight>,
+    /// The window that is recorded.
+    pub low: Option<Weight>,
+    pub high: Option<Weight>,
     /// The lot that was named for this step's ingredient.
     pub lot: Option<String>,
     /// Whether the step waits for a lot before it is recorded.
     pub lot_required: Option<bool>,
     /// The steps after this one, at most two.
     pub ahead: Vec<Ahead>,
-    pub missing: Option<String>,
+    pub missing: Option<Weight>,
     /// The sentence of the last cue, also of a batch that is over; the others are of one under way.
     pub say: Option<String>,
+    /// Where the step stands, for a person.
     pub tare: Option<String>,
+    /// The same for a program.
+    pub state: Option<Stands>,
     pub scales: Vec<ScaleStatus>,
 }
 
@@ -31,17 +36,15 @@ pub struct Status {
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Ahead {
     pub ingredient: String,
-    /// Grams, as text.
-    pub target: String,
+    pub target: Weight,
 }
 
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize, Default)]
 #[serde(default)]
 pub struct ScaleStatus {
     pub name: String,
-    /// open, silent, lost
-    pub line: String,
-    pub weight: Option<String>,
+    pub line: LineState,
+    pub weight: Option<Weight>,
     pub unit: Option<String>,
     pub steady: bool,
     pub good_lines: u64,

@@ -8,6 +8,7 @@ use super::zero::Load;
 use super::{Engine, net_of, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -415,7 +416,7 @@ impl Engine {
         ));
         self.out.push_back(super::event::Event::Fault {
             scale: Some(step.scale),
-            code: "tare-lost",
+            code: FaultCode::TareLost,
             over: false,
         });
         // Put back as it is, it weighs the same again, and then it is asked about.

@@ -9,6 +9,7 @@ use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::Window;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::progress::Weighed;
@@ -206,7 +207,7 @@ impl Engine {
         if std::mem::take(&mut self.log_failed) {
             self.out.push_back(Event::Fault {
                 scale: None,
-                code: "not-logged",
+                code: FaultCode::NotLogged,
                 over: true,
             });
             self.repeat_cue();
@@ -331,7 +332,7 @@ impl Engine {
         self.log_failed = true;
         self.out.push_back(Event::Fault {
             scale: None,
-            code: "not-logged",
+            code: FaultCode::NotLogged,
             over: false,
         });
         let waiting = match self.run.as_mut().map(|run| &mut run.state) {

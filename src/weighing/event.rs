@@ -1,6 +1,7 @@
 //! What goes into the weighing engine and what comes out of it.
 
 use crate::mass::Mass;
+use crate::vocabulary::code::{FaultCode, Stands};
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::Cue;
 use crate::vocabulary::entry::{Draft, Verdict};
@@ -64,17 +65,14 @@ pub enum Event {
         high: Mass,
         scale: ScaleIndex,
     },
-    /// Something went wrong or came right again; `code` is a stable short word.
+    /// Something went wrong or came right again.
     Fault {
         scale: Option<ScaleIndex>,
-        code: &'static str,
+        code: FaultCode,
         over: bool,
     },
-    /// What is known about the tare, in words.
-    Tare {
-        state: &'static str,
-        tare: Option<Mass>,
-    },
+    /// Where the step stands with its tare.
+    Tare { state: Stands, tare: Option<Mass> },
     /// The batch is over.
     Closed { complete: bool },
 }

@@ -11,6 +11,7 @@ use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -408,7 +409,7 @@ impl Engine {
         if by > d * 2 || much {
             self.out.push_back(Event::Fault {
                 scale: Some(scale),
-                code: "spill",
+                code: FaultCode::Spill,
                 over: false,
             });
             let say = match (much, by.is_negative()) {

@@ -49,10 +49,12 @@ use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Window};
 use crate::time::Moment;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
 use crate::vocabulary::rules::Rules;
+use crate::vocabulary::weight::Weight;
 
 /// Vessels learned besides the configured ones.
 const MOST_LEARNED: usize = 24;
@@ -147,7 +149,7 @@ impl Engine {
                 if overloaded && self.scale_needed() == Some(scale) {
                     self.out.push_back(Event::Fault {
                         scale: Some(scale),
-                        code: "overload",
+                        code: FaultCode::Overload,
                         over: true,
                     });
                     self.repeat_cue();
@@ -225,7 +227,7 @@ impl Engine {
             let name = self.scale_name(scale);
             self.out.push_back(Event::Fault {
                 scale: Some(scale),
-                code: "silent",
+                code: FaultCode::Silent,
                 over: false,
             });
             self.cue_urgent(
@@ -260,7 +262,7 @@ impl Engine {
         {
             self.out.push_back(Event::Fault {
                 scale: Some(scale),
-                code: "silent",
+                code: FaultCode::Silent,
                 over: true,
             });
             self.say_on(scale);
@@ -294,7 +296,7 @@ impl Engine {
         }
         self.out.push_back(Event::Fault {
             scale: Some(scale),
-            code: "lost",
+            code: FaultCode::Lost,
             over: false,
         });
         if needed && !self.close_unseen() {
@@ -319,7 +321,7 @@ impl Engine {
         if first && needed {
             self.out.push_back(Event::Fault {
                 scale: Some(scale),
-                code: "overload",
+                code: FaultCode::Overload,
                 over: false,
             });
             self.cue_urgent(
@@ -412,7 +414,7 @@ impl Engine {
             | State::Choose
             | State::Done => None,
         };
-        let state = run.state.name();
+        let state = run.state.stands();
         self.out.push_back(Event::Tare { state, tare });
     }
 
@@ -500,7 +502,9 @@ impl Engine {
         status.of = Some(run.plan.steps.len());
         let said = self.last_cue.as_ref().map(|cue| cue.say.clone());
         status.say = self.fault.clone().or(said);
-        status.tare = Some(run.state.name().to_owned());
+        let stands = run.state.stands();
+        status.tare = Some(stands.words().to_owned());
+        status.state = Some(stands);
         if let Some(step) = run.current() {
             let d = self.readability(step.scale);
             status.step = Some(step.number);
@@ -512,24 +516,25 @@ impl Engine {
             status.ingredient = Some(step.ingredient.clone());
             status.lot = run.lots.get(&step.ingredient).cloned();
             status.lot_required = Some(step.lot_required);
-            status.target = Some(step.target.grams(d).to_string());
+            let weight = |mass: Mass| Some(Weight::new(mass, d));
+            status.target = weight(step.target);
             let window = self.window(step, d, 0);
-            status.low = Some(window.low.grams(d).to_string());
-            status.high = Some(window.high.grams(d).to_string());
+            status.low = weight(window.low);
+            status.high = weight(window.high);
             let later = run.plan.steps.get(run.step + 1..).unwrap_or_default();
             let ahead = later
                 .iter()
                 .take(2)
                 .map(|step| crate::vocabulary::status::Ahead {
                     ingredient: step.ingredient.clone(),
-                    target: step.target.grams(self.readability(step.scale)).to_string(),
+                    target: Weight::new(step.target, self.readability(step.scale)),
                 });
             status.ahead = ahead.collect();
             if let State::Tared(tared) = &run.state
                 && let Some(shown) = self.pans.get(step.scale).and_then(|pan| pan.last)
             {
                 let net = net_of(step, tared.base, shown.weight);
-                status.missing = Some((step.target - net).grams(d).to_string());
+                status.missing = weight(step.target - net);
             }
         }
     }

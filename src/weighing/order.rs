@@ -8,6 +8,7 @@ use super::zero::Load;
 use super::{Engine, say};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::RowKind;
@@ -460,13 +461,13 @@ impl Engine {
     /// The step stands there now; who listens hears of it where its name is another one.
     pub(super) fn enter(&mut self, state: State) {
         let Some(run) = &mut self.run else { return };
-        let name = state.name();
+        let stands = Some(state.stands());
         let empty = matches!(state, State::Empty);
         run.state = state;
         for pan in &mut self.pans {
             pan.wander.idle = empty;
         }
-        if std::mem::replace(&mut run.told_state, name) != name {
+        if std::mem::replace(&mut run.told_state, stands) != stands {
             self.tare_event();
         }
     }
@@ -574,7 +575,7 @@ impl Engine {
                 .unwrap_or_default();
             self.out.push_back(Event::Fault {
                 scale: Some(scale),
-                code: "wrong-scale",
+                code: FaultCode::WrongScale,
                 over: false,
             });
             self.cue_urgent(
@@ -600,7 +601,7 @@ impl Engine {
         let over = unit == usual;
         self.out.push_back(Event::Fault {
             scale: Some(scale),
-            code: "unit",
+            code: FaultCode::Unit,
             over,
         });
         if over {

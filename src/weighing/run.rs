@@ -10,6 +10,7 @@ use super::steady::Level;
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::time::Moment;
+use crate::vocabulary::code::Stands;
 use crate::vocabulary::progress::{Progress, Weighed};
 use crate::vocabulary::reading::ScaleIndex;
 
@@ -81,7 +82,7 @@ pub(super) struct Run {
     /// What the maker did last, for `undo`.
     pub deeds: Vec<Deed>,
     /// The state's name as it was told last.
-    pub told_state: &'static str,
+    pub told_state: Option<Stands>,
     /// The maker closes the batch although an ingredient is outside its limits.
     pub limits_accepted: bool,
 }
@@ -164,7 +165,7 @@ impl Run {
             closing_since: None,
             refused: None,
             deeds: Vec::new(),
-            told_state: "",
+            told_state: None,
             lost_vessel: None,
             emptied: progress
                 .tares

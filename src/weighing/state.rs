@@ -5,6 +5,7 @@ use super::steady::Level;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::time::Moment;
+use crate::vocabulary::code::Stands;
 use crate::vocabulary::entry::Verdict;
 
 /// The state of the running step.
@@ -474,26 +475,26 @@ impl State {
         }
     }
 
-    /// A word for `status` and for the tare event.
-    pub fn name(&self) -> &'static str {
+    /// For `status` and for the tare event.
+    pub fn stands(&self) -> Stands {
         match self {
-            State::Clear { .. } => "lift what is on the scale",
-            State::Empty => "empty, waiting for a vessel",
-            State::Landing(_) => "a vessel is coming to rest",
-            State::Unsure(_) => "not sure of the tare",
+            State::Clear { .. } => Stands::Clear,
+            State::Empty => Stands::Empty,
+            State::Landing(_) => Stands::Landing,
+            State::Unsure(_) => Stands::Unsure,
             State::Tared(tared) => match tared.suspect {
-                None => "vessel tared",
-                Some(suspect) if suspect.exact => "tare to be checked at the lift",
-                Some(_) => "zero lost, lift and put back",
+                None => Stands::Tared,
+                Some(suspect) if suspect.exact => Stands::ToCheck,
+                Some(_) => Stands::ZeroLost,
             },
-            State::Away(_) => "vessel lifted, tare remembered",
-            State::Stranger { .. } => "not sure it is the same vessel",
-            State::Writing(_) => "being recorded",
-            State::Lift(_) => "recorded, waiting for the lift",
-            State::Mix { .. } => "mixing",
-            State::Residue(_) => "waiting for the emptied beaker",
-            State::Choose => "waiting for a decision",
-            State::Done => "batch over",
+            State::Away(_) => Stands::Away,
+            State::Stranger { .. } => Stands::Stranger,
+            State::Writing(_) => Stands::Writing,
+            State::Lift(_) => Stands::Lift,
+            State::Mix { .. } => Stands::Mixing,
+            State::Residue(_) => Stands::EmptiedBeaker,
+            State::Choose => Stands::Decision,
+            State::Done => Stands::Over,
         }
     }
 }

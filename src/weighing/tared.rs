@@ -10,6 +10,7 @@ use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
 use crate::mass::{Mass, Unit};
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -90,7 +91,7 @@ impl Engine {
         tared.watch_from_now();
         self.out.push_back(Event::Fault {
             scale: Some(step.scale),
-            code: "tare",
+            code: FaultCode::Tare,
             over: false,
         });
         self.say_lift_and_back(step);
@@ -866,7 +867,7 @@ impl Engine {
             let scale = self.scale_needed();
             self.out.push_back(Event::Fault {
                 scale,
-                code: "unsteady",
+                code: FaultCode::Unsteady,
                 over: false,
             });
             self.cue_urgent(CueKind::Fault, say::draught(), &[Choice::Keep]);

@@ -15,8 +15,8 @@ use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::test_weights::{CheckLimits, SOURCE, WeightClass};
-use crate::protocol::event::{Event, Fault, Told as Line};
-use crate::protocol::weight::Weight;
+use crate::protocol::event::{Event, Told as Line};
+use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::status::Status;
 
@@ -48,7 +48,7 @@ pub fn hear(guide: &mut Guide, scale: &str, line: &[u8]) -> Heard {
             weight: reading.weight.mass,
             steady: reading.steady,
         }),
-        Event::Fault(fault) if fault.code == Fault::SLOW => {
+        Event::Fault(fault) if fault.code == FaultCode::Slow => {
             return Heard::Ended("the daemon's readings ended");
         }
         Event::Fault(fault) if ours(&fault.scale) && !fault.over => guide.interrupted(),
@@ -77,7 +77,7 @@ pub fn ability(config: &Config, name: &str, status: &Status) -> ScaleAbility {
 /// The step of the last decimal that the scale shows now.
 fn shown_step(status: &Status, name: &str) -> Option<Mass> {
     let scale = status.scales.iter().find(|scale| scale.name == name)?;
-    Some(scale.weight.as_deref()?.parse::<Weight>().ok()?.step)
+    scale.weight.map(|weight| weight.step)
 }
 
 /// Whether the last check of today, in the local time, was passed.

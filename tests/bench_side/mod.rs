@@ -25,9 +25,9 @@ use std::time::{Duration, Instant};
 
 use bismar::protocol::client::Client;
 use bismar::protocol::event::{self, Told};
-use bismar::protocol::weight::Weight;
 use bismar::rehearsal::pty::PtyLine;
 use bismar::scale::settings::{PortSelector, ScaleSettings};
+use bismar::vocabulary::weight::Weight;
 use bismar::weighing::event::{Event, Live};
 use person::Person;
 use rustix::process::{Pid, Signal, kill_process};

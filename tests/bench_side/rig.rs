@@ -220,5 +220,5 @@ pub fn missing(person: &Person) -> Option<f64> {
     let mut client = Client::connect_to(&person.socket()).ok()?;
     let status = client.status().ok()?.status;
     status.scales.first()?.weight.as_ref()?;
-    status.missing?.parse().ok()
+    Some(status.missing?.mass.ng() as f64 / 1e9)
 }

@@ -19,6 +19,7 @@ use bismar::protocol::request::{BeginRequest, Request, Size};
 use bismar::protocol::socket::{Claim, SocketError};
 use bismar::scale::settings::ScaleSettings;
 use bismar::time::Moment;
+use bismar::vocabulary::code::FaultCode;
 use bismar::vocabulary::command::Command;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::vocabulary::entry::{Draft, RowKind};
@@ -130,14 +131,14 @@ impl Heart for Echo {
     fn lost(&mut self, scale: ScaleIndex, _: Moment) {
         self.events.push_back(Event::Fault {
             scale: Some(scale),
-            code: "lost",
+            code: FaultCode::Lost,
             over: false,
         });
     }
     fn back(&mut self, scale: ScaleIndex, _: Moment) {
         self.events.push_back(Event::Fault {
             scale: Some(scale),
-            code: "lost",
+            code: FaultCode::Lost,
             over: true,
         });
     }

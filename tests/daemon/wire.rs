@@ -4,6 +4,7 @@
 use bismar::mass::Mass;
 use bismar::protocol::wire::Wire;
 use bismar::time::Moment;
+use bismar::vocabulary::code::{FaultCode, Stands};
 use bismar::vocabulary::command::Choice;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
@@ -85,11 +86,11 @@ fn every_kind_of_event_is_read_by_python() {
     });
     events.push(Event::Fault {
         scale: None,
-        code: "unit",
+        code: FaultCode::Unit,
         over: false,
     });
     events.push(Event::Tare {
-        state: "in doubt",
+        state: Stands::Unsure,
         tare: Some(Mass::from_mg(-210_500)),
     });
     events.push(Event::Closed { complete: true });
@@ -117,7 +118,11 @@ fn every_kind_of_event_is_read_by_python() {
             "low_ng": 49_512_345_000i64, "high_ng": 50_500_000_000i64})
     );
     assert_eq!(read[16]["scale"], Value::Null);
-    assert_eq!(read[17]["tare"], "-210.50");
+    assert_eq!(
+        read[17],
+        json!({"at": 83.000001, "event": "tare", "state": "not sure of the tare", "tare": "-210.50",
+            "code": "unsure", "tare_ng": -210_500_000_000i64})
+    );
     assert_eq!(
         read[18],
         json!({"at": 83.000001, "event": "closed", "complete": true})

@@ -20,7 +20,7 @@ export const session = () => sessionStorage;
 // What is known. `cue` is the cue that stands; a fault hides it and does not end it.
 export const know = {
   in: false, door: false, status: null, batch: null, step: null, cue: null, fault: null, recorded: null,
-  closed: null, tare: null, ahead: [], scales: new Map(), pour: null, beat: null, opened: null,
+  closed: null, tare: null, state: null, ahead: [], scales: new Map(), pour: null, beat: null, opened: null,
   mixing: null, heard: 0,
 };
 
@@ -64,7 +64,7 @@ export const number = (text) => (text == null ? NaN : Number.parseFloat(text));
 export const unsigned = (text) => text.replace(/^-/, "");
 
 export function inBatch() {
-  return Boolean(know.status?.formula || know.step) && !know.closed && know.tare !== "batch over";
+  return Boolean(know.status?.formula || know.step) && !know.closed && know.state !== "over";
 }
 
 /** A scale in words: its weight only while that is live. */

@@ -9,8 +9,8 @@ import { enterRoom, paintRoom, room } from "./rooms.js";
 const DEAF = 5000; // ms without a beat after which the stream is opened anew
 
 // States of the tare in which the step that is told comes next.
-const EMPTIED = "waiting for the emptied beaker";
-const BETWEEN = ["mixing", EMPTIED, "waiting for a decision"];
+const EMPTIED = "emptied-beaker";
+const BETWEEN = ["mixing", EMPTIED, "decision"];
 
 let key = null; // from the address, until the daemon has answered
 let stream = null;
@@ -23,14 +23,14 @@ async function enter(word) {
   try {
     answer = await ask("/enter", { key: word });
   } catch {
-    return "The page cannot reach bismar. It tries again.";
+    return { unreached: true, say: "The page cannot reach bismar." };
   }
   if (answer.ok) {
     know.in = true;
     know.door = false;
     return null;
   }
-  return answer.reply?.error ?? `bismar did not take the key (${answer.code}).`;
+  return { say: answer.reply?.error ?? `bismar did not take the key (${answer.code}).` };
 }
 
 function takeKey() {
@@ -46,9 +46,9 @@ async function begin() {
   if (key !== null) {
     const word = key;
     const error = await enter(word);
-    if (error && error.includes("tries again")) return void setTimeout(begin, 1000);
+    if (error?.unreached) return void setTimeout(begin, 1000);
     if (key === word) key = null;
-    if (error) return openDoor(error);
+    if (error) return openDoor(error.say);
   }
   await load();
 }
@@ -103,7 +103,7 @@ function takeStatus(reply) {
   const status = reply.status ?? {};
   if (status.formula && !know.status?.formula) know.closed = null;
   if ((reply.batch ?? null) !== know.batch) know.recorded = null;
-  Object.assign(know, { status, batch: reply.batch ?? null, tare: status.tare ?? null, ahead: status.ahead ?? [] });
+  Object.assign(know, { status, batch: reply.batch ?? null, tare: status.tare ?? null, state: status.state ?? null, ahead: status.ahead ?? [] });
   const same = know.step && know.step.step === status.step && know.step.ingredient === status.ingredient;
   know.step = status.step == null ? null : {
     step: status.step, of: status.of, phase: status.phase, ingredient: status.ingredient, target: status.target,
@@ -191,7 +191,7 @@ const takers = {
   },
   tare(event) {
     know.heard += 1;
-    know.tare = event.state;
+    Object.assign(know, { tare: event.state, state: event.code });
     loadNext();
   },
   check(event) { know.check = event; },
@@ -222,16 +222,17 @@ function stopMix() {
 
 // ---- What is true now -------------------------------------------------------------------------
 
-/** Why no weight may be shown, in words; null when it may. */
+/** Why no weight may be shown, in words, and whether one may only be on its way; null when it may. */
 function mute() {
-  if (!fresh(know.beat)) return "no word from bismar";
+  const why = (words, soon = false) => ({ words, soon });
+  if (!fresh(know.beat)) return why("no word from bismar");
   const name = know.step?.scale ?? know.pour?.scale ?? (know.scales.size === 1 ? [...know.scales.keys()][0] : null);
   const scale = name === null ? null : know.scales.get(name);
-  if (scale?.line === "lost") return `scale ${name} is lost`;
-  if (scale?.line === "silent") return `scale ${name} is silent`;
+  if (scale?.line === "lost") return why(`scale ${name} is lost`);
+  if (scale?.line === "silent") return why(`scale ${name} is silent`);
   if (fresh(know.pour?.at)) return null;
-  if (!know.pour && fresh(know.opened)) return "waiting for the scale";
-  return name === null ? "no weight from a scale" : `no weight from scale ${name}`;
+  if (!know.pour && fresh(know.opened)) return why("waiting for the scale", true);
+  return why(name === null ? "no weight from a scale" : `no weight from scale ${name}`);
 }
 
 function lostWords() {
@@ -250,8 +251,8 @@ function task() {
   if (!inBatch()) return idleTask();
   const kind = know.cue?.cue ?? null;
   const why = mute();
-  if (why && why !== "waiting for the scale" && !["mix", "choose", "done"].includes(kind)) {
-    return { say: `Stop: ${why}. Look at its switch, its battery and its cable.`, mark: "fault", urgent: true };
+  if (why && !why.soon && !["mix", "choose", "done"].includes(kind)) {
+    return { say: `Stop: ${why.words}. Look at its switch, its battery and its cable.`, mark: "fault", urgent: true };
   }
   const say = know.cue?.say ?? know.status?.say ?? "";
   return { say, mark: kind ?? "hold", urgent: Boolean(know.cue?.urgent), kind };
@@ -291,7 +292,7 @@ function amount() {
   if (!fresh(know.beat)) return { big: "none", digits: "–", word: "No live weight: no word from bismar" };
   if (kind === "mix" && know.mixing !== null) return { big: "mix", digits: clock(Date.now() - know.mixing), word: "mixing for" };
   const why = mute();
-  if (why) return { big: "none", digits: "–", word: `No live weight: ${why}` };
+  if (why) return { big: "none", digits: "–", word: `No live weight: ${why.words}` };
   const missing = know.pour?.missing ?? null;
   // What was recorded outside the window is no task any more.
   const kept = kind === "lift" && know.recorded?.step === know.step?.step && know.recorded?.verdict !== "inside";
@@ -308,11 +309,11 @@ function amount() {
   if (kind === "lift" && know.recorded) {
     return { big: "recorded", digits: know.recorded.net, word: "recorded" };
   }
-  if (know.tare === EMPTIED) return { big: "none", digits: "–", word: "What stayed in a beaker" };
+  if (know.state === EMPTIED) return { big: "none", digits: "–", word: "What stayed in a beaker" };
   if (know.step?.target && (kind === "place" || kind === null)) {
     return { big: "target", digits: know.step.target, word: "comes next" };
   }
-  if (know.tare === "waiting for a decision") return { big: "none", digits: "–", word: "Waiting for your decision" };
+  if (know.state === "decision") return { big: "none", digits: "–", word: "Waiting for your decision" };
   return { big: "none", digits: "–", word: know.tare ? `No weight of this step: ${know.tare}` : "No weight of this step" };
 }
 
@@ -357,11 +358,11 @@ function paintWhere() {
   const { step, of, phase, ingredient } = know.step ?? {};
   const name = know.batch ?? know.status?.formula ?? "bismar";
   put("batch", inBatch() && know.status?.formula && know.batch ? `${know.status.formula}, batch ${name}` : inBatch() ? name : "bismar");
-  const between = BETWEEN.includes(know.tare);
+  const between = BETWEEN.includes(know.state);
   const where = step == null || (between && !know.nextKnown) ? "" : between ? `step ${step} of ${of} comes next` : `step ${step} of ${of}`;
   put("place", inBatch() ? [phase && phaseName(phase), where].filter(Boolean).join(", ") : "");
   const lift = know.cue?.cue === "lift" && know.recorded && document.body.dataset.big === "recorded";
-  const title = know.cue?.cue === "mix" ? "Mix" : know.tare === EMPTIED ? "Emptied beaker" : lift ? know.recorded.ingredient : (ingredient ?? "");
+  const title = know.cue?.cue === "mix" ? "Mix" : know.state === EMPTIED ? "Emptied beaker" : lift ? know.recorded.ingredient : (ingredient ?? "");
   // Without an ingredient the page's heading is for those who go by headings.
   const named = inBatch() && title;
   put("ingredient", named ? title : "Bench");
@@ -408,7 +409,7 @@ const shape = (id, name, value) => {
 function paintTrough(shown) {
   const [target, low, high] = ["target", "low", "high"].map((name) => number(know.step?.[name]));
   const other = shown.big === "recorded" && know.recorded.step !== know.step?.step;
-  const drawn = target > 0 && low <= target && high >= target && high > 0 && !other && know.tare !== EMPTIED;
+  const drawn = target > 0 && low <= target && high >= target && high > 0 && !other && know.state !== EMPTIED;
   $("trough").hidden = !drawn;
   if (!drawn) return;
   const at = trough(target, low, high);
@@ -478,7 +479,7 @@ function paintSide() {
   };
   // Between two weighings the step itself is the next.
   const early = know.step?.ingredient && $("ingredient").textContent !== know.step.ingredient;
-  const unknown = BETWEEN.includes(know.tare) && !know.nextKnown;
+  const unknown = BETWEEN.includes(know.state) && !know.nextKnown;
   const ahead = unknown ? [] : (early ? [know.step, ...know.ahead] : know.ahead).slice(0, 2);
   rows("ahead", ahead.map(({ ingredient, target }) => [ingredient, target]), ([name, grams]) => {
     const item = document.createElement("li");
@@ -490,12 +491,12 @@ function paintSide() {
   });
   $("ahead-part").hidden = ahead.length === 0;
   const tare = fresh(know.beat) ? know.tare : "not known now";
-  put("tare", inBatch() && tare && tare !== "mixing" ? `Pan and tare: ${tare}` : "");
+  put("tare", inBatch() && tare && know.state !== "mixing" ? `Pan and tare: ${tare}` : "");
   const { lot, lot_required: needed } = ofStep() ?? {};
   const asks = inBatch() && know.step && needed && !lot;
   put("lot", !inBatch() || !know.step || (!lot && !needed) ? "" : lot ? `Lot: ${lot}` : "Lot: not named yet; the weight waits for it");
   $("to-lot").hidden = !asks;
-  $("to-remedies").hidden = !inBatch() || know.tare !== "waiting for a decision";
+  $("to-remedies").hidden = !inBatch() || know.state !== "decision";
   const { recorded } = know;
   const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
   const what = leftOut ? "left out" : recorded && `${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}`;
@@ -635,7 +636,7 @@ async function stayAwake() {
 $("door").addEventListener("submit", async (event) => {
   event.preventDefault();
   const error = await enter($("key").value.trim());
-  put("door-said", (error ?? "").replace(" It tries again.", " Try again."));
+  put("door-said", !error ? "" : error.unreached ? `${error.say} Try again.` : error.say);
   if (error) return $("key").select();
   $("key").value = "";
   await load();

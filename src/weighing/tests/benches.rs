@@ -1,6 +1,7 @@
 //! Other benches: two scales, other units, restarts, words in every state.
 
 use super::*;
+use crate::vocabulary::code::Stands;
 use crate::vocabulary::progress::Weighed;
 
 /// A beaker with `grams` in it, at rest, on an own tare of 150 g.
@@ -238,11 +239,11 @@ fn again_in_every_state_loses_no_record_and_goes_on() {
         let before = b.weighed().len();
         b.say(Command::Again);
         // Whatever stood there is lifted, a clean one is set down, and the step is weighed.
-        if tare.contains("to be checked") {
+        if status.state == Some(Stands::ToCheck) {
             // It is off already: the indication cannot tell, so the word does.
             b.hold(2.0).say(Command::Next);
         }
-        b.hold(1.0).land(if tare.contains("zero lost") {
+        b.hold(1.0).land(if status.state == Some(Stands::ZeroLost) {
             -155.0
         } else {
             0.0

@@ -149,7 +149,7 @@ impl Bench {
                 Event::Closed { complete } => self.closed = Some(complete),
                 Event::Fault {
                     code, over: false, ..
-                } => self.faults.push(code),
+                } => self.faults.push(code.name()),
                 Event::Fault { .. }
                 | Event::Reading(_)
                 | Event::Step { .. }

@@ -13,6 +13,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use bismar::rehearsal::literal::reader::{Asked, Seen, read};
 use bismar::rehearsal::literal::{CaseSpec, End, MOST_MOVES, Told, run};
 use bismar::time::Moment;
+use bismar::vocabulary::code::Stands;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::weighing::event::Event;
 
@@ -30,16 +31,22 @@ const MOST_UNTOLD: f64 = 0.015;
 const WAITS_US: u64 = 1_000_000;
 const HOLDS_US: u64 = 5_000_000;
 
-/// States in which the engine waits for the scale or the disk, by their names in `status`.
-const NOT_FOR_A_PERSON: [&str; 3] = ["a vessel is coming to rest", "being recorded", "batch over"];
+/// States in which the engine waits for the scale or the disk, by their words in `status`.
+const NOT_FOR_A_PERSON: [&str; 3] = [
+    Stands::Landing.words(),
+    Stands::Writing.words(),
+    Stands::Over.words(),
+];
 
 /// Every name that a state can have, as the engine's source has them: one that comes to be is not missed.
 fn states() -> BTreeSet<&'static str> {
-    let source = include_str!("../../../src/weighing/state.rs");
-    let body = source.split("pub fn name(&self)").nth(1);
+    let source = include_str!("../../../src/vocabulary/code.rs");
+    let body = source.split("pub const fn words(self)").nth(1);
     let body = body.and_then(|rest| rest.split("\n    }\n").next());
-    let body = body.expect("State::name in state.rs");
-    body.split('"').skip(1).step_by(2).collect()
+    let body = body.expect("Stands::words in code.rs");
+    let mut all: BTreeSet<&str> = body.split('"').skip(1).step_by(2).collect();
+    assert!(all.remove(Stands::Other.words()), "no state of the engine");
+    all
 }
 
 /// The engine at rest: its state and the cue that stands, for [`WAITS_US`] or for [`HOLDS_US`].
@@ -87,7 +94,7 @@ fn play(spec: &CaseSpec) -> Came {
         }
         (rests, told_of) = (None, 0);
         match told {
-            Told::Event(Event::Tare { state, .. }) => came.state = state,
+            Told::Event(Event::Tare { state, .. }) => came.state = state.words(),
             Told::Event(Event::Cue(said)) => cue = Some(said.clone()),
             Told::Calm => came.calm_in = came.state,
             Told::Killed => cue = None,

@@ -1,11 +1,10 @@
-//! A weight in JSON: grams as text, so that no reader's float changes it.
+//! A weight as it is told: in JSON grams as text, so that no reader's float changes it.
 
 use std::str::FromStr;
 
 use serde::de::Error as _;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use super::json::Digits;
 use crate::mass::{Mass, MassError, Unit, decimals_of};
 
 /// The least decimals of a number that belongs to no scale.
@@ -72,9 +71,59 @@ impl<'de> Deserialize<'de> for Weight {
     }
 }
 
+/// Room for every number of a 64-bit count, its sign and its point.
+const LONGEST: usize = 32;
+
+/// A plain decimal number.
+#[derive(Debug, Clone, Copy)]
+pub struct Digits {
+    bytes: [u8; LONGEST],
+    from: usize,
+}
+
+impl Digits {
+    /// `value / 10^decimals`; `decimals` is 9 at most.
+    pub fn new(negative: bool, value: u64, decimals: usize) -> Digits {
+        let mut digits = Digits {
+            bytes: [b'0'; LONGEST],
+            from: LONGEST,
+        };
+        let mut rest = value;
+        let mut count = 0;
+        while rest > 0 || count <= decimals {
+            if count == decimals && decimals > 0 {
+                digits.push(b'.');
+            }
+            digits.push(b'0' + (rest % 10) as u8);
+            rest /= 10;
+            count += 1;
+        }
+        if negative {
+            digits.push(b'-');
+        }
+        digits
+    }
+
+    /// From the last to the first.
+    fn push(&mut self, byte: u8) {
+        self.from = self.from.saturating_sub(1);
+        if let Some(place) = self.bytes.get_mut(self.from) {
+            *place = byte;
+        }
+    }
+
+    pub fn as_bytes(&self) -> &[u8] {
+        self.bytes.get(self.from..).unwrap_or_default()
+    }
+
+    pub fn as_str(&self) -> &str {
+        std::str::from_utf8(self.as_bytes()).unwrap_or_default()
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use crate::protocol::weight::*;
+    use crate::vocabulary::weight::*;
     use proptest::prelude::*;
 
     proptest! {
@@ -93,6 +142,16 @@ mod tests {
             prop_assert_eq!(&json, &format!("\"{weight}\""));
             let back: Weight = serde_json::from_str(&json).unwrap();
             prop_assert_eq!(back.to_string(), weight.to_string());
+        }
+
+        #[test]
+        fn any_count_has_its_digits(value in any::<u64>(), negative in any::<bool>()) {
+            let sign = if negative { "-" } else { "" };
+            let six = Digits::new(negative, value, 6);
+            let wanted = format!("{sign}{}.{:06}", value / 1_000_000, value % 1_000_000);
+            prop_assert_eq!(six.as_str(), wanted);
+            let none = Digits::new(negative, value, 0);
+            prop_assert_eq!(none.as_str(), format!("{sign}{value}"));
         }
     }
 }
