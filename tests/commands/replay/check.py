@@ -18,7 +18,7 @@ FIELDS = {
     "recorded": "step ingredient net verdict seq",
     "step": "step of phase ingredient target low high scale",
     "fault": "scale code over",
-    "tare": "state tare",
+    "tare": "state tare code",
     "closed": "complete",
 }
 CUES = "place add ease-off hold take-out lift mix choose fault done".split()
