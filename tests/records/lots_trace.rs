@@ -147,7 +147,21 @@ fn a_lot_that_was_taken_back_reached_nothing() {
     };
     let kept = [named.clone(), weight.clone()];
     assert_eq!(lots("kept", &kept), ["O-3"]);
-    assert_eq!(lots("back", &[named, taken_back, weight]), [""; 0]);
+    let back = [named.clone(), taken_back.clone(), weight.clone()];
+    assert_eq!(lots("back", &back), [""; 0]);
+    // The weight first, and then its lot: as `undo` twice does it.
+    let first = weighed(2, "Oat flour", "O-3", 71_000);
+    let withdrawn = Draft {
+        net: None,
+        note: "corrects seq 4: taken back, to be weighed again".into(),
+        ..first.clone()
+    };
+    let again = Draft {
+        note: "corrects seq 4".into(),
+        ..weight
+    };
+    let twice = [named, first, withdrawn, taken_back, again];
+    assert_eq!(lots("twice", &twice), [""; 0]);
 }
 
 #[test]

@@ -170,7 +170,7 @@ impl Record {
         self.last_at = Some(row.at);
         self.rows += 1;
         if row.kind == RowKind::Note && row.note == lot_taken_back(&row.ingredient) {
-            self.lots.remove(&row.ingredient);
+            self.take_back_lot(&row.ingredient);
         }
         if !row.lot.is_empty() && !row.ingredient.is_empty() {
             self.lots.insert(row.ingredient.clone(), row.lot.clone());
@@ -187,6 +187,15 @@ impl Record {
             RowKind::Closed => self.close(row),
         }
         Ok(())
+    }
+
+    /// A weight that was taken back before gives its lot to no weight that comes in its place.
+    fn take_back_lot(&mut self, ingredient: &str) {
+        self.lots.remove(ingredient);
+        let withdrawn = |row: &&mut Row| row.ingredient == ingredient && row.net.is_none();
+        for row in self.steps.values_mut().filter(withdrawn) {
+            row.lot.clear();
+        }
     }
 
     /// A row holds for its step, or its jar, in place of any before it; one whose note begins
@@ -216,12 +225,9 @@ impl Record {
     }
 
     fn hold(&mut self, mut row: Row, correction: bool) {
-        if let Some(lot) = self
-            .lots
-            .get(&row.ingredient)
-            .filter(|_| row.lot.is_empty())
-        {
-            row.lot.clone_from(lot);
+        if row.lot.is_empty() {
+            let lot = self.lots.get(&row.ingredient);
+            row.lot = lot.cloned().unwrap_or_default();
         }
         if let Some(before) = self.steps.remove(&row.step) {
             self.replaced.insert(before.seq, before.kind);
