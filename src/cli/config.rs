@@ -106,9 +106,7 @@ fn bad_layout(path: Option<&Path>, index: usize, error: &LayoutError) -> Failure
             LayoutError::UnitUnused(_) => "unit",
         };
         let span = table.get(key).map_or(at.clone(), |value| value.span());
-        let text = error.to_string();
-        let (message, remedy) = text.split_once("; ").unwrap_or((&text, ""));
-        reader.report(&span, message, capitalised(remedy));
+        reader.report(&span, error.what(), capitalised(&error.remedy()));
         Some(reader.into_problems())
     });
     match located {

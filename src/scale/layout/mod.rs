@@ -121,19 +121,42 @@ impl Chosen {
 
 /// Why a configuration names no usable layout.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{}; {}", self.what(), self.remedy())]
 pub enum LayoutError {
-    #[error("no line layout is called {0:?}; write one of: {known}, pattern", known = names())]
     Unknown(String),
-    #[error("layout = \"pattern\" needs the key `pattern` with a regular expression; add it")]
     PatternMissing,
-    #[error("the key `pattern` is used only with layout = \"pattern\", not with {0:?}; remove one")]
     PatternUnused(&'static str),
-    #[error(
-        "the key `unit` is used only with layout = \"pattern\": {0:?} has the unit in its lines; remove it"
-    )]
     UnitUnused(&'static str),
-    #[error(transparent)]
     Pattern(#[from] PatternError),
+}
+
+impl LayoutError {
+    pub fn what(&self) -> String {
+        match self {
+            LayoutError::Unknown(name) => format!("no line layout is called {name:?}"),
+            LayoutError::PatternMissing => {
+                "layout = \"pattern\" needs the key `pattern` with a regular expression".to_owned()
+            }
+            LayoutError::PatternUnused(name) => format!(
+                "the key `pattern` is used only with layout = \"pattern\", not with {name:?}"
+            ),
+            LayoutError::UnitUnused(name) => format!(
+                "the key `unit` is used only with layout = \"pattern\": {name:?} has the unit in its \
+                 lines"
+            ),
+            LayoutError::Pattern(error) => error.what(),
+        }
+    }
+
+    pub fn remedy(&self) -> String {
+        match self {
+            LayoutError::Unknown(_) => format!("write one of: {}, pattern", names()),
+            LayoutError::PatternMissing => "add it".to_owned(),
+            LayoutError::PatternUnused(_) => "remove one".to_owned(),
+            LayoutError::UnitUnused(_) => "remove it".to_owned(),
+            LayoutError::Pattern(error) => error.remedy(),
+        }
+    }
 }
 
 fn names() -> String {

@@ -31,28 +31,55 @@ pub struct Pattern {
 
 /// Why a pattern cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{}; {}", self.what(), self.remedy())]
 pub enum PatternError {
-    #[error("the pattern is not a regular expression: {0}; correct it, or test it with `identify`")]
     Syntax(String),
-    #[error("the pattern grows over {SIZE_LIMIT} bytes when compiled; use smaller repeat counts")]
     TooLarge,
-    #[error("the pattern has a group {0:?}, which means nothing; the groups are {known}",
-        known = GROUPS.join(", "))]
     Group(String),
-    #[error(
-        "the pattern has no group for the weight; put (?<number>[0-9]+[.][0-9]+) around it, \
-         or (?<pounds>..) and (?<ounces>..)"
-    )]
     NoNumber,
-    #[error("the pattern has only one of the groups pounds and ounces; name both")]
     HalfPounds,
-    #[error("the pattern has number and also pounds and ounces; keep one way")]
     TwoNumbers,
-    #[error(
-        "the pattern has no group `unit` and the scale no key `unit`; add unit = \"g\" to the \
-         scale, or (?<unit>[a-z]+) to the pattern"
-    )]
     NoUnit,
+}
+
+impl PatternError {
+    pub fn what(&self) -> String {
+        match self {
+            PatternError::Syntax(why) => format!("the pattern is not a regular expression: {why}"),
+            PatternError::TooLarge => {
+                format!("the pattern grows over {SIZE_LIMIT} bytes when compiled")
+            }
+            PatternError::Group(name) => {
+                format!("the pattern has a group {name:?}, which means nothing")
+            }
+            PatternError::NoNumber => "the pattern has no group for the weight".to_owned(),
+            PatternError::HalfPounds => {
+                "the pattern has only one of the groups pounds and ounces".to_owned()
+            }
+            PatternError::TwoNumbers => {
+                "the pattern has number and also pounds and ounces".to_owned()
+            }
+            PatternError::NoUnit => {
+                "the pattern has no group `unit` and the scale no key `unit`".to_owned()
+            }
+        }
+    }
+
+    pub fn remedy(&self) -> String {
+        match self {
+            PatternError::Syntax(_) => "correct it, or test it with `identify`".to_owned(),
+            PatternError::TooLarge => "use smaller repeat counts".to_owned(),
+            PatternError::Group(_) => format!("the groups are {}", GROUPS.join(", ")),
+            PatternError::NoNumber => "put (?<number>[0-9]+[.][0-9]+) around it, or (?<pounds>..) \
+                                       and (?<ounces>..)"
+                .to_owned(),
+            PatternError::HalfPounds => "name both".to_owned(),
+            PatternError::TwoNumbers => "keep one way".to_owned(),
+            PatternError::NoUnit => {
+                "add unit = \"g\" to the scale, or (?<unit>[a-z]+) to the pattern".to_owned()
+            }
+        }
+    }
 }
 
 impl Pattern {
