@@ -187,7 +187,7 @@ fn fast(
         Told::Word(at, command) => shown.word(at, command),
     };
     play_with_lots(&mut bench, plan, &mut stage, &lots, write, told)
-        .map_err(|Refused(why)| Failure::failed(why))?;
+        .map_err(|refused| Failure::failed(refused.say))?;
     match failure {
         Some(why) => Err(Failure::failed(why)),
         None => Ok(()),
@@ -352,7 +352,7 @@ impl Heart for Watched {
     fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused> {
         match self.at(at) {
             Some(bench) => bench.begin(plan, progress, at),
-            None => Err(Refused("the demo's scale has no line layout".into())),
+            None => Err(Refused::new("the demo's scale has no line layout")),
         }
     }
     fn bytes(&mut self, scale: ScaleIndex, at: Moment, bytes: &[u8]) {

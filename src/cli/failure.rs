@@ -7,9 +7,11 @@ use std::process::ExitCode;
 use super::check::CheckError;
 use crate::daemon::DaemonError;
 use crate::journal::error::LogError;
+use crate::lots::advice::ShellWord;
 use crate::problem::Problems;
 use crate::protocol::client::ClientError;
 use crate::protocol::socket::SocketError;
+use crate::vocabulary::code::Help;
 use crate::workshop::QueryError;
 
 /// The exit codes.
@@ -118,8 +120,41 @@ impl From<Problems> for Failure {
 
 impl From<ClientError> for Failure {
     fn from(error: ClientError) -> Failure {
-        Failure::failed(error)
+        let (message, help) = match error {
+            ClientError::Refused(refusal) => {
+                let help = refusal
+                    .help
+                    .and_then(|help| help_by_command(help, refusal.of));
+                (refusal.error, help)
+            }
+            other => (other.to_string(), None),
+        };
+        Failure {
+            remedy: help,
+            ..Failure::failed(message)
+        }
     }
+}
+
+/// How a command helps; `of` is the scale, lot or batch that it is about.
+fn help_by_command(help: Help, of: Option<String>) -> Option<String> {
+    let of = |name: &str| {
+        of.as_deref()
+            .map_or(name.to_owned(), |of| ShellWord(of).to_string())
+    };
+    Some(match help {
+        Help::Begin => "Begin one with `bismar begin FORMULA --batch 500g`".to_owned(),
+        Help::Stop => "`bismar stop` ends it".to_owned(),
+        Help::Remedies => format!("`bismar remedy {}` shows the others", of("LOG")),
+        Help::Despite => format!("bismar lot {} --despite \"REASON\"", of("LOT")),
+        Help::Note => "bismar note \"TEXT\"".to_owned(),
+        Help::ScaleCheck => format!(
+            "bismar scale-check --scale {} --weight 100g --class M1 (with your weight and its class)",
+            of("NAME")
+        ),
+        Help::JarFill => "bismar fill --fill 55g".to_owned(),
+        Help::Other => return None,
+    })
 }
 
 impl From<SocketError> for Failure {
@@ -165,7 +200,9 @@ impl From<QueryError> for Failure {
             QueryError::File(problems) => problems.into(),
             QueryError::NoFormula(_) => Failure::bad_input(error)
                 .remedy("Begin the batch anew; nothing was weighed in this one."),
-            QueryError::Plan(_) | QueryError::Other(_) => Failure::failed(error),
+            QueryError::Plan(_) | QueryError::Refused(_) | QueryError::Other(_) => {
+                Failure::failed(error)
+            }
         }
     }
 }
@@ -173,6 +210,7 @@ impl From<QueryError> for Failure {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::protocol::reply::Refusal;
 
     #[test]
     fn every_line_of_a_message_bears_the_name_and_the_remedy_comes_last() {
@@ -181,6 +219,17 @@ mod tests {
             failure.to_string(),
             "bismar: a.toml:1:2: x.\nbismar: a.toml:3:4: y.\nRemedy: mend it"
         );
+    }
+
+    #[test]
+    fn a_refusal_is_helped_by_a_command_that_can_be_typed_as_it_stands() {
+        let refused = Refusal::new("It is empty.").help_of(Help::Despite, "B 12");
+        assert_eq!(
+            Failure::from(ClientError::Refused(refused)).to_string(),
+            "bismar: It is empty.\nRemedy: bismar lot 'B 12' --despite \"REASON\""
+        );
+        let newer = ClientError::Refused(Refusal::new("No.").help(Help::Other));
+        assert_eq!(Failure::from(newer).to_string(), "bismar: No.");
     }
 
     #[test]

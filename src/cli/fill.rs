@@ -56,6 +56,6 @@ pub fn run(args: FillArgs) -> Outcome {
         allowable: text(args.allowable),
     };
     print(&Client::connect()?.say(&request)?)?;
-    print("`bismar watch` shows what to do now.")?;
+    print("`bismar watch` shows what to do now, `bismar stop` ends it.")?;
     Ok(Exit::Done)
 }

@@ -25,7 +25,6 @@ use crate::rehearsal::stage::Stage;
 use crate::rehearsal::trial::{Told, play};
 use crate::time::Moment;
 use crate::vocabulary::entry::{Draft, RowKind};
-use crate::vocabulary::progress::Refused;
 use crate::weighing::event::Event;
 
 /// The season's first morning: 2 March 2026, 08:00 UTC. Invented; always the same, so that the same
@@ -127,7 +126,7 @@ impl Writing {
             Told::Event(..) | Told::Hands(..) | Told::Word(..) => {}
         };
         play(&mut bench, plan, stage, |draft| self.write(draft), told)
-            .map_err(|Refused(why)| Failure::failed(why))?;
+            .map_err(|refused| Failure::failed(refused.say))?;
         match self.failure.take() {
             Some(error) => Err(error.into()),
             None => Ok(played),

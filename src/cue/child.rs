@@ -284,6 +284,8 @@ mod tests {
             missing: None,
             choices: Vec::new(),
             urgent: false,
+            lead: 0,
+            asks: None,
         };
         Arc::new(Said {
             serial,

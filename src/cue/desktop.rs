@@ -351,6 +351,8 @@ mod tests {
             missing: None,
             choices: Vec::new(),
             urgent,
+            lead: 0,
+            asks: None,
         }
     }
 

@@ -5,7 +5,7 @@ use notify_rust::{Hint, Notification, Timeout, Urgency};
 
 use super::bus::Capabilities;
 use super::sound::SoundNames;
-use super::{Said, choice_label, plain};
+use super::{Said, ask_command, choice_label, plain};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{Cue, CueKind};
 
@@ -102,6 +102,7 @@ fn body(cue: &Cue, capabilities: Capabilities) -> String {
             ));
         }
     }
+    lines.extend(cue.asks.and_then(ask_command).map(str::to_owned));
     let body = lines.join("\n");
     if capabilities.markup {
         escape(&body)
@@ -129,6 +130,8 @@ mod tests {
             missing: None,
             choices: vec![Choice::Keep],
             urgent: true,
+            lead: 0,
+            asks: None,
         };
         let server = |actions, markup| Capabilities { actions, markup };
         assert_eq!(

@@ -25,7 +25,7 @@ use tokio::time::Instant;
 use crate::config::CueConfig;
 use crate::text::misleads;
 use crate::vocabulary::command::Choice;
-use crate::vocabulary::cue::{Cue, CueKind};
+use crate::vocabulary::cue::{Ask, Cue, CueKind};
 use crate::vocabulary::status::OutputStatus;
 
 /// What the desktop button of a choice says, and its meaning wherever a choice is put in words.
@@ -36,6 +36,15 @@ pub const fn choice_label(choice: Choice) -> &'static str {
         Choice::Keep => "Keep it",
         Choice::Undo => "Take it back",
         Choice::Cancel => "Leave it",
+    }
+}
+
+/// How an answer that takes more than a word is given by a command.
+pub const fn ask_command(ask: Ask) -> Option<&'static str> {
+    match ask {
+        Ask::Lot => Some("Name its lot: bismar lot LOT"),
+        Ask::Remedy => Some("See what mends it: bismar remedy"),
+        Ask::Other => None,
     }
 }
 

@@ -3,7 +3,7 @@
 
 use std::io::IsTerminal;
 
-use super::{choice_label, plain};
+use super::{ask_command, choice_label, plain};
 use crate::mass::Mass;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::weighing::event::Live;
@@ -80,6 +80,10 @@ pub fn cue_text(lead: &str, cue: &Cue, style: Style) -> String {
             choice_label(*choice),
             choice.name()
         ));
+    }
+    if let Some(command) = cue.asks.and_then(ask_command) {
+        let indent = " ".repeat(used);
+        text.push_str(&format!("\n{indent}{command}"));
     }
     text
 }
@@ -258,6 +262,7 @@ fn paint(word: &str, cue: &Cue, style: Style) -> String {
 mod tests {
     use super::*;
     use crate::vocabulary::command::Choice;
+    use crate::vocabulary::cue::Ask;
 
     const COLOURED: Style = Style {
         colour: true,
@@ -283,7 +288,19 @@ mod tests {
             missing: None,
             choices: choices.to_vec(),
             urgent,
+            lead: 0,
+            asks: None,
         }
+    }
+
+    #[test]
+    fn what_takes_more_than_a_word_is_said_as_a_command() {
+        let mut lot = cue(CueKind::Choose, "Name the lot of salt.", false, &[]);
+        lot.asks = Some(Ask::Lot);
+        assert_eq!(
+            cue_text("", &lot, Style::PLAIN),
+            "  choose    Name the lot of salt.\n            Name its lot: bismar lot LOT"
+        );
     }
 
     #[test]

@@ -20,13 +20,13 @@ use super::trouble::Trouble;
 use crate::config::Config;
 use crate::lots::advice::{Need, Stock};
 use crate::protocol::call::{About, Call};
-use crate::protocol::reply::{Answer, Hello, Refusal, Reply, Standing};
+use crate::protocol::reply::{Answer, Hello, Refusal, Reply, Said, Standing};
 use crate::protocol::request::{self, Request};
 use crate::protocol::subscribers::{Line, Outbox, Subscribers};
 use crate::protocol::wire::Wire;
 use crate::scale::link::{LinkMessage, LinkNews};
 use crate::time::Moment;
-use crate::vocabulary::code::FaultCode;
+use crate::vocabulary::code::{FaultCode, Help};
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::entry::Draft;
@@ -114,13 +114,13 @@ impl<H: Heart> Core<H> {
             core.trouble.kept.push(kept);
         }
         let resumed = match unfinished {
-            Ok(None) => Ok(String::new()),
-            Ok(Some(opened)) => core.take(opened).map_err(|error| error.to_string()),
+            Ok(None) => Ok(None),
+            Ok(Some(opened)) => core.take(opened).map(Some),
             Err(error) => Err(error),
         };
         match resumed {
-            Ok(say) if say.is_empty() => {}
-            Ok(say) => tracing::info!("{say}"),
+            Ok(None) => {}
+            Ok(Some(said)) => tracing::info!("{}", said.say),
             Err(error) => {
                 let say = format!("The unfinished batch cannot go on: {error}");
                 tracing::error!("{say}");
@@ -243,7 +243,7 @@ impl<H: Heart> Core<H> {
                 Err(error) => Err(error),
             },
             Ok(None) => match self.begun(&request) {
-                Some(Ok((say, needs))) => return self.say_begun(say, needs, reply),
+                Some(Ok((said, needs))) => return self.say_begun(said, needs, reply),
                 Some(Err(error)) => Err(error),
                 None => self.answer(request, events),
             },
@@ -267,7 +267,7 @@ impl<H: Heart> Core<H> {
         let now = self.clock.now();
         let said = self.heart.command(command, now);
         self.settle(now);
-        said.map_err(|error| Refusal::new(error.to_string()))
+        Ok(said?)
     }
 
     /// A notification's button. There is no reply to see, so a refusal is said as a cue.
@@ -290,6 +290,8 @@ impl<H: Heart> Core<H> {
             missing: None,
             choices: Vec::new(),
             urgent: true,
+            lead: 0,
+            asks: None,
         };
         self.tell(&Event::Cue(cue), now);
     }
@@ -302,12 +304,12 @@ impl<H: Heart> Core<H> {
             } => {
                 let way = request::way_of(&way)?;
                 self.open(|opener| opener.mend(&batch, way))
-                    .map(|(say, _)| Answer::said(say))
+                    .map(|(said, _)| Answer::Said(said))
             }
             fill @ Request::Fill { .. } => {
                 let wanted = request::fill(fill)?;
                 self.open(|opener| opener.fill(&wanted))
-                    .map(|(say, _)| Answer::said(say))
+                    .map(|(said, _)| Answer::Said(said))
             }
             Request::Status => Ok(Answer::Status(Box::new(Standing {
                 status: self.heart.status(),
@@ -348,7 +350,7 @@ impl<H: Heart> Core<H> {
     }
 
     /// Begins the batch, where a batch is asked for: what to say, and what it needs of lots.
-    fn begun(&mut self, request: &Request) -> Option<Result<(String, Vec<Need>), Refusal>> {
+    fn begun(&mut self, request: &Request) -> Option<Result<(Said, Vec<Need>), Refusal>> {
         let wanted = request.begins()?;
         Some(wanted.and_then(|wanted| self.open(|opener| opener.begin(&wanted))))
     }
@@ -356,12 +358,11 @@ impl<H: Heart> Core<H> {
     /// Begins what `open` opens, where nothing else is under way.
     fn open(
         &mut self,
-        open: impl FnOnce(&mut dyn Opener) -> Result<Opened, String>,
-    ) -> Result<(String, Vec<Need>), Refusal> {
+        open: impl FnOnce(&mut dyn Opener) -> Result<Opened, Refusal>,
+    ) -> Result<(Said, Vec<Need>), Refusal> {
         if self.running {
-            return Err(Refusal::new(
-                "a batch is being weighed; finish it, or end it with `bismar stop`".to_owned(),
-            ));
+            let refusal = Refusal::new("a batch is being weighed; finish it, or stop it");
+            return Err(refusal.help(Help::Stop));
         }
         if let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {
             return Err(Refusal::new(format!(
@@ -371,12 +372,12 @@ impl<H: Heart> Core<H> {
         }
         // Frees the log of the last batch, which may be the one to go on with.
         self.let_go();
-        let opened = open(self.parts.opener.as_mut()).map_err(Refusal::new)?;
+        let opened = open(self.parts.opener.as_mut())?;
         let needs = Need::of_plan(&opened.plan);
         Ok((self.take(opened)?, needs))
     }
 
-    fn take(&mut self, opened: Opened) -> Result<String, Refusal> {
+    fn take(&mut self, opened: Opened) -> Result<Said, Refusal> {
         let now = self.clock.now();
         let Opened {
             batch,
@@ -384,16 +385,14 @@ impl<H: Heart> Core<H> {
             progress,
             log,
             answers,
-            say,
+            said,
         } = opened;
-        self.heart
-            .begin(plan, progress, now)
-            .map_err(|error| Refusal::new(error.to_string()))?;
+        self.heart.begin(plan, progress, now)?;
         self.trouble.start = None;
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
         self.batch = batch;
-        Ok(say)
+        Ok(said)
     }
 
     /// Hands on everything the bench has to say.

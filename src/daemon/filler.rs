@@ -16,7 +16,9 @@ use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
+use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::FillRequest;
+use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::workshop::batches::{log_of, newest};
 
@@ -27,12 +29,12 @@ impl BatchOpener {
             .map_err(|error| error.to_string())
     }
 
-    pub(super) fn begin_filling(&self, request: &FillRequest) -> Result<Opened, String> {
+    pub(super) fn begin_filling(&self, request: &FillRequest) -> Result<Opened, Refusal> {
         let (path, batch, record) = self.weighed_log(request.batch.as_deref())?;
         if !record.ended {
-            return Err(format!(
+            return Err(Refusal::new(format!(
                 "batch {batch} is not weighed to its end; jars are filled after that"
-            ));
+            )));
         }
         let fill = wanted(request, &record)?;
         let formula = record
@@ -47,7 +49,7 @@ impl BatchOpener {
         let note = Draft::new(RowKind::Note, note_of(&fill));
         log.append(&note, Timestamp::now())
             .map_err(|error| error.to_string())?;
-        let say = words(&batch, &fill, &record);
+        let said = words(&batch, &fill, &record);
         let progress = found.record.progress(&plan);
         let batch = log.batch().to_owned();
         let (log, answers) = self.start(log)?;
@@ -61,7 +63,7 @@ impl BatchOpener {
             },
             log,
             answers,
-            say,
+            said,
         })
     }
 
@@ -107,7 +109,7 @@ impl BatchOpener {
     }
 }
 
-fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, String> {
+fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, Refusal> {
     let filled = record.jarred();
     let jars = record.filled.iter().map(|row| row.step);
     let earlier = jars.max().unwrap_or(0);
@@ -115,32 +117,35 @@ fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, String> {
     let nominal = request
         .fill
         .or(planned.map(|(_, fill)| fill))
-        .ok_or("the batch was not planned in jars; say what a jar holds: bismar fill --fill 55g")?;
+        .ok_or_else(|| {
+            let error = "the batch was not planned in jars; say what a jar holds";
+            Refusal::new(error).help(Help::JarFill)
+        })?;
     let made = record.total() - filled;
     let over = request.over.unwrap_or_else(|| Fill::usual_over(nominal));
     if over > nominal.ratio(1, 2) {
-        return Err(format!(
+        return Err(Refusal::new(format!(
             "{} g over a fill of {} g is more than half of it; give a smaller --over",
             over.grams(Mass::from_mg(10)),
             nominal.grams(Mass::from_mg(10))
-        ));
+        )));
     }
     let rule = request.rule.unwrap_or(Rule::Eu76211);
     if Filling::new(nominal, rule).is_none() {
-        return Err(format!(
+        return Err(Refusal::new(format!(
             "{} does not cover a jar of {} g; give --rule hb133 with the allowable variation that \
              holds for your label",
             rule.source(),
             nominal.grams(Mass::from_mg(10))
-        ));
+        )));
     }
     let hold = Fill::hold(nominal, made);
     if hold == 0 {
-        return Err(format!(
+        return Err(Refusal::new(format!(
             "there is not enough left for one jar: {} g were weighed, {} g are in jars",
             record.total().grams(Mass::from_mg(10)),
             filled.grams(Mass::from_mg(10))
-        ));
+        )));
     }
     let jars = request
         .jars
@@ -156,24 +161,25 @@ fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, String> {
     })
 }
 
-fn words(batch: &str, fill: &Fill, record: &Record) -> String {
+fn words(batch: &str, fill: &Fill, record: &Record) -> Said {
     let d = Mass::from_mg(10);
     let jars = fill.last + 1 - fill.first;
-    let mut say = format!(
+    let say = format!(
         "Filling jars of batch {batch}: up to {jars} of {} g each, {} g at most; there are {} g.\n\
-         `bismar stop` ends it when the bowl is empty. Judged by {}.",
+         Stop the batch when the bowl is empty. Judged by {}.",
         fill.nominal.grams(d),
         (fill.nominal + fill.over).grams(d),
         fill.made.grams(d),
         fill.rule.source(),
     );
+    let mut said = Said::new(say);
     let weighed = record.weighed().count();
     let closed = record.closed.as_ref().map_or("", |row| row.note.as_str());
     if !closed.starts_with("complete") {
-        say.push_str(&format!(
-            "\nNote: the weighing ended early; {weighed} weights are in its log."
+        said.note(format!(
+            "the weighing ended early; {weighed} weights are in its log."
         ));
     }
-    say.push_str(&format!("\n{SAMPLING_NOTE}"));
-    say
+    said.say.push_str(&format!("\n{SAMPLING_NOTE}"));
+    said
 }

@@ -10,22 +10,24 @@ use crate::formula::remedy::remedy;
 use crate::journal::format::cell::Amount;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
+use crate::protocol::reply::{Refusal, Said};
+use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::vocabulary::progress::Progress;
 
 impl BatchOpener {
-    pub(super) fn mend_closed(&self, batch: &str, way: Way) -> Result<Opened, String> {
+    pub(super) fn mend_closed(&self, batch: &str, way: Way) -> Result<Opened, Refusal> {
         let (path, batch, record) = self.weighed_log(Some(batch))?;
         if !record.ended {
-            return Err(format!(
+            return Err(Refusal::new(format!(
                 "batch {batch} is not closed; nothing has to be opened again"
-            ));
+            )));
         }
         if !record.filled.is_empty() {
-            return Err(format!(
+            return Err(Refusal::new(format!(
                 "jars are filled from batch {batch} already; what is in them cannot be mended"
-            ));
+            )));
         }
         let opening = (record.opening.as_ref())
             .ok_or_else(|| format!("{}: the log has no formula", path.display()))?;
@@ -41,10 +43,8 @@ impl BatchOpener {
         let d = d.unwrap_or(Mass::from_mg(10));
         let parts = plan.held(|number| record.delivered(number).map(Amount::mass));
         let none = || {
-            format!(
-                "there is no remedy by that way ({}); `bismar remedy {batch}.csv` shows the others",
-                way.name()
-            )
+            let error = format!("there is no remedy by that way ({})", way.name());
+            Refusal::new(error).help_of(Help::Remedies, &batch)
         };
         let found = remedy(way, &parts, d).ok_or_else(none)?;
         let is_done = |number: usize| record.delivered(number).is_some();
@@ -79,7 +79,7 @@ impl BatchOpener {
             progress,
             log,
             answers,
-            say,
+            said: Said::new(say),
         })
     }
 }

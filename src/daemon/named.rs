@@ -6,10 +6,11 @@ use super::core::Core;
 use super::owed::Debt;
 use super::seams::Heart;
 use super::stock::Question;
-use crate::lots::advice::{Advice, ForStep, Need, ShellWord, Stock};
+use crate::lots::advice::{Advice, ForStep, Need, Stock};
 use crate::mass::Mass;
 use crate::protocol::reply;
-use crate::protocol::reply::{Answer, Refusal};
+use crate::protocol::reply::{Answer, Refusal, Said};
+use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Command;
 
 /// Of what speaks against a lot, the characters that go into the log before the reason.
@@ -51,16 +52,16 @@ impl<H: Heart> Core<H> {
     }
 
     /// The batch has begun; what is known of the lots is said with it.
-    pub(super) fn say_begun(&mut self, say: String, needs: Vec<Need>, reply: Reply) {
+    pub(super) fn say_begun(&mut self, said: Said, needs: Vec<Need>, reply: Reply) {
         let now = self.clock.now();
         self.settle(now);
-        let question = Question::Begun { say, needs, reply };
+        let question = Question::Begun { said, needs, reply };
         let not_asked = match self.parts.opener.stock() {
             Some(files) => self.looking.ask(question, files).err(),
             None => Some(question),
         };
-        if let Some(Question::Begun { say, reply, .. }) = not_asked {
-            let _ = reply.send(Ok(Answer::said(say)));
+        if let Some(Question::Begun { said, reply, .. }) = not_asked {
+            let _ = reply.send(Ok(Answer::Said(said)));
         }
     }
 
@@ -68,14 +69,14 @@ impl<H: Heart> Core<H> {
     pub(super) fn looked_up(&mut self, question: Question, stock: &Stock) {
         match question {
             Question::Begun {
-                mut say,
+                mut said,
                 needs,
                 reply,
             } => {
                 for warning in stock.warn(&needs) {
-                    say.push_str(&format!("\nNote: {}.", warning.trim_end_matches('.')));
+                    said.note(format!("{}.", warning.trim_end_matches('.')));
                 }
-                let _ = reply.send(Ok(Answer::said(say)));
+                let _ = reply.send(Ok(Answer::Said(said)));
             }
             Question::Lot {
                 lot,
@@ -84,8 +85,8 @@ impl<H: Heart> Core<H> {
                 reply,
             } => match self.judged(&lot, despite, &step, stock) {
                 Ok((note, say)) => self.take_lot(lot, note, say, reply),
-                Err(why) => {
-                    let _ = reply.send(Err(Refusal::new(why)));
+                Err(refusal) => {
+                    let _ = reply.send(Err(refusal));
                 }
             },
         }
@@ -98,16 +99,17 @@ impl<H: Heart> Core<H> {
         despite: Option<String>,
         step: &ForStep,
         stock: &Stock,
-    ) -> Result<(Option<String>, Option<String>), String> {
+    ) -> Result<(Option<String>, Option<String>), Refusal> {
         // The lot was read off the package of that step, and of no other.
         let same = |now: &ForStep| (&now.batch, &now.ingredient) == (&step.batch, &step.ingredient);
         let now = self.step_now();
         let Some(now) = now.filter(same) else {
-            return Err(format!(
+            let refusal = Refusal::new(format!(
                 "{} was finished while lot {lot} was being looked up, so the lot was not taken; \
-                 write it down with `bismar note`",
+                 write it down as a note",
                 step.ingredient
             ));
+            return Err(refusal.help(Help::Note));
         };
         match (stock.advise(lot, &now), despite) {
             (Advice::Good(say), None) => Ok((None, say)),
@@ -120,11 +122,13 @@ impl<H: Heart> Core<H> {
                     Some(format!("Noted: {why}, taken all the same.")),
                 ))
             }
-            (Advice::Against(why), None) => Err(format!(
-                "{}. Take another lot, or say why this one is good: bismar lot {} --despite \"REASON\"",
-                why.trim_end_matches('.'),
-                ShellWord(lot)
-            )),
+            (Advice::Against(why), None) => {
+                let refusal = Refusal::new(format!(
+                    "{}. Take another lot, or say why this one is good.",
+                    why.trim_end_matches('.')
+                ));
+                Err(refusal.help_of(Help::Despite, lot))
+            }
         }
     }
 

@@ -28,7 +28,9 @@ use crate::journal::store::writer::{LogWriter, RETRY};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
+use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest, Size};
+use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::workshop;
@@ -86,7 +88,7 @@ impl BatchOpener {
     }
 
     /// Whether each scale of the plan has passed a check today, in the local time.
-    pub(super) fn checked_today(&self, plan: &Plan) -> Result<(), String> {
+    pub(super) fn checked_today(&self, plan: &Plan) -> Result<(), Refusal> {
         let now = Timestamp::now();
         let folder = self.folder()?;
         let used = |index: usize| plan.steps.iter().any(|step| step.scale == index);
@@ -102,11 +104,11 @@ impl BatchOpener {
                 Some(_) => "did not pass its last check of today",
                 None => "has no check of today",
             };
-            return Err(format!(
-                "scale {name} {what}, and `daily_scale_check` is on in the configuration; take a \
-                 test weight and run `bismar scale-check --scale {name} --weight 100g --class M1` \
-                 (with its weight and class), then begin again"
+            let refusal = Refusal::new(format!(
+                "scale {name} {what}, and one is asked for each day by the configuration; check it with \
+                 a test weight, then begin again"
             ));
+            return Err(refusal.help_of(Help::ScaleCheck, name));
         }
         Ok(())
     }
@@ -128,7 +130,7 @@ impl BatchOpener {
         Ok((Box::new(sink), answers))
     }
 
-    fn go_on(&self, path: &Path) -> Result<Option<Opened>, String> {
+    fn go_on(&self, path: &Path) -> Result<Option<Opened>, Refusal> {
         // Looked at without changing it first: what is refused stays as it is, torn end and all.
         let record = record::read_strictly(path).map_err(|error| error.to_string())?;
         let Some(opening) = record.opening.as_ref().filter(|_| !record.ended) else {
@@ -196,7 +198,7 @@ impl BatchOpener {
             plan,
             log,
             answers,
-            say,
+            said: Said::new(say),
         }))
     }
 }
@@ -204,7 +206,7 @@ impl BatchOpener {
 pub(super) type Answers = mpsc::UnboundedReceiver<LogAnswer>;
 
 impl Opener for BatchOpener {
-    fn begin(&mut self, request: &BeginRequest) -> Result<Opened, String> {
+    fn begin(&mut self, request: &BeginRequest) -> Result<Opened, Refusal> {
         let formula = workshop::formula(&request.formula).map_err(|error| error.to_string())?;
         let amount = match request.size {
             Size::Batch(mass) => Amount::Batch(mass),
@@ -217,7 +219,7 @@ impl Opener for BatchOpener {
         // What the maker would be told to pour must be inside the formula's own limits.
         let broken = limits::broken(&formula, &plan, &request.formula.display().to_string());
         if !broken.is_empty() {
-            return Err(Problems(broken).to_string());
+            return Err(Problems(broken).to_string().into());
         }
         let overweigh = overweighed(&plan, &request.overweigh)?;
         let config = self.config.now();
@@ -230,7 +232,7 @@ impl Opener for BatchOpener {
             jars: plan.jars,
         };
         let now = Timestamp::now();
-        let not_begun = |error: String| format!("no batch was begun: {error}");
+        let not_begun = |error: String| Refusal::new(format!("no batch was begun: {error}"));
         let mut log = LogFile::create_unique(&self.folder()?, &formula.name, now)
             .map_err(|error| not_begun(error.to_string()))?;
         if let Err(error) = open_batch(&mut log, &opening, &label(&formula), now) {
@@ -247,7 +249,7 @@ impl Opener for BatchOpener {
             }
             plan = plan.amended(&change);
         }
-        let mut say = format!(
+        let say = format!(
             "Batch {} has begun: {} g in {} {}. Its log is {}.",
             log.batch(),
             plan.batch.grams(Mass::from_g(1)),
@@ -259,17 +261,18 @@ impl Opener for BatchOpener {
             },
             log.path().display()
         );
+        let mut said = Said::new(say);
         if let Some(rounded) = plan
             .rounding(amount)
             .filter(|_| request.overweigh.is_empty())
         {
-            say.push_str(&format!("\nNote: {rounded}."));
+            said.note(format!("{rounded}."));
         }
         if let Some(warning) = unproven(&plan, &config.abilities(), config.weighing.guard) {
-            say.push_str(&format!("\nNote: {warning}"));
+            said.note(warning);
         }
         for warning in formula.warnings(&request.formula.display().to_string()) {
-            say.push_str(&format!("\nNote: {warning}"));
+            said.note(warning.to_string());
         }
         let batch = log.batch().to_owned();
         let (log, answers) = self.start(log)?;
@@ -279,19 +282,19 @@ impl Opener for BatchOpener {
             progress: Default::default(),
             log,
             answers,
-            say,
+            said,
         })
     }
 
-    fn fill(&mut self, request: &FillRequest) -> Result<Opened, String> {
+    fn fill(&mut self, request: &FillRequest) -> Result<Opened, Refusal> {
         self.begin_filling(request)
     }
 
-    fn mend(&mut self, batch: &str, way: Way) -> Result<Opened, String> {
+    fn mend(&mut self, batch: &str, way: Way) -> Result<Opened, Refusal> {
         self.mend_closed(batch, way)
     }
 
-    fn unfinished(&mut self) -> Result<Option<Opened>, String> {
+    fn unfinished(&mut self) -> Result<Option<Opened>, Refusal> {
         let logs = record::list_open(&self.folder()?).map_err(|error| error.to_string())?;
         for bad in &logs.bad {
             tracing::warn!("a log that does not read is left alone: {bad}");
@@ -316,9 +319,9 @@ impl Opener for BatchOpener {
         }
         let batch = name_of(newest);
         if self.stuck.contains(&batch) {
-            return Err(format!(
+            return Err(Refusal::new(format!(
                 "rows of batch {batch} are kept in a file of their own and must be in its log first"
-            ));
+            )));
         }
         self.go_on(newest)
     }

@@ -61,12 +61,12 @@ impl Debt {
             }
             None => (0, self.say),
         };
-        let said = Answer::Said(Said {
-            say,
+        let said = Said {
             pending: Some(pending),
-        });
+            ..Said::new(say)
+        };
         // The client may have left meanwhile; what it asked for is done all the same.
-        let _ = self.reply.send(Ok(said));
+        let _ = self.reply.send(Ok(Answer::Said(said)));
     }
 }
 

@@ -11,6 +11,7 @@ use super::stock::StockFiles;
 use crate::bench::Bench;
 use crate::config::{Config, Holder};
 use crate::formula::Plan;
+use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
@@ -112,8 +113,8 @@ pub struct Opened {
     pub log: Box<dyn RowSink>,
     /// The answers to the rows of this log; closed when its writer ends.
     pub answers: mpsc::UnboundedReceiver<LogAnswer>,
-    /// One sentence for the person who asked.
-    pub say: String,
+    /// One sentence for the person who asked, and what is to be heeded.
+    pub said: Said,
 }
 
 /// Reads formulas, plans, opens logs.
@@ -121,30 +122,30 @@ pub trait Opener {
     /// Reads the formula, plans the batch and opens (or goes on with) its log.
     ///
     /// # Errors
-    /// A text for a person, with file, line and column where it is about a file.
-    fn begin(&mut self, request: &BeginRequest) -> Result<Opened, String>;
+    /// For a person, with file, line and column where it is about a file.
+    fn begin(&mut self, request: &BeginRequest) -> Result<Opened, Refusal>;
 
     /// Plans the filling of jars out of a batch that is weighed, and goes on with its log.
     ///
     /// # Errors
     /// A text for a person.
-    fn fill(&mut self, _request: &FillRequest) -> Result<Opened, String> {
-        Err("jars cannot be filled here".to_owned())
+    fn fill(&mut self, _request: &FillRequest) -> Result<Opened, Refusal> {
+        Err(Refusal::new("jars cannot be filled here"))
     }
 
     /// Opens a closed batch again, with the steps of a remedy.
     ///
     /// # Errors
     /// A text for a person.
-    fn mend(&mut self, _batch: &str, _way: Way) -> Result<Opened, String> {
-        Err("batches cannot be mended here".to_owned())
+    fn mend(&mut self, _batch: &str, _way: Way) -> Result<Opened, Refusal> {
+        Err(Refusal::new("batches cannot be mended here"))
     }
 
     /// The batch that was running when the daemon last ended, if there is one.
     ///
     /// # Errors
     /// As [`Opener::begin`]; the daemon says it and goes on without a batch.
-    fn unfinished(&mut self) -> Result<Option<Opened>, String> {
+    fn unfinished(&mut self) -> Result<Option<Opened>, Refusal> {
         Ok(None)
     }
 

@@ -22,7 +22,7 @@ use crate::lots::advice::{ForStep, Need, Own, Stock};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
-use crate::protocol::reply::{Answer, Refusal, Reply};
+use crate::protocol::reply::{Answer, Refusal, Reply, Said};
 
 /// The longest wait for the disk. With the wait for the rows that a word makes it stays below what a
 /// client waits for a reply.
@@ -51,7 +51,7 @@ pub enum Question {
     },
     /// A batch that has begun.
     Begun {
-        say: String,
+        said: Said,
         needs: Vec<Need>,
         reply: oneshot::Sender<Reply>,
     },
@@ -133,7 +133,7 @@ impl Looking {
                     let text = format!("the daemon is stopping; lot {lot} was not taken");
                     (Err(Refusal::new(text)), reply)
                 }
-                Question::Begun { say, reply, .. } => (Ok(Answer::said(say)), reply),
+                Question::Begun { said, reply, .. } => (Ok(Answer::Said(said)), reply),
             };
             // The client may have left meanwhile.
             let _ = reply.send(answer);

@@ -221,8 +221,11 @@ fn refused((status, why): Refusal) -> Response {
 
 /// A refusal whose words may hold what somebody else wrote.
 fn refused_for(status: StatusCode, why: &str) -> Response {
-    let reply = reply::line(&Err(reply::Refusal::new(harmless(why))));
-    (status, [(CONTENT_TYPE, JSON)], reply).into_response()
+    refused_with(status, reply::Refusal::new(harmless(why)))
+}
+
+fn refused_with(status: StatusCode, refusal: reply::Refusal) -> Response {
+    (status, [(CONTENT_TYPE, JSON)], reply::line(&Err(refusal))).into_response()
 }
 
 const JSON: &str = "application/json";

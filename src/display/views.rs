@@ -12,7 +12,7 @@ use axum::routing::get;
 use serde::de::DeserializeOwned;
 
 use super::house::House;
-use super::{Shared, refused, refused_for, told};
+use super::{Shared, refused, refused_for, refused_with, told};
 use crate::text::harmless_json;
 use crate::workshop::QueryError;
 
@@ -167,5 +167,13 @@ pub(super) async fn look<T: Send + 'static>(
 }
 
 pub(super) fn unread(error: &QueryError) -> Response {
-    refused_for(StatusCode::UNPROCESSABLE_ENTITY, &error.to_string())
+    let unread = StatusCode::UNPROCESSABLE_ENTITY;
+    match error {
+        QueryError::Refused(refusal) => refused_with(unread, refusal.clone()),
+        QueryError::Log(_)
+        | QueryError::File(_)
+        | QueryError::Plan(_)
+        | QueryError::NoFormula(_)
+        | QueryError::Other(_) => refused_for(unread, &error.to_string()),
+    }
 }

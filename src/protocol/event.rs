@@ -10,7 +10,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use crate::time::Moment;
 use crate::vocabulary::code::{FaultCode, Stands};
 use crate::vocabulary::command::Choice;
-use crate::vocabulary::cue::{self, CueKind};
+use crate::vocabulary::cue::{self, Ask, CueKind};
 use crate::vocabulary::entry::Verdict;
 use crate::vocabulary::weight::Weight;
 
@@ -50,6 +50,17 @@ pub struct Cue<'a> {
     #[serde(deserialize_with = "known")]
     pub choices: Cow<'a, [Choice]>,
     pub urgent: bool,
+    /// So many characters of `say` are the amount that it begins with.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub lead: usize,
+    /// What else answers it, that takes more than a word.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asks: Option<Ask>,
+}
+
+/// Whether a sentence begins with no amount.
+fn is_none(lead: &usize) -> bool {
+    *lead == 0
 }
 
 /// A reading. `scale` is here and below `None` for one that the configuration does not have.
@@ -119,6 +130,8 @@ impl From<Cue<'_>> for cue::Cue {
             missing: told.missing.map(|missing| missing.mass),
             choices: told.choices.into_owned(),
             urgent: told.urgent,
+            lead: told.lead,
+            asks: told.asks,
         }
     }
 }

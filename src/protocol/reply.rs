@@ -3,6 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::json;
+use crate::vocabulary::code::Help;
+use crate::vocabulary::progress::Refused;
 use crate::vocabulary::status::{OutputStatus, Status};
 
 /// What a request gets: `{"ok":true,...}` or `{"ok":false,"error":"..."}`.
@@ -55,6 +57,9 @@ pub struct Said {
     /// How many rows that the word made are not on the disk; `None` for a word that makes none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pending: Option<usize>,
+    /// What of it is to be heeded, one sentence each; `say` has them too.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
 }
 
 /// Why a request is not taken.
@@ -63,22 +68,95 @@ pub struct Said {
 pub struct Refusal {
     /// For a person.
     pub error: String,
+    /// What helps, and the scale, lot or batch that it is about.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub help: Option<Help>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub of: Option<String>,
+    /// The field of the request that is wrong, and why: `error` is both.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub field: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub why: Option<String>,
 }
 
 impl Refusal {
     pub fn new(error: impl Into<String>) -> Refusal {
         Refusal {
             error: error.into(),
+            help: None,
+            of: None,
+            field: None,
+            why: None,
         }
+    }
+
+    /// Of one field of the request.
+    pub fn of_field(field: &str, why: String) -> Refusal {
+        Refusal {
+            field: Some(field.to_owned()),
+            why: Some(why.clone()),
+            ..Refusal::new(format!("{field} {why}"))
+        }
+    }
+
+    pub fn help(self, help: Help) -> Refusal {
+        Refusal {
+            help: Some(help),
+            ..self
+        }
+    }
+
+    /// Help that is about `of`.
+    pub fn help_of(self, help: Help, of: &str) -> Refusal {
+        Refusal {
+            of: Some(of.to_owned()),
+            ..self.help(help)
+        }
+    }
+}
+
+impl From<String> for Refusal {
+    fn from(error: String) -> Refusal {
+        Refusal::new(error)
+    }
+}
+
+impl From<&str> for Refusal {
+    fn from(error: &str) -> Refusal {
+        Refusal::new(error)
+    }
+}
+
+impl From<Refused> for Refusal {
+    fn from(refused: Refused) -> Refusal {
+        Refusal {
+            help: refused.help,
+            ..Refusal::new(refused.say)
+        }
+    }
+}
+
+impl Said {
+    pub fn new(say: impl Into<String>) -> Said {
+        Said {
+            say: say.into(),
+            pending: None,
+            notes: Vec::new(),
+        }
+    }
+
+    /// Says one thing more, that is to be heeded.
+    pub fn note(&mut self, note: impl Into<String>) {
+        let note = note.into();
+        self.say.push_str(&format!("\nNote: {note}"));
+        self.notes.push(note);
     }
 }
 
 impl Answer {
     pub fn said(say: impl Into<String>) -> Answer {
-        Answer::Said(Said {
-            say: say.into(),
-            pending: None,
-        })
+        Answer::Said(Said::new(say))
     }
 }
 
@@ -122,7 +200,7 @@ mod tests {
 
     #[test]
     fn each_reply_has_its_fixed_line_and_is_read_back() {
-        let replies: [(Reply, &str); 4] = [
+        let replies: [(Reply, &str); 6] = [
             (
                 Ok(Answer::said("a \"b\" \u{202e}")),
                 r#"{"ok":true,"say":"a \"b\" \u202e"}"#,
@@ -131,6 +209,7 @@ mod tests {
                 Ok(Answer::Said(Said {
                     say: "noted".to_owned(),
                     pending: Some(0),
+                    notes: Vec::new(),
                 })),
                 r#"{"ok":true,"say":"noted","pending":0}"#,
             ),
@@ -143,6 +222,14 @@ mod tests {
                 r#"{"ok":true,"hello":"bismar","version":"0.1.0","protocol":1}"#,
             ),
             (Err(Refusal::new("no")), r#"{"ok":false,"error":"no"}"#),
+            (
+                Err(Refusal::new("no").help_of(Help::Despite, "B-12")),
+                r#"{"ok":false,"error":"no","help":"despite","of":"B-12"}"#,
+            ),
+            (
+                Err(Refusal::of_field("fill", "\"5\": no unit".to_owned())),
+                r#"{"ok":false,"error":"fill \"5\": no unit","field":"fill","why":"\"5\": no unit"}"#,
+            ),
         ];
         for (reply, text) in replies {
             let written = line(&reply);

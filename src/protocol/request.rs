@@ -24,7 +24,9 @@
 //! A subscription begins with the step and the cue that hold. A fault of the code `slow` ends one
 //! whose events are not read. `trouble` has one line for each thing that a person should know.
 //!
-//! A request that is not understood or not taken gets `{"ok":false,"error":"..."}`.
+//! A request that is not understood or not taken gets `{"ok":false,"error":"..."}`. Beside it may stand
+//! `help`, a stable word for what would help, with `of`, what that is about; and `field` with `why`, where
+//! one field of the request is wrong. `notes` has what of `say` is to be heeded.
 
 use std::path::PathBuf;
 
@@ -378,7 +380,7 @@ pub fn allowance(text: Option<&str>) -> Result<Allowance, Refusal> {
         return Ok(Allowance::NONE);
     };
     text.parse()
-        .map_err(|error| Refusal::new(format!("allowance \"{}\": {error}", shown(text))))
+        .map_err(|error| Refusal::of_field("allowance", format!("\"{}\": {error}", shown(text))))
 }
 
 /// Reads what is weighed on top.
@@ -449,7 +451,7 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
 }
 
 fn mass(what: &str, text: &str) -> Result<Mass, Refusal> {
-    let wrong = |why: String| Refusal::new(format!("{what} \"{}\": {why}", shown(text)));
+    let wrong = |why: String| Refusal::of_field(what, format!("\"{}\": {why}", shown(text)));
     let mass = Mass::parse_with_unit(text).map_err(|error| wrong(error.to_string()))?;
     if mass <= Mass::ZERO {
         return Err(wrong("must be above zero".to_owned()));

@@ -52,6 +52,8 @@ impl Wire {
                 missing: cue.missing.map(Weight::plain),
                 choices: Cow::Borrowed(&cue.choices),
                 urgent: cue.urgent,
+                lead: cue.lead,
+                asks: cue.asks,
             }),
             Event::Recorded {
                 step,
@@ -123,7 +125,7 @@ mod tests {
     use crate::protocol::wire::*;
     use crate::vocabulary::code::{FaultCode, Stands};
     use crate::vocabulary::command::Choice;
-    use crate::vocabulary::cue::{Cue, CueKind};
+    use crate::vocabulary::cue::{Ask, Cue, CueKind};
     use crate::vocabulary::entry::Verdict;
 
     fn line(event: &Event) -> String {
@@ -144,6 +146,8 @@ mod tests {
             missing: Some(Mass::from_mg(3_200)),
             choices: vec![Choice::Next, Choice::Keep],
             urgent: false,
+            lead: 0,
+            asks: None,
         })
     }
 
@@ -154,6 +158,22 @@ mod tests {
             "{\"at\":1.250000,\"event\":\"cue\",\"cue\":\"ease-off\",\"say\":\"3.2 g to go: ease \
              off \\\"now\\\"\",\"step\":2,\"missing\":\"3.20\",\"choices\":[\"next\",\"keep\"],\
              \"urgent\":false}\n"
+        );
+        let lot = Event::Cue(Cue {
+            kind: CueKind::Add,
+            say: "3.20 g to add: salt.".into(),
+            step: 2,
+            missing: Some(Mass::from_mg(3_200)),
+            choices: Vec::new(),
+            urgent: false,
+            lead: 7,
+            asks: Some(Ask::Lot),
+        });
+        assert_eq!(
+            line(&lot),
+            "{\"at\":1.250000,\"event\":\"cue\",\"cue\":\"add\",\"say\":\"3.20 g to add: salt.\",\
+             \"step\":2,\"missing\":\"3.20\",\"choices\":[],\"urgent\":false,\"lead\":7,\
+             \"asks\":\"lot\"}\n"
         );
         let reading = Event::Reading(Live {
             scale: 1,

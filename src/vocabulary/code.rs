@@ -124,3 +124,26 @@ pub enum LineState {
     #[serde(other)]
     Waiting,
 }
+
+/// What helps where a person's word is not taken. How that is done each client says in its own way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Help {
+    /// A batch is to be begun.
+    Begin,
+    /// The batch under way is to be stopped.
+    Stop,
+    /// The other remedies are to be looked at.
+    Remedies,
+    /// The lot is to be given with a reason.
+    Despite,
+    /// A note is to be written.
+    Note,
+    /// The scale is to be checked with a test weight.
+    ScaleCheck,
+    /// What a jar holds is to be given.
+    JarFill,
+    /// Of a newer version.
+    #[serde(other)]
+    Other,
+}

@@ -63,4 +63,22 @@ pub struct Cue {
     pub choices: Vec<Choice>,
     /// Whether it must not be missed (an over-pour, a fault): urgency critical, never transient.
     pub urgent: bool,
+    /// So many characters of the sentence are the amount that it begins with, its unit and a space; 0
+    /// where it begins with something else. Who shows a live amount beside it can leave them out.
+    pub lead: usize,
+    /// What else answers it, that takes more than a word.
+    pub asks: Option<Ask>,
+}
+
+/// An answer that takes more than a word. How it is given each output says in its own way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ask {
+    /// The lot of the step's ingredient.
+    Lot,
+    /// One of the remedies for an over-pour.
+    Remedy,
+    /// Of a newer version.
+    #[serde(other)]
+    Other,
 }

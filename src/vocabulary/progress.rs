@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use super::code::Help;
 use crate::mass::Mass;
 
 /// What a log says of a batch that was begun: enough to go on with it.
@@ -32,5 +33,24 @@ pub struct Weighed {
 
 /// Why a command was not taken; the text is for a person and says what to do.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{0}")]
-pub struct Refused(pub String);
+#[error("{say}")]
+pub struct Refused {
+    pub say: String,
+    pub help: Option<Help>,
+}
+
+impl Refused {
+    pub fn new(say: impl Into<String>) -> Refused {
+        Refused {
+            say: say.into(),
+            help: None,
+        }
+    }
+
+    pub fn helped(say: impl Into<String>, help: Help) -> Refused {
+        Refused {
+            say: say.into(),
+            help: Some(help),
+        }
+    }
+}

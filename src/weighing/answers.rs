@@ -6,6 +6,7 @@ use super::{Engine, net_of};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::time::Moment;
+use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::{RowKind, Verdict};
@@ -29,16 +30,14 @@ impl Engine {
     pub fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
         self.now = self.now.max(at);
         if !self.is_busy() {
-            return Err(Refused(
-                "No batch is under way. Begin one with `bismar begin FORMULA --batch 500g`.".into(),
-            ));
+            return Err(Refused::helped("No batch is under way.", Help::Begin));
         }
         match command {
             Command::Next => Ok(self.next()),
             Command::Again => self.again(),
             Command::Keep => self.keep_weight(),
-            Command::Lot(_) if self.fill().is_some() => Err(Refused(
-                "Jars are being filled; no ingredient waits for a lot.".into(),
+            Command::Lot(_) if self.fill().is_some() => Err(Refused::new(
+                "Jars are being filled; no ingredient waits for a lot.",
             )),
             Command::Lot(lot) => Ok(self.lot(&lot)),
             Command::Note(text) => {
@@ -317,7 +316,7 @@ impl Engine {
             return Ok("Every step is weighed; nothing to begin again.".into());
         };
         let fresh = self.can_begin_afresh();
-        let refused = |text: String| Err(Refused(text));
+        let refused = |text: String| Err(Refused::new(text));
         let Some(run) = &mut self.run else {
             return Ok(String::new());
         };
@@ -480,7 +479,9 @@ impl Engine {
             | State::Done => return Ok("There is no weight to keep now.".into()),
         };
         if tared.suspect.is_some() {
-            return Err(Refused("The tare is not sure, so the weight is not. Lift the vessel and put it back first.".into()));
+            return Err(Refused::new(
+                "The tare is not sure, so the weight is not. Lift the vessel and put it back first.",
+            ));
         }
         let steady = self
             .pans
@@ -494,8 +495,8 @@ impl Engine {
                 || step.vessel == VesselWay::Difference
                 || self.is_loaded(step.scale))
         {
-            return Err(Refused(
-                "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.".into(),
+            return Err(Refused::new(
+                "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.",
             ));
         }
         let mut tared = tared;
@@ -517,8 +518,8 @@ impl Engine {
                 ..level
             },
             (false, None, _) | (true, _, None) => {
-                return Err(Refused(
-                    "The scale is not at rest. Wait a moment, then say keep again.".into(),
+                return Err(Refused::new(
+                    "The scale is not at rest. Wait a moment, then say keep again.",
                 ));
             }
         };

@@ -305,7 +305,7 @@ impl Engine {
             return self.say_add(tared, net);
         }
         if window.holds(net) {
-            let say = "Inside. Leave it at rest.".into();
+            let say = "Inside. Leave it at rest.";
             self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         }
         State::Tared(tared)
@@ -432,7 +432,7 @@ impl Engine {
             }
         }
         let say = "The tare was lost. Begin this step again with an empty vessel.";
-        self.cue_urgent(CueKind::Fault, say.into(), &[]);
+        self.cue_urgent(CueKind::Fault, say, &[]);
         self.wait_empty()
     }
 }

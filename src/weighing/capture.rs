@@ -3,6 +3,7 @@
 use super::event::Event;
 use super::pan::Seen;
 use super::run::Deed;
+use super::say::Words;
 use super::state::{State, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
@@ -10,6 +11,7 @@ use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::Window;
 use crate::vocabulary::code::FaultCode;
+use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::progress::Weighed;
@@ -293,14 +295,16 @@ impl Engine {
         }
         self.recorded(index, written.seq, written.net, written.verdict);
         self.remember_vessel(index, step.vessel, &written.tared);
-        let mut say = say::recorded(step.vessel, written.net, d, written.no_lift);
+        let mut say = Words::from(say::recorded(step.vessel, written.net, d, written.no_lift));
         if let Some(so_far) = self.jars_so_far(d) {
-            say.push_str(&format!(" {so_far}"));
+            say.say.push_str(&format!(" {so_far}"));
         }
         if written.verdict == Some(Verdict::Kept)
             && let Some(broken) = self.out_of_limits()
         {
-            say.push_str(&format!(" {broken} bismar remedy shows what can be done."));
+            say.say
+                .push_str(&format!(" {broken} A remedy may mend it."));
+            say = say.asking(Ask::Remedy);
         }
         if written.lifted {
             let say = format!("Recorded {} g.", say::grams(written.net, d));

@@ -49,7 +49,7 @@ use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Window};
 use crate::time::Moment;
-use crate::vocabulary::code::FaultCode;
+use crate::vocabulary::code::{FaultCode, Help};
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
@@ -233,7 +233,7 @@ impl Engine {
             self.cue_urgent(
                 CueKind::Fault,
                 format!(
-                    "No weight from scale {name}. Look at its switch, its battery and its cable; if it is on, run bismar identify."
+                    "No weight from scale {name}. Look at its switch, its battery and its cable; if it is on, identify it anew."
                 ),
                 &[],
             );
@@ -326,7 +326,7 @@ impl Engine {
             });
             self.cue_urgent(
                 CueKind::Fault,
-                "Too much for this scale. Take something off.".into(),
+                "Too much for this scale. Take something off.",
                 &[],
             );
         }
@@ -446,15 +446,16 @@ impl Engine {
     pub fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused> {
         self.now = self.now.max(at);
         if self.is_busy() {
-            return Err(Refused(
-                "A batch is under way; stop it first (bismar stop).".into(),
+            return Err(Refused::helped(
+                "A batch is under way; stop it first.",
+                Help::Stop,
             ));
         }
         if plan.steps.is_empty() {
-            return Err(Refused("The formula has nothing to weigh.".into()));
+            return Err(Refused::new("The formula has nothing to weigh."));
         }
         if let Some(step) = plan.steps.iter().find(|step| step.scale >= self.pans.len()) {
-            return Err(Refused(format!(
+            return Err(Refused::new(format!(
                 "Step {} is for scale number {}, which the configuration does not have.",
                 step.number,
                 step.scale + 1

@@ -2,6 +2,7 @@
 
 use super::event::Event;
 use super::pan::{JumpCause, Seen};
+use super::say::Words;
 use super::state::{Asked, Landing, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
@@ -10,6 +11,7 @@ use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::RowKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -244,11 +246,11 @@ impl Engine {
                 .trim();
             text.push_str(&format!(" Caution: {first}"));
         }
+        let mut text = Words::from(text);
         if step.lot_required && !self.has_lot(&step.ingredient) {
-            text.push_str(&format!(
-                " Lot of {} needed: bismar lot LOT.",
-                step.ingredient
-            ));
+            text.say
+                .push_str(&format!(" Lot of {} needed.", step.ingredient));
+            text = text.asking(Ask::Lot);
         }
         self.cue(CueKind::Place, text, Some(step.target), &[]);
     }
@@ -290,7 +292,7 @@ impl Engine {
         tared.stopped = false;
         let mut say = say::add(&step, missing, d);
         if let Some(unit) = self.too_coarse(&step, d) {
-            say = format!("{} {say}", say::unit(unit));
+            say = say.after(&say::unit(unit));
         }
         self.cue(CueKind::Add, say, Some(missing), &[]);
         State::Tared(tared)

@@ -2,12 +2,15 @@
 
 use super::Engine;
 use super::run::Run;
+use super::say::Words;
 use crate::formula::amend::{Amendment, change_of};
 use crate::formula::limits::{Held, outside_in_plan};
 use crate::formula::remedy::{Part, remedy};
 use crate::mass::Mass;
+use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::command::Way;
+use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::RowKind;
 use crate::vocabulary::progress::Refused;
@@ -29,7 +32,7 @@ impl Engine {
     /// # Errors
     /// While a weighing is under way, and where that way leads to no batch inside all limits.
     pub(super) fn take_remedy(&mut self, way: Way) -> Result<String, Refused> {
-        let refused = |text: String| Err(Refused(text));
+        let refused = |text: String| Err(Refused::new(text));
         let d = self.coarsest_step();
         let Some(run) = &self.run else {
             return Ok(String::new());
@@ -47,11 +50,11 @@ impl Engine {
         }
         let parts = run.parts();
         let Some(found) = remedy(way, &parts, d) else {
-            return refused(format!(
-                "There is no remedy by that way ({}): it leads to no batch inside all limits. \
-                 `bismar remedy` shows the others.",
+            let say = format!(
+                "There is no remedy by that way ({}): it leads to no batch inside all limits.",
                 way.name()
-            ));
+            );
+            return Err(Refused::helped(say, Help::Remedies));
         };
         let done: Vec<bool> = run.done.iter().map(Option::is_some).collect();
         let is_done = |number: usize| done.get(number - 1).copied().unwrap_or(false);
@@ -144,9 +147,8 @@ impl Engine {
         let Some(broken) = self.out_of_limits() else {
             return false;
         };
-        let say = format!(
-            "{broken} `bismar remedy` shows what can be done; say next to close the batch as it is."
-        );
+        let say = format!("{broken} A remedy may mend it; say next to close the batch as it is.");
+        let say = Words::from(say).asking(Ask::Remedy);
         self.cue_urgent(CueKind::Choose, say, &[Choice::Next]);
         true
     }

@@ -25,7 +25,7 @@ fn most_that_stays(net: Mass) -> Mass {
 impl Engine {
     /// The maker is about to put an emptied beaker back: that of the step `number`, or the last one.
     pub(super) fn weigh_residue(&mut self, number: Option<usize>) -> Result<String, Refused> {
-        let refused = |text: &str| Err(Refused(text.to_owned()));
+        let refused = |text: &str| Err(Refused::new(text.to_owned()));
         if self.fill().is_some() {
             return refused("Jars are being filled; no beaker is weighed back now.");
         }
@@ -135,7 +135,7 @@ impl Engine {
             if first {
                 let say =
                     "Lift everything off the scale; then put the emptied beaker on, or say cancel.";
-                self.cue(CueKind::Lift, say.into(), None, &[Choice::Cancel]);
+                self.cue(CueKind::Lift, say, None, &[Choice::Cancel]);
             }
             return State::Residue(emptied);
         }

@@ -3,6 +3,59 @@
 
 use crate::formula::{Step, VesselWay};
 use crate::mass::{Grams, Mass, Unit};
+use crate::vocabulary::cue::Ask;
+
+/// A sentence, and what a program may know of it.
+#[derive(Debug, Clone)]
+pub(super) struct Words {
+    pub say: String,
+    /// See [`crate::vocabulary::cue::Cue`].
+    pub lead: usize,
+    pub asks: Option<Ask>,
+}
+
+impl From<String> for Words {
+    fn from(say: String) -> Words {
+        Words {
+            say,
+            lead: 0,
+            asks: None,
+        }
+    }
+}
+
+impl From<&str> for Words {
+    fn from(say: &str) -> Words {
+        Words::from(say.to_owned())
+    }
+}
+
+impl Words {
+    fn led(amount: Grams, what: &str) -> Words {
+        let lead = format!("{amount} g ");
+        Words {
+            say: format!("{lead}{what}"),
+            lead: lead.chars().count(),
+            asks: None,
+        }
+    }
+
+    pub fn asking(self, ask: Ask) -> Words {
+        Words {
+            asks: Some(ask),
+            ..self
+        }
+    }
+
+    /// With another sentence before it.
+    pub fn after(self, before: &str) -> Words {
+        Words {
+            say: format!("{before} {}", self.say),
+            lead: 0,
+            ..self
+        }
+    }
+}
 
 fn vessel(way: VesselWay) -> &'static str {
     match way {
@@ -27,28 +80,30 @@ pub(super) fn place(step: &Step, d: Mass, scale: Option<&str>) -> String {
     }
 }
 
-pub(super) fn add(step: &Step, missing: Mass, d: Mass) -> String {
-    let (grams, name) = (missing.shown(d), &step.ingredient);
-    match step.vessel {
-        VesselWay::Difference => format!("{grams} g to take from {name}, then put it back."),
-        VesselWay::Jar => format!("{grams} g to fill in."),
-        VesselWay::Beaker | VesselWay::Bowl => format!("{grams} g to add: {name}."),
-    }
+pub(super) fn add(step: &Step, missing: Mass, d: Mass) -> Words {
+    let name = &step.ingredient;
+    let what = match step.vessel {
+        VesselWay::Difference => format!("to take from {name}, then put it back."),
+        VesselWay::Jar => "to fill in.".to_owned(),
+        VesselWay::Beaker | VesselWay::Bowl => format!("to add: {name}."),
+    };
+    Words::led(missing.shown(d), &what)
 }
 
-pub(super) fn ease_off(missing: Mass, d: Mass) -> String {
-    format!("{} g left. Ease off.", missing.max(Mass::ZERO).shown(d))
+pub(super) fn ease_off(missing: Mass, d: Mass) -> Words {
+    Words::led(missing.max(Mass::ZERO).shown(d), "left. Ease off.")
 }
 
-pub(super) fn take_out(step: &Step, over: Mass, d: Mass) -> String {
-    let (grams, name) = (over.shown(d), &step.ingredient);
-    match step.vessel {
+pub(super) fn take_out(step: &Step, over: Mass, d: Mass) -> Words {
+    let name = &step.ingredient;
+    let what = match step.vessel {
         VesselWay::Difference => {
-            format!("{grams} g too much came out of {name}. Keep it, or begin this step again.")
+            format!("too much came out of {name}. Keep it, or begin this step again.")
         }
-        VesselWay::Jar => format!("{grams} g to take out of the jar."),
-        VesselWay::Beaker | VesselWay::Bowl => format!("{grams} g to take out: {name}."),
-    }
+        VesselWay::Jar => "to take out of the jar.".to_owned(),
+        VesselWay::Beaker | VesselWay::Bowl => format!("to take out: {name}."),
+    };
+    Words::led(over.shown(d), &what)
 }
 
 pub(super) fn recorded(way: VesselWay, net: Mass, d: Mass, stays: bool) -> String {
@@ -256,8 +311,8 @@ pub(super) fn clear(way: VesselWay) -> String {
     format!("Lift everything off the scale; {next} comes next. Say next if nothing is on it.")
 }
 
-pub(super) fn lot(name: &str) -> String {
-    format!("Name the lot of {name}: bismar lot LOT. The weight waits for it.")
+pub(super) fn lot(name: &str) -> Words {
+    Words::from(format!("Name the lot of {name}. The weight waits for it.")).asking(Ask::Lot)
 }
 
 pub(super) fn unit(unit: Unit) -> String {

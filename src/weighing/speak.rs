@@ -3,6 +3,7 @@
 use super::Engine;
 use super::event::Event;
 use super::run::Run;
+use super::say::Words;
 use crate::formula::Step;
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
@@ -13,11 +14,11 @@ impl Engine {
     pub(super) fn cue(
         &mut self,
         kind: CueKind,
-        say: String,
+        say: impl Into<Words>,
         missing: Option<Mass>,
         choices: &[Choice],
     ) {
-        let mut cue = self.plain_cue(kind, say, choices);
+        let mut cue = self.plain_cue(kind, say.into(), choices);
         cue.missing = missing;
         self.last_cue = Some(cue.clone());
         self.fault = None;
@@ -25,11 +26,14 @@ impl Engine {
     }
 
     /// A cue about the running step, with no number and not urgent.
-    fn plain_cue(&self, kind: CueKind, say: String, choices: &[Choice]) -> Cue {
+    fn plain_cue(&self, kind: CueKind, words: Words, choices: &[Choice]) -> Cue {
         let step = self.run.as_ref().and_then(Run::current);
+        let Words { say, lead, asks } = words;
         Cue {
             kind,
             say,
+            lead,
+            asks,
             step: step.map_or(0, |step| step.number),
             missing: None,
             choices: choices.to_vec(),
@@ -37,8 +41,8 @@ impl Engine {
         }
     }
 
-    pub(super) fn cue_urgent(&mut self, kind: CueKind, say: String, choices: &[Choice]) {
-        let mut cue = self.plain_cue(kind, say, choices);
+    pub(super) fn cue_urgent(&mut self, kind: CueKind, say: impl Into<Words>, choices: &[Choice]) {
+        let mut cue = self.plain_cue(kind, say.into(), choices);
         cue.urgent = true;
         // A fault does not hide what is to be done: that is said again when the fault is over.
         if kind == CueKind::Fault {
@@ -53,7 +57,7 @@ impl Engine {
     pub(super) fn cue_urgent_with(
         &mut self,
         kind: CueKind,
-        say: String,
+        say: impl Into<Words>,
         missing: Option<Mass>,
         choices: &[Choice],
     ) {
@@ -72,6 +76,7 @@ impl Engine {
         };
         let mut cue = Cue {
             say: format!("{what} {}", last.say),
+            lead: 0,
             urgent: true,
             ..last
         };

@@ -4,6 +4,7 @@ use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::pour::landing_weight;
+use super::say::Words;
 use super::state::{Asked, State, Stayed, Tared};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
@@ -755,7 +756,13 @@ impl Engine {
         Mass::from_g_f64(base.hypot(now).hypot(crept)).unwrap_or(Mass::ZERO)
     }
 
-    fn ask_once(&mut self, mut tared: Tared, what: Asked, kind: CueKind, say: String) -> State {
+    fn ask_once(
+        &mut self,
+        mut tared: Tared,
+        what: Asked,
+        kind: CueKind,
+        say: impl Into<Words>,
+    ) -> State {
         let first = tared.asked != Some(what);
         if first && what == Asked::CheckTare {
             tared.watch_from_now();
@@ -822,7 +829,7 @@ impl Engine {
         let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
         if net > window.high && rate > d.to_g_f64() && !tared.stopped {
             tared.stopped = true;
-            self.cue(CueKind::Hold, "Stop.".into(), Some(step.target - net), &[]);
+            self.cue(CueKind::Hold, "Stop.", Some(step.target - net), &[]);
         } else if self.rules.early_cue
             && tared.eased.is_none()
             && net < window.low
@@ -838,7 +845,7 @@ impl Engine {
             && !matches!(tared.asked, Some(Asked::Draught | Asked::Strays))
         {
             tared.stopped = true;
-            let say = "Hold. Let it come to rest.".into();
+            let say = "Hold. Let it come to rest.";
             self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         }
         State::Tared(tared)

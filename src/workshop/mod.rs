@@ -16,6 +16,7 @@ use crate::formula::plan::PlanError;
 use crate::journal::error::LogError;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
+use crate::protocol::reply::Refusal;
 
 /// The name of the scale that is taken where none is configured.
 pub const ASSUMED: &str = "assumed";
@@ -49,6 +50,9 @@ pub enum QueryError {
     Plan(#[from] PlanError),
     #[error("{0}:3:1: the log ends before its formula")]
     NoFormula(String),
+    /// What was asked for is no request.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
     /// Anything else, in words that say what to do.
     #[error("{0}")]
     Other(String),

@@ -14,6 +14,8 @@ pub fn cue(kind: CueKind, say: &str) -> Cue {
         missing: None,
         choices: Vec::new(),
         urgent: false,
+        lead: 0,
+        asks: None,
     }
 }
 

@@ -14,7 +14,7 @@ use bismar::daemon::{DaemonError, Order, Parts, control, serve};
 use bismar::formula::Plan;
 use bismar::mass::Mass;
 use bismar::protocol::client::{Client, ClientError};
-use bismar::protocol::reply::Answer;
+use bismar::protocol::reply::{Answer, Refusal, Said};
 use bismar::protocol::request::{BeginRequest, Request, Size};
 use bismar::protocol::socket::{Claim, SocketError};
 use bismar::scale::settings::ScaleSettings;
@@ -76,6 +76,8 @@ impl Echo {
             missing: None,
             choices: vec![],
             urgent: false,
+            lead: 0,
+            asks: None,
         }));
     }
 }
@@ -157,7 +159,7 @@ impl Heart for Echo {
                 })));
                 Ok("row on its way".into())
             }
-            Command::Again => Err(Refused("nothing to weigh again".into())),
+            Command::Again => Err(Refused::new("nothing to weigh again")),
             Command::Keep
             | Command::Remedy(_)
             | Command::Residue(_)
@@ -251,20 +253,22 @@ impl Open {
                 answers: Some(sender),
             }),
             answers,
-            say: "batch begun".into(),
+            said: Said::new("batch begun"),
         }
     }
 }
 
 impl Opener for Open {
-    fn begin(&mut self, request: &BeginRequest) -> Result<Opened, String> {
+    fn begin(&mut self, request: &BeginRequest) -> Result<Opened, Refusal> {
         self.0.lock().unwrap().begun.push(request.clone());
         if request.formula.ends_with("bad.toml") {
-            return Err("bad.toml:3:7: percent is missing; write percent = 5".into());
+            return Err(Refusal::new(
+                "bad.toml:3:7: percent is missing; write percent = 5",
+            ));
         }
         Ok(self.opened())
     }
-    fn unfinished(&mut self) -> Result<Option<Opened>, String> {
+    fn unfinished(&mut self) -> Result<Option<Opened>, Refusal> {
         let unfinished = self.0.lock().unwrap().unfinished;
         Ok(unfinished.then(|| self.opened()))
     }
@@ -578,7 +582,7 @@ fn a_batch_is_begun_once_at_a_time() {
     let fill = Mass::from_g(55);
     assert_eq!(size, Size::Jars { count: 8, fill });
     let reply = exchange(&mut raw, jars);
-    assert!(reply["error"].as_str().unwrap().contains("bismar stop"));
+    assert_eq!(reply["help"], "stop", "{reply}");
     assert_eq!(exchange(&mut raw, br#"{"do":"stop"}"#)["ok"], true);
     assert_eq!(exchange(&mut raw, jars)["ok"], true);
     daemon.stop();

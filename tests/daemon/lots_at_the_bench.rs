@@ -12,9 +12,11 @@ use bismar::lots::Lot;
 use bismar::lots::advice::{Advice, ForStep, Stock};
 use bismar::lots::trace::Use;
 use bismar::mass::Mass;
-use bismar::protocol::client::Client;
+use bismar::protocol::client::{Client, ClientError};
+use bismar::protocol::reply::Refusal;
 use bismar::protocol::request::Request;
 use bismar::rehearsal::pty::PtyLine;
+use bismar::vocabulary::code::Help;
 use bismar::vocabulary::entry::{Draft, Verdict};
 
 use crate::bench_side::logs::{Begun, LOGS, closed};
@@ -120,14 +122,21 @@ fn rows(person: &Person) -> Vec<String> {
         .collect()
 }
 
-/// What the socket answers to a lot, without the command line between.
+/// The sentence that the socket answers to a lot, without the command line between.
 fn named(person: &Person, lot: &str, despite: Option<&str>) -> Result<String, String> {
+    told(person, lot, despite).map_err(|refusal| refusal.error)
+}
+
+fn told(person: &Person, lot: &str, despite: Option<&str>) -> Result<String, Refusal> {
     let request = Request::Lot {
         lot: lot.into(),
         despite: despite.map(str::to_owned),
     };
     let mut client = Client::connect_to(&person.socket()).unwrap();
-    client.say(&request).map_err(|error| error.to_string())
+    client.say(&request).map_err(|error| match error {
+        ClientError::Refused(refusal) => refusal,
+        other => panic!("{other}"),
+    })
 }
 
 #[test]
@@ -149,10 +158,12 @@ fn the_socket_refuses_what_the_list_and_the_logs_speak_against() {
         ),
     ];
     for (lot, why) in cases {
-        let refused = named(&person, lot, None).unwrap_err();
-        assert!(refused.starts_with(&format!("{why}.")), "{refused}");
-        let way_on = format!("bismar lot {lot} --despite \"REASON\"");
-        assert!(refused.contains(&way_on), "{refused}");
+        let refused = told(&person, lot, None).unwrap_err();
+        assert!(refused.error.starts_with(&format!("{why}.")), "{refused}");
+        assert_eq!(
+            (refused.help, refused.of.as_deref()),
+            (Some(Help::Despite), Some(lot))
+        );
         assert_eq!(rows(&person).len(), before, "nothing is written");
     }
     for (lot, why) in cases {
@@ -427,7 +438,7 @@ fn what_the_running_batch_took_counts() {
     while !status().contains("step 2 of 2, Sea salt") {
         assert!(Instant::now() < end, "{}", status());
     }
-    assert!(!status().contains("needed: bismar lot"), "{}", status());
+    assert!(!status().contains("Lot of Sea salt needed"), "{}", status());
     let refused = named(&person, "S-60", None).unwrap_err();
     let why = "lot S-60 has 10.00 g left by the logs, 50.00 g are needed.";
     assert!(refused.starts_with(why), "{refused}");

@@ -56,6 +56,8 @@ fn cue(kind: CueKind, say: &str, missing: Option<Mass>) -> Event {
         missing,
         choices: vec![Choice::Next, Choice::Again, Choice::Keep],
         urgent: true,
+        lead: 0,
+        asks: None,
     })
 }
 

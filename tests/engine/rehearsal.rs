@@ -408,6 +408,8 @@ fn cue(kind: CueKind, missing: Option<Mass>, choices: Vec<Choice>) -> Cue {
         missing,
         choices,
         urgent: false,
+        lead: 0,
+        asks: None,
     }
 }
 

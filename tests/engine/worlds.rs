@@ -614,6 +614,8 @@ fn the_reader_does_what_a_sentence_says() {
                 _ => vec![],
             },
             urgent: false,
+            lead: 0,
+            asks: None,
         };
         let mut found = read(&cue, seen, |_| 0).asked;
         // "Begin with an empty beaker" is what follows the word by itself.

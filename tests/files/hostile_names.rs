@@ -530,8 +530,7 @@ proptest! {
             step: 1,
             missing: None,
             choices: Vec::new(),
-            urgent: false,
-        };
+            urgent: false, lead: 0, asks: None, };
         let mut line = Vec::new();
         Wire::with_names(["bench"]).write(&mut line, Moment::default(), &Event::Cue(cue));
         let line = String::from_utf8(line).unwrap();

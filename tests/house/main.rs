@@ -7,4 +7,5 @@ mod dependencies;
 mod faults_table;
 mod plan;
 mod purity;
+mod sentences;
 mod systemd_unit;

@@ -460,7 +460,7 @@ fn everybody_can_use_the_page() {
             .is_some_and(|cue| cue.kind == CueKind::Choose)
     });
     rig.hand.rest();
-    page.says("what can be done");
+    page.says("A remedy may mend it");
     // The lot of the last step goes a moment after the question comes.
     page.waits("!document.getElementById('lot').offsetParent");
     page.waits("document.getElementById('to-remedies').offsetParent");

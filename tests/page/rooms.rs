@@ -237,7 +237,7 @@ fn a_batch_is_made_from_the_page_alone() {
     assert_eq!(seen["hash"], "#/", "{seen:#}");
     assert!(has(&seen, "say", "Place"), "{seen:#}");
     // No command is named where keys are pressed.
-    assert!(has(&seen, "say", "needed: “Choose its lot”."), "{seen:#}");
+    assert!(has(&seen, "say", "Lot of Sea salt needed."), "{seen:#}");
     screen.press("Choose its lot");
     screen.reads("Lot of Sea salt, for this step");
     screen.pictures("room-lot-of-step");
@@ -286,7 +286,7 @@ fn a_batch_is_made_from_the_page_alone() {
     mixed(&mut screen);
     let asked = |seen: &Value| seen["links"].to_string().contains("Compare the remedies");
     let seen = screen.until("the remedies", asked);
-    assert!(has(&seen, "say", "“Remedies” shows"), "{seen:#}");
+    assert!(has(&seen, "say", "A remedy may mend it"), "{seen:#}");
     screen.pictures("bench-decision");
     screen.press("Compare the remedies");
     let seen = screen.reads("Raise the others");

@@ -33,18 +33,16 @@ export const age = (then) => {
 };
 export const fresh = (then) => age(then) < STALE;
 
-// Sentences that name a command, as they are said beside keys.
-const KEYS = [
-  [/`?bismar remedy(?: \S+\.csv)?`? shows/g, "“Remedies” shows"],
-  [/: bismar lot LOT\./g, ": “Choose its lot”."],
-  [/: bismar lot .+ --despite "REASON"/g, ", under “Why it is taken all the same”"],
-  [/, and `daily_scale_check` is on .*then begin again/g, "; make one under “Scales”, then begin again"],
-  [/: bismar fill --fill 55g/g, ", under “Grams on the label”"],
-  [/stop it first \(bismar stop\)/g, "stop it first"],
-  [/`bismar stop`/g, "“Stop the batch”"],
-  [/Begin one with `bismar begin .+`/g, "“New batch” begins one"],
-];
-export const withKeys = (text) => KEYS.reduce((all, [command, key]) => all.replace(command, key), text ?? "");
+// What helps where a word was not taken, by its code, as it is done on this page.
+const HELP = {
+  begin: "“New batch” begins one.",
+  stop: "“Stop the batch” ends it.",
+  remedies: "“Remedies” shows the others.",
+  despite: "The reason goes under “Why it is taken all the same”.",
+  note: "“Batches” has its record; add a remark there.",
+  "scale-check": "“Scales” leads you through it.",
+  "jar-fill": "It goes under “Grams on the label”.",
+};
 
 export async function ask(path, body, limit = 4000) {
   const options = { cache: "no-store", credentials: "same-origin", signal: AbortSignal.timeout(limit) };
@@ -55,8 +53,10 @@ export async function ask(path, body, limit = 4000) {
   const text = await answer.text();
   let reply = null;
   try { reply = text ? JSON.parse(text) : null; } catch { /* said by the status alone */ }
-  for (const name of ["say", "error"]) if (reply?.[name]) reply[name] = withKeys(reply[name]);
-  if (reply?.status?.say) reply.status.say = withKeys(reply.status.say);
+  if (reply?.error && Object.hasOwn(HELP, reply.help ?? "")) {
+    const end = /[.!?]$/.test(reply.error) ? "" : ".";
+    reply.error = `${reply.error}${end} ${HELP[reply.help]}`;
+  }
   return { code: answer.status, ok: answer.ok, reply };
 }
 

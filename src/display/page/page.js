@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BOUNCE, STALE, aboutNow, age, ask, fresh, inBatch, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, withKeys,
+  $, BOUNCE, STALE, aboutNow, age, ask, fresh, inBatch, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -134,7 +134,6 @@ function listen() {
     let event;
     try { event = JSON.parse(message.data); } catch { return; }
     know.beat = stamp();
-    if (event.say) event.say = withKeys(event.say);
     take(event);
     draw();
   };
@@ -255,7 +254,7 @@ function task() {
     return { say: `Stop: ${why.words}. Look at its switch, its battery and its cable.`, mark: "fault", urgent: true };
   }
   const say = know.cue?.say ?? know.status?.say ?? "";
-  return { say, mark: kind ?? "hold", urgent: Boolean(know.cue?.urgent), kind };
+  return { say, mark: kind ?? "hold", urgent: Boolean(know.cue?.urgent), kind, lead: know.cue?.lead ?? 0 };
 }
 
 function idleTask() {
@@ -271,11 +270,10 @@ function idleTask() {
 // second, wrong one: it is replaced by the live one, and left out where that no longer fits.
 function upToDate(now, missing) {
   if (missing === null || !["add", "ease-off", "take-out"].includes(now.kind)) return now.say;
-  const found = /^[\d.]+ g /.exec(now.say);
-  if (!found) return now.say;
+  if (!now.lead) return now.say;
   const left = number(missing);
   const fits = now.kind === "take-out" ? left < 0 : left > 0;
-  return fits ? `${unsigned(missing)} g ${now.say.slice(found[0].length)}` : "Wait: let the scale come to rest.";
+  return fits ? `${unsigned(missing)} g ${now.say.slice(now.lead)}` : "Wait: let the scale come to rest.";
 }
 
 /** "short", "inside" or "over": where the live weight stands to the window. */
@@ -496,7 +494,7 @@ function paintSide() {
   const asks = inBatch() && know.step && needed && !lot;
   put("lot", !inBatch() || !know.step || (!lot && !needed) ? "" : lot ? `Lot: ${lot}` : "Lot: not named yet; the weight waits for it");
   $("to-lot").hidden = !asks;
-  $("to-remedies").hidden = !inBatch() || know.state !== "decision";
+  $("to-remedies").hidden = !inBatch() || (know.state !== "decision" && know.cue?.asks !== "remedy");
   const { recorded } = know;
   const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
   const what = leftOut ? "left out" : recorded && `${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}`;

@@ -75,7 +75,7 @@ async function get(path, body) {
   try {
     const { code, ok, reply } = await ask(path, body, SLOW);
     if (code === 401) document.dispatchEvent(new Event("locked"));
-    return ok && reply?.ok ? reply : { error: reply?.error ?? `bismar did not answer that (${code}).` };
+    return ok && reply?.ok ? reply : { ...reply, error: reply?.error ?? `bismar did not answer that (${code}).` };
   } catch {
     if (!body && !fresh(know.beat)) failed = true;
     return { error: body ? "No answer from bismar: it is not known whether that was taken." : LOST };
@@ -123,7 +123,7 @@ function sends(words, path, body, then, { twice } = {}) {
 const toBench = (reply) => {
   if (reply.error) return;
   // The bench itself says what began; only what is to be heeded is said beside it.
-  put("answer", (reply.say ?? "").split("\n").filter((line) => line.startsWith("Note")).join("\n"));
+  put("answer", (reply.notes ?? []).map((note) => `Note: ${note}`).join("\n"));
   location.hash = "#/";
 };
 
@@ -153,9 +153,9 @@ async function begin(file) {
   ];
 }
 
-// The daemon's names for the sizes, as the fields are labelled.
-const byLabel = (text) => text.replace(/^fill "/, "Grams in a jar: \"").replace(/^batch "/, "Grams of the whole batch: \"")
-  .replace(/^allowance "/, "For losses: \"");
+// The fields of a size, as they are labelled here.
+const SIZES = { fill: "Grams in a jar", batch: "Grams of the whole batch", allowance: "For losses" };
+const byLabel = ({ error, field, why }) => (Object.hasOwn(SIZES, field ?? "") ? `${SIZES[field]}: ${why}` : error);
 
 function plan(file) {
   const last = JSON.parse(remembered(kept, `bismar-size ${file}`) ?? "{}");
@@ -196,7 +196,7 @@ function plan(file) {
     }
     const reply = await get(question("/plan", asked));
     if (mine !== turn) return;
-    if (reply.error) return void out.replaceChildren(wrong(byLabel(reply.error)));
+    if (reply.error) return void out.replaceChildren(wrong(byLabel(reply)));
     remember(kept, `bismar-size ${file}`, JSON.stringify({ by, batch: grams.value, jars: jars.value, fill: fill.value, more: more.value }));
     out.replaceChildren(...planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }));
   };
@@ -350,9 +350,8 @@ function newLot(reply, added) {
 
 // ---- Batches ----------------------------------------------------------------------------------
 
-const DAMAGED = "its log is damaged";
 /** A batch in the list; the numbers of a damaged log are none. */
-const inShort = ({ formula, opened, grams, jars, state }) => (state === DAMAGED ? DAMAGED
+const inShort = ({ formula, opened, grams, jars, state, code }) => (code === "damaged" ? state
   : [formula, day(opened), g(grams), jars && `${jars} ${jars === 1 ? "jar" : "jars"}`, state].filter(Boolean).join(", "));
 
 async function batches(name) {
@@ -395,8 +394,8 @@ async function record(name) {
   }) : [];
   const plain = encodeURIComponent(name);
   return [
-    el("p", { class: "size" }, reply.state === DAMAGED ? DAMAGED : `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
-    reply.state === DAMAGED ? null : el("p", {}, `Begun ${day(reply.opened)}${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
+    el("p", { class: "size" }, reply.code === "damaged" ? reply.state : `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
+    reply.code === "damaged" ? null : el("p", {}, `Begun ${day(reply.opened)}${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
     reply.fault ? wrong(reply.fault) : null,
     el("div", { class: "keys" },
       el("a", { class: "key", href: question("/sheet", { batch: name }), target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
@@ -478,7 +477,7 @@ async function remedies(name) {
 /** The name of the batch that was begun last of those that are over, none where there is none; or { error }. */
 async function weighedLast() {
   const { error, batches } = await get("/batches");
-  const over = batches?.find((batch) => batch.state === "complete" || batch.state === "ended early");
+  const over = batches?.find((batch) => batch.code === "complete" || batch.code === "ended-early");
   return { error, name: over?.batch };
 }
 

@@ -30,7 +30,8 @@ pub fn batches(house: &House, skip: usize) -> Result<Value, QueryError> {
                 "batch": name,
                 "formula": record.formula,
                 "opened": record.opened_at.map(|at| at.to_string()),
-                "state": state(&record),
+                "state": state(&record).1,
+                "code": state(&record).0,
                 "grams": grams(record.total()),
                 "jars": record.filled.len(),
             }),
@@ -50,14 +51,14 @@ fn for_a_person(note: &str) -> &str {
     }
 }
 
-/// How far a batch is, in words.
-fn state(record: &Record) -> &'static str {
+/// How far a batch is: a word for a program, and words for a person.
+fn state(record: &Record) -> (&'static str, &'static str) {
     let complete = |row: &crate::journal::format::row::Row| row.note.starts_with("complete");
     match (&record.fault, &record.closed) {
-        (Some(_), _) => "its log is damaged",
-        (None, None) => "open",
-        (None, Some(row)) if complete(row) => "complete",
-        (None, Some(_)) => "ended early",
+        (Some(_), _) => ("damaged", "its log is damaged"),
+        (None, None) => ("open", "open"),
+        (None, Some(row)) if complete(row) => ("complete", "complete"),
+        (None, Some(_)) => ("ended-early", "ended early"),
     }
 }
 
@@ -106,7 +107,8 @@ pub fn record(house: &House, asked: &Batch) -> Result<Value, QueryError> {
         "bare": formula.rsplit_once(' ').map_or(formula, |(bare, _)| bare),
         "opened": record.opened_at.map(|at| at.to_string()),
         "closed": record.closed.as_ref().map(|row| row.at.to_string()),
-        "state": state(&record),
+        "state": state(&record).1,
+        "code": state(&record).0,
         "fault": record.fault.as_ref().map(ToString::to_string),
         "grams": grams(record.total()),
         "planned": planned,

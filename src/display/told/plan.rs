@@ -12,7 +12,6 @@ use crate::formula::plan::Amount;
 use crate::formula::{Formula, remarks};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
-use crate::protocol::reply::Refusal;
 use crate::protocol::request;
 use crate::protocol::request::Size;
 use crate::workshop::{self, QueryError, planning, scale_check};
@@ -171,10 +170,9 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryEr
 }
 
 fn amount(path: &Path, asked: &Plan) -> Result<Amount, QueryError> {
-    let wrong = |error: Refusal| QueryError::Other(error.to_string());
     let (batch, fill) = (asked.batch.as_deref(), asked.fill.as_deref());
-    let begin = request::begin(PathBuf::from(path), batch, asked.jars, fill).map_err(wrong)?;
-    let allowance = request::allowance(asked.allowance.as_deref()).map_err(wrong)?;
+    let begin = request::begin(PathBuf::from(path), batch, asked.jars, fill)?;
+    let allowance = request::allowance(asked.allowance.as_deref())?;
     let amount = match begin.size {
         Size::Batch(mass) => Amount::Batch(mass),
         Size::Jars { count, fill } => Amount::Jars { count, fill },

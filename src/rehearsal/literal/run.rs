@@ -108,7 +108,7 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
         (self.told)(now, Told::Begun(&progress));
         bench
             .begin(self.spec.plan.clone(), progress, Moment::default())
-            .map_err(|refused| refused.0)?;
+            .map_err(|refused| refused.say)?;
         self.base = now;
         self.bench = Some(bench);
         self.drain(now);
@@ -171,7 +171,7 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
                 };
                 let answer = answer.unwrap_or_else(|refused| {
                     self.person.refused();
-                    format!("refused: {}", refused.0)
+                    format!("refused: {}", refused.say)
                 });
                 told(at, Told::Word(&command, &answer));
             }

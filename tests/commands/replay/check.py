@@ -21,6 +21,8 @@ FIELDS = {
     "tare": "state tare code",
     "closed": "complete",
 }
+# Those that are left out where there is nothing to say.
+MORE = {"cue": "lead asks"}
 CUES = "place add ease-off hold take-out lift mix choose fault done".split()
 GRAMS = "weight net missing target low high tare".split()
 PLAIN = re.compile(r"-?[0-9]+(\.[0-9]+)?\Z")
@@ -66,13 +68,17 @@ for n, line in enumerate(open(sys.argv[2], encoding="utf-8"), 1):
     here = f"event {n} ({event.get('event')})"
     kind = event.get("event")
     check(kind in FIELDS, here)
-    check(list(event) == ["at", "event"] + FIELDS.get(kind, "").split(), f"{here}: fields {list(event)}")
+    more = [name for name in MORE.get(kind, "").split() if name in event]
+    check(list(event) == ["at", "event"] + FIELDS.get(kind, "").split() + more, f"{here}: fields {list(event)}")
     check(float(event["at"]) >= last, f"{here}: time steps back")
     last = float(event["at"])
     if kind == "cue":
         check(event["cue"] in CUES, f"{here}: {event['cue']}")
         check(event["say"].strip() != "", f"{here}: says nothing")
         check(set(event["choices"]) <= {"next", "again", "keep"}, f"{here}: choices")
+        lead = event["say"][:event.get("lead", 0)]
+        check("lead" not in event or re.fullmatch(r"\d+(\.\d+)? g ", lead), f"{here}: lead")
+        check(event.get("asks") in (None, "lot", "remedy"), f"{here}: asks")
     for key in GRAMS:
         if event.get(key) is not None:
             check(isinstance(event[key], str) and PLAIN.match(event[key]), f"{here}: {key}")
