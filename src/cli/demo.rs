@@ -158,16 +158,8 @@ fn fast(
     let mut bench = Bench::at_line_start(&config).map_err(Failure::failed)?;
     bench.set_readings(true);
     let start = jiff::Timestamp::now();
-    let label = format!("{} {}", formula.name, formula.version);
     let mut log = LogFile::create_unique(folder, &formula.name, start)?;
-    let opening = Opening {
-        text: formula.text.clone(),
-        batch: plan.batch,
-        jars: plan.jars,
-    };
-    for draft in opening.drafts(&label).map_err(Failure::failed)? {
-        log.append(&draft, start)?;
-    }
+    log.write_opening(&Opening::of(formula, &plan), &formula.label(), start)?;
     let lots = LotNeeds::of(&plan);
     let mut failure = None;
     let write = |draft: &Draft| {

@@ -178,6 +178,7 @@ impl From<LogError> for Failure {
             | LogError::Exists { .. }
             | LogError::Moved { .. }
             | LogError::OtherRow { .. }
+            | LogError::TooLong(_)
             | LogError::Changed { .. } => Failure::failed(error),
         }
     }

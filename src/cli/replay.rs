@@ -206,23 +206,12 @@ impl Run {
         plan: &Plan,
         config: &Config,
     ) -> Result<Run, Failure> {
-        let label = match formula.version.as_str() {
-            "" => formula.name.clone(),
-            version => format!("{} {version}", formula.name),
-        };
+        let label = formula.label();
         clear(&args.log)?;
         let batch = new_batch_name(&formula.name, args.start);
         let mut log = LogFile::create_named(&args.log, &batch, &label)?;
-        let opening = Opening {
-            text: formula.text.clone(),
-            batch: plan.batch,
-            jars: plan.jars,
-        };
         let words = format!("{label} {MARK}");
-        let drafts = opening.drafts(&words).map_err(Failure::failed)?;
-        for draft in &drafts {
-            log.append(draft, args.start)?;
-        }
+        log.write_opening(&Opening::of(formula, plan), &words, args.start)?;
         let events = match &args.events {
             Some(path) => {
                 if !may_replace_events(path) {

@@ -155,18 +155,7 @@ fn weigh(
     let plan = Plan::new(&formula, amount, &scales, guard).map_err(Failure::failed)?;
     let seconds = FIRST_MORNING + outing.after;
     let start = Timestamp::from_second(seconds).map_err(Failure::failed)?;
-    let label = format!("{} {}", formula.name, formula.version);
-    let mut log = LogFile::create_unique(folder, &formula.name, start)?;
-    log.set_formula(&label);
-    let opening = Opening {
-        text: formula.text.clone(),
-        batch: plan.batch,
-        jars: plan.jars,
-    };
-    let drafts = opening.drafts(&label);
-    for draft in drafts.map_err(Failure::failed)? {
-        log.append(&draft, start)?;
-    }
+    let log = LogFile::begin(folder, &formula, &Opening::of(&formula, &plan), start)?;
     let batch = log.batch().to_owned();
     let mut stage = outing.stage(&plan);
     stage.read_lots(lots_for(&plan, &formula, outing.number, blends));
@@ -181,7 +170,12 @@ fn weigh(
     blends.0.extend(premix.filter(|_| complete));
     let filled = match jars.filter(|_| complete) {
         Some((planned, nominal)) => {
-            let filled = fill(&mut writing, (outing, nominal, &label), config, &stage)?;
+            let filled = fill(
+                &mut writing,
+                (outing, nominal, &formula.label()),
+                config,
+                &stage,
+            )?;
             Some((filled, planned))
         }
         None => None,

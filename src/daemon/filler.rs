@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::opener::{BatchOpener, label};
+use super::opener::BatchOpener;
 use super::seams::Opened;
 use crate::document::shown;
 use crate::formula::Plan;
@@ -41,7 +41,7 @@ impl BatchOpener {
             .read_formula()
             .ok_or_else(|| format!("{}: the log has no formula", path.display()))?
             .map_err(|error| error.to_string())?;
-        let plan = self.filling(fill, &label(&formula))?;
+        let plan = self.filling(fill, &formula.label())?;
         if self.config.now().daily_scale_check {
             self.checked_today(&plan)?;
         }

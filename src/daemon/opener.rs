@@ -141,7 +141,7 @@ impl BatchOpener {
             .map_err(|error| error.to_string())?;
         let amount = opening.amount();
         let plan = match record.fillings.last() {
-            Some(fill) => self.filling(*fill, &label(&formula))?,
+            Some(fill) => self.filling(*fill, &formula.label())?,
             None => {
                 let config = self.config.now();
                 let (scales, guard) = (config.abilities(), config.weighing.guard);
@@ -226,20 +226,15 @@ impl Opener for BatchOpener {
         if config.daily_scale_check {
             self.checked_today(&plan)?;
         }
+        // What was asked for: the scales of another day may round it otherwise.
         let opening = Opening {
-            text: formula.text.clone(),
             batch: amount.total().map_err(|error| error.to_string())?,
-            jars: plan.jars,
+            ..Opening::of(&formula, &plan)
         };
         let now = Timestamp::now();
         let not_begun = |error: String| Refusal::new(format!("no batch was begun: {error}"));
-        let mut log = LogFile::create_unique(&self.folder()?, &formula.name, now)
+        let mut log = LogFile::begin(&self.folder()?, &formula, &opening, now)
             .map_err(|error| not_begun(error.to_string()))?;
-        if let Err(error) = open_batch(&mut log, &opening, &label(&formula), now) {
-            // Made by this call; a batch that never began leaves no log.
-            let _ = std::fs::remove_file(log.path());
-            return Err(not_begun(error));
-        }
         if let Some(change) = overweigh {
             let d = config.abilities().iter().map(|s| s.readability).min();
             let note = change.note(&plan, d.unwrap_or(Mass::from_mg(10)));
@@ -397,31 +392,6 @@ fn overweighed(plan: &Plan, wanted: &[(usize, Mass)]) -> Result<Option<Amendment
         later,
         parts: Vec::new(),
     }))
-}
-
-/// The formula's name and version for the log's `formula` column.
-pub fn label(formula: &Formula) -> String {
-    format!("{} {}", formula.name, formula.version)
-        .trim_end()
-        .to_owned()
-}
-
-/// Writes the two rows that open a batch; they are on the disk when this returns.
-///
-/// # Errors
-/// A text for a person: the formula is too long for a row, or the disk's error.
-pub fn open_batch(
-    log: &mut LogFile,
-    opening: &Opening,
-    label: &str,
-    at: Timestamp,
-) -> Result<(), String> {
-    log.set_formula(label);
-    let drafts = opening.drafts(label).map_err(|error| error.to_string())?;
-    for draft in &drafts {
-        log.append(draft, at).map_err(|error| error.to_string())?;
-    }
-    Ok(())
 }
 
 /// One sentence about the steps that their scales cannot prove; `None` where all are proven.

@@ -49,6 +49,14 @@ pub struct Formula {
     pub text: String,
 }
 
+impl Formula {
+    /// Name and version, as a log's `formula` column has them.
+    pub fn label(&self) -> String {
+        let label = format!("{} {}", self.name, self.version);
+        label.trim_end().to_owned()
+    }
+}
+
 /// A group of ingredients weighed in order, mixed before the next phase.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Phase {

@@ -4,6 +4,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::format::fault::BadLine;
+use super::format::opening::FormulaTooLong;
 
 /// Why a log could not be opened, read or written.
 #[derive(Debug, thiserror::Error)]
@@ -39,6 +40,9 @@ pub enum LogError {
     /// A row that was kept elsewhere and is not the log's next one.
     #[error("{}: the log does not go on with row {seq}", path.display())]
     OtherRow { path: PathBuf, seq: u64 },
+    /// A batch that cannot begin.
+    #[error(transparent)]
+    TooLong(#[from] FormulaTooLong),
     /// A line that is not the log's next row.
     #[error(transparent)]
     Bad(#[from] BadLine),

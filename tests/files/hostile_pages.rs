@@ -105,7 +105,7 @@ fn logs(folder: &Path) -> PathBuf {
     std::fs::create_dir(folder).unwrap();
     let text = formula_text();
     let formula = Formula::parse(&text, "evil.toml").unwrap();
-    let label = format!("{} {}", formula.name, formula.version);
+    let label = formula.label();
     for number in 0..12 {
         let begun = Begun {
             formula: &text,

@@ -59,9 +59,7 @@ fn sample() -> &'static [u8] {
             batch: Mass::from_g(100),
             jars: None,
         };
-        for draft in &opening.drafts("Tideline").unwrap() {
-            log.append(draft, nine()).unwrap();
-        }
+        log.write_opening(&opening, "Tideline", nine()).unwrap();
         for ticket in 3..7 {
             log.append(&draft(ticket, "=1,\"x\" 海"), nine()).unwrap();
         }

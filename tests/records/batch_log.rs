@@ -483,9 +483,8 @@ fn the_log_alone_tells_where_the_batch_stood() {
     let dir = tempfile::tempdir().unwrap();
     let path = {
         let mut log = LogFile::create_unique(dir.path(), "Tideline bath salts", nine()).unwrap();
-        for draft in &hard_opening().drafts("Tideline").unwrap() {
-            log.append(draft, nine()).unwrap();
-        }
+        log.write_opening(&hard_opening(), "Tideline", nine())
+            .unwrap();
         log.append(&weighed(1, "Salt", 30_010), nine()).unwrap();
         log.append(&weighed(2, "Soda", 29_980), nine()).unwrap();
         let mut mixed = Draft::new(RowKind::Mixed, "mixed");
@@ -717,9 +716,7 @@ proptest! {
         let dir = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap();
         let opening = Opening { text, batch: Mass::from_ng(ng), jars: None };
         let mut log = LogFile::create(dir.path(), "o", "f").unwrap();
-        for draft in &opening.drafts("=x").unwrap() {
-            log.append(draft, nine()).unwrap();
-        }
+        log.write_opening(&opening, "=x", nine()).unwrap();
         prop_assert_eq!(read_strictly(log.path()).unwrap().opening, Some(opening));
     }
 

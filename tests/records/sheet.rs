@@ -141,7 +141,7 @@ fn every_point_of_the_published_rules_has_its_place() {
 /// A log of the foot powder, 500 g as 2 jars of 250 g; `more` appends its own rows.
 fn written(home: &Path, more: impl FnOnce(&mut dyn FnMut(Draft))) -> (String, PathBuf) {
     let formula = Formula::parse(SAMPHIRE, "samphire.toml").unwrap();
-    let label = format!("{} {}", formula.name, formula.version);
+    let label = formula.label();
     let begun = Begun {
         formula: SAMPHIRE,
         label: &label,

@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::formula::plan::Amount;
+use crate::formula::{Formula, Plan};
 use crate::journal::format::cell;
 use crate::journal::format::chain;
 use crate::journal::format::row::Row;
@@ -45,6 +46,15 @@ struct OpeningNote {
 const FORMULA_NOTE: &str = "formula {";
 
 impl Opening {
+    /// That of a batch as `plan` has it.
+    pub fn of(formula: &Formula, plan: &Plan) -> Opening {
+        Opening {
+            text: formula.text.clone(),
+            batch: plan.batch,
+            jars: plan.jars,
+        }
+    }
+
     /// The size as it was asked for.
     pub fn amount(&self) -> Amount {
         Amount::opened(self.batch, self.jars)

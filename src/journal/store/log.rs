@@ -16,11 +16,13 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
+use crate::formula::Formula;
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::format::chain;
 use crate::journal::format::fault::{BadLine, Fault};
 use crate::journal::format::names::{new_batch_name, safe_batch_name};
+use crate::journal::format::opening::Opening;
 use crate::journal::format::row::{Row, Stamp, header};
 use crate::journal::name_of;
 use crate::journal::read::record::strictly;
@@ -148,6 +150,42 @@ impl LogFile {
             return Err(error);
         }
         Ok(log)
+    }
+
+    /// A batch begins: a new log as of [`LogFile::create_unique`], with its opening on the disk.
+    ///
+    /// # Errors
+    /// As [`LogFile::create_unique`] and [`LogFile::write_opening`]; no log is left behind then.
+    pub fn begin(
+        dir: &Path,
+        formula: &Formula,
+        opening: &Opening,
+        at: Timestamp,
+    ) -> Result<LogFile, LogError> {
+        let mut log = LogFile::create_unique(dir, &formula.name, at)?;
+        let label = formula.label();
+        log.set_formula(&label);
+        log.write_opening(opening, &label, at).inspect_err(|_| {
+            // Created by this call.
+            let _ = std::fs::remove_file(&log.path);
+        })?;
+        Ok(log)
+    }
+
+    /// Adds the two rows that open a batch; `words` name the formula for a person.
+    ///
+    /// # Errors
+    /// The formula is too long for a row; as [`LogFile::append`].
+    pub fn write_opening(
+        &mut self,
+        opening: &Opening,
+        words: &str,
+        at: Timestamp,
+    ) -> Result<(), LogError> {
+        for draft in &opening.drafts(words)? {
+            self.append(draft, at)?;
+        }
+        Ok(())
     }
 
     /// Opens a log to go on with it: takes the lock, proves every row, and sets a torn end aside.
