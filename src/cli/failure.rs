@@ -189,7 +189,6 @@ impl From<CheckError> for Failure {
         match error {
             CheckError::Formula(problems) => problems.into(),
             error @ (CheckError::Plan(_) | CheckError::Assumed(_)) => Failure::failed(error),
-            CheckError::Usage(text) => Failure::usage(text),
         }
     }
 }

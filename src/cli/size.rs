@@ -39,21 +39,23 @@ pub struct TypedAllowance {
 }
 
 impl SizeArgs {
+    /// The amount, where one was given, without the allowance.
+    pub fn asked(&self) -> Option<Amount> {
+        let jars = || {
+            let (count, fill) = (self.jars?, self.fill.as_ref()?.mass);
+            Some(Amount::Jars { count, fill })
+        };
+        let batch = self.batch.as_ref();
+        batch.map(|batch| Amount::Batch(batch.mass)).or_else(jars)
+    }
+
     /// The amount, where one was given, the allowance on top.
     ///
     /// # Errors
     /// When it is more than can be made.
     pub fn amount(&self) -> Result<Option<Amount>, PlanError> {
-        let asked = match (&self.batch, self.jars, &self.fill) {
-            (Some(batch), _, _) => Some(Amount::Batch(batch.mass)),
-            (None, Some(count), Some(fill)) => Some(Amount::Jars {
-                count,
-                fill: fill.mass,
-            }),
-            (None, _, _) => None,
-        };
-        let allowance = self.allowance();
-        asked.map(|amount| amount.with(allowance)).transpose()
+        let with = |asked: Amount| asked.with(self.allowance());
+        self.asked().map(with).transpose()
     }
 
     /// The allowance; none where none was given.

@@ -29,7 +29,7 @@ use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
 use crate::protocol::reply::{Refusal, Said};
-use crate::protocol::request::{BeginRequest, FillRequest, Size};
+use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
@@ -208,13 +208,7 @@ pub(super) type Answers = mpsc::UnboundedReceiver<LogAnswer>;
 impl Opener for BatchOpener {
     fn begin(&mut self, request: &BeginRequest) -> Result<Opened, Refusal> {
         let formula = workshop::formula(&request.formula).map_err(|error| error.to_string())?;
-        let amount = match request.size {
-            Size::Batch(mass) => Amount::Batch(mass),
-            Size::Jars { count, fill } => Amount::Jars { count, fill },
-        };
-        let amount = amount
-            .with(request.allowance)
-            .map_err(|error| error.to_string())?;
+        let amount = request.amount;
         let mut plan = self.plan(&formula, amount)?;
         // What the maker would be told to pour must be inside the formula's own limits.
         let broken = limits::broken(&formula, &plan, &request.formula.display().to_string());

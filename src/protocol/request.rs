@@ -28,13 +28,14 @@
 //! `help`, a stable word for what would help, with `of`, what that is about; and `field` with `why`, where
 //! one field of the request is wrong. `notes` has what of `say` is to be heeded.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
 use super::reply::Refusal;
 use crate::document::shown;
 use crate::formula::allowance::Allowance;
+use crate::formula::plan::Amount;
 use crate::journal::format::cell::breaks;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
@@ -158,18 +159,10 @@ pub struct Overweigh {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BeginRequest {
     pub formula: PathBuf,
-    pub size: Size,
-    /// On top of the size.
-    pub allowance: Allowance,
+    /// With the allowance.
+    pub amount: Amount,
     /// Step number and what is weighed on top.
     pub overweigh: Vec<(usize, Mass)>,
-}
-
-/// How much to make.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Size {
-    Batch(Mass),
-    Jars { count: u32, fill: Mass },
 }
 
 /// Jars to fill, checked.
@@ -209,12 +202,12 @@ impl Request {
         else {
             return None;
         };
+        let (batch, fill, allowance) = (batch.as_deref(), fill.as_deref(), allowance.as_deref());
         let checked = || {
-            let wanted = begin(formula.clone(), batch.as_deref(), *jars, fill.as_deref())?;
             Ok(BeginRequest {
-                allowance: self::allowance(allowance.as_deref())?,
+                formula: whole_path(formula)?,
+                amount: amount(batch, *jars, fill, allowance)?,
                 overweigh: self::overweigh(overweigh)?,
-                ..wanted
             })
         };
         Some(checked())
@@ -323,16 +316,7 @@ fn plain(what: &str, text: String, longest: usize) -> Result<String, Refusal> {
     Ok(text)
 }
 
-/// Checks the fields of a `begin`.
-///
-/// # Errors
-/// [`Refusal`] when the path is relative, the size is missing, doubled or no mass.
-pub fn begin(
-    formula: PathBuf,
-    batch: Option<&str>,
-    jars: Option<u32>,
-    fill: Option<&str>,
-) -> Result<BeginRequest, Refusal> {
+fn whole_path(formula: &Path) -> Result<PathBuf, Refusal> {
     if !formula.is_absolute() {
         return Err(Refusal::new(format!(
             "{} is a relative path; give the formula's whole path",
@@ -344,9 +328,23 @@ pub fn begin(
             "the formula's path is longer than {LONGEST_PATH} bytes; there is no such file"
         )));
     }
-    let size = match (batch, jars, fill) {
-        (Some(batch), None, None) => Size::Batch(mass("batch", batch)?),
-        (None, Some(count), Some(fill)) if count > 0 => Size::Jars {
+    Ok(formula.to_owned())
+}
+
+/// How much a client wants, from its texts: a batch, or jars with their fill, and the allowance on top.
+///
+/// # Errors
+/// [`Refusal`] when the size is missing, doubled, no mass or too much, or the allowance is no percentage
+/// from 0 to 50.
+pub fn amount(
+    batch: Option<&str>,
+    jars: Option<u32>,
+    fill: Option<&str>,
+    allowance: Option<&str>,
+) -> Result<Amount, Refusal> {
+    let asked = match (batch, jars, fill) {
+        (Some(batch), None, None) => Amount::Batch(mass("batch", batch)?),
+        (None, Some(count), Some(fill)) if count > 0 => Amount::Jars {
             count,
             fill: mass("fill", fill)?,
         },
@@ -363,31 +361,17 @@ pub fn begin(
             ));
         }
     };
-    Ok(BeginRequest {
-        formula,
-        size,
-        allowance: Allowance::NONE,
-        overweigh: Vec::new(),
-    })
-}
-
-/// Reads the allowance of a `begin`.
-///
-/// # Errors
-/// [`Refusal`] for what is no percentage from 0 to 50.
-pub fn allowance(text: Option<&str>) -> Result<Allowance, Refusal> {
-    let Some(text) = text else {
-        return Ok(Allowance::NONE);
+    let allowance = match allowance {
+        Some(text) => text.parse().map_err(|error| {
+            Refusal::of_field("allowance", format!("\"{}\": {error}", shown(text)))
+        })?,
+        None => Allowance::NONE,
     };
-    text.parse()
-        .map_err(|error| Refusal::of_field("allowance", format!("\"{}\": {error}", shown(text))))
+    (asked.with(allowance)).map_err(|error| Refusal::new(error.to_string()))
 }
 
 /// Reads what is weighed on top.
-///
-/// # Errors
-/// [`Refusal`] for no mass.
-pub fn overweigh(wanted: &[Overweigh]) -> Result<Vec<(usize, Mass)>, Refusal> {
+fn overweigh(wanted: &[Overweigh]) -> Result<Vec<(usize, Mass)>, Refusal> {
     let one = |over: &Overweigh| Ok((over.step, mass("overweigh", &over.mass)?));
     wanted.iter().map(one).collect()
 }
@@ -537,17 +521,11 @@ mod tests {
 
     #[test]
     fn a_batch_has_exactly_one_size() {
-        let path = || PathBuf::from("/f.toml");
-        let batch = begin(path(), Some("500g"), None, None).unwrap();
-        assert_eq!(batch.size, Size::Batch(Mass::from_g(500)));
-        let jars = begin(path(), None, Some(8), Some("55 g")).unwrap();
-        assert_eq!(
-            jars.size,
-            Size::Jars {
-                count: 8,
-                fill: Mass::from_g(55)
-            }
-        );
+        let batch = amount(Some("500g"), None, None, None);
+        assert_eq!(batch, Ok(Amount::Batch(Mass::from_g(500))));
+        let jars = amount(None, Some(8), Some("55 g"), None);
+        let fill = Mass::from_g(55);
+        assert_eq!(jars, Ok(Amount::Jars { count: 8, fill }));
         for (b, j, f) in [
             (None, None, None),
             (Some("5g"), Some(2), None),
@@ -558,19 +536,22 @@ mod tests {
             (Some("5"), None, None),
             (Some("-5g"), None, None),
             (Some("0g"), None, None),
+            (Some("1001kg"), None, None),
+            (None, Some(1001), Some("1kg")),
         ] {
-            assert!(begin(path(), b, j, f).is_err(), "{b:?} {j:?} {f:?}");
+            assert!(amount(b, j, f, None).is_err(), "{b:?} {j:?} {f:?}");
         }
-        let relative = begin("f.toml".into(), Some("5g"), None, None).unwrap_err();
+        let relative = whole_path(Path::new("f.toml")).unwrap_err();
         assert!(relative.to_string().contains("relative"));
     }
 
     #[test]
     fn an_allowance_is_a_percentage_from_0_to_50() {
-        assert_eq!(allowance(None), Ok(Allowance::NONE));
-        assert_eq!(allowance(Some("50%")), Ok(Allowance::MOST));
+        let with = |allowance| amount(Some("500g"), None, None, allowance);
+        assert_eq!(with(None), Ok(Amount::Batch(Mass::from_g(500))));
+        assert_eq!(with(Some("50%")), Ok(Amount::Batch(Mass::from_g(750))));
         for wrong in ["", "3", "-1%", "3,5%", "51%", "%"] {
-            assert!(allowance(Some(wrong)).is_err(), "{wrong:?}");
+            assert!(with(Some(wrong)).is_err(), "{wrong:?}");
         }
     }
 

@@ -36,12 +36,8 @@ pub struct CheckArgs {
 /// Exit code 1 where a step cannot be proven, so that a script can tell.
 pub(super) fn command(args: &CheckArgs) -> Outcome {
     let config = super::config::load(args.config.as_deref())?;
-    let SizeArgs {
-        batch, jars, fill, ..
-    } = &args.size;
-    let mass = |typed: &super::size::Typed| typed.mass;
-    let amount = amount(batch.as_ref().map(mass), *jars, fill.as_ref().map(mass))?;
-    let (text, proven) = run_for(&args.formula, amount, args.size.allowance(), &config)?;
+    let (asked, allowance) = (args.size.asked(), args.size.allowance());
+    let (text, proven) = run(&args.formula, asked, allowance, &config)?;
     print(&text)?;
     Ok(if proven { Exit::Done } else { Exit::Failed })
 }
@@ -59,31 +55,14 @@ pub enum CheckError {
     #[error("{0}\nNo scale is configured; {d} g is the readability of an assumed one.",
             d = ScaleAbility::ASSUMED_READABILITY.grams(ScaleAbility::ASSUMED_READABILITY))]
     Assumed(PlanError),
-    /// `--batch`, `--jars` and `--fill` do not go together (exit code 2).
-    #[error("{0}")]
-    Usage(&'static str),
 }
 
-/// Reads and checks a formula. The flag tells whether every step can be proven on its scale.
+/// Reads and checks a formula for an amount and the allowance on top of it. The flag tells whether every
+/// step can be proven on its scale.
 ///
 /// # Errors
 /// See [`CheckError`].
 pub fn run(
-    formula_path: &Path,
-    batch: Option<Mass>,
-    jars: Option<u32>,
-    fill: Option<Mass>,
-    config: &Config,
-) -> Result<(String, bool), CheckError> {
-    let amount = amount(batch, jars, fill)?;
-    run_for(formula_path, amount, Allowance::NONE, config)
-}
-
-/// As [`run`], for an amount with an allowance on top.
-///
-/// # Errors
-/// See [`CheckError`].
-pub fn run_for(
     formula_path: &Path,
     amount: Option<Amount>,
     allowance: Allowance,
@@ -132,23 +111,6 @@ pub(super) fn notes(
         paragraph(&mut text, "", &format!("Note: {note}"));
     }
     Ok(text)
-}
-
-fn amount(
-    batch: Option<Mass>,
-    jars: Option<u32>,
-    fill: Option<Mass>,
-) -> Result<Option<Amount>, CheckError> {
-    match (batch, jars, fill) {
-        (None, None, None) => Ok(None),
-        (Some(batch), None, None) => Ok(Some(Amount::Batch(batch))),
-        (None, Some(count), Some(fill)) => Ok(Some(Amount::Jars { count, fill })),
-        (None, Some(_), None) => Err(CheckError::Usage("--jars needs --fill, for example 55g.")),
-        (None, None, Some(_)) => Err(CheckError::Usage("--fill needs --jars, for example 8.")),
-        (Some(_), Some(_), _) | (Some(_), _, Some(_)) => Err(CheckError::Usage(
-            "Give either --batch, or --jars with --fill.",
-        )),
-    }
 }
 
 /// Which scale the figures are for where none is configured.

@@ -1,19 +1,17 @@
 //! The formulas to choose from, and one of them as a batch on paper.
 
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use serde_json::{Value, json};
 
 use super::super::house::House;
 use super::grams;
 use crate::formula::cautions::{self, STANDING};
-use crate::formula::plan::Amount;
 use crate::formula::{Formula, remarks};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
 use crate::protocol::request;
-use crate::protocol::request::Size;
 use crate::workshop::{self, QueryError, planning, scale_check};
 
 /// Of a folder with very many files only the first are told.
@@ -104,7 +102,12 @@ pub fn plan(house: &House, asked: &Plan) -> Result<Value, QueryError> {
 
 fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryError> {
     let config = house.config();
-    let amount = amount(path, asked)?;
+    let amount = request::amount(
+        asked.batch.as_deref(),
+        asked.jars,
+        asked.fill.as_deref(),
+        asked.allowance.as_deref(),
+    )?;
     let formula = workshop::formula(path)?;
     let (scales, assumed) = workshop::scales(&config);
     let guard = config.weighing.guard;
@@ -167,17 +170,6 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryEr
         "unchecked": unchecked(house, &plan)?,
         "damaged": damaged,
     }))
-}
-
-fn amount(path: &Path, asked: &Plan) -> Result<Amount, QueryError> {
-    let (batch, fill) = (asked.batch.as_deref(), asked.fill.as_deref());
-    let begin = request::begin(PathBuf::from(path), batch, asked.jars, fill)?;
-    let allowance = request::allowance(asked.allowance.as_deref())?;
-    let amount = match begin.size {
-        Size::Batch(mass) => Amount::Batch(mass),
-        Size::Jars { count, fill } => Amount::Jars { count, fill },
-    };
-    Ok(amount.with(allowance)?)
 }
 
 /// What a step takes, and what is short of it.
