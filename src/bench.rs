@@ -163,6 +163,14 @@ impl Bench {
         self.engine.tick(at);
     }
 
+    /// In virtual time: ticks at the next deadline up to `at`, and gives its moment. What comes out of that
+    /// is polled before the next.
+    pub fn pass(&mut self, at: Moment) -> Option<Moment> {
+        let due = self.deadline().filter(|due| *due <= at)?;
+        self.tick(due);
+        Some(due)
+    }
+
     /// The next event, in order.
     pub fn poll(&mut self) -> Option<Event> {
         self.engine.poll()

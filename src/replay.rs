@@ -35,8 +35,7 @@ pub fn play<R: BufRead, E: From<CaptureError>>(
             Record::Comment => continue,
         };
         now = at;
-        while let Some(due) = bench.deadline().filter(|due| *due <= at) {
-            bench.tick(due);
+        while let Some(due) = bench.pass(at) {
             drain(bench, due, &mut each)?;
         }
         match record {

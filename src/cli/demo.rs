@@ -9,6 +9,7 @@ use std::time::Duration;
 use clap::Args;
 use tokio::sync::mpsc;
 
+use super::rehearsed::Writing;
 use super::replay::table;
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
@@ -20,15 +21,13 @@ use crate::daemon::{self, Order, Parts};
 use crate::formula::examples::GLASSWORT;
 use crate::formula::plan::Amount;
 use crate::formula::{Formula, Plan};
-use crate::journal::format::opening::Opening;
-use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::protocol::client;
 use crate::protocol::socket::Claim;
 use crate::rehearsal::demo::demo_scale;
+use crate::rehearsal::demo_stage;
 use crate::rehearsal::pty::PtyLines;
-use crate::rehearsal::trial::{Told, play};
-use crate::rehearsal::{Stage, demo_stage};
+use crate::rehearsal::trial::Told;
 use crate::scale::settings::{PortSelector, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
@@ -155,51 +154,16 @@ fn fast(
     let config = config(folder, PathBuf::new());
     let plan = plan(formula, &config)?;
     let mut stage = demo_stage(args.seed, &plan);
-    let mut bench = Bench::at_line_start(&config).map_err(Failure::failed)?;
-    bench.set_readings(true);
-    let start = jiff::Timestamp::now();
-    let mut log = LogFile::create_unique(folder, &formula.name, start)?;
-    log.write_opening(&Opening::of(formula, &plan), &formula.label(), start)?;
-    let lots = LotNeeds::of(&plan);
-    let mut failure = None;
-    let write = |draft: &Draft| {
-        let micros = i64::try_from(draft.at.0).unwrap_or(0);
-        let at = start
-            .checked_add(jiff::SignedDuration::from_micros(micros))
-            .unwrap_or(start);
-        log.append(draft, at).map_err(|error| {
-            let why = error.to_string();
-            failure.get_or_insert(why.clone());
-            why
-        })
-    };
-    let told = |told: Told<'_>| match told {
+    stage.read_lots(LotNeeds::of(&plan).named());
+    let mut writing = Writing::begin(folder, formula, &plan, jiff::Timestamp::now())?;
+    writing.play(&config, plan, &mut stage, |told| match told {
         Told::Event(at, event) => shown.event(at, event),
         Told::Hands(at, text) => shown.hands(at, text),
         Told::Word(at, command) => shown.word(at, command),
-    };
-    play_with_lots(&mut bench, plan, &mut stage, &lots, write, told)
-        .map_err(|refused| Failure::failed(refused.say))?;
-    match failure {
-        Some(why) => Err(Failure::failed(why)),
-        None => Ok(()),
-    }
+    })
 }
 
-fn play_with_lots(
-    bench: &mut Bench,
-    plan: Plan,
-    stage: &mut Stage,
-    lots: &LotNeeds,
-    log: impl FnMut(&Draft) -> Result<u64, String>,
-    told: impl FnMut(Told<'_>),
-) -> Result<(), Refused> {
-    // The hands have every lot at hand before they begin.
-    stage.read_lots(lots.named());
-    play(bench, plan, stage, log, told)
-}
-
-/// Ingredients that need a lot.
+/// Ingredients that need a lot: the hands have it at hand before they begin.
 struct LotNeeds(Vec<String>);
 
 impl LotNeeds {

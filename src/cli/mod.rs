@@ -21,6 +21,7 @@ mod lots;
 mod man;
 pub mod page;
 pub mod plan;
+mod rehearsed;
 mod remedy;
 mod repeatability;
 pub mod replay;

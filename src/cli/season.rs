@@ -4,26 +4,22 @@
 use std::path::{Path, PathBuf};
 
 use jiff::civil::date;
-use jiff::{SignedDuration, Timestamp, ToSpan as _};
+use jiff::{Timestamp, ToSpan as _};
 
 use super::demo::{DemoArgs, config, folder};
+use super::rehearsed::Writing;
 use super::{Exit, Failure, Outcome, print};
-use crate::bench::Bench;
 use crate::config::Config;
 use crate::formula::examples::SCENT_BLEND;
 use crate::formula::{Formula, Plan};
-use crate::journal::error::LogError;
 use crate::journal::format::fill_note::note_of;
-use crate::journal::format::opening::Opening;
 use crate::journal::read::record;
-use crate::journal::store::log::LogFile;
 use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
 use crate::rehearsal::season::{Kind, Outing, bought, lot_of, season, usual_fill};
 use crate::rehearsal::stage::Stage;
-use crate::rehearsal::trial::{Told, play};
-use crate::time::Moment;
+use crate::rehearsal::trial::Told;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::weighing::event::Event;
 
@@ -92,46 +88,20 @@ fn logs_in(folder: &Path) -> Result<Option<String>, Failure> {
         .map(|name| name.to_string_lossy().into_owned()))
 }
 
-/// One log and the day's time at its bench.
-struct Writing {
-    log: LogFile,
-    /// When the bench's moment 0 was.
-    start: Timestamp,
-    failure: Option<LogError>,
-}
-
-impl Writing {
-    fn write(&mut self, draft: &Draft) -> Result<u64, String> {
-        let at = self.at(draft.at);
-        self.log.append(draft, at).map_err(|error| {
-            let why = error.to_string();
-            self.failure.get_or_insert(error);
-            why
-        })
-    }
-
-    fn at(&self, moment: Moment) -> Timestamp {
-        let micros = SignedDuration::from_micros(i64::try_from(moment.0).unwrap_or(0));
-        self.start.checked_add(micros).unwrap_or(self.start)
-    }
-
-    /// Plays `plan` into the log. Gives whether it came to its end, and how many rows of jars it wrote.
-    fn play(&mut self, config: &Config, plan: Plan, stage: &mut Stage) -> Result<Played, Failure> {
-        let mut bench = Bench::at_line_start(config).map_err(Failure::failed)?;
-        bench.set_readings(true);
-        let mut played = Played::default();
-        let told = |told: Told<'_>| match told {
-            Told::Event(_, Event::Closed { complete }) => played.complete = *complete,
-            Told::Event(_, Event::Recorded { step, .. }) => played.last = *step,
-            Told::Event(..) | Told::Hands(..) | Told::Word(..) => {}
-        };
-        play(&mut bench, plan, stage, |draft| self.write(draft), told)
-            .map_err(|refused| Failure::failed(refused.say))?;
-        match self.failure.take() {
-            Some(error) => Err(error.into()),
-            None => Ok(played),
-        }
-    }
+/// Plays `plan` into its log.
+fn played(
+    writing: &mut Writing,
+    config: &Config,
+    plan: Plan,
+    stage: &mut Stage,
+) -> Result<Played, Failure> {
+    let mut played = Played::default();
+    writing.play(config, plan, stage, |told| match told {
+        Told::Event(_, Event::Closed { complete }) => played.complete = *complete,
+        Told::Event(_, Event::Recorded { step, .. }) => played.last = *step,
+        Told::Event(..) | Told::Hands(..) | Told::Word(..) => {}
+    })?;
+    Ok(played)
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -155,18 +125,13 @@ fn weigh(
     let plan = Plan::new(&formula, amount, &scales, guard).map_err(Failure::failed)?;
     let seconds = FIRST_MORNING + outing.after;
     let start = Timestamp::from_second(seconds).map_err(Failure::failed)?;
-    let log = LogFile::begin(folder, &formula, &Opening::of(&formula, &plan), start)?;
-    let batch = log.batch().to_owned();
+    let mut writing = Writing::begin(folder, &formula, &plan, start)?;
+    let batch = writing.log.batch().to_owned();
     let mut stage = outing.stage(&plan);
     stage.read_lots(lots_for(&plan, &formula, outing.number, blends));
     let premix = (formula.text == SCENT_BLEND).then(|| (batch.clone(), plan.batch));
-    let mut writing = Writing {
-        log,
-        start,
-        failure: None,
-    };
     let jars = plan.jars;
-    let complete = writing.play(config, plan, &mut stage)?.complete;
+    let complete = played(&mut writing, config, plan, &mut stage)?.complete;
     blends.0.extend(premix.filter(|_| complete));
     let filled = match jars.filter(|_| complete) {
         Some((planned, nominal)) => {
@@ -227,7 +192,7 @@ fn fill(
     let note = Draft::new(RowKind::Note, note_of(&fill));
     writing.log.append(&note, writing.start)?;
     let mut stage = outing.filling_stage(&plan, weighed);
-    Ok(writing.play(config, plan, &mut stage)?.last)
+    Ok(played(writing, config, plan, &mut stage)?.last)
 }
 
 /// The bottles of scent blend on the shelf, the oldest first, each with what the hands think is in it.

@@ -51,8 +51,7 @@ pub fn play_from(
     drain(bench, stage, start, &mut log, &mut told);
     while let Some(output) = stage.next() {
         let at = start.plus_micros(output.at().0);
-        while let Some(due) = bench.deadline().filter(|due| *due <= at) {
-            bench.tick(due);
+        while let Some(due) = bench.pass(at) {
             drain(bench, stage, due, &mut log, &mut told);
         }
         match output {

@@ -200,11 +200,9 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
     fn due(&mut self, at: Moment) {
         for _ in 0..1000 {
             let now = self.in_bench(at);
-            let Some(bench) = &mut self.bench else { return };
-            let Some(due) = bench.deadline().filter(|due| *due <= now) else {
+            let Some(due) = self.bench.as_mut().and_then(|bench| bench.pass(now)) else {
                 return;
             };
-            bench.tick(due);
             self.drain(Moment(due.0 + self.base.0));
         }
     }
