@@ -3,25 +3,36 @@
 //! A 0.1 g scale that pads a zero, or a 0.01 g scale read in ounces with four decimals, shows digits
 //! that prove nothing. The changes of the indication give the true step away.
 
+use std::collections::VecDeque;
+
 use crate::mass::{Mass, Unit};
 
-/// Changes that must have been seen before they are believed.
-const ENOUGH: u32 = 16;
-/// Changes of different sizes that must have been seen before their divisor is.
-const ENOUGH_SIZES: u32 = 7;
-/// Larger changes are a pour, and say nothing of the step, in digits.
-const LARGEST: i64 = 200;
-/// Changes of noise alone, in digits: where the step is no whole number of digits, the least counts.
+/// Changes of noise alone, in digits, and how many must have been seen before the least of them counts:
+/// where the step is no whole number of digits (another unit's), nothing else tells it.
 const SMALL: i64 = 6;
+const ENOUGH: u32 = 16;
+/// Steps that are asked about, in digits: a scale counts in 1, 2 or 5 (OIML R 76-1:2006, 4.2.2.1).
+const STEPS: [i64; 7] = [200, 100, 50, 20, 10, 5, 2];
+/// A reading counts once for as long as it is among the last so many.
+const RECENT: usize = 16;
+/// How unlikely it has to be that a finer scale showed nothing but multiples of a step by chance: where the
+/// maker told the readability, and where nobody did. Without her word the coarser step is the safer guess.
+const DOUBT_TOLD: f64 = 1e-4;
+const DOUBT_UNTOLD: f64 = 0.11;
+/// One reading in so many may be a garbled one.
+const GARBLED: u32 = 20;
 
+/// See the module's text.
 #[derive(Debug, Clone, Default)]
 pub struct Grain {
     unit: Option<Unit>,
     digit: Mass,
     last: Option<i64>,
-    divisor: i64,
-    /// Different changes seen, one bit for each size modulo 64: a steady pour makes the same ones.
-    sizes: u64,
+    /// Different readings of late.
+    recent: VecDeque<i64>,
+    /// Of how many different readings each of [`STEPS`] is a divisor, and of how many not.
+    divides: [u32; STEPS.len()],
+    breaks: [u32; STEPS.len()],
     least: i64,
     small: u32,
 }
@@ -40,56 +51,95 @@ impl Grain {
         }
         // Rounded: a unit's digit is no whole number of nanograms.
         let digits = (weight.ng() as f64 / digit.ng() as f64).round() as i64;
+        self.count(digits);
         if let Some(last) = self.last.replace(digits) {
             let change = (digits - last).abs();
-            if change > 0 && change <= LARGEST {
-                self.divisor = gcd(self.divisor, change);
-                self.sizes |= 1 << (change % 64);
-                if change <= SMALL {
-                    self.least = if self.small == 0 {
-                        change
-                    } else {
-                        self.least.min(change)
-                    };
-                    self.small += 1;
-                }
+            if change > 0 && change <= SMALL {
+                self.least = if self.small == 0 {
+                    change
+                } else {
+                    self.least.min(change)
+                };
+                self.small += 1;
             }
         }
     }
 
-    /// The step seen, if it is coarser than the last digit.
-    pub fn step(&self) -> Option<Mass> {
-        let by_divisor = (self.sizes.count_ones() >= ENOUGH_SIZES).then(|| {
-            // A scale counts in 1, 2 or 5 (OIML R 76-1:2006, 4.2.2.1).
-            let steps = [200, 100, 50, 20, 10, 5, 2];
-            let divides = |step: &i64| self.divisor % step == 0;
-            steps.into_iter().find(divides).unwrap_or(1)
-        });
+    /// Zero is a multiple of everything and says nothing.
+    fn count(&mut self, digits: i64) {
+        if digits == 0 || self.recent.contains(&digits) {
+            return;
+        }
+        if self.recent.len() >= RECENT {
+            self.recent.pop_front();
+        }
+        self.recent.push_back(digits);
+        for (i, step) in STEPS.iter().enumerate() {
+            let counts = if digits % step == 0 {
+                &mut self.divides
+            } else {
+                &mut self.breaks
+            };
+            counts[i] = counts[i].saturating_add(1);
+        }
+    }
+
+    /// The step seen, if it is coarser than the last digit; `told`: the maker told the readability.
+    pub fn step(&self, told: bool) -> Option<Mass> {
+        let doubt = if told { DOUBT_TOLD } else { DOUBT_UNTOLD };
+        let by_readings = STEPS.iter().zip(self.divides).zip(self.breaks);
+        let by_readings = by_readings
+            .filter(|&((&step, divides), breaks)| {
+                breaks.saturating_mul(GARBLED) <= divides
+                    && (step as f64).powi(-(divides.min(99) as i32)) <= doubt
+            })
+            .map(|((&step, _), _)| step)
+            .max();
         let by_least = (self.small >= ENOUGH).then_some(self.least);
-        let digits = by_divisor.max(by_least)?;
+        let digits = by_readings.max(by_least)?;
         (digits >= 2).then(|| self.digit * digits)
     }
-}
-
-fn gcd(a: i64, b: i64) -> i64 {
-    if b == 0 { a } else { gcd(b, a % b) }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    fn shown(grain: &mut Grain, mg: i64) {
+        grain.push(Mass::from_mg(mg), Mass::from_mg(10), Some(Unit::Gram));
+    }
+
     #[test]
     fn a_padded_zero_is_no_digit() {
         let mut grain = Grain::default();
-        for tenths in [
-            0, 3, 5, 11, 18, 4, 5, 9, 20, 21, 20, 21, 22, 21, 22, 23, 25, 24, 25, 24, 30,
-        ] {
-            let digit = Mass::from_mg(10);
-            grain.push(Mass::from_mg(tenths * 100), digit, Some(Unit::Gram));
+        shown(&mut grain, 0);
+        assert_eq!(grain.step(false), None);
+        shown(&mut grain, 300);
+        // One reading says little, but nobody told that the scale is any finer.
+        assert_eq!(grain.step(false), Some(Mass::from_mg(100)));
+        assert_eq!(grain.step(true), None);
+        for tenths in [5, 11, 18, 4, 5, 9] {
+            shown(&mut grain, tenths * 100);
         }
-        assert_eq!(grain.step(), Some(Mass::from_mg(100)));
-        grain.push(Mass::from_mg(3010), Mass::from_mg(10), Some(Unit::Gram));
-        assert_eq!(grain.step(), None);
+        assert_eq!(grain.step(true), Some(Mass::from_mg(100)));
+        shown(&mut grain, 3010);
+        shown(&mut grain, 3020);
+        assert_eq!(grain.step(true), None);
+        assert_eq!(grain.step(false), None);
+    }
+
+    #[test]
+    fn one_garbled_digit_makes_no_scale_finer() {
+        let mut grain = Grain::default();
+        (1..40).for_each(|tenths| shown(&mut grain, tenths * 100));
+        shown(&mut grain, 1030);
+        assert_eq!(grain.step(true), Some(Mass::from_mg(100)));
+    }
+
+    #[test]
+    fn a_weight_that_comes_and_goes_says_no_more_than_once() {
+        let mut grain = Grain::default();
+        (0..40).for_each(|i| shown(&mut grain, i % 2 * 50_000));
+        assert_eq!(grain.step(true), None);
     }
 }

@@ -242,7 +242,8 @@ impl Pan {
 
     /// The display's digits may be finer than the scale; the scale's own step counts.
     fn readability_of(&self, digit: Mass) -> Mass {
-        let digit = self.grain.step().map_or(digit, |step| step.max(digit));
+        let step = self.grain.step(self.spec.readability.is_some());
+        let digit = step.map_or(digit, |step| step.max(digit));
         self.spec.readability.map_or(digit, |d| d.max(digit))
     }
 
