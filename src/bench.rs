@@ -16,6 +16,7 @@ use crate::vocabulary::code::LineState;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::response::Response;
 use crate::vocabulary::status::{ScaleStatus, Status};
 use crate::vocabulary::weight::Weight;
 use crate::weighing::event::{Event, Input};
@@ -87,6 +88,16 @@ impl Bench {
             lines,
             engine: Engine::new(Setup::from(config)),
         })
+    }
+
+    /// What is learned of each scale's filter so far, in the configuration's order.
+    pub fn responses(&self) -> Vec<Option<Response>> {
+        self.engine.responses()
+    }
+
+    /// Takes over what was learned of a scale's filter before.
+    pub fn set_response(&mut self, scale: ScaleIndex, known: Response) {
+        self.engine.set_response(scale, known);
     }
 
     /// Begins `plan`, or goes on with it where `progress` says that it was begun before.

@@ -6,6 +6,7 @@ pub mod cue;
 pub mod entry;
 pub mod progress;
 pub mod reading;
+pub mod response;
 pub mod rules;
 pub mod status;
 pub mod weight;

@@ -53,6 +53,7 @@ use crate::vocabulary::code::{FaultCode, Help};
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::response::Response;
 use crate::vocabulary::rules::Rules;
 use crate::vocabulary::weight::Weight;
 
@@ -69,7 +70,7 @@ pub struct Setup {
 }
 
 /// What is known of one scale.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct ScaleSetup {
     pub name: String,
     /// Readability d; `None`: the last digit shown.
@@ -130,6 +131,22 @@ impl Engine {
             fault: None,
             now: Moment::default(),
             log_failed: false,
+        }
+    }
+
+    /// What is learned of each scale's filter so far.
+    pub fn responses(&self) -> Vec<Option<Response>> {
+        self.pans.iter().map(Pan::response).collect()
+    }
+
+    /// Takes over what was learned of a scale's filter before; ignored where it has learned itself.
+    pub fn set_response(&mut self, scale: ScaleIndex, known: Response) {
+        let pan = self.pans.get_mut(scale);
+        if let Some((pan, known)) = pan
+            .filter(|pan| pan.response().is_none())
+            .zip(known.checked())
+        {
+            pan.set_response(known);
         }
     }
 

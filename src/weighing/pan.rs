@@ -13,6 +13,7 @@ use super::wander::Wander;
 use crate::mass::{Mass, Unit};
 use crate::time::Moment;
 use crate::vocabulary::reading::{Reading, Shown};
+use crate::vocabulary::response::Response;
 
 /// A scale's constants.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -277,8 +278,7 @@ impl Pan {
                 old => old + (shape.tail - old) * 0.4,
             };
         }
-        self.steady.set_window(self.window_for(swift));
-        self.wander.set_settling(4.0 * self.lag() + self.tail);
+        self.fit_windows(swift);
     }
 
     /// How long the indication has to rest on a scale that takes `swift` seconds: what still creeps in
@@ -313,6 +313,28 @@ impl Pan {
     fn is_slower_than_readings(&self) -> bool {
         let (fewest, seen) = self.on_the_way;
         seen >= 1 && (2..u32::MAX).contains(&fewest)
+    }
+
+    /// What is learned of the filter so far.
+    pub fn response(&self) -> Option<Response> {
+        Some(Response {
+            rise: self.swift?,
+            tail: self.tail,
+            on_the_way: self.on_the_way.0,
+        })
+    }
+
+    /// Takes over what was learned before.
+    pub fn set_response(&mut self, known: Response) {
+        self.swift = Some(known.rise);
+        self.tail = known.tail;
+        self.on_the_way = (known.on_the_way, 1);
+        self.fit_windows(known.rise);
+    }
+
+    fn fit_windows(&mut self, swift: f64) {
+        self.steady.set_window(self.window_for(swift));
+        self.wander.set_settling(4.0 * self.lag() + self.tail);
     }
 
     /// Forgets motion (not zero): after a gap, an overload, a key.
@@ -611,11 +633,14 @@ impl Pan {
         let Some(start) = self.trace.start() else {
             return;
         };
-        if start - r.weight < (d * 300).max(Mass::from_g(5)) {
+        if self.trace.learned || start - r.weight < (d * 300).max(Mass::from_g(5)) {
             return;
         }
         let shape = self.shape(start, r.weight, d);
-        if !shape.is_double(d) && shape.swift > 0.0 && shape.swift < 8.0 {
+        // What went away and came back lighter is no fall in one go.
+        let fell = shape.beyond <= d * 5 && !shape.is_double(d);
+        if fell && shape.swift > 0.0 && shape.swift < 8.0 {
+            self.trace.learned = true;
             self.learn(&shape, true);
         }
     }

@@ -28,6 +28,8 @@ pub struct Trace {
     /// Keep one reading in `1 << thin`.
     thin: u32,
     count: u32,
+    /// The change was learned from.
+    pub learned: bool,
 }
 
 impl Trace {
@@ -37,6 +39,7 @@ impl Trace {
         self.points.push((at, weight));
         self.thin = 0;
         self.count = 0;
+        self.learned = false;
     }
 
     /// The load at rest with which it began.
@@ -95,7 +98,8 @@ impl Trace {
                 let most = most_poured(p[1].0 - p[0].0).ng() + step * 20;
                 p[1].1 - p[0].1 > most
             }),
-            second: Mass::from_ng(second(rise, swift)),
+            beyond: Mass::from_ng(rise.iter().map(|&(_, w)| w - span).max().unwrap_or(0)),
+            second: Mass::from_ng(second(rise, swift, step)),
         }
     }
 }
@@ -152,7 +156,7 @@ fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64) -> f64 {
 
 /// By how much a stretch rose more than an earlier one of the same length did, once the hand had set
 /// the vessel down.
-fn second(rise: &[(u64, i64)], swift: f64) -> i64 {
+fn second(rise: &[(u64, i64)], swift: f64, step: i64) -> i64 {
     let Some(&(touched, _)) = rise.first() else {
         return 0;
     };
@@ -175,12 +179,13 @@ fn second(rise: &[(u64, i64)], swift: f64) -> i64 {
     let stretch = STRETCH_US.max((swift * 5e5) as u64);
     // A scoop through a fast filter is over within an interval; through a slow one it takes a stretch.
     let lengths = [1, (stretch / tick).max(1) as usize];
-    let most = lengths.map(|n| speeding_up(&tops, tick, n));
+    let most = lengths.map(|n| speeding_up(&tops, tick, n, step));
     most.into_iter().max().unwrap_or_default()
 }
 
-/// The most that a stretch of `n` intervals rose more than an earlier one.
-fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize) -> i64 {
+/// The most that a stretch of `n` intervals rose more than an earlier one, once it had slowed down: a
+/// filter of two stages speeds up by itself for as long as its own time.
+fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, step: i64) -> i64 {
     // Whole intervals: the line's own jitter is no speed.
     let rises: Vec<f64> = (n..tops.len())
         .map(|j| {
@@ -189,11 +194,16 @@ fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize) -> i64 {
             (to.1 - from.1) as f64 * n as f64 / ticks
         })
         .collect();
+    let slowed = |top: f64| top - UNEVEN * top - 2.0 * step as f64;
+    let mut top: f64 = 0.0;
     let mut least = f64::MAX;
     let mut most: f64 = 0.0;
     for (j, &now) in rises.iter().enumerate() {
         if let Some(&earlier) = j.checked_sub(n).and_then(|i| rises.get(i)) {
-            least = least.min(earlier);
+            top = top.max(earlier);
+            if least < f64::MAX || earlier < slowed(top) {
+                least = least.min(earlier);
+            }
         }
         if least < f64::MAX {
             most = most.max(now - least - UNEVEN * now.max(least));
@@ -215,6 +225,8 @@ pub struct Shape {
     pub on_the_way: u32,
     /// More came between two readings than a hand pours.
     pub leapt: bool,
+    /// How far it went beyond its end.
+    pub beyond: Mass,
     /// What came with a second arrival, as far as it can be seen; noise makes a step or two of it.
     pub second: Mass,
 }

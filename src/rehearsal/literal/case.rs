@@ -13,6 +13,7 @@ use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::entry::Draft;
 use crate::vocabulary::progress::Progress;
+use crate::vocabulary::response::Response;
 use crate::weighing::event::Event;
 
 /// Everything a case begins with; the same spec gives the same case.
@@ -31,6 +32,8 @@ pub struct CaseSpec {
     /// From then on nothing goes wrong any more, no air moves, and the person only obeys.
     pub calm: Option<Moment>,
     pub seed: u64,
+    /// What an earlier batch learned of the scale.
+    pub known: Option<Response>,
 }
 
 /// A row as it came to the disk.
@@ -95,6 +98,8 @@ pub struct Outcome {
     pub early: Vec<Early>,
     pub now: Moment,
     pub lines: u64,
+    /// What was learned of the scale.
+    pub learned: Option<Response>,
 }
 
 /// What happens in a case, for a print-out.

@@ -16,6 +16,7 @@ use crate::rehearsal::stage::StageOutput;
 use crate::time::Moment;
 use crate::vocabulary::entry::Draft;
 use crate::vocabulary::progress::Progress;
+use crate::vocabulary::response::Response;
 use crate::weighing::event::Event;
 
 const TICK_US: u64 = 10_000;
@@ -46,6 +47,8 @@ struct Runner<'a, F> {
     rng: fastrand::Rng,
     told: F,
     lines: u64,
+    /// What is kept of the scale's filter from one process to the next.
+    known: Option<Response>,
 }
 
 /// Plays a case. `readings`: whether `told` wants the live readings too.
@@ -89,6 +92,7 @@ pub fn run(spec: &CaseSpec, readings: bool, told: impl FnMut(Moment, Told<'_>)) 
         rng: fastrand::Rng::with_seed(spec.seed ^ 0x006c_6f67),
         told,
         lines: 0,
+        known: spec.known,
     };
     let end = match runner.begin(Moment::default(), readings) {
         Ok(()) => runner.play(readings),
@@ -104,6 +108,9 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
             false => progress(&self.spec.plan, &self.rows)?,
         };
         let mut bench = Bench::new(&self.spec.config).map_err(|error| error.to_string())?;
+        if let Some(known) = self.known {
+            bench.set_response(0, known);
+        }
         bench.set_readings(readings);
         (self.told)(now, Told::Begun(&progress));
         bench
@@ -314,6 +321,9 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
         let written = Written { seq, at, draft };
         (self.told)(now, Told::Row(&written));
         self.rows.push(written);
+        if let Some(bench) = &self.bench {
+            self.known = bench.responses().first().copied().flatten().or(self.known);
+        }
         seq
     }
 
@@ -373,6 +383,7 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
             early: self.person.early,
             now,
             lines: self.lines,
+            learned: self.known,
         }
     }
 }

@@ -405,6 +405,7 @@ pub fn case(family: Family, steps: usize, ways: &[VesselWay], seed: u64) -> Case
         bowl: Mass::from_g_f64(bowl).unwrap(),
         planned: Vec::new(),
         calm: None,
+        known: None,
         seed,
     }
 }
