@@ -1,4 +1,4 @@
-//! Files that a person wrote, read whole and within limits.
+//! Files read whole and within limits; a small file written whole.
 
 use std::io::Read;
 use std::path::Path;
@@ -59,4 +59,26 @@ pub fn text(path: &Path) -> Result<String, Problems> {
             remedy: "Save the file as UTF-8".into(),
         })
     })
+}
+
+/// Writes a file anew that only its owner reads.
+///
+/// # Errors
+/// When it cannot be written.
+pub fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
+    use std::io::Write as _;
+    use std::os::unix::fs::OpenOptionsExt as _;
+    // Whoever reads it meanwhile finds all of it, the old or the new.
+    let new = path.with_added_extension("new");
+    match std::fs::remove_file(&new) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+        Ok(()) | Err(_) => {}
+    }
+    let mut file = std::fs::File::options()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(&new)?;
+    file.write_all(text.as_bytes())?;
+    std::fs::rename(&new, path)
 }

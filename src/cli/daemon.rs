@@ -33,6 +33,7 @@ pub fn run(args: &DaemonArgs) -> Outcome {
     let parts = Parts {
         opener: Box::new(opener),
         cues: Box::new(HubCues::new(config.held())),
+        learned: places.learned_file(),
         heart: Box::new(bench),
         reload: Box::new(move || {
             load_with_scales(path.as_deref()).map_err(|failure| spoken(&failure))

@@ -226,6 +226,7 @@ async fn live_in(
     let parts = Parts {
         opener: Box::new(BatchOpener::new(config.held())),
         cues: Box::new(NoCues(Some(commands))),
+        learned: None,
         heart: Box::new(move |config: &Config| Watched {
             bench: Bench::new(config).ok().map(|mut bench| {
                 // The hands and the screen always watch the live weight.

@@ -56,6 +56,11 @@ impl Places {
         Some(self.data()?.join("logs"))
     }
 
+    /// What was learned of the scales: `$XDG_DATA_HOME/bismar/scales.toml`, by default under `~/.local/share`.
+    pub fn learned_file(&self) -> Option<PathBuf> {
+        Some(self.data()?.join("scales.toml"))
+    }
+
     /// `$XDG_DATA_HOME/bismar/formulas`, by default under `~/.local/share`.
     pub fn formula_dir(&self) -> Option<PathBuf> {
         Some(self.data()?.join("formulas"))

@@ -10,6 +10,7 @@ use tokio::sync::mpsc;
 
 use super::clock::{Clock, Watchdog, sleep_until};
 use super::current::Current;
+use super::learned::Learned;
 use super::lines::Lines;
 use super::notify;
 use super::owed::{Debt, Owed, pending_words, rows_are};
@@ -43,6 +44,7 @@ const FAILED_STOP: Duration = Duration::from_secs(3);
 pub struct Core<H> {
     pub(super) parts: Parts<H>,
     pub(super) heart: H,
+    learned: Learned,
     pub(super) clock: Clock,
     wire: Wire,
     lines: Lines,
@@ -85,11 +87,14 @@ impl<H: Heart> Core<H> {
     /// Needs a running tokio runtime.
     pub fn start(mut parts: Parts<H>) -> Core<H> {
         let config = parts.config.now();
-        let heart = (parts.heart)(&config);
+        let learned = Learned::read(parts.learned.take());
+        let mut heart = (parts.heart)(&config);
+        learned.tell(&config, &mut heart);
         let kept = parts.opener.kept();
         let unfinished = parts.opener.unfinished();
         let mut core = Core {
             heart,
+            learned,
             clock: Clock::start(),
             wire: Wire::new(&config),
             lines: Lines::start(&config.scales),
@@ -480,16 +485,14 @@ impl<H: Heart> Core<H> {
                 self.running = false;
                 self.step.clear();
                 self.current.clear();
+                self.learned.keep(&self.parts.config.now(), &self.heart);
                 self.show_status();
             }
             Event::Fault { scale, code, over } => {
                 tracing::info!(?scale, code = code.name(), over, "fault");
             }
-            Event::Cue(_)
-            | Event::Reading(_)
-            | Event::Log(_)
-            | Event::Recorded { .. }
-            | Event::Tare { .. } => {}
+            Event::Recorded { .. } => self.learned.keep(&self.parts.config.now(), &self.heart),
+            Event::Cue(_) | Event::Reading(_) | Event::Log(_) | Event::Tare { .. } => {}
         }
     }
 
@@ -570,7 +573,9 @@ impl<H: Heart> Core<H> {
             self.lines.stop().await;
             self.lines = Lines::start(&config.scales);
             self.wire = Wire::new(&config);
+            self.learned.keep(&self.parts.config.now(), &self.heart);
             self.heart = (self.parts.heart)(&config);
+            self.learned.tell(&config, &mut self.heart);
             self.heart.set_readings(self.subscribers.readings_wanted());
         }
         self.parts.config.hold(config);

@@ -8,6 +8,7 @@ pub mod core;
 pub mod cues;
 mod current;
 mod filler;
+mod learned;
 mod lines;
 mod mender;
 mod named;

@@ -20,6 +20,7 @@ use crate::vocabulary::cue::Cue;
 use crate::vocabulary::entry::Draft;
 use crate::vocabulary::progress::{Progress, Refused};
 use crate::vocabulary::reading::ScaleIndex;
+use crate::vocabulary::response::Response;
 use crate::vocabulary::status::{OutputStatus, Status};
 use crate::weighing::event::Event;
 
@@ -36,6 +37,8 @@ pub enum Order {
 pub struct Parts<H> {
     /// What holds now; the loop alone changes it.
     pub config: Holder,
+    /// What is kept of the scales' filters from one daemon to the next; `None`: nothing.
+    pub learned: Option<PathBuf>,
     /// Makes the bench for a configuration.
     pub heart: Box<dyn Fn(&Config) -> H>,
     pub opener: Box<dyn Opener>,
@@ -175,6 +178,10 @@ pub trait Heart {
     fn poll(&mut self) -> Option<Event>;
     fn set_readings(&mut self, wanted: bool);
     fn status(&self) -> Status;
+    fn responses(&self) -> Vec<Option<Response>> {
+        Vec::new()
+    }
+    fn set_response(&mut self, _scale: ScaleIndex, _known: Response) {}
 }
 
 impl Heart for Bench {
@@ -213,5 +220,11 @@ impl Heart for Bench {
     }
     fn status(&self) -> Status {
         Bench::status(self)
+    }
+    fn responses(&self) -> Vec<Option<Response>> {
+        Bench::responses(self)
+    }
+    fn set_response(&mut self, scale: ScaleIndex, known: Response) {
+        Bench::set_response(self, scale, known);
     }
 }

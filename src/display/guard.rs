@@ -12,6 +12,8 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
+use crate::files;
+
 use axum::http::header::{CONTENT_TYPE, COOKIE, HOST, ORIGIN};
 use axum::http::{HeaderMap, StatusCode};
 use subtle::ConstantTimeEq as _;
@@ -65,28 +67,6 @@ pub fn kept_in(path: &Path) -> (Option<String>, Vec<String>) {
     let text = std::fs::read_to_string(path).unwrap_or_default();
     let mut lines = text.lines().map(str::to_owned);
     (lines.next(), lines.collect())
-}
-
-/// Writes a file anew that only its owner reads.
-///
-/// # Errors
-/// When it cannot be written.
-pub fn keep_private(path: &Path, text: &str) -> std::io::Result<()> {
-    use std::io::Write as _;
-    use std::os::unix::fs::OpenOptionsExt as _;
-    // Whoever reads it meanwhile finds all of it, the old or the new.
-    let new = path.with_added_extension("new");
-    match std::fs::remove_file(&new) {
-        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
-        Ok(()) | Err(_) => {}
-    }
-    let mut file = std::fs::File::options()
-        .write(true)
-        .create_new(true)
-        .mode(0o600)
-        .open(&new)?;
-    file.write_all(text.as_bytes())?;
-    std::fs::rename(&new, path)
 }
 
 /// Whether this looks like a key of [`random_hex`], 128 bits: half a file is none.
@@ -187,7 +167,7 @@ impl Guard {
         };
         let lines = std::iter::once(&self.key).chain(&inside.sessions);
         let text: String = lines.flat_map(|line| [line.as_str(), "\n"]).collect();
-        keep_private(path, &text)
+        files::write_private(path, &text)
     }
 
     /// Any request: it must name us as the host.

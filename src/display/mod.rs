@@ -39,6 +39,7 @@ use self::connections::Few;
 use self::guard::{Guard, Refusal};
 pub use self::house::House;
 use crate::config::PageConfig;
+use crate::files;
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{self, Reply};
 use crate::protocol::request::Request;
@@ -118,7 +119,7 @@ impl Page {
             Some(key) => key,
             None => guard::random_hex(16).map_err(kept)?,
         };
-        guard::keep_private(&path, &format!("http://{at}/#{key}\n")).map_err(kept)?;
+        files::write_private(&path, &format!("http://{at}/#{key}\n")).map_err(kept)?;
         let guard = Guard::new(at, key).keeping(let_in).map_err(kept)?;
         Ok(Page { listener, guard })
     }

@@ -280,6 +280,7 @@ fn parts(world: &Shared, config: Config, stuck: bool) -> Parts<Echo> {
     let for_reload = Arc::clone(world);
     Parts {
         config: Holder::new(config),
+        learned: None,
         heart: Box::new(move |_| {
             for_heart.lock().unwrap().hearts += 1;
             Echo {

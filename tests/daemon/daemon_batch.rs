@@ -1,6 +1,7 @@
 //! The real daemon as a child process on a real pty: a whole batch without a touch, a kill in the
 //! middle of a step, and an orderly end. The person is `bismar` itself.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::io::{BufRead as _, BufReader};
 use std::process::Stdio;
@@ -14,6 +15,7 @@ use bismar::mass::Mass;
 use bismar::rehearsal::pty::PtyLines;
 use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
 use bismar::vocabulary::cue::{Cue, CueKind};
+use bismar::vocabulary::response::Response;
 use bismar::weighing::event::Event;
 use bismar::workshop;
 use rustix::process::{Pid, Signal, kill_process};
@@ -27,7 +29,7 @@ use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, bench, config, events};
 
 /// Net weight and its uncertainty in grams, of the row that holds for each step in the end.
 fn final_weights(log: &std::path::Path) -> Vec<(f64, f64)> {
-    let mut last = std::collections::BTreeMap::new();
+    let mut last = BTreeMap::new();
     let mut reader = csv::Reader::from_path(log).unwrap();
     for row in reader.deserialize::<std::collections::HashMap<String, String>>() {
         let row = row.unwrap();
@@ -563,4 +565,37 @@ fn watch_shows_the_cues_and_comes_back_after_a_restart() {
         "Ctrl-C ends it in good order"
     );
     assert_eq!(daemon.terminate(), Some(0));
+}
+
+#[test]
+fn what_was_learned_of_a_scale_outlives_the_daemon_and_a_broken_file_of_it_costs_nothing() {
+    let learned = "home/.local/share/bismar/scales.toml";
+    let (person, pan) = bench(SOAK);
+    let daemon = Daemon::start(&person);
+    let watched = events(&person);
+    person.begins();
+    person.run(&["lot", "M-17"]).ended(0);
+    follow(
+        &pan,
+        watched,
+        |event, _| matches!(event, Event::Cue(cue) if cue.step == 2),
+    );
+    let file = person.path(learned);
+    daemon.until(|| file.exists());
+    let text = fs::read_to_string(&file).unwrap();
+    let known: BTreeMap<String, Response> = toml::from_str(&text).unwrap();
+    let (name, response) = known.first_key_value().unwrap();
+    assert!(response.checked().is_some(), "{text}");
+    daemon.kill();
+    // The next one takes it over, together with that of a scale that is not at the bench now.
+    let more = text.replace(&format!("[{name}]"), "[other]");
+    fs::write(&file, format!("{text}\n{more}")).unwrap();
+    let daemon = Daemon::start(&person);
+    assert!(person.run(&["status"]).ended(0).out.contains("step 2"));
+    daemon.kill();
+    fs::write(&file, "rise = \"half").unwrap();
+    let daemon = Daemon::start(&person);
+    daemon.until(|| daemon.log().contains("scales.toml does not read"));
+    assert!(person.run(&["status"]).ended(0).out.contains("step 2"));
+    daemon.kill();
 }
