@@ -842,7 +842,10 @@ impl Engine {
             self.cue(CueKind::EaseOff, say, Some(missing), &[]);
         } else if window.holds(net)
             && !tared.stopped
-            && !matches!(tared.asked, Some(Asked::Draught | Asked::Strays))
+            && !matches!(
+                tared.asked,
+                Some(Asked::Draught | Asked::Strays | Asked::Lot)
+            )
         {
             tared.stopped = true;
             let say = "Hold. Let it come to rest.";
@@ -864,12 +867,15 @@ impl Engine {
             return;
         }
         let since = *run.restless_since.get_or_insert(seen.at);
-        // A trickle only grows; a draught comes and goes.
-        let wanders = self
-            .scale_needed()
-            .and_then(|scale| self.pans.get(scale))
-            .is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
-        if seen.at.since(since) > RESTLESS_US && wanders && tared.asked != Some(Asked::Draught) {
+        // A trickle only grows; a draught comes and goes, and mere noise goes nowhere.
+        let pan = self.scale_needed().and_then(|scale| self.pans.get(scale));
+        let wanders = pan.is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
+        let stays = pan
+            .and_then(|pan| pan.wander.lately())
+            .is_some_and(|range| range <= seen.d * 2);
+        let long = seen.at.since(since);
+        let restless = (long > RESTLESS_US && wanders) || (long > RESTLESS_US * 2 && stays);
+        if restless && tared.asked != Some(Asked::Draught) {
             tared.asked = Some(Asked::Draught);
             let scale = self.scale_needed();
             self.out.push_back(Event::Fault {

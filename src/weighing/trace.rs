@@ -20,6 +20,8 @@ const STRETCH_US: u64 = 300_000;
 
 /// A scale's own filter and the line's times make a rise uneven by this share at most.
 const UNEVEN: f64 = 0.03;
+/// The share of a load up to which a filter speeds up: its own quarter, and what the hand adds to that.
+const SPEEDS_UP: f64 = 0.4;
 
 /// The readings since the load was last at rest.
 #[derive(Debug, Clone, Default)]
@@ -99,7 +101,7 @@ impl Trace {
                 p[1].1 - p[0].1 > most
             }),
             beyond: Mass::from_ng(rise.iter().map(|&(_, w)| w - span).max().unwrap_or(0)),
-            second: Mass::from_ng(second(rise, swift, step)),
+            second: Mass::from_ng(second(rise, span, swift, step)),
         }
     }
 }
@@ -156,7 +158,7 @@ fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64) -> f64 {
 
 /// By how much a stretch rose more than an earlier one of the same length did, once the hand had set
 /// the vessel down.
-fn second(rise: &[(u64, i64)], swift: f64, step: i64) -> i64 {
+fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
     let Some(&(touched, _)) = rise.first() else {
         return 0;
     };
@@ -179,13 +181,14 @@ fn second(rise: &[(u64, i64)], swift: f64, step: i64) -> i64 {
     let stretch = STRETCH_US.max((swift * 5e5) as u64);
     // A scoop through a fast filter is over within an interval; through a slow one it takes a stretch.
     let lengths = [1, (stretch / tick).max(1) as usize];
-    let most = lengths.map(|n| speeding_up(&tops, tick, n, step));
+    let most = lengths.map(|n| speeding_up(&tops, tick, n, (span, step)));
     most.into_iter().max().unwrap_or_default()
 }
 
 /// The most that a stretch of `n` intervals rose more than an earlier one, once it had slowed down: a
-/// filter of two stages speeds up by itself for as long as its own time.
-fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, step: i64) -> i64 {
+/// filter of two stages speeds up by itself, up to a quarter of the load (at its own time 1 − 2/e of it has
+/// come); a pour does so for as long as it likes.
+fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, (span, step): (i64, i64)) -> i64 {
     // Whole intervals: the line's own jitter is no speed.
     let rises: Vec<f64> = (n..tops.len())
         .map(|j| {
@@ -201,7 +204,8 @@ fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, step: i64) -> i64 {
     for (j, &now) in rises.iter().enumerate() {
         if let Some(&earlier) = j.checked_sub(n).and_then(|i| rises.get(i)) {
             top = top.max(earlier);
-            if least < f64::MAX || earlier < slowed(top) {
+            let by_itself = (tops[j].1 as f64) < SPEEDS_UP * span as f64;
+            if least < f64::MAX || earlier < slowed(top) || !by_itself {
                 least = least.min(earlier);
             }
         }
