@@ -5,6 +5,8 @@ use std::fmt::Write as _;
 use super::control::{FEW, Limits, deviation, mean, moving_ranges};
 use super::history::{Gathered, Weighing, is_formula};
 use super::svg;
+use crate::text::columns::Column::{Left as L, Right as R};
+use crate::text::columns::{Column, GAP, REST, cut, line};
 
 /// What many batches tell of one name.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,6 +35,8 @@ pub fn report(batches: &[Gathered], name: &str, formula: bool) -> Option<Report>
     of_formula(&of)
 }
 
+const BATCH: Column = L(34);
+
 /// Every weighing of an ingredient, and the chart of its deviations.
 fn of_ingredient(weighings: &[&Weighing]) -> Report {
     let first = weighings.first().map_or("", |w| w.ingredient.as_str());
@@ -41,11 +45,11 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
     let values: Vec<f64> = charted.map(|w| w.percent_off()).collect();
     let limits = Limits::of(&values);
     let mut text = format!("{title}\n\n");
-    let _ = writeln!(
-        text,
-        "{:<34} {:>9} {:>9} {:>8} {:>7} {:>6} {:>5}  chart",
-        "batch", "target g", "net g", "off g", "off %", "time s", "over"
-    );
+    let columns = [BATCH, R(9), R(9), R(8), R(7), R(6), R(5), GAP, REST];
+    let heads = [
+        "batch", "target g", "net g", "off g", "off %", "time s", "over", "", "chart",
+    ];
+    let _ = writeln!(text, "{}", line(1, &columns, heads));
     let mut at = 0;
     for weighing in weighings {
         let place = if weighing.added {
@@ -54,18 +58,18 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
             at += 1;
             mark(&values, at - 1, limits.as_ref())
         };
-        let _ = writeln!(
-            text,
-            "{:<34} {:>9} {:>9} {:>8} {:>+7.2} {:>6.0} {:>5}  {}",
-            shortened(&weighing.batch, 34),
-            weighing.shown.target,
-            weighing.shown.net,
-            weighing.shown.deviation,
-            weighing.percent_off(),
-            weighing.seconds,
-            weighing.over_pours,
+        let cells = [
+            cut(&weighing.batch, BATCH.width()),
+            &weighing.shown.target,
+            &weighing.shown.net,
+            &weighing.shown.deviation,
+            &format!("{:+.2}", weighing.percent_off()),
+            &format!("{:.0}", weighing.seconds),
+            &weighing.over_pours.to_string(),
+            "",
             place,
-        );
+        ];
+        let _ = writeln!(text, "{}", line(1, &columns, cells));
     }
     end(text, &title, "percent of the target", &values, limits)
 }
@@ -83,11 +87,18 @@ fn of_formula(batches: &[&Gathered]) -> Option<Report> {
         batches.len(),
         whole.len()
     );
-    let _ = writeln!(
-        text,
-        "{:<28} {:>3} {:>10} {:>8} {:>8} {:>5} {:>6}",
-        "ingredient", "n", "mean off %", "s %", "MR mean", "over", "time s"
-    );
+    let ingredient = L(28);
+    let columns = [ingredient, R(3), R(10), R(8), R(8), R(5), R(6)];
+    let heads = [
+        "ingredient",
+        "n",
+        "mean off %",
+        "s %",
+        "MR mean",
+        "over",
+        "time s",
+    ];
+    let _ = writeln!(text, "{}", line(1, &columns, heads));
     let mut names: Vec<&str> = Vec::new();
     for weighing in batches.iter().flat_map(|batch| &batch.weighings) {
         if !names.contains(&weighing.ingredient.as_str()) {
@@ -101,30 +112,31 @@ fn of_formula(batches: &[&Gathered]) -> Option<Report> {
         let off: Vec<f64> = of.iter().map(|w| w.percent_off()).collect();
         let times: Vec<f64> = of.iter().map(|w| w.seconds).collect();
         let or_none = |value: Option<f64>| value.map_or("-".into(), |v| format!("{v:.3}"));
-        let _ = writeln!(
-            text,
-            "{:<28} {:>3} {:>+10.3} {:>8} {:>8} {:>5} {:>6.0}",
-            shortened(name, 28),
-            of.len(),
-            mean(&off).unwrap_or(0.0),
-            or_none(deviation(&off)),
-            or_none(mean(&moving_ranges(&off))),
-            of.iter().map(|w| w.over_pours).sum::<u32>(),
-            mean(&times).unwrap_or(0.0),
-        );
+        let cells = [
+            cut(name, ingredient.width()),
+            &of.len().to_string(),
+            &format!("{:+.3}", mean(&off).unwrap_or(0.0)),
+            &or_none(deviation(&off)),
+            &or_none(mean(&moving_ranges(&off))),
+            &of.iter().map(|w| w.over_pours).sum::<u32>().to_string(),
+            &format!("{:.0}", mean(&times).unwrap_or(0.0)),
+        ];
+        let _ = writeln!(text, "{}", line(1, &columns, cells));
     }
     let values: Vec<f64> = whole.iter().map(|batch| batch_off(batch)).collect();
     let limits = Limits::of(&values);
-    let _ = writeln!(text, "\n{:<34} {:>7}  chart", "batch", "off %");
+    let columns = [BATCH, R(7), GAP, REST];
+    let heads = ["batch", "off %", "", "chart"];
+    let _ = writeln!(text, "\n{}", line(1, &columns, heads));
     for (at, batch) in whole.iter().enumerate() {
         let name = batch.weighings.first().map_or("", |w| w.batch.as_str());
-        let _ = writeln!(
-            text,
-            "{:<34} {:>+7.3}  {}",
-            shortened(name, 34),
-            values.get(at).copied().unwrap_or(0.0),
-            mark(&values, at, limits.as_ref())
-        );
+        let cells = [
+            cut(name, BATCH.width()),
+            &format!("{:+.3}", values.get(at).copied().unwrap_or(0.0)),
+            "",
+            mark(&values, at, limits.as_ref()),
+        ];
+        let _ = writeln!(text, "{}", line(1, &columns, cells));
     }
     Some(end(text, &title, "percent of the batch", &values, limits))
 }
@@ -179,8 +191,4 @@ fn end(
         chart: Some(svg::control_chart(title, unit, values, &limits)),
         text,
     }
-}
-
-fn shortened(text: &str, width: usize) -> String {
-    text.chars().take(width).collect()
 }

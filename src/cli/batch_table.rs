@@ -2,10 +2,12 @@
 
 use std::fmt::Write as _;
 
-use crate::cue::terminal::fold;
 use crate::formula::{Formula, Percent, Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
+use crate::text::columns::Column::{Left as L, Right as R};
+use crate::text::columns::{Column, cut, fold, line, width};
+use crate::text::counted;
 
 const WIDTH: usize = 80;
 
@@ -19,14 +21,11 @@ pub(super) fn heading(formula: &Formula, plan: &Plan, scales: &[ScaleAbility]) -
     };
     paragraph(&mut text, "", &format!("{}{version}", formula.name));
     let jars = plan.jars.map_or(String::new(), |(count, fill)| {
-        let jars = if count == 1 { "jar" } else { "jars" };
-        format!(" = {count} {jars} × {} g", fill.grams(Mass::from_g(1)))
+        let jars = counted(count, "jar", "jars");
+        format!(" = {jars} × {} g", fill.grams(Mass::from_g(1)))
     });
     let batch = plan.batch.grams(Mass::from_g(1));
-    let steps = match plan.steps.len() {
-        1 => "1 step".to_owned(),
-        count => format!("{count} steps"),
-    };
+    let steps = counted(plan.steps.len(), "step", "steps");
     let finest = scales.iter().map(|scale| scale.readability).min();
     let spare = plan
         .spare(finest.unwrap_or_default())
@@ -87,16 +86,14 @@ pub(super) fn table(
     }
 }
 
-/// Widths of the columns; with the spaces between them 80.
-pub(super) const COLUMNS: [usize; 7] = [3, 22, 8, 9, 18, 6, 8];
+/// With the spaces between them 80.
+const COLUMNS: [Column; 7] = [R(3), L(INGREDIENT), R(PERCENT), R(9), R(18), L(6), L(SCALE)];
+pub(super) const INGREDIENT: usize = 22;
+const PERCENT: usize = 8;
+pub(super) const SCALE: usize = 8;
 
 pub(super) fn row(text: &mut String, cells: [&str; 7]) {
-    let [number, name, percent, target, window, vessel, scale] = cells;
-    let [n, i, p, t, w, v, _] = COLUMNS;
-    let line = format!(
-        "{number:>n$} {name:<i$} {percent:>p$} {target:>t$} {window:>w$} {vessel:<v$} {scale}"
-    );
-    text.push_str(line.trim_end());
+    text.push_str(line(1, &COLUMNS, cells).trim_end());
     text.push('\n');
 }
 
@@ -110,7 +107,7 @@ fn step_row(
     let scale = scales.get(step.scale);
     let d = scale.map_or(Mass::ZERO, |scale| scale.readability);
     let number = step.number.to_string();
-    let name = fold(&step.ingredient, COLUMNS[1]);
+    let name = fold(&step.ingredient, INGREDIENT);
     let window = feasible.map_or(String::new(), |f| {
         let mark = if f.window.proven { "" } else { "?" };
         format!(
@@ -124,11 +121,7 @@ fn step_row(
         VesselWay::Bowl => "bowl",
         VesselWay::Difference => "diff.",
     };
-    let scale: String = scale
-        .map_or("", |s| &s.name)
-        .chars()
-        .take(COLUMNS[6])
-        .collect();
+    let scale = cut(scale.map_or("", |s| &s.name), SCALE);
     let (last, before) = name
         .split_last()
         .map_or(("", &[][..]), |(l, b)| (l.as_str(), b));
@@ -145,20 +138,20 @@ fn step_row(
     };
     let target = step.target.grams(d).to_string();
     let mut percent = share.text();
-    if percent.len() > COLUMNS[2] {
-        percent.truncate(COLUMNS[2] - 1);
+    if percent.len() > PERCENT {
+        percent.truncate(PERCENT - 1);
         percent.push('…');
     }
     row(
         text,
-        [number, last, &percent, &target, &window, vessel, &scale],
+        [number, last, &percent, &target, &window, vessel, scale],
     );
 }
 
 /// A paragraph folded to the width, later lines set in under the first.
 pub(super) fn paragraph(text: &mut String, lead: &str, words: &str) {
-    let indent = " ".repeat(lead.len());
-    for (i, line) in fold(words, WIDTH - lead.len()).iter().enumerate() {
+    let indent = " ".repeat(width(lead));
+    for (i, line) in fold(words, WIDTH - width(lead)).iter().enumerate() {
         let _ = writeln!(text, "{}{line}", if i == 0 { lead } else { &indent });
     }
 }

@@ -5,13 +5,14 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::lots::{StoreArgs, aligned};
+use super::lots::StoreArgs;
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::formula::Formula;
 use crate::journal::batch::record::Record;
 use crate::label::{Line, Rules, declaration, grams_on_label, ounces_on_label};
 use crate::mass::Mass;
+use crate::text::columns::aligned;
 use crate::workshop;
 
 const NOTE: &str = "Check the labelling law of the place where it is sold: colours, perfume, \

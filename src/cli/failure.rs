@@ -7,10 +7,10 @@ use std::process::ExitCode;
 use super::check::CheckError;
 use crate::daemon::DaemonError;
 use crate::journal::error::LogError;
-use crate::lots::advice::ShellWord;
 use crate::problem::Problems;
 use crate::protocol::client::ClientError;
 use crate::protocol::socket::SocketError;
+use crate::text::shell_word;
 use crate::vocabulary::code::Help;
 use crate::workshop::QueryError;
 
@@ -138,10 +138,7 @@ impl From<ClientError> for Failure {
 
 /// How a command helps; `of` is the scale, lot or batch that it is about.
 fn help_by_command(help: Help, of: Option<String>) -> Option<String> {
-    let of = |name: &str| {
-        of.as_deref()
-            .map_or(name.to_owned(), |of| ShellWord(of).to_string())
-    };
+    let of = |name: &str| of.as_deref().map_or(name.to_owned(), shell_word);
     Some(match help {
         Help::Begin => "Begin one with `bismar begin FORMULA --batch 500g`".to_owned(),
         Help::Stop => "`bismar stop` ends it".to_owned(),

@@ -19,6 +19,7 @@ use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
+use crate::text::columns::aligned;
 use crate::workshop::store;
 
 #[derive(Debug, Args)]
@@ -195,30 +196,6 @@ fn table(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> String {
         ]);
     }
     aligned(&rows, &[4])
-}
-
-/// Columns two spaces apart; those of `right` end at the same place.
-pub(super) fn aligned<const N: usize>(rows: &[[String; N]], right: &[usize]) -> String {
-    let width = |i: usize| {
-        let cells = rows.iter().filter_map(|row| row.get(i));
-        cells.map(|cell| cell.chars().count()).max().unwrap_or(0)
-    };
-    let widths: Vec<usize> = (0..N).map(width).collect();
-    let mut out = String::new();
-    for row in rows {
-        let mut line = String::new();
-        for (i, (cell, width)) in row.iter().zip(&widths).enumerate() {
-            let cell = match right.contains(&i) {
-                true => format!("{cell:>width$}"),
-                false => format!("{cell:<width$}"),
-            };
-            line.push_str(&cell);
-            line.push_str("  ");
-        }
-        out.push_str(line.trim_end());
-        out.push('\n');
-    }
-    out
 }
 
 fn add(file: &Path, args: AddArgs) -> Outcome {

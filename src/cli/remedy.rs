@@ -1,13 +1,11 @@
 //! `bismar remedy LOG`: what can be done after an over-pour that is mixed in already.
 
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use super::lots::StoreArgs;
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::cue::terminal::fold;
 use crate::formula::remedy::Remedy;
 use crate::formula::room::Room;
 use crate::journal::name_of;
@@ -15,6 +13,8 @@ use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::protocol::client::Client;
 use crate::protocol::request::Request;
+use crate::text::columns::Column::{Left as L, Right as R};
+use crate::text::columns::{cut, fold, line};
 use crate::vocabulary::command::Way;
 use crate::workshop::mending::Mending;
 
@@ -121,30 +121,25 @@ fn text(batch: &Mending) -> String {
 
 fn table(text: &mut String, batch: &Mending, found: &[Option<Remedy>; 3]) {
     let d = batch.d;
-    let _ = write!(text, "\n{:<28} {:>10}", "grams to add", "in it");
-    for way in Way::ALL {
-        let _ = write!(text, " {:>13}", way.name());
-    }
     text.push('\n');
+    row(text, "grams to add", "in it", Way::ALL.map(Way::name));
+    let mut cells = |label: &str, in_it: &str, cell: &dyn Fn(&Remedy) -> String| {
+        let each = found.each_ref();
+        let each = each.map(|remedy| remedy.as_ref().map_or("-".to_owned(), cell));
+        row(text, label, in_it, each.each_ref().map(String::as_str));
+    };
     for (i, held) in batch.parts.iter().enumerate() {
         let later = if held.to_come > Mass::ZERO { "*" } else { "" };
-        let name: String = held.ingredient.chars().take(27).collect();
+        let name = format!("{}{later}", cut(&held.ingredient, LABEL - 1));
         let grams = held.part.held.grams(d).to_string();
-        let _ = write!(text, "{:<28} {grams:>10}", format!("{name}{later}"));
-        cells(text, found, |r| {
-            r.add
-                .get(i)
-                .map_or(String::new(), |a| a.grams(d).to_string())
-        });
+        let add = |r: &Remedy| r.add.get(i).map(|add| add.grams(d).to_string());
+        cells(&name, &grams, &|r| add(r).unwrap_or_default());
     }
-    let _ = write!(text, "{:<39}", "batch then, g");
-    cells(text, found, |r| r.batch.grams(d).to_string());
+    cells("batch then, g", "", &|r| r.batch.grams(d).to_string());
     if let Some((_, fill)) = batch.plan.jars {
-        let _ = write!(text, "{:<39}", "whole jars it fills");
-        cells(text, found, |r| r.jars(fill).to_string());
+        cells("whole jars it fills", "", &|r| r.jars(fill).to_string());
     }
-    let _ = write!(text, "{:<39}", "bowl, scale and lots hold it");
-    cells(text, found, |r| {
+    cells("bowl, scale and lots hold it", "", &|r| {
         let Room { short, unknown } = batch.room(r);
         match (short.is_empty(), unknown.is_empty()) {
             (false, _) => "no".to_owned(),
@@ -179,10 +174,11 @@ fn paragraph(text: &mut String, words: &str) {
     }
 }
 
-fn cells(text: &mut String, found: &[Option<Remedy>], cell: impl Fn(&Remedy) -> String) {
-    for remedy in found {
-        let shown = remedy.as_ref().map_or("-".to_owned(), &cell);
-        let _ = write!(text, " {shown:>13}");
-    }
+fn row(text: &mut String, label: &str, in_it: &str, [a, b, c]: [&str; 3]) {
+    let way = R(13);
+    let columns = [L(LABEL), R(10), way, way, way];
+    text.push_str(&line(1, &columns, [label, in_it, a, b, c]));
     text.push('\n');
 }
+
+const LABEL: usize = 28;

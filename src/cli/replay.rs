@@ -21,6 +21,8 @@ use crate::protocol::wire::Wire;
 use crate::replay;
 use crate::scale::capture::{CaptureError, CaptureReader};
 use crate::scale::identify::{self, Hint};
+use crate::text::columns::Column::{Left as L, Right as R};
+use crate::text::columns::{Column, GAP, REST, cut, line};
 use crate::time::Moment;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::progress::Progress;
@@ -286,10 +288,17 @@ impl Run {
 pub fn table(weighed: &[Draft]) -> String {
     let grams =
         |mass: Option<Mass>, d: Mass| mass.map_or(String::new(), |m| m.grams(d).to_string());
-    let mut text = format!(
-        "{:>4}  {:<26} {:>10} {:>10} {:>9}  {}\n",
-        "step", "ingredient", "target g", "net g", "off g", "verdict"
-    );
+    let heads = [
+        "step",
+        "",
+        "ingredient",
+        "target g",
+        "net g",
+        "off g",
+        "",
+        "verdict",
+    ];
+    let mut text = line(1, &COLUMNS, heads) + "\n";
     let last = |row: &Draft| {
         !weighed
             .iter()
@@ -305,24 +314,30 @@ pub fn table(weighed: &[Draft]) -> String {
         } else {
             ""
         };
-        let name: String = row.ingredient.chars().take(26).collect();
         let verdict = row.verdict.map_or("not proven", Verdict::name);
         let again = if row.note.starts_with("corrects") {
             " (corrected)"
         } else {
             ""
         };
-        text.push_str(&format!(
-            "{:>4}  {:<26} {:>10} {:>10} {:>9}  {verdict}{again}\n",
-            row.step,
-            name,
-            grams(row.target, d),
-            grams(row.net, d),
-            format!("{sign}{}", grams(off, d)),
-        ));
+        let cells = [
+            &row.step.to_string(),
+            "",
+            cut(&row.ingredient, INGREDIENT),
+            &grams(row.target, d),
+            &grams(row.net, d),
+            &format!("{sign}{}", grams(off, d)),
+            "",
+            &format!("{verdict}{again}"),
+        ];
+        text.push_str(&line(1, &COLUMNS, cells));
+        text.push('\n');
     }
     text
 }
+
+const COLUMNS: [Column; 8] = [R(4), GAP, L(INGREDIENT), R(10), R(10), R(9), GAP, REST];
+const INGREDIENT: usize = 26;
 
 /// Makes way for the log: an empty file and the log of an earlier replay are replaced; anything else
 /// is somebody's record and stays.

@@ -4,12 +4,14 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use clap::Args;
 
-use super::lots::{StoreArgs, aligned};
+use super::lots::StoreArgs;
 use super::{Exit, Failure, Outcome, print};
 use crate::journal::batch::record::Record;
 use crate::lots::trace::{Reached, Use, Uses};
 use crate::lots::{jars, uses_of};
 use crate::mass::Mass;
+use crate::text::columns::aligned;
+use crate::text::counted;
 use crate::vocabulary::entry::RowKind;
 
 #[derive(Debug, Args)]
@@ -203,10 +205,6 @@ fn filled_in_all(reached: &BTreeSet<&str>, batches: &BTreeMap<String, Jars>) -> 
         0 => String::new(),
         count => format!(" and {}", counted(count, "filled jar", "filled jars")),
     }
-}
-
-fn counted(count: usize, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { many })
 }
 
 /// The jars recorded as filled, or else those that were planned.

@@ -5,6 +5,7 @@ use std::io::IsTerminal;
 
 use super::{ask_command, choice_label, plain};
 use crate::mass::Mass;
+use crate::text::columns::{fold, width};
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::weighing::event::Live;
 
@@ -70,7 +71,7 @@ pub fn cue_text(lead: &str, cue: &Cue, style: Style) -> String {
     } else {
         format!("{word:<8}")
     };
-    let used = lead.chars().count() + 2 + word.len() + 2;
+    let used = width(lead) + 2 + word.len() + 2;
     let lead = format!("{lead}  {}  ", paint(&word, cue, style));
     let mut text = hanging(&lead, used, used, &plain(&cue.say, LONGEST), style);
     for choice in &cue.choices {
@@ -112,7 +113,7 @@ pub fn live_text(live: &Live, style: Style) -> String {
         // The last column stays free: some terminals wrap when it is written.
         let fits = style
             .columns
-            .is_none_or(|columns| text.chars().count() + gap + field.chars().count() < columns);
+            .is_none_or(|columns| width(&text) + gap + width(field) < columns);
         if !fits {
             break;
         }
@@ -151,7 +152,7 @@ impl Screen {
     pub fn line(&mut self, line: &str) -> String {
         let line = plain(line, LONGEST);
         let text = line.trim_start();
-        let lead = " ".repeat(line.chars().count() - text.chars().count());
+        let lead = " ".repeat(width(&line) - width(text));
         let used = lead.len();
         let text = hanging(&lead, used, used + 2, text, self.style);
         format!("{}{text}\n", self.wiped())
@@ -159,7 +160,7 @@ impl Screen {
 
     /// What to write for a text behind a lead, under whose end its later lines begin.
     pub fn labelled(&mut self, lead: &str, text: &str) -> String {
-        let used = lead.chars().count();
+        let used = width(lead);
         let text = hanging(lead, used, used, &plain(text, LONGEST), self.style);
         format!("{}{text}\n", self.wiped())
     }
@@ -170,7 +171,7 @@ impl Screen {
             return String::new();
         };
         let text = live_text(live, self.style);
-        let length = text.chars().count();
+        let length = width(&text);
         // Spaces wipe the rest of the old line on every terminal, however simple.
         let over = self.standing.min(columns.saturating_sub(1));
         let rest = " ".repeat(over.saturating_sub(length));
@@ -192,34 +193,6 @@ impl Screen {
     }
 }
 
-/// Breaks a text between words so that no line is wider than `width`; a longer word is cut. Gives
-/// at least one line.
-pub fn fold(text: &str, width: usize) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    let mut line = String::new();
-    let mut length = 0;
-    for word in text.split_whitespace() {
-        let mut word: Vec<char> = word.chars().collect();
-        if length > 0 && length + 1 + word.len() > width {
-            lines.push(std::mem::take(&mut line));
-            length = 0;
-        }
-        while word.len() > width.max(1) {
-            let rest = word.split_off(width.max(1));
-            lines.push(word.into_iter().collect());
-            word = rest;
-        }
-        if length > 0 {
-            line.push(' ');
-            length += 1;
-        }
-        length += word.len();
-        line.extend(word);
-    }
-    lines.push(line);
-    lines
-}
-
 /// Columns of text below which nothing is set in under a lead.
 const NARROWEST: usize = 12;
 
@@ -229,7 +202,7 @@ fn hanging(lead: &str, used: usize, indent: usize, text: &str, style: Style) -> 
     let whole = || format!("{lead}{text}");
     // The last column stays free: some terminals wrap when it is written.
     let columns = match style.columns {
-        Some(columns) if used + text.chars().count() >= columns => columns.saturating_sub(1),
+        Some(columns) if used + width(text) >= columns => columns.saturating_sub(1),
         Some(_) | None => return whole(),
     };
     let margin = indent.max(used);

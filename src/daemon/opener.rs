@@ -30,6 +30,7 @@ use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest};
+use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
@@ -239,15 +240,10 @@ impl Opener for BatchOpener {
             plan = plan.amended(&change);
         }
         let say = format!(
-            "Batch {} has begun: {} g in {} {}. Its log is {}.",
+            "Batch {} has begun: {} g in {}. Its log is {}.",
             log.batch(),
             plan.batch.grams(Mass::from_g(1)),
-            plan.steps.len(),
-            if plan.steps.len() == 1 {
-                "step"
-            } else {
-                "steps"
-            },
+            counted(plan.steps.len(), "step", "steps"),
             log.path().display()
         );
         let mut said = Said::new(say);

@@ -1,8 +1,6 @@
 //! What is said of a lot that a person names for a step, and of the lots for a batch that begins.
 //! Pure: what is known of the store comes in.
 
-use std::fmt;
-
 use jiff::civil::Date;
 
 use super::stock::Made;
@@ -293,19 +291,5 @@ impl Need {
             }
         }
         needs
-    }
-}
-
-/// A word as a shell takes it for one argument.
-pub struct ShellWord<'a>(pub &'a str);
-
-impl fmt::Display for ShellWord<'_> {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.' | '/');
-        if self.0.chars().all(plain) && !self.0.starts_with('-') {
-            f.write_str(self.0)
-        } else {
-            write!(f, "'{}'", self.0.replace('\'', "'\\''"))
-        }
     }
 }

@@ -1,10 +1,11 @@
 //! What stands under the table: what would help, what the scales prove, the cautions.
 
-use super::super::batch_table::{COLUMNS, paragraph, row};
+use super::super::batch_table::{INGREDIENT, SCALE, paragraph, row};
 use crate::formula::cautions::{self, STANDING};
 use crate::formula::{Formula, Plan, remarks};
 use crate::metrology::repeatability::USP_FRACTION;
 use crate::metrology::{Feasibility, ScaleAbility, Uncertainty};
+use crate::text::columns::{cut, width};
 
 /// `room`: whether to tell where a scale has little left for the vessel.
 pub fn remarks(
@@ -50,12 +51,12 @@ pub fn smallest(
             .map_or("-".to_owned(), |m| m.grams(d).to_string());
         let cells = [
             &step.number.to_string(),
-            &cut(&step.ingredient, COLUMNS[1]),
+            &shortened(&step.ingredient, INGREDIENT),
             "",
             &step.target.grams(d).to_string(),
             &from,
             "",
-            &cut(&scale.name, COLUMNS[6]),
+            &shortened(&scale.name, SCALE),
         ];
         row(text, cells);
     }
@@ -96,9 +97,9 @@ fn yardstick(text: &mut String, scale: &ScaleAbility) {
     paragraph(text, "", &line);
 }
 
-fn cut(text: &str, width: usize) -> String {
-    match text.chars().count() > width {
-        true => text.chars().take(width - 1).chain(['…']).collect(),
+fn shortened(text: &str, columns: usize) -> String {
+    match width(text) > columns {
+        true => format!("{}…", cut(text, columns - 1)),
         false => text.to_owned(),
     }
 }

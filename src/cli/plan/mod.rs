@@ -17,6 +17,7 @@ use crate::formula::Plan;
 use crate::journal::batch::record::Record;
 use crate::lots::price::Price;
 use crate::lots::shelf::Shelf;
+use crate::text::shell_word;
 use crate::workshop::{self, store as on_hand};
 
 #[derive(Debug, Args)]
@@ -132,22 +133,9 @@ fn file_of(name: &str, beside: &Path) -> String {
     let has = |path: &&PathBuf| workshop::formula(path).is_ok_and(|formula| formula.name == name);
     let found = tomls.find(has).map(|path| {
         let path = path.strip_prefix("./").unwrap_or(path);
-        word(&path.display().to_string())
+        shell_word(&path.display().to_string())
     });
     found.unwrap_or_else(|| "PREMIX.toml".to_owned())
 }
 
 const MOST_FILES: usize = 200;
-
-/// A path as one word of a command line, in quotes where it needs them.
-fn word(path: &str) -> String {
-    let plain = |c: char| c.is_alphanumeric() || "/._-+~".contains(c);
-    match path.chars().all(plain) {
-        true => path.to_owned(),
-        false => format!(
-            "'{}'",
-            path.replace(crate::text::misleads, "?")
-                .replace('\'', "'\\''")
-        ),
-    }
-}

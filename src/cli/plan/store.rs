@@ -3,11 +3,13 @@
 use std::fmt::Write as _;
 
 use crate::cli::batch_table::paragraph;
-use crate::cue::terminal::fold;
 use crate::formula::{Formula, Ingredient, Plan};
 use crate::lots::price::{Cost, Price};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
+use crate::text::columns::Column::{Left as L, Right as R};
+use crate::text::columns::{Column, fold, line};
+use crate::text::counted;
 
 /// All grams here are of lots and need no finer step.
 const STEP: Mass = Mass::from_mg(10);
@@ -77,13 +79,13 @@ fn row(text: &mut String, cells: [&str; 5]) {
     for line in before {
         let _ = writeln!(text, "    {line}");
     }
-    let _ = writeln!(
-        text,
-        "    {last:<NAME$} {best_before:<11} {left:>9} {take:>9} {cost:>8}"
-    );
+    let cells = [last, best_before, left, take, cost];
+    let _ = writeln!(text, "    {}", line(1, &COLUMNS, cells));
 }
 
-/// Width of a lot's name; the whole row has 80 columns.
+/// With the margin and the spaces between them 80.
+const COLUMNS: [Column; 5] = [L(NAME), L(11), R(9), R(9), R(8)];
+
 const NAME: usize = 35;
 
 /// What is missing, and how it is got; `premix` gives the file of a formula by its name.
@@ -157,8 +159,8 @@ pub fn costs(text: &mut String, plan: &Plan, supplies: &[StepSupply], jar_price:
             let all = sum.plus(jars);
             let _ = write!(
                 line,
-                "; {count} empty {} {}; together {least}{}, {} a jar",
-                if count == 1 { "jar" } else { "jars" },
+                "; {} {}; together {least}{}, {} a jar",
+                counted(count, "empty jar", "empty jars"),
                 jars.hundredths(1),
                 all.hundredths(1),
                 all.hundredths(count)

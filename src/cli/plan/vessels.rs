@@ -7,6 +7,8 @@ use crate::config::VesselConfig;
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
+use crate::text::columns::Column::{Left as L, Right as R};
+use crate::text::columns::{Column, REST, cut, line};
 
 /// What a step needs of its vessel.
 struct Need<'p> {
@@ -40,11 +42,17 @@ pub fn section(
     vessels: &[VesselConfig],
 ) -> bool {
     let needs = needs(plan, scales);
-    let _ = write!(
-        text,
-        "\nVessels\n{:>3} {:<6} {:>9} {:<28} {:>9} {:>9} scale\n",
-        "", "way", "in it g", "vessel", "with it g", "carries g"
-    );
+    text.push_str("\nVessels\n");
+    let heads = [
+        "",
+        "way",
+        "in it g",
+        "vessel",
+        "with it g",
+        "carries g",
+        "scale",
+    ];
+    let _ = writeln!(text, "{}", line(1, &COLUMNS, heads));
     let (mut remarks, mut bowl_told) = (Vec::new(), false);
     for need in &needs {
         let fit = fit(need, vessels);
@@ -159,16 +167,20 @@ fn row(text: &mut String, need: &Need, fit: &Fit) {
         VesselWay::Difference => "diff.",
         way @ (VesselWay::Beaker | VesselWay::Bowl | VesselWay::Jar) => way.name(),
     };
-    let cut = |text: &str, width: usize| text.chars().take(width).collect::<String>();
-    let _ = writeln!(
-        text,
-        "{:>3} {way:<6} {:>9} {:<28} {with:>9} {carries:>9} {}",
-        need.step.number,
-        grams(need.content),
-        cut(&vessel, 28),
-        cut(&need.scale.name, 9)
-    );
+    let cells = [
+        &need.step.number.to_string(),
+        way,
+        &grams(need.content),
+        cut(&vessel, VESSEL),
+        &with,
+        &carries,
+        cut(&need.scale.name, 9),
+    ];
+    let _ = writeln!(text, "{}", line(1, &COLUMNS, cells));
 }
+
+const COLUMNS: [Column; 7] = [R(3), L(6), R(9), L(VESSEL), R(9), R(9), REST];
+const VESSEL: usize = 28;
 
 fn remark(need: &Need, fit: &Fit) -> Option<String> {
     let step = match need.step.vessel {

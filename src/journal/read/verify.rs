@@ -7,6 +7,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::fault::BadLine;
 use crate::journal::name_of;
 use crate::journal::read::scan::scan_file;
+use crate::text::counted;
 use crate::vocabulary::entry::RowKind;
 
 /// What reading a whole log showed.
@@ -59,17 +60,12 @@ pub fn verify(path: &Path) -> Result<Report, LogError> {
 
 impl fmt::Display for Report {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let rows = if self.rows == 1 { "row" } else { "rows" };
+        let rows = counted(self.rows, "row", "rows");
         match &self.fault {
-            Some(bad) => write!(f, "{bad}\nnot ok: {} {rows} good before that", self.rows)?,
+            Some(bad) => write!(f, "{bad}\nnot ok: {rows} good before that")?,
             None => {
                 let state = if self.closed { "closed" } else { "not closed" };
-                write!(
-                    f,
-                    "{}: ok, {} {rows}, batch {state}",
-                    self.path.display(),
-                    self.rows
-                )?;
+                write!(f, "{}: ok, {rows}, batch {state}", self.path.display())?;
             }
         }
         match &self.batch {

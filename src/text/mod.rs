@@ -1,6 +1,9 @@
-//! Text from outside, made fit for a terminal.
+//! Text for people: what comes from outside made fit for a terminal, columns, plurals, words of a shell.
+
+pub mod columns;
 
 use std::borrow::Cow;
+use std::fmt::Display;
 
 /// Whether a character moves the cursor, ends a line or turns the direction of what follows: every
 /// control character (C0, DEL, C1), U+2028 and U+2029, and the bidirectional controls of Unicode
@@ -37,6 +40,19 @@ pub fn harmless_json(json: &str) -> String {
         }
     }
     out
+}
+
+/// How many there are of something: `1 step`, `12 steps`.
+pub fn counted<N: Display + From<u8> + PartialEq>(count: N, one: &str, many: &str) -> String {
+    let name = if count == N::from(1) { one } else { many };
+    format!("{count} {name}")
+}
+
+/// A text as a shell takes it for one word; what would steer the terminal is a `?` in it.
+pub fn shell_word(text: &str) -> String {
+    let text = text.replace(misleads, "?");
+    // Only a NUL cannot be quoted, and none is left.
+    shlex::try_quote(&text).map_or_else(|_| text.clone(), Cow::into_owned)
 }
 
 #[cfg(test)]
