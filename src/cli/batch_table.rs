@@ -2,54 +2,39 @@
 
 use std::fmt::Write as _;
 
-use crate::formula::{Formula, Percent, Plan, Step, VesselWay};
+use crate::formula::VesselWay;
 use crate::mass::Mass;
-use crate::metrology::{Feasibility, ScaleAbility};
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, cut, fold, line, width};
 use crate::text::counted;
+use crate::workshop::planning::{OnPaper, StepOnPaper};
 
 const WIDTH: usize = 80;
 
 /// Name, version and size of the batch.
-pub(super) fn heading(formula: &Formula, plan: &Plan, scales: &[ScaleAbility]) -> String {
-    let mut text = String::new();
+pub(super) fn heading(text: &mut String, paper: &OnPaper) {
+    let (formula, plan) = (&paper.formula, &paper.plan);
     let version = if formula.version.is_empty() {
         String::new()
     } else {
         format!(", version {}", formula.version)
     };
-    paragraph(&mut text, "", &format!("{}{version}", formula.name));
+    paragraph(text, "", &format!("{}{version}", formula.name));
     let jars = plan.jars.map_or(String::new(), |(count, fill)| {
         let jars = counted(count, "jar", "jars");
         format!(" = {jars} × {} g", fill.grams(Mass::from_g(1)))
     });
     let batch = plan.batch.grams(Mass::from_g(1));
     let steps = counted(plan.steps.len(), "step", "steps");
-    let finest = scales.iter().map(|scale| scale.readability).min();
-    let spare = plan
-        .spare(finest.unwrap_or_default())
-        .map_or(String::new(), |spare| {
-            format!(" and {} g for losses", spare.grams(Mass::from_g(1)))
-        });
-    paragraph(
-        &mut text,
-        "",
-        &format!("Batch {batch} g{jars}{spare}, {steps}"),
-    );
+    let spare = paper.spare().map_or(String::new(), |spare| {
+        format!(" and {} g for losses", spare.grams(Mass::from_g(1)))
+    });
+    paragraph(text, "", &format!("Batch {batch} g{jars}{spare}, {steps}"));
     text.push('\n');
-    text
 }
 
 /// The steps in phases and order of weighing, with what is done at the end of each phase.
-pub(super) fn table(
-    text: &mut String,
-    formula: &Formula,
-    plan: &Plan,
-    scales: &[ScaleAbility],
-    feasible: &[Option<Feasibility>],
-) {
-    let shares = formula.shares();
+pub(super) fn table(text: &mut String, paper: &OnPaper) {
     row(
         text,
         [
@@ -63,24 +48,12 @@ pub(super) fn table(
         ],
     );
     let mut phase = None;
-    for (i, step) in plan.steps.iter().enumerate() {
-        if phase.replace(step.phase) != Some(step.phase) {
-            let name = plan.phases.get(step.phase).map_or("", |phase| &phase.name);
-            paragraph(text, "", name);
+    for (step, planned) in paper.steps().zip(&paper.plan.steps) {
+        if phase.replace(planned.phase) != Some(planned.phase) {
+            paragraph(text, "", step.phase.unwrap_or_default());
         }
-        let share = shares.get(i).copied().unwrap_or_default();
-        step_row(
-            text,
-            step,
-            share,
-            feasible.get(i).and_then(Option::as_ref),
-            scales,
-        );
-        let mix = plan
-            .phases
-            .get(step.phase)
-            .and_then(|phase| phase.mix.as_ref());
-        if let Some(mix) = mix.filter(|_| step.last_of_phase) {
+        step_row(text, &step, planned.vessel);
+        if let Some(mix) = step.mix {
             paragraph(text, "    ", &format!("then: {mix}"));
         }
     }
@@ -97,31 +70,20 @@ pub(super) fn row(text: &mut String, cells: [&str; 7]) {
     text.push('\n');
 }
 
-fn step_row(
-    text: &mut String,
-    step: &Step,
-    share: Percent,
-    feasible: Option<&Feasibility>,
-    scales: &[ScaleAbility],
-) {
-    let scale = scales.get(step.scale);
-    let d = scale.map_or(Mass::ZERO, |scale| scale.readability);
-    let number = step.number.to_string();
-    let name = fold(&step.ingredient, INGREDIENT);
-    let window = feasible.map_or(String::new(), |f| {
-        let mark = if f.window.proven { "" } else { "?" };
-        format!(
-            "{} – {}{mark}",
-            f.window.low.grams(d),
-            f.window.high.grams(d)
-        )
+fn step_row(text: &mut String, step: &StepOnPaper, vessel: VesselWay) {
+    let number = step.step.to_string();
+    let name = fold(step.ingredient, INGREDIENT);
+    let window = step.low.as_ref().zip(step.high.as_ref());
+    let window = window.map_or(String::new(), |(low, high)| {
+        let mark = if step.proven { "" } else { "?" };
+        format!("{low} – {high}{mark}")
     });
-    let vessel = match step.vessel {
+    let vessel = match vessel {
         VesselWay::Beaker | VesselWay::Jar => "beaker",
         VesselWay::Bowl => "bowl",
         VesselWay::Difference => "diff.",
     };
-    let scale = cut(scale.map_or("", |s| &s.name), SCALE);
+    let scale = cut(step.scale, SCALE);
     let (last, before) = name
         .split_last()
         .map_or(("", &[][..]), |(l, b)| (l.as_str(), b));
@@ -136,15 +98,14 @@ fn step_row(
     } else {
         ""
     };
-    let target = step.target.grams(d).to_string();
-    let mut percent = share.text();
+    let mut percent = step.percent.clone();
     if percent.len() > PERCENT {
         percent.truncate(PERCENT - 1);
         percent.push('…');
     }
     row(
         text,
-        [number, last, &percent, &target, &window, vessel, scale],
+        [number, last, &percent, &step.target, &window, vessel, scale],
     );
 }
 

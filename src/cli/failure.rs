@@ -4,7 +4,6 @@ use std::fmt;
 use std::io;
 use std::process::ExitCode;
 
-use super::check::CheckError;
 use crate::daemon::DaemonError;
 use crate::journal::error::LogError;
 use crate::problem::Problems;
@@ -181,15 +180,6 @@ impl From<LogError> for Failure {
     }
 }
 
-impl From<CheckError> for Failure {
-    fn from(error: CheckError) -> Failure {
-        match error {
-            CheckError::Formula(problems) => problems.into(),
-            error @ (CheckError::Plan(_) | CheckError::Assumed(_)) => Failure::failed(error),
-        }
-    }
-}
-
 impl From<QueryError> for Failure {
     fn from(error: QueryError) -> Failure {
         match error {
@@ -197,9 +187,10 @@ impl From<QueryError> for Failure {
             QueryError::File(problems) => problems.into(),
             QueryError::NoFormula(_) => Failure::bad_input(error)
                 .remedy("Begin the batch anew; nothing was weighed in this one."),
-            QueryError::Plan(_) | QueryError::Refused(_) | QueryError::Other(_) => {
-                Failure::failed(error)
-            }
+            QueryError::Plan(_)
+            | QueryError::Assumed(_)
+            | QueryError::Refused(_)
+            | QueryError::Other(_) => Failure::failed(error),
         }
     }
 }

@@ -14,8 +14,7 @@ use crate::formula::Place;
 use crate::journal::batch::record::Record;
 use crate::journal::read::folder::all_threads;
 use crate::lots::price::Price;
-use crate::lots::shelf::{self, listed, premixes};
-use crate::lots::stock::Made;
+use crate::lots::shelf::{self, Listed, listed};
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
@@ -164,8 +163,9 @@ impl StoreArgs {
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let lots = store::lots(file)?;
     let records = store.records()?;
-    let premixes = premixes(&records);
-    if lots.is_empty() && premixes.is_empty() {
+    let today = jiff::ZonedDateTime::now().date();
+    let listed = listed(&lots, &records, today);
+    if listed.is_empty() {
         let example = "bismar lots add S-12 --ingredient \"Sea salt\" --amount 5kg";
         print(&format!(
             "No lots in {}. Add one: {example}",
@@ -173,17 +173,15 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
         ))?;
         return Ok(Exit::Done);
     }
-    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
-    let today = jiff::ZonedDateTime::now().date();
-    print(&table(&lots, &premixes, &uses, today))?;
+    print(&table(listed))?;
     Ok(Exit::Done)
 }
 
-fn table(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> String {
+fn table(listed: Vec<Listed>) -> String {
     let mut rows =
         vec![["lot", "ingredient", "supplier", "best before", "left g", ""].map(String::from)];
     let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
-    for one in listed(lots, premixes, uses, today) {
+    for one in listed {
         let lot = one.lot;
         rows.push([
             lot.name,

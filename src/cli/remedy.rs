@@ -6,17 +6,14 @@ use clap::Args;
 
 use super::lots::StoreArgs;
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::formula::remedy::Remedy;
-use crate::formula::room::Room;
 use crate::journal::name_of;
 use crate::journal::read::record;
-use crate::mass::Mass;
 use crate::protocol::client::Client;
 use crate::protocol::request::Request;
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{cut, fold, line};
 use crate::vocabulary::command::Way;
-use crate::workshop::mending::Mending;
+use crate::workshop::mending::{Mending, RemedyTold, WayTold};
 
 #[derive(Debug, Args)]
 pub struct RemedyArgs {
@@ -109,56 +106,56 @@ fn text(batch: &Mending) -> String {
     for line in wrongs {
         paragraph(&mut text, &line);
     }
-    let found = batch.remedies();
-    table(&mut text, batch, &found);
+    let ways = batch.ways();
+    table(&mut text, batch, &ways);
     if batch.is_under_way() {
         text.push_str("* not weighed yet: weigh the planned grams and what is to be added.\n");
     }
     text.push_str("\"-\": that way leads to no batch inside all limits.\n");
-    shortages(&mut text, batch, &found);
+    shortages(&mut text, &ways);
     text
 }
 
-fn table(text: &mut String, batch: &Mending, found: &[Option<Remedy>; 3]) {
-    let d = batch.d;
+fn table(text: &mut String, batch: &Mending, ways: &[WayTold; 3]) {
     text.push('\n');
-    row(text, "grams to add", "in it", Way::ALL.map(Way::name));
-    let mut cells = |label: &str, in_it: &str, cell: &dyn Fn(&Remedy) -> String| {
-        let each = found.each_ref();
-        let each = each.map(|remedy| remedy.as_ref().map_or("-".to_owned(), cell));
-        row(text, label, in_it, each.each_ref().map(String::as_str));
+    let names = ways.each_ref().map(|way| way.name);
+    row(text, "grams to add", "in it", names);
+    let mut cells = |label: &str, in_it: &str, cell: &dyn Fn(&RemedyTold) -> String| {
+        let found = ways.each_ref().map(|way| way.found.as_ref());
+        let found = found.map(|found| found.map_or("-".to_owned(), cell));
+        row(text, label, in_it, found.each_ref().map(String::as_str));
     };
-    for (i, held) in batch.parts.iter().enumerate() {
-        let later = if held.to_come > Mass::ZERO { "*" } else { "" };
-        let name = format!("{}{later}", cut(&held.ingredient, LABEL - 1));
-        let grams = held.part.held.grams(d).to_string();
-        let add = |r: &Remedy| r.add.get(i).map(|add| add.grams(d).to_string());
-        cells(&name, &grams, &|r| add(r).unwrap_or_default());
+    for (i, part) in batch.parts().enumerate() {
+        let later = if part.to_come { "*" } else { "" };
+        let name = format!("{}{later}", cut(part.ingredient, LABEL - 1));
+        let add = |found: &RemedyTold| found.add.get(i).cloned().unwrap_or_default();
+        cells(&name, &part.held, &add);
     }
-    cells("batch then, g", "", &|r| r.batch.grams(d).to_string());
-    if let Some((_, fill)) = batch.plan.jars {
-        cells("whole jars it fills", "", &|r| r.jars(fill).to_string());
+    cells("batch then, g", "", &|found| found.batch.clone());
+    if batch.plan.jars.is_some() {
+        let jars = |found: &RemedyTold| found.jars.unwrap_or_default().to_string();
+        cells("whole jars it fills", "", &jars);
     }
-    cells("bowl, scale and lots hold it", "", &|r| {
-        let Room { short, unknown } = batch.room(r);
-        match (short.is_empty(), unknown.is_empty()) {
-            (false, _) => "no".to_owned(),
-            (true, true) => "yes".to_owned(),
-            (true, false) => "?".to_owned(),
-        }
+    cells("bowl, scale and lots hold it", "", &|found| match (
+        found.short.is_empty(),
+        found.unknown.is_empty(),
+    ) {
+        (false, _) => "no".to_owned(),
+        (true, true) => "yes".to_owned(),
+        (true, false) => "?".to_owned(),
     });
 }
 
-fn shortages(text: &mut String, batch: &Mending, found: &[Option<Remedy>; 3]) {
+fn shortages(text: &mut String, ways: &[WayTold]) {
     let mut unknown = Vec::new();
-    for remedy in found.iter().flatten() {
-        let room = batch.room(remedy);
-        for short in room.short {
-            paragraph(text, &format!("No room, {}: {short}", remedy.way.name()));
+    for way in ways {
+        let Some(found) = &way.found else { continue };
+        for short in &found.short {
+            paragraph(text, &format!("No room, {}: {short}", way.name));
         }
-        for what in room.unknown {
-            if !unknown.contains(&what.name()) {
-                unknown.push(what.name());
+        for what in &found.unknown {
+            if !unknown.contains(what) {
+                unknown.push(what);
             }
         }
     }

@@ -4,7 +4,6 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 use tokio::sync::mpsc;
 
 use super::seams::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
@@ -19,7 +18,6 @@ use crate::journal::format::cell::clean;
 use crate::journal::format::opening::Opening;
 use crate::journal::name_of;
 use crate::journal::read::record;
-use crate::journal::read::scale_checks;
 use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::{Found, LogFile};
 use crate::journal::store::spill;
@@ -33,8 +31,8 @@ use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
-use crate::vocabulary::entry::{Draft, RowKind, Verdict};
-use crate::workshop;
+use crate::vocabulary::entry::{Draft, RowKind};
+use crate::workshop::{self, scale_check};
 
 /// How long the writer has for a last try when the daemon ends; the loop has waited before.
 const LAST_TRY: Duration = Duration::from_millis(200);
@@ -90,28 +88,20 @@ impl BatchOpener {
 
     /// Whether each scale of the plan has passed a check today, in the local time.
     pub(super) fn checked_today(&self, plan: &Plan) -> Result<(), Refusal> {
-        let now = Timestamp::now();
-        let folder = self.folder()?;
-        let used = |index: usize| plan.steps.iter().any(|step| step.scale == index);
-        for (index, scale) in self.config.now().scales.iter().enumerate() {
-            if !used(index) {
-                continue;
-            }
-            let name = &scale.name;
-            let last = scale_checks::last_of_day(&folder, name, now, &TimeZone::system())
-                .map_err(|error| format!("the scale checks cannot be read: {error}"))?;
-            let what = match last {
-                Some(Verdict::Inside) => continue,
-                Some(_) => "did not pass its last check of today",
-                None => "has no check of today",
-            };
-            let refusal = Refusal::new(format!(
-                "scale {name} {what}, and one is asked for each day by the configuration; check it with \
-                 a test weight, then begin again"
-            ));
-            return Err(refusal.help_of(Help::ScaleCheck, name));
-        }
-        Ok(())
+        let found = scale_check::unchecked(&self.config.now(), &self.folder()?, plan)
+            .map_err(|error| format!("the scale checks cannot be read: {error}"))?;
+        let Some((name, last)) = found.first() else {
+            return Ok(());
+        };
+        let what = match last {
+            Some(_) => "did not pass its last check of today",
+            None => "has no check of today",
+        };
+        let refusal = Refusal::new(format!(
+            "scale {name} {what}, and one is asked for each day by the configuration; check it with \
+             a test weight, then begin again"
+        ));
+        Err(refusal.help_of(Help::ScaleCheck, name))
     }
 
     /// Hands the log over to its writer.

@@ -173,6 +173,7 @@ pub(super) fn unread(error: &QueryError) -> Response {
         QueryError::Log(_)
         | QueryError::File(_)
         | QueryError::Plan(_)
+        | QueryError::Assumed(_)
         | QueryError::NoFormula(_)
         | QueryError::Other(_) => refused_for(unread, &error.to_string()),
     }

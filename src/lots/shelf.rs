@@ -106,21 +106,24 @@ impl StepSupply {
     }
 
     /// What to do where the step would take from more than one lot.
-    pub fn one_lot(&self) -> String {
-        match &self.supply.alone {
+    pub fn advice(&self) -> Option<String> {
+        if self.supply.takes.len() < 2 {
+            return None;
+        }
+        Some(match &self.supply.alone {
             Some(lot) => format!("The record of a step names one lot; {lot} alone is enough."),
             None => {
                 "The record of a step names one lot, the last one told; write the others down with \
                      `bismar note`."
                     .to_owned()
             }
-        }
+        })
     }
 }
 
 /// The batches that are lots of others: those that others took from, and those of a formula that another
 /// one names as its premix.
-pub fn premixes(records: &[Record]) -> Vec<Made> {
+fn premixes(records: &[Record]) -> Vec<Made> {
     let uses = records.iter().flat_map(uses_of);
     let taken: HashSet<String> = uses.map(|used| used.lot).collect();
     let formulas = records.iter().filter_map(|r| r.read_formula()?.ok());
@@ -144,8 +147,11 @@ pub struct Listed {
     pub refused: Option<String>,
 }
 
-/// Every lot of the list in its order, then the `premixes` that are not in it.
-pub fn listed(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> Vec<Listed> {
+/// Every lot of the list in its order, then the batches among `records` that are lots of others and are
+/// not in it.
+pub fn listed(lots: &[Lot], records: &[Record], today: Date) -> Vec<Listed> {
+    let premixes = premixes(records);
+    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
     let one = |lot: &Lot, left: Option<Mass>| Listed {
         lot: lot.clone(),
         left,
@@ -156,7 +162,7 @@ pub fn listed(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> Vec
     };
     let bought = lots.iter().map(|lot| {
         let premix = premixes.iter().find(|made| made.batch == lot.name);
-        one(lot, lot.left(uses).or_else(|| Some(premix?.left(uses))))
+        one(lot, lot.left(&uses).or_else(|| Some(premix?.left(&uses))))
     });
     let is_listed = |made: &&Made| lots.iter().any(|lot| lot.name == made.batch);
     let made = premixes.iter().filter(|made| !is_listed(made)).map(|made| {
@@ -166,7 +172,7 @@ pub fn listed(lots: &[Lot], premixes: &[Made], uses: &[Use], today: Date) -> Vec
             supplier: Some("made here".into()),
             ..Lot::default()
         };
-        one(&lot, Some(made.left(uses)))
+        one(&lot, Some(made.left(&uses)))
     });
     bought.chain(made).collect()
 }

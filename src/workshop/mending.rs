@@ -20,18 +20,50 @@ use crate::vocabulary::command::Way;
 #[derive(Debug)]
 pub struct Mending {
     pub plan: Plan,
-    pub parts: Vec<HeldPart>,
     /// Ingredients that were weighed and that the formula does not have.
     pub strangers: Vec<String>,
     /// Additions are whole steps of it.
     pub d: Mass,
     formula: Formula,
+    parts: Vec<HeldPart>,
     scales: Vec<ScaleAbility>,
     bowl: Bowl,
     /// What is left of the lots of each ingredient.
     on_hand: BTreeMap<String, Mass>,
     /// Whether the batch was changed by a remedy already.
     amended: bool,
+}
+
+/// An ingredient of it.
+#[derive(Debug, serde::Serialize)]
+pub struct PartTold<'m> {
+    pub ingredient: &'m str,
+    /// Grams that are in it, what is to come as planned included.
+    pub held: String,
+    /// Whether it is not all weighed yet.
+    pub to_come: bool,
+}
+
+/// A way of mending it.
+#[derive(Debug, serde::Serialize)]
+pub struct WayTold {
+    way: &'static str,
+    pub name: &'static str,
+    /// `None` where that way leads to no batch inside all limits.
+    pub found: Option<RemedyTold>,
+}
+
+/// What a remedy adds, and what comes of it; masses are grams.
+#[derive(Debug, serde::Serialize)]
+pub struct RemedyTold {
+    /// Of each of the parts.
+    pub add: Vec<String>,
+    pub batch: String,
+    /// Whole jars of the planned fill.
+    pub jars: Option<i64>,
+    /// What has no room for it, and what is not known of the room.
+    pub short: Vec<String>,
+    pub unknown: Vec<&'static str>,
 }
 
 impl Mending {
@@ -69,7 +101,7 @@ impl Mending {
     }
 
     /// What is in it and still to come, together.
-    pub fn total(&self) -> Mass {
+    fn total(&self) -> Mass {
         self.parts.iter().map(|held| held.part.held).sum()
     }
 
@@ -89,11 +121,33 @@ impl Mending {
         lines
     }
 
-    /// The remedy of each way, in the order of [`Way::ALL`]; `None` where that way leads to no batch
-    /// inside all limits.
-    pub fn remedies(&self) -> [Option<Remedy>; 3] {
+    /// The ingredients in the order of the formula.
+    pub fn parts(&self) -> impl Iterator<Item = PartTold<'_>> {
+        self.parts.iter().map(|held| PartTold {
+            ingredient: &held.ingredient,
+            held: held.part.held.grams(self.d).to_string(),
+            to_come: held.to_come > Mass::ZERO,
+        })
+    }
+
+    /// Each way, in the order of [`Way::ALL`].
+    pub fn ways(&self) -> [WayTold; 3] {
         let parts: Vec<Part> = self.parts.iter().map(|held| held.part).collect();
-        Way::ALL.map(|way| remedy(way, &parts, self.d))
+        let grams = |mass: Mass| mass.grams(self.d).to_string();
+        Way::ALL.map(|way| WayTold {
+            way: way.word(),
+            name: way.name(),
+            found: remedy(way, &parts, self.d).map(|found| {
+                let room = self.room(&found);
+                RemedyTold {
+                    add: found.add.iter().copied().map(grams).collect(),
+                    batch: grams(found.batch),
+                    jars: self.plan.jars.map(|(_, fill)| found.jars(fill)),
+                    short: room.short.iter().map(ToString::to_string).collect(),
+                    unknown: room.unknown.iter().map(|what| what.name()).collect(),
+                }
+            }),
+        })
     }
 
     /// Whether something of the plan is not weighed yet.
@@ -164,7 +218,7 @@ impl Mending {
     }
 
     /// Whether there is room for a remedy and for what is to come as planned.
-    pub fn room(&self, remedy: &Remedy) -> Room {
+    fn room(&self, remedy: &Remedy) -> Room {
         let pours: Vec<Pour> = (self.parts.iter().zip(&remedy.add))
             .map(|(held, &add)| Pour {
                 ingredient: &held.ingredient,

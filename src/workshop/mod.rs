@@ -48,6 +48,10 @@ pub enum QueryError {
     /// The amount or the bench does not fit the formula.
     #[error(transparent)]
     Plan(#[from] PlanError),
+    /// The same, of the scale that was assumed since none is configured.
+    #[error("{0}\nNo scale is configured; {d} g is the readability of an assumed one.",
+            d = ScaleAbility::ASSUMED_READABILITY.grams(ScaleAbility::ASSUMED_READABILITY))]
+    Assumed(PlanError),
     #[error("{0}:3:1: the log ends before its formula")]
     NoFormula(String),
     /// What was asked for is no request.

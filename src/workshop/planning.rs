@@ -1,14 +1,120 @@
 //! A batch on paper: what `bismar plan`, `bismar check` and the page have in common.
 
+use std::path::Path;
+
+use super::QueryError;
+use crate::config::Config;
 use crate::formula::plan::Amount;
-use crate::formula::{Formula, Plan, limits};
+use crate::formula::{Formula, Plan, limits, remarks};
+use crate::mass::Mass;
+use crate::metrology::{Feasibility, ScaleAbility};
 use crate::problem::Problems;
 
-/// What is to be known of the formula itself, before any figure; `name` is its file.
-///
-/// # Errors
-/// Where a target is outside the formula's own limits.
-pub fn notes(
+/// A formula planned for an amount on the scales of the bench.
+#[derive(Debug)]
+pub struct OnPaper {
+    pub formula: Formula,
+    pub plan: Plan,
+    pub scales: Vec<ScaleAbility>,
+    /// No scale is configured, and a usual one was taken.
+    pub assumed: bool,
+    /// What is to be known of the formula itself, before any figure.
+    pub notes: Vec<String>,
+    /// What each step's scale can prove.
+    pub feasible: Vec<Option<Feasibility>>,
+    guard: f64,
+}
+
+/// One step; its grams as its scale shows them.
+#[derive(Debug, serde::Serialize)]
+pub struct StepOnPaper<'p> {
+    pub step: usize,
+    pub phase: Option<&'p str>,
+    /// What is done after it, where it is the last of its phase.
+    pub mix: Option<&'p str>,
+    pub ingredient: &'p str,
+    pub percent: String,
+    pub target: String,
+    /// The window in which a weight is proven.
+    pub low: Option<String>,
+    pub high: Option<String>,
+    pub proven: bool,
+    pub vessel: &'static str,
+    pub scale: &'p str,
+}
+
+impl OnPaper {
+    /// Of the formula in the file `path`.
+    ///
+    /// # Errors
+    /// Where the formula does not read, does not fit the amount or the bench, or a target is outside its
+    /// own limits.
+    pub fn new(path: &Path, amount: Amount, config: &Config) -> Result<OnPaper, QueryError> {
+        let formula = super::formula(path)?;
+        let (scales, assumed) = super::scales(config);
+        let guard = config.weighing.guard;
+        let plan = Plan::new(&formula, amount, &scales, guard);
+        let plan = plan.map_err(|error| match assumed {
+            true => QueryError::Assumed(error),
+            false => QueryError::Plan(error),
+        })?;
+        Ok(OnPaper {
+            notes: notes(&formula, &plan, amount, &path.display().to_string())?,
+            feasible: plan.feasibility(&scales, guard),
+            formula,
+            plan,
+            scales,
+            assumed,
+            guard,
+        })
+    }
+
+    /// Whether every step can be proven on its scale.
+    pub fn is_proven(&self) -> bool {
+        self.feasible.iter().flatten().all(|f| f.window.proven)
+    }
+
+    /// What the batch has more than its jars, for losses.
+    pub fn spare(&self) -> Option<Mass> {
+        let finest = self.scales.iter().map(|scale| scale.readability).min();
+        self.plan.spare(finest.unwrap_or_default())
+    }
+
+    /// What is to be said of single steps; with `room` also where a scale has little left for the vessel.
+    pub fn remarks(&self, room: bool) -> Vec<String> {
+        remarks::lines(&self.formula, &self.plan, &self.scales, self.guard, room)
+    }
+
+    /// The steps in order of weighing.
+    pub fn steps(&self) -> impl Iterator<Item = StepOnPaper<'_>> {
+        let shares = self.formula.shares();
+        let steps = self.plan.steps.iter().enumerate();
+        steps.map(move |(i, step)| {
+            let scale = self.scales.get(step.scale);
+            let d = scale.map_or(Mass::ZERO, |scale| scale.readability);
+            let grams = |mass: Mass| mass.grams(d).to_string();
+            let window = self.feasible.get(i).and_then(Option::as_ref);
+            let window = window.map(|found| &found.window);
+            let phase = self.plan.phases.get(step.phase);
+            let mix = phase.and_then(|phase| phase.mix.as_deref());
+            StepOnPaper {
+                step: step.number,
+                phase: phase.map(|phase| phase.name.as_str()),
+                mix: mix.filter(|_| step.last_of_phase),
+                ingredient: &step.ingredient,
+                percent: shares.get(i).copied().unwrap_or_default().text(),
+                target: grams(step.target),
+                low: window.map(|window| grams(window.low)),
+                high: window.map(|window| grams(window.high)),
+                proven: window.is_some_and(|window| window.proven),
+                vessel: step.vessel.name(),
+                scale: scale.map_or("", |scale| &scale.name),
+            }
+        })
+    }
+}
+
+fn notes(
     formula: &Formula,
     plan: &Plan,
     asked: Amount,

@@ -8,6 +8,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::config::Config;
+use crate::formula::Plan;
 use crate::guide::{Guide, READINGS, Seen, Taken, Told};
 use crate::journal::error::LogError;
 use crate::journal::read::scale_checks;
@@ -80,13 +81,31 @@ fn shown_step(status: &Status, name: &str) -> Option<Mass> {
     scale.weight.map(|weight| weight.step)
 }
 
-/// Whether the last check of today, in the local time, was passed.
+/// The verdict of the last check of today, in the local time. `None` without one.
 ///
 /// # Errors
 /// When the log of the checks is not as it was written, or cannot be read.
-pub fn passed_today(logs: &Path, scale: &str) -> Result<bool, LogError> {
-    let last = scale_checks::last_of_day(logs, scale, Timestamp::now(), &TimeZone::system())?;
-    Ok(last == Some(Verdict::Inside))
+pub fn today(logs: &Path, scale: &str) -> Result<Option<Verdict>, LogError> {
+    scale_checks::last_of_day(logs, scale, Timestamp::now(), &TimeZone::system())
+}
+
+/// The scales of a plan that have not passed a check today, each with [`today`].
+///
+/// # Errors
+/// As [`today`].
+pub fn unchecked(
+    config: &Config,
+    logs: &Path,
+    plan: &Plan,
+) -> Result<Vec<(String, Option<Verdict>)>, LogError> {
+    let mut found = Vec::new();
+    for (index, scale) in config.scales.iter().enumerate() {
+        if plan.steps.iter().any(|step| step.scale == index) {
+            found.push((scale.name.clone(), today(logs, &scale.name)?));
+        }
+    }
+    found.retain(|(_, last)| *last != Some(Verdict::Inside));
+    Ok(found)
 }
 
 /// A check with one weight on one scale.

@@ -1,33 +1,23 @@
 //! What stands under the table: what would help, what the scales prove, the cautions.
 
 use super::super::batch_table::{INGREDIENT, SCALE, paragraph, row};
+use crate::formula::Formula;
 use crate::formula::cautions::{self, STANDING};
-use crate::formula::{Formula, Plan, remarks};
 use crate::metrology::repeatability::USP_FRACTION;
-use crate::metrology::{Feasibility, ScaleAbility, Uncertainty};
+use crate::metrology::{ScaleAbility, Uncertainty};
 use crate::text::columns::{cut, width};
+use crate::workshop::planning::OnPaper;
 
 /// `room`: whether to tell where a scale has little left for the vessel.
-pub fn remarks(
-    text: &mut String,
-    formula: &Formula,
-    plan: &Plan,
-    scales: &[ScaleAbility],
-    guard: f64,
-    room: bool,
-) {
-    for line in remarks::lines(formula, plan, scales, guard, room) {
+pub fn remarks(text: &mut String, paper: &OnPaper, room: bool) {
+    for line in paper.remarks(room) {
         paragraph(text, "- ", &line);
     }
 }
 
 /// From which net weight on each step's scale proves its tolerance, and the yardstick of USP <41>.
-pub fn smallest(
-    text: &mut String,
-    plan: &Plan,
-    scales: &[ScaleAbility],
-    feasible: &[Option<Feasibility>],
-) {
+pub fn smallest(text: &mut String, paper: &OnPaper) {
+    let (steps, feasible) = (&paper.plan.steps, &paper.feasible);
     text.push_str("\nFrom which net weight on a scale proves a step's tolerance\n");
     row(
         text,
@@ -41,8 +31,8 @@ pub fn smallest(
             "scale",
         ],
     );
-    for (step, found) in plan.steps.iter().zip(feasible) {
-        let (Some(found), Some(scale)) = (found, scales.get(step.scale)) else {
+    for (step, found) in steps.iter().zip(feasible) {
+        let (Some(found), Some(scale)) = (found, paper.scales.get(step.scale)) else {
             continue;
         };
         let d = scale.readability;
@@ -69,8 +59,8 @@ pub fn smallest(
                     target.";
         paragraph(text, "", line);
     }
-    for (index, scale) in scales.iter().enumerate() {
-        if plan.steps.iter().any(|step| step.scale == index) {
+    for (index, scale) in paper.scales.iter().enumerate() {
+        if steps.iter().any(|step| step.scale == index) {
             yardstick(text, scale);
         }
     }

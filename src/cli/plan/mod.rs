@@ -13,11 +13,11 @@ use super::lots::{StoreArgs, records_in};
 use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::config::Config;
-use crate::formula::Plan;
 use crate::journal::batch::record::Record;
 use crate::lots::price::Price;
 use crate::lots::shelf::Shelf;
 use crate::text::shell_word;
+use crate::workshop::planning::OnPaper;
 use crate::workshop::{self, store as on_hand};
 
 #[derive(Debug, Args)]
@@ -52,36 +52,27 @@ pub fn run(args: &PlanArgs) -> Outcome {
         ));
     }
     let config = super::config::load(args.config.as_deref())?;
-    let formula = workshop::formula(&args.formula)?;
     let amount = args.size.amount().map_err(Failure::failed)?;
     let amount = amount.ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
-    let (scales, assumed) = workshop::scales(&config);
-    let guard = config.weighing.guard;
-    let plan = Plan::new(&formula, amount, &scales, guard).map_err(|error| match assumed {
-        true => check::CheckError::Assumed(error),
-        false => check::CheckError::Plan(error),
-    })?;
-    let feasible = plan.feasibility(&scales, guard);
+    let paper = OnPaper::new(&args.formula, amount, &config)?;
+    let (formula, plan) = (&paper.formula, &paper.plan);
     let shelf = shelf(args, &config)?;
 
-    let mut text = check::notes(&formula, &plan, amount, &args.formula)?;
-    if assumed {
-        batch_table::paragraph(&mut text, "", &check::assumption());
-    }
-    text.push_str(&batch_table::heading(&formula, &plan, &scales));
-    batch_table::table(&mut text, &formula, &plan, &scales, &feasible);
-    check::conclusion(&mut text, &feasible, assumed);
-    check::remarks::remarks(&mut text, &formula, &plan, &scales, guard, false);
-    let fits = vessels::section(&mut text, &plan, &scales, &config.vessels);
-    let supplies = shelf.supplies(&formula, &plan);
-    let enough = store::section(&mut text, &shelf, &formula, &plan, &supplies);
+    let mut text = check::notes(&paper);
+    check::assumption(&mut text, &paper);
+    batch_table::heading(&mut text, &paper);
+    batch_table::table(&mut text, &paper);
+    check::conclusion(&mut text, &paper);
+    check::remarks::remarks(&mut text, &paper, false);
+    let fits = vessels::section(&mut text, plan, &paper.scales, &config.vessels);
+    let supplies = shelf.supplies(formula, plan);
+    let enough = store::section(&mut text, &shelf, formula, plan, &supplies);
     let premix = |name: &str| file_of(name, &args.formula);
-    store::to_do(&mut text, &formula, &plan, &supplies, premix);
-    store::costs(&mut text, &plan, &supplies, args.jar_price);
-    check::remarks::cautions(&mut text, &formula);
+    store::to_do(&mut text, formula, plan, &supplies, premix);
+    store::costs(&mut text, plan, &supplies, args.jar_price);
+    check::remarks::cautions(&mut text, formula);
     print(&text)?;
-    let proven = feasible.iter().flatten().all(|f| f.window.proven);
-    Ok(match proven && fits && enough {
+    Ok(match paper.is_proven() && fits && enough {
         true => Exit::Done,
         false => Exit::Failed,
     })

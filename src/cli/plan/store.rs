@@ -61,8 +61,8 @@ pub fn section(
                 ],
             );
         }
-        if found.supply.takes.len() > 1 {
-            paragraph(text, "  ", &found.one_lot());
+        if let Some(advice) = found.advice() {
+            paragraph(text, "  ", &advice);
         }
         for why in &found.refused {
             paragraph(text, "  not counted: ", why);

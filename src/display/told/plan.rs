@@ -7,12 +7,12 @@ use serde_json::{Value, json};
 
 use super::super::house::House;
 use super::grams;
+use crate::formula::Formula;
 use crate::formula::cautions::{self, STANDING};
-use crate::formula::{Formula, remarks};
 use crate::lots::shelf::{Shelf, StepSupply};
-use crate::mass::Mass;
 use crate::protocol::request;
-use crate::workshop::{self, QueryError, planning, scale_check};
+use crate::workshop::planning::{OnPaper, StepOnPaper};
+use crate::workshop::{self, QueryError, scale_check};
 
 /// Of a folder with very many files only the first are told.
 const MOST_FORMULAS: usize = 500;
@@ -108,15 +108,10 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryEr
         asked.fill.as_deref(),
         asked.allowance.as_deref(),
     )?;
-    let formula = workshop::formula(path)?;
-    let (scales, assumed) = workshop::scales(&config);
-    let guard = config.weighing.guard;
-    let plan = crate::formula::Plan::new(&formula, amount, &scales, guard)?;
-    let name = path.display().to_string();
-    let notes = planning::notes(&formula, &plan, amount, &name)?;
+    let paper = OnPaper::new(path, amount, &config)?;
+    let (formula, plan) = (&paper.formula, &paper.plan);
     let folder = path.parent().unwrap_or(path);
-    let notes: Vec<String> = notes.iter().map(|note| bare(note, folder)).collect();
-    let feasible = plan.feasibility(&scales, guard);
+    let notes = paper.notes.iter().map(|note| bare(note, folder));
     let (records, damaged) = house.each_record(|record| record)?;
     let file = house.lots_file().unwrap_or_default();
     let shelf = Shelf::new(
@@ -125,51 +120,39 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryEr
         &records,
         House::today(),
     );
-    let supplies = shelf.supplies(&formula, &plan);
-    let shares = formula.shares();
-    let steps = plan.steps.iter().enumerate().map(|(i, step)| {
-        let scale = scales.get(step.scale);
-        let d = scale.map_or(Mass::from_mg(10), |scale| scale.readability);
-        let found = feasible.get(i).and_then(Option::as_ref);
-        let phase = plan.phases.get(step.phase);
-        json!({
-            "step": step.number,
-            "phase": phase.map(|phase| &phase.name),
-            "mix": phase.and_then(|phase| phase.mix.as_ref()).filter(|_| step.last_of_phase),
-            "ingredient": step.ingredient,
-            "percent": shares.get(i).map(|share| share.text()),
-            "target": step.target.grams(d).to_string(),
-            "low": found.map(|found| found.window.low.grams(d).to_string()),
-            "high": found.map(|found| found.window.high.grams(d).to_string()),
-            "proven": found.is_some_and(|found| found.window.proven),
-            "vessel": step.vessel.name(),
-            "scale": scale.map(|scale| &scale.name),
-            "lots": supplies.get(i).map(supply),
-        })
+    let supplies = shelf.supplies(formula, plan);
+    let steps = paper.steps().enumerate().map(|(i, step)| WithLots {
+        step,
+        lots: supplies.get(i).map(supply),
     });
     let jars = plan
         .jars
         .map(|(count, fill)| json!({ "count": count, "fill": grams(fill) }));
-    let d = scales.iter().map(|scale| scale.readability).min();
-    let spare = plan.spare(d.unwrap_or_default()).map(grams);
     Ok(json!({
         "file": asked.formula,
         "name": formula.name,
         "version": formula.version,
         "batch": grams(plan.batch),
         "jars": jars,
-        "spare": spare,
+        "spare": paper.spare().map(grams),
         "steps": steps.collect::<Vec<_>>(),
-        "assumed": assumed,
-        "proven": feasible.iter().flatten().all(|found| found.window.proven),
+        "assumed": paper.assumed,
+        "proven": paper.is_proven(),
         "enough": supplies.iter().all(StepSupply::is_enough),
-        "notes": notes,
-        "remarks": remarks::lines(&formula, &plan, &scales, guard, false),
-        "cautions": cautions::lines(&formula),
+        "notes": notes.collect::<Vec<_>>(),
+        "remarks": paper.remarks(false),
+        "cautions": cautions::lines(formula),
         "standing": STANDING,
-        "unchecked": unchecked(house, &plan)?,
+        "unchecked": unchecked(house, plan)?,
         "damaged": damaged,
     }))
+}
+
+#[derive(serde::Serialize)]
+struct WithLots<'p> {
+    #[serde(flatten)]
+    step: StepOnPaper<'p>,
+    lots: Option<Value>,
 }
 
 /// What a step takes, and what is short of it.
@@ -186,7 +169,7 @@ fn supply(found: &StepSupply) -> Value {
     json!({
         "state": found.state(),
         "enough": found.is_enough(),
-        "advice": (takes.len() > 1).then(|| found.one_lot()),
+        "advice": found.advice(),
         "takes": takes,
         "refused": found.refused,
     })
@@ -198,13 +181,6 @@ fn unchecked(house: &House, plan: &crate::formula::Plan) -> Result<Vec<String>, 
     if !config.daily_scale_check {
         return Ok(Vec::new());
     }
-    let logs = config.logs()?;
-    let mut names = Vec::new();
-    for (index, scale) in config.scales.iter().enumerate() {
-        let used = plan.steps.iter().any(|step| step.scale == index);
-        if used && !scale_check::passed_today(&logs, &scale.name)? {
-            names.push(scale.name.clone());
-        }
-    }
-    Ok(names)
+    let found = scale_check::unchecked(&config, &config.logs()?, plan)?;
+    Ok(found.into_iter().map(|(name, _)| name).collect())
 }

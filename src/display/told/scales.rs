@@ -1,15 +1,13 @@
 //! The scales, what is known of each, and when it was checked.
 
-use jiff::Timestamp;
-use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
 use super::super::house::House;
-use crate::journal::read::scale_checks::last_of_day;
 use crate::mass::Mass;
 use crate::metrology::Uncertainty;
 use crate::metrology::test_weights::{WeightClass, nominals};
 use crate::workshop::QueryError;
+use crate::workshop::scale_check::today;
 
 /// Test weights lighter than this are no check of a kitchen-sized scale.
 const LIGHTEST: Mass = Mass::from_g(1);
@@ -25,7 +23,7 @@ pub fn scales(house: &House) -> Result<Value, QueryError> {
     for scale in &config.scales {
         let ability = scale.ability();
         let d = ability.readability;
-        let today = last_of_day(&logs, &scale.name, Timestamp::now(), &TimeZone::system())?;
+        let today = today(&logs, &scale.name)?;
         let uncertainty = ability.net(Uncertainty::TARE_AND_GROSS).expanded();
         let grams = |mass: Mass| mass.grams(d).to_string();
         told.push(json!({

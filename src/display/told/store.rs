@@ -4,9 +4,7 @@ use serde_json::{Value, json};
 
 use super::super::house::House;
 use super::{grams, plan};
-use crate::lots::shelf::{listed, premixes};
-use crate::lots::trace::Use;
-use crate::lots::uses_of;
+use crate::lots::shelf::listed;
 use crate::workshop::QueryError;
 
 /// Every lot of the list and every batch that is a lot of others, with what is left of each; and what the
@@ -17,8 +15,7 @@ use crate::workshop::QueryError;
 pub fn store(house: &House) -> Result<Value, QueryError> {
     let lots = house.lots()?;
     let (records, damaged) = house.each_record(|record| record)?;
-    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
-    let rows = listed(&lots, &premixes(&records), &uses, House::today());
+    let rows = listed(&lots, &records, House::today());
     let rows = rows.into_iter().map(|one| {
         json!({
             "lot": one.lot.name,
