@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::paths::Places;
 use super::scale::scale;
 use super::{Config, CueConfig, PageConfig, VesselConfig};
-use crate::document::{DeTable, Form, Reader, Value, shown};
+use crate::document::{DeTable, Reader, Value, shown};
 use crate::files;
 use crate::metrology::ScaleAbility;
 use crate::problem::{Problem, Problems};
@@ -48,11 +48,7 @@ impl Config {
     pub fn parse_at(text: &str, name: &str, places: &Places) -> Result<Config, Problems> {
         let (mut reader, root) = Reader::parse(text, name)?;
         let config = document(&mut reader, &root, places);
-        if reader.clean() {
-            Ok(config)
-        } else {
-            Err(reader.into_problems())
-        }
+        reader.finish(config)
     }
 
     /// The folder of the batch logs.
@@ -112,15 +108,11 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
     };
     let log_dir = dir("log_dir", "logs");
     let formula_dir = dir("formula_dir", "formulas");
-    let daily_scale_check = root
-        .get("daily_scale_check")
-        .and_then(|value| reader.boolean(value, "daily_scale_check"))
+    let daily_scale_check = reader
+        .get(root, "daily_scale_check", Reader::boolean)
         .unwrap_or(false);
     let mut scales: Vec<ScaleSettings> = Vec::new();
-    for (table, at) in root
-        .get("scale")
-        .map_or(Vec::new(), |v| reader.tables(v, "scale"))
-    {
+    for (table, at) in reader.list(root, "scale") {
         if let Some(one) = scale(reader, table, &at) {
             unique(
                 reader,
@@ -133,10 +125,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         }
     }
     let mut vessels: Vec<VesselConfig> = Vec::new();
-    for (table, at) in root
-        .get("vessel")
-        .map_or(Vec::new(), |v| reader.tables(v, "vessel"))
-    {
+    for (table, at) in reader.list(root, "vessel") {
         if let Some(one) = vessel(reader, table, &at) {
             unique(
                 reader,
@@ -148,11 +137,9 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
             vessels.push(one);
         }
     }
-    let weighing = root
-        .get("weighing")
-        .and_then(|v| reader.table(v, "weighing"));
-    let cues = root.get("cues").and_then(|v| reader.table(v, "cues"));
-    let page = root.get("page").and_then(|v| reader.table(v, "page"));
+    let weighing = reader.get(root, "weighing", Reader::table);
+    let cues = reader.get(root, "cues", Reader::table);
+    let page = reader.get(root, "page", Reader::table);
     Config {
         scales,
         weighing: weighing.map_or_else(Rules::default, |t| self::weighing(reader, t)),
@@ -171,14 +158,13 @@ const SHORTEST_KEY: usize = 16;
 fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
     reader.only(table, "[page]", &["on", "address", "port", "key"]);
     let default = PageConfig::default();
-    let on = table.get("on").and_then(|v| reader.boolean(v, "on"));
-    let port = table
-        .get("port")
-        .and_then(|v| reader.whole(v, "port", 1..65_536))
+    let on = reader.get(table, "on", Reader::boolean);
+    let port = reader
+        .get(table, "port", |r, v, k| r.whole(v, k, 1..65_536))
         .and_then(|port| u16::try_from(port).ok());
     let key = table
         .get("key")
-        .and_then(|v| Some((v, reader.text(v, "key", Form::Line)?)));
+        .and_then(|v| Some((v, reader.line(v, "key")?)));
     if let Some((value, key)) = &key
         && (key.len() < SHORTEST_KEY || !key.bytes().all(|byte| byte.is_ascii_alphanumeric()))
     {
@@ -190,7 +176,7 @@ fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
         );
     }
     let address = table.get("address").and_then(|value| {
-        let text = reader.text(value, "address", Form::Line)?;
+        let text = reader.line(value, "address")?;
         let address: Option<std::net::IpAddr> = text.parse().ok();
         match address {
             None => {
@@ -240,7 +226,7 @@ fn folder<'i>(
     example: &str,
     places: &Places,
 ) -> Option<PathBuf> {
-    let text = reader.text(value, key, Form::Line)?;
+    let text = reader.line(value, key)?;
     match places.expand(&text) {
         Some(path) if path.is_absolute() => Some(path),
         Some(_) | None => {
@@ -265,9 +251,8 @@ fn weighing<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Rules {
     reader.only(table, "[weighing]", &keys);
     let default = Rules::default();
     let mut number = |key: &str, least: f64, most: f64, default: f64| {
-        table
-            .get(key)
-            .and_then(|v| reader.float(v, key, least, most))
+        reader
+            .get(table, key, |r, v, k| r.float(v, k, least, most))
             .unwrap_or(default)
     };
     let steady_window = number("steady_window", 0.3, 10.0, default.steady_window);
@@ -275,12 +260,8 @@ fn weighing<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Rules {
     let reaction = number("reaction", 0.0, 2.0, default.reaction);
     let guard = number("guard", 0.0, 4.0, default.guard);
     let stale = number("stale", 0.5, 60.0, default.stale);
-    let mut flag = |key: &str, default: bool| {
-        table
-            .get(key)
-            .and_then(|v| reader.boolean(v, key))
-            .unwrap_or(default)
-    };
+    let mut flag =
+        |key: &str, default: bool| reader.get(table, key, Reader::boolean).unwrap_or(default);
     let presses = flag("presses", default.presses);
     let early_cue = flag("early_cue", default.early_cue);
     Rules {
@@ -300,15 +281,11 @@ fn vessel<'i>(
     at: &Range<usize>,
 ) -> Option<VesselConfig> {
     reader.only(table, "The vessel", &["name", "weight", "capacity"]);
-    let name = reader
-        .required(table, at, "The vessel", "name", "name = \"small beaker\"")
-        .and_then(|value| reader.text(value, "name", Form::Line));
+    let name = reader.required_line(table, at, "The vessel", "name", "name = \"small beaker\"");
     let weight = reader
         .required(table, at, "The vessel", "weight", "weight = \"150.20 g\"")
         .and_then(|value| reader.mass(value, "weight", "150.20 g"));
-    let capacity = table
-        .get("capacity")
-        .and_then(|value| reader.mass(value, "capacity", "250 g"));
+    let capacity = reader.get(table, "capacity", |r, v, k| r.mass(v, k, "250 g"));
     Some(VesselConfig {
         name: name?,
         weight: weight?,
@@ -327,16 +304,12 @@ fn cues<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, places: &Places) -> Cu
     ];
     reader.only(table, "[cues]", &keys);
     let default = CueConfig::default();
-    let mut flag = |key: &str, default: bool| {
-        table
-            .get(key)
-            .and_then(|v| reader.boolean(v, key))
-            .unwrap_or(default)
-    };
+    let mut flag =
+        |key: &str, default: bool| reader.get(table, key, Reader::boolean).unwrap_or(default);
     let desktop = flag("desktop", default.desktop);
     let sound = flag("sound", default.sound);
     let speech = flag("speech", default.speech);
-    let mut word = |key: &str| table.get(key).and_then(|v| reader.text(v, key, Form::Line));
+    let mut word = |key: &str| reader.get(table, key, Reader::line);
     let (speech_program, language) = (word("speech_program"), word("language"));
     let sounds = table
         .get("sounds")
@@ -362,9 +335,7 @@ fn sounds<'i>(
     let mut sounds = Vec::new();
     // In the order of the cues, so that two files that say the same give the same.
     for name in names {
-        let sound = table
-            .get(name)
-            .and_then(|v| reader.text(v, name, Form::Line));
+        let sound = reader.get(table, name, Reader::line);
         if let Some(sound) = sound {
             let path = places.expand(&sound).map(|p| p.display().to_string());
             sounds.push((name.to_owned(), path.unwrap_or(sound)));

@@ -52,9 +52,7 @@ pub(super) fn scale<'i>(
     table: &DeTable<'i>,
     at: &Range<usize>,
 ) -> Option<ScaleSettings> {
-    let name = reader
-        .required(table, at, "The scale", "name", "name = \"bench\"")
-        .and_then(|value| reader.text(value, "name", Form::Line));
+    let name = reader.required_line(table, at, "The scale", "name", "name = \"bench\"");
     let what = name
         .as_ref()
         .map_or_else(|| "The scale".into(), |n| format!("Scale \"{}\"", shown(n)));
@@ -70,25 +68,15 @@ pub(super) fn scale<'i>(
         ("on", DtrMode::On),
         ("off", DtrMode::Off),
     ];
-    let baud = table
-        .get("baud")
-        .and_then(|v| reader.whole(v, "baud", 50..4_000_001));
-    let bits = table
-        .get("data_bits")
-        .and_then(|v| reader.whole(v, "data_bits", 5..9));
-    let stop = table
-        .get("stop_bits")
-        .and_then(|v| reader.whole(v, "stop_bits", 1..3));
-    let parity = table
-        .get("parity")
-        .and_then(|v| reader.choice(v, "parity", &parities));
-    let dtr = table.get("dtr").and_then(|v| reader.choice(v, "dtr", &dtr));
-    let settle = table
-        .get("settle")
-        .and_then(|v| reader.float(v, "settle", 0.0, 10.0));
+    let baud = reader.get(table, "baud", |r, v, k| r.whole(v, k, 50..4_000_001));
+    let bits = reader.get(table, "data_bits", |r, v, k| r.whole(v, k, 5..9));
+    let stop = reader.get(table, "stop_bits", |r, v, k| r.whole(v, k, 1..3));
+    let parity = reader.get(table, "parity", |r, v, k| r.choice(v, k, &parities));
+    let dtr = reader.get(table, "dtr", |r, v, k| r.choice(v, k, &dtr));
+    let settle = reader.get(table, "settle", |r, v, k| r.float(v, k, 0.0, 10.0));
     let layout = layout(reader, table, at, &what);
-    let unit = table.get("unit").and_then(|v| unit(reader, v));
-    let poll = table.get("poll").and_then(|v| poll(reader, v));
+    let unit = reader.get(table, "unit", |r, v, _| unit(r, v));
+    let poll = reader.get(table, "poll", |r, v, _| poll(r, v));
     let (readability, capacity, repeatability) = figures(reader, table);
     let (layout, pattern) = layout?;
     Some(ScaleSettings {
@@ -118,7 +106,7 @@ fn port<'i>(
 ) -> Option<PortSelector> {
     match (table.get("port"), table.get("usb")) {
         (Some(value), None) => {
-            let path = reader.text(value, "port", Form::Line)?;
+            let path = reader.line(value, "port")?;
             if !path.starts_with('/') {
                 let message = format!("\"port\": \"{}\" is not an absolute path", shown(&path));
                 let remedy = "Write for example /dev/ttyUSB0, or a link in /dev/serial/by-id/";
@@ -137,9 +125,7 @@ fn port<'i>(
                 u16::try_from(reader.whole(value, key, 0..0x1_0000)?).ok()
             };
             let (vendor, product) = (id("vendor"), id("product"));
-            let serial = usb
-                .get("serial")
-                .and_then(|v| reader.text(v, "serial", Form::Line));
+            let serial = reader.get(usb, "serial", Reader::line);
             Some(PortSelector::Usb {
                 vendor: vendor?,
                 product: product?,
@@ -168,7 +154,7 @@ fn layout<'i>(
     what: &str,
 ) -> Option<(String, Option<String>)> {
     let layout = match table.get("layout") {
-        Some(value) => Some(reader.text(value, "layout", Form::Line)?),
+        Some(value) => Some(reader.line(value, "layout")?),
         None => None,
     };
     let pattern = match table.get("pattern") {

@@ -139,6 +139,17 @@ impl<'i> Reader<'i> {
         self.problems.is_empty()
     }
 
+    /// What was read, where nothing was reported.
+    ///
+    /// # Errors
+    /// Else everything that was.
+    pub fn finish<T>(self, read: T) -> Result<T, Problems> {
+        match self.clean() {
+            true => Ok(read),
+            false => Err(self.into_problems()),
+        }
+    }
+
     /// Everything reported, in the order of the file.
     pub fn into_problems(mut self) -> Problems {
         self.problems.sort_by_key(|(at, _)| *at);
@@ -165,6 +176,29 @@ impl<'i> Reader<'i> {
                 self.report(&key.span(), message, remedy);
             }
         }
+    }
+
+    /// What `read` makes of a key's value; nothing where the key is not there.
+    pub fn get<'t, T>(
+        &mut self,
+        table: &'t DeTable<'i>,
+        key: &str,
+        read: impl FnOnce(&mut Self, &'t Value<'i>, &str) -> Option<T>,
+    ) -> Option<T> {
+        read(self, table.get(key)?, key)
+    }
+
+    /// The text of a key that must be there.
+    pub fn required_line(
+        &mut self,
+        table: &DeTable<'i>,
+        at: &Range<usize>,
+        what: &str,
+        key: &str,
+        example: &str,
+    ) -> Option<String> {
+        let value = self.required(table, at, what, key, example)?;
+        self.line(value, key)
     }
 
     /// The value of a key that must be there.
@@ -197,6 +231,16 @@ impl<'i> Reader<'i> {
             self.wrong_kind(value, key, "a table", &format!("Write {key} = {{ ... }}"));
         }
         table
+    }
+
+    /// The tables of a key, as [`Reader::tables`]; none where the key is not there.
+    pub fn list<'t>(
+        &mut self,
+        table: &'t DeTable<'i>,
+        key: &str,
+    ) -> Vec<(&'t DeTable<'i>, Range<usize>)> {
+        let value = table.get(key);
+        value.map_or(Vec::new(), |value| self.tables(value, key))
     }
 
     /// An array of tables (`[[key]]`), each with the place where it begins.

@@ -56,6 +56,16 @@ impl<'i> Reader<'i> {
         Some(text)
     }
 
+    /// A text of one line.
+    pub fn line(&mut self, value: &Value<'i>, key: &str) -> Option<String> {
+        self.text(value, key, Form::Line)
+    }
+
+    /// A text that may be broken in the file.
+    pub fn folded(&mut self, value: &Value<'i>, key: &str) -> Option<String> {
+        self.text(value, key, Form::Folded)
+    }
+
     /// `true` or `false`.
     pub fn boolean(&mut self, value: &Value<'i>, key: &str) -> Option<bool> {
         let flag = value.get_ref().as_bool();

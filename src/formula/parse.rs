@@ -107,22 +107,18 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Draft> {
     let (mut name, mut version, mut notes) = (None, String::new(), String::new());
     if let Some((table, at)) = head {
         reader.only(table, "[formula]", &["name", "version", "notes"]);
-        name = reader
-            .required(
-                table,
-                &at,
-                "[formula]",
-                "name",
-                "name = \"Tideline bath salts\"",
-            )
-            .and_then(|value| reader.text(value, "name", Form::Line));
-        version = table
-            .get("version")
-            .and_then(|v| version_text(reader, v))
+        name = reader.required_line(
+            table,
+            &at,
+            "[formula]",
+            "name",
+            "name = \"Tideline bath salts\"",
+        );
+        version = reader
+            .get(table, "version", |r, v, _| version_text(r, v))
             .unwrap_or_default();
-        notes = table
-            .get("notes")
-            .and_then(|v| reader.text(v, "notes", Form::Paragraphs))
+        notes = reader
+            .get(table, "notes", |r, v, k| r.text(v, k, Form::Paragraphs))
             .unwrap_or_default();
     }
     let name = name.unwrap_or_default();
@@ -156,7 +152,7 @@ fn version_text<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String
             Some(reader.source(&value.span()).to_owned())
         }
         DeValue::String(_) | DeValue::Boolean(_) | DeValue::Array(_) | DeValue::Table(_) => {
-            reader.text(value, "version", Form::Line)
+            reader.line(value, "version")
         }
     }
 }
@@ -166,12 +162,10 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
     let what = format!("Phase {number}");
     reader.only(table, &what, &["name", "mix", "ingredient"]);
     let name = match table.get("name") {
-        Some(value) => reader.text(value, "name", Form::Line),
+        Some(value) => reader.line(value, "name"),
         None => Some(what.clone()),
     };
-    let mix = table
-        .get("mix")
-        .and_then(|value| reader.text(value, "mix", Form::Folded));
+    let mix = reader.get(table, "mix", Reader::folded);
     let mut ingredients = Vec::new();
     let mut places = Vec::new();
     let mut listed = 0;
@@ -235,9 +229,7 @@ fn ingredient<'i>(
     at: &Range<usize>,
     formula: &str,
 ) -> Option<(Ingredient, Mark)> {
-    let name = reader
-        .required(table, at, "The ingredient", "name", "name = \"Sea salt\"")
-        .and_then(|value| reader.text(value, "name", Form::Line));
+    let name = reader.required_line(table, at, "The ingredient", "name", "name = \"Sea salt\"");
     let what = match &name {
         Some(name) => format!("\"{}\"", shown(name)),
         None => "The ingredient".to_owned(),
@@ -260,20 +252,12 @@ fn ingredient<'i>(
         ],
     );
     let share = share(reader, table, at, &what);
-    let inci = table
-        .get("inci")
-        .and_then(|v| reader.text(v, "inci", Form::Line));
-    let tolerance = table.get("tolerance").and_then(|v| tolerance(reader, v));
-    let limits = table.get("limits").and_then(|v| limits(reader, v));
-    let vessel = table
-        .get("vessel")
-        .and_then(|v| reader.choice(v, "vessel", &VESSELS));
-    let caution = table
-        .get("caution")
-        .and_then(|v| reader.text(v, "caution", Form::Folded));
-    let lot = table
-        .get("lot_required")
-        .and_then(|v| reader.boolean(v, "lot_required"));
+    let inci = reader.get(table, "inci", Reader::line);
+    let tolerance = reader.get(table, "tolerance", |r, v, _| tolerance(r, v));
+    let limits = reader.get(table, "limits", |r, v, _| limits(r, v));
+    let vessel = reader.get(table, "vessel", |r, v, k| r.choice(v, k, &VESSELS));
+    let caution = reader.get(table, "caution", Reader::folded);
+    let lot = reader.get(table, "lot_required", Reader::boolean);
     let premix = premix(reader, table, formula, &what);
     if let (Some(false), Some(_), Some(value)) = (lot, &premix, table.get("lot_required")) {
         let message = format!("{what} is a premix, and its batch is its lot");
@@ -309,7 +293,7 @@ fn premix<'i>(
     what: &str,
 ) -> Option<String> {
     let value = table.get("premix")?;
-    let name = reader.text(value, "premix", Form::Line)?;
+    let name = reader.line(value, "premix")?;
     if !name.is_empty() && name == formula {
         let message = format!("{what} would be a premix of this very formula");
         reader.report(

@@ -36,7 +36,7 @@ pub(super) fn percent<'i>(
 pub(super) fn limits<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Limits> {
     let table = reader.table(value, "limits")?;
     reader.only(table, "\"limits\"", &["min", "max"]);
-    let mut side = |key| table.get(key).and_then(|v| percent(reader, v, key));
+    let mut side = |key| reader.get(table, key, percent);
     let limits = Limits {
         min: side("min"),
         max: side("max"),
@@ -119,10 +119,8 @@ pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Optio
 
 fn amounts<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Deviation {
     Deviation {
-        percent: table
-            .get("percent")
-            .and_then(|v| percent(reader, v, "percent")),
-        mass: table.get("g").and_then(|v| reader.grams(v, "g")),
+        percent: reader.get(table, "percent", percent),
+        mass: reader.get(table, "g", Reader::grams),
     }
 }
 

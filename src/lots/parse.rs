@@ -6,7 +6,7 @@ use jiff::civil::Date;
 
 use super::Lot;
 use super::price::Price;
-use crate::document::{DeTable, DeValue, Form, Reader, Value};
+use crate::document::{DeTable, DeValue, Reader, Value};
 use crate::formula::Place;
 use crate::mass::Mass;
 use crate::problem::Problems;
@@ -30,9 +30,7 @@ impl Lot {
     pub fn parse_all(text: &str, name: &str) -> Result<Vec<Lot>, Problems> {
         let (mut reader, root) = Reader::parse(text, name)?;
         reader.only(&root, "The list of lots", &["lot"]);
-        let tables = root
-            .get("lot")
-            .map_or(Vec::new(), |value| reader.tables(value, "lot"));
+        let tables = reader.list(&root, "lot");
         let mut lots: Vec<Lot> = Vec::new();
         for (table, at) in tables {
             let Some(lot) = lot(&mut reader, table, &at) else {
@@ -51,11 +49,7 @@ impl Lot {
                 None => lots.push(lot),
             }
         }
-        if reader.clean() {
-            Ok(lots)
-        } else {
-            Err(reader.into_problems())
-        }
+        reader.finish(lots)
     }
 
     /// The lot's lines in the file, an empty line before them.
@@ -86,29 +80,19 @@ impl Lot {
 
 fn lot<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>) -> Option<Lot> {
     reader.only(table, "A lot", &KEYS);
-    let name = reader
-        .required(table, at, "The lot", "name", "name = \"S-12\"")
-        .and_then(|value| reader.text(value, "name", Form::Line));
-    let ingredient = reader
-        .required(
-            table,
-            at,
-            "The lot",
-            "ingredient",
-            "ingredient = \"Sea salt\"",
-        )
-        .and_then(|value| reader.text(value, "ingredient", Form::Line));
-    let supplier = table
-        .get("supplier")
-        .and_then(|value| reader.text(value, "supplier", Form::Line));
-    let mut date = |key: &str| table.get(key).and_then(|value| day(reader, value, key));
+    let name = reader.required_line(table, at, "The lot", "name", "name = \"S-12\"");
+    let ingredient = reader.required_line(
+        table,
+        at,
+        "The lot",
+        "ingredient",
+        "ingredient = \"Sea salt\"",
+    );
+    let supplier = reader.get(table, "supplier", Reader::line);
+    let mut date = |key: &str| reader.get(table, key, day);
     let (opened, best_before) = (date("opened"), date("best_before"));
-    let amount = table
-        .get("amount")
-        .and_then(|value| reader.mass(value, "amount", "1 kg"));
-    let price_per_kg = table
-        .get("price_per_kg")
-        .and_then(|value| price(reader, value, "price_per_kg"));
+    let amount = reader.get(table, "amount", |r, v, k| r.mass(v, k, "1 kg"));
+    let price_per_kg = reader.get(table, "price_per_kg", price);
     let (line, column) = reader.place(at);
     Some(Lot {
         name: name?,
