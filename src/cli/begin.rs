@@ -9,8 +9,8 @@ use super::{Exit, Failure, Outcome, print};
 use crate::formula::{Formula, VesselWay};
 use crate::journal::batch::residue::{FEWEST, usual};
 use crate::journal::format::cell::clean;
+use crate::journal::read::folder::newest;
 use crate::journal::read::record;
-use crate::journal::read::record::logs_in;
 use crate::mass::Mass;
 use crate::protocol::client;
 use crate::protocol::client::Client;
@@ -77,10 +77,7 @@ struct Sticky {
 fn sticky(formula: &Formula, size: &SizeArgs) -> Result<Vec<Sticky>, Failure> {
     let folder = super::config::load(None)?.logs()?;
     let mut records = Vec::new();
-    let written = |path: &PathBuf| path.metadata().and_then(|m| m.modified()).ok();
-    let mut logs = logs_in(&folder)?;
-    logs.sort_by_key(written);
-    for path in logs.iter().rev().take(LOGS_LEARNED_FROM) {
+    for path in newest(&folder)?.iter().take(LOGS_LEARNED_FROM) {
         // A log that does not read teaches nothing; `bismar log verify` says why.
         records.extend(record::read(path).ok());
     }

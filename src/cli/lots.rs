@@ -12,7 +12,7 @@ use crate::config::Config;
 use crate::config::paths::Places;
 use crate::formula::Place;
 use crate::journal::batch::record::Record;
-use crate::journal::read::folder::all_threads;
+use crate::journal::read::folder::{all_threads, each_batch};
 use crate::lots::price::Price;
 use crate::lots::shelf::{self, Listed, listed};
 use crate::lots::trace::Use;
@@ -123,7 +123,7 @@ fn each_record_in<T: Send>(
     dir: &Path,
     take: impl Fn(Record) -> T + Sync,
 ) -> Result<Vec<T>, Failure> {
-    let (all, faults) = store::each_record(dir, all_threads(), take)?;
+    let (all, faults) = each_batch(dir, all_threads(), take)?;
     for fault in faults {
         tell(&format!(
             "warning: {fault}\n  only the rows before that are counted"

@@ -12,6 +12,7 @@ use crate::formula::filling::{Fill, MOST_JARS};
 use crate::journal::batch::record::Record;
 use crate::journal::format::fill_note::note_of;
 use crate::journal::name_of;
+use crate::journal::read::folder::{log_of, newest};
 use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
@@ -20,7 +21,6 @@ use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::FillRequest;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
-use crate::workshop::batches::{log_of, newest};
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, String> {

@@ -17,6 +17,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::cell::clean;
 use crate::journal::format::opening::Opening;
 use crate::journal::name_of;
+use crate::journal::read::folder;
 use crate::journal::read::record;
 use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::{Found, LogFile};
@@ -270,7 +271,7 @@ impl Opener for BatchOpener {
     }
 
     fn unfinished(&mut self) -> Result<Option<Opened>, Refusal> {
-        let logs = record::list_open(&self.folder()?).map_err(|error| error.to_string())?;
+        let logs = folder::list_open(&self.folder()?).map_err(|error| error.to_string())?;
         for bad in &logs.bad {
             tracing::warn!("a log that does not read is left alone: {bad}");
         }

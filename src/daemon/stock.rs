@@ -11,18 +11,17 @@ use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 
 use super::clock::sleep_until;
-use crate::files;
 use crate::journal::batch::record::Record;
 use crate::journal::format::cell::clean;
-use crate::journal::format::fault::Fault;
-use crate::journal::format::names::safe_batch_name;
-use crate::journal::read::folder;
+use crate::journal::name_of;
+use crate::journal::read::folder::{all_threads, each_batch, log_of};
 use crate::journal::read::record;
 use crate::lots::advice::{ForStep, Need, Own, Stock};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::protocol::reply::{Answer, Refusal, Reply, Said};
+use crate::workshop::store;
 
 /// The longest wait for the disk. With the wait for the rows that a word makes it stays below what a
 /// client waits for a reply.
@@ -174,7 +173,7 @@ fn today() -> Date {
 
 /// Reads the list, and the logs where an amount must be known.
 fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
-    let lots = list(&files.list);
+    let lots = store::list(&files.list).map_err(|problems| problems.to_string());
     // What is left of another ingredient's lot does not matter: it is refused anyway.
     let matters = |lot: &Lot| match &wanted.lot {
         Some((name, ingredient)) => *name == lot.name && *ingredient == lot.ingredient,
@@ -185,8 +184,7 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
         Ok(None) | Err(_) => false,
     };
     let name = wanted.lot.as_ref().map(|(name, _)| name.as_str());
-    let log = |name: &str| files.logs.join(format!("{name}.csv"));
-    let is_batch = name.is_some_and(|name| safe_batch_name(name) == name && log(name).is_file());
+    let is_batch = name.is_some_and(|name| log_of(&files.logs, name).is_some());
     let running = wanted.running.as_deref();
     let taken = match amounts || is_batch || wanted.premixes {
         true => taken(&files.logs, running),
@@ -208,7 +206,9 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
         made,
         premix: running
             .zip(wanted.lot.as_ref())
-            .and_then(|(running, (_, ingredient))| premix_of(&log(running), ingredient)),
+            .and_then(|(running, (_, ingredient))| {
+                premix_of(&log_of(&files.logs, running)?, ingredient)
+            }),
         today: today(),
     }
 }
@@ -222,16 +222,6 @@ fn premix_of(log: &Path, ingredient: &str) -> Option<String> {
         .clone()
 }
 
-fn list(file: &Path) -> Result<Option<Vec<Lot>>, String> {
-    match std::fs::symlink_metadata(file) {
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-        Ok(_) | Err(_) => {}
-    }
-    let text = files::text(file).map_err(|problems| problems.to_string())?;
-    let lots = Lot::parse_all(&text, &file.display().to_string());
-    lots.map(Some).map_err(|problems| problems.to_string())
-}
-
 /// What the logs say.
 #[derive(Debug, Default)]
 struct Taken {
@@ -243,26 +233,19 @@ struct Taken {
 
 /// What the logs say was taken and made. One processor is left to the loop.
 fn taken(logs: &Path, running: Option<&str>) -> Result<Taken, String> {
-    let paths = record::logs_in(logs).map_err(|error| error.to_string())?;
-    let of_record = |record: Record| {
-        // A row on its way to the disk is no damage.
-        let being_written = |fault: &Fault| {
-            matches!(fault, Fault::Torn { .. }) && running == Some(record.batch.as_str())
-        };
-        let fault = record
-            .fault
-            .as_ref()
-            .filter(|bad| !being_written(&bad.fault));
-        let fault = fault.map(ToString::to_string);
-        let uses = uses_of(&record).collect::<Vec<_>>();
-        (uses, Made::of(&record), fault)
+    let of_record = |record: Record| (uses_of(&record).collect::<Vec<_>>(), Made::of(&record));
+    let (read, mut faults) =
+        each_batch(logs, all_threads() - 1, of_record).map_err(|error| error.to_string())?;
+    // A row on its way to the disk is no damage.
+    faults
+        .retain(|bad| !(bad.is_torn() && running == Some(name_of(Path::new(&bad.file)).as_str())));
+    let mut taken = Taken {
+        damaged: faults.iter().map(ToString::to_string).collect(),
+        ..Taken::default()
     };
-    let mut taken = Taken::default();
-    for read in folder::read_each(&paths, folder::all_threads() - 1, of_record) {
-        let (uses, made, fault) = read.map_err(|error| error.to_string())?;
+    for (uses, made) in read {
         taken.uses.extend(uses);
         taken.made.extend(made);
-        taken.damaged.extend(fault);
     }
     Ok(taken)
 }

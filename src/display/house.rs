@@ -8,11 +8,11 @@ use jiff::civil::Date;
 use crate::config::{Config, Held};
 use crate::document::shown;
 use crate::journal::batch::record::Record;
-use crate::journal::read::folder::all_threads;
+use crate::journal::read::folder::{all_threads, each_batch, log_of};
 use crate::lots::Lot;
 use crate::lots::trace::Use;
 use crate::lots::uses_of;
-use crate::workshop::{QueryError, batches, store};
+use crate::workshop::{QueryError, store};
 
 /// The configuration that holds, and the list of lots.
 #[derive(Debug, Clone)]
@@ -74,7 +74,7 @@ impl House {
     /// For a name that is no batch's.
     pub fn log(&self, batch: &str) -> Result<PathBuf, QueryError> {
         let folder = self.config().logs()?;
-        batches::log_of(&folder, batch).ok_or_else(|| {
+        log_of(&folder, batch).ok_or_else(|| {
             QueryError::Other(format!(
                 "there is no batch \"{}\" in {}",
                 shown(batch),
@@ -94,7 +94,7 @@ impl House {
     ) -> Result<(Vec<T>, Vec<String>), QueryError> {
         let folder = self.config().logs()?;
         let threads = (all_threads() - 1).max(1);
-        let (all, faults) = store::each_record(&folder, threads, take)?;
+        let (all, faults) = each_batch(&folder, threads, take)?;
         Ok((all, faults.iter().map(ToString::to_string).collect()))
     }
 

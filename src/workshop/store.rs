@@ -1,50 +1,32 @@
-//! The list of lots and what the logs say was taken from them.
+//! The list of lots.
 
 use std::io::Write as _;
 use std::path::Path;
 
 use super::QueryError;
 use crate::files;
-use crate::journal::batch::record::Record;
-use crate::journal::error::LogError;
-use crate::journal::format::fault::BadLine;
-use crate::journal::read::folder;
-use crate::journal::read::record;
 use crate::lots::Lot;
+use crate::problem::Problems;
+
+/// The lots of the list `file`; `None` where there is no list.
+///
+/// # Errors
+/// Each fault of the list with its place.
+pub fn list(file: &Path) -> Result<Option<Vec<Lot>>, Problems> {
+    let there = std::fs::symlink_metadata(file);
+    if there.is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound) {
+        return Ok(None);
+    }
+    let text = files::text(file)?;
+    Lot::parse_all(&text, &file.display().to_string()).map(Some)
+}
 
 /// The lots of the list `file`, which need not be there.
 ///
 /// # Errors
-/// Each fault of the list with its place.
+/// As [`list`].
 pub fn lots(file: &Path) -> Result<Vec<Lot>, QueryError> {
-    if !file.exists() {
-        return Ok(Vec::new());
-    }
-    let text = files::text(file)?;
-    Ok(Lot::parse_all(&text, &file.display().to_string())?)
-}
-
-/// What `take` makes of every batch of the folder `logs`, and the faults of damaged logs, of which the
-/// rows before the damage count. At most `threads` read at a time.
-///
-/// # Errors
-/// When the folder or a log cannot be read.
-pub fn each_record<T: Send>(
-    logs: &Path,
-    threads: usize,
-    take: impl Fn(Record) -> T + Sync,
-) -> Result<(Vec<T>, Vec<BadLine>), LogError> {
-    let paths = record::logs_in(logs)?;
-    let read = folder::read_each(&paths, threads, |record| {
-        (record.fault.clone(), take(record))
-    });
-    let (mut all, mut faults) = (Vec::with_capacity(read.len()), Vec::new());
-    for read in read {
-        let (fault, taken) = read?;
-        faults.extend(fault);
-        all.push(taken);
-    }
-    Ok((all, faults))
+    Ok(list(file)?.unwrap_or_default())
 }
 
 /// Adds a lot at the end of the list `file`, which is made where there is none; it is on the disk when

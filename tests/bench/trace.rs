@@ -7,7 +7,7 @@ use std::time::Instant;
 use bismar::journal::format::chain;
 use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{Row, Stamp, header};
-use bismar::journal::read::{folder, record};
+use bismar::journal::read::folder;
 use bismar::mass::Mass;
 use bismar::vocabulary::entry::{Draft, RowKind};
 
@@ -63,7 +63,7 @@ fn log_text(batch: &str, drafts: &[Draft]) -> Vec<u8> {
 
 /// Side by side, round by round, so that what else the machine does is shared.
 fn compare(dir: &std::path::Path) {
-    let paths = record::logs_in(dir).unwrap();
+    let paths = folder::batches_in(dir).unwrap();
     let all = folder::all_threads();
     let timed = |work: &dyn Fn() -> usize| {
         let begun = Instant::now();

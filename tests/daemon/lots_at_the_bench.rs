@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Output, Stdio};
 use std::time::{Duration, Instant};
 
-use bismar::journal::read::record;
+use bismar::journal::read::folder;
 use bismar::lots::Lot;
 use bismar::lots::advice::{Advice, ForStep, Stock};
 use bismar::lots::trace::Use;
@@ -111,7 +111,7 @@ fn write_log_of(formula: &str, person: &Person, batch: &str, drafts: &[Draft]) {
 
 /// The rows of the running batch's log, newest last, as `kind|lot|note`.
 fn rows(person: &Person) -> Vec<String> {
-    let paths = record::logs_in(&logs(person)).unwrap();
+    let paths = folder::batches_in(&logs(person)).unwrap();
     let running = paths.iter().find(|path| {
         let name = path.file_stem().unwrap().to_string_lossy().into_owned();
         name.starts_with("glasswort")
@@ -316,7 +316,7 @@ fn a_batch_is_no_lot_of_itself() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
     person.begins();
-    let paths = record::logs_in(&logs(&person)).unwrap();
+    let paths = folder::batches_in(&logs(&person)).unwrap();
     let own = paths[0].file_stem().unwrap().to_str().unwrap();
     assert!(own.starts_with("glasswort-soak-"), "{own}");
     let refused = named(&person, own, None).unwrap_err();

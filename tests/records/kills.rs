@@ -9,8 +9,8 @@ use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
+use bismar::journal::read::folder::batches_in;
 use bismar::journal::read::record;
-use bismar::journal::read::record::logs_in;
 use bismar::protocol::client;
 use bismar::protocol::client::Client;
 use bismar::protocol::request::Request;
@@ -296,7 +296,7 @@ fn bench(seed: u64, kills: u32) -> Tally {
         judged.insert(log);
     }
     // Nothing else was made than batches that were judged and logs that never had a formula.
-    for log in logs_in(&logs).unwrap() {
+    for log in batches_in(&logs).unwrap() {
         if !judged.contains(&log) {
             let record = record::read(&log).unwrap();
             assert!(

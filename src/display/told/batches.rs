@@ -8,6 +8,7 @@ use crate::chart::history::signed;
 use crate::chart::report::report;
 use crate::journal::batch::record::Record;
 use crate::journal::format::cell::Amount;
+use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::sheet::html;
@@ -21,7 +22,7 @@ const PAGE: usize = 30;
 /// # Errors
 /// When the folder cannot be read; a log that does not read is told in its place.
 pub fn batches(house: &House, skip: usize) -> Result<Value, QueryError> {
-    let logs = folder::newest(&house.config().logs()?)?;
+    let logs = newest(&house.config().logs()?)?;
     let all = logs.len();
     let told = logs.iter().skip(skip).take(PAGE).map(|path| {
         let name = crate::journal::name_of(path);

@@ -14,6 +14,13 @@ pub struct BadLine {
 
 impl std::error::Error for BadLine {}
 
+impl BadLine {
+    /// Whether only the end is missing: a power cut, or a row on its way to the disk.
+    pub fn is_torn(&self) -> bool {
+        matches!(self.fault, Fault::Torn { .. })
+    }
+}
+
 impl fmt::Display for BadLine {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}:{}:", self.file, self.line)?;

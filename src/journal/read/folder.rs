@@ -1,11 +1,97 @@
-//! All logs of a folder, read and proved by several threads.
+//! The folder of the logs: which there are, and all of them read and proved by several threads.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
+
+use jiff::Timestamp;
 
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
+use crate::journal::format::fault::BadLine;
+use crate::journal::format::names::safe_batch_name;
 use crate::journal::read::record;
+use crate::journal::read::scale_checks;
+use crate::journal::read::scan::scan_file;
+
+/// The logs of the batches in a folder, by name; that of the scale checks is none. A missing folder has
+/// none.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
+    let cannot = |e| LogError::io(dir, "read the folder of the logs")(e);
+    let entries = match std::fs::read_dir(dir) {
+        Ok(entries) => entries,
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(e) => return Err(cannot(e)),
+    };
+    let mut paths = Vec::new();
+    for entry in entries {
+        let path = entry.map_err(cannot)?.path();
+        if path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(&path) {
+            paths.push(path);
+        }
+    }
+    paths.sort();
+    Ok(paths)
+}
+
+/// The log of the batch named `batch` in the folder of the logs; `None` for a name that is no batch's.
+pub fn log_of(logs: &Path, batch: &str) -> Option<PathBuf> {
+    let name = batch.strip_suffix(".csv").unwrap_or(batch);
+    let path = logs.join(format!("{name}.csv"));
+    (safe_batch_name(name) == name && path.is_file() && !scale_checks::is_one(&path))
+        .then_some(path)
+}
+
+/// As [`batches_in`], the one that was begun last first.
+/// A copy that was put back has a new file time: it does not count but where the log tells no time.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn newest(logs: &Path) -> Result<Vec<PathBuf>, LogError> {
+    let mut logs = batches_in(logs)?;
+    logs.sort_by_cached_key(|path| begun(path));
+    logs.reverse();
+    Ok(logs)
+}
+
+fn begun(path: &Path) -> Option<Timestamp> {
+    let first = scan_file(path).and_then(|mut scan| scan.next_row());
+    if let Ok(Some(row)) = first {
+        return Some(row.at);
+    }
+    let written = path.metadata().and_then(|m| m.modified()).ok()?;
+    Timestamp::try_from(written).ok()
+}
+
+/// The logs of a folder that have no `closed` row.
+#[derive(Debug, Default)]
+pub struct OpenLogs {
+    /// Newest last row first; a log without rows comes last.
+    pub open: Vec<(PathBuf, Record)>,
+    /// Logs that do not read.
+    pub bad: Vec<LogError>,
+}
+
+/// Looks at every log of a batch in a folder.
+///
+/// # Errors
+/// When the folder cannot be read; what is wrong with single logs is in the answer.
+pub fn list_open(dir: &Path) -> Result<OpenLogs, LogError> {
+    let mut logs = OpenLogs::default();
+    for path in batches_in(dir)? {
+        match record::read_strictly(&path) {
+            Ok(record) if record.ended => {}
+            Ok(record) => logs.open.push((path, record)),
+            Err(error) => logs.bad.push(error),
+        }
+    }
+    // Those of one moment stay in the order of their names.
+    logs.open
+        .sort_by_key(|(_, record)| std::cmp::Reverse(record.last_at));
+    Ok(logs)
+}
 
 /// Below this a thread costs more than it saves.
 const WORTH_A_THREAD: usize = 32;
@@ -13,6 +99,28 @@ const WORTH_A_THREAD: usize = 32;
 /// As many threads as the machine runs at a time.
 pub fn all_threads() -> usize {
     std::thread::available_parallelism().map_or(1, usize::from)
+}
+
+/// What `take` makes of every batch of the folder `logs`, and the faults of damaged logs, of which the
+/// rows before the damage count. At most `threads` read at a time.
+///
+/// # Errors
+/// When the folder or a log cannot be read.
+pub fn each_batch<T: Send>(
+    logs: &Path,
+    threads: usize,
+    take: impl Fn(Record) -> T + Sync,
+) -> Result<(Vec<T>, Vec<BadLine>), LogError> {
+    let read = read_each(&batches_in(logs)?, threads, |record| {
+        (record.fault.clone(), take(record))
+    });
+    let (mut all, mut faults) = (Vec::with_capacity(read.len()), Vec::new());
+    for read in read {
+        let (fault, taken) = read?;
+        faults.extend(fault);
+        all.push(taken);
+    }
+    Ok((all, faults))
 }
 
 /// What `take` makes of each log's record, in the order of `paths`. Every row is proved, as

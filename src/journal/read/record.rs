@@ -1,13 +1,12 @@
 //! Logs on the disk, read into what they say of their batches.
 
 use std::io::BufRead;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::format::fault::Fault;
 use crate::journal::format::row::CellError;
-use crate::journal::read::scale_checks;
 use crate::journal::read::scan::{Scan, scan_file};
 
 /// Reads a log without its lock and without changing it, to tell of its batch. What follows the first
@@ -42,57 +41,4 @@ pub(in crate::journal) fn strictly<R: BufRead>(
         record.add(row).map_err(bad)?;
     }
     Ok(record)
-}
-
-/// Every `.csv` file of a folder, by name. A missing folder has none.
-///
-/// # Errors
-/// When the folder cannot be read.
-pub fn logs_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
-    let cannot = |e| LogError::io(dir, "read the folder of the logs")(e);
-    let entries = match std::fs::read_dir(dir) {
-        Ok(entries) => entries,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(e) => return Err(cannot(e)),
-    };
-    let mut paths = Vec::new();
-    for entry in entries {
-        let path = entry.map_err(cannot)?.path();
-        if path.extension().is_some_and(|end| end == "csv") {
-            paths.push(path);
-        }
-    }
-    paths.sort();
-    Ok(paths)
-}
-
-/// The logs of a folder that have no `closed` row.
-#[derive(Debug, Default)]
-pub struct OpenLogs {
-    /// Newest last row first; a log without rows comes last.
-    pub open: Vec<(PathBuf, Record)>,
-    /// Logs that do not read.
-    pub bad: Vec<LogError>,
-}
-
-/// Looks at every log of a batch in a folder. A missing folder has no logs.
-///
-/// # Errors
-/// When the folder cannot be read; what is wrong with single logs is in the answer.
-pub fn list_open(dir: &Path) -> Result<OpenLogs, LogError> {
-    let mut logs = OpenLogs::default();
-    for path in logs_in(dir)? {
-        if scale_checks::is_one(&path) {
-            continue;
-        }
-        match read_strictly(&path) {
-            Ok(record) if record.ended => {}
-            Ok(record) => logs.open.push((path, record)),
-            Err(error) => logs.bad.push(error),
-        }
-    }
-    // Those of one moment stay in the order of their names.
-    logs.open
-        .sort_by_key(|(_, record)| std::cmp::Reverse(record.last_at));
-    Ok(logs)
 }
