@@ -24,6 +24,52 @@ pub(super) struct CommandLine {
     pub arguments: Vec<OsString>,
 }
 
+/// The programs that could do a job, in the order in which they are tried; the one that works is kept.
+pub(super) struct Programs<K> {
+    known: Vec<(PathBuf, K)>,
+    /// Which of them works, as far as is known.
+    current: usize,
+    /// How many were tried in a row without success.
+    failed: usize,
+}
+
+impl<K> Programs<K> {
+    /// Those of `wanted` that are there.
+    pub(super) fn find<'n>(
+        wanted: impl IntoIterator<Item = (&'n str, K)>,
+        path: &OsStr,
+    ) -> Programs<K> {
+        let wanted = wanted.into_iter();
+        Programs {
+            known: wanted
+                .filter_map(|(name, kind)| Some((find_program(name, path)?, kind)))
+                .collect(),
+            current: 0,
+            failed: 0,
+        }
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.known.is_empty()
+    }
+
+    pub(super) fn current(&self) -> Option<&(PathBuf, K)> {
+        self.known.get(self.current)
+    }
+
+    /// A new cue: each of them may fail again.
+    pub(super) fn try_all(&mut self) {
+        self.failed = 0;
+    }
+
+    /// The current one did not work. True: there is another one, not tried yet for this cue.
+    pub(super) fn next(&mut self) -> bool {
+        self.failed += 1;
+        self.current = (self.current + 1) % self.known.len().max(1);
+        self.failed < self.known.len()
+    }
+}
+
 /// What to do with a new cue.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Turn {
@@ -234,7 +280,7 @@ impl Drop for Running {
 }
 
 /// The file of a program: `name` itself if it is a path, else the first executable in `path`.
-pub(super) fn find_program(name: &str, path: &OsStr) -> Option<PathBuf> {
+fn find_program(name: &str, path: &OsStr) -> Option<PathBuf> {
     let executable = |file: &Path| {
         file.metadata()
             .is_ok_and(|m| m.is_file() && m.permissions().mode() & 0o111 != 0)

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
-use super::child::{self, CommandLine, Job, Turn};
+use super::child::{self, CommandLine, Job, Programs, Turn};
 use super::{Inbox, Output, Report, Surroundings};
 use crate::config::CueConfig;
 use crate::vocabulary::cue::{Cue, CueKind};
@@ -82,29 +82,19 @@ const PLAYERS: [(&str, Player); 4] = [
 pub(super) struct Sound {
     names: SoundNames,
     data_dirs: Vec<PathBuf>,
-    players: Vec<(PathBuf, Player)>,
+    players: Programs<Player>,
     /// Whether there is a notification to sound in our place.
     server_plays: bool,
-    /// Which of the players works, as far as is known.
-    current: usize,
-    /// How many were tried in a row without success.
-    failed: usize,
     heard: Option<(CueKind, usize, Instant)>,
 }
 
 impl Sound {
     pub(super) fn new(config: &CueConfig, around: &Surroundings) -> Sound {
-        let players = PLAYERS
-            .iter()
-            .filter_map(|(name, player)| Some((child::find_program(name, &around.path)?, *player)))
-            .collect();
         Sound {
             names: SoundNames::new(config),
             data_dirs: around.data_dirs.clone(),
-            players,
+            players: Programs::find(PLAYERS, &around.path),
             server_plays: config.desktop,
-            current: 0,
-            failed: 0,
             heard: None,
         }
     }
@@ -146,13 +136,13 @@ impl Job for Sound {
             return Turn::Skip;
         }
         self.heard = Some((next.kind, next.step, now));
-        self.failed = 0;
+        self.players.try_all();
         Turn::Now
     }
 
     fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, String> {
         let (Some(sound), Some((program, player))) =
-            (self.names.of(cue.kind), self.players.get(self.current))
+            (self.names.of(cue.kind), self.players.current())
         else {
             return Ok(None);
         };
@@ -187,9 +177,7 @@ impl Job for Sound {
     }
 
     fn next_program(&mut self) -> bool {
-        self.failed += 1;
-        self.current = (self.current + 1) % self.players.len().max(1);
-        self.failed < self.players.len()
+        self.players.next()
     }
 
     fn limit(&self) -> Duration {

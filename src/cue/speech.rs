@@ -1,12 +1,12 @@
 //! Speech: the cue's sentence through speech-dispatcher or espeak-ng.
 
 use std::ffi::OsString;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
 use tokio::time::Instant;
 
-use super::child::{self, CommandLine, Job, Turn};
+use super::child::{self, CommandLine, Job, Programs, Turn};
 use super::{Inbox, Output, Report, Surroundings, plain};
 use crate::config::CueConfig;
 use crate::vocabulary::cue::Cue;
@@ -30,12 +30,10 @@ const SPEAKERS: [(&str, Speaker); 2] = [
 ];
 
 pub(super) struct Speech {
-    speakers: Vec<(PathBuf, Speaker)>,
+    speakers: Programs<Speaker>,
     language: Option<String>,
     /// Why there is no speaker.
     trouble: String,
-    current: usize,
-    failed: usize,
 }
 
 impl Speech {
@@ -56,16 +54,10 @@ impl Speech {
                     .collect()
             }
         };
-        let speakers = wanted
-            .into_iter()
-            .filter_map(|(name, speaker)| Some((child::find_program(name, &around.path)?, speaker)))
-            .collect();
         Speech {
-            speakers,
+            speakers: Programs::find(wanted, &around.path),
             language: config.language.clone(),
             trouble,
-            current: 0,
-            failed: 0,
         }
     }
 }
@@ -88,7 +80,7 @@ impl Job for Speech {
         if self.speakers.is_empty() {
             return Turn::Skip;
         }
-        self.failed = 0;
+        self.speakers.try_all();
         match running {
             Some(old) if old.kind == next.kind && old.step == next.step => Turn::After,
             Some(_) | None => Turn::Now,
@@ -96,7 +88,7 @@ impl Job for Speech {
     }
 
     fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, String> {
-        let Some((program, speaker)) = self.speakers.get(self.current) else {
+        let Some((program, speaker)) = self.speakers.current() else {
             return Err(self.trouble.clone());
         };
         let text = spoken(&cue.say, self.language.as_deref());
@@ -128,9 +120,7 @@ impl Job for Speech {
     }
 
     fn next_program(&mut self) -> bool {
-        self.failed += 1;
-        self.current = (self.current + 1) % self.speakers.len().max(1);
-        self.failed < self.speakers.len()
+        self.speakers.next()
     }
 
     fn limit(&self) -> Duration {
