@@ -6,6 +6,7 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use bismar::journal::batch::record::Record;
+use bismar::journal::read::folder::{batches_in, log_of, read_each};
 use bismar::journal::read::record;
 use bismar::lots::trace::{Use, Uses};
 use bismar::lots::{Lot, Refusal, uses_of};
@@ -691,6 +692,23 @@ fn a_name_of_two_ingredients_lots_is_told_and_one_can_be_chosen() {
     );
 }
 
+/// The log of the scale checks lies among those of the batches: no batch, no lot of others, and what is
+/// wrong with it takes nothing from what the lots have left.
+#[test]
+fn the_log_of_the_scale_checks_is_no_batch() {
+    let dir = tempfile::tempdir().unwrap();
+    let rows = [weighed(1, "Coarse sea salt", "L-1", 18_000)];
+    let batch = write_log(dir.path(), "soak-1", &rows);
+    std::fs::write(dir.path().join("scale-checks.csv"), "no log at all\n").unwrap();
+    assert_eq!(batches_in(dir.path()).unwrap(), [batch]);
+    assert!(log_of(dir.path(), "scale-checks").is_none());
+    let home = tempfile::tempdir().unwrap();
+    let logs = dir.path().to_str().unwrap();
+    let traced = said(&bismar(home.path(), &["trace", "L-1", "--logs", logs]));
+    assert!(traced.contains("L-1 reached 1 batch"), "{traced}");
+    assert!(!traced.contains("warning"), "{traced}");
+}
+
 /// More logs than one thread is given, some damaged: the same records in the same order as one after
 /// another, and each damage is said.
 #[test]
@@ -711,7 +729,7 @@ fn a_folder_read_by_several_threads_is_the_folder_read_by_one() {
     let alone: Vec<Record> = paths.iter().map(|path| read(path)).collect();
     assert_eq!(alone.iter().filter(|record| !record.is_proved()).count(), 3);
     for threads in [0, 1, 4] {
-        let together = bismar::journal::read::folder::read_each(&paths, threads, |record| record);
+        let together = read_each(&paths, threads, |record| record);
         let together: Vec<Record> = together.into_iter().map(Result::unwrap).collect();
         assert_eq!(together, alone);
     }
