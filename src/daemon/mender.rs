@@ -9,7 +9,6 @@ use crate::formula::amend::change_of;
 use crate::formula::remedy::remedy;
 use crate::journal::format::cell::Amount;
 use crate::journal::store::log::LogFile;
-use crate::mass::Mass;
 use crate::protocol::reply::{Refusal, Said};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
@@ -38,9 +37,7 @@ impl BatchOpener {
         let plan = record.plan(&formula, opening.amount(), &scales, guard);
         let plan = plan.map_err(|error| error.to_string())?;
         compare(&path, &plan)?;
-        let d = |step: &crate::formula::Step| scales.get(step.scale).map(|s| s.readability);
-        let d = plan.steps.iter().filter_map(d).max();
-        let d = d.unwrap_or(Mass::from_mg(10));
+        let d = plan.coarsest_step(&scales);
         let parts = plan.held(|number| record.delivered(number).map(Amount::mass));
         let none = || {
             let error = format!("there is no remedy by that way ({})", way.name());

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::remedy::{Part, Remedy};
 use super::{Plan, PlannedPhase, Step};
 use crate::mass::Mass;
+use crate::metrology::ScaleAbility;
 use crate::vocabulary::command::Way;
 
 /// Why a plan was changed.
@@ -123,6 +124,13 @@ impl Amendment {
 }
 
 impl Plan {
+    /// The coarsest readability of the scales it is weighed on: additions are whole steps of it.
+    pub fn coarsest_step(&self, scales: &[ScaleAbility]) -> Mass {
+        let used = self.steps.iter().filter_map(|step| scales.get(step.scale));
+        let coarsest = used.map(|scale| scale.readability).max();
+        coarsest.unwrap_or(ScaleAbility::ASSUMED_READABILITY)
+    }
+
     /// The plan after a change. Steps that the change names and the plan lacks are left out: a log
     /// may be damaged, and no weight hangs on it.
     pub fn amended(&self, change: &Amendment) -> Plan {

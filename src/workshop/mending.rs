@@ -93,7 +93,7 @@ impl Mending {
             bowl: bowl(log, &config.vessels),
             on_hand,
             amended: !log.remedies.is_empty(),
-            d: coarsest(&scales),
+            d: plan.coarsest_step(&scales),
             formula,
             plan,
             scales,
@@ -230,11 +230,6 @@ impl Mending {
         let poured = self.parts.iter().map(|held| held.delivered).sum();
         room(poured, &pours, self.bowl, &self.scales)
     }
-}
-
-fn coarsest(scales: &[ScaleAbility]) -> Mass {
-    let coarsest = scales.iter().map(|scale| scale.readability).max();
-    coarsest.unwrap_or(ScaleAbility::ASSUMED_READABILITY)
 }
 
 /// What the bowl weighs empty, where the log tells: the tare of the first step, if the bowl stood there.

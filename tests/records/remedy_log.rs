@@ -249,6 +249,31 @@ fn scale_and_lots_are_asked_whether_they_hold_it() {
     );
 }
 
+/// What is told is what `--take` adds: whole steps of the scales the batch is weighed on, however coarse
+/// another one on the bench is.
+#[test]
+fn a_coarse_scale_that_weighs_nothing_of_the_batch_does_not_round_its_remedies() {
+    let person = Person::new();
+    let rows = [
+        weighed(1, "Sea salt", 60_000, 61_800),
+        weighed(2, "Oat flour", 40_000, 40_000),
+    ];
+    let alone = said(&person, TWO, &rows, &[]);
+    // 61.8 g is 60 % of 103 g: 1.20 g of the other, 40 % of it, are missing.
+    assert!(alone.contains("Oat flour 40.00 - 1.20 "), "{alone}");
+    let scale = |name: &str, d: &str, capacity: &str| {
+        format!(
+            "[[scale]]\nname = \"{name}\"\nport = \"/dev/{name}\"\nlayout = \"comma-header\"\n\
+             readability = \"{d}\"\ncapacity = \"{capacity}\"\n"
+        )
+    };
+    let two = scale("bench", "0.01 g", "600 g") + &scale("floor", "1 g", "30 kg");
+    let config = person.file("two.toml", &two);
+    let more = ["--config", config.to_str().unwrap()];
+    let text = said(&person, TWO, &rows, &more);
+    assert!(text.contains("Oat flour 40.00 - 1.20 "), "{text}");
+}
+
 #[test]
 fn room_is_what_bowl_scale_and_lots_leave() {
     let scale = |capacity: Option<i64>| ScaleAbility {
