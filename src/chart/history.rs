@@ -124,6 +124,10 @@ pub fn signed(off: &str) -> String {
 /// of letters does not matter. The whole cell is taken as well.
 pub fn is_formula(cell: &str, name: &str) -> bool {
     let same = |text: &str| text.to_lowercase() == name.trim().to_lowercase();
-    let bare = cell.rsplit_once(' ').map_or(cell, |(bare, _)| bare);
-    same(cell) || same(bare)
+    same(cell) || same(bare(cell))
+}
+
+/// A log's formula cell without its last word, which is the version where there is one.
+pub fn bare(cell: &str) -> &str {
+    cell.rsplit_once(' ').map_or(cell, |(bare, _)| bare)
 }

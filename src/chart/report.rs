@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::control::{FEW, Limits, deviation, mean, moving_ranges};
-use super::history::{Gathered, Weighing, is_formula};
+use super::history::{Gathered, Weighing, bare, is_formula};
 use super::svg;
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, GAP, REST, cut, line};
@@ -32,7 +32,7 @@ pub fn report(batches: &[Gathered], name: &str, formula: bool) -> Option<Report>
         .iter()
         .filter(|batch| matches!(batch.weighings.first(), Some(w) if is_formula(&w.formula, name)))
         .collect();
-    of_formula(&of)
+    of_formula(&of, &wanted)
 }
 
 const BATCH: Column = L(34);
@@ -75,11 +75,13 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
 }
 
 /// A line an ingredient, and the chart of the whole batches' deviations.
-fn of_formula(batches: &[&Gathered]) -> Option<Report> {
+fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
     let name = &batches.first()?.weighings.first()?.formula;
-    let name = name
-        .rsplit_once(' ')
-        .map_or(name.as_str(), |(bare, _)| bare);
+    // Asked for as the log has it: then no word of it is taken for a version.
+    let name = match name.to_lowercase() == wanted {
+        true => name,
+        false => bare(name),
+    };
     let whole: Vec<&&Gathered> = batches.iter().filter(|batch| batch.complete).collect();
     let title = format!("{name}: what was weighed less the sum of the targets, percent");
     let mut text = format!(

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::chart::history::Gathered;
+use crate::chart::history::{Gathered, bare};
 use crate::chart::report::report;
 use crate::workshop::batches::gather;
 
@@ -74,9 +74,7 @@ pub fn folder(named: Option<&Path>, config: Option<&Path>) -> Result<PathBuf, Fa
 fn unknown(batches: &[Gathered], name: &str, folder: &Path) -> Failure {
     let mut known: Vec<String> = Vec::new();
     for weighing in batches.iter().flat_map(|batch| &batch.weighings) {
-        let formula = weighing.formula.as_str();
-        let bare = formula.rsplit_once(' ').map_or(formula, |(bare, _)| bare);
-        for text in [weighing.ingredient.as_str(), bare] {
+        for text in [weighing.ingredient.as_str(), bare(&weighing.formula)] {
             if !known.iter().any(|k| k == text) {
                 known.push(text.to_owned());
             }

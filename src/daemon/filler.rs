@@ -174,8 +174,7 @@ fn words(batch: &str, fill: &Fill, record: &Record) -> Said {
     );
     let mut said = Said::new(say);
     let weighed = record.weighed().count();
-    let closed = record.closed.as_ref().map_or("", |row| row.note.as_str());
-    if !closed.starts_with("complete") {
+    if !record.is_complete() {
         said.note(format!(
             "the weighing ended early; {weighed} weights are in its log."
         ));

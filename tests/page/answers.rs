@@ -520,6 +520,10 @@ fn the_last_batch_is_the_one_that_was_begun_last() {
     let names = told["batches"].as_array().unwrap().iter();
     let names: Vec<_> = names.map(|one| one["batch"].as_str().unwrap()).collect();
     assert_eq!(names, ["third", "second", "first"]);
+    // A formula without a version: the last word of its name is none, and its chart is of no other.
+    let record = served.get("/record?batch=third", &cookie);
+    let record: serde_json::Value = serde_json::from_str(&record.body).unwrap();
+    assert_eq!(record["bare"], "Marram soak");
     let filling = served.patient("/do", &cookie, r#"{"do":"fill","fill":"20g"}"#);
     assert!(filling.body.contains("batch third"), "{filling:?}");
 }

@@ -3,6 +3,9 @@
 use std::path::Path;
 
 use bismar::chart::control::{D2, D4, Limits, moving_ranges};
+use bismar::chart::history::{Gathered, Shown, Weighing};
+use bismar::chart::report::report;
+use bismar::mass::Mass;
 
 use super::masses::near;
 use crate::bench_side::person::{Said, prints, said};
@@ -152,6 +155,44 @@ fn the_history_of_a_formula_has_a_line_an_ingredient() {
         }
         assert!(text.contains("6 batches, 6 of them complete"), "{text}");
     }
+}
+
+/// A formula without a version keeps its whole name.
+#[test]
+fn the_history_of_a_formula_is_named_as_it_was_asked_for() {
+    let at = "2026-09-01T09:00:00Z".parse().unwrap();
+    let weighing = Weighing {
+        batch: "marram-1".into(),
+        formula: "Marram soak".into(),
+        ingredient: "Sea salt".into(),
+        step: 1,
+        at,
+        target: Mass::from_g(60),
+        net: Mass::from_g(60),
+        shown: Shown {
+            target: "60.00".into(),
+            net: "60.00".into(),
+            deviation: "0.00".into(),
+        },
+        verdict: None,
+        over_pours: 0,
+        added: false,
+        seconds: 9.0,
+    };
+    let titled = |cell: &str, name: &str| {
+        let weighings = vec![Weighing {
+            formula: cell.into(),
+            ..weighing.clone()
+        }];
+        let batch = Gathered {
+            weighings,
+            opened: Some(at),
+            complete: true,
+        };
+        report(&[batch], name, true).unwrap().text
+    };
+    assert!(titled("Marram soak", "marram soak").starts_with("Marram soak: "));
+    assert!(titled("Marram soak 2", "Marram soak").starts_with("Marram soak: "));
 }
 
 #[test]

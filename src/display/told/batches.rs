@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 
 use super::super::house::House;
 use super::{Batch, grams};
-use crate::chart::history::signed;
+use crate::chart::history::{bare, signed};
 use crate::chart::report::report;
 use crate::journal::batch::record::Record;
 use crate::journal::format::cell::Amount;
@@ -54,11 +54,10 @@ fn for_a_person(note: &str) -> &str {
 
 /// How far a batch is: a word for a program, and words for a person.
 fn state(record: &Record) -> (&'static str, &'static str) {
-    let complete = |row: &crate::journal::format::row::Row| row.note.starts_with("complete");
     match (&record.fault, &record.closed) {
         (Some(_), _) => ("damaged", "its log is damaged"),
         (None, None) => ("open", "open"),
-        (None, Some(row)) if complete(row) => ("complete", "complete"),
+        (None, Some(_)) if record.is_complete() => ("complete", "complete"),
         (None, Some(_)) => ("ended-early", "ended early"),
     }
 }
@@ -101,11 +100,13 @@ pub fn record(house: &House, asked: &Batch) -> Result<Value, QueryError> {
     let planned = planned.map(
         |(count, fill)| json!({ "count": count, "fill": fill.grams(Mass::from_g(1)).to_string() }),
     );
-    let formula = record.formula.as_str();
+    // The formula itself knows where its name ends; a name without a version may have several words.
+    let named = record.read_formula().and_then(Result::ok);
+    let named = named.map_or(bare(&record.formula).to_owned(), |formula| formula.name);
     Ok(json!({
         "batch": record.batch,
-        "formula": formula,
-        "bare": formula.rsplit_once(' ').map_or(formula, |(bare, _)| bare),
+        "formula": record.formula,
+        "bare": named,
         "opened": record.opened_at.map(|at| at.to_string()),
         "closed": record.closed.as_ref().map(|row| row.at.to_string()),
         "state": state(&record).1,

@@ -90,6 +90,11 @@ impl Record {
         self.fault.is_none()
     }
 
+    /// Whether its weighing was closed with every step weighed.
+    pub fn is_complete(&self) -> bool {
+        matches!(&self.closed, Some(row) if row.note.starts_with("complete"))
+    }
+
     /// The formula as it was when the batch was opened; `None` without an opening.
     pub fn read_formula(&self) -> Option<Result<Formula, Problems>> {
         let text = &self.opening.as_ref()?.text;
