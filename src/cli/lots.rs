@@ -19,7 +19,7 @@ use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
 use crate::text::columns::aligned;
-use crate::workshop::store;
+use crate::workshop::{store, today};
 
 #[derive(Debug, Args)]
 pub struct LotsArgs {
@@ -152,19 +152,14 @@ impl StoreArgs {
             records.push(record.clone());
         }
         let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
-        Ok(shelf::on_hand(
-            lots,
-            &uses,
-            jiff::ZonedDateTime::now().date(),
-        ))
+        Ok(shelf::on_hand(lots, &uses, today()))
     }
 }
 
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let lots = store::lots(file)?;
     let records = store.records()?;
-    let today = jiff::ZonedDateTime::now().date();
-    let listed = listed(&lots, &records, today);
+    let listed = listed(&lots, &records, today());
     if listed.is_empty() {
         let example = "bismar lots add S-12 --ingredient \"Sea salt\" --amount 5kg";
         print(&format!(

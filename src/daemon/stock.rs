@@ -6,7 +6,6 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use jiff::civil::Date;
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 
@@ -21,7 +20,7 @@ use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::protocol::reply::{Answer, Refusal, Reply, Said};
-use crate::workshop::store;
+use crate::workshop::{store, today};
 
 /// The longest wait for the disk. With the wait for the rows that a word makes it stays below what a
 /// client waits for a reply.
@@ -165,10 +164,6 @@ impl Wanted {
             },
         }
     }
-}
-
-fn today() -> Date {
-    jiff::ZonedDateTime::now().date()
 }
 
 /// Reads the list, and the logs where an amount must be known.

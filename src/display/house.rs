@@ -3,8 +3,6 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use jiff::civil::Date;
-
 use crate::config::{Config, Held};
 use crate::document::shown;
 use crate::journal::batch::record::Record;
@@ -105,10 +103,5 @@ impl House {
     pub fn uses(&self) -> Result<Vec<Use>, QueryError> {
         let (uses, _) = self.each_record(|record| uses_of(&record).collect::<Vec<_>>())?;
         Ok(uses.concat())
-    }
-
-    /// Today, as this machine's clock and zone have it.
-    pub fn today() -> Date {
-        jiff::ZonedDateTime::now().date()
     }
 }

@@ -54,11 +54,7 @@ fn unproven(
         scale.name,
         step.lowest.grams(d),
         step.highest.grams(d),
-        found
-            .uncertainty
-            .expanded()
-            .ceil_to(Mass::from_mg(1))
-            .grams_rounded(3),
+        found.uncertainty.told(),
     ))
 }
 

@@ -1,6 +1,6 @@
 //! Standard uncertainty of a net weight.
 
-use crate::mass::Mass;
+use crate::mass::{Grams, Mass};
 
 /// What a scale can do, as far as a plan needs it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -90,5 +90,10 @@ impl Uncertainty {
     /// The expanded uncertainty U = 2 u (a coverage of about 95 %; JCGM 100:2008, 6.3.3), rounded up.
     pub fn expanded(self) -> Mass {
         self.times(2.0)
+    }
+
+    /// U in grams as a person is told of it: rounded up to the milligram.
+    pub fn told(self) -> Grams {
+        self.expanded().ceil_to(Mass::from_mg(1)).grams_rounded(3)
     }
 }

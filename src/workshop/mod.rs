@@ -9,6 +9,8 @@ pub mod store;
 
 use std::path::Path;
 
+use jiff::civil::Date;
+
 use crate::config::Config;
 use crate::files;
 use crate::formula::Formula;
@@ -27,6 +29,11 @@ pub fn scales(config: &Config) -> (Vec<ScaleAbility>, bool) {
         scales if scales.is_empty() => (vec![ScaleAbility::assumed(ASSUMED)], true),
         scales => (scales, false),
     }
+}
+
+/// Today, as this machine's clock and zone have it.
+pub fn today() -> Date {
+    jiff::ZonedDateTime::now().date()
 }
 
 /// Reads a formula file.

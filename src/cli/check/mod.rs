@@ -88,13 +88,12 @@ pub(super) fn assumption(text: &mut String, paper: &OnPaper) {
         return;
     }
     let scale = ScaleAbility::assumed(workshop::ASSUMED);
-    let uncertainty = scale.net(Uncertainty::TARE_AND_GROSS).expanded();
     let line = format!(
         "No scale is configured. The figures are for an assumed one: readability {} g, net weights \
          uncertain by ±{} g (k = 2), any load. Yours may be coarser or carry less; \
          `bismar identify --write` puts it into the configuration.",
         scale.readability.grams(scale.readability),
-        uncertainty.ceil_to(Mass::from_mg(1)).grams_rounded(3),
+        scale.net(Uncertainty::TARE_AND_GROSS).told(),
     );
     paragraph(text, "", &line);
 }

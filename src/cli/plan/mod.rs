@@ -103,8 +103,7 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
         (None, Ok(dir)) => records_in(&dir)?,
         (None, Err(error)) => return Err(error.into()),
     };
-    let on = args.on;
-    let on = on.unwrap_or_else(|| jiff::ZonedDateTime::now().date());
+    let on = args.on.unwrap_or_else(workshop::today);
     Ok(Shelf::new(file.display().to_string(), lots, &records, on))
 }
 

@@ -12,7 +12,7 @@ use crate::formula::cautions::{self, STANDING};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::protocol::request;
 use crate::workshop::planning::{OnPaper, StepOnPaper};
-use crate::workshop::{self, QueryError, scale_check};
+use crate::workshop::{self, QueryError, scale_check, today};
 
 /// Of a folder with very many files only the first are told.
 const MOST_FORMULAS: usize = 500;
@@ -114,12 +114,7 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryEr
     let notes = paper.notes.iter().map(|note| bare(note, folder));
     let (records, damaged) = house.each_record(|record| record)?;
     let file = house.lots_file().unwrap_or_default();
-    let shelf = Shelf::new(
-        file.display().to_string(),
-        house.lots()?,
-        &records,
-        House::today(),
-    );
+    let shelf = Shelf::new(file.display().to_string(), house.lots()?, &records, today());
     let supplies = shelf.supplies(formula, plan);
     let steps = paper.steps().enumerate().map(|(i, step)| WithLots {
         step,

@@ -6,8 +6,8 @@ use super::super::house::House;
 use super::Batch;
 use crate::journal::read::record;
 use crate::lots::shelf;
-use crate::workshop::QueryError;
 use crate::workshop::mending::Mending;
+use crate::workshop::{QueryError, today};
 
 /// What is wrong with a batch and what each way of mending it adds.
 ///
@@ -19,7 +19,7 @@ pub fn remedies(house: &House, asked: &Batch) -> Result<Value, QueryError> {
     let lots = house.lots()?;
     let on_hand = match lots.is_empty() {
         true => Default::default(),
-        false => shelf::on_hand(lots, &house.uses()?, House::today()),
+        false => shelf::on_hand(lots, &house.uses()?, today()),
     };
     let batch = Mending::read(&path, &log, &house.config(), on_hand)?;
     Ok(json!({

@@ -24,7 +24,7 @@ pub fn scales(house: &House) -> Result<Value, QueryError> {
         let ability = scale.ability();
         let d = ability.readability;
         let today = today(&logs, &scale.name)?;
-        let uncertainty = ability.net(Uncertainty::TARE_AND_GROSS).expanded();
+        let uncertainty = ability.net(Uncertainty::TARE_AND_GROSS).told();
         let grams = |mass: Mass| mass.grams(d).to_string();
         told.push(json!({
             "name": scale.name,
@@ -32,7 +32,7 @@ pub fn scales(house: &House) -> Result<Value, QueryError> {
             "readability": grams(d),
             "capacity": scale.capacity.map(grams),
             "repeatability": scale.repeatability.map(|s| s.grams(Mass::from_mg(1)).to_string()),
-            "uncertainty": uncertainty.ceil_to(Mass::from_mg(1)).grams_rounded(3).to_string(),
+            "uncertainty": uncertainty.to_string(),
             "today": today.map(|verdict| verdict.name()),
         }));
     }

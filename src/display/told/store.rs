@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use super::super::house::House;
 use super::{grams, plan};
 use crate::lots::shelf::listed;
-use crate::workshop::QueryError;
+use crate::workshop::{QueryError, today};
 
 /// Every lot of the list and every batch that is a lot of others, with what is left of each; and what the
 /// formulas are made of.
@@ -15,7 +15,7 @@ use crate::workshop::QueryError;
 pub fn store(house: &House) -> Result<Value, QueryError> {
     let lots = house.lots()?;
     let (records, damaged) = house.each_record(|record| record)?;
-    let rows = listed(&lots, &records, House::today());
+    let rows = listed(&lots, &records, today());
     let rows = rows.into_iter().map(|one| {
         json!({
             "lot": one.lot.name,
