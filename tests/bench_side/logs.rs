@@ -71,14 +71,6 @@ pub fn logs_in(folder: &Path) -> Vec<PathBuf> {
     logs
 }
 
-/// The only log of the person.
-#[track_caller]
-pub fn only_log(person: &Person) -> PathBuf {
-    let mut logs = logs_in(&person.path(LOGS));
-    assert_eq!(logs.len(), 1, "{logs:?}");
-    logs.remove(0)
-}
-
 /// `column` of the rows of `kind`, read by the csv crate.
 pub fn cells(log: &Path, kind: &str, column: &str) -> Vec<String> {
     let mut reader = csv::Reader::from_path(log).unwrap();
@@ -91,4 +83,14 @@ pub fn cells(log: &Path, kind: &str, column: &str) -> Vec<String> {
     rows.filter(|row| &row[kinds] == kind && !row[note].starts_with("corrects seq"))
         .map(|row| row[wanted].to_owned())
         .collect()
+}
+
+// ---- the program itself --------------------------------------------------------------------------
+
+/// The only log of the person.
+#[track_caller]
+pub fn only_log(person: &Person) -> PathBuf {
+    let mut logs = logs_in(&person.path(LOGS));
+    assert_eq!(logs.len(), 1, "{logs:?}");
+    logs.remove(0)
 }

@@ -233,6 +233,8 @@ fn thick_liquids_cling_and_powders_do_not() {
     }
 }
 
+// ---- the program itself --------------------------------------------------------------------------
+
 /// As a person sees it: the cautions at the end of `check`, the note on a missing limit at its beginning.
 #[test]
 fn check_shows_cautions_and_asks_for_a_limit() {

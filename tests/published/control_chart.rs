@@ -62,6 +62,8 @@ fn too_few_values_and_values_that_are_none_have_no_limits() {
     assert_eq!((same.lower, same.upper, same.range_upper), (2.0, 2.0, 0.0));
 }
 
+// ---- the program itself --------------------------------------------------------------------------
+
 fn season(home: &Path, folder: &str, seed: &str) -> String {
     prints(
         home,

@@ -212,6 +212,8 @@ fn the_same_ingredient_in_two_phases_is_held_against_both_limits() {
     assert_eq!((over.len(), over[0].limit.text()), (1, "17".to_owned()));
 }
 
+// ---- the program itself --------------------------------------------------------------------------
+
 const COARSE: &str = "[[scale]]\nname = \"shop\"\nport = \"/dev/a\"\nlayout = \"comma-header\"\n\
                       readability = \"1 g\"\n";
 

@@ -436,6 +436,8 @@ fn an_allowance_that_makes_no_sense_is_refused_in_words() {
     assert!(matches!(most, Err(PlanError::Amount(_))));
 }
 
+// ---- the program itself --------------------------------------------------------------------------
+
 fn run(name: &str, batch: Option<&str>, config: &Config) -> (String, bool) {
     let path = format!("config/formulas/{name}.toml");
     let asked = batch.map(|grams| Amount::Batch(g(grams)));

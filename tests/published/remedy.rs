@@ -197,6 +197,8 @@ fn an_over_pour_worked_by_hand() {
     assert_eq!(least.add, [Mass::from_mg(7_100), Mass::ZERO]);
 }
 
+// ---- the program itself --------------------------------------------------------------------------
+
 /// The README shows what the command prints for a recorded over-pour that was kept.
 #[test]
 fn the_readme_shows_what_the_command_prints() {

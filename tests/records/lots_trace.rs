@@ -69,15 +69,6 @@ fn write_log_of(formula: &str, dir: &Path, batch: &str, drafts: &[Draft]) -> std
     begun.written(dir, batch, drafts)
 }
 
-fn bismar(home: &Path, args: &[&str]) -> Output {
-    let mut command = person::bismar(home);
-    command.args(args).env("COLUMNS", "100").output().unwrap()
-}
-
-fn said(output: &Output) -> String {
-    String::from_utf8_lossy(&[&output.stdout[..], &output.stderr[..]].concat()).into_owned()
-}
-
 fn read(path: &Path) -> Record {
     record::read(path).unwrap()
 }
@@ -367,6 +358,17 @@ proptest! {
         }
         prop_assert_eq!(read, Vec::from_iter(jars));
     }
+}
+
+// ---- the program itself --------------------------------------------------------------------------
+
+fn bismar(home: &Path, args: &[&str]) -> Output {
+    let mut command = person::bismar(home);
+    command.args(args).env("COLUMNS", "100").output().unwrap()
+}
+
+fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&[&output.stdout[..], &output.stderr[..]].concat()).into_owned()
 }
 
 /// The workshop of the README's tour.

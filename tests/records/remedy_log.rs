@@ -61,6 +61,140 @@ fn log(dir: &Path, formula: &str, drafts: &[Draft]) -> PathBuf {
     begun.written(dir, "b", drafts)
 }
 
+#[test]
+fn room_is_what_bowl_scale_and_lots_leave() {
+    let scale = |capacity: Option<i64>| ScaleAbility {
+        capacity: capacity.map(Mass::from_g),
+        ..ScaleAbility::assumed("bench")
+    };
+    let pour = |vessel, on_hand: Option<i64>| Pour {
+        ingredient: "Oat flour",
+        vessel,
+        amount: Mass::from_g(50),
+        on_hand: on_hand.map(Mass::from_g),
+    };
+    let bowl = Bowl {
+        capacity: Some(Mass::from_g(150)),
+        empty: Some(Mass::from_g(20)),
+    };
+    let all = [scale(Some(170))];
+    let beaker = pour(VesselWay::Beaker, Some(100));
+    let inside = pour(VesselWay::Bowl, Some(100));
+    // Everything known, nothing short: at the very edge.
+    let found = room(Mass::from_g(100), &[inside], bowl, &all);
+    assert_eq!((found.short.len(), found.unknown.len()), (0, 0));
+    // A gram more: bowl and scale are short.
+    let found = room(Mass::from_g(101), &[inside], bowl, &all);
+    assert_eq!(
+        found.short,
+        [
+            Short::Scale {
+                ingredient: "Oat flour".into(),
+                load: Mass::from_g(171),
+                capacity: Mass::from_g(170)
+            },
+            Short::Bowl {
+                batch: Mass::from_g(151),
+                capacity: Mass::from_g(150)
+            },
+        ]
+    );
+    // Apart in a beaker the scale bears only that; two pours of one ingredient draw on the same lots.
+    let found = room(
+        Mass::from_g(50),
+        &[beaker, beaker, pour(VesselWay::Beaker, Some(100))],
+        Bowl::default(),
+        &all,
+    );
+    assert_eq!(
+        found.short,
+        [Short::Lots {
+            ingredient: "Oat flour".into(),
+            needed: Mass::from_g(150),
+            on_hand: Mass::from_g(100)
+        }]
+    );
+    assert_eq!(found.unknown, [Unknown::BowlCapacity]);
+    // One scale of unknown capacity: nothing is claimed.
+    let found = room(
+        Mass::from_g(900),
+        &[inside],
+        Bowl::default(),
+        &[scale(Some(170)), scale(None)],
+    );
+    assert_eq!(found.short, []);
+    assert_eq!(
+        found.unknown,
+        [Unknown::ScaleCapacity, Unknown::BowlCapacity]
+    );
+    let found = room(
+        Mass::from_g(1),
+        &[pour(VesselWay::Bowl, None)],
+        Bowl::default(),
+        &all,
+    );
+    assert_eq!(
+        found.unknown,
+        [Unknown::BowlWeight, Unknown::Lots, Unknown::BowlCapacity]
+    );
+    // Nothing to pour: there is room.
+    let none = Pour {
+        amount: Mass::ZERO,
+        ..pour(VesselWay::Bowl, None)
+    };
+    assert_eq!(
+        room(Mass::from_g(9_999), &[none], Bowl::default(), &all),
+        Default::default()
+    );
+}
+
+/// Sums what a log says was delivered of each ingredient, residues taken off.
+const SUMS: &str = r#"
+import csv, json, sys
+from decimal import Decimal
+net, stayed = {}, {}
+for row in csv.DictReader(open(sys.argv[1], newline="")):
+    if row["kind"] == "weighed":
+        net[row["step"]] = (row["ingredient"], Decimal(row["net_g"]))
+    if row["kind"] == "residue":
+        stayed[row["step"]] = Decimal(row["net_g"])
+sums = {}
+for step, (name, mass) in net.items():
+    sums[name] = sums.get(name, 0) + mass - stayed.get(step, 0)
+print(json.dumps({name: int(mass * 10**9) for name, mass in sums.items()}))
+"#;
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn what_is_delivered_is_what_python_sums_up(
+        weights in proptest::collection::vec((0usize..2, 100i64..90_000, prop::option::of(0i64..100)), 1..9),
+    ) {
+        let dir = tempfile::tempdir().unwrap();
+        let names = ["Sea salt", "Oat flour"];
+        let mut rows = Vec::new();
+        for (i, &(which, mg, stayed)) in weights.iter().enumerate() {
+            rows.push(weighed(i + 1, names[which], mg, mg));
+            rows.extend(stayed.map(|mg| residue(i + 1, names[which], mg)));
+        }
+        let path = log(dir.path(), TWO, &rows);
+        let sums = python::asked(SUMS, [&path], b"");
+        let sums: serde_json::Value = serde_json::from_str(&sums).unwrap();
+        let formula = Formula::parse(TWO, "two.toml").unwrap();
+        let bench = [ScaleAbility::assumed("bench")];
+        let plan = Plan::new(&formula, Amount::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
+        for part in held(&record::read(&path).unwrap(), &plan) {
+            let theirs = sums[&part.ingredient].as_i64().unwrap_or(0);
+            prop_assert_eq!(part.delivered, Mass::from_ng(theirs));
+            prop_assert_eq!(part.part.held, part.delivered + part.to_come);
+            prop_assert_eq!(part.to_come > Mass::ZERO, !sums[&part.ingredient].is_i64());
+        }
+    }
+}
+
+// ---- the program itself --------------------------------------------------------------------------
+
 /// What the command says, its line breaks taken out.
 fn said(person: &Person, formula: &str, drafts: &[Draft], more: &[&str]) -> String {
     let path = log(&person.path(""), formula, drafts);
@@ -272,136 +406,4 @@ fn a_coarse_scale_that_weighs_nothing_of_the_batch_does_not_round_its_remedies()
     let more = ["--config", config.to_str().unwrap()];
     let text = said(&person, TWO, &rows, &more);
     assert!(text.contains("Oat flour 40.00 - 1.20 "), "{text}");
-}
-
-#[test]
-fn room_is_what_bowl_scale_and_lots_leave() {
-    let scale = |capacity: Option<i64>| ScaleAbility {
-        capacity: capacity.map(Mass::from_g),
-        ..ScaleAbility::assumed("bench")
-    };
-    let pour = |vessel, on_hand: Option<i64>| Pour {
-        ingredient: "Oat flour",
-        vessel,
-        amount: Mass::from_g(50),
-        on_hand: on_hand.map(Mass::from_g),
-    };
-    let bowl = Bowl {
-        capacity: Some(Mass::from_g(150)),
-        empty: Some(Mass::from_g(20)),
-    };
-    let all = [scale(Some(170))];
-    let beaker = pour(VesselWay::Beaker, Some(100));
-    let inside = pour(VesselWay::Bowl, Some(100));
-    // Everything known, nothing short: at the very edge.
-    let found = room(Mass::from_g(100), &[inside], bowl, &all);
-    assert_eq!((found.short.len(), found.unknown.len()), (0, 0));
-    // A gram more: bowl and scale are short.
-    let found = room(Mass::from_g(101), &[inside], bowl, &all);
-    assert_eq!(
-        found.short,
-        [
-            Short::Scale {
-                ingredient: "Oat flour".into(),
-                load: Mass::from_g(171),
-                capacity: Mass::from_g(170)
-            },
-            Short::Bowl {
-                batch: Mass::from_g(151),
-                capacity: Mass::from_g(150)
-            },
-        ]
-    );
-    // Apart in a beaker the scale bears only that; two pours of one ingredient draw on the same lots.
-    let found = room(
-        Mass::from_g(50),
-        &[beaker, beaker, pour(VesselWay::Beaker, Some(100))],
-        Bowl::default(),
-        &all,
-    );
-    assert_eq!(
-        found.short,
-        [Short::Lots {
-            ingredient: "Oat flour".into(),
-            needed: Mass::from_g(150),
-            on_hand: Mass::from_g(100)
-        }]
-    );
-    assert_eq!(found.unknown, [Unknown::BowlCapacity]);
-    // One scale of unknown capacity: nothing is claimed.
-    let found = room(
-        Mass::from_g(900),
-        &[inside],
-        Bowl::default(),
-        &[scale(Some(170)), scale(None)],
-    );
-    assert_eq!(found.short, []);
-    assert_eq!(
-        found.unknown,
-        [Unknown::ScaleCapacity, Unknown::BowlCapacity]
-    );
-    let found = room(
-        Mass::from_g(1),
-        &[pour(VesselWay::Bowl, None)],
-        Bowl::default(),
-        &all,
-    );
-    assert_eq!(
-        found.unknown,
-        [Unknown::BowlWeight, Unknown::Lots, Unknown::BowlCapacity]
-    );
-    // Nothing to pour: there is room.
-    let none = Pour {
-        amount: Mass::ZERO,
-        ..pour(VesselWay::Bowl, None)
-    };
-    assert_eq!(
-        room(Mass::from_g(9_999), &[none], Bowl::default(), &all),
-        Default::default()
-    );
-}
-
-/// Sums what a log says was delivered of each ingredient, residues taken off.
-const SUMS: &str = r#"
-import csv, json, sys
-from decimal import Decimal
-net, stayed = {}, {}
-for row in csv.DictReader(open(sys.argv[1], newline="")):
-    if row["kind"] == "weighed":
-        net[row["step"]] = (row["ingredient"], Decimal(row["net_g"]))
-    if row["kind"] == "residue":
-        stayed[row["step"]] = Decimal(row["net_g"])
-sums = {}
-for step, (name, mass) in net.items():
-    sums[name] = sums.get(name, 0) + mass - stayed.get(step, 0)
-print(json.dumps({name: int(mass * 10**9) for name, mass in sums.items()}))
-"#;
-
-proptest! {
-    #![proptest_config(ProptestConfig::with_cases(24))]
-
-    #[test]
-    fn what_is_delivered_is_what_python_sums_up(
-        weights in proptest::collection::vec((0usize..2, 100i64..90_000, prop::option::of(0i64..100)), 1..9),
-    ) {
-        let dir = tempfile::tempdir().unwrap();
-        let names = ["Sea salt", "Oat flour"];
-        let mut rows = Vec::new();
-        for (i, &(which, mg, stayed)) in weights.iter().enumerate() {
-            rows.push(weighed(i + 1, names[which], mg, mg));
-            rows.extend(stayed.map(|mg| residue(i + 1, names[which], mg)));
-        }
-        let path = log(dir.path(), TWO, &rows);
-        let sums = python::asked(SUMS, [&path], b"");
-        let sums: serde_json::Value = serde_json::from_str(&sums).unwrap();
-        let formula = Formula::parse(TWO, "two.toml").unwrap();
-        let bench = [ScaleAbility::assumed("bench")];
-        let plan = Plan::new(&formula, Amount::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
-        for part in held(&record::read(&path).unwrap(), &plan) {
-            let theirs = sums[&part.ingredient].as_i64().unwrap_or(0);
-            prop_assert_eq!(part.delivered, Mass::from_ng(theirs));
-            prop_assert_eq!(part.part.held, part.delivered + part.to_come);
-            prop_assert_eq!(part.to_come > Mass::ZERO, !sums[&part.ingredient].is_i64());
-        }
-    }
 }
