@@ -1,6 +1,6 @@
 //! Units and decimal arithmetic against published tables and two general-purpose libraries.
 
-use bismar::mass::{Decimal, Mass, Unit};
+use bismar::mass::{Decimal, Mass, MassError, Unit, decimals_of};
 use proptest::prelude::*;
 use rust_decimal::RoundingStrategy;
 use rust_decimal::prelude::ToPrimitive;
@@ -117,6 +117,177 @@ for line in sys.argv[1:]:
     }
 }
 
+/// What a scale sends, in either case and with the spellings that are common practice (no source).
+#[test]
+fn a_symbol_is_known_in_any_case_and_what_is_no_mass_is_not() {
+    for unit in Unit::ALL {
+        let symbol = unit.symbol();
+        assert_eq!(Unit::from_symbol(symbol.as_bytes()), Some(unit));
+        assert_eq!(
+            Unit::from_symbol(symbol.to_uppercase().as_bytes()),
+            Some(unit)
+        );
+        assert_eq!(format!("{unit:>6}"), format!("{symbol:>6}"));
+    }
+    for (spelling, symbol) in [
+        ("lbs", "lb"),
+        ("lboz", "lb:oz"),
+        ("car", "ct"),
+        ("toz", "ozt"),
+    ] {
+        assert_eq!(unit(spelling), unit(symbol), "{spelling}");
+    }
+    for other in ["", "pcs", "%", "gr", "g ", "tl", "ounces"] {
+        assert_eq!(Unit::from_symbol(other.as_bytes()), None, "{other}");
+    }
+}
+
+#[test]
+fn a_number_is_digits_with_one_point_and_a_sign_before_it() {
+    let decimal = |text: &str| Decimal::parse(text.as_bytes());
+    for (text, digits, decimals, negative) in [
+        ("12.34", 1234, 2, false),
+        ("+ 1,5", 15, 1, false),
+        ("-0.05", -5, 2, true),
+        ("-  7", -7, 0, true),
+        ("-0.00", 0, 2, true),
+        (".5", 5, 1, false),
+        ("5.", 5, 0, false),
+        ("123456789012345678", 123_456_789_012_345_678, 0, false),
+    ] {
+        let wanted = Decimal {
+            digits,
+            decimals,
+            negative,
+        };
+        assert_eq!(decimal(text), Ok(wanted), "{text}");
+    }
+    for text in [
+        "", "-", "+", ".", "1.2.3", "1,2,3", "1.2,3", "1 2", "--1", "+-1", "1-", "1e3", "1_0", "g",
+    ] {
+        assert_eq!(decimal(text), Err(MassError::NotANumber), "{text}");
+    }
+    assert_eq!(decimal("1234567890123456789"), Err(MassError::OutOfRange));
+}
+
+/// As written in the documentation of `Mass`: ten tonnes either way, and the limit itself is inside.
+#[test]
+fn ten_tonnes_are_a_mass_and_a_nanogram_more_is_not() {
+    let kilograms = |text: &str| Mass::parse(text.as_bytes(), Unit::Kilogram);
+    assert_eq!(Mass::LIMIT, Mass::from_g(10_000_000));
+    for sign in ["", "-"] {
+        let at = kilograms(&format!("{sign}10000")).map(Mass::abs);
+        assert_eq!(at, Ok(Mass::LIMIT));
+        let beyond = kilograms(&format!("{sign}10000.000000000001"));
+        assert_eq!(beyond, Err(MassError::OutOfRange));
+    }
+    assert_eq!(Mass::from_g_f64(1e7), Some(Mass::LIMIT));
+    assert_eq!(Mass::from_g_f64(-1e7), Some(-Mass::LIMIT));
+    assert_eq!(Mass::from_g_f64(0.25), Some(Mass::from_mg(250)));
+    for beyond in [1.000_000_1e7, -1.000_000_1e7, f64::NAN, f64::INFINITY] {
+        assert_eq!(Mass::from_g_f64(beyond), None, "{beyond}");
+    }
+}
+
+#[test]
+fn a_mass_and_its_unit_are_read_together_and_a_comma_is_not_guessed_at() {
+    let read = Mass::parse_with_unit;
+    assert_eq!(read(" 1.2 kg "), Ok(Mass::from_g(1_200)));
+    assert_eq!(read("500g"), Ok(Mass::from_g(500)));
+    assert_eq!(read("1,000 g"), Err(MassError::NotANumber));
+    assert_eq!(read("500"), Err(MassError::Unit));
+    assert_eq!(read("5 pcs"), Err(MassError::Unit));
+    assert_eq!(read("g"), Err(MassError::NotANumber));
+}
+
+/// A weight is written with the decimals that its scale shows, and never with fewer than it has.
+#[test]
+fn grams_have_the_decimals_of_the_scale() {
+    let g = |text: &str| Mass::parse(text.as_bytes(), Unit::Gram).unwrap();
+    for (step, decimals) in [
+        ("50", 0),
+        ("10", 0),
+        ("1", 0),
+        ("0.5", 1),
+        ("0.1", 1),
+        ("0.02", 2),
+        ("-0.01", 2),
+        ("0.001", 3),
+        ("0.000001", 6),
+        // Steps of another unit have no end in grams; four decimals are finer than any of them.
+        ("0.028349523", 4),
+        ("0.0000001", 4),
+        ("0", 2),
+    ] {
+        assert_eq!(decimals_of(g(step)), decimals, "{step}");
+    }
+    for (mass, step, text) in [
+        ("12.34", "0.01", "12.34"),
+        ("12.3", "0.01", "12.30"),
+        ("12.345", "0.01", "12.345"),
+        ("100", "10", "100"),
+        ("100.5", "10", "100.5"),
+        ("-0.05", "0.01", "-0.05"),
+        ("0", "0.01", "0.00"),
+        ("0", "1", "0"),
+        // A microgram is written; what is less is rounded, half to even, and nothing has no sign.
+        ("0.000001", "0.01", "0.000001"),
+        ("0.0000015", "0.01", "0.000002"),
+        ("-0.0000001", "0.01", "0.000000"),
+    ] {
+        assert_eq!(g(mass).grams(g(step)).to_string(), text, "{mass} at {step}");
+    }
+    assert_eq!(format!("{:>8}", g("1.5").grams(g("0.01"))), "    1.50");
+    assert_eq!(format!("{:?}", g("-1.5")), "-1.500000000 g");
+    assert_eq!(
+        Mass::from_g(3).grams_rounded(200).to_string(),
+        "3.000000000"
+    );
+}
+
+#[test]
+fn what_is_less_than_nothing_is_negative_and_nothing_is_not() {
+    let ng = Mass::from_ng;
+    assert!(ng(-1).is_negative());
+    assert!(!Mass::ZERO.is_negative() && !ng(1).is_negative());
+    assert_eq!((ng(-1).abs(), ng(1).abs(), -ng(1)), (ng(1), ng(1), ng(-1)));
+    let mut sum = ng(5);
+    sum += ng(3);
+    assert_eq!(sum, ng(8));
+    sum -= ng(10);
+    assert_eq!(sum, ng(-2));
+    assert_eq!([ng(5), ng(-7), ng(1)].into_iter().sum::<Mass>(), ng(-1));
+    // Beyond what is held the end stands; nothing wraps round.
+    let (most, least) = (ng(i64::MAX), ng(i64::MIN));
+    assert_eq!((most + ng(1), least - ng(1)), (most, least));
+    assert_eq!((-least, least.abs(), most * 2), (most, most, most));
+    assert_eq!((most.ratio(3, 1), least.ratio(3, 1)), (most, least));
+    assert_eq!(
+        (Mass::from_g(i64::MAX), Mass::from_mg(i64::MIN)),
+        (most, least)
+    );
+}
+
+#[test]
+fn no_step_and_no_divisor_change_nothing_or_give_nothing() {
+    let mass = Mass::from_ng(1_234_567);
+    for step in [Mass::ZERO, Mass::from_ng(-10)] {
+        assert_eq!(mass.round_to(step), mass);
+        assert_eq!(mass.floor_to(step), mass);
+        assert_eq!(mass.ceil_to(step), mass);
+    }
+    assert_eq!(mass.ratio(1, 0), Mass::ZERO);
+}
+
+/// A unit finer than a nanogram at its last digit still has a step.
+#[test]
+fn the_last_digit_is_never_nothing() {
+    let last = |text: &str, unit| Decimal::parse(text.as_bytes()).unwrap().last_digit(unit);
+    assert_eq!(last("1.00", Unit::Gram), Mass::from_mg(10));
+    assert_eq!(last("1", Unit::Kilogram), Mass::from_g(1_000));
+    assert_eq!(last("0.000000000001", Unit::Gram), Mass::from_ng(1));
+}
+
 fn exact(n: i64) -> rust_decimal::Decimal {
     rust_decimal::Decimal::from(n)
 }
@@ -173,6 +344,17 @@ proptest! {
         prop_assert_eq!(exact(mass.round_to(step_mass).ng()), near * exact(step));
         prop_assert_eq!(exact(mass.floor_to(step_mass).ng()), steps.floor() * exact(step));
         prop_assert_eq!(exact(mass.ceil_to(step_mass).ng()), steps.ceil() * exact(step));
+    }
+
+    #[test]
+    fn a_ratio_agrees_with_rust_decimal_whatever_its_signs(
+        ng in -1_000_000_000i64..1_000_000_000, num in -2_000i64..2_000, den in -2_000i64..2_000,
+    ) {
+        prop_assume!(den != 0);
+        // Many of these halves are exact; a long fraction is never mistaken for one.
+        let near = (exact(ng) * exact(num) / exact(den))
+            .round_dp_with_strategy(0, RoundingStrategy::MidpointNearestEven);
+        prop_assert_eq!(exact(Mass::from_ng(ng).ratio(num, den).ng()), near);
     }
 
     #[test]
