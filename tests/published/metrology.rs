@@ -122,14 +122,41 @@ fn no_uncertainty_is_yes_or_no_and_nonsense_is_none() {
     assert_eq!(conformance_probability(1.0, 0.0, 1.0, 2.0), Some(1.0));
     assert_eq!(conformance_probability(0.9, 0.0, 1.0, 2.0), Some(0.0));
     assert_eq!(conformance_probability(1.0, 1.0, 2.0, 1.0), Some(0.0));
-    for (y, u) in [
-        (f64::NAN, 1.0),
-        (f64::INFINITY, 1.0),
-        (0.0, -1.0),
-        (0.0, f64::NAN),
+    // Limits that are one value: it conforms, and with any uncertainty nearly nothing does.
+    assert_eq!(conformance_probability(1.0, 0.0, 1.0, 1.0), Some(1.0));
+    assert_eq!(conformance_probability(1.0, 0.5, 1.0, 1.0), Some(0.0));
+    let (nan, inf) = (f64::NAN, f64::INFINITY);
+    for (y, u, lower, upper) in [
+        (nan, 1.0, 0.0, 1.0),
+        (inf, 1.0, 0.0, 1.0),
+        (-inf, 1.0, 0.0, 1.0),
+        (0.0, -1.0, 0.0, 1.0),
+        (0.0, nan, 0.0, 1.0),
+        (0.0, inf, 0.0, 1.0),
+        (0.0, 1.0, nan, 1.0),
+        (0.0, 1.0, 0.0, nan),
     ] {
-        assert_eq!(conformance_probability(y, u, 0.0, 1.0), None);
+        let found = conformance_probability(y, u, lower, upper);
+        assert_eq!(found, None, "{y} {u} {lower} {upper}");
     }
+}
+
+/// Far out both tails are tiny, and their difference keeps its digits: Φ(−10) = 7.619 853 024 16 × 10⁻²⁴
+/// (from memory of the tables of the normal distribution; statrs agrees), and the same on the other side.
+#[test]
+fn a_small_probability_keeps_its_digits_on_both_sides() {
+    let inf = f64::INFINITY;
+    let tail = 7.619_853_024_16e-24;
+    near(Normal::standard().cdf(-10.0) / tail, 1.0, 1e-9);
+    for found in [
+        probability(0.0, 1.0, 10.0, inf),
+        probability(0.0, 1.0, -inf, -10.0),
+    ] {
+        near(found / tail, 1.0, 1e-9);
+    }
+    let between = Normal::standard().cdf(-9.0) - Normal::standard().cdf(-10.0);
+    near(probability(20.0, 2.0, 38.0, 40.0) / between, 1.0, 1e-9);
+    near(probability(20.0, 2.0, 0.0, 2.0) / between, 1.0, 1e-9);
 }
 
 /// The smallest net weight, by the form guard × u / requirement. Worked example of our own:
@@ -153,6 +180,50 @@ fn the_smallest_net_weight_a_scale_can_prove() {
     assert_eq!(smallest("1", "0.01"), Some(g("1.80")));
     assert_eq!(smallest("10", "0.01"), Some(g("17.97")));
     assert_eq!(smallest("10", "0"), None);
+}
+
+/// "Finer" is finer than the scale there is, also where that one repeats worse than a fresh one of its
+/// readability would, and a target of nothing has no weight at which it could be proven.
+#[test]
+fn a_finer_scale_is_finer_and_nothing_has_no_smallest_weight() {
+    let worn = ScaleAbility {
+        repeatability: Some(g("0.05")),
+        ..ScaleAbility::assumed("worn")
+    };
+    let step = StepLimits {
+        target: g("5"),
+        lowest: g("4.95"),
+        highest: g("5.05"),
+    };
+    let fresh = ScaleAbility::assumed("fresh");
+    assert!(feasibility(step, &fresh, 2.0).window.proven);
+    let answer = feasibility(step, &worn, 2.0);
+    let remedy = answer.remedy(step, &worn, vec!["take a spoon".into()]);
+    let remedy = remedy.expect("unproven");
+    assert!(remedy.contains("steps of 0.005 g or less"), "{remedy}");
+    assert!(remedy.ends_with("; or take a spoon."), "{remedy}");
+    // u = 0.05 g and a little from the rounding (JCGM 100, F.2.2.1): by hand 2 u = 0.10017 g.
+    assert_eq!(answer.least_tolerance, g("0.12"));
+    for (lowest, highest) in [("-1", "1"), ("0", "0")] {
+        let nothing = StepLimits {
+            target: Mass::ZERO,
+            lowest: g(lowest),
+            highest: g(highest),
+        };
+        assert_eq!(feasibility(nothing, &worn, 2.0).smallest_net, None);
+    }
+    // No scale down to 0.0001 g proves it: none is named.
+    let narrow = StepLimits {
+        target: g("5"),
+        lowest: g("4.9999"),
+        highest: g("5.0001"),
+    };
+    let answer = feasibility(narrow, &worn, 2.0);
+    let remedy = answer.remedy(narrow, &worn, Vec::new()).expect("unproven");
+    assert!(
+        remedy.ends_with("; or weigh it on a finer scale."),
+        "{remedy}"
+    );
 }
 
 #[test]

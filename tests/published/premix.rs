@@ -60,6 +60,54 @@ fn a_premix_worked_by_hand() {
     assert_eq!(Premix::of(tiny, &scale("bench", "0.01", None), 2.0), None);
 }
 
+/// 0.20 g ± 1 % on 0.01 g, by hand: room 0.03 g as above; a = 0.01 / 2.015 = 0.49 %, b = 0.24 %: 6.13 g of the
+/// blend at least, thirty-one times as much, so 50; 12.5 g in it at least, so 20 g, and 1000 g in all. Half the
+/// dose takes 100 times as much and 2000 g.
+#[test]
+fn a_premix_of_a_kilogram_is_proposed_and_none_of_more() {
+    let step = |target: Mass| StepLimits {
+        target,
+        lowest: target - target.ratio(1, 100),
+        highest: target + target.ratio(1, 100),
+    };
+    let bench = |capacity| scale("bench", "0.01", capacity);
+    let kilogram = Premix {
+        part: g("20"),
+        carrier: g("980"),
+        times: 50,
+        weigh: g("10"),
+        carried: g("9.8"),
+        blend_tolerance: 2_400,
+        weigh_tolerance: 4_900,
+    };
+    let premix = |target: &str, capacity| Premix::of(step(g(target)), &bench(capacity), 2.0);
+    assert_eq!(premix("0.20", None), Some(kilogram));
+    assert_eq!(premix("0.10", None), None);
+    // The scale that carries the carrier and no more is enough.
+    assert_eq!(premix("0.20", Some("980")), Some(kilogram));
+    assert_eq!(premix("0.20", Some("979.99")), None);
+    // ± 4 %: 0.04 / 2.06 = 1.94 %, half of it 0.97 %, so 1.9 % and 0.95 %: 1.58 g of the blend at least, that
+    // is ten times as much, and 3.16 g in it, so 5 g.
+    let wide = StepLimits {
+        target: g("0.20"),
+        lowest: g("0.192"),
+        highest: g("0.208"),
+    };
+    let wide = Premix::of(wide, &bench(None), 2.0).unwrap();
+    assert_eq!((wide.part, wide.carrier, wide.times), (g("5"), g("45"), 10));
+    assert_eq!(
+        (wide.weigh_tolerance, wide.blend_tolerance),
+        (19_000, 9_500)
+    );
+    // A tolerance as wide as the target itself is none to plan with.
+    let all = StepLimits {
+        target: g("0.20"),
+        lowest: Mass::ZERO,
+        highest: g("0.40"),
+    };
+    assert_eq!(Premix::of(all, &bench(None), 2.0), None);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(2048))]
 

@@ -9,7 +9,7 @@ use bismar::metrology::{Repeatability, ScaleAbility};
 use proptest::prelude::*;
 use statrs::statistics::Statistics as _;
 
-use super::masses::{g, mg};
+use super::masses::{g, mg, near};
 
 // ---- OIML R 111-1:2004, Table 1 --------------------------------------------------------------------
 
@@ -63,6 +63,22 @@ fn the_limits_grow_with_the_mass_and_the_class() {
 }
 
 #[test]
+fn a_class_is_known_by_its_name_in_any_case() {
+    for (name, class) in [
+        ("E2", WeightClass::E2),
+        ("f1", WeightClass::F1),
+        ("F2", WeightClass::F2),
+        ("m1", WeightClass::M1),
+    ] {
+        assert_eq!(WeightClass::from_name(name), Some(class));
+        assert!(class.name().eq_ignore_ascii_case(name));
+    }
+    for name in ["", "E1", "M2", "F", "f1 "] {
+        assert_eq!(WeightClass::from_name(name), None, "{name}");
+    }
+}
+
+#[test]
 fn a_scale_is_judged_by_the_weights_limit_and_its_own_uncertainty() {
     let scale = ScaleAbility::assumed("bench");
     let limits = CheckLimits::new(g("100"), WeightClass::M1, &scale).unwrap();
@@ -93,6 +109,27 @@ fn a_scale_is_judged_by_the_weights_limit_and_its_own_uncertainty() {
     assert!(worn.pass(g("100.02")));
 }
 
+/// Both errors at their worst add up, the ends count as passed, and a weight is fine enough up to a third of
+/// the whole (JCGM 106:2012, 8.2.3).
+#[test]
+fn what_a_check_allows_has_its_ends_inside() {
+    let of = |weight_error: &str, scale_uncertainty: &str| CheckLimits {
+        nominal: g("200"),
+        weight_error: g(weight_error),
+        scale_uncertainty: g(scale_uncertainty),
+    };
+    let limits = of("0.01", "0.02");
+    assert_eq!(limits.allowed(), g("0.03"));
+    assert_eq!((limits.low(), limits.high()), (g("199.97"), g("200.03")));
+    let ng = Mass::from_ng(1);
+    for edge in [limits.low(), limits.high()] {
+        assert!(limits.pass(edge));
+    }
+    assert!(!limits.pass(limits.low() - ng) && !limits.pass(limits.high() + ng));
+    assert!(limits.is_fine_enough());
+    assert!(!of("0.01", "0.019").is_fine_enough());
+}
+
 // ---- USP <41> --------------------------------------------------------------------------------------
 
 #[test]
@@ -117,7 +154,26 @@ fn the_smallest_net_weight_is_that_of_usp_41() {
     let worn = of(0.012, "0.01");
     assert_eq!(worn.smallest_net(USP_FRACTION), Some(g("24.00")));
     assert_eq!(worn.smallest_net(0.01), Some(g("2.40")));
-    assert_eq!(worn.smallest_net(0.0), None);
+    for none in [0.0, -0.01, f64::NAN, f64::INFINITY] {
+        assert_eq!(worn.smallest_net(none), None, "{none}");
+    }
+    near(worn.floor(), 0.0041, 1e-12);
+    assert_eq!(worn.s(), 0.012);
+    assert_eq!(worn.mass(), g("0.012"));
+    // A microgram is the step of what is kept; nothing of it is lost.
+    assert_eq!(of(0.012_000_4, "0.01").mass(), g("0.012001"));
+    // The same from what the configuration says of the scale, and from one of which it says nothing.
+    let scale = |repeatability: Option<&str>| ScaleAbility {
+        repeatability: repeatability.map(g),
+        ..ScaleAbility::assumed("bench")
+    };
+    let smallest = |scale: ScaleAbility| scale.smallest_net(USP_FRACTION);
+    assert_eq!(smallest(scale(Some("0.012"))), Some(g("24.00")));
+    assert_eq!(smallest(scale(Some("0.001"))), Some(g("8.20")));
+    assert_eq!(smallest(scale(None)), Some(g("8.20")));
+    let two = Repeatability::of(&[g("1.00"), g("1.02")], g("0.01")).unwrap();
+    assert_eq!(two.count, 2);
+    near(two.mean, 1.01, 1e-12);
     assert_eq!(Repeatability::of(&[g("1")], g("0.01")), None);
 }
 
@@ -208,6 +264,79 @@ fn single_jars_are_judged_at_once_and_twice_the_tolerable_error() {
     assert_eq!(filling.fill(g("105.79")), JarVerdict::Short);
     assert_eq!(filling.fill(g("50")), JarVerdict::Short);
     assert!(!filling.few_are_short());
+}
+
+/// Directive 76/211/EEC, Annex I: 5 g to 10 kg; and a variation that nobody could have read in a table.
+#[test]
+fn a_rule_ends_where_its_table_ends() {
+    let error = |rule: Rule, nominal: Mass| rule.tolerable_negative_error(nominal);
+    let gram = Mass::from_g;
+    for rule in [Rule::Eu76211, Rule::OimlR87] {
+        assert_eq!(error(rule, gram(5)), Some(g("0.5")));
+        assert_eq!(error(rule, gram(5) - Mass::from_ng(1)), None);
+        assert_eq!(error(rule, gram(10_000)), Some(gram(150)));
+    }
+    let over = gram(10_000) + Mass::from_ng(1);
+    assert_eq!(error(Rule::Eu76211, over), None);
+    assert_eq!(error(Rule::OimlR87, over), Some(gram(150)));
+    assert_eq!(error(Rule::OimlR87, Mass::LIMIT), Some(gram(100_000)));
+    let typed = |allowable_variation| Rule::Handbook133 {
+        allowable_variation,
+    };
+    assert_eq!(error(typed(Mass::ZERO), gram(1)), Some(Mass::ZERO));
+    assert_eq!(error(typed(-Mass::from_ng(1)), gram(1)), None);
+    assert_eq!(error(typed(gram(1)), Mass::ZERO), None);
+    let sources = [Rule::Eu76211, Rule::OimlR87, typed(gram(1))].map(Rule::source);
+    for (source, words) in sources.into_iter().zip(["76/211/EEC", "OIML R 87", "133"]) {
+        assert!(source.contains(words), "{source}");
+    }
+}
+
+/// Of 40 jars one may be short (2.5 %), of 39 none; far short none of any number (OIML R 87:2004, 2.4).
+#[test]
+fn one_jar_of_forty_may_be_short_and_none_far() {
+    let of = |good: u32, short: u32, far: u32| {
+        let mut filling = Filling::new(g("120"), Rule::Eu76211).unwrap();
+        let jars = [(good, "120"), (short, "114"), (far, "100")];
+        for (count, net) in jars {
+            for _ in 0..count {
+                filling.fill(g(net));
+            }
+        }
+        assert_eq!(filling.jars(), good + short + far);
+        assert_eq!(
+            (filling.short(), filling.far_short()),
+            (short + far, far),
+            "{filling:?}"
+        );
+        filling.few_are_short()
+    };
+    assert!(of(1, 0, 0) && of(39, 1, 0) && of(78, 2, 0));
+    assert!(!of(38, 1, 0) && !of(77, 2, 0));
+    assert!(!of(399, 0, 1) && !of(398, 1, 1));
+    // Handbook 133 knows no second step: short is short.
+    let typed = Rule::Handbook133 {
+        allowable_variation: g("7.2"),
+    };
+    let mut filling = Filling::new(g("113"), typed).unwrap();
+    assert_eq!(filling.fill(g("50")), JarVerdict::Short);
+    assert_eq!((filling.short(), filling.far_short()), (1, 0));
+}
+
+#[test]
+fn what_is_left_fills_whole_jars_and_nothing_has_no_yield() {
+    let mut filling = Filling::new(g("120"), Rule::Eu76211).unwrap();
+    for (left, jars) in [("-1", 0), ("0", 0), ("119.99", 0), ("120", 1), ("600", 5)] {
+        assert_eq!(filling.jars_left(g(left)), jars, "{left}");
+    }
+    filling.fill(g("120"));
+    assert_eq!((filling.mean(), filling.total()), (Some(120.0), g("120")));
+    assert_eq!(filling.average_is_met(), Some(true));
+    assert_eq!(filling.balance(Mass::ZERO, g("3")).yield_percent, None);
+    // More came out than was made: something was misweighed, and it is told as less than nothing.
+    let balance = filling.balance(g("100"), g("3"));
+    assert_eq!((balance.left, balance.lost), (g("3"), g("-23")));
+    assert_eq!(balance.yield_percent, Some(120.0));
 }
 
 /// An invented filling of 30 jars, its mean computed with a statistics library.
