@@ -4,6 +4,7 @@
 mod bench_side;
 
 mod cautions;
+mod changes;
 mod control_chart;
 mod label;
 mod limits;
