@@ -5,6 +5,7 @@ mod bench_side;
 
 mod batch_faults;
 mod batch_log;
+mod batch_rows;
 mod kills;
 mod lots_trace;
 mod remedy_log;

@@ -184,7 +184,9 @@ proptest! {
         let formula = Formula::parse(TWO, "two.toml").unwrap();
         let bench = [ScaleAbility::assumed("bench")];
         let plan = Plan::new(&formula, Amount::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
-        for part in held(&record::read(&path).unwrap(), &plan) {
+        let parts = held(&record::read(&path).unwrap(), &plan);
+        prop_assert_eq!(parts.len(), names.len());
+        for part in parts {
             let theirs = sums[&part.ingredient].as_i64().unwrap_or(0);
             prop_assert_eq!(part.delivered, Mass::from_ng(theirs));
             prop_assert_eq!(part.part.held, part.delivered + part.to_come);

@@ -1,0 +1,517 @@
+//! What the rows of a batch come to: weights that hold, what stayed, what is in the batch, jars, and where it
+//! stood. By hand, from rows in memory; Python reads the same out of real logs in `remedy_log`.
+
+use std::collections::HashMap;
+
+use bismar::formula::amend::{Added, Amendment, Cause};
+use bismar::formula::filling::Fill;
+use bismar::formula::plan::Amount;
+use bismar::formula::{Formula, Plan, VesselWay};
+use bismar::journal::batch::held::{HeldPart, held, strangers};
+use bismar::journal::batch::record::Record;
+use bismar::journal::batch::residue::usual;
+use bismar::journal::format::cell::{CUT_MARK, LONGEST_TEXT, clean};
+use bismar::journal::format::fault::{BadLine, Fault};
+use bismar::journal::format::fill_note::{fill_of, note_of};
+use bismar::journal::format::names::{LONGEST_NAME, safe_batch_name};
+use bismar::journal::format::opening::{Opening, opening_of};
+use bismar::journal::format::row::{CellError, Row, Stamp};
+use bismar::mass::Mass;
+use bismar::metrology::ScaleAbility;
+use bismar::metrology::prepackage::Rule;
+use bismar::vocabulary::entry::{Draft, RowKind};
+use bismar::vocabulary::progress::Weighed;
+
+const TWO: &str = include_str!("../../fixtures/captures/two_beakers.toml");
+
+fn g(grams: f64) -> Mass {
+    Mass::from_g_f64(grams).expect("a mass")
+}
+
+fn row(seq: u64, draft: &Draft) -> Row {
+    let begun: jiff::Timestamp = "2026-09-01T09:00:00Z".parse().expect("a time");
+    let stamp = Stamp {
+        batch: "b",
+        seq,
+        at: begun + jiff::SignedDuration::from_mins(seq as i64),
+        formula: "Two beakers",
+    };
+    Row::from_draft(draft, stamp)
+}
+
+/// The record of `drafts`, numbered from 1.
+fn record(drafts: &[Draft]) -> Record {
+    Record::of_rows((1..).zip(drafts).map(|(seq, draft)| row(seq, draft)))
+}
+
+fn of(kind: RowKind, step: usize, ingredient: &str, net: Option<f64>) -> Draft {
+    Draft {
+        step,
+        ingredient: ingredient.into(),
+        vessel: "beaker".into(),
+        net: net.map(g),
+        scale: "bench".into(),
+        readability: Mass::from_mg(10),
+        ..Draft::new(kind, "")
+    }
+}
+
+fn weighed(step: usize, ingredient: &str, target: f64, net: f64) -> Draft {
+    Draft {
+        target: Some(g(target)),
+        ..of(RowKind::Weighed, step, ingredient, Some(net))
+    }
+}
+
+fn correcting(seq: u64, draft: Draft) -> Draft {
+    Draft {
+        note: format!("corrects seq {seq}: by hand"),
+        ..draft
+    }
+}
+
+fn formula() -> Formula {
+    Formula::parse(TWO, "two.toml").expect("a formula")
+}
+
+fn plan_of(formula: &Formula) -> Plan {
+    let bench = [ScaleAbility::assumed("bench")];
+    Plan::new(formula, Amount::Batch(g(100.0)), &bench, 2.0).expect("a plan")
+}
+
+fn opened() -> Vec<Draft> {
+    let opening = Opening {
+        text: TWO.to_owned(),
+        batch: g(100.0),
+        jars: None,
+    };
+    opening.drafts("Two beakers").expect("fits").to_vec()
+}
+
+// ---- what is in the batch ------------------------------------------------------------------------
+
+/// Ingredient, what was weighed, what came in, what is to come, and the steps of each part.
+fn told(parts: &[HeldPart]) -> Vec<(&str, Mass, Mass, Mass, &[usize])> {
+    parts
+        .iter()
+        .map(|part| {
+            assert_eq!(part.part.held, part.delivered + part.to_come);
+            (
+                part.ingredient.as_str(),
+                part.weighed,
+                part.delivered,
+                part.to_come,
+                &part.steps[..],
+            )
+        })
+        .collect()
+}
+
+#[test]
+fn each_ingredient_has_what_was_weighed_less_what_stayed_and_what_is_to_come() {
+    let plan = plan_of(&formula());
+    let none = held(&Record::default(), &plan);
+    let zero = Mass::ZERO;
+    assert_eq!(
+        told(&none),
+        [
+            ("Sea salt", zero, zero, g(60.0), &[][..]),
+            ("Oat flour", zero, zero, g(40.0), &[][..])
+        ]
+    );
+    assert_eq!(
+        (none[0].target, none[0].lowest, none[0].highest),
+        (g(60.0), g(59.4), g(60.6))
+    );
+    assert_eq!((none[0].entries, none[0].vessel), (1, VesselWay::Beaker));
+    let rows = record(&[
+        weighed(1, "Sea salt", 60.0, 60.5),
+        of(RowKind::Residue, 1, "Sea salt", Some(1.0)),
+        // The last one counts.
+        of(RowKind::Residue, 1, "Sea salt", Some(1.5)),
+    ]);
+    assert_eq!(
+        told(&held(&rows, &plan)),
+        [
+            ("Sea salt", g(60.5), g(59.0), zero, &[1][..]),
+            ("Oat flour", zero, zero, g(40.0), &[][..])
+        ]
+    );
+    assert_eq!(
+        (rows.residue(1), rows.residue(2)),
+        (rows.residues[1].net, None)
+    );
+    // More stayed than was weighed: something is wrong with it, and less than nothing is in no batch.
+    let wrong = record(&[
+        weighed(1, "Sea salt", 60.0, 1.0),
+        of(RowKind::Residue, 1, "Sea salt", Some(1.5)),
+    ]);
+    assert_eq!(held(&wrong, &plan)[0].delivered, zero);
+}
+
+/// After a remedy whose numbers the log does not tell, a row is the planned step's where its target is within
+/// 1 % of it: another scale since then may round it otherwise.
+#[test]
+fn a_row_of_a_remedy_is_told_from_the_planned_one_by_its_target() {
+    let plan = plan_of(&formula());
+    let to_come = |target: Option<f64>| {
+        let mut oats = weighed(2, "Oat flour", 0.0, 4.0);
+        oats.target = target.map(g);
+        let chosen = Draft::new(RowKind::Remedy, "steps {\"steps\":[]}");
+        let rows = [weighed(1, "Sea salt", 60.0, 66.0), chosen, oats];
+        let parts = held(&record(&rows), &plan);
+        assert_eq!(parts[0].to_come, Mass::ZERO);
+        assert_eq!(parts[1].delivered, g(4.0));
+        parts[1].to_come
+    };
+    for (target, planned) in [
+        (Some(4.0), false),
+        (Some(39.59), false),
+        (Some(39.6), true),
+        (Some(40.4), true),
+        (Some(40.41), false),
+        (None, true),
+    ] {
+        let wanted = if planned { Mass::ZERO } else { g(40.0) };
+        assert_eq!(to_come(target), wanted, "{target:?}");
+    }
+}
+
+/// One ingredient in two entries: both targets, both tolerances, and what was weighed of either.
+#[test]
+fn two_entries_of_an_ingredient_are_one_part() {
+    let twice = TWO.replace(
+        "name = \"Oat flour\"\npercent = 40",
+        "name = \"Oat flour\"\npercent = 30\ntolerance = { percent = 2 }\n[[phase]]\n\
+         name = \"Later\"\n[[phase.ingredient]]\nname = \"Sea salt\"\npercent = 10",
+    );
+    let formula = Formula::parse(&twice, "twice.toml").expect("a formula");
+    let plan = plan_of(&formula);
+    let rows = record(&[
+        weighed(1, "Sea salt", 60.0, 60.1),
+        weighed(2, "Oat flour", 30.0, 30.0),
+    ]);
+    let parts = held(&rows, &plan);
+    let zero = Mass::ZERO;
+    assert_eq!(
+        told(&parts),
+        [
+            ("Sea salt", g(60.1), g(60.1), g(10.0), &[1][..]),
+            ("Oat flour", g(30.0), g(30.0), zero, &[2][..])
+        ]
+    );
+    let salt = &parts[0];
+    assert_eq!((salt.entries, salt.target), (2, g(70.0)));
+    // 1 % of 60 g and of 10 g.
+    assert_eq!((salt.lowest, salt.highest), (g(69.3), g(70.7)));
+    assert_eq!(salt.part.share.text(), "70");
+    let bounds = (salt.part.low.text(), salt.part.high.text());
+    assert_eq!(bounds, ("69.3".to_owned(), "70.7".to_owned()));
+    assert_eq!(rows.unweighed(&formula), [(3, "Sea salt")]);
+    assert_eq!(
+        record(&[]).unweighed(&formula),
+        [(1, "Sea salt"), (2, "Oat flour"), (3, "Sea salt")]
+    );
+}
+
+#[test]
+fn what_the_formula_does_not_have_is_a_stranger_once() {
+    let rows = record(&[
+        weighed(1, "Sea salt", 60.0, 60.0),
+        weighed(2, "Clay", 1.0, 1.0),
+        weighed(3, "Clay", 1.0, 1.0),
+        of(RowKind::Weighed, 4, "Withdrawn", None),
+    ]);
+    assert_eq!(strangers(&rows, &formula()), ["Clay"]);
+    assert_eq!(rows.unweighed(&formula()), [(2, "Oat flour")]);
+    assert_eq!(rows.total(), g(62.0));
+}
+
+// ---- what holds, and where it stood --------------------------------------------------------------
+
+#[test]
+fn the_size_is_what_was_opened_or_what_a_remedy_made_of_it() {
+    let change = |cause, parts: &[f64]| {
+        let change = Amendment {
+            cause,
+            before: 2,
+            add: vec![Added {
+                part: 0,
+                ng: g(1.0).ng(),
+            }],
+            later: vec![],
+            parts: parts.iter().map(|&grams| g(grams).ng()).collect(),
+        };
+        let note = change.note(&plan_of(&formula()), Mass::from_mg(10));
+        Draft::new(RowKind::Remedy, note)
+    };
+    let mut rows = opened();
+    assert_eq!(record(&rows).size(), Some(g(100.0)));
+    assert_eq!(record(&[]).size(), None);
+    rows.push(change(Cause::InProportion, &[66.0, 44.0]));
+    assert_eq!(record(&rows).size(), Some(g(110.0)));
+    // What stayed in a beaker makes no other batch of it.
+    rows.push(change(Cause::Residue, &[]));
+    let record = record(&rows);
+    assert_eq!(
+        (record.size(), record.amendments.len()),
+        (Some(g(110.0)), 2)
+    );
+    let amount = record.opening.as_ref().expect("an opening").amount();
+    let bench = [ScaleAbility::assumed("bench")];
+    let plan = record
+        .plan(&formula(), amount, &bench, 2.0)
+        .expect("a plan");
+    assert_eq!((plan.steps.len(), plan.batch), (4, g(110.0)));
+}
+
+#[test]
+fn a_batch_ends_at_its_row_and_goes_on_with_a_change_or_a_filling() {
+    let closed = || Draft::new(RowKind::Closed, "complete");
+    let filling = || Draft::new(RowKind::Note, note_of(&fill(Rule::Eu76211)));
+    let at = |drafts: &[Draft]| {
+        let record = record(drafts);
+        let filled = record.filling_closed.as_ref().map(|row| row.seq);
+        (record.ended, record.closed.map(|row| row.seq), filled)
+    };
+    let change = "amended {\"cause\":\"residue\",\"before\":2}";
+    let change = || Draft::new(RowKind::Remedy, change);
+    assert_eq!(at(&[]), (false, None, None));
+    assert_eq!(at(&[closed()]), (true, Some(1), None));
+    assert_eq!(at(&[closed(), change()]), (false, None, None));
+    assert_eq!(at(&[closed(), change(), closed()]), (true, Some(3), None));
+    assert_eq!(at(&[closed(), filling()]), (false, Some(1), None));
+    let all = [closed(), filling(), closed()];
+    assert_eq!(at(&all), (true, Some(1), Some(3)));
+}
+
+/// A correction that names no weight before it is not to be gone on with; without a number it is none.
+#[test]
+fn a_correction_names_a_weight_before_it() {
+    let mut record = record(&[weighed(1, "Sea salt", 60.0, 60.0)]);
+    let mut add = |seq, note: &str| -> Result<(), CellError> {
+        let draft = Draft {
+            note: note.to_owned(),
+            ..of(RowKind::Weighed, 0, "", Some(59.0))
+        };
+        record.add(row(seq, &draft))
+    };
+    let error = add(2, "corrects seq 7: typed wrong").expect_err("no such row");
+    assert_eq!(error.column, "note");
+    assert!(error.why.contains("corrects seq 7"), "{}", error.why);
+    assert_eq!(add(3, "corrects seq : typed wrong"), Ok(()));
+    assert_eq!(add(4, "corrects seq 1"), Ok(()));
+    // The correction of a correction is one of the same step.
+    assert_eq!(add(5, "corrects seq 4; again"), Ok(()));
+    assert_eq!(record.notes.len(), 2);
+    let salt = &record.steps[&1];
+    assert_eq!((salt.seq, record.steps.len()), (5, 1));
+    // What a weighing is of stays as it was; the deviation is that of the new weight.
+    assert_eq!(
+        (salt.ingredient.as_str(), salt.vessel.as_str()),
+        ("Sea salt", "beaker")
+    );
+    assert_eq!(salt.deviation.map(|off| off.mass()), Some(g(-1.0)));
+    assert!(record.replaced.keys().eq(&[1, 4]));
+    assert!(
+        record
+            .replaced
+            .values()
+            .all(|kind| *kind == RowKind::Weighed)
+    );
+}
+
+#[test]
+fn a_corrected_jar_stands_at_its_place_and_a_withdrawn_one_nowhere() {
+    let jar = |step, net| of(RowKind::Filled, step, "Two", net);
+    let record = record(&[
+        jar(1, Some(55.1)),
+        jar(2, Some(55.2)),
+        jar(3, Some(55.3)),
+        correcting(2, jar(0, Some(54.0))),
+        correcting(3, jar(0, None)),
+    ]);
+    let jars: Vec<(usize, Option<Mass>)> = (record.filled.iter())
+        .map(|row| (row.step, row.net.map(|net| net.mass())))
+        .collect();
+    assert_eq!(jars, [(1, Some(g(55.1))), (2, Some(g(54.0)))]);
+    assert_eq!(record.jarred(), g(109.1));
+    assert!(record.replaced.keys().eq(&[2, 3]));
+    let plan = Plan {
+        filling: Some(fill(Rule::Eu76211)),
+        ..plan_of(&formula())
+    };
+    let progress = record.progress(&plan);
+    let weighed = |seq, net| Weighed { seq, net: g(net) };
+    let wanted = HashMap::from([(1, weighed(1, 55.1)), (2, weighed(4, 54.0))]);
+    assert_eq!(progress.weighed, wanted);
+    assert!(progress.resumed && !progress.closed);
+}
+
+/// What a bowl weighed before a step is no vessel's own; what is weighed in no step has no weight to go on from.
+#[test]
+fn who_goes_on_has_weights_lots_residues_and_the_vessels_own() {
+    let tared = |step: usize, vessel: &str, tare: f64| Draft {
+        vessel: vessel.into(),
+        tare: Some(g(tare)),
+        lot: format!("L-{step}"),
+        scale: ["", "bench", "fine"][step].to_owned(),
+        ..weighed(step, ["", "Sea salt", "Oat flour"][step], 60.0, 60.0)
+    };
+    let record = record(&[
+        tared(1, "beaker", 102.5),
+        tared(2, "bowl", 412.0),
+        of(RowKind::Residue, 1, "Sea salt", Some(0.4)),
+        of(RowKind::Residue, 2, "Oat flour", None),
+        Draft::new(RowKind::Closed, "complete"),
+    ]);
+    let progress = record.progress(&plan_of(&formula()));
+    assert_eq!(progress.tares, HashMap::from([(1, g(102.5))]));
+    assert_eq!(progress.residues, HashMap::from([(1, g(0.4))]));
+    assert_eq!(progress.weighed.len(), 2);
+    assert_eq!(progress.lots["Oat flour"], "L-2");
+    assert!(progress.resumed && progress.closed);
+    assert!(record.scales().into_iter().eq(["bench", "fine"]));
+}
+
+// ---- what usually stays --------------------------------------------------------------------------
+
+/// The median of the last ten weighings, three at least; the middle of the two where there are two.
+#[test]
+fn what_usually_stays_is_the_median_of_the_newest() {
+    let of_all = |grams: &[f64]| {
+        let stayed = |&net: &f64| of(RowKind::Residue, 1, "Honey", Some(net));
+        let record = record(&Vec::from_iter(grams.iter().map(stayed)));
+        let found = usual([&record]).get("Honey").copied();
+        found.map(|usual| (usual.mass, usual.weighings))
+    };
+    assert_eq!(of_all(&[]), None);
+    assert_eq!(of_all(&[1.0, 2.0]), None);
+    assert_eq!(of_all(&[9.0, 1.0, 2.0]), Some((g(2.0), 3)));
+    assert_eq!(of_all(&[9.0, 1.0, 2.0, 3.0]), Some((g(2.5), 4)));
+    assert_eq!(of_all(&[-1.0, 0.0, 0.0]), None);
+    // Ten others since then: the first ones no longer count.
+    let mut many = vec![50.0; 8];
+    many.extend([1.0; 10]);
+    assert_eq!(of_all(&many), Some((g(1.0), 10)));
+}
+
+// ---- notes, faults, names ------------------------------------------------------------------------
+
+fn fill(rule: Rule) -> Fill {
+    Fill {
+        nominal: g(55.0),
+        over: g(1.1),
+        rule,
+        made: g(440.0),
+        first: 1,
+        last: 8,
+    }
+}
+
+#[test]
+fn the_note_of_a_filling_reads_back_under_each_rule() {
+    let typed = Rule::Handbook133 {
+        allowable_variation: g(3.6),
+    };
+    let note = |kind, note: &str| row(1, &Draft::new(kind, note));
+    for rule in [Rule::Eu76211, Rule::OimlR87, typed] {
+        let text = note_of(&fill(rule));
+        assert_eq!(fill_of(&note(RowKind::Note, &text)), Some(Ok(fill(rule))));
+        assert_eq!(fill_of(&note(RowKind::Opened, &text)), None);
+        assert_eq!(
+            record(&[Draft::new(RowKind::Note, text)]).fillings,
+            [fill(rule)]
+        );
+    }
+    assert_eq!(fill_of(&note(RowKind::Note, "filling up")), None);
+    let eu = note_of(&fill(Rule::Eu76211));
+    for (from, to) in [("\"eu\"", "\"uk\""), ("null", "5"), ("\"eu\"", "\"hb133\"")] {
+        let wrong = eu.replacen(from, to, 1);
+        assert_ne!(wrong, eu);
+        let read = fill_of(&note(RowKind::Note, &wrong)).expect("a note of a filling");
+        assert!(
+            read.is_err_and(|why| why.contains("is not known")),
+            "{wrong}"
+        );
+    }
+    let torn = fill_of(&note(RowKind::Note, "filling {")).expect("a note of a filling");
+    assert!(torn.is_err_and(|why| why.contains("does not read")));
+}
+
+#[test]
+fn the_opening_tells_a_person_the_size_and_reads_back() {
+    let opening = |jars| Opening {
+        text: TWO.to_owned(),
+        batch: g(440.0),
+        jars,
+    };
+    for (jars, words) in [
+        (None, "Two: 440 g, one batch"),
+        (Some((8, g(55.0))), "Two: 440 g, 8 jars of 55 g"),
+    ] {
+        let [opened, note] = opening(jars).drafts("Two").expect("fits");
+        assert_eq!(
+            (opened.kind, opened.note.as_str()),
+            (RowKind::Opened, words)
+        );
+        assert_eq!(opening_of(&row(2, &note)), Some(Ok(opening(jars))));
+        let other = Draft {
+            kind: RowKind::Mixed,
+            ..note.clone()
+        };
+        assert_eq!(opening_of(&row(2, &other)), None);
+        let half = note.note.replace("\"jars\":8", "\"jars\":null");
+        let half = half.replace("\"fill_ng\":null", "\"fill_ng\":5");
+        let half = opening_of(&row(2, &Draft::new(RowKind::Note, half)));
+        assert!(half.expect("an opening").is_err());
+    }
+    assert_eq!(
+        opening_of(&row(2, &Draft::new(RowKind::Note, "formula as before"))),
+        None
+    );
+}
+
+#[test]
+fn a_bad_line_is_told_with_its_place_and_what_is_wrong() {
+    let said = |column, fault| {
+        let bad = BadLine {
+            file: "b.csv".into(),
+            line: 7,
+            column,
+            fault,
+        };
+        bad.to_string()
+    };
+    let missing = |expected, found| said(None, Fault::Missing { expected, found });
+    assert!(missing(3, 4).starts_with("b.csv:7: seq 3 is missing, here is 4;"));
+    assert!(missing(3, 7).starts_with("b.csv:7: seq 3 to 6 are missing, here is 7;"));
+    let why = "is no unit of mass".to_owned();
+    assert_eq!(
+        said(Some("unit"), Fault::Cell { why }),
+        "b.csv:7:unit: is no unit of mass"
+    );
+    let repeated = Fault::Repeated {
+        expected: 4,
+        found: 3,
+    };
+    assert!(said(None, repeated).contains("seq 3 again where 4 should be"));
+    assert!(said(None, Fault::Columns { found: 2 }).ends_with("2 cells where a row has 24"));
+    assert!(said(None, Fault::Torn { bytes: 9 }).contains("9 bytes that are no whole row"));
+}
+
+#[test]
+fn a_long_text_is_cut_between_characters_and_a_long_name_at_its_end() {
+    let longest = "ü".repeat(LONGEST_TEXT / 2);
+    assert_eq!(clean(&longest), longest);
+    let cut = clean(&format!("{longest}ü"));
+    assert!(
+        cut.ends_with(CUT_MARK) && cut.len() <= LONGEST_TEXT,
+        "{}",
+        cut.len()
+    );
+    // No more is lost than there has to be.
+    assert!(cut.len() + 1 >= LONGEST_TEXT, "{}", cut.len());
+    let name = safe_batch_name(&"n".repeat(LONGEST_NAME + 1));
+    assert_eq!(name, "n".repeat(LONGEST_NAME));
+}
