@@ -197,6 +197,39 @@ fn an_over_pour_worked_by_hand() {
     assert_eq!(least.add, [Mass::from_mg(7_100), Mass::ZERO]);
 }
 
+/// Nothing in the batch, an ingredient without a share, less than nothing of one, no step: there is no remedy.
+#[test]
+fn what_makes_no_sense_has_no_remedy() {
+    let part = |held_g: i64, share: i64| Part {
+        held: Mass::from_g(held_g),
+        share: Percent(share * 1_000_000_000),
+        low: Percent(0),
+        high: Percent::HUNDRED,
+    };
+    let sound = [part(60, 60), part(40, 40)];
+    for way in [Way::Keep, Way::InProportion, Way::LeastAdded] {
+        let found = remedy(way, &sound, D).expect("all is inside");
+        assert_eq!(
+            (found.batch, added(&found)),
+            (Mass::from_g(100), Mass::ZERO)
+        );
+        for unsound in [
+            [part(0, 60), part(0, 40)],
+            [part(60, 100), part(40, 0)],
+            [part(60, 60), part(-1, 40)],
+        ] {
+            assert_eq!(remedy(way, &unsound, D), None, "{way:?} {unsound:?}");
+        }
+        for d in [Mass::ZERO, -D] {
+            assert_eq!(remedy(way, &sound, d), None, "{way:?}");
+        }
+    }
+    // Jars of nothing are none.
+    let found = remedy(Way::Keep, &sound, D).expect("all is inside");
+    assert_eq!(found.jars(Mass::from_g(30)), 3);
+    assert_eq!((found.jars(Mass::ZERO), found.jars(-D)), (0, 0));
+}
+
 // ---- the program itself --------------------------------------------------------------------------
 
 /// The README shows what the command prints for a recorded over-pour that was kept.
