@@ -2,6 +2,7 @@
 
 mod after;
 mod benches;
+mod edges;
 mod weighings;
 
 use super::Engine;

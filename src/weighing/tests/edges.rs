@@ -1,0 +1,97 @@
+//! Where a rule ends: what is just not enough, and what is the last of its kind.
+
+use super::*;
+use crate::weighing::say;
+use crate::weighing::wander::Wander;
+
+/// What was poured and is taken out again to the last grain is nothing to keep.
+#[test]
+fn what_was_taken_out_again_to_the_last_grain_cannot_be_kept() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(158.0, 3.0).hold(2.0);
+    b.pour(150.0, 3.0).hold(2.0).say(Command::Next).hold(1.0);
+    b.say(Command::Keep);
+    b.expect(&[]);
+    b.pour(162.0, 3.0).hold(2.5);
+    b.expect(&["12.00"]);
+}
+
+/// The bowl of the last step is lifted before the batch closes, also where nothing is to be mixed; before
+/// that it stays.
+#[test]
+fn a_bowl_without_mixing_is_lifted_after_its_last_step_only() {
+    let steps = vec![
+        step(1, "Oil", "20.00", VesselWay::Bowl),
+        step(2, "Wax", "10.00", VesselWay::Bowl),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
+    b.expect(&["20.00"]);
+    b.expect_cue(CueKind::Add);
+    b.pour(330.0, 4.0).hold(4.0);
+    b.expect(&["20.00", "10.00"]);
+    b.expect_cue(CueKind::Lift);
+    assert_eq!(b.closed, None);
+    b.land(0.0).hold(2.0);
+    assert_eq!(b.closed, Some(true));
+}
+
+/// A key after the record moves the frame once more: what drips in then is recorded, with two more readings
+/// behind it (u² = n·(s²/2 + d²/12); DEVELOPERS.md).
+#[test]
+fn a_key_after_the_record_widens_what_a_late_drop_claims() {
+    let mut b = Bench::one("Syrup", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.5);
+    b.pour(11.95, 4.0).hold(2.0);
+    b.expect(&["11.95"]);
+    b.jump(0.0).hold(1.5).pour(0.09, 2.0).hold(3.0);
+    b.expect(&["11.95", "12.04"]);
+    let claimed = |row: usize| b.rows[row].uncertainty.expect("a claim");
+    assert!(claimed(1) > claimed(0), "{:?} {:?}", claimed(0), claimed(1));
+}
+
+/// A bowl holds what was weighed before: nobody is told to empty it. One that is new to the batch may be.
+#[test]
+fn a_bowl_with_earlier_ingredients_is_never_to_be_emptied() {
+    for vessel in [VesselWay::Bowl, VesselWay::Beaker, VesselWay::Jar] {
+        for afresh in [false, true] {
+            for often in [false, true] {
+                let said = say::unsure(&step(2, "Wax", "10.00", vessel), afresh, often);
+                let told = said.contains("empty");
+                let holds = vessel == VesselWay::Bowl && !afresh;
+                assert_eq!(
+                    told,
+                    !holds && !often,
+                    "{vessel:?} {afresh} {often}: {said}"
+                );
+            }
+        }
+        let said = say::same_again(&step(2, "Wax", "10.00", vessel), false);
+        assert!(!said.contains("empty") && said.contains("no Wax"), "{said}");
+    }
+}
+
+/// What was seen to and fro under the last load counts half after 90 s, less a step of the scale for rounding.
+#[test]
+fn a_restlessness_of_the_last_load_counts_half_after_ninety_seconds() {
+    let d = Mass::from_mg(10);
+    let mut wander = Wander::default();
+    let mut at = 0;
+    let mut shown = 20_000;
+    for target in [20_000, 20_010, 20_000] {
+        // Slowly, as a draught does; each crest rests for two seconds.
+        for _ in 0..25 {
+            shown += (target - shown).clamp(-2, 2);
+            at += 100;
+            wander.push(Moment::from_millis(at), d * shown, d);
+        }
+    }
+    assert_eq!(wander.amount(d), g("0.09"));
+    wander.reset();
+    for (after, left) in [(0, 0.09), (90, 0.04), (180, 0.015), (3600, 0.0)] {
+        let mut later = wander.clone();
+        later.push(Moment::from_millis(at + after * 1000), g("150"), d);
+        let found = later.amount(d).to_g_f64();
+        assert!((found - left).abs() < 1e-6, "{after} s: {found}");
+    }
+}
