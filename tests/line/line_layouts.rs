@@ -357,6 +357,43 @@ fn a_number_without_a_unit_takes_the_last_unit_and_says_that_it_has_none() {
     assert_eq!(moving.digit.ng(), 28_349_523);
 }
 
+/// Whatever came before a port was opened again is over: half a line, the unit, and the lengths of lines.
+#[test]
+fn a_port_opened_again_begins_anew() {
+    let layout = bismar::scale::layout::by_name("sign-number-unit-16").unwrap();
+    let opened_again = |chosen: Chosen, before: &[u8], start: Start, after: &[u8]| {
+        let mut decoder = Decoder::new(chosen, Start::LineStart);
+        decoder.feed(Moment::default(), before, |_| ());
+        let good = decoder.good_lines();
+        decoder.restart(start);
+        let mut heard = Vec::new();
+        decoder.feed(Moment::default(), after, |what| heard.push(what));
+        // The counts are of the scale, not of one opening.
+        assert!(decoder.good_lines() >= good);
+        heard
+    };
+    let built_in = || Chosen::BuiltIn(layout);
+    let (ounces, bare) = (&b"+    0.100 oz \r\n"[..], &b"+    0.500    \r\n"[..]);
+    let heard = opened_again(built_in(), ounces, Start::LineStart, bare);
+    assert_eq!(heard, [Heard::NoUnit], "the UNIT key may have been pressed");
+    let torn = b"+   123.45 g  \r\n+   12";
+    let heard = opened_again(built_in(), torn, Start::LineStart, b"+   123.46 g  \r\n");
+    assert!(matches!(heard[..], [Heard::Reading(_)]), "{heard:?}");
+    let heard = opened_again(built_in(), torn, Start::MidStream, b"3.45 g  \r\n");
+    assert_eq!(heard, [Heard::Rejected(Reject::Partial)]);
+    let pattern = r"(?<number>\d+\.\d+) (?<unit>[a-z]+)";
+    let free = Chosen::Pattern(Box::new(Pattern::new(pattern, None).unwrap()));
+    let lines = b"12.35 g\r\n12.35 g\r\n";
+    let heard = opened_again(free, lines, Start::LineStart, b"12.35 g\r\n12.35 g\r\n");
+    assert!(
+        matches!(
+            heard[..],
+            [Heard::Rejected(Reject::Form), Heard::Reading(_)]
+        ),
+        "{heard:?}"
+    );
+}
+
 #[test]
 fn a_pattern_of_free_width_is_guarded_by_the_lengths_of_its_neighbours() {
     let pattern = r"(?<sign>-)?(?<number>\d+\.\d+) (?<unit>[a-z]+)";
