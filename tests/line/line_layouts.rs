@@ -433,6 +433,48 @@ fn a_megabyte_without_an_end_and_garbage_are_counted_and_the_next_line_is_a_weig
     assert_eq!(last.weight.ng(), 12_450_000_000);
 }
 
+/// The example that a person compares with what her scale sends is one that the layout reads.
+#[test]
+fn the_example_of_a_layouts_description_is_a_line_of_it() {
+    for layout in ALL.into_iter().filter(|l| l.framing() == Framing::Lines) {
+        let mut parts = layout.describe().split('`');
+        let examples = std::iter::from_fn(|| {
+            parts.next()?;
+            parts.next()
+        });
+        let read: Vec<_> = examples.map(|line| layout.parse(line.as_bytes())).collect();
+        assert!(
+            read.iter().all(Result::is_ok),
+            "{}: {read:?}",
+            layout.name()
+        );
+        let weight = |line: &Result<Line, Reject>| matches!(line, Ok(Line::Weight(_)));
+        assert!(read.iter().any(weight), "{}", layout.name());
+    }
+    let frames = ALL.into_iter().filter(|l| l.framing() != Framing::Lines);
+    for layout in frames {
+        let said = layout.describe();
+        assert!(
+            said.starts_with("STX, ") || said.contains("ended by ETX"),
+            "{said}"
+        );
+    }
+    let pattern = Pattern::new(r"(?<number>\d+) (?<unit>g)", None).unwrap();
+    assert!(pattern.describe().contains("pattern of the configuration"));
+}
+
+/// What an overload has for digits means nothing, but a longer text than any field is no overload.
+#[test]
+fn an_overload_has_a_field_and_no_more() {
+    let layout = bismar::scale::layout::by_name("comma-header").unwrap();
+    let said = |field: &str| layout.parse(format!("OL,{field}").as_bytes());
+    assert_eq!(said(""), Ok(Line::Overload));
+    assert_eq!(said(&"9".repeat(20)), Ok(Line::Overload));
+    assert_eq!(said(&"9".repeat(21)), Err(Reject::Form));
+    assert_eq!(said("-9"), Ok(Line::Underload));
+    assert_eq!(said("+9;"), Err(Reject::Form));
+}
+
 #[test]
 fn names_are_unique_and_found_in_any_spelling() {
     for (i, layout) in ALL.iter().enumerate() {
