@@ -208,6 +208,9 @@ fn two_entries_of_an_ingredient_are_one_part() {
     let bounds = (salt.part.low.text(), salt.part.high.text());
     assert_eq!(bounds, ("69.3".to_owned(), "70.7".to_owned()));
     assert_eq!(rows.unweighed(&formula), [(3, "Sea salt")]);
+    // The second entry weighed first: the first one is still to come, and not the other way round.
+    let late = record(&[weighed(3, "Sea salt", 10.0, 10.0)]);
+    assert_eq!(held(&late, &plan)[0].to_come, g(60.0));
     assert_eq!(
         record(&[]).unweighed(&formula),
         [(1, "Sea salt"), (2, "Oat flour"), (3, "Sea salt")]
@@ -323,7 +326,11 @@ fn a_correction_names_a_weight_before_it() {
 
 #[test]
 fn a_corrected_jar_stands_at_its_place_and_a_withdrawn_one_nowhere() {
-    let jar = |step, net| of(RowKind::Filled, step, "Two", net);
+    let jar = |step: usize, net| Draft {
+        vessel: "jar".into(),
+        tare: Some(g(30.0 + step as f64)),
+        ..of(RowKind::Filled, step, "Two", net)
+    };
     let record = record(&[
         jar(1, Some(55.1)),
         jar(2, Some(55.2)),
@@ -345,6 +352,7 @@ fn a_corrected_jar_stands_at_its_place_and_a_withdrawn_one_nowhere() {
     let weighed = |seq, net| Weighed { seq, net: g(net) };
     let wanted = HashMap::from([(1, weighed(1, 55.1)), (2, weighed(4, 54.0))]);
     assert_eq!(progress.weighed, wanted);
+    assert_eq!(progress.tares, HashMap::from([(1, g(31.0)), (2, g(30.0))]));
     assert!(progress.resumed && !progress.closed);
 }
 
