@@ -103,6 +103,14 @@ fn what_was_weighed_already_is_weighed_once_more_in_a_phase_of_its_own() {
         ..change
     });
     assert_eq!(again.phases[2].name, "Remedy 2");
+    // Of several added steps only the last one ends their phase.
+    let both = Amendment {
+        add: vec![more, Added { part: 0, ..more }],
+        ..over_pour(2)
+    };
+    let ends = two().amended(&both);
+    let ends: Vec<bool> = ends.steps.iter().map(|step| step.last_of_phase).collect();
+    assert_eq!(ends, [false, true, false, true]);
     // What was weighed below nothing is nothing.
     assert_eq!(two().held(|_| Some(g("-1")))[0].held, Mass::ZERO);
 }
