@@ -67,11 +67,7 @@ impl Session {
         let ability = ability(&config, &name, &status);
         let (log, found) = scale_checks::open(&config.logs()?)?;
         if let Some(torn) = found.and_then(|found| found.torn) {
-            tell(&format!(
-                "{} bytes at the log's end were no whole row (a power cut) and were set aside in {}",
-                torn.bytes,
-                torn.kept_in.display()
-            ));
+            tell(&torn.to_string());
         }
         Ok(Session {
             ability,

@@ -10,6 +10,7 @@ use crate::formula::remedy::remedy;
 use crate::journal::format::cell::Amount;
 use crate::journal::store::log::LogFile;
 use crate::protocol::reply::{Refusal, Said};
+use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
@@ -65,10 +66,10 @@ impl BatchOpener {
         };
         let (log, answers) = self.start(log)?;
         let say = format!(
-            "Batch {batch} is open again and becomes {} g: {} steps more, {} targets raised.",
+            "Batch {batch} is open again and becomes {} g: {} more, {} raised.",
             found.batch.grams(d),
-            change.add.len(),
-            change.later.len()
+            counted(change.add.len(), "step", "steps"),
+            counted(change.later.len(), "target", "targets")
         );
         Ok(Opened {
             batch,

@@ -160,13 +160,8 @@ impl BatchOpener {
         };
         let mut note = "bismar was started again and goes on with this batch".to_owned();
         if let Some(torn) = torn {
-            let aside = format!(
-                "{} bytes at the log's end were no whole row (a power cut) and were set aside in {}",
-                torn.bytes,
-                torn.kept_in.display()
-            );
-            say.push_str(&format!(" Note: {aside}; no recorded weight is lost."));
-            note.push_str(&format!("; {aside}"));
+            say.push_str(&format!(" Note: {torn}; no recorded weight is lost."));
+            note.push_str(&format!("; {torn}"));
         }
         for taken in self
             .taken_in

@@ -118,13 +118,16 @@ impl Checks {
         let logs = config.logs().map_err(|error| error.to_string())?;
         let opened = tokio::task::spawn_blocking(move || scale_checks::open(&logs)).await;
         let opened = opened.map_err(|error| error.to_string())?;
-        let (log, _) = opened.map_err(|error| error.to_string())?;
+        let (log, found) = opened.map_err(|error| error.to_string())?;
         let log = CheckLog::new(log, &scale, ability.readability);
         let (outbox, events) = subscribers::queue();
         let subscribe = Request::Subscribe { readings: true };
         let reply = ask(calls, subscribe, None, Some(outbox)).await;
         reply.map_err(|refusal| refusal.error)?;
-        let say = format!("Scale {scale}: take everything off the pan.");
+        let mut say = format!("Scale {scale}: take everything off the pan.");
+        if let Some(torn) = found.and_then(|found| found.torn) {
+            say.push_str(&format!(" Note: {torn}."));
+        }
         tell(&self.standing, &say, false, None);
         let led = lead(self.standing.clone(), check, ability, log, events);
         *self.running() = Some(tokio::spawn(led).abort_handle());

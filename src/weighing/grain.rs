@@ -11,14 +11,18 @@ use crate::mass::{Mass, Unit};
 /// where the step is no whole number of digits (another unit's), nothing else tells it.
 const SMALL: i64 = 6;
 const ENOUGH: u32 = 16;
+/// Larger changes are a pour, and say nothing of the step, in digits.
+const LARGEST: i64 = 200;
 /// Steps that are asked about, in digits: a scale counts in 1, 2 or 5 (OIML R 76-1:2006, 4.2.2.1).
 const STEPS: [i64; 7] = [200, 100, 50, 20, 10, 5, 2];
 /// A reading counts once for as long as it is among the last so many.
 const RECENT: usize = 16;
-/// How unlikely it has to be that a finer scale showed nothing but multiples of a step by chance: where the
-/// maker told the readability, and where nobody did. Without her word the coarser step is the safer guess.
-const DOUBT_TOLD: f64 = 1e-4;
-const DOUBT_UNTOLD: f64 = 0.11;
+/// How unlikely it has to be that a finer scale showed nothing but multiples of a step by chance, where nobody
+/// told the readability: without the maker's word the coarser step is the safer guess.
+const DOUBT: f64 = 0.11;
+/// Against her word so many changes of different sizes must have been seen too: a steady pour, or one in round
+/// numbers, makes the same ones.
+const ENOUGH_SIZES: u32 = 7;
 /// One reading in so many may be a garbled one.
 const GARBLED: u32 = 20;
 
@@ -33,6 +37,8 @@ pub struct Grain {
     /// Of how many different readings each of [`STEPS`] is a divisor, and of how many not.
     divides: [u32; STEPS.len()],
     breaks: [u32; STEPS.len()],
+    /// Different changes seen, one bit for each size modulo 64.
+    sizes: u64,
     least: i64,
     small: u32,
 }
@@ -54,6 +60,9 @@ impl Grain {
         self.count(digits);
         if let Some(last) = self.last.replace(digits) {
             let change = (digits - last).abs();
+            if change > 0 && change <= LARGEST {
+                self.sizes |= 1 << (change % 64);
+            }
             if change > 0 && change <= SMALL {
                 self.least = if self.small == 0 {
                     change
@@ -86,13 +95,13 @@ impl Grain {
 
     /// The step seen, if it is coarser than the last digit; `told`: the maker told the readability.
     pub fn step(&self, told: bool) -> Option<Mass> {
-        let doubt = if told { DOUBT_TOLD } else { DOUBT_UNTOLD };
         let by_readings = STEPS.iter().zip(self.divides).zip(self.breaks);
         let by_readings = by_readings
             .filter(|&((&step, divides), breaks)| {
                 breaks.saturating_mul(GARBLED) <= divides
-                    && (step as f64).powi(-(divides.min(99) as i32)) <= doubt
+                    && (step as f64).powi(-(divides.min(99) as i32)) <= DOUBT
             })
+            .filter(|_| !told || self.sizes.count_ones() >= ENOUGH_SIZES)
             .map(|((&step, _), _)| step)
             .max();
         let by_least = (self.small >= ENOUGH).then_some(self.least);
@@ -118,7 +127,7 @@ mod tests {
         // One reading says little, but nobody told that the scale is any finer.
         assert_eq!(grain.step(false), Some(Mass::from_mg(100)));
         assert_eq!(grain.step(true), None);
-        for tenths in [5, 11, 18, 4, 5, 9] {
+        for tenths in [5, 11, 18, 4, 5, 9, 20, 21, 23, 26, 30, 35, 41] {
             shown(&mut grain, tenths * 100);
         }
         assert_eq!(grain.step(true), Some(Mass::from_mg(100)));
@@ -131,7 +140,7 @@ mod tests {
     #[test]
     fn one_garbled_digit_makes_no_scale_finer() {
         let mut grain = Grain::default();
-        (1..40).for_each(|tenths| shown(&mut grain, tenths * 100));
+        (1..30).for_each(|n| shown(&mut grain, n * (n + 1) / 2 * 100));
         shown(&mut grain, 1030);
         assert_eq!(grain.step(true), Some(Mass::from_mg(100)));
     }

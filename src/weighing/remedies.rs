@@ -7,6 +7,7 @@ use crate::formula::amend::{Amendment, change_of};
 use crate::formula::limits::{Held, outside_in_plan};
 use crate::formula::remedy::{Part, remedy};
 use crate::mass::Mass;
+use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::command::Way;
@@ -68,20 +69,16 @@ impl Engine {
         self.amend(&change);
         let state = self.go_on();
         self.enter(state);
-        let steps = change.add.len();
-        let steps = match steps {
-            0 => "no step more".to_owned(),
-            1 => "1 step more".to_owned(),
-            n => format!("{n} steps more"),
+        let steps = match change.add.len() {
+            0 => "no step".to_owned(),
+            n => counted(n, "step", "steps"),
         };
-        let raised = change.later.len();
-        let raised = match raised {
+        let raised = match change.later.len() {
             0 => String::new(),
-            1 => ", 1 target raised".to_owned(),
-            n => format!(", {n} targets raised"),
+            n => format!(", {} raised", counted(n, "target", "targets")),
         };
         Ok(format!(
-            "The batch becomes {} g: {steps}{raised}.",
+            "The batch becomes {} g: {steps} more{raised}.",
             found.batch.grams(d)
         ))
     }

@@ -70,6 +70,17 @@ pub struct TornEnd {
     pub kept_in: PathBuf,
 }
 
+impl std::fmt::Display for TornEnd {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "{} bytes at the log's end were no whole row (a power cut) and were set aside in {}",
+            self.bytes,
+            self.kept_in.display()
+        )
+    }
+}
+
 impl LogFile {
     /// Creates `<dir>/<batch>.csv` with its header, synced, file and folder. The folder is created
     /// where it is missing. `formula` is the label of the `formula` column.
