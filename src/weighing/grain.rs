@@ -1,7 +1,7 @@
 //! The step in which a scale really counts, where its display shows finer digits.
 //!
 //! A 0.1 g scale that pads a zero, or a 0.01 g scale read in ounces with four decimals, shows digits
-//! that prove nothing. The changes of the indication give the true step away.
+//! that prove nothing. The readings give the true step away: all of them are multiples of it.
 
 use std::collections::VecDeque;
 
@@ -14,14 +14,21 @@ const ENOUGH: u32 = 16;
 /// Larger changes are a pour, and say nothing of the step, in digits.
 const LARGEST: i64 = 200;
 /// Steps that are asked about, in digits: a scale counts in 1, 2 or 5 (OIML R 76-1:2006, 4.2.2.1).
-const STEPS: [i64; 7] = [200, 100, 50, 20, 10, 5, 2];
+/// Each with the readings by which it is believed: as many multiples of it a finer scale shows by chance in one
+/// case of ten or less. Where nobody told the readability, the coarser step is the safer guess.
+const STEPS: [(i64, u32); 7] = [
+    (200, 1),
+    (100, 1),
+    (50, 1),
+    (20, 1),
+    (10, 1),
+    (5, 2),
+    (2, 4),
+];
 /// A reading counts once for as long as it is among the last so many.
 const RECENT: usize = 16;
-/// How unlikely it has to be that a finer scale showed nothing but multiples of a step by chance, where nobody
-/// told the readability: without the maker's word the coarser step is the safer guess.
-const DOUBT: f64 = 0.11;
-/// Against her word so many changes of different sizes must have been seen too: a steady pour, or one in round
-/// numbers, makes the same ones.
+/// Against the maker's word on the readability so many changes of different sizes must have been seen too: a
+/// steady pour, or one in round numbers, makes the same ones.
 const ENOUGH_SIZES: u32 = 7;
 /// One reading in so many may be a garbled one.
 const GARBLED: u32 = 20;
@@ -83,7 +90,7 @@ impl Grain {
             self.recent.pop_front();
         }
         self.recent.push_back(digits);
-        for (i, step) in STEPS.iter().enumerate() {
+        for (i, (step, _)) in STEPS.iter().enumerate() {
             let counts = if digits % step == 0 {
                 &mut self.divides
             } else {
@@ -97,12 +104,11 @@ impl Grain {
     pub fn step(&self, told: bool) -> Option<Mass> {
         let by_readings = STEPS.iter().zip(self.divides).zip(self.breaks);
         let by_readings = by_readings
-            .filter(|&((&step, divides), breaks)| {
-                breaks.saturating_mul(GARBLED) <= divides
-                    && (step as f64).powi(-(divides.min(99) as i32)) <= DOUBT
+            .filter(|&((&(_, enough), divides), breaks)| {
+                divides >= enough && breaks.saturating_mul(GARBLED) <= divides
             })
             .filter(|_| !told || self.sizes.count_ones() >= ENOUGH_SIZES)
-            .map(|((&step, _), _)| step)
+            .map(|((&(step, _), _), _)| step)
             .max();
         let by_least = (self.small >= ENOUGH).then_some(self.least);
         let digits = by_readings.max(by_least)?;

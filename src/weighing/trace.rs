@@ -181,14 +181,14 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
     let stretch = STRETCH_US.max((swift * 5e5) as u64);
     // A scoop through a fast filter is over within an interval; through a slow one it takes a stretch.
     let lengths = [1, (stretch / tick).max(1) as usize];
-    let most = lengths.map(|n| speeding_up(&tops, tick, n, (span, step)));
+    let most = lengths.map(|n| speeding_up(&tops, tick, n, span, step));
     most.into_iter().max().unwrap_or_default()
 }
 
 /// The most that a stretch of `n` intervals rose more than an earlier one, once it had slowed down: a
 /// filter of two stages speeds up by itself, up to a quarter of the load (at its own time 1 − 2/e of it has
 /// come); a pour does so for as long as it likes.
-fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, (span, step): (i64, i64)) -> i64 {
+fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, span: i64, step: i64) -> i64 {
     // Whole intervals: the line's own jitter is no speed.
     let rises: Vec<f64> = (n..tops.len())
         .map(|j| {

@@ -17,7 +17,7 @@ impl Engine {
     /// While a weight is being written, where nothing can be taken back, and where what was weighed is
     /// in a bowl with more on top of it.
     pub(super) fn undo(&mut self) -> Result<String, Refused> {
-        let refused = |text: &str| Err(Refused::new(text.to_owned()));
+        let refused = |text: &str| Err(Refused::new(text));
         let Some(run) = &mut self.run else {
             return Ok(String::new());
         };
@@ -145,7 +145,7 @@ impl Engine {
     /// Without a reason, and while something of it is on the scale or being written.
     pub(super) fn skip(&mut self, reason: &str) -> Result<String, Refused> {
         let reason = plain_text(reason);
-        let refused = |text: &str| Err(Refused::new(text.to_owned()));
+        let refused = |text: &str| Err(Refused::new(text));
         if reason.is_empty() {
             return refused("Say why the step is left out, for the log.");
         }
