@@ -154,13 +154,25 @@ impl Engine {
                     if step.vessel == VesselWay::Bowl {
                         return self.go_on_with_what_is_left(tared, level);
                     }
-                    return super::say::stranger(step.vessel, false);
+                    let afresh = self.can_begin_afresh();
+                    return super::say::stranger(step.vessel, false, afresh);
                 }
                 // A word proves nothing: what it does not explain stays in the uncertainty.
                 let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
+                if step.vessel == VesselWay::Bowl {
+                    let remark = "the bowl lost or gained something between its steps";
+                    self.bowl_changed(step.scale, off, remark);
+                }
                 if tared.fell {
                     // So much was taken out.
                     tared.fell = false;
+                    let net = net_of(&step, tared.base, level.weight);
+                    if net < -(level.d * 5) {
+                        // More than the step put in is gone: whether that is in it still, nobody knows.
+                        let held = tared.rest.unwrap_or_default().max(tared.stayed.most);
+                        tared.base = level.weight;
+                        tared.unproven += held;
+                    }
                     tared.rest = Some(net_of(&step, tared.base, level.weight));
                     self.note(format!(
                         "the maker says that {} g were taken out",
@@ -214,20 +226,13 @@ impl Engine {
             "the maker goes on with the bowl as it is; {} g are not explained",
             off.grams(level.d)
         ));
-        let records = self.run.as_mut().map(|run| {
-            run.give_up_lift_check();
-            std::mem::take(&mut run.in_bowl)
-        });
-        let mut records = records.unwrap_or_default();
-        for (index, written) in &mut records {
-            let at_least = written.uncertainty + off;
-            let remark = "the bowl came back with another weight";
-            self.doubt(step.scale, *index, written, at_least, remark);
-        }
         if let Some(run) = &mut self.run {
-            run.in_bowl = records;
+            run.give_up_lift_check();
         }
-        if !tared.poured {
+        let remark = "the bowl came back with another weight";
+        self.bowl_changed(step.scale, off, remark);
+        // What was in it for less than a moment was seen as well.
+        if !tared.poured && tared.most <= level.d * 5 {
             let state = self.tare_at(step.scale, level);
             self.enter(state);
             return "The bowl is taken as it stands; nothing of this step is in it.".into();
@@ -273,6 +278,10 @@ impl Engine {
             ),
         };
         self.note(noted.into());
+        let gross = self.run.as_ref().and_then(|run| run.bowl_gross);
+        if let Some(gross) = gross.filter(|_| bowl) {
+            self.bowl_came_back(step.scale, unsure.mass - gross, unsure.level.d);
+        }
         if let Some(run) = &mut self.run {
             run.last_gross = None;
             run.bowl_gross = None;

@@ -346,8 +346,13 @@ impl Engine {
                 why,
                 tail: slow.then_some(shape.tail),
                 mass,
+                at_first: mass,
                 low: level.weight,
             });
+        }
+        let gross = self.run.as_ref().and_then(|run| run.bowl_gross);
+        if let Some(gross) = gross.filter(|_| way == VesselWay::Bowl && !self.is_fresh_bowl()) {
+            self.bowl_came_back(scale, mass - gross, level.d);
         }
         if let Some(run) = &mut self.run {
             run.last_gross = None;
@@ -555,7 +560,7 @@ impl Engine {
                 if let Some(level) = seen.steady {
                     unsure.level = level;
                     let mass = level.weight - self.zero(scale);
-                    if (mass - unsure.mass).abs() > level.d * 2 {
+                    if (mass - unsure.at_first).abs() > level.d * 2 {
                         unsure.tail = None;
                     }
                     unsure.mass = mass;

@@ -233,6 +233,10 @@ impl Engine {
                     self.ask_stranger(level, tared)
                 }
             }
+            // As much heavier as a pour: that is no other bowl before it is asked about.
+            VesselWay::Bowl if self.is_fresh_bowl() && net > d * 5 && net <= step.highest * 2 => {
+                self.ask_stranger(level, tared)
+            }
             VesselWay::Bowl if !tared.poured && self.is_fresh_bowl() => {
                 // Another bowl, with nothing in it yet.
                 self.judge_arrival(scale, level, None)
@@ -246,6 +250,7 @@ impl Engine {
                     false => d * 5,
                 };
                 if !tared.poured && net >= least && net <= most {
+                    self.bowl_came_back(scale, net, d);
                     self.tare_at(scale, level)
                 } else if tared.poured && net >= -(d * 5) && net <= most {
                     tared.carried += 2;
@@ -315,14 +320,14 @@ impl Engine {
         let way = self.way_now();
         let plausible = self.is_plausible(&tared, level);
         // A bowl with earlier steps in it cannot be begun again.
+        let afresh = self.can_begin_afresh();
         let choices: &[Choice] = match (way, plausible) {
-            (VesselWay::Bowl, true | false) => &[Choice::Next],
-            (VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference, true) => {
-                &[Choice::Again, Choice::Next]
-            }
-            (VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference, false) => &[Choice::Again],
+            (VesselWay::Bowl, true | false) if !afresh => &[Choice::Next],
+            (_, true) => &[Choice::Again, Choice::Next],
+            (_, false) => &[Choice::Again],
         };
-        self.cue_urgent(CueKind::Choose, say::stranger(way, plausible), choices);
+        let say = say::stranger(way, plausible, afresh);
+        self.cue_urgent(CueKind::Choose, say, choices);
         State::Stranger { tared, level }
     }
 

@@ -124,6 +124,8 @@ impl Engine {
             disturbed: false,
             low: level.weight,
             no_lift,
+            pan_spoke: false,
+            sunk: None,
         })
     }
 

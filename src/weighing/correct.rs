@@ -5,7 +5,7 @@ use super::order::vessel_at_least;
 use super::state::{Correction, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
-use crate::formula::Step;
+use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
@@ -56,6 +56,10 @@ impl Engine {
         let at_least = written.uncertainty + fell;
         let remark = "the weight fell after the record: taken out, or another load";
         self.doubt(scale, self.index_now(), written, at_least, remark);
+        if self.way_now() == VesselWay::Bowl {
+            // Or it came with a step before, and is gone now.
+            self.bowl_changed(scale, fell, remark);
+        }
         let d = self.readability(scale);
         let say = format!(
             "{} g less than recorded. Lift everything off the scale; say next if nothing is on it.",
@@ -105,61 +109,6 @@ impl Engine {
         let at_least = written.tared.base_d * 3 + (shown - written.shown).abs();
         let remark = "it changed more after the record";
         self.doubt(scale, self.index_now(), written, at_least, remark);
-    }
-
-    /// Less is in the bowl than when the step before was recorded, and nothing of this one yet: some of
-    /// it was taken out.
-    pub(super) fn taken_from_bowl(&mut self, scale: ScaleIndex, by: Mass) {
-        let Some(run) = &mut self.run else { return };
-        // It is back in its place when it is corrected.
-        let waiting = run
-            .lift_check
-            .as_mut()
-            .and_then(|check| check.records.pop());
-        let waited = waiting.is_some();
-        let Some((index, mut written)) = waiting.or_else(|| run.in_bowl.pop()) else {
-            return;
-        };
-        let at_least = written.uncertainty + by;
-        let remark = "some was taken out of the bowl after the record";
-        self.doubt(scale, index, &mut written, at_least, remark);
-        let Some(run) = &mut self.run else { return };
-        match run.lift_check.as_mut().filter(|_| waited) {
-            Some(check) => check.records.push((index, written)),
-            None => run.in_bowl.push((index, written)),
-        }
-    }
-
-    /// Everything is weighed and mixed, and the bowl stands there still: what comes or goes now belongs to no
-    /// record, and the last one says so.
-    pub(super) fn follow_the_finished_bowl(&mut self, scale: ScaleIndex, seen: &super::pan::Seen) {
-        let Some(run) = &mut self.run else { return };
-        if run.current().is_some() || !(seen.plateau || seen.steady.is_some()) {
-            return;
-        }
-        let shown = seen.steady.map_or(seen.weight, |level| level.weight);
-        if run.finished.is_none() && seen.steady.is_none() {
-            return;
-        }
-        let by = shown - *run.finished.get_or_insert(shown);
-        // A lift begins with less; what came before it rested is more.
-        let by = if seen.steady.is_some() { by.abs() } else { by };
-        let last = run.lift_check.as_mut().and_then(|check| {
-            let load = (shown - check.zero) * 2;
-            let on_it = |(_, written): &(usize, Written)| load > written.shown - check.zero;
-            check
-                .records
-                .pop_if(|record| on_it(record) && by > record.1.uncertainty)
-        });
-        let Some((index, mut written)) = last else {
-            return;
-        };
-        let at_least = written.uncertainty + by;
-        let remark = "the bowl changed its weight after the last step";
-        self.doubt(scale, index, &mut written, at_least, remark);
-        if let Some(check) = self.run.as_mut().and_then(|run| run.lift_check.as_mut()) {
-            check.records.push((index, written));
-        }
     }
 
     /// The vessel was lifted before the scale was at rest again after the record: a late drop, a

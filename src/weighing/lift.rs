@@ -3,13 +3,13 @@
 use super::correct::Fix;
 use super::event::Event;
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Seen};
+use super::pan::{Jump, JumpCause, Pan, Seen};
 use super::run::LiftCheck;
 use super::state::{State, Written};
-use super::steady::Level;
+use super::steady::{Level, Stand};
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
-use crate::formula::VesselWay;
+use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -120,8 +120,10 @@ impl Engine {
             }
         }
         let Some(level) = seen.steady else {
+            self.follow_fall(scale, seen, &step, &mut written);
             return State::Lift(written);
         };
+        written.sunk = None;
         let same = self
             .pans
             .get(scale)
@@ -174,6 +176,27 @@ impl Engine {
         State::Lift(written)
     }
 
+    /// What lay beside it, or some of what is in it, is gone, and the scale is too restless, or the lift too
+    /// near, for a rest.
+    fn follow_fall(&mut self, scale: ScaleIndex, seen: &Seen, step: &Step, written: &mut Written) {
+        let fell = written.shown - seen.weight;
+        let vessel = written.tared.base - self.zero(scale);
+        let stays = seen.weight - self.zero(scale) >= vessel.ratio(2, 3);
+        let pours = step.vessel != VesselWay::Difference;
+        let sinks = pours && stays && seen.unit_known && !seen.may_be_key();
+        if !sinks || written.doubtful || written.seq == 0 || fell <= written.most_drops(seen.d) {
+            written.sunk = None;
+            return;
+        }
+        let sunk = Stand::follow(written.sunk, seen.at, seen.weight, fell.ratio(1, 10));
+        written.sunk = Some(sunk);
+        let swift = self.pans.get(scale).map_or(0.0, Pan::swiftness);
+        if sunk.lasts(swift) {
+            let net = net_of(step, written.tared.base, sunk.low);
+            self.doubt_record(scale, written, net);
+        }
+    }
+
     /// The recorded vessel is off; the log says what was seen of it last.
     pub(super) fn lifted_after_record(&mut self, scale: ScaleIndex, mut written: Written) -> State {
         self.correct_at_lift(scale, &mut written);
@@ -199,10 +222,14 @@ impl Engine {
         let index = self.index_now();
         let Some(run) = &mut self.run else { return };
         // Those of a bowl that stands there still rest on the same zero.
-        let before = run.lift_check.take().filter(|check| {
+        let still = run.lift_check.as_ref().is_some_and(|check| {
             let in_it = check.records.iter().all(|&(other, _)| run.is_bowl(other));
             run.is_bowl(index) && in_it && check.scale == scale && check.zero == zero
         });
+        if !still {
+            run.give_up_lift_check();
+        }
+        let before = run.lift_check.take();
         let mut check = before.unwrap_or(LiftCheck {
             scale,
             zero,
@@ -338,6 +365,18 @@ impl Engine {
         if level.weight - low <= level.d * 5 {
             for (index, written) in &mut records {
                 self.hold_against_empty_pan(&check, level, rests, *index, written);
+                written.pan_spoke = true;
+            }
+            let by = level.weight - check.zero;
+            let bowl = records.last().is_some_and(|&(index, _)| {
+                self.step_at(index)
+                    .is_some_and(|step| step.vessel == VesselWay::Bowl)
+            });
+            if bowl && by > vessel_at_least(level.d) {
+                // What was asked out of the bowl for that came from what was in it.
+                let took = |(_, written): &(usize, Written)| written.tared.peak.is_some();
+                let all = records.iter().any(took);
+                self.weighed_with_the_bowl(check.scale, by, all);
             }
         }
         // Else the next vessel stands there already.

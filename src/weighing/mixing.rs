@@ -29,6 +29,12 @@ impl Engine {
                 self.announce_step();
                 self.judge_arrival(scale, level, None)
             }
+            (Load::Something, Some(level)) if self.in_last_mix() => {
+                if self.run.as_ref().is_some_and(|run| run.pan_was_empty) {
+                    self.back_from_last_mix(scale, level);
+                }
+                mixing
+            }
             (Load::Something | Load::BelowEmpty, Some(_) | None) => mixing,
         }
     }

@@ -12,6 +12,7 @@
 mod answers;
 mod arrive;
 mod away;
+mod bowl;
 mod capture;
 mod correct;
 pub mod event;

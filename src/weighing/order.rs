@@ -201,6 +201,7 @@ impl Engine {
             let shown = level.map_or(pan.last.map_or(base, |last| last.weight), |l| l.weight);
             return match level {
                 Some(level) if (shown - base).abs() <= vessel_at_least(d) && mixed => {
+                    self.bowl_came_back(step.scale, shown - base, d);
                     self.tare_at(step.scale, level)
                 }
                 Some(_) | None => self.tare_as(step.scale, base, d),

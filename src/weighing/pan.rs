@@ -248,9 +248,14 @@ impl Pan {
         self.spec.readability.map_or(digit, |d| d.max(digit))
     }
 
+    /// From 10 to 90 % of one load, as far as it is known: seconds.
+    pub fn swiftness(&self) -> f64 {
+        self.swift.unwrap_or(FIRST_SWIFT)
+    }
+
     /// What the filter holds back of a pour, as a time: seconds.
     pub fn lag(&self) -> f64 {
-        (self.swift.unwrap_or(FIRST_SWIFT) / 2.0).clamp(0.05, 3.0)
+        (self.swiftness() / 2.0).clamp(0.05, 3.0)
     }
 
     /// The shape of what came or went since the last rest.

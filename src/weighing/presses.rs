@@ -10,6 +10,8 @@ use crate::time::Moment;
 /// From the first press to rest, at most 5 s.
 const LONGEST_US: u64 = 5_000_000;
 const QUIET_US: u64 = 300_000;
+/// No finger is quicker than this from touch to release; a garbled line is: 0.1 s.
+const SHORTEST_US: u64 = 100_000;
 
 #[derive(Debug, Clone, Default)]
 pub struct Presses {
@@ -19,9 +21,11 @@ pub struct Presses {
     began: Option<Moment>,
     pressed: bool,
     peak: Mass,
+    /// The last reading before the press.
+    since: Moment,
+    last: Moment,
     /// The lowest since the last press ended, above the weight at rest.
     valley: Mass,
-    readings: u32,
     count: u32,
     void: bool,
 }
@@ -47,24 +51,24 @@ impl Presses {
         }
         if self.pressed {
             self.peak = self.peak.max(above);
-            self.readings += 1;
             if above < self.peak.ratio(1, 2) {
                 self.pressed = false;
                 self.valley = above;
-                self.void |= self.readings < 2;
+                self.void |= at.since(self.since) < SHORTEST_US;
                 self.count += 1;
             }
         } else if above >= self.valley.max(Mass::ZERO) + least {
             self.pressed = true;
             self.began.get_or_insert(at);
             self.peak = above;
-            self.readings = 1;
+            self.since = self.last;
         } else {
             self.valley = self.valley.min(above);
         }
         if self.began.is_some_and(|began| at.since(began) > LONGEST_US) {
             self.void = true;
         }
+        self.last = at;
     }
 
     /// A hand is quicker than the rule of steadiness: a weight that stayed for 0.3 s is rest enough
@@ -84,6 +88,7 @@ impl Presses {
             *self = Presses {
                 rest: Some(weight),
                 quiet: self.quiet,
+                last: at,
                 ..Presses::default()
             };
         }
@@ -114,6 +119,7 @@ impl Presses {
         let done = same && self.count == 2 && !self.pressed && !self.void;
         *self = Presses {
             rest: Some(weight),
+            last: at,
             ..Presses::default()
         };
         done
@@ -142,6 +148,23 @@ mod tests {
         }
         let end = Moment::from_millis(2400);
         assert!(presses.at_rest(end, Mass::ZERO, d), "{presses:?}");
+    }
+
+    #[test]
+    fn two_garbled_lines_of_a_quick_scale_are_no_presses() {
+        let spikes = |apart: u64| {
+            let (mut presses, d) = (Presses::default(), Mass::from_mg(10));
+            let mut done = presses.at_rest(Moment::default(), Mass::from_g(150), d);
+            for i in 1..60 {
+                let weight = Mass::from_g(if i == 20 || i == 40 { 190 } else { 150 });
+                presses.moving(Moment::from_millis(i * apart), weight, d);
+            }
+            done |= presses.at_rest(Moment::from_millis(60 * apart), Mass::from_g(150), d);
+            done
+        };
+        assert!(!spikes(20));
+        // At ten lines a second one reading is all that a touch leaves.
+        assert!(spikes(70));
     }
 
     #[test]

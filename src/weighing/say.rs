@@ -265,15 +265,17 @@ pub(super) fn no_more(step: &Step, missing: Mass, d: Mass) -> String {
     )
 }
 
-pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
+pub(super) fn stranger(way: VesselWay, plausible: bool, afresh: bool) -> String {
     let thing = vessel(way);
+    // A bowl with earlier steps in it cannot be emptied.
+    let bowl = way == VesselWay::Bowl && !afresh;
     if !plausible && way == VesselWay::Difference {
         return format!(
             "Not as it left, going by its weight. Put the first {thing} back; or say again, and nothing of what came \
              out of it is counted."
         );
     }
-    if !plausible && way != VesselWay::Bowl {
+    if !plausible && !bowl {
         return format!(
             "Not as it left, going by its weight. Say again and begin this step with an empty {thing}."
         );
@@ -281,7 +283,7 @@ pub(super) fn stranger(way: VesselWay, plausible: bool) -> String {
     if !plausible {
         return "This is not the bowl as it left, going by its weight. Put the bowl back as it was; or say next, and go on with what is in it now.".into();
     }
-    if way == VesselWay::Bowl {
+    if bowl {
         return "The bowl is not as it left. Say next if it is the same bowl, with nothing else in it.".into();
     }
     format!(

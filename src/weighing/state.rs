@@ -1,7 +1,7 @@
 //! Where a step stands.
 
 use super::pan::Jump;
-use super::steady::Level;
+use super::steady::{Level, Stand};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::time::Moment;
@@ -58,6 +58,8 @@ pub(super) struct Unsure {
     pub tail: Option<f64>,
     /// Its mass is known, as far as the zero is.
     pub mass: Mass,
+    /// What it was when it was asked about.
+    pub at_first: Mass,
     /// The lowest shown since.
     pub low: Mass,
 }
@@ -172,6 +174,8 @@ pub(super) struct Tared {
     pub suspect: Option<Suspect>,
     /// Whether anything was poured (more than 5 d away from the base at rest).
     pub poured: bool,
+    /// Less than the base, for a moment.
+    pub sunk: Option<Stand>,
     /// Since when, and in how many readings, it showed more than the base.
     pub above: Option<(Moment, u32)>,
     /// Most of the vessel's weight was off the pan since the last rest, and whether it held
@@ -299,6 +303,8 @@ pub(super) struct Written {
     pub piled: Option<(u32, Mass)>,
     /// The highest of such a pile that came to an end.
     pub heaped: Option<Mass>,
+    /// Less than was recorded, for a moment.
+    pub sunk: Option<Stand>,
     /// What stands there may be another load: nothing more is corrected, and the record claims less.
     pub doubtful: bool,
     /// That is because more came on top; what it rests on, should that go again.
@@ -323,6 +329,8 @@ pub(super) struct Written {
     pub low: Mass,
     /// In bowl way, or by `next`: go on without a lift.
     pub no_lift: bool,
+    /// The empty pan was held against it.
+    pub pan_spoke: bool,
 }
 
 impl Tared {
@@ -338,6 +346,7 @@ impl Tared {
             wander: Mass::ZERO,
             suspect: None,
             poured: false,
+            sunk: None,
             above: None,
             disturbed: false,
             poured_before: false,

@@ -32,6 +32,57 @@ pub struct Level {
     pub since: Moment,
 }
 
+/// A stay of the indication that is too restless, or too short, for a rest: readings that keep within a
+/// band.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Stand {
+    since: Moment,
+    at: Moment,
+    pub low: Mass,
+    pub high: Mass,
+    readings: u32,
+}
+
+/// 0.6 s, and as long as the scale's filter makes a plateau of what comes and goes.
+const STAND_US: u64 = 600_000;
+
+impl Stand {
+    /// The stand that goes on with this reading, or begins with it.
+    pub fn follow(stand: Option<Stand>, at: Moment, weight: Mass, band: Mass) -> Stand {
+        let within = |stand: &Stand| {
+            let (low, high) = (stand.low.min(weight), stand.high.max(weight));
+            high - low <= band
+        };
+        match stand.filter(within) {
+            Some(stand) => Stand {
+                since: stand.since,
+                at,
+                low: stand.low.min(weight),
+                high: stand.high.max(weight),
+                readings: stand.readings.saturating_add(1),
+            },
+            None => Stand {
+                since: at,
+                at,
+                low: weight,
+                high: weight,
+                readings: 1,
+            },
+        }
+    }
+
+    /// For 0.6 s and three readings, on a scale that needs `swift` seconds from 10 to 90 % of a load: no
+    /// hand on its way stays in place for so long, and no gap in a moving average does.
+    pub fn lasts(&self, swift: f64) -> bool {
+        let filter = (1.5 * swift.clamp(0.0, 10.0) * 1e6) as u64;
+        self.readings >= 3 && self.at.since(self.since) >= STAND_US + filter
+    }
+
+    pub fn middle(&self) -> Mass {
+        (self.low + self.high).ratio(1, 2)
+    }
+}
+
 /// The window of the latest readings that lie within one scale interval of each other.
 #[derive(Debug, Clone)]
 pub struct Steady {

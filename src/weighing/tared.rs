@@ -2,11 +2,11 @@
 
 use super::event::Event;
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Seen};
+use super::pan::{Jump, JumpCause, Pan, Seen};
 use super::pour::landing_weight;
 use super::say::Words;
 use super::state::{Asked, State, Stayed, Tared};
-use super::steady::Level;
+use super::steady::{Level, Stand};
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
@@ -567,10 +567,20 @@ impl Engine {
         let window = if amid.proven { amid } else { calm };
         let net = net_of(step, tared.base, level.weight);
         let below = step.vessel == VesselWay::Bowl && net < -(d * 5) && !self.is_fresh_bowl();
-        let nothing = !tared.poured || tared.rest.is_none();
+        let asked_out = tared.said.is_some_and(|said| said.is_negative()) || tared.peak.is_some();
+        let nothing = !tared.poured || tared.rest.is_none() || asked_out;
+        let briefly = !tared.poured && tared.most > d * 5;
+        if below && briefly && !asked_out && tared.suspect.is_none() {
+            // Some of this step was in it for a moment, and what is in it now nobody knows.
+            return self.ask_stranger(level, tared);
+        }
         if below && nothing && tared.suspect.is_none() {
+            // More came out than this step put in.
             tared.base = level.weight;
-            self.taken_from_bowl(scale, net.abs());
+            tared.peak = tared.peak.map(|peak| peak - net);
+            tared.rest = None;
+            let remark = "some was taken out of the bowl after the record";
+            self.bowl_changed(scale, net.abs(), remark);
             return self.say_add(tared, Mass::ZERO);
         }
         if pours && !tared.poured && net < -(d * 5) && tared.suspect.is_none() {
@@ -579,8 +589,6 @@ impl Engine {
         }
         if pours && tared.poured && tared.suspect.is_none() && !tared.fell {
             let rest = tared.rest.unwrap_or_default().max(tared.stayed.most);
-            let asked_out =
-                tared.said.is_some_and(|said| said.is_negative()) || tared.peak.is_some();
             if net < rest - vessel_at_least(d) && !asked_out {
                 // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
                 tared.fell = true;
@@ -798,6 +806,9 @@ impl Engine {
         }
         tared.most = tared.most.max(net);
         tared.stayed.push(seen.at, net);
+        if pours && self.sinks_below_base(seen, step, net, &mut tared) {
+            return self.say_add(tared, Mass::ZERO);
+        }
         let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
         let d = seen.d;
         // Poured is what stays: a bump comes and goes in less than half a second.
@@ -852,6 +863,38 @@ impl Engine {
             self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         }
         State::Tared(tared)
+    }
+
+    /// Nothing of this step is in it, and it stands below its tare: what lay there when it was tared is
+    /// gone, and what comes next comes onto this, be there a rest before it or not.
+    fn sinks_below_base(&mut self, seen: &Seen, step: &Step, net: Mass, tared: &mut Tared) -> bool {
+        let own = tared.base - self.zero(step.scale);
+        let below = !tared.poured
+            && tared.most <= seen.d * 5
+            && tared.suspect.is_none()
+            && net < -vessel_at_least(seen.d)
+            && net.abs() <= own.ratio(1, 3);
+        if !below || !seen.unit_known {
+            tared.sunk = None;
+            return false;
+        }
+        let sunk = Stand::follow(tared.sunk, seen.at, seen.weight, net.abs().ratio(1, 10));
+        tared.sunk = Some(sunk);
+        let swift = self.pans.get(step.scale).map_or(0.0, Pan::swiftness);
+        if !sunk.lasts(swift) {
+            return false;
+        }
+        tared.sunk = None;
+        tared.base_wander = tared.base_wander.max(sunk.high - sunk.low);
+        tared.base = sunk.middle();
+        if let Some(vessel) = &mut tared.vessel {
+            *vessel += net;
+        }
+        if step.vessel == VesselWay::Bowl && !self.is_fresh_bowl() {
+            let remark = "some was taken out of the bowl after the record";
+            self.bowl_changed(step.scale, net.abs(), remark);
+        }
+        true
     }
 
     /// Nearly right, and never at rest: a draught or a shaking bench.

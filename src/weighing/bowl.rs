@@ -1,0 +1,132 @@
+//! A bowl between its records: what it weighed with all of them, and what came or went outside a step.
+
+use super::pan::Seen;
+use super::state::Written;
+use super::steady::Level;
+use super::{Engine, say};
+use crate::formula::VesselWay;
+use crate::mass::Mass;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
+
+impl Engine {
+    /// So much came into the bowl, or went out of it, that belongs to no step: no record in it claims
+    /// more than that leaves sure. What a record's own uncertainty covers changes nothing.
+    pub(super) fn bowl_changed(&mut self, scale: ScaleIndex, by: Mass, remark: &str) {
+        self.doubt_in_bowl(scale, by, remark, |_| true);
+    }
+
+    /// The empty pan shows that something was weighed with the bowl: so it may have been with each
+    /// record that no empty pan was held against before.
+    pub(super) fn weighed_with_the_bowl(&mut self, scale: ScaleIndex, by: Mass, all: bool) {
+        let remark = "something else may have been on the scale with the bowl";
+        self.doubt_in_bowl(scale, by, remark, |written| all || !written.pan_spoke);
+    }
+
+    fn doubt_in_bowl(
+        &mut self,
+        scale: ScaleIndex,
+        by: Mass,
+        remark: &str,
+        which: impl Fn(&Written) -> bool,
+    ) {
+        let Some(run) = &mut self.run else { return };
+        // They are back in their places when they are corrected.
+        let mut check = run.lift_check.take();
+        let mut lifted = std::mem::take(&mut run.in_bowl);
+        let waiting = check.iter_mut().flat_map(|check| &mut check.records);
+        for (index, written) in waiting.chain(&mut lifted) {
+            let bowl = self
+                .step_at(*index)
+                .is_some_and(|step| step.vessel == VesselWay::Bowl);
+            if bowl && by.abs() > written.uncertainty && which(written) {
+                let at_least = written.uncertainty + by.abs();
+                self.doubt(scale, *index, written, at_least, remark);
+            }
+        }
+        if let Some(run) = &mut self.run {
+            run.lift_check = check;
+            run.in_bowl = lifted;
+        }
+    }
+
+    /// The bowl is back, and taken for what it is, though it weighs so much more or less than with all
+    /// that was recorded in it.
+    pub(super) fn bowl_came_back(&mut self, scale: ScaleIndex, by: Mass, d: Mass) {
+        let stirred = self.run.as_ref().is_some_and(|run| {
+            let before = run.step.checked_sub(1);
+            let before = before.and_then(|index| run.plan.steps.get(index));
+            before
+                .filter(|step| step.last_of_phase)
+                .is_some_and(|step| {
+                    run.mixed.contains(&step.phase) || run.mix_pending == Some(step.phase)
+                })
+        });
+        let little = by.is_negative() && by.abs() <= self.stirred_off(scale, d);
+        if stirred && little {
+            // The charge is what was weighed in; the spoon took a little of all of it.
+            if by.abs() > d * 5 {
+                let grams = say::grams(by.abs(), d);
+                self.note(format!("{grams} g of the mixed bowl did not come back"));
+            }
+            return;
+        }
+        self.bowl_changed(scale, by, "the bowl came back with another weight");
+    }
+
+    /// After its last mixing no step asks about it any more.
+    pub(super) fn back_from_last_mix(&mut self, scale: ScaleIndex, level: Level) {
+        let mass = level.weight - self.zero(scale);
+        let gross = self.run.as_mut().and_then(|run| run.bowl_gross.take());
+        let Some(by) = gross.map(|gross| mass - gross) else {
+            return;
+        };
+        if by.is_negative() && by.abs() > self.stirred_off(scale, level.d) {
+            let grams = say::grams(by.abs(), level.d);
+            let say = format!(
+                "The bowl is {grams} g lighter than with all that was weighed in; its rows are marked as unsure."
+            );
+            self.tell_beside(&say, CueKind::Fault, &[]);
+        }
+        self.bowl_came_back(scale, by, level.d);
+    }
+
+    /// As much as stirring and scraping leave behind.
+    fn stirred_off(&self, scale: ScaleIndex, d: Mass) -> Mass {
+        let gross = self.run.as_ref().and_then(|run| run.bowl_gross);
+        let shown = self.pans.get(scale).and_then(|pan| pan.last);
+        let shown = shown.map_or(Mass::ZERO, |last| last.weight - self.zero(scale));
+        let gross = gross.unwrap_or(shown);
+        gross.ratio(1, 50).max(super::order::vessel_at_least(d) * 2)
+    }
+
+    /// Everything is weighed, and the bowl stands there still, or is back from the last mixing: what comes
+    /// or goes now belongs to no record, and the records say so.
+    pub(super) fn follow_the_finished_bowl(&mut self, scale: ScaleIndex, seen: &Seen) {
+        let Some(run) = &mut self.run else { return };
+        if run.current().is_some() || !(seen.plateau || seen.steady.is_some()) {
+            return;
+        }
+        let shown = seen.steady.map_or(seen.weight, |level| level.weight);
+        if run.finished.is_none() && seen.steady.is_none() {
+            return;
+        }
+        if let (None, Some(level)) = (run.finished, seen.steady) {
+            run.finished = Some(level.weight);
+            self.back_from_last_mix(scale, level);
+            return;
+        }
+        let by = shown - run.finished.unwrap_or(shown);
+        // A lift begins with less; what came before it rested is more.
+        let by = if seen.steady.is_some() { by.abs() } else { by };
+        let stands = run.lift_check.as_ref().is_some_and(|check| {
+            let load = (shown - check.zero) * 2;
+            let last = check.records.last();
+            last.is_some_and(|(_, written)| load > written.shown - check.zero)
+        });
+        if stands && by > Mass::ZERO {
+            let remark = "the bowl changed its weight after the last step";
+            self.bowl_changed(scale, by, remark);
+        }
+    }
+}
