@@ -4,6 +4,7 @@ use jiff::Timestamp;
 
 use crate::formula::amend::added_steps;
 use crate::journal::batch::record::Record;
+use crate::journal::batch::standing::skipped;
 use crate::journal::format::row::Row;
 use crate::mass::Mass;
 use crate::vocabulary::entry::Verdict;
@@ -23,10 +24,19 @@ pub struct Weighing {
     pub verdict: Option<Verdict>,
     /// Times that too much lay at rest in the vessel: `taken-out` rows, and a weight kept above its window.
     pub over_pours: u32,
-    /// An addition of a remedy, or of what stayed in the beaker: so small that its percent says nothing.
-    pub added: bool,
+    pub kind: Kind,
     /// From the row before that ended something (opened, weighed, mixed) to this one, seconds.
     pub seconds: f64,
+}
+
+/// What a weighing is to a chart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    Planned,
+    /// An addition of a remedy, or of what stayed in the beaker: so small that its percent says nothing.
+    Added,
+    /// It was left out: nothing was weighed that could be off.
+    Skipped,
 }
 
 /// The log's own digits; the deviation with its sign.
@@ -49,7 +59,7 @@ impl Weighing {
 pub struct Gathered {
     pub weighings: Vec<Weighing>,
     pub opened: Option<Timestamp>,
-    /// Whether the batch is closed and has a weight for each ingredient of its formula.
+    /// As [`Record::is_complete`].
     pub complete: bool,
 }
 
@@ -58,23 +68,20 @@ pub struct Gathered {
 pub fn gathered(record: &Record) -> Gathered {
     let steps = record.steps.values();
     let added = added_steps(&record.amendments);
-    let weighings = steps.filter_map(|step| weighing(record, step, added.contains(&step.step)));
+    let kind = |step: &Row| match skipped(step) {
+        Some(_) => Kind::Skipped,
+        None if added.contains(&step.step) => Kind::Added,
+        None => Kind::Planned,
+    };
+    let weighings = steps.filter_map(|step| weighing(record, step, kind(step)));
     Gathered {
         weighings: weighings.collect(),
         opened: record.opened_at,
-        complete: record.closed.is_some() && is_weighed(record),
+        complete: record.is_complete(),
     }
 }
 
-/// Whether every ingredient of the formula has a weight; without a formula, whether there is any.
-fn is_weighed(record: &Record) -> bool {
-    match record.read_formula().and_then(Result::ok) {
-        Some(formula) => record.unweighed(&formula).is_empty(),
-        None => record.weighed().next().is_some(),
-    }
-}
-
-fn weighing(record: &Record, step: &Row, added: bool) -> Option<Weighing> {
+fn weighing(record: &Record, step: &Row, kind: Kind) -> Option<Weighing> {
     let (target, net) = (step.target?, step.net?);
     if target.mass() <= Mass::ZERO {
         return None;
@@ -96,7 +103,7 @@ fn weighing(record: &Record, step: &Row, added: bool) -> Option<Weighing> {
         },
         verdict: step.verdict,
         over_pours: u32::try_from(taken_out.count()).unwrap_or(u32::MAX - 1) + u32::from(above),
-        added,
+        kind,
         seconds: since(record, step)
             .map_or(0.0, |before| step.at.duration_since(before).as_secs_f64()),
     })

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::control::{FEW, Limits, deviation, mean, moving_ranges};
-use super::history::{Gathered, Weighing, bare, is_formula};
+use super::history::{Gathered, Kind, Weighing, bare, is_formula};
 use super::svg;
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, GAP, REST, cut, line};
@@ -41,7 +41,7 @@ const BATCH: Column = L(34);
 fn of_ingredient(weighings: &[&Weighing]) -> Report {
     let first = weighings.first().map_or("", |w| w.ingredient.as_str());
     let title = format!("{first}: deviation from the target, percent");
-    let charted = weighings.iter().filter(|w| !w.added);
+    let charted = weighings.iter().filter(|w| w.kind == Kind::Planned);
     let values: Vec<f64> = charted.map(|w| w.percent_off()).collect();
     let limits = Limits::of(&values);
     let mut text = format!("{title}\n\n");
@@ -52,11 +52,13 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
     let _ = writeln!(text, "{}", line(1, &columns, heads));
     let mut at = 0;
     for weighing in weighings {
-        let place = if weighing.added {
-            "added later, not in the chart"
-        } else {
-            at += 1;
-            mark(&values, at - 1, limits.as_ref())
+        let place = match weighing.kind {
+            Kind::Added => "added later, not in the chart",
+            Kind::Skipped => "skipped, not in the chart",
+            Kind::Planned => {
+                at += 1;
+                mark(&values, at - 1, limits.as_ref())
+            }
         };
         let cells = [
             cut(&weighing.batch, BATCH.width()),
@@ -109,7 +111,7 @@ fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
     }
     for name in names {
         let of = batches.iter().flat_map(|batch| &batch.weighings);
-        let of = of.filter(|w| w.ingredient == name && !w.added);
+        let of = of.filter(|w| w.ingredient == name && w.kind == Kind::Planned);
         let of: Vec<&Weighing> = of.collect();
         let off: Vec<f64> = of.iter().map(|w| w.percent_off()).collect();
         let times: Vec<f64> = of.iter().map(|w| w.seconds).collect();
@@ -143,10 +145,12 @@ fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
     Some(end(text, &title, "percent of the batch", &values, limits))
 }
 
-/// All that was weighed less all targets, in percent of these.
+/// All that was weighed less all targets, in percent of these. What was skipped and came in by a remedy has
+/// its target there.
 fn batch_off(batch: &Gathered) -> f64 {
-    let target: f64 = batch.weighings.iter().map(|w| w.target.to_g_f64()).sum();
-    let net: f64 = batch.weighings.iter().map(|w| w.net.to_g_f64()).sum();
+    let weighed = || batch.weighings.iter().filter(|w| w.kind != Kind::Skipped);
+    let target: f64 = weighed().map(|w| w.target.to_g_f64()).sum();
+    let net: f64 = weighed().map(|w| w.net.to_g_f64()).sum();
     100.0 * (net - target) / target
 }
 

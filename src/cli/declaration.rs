@@ -50,9 +50,6 @@ pub fn run(args: &DeclarationArgs) -> Outcome {
         let why = format!("no batch is named {}", args.batch);
         return Err(Failure::failed(why).remedy("name it as its log is named, without .csv"));
     };
-    if record.closed.is_none() {
-        tell("warning: the batch is not closed; what is weighed so far is declared");
-    }
     let formula = match &args.formula {
         Some(path) => Some(workshop::formula(path)?),
         None => None,
@@ -61,12 +58,16 @@ pub fn run(args: &DeclarationArgs) -> Outcome {
         batches: &by_name,
         found: Vec::new(),
         path: Vec::new(),
+        warnings: Vec::new(),
     };
     gathering.gather(record, formula.as_ref(), (1, 1))?;
     let rules = match args.rules {
         RulesArg::Us => Rules::Us,
         RulesArg::Eu => Rules::Eu,
     };
+    for warning in &gathering.warnings {
+        tell(&format!("warning: {warning}"));
+    }
     let lines = declaration(gathering.found, rules);
     if lines.is_empty() {
         return Err(Failure::failed(format!(
@@ -74,7 +75,12 @@ pub fn run(args: &DeclarationArgs) -> Outcome {
             args.batch
         )));
     }
-    print(&report(&lines, rules, net(args, record)))?;
+    print(&report(
+        &lines,
+        &gathering.warnings,
+        rules,
+        net(args, record),
+    ))?;
     Ok(Exit::Done)
 }
 
@@ -84,6 +90,8 @@ struct Gathering<'r> {
     found: Vec<(String, Mass)>,
     /// The batches being walked, outermost first.
     path: Vec<String>,
+    /// The batches that are not complete, each once.
+    warnings: Vec<String>,
 }
 
 impl Gathering<'_> {
@@ -99,12 +107,21 @@ impl Gathering<'_> {
             return Err(Failure::failed(why).remedy("correct the lot in its log"));
         }
         self.path.push(record.batch.clone());
+        if let Some(standing) = record.standing().warning() {
+            let warning = format!(
+                "batch {} is {standing}; what is in it is declared",
+                record.batch
+            );
+            if !self.warnings.contains(&warning) {
+                self.warnings.push(warning);
+            }
+        }
         let own = match formula {
             Some(_) => None,
             None => record.read_formula().transpose()?,
         };
         let formula = formula.or(own.as_ref());
-        for step in record.steps.values() {
+        for step in record.weighed() {
             let Some(mass) = record.delivered(step.step) else {
                 continue;
             };
@@ -165,13 +182,17 @@ fn net(args: &DeclarationArgs, record: &Record) -> Option<(Mass, &'static str)> 
     }
 }
 
-fn report(lines: &[Line], rules: Rules, net: Option<(Mass, &str)>) -> String {
+fn report(lines: &[Line], warnings: &[String], rules: Rules, net: Option<(Mass, &str)>) -> String {
     let (rule, law) = match rules {
         Rules::Us => ("at or under 1 %", "US, 21 CFR 701.3"),
         Rules::Eu => ("under 1 %", "EU, Regulation 1223/2009 art. 19"),
     };
     let names: Vec<&str> = lines.iter().map(|line| line.inci.as_str()).collect();
     let mut out = format!("INGREDIENTS: {}\n\n", names.join(", "));
+    // On the paper too: who reads only that must not take the list for the formula's.
+    for warning in warnings {
+        out.push_str(&format!("NOT COMPLETE: {warning}.\n\n"));
+    }
     let total: Mass = lines.iter().map(|line| line.mass).sum();
     let mut rows = vec![["INCI", "g", "%", ""].map(String::from)];
     for line in lines {

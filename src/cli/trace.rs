@@ -7,6 +7,7 @@ use clap::Args;
 use super::lots::StoreArgs;
 use super::{Exit, Failure, Outcome, print};
 use crate::journal::batch::record::Record;
+use crate::journal::batch::standing::Standing;
 use crate::lots::trace::{Reached, Use, Uses};
 use crate::lots::{jars, uses_of};
 use crate::mass::Mass;
@@ -30,8 +31,15 @@ pub struct TraceArgs {
 struct Traced {
     batch: String,
     uses: Vec<Use>,
-    unnamed: Vec<String>,
+    told: Told,
     jars: Jars,
+}
+
+/// What the table of a batch does not tell.
+struct Told {
+    unnamed: Vec<String>,
+    /// What is to be said where it is closed and not complete.
+    incomplete: Option<String>,
 }
 
 /// The jars of a batch.
@@ -46,10 +54,10 @@ pub fn run(args: &TraceArgs) -> Outcome {
     let name = args.name.as_str();
     let traced = args.store.each_record(|record| Traced::of(&record))?;
     let (mut uses, mut batches) = (Vec::new(), BTreeMap::new());
-    let mut unnamed = BTreeMap::new();
+    let mut told = BTreeMap::new();
     for one in traced {
         uses.extend(one.uses);
-        unnamed.insert(one.batch.clone(), one.unnamed);
+        told.insert(one.batch.clone(), one.told);
         batches.insert(one.batch, one.jars);
     }
     let graph = Uses::new(&uses);
@@ -63,7 +71,9 @@ pub fn run(args: &TraceArgs) -> Outcome {
         let mut part = made_of(name, &found);
         let lots = found.iter().map(|reached| reached.used.lot.as_str());
         for batch in BTreeSet::from_iter(lots.chain([name])) {
-            part.push_str(&without_lot(batch, unnamed.get(batch)));
+            if let Some(told) = told.get(batch) {
+                part.push_str(&told.of(batch));
+            }
         }
         parts.push(part);
     } else if forward.is_empty() {
@@ -99,7 +109,13 @@ impl Traced {
         Traced {
             batch: record.batch.clone(),
             uses: uses_of(record).collect(),
-            unnamed: unnamed(record),
+            told: Told {
+                unnamed: unnamed(record),
+                incomplete: match record.standing() {
+                    standing @ Standing::Incomplete(_) => standing.warning(),
+                    Standing::Open | Standing::Complete => None,
+                },
+            },
             jars,
         }
     }
@@ -107,7 +123,7 @@ impl Traced {
 
 /// The ingredients that were weighed without a lot, with their net grams.
 fn unnamed(record: &Record) -> Vec<String> {
-    let steps = record.steps.values().filter(|step| step.lot.is_empty());
+    let steps = record.weighed().filter(|step| step.lot.is_empty());
     steps
         .filter_map(|step| {
             let net = grams(step.net?.mass());
@@ -116,13 +132,18 @@ fn unnamed(record: &Record) -> Vec<String> {
         .collect()
 }
 
-/// A sentence where a batch holds what no lot was named for: the table alone would look whole.
-fn without_lot(batch: &str, unnamed: Option<&Vec<String>>) -> String {
-    match unnamed.map(|found| found.join(", ")) {
-        Some(found) if !found.is_empty() => {
-            format!("Weighed in {batch} without a lot: {found}.\n")
+impl Told {
+    /// Sentences, where the table alone would look whole.
+    fn of(&self, batch: &str) -> String {
+        let mut text = String::new();
+        if !self.unnamed.is_empty() {
+            let found = self.unnamed.join(", ");
+            text.push_str(&format!("Weighed in {batch} without a lot: {found}.\n"));
         }
-        Some(_) | None => String::new(),
+        if let Some(incomplete) = &self.incomplete {
+            text.push_str(&format!("Batch {batch} is {incomplete}.\n"));
+        }
+        text
     }
 }
 

@@ -19,6 +19,7 @@ use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::FillRequest;
+use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
 
@@ -173,11 +174,9 @@ fn words(batch: &str, fill: &Fill, record: &Record) -> Said {
         fill.rule.source(),
     );
     let mut said = Said::new(say);
-    let weighed = record.weighed().count();
-    if !record.is_complete() {
-        said.note(format!(
-            "the weighing ended early; {weighed} weights are in its log."
-        ));
+    if let Some(warning) = record.standing().warning() {
+        let weighed = counted(record.weighed().count(), "weight is", "weights are");
+        said.note(format!("the batch is {warning}; {weighed} in its log."));
     }
     said.say.push_str(&format!("\n{SAMPLING_NOTE}"));
     said

@@ -154,7 +154,7 @@ impl BatchOpener {
             None => format!(
                 "Going on with batch {}: {} of {} steps are recorded.",
                 log.batch(),
-                record.weighed().count(),
+                record.settled().count(),
                 plan.steps.len()
             ),
         };

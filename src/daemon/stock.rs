@@ -179,9 +179,9 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
         Ok(None) | Err(_) => false,
     };
     let name = wanted.lot.as_ref().map(|(name, _)| name.as_str());
-    let is_batch = name.is_some_and(|name| log_of(&files.logs, name).is_some());
+    let log = name.and_then(|name| log_of(&files.logs, name));
     let running = wanted.running.as_deref();
-    let taken = match amounts || is_batch || wanted.premixes {
+    let taken = match amounts || log.is_some() || wanted.premixes {
         true => taken(&files.logs, running),
         false => Ok(Taken::default()),
     };
@@ -189,9 +189,12 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
         Ok(taken) => (Ok(taken.uses), taken.made, taken.damaged),
         Err(why) => (Err(why), Vec::new(), Vec::new()),
     };
-    let own = is_batch.then(|| {
+    let own = log.map(|log| {
         let found = made.iter().find(|made| Some(made.batch.as_str()) == name);
-        found.map_or(Own::Unfinished, |made| Own::Made(made.clone()))
+        match found {
+            Some(made) => Own::Made(made.clone()),
+            None => Own::Unfinished(standing(&log)),
+        }
     });
     Stock {
         lots,
@@ -205,6 +208,15 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
                 premix_of(&log_of(&files.logs, running)?, ingredient)
             }),
         today: today(),
+    }
+}
+
+/// How far the batch of a log is, in words.
+fn standing(log: &Path) -> String {
+    match record::read(log) {
+        Ok(record) if record.is_proved() => record.standing().to_string(),
+        Ok(_) => "its log is damaged".to_owned(),
+        Err(error) => error.to_string(),
     }
 }
 

@@ -30,8 +30,8 @@ pub struct Stock {
 /// A batch of our own that is named as a lot.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Own {
-    /// It is not weighed to its end, or its log is not as it was written.
-    Unfinished,
+    /// It is not complete, or its log is not as it was written; which, in words.
+    Unfinished(String),
     Made(Made),
 }
 
@@ -133,8 +133,12 @@ impl Stock {
     /// The same of a batch of our own.
     fn advise_own(&self, name: &str, own: &Own, step: &ForStep) -> Advice {
         let lot = name.to_owned();
-        let Own::Made(made) = own else {
-            return Advice::Against(Refusal::Unfinished { lot }.to_string());
+        let made = match own {
+            Own::Made(made) => made,
+            Own::Unfinished(standing) => {
+                let standing = standing.clone();
+                return Advice::Against(Refusal::Unfinished { lot, standing }.to_string());
+            }
         };
         if let Some(formula) = self.premix.as_ref().filter(|f| **f != made.formula) {
             return Advice::Against(format!(

@@ -53,9 +53,10 @@ pub enum Refusal {
     Empty {
         lot: String,
     },
-    /// It is a batch of our own that is not finished.
+    /// It is a batch of our own that is not complete, and how far it is.
     Unfinished {
         lot: String,
+        standing: String,
     },
     TooLittle {
         lot: String,
@@ -73,11 +74,8 @@ impl fmt::Display for Refusal {
                 write!(f, "lot {lot} was best before {best_before}")
             }
             Refusal::Empty { lot } => write!(f, "lot {lot} is empty by the logs"),
-            Refusal::Unfinished { lot } => {
-                write!(
-                    f,
-                    "lot {lot} is a batch that is not finished, or its log was changed"
-                )
+            Refusal::Unfinished { lot, standing } => {
+                write!(f, "lot {lot} is a batch that is not finished ({standing})")
             }
             Refusal::TooLittle { lot, left, needed } => write!(
                 f,
@@ -128,9 +126,9 @@ impl Lot {
 }
 
 /// What a batch took from lots: one use a step that has a lot and a weight. What stayed in a vessel
-/// was taken from the lot all the same.
+/// was taken from the lot all the same; of what was left out nothing was.
 pub fn uses_of(record: &Record) -> impl Iterator<Item = Use> + '_ {
-    record.steps.values().filter_map(|step| {
+    record.weighed().filter_map(|step| {
         let net = step.net?.mass();
         (!step.lot.is_empty()).then(|| Use {
             batch: record.batch.clone(),

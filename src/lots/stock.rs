@@ -24,12 +24,11 @@ pub struct Made {
 }
 
 impl Made {
-    /// The batch of a record, when it is closed, every ingredient of its formula has its weight and the
-    /// log is as it was written; anything else is not counted on.
+    /// The batch of a record, when it is complete and the log is as it was written; anything else is not
+    /// counted on.
     pub fn of(record: &Record) -> Option<Made> {
         let formula = record.read_formula()?.ok()?;
-        let whole = record.unweighed(&formula).is_empty();
-        let good = whole && record.closed.is_some() && record.is_proved();
+        let good = record.is_complete() && record.is_proved();
         good.then(|| Made {
             batch: record.batch.clone(),
             formula: formula.name,

@@ -6,6 +6,7 @@ use super::fill::{jars, yields};
 use super::record::SheetRecord;
 use super::weighed::{happened, list, table};
 use crate::chart::svg::escaped;
+use crate::journal::batch::standing::Standing;
 use crate::journal::format::cell::{Amount, clean};
 use crate::journal::format::chain::sha256;
 use crate::journal::format::fill_note::fill_of;
@@ -58,15 +59,17 @@ pub fn html(record: &SheetRecord) -> String {
 }
 
 fn head(record: &SheetRecord, batch: &str, out: &mut String) {
-    if record.log.closed.is_none() || !record.missing().is_empty() {
-        let state = if record.log.closed.is_some() {
-            "closed before every ingredient was weighed"
-        } else {
-            "still open"
-        };
+    let standing = record.log.standing();
+    let state = match &standing {
+        Standing::Complete => None,
+        Standing::Open => Some("still open: the sheet is not complete".to_owned()),
+        Standing::Incomplete(_) => Some(standing.to_string()),
+    };
+    if let Some(state) = state {
         let _ = writeln!(
             out,
-            "<p class=\"alarm\">This batch is {state}: the sheet is not complete.</p>"
+            "<p class=\"alarm\">This batch is {}.</p>",
+            escaped(&state)
         );
     }
     if record.torn > 0 {

@@ -2,6 +2,7 @@
 
 use crate::formula::Formula;
 use crate::journal::batch::record::Record;
+use crate::journal::batch::standing::Lacking;
 use crate::journal::format::row::Row;
 
 /// One batch as its log has it.
@@ -34,12 +35,12 @@ impl SheetRecord {
         self.rows.iter().filter(replaced)
     }
 
-    /// Step numbers and names of the formula's ingredients that have no weight.
-    pub fn missing(&self) -> Vec<(usize, &str)> {
-        let Some(formula) = &self.formula else {
-            return Vec::new();
-        };
-        self.log.unweighed(formula)
+    /// What of the formula has no weight and is not told by a row of its own as left out.
+    pub fn missing(&self) -> Vec<Lacking> {
+        let formula = self.formula.as_ref();
+        let mut lacking = formula.map_or(Vec::new(), |formula| self.log.lacking(formula));
+        lacking.retain(|one| one.skipped.is_none());
+        lacking
     }
 
     /// The INCI name of an ingredient, where the formula has one.

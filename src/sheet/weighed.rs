@@ -10,6 +10,7 @@ use crate::chart::history::signed;
 use crate::chart::svg::escaped;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::PHASE;
+use crate::journal::batch::standing::skipped;
 use crate::journal::format::cell::Amount;
 use crate::journal::format::row::Row;
 use crate::vocabulary::entry::{RowKind, Verdict};
@@ -45,7 +46,7 @@ pub fn table(record: &SheetRecord) -> String {
     );
     let day = day(record);
     let mut phase = "";
-    for row in record.log.weighed() {
+    for row in record.log.settled() {
         let step = row.step;
         if row.phase != phase {
             phase = &row.phase;
@@ -59,6 +60,17 @@ pub fn table(record: &SheetRecord) -> String {
         let inci = inci.map_or(String::new(), |inci| {
             format!("<br><i>{}</i>", escaped(inci))
         });
+        if let Some(reason) = skipped(row) {
+            let _ = writeln!(
+                out,
+                "<tr><td>{step}<td>{}{inci}<td>–<td class=\"n\">{}<td colspan=\"5\"><b>skipped</b>: {}\
+                 <td class=\"hand\"><td class=\"hand\"></tr>",
+                escaped(&row.ingredient),
+                grams(row.target),
+                escaped(reason),
+            );
+            continue;
+        }
         let lot = if row.lot.is_empty() { "–" } else { &row.lot };
         let delivered = match record.log.residue(step) {
             Some(residue) => format!(
@@ -92,11 +104,12 @@ pub fn table(record: &SheetRecord) -> String {
             escaped(&row.vessel),
         );
     }
-    for (step, name) in record.missing() {
+    for one in record.missing() {
         let _ = writeln!(
             out,
-            "<tr><td>{step}<td>{}<td colspan=\"7\"><b>not weighed</b><td class=\"hand\"><td class=\"hand\"></tr>",
-            escaped(name)
+            "<tr><td>{}<td>{}<td colspan=\"7\"><b>not weighed</b><td class=\"hand\"><td class=\"hand\"></tr>",
+            one.number,
+            escaped(&one.ingredient)
         );
     }
     out.push_str("</tbody></table>\n");

@@ -128,6 +128,15 @@ impl Verdict {
     }
 }
 
+/// Why a step was left out, by the note of its row: `skipped: REASON`, behind what it corrects where it does.
+pub fn skip_reason(note: &str) -> Option<&str> {
+    let own = match note.strip_prefix("corrects seq ") {
+        Some(rest) => rest.split_once("; ")?.1,
+        None => note,
+    };
+    own.strip_prefix("skipped: ")
+}
+
 /// The note of a row that takes back an ingredient's lot without naming another.
 pub fn lot_taken_back(ingredient: &str) -> String {
     format!("lot of {ingredient} taken back")

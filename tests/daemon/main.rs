@@ -9,4 +9,5 @@ mod control_faults;
 mod daemon_batch;
 mod lots_at_the_bench;
 mod scale_checks;
+mod skipped;
 mod wire;

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use bismar::chart::control::{D2, D4, Limits, moving_ranges};
-use bismar::chart::history::{Gathered, Shown, Weighing};
+use bismar::chart::history::{Gathered, Kind, Shown, Weighing};
 use bismar::chart::report::report;
 use bismar::mass::Mass;
 
@@ -178,7 +178,7 @@ fn the_history_of_a_formula_is_named_as_it_was_asked_for() {
         },
         verdict: None,
         over_pours: 0,
-        added: false,
+        kind: Kind::Planned,
         seconds: 9.0,
     };
     let titled = |cell: &str, name: &str| {

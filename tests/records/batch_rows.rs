@@ -19,7 +19,7 @@ use bismar::journal::format::row::{CellError, Row, Stamp};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
-use bismar::vocabulary::entry::{Draft, RowKind};
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use bismar::vocabulary::progress::Weighed;
 
 const TWO: &str = include_str!("../../fixtures/captures/two_beakers.toml");
@@ -86,6 +86,12 @@ fn opened() -> Vec<Draft> {
         jars: None,
     };
     opening.drafts("Two beakers").expect("fits").to_vec()
+}
+
+/// Number and name of what the formula has and nobody weighed.
+fn unweighed(rows: &Record, formula: &Formula) -> Vec<(usize, String)> {
+    let lacking = rows.lacking(formula).into_iter();
+    lacking.map(|one| (one.number, one.ingredient)).collect()
 }
 
 // ---- what is in the batch ------------------------------------------------------------------------
@@ -207,13 +213,13 @@ fn two_entries_of_an_ingredient_are_one_part() {
     assert_eq!(salt.part.share.text(), "70");
     let bounds = (salt.part.low.text(), salt.part.high.text());
     assert_eq!(bounds, ("69.3".to_owned(), "70.7".to_owned()));
-    assert_eq!(rows.unweighed(&formula), [(3, "Sea salt")]);
+    assert_eq!(unweighed(&rows, &formula), [(3, "Sea salt".to_owned())]);
     // The second entry weighed first: the first one is still to come, and not the other way round.
     let late = record(&[weighed(3, "Sea salt", 10.0, 10.0)]);
     assert_eq!(held(&late, &plan)[0].to_come, g(60.0));
     assert_eq!(
-        record(&[]).unweighed(&formula),
-        [(1, "Sea salt"), (2, "Oat flour"), (3, "Sea salt")]
+        unweighed(&record(&[]), &formula),
+        [(1, "Sea salt"), (2, "Oat flour"), (3, "Sea salt")].map(|(n, name)| (n, name.to_owned()))
     );
 }
 
@@ -226,8 +232,142 @@ fn what_the_formula_does_not_have_is_a_stranger_once() {
         of(RowKind::Weighed, 4, "Withdrawn", None),
     ]);
     assert_eq!(strangers(&rows, &formula()), ["Clay"]);
-    assert_eq!(rows.unweighed(&formula()), [(2, "Oat flour")]);
+    assert_eq!(unweighed(&rows, &formula()), [(2, "Oat flour".to_owned())]);
     assert_eq!(rows.total(), g(62.0));
+}
+
+// ---- how far it is -------------------------------------------------------------------------------
+
+fn skipping(step: usize, ingredient: &str, note: &str) -> Draft {
+    Draft {
+        target: Some(g(40.0)),
+        verdict: Some(Verdict::Kept),
+        note: note.into(),
+        ..of(RowKind::Weighed, step, ingredient, Some(0.0))
+    }
+}
+
+/// A remedy's row that adds `grams` of the second ingredient before step `before`.
+fn more_oats(before: usize, grams: f64) -> Draft {
+    let change = Amendment {
+        cause: Cause::InProportion,
+        before,
+        add: vec![Added {
+            part: 1,
+            ng: g(grams).ng(),
+        }],
+        later: Vec::new(),
+        parts: Vec::new(),
+    };
+    let note = change.note(&plan_of(&formula()), g(0.01));
+    Draft::new(RowKind::Remedy, note)
+}
+
+fn closed(note: &str) -> Draft {
+    Draft::new(RowKind::Closed, note)
+}
+
+#[test]
+fn how_far_a_batch_is_goes_by_its_weights_and_not_by_its_closing_words() {
+    let salt = || weighed(1, "Sea salt", 60.0, 60.0);
+    let oats = |step| weighed(step, "Oat flour", 40.0, 40.0);
+    let skip = || skipping(2, "Oat flour", "skipped: none left");
+    let back = || correcting(4, of(RowKind::Weighed, 2, "Oat flour", None));
+    let (whole, stopped) = (
+        || closed("complete"),
+        |n| closed(&format!("stopped after {n} of 2 weighings")),
+    );
+    let again = |note: &str| skipping(2, "Oat flour", note);
+    let more = |grams| weighed(3, "Oat flour", grams, grams);
+    let cases: [(&str, Vec<Draft>); 13] = [
+        ("open", vec![]),
+        ("open", vec![salt(), skip()]),
+        ("complete", vec![salt(), oats(2), whole()]),
+        // Stopped before the last mixing was confirmed.
+        ("complete", vec![salt(), oats(2), stopped(2)]),
+        (
+            "incomplete: Oat flour not weighed",
+            vec![salt(), stopped(1)],
+        ),
+        (
+            "incomplete: Sea salt not weighed, Oat flour not weighed",
+            vec![stopped(0)],
+        ),
+        (
+            "incomplete: Oat flour skipped",
+            vec![salt(), skip(), whole()],
+        ),
+        // Taken back, and left out once more: the reason stands behind what it corrects.
+        (
+            "incomplete: Oat flour skipped",
+            vec![
+                salt(),
+                oats(2),
+                back(),
+                again("corrects seq 4; skipped: spilt"),
+                whole(),
+            ],
+        ),
+        // Withdrawn by hand after the end.
+        (
+            "incomplete: Oat flour not weighed",
+            vec![salt(), oats(2), whole(), back()],
+        ),
+        // What a remedy adds is to be weighed too.
+        (
+            "incomplete: Oat flour not weighed",
+            vec![salt(), oats(2), more_oats(3, 4.0), stopped(2)],
+        ),
+        (
+            "complete",
+            vec![salt(), oats(2), more_oats(3, 4.0), more(4.0), whole()],
+        ),
+        // A remedy that brings in what was left out makes the skip good; one that nobody weighed does not.
+        (
+            "complete",
+            vec![
+                salt(),
+                skip(),
+                whole(),
+                more_oats(3, 40.0),
+                more(40.0),
+                whole(),
+            ],
+        ),
+        (
+            "incomplete: Oat flour not weighed",
+            vec![salt(), skip(), whole(), more_oats(3, 40.0), stopped(2)],
+        ),
+    ];
+    for (wanted, rows) in cases {
+        let rows = record(&[opened(), rows].concat());
+        assert_eq!(rows.standing().to_string(), wanted, "{rows:#?}");
+        assert_eq!(rows.is_complete(), wanted == "complete");
+    }
+    // Without the formula the closing row is all there is, and the steps that say it themselves.
+    let bare = |rows: &[Draft]| record(rows).standing().to_string();
+    assert_eq!(bare(&[salt(), whole()]), "complete");
+    assert_eq!(bare(&[salt(), stopped(1)]), "ended early");
+    assert_eq!(
+        bare(&[salt(), skip(), whole()]),
+        "incomplete: Oat flour skipped"
+    );
+}
+
+/// Nothing of it is in the batch, and the step is done with all the same: no reader takes it for still to come.
+#[test]
+fn a_skipped_step_weighed_nothing_and_does_not_come_again() {
+    let rows = record(&[
+        weighed(1, "Sea salt", 60.0, 60.0),
+        skipping(2, "Oat flour", "skipped: none left"),
+    ]);
+    assert_eq!(rows.weighed().count(), 1);
+    let plan = plan_of(&formula());
+    assert!(rows.progress(&plan).weighed.contains_key(&2));
+    assert_eq!(held(&rows, &plan)[1].to_come, Mass::ZERO);
+    // A weight of nothing that says nothing of the kind was weighed.
+    let kept = record(&[skipping(1, "Sea salt", "kept; skipped: as a remark")]);
+    assert_eq!(kept.weighed().count(), 1);
 }
 
 // ---- what holds, and where it stood --------------------------------------------------------------

@@ -93,7 +93,7 @@ impl HeldPart {
     fn read(&mut self, record: &Record, plan: &Plan) {
         let name = clean(&self.ingredient);
         let mine = |row: &&Row| row.ingredient == name;
-        let mut rows: Vec<&Row> = record.weighed().filter(mine).collect();
+        let mut rows: Vec<&Row> = record.settled().filter(mine).collect();
         self.steps = rows.iter().map(|row| row.step).collect();
         let mass = |amount: Option<Amount>| amount.map_or(Mass::ZERO, Amount::mass);
         self.weighed = rows.iter().map(|row| mass(row.net)).sum();

@@ -6,10 +6,11 @@ use std::fmt;
 
 use jiff::Timestamp;
 
+use super::standing::skipped;
 use crate::formula::Formula;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
-use crate::journal::format::cell::{Amount, clean};
+use crate::journal::format::cell::Amount;
 use crate::journal::format::fault::BadLine;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
@@ -90,37 +91,21 @@ impl Record {
         self.fault.is_none()
     }
 
-    /// Whether its weighing was closed with every step weighed.
-    pub fn is_complete(&self) -> bool {
-        matches!(&self.closed, Some(row) if row.note.starts_with("complete"))
-    }
-
     /// The formula as it was when the batch was opened; `None` without an opening.
     pub fn read_formula(&self) -> Option<Result<Formula, Problems>> {
         let text = &self.opening.as_ref()?.text;
         Some(Formula::parse(text, &self.file))
     }
 
-    /// The weighings that hold and have a weight, in the order of their steps.
+    /// The weighings that hold and have a weight, in the order of their steps. A step that was left out has
+    /// none, whatever its row holds.
     pub fn weighed(&self) -> impl Iterator<Item = &Row> {
-        self.steps.values().filter(|row| row.net.is_some())
+        self.settled().filter(|row| skipped(row).is_none())
     }
 
-    /// The ingredients of `formula`, that of the batch, that have no weight: number in the formula and
-    /// name. A remedy weighs an ingredient in a step more, so it goes by names.
-    pub fn unweighed<'f>(&self, formula: &'f Formula) -> Vec<(usize, &'f str)> {
-        let mut weighed: BTreeMap<&str, usize> = BTreeMap::new();
-        for row in self.weighed() {
-            *weighed.entry(&row.ingredient).or_default() += 1;
-        }
-        let mut missing = Vec::new();
-        for (number, ingredient) in (1..).zip(formula.ingredients()) {
-            match weighed.get_mut(clean(&ingredient.name).as_str()) {
-                Some(count) if *count > 0 => *count -= 1,
-                Some(_) | None => missing.push((number, ingredient.name.as_str())),
-            }
-        }
-        missing
+    /// The rows of the steps that are done with, weighed or left out, in the order of the steps.
+    pub fn settled(&self) -> impl Iterator<Item = &Row> {
+        self.steps.values().filter(|row| row.net.is_some())
     }
 
     /// The batch size that was planned, or that a remedy made of it.

@@ -1,0 +1,168 @@
+//! How far a batch is: the one answer for the sheet, the lists, the chart, the lots, the jars and the label.
+
+use std::fmt;
+
+use super::record::Record;
+use crate::formula::Formula;
+use crate::formula::amend::Amendment;
+use crate::journal::format::cell::clean;
+use crate::journal::format::row::Row;
+use crate::mass::Mass;
+use crate::vocabulary::entry::skip_reason;
+
+/// How far the weighing of a batch is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Standing {
+    /// Not closed.
+    Open,
+    /// Closed, and something of its formula is not in it: what, where the log tells it.
+    Incomplete(Vec<Lacking>),
+    /// Closed with a weight of everything.
+    Complete,
+}
+
+/// A weighing that a batch lacks.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lacking {
+    /// Its number in the formula, from 1.
+    pub number: usize,
+    pub ingredient: String,
+    /// Why it was left out, where a person said so; `None`: it was not weighed.
+    pub skipped: Option<String>,
+}
+
+impl Standing {
+    /// What is to be said where a weight matters; `None` of a complete batch.
+    pub fn warning(&self) -> Option<String> {
+        match self {
+            Standing::Complete => None,
+            Standing::Open | Standing::Incomplete(_) => Some(self.to_string()),
+        }
+    }
+}
+
+impl fmt::Display for Standing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Standing::Open => f.write_str("open"),
+            Standing::Complete => f.write_str("complete"),
+            Standing::Incomplete(lacking) if lacking.is_empty() => f.write_str("ended early"),
+            Standing::Incomplete(lacking) => {
+                let lacking: Vec<String> = lacking.iter().map(ToString::to_string).collect();
+                write!(f, "incomplete: {}", lacking.join(", "))
+            }
+        }
+    }
+}
+
+impl fmt::Display for Lacking {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let how = match self.skipped {
+            Some(_) => "skipped",
+            None => "not weighed",
+        };
+        write!(f, "{} {how}", self.ingredient)
+    }
+}
+
+/// Why a weighing was left out, where the row says so.
+pub fn skipped(row: &Row) -> Option<&str> {
+    let nothing = row.net.is_some_and(|net| net.mass() == Mass::ZERO);
+    skip_reason(&row.note).filter(|_| nothing)
+}
+
+impl Record {
+    /// How far it is. What the rows hold counts, not what the closing row calls it: a batch may be stopped
+    /// after its last weight, and a step left out in one that came to its end.
+    pub fn standing(&self) -> Standing {
+        let Some(closed) = &self.closed else {
+            return Standing::Open;
+        };
+        let lacking = match self.read_formula().and_then(Result::ok) {
+            Some(formula) => self.lacking(&formula),
+            // The closing row is all there is to go by.
+            None if closed.note.starts_with("complete") => self.left_out(),
+            None => return Standing::Incomplete(Vec::new()),
+        };
+        match lacking.is_empty() {
+            true => Standing::Complete,
+            false => Standing::Incomplete(lacking),
+        }
+    }
+
+    /// Whether it is closed with a weight of everything.
+    pub fn is_complete(&self) -> bool {
+        self.standing() == Standing::Complete
+    }
+
+    /// What of `formula`, that of the batch, and of its remedies has no weight, in the formula's order.
+    /// One ingredient may be weighed in several steps, so it goes by names.
+    pub fn lacking(&self, formula: &Formula) -> Vec<Lacking> {
+        let names: Vec<&str> = formula.ingredients().map(|i| i.name.as_str()).collect();
+        let added = self.added(&names);
+        let mut lacking = Vec::new();
+        for (at, name) in names.iter().enumerate() {
+            // All entries of the ingredient at its first one.
+            if names.iter().position(|other| other == name) != Some(at) {
+                continue;
+            }
+            let entries = (1..).zip(&names).filter(|(_, other)| *other == name);
+            let mut numbers: Vec<usize> = entries.map(|(number, _)| number).collect();
+            let seqs: Vec<u64> = added.iter().filter(|a| a.0 == *name).map(|a| a.1).collect();
+            // A remedy's are told with the last entry.
+            numbers.resize(
+                numbers.len() + seqs.len(),
+                numbers.last().copied().unwrap_or(0),
+            );
+            let cleaned = clean(name);
+            let weighed = self
+                .weighed()
+                .filter(|row| row.ingredient == cleaned)
+                .count();
+            let mut reasons = Vec::new();
+            let mut made_good = 0;
+            for row in self.steps.values().filter(|row| row.ingredient == cleaned) {
+                let Some(reason) = skipped(row) else { continue };
+                // A remedy is worked out of what is in the batch: what it adds makes the skip good.
+                match seqs.iter().any(|seq| *seq > row.seq) {
+                    true => made_good += 1,
+                    false => reasons.push(reason.to_owned()),
+                }
+            }
+            let mut reasons = reasons.into_iter();
+            let missing = numbers.into_iter().skip(weighed + made_good);
+            lacking.extend(missing.map(|number| Lacking {
+                number,
+                ingredient: (*name).to_owned(),
+                skipped: reasons.next(),
+            }));
+        }
+        lacking.sort_by_key(|one| one.number);
+        lacking
+    }
+
+    /// The names of what remedies added, each with the seq of the row that says so.
+    fn added<'n>(&self, names: &[&'n str]) -> Vec<(&'n str, u64)> {
+        let mut added = Vec::new();
+        for row in &self.remedies {
+            let Some(Ok((change, _))) = Amendment::of_note(&row.note) else {
+                continue;
+            };
+            let parts = change.add.iter().filter_map(|add| names.get(add.part));
+            added.extend(parts.map(|name| (*name, row.seq)));
+        }
+        added
+    }
+
+    /// The steps that were left out, where there is no formula to go by.
+    fn left_out(&self) -> Vec<Lacking> {
+        let left_out = self.steps.values().filter_map(|row| {
+            Some(Lacking {
+                number: row.step,
+                ingredient: row.ingredient.clone(),
+                skipped: Some(skipped(row)?.to_owned()),
+            })
+        });
+        left_out.collect()
+    }
+}
