@@ -485,13 +485,16 @@ impl<H: Heart> Core<H> {
                 self.running = false;
                 self.step.clear();
                 self.current.clear();
-                self.learned.keep(&self.parts.config.now(), &self.heart);
+                self.learned
+                    .keep(&self.parts.config.now(), self.heart.responses());
                 self.show_status();
             }
             Event::Fault { scale, code, over } => {
                 tracing::info!(?scale, code = code.name(), over, "fault");
             }
-            Event::Recorded { .. } => self.learned.keep(&self.parts.config.now(), &self.heart),
+            Event::Recorded { .. } => self
+                .learned
+                .keep(&self.parts.config.now(), self.heart.responses()),
             Event::Cue(_) | Event::Reading(_) | Event::Log(_) | Event::Tare { .. } => {}
         }
     }
@@ -573,7 +576,8 @@ impl<H: Heart> Core<H> {
             self.lines.stop().await;
             self.lines = Lines::start(&config.scales);
             self.wire = Wire::new(&config);
-            self.learned.keep(&self.parts.config.now(), &self.heart);
+            self.learned
+                .keep(&self.parts.config.now(), self.heart.responses());
             self.heart = (self.parts.heart)(&config);
             self.learned.tell(&config, &mut self.heart);
             self.heart.set_readings(self.subscribers.readings_wanted());
