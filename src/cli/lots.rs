@@ -1,6 +1,5 @@
 //! `bismar lots` and `bismar lots add`: what is in the store and how much of it is left.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
@@ -13,10 +12,9 @@ use crate::config::paths::Places;
 use crate::formula::Place;
 use crate::journal::batch::record::Record;
 use crate::journal::read::folder::{all_threads, each_batch};
+use crate::lots::Lot;
 use crate::lots::price::Price;
-use crate::lots::shelf::{self, Listed, listed};
-use crate::lots::trace::Use;
-use crate::lots::{Lot, uses_of};
+use crate::lots::shelf::{Listed, listed};
 use crate::mass::Mass;
 use crate::text::columns::aligned;
 use crate::workshop::{store, today};
@@ -124,35 +122,17 @@ fn each_record_in<T: Send>(
     take: impl Fn(Record) -> T + Sync,
 ) -> Result<Vec<T>, Failure> {
     let (all, faults) = each_batch(dir, all_threads(), take)?;
+    let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
+    tell_damage(&faults);
+    Ok(all)
+}
+
+/// Says what is damaged of logs that are counted.
+pub(super) fn tell_damage(faults: &[String]) {
     for fault in faults {
         tell(&format!(
             "warning: {fault}\n  only the rows before that are counted"
         ));
-    }
-    Ok(all)
-}
-
-impl StoreArgs {
-    /// What is left of each ingredient's lots that may be used today, `record` counted whether it lies in
-    /// the folder of the logs or not. An ingredient without a lot, or with one whose amount is not known,
-    /// is not in it.
-    ///
-    /// # Errors
-    /// When the list or the logs cannot be read.
-    pub fn on_hand(&self, record: &Record) -> Result<BTreeMap<String, Mass>, Failure> {
-        let lots = match self.lots_file() {
-            Ok(file) => store::lots(&file)?,
-            Err(_) => Vec::new(),
-        };
-        if lots.is_empty() {
-            return Ok(BTreeMap::new());
-        }
-        let mut records = self.records()?;
-        if records.iter().all(|other| other.batch != record.batch) {
-            records.push(record.clone());
-        }
-        let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
-        Ok(shelf::on_hand(lots, &uses, today()))
     }
 }
 

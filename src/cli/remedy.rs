@@ -4,16 +4,18 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::lots::StoreArgs;
+use super::lots::{StoreArgs, tell_damage};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::journal::name_of;
+use crate::journal::read::folder::all_threads;
 use crate::journal::read::record;
 use crate::protocol::client::Client;
 use crate::protocol::request::Request;
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{cut, fold, line};
 use crate::vocabulary::command::Way;
-use crate::workshop::mending::{Mending, RemedyTold, WayTold};
+use crate::workshop::mending::{Mending, RemedyTold, WayTold, on_hand};
+use crate::workshop::store;
 
 #[derive(Debug, Args)]
 pub struct RemedyArgs {
@@ -37,13 +39,17 @@ fn way(text: &str) -> Result<Way, String> {
     })
 }
 
-/// The log of the batch that is being weighed.
+/// The log of the batch that is being weighed. The daemon says where: it goes on writing there when another
+/// folder is configured meanwhile.
 fn running(config: &crate::config::Config) -> Result<PathBuf, Failure> {
     let standing = Client::connect()?.status()?;
     let batch = standing.batch.ok_or_else(|| {
         Failure::failed("no batch is being weighed").remedy("name the log: bismar remedy LOG")
     })?;
-    Ok(config.logs()?.join(format!("{batch}.csv")))
+    match standing.log {
+        Some(log) => Ok(log.into()),
+        None => Ok(config.logs()?.join(format!("{batch}.csv"))),
+    }
 }
 
 /// A file as it was typed, or the log of the batch of this name.
@@ -78,7 +84,18 @@ pub fn run(args: &RemedyArgs) -> Outcome {
         None => running(&config)?,
     };
     let log = record::read(&path)?;
-    let on_hand = args.store.on_hand(&log)?;
+    // What other batches took stands beside the running one's log, and where it was named in the usual place.
+    let logs = match (&args.store.logs, &args.log, path.parent()) {
+        (Some(logs), _, _) => logs.clone(),
+        (None, None, Some(beside)) => beside.to_owned(),
+        (None, _, _) => config.logs()?,
+    };
+    let lots = match args.store.lots_file() {
+        Ok(file) => store::lots(&file)?,
+        Err(_) => Vec::new(),
+    };
+    let (on_hand, damage) = on_hand(lots, &logs, &log, all_threads())?;
+    tell_damage(&damage);
     let batch = Mending::read(&path, &log, &config, on_hand)?;
     if !batch.strangers.is_empty() {
         tell(&format!(

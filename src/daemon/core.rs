@@ -4,6 +4,7 @@
 //!
 //! The watchdog is fed from this loop, and only while the links' tasks live and the log answers.
 
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
@@ -52,6 +53,8 @@ pub struct Core<H> {
     running: bool,
     /// The name of the running batch, or of the one before.
     pub(super) batch: String,
+    /// The file of its log.
+    file: PathBuf,
     subscribers: Subscribers,
     /// A configuration that waits for the end of the batch.
     waiting: Option<Config>,
@@ -101,6 +104,7 @@ impl<H: Heart> Core<H> {
             rows: None,
             running: false,
             batch: String::new(),
+            file: PathBuf::new(),
             subscribers: Subscribers::default(),
             waiting: None,
             step: String::new(),
@@ -260,6 +264,12 @@ impl<H: Heart> Core<H> {
         self.settle(now);
     }
 
+    /// The log of the running batch; `None` also where its path is no text.
+    fn log_file(&self) -> Option<String> {
+        let file = self.file.to_str().filter(|_| self.running);
+        file.map(str::to_owned)
+    }
+
     fn now_about(&self) -> About {
         About {
             batch: self.running.then(|| self.batch.clone()),
@@ -319,6 +329,7 @@ impl<H: Heart> Core<H> {
             Request::Status => Ok(Answer::Status(Box::new(Standing {
                 status: self.heart.status(),
                 batch: self.running.then(|| self.batch.clone()),
+                log: self.log_file(),
                 lines: self.lines.status(),
                 cues: self.parts.cues.outputs(),
                 trouble: self.trouble.words(self.rows.as_ref()),
@@ -386,6 +397,7 @@ impl<H: Heart> Core<H> {
         let now = self.clock.now();
         let Opened {
             batch,
+            file,
             plan,
             progress,
             log,
@@ -397,6 +409,7 @@ impl<H: Heart> Core<H> {
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
         self.batch = batch;
+        self.file = file;
         Ok(said)
     }
 

@@ -56,6 +56,7 @@ impl BatchOpener {
         let (log, answers) = self.start(log)?;
         Ok(Opened {
             batch,
+            file: path,
             plan,
             progress: crate::vocabulary::progress::Progress {
                 resumed: false,

@@ -73,6 +73,7 @@ impl BatchOpener {
         );
         Ok(Opened {
             batch,
+            file: path,
             plan,
             progress,
             log,

@@ -177,10 +177,11 @@ impl BatchOpener {
         }
         log.append(&Draft::new(RowKind::Note, note), Timestamp::now())
             .map_err(|error| error.to_string())?;
-        let batch = log.batch().to_owned();
+        let (batch, file) = (log.batch().to_owned(), log.path().to_owned());
         let (log, answers) = self.start(log)?;
         Ok(Some(Opened {
             batch,
+            file,
             progress: record.progress(&plan),
             plan,
             log,
@@ -245,10 +246,11 @@ impl Opener for BatchOpener {
         for warning in formula.warnings(&request.formula.display().to_string()) {
             said.note(warning.to_string());
         }
-        let batch = log.batch().to_owned();
+        let (batch, file) = (log.batch().to_owned(), log.path().to_owned());
         let (log, answers) = self.start(log)?;
         Ok(Opened {
             batch,
+            file,
             plan,
             progress: Default::default(),
             log,

@@ -111,6 +111,7 @@ pub trait CueSink {
 pub struct Opened {
     /// Its name, which is that of its log.
     pub batch: String,
+    pub file: PathBuf,
     pub plan: Plan,
     pub progress: Progress,
     pub log: Box<dyn RowSink>,

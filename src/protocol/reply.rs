@@ -33,6 +33,10 @@ pub struct Standing {
     pub status: Status,
     /// The name of the batch under way.
     pub batch: Option<String>,
+    /// The file of its log, where its path is text: the configuration on the disk may name another folder
+    /// meanwhile.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub log: Option<String>,
     pub lines: Vec<LineStatus>,
     pub cues: Vec<OutputStatus>,
     /// One line for each thing that a person should know.
@@ -239,6 +243,7 @@ mod tests {
         let standing = Ok(Answer::Status(Box::new(Standing {
             status: Status::default(),
             batch: Some("soak-1".to_owned()),
+            log: Some("/logs/soak-1.csv".to_owned()),
             lines: vec![LineStatus {
                 scale: "bench".to_owned(),
                 port: None,

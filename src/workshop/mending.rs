@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use super::QueryError;
+use super::{QueryError, today};
 use crate::config::{Config, VesselConfig};
 use crate::formula::limits::{Held, Outside, Side, outside};
 use crate::formula::remedy::{Part, Remedy, remedy};
@@ -11,7 +11,10 @@ use crate::formula::room::{Bowl, Pour, Room, room};
 use crate::formula::{Formula, Plan, VesselWay};
 use crate::journal::batch::held::{HeldPart, held, strangers};
 use crate::journal::batch::record::Record;
+use crate::journal::read::folder::each_batch;
 use crate::journal::read::record;
+use crate::lots::trace::Use;
+use crate::lots::{Lot, shelf, uses_of};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::vocabulary::command::Way;
@@ -64,6 +67,35 @@ pub struct RemedyTold {
     /// What has no room for it, and what is not known of the room.
     pub short: Vec<String>,
     pub unknown: Vec<&'static str>,
+}
+
+/// What is left of each ingredient's lots that may be used today, by all logs of the folder `logs` and by
+/// `log`, whether it lies there or not; with what is damaged of them, in words. At most `threads` read at a time. As
+/// [`shelf::on_hand`].
+///
+/// # Errors
+/// When the folder or a log cannot be read.
+pub fn on_hand(
+    lots: Vec<Lot>,
+    logs: &Path,
+    log: &Record,
+    threads: usize,
+) -> Result<(BTreeMap<String, Mass>, Vec<String>), QueryError> {
+    if lots.is_empty() {
+        return Ok(Default::default());
+    }
+    let of_record = |record: Record| (record.batch == log.batch, uses_of(&record).collect());
+    let (read, damage) = each_batch(logs, threads, of_record)?;
+    let lies_there = read.iter().any(|(same, _)| *same);
+    let mut uses: Vec<Use> = read
+        .into_iter()
+        .flat_map(|(_, uses): (_, Vec<_>)| uses)
+        .collect();
+    if !lies_there {
+        uses.extend(uses_of(log));
+    }
+    let damage = damage.iter().map(ToString::to_string).collect();
+    Ok((shelf::on_hand(lots, &uses, today()), damage))
 }
 
 impl Mending {

@@ -12,7 +12,7 @@ use bismar::weighing::event::Event;
 
 use crate::bench_side::logs::{cells, only_log};
 use crate::bench_side::person::{Person, Said};
-use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, bench, events};
+use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, bench, config, events};
 
 const FORMULA: &str = r#"
 [formula]
@@ -441,4 +441,31 @@ fn what_usually_stays_is_learned_and_weighed_on_top() {
     });
     assert!(refused.contains("over a tenth of its 36"), "{refused}");
     assert_eq!(daemon.terminate(), Some(0));
+}
+
+/// The configuration was edited during the batch and names another folder of logs: the daemon goes on in the
+/// old one, and the remedy of the batch under way is looked for there.
+#[test]
+fn a_remedy_is_looked_for_where_the_daemon_writes() {
+    let (person, _pan) = bench(FORMULA);
+    let _daemon = Daemon::start(&person);
+    person.begins();
+    let log = only_log(&person);
+    let elsewhere = person.path("elsewhere");
+    let edited = format!(
+        "log_dir = {elsewhere:?}\n{}",
+        config(&person.path("scale"), "0.01 g")
+    );
+    person.configures(&edited);
+    let said = person.run(&["remedy"]).ended(0);
+    assert!(
+        said.out.starts_with("Sea lavender soak, batch 100.00 g\n"),
+        "{said:?}"
+    );
+    let status: serde_json::Value =
+        serde_json::from_str(&person.run(&["status", "--json"]).ended(0).out).unwrap();
+    assert_eq!(status["log"], log.to_str().unwrap());
+    person.run(&["stop"]).ended(0);
+    let status = person.run(&["status", "--json"]).ended(0).out;
+    assert!(!status.contains("\"log\""), "{status}");
 }

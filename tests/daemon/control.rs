@@ -247,6 +247,7 @@ impl Open {
         let (sender, answers) = mpsc::unbounded_channel();
         Opened {
             batch: "marsh-balm".into(),
+            file: "/logs/marsh-balm.csv".into(),
             plan: plan(),
             progress: Progress::default(),
             log: Box::new(Log {
