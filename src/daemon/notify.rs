@@ -7,8 +7,10 @@ use std::io::{IsTerminal as _, Write};
 use std::time::Duration;
 
 use sd_notify::NotifyState;
-use tracing_subscriber::EnvFilter;
-use tracing_subscriber::fmt::MakeWriter;
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::fmt::{self, MakeWriter};
+use tracing_subscriber::layer::SubscriberExt as _;
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 use crate::text::misleads;
 
@@ -55,24 +57,27 @@ fn one_line(text: &str) -> String {
 /// (`info` without it, `debug`, `bismar::scale=trace`). A second call does nothing.
 pub fn start_log() {
     let wanted = std::env::var("BISMAR_LOG").unwrap_or_else(|_| "info".to_owned());
-    let (filter, bad) = match EnvFilter::try_new(&wanted) {
+    let (filter, bad) = match wanted.parse::<Targets>() {
         Ok(filter) => (filter, None),
-        Err(error) => (EnvFilter::new("info"), Some(error)),
+        Err(error) => (
+            Targets::new().with_default(tracing::Level::INFO),
+            Some(error),
+        ),
     };
-    let builder = tracing_subscriber::fmt().with_env_filter(filter);
+    let log = tracing_subscriber::registry().with(filter);
     // The journal has its own times and levels.
     let started = if std::env::var_os("JOURNAL_STREAM").is_some() {
-        builder
-            .with_ansi(false)
-            .without_time()
-            .with_level(false)
-            .with_writer(Prioritised)
+        let bare = fmt::layer().with_ansi(false).without_time();
+        log.with(bare.with_level(false).with_writer(Prioritised))
             .try_init()
     } else {
-        builder
-            .with_ansi(std::io::stderr().is_terminal())
-            .with_writer(|| PriorityLine(""))
-            .try_init()
+        let ansi = std::io::stderr().is_terminal();
+        log.with(
+            fmt::layer()
+                .with_ansi(ansi)
+                .with_writer(|| PriorityLine("")),
+        )
+        .try_init()
     };
     if started.is_ok()
         && let Some(error) = bad
