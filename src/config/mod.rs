@@ -73,6 +73,10 @@ pub struct PageConfig {
     pub port: u16,
     /// What opens it; `None`: a new one at each start of the daemon.
     pub key: Option<String>,
+    /// Whether other users of this machine are answered as well, where they have the key.
+    pub other_users: bool,
+    /// Where a reverse proxy shows it, `https://bench.example`.
+    pub proxy: Option<String>,
 }
 
 impl Default for PageConfig {
@@ -82,6 +86,8 @@ impl Default for PageConfig {
             address: std::net::Ipv4Addr::LOCALHOST.into(),
             port: 8417,
             key: None,
+            other_users: false,
+            proxy: None,
         }
     }
 }

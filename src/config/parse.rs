@@ -156,7 +156,11 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
 const SHORTEST_KEY: usize = 16;
 
 fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
-    reader.only(table, "[page]", &["on", "address", "port", "key"]);
+    reader.only(
+        table,
+        "[page]",
+        &["on", "address", "port", "key", "other_users", "proxy"],
+    );
     let default = PageConfig::default();
     let on = reader.get(table, "on", Reader::boolean);
     let port = reader
@@ -197,12 +201,34 @@ fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
         }
         address
     });
+    let other_users = reader.get(table, "other_users", Reader::boolean);
+    let proxy = table.get("proxy").and_then(|value| {
+        let text = reader.line(value, "proxy")?;
+        if !is_origin(&text) {
+            let message = format!("\"{}\" is no address of a server", shown(&text));
+            let remedy =
+                "write it as the browser shows it, without a path: \"https://bench.example\"";
+            reader.report(&value.span(), message, remedy);
+        }
+        Some(text)
+    });
     PageConfig {
         on: on.unwrap_or(default.on),
         address: address.unwrap_or(default.address),
         port: port.unwrap_or(default.port),
         key: key.map(|(_, key)| key),
+        other_users: other_users.unwrap_or(default.other_users),
+        proxy,
     }
+}
+
+/// `https://name` or `https://name:port`, and the same with http (RFC 6454, 6.2).
+fn is_origin(text: &str) -> bool {
+    let host = text
+        .strip_prefix("https://")
+        .or_else(|| text.strip_prefix("http://"));
+    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b".-:[]".contains(&byte);
+    host.is_some_and(|host| !host.is_empty() && host.bytes().all(plain))
 }
 
 fn unique<'n>(

@@ -30,6 +30,7 @@ use tokio::sync::mpsc;
 pub use self::core::Core;
 pub use self::seams::{Order, Parts};
 use crate::display::{self, House, Page};
+use crate::protocol::call::Call;
 use crate::protocol::socket::{Claim, SocketError};
 
 /// Requests that may wait for the loop.
@@ -85,11 +86,10 @@ pub async fn serve<H: seams::Heart>(
         Some(Ok(page)) => {
             let house = House::new(config, lots);
             let calls = calls.clone();
-            tokio::spawn(async move {
-                if let Err(error) = display::serve(page, calls, house).await {
-                    tracing::error!(%error, "the page ended");
-                }
-            });
+            // Whoever reaches the address can keep this thread busy, and no reading waits for it.
+            std::thread::Builder::new()
+                .name("page".to_owned())
+                .spawn(move || show(page, calls, house))?;
         }
         // Weighing goes on without it.
         Some(Err(error)) => tracing::error!("{error}"),
@@ -103,6 +103,22 @@ pub async fn serve<H: seams::Heart>(
         let _ = server.await;
     }
     Ok(())
+}
+
+/// Serves the page until the loop has ended.
+fn show(page: Page, calls: mpsc::Sender<Call>, house: House) {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build();
+    let ended = runtime.and_then(|runtime| {
+        let ended = runtime.block_on(display::serve(page, calls, house));
+        // A disk that hangs keeps nothing up.
+        runtime.shutdown_background();
+        ended
+    });
+    if let Err(error) = ended {
+        tracing::error!(%error, "the page ended");
+    }
 }
 
 /// The process's signals as orders.

@@ -4,9 +4,15 @@
 //! shows can send requests to it. So: the `Host` must be an address of ours (a name that somebody
 //! else's server points here is none: DNS rebinding), a change must come from our own page (`Origin`,
 //! RFC 6454; `Sec-Fetch-Site`), by POST and as JSON, and with a session that only the key opens. Keys
-//! and sessions are compared in constant time, and wrong keys are few a minute.
+//! and sessions are compared in constant time, and wrong keys are few a minute from each address.
+//!
+//! A session is a header that our script alone sets, from its own storage. No cookie: cookies are one store
+//! for all ports of a host (RFC 6265, 8.5), so a browser hands ours to another user's server on another port
+//! of this machine. `SameSite` looks at the site, which has no port; `HttpOnly` keeps scripts away, not
+//! servers; the `__Secure-` and `__Host-` prefixes bind a cookie to https, the host and the path, and to no
+//! port either. Storage (WHATWG HTML, 12.2) belongs to an origin, and an origin has a port (RFC 6454, 4).
 
-use std::collections::VecDeque;
+use std::collections::{HashMap, VecDeque};
 use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
@@ -14,16 +20,25 @@ use std::time::{Duration, Instant};
 
 use crate::files;
 
-use axum::http::header::{CONTENT_TYPE, COOKIE, HOST, ORIGIN};
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::header::{CONTENT_TYPE, HOST, ORIGIN};
+use axum::http::{HeaderMap, HeaderName, StatusCode};
 use subtle::ConstantTimeEq as _;
+
+use super::peer::Who;
+
+/// Where a request carries its session.
+pub const SESSION: HeaderName = HeaderName::from_static("bismar-session");
+/// Its bytes; as text two digits each.
+const SESSION_BYTES: usize = 32;
 
 /// Browsers that may be let in at a time; the oldest goes.
 const MOST_SESSIONS: usize = 16;
-/// Wrong keys that may be tried in [`TRY_WINDOW`].
+/// Wrong keys that may be tried in [`TRY_WINDOW`], by each who tries.
 const MOST_TRIES: usize = 10;
 const TRY_WINDOW: Duration = Duration::from_secs(60);
-/// Changes that may be asked for in [`CHANGE_WINDOW`]: more than any hand presses.
+/// Those whose wrong keys are counted at a time.
+const MOST_TRYING: usize = 1024;
+/// Changes that each session may ask for in [`CHANGE_WINDOW`]: more than any hand presses.
 const MOST_CHANGES: usize = 20;
 const CHANGE_WINDOW: Duration = Duration::from_secs(5);
 
@@ -51,6 +66,12 @@ const TOO_MANY: Refusal = (
     StatusCode::TOO_MANY_REQUESTS,
     "too many requests; wait a minute",
 );
+/// For another user of this machine.
+pub const OTHER_USER: Refusal = (
+    StatusCode::FORBIDDEN,
+    "this page belongs to another user of this machine, who can open it to you with other_users = true \
+     under [page] in bismar's configuration",
+);
 
 /// `bytes` random bytes of the system as lower-case hexadecimal digits.
 ///
@@ -71,41 +92,85 @@ pub fn kept_in(path: &Path) -> (Option<String>, Vec<String>) {
 
 /// Whether this looks like a key of [`random_hex`], 128 bits: half a file is none.
 pub fn is_drawn(key: &str) -> bool {
-    key.len() == 32 && key.bytes().all(|byte| byte.is_ascii_hexdigit())
+    is_hex(key, 16)
+}
+
+fn is_hex(text: &str, bytes: usize) -> bool {
+    text.len() == 2 * bytes && text.bytes().all(|byte| byte.is_ascii_hexdigit())
 }
 
 /// See the module's text.
 #[derive(Debug)]
 pub struct Guard {
     key: String,
-    cookie: String,
-    /// `Host` headers that are ours, lower case.
-    hosts: Vec<String>,
+    places: Vec<Place>,
     inside: Mutex<Inside>,
     /// Where key and sessions are kept over a restart of the daemon; `None` keeps none.
     kept: Option<PathBuf>,
 }
 
+/// An address of ours: the `Host` that names it, lower case, and the `Origin` of a page from there.
+#[derive(Debug)]
+struct Place {
+    host: String,
+    origin: String,
+}
+
 #[derive(Debug, Default)]
 struct Inside {
-    sessions: VecDeque<String>,
-    tries: VecDeque<Instant>,
+    last: u64,
+    sessions: VecDeque<Session>,
+    tries: HashMap<Who, VecDeque<Instant>>,
+}
+
+#[derive(Debug)]
+struct Session {
+    number: u64,
+    token: String,
     changes: VecDeque<Instant>,
 }
 
-/// Whether one more at `now` is within `most` in `window`; counts it if so.
-fn within(seen: &mut VecDeque<Instant>, now: Instant, most: usize, window: Duration) -> bool {
+impl Inside {
+    fn open(&mut self, token: String) {
+        if self.sessions.len() >= MOST_SESSIONS {
+            self.sessions.pop_front();
+        }
+        self.last += 1;
+        self.sessions.push_back(Session {
+            number: self.last,
+            token,
+            changes: VecDeque::new(),
+        });
+    }
+
+    /// The wrong keys of `who`. When too many try, those who wait longest are forgotten.
+    fn tries(&mut self, who: Who, now: Instant) -> &mut VecDeque<Instant> {
+        if self.tries.len() >= MOST_TRYING && !self.tries.contains_key(&who) {
+            let recent = |tries: &VecDeque<Instant>| {
+                let last = tries.back();
+                last.is_some_and(|&at| now.saturating_duration_since(at) < TRY_WINDOW)
+            };
+            self.tries.retain(|_, tries| recent(tries));
+            let oldest = self.tries.iter().min_by_key(|(_, tries)| tries.back());
+            if let Some(oldest) = oldest.map(|(&who, _)| who)
+                && self.tries.len() >= MOST_TRYING
+            {
+                self.tries.remove(&oldest);
+            }
+        }
+        self.tries.entry(who).or_default()
+    }
+}
+
+/// Whether one more at `now` is within `most` in `window`.
+fn has_room(seen: &mut VecDeque<Instant>, now: Instant, most: usize, window: Duration) -> bool {
     while seen
         .front()
         .is_some_and(|&at| now.saturating_duration_since(at) >= window)
     {
         seen.pop_front();
     }
-    let room = seen.len() < most;
-    if room {
-        seen.push_back(now);
-    }
-    room
+    seen.len() < most
 }
 
 fn same(a: &str, b: &str) -> bool {
@@ -113,7 +178,7 @@ fn same(a: &str, b: &str) -> bool {
 }
 
 /// A header's text; `None` where it is missing, there twice, or no ASCII.
-fn only<'h>(headers: &'h HeaderMap, name: &axum::http::HeaderName) -> Option<&'h str> {
+fn only<'h>(headers: &'h HeaderMap, name: &HeaderName) -> Option<&'h str> {
     let mut values = headers.get_all(name).iter();
     let value = values.next()?.to_str().ok()?;
     values.next().is_none().then_some(value)
@@ -130,14 +195,28 @@ impl Guard {
         if at.ip().is_loopback() {
             hosts.push(format!("localhost:{port}"));
         }
+        let place = |host: String| Place {
+            origin: format!("http://{host}"),
+            host,
+        };
         Guard {
             key,
-            // Cookies do not keep ports apart.
-            cookie: format!("bismar-{port}"),
-            hosts,
+            places: hosts.into_iter().map(place).collect(),
             inside: Mutex::default(),
             kept: None,
         }
+    }
+
+    /// A reverse proxy shows the page at `origin` (`https://bench.example`) too.
+    #[must_use]
+    pub fn shown_at(mut self, origin: &str) -> Guard {
+        if let Some((_, host)) = origin.split_once("://") {
+            self.places.push(Place {
+                host: host.to_ascii_lowercase(),
+                origin: origin.to_ascii_lowercase(),
+            });
+        }
+        self
     }
 
     /// The sessions that were open under this very key, of the file `kept`, go on, and are kept there from
@@ -152,9 +231,12 @@ impl Guard {
                 .inside
                 .get_mut()
                 .unwrap_or_else(PoisonError::into_inner);
-            inside
-                .sessions
-                .extend(sessions.into_iter().take(MOST_SESSIONS));
+            // What was a cookie once, in a file of an older version, is half as long.
+            for token in sessions {
+                if is_hex(&token, SESSION_BYTES) {
+                    inside.open(token);
+                }
+            }
         }
         self.kept = Some(kept);
         self.keep(&self.inside())?;
@@ -165,9 +247,16 @@ impl Guard {
         let Some(path) = &self.kept else {
             return Ok(());
         };
-        let lines = std::iter::once(&self.key).chain(&inside.sessions);
+        let tokens = inside.sessions.iter().map(|session| &session.token);
+        let lines = std::iter::once(&self.key).chain(tokens);
         let text: String = lines.flat_map(|line| [line.as_str(), "\n"]).collect();
         files::write_private(path, &text)
+    }
+
+    fn place(&self, headers: &HeaderMap) -> Result<&Place, Refusal> {
+        let host = only(headers, &HOST).map(str::to_ascii_lowercase);
+        let place = host.and_then(|host| self.places.iter().find(|place| place.host == host));
+        place.ok_or(ELSEWHERE)
     }
 
     /// Any request: it must name us as the host.
@@ -175,101 +264,100 @@ impl Guard {
     /// # Errors
     /// 421 for another host.
     pub fn host(&self, headers: &HeaderMap) -> Result<(), Refusal> {
-        let host = only(headers, &HOST).map(str::to_ascii_lowercase);
-        match host {
-            Some(host) if self.hosts.contains(&host) => Ok(()),
-            _ => Err(ELSEWHERE),
-        }
+        self.place(headers).map(|_| ())
     }
 
     /// A request that only our own page sends, or a person by the address bar.
     ///
     /// # Errors
     /// 403 where the browser says that another site asked.
-    pub fn site(headers: &HeaderMap) -> Result<(), Refusal> {
+    fn site(headers: &HeaderMap) -> Result<(), Refusal> {
         match headers.get("sec-fetch-site").map(|site| site.as_bytes()) {
             None | Some(b"same-origin" | b"none") => Ok(()),
             Some(_) => Err(FOREIGN),
         }
     }
 
-    /// A request that changes something: from our own page, as JSON, and not too many.
-    ///
-    /// # Errors
-    /// 403, 415, 429.
-    pub fn change(&self, headers: &HeaderMap, now: Instant) -> Result<(), Refusal> {
+    /// A request from our own page, as JSON.
+    fn own(&self, headers: &HeaderMap) -> Result<(), Refusal> {
         Guard::site(headers)?;
-        let host = only(headers, &HOST).map(str::to_ascii_lowercase);
-        let origin = only(headers, &ORIGIN).and_then(|origin| origin.strip_prefix("http://"));
-        match (origin, host) {
-            (Some(origin), Some(host)) if origin.eq_ignore_ascii_case(&host) => {}
+        let place = self.place(headers).map_err(|_| FOREIGN)?;
+        match only(headers, &ORIGIN) {
+            Some(origin) if origin.eq_ignore_ascii_case(&place.origin) => {}
             _ => return Err(FOREIGN),
         }
         let kind = only(headers, &CONTENT_TYPE).and_then(|kind| kind.split(';').next());
         if kind.map(str::trim) != Some("application/json") {
             return Err(NO_JSON);
         }
-        let mut inside = self.inside();
-        if !within(&mut inside.changes, now, MOST_CHANGES, CHANGE_WINDOW) {
-            return Err(TOO_MANY);
-        }
         Ok(())
     }
 
-    /// Lets a browser in that has the key; gives its cookie.
+    /// Lets a browser in that has the key; gives its session's token. What `who` tries is no one else's loss.
     ///
     /// # Errors
-    /// 403 for another key, 429 after too many.
-    pub fn enter(&self, key: &str, now: Instant) -> Result<String, Refusal> {
+    /// 403 for another page or another key, 415, 429 after too many.
+    pub fn enter(
+        &self,
+        headers: &HeaderMap,
+        key: &str,
+        who: Who,
+        now: Instant,
+    ) -> Result<String, Refusal> {
+        self.own(headers)?;
         let mut inside = self.inside();
-        if inside.tries.len() >= MOST_TRIES
-            && !within(&mut inside.tries.clone(), now, MOST_TRIES, TRY_WINDOW)
-        {
+        let tries = inside.tries(who, now);
+        if !has_room(tries, now, MOST_TRIES, TRY_WINDOW) {
             return Err(TOO_MANY);
         }
         if !same(key, &self.key) {
-            within(&mut inside.tries, now, MOST_TRIES, TRY_WINDOW);
+            tries.push_back(now);
             return Err(WRONG_KEY);
         }
-        let session = random_hex(16).map_err(|_| {
+        let token = random_hex(SESSION_BYTES).map_err(|_| {
             let text = "the system gives no random numbers; try again";
             (StatusCode::SERVICE_UNAVAILABLE, text)
         })?;
-        if inside.sessions.len() >= MOST_SESSIONS {
-            inside.sessions.pop_front();
-        }
-        let cookie = format!(
-            "{}={session}; HttpOnly; SameSite=Strict; Path=/",
-            self.cookie
-        );
-        inside.sessions.push_back(session);
+        inside.open(token.clone());
         if let Err(error) = self.keep(&inside) {
             tracing::warn!(%error, "a restart of the daemon will ask for the page's key");
         }
-        Ok(cookie)
+        Ok(token)
     }
 
-    /// A request that needs a session.
+    /// A request that needs a session; gives its number.
     ///
     /// # Errors
-    /// 401 without one.
-    pub fn session(&self, headers: &HeaderMap) -> Result<(), Refusal> {
+    /// 401 without one, 403 for another page.
+    pub fn session(&self, headers: &HeaderMap) -> Result<u64, Refusal> {
         Guard::site(headers)?;
-        let cookies = headers.get_all(COOKIE).iter();
-        let cookies = cookies.filter_map(|value| value.to_str().ok());
-        let mine = cookies
-            .flat_map(|line| line.split(';'))
-            .filter_map(|pair| pair.trim().split_once('='))
-            .filter(|(name, _)| *name == self.cookie);
-        let inside = self.inside();
-        for (_, session) in mine {
-            // Every one is compared, so that the time tells nothing.
-            let known = inside.sessions.iter().map(|known| same(known, session));
-            if known.fold(false, |any, one| any | one) {
-                return Ok(());
+        let token = only(headers, &SESSION).ok_or(NO_SESSION)?;
+        // Every one is compared, so that the time tells nothing.
+        let found = self.inside().sessions.iter().fold(None, |found, session| {
+            match same(&session.token, token) {
+                true => Some(session.number),
+                false => found,
             }
+        });
+        found.ok_or(NO_SESSION)
+    }
+
+    /// A request that changes something: with a session, from our own page, as JSON, and not too many.
+    ///
+    /// # Errors
+    /// 401, 403, 415, 429.
+    pub fn change(&self, headers: &HeaderMap, now: Instant) -> Result<(), Refusal> {
+        let number = self.session(headers)?;
+        self.own(headers)?;
+        let mut inside = self.inside();
+        let mut sessions = inside.sessions.iter_mut();
+        let changes = sessions.find(|session| session.number == number);
+        let changes = &mut changes.ok_or(NO_SESSION)?.changes;
+        if !has_room(changes, now, MOST_CHANGES, CHANGE_WINDOW) {
+            return Err(TOO_MANY);
         }
-        Err(NO_SESSION)
+        changes.push_back(now);
+        Ok(())
     }
 
     fn inside(&self) -> std::sync::MutexGuard<'_, Inside> {
@@ -280,11 +368,12 @@ impl Guard {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::display::peer::Owner;
 
     fn headers(pairs: &[(&str, &str)]) -> HeaderMap {
         let mut map = HeaderMap::new();
         for (name, value) in pairs {
-            let name: axum::http::HeaderName = name.parse().unwrap();
+            let name: HeaderName = name.parse().unwrap();
             map.append(name, value.parse().unwrap());
         }
         map
@@ -294,13 +383,40 @@ mod tests {
         Guard::new("127.0.0.1:8417".parse().unwrap(), "secret".into())
     }
 
+    fn who(last: u8) -> Who {
+        Who::new([192, 0, 2, last].into(), Owner::Untold)
+    }
+
+    const OWN: [(&str, &str); 3] = [
+        ("host", "127.0.0.1:8417"),
+        ("origin", "http://127.0.0.1:8417"),
+        ("content-type", "application/json"),
+    ];
+
+    fn enter(guard: &Guard, key: &str, who: Who, now: Instant) -> Result<String, Refusal> {
+        guard.enter(&headers(&OWN), key, who, now)
+    }
+
+    /// What a press of the page that has `token` sends.
+    fn press(token: &str) -> HeaderMap {
+        let mut press = headers(&OWN);
+        press.insert(SESSION, token.parse().unwrap());
+        press
+    }
+
     #[test]
     fn only_our_own_addresses_are_hosts() {
-        let guard = guard();
-        for host in ["127.0.0.1:8417", "LocalHost:8417"] {
+        let guard = guard().shown_at("https://bench.example");
+        for host in ["127.0.0.1:8417", "LocalHost:8417", "bench.example"] {
             assert_eq!(guard.host(&headers(&[("host", host)])), Ok(()), "{host}");
         }
-        for host in ["evil.example:8417", "127.0.0.1", "127.0.0.1:80", ""] {
+        for host in [
+            "evil.example:8417",
+            "127.0.0.1",
+            "127.0.0.1:80",
+            "",
+            "bench.example:8417",
+        ] {
             assert_eq!(
                 guard.host(&headers(&[("host", host)])),
                 Err(ELSEWHERE),
@@ -314,68 +430,103 @@ mod tests {
 
     #[test]
     fn a_change_comes_from_our_own_page_as_json() {
-        let guard = guard();
+        let guard = guard().shown_at("https://bench.example");
         let now = Instant::now();
-        let own = [
-            ("host", "127.0.0.1:8417"),
-            ("origin", "http://127.0.0.1:8417"),
-            ("content-type", "application/json"),
-        ];
-        assert_eq!(guard.change(&headers(&own), now), Ok(()));
+        let token = enter(&guard, "secret", who(1), now).unwrap();
+        assert_eq!(guard.change(&press(&token), now), Ok(()));
+        assert_eq!(guard.change(&headers(&OWN), now), Err(NO_SESSION));
         for (spoilt, value, refused) in [
             ("origin", "http://evil.example", FOREIGN),
             ("origin", "null", FOREIGN),
             ("origin", "https://127.0.0.1:8417", FOREIGN),
             ("origin", "http://localhost:8417", FOREIGN),
+            ("origin", "https://bench.example", FOREIGN),
+            ("host", "bench.example", FOREIGN),
             ("content-type", "text/plain", NO_JSON),
+            ("sec-fetch-site", "cross-site", FOREIGN),
+            ("sec-fetch-site", "same-site", FOREIGN),
         ] {
-            let changed = own.map(|(name, old)| (name, if name == spoilt { value } else { old }));
-            assert_eq!(
-                guard.change(&headers(&changed), now),
-                Err(refused),
-                "{value}"
-            );
+            let mut changed = press(&token);
+            let name: HeaderName = spoilt.parse().unwrap();
+            changed.insert(&name, value.parse().unwrap());
+            assert_eq!(guard.change(&changed, now), Err(refused), "{value}");
+            if spoilt != "origin" && spoilt != "host" {
+                continue;
+            }
+            changed.remove(name);
+            assert_eq!(guard.change(&changed, now), Err(FOREIGN), "no {spoilt}");
         }
-        assert_eq!(guard.change(&headers(&own[..1]), now), Err(FOREIGN));
-        let cross = [own[0], own[1], own[2], ("sec-fetch-site", "cross-site")];
-        assert_eq!(guard.change(&headers(&cross), now), Err(FOREIGN));
+        let mut outside = press(&token);
+        outside.insert(HOST, "bench.example".parse().unwrap());
+        outside.insert(ORIGIN, "https://bench.example".parse().unwrap());
+        assert_eq!(guard.change(&outside, now), Ok(()));
     }
 
     #[test]
-    fn the_key_opens_a_session_and_few_wrong_ones_are_heard() {
+    fn the_key_opens_a_session_and_few_wrong_ones_are_heard_from_each() {
         let guard = guard();
         let now = Instant::now();
-        let cookie = guard.enter("secret", now).unwrap();
-        assert!(cookie.contains("HttpOnly; SameSite=Strict"), "{cookie}");
-        let pair = cookie.split(';').next().unwrap().to_owned();
-        assert_eq!(guard.session(&headers(&[("cookie", &pair)])), Ok(()));
-        let others = format!("a=b; {pair}; c=d");
-        assert_eq!(guard.session(&headers(&[("cookie", &others)])), Ok(()));
-        for wrong in ["", "bismar-8417=", "bismar-8417=00", "bismar-80=1"] {
-            let refused = guard.session(&headers(&[("cookie", wrong)]));
-            assert_eq!(refused, Err(NO_SESSION), "{wrong}");
+        let token = enter(&guard, "secret", who(1), now).unwrap();
+        assert!(is_hex(&token, SESSION_BYTES));
+        assert!(guard.session(&press(&token)).is_ok());
+        // No cookie opens anything, whatever is in it.
+        let cookie = headers(&[("cookie", &format!("bismar-8417={token}"))]);
+        assert_eq!(guard.session(&cookie), Err(NO_SESSION));
+        let mut twice = press(&token);
+        twice.append(SESSION, token.parse().unwrap());
+        assert_eq!(guard.session(&twice), Err(NO_SESSION));
+        for wrong in ["", "00", &token[1..], &format!("{token}0")] {
+            assert_eq!(guard.session(&press(wrong)), Err(NO_SESSION), "{wrong}");
         }
         for _ in 0..MOST_TRIES {
-            assert_eq!(guard.enter("guess", now), Err(WRONG_KEY));
+            assert_eq!(enter(&guard, "guess", who(1), now), Err(WRONG_KEY));
         }
-        assert_eq!(guard.enter("guess", now), Err(TOO_MANY));
+        assert_eq!(enter(&guard, "guess", who(1), now), Err(TOO_MANY));
         // Nor the right one: the answer must not tell.
-        assert_eq!(guard.enter("secret", now), Err(TOO_MANY));
-        assert!(guard.enter("secret", now + TRY_WINDOW).is_ok());
+        assert_eq!(enter(&guard, "secret", who(1), now), Err(TOO_MANY));
+        assert!(enter(&guard, "secret", who(2), now).is_ok());
+        assert!(enter(&guard, "secret", who(1), now + TRY_WINDOW).is_ok());
+    }
+
+    #[test]
+    fn however_many_try_keys_the_memory_of_them_is_bounded() {
+        let guard = guard();
+        let now = Instant::now();
+        for n in 0..3000_u32 {
+            let [_, _, a, b] = n.to_be_bytes();
+            let who = Who::new([10, 0, a, b].into(), Owner::Untold);
+            let now = now + Duration::from_millis(u64::from(n));
+            assert_eq!(enter(&guard, "guess", who, now), Err(WRONG_KEY));
+        }
+        assert!(guard.inside().tries.len() <= MOST_TRYING);
+    }
+
+    #[test]
+    fn what_one_session_presses_is_no_one_else_s_loss() {
+        let guard = guard();
+        let now = Instant::now();
+        let busy = enter(&guard, "secret", who(1), now).unwrap();
+        let maker = enter(&guard, "secret", who(1), now).unwrap();
+        for _ in 0..MOST_CHANGES {
+            assert_eq!(guard.change(&press(&busy), now), Ok(()));
+        }
+        assert_eq!(guard.change(&press(&busy), now), Err(TOO_MANY));
+        for _ in 0..500 {
+            let refused = guard.change(&press("guess"), now);
+            assert_eq!(refused, Err(NO_SESSION));
+        }
+        assert_eq!(guard.change(&press(&maker), now), Ok(()));
+        assert_eq!(guard.change(&press(&busy), now + CHANGE_WINDOW), Ok(()));
     }
 
     #[test]
     fn the_oldest_session_goes() {
         let guard = guard();
         let now = Instant::now();
-        let first = guard.enter("secret", now).unwrap();
-        let pair = first.split(';').next().unwrap().to_owned();
+        let first = enter(&guard, "secret", who(1), now).unwrap();
         for _ in 0..MOST_SESSIONS {
-            guard.enter("secret", now).unwrap();
+            enter(&guard, "secret", who(1), now).unwrap();
         }
-        assert_eq!(
-            guard.session(&headers(&[("cookie", &pair)])),
-            Err(NO_SESSION)
-        );
+        assert_eq!(guard.session(&press(&first)), Err(NO_SESSION));
     }
 }

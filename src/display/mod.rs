@@ -6,8 +6,10 @@
 
 mod check;
 pub mod connections;
+mod followers;
 pub mod guard;
 mod house;
+pub mod peer;
 mod told;
 mod views;
 mod words;
@@ -18,11 +20,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use axum::Router;
 use axum::body::Bytes;
 use axum::extract::{DefaultBodyLimit, Request as HttpRequest, State};
 use axum::http::header::{
-    CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE, REFERRER_POLICY, SET_COOKIE,
+    CACHE_CONTROL, CONNECTION, CONTENT_SECURITY_POLICY, CONTENT_TYPE, REFERRER_POLICY,
     X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
 use axum::http::{HeaderMap, HeaderValue, StatusCode};
@@ -30,14 +31,21 @@ use axum::middleware::{self, Next};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse as _, Response};
 use axum::routing::{get, post};
+use axum::{Extension, Router};
 use futures_util::stream::{self, Stream};
+use hyper::server::conn::http1;
+use hyper_util::rt::TokioIo;
+use hyper_util::service::TowerToHyperService;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpListener;
 use tokio::sync::{Mutex, Semaphore, mpsc, oneshot, watch};
 
 use self::check::{Checks, Standing};
-use self::connections::Few;
+use self::connections::{Connection, Seat, Seats};
+use self::followers::{Followers, Place};
 use self::guard::{Guard, Refusal};
 pub use self::house::House;
+use self::peer::{Owner, Who};
 use crate::config::PageConfig;
 use crate::files;
 use crate::protocol::call::{About, Call};
@@ -53,17 +61,25 @@ const MARK: &str = include_str!("page/mark.svg");
 const SCRIPT: &str = include_str!("page/page.js");
 const CORE: &str = include_str!("page/core.js");
 const ROOMS: &str = include_str!("page/rooms.js");
+/// What there is without a script: the door alone.
+const BARE: &str = include_str!("page/bare.css");
+/// A batch sheet in a tab of its own.
+const PAPER: &str = include_str!("page/paper.html");
+const PAPER_SCRIPT: &str = include_str!("page/paper.js");
 
 /// The longest request that a page sends, bytes.
 const LONGEST_BODY: usize = 4096;
-/// Browsers that may follow the events at a time.
-const MOST_FOLLOWERS: usize = 8;
+/// The longest head of a request, bytes.
+const LONGEST_HEAD: usize = 16 * 1024;
 /// The page counts the daemon as lost after 2 s without one.
 const BEAT: Duration = Duration::from_millis(500);
 
 /// What a page may load and ask: its own files and its own server.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; \
-    img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+    img-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+/// The tab of a sheet may show the sheet's own style as well.
+const PAPER_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; \
+    connect-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// Why there is no page.
 #[derive(Debug, thiserror::Error)]
@@ -87,6 +103,7 @@ pub enum PageError {
 pub struct Page {
     listener: std::net::TcpListener,
     guard: Guard,
+    other_users: bool,
 }
 
 /// The file beside the control socket that keeps the page's address with its key.
@@ -105,7 +122,7 @@ impl Page {
         let at = SocketAddr::new(config.address, config.port);
         let bind = |error| PageError::Bind { at, error };
         let listener = std::net::TcpListener::bind(at).map_err(bind)?;
-        listener.set_nonblocking(true).map_err(bind)?;
+        connections::set(&listener).map_err(bind)?;
         let at = listener.local_addr().map_err(bind)?;
         let path = address_file(socket);
         let kept = |error| PageError::Key {
@@ -119,9 +136,20 @@ impl Page {
             Some(key) => key,
             None => guard::random_hex(16).map_err(kept)?,
         };
-        files::write_private(&path, &format!("http://{at}/#{key}\n")).map_err(kept)?;
-        let guard = Guard::new(at, key).keeping(let_in).map_err(kept)?;
-        Ok(Page { listener, guard })
+        let origin = match &config.proxy {
+            Some(origin) => origin.clone(),
+            None => format!("http://{at}"),
+        };
+        files::write_private(&path, &format!("{origin}/#{key}\n")).map_err(kept)?;
+        let mut guard = Guard::new(at, key);
+        if let Some(origin) = &config.proxy {
+            guard = guard.shown_at(origin);
+        }
+        Ok(Page {
+            listener,
+            guard: guard.keeping(let_in).map_err(kept)?,
+            other_users: config.other_users,
+        })
     }
 }
 
@@ -130,13 +158,22 @@ impl Page {
 struct Shared {
     guard: Guard,
     calls: mpsc::Sender<Call>,
-    followers: Arc<Semaphore>,
+    followers: Arc<Followers>,
     house: House,
     /// Turns to read files.
     looks: Arc<Semaphore>,
     /// Held while the list of lots is written.
     list: Mutex<()>,
     checks: Checks,
+}
+
+/// Who makes a request, by its connection.
+#[derive(Debug, Clone)]
+struct Caller {
+    who: Who,
+    seat: Arc<Seat>,
+    /// Another user of this machine, who is answered nothing.
+    turned_away: bool,
 }
 
 type Ours = State<Arc<Shared>>;
@@ -147,43 +184,110 @@ type Ours = State<Arc<Shared>>;
 /// When the listener does not work.
 pub async fn serve(page: Page, calls: mpsc::Sender<Call>, house: House) -> std::io::Result<()> {
     let listener = TcpListener::from_std(page.listener)?;
-    let shared = Arc::new(Shared {
-        guard: page.guard,
-        calls: calls.clone(),
-        followers: Arc::new(Semaphore::new(MOST_FOLLOWERS)),
-        house,
-        looks: Arc::new(Semaphore::new(views::MOST_LOOKS)),
-        list: Mutex::default(),
-        checks: Checks::default(),
-    });
-    let app = Router::new()
-        .route(
-            "/",
-            get(|| async { asset("text/html; charset=utf-8", INDEX) }),
-        )
-        .route(
-            "/page.css",
-            get(|| async { asset("text/css; charset=utf-8", STYLE) }),
-        )
-        .route("/page.js", get(|| async { script(SCRIPT) }))
-        .route("/core.js", get(|| async { script(CORE) }))
-        .route("/rooms.js", get(|| async { script(ROOMS) }))
-        .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
-        .route("/enter", post(enter))
-        .route("/status", get(status))
-        .route("/events", get(events))
-        .merge(views::routes())
-        .merge(words::routes())
-        .layer(DefaultBodyLimit::max(LONGEST_BODY))
-        .layer(middleware::from_fn_with_state(
-            Arc::clone(&shared),
-            at_the_door,
-        ))
-        .with_state(shared);
+    let app = Answers::new(page.guard, calls.clone(), house);
+    let seats = Arc::new(Seats::default());
+    let listen = async {
+        loop {
+            for one in connections::arrivals(&listener).await {
+                let turned_away = !page.other_users && !one.owner.is_ours();
+                // Nobody is there any more to be told.
+                if turned_away && one.owner == Owner::Gone {
+                    continue;
+                }
+                tokio::spawn(app.talk(one.stream, one.who, turned_away, &seats));
+            }
+        }
+    };
     tokio::select! {
-        ended = axum::serve(Few::new(listener), app) => ended,
+        () = listen => Ok(()),
         () = calls.closed() => Ok(()),
     }
+}
+
+/// The page's answers, for connections of any kind.
+#[derive(Debug, Clone)]
+pub struct Answers(Router);
+
+impl Answers {
+    /// For who `guard` lets in; words go to `calls`.
+    pub fn new(guard: Guard, calls: mpsc::Sender<Call>, house: House) -> Answers {
+        let shared = Arc::new(Shared {
+            guard,
+            calls,
+            followers: Arc::default(),
+            house,
+            looks: Arc::new(Semaphore::new(views::MOST_LOOKS)),
+            list: Mutex::default(),
+            checks: Checks::default(),
+        });
+        let html = "text/html; charset=utf-8";
+        let css = "text/css; charset=utf-8";
+        let app = Router::new()
+            .route("/", get(|| async { asset(html, INDEX) }))
+            .route("/page.css", get(|| async { asset(css, STYLE) }))
+            .route("/bare.css", get(|| async { asset(css, BARE) }))
+            .route("/page.js", get(|| async { script(SCRIPT) }))
+            .route("/core.js", get(|| async { script(CORE) }))
+            .route("/rooms.js", get(|| async { script(ROOMS) }))
+            .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
+            .route("/paper", get(paper))
+            .route("/paper.js", get(|| async { script(PAPER_SCRIPT) }))
+            .route("/enter", post(enter))
+            .route("/status", get(status))
+            .route("/events", get(events))
+            .merge(views::routes())
+            .merge(words::routes())
+            .layer(DefaultBodyLimit::max(LONGEST_BODY))
+            .layer(middleware::from_fn_with_state(
+                Arc::clone(&shared),
+                at_the_door,
+            ))
+            .with_state(shared);
+        Answers(app)
+    }
+
+    /// Answers on `stream` until it ends, its time is up, or its place of `seats` goes to another.
+    pub fn talk<S: AsyncRead + AsyncWrite + Unpin + Send + 'static>(
+        &self,
+        stream: S,
+        who: Who,
+        turned_away: bool,
+        seats: &Arc<Seats>,
+    ) -> impl Future<Output = ()> + Send + 'static {
+        let (seat, gone) = seats.take(who);
+        let stream = TokioIo::new(Connection::new(stream, Arc::clone(&seat)));
+        let caller = Caller {
+            who,
+            seat,
+            turned_away,
+        };
+        let app = TowerToHyperService::new(self.0.clone());
+        let answer = hyper::service::service_fn(move |mut request: hyper::Request<_>| {
+            request.extensions_mut().insert(caller.clone());
+            hyper::service::Service::call(&app, request)
+        });
+        async move {
+            let talk = http1::Builder::new()
+                .max_buf_size(LONGEST_HEAD)
+                .serve_connection(stream, answer);
+            tokio::select! {
+                ended = talk => {
+                    if let Err(error) = ended {
+                        tracing::debug!(%error, "a browser's connection ended early");
+                    }
+                }
+                _ = gone => {}
+            }
+        }
+    }
+}
+
+async fn paper() -> Response {
+    let heads = [
+        (CONTENT_TYPE, "text/html; charset=utf-8"),
+        (CONTENT_SECURITY_POLICY, PAPER_POLICY),
+    ];
+    (heads, PAPER).into_response()
 }
 
 fn script(text: &'static str) -> Response {
@@ -194,14 +298,28 @@ fn asset(kind: &'static str, text: &'static str) -> Response {
     ([(CONTENT_TYPE, kind)], text).into_response()
 }
 
-/// Every request: the host is looked at first, and every answer says what a browser may do with it.
-async fn at_the_door(State(shared): Ours, request: HttpRequest, next: Next) -> Response {
-    let mut response = match shared.guard.host(request.headers()) {
-        Ok(()) => next.run(request).await,
-        Err(refusal) => refused(refusal),
+/// Every request: who asks and for which host is looked at first, and every answer says what a browser may
+/// do with it.
+async fn at_the_door(
+    State(shared): Ours,
+    Extension(caller): Extension<Caller>,
+    request: HttpRequest,
+    next: Next,
+) -> Response {
+    let heads = request.headers();
+    let mut response = if caller.turned_away {
+        let last = [(CONNECTION, "close")];
+        (last, refused(guard::OTHER_USER)).into_response()
+    } else if let Err(refusal) = shared.guard.host(heads) {
+        refused(refusal)
+    } else {
+        if let Ok(session) = shared.guard.session(heads) {
+            caller.seat.let_in(session);
+        }
+        next.run(request).await
     };
     let headers = response.headers_mut();
-    // The batch sheet has a stricter one of its own.
+    // The batch sheet and its tab have their own.
     headers
         .entry(CONTENT_SECURITY_POLICY)
         .or_insert(HeaderValue::from_static(POLICY));
@@ -236,21 +354,28 @@ fn answered(reply: &Reply) -> Response {
 }
 
 /// `{"key": "..."}` opens a session.
-async fn enter(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+async fn enter(
+    State(shared): Ours,
+    Extension(caller): Extension<Caller>,
+    headers: HeaderMap,
+    body: Bytes,
+) -> Response {
     #[derive(serde::Deserialize)]
     #[serde(deny_unknown_fields)]
     struct Key {
         key: String,
     }
-    let now = Instant::now();
-    if let Err(refusal) = shared.guard.change(&headers, now) {
-        return refused(refusal);
-    }
     let Ok(Key { key }) = serde_json::from_slice(&body) else {
         return refused((StatusCode::BAD_REQUEST, "send {\"key\": \"...\"}"));
     };
-    match shared.guard.enter(&key, now) {
-        Ok(cookie) => (StatusCode::NO_CONTENT, [(SET_COOKIE, cookie)]).into_response(),
+    let entered = shared
+        .guard
+        .enter(&headers, &key, caller.who, Instant::now());
+    match entered {
+        Ok(token) => {
+            let told = serde_json::json!({"ok": true, "session": token});
+            ([(CONTENT_TYPE, JSON)], format!("{told}\n")).into_response()
+        }
         Err(refusal) => refused(refusal),
     }
 }
@@ -285,10 +410,11 @@ async fn ask(
 
 /// The events as they come, and a beat.
 async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
-    if let Err(refusal) = shared.guard.session(&headers) {
-        return refused(refusal);
-    }
-    let Ok(seat) = Arc::clone(&shared.followers).try_acquire_owned() else {
+    let session = match shared.guard.session(&headers) {
+        Ok(session) => session,
+        Err(refusal) => return refused(refusal),
+    };
+    let Some(place) = shared.followers.follow(session) else {
         let why = "too many pages are open; close one";
         return refused((StatusCode::TOO_MANY_REQUESTS, why));
     };
@@ -298,20 +424,22 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
     if reply.is_err() {
         return (StatusCode::SERVICE_UNAVAILABLE, answered(&reply)).into_response();
     }
-    Sse::new(follow(inbox, seat, shared.checks.follow())).into_response()
+    Sse::new(follow(inbox, place, shared.checks.follow())).into_response()
 }
 
-/// Ends when the loop lets this page go; the browser connects again by itself.
+/// Ends when the loop lets this page go, or a newer page of the same browser has its place; the page asks
+/// again by itself.
 fn follow(
     inbox: Inbox,
-    seat: tokio::sync::OwnedSemaphorePermit,
+    place: Place,
     check: watch::Receiver<Option<Standing>>,
 ) -> impl Stream<Item = Result<Event, Infallible>> {
     let mut beat = tokio::time::interval(BEAT);
     beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-    stream::unfold((inbox, beat, seat, check), |held| async {
-        let (mut inbox, mut beat, seat, mut check) = held;
+    stream::unfold((inbox, beat, place, check), |held| async {
+        let (mut inbox, mut beat, mut place, mut check) = held;
         let event = tokio::select! {
+            () = place.given_away() => return None,
             line = inbox.next() => {
                 let line = line?;
                 Event::default().data(String::from_utf8_lossy(&line).trim_end())
@@ -324,6 +452,6 @@ fn follow(
             // Without data a browser drops an event.
             _ = beat.tick() => Event::default().event("beat").data("1"),
         };
-        Some((Ok(event), (inbox, beat, seat, check)))
+        Some((Ok(event), (inbox, beat, place, check)))
     })
 }

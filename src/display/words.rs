@@ -37,7 +37,6 @@ type Ours = State<Arc<Shared>>;
 
 /// Whether this browser may change something now.
 fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
-    shared.guard.session(headers)?;
     shared.guard.change(headers, Instant::now())
 }
 

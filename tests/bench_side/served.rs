@@ -49,11 +49,25 @@ impl Served {
     pub fn with(more: &str, around: impl FnOnce(&Person)) -> Served {
         Served::on(Pan::start, more, around)
     }
+
+    /// With `more` in the configuration of the page, which then is told to be at `origin`.
+    pub fn behind(more: &str, origin: &str) -> Served {
+        Served::placed(Pan::start, more, |_| {}, Some(origin))
+    }
 }
 
 impl<S> Served<S> {
     /// On the scale that `start` gives.
     pub fn on(start: fn(PathBuf) -> S, more: &str, around: impl FnOnce(&Person)) -> Served<S> {
+        Served::placed(start, more, around, None)
+    }
+
+    fn placed(
+        start: fn(PathBuf) -> S,
+        more: &str,
+        around: impl FnOnce(&Person),
+        origin: Option<&str>,
+    ) -> Served<S> {
         let person = Person::new();
         let port = free_port();
         let pan = start(person.path("scale"));
@@ -65,7 +79,8 @@ impl<S> Served<S> {
         let daemon = Daemon::start(&person);
         let said = person.run(&["page"]).ended(0).out;
         let (address, key) = said.trim().split_once("/#").unwrap();
-        assert_eq!(address, format!("http://127.0.0.1:{port}"));
+        let own = format!("http://127.0.0.1:{port}");
+        assert_eq!(address, origin.unwrap_or(&own));
         assert_eq!(key.len(), 32, "{key}");
         Served {
             key: key.to_owned(),
@@ -110,16 +125,16 @@ impl<S> Served<S> {
         self.raw(&head, body)
     }
 
+    /// Enters with the key; gives the header that says so from then on.
     pub fn enter(&self) -> String {
         let entered = self.post("/enter", "", &format!("{{\"key\":\"{}\"}}", self.key));
-        assert_eq!(entered.status, 204, "{entered:?}");
-        let cookie = entered
-            .head
-            .lines()
-            .find_map(|line| line.strip_prefix("set-cookie: "));
-        let cookie = cookie.unwrap();
-        assert!(cookie.contains("httponly; samesite=strict"), "{cookie}");
-        format!("Cookie: {}", cookie.split(';').next().unwrap())
+        assert_eq!(entered.status, 200, "{entered:?}");
+        // A cookie would go to every port of this machine.
+        assert!(!entered.head.contains("set-cookie"), "{entered:?}");
+        let told: serde_json::Value = serde_json::from_str(&entered.body).unwrap();
+        let token = told["session"].as_str().unwrap();
+        assert_eq!(token.len(), 64, "{token}");
+        format!("Bismar-Session: {token}")
     }
 
     pub fn get(&self, path: &str, more: &str) -> Answer {

@@ -6,6 +6,7 @@ mod bench_side;
 mod access;
 mod answers;
 mod in_browser;
+mod neighbours;
 mod reload;
 mod rooms;
 mod strangers;

@@ -116,11 +116,16 @@ def tab(page):
     page.switch_to.window(other)
     while page.execute_script("return document.readyState") != "complete" or page.current_url == "about:blank":
         time.sleep(0.05)
+    # A sheet is fetched by a script, which then puts it in the place of the page.
+    while page.execute_script("return Boolean(document.getElementById('paper-said'))") and time.monotonic() < end:
+        time.sleep(0.05)
     text = page.find_element(By.TAG_NAME, "body").text
     address = page.current_url
+    styles = page.execute_script("return [...document.styleSheets].map((sheet) => sheet.cssRules.length)")
+    alive = page.execute_script("return document.querySelectorAll('script, [onclick], iframe, form').length")
     page.close()
     page.switch_to.window(first)
-    return {"tab": text, "at": address}
+    return {"tab": text, "at": address, "styles": styles, "alive": alive}
 
 
 def main():

@@ -372,6 +372,11 @@ fn a_batch_is_made_from_the_page_alone() {
     for words in ["Sea lavender soak", "Lavender oil", "S-<b>7</b>"] {
         assert!(has(&sheet, "tab", words), "{words}: {sheet:#}");
     }
+    // In its own style, with nothing in it that acts, and no session in its address.
+    assert!(sheet["styles"][0].as_u64() > Some(10), "{sheet:#}");
+    assert_eq!(sheet["alive"], 0, "{sheet:#}");
+    let at = format!("http://127.0.0.1:{}/paper#sea-lavender-soak-", served.port);
+    assert!(has(&sheet, "at", &at), "{sheet:#}");
 
     // A check of the scale that passes.
     screen.press("Scales");

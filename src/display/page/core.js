@@ -44,12 +44,33 @@ const HELP = {
   "jar-fill": "It goes under “Grams on the label”.",
 };
 
+// What lets this browser in. It lies in the storage of this very address with its port, and goes into a header:
+// a cookie would go to every other server on this machine as well.
+const SESSION = "bismar-session";
+let mine = null; // where a private window has no storage
+export const letIn = (token) => {
+  mine = token;
+  remember(kept, SESSION, token);
+};
+const token = () => remembered(kept, SESSION) ?? mine;
+/** Whether `event` of the storage says that another tab was let in. */
+export const wasLetIn = (event) => event.key === SESSION && Boolean(event.newValue);
+
+/** Fetches as who is let in; `limit` in ms, none for what goes on. */
+export function fetched(path, { headers, limit, ...options } = {}) {
+  const session = token();
+  return fetch(path, {
+    cache: "no-store", credentials: "omit", ...(limit && { signal: AbortSignal.timeout(limit) }), ...options,
+    headers: { ...headers, ...(session && { "Bismar-Session": session }) },
+  });
+}
+
 export async function ask(path, body, limit = 4000) {
-  const options = { cache: "no-store", credentials: "same-origin", signal: AbortSignal.timeout(limit) };
+  const options = { limit };
   if (body) {
     Object.assign(options, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
   }
-  const answer = await fetch(path, options);
+  const answer = await fetched(path, options);
   const text = await answer.text();
   let reply = null;
   try { reply = text ? JSON.parse(text) : null; } catch { /* said by the status alone */ }

@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BOUNCE, STALE, aboutNow, age, ask, fresh, inBatch, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned,
+  $, BOUNCE, STALE, aboutNow, age, ask, fetched, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -25,7 +25,8 @@ async function enter(word) {
   } catch {
     return { unreached: true, say: "The page cannot reach bismar." };
   }
-  if (answer.ok) {
+  if (answer.ok && answer.reply?.session) {
+    letIn(answer.reply.session);
     know.in = true;
     know.door = false;
     return null;
@@ -54,7 +55,7 @@ async function begin() {
 }
 
 function openDoor(error) {
-  if (stream) stream.close();
+  stream?.abort();
   stream = null;
   Object.assign(know, { in: false, door: true });
   put("door-said", error ?? "");
@@ -120,28 +121,43 @@ function takeStatus(reply) {
   }
 }
 
-function listen() {
-  if (stream) stream.close();
-  stream = new EventSource("/events");
-  const mine = stream;
+/** Follows the events (WHATWG HTML, 9.2.6) until they end. The browser's own way sends no header. */
+async function listen() {
+  stream?.abort();
+  const mine = stream = new AbortController();
   know.opened = stamp();
-  mine.onopen = () => {
+  try {
+    const answer = await fetched("/events", { signal: mine.signal });
+    if (stream !== mine) return;
+    if (answer.status === 401) return openDoor();
+    if (!answer.ok) throw new Error(answer.statusText);
     know.opened = stamp();
     load();
-  };
-  mine.addEventListener("beat", () => { know.beat = stamp(); });
-  mine.onmessage = (message) => {
-    let event;
-    try { event = JSON.parse(message.data); } catch { return; }
-    know.beat = stamp();
-    take(event);
-    draw();
-  };
-  mine.onerror = () => {
-    if (mine.readyState !== EventSource.CLOSED || stream !== mine) return;
-    stream = null;
-    setTimeout(load, 1000);
-  };
+    const read = answer.body.pipeThrough(new TextDecoderStream()).getReader();
+    let rest = "";
+    for (;;) {
+      const { done, value } = await read.read();
+      if (done || stream !== mine) break;
+      const blocks = (rest + value).split("\n\n");
+      rest = blocks.pop();
+      for (const block of blocks) heard(block);
+    }
+  } catch { /* asked for again below */ }
+  if (stream !== mine) return;
+  stream = null;
+  setTimeout(load, 1000);
+}
+
+function heard(block) {
+  const lines = block.split("\n");
+  const data = lines.filter((line) => line.startsWith("data: ")).map((line) => line.slice(6));
+  if (!data.length) return;
+  know.beat = stamp();
+  if (lines.includes("event: beat")) return;
+  let event;
+  try { event = JSON.parse(data.join("\n")); } catch { return; }
+  take(event);
+  draw();
 }
 
 const takers = {
@@ -639,6 +655,13 @@ $("door").addEventListener("submit", async (event) => {
   $("key").value = "";
   await load();
   enterRoom();
+});
+// Another tab of this page has the key: this one needs none.
+addEventListener("storage", (event) => {
+  if (know.door && wasLetIn(event)) {
+    know.door = false;
+    load().then(enterRoom);
+  }
 });
 addEventListener("hashchange", () => {
   takeKey();

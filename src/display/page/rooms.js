@@ -1,7 +1,7 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be. Texts go in as texts alone.
 
-import { $, BOUNCE, aboutNow, age, ask, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, scaleNow, stamp } from "./core.js";
+import { $, BOUNCE, aboutNow, age, ask, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, scaleNow, stamp } from "./core.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
@@ -398,7 +398,7 @@ async function record(name) {
     reply.code === "damaged" ? null : el("p", {}, `Begun ${day(reply.opened)}${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
     reply.fault ? wrong(reply.fault) : null,
     el("div", { class: "keys" },
-      el("a", { class: "key", href: question("/sheet", { batch: name }), target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
+      el("a", { class: "key", href: `/paper#${plain}`, target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
       inBatch() || !reply.closed ? null : link(`fill/${plain}`, "Fill jars"),
       link(`remedies/${plain}`, "Remedies")),
     table(`Weights of ${name}`, [h("Step"), n("Target g"), n("Net g")], rows),
@@ -412,20 +412,29 @@ async function record(name) {
 
 function charts(reply) {
   const names = [...new Set(reply.steps.map((step) => step.ingredient))];
-  const picture = el("img", { class: "chart", alt: "" });
-  const none = el("p", {}, "A chart needs two batches.");
+  const picture = el("img", { class: "chart", alt: "", hidden: true });
+  const none = el("p", { hidden: true }, "A chart needs two batches.");
   const choose = field("Chart of", { choices: [["", "the whole batches"], ...names.map((name) => [name, name])], onchange: () => draw() });
-  const draw = () => {
+  let turn = 0;
+  const draw = async () => {
+    const mine = ++turn;
     const name = choose.value;
-    none.hidden = true;
-    picture.hidden = false;
-    picture.alt = `Control chart of ${name || reply.bare}: deviation from the target in each batch`;
-    picture.src = question("/chart", name ? { name } : { name: reply.bare, formula: "true" });
+    const asked = question("/chart", name ? { name } : { name: reply.bare, formula: "true" });
+    let drawn = null;
+    try {
+      const answer = await fetched(asked, { limit: SLOW });
+      if (answer.ok) drawn = URL.createObjectURL(await answer.blob());
+    } catch { /* none is shown */ }
+    const old = picture.src;
+    if (mine === turn) {
+      picture.hidden = !drawn;
+      none.hidden = Boolean(drawn);
+      picture.alt = `Control chart of ${name || reply.bare}: deviation from the target in each batch`;
+      if (drawn) picture.src = drawn;
+    }
+    const over = mine === turn ? old : drawn;
+    if (over) URL.revokeObjectURL(over);
   };
-  picture.addEventListener("error", () => {
-    picture.hidden = true;
-    none.hidden = false;
-  });
   draw();
   return part("Over all batches", choose.box, picture, none);
 }

@@ -1,0 +1,25 @@
+// A batch sheet in a tab of its own: fetched as who is let in, since an address alone opens nothing, and put in
+// the place of this page, so that it is printed and read anew as any page is.
+
+import { fetched, put } from "./core.js";
+
+async function read() {
+  let batch = location.hash.slice(1);
+  try { batch = decodeURIComponent(batch); } catch { /* as it was typed */ }
+  const answer = await fetched(`/sheet?${new URLSearchParams({ batch })}`, { limit: 10000 });
+  const text = await answer.text();
+  if (answer.ok) return text;
+  if (answer.status === 401) throw new Error("This browser is not let in. Open the bench in it with the key, then this sheet again.");
+  let why = `bismar did not answer that (${answer.status}).`;
+  try { why = JSON.parse(text).error ?? why; } catch { /* said by the status alone */ }
+  throw new Error(why);
+}
+
+try {
+  const sheet = new DOMParser().parseFromString(await read(), "text/html");
+  // It has none of these but a policy, and this page's policy stands already.
+  for (const node of sheet.querySelectorAll("script, meta[http-equiv], base, link, form, iframe, object, embed")) node.remove();
+  document.documentElement.replaceWith(document.adoptNode(sheet.documentElement));
+} catch (error) {
+  put("paper-said", error.name === "Error" ? error.message : "No answer from bismar. Look whether it runs, then load this again.");
+}
