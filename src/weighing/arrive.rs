@@ -17,7 +17,13 @@ impl Engine {
         let clear = |unseen| State::Clear { unseen };
         match self.closes_now() {
             Some(true) => return self.closing(),
-            Some(false) => return clear(unseen),
+            Some(false) => {
+                if self.load(scale, seen.weight, seen.d) == Load::Something {
+                    // Back once more before the batch is closed.
+                    self.follow_the_finished_bowl(scale, seen);
+                }
+                return clear(unseen);
+            }
             None => {}
         }
         if seen.after_gap {

@@ -83,7 +83,10 @@ impl Engine {
     pub(super) fn closes_now(&self) -> Option<bool> {
         let run = self.run.as_ref()?;
         let since = run.closing_since.filter(|_| run.current().is_none())?;
-        Some(run.lift_check.is_none() || self.now.since(since) > CLOSING_US)
+        // A bowl that is back before that is looked at once more.
+        let back = run.bowl_gross.is_some() && self.is_loaded(run.last_scale());
+        let spoken = run.lift_check.is_none() && !back;
+        Some(spoken || self.now.since(since) > CLOSING_US)
     }
 
     /// The scale was switched off after the last lift: the batch closes without the empty pan's word.

@@ -229,7 +229,8 @@ impl Run {
 
     /// The empty pan was looked at for these.
     pub fn lift_checked(&mut self, records: Vec<(usize, Written)>) {
-        if self.is_in_the_same_bowl() {
+        let finished = self.current().is_none();
+        if finished || self.is_in_the_same_bowl() {
             let bowl = |(index, _): &(usize, Written)| self.is_bowl(*index);
             let records: Vec<_> = records.into_iter().filter(bowl).collect();
             self.in_bowl.extend(records);

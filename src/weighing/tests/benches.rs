@@ -532,3 +532,24 @@ fn what_comes_before_the_next_is_asked_for_belongs_to_the_one_before() {
     b.pour(330.1, 4.0).hold(4.0);
     b.expect(&["19.95", "20.10", "10.00"]);
 }
+
+/// The rows of step 1, each with its verdict and whether its U reaches `by`.
+fn first_step(b: &Bench, by: &str) -> Vec<(Option<Verdict>, bool)> {
+    let first = b.rows.iter().filter(|row| row.step == 1);
+    let weights = first.filter(|row| row.kind == RowKind::Weighed);
+    weights
+        .map(|row| (row.verdict, row.uncertainty > Some(g(by))))
+        .collect()
+}
+
+#[test]
+fn what_goes_from_the_bowl_in_a_later_step_questions_the_earlier_records() {
+    let inside = (Some(Verdict::Inside), false);
+    // A spoon of 5 g lay there with the oil, and is taken away when the wax is recorded.
+    let mut b = Bench::new(two_in_a_bowl());
+    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
+    b.hold(1.0).pour(330.0, 4.0).hold(4.0);
+    assert_eq!(first_step(&b, "5"), [inside]);
+    b.pour(325.0, 0.5).hold(2.0).land(0.0).hold(3.0);
+    assert_eq!(first_step(&b, "5"), [inside, (None, true)]);
+}
