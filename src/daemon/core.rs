@@ -264,6 +264,11 @@ impl<H: Heart> Core<H> {
         self.settle(now);
     }
 
+    fn keep_learned(&mut self) {
+        let responses = self.heart.responses();
+        self.learned.keep(&self.parts.config.now(), responses);
+    }
+
     /// The log of the running batch; `None` also where its path is no text.
     fn log_file(&self) -> Option<String> {
         let file = self.file.to_str().filter(|_| self.running);
@@ -498,16 +503,13 @@ impl<H: Heart> Core<H> {
                 self.running = false;
                 self.step.clear();
                 self.current.clear();
-                self.learned
-                    .keep(&self.parts.config.now(), self.heart.responses());
+                self.keep_learned();
                 self.show_status();
             }
             Event::Fault { scale, code, over } => {
                 tracing::info!(?scale, code = code.name(), over, "fault");
             }
-            Event::Recorded { .. } => self
-                .learned
-                .keep(&self.parts.config.now(), self.heart.responses()),
+            Event::Recorded { .. } => self.keep_learned(),
             Event::Cue(_) | Event::Reading(_) | Event::Log(_) | Event::Tare { .. } => {}
         }
     }
@@ -589,8 +591,7 @@ impl<H: Heart> Core<H> {
             self.lines.stop().await;
             self.lines = Lines::start(&config.scales);
             self.wire = Wire::new(&config);
-            self.learned
-                .keep(&self.parts.config.now(), self.heart.responses());
+            self.keep_learned();
             self.heart = (self.parts.heart)(&config);
             self.learned.tell(&config, &mut self.heart);
             self.heart.set_readings(self.subscribers.readings_wanted());

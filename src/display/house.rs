@@ -1,5 +1,6 @@
 //! Where the bench's files lie, for the answers that are read from them.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -8,8 +9,8 @@ use crate::document::shown;
 use crate::journal::batch::record::Record;
 use crate::journal::read::folder::{all_threads, each_batch, log_of};
 use crate::lots::Lot;
-use crate::lots::trace::Use;
-use crate::lots::uses_of;
+use crate::mass::Mass;
+use crate::workshop::mending::on_hand;
 use crate::workshop::{QueryError, store};
 
 /// The configuration that holds, and the list of lots.
@@ -81,8 +82,7 @@ impl House {
         })
     }
 
-    /// What `take` makes of every batch, with the faults of damaged logs in words. One processor is left
-    /// to the daemon's loop.
+    /// What `take` makes of every batch, with the faults of damaged logs in words.
     ///
     /// # Errors
     /// When the folder or a log cannot be read.
@@ -91,17 +91,22 @@ impl House {
         take: impl Fn(Record) -> T + Sync,
     ) -> Result<(Vec<T>, Vec<String>), QueryError> {
         let folder = self.config().logs()?;
-        let threads = (all_threads() - 1).max(1);
-        let (all, faults) = each_batch(&folder, threads, take)?;
+        let (all, faults) = each_batch(&folder, threads(), take)?;
         Ok((all, faults.iter().map(ToString::to_string).collect()))
     }
 
-    /// Everything that was taken from lots.
+    /// What is left of the lots that may be used today, `log` counted.
     ///
     /// # Errors
-    /// As [`House::each_record`].
-    pub fn uses(&self) -> Result<Vec<Use>, QueryError> {
-        let (uses, _) = self.each_record(|record| uses_of(&record).collect::<Vec<_>>())?;
-        Ok(uses.concat())
+    /// When the list of lots, the folder or a log cannot be read.
+    pub fn on_hand(&self, log: &Record) -> Result<BTreeMap<String, Mass>, QueryError> {
+        let logs = self.config().logs()?;
+        let (on_hand, _) = on_hand(self.lots()?, &logs, log, threads())?;
+        Ok(on_hand)
     }
+}
+
+/// One processor is left to the daemon's loop.
+fn threads() -> usize {
+    (all_threads() - 1).max(1)
 }

@@ -262,7 +262,7 @@ impl Engine {
             // What the word is about is not at rest yet.
             return "The scale is not at rest; it is taken as empty as soon as it is.".into();
         }
-        let bowl = step.vessel == VesselWay::Bowl && !self.is_fresh_bowl();
+        let bowl = self.is_in_the_same_bowl();
         let (noted, said) = match (bowl, step.vessel) {
             (true, _) => (
                 "the maker says that nothing of this step is in the bowl yet",
@@ -278,10 +278,7 @@ impl Engine {
             ),
         };
         self.note(noted.into());
-        let gross = self.run.as_ref().and_then(|run| run.bowl_gross);
-        if let Some(gross) = gross.filter(|_| bowl) {
-            self.bowl_came_back(step.scale, unsure.mass - gross, unsure.level.d);
-        }
+        self.bowl_came_back_as(step.scale, unsure.mass, unsure.level.d);
         if let Some(run) = &mut self.run {
             run.last_gross = None;
             run.bowl_gross = None;
@@ -433,13 +430,8 @@ impl Engine {
 
     /// Whether the running step is the first into its bowl.
     pub(super) fn is_fresh_bowl(&self) -> bool {
-        let Some(run) = &self.run else { return false };
-        let Some(step) = run.current() else {
-            return false;
-        };
-        let before = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
-        step.vessel == VesselWay::Bowl
-            && before.is_none_or(|b| b.vessel != VesselWay::Bowl || b.scale != step.scale)
+        let run = self.run.as_ref();
+        run.is_some_and(|run| run.is_bowl(run.step) && !run.is_in_the_same_bowl())
     }
 
     /// `sure`: what stands on the pan is known, so that it can be tared where it stands.

@@ -1,5 +1,6 @@
 //! Vessels coming: until a tare is known.
 
+use super::bowl::stirred_off;
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Seen};
 use super::state::{Landing, Refused, State, Tared, Unsure, Why};
@@ -356,10 +357,7 @@ impl Engine {
                 low: level.weight,
             });
         }
-        let gross = self.run.as_ref().and_then(|run| run.bowl_gross);
-        if let Some(gross) = gross.filter(|_| way == VesselWay::Bowl && !self.is_fresh_bowl()) {
-            self.bowl_came_back(scale, mass - gross, level.d);
-        }
+        self.bowl_came_back_as(scale, mass, level.d);
         if let Some(run) = &mut self.run {
             run.last_gross = None;
             run.lost_vessel = None;
@@ -418,7 +416,7 @@ impl Engine {
             && let Some(gross) = run.bowl_gross
         {
             // Stirring and scraping leave a little behind; nothing is added.
-            let least = gross - gross.ratio(1, 50).max(vessel_at_least(d) * 2);
+            let least = gross - stirred_off(gross, d);
             if mass < least || mass > gross + d * 5 {
                 return Some(Why::OtherBowl);
             }

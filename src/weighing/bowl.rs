@@ -1,19 +1,36 @@
 //! A bowl between its records: what it weighed with all of them, and what came or went outside a step.
 
 use super::pan::Seen;
+use super::run::Run;
 use super::state::Written;
 use super::steady::Level;
 use super::{Engine, say};
-use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
+
+/// As much as stirring and scraping leave behind of a bowl that weighs `gross` with its content.
+pub(super) fn stirred_off(gross: Mass, d: Mass) -> Mass {
+    gross.ratio(1, 50).max(super::order::vessel_at_least(d) * 2)
+}
 
 impl Engine {
     /// So much came into the bowl, or went out of it, that belongs to no step: no record in it claims
     /// more than that leaves sure. What a record's own uncertainty covers changes nothing.
     pub(super) fn bowl_changed(&mut self, scale: ScaleIndex, by: Mass, remark: &str) {
         self.doubt_in_bowl(scale, by, remark, |_| true);
+    }
+
+    /// Less is in the bowl than when the step before was recorded, and nothing of this one yet.
+    pub(super) fn taken_from_bowl(&mut self, scale: ScaleIndex, by: Mass) {
+        let remark = "some was taken out of the bowl after the record";
+        self.bowl_changed(scale, by, remark);
+    }
+
+    /// Whether the running step goes into a bowl with earlier steps in it.
+    pub(super) fn is_in_the_same_bowl(&self) -> bool {
+        let run = self.run.as_ref();
+        run.is_some_and(Run::is_in_the_same_bowl)
     }
 
     /// The empty pan shows that something was weighed with the bowl: so it may have been with each
@@ -36,9 +53,7 @@ impl Engine {
         let mut lifted = std::mem::take(&mut run.in_bowl);
         let waiting = check.iter_mut().flat_map(|check| &mut check.records);
         for (index, written) in waiting.chain(&mut lifted) {
-            let bowl = self
-                .step_at(*index)
-                .is_some_and(|step| step.vessel == VesselWay::Bowl);
+            let bowl = self.run.as_ref().is_some_and(|run| run.is_bowl(*index));
             if bowl && by.abs() > written.uncertainty && which(written) {
                 let at_least = written.uncertainty + by.abs();
                 self.doubt(scale, *index, written, at_least, remark);
@@ -47,6 +62,14 @@ impl Engine {
         if let Some(run) = &mut self.run {
             run.lift_check = check;
             run.in_bowl = lifted;
+        }
+    }
+
+    /// What is taken for the bowl with earlier steps in it weighs `mass`.
+    pub(super) fn bowl_came_back_as(&mut self, scale: ScaleIndex, mass: Mass, d: Mass) {
+        let run = self.run.as_ref().filter(|run| run.is_in_the_same_bowl());
+        if let Some(gross) = run.and_then(|run| run.bowl_gross) {
+            self.bowl_came_back(scale, mass - gross, d);
         }
     }
 
@@ -91,13 +114,12 @@ impl Engine {
         self.bowl_came_back(scale, by, level.d);
     }
 
-    /// As much as stirring and scraping leave behind.
+    /// [`stirred_off`] of the bowl that is in use.
     fn stirred_off(&self, scale: ScaleIndex, d: Mass) -> Mass {
         let gross = self.run.as_ref().and_then(|run| run.bowl_gross);
         let shown = self.pans.get(scale).and_then(|pan| pan.last);
         let shown = shown.map_or(Mass::ZERO, |last| last.weight - self.zero(scale));
-        let gross = gross.unwrap_or(shown);
-        gross.ratio(1, 50).max(super::order::vessel_at_least(d) * 2)
+        stirred_off(gross.unwrap_or(shown), d)
     }
 
     /// Everything is weighed, and the bowl stands there still, or is back from the last mixing: what comes

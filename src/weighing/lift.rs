@@ -3,10 +3,10 @@
 use super::correct::Fix;
 use super::event::Event;
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Pan, Seen};
+use super::pan::{Jump, JumpCause, Seen};
 use super::run::LiftCheck;
 use super::state::{State, Written};
-use super::steady::{Level, Stand};
+use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
@@ -188,10 +188,8 @@ impl Engine {
             written.sunk = None;
             return;
         }
-        let sunk = Stand::follow(written.sunk, seen.at, seen.weight, fell.ratio(1, 10));
-        written.sunk = Some(sunk);
-        let swift = self.pans.get(scale).map_or(0.0, Pan::swiftness);
-        if sunk.lasts(swift) {
+        let pan = self.pans.get(scale);
+        if let Some(sunk) = pan.and_then(|pan| pan.stands(&mut written.sunk, seen, fell)) {
             let net = net_of(step, written.tared.base, sunk.low);
             self.doubt_record(scale, written, net);
         }
@@ -368,10 +366,9 @@ impl Engine {
                 written.pan_spoke = true;
             }
             let by = level.weight - check.zero;
-            let bowl = records.last().is_some_and(|&(index, _)| {
-                self.step_at(index)
-                    .is_some_and(|step| step.vessel == VesselWay::Bowl)
-            });
+            let run = self.run.as_ref();
+            let last = records.last().map_or(usize::MAX, |&(index, _)| index);
+            let bowl = run.is_some_and(|run| run.is_bowl(last));
             if bowl && by > vessel_at_least(level.d) {
                 // What was asked out of the bowl for that came from what was in it.
                 let took = |(_, written): &(usize, Written)| written.tared.peak.is_some();

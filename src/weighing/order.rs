@@ -7,7 +7,6 @@ use super::state::{Asked, Landing, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, say};
-use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -179,9 +178,7 @@ impl Engine {
         // A bowl that was away to be mixed comes back with a weight of its own.
         let mixed = std::mem::take(&mut run.just_mixed);
         let emptied = mixed && run.pan_was_empty;
-        let previous = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
-        let same_bowl = step.vessel == VesselWay::Bowl
-            && previous.is_some_and(|p| p.vessel == VesselWay::Bowl && p.scale == step.scale);
+        let same_bowl = run.is_in_the_same_bowl();
         if !same_bowl {
             run.bowl_gross = None;
             run.in_bowl.clear();

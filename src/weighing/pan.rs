@@ -7,7 +7,7 @@
 use super::grain::Grain;
 use super::pour::{Rate, most_poured};
 use super::presses::Presses;
-use super::steady::{Level, Steady};
+use super::steady::{Level, Stand, Steady};
 use super::trace::{Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
@@ -248,8 +248,16 @@ impl Pan {
         self.spec.readability.map_or(digit, |d| d.max(digit))
     }
 
+    /// Follows a stay within a tenth of `by`, which the indication rose or fell before it; gives it once it has
+    /// lasted longer than this scale's filter makes one of what only passes.
+    pub fn stands(&self, so_far: &mut Option<Stand>, seen: &Seen, by: Mass) -> Option<Stand> {
+        let stand = Stand::follow(*so_far, seen.at, seen.weight, by.ratio(1, 10));
+        *so_far = Some(stand);
+        stand.lasts(self.swiftness()).then_some(stand)
+    }
+
     /// From 10 to 90 % of one load, as far as it is known: seconds.
-    pub fn swiftness(&self) -> f64 {
+    fn swiftness(&self) -> f64 {
         self.swift.unwrap_or(FIRST_SWIFT)
     }
 

@@ -192,7 +192,7 @@ impl Run {
     }
 
     /// Whether the running step goes into a bowl with earlier steps in it.
-    fn is_in_the_same_bowl(&self) -> bool {
+    pub fn is_in_the_same_bowl(&self) -> bool {
         let scale = |index: usize| self.plan.steps.get(index).map(|step| step.scale);
         self.is_bowl(self.step)
             && self

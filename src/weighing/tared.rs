@@ -2,11 +2,11 @@
 
 use super::event::Event;
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Pan, Seen};
+use super::pan::{Jump, JumpCause, Seen};
 use super::pour::landing_weight;
 use super::say::Words;
 use super::state::{Asked, State, Stayed, Tared};
-use super::steady::{Level, Stand};
+use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
@@ -566,21 +566,19 @@ impl Engine {
         // Where the scale strays, what it can prove is asked for.
         let window = if amid.proven { amid } else { calm };
         let net = net_of(step, tared.base, level.weight);
-        let below = step.vessel == VesselWay::Bowl && net < -(d * 5) && !self.is_fresh_bowl();
+        let below = net < -(d * 5) && self.is_in_the_same_bowl() && tared.suspect.is_none();
         let asked_out = tared.said.is_some_and(|said| said.is_negative()) || tared.peak.is_some();
-        let nothing = !tared.poured || tared.rest.is_none() || asked_out;
         let briefly = !tared.poured && tared.most > d * 5;
-        if below && briefly && !asked_out && tared.suspect.is_none() {
+        if below && briefly && !asked_out {
             // Some of this step was in it for a moment, and what is in it now nobody knows.
             return self.ask_stranger(level, tared);
         }
-        if below && nothing && tared.suspect.is_none() {
+        if below && (!tared.poured || tared.rest.is_none() || asked_out) {
             // More came out than this step put in.
             tared.base = level.weight;
             tared.peak = tared.peak.map(|peak| peak - net);
             tared.rest = None;
-            let remark = "some was taken out of the bowl after the record";
-            self.bowl_changed(scale, net.abs(), remark);
+            self.taken_from_bowl(scale, net.abs());
             return self.say_add(tared, Mass::ZERO);
         }
         if pours && !tared.poured && net < -(d * 5) && tared.suspect.is_none() {
@@ -878,21 +876,17 @@ impl Engine {
             tared.sunk = None;
             return false;
         }
-        let sunk = Stand::follow(tared.sunk, seen.at, seen.weight, net.abs().ratio(1, 10));
-        tared.sunk = Some(sunk);
-        let swift = self.pans.get(step.scale).map_or(0.0, Pan::swiftness);
-        if !sunk.lasts(swift) {
-            return false;
-        }
+        let pan = self.pans.get(step.scale);
+        let stands = pan.and_then(|pan| pan.stands(&mut tared.sunk, seen, net.abs()));
+        let Some(sunk) = stands else { return false };
         tared.sunk = None;
         tared.base_wander = tared.base_wander.max(sunk.high - sunk.low);
         tared.base = sunk.middle();
         if let Some(vessel) = &mut tared.vessel {
             *vessel += net;
         }
-        if step.vessel == VesselWay::Bowl && !self.is_fresh_bowl() {
-            let remark = "some was taken out of the bowl after the record";
-            self.bowl_changed(step.scale, net.abs(), remark);
+        if self.is_in_the_same_bowl() {
+            self.taken_from_bowl(step.scale, net.abs());
         }
         true
     }

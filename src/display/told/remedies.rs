@@ -5,9 +5,8 @@ use serde_json::{Value, json};
 use super::super::house::House;
 use super::Batch;
 use crate::journal::read::record;
-use crate::lots::shelf;
+use crate::workshop::QueryError;
 use crate::workshop::mending::Mending;
-use crate::workshop::{QueryError, today};
 
 /// What is wrong with a batch and what each way of mending it adds.
 ///
@@ -16,12 +15,7 @@ use crate::workshop::{QueryError, today};
 pub fn remedies(house: &House, asked: &Batch) -> Result<Value, QueryError> {
     let path = house.log(&asked.batch)?;
     let log = record::read(&path)?;
-    let lots = house.lots()?;
-    let on_hand = match lots.is_empty() {
-        true => Default::default(),
-        false => shelf::on_hand(lots, &house.uses()?, today()),
-    };
-    let batch = Mending::read(&path, &log, &house.config(), on_hand)?;
+    let batch = Mending::read(&path, &log, &house.config(), house.on_hand(&log)?)?;
     Ok(json!({
         "batch": log.batch,
         "formula": log.formula,
