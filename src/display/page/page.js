@@ -27,8 +27,8 @@ async function enter(word) {
   }
   if (answer.ok && answer.reply?.session) {
     letIn(answer.reply.session);
-    know.in = true;
-    know.door = false;
+    // Until the first answer bismar counts as just heard of, not as lost.
+    Object.assign(know, { in: true, door: false, opened: stamp() });
     return null;
   }
   return { say: answer.reply?.error ?? `bismar did not take the key (${answer.code}).` };
