@@ -219,10 +219,12 @@ impl Engine {
         let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
         let index = self.index_now();
         let Some(run) = &mut self.run else { return };
-        // Those of a bowl that stands there still rest on the same zero.
+        // Those of a bowl that stands there still rest on the same zero, and so do those whose lift the empty
+        // pan had no time to speak of.
         let still = run.lift_check.as_ref().is_some_and(|check| {
             let in_it = check.records.iter().all(|&(other, _)| run.is_bowl(other));
-            run.is_bowl(index) && in_it && check.scale == scale && check.zero == zero
+            let one = check.missed || (run.is_bowl(index) && in_it);
+            one && check.scale == scale && check.zero == zero
         });
         if !still {
             run.give_up_lift_check();
@@ -234,10 +236,15 @@ impl Engine {
             exact,
             low: None,
             flat: None,
+            lasted: None,
+            missed: false,
             records: Vec::new(),
         });
+        check.exact &= exact;
         check.low = None;
         check.flat = None;
+        check.lasted = None;
+        check.missed = false;
         check.records.push((index, written));
         run.lift_check = Some(check);
     }
@@ -321,7 +328,8 @@ impl Engine {
     /// that nobody saw. The record never claims more than the empty pan proves.
     pub(super) fn check_the_lift(&mut self, scale: ScaleIndex, seen: &Seen) {
         let Some(run) = &mut self.run else { return };
-        let Some(check) = run.lift_check.as_mut().filter(|check| check.scale == scale) else {
+        let check = run.lift_check.as_mut();
+        let Some(check) = check.filter(|check| check.scale == scale && !check.missed) else {
             return;
         };
         let keyed = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
@@ -340,43 +348,70 @@ impl Engine {
         };
         let load = last.shown - check.zero;
         let off = |shown: Mass| last.shown - shown >= load.ratio(3, 5) && last.seq != 0;
-        let flat = check.flat.filter(|flat| {
-            let lasted = flat.readings >= 3 && flat.at.since(flat.since) >= FLAT_US;
-            lasted && off(flat.weight)
-        });
-        check.flat = Some(seen.go_on_from(check.flat));
         let comes = seen.weight - low > vessel_at_least(seen.d);
-        let (level, rests) = match (seen.steady, flat) {
+        let (level, rests) = match (seen.steady, check.lasted) {
             (Some(level), _) if off(seen.weight) => (level, true),
             // The next vessel comes before the pan has rested: what it showed for a moment must do.
-            (None, Some(flat)) if comes => (flat, false),
+            (None, Some(lasted)) if comes => (lasted, false),
             (None, None) if comes => {
-                run.give_up_lift_check();
+                run.miss_lift_check();
                 return;
             }
-            (Some(_) | None, _) => return,
+            (Some(_) | None, _) => {
+                let flat = seen.go_on_from(check.flat);
+                let lasted = flat.readings >= 3 && flat.at.since(flat.since) >= FLAT_US;
+                if lasted && off(flat.weight) {
+                    check.lasted = Some(flat);
+                }
+                check.flat = Some(flat);
+                return;
+            }
         };
+        self.pan_speaks(level, rests);
+    }
+
+    /// The batch closes: where the pan has not rested, what it showed for a moment must do.
+    pub(super) fn last_word_of_the_pan(&mut self) {
+        let check = self.run.as_ref().and_then(|run| run.lift_check.as_ref());
+        if let Some(lasted) = check
+            .filter(|check| !check.missed)
+            .and_then(|check| check.lasted)
+        {
+            self.pan_speaks(lasted, false);
+        }
+    }
+
+    /// The empty pan shows `level`; what waits for that is held against it.
+    fn pan_speaks(&mut self, level: Level, rests: bool) {
+        let Some(run) = &mut self.run else { return };
         let Some(mut check) = run.lift_check.take() else {
             return;
         };
+        let low = check.low.unwrap_or(level.weight);
         let mut records = std::mem::take(&mut check.records);
-        if level.weight - low <= level.d * 5 {
-            for (index, written) in &mut records {
-                self.hold_against_empty_pan(&check, level, rests, *index, written);
-                written.pan_spoke = true;
+        if level.weight - low > level.d * 5 {
+            // The next vessel stands there already.
+            check.records = records;
+            if let Some(run) = &mut self.run {
+                run.lift_check = Some(check);
+                run.miss_lift_check();
             }
-            let by = level.weight - check.zero;
-            let run = self.run.as_ref();
-            let last = records.last().map_or(usize::MAX, |&(index, _)| index);
-            let bowl = run.is_some_and(|run| run.is_bowl(last));
-            if bowl && by > vessel_at_least(level.d) {
-                // What was asked out of the bowl for that came from what was in it.
-                let took = |(_, written): &(usize, Written)| written.tared.peak.is_some();
-                let all = records.iter().any(took);
-                self.weighed_with_the_bowl(check.scale, by, all);
-            }
+            return;
         }
-        // Else the next vessel stands there already.
+        for (index, written) in &mut records {
+            self.hold_against_empty_pan(&check, level, rests, *index, written);
+            written.pan_spoke = true;
+        }
+        let by = level.weight - check.zero;
+        let run = self.run.as_ref();
+        let last = records.last().map_or(usize::MAX, |&(index, _)| index);
+        let bowl = run.is_some_and(|run| run.is_bowl(last));
+        if bowl && by > vessel_at_least(level.d) {
+            // What was asked out of the bowl for that came from what was in it.
+            let took = |(_, written): &(usize, Written)| written.tared.peak.is_some();
+            let all = records.iter().any(took);
+            self.weighed_with_the_bowl(check.scale, by, all);
+        }
         if let Some(run) = &mut self.run {
             run.lift_checked(records);
         }
@@ -405,12 +440,6 @@ impl Engine {
             return;
         }
         let much = by.abs() > vessel_at_least(d);
-        let difference = self
-            .step_at(index)
-            .is_some_and(|step| step.vessel == VesselWay::Difference);
-        if difference && !much {
-            return;
-        }
         let grams = say::grams(by.abs(), d);
         let seq = written.seq;
         let remark = match (much, by.is_negative()) {

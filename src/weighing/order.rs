@@ -100,6 +100,7 @@ impl Engine {
 
     /// All is weighed, mixed and off the scale.
     pub(super) fn closing(&mut self) -> State {
+        self.last_word_of_the_pan();
         match self.ask_about_limits() {
             true => State::Choose,
             false => self.finish(true),

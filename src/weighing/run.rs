@@ -97,8 +97,11 @@ pub(super) struct LiftCheck {
     pub exact: bool,
     /// The lowest shown since.
     pub low: Option<Mass>,
-    /// Readings in a row that agree, be it for less than a rest.
+    /// Readings in a row that agree, be it for less than a rest; and the last of such that lasted.
     pub flat: Option<Level>,
+    pub lasted: Option<Level>,
+    /// The next vessel came too soon: the pan speaks of these when it is empty again.
+    pub missed: bool,
     /// The records that rest on this zero, with the index of their steps: one, or those of a bowl.
     pub records: Vec<(usize, Written)>,
 }
@@ -241,6 +244,16 @@ impl Run {
     pub fn give_up_lift_check(&mut self) {
         if let Some(check) = self.lift_check.take() {
             self.lift_checked(check.records);
+        }
+    }
+
+    /// The next vessel came before the empty pan could be seen.
+    pub fn miss_lift_check(&mut self) {
+        if self.awaits_the_bowls_lift() {
+            // The records of a bowl are held against each other.
+            self.give_up_lift_check();
+        } else if let Some(check) = &mut self.lift_check {
+            check.missed = true;
         }
     }
 
