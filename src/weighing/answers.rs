@@ -305,6 +305,11 @@ impl Engine {
             "the maker says that nothing is on the scale; it shows {} g",
             level.weight.grams(level.d)
         ));
+        // By her word this is the empty pan: what it shows speaks of the record before.
+        let waits = self.run.as_ref().and_then(|run| run.lift_check.as_ref());
+        if waits.is_some_and(|check| check.scale == step.scale && !check.missed) {
+            self.pan_speaks(level, true);
+        }
         self.see_zero(step.scale, level.weight);
         if let Some(run) = &mut self.run {
             run.suspect = None;

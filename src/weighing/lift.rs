@@ -382,7 +382,7 @@ impl Engine {
     }
 
     /// The empty pan shows `level`; what waits for that is held against it.
-    fn pan_speaks(&mut self, level: Level, rests: bool) {
+    pub(super) fn pan_speaks(&mut self, level: Level, rests: bool) {
         let Some(run) = &mut self.run else { return };
         let Some(mut check) = run.lift_check.take() else {
             return;
