@@ -1,16 +1,17 @@
 //! `bismar daemon`: the real parts, put together.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::config::load_with_scales;
+use super::config::{load_with_scales, usual_place};
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
 use crate::config::paths::Places;
 use crate::config::{Config, Holder};
 use crate::daemon::cues::HubCues;
 use crate::daemon::opener::BatchOpener;
+use crate::daemon::taken::{Beginning, Taken};
 use crate::daemon::{self, Parts, notify};
 use crate::protocol::socket;
 
@@ -24,9 +25,19 @@ pub struct DaemonArgs {
 pub fn run(args: &DaemonArgs) -> Outcome {
     notify::start_log();
     let path = args.config.clone();
-    let config = Holder::new(load_with_scales(path.as_deref())?);
-    let socket = socket::default_path()?;
     let places = Places::from_env();
+    let loaded = load_with_scales(path.as_deref());
+    let taken = taken(path.as_deref(), &places);
+    let Beginning {
+        config,
+        waiting,
+        fault,
+    } = match &taken {
+        Some(taken) => taken.begin(loaded, spoken, |copy| load_with_scales(Some(copy)).ok())?,
+        None => Beginning::with(loaded?),
+    };
+    let config = Holder::new(config);
+    let socket = socket::default_path()?;
     let opener = BatchOpener::new(config.held())
         .with_spills(places.spill_dirs())
         .with_lots(places.lots_file());
@@ -34,6 +45,9 @@ pub fn run(args: &DaemonArgs) -> Outcome {
         opener: Box::new(opener),
         cues: Box::new(HubCues::new(config.held())),
         learned: places.learned_file(),
+        waiting,
+        fault,
+        taken,
         heart: Box::new(bench),
         reload: Box::new(move || {
             load_with_scales(path.as_deref()).map_err(|failure| spoken(&failure))
@@ -49,6 +63,15 @@ fn bench(config: &Config) -> Bench {
     // Whatever `load_with_scales` gives has only layouts that can be made: it makes them.
     #[expect(clippy::expect_used, reason = "checked where the file is read")]
     Bench::new(config).expect("the layouts were checked when the configuration was read")
+}
+
+/// What the configuration file is kept by; `None` where no place for that is known.
+fn taken(path: Option<&Path>, places: &Places) -> Option<Taken> {
+    let source = path.map(Path::to_owned).or_else(|| usual_place().ok())?;
+    Some(Taken {
+        source: std::path::absolute(source).ok()?,
+        copy: places.taken_file()?,
+    })
 }
 
 fn spoken(failure: &Failure) -> String {

@@ -227,6 +227,9 @@ async fn live_in(
         opener: Box::new(BatchOpener::new(config.held())),
         cues: Box::new(NoCues(Some(commands))),
         learned: None,
+        waiting: None,
+        fault: None,
+        taken: None,
         heart: Box::new(move |config: &Config| Watched {
             bench: Bench::new(config).ok().map(|mut bench| {
                 // The hands and the screen always watch the live weight.

@@ -61,6 +61,12 @@ impl Places {
         Some(self.data()?.join("scales.toml"))
     }
 
+    /// The configuration that was taken last: `$XDG_DATA_HOME/bismar/config-taken.toml`, by default under
+    /// `~/.local/share`.
+    pub fn taken_file(&self) -> Option<PathBuf> {
+        Some(self.data()?.join("config-taken.toml"))
+    }
+
     /// `$XDG_DATA_HOME/bismar/formulas`, by default under `~/.local/share`.
     pub fn formula_dir(&self) -> Option<PathBuf> {
         Some(self.data()?.join("formulas"))

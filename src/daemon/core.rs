@@ -106,7 +106,7 @@ impl<H: Heart> Core<H> {
             batch: String::new(),
             file: PathBuf::new(),
             subscribers: Subscribers::default(),
-            waiting: None,
+            waiting: parts.waiting.take(),
             step: String::new(),
             status: String::new(),
             trouble: Trouble::default(),
@@ -136,6 +136,10 @@ impl<H: Heart> Core<H> {
                 core.complain(say.clone());
                 core.trouble.start = Some(say);
             }
+        }
+        match core.parts.fault.take() {
+            Some(error) => core.stays_as_it_was(&error),
+            None => core.keep_taken(),
         }
         core
     }
@@ -544,14 +548,7 @@ impl<H: Heart> Core<H> {
     fn reload(&mut self) {
         let config = match (self.parts.reload)() {
             Ok(config) => config,
-            Err(error) => {
-                let say = format!("The configuration stays as it was: {error}");
-                tracing::error!("{say}");
-                self.config_fault(false);
-                self.complain(say.clone());
-                self.trouble.config = Some(say);
-                return;
-            }
+            Err(error) => return self.stays_as_it_was(&error),
         };
         if self.trouble.config.take().is_some() {
             self.config_fault(true);
@@ -566,11 +563,28 @@ impl<H: Heart> Core<H> {
         }
         if self.waiting.is_none() {
             tracing::info!("configuration read anew");
+            self.keep_taken();
         } else if self.running {
             tracing::warn!(
                 "scales, vessels, weighing and log_dir change when the batch is closed; all else is \
                  changed now"
             );
+        }
+    }
+
+    /// What the configuration file says now cannot be taken.
+    fn stays_as_it_was(&mut self, error: &str) {
+        let say = format!("The configuration stays as it was: {error}");
+        tracing::error!("{say}");
+        self.config_fault(false);
+        self.complain(say.clone());
+        self.trouble.config = Some(say);
+    }
+
+    /// What holds is what the next start may need.
+    fn keep_taken(&self) {
+        if let Some(taken) = self.parts.taken.as_ref().filter(|_| self.waiting.is_none()) {
+            taken.keep(&self.parts.config.now());
         }
     }
 
@@ -597,6 +611,7 @@ impl<H: Heart> Core<H> {
             self.heart.set_readings(self.subscribers.readings_wanted());
         }
         self.parts.config.hold(config);
+        self.keep_taken();
         tracing::info!("configuration read anew");
         self.show_status();
     }

@@ -19,6 +19,7 @@ mod rows;
 pub mod seams;
 mod seats;
 pub mod stock;
+pub mod taken;
 mod trouble;
 
 use std::path::Path;

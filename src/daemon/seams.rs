@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use tokio::sync::mpsc;
 
 use super::stock::StockFiles;
+use super::taken::Taken;
 use crate::bench::Bench;
 use crate::config::{Config, Holder};
 use crate::formula::Plan;
@@ -43,6 +44,12 @@ pub struct Parts<H> {
     pub heart: Box<dyn Fn(&Config) -> H>,
     pub opener: Box<dyn Opener>,
     pub cues: Box<dyn CueSink>,
+    /// What holds when the batch under way is closed.
+    pub waiting: Option<Config>,
+    /// Why the configuration file as it is now does not hold.
+    pub fault: Option<String>,
+    /// Where what holds is kept for the next start; `None`: nowhere.
+    pub taken: Option<Taken>,
     /// Reads the configuration file anew; the error names file, line and column.
     pub reload: Box<dyn FnMut() -> Result<Config, String>>,
 }

@@ -282,6 +282,9 @@ fn parts(world: &Shared, config: Config, stuck: bool) -> Parts<Echo> {
     Parts {
         config: Holder::new(config),
         learned: None,
+        waiting: None,
+        fault: None,
+        taken: None,
         heart: Box::new(move |_| {
             for_heart.lock().unwrap().hearts += 1;
             Echo {

@@ -24,6 +24,7 @@ use serde_json::Value;
 use crate::bench_side::formulas::SOAK;
 use crate::bench_side::logs::{self, Begun, LOGS, cells, only_log, weighed};
 use crate::bench_side::person::{Person, Said};
+use crate::bench_side::rig::{Rig, subscribed};
 use crate::bench_side::small_disk::SmallDisk;
 use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, bench, config, events};
 
@@ -598,4 +599,59 @@ fn what_was_learned_of_a_scale_outlives_the_daemon_and_a_broken_file_of_it_costs
     daemon.until(|| daemon.log().contains("scales.toml does not read"));
     assert!(person.run(&["status"]).ended(0).out.contains("step 2"));
     daemon.kill();
+}
+
+#[test]
+fn a_batch_goes_on_after_a_start_with_a_configuration_that_does_not_read_or_names_another_folder() {
+    let mut rig = Rig::in_a_pour();
+    // She takes the half-filled beaker off, to begin this step again.
+    rig.scale.put(0.0);
+    rig.hand.on_pan = false;
+    let taken = rig
+        .person
+        .path("home/.local/share/bismar/config-taken.toml");
+    rig.daemon.until(|| taken.exists());
+    let start = |rig: &mut Rig| {
+        // The one before is killed.
+        let _ = rig.daemon.child.kill();
+        let _ = rig.daemon.child.wait();
+        rig.daemon = Daemon::start(&rig.person);
+        rig.heard = subscribed(&rig.person);
+        rig.person.run(&["status"]).ended(0).out
+    };
+    let good = fs::read_to_string(rig.person.config_file()).unwrap();
+    rig.person
+        .configures(&good.replace("readability", "redability"));
+    let status = start(&mut rig);
+    assert!(status.contains("step 2"), "{status}");
+    let fault = "The configuration stays as it was: ";
+    let place = format!("{}:", rig.person.config_file().display());
+    assert!(
+        status.contains(fault) && status.contains(&place),
+        "{status}"
+    );
+    assert!(status.contains("redability"), "{status}");
+
+    let other = rig.person.path("other");
+    let moved = format!("log_dir = \"{}\"\n{good}", other.display());
+    rig.person.configures(&moved);
+    let status = start(&mut rig);
+    assert!(
+        status.contains("step 2") && !status.contains(fault),
+        "{status}"
+    );
+    rig.finish();
+
+    // It holds from the next batch on, and a wrong one then stands for itself.
+    rig.person.begins();
+    let logs = fs::read_dir(&other).unwrap().count();
+    assert!(logs > 0, "{}", rig.daemon.log());
+    rig.person.run(&["stop"]).ended(0);
+    rig.daemon
+        .until(|| fs::read_to_string(&taken).is_ok_and(|text| text.ends_with(&moved)));
+    kill_process(Pid::from_child(&rig.daemon.child), Signal::TERM).unwrap();
+    rig.daemon.child.wait().unwrap();
+    rig.person.configures("[[scale]");
+    let refused = rig.person.run(&["daemon"]).ended(4);
+    assert!(refused.err.contains("config.toml:1:"), "{refused:?}");
 }
