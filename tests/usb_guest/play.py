@@ -120,7 +120,7 @@ class Guest:
     def put(self, path, text):
         self.run("mkdir -p " + os.path.dirname(path))
         for n, line in enumerate(text.splitlines()):
-            self.run(f"echo {shlex.quote(line)} {'>>' if n else '>'} {path}")
+            self.run(f"printf '%s\\n' {shlex.quote(line)} {'>>' if n else '>'} {path}")
 
 
 class Monitor:
@@ -159,9 +159,10 @@ class Monitor:
 class Maker:
     """Does what bismar says, as `bismar status` shows it."""
 
-    def __init__(self, guest, scale):
+    def __init__(self, guest, scale, bismar="bismar"):
         self.guest = guest
         self.scale = scale
+        self.bismar = bismar
         self.step = 0
         self.holds = {}
         self.on_pan = False
@@ -173,12 +174,17 @@ class Maker:
         self.scale.load = VESSEL + self.holds[self.step] if self.on_pan else 0.0
 
     def now(self):
-        said = self.guest.run("bismar status", ends=None)
+        said = self.guest.run(f"{self.bismar} status", ends=None)
         found = re.search(r"^\s*Now: (.*)$", said, re.M)
         now = found.group(1).strip() if found else ("done" if "No batch" in said else "")
         if now and (not self.said or self.said[-1] != now):
             self.said.append(now)
         return now
+
+    def slips(self, grams):
+        """More goes in than anybody looks at."""
+        self.holds[self.step] += grams
+        self.show()
 
     def pour(self, grams):
         for _ in range(10):
@@ -208,8 +214,15 @@ class Maker:
             self.pour(float(found.group(1)) / (2 if half else 1))
         elif "Lift" in now and "Recorded" in now:
             self.on_pan = False
+        elif now.startswith("The batch goes on with") and self.holds[self.step] > 0:
+            # She takes out what is in it, and puts it back.
+            self.on_pan = False
+            self.holds[self.step] = 0.0
+            self.show()
+            time.sleep(2.5)
+            self.on_pan = True
         elif "by its weight. Say again" in now or now.startswith("Not as it left"):
-            self.guest.run("bismar next")
+            self.guest.run(f"{self.bismar} next")
         self.show()
         time.sleep(1.5)
         return now
@@ -252,7 +265,7 @@ def judge(maker, text):
     return worst
 
 
-def machine(image, initramfs, work):
+def machine(image, initramfs, work, memory=512, more=""):
     # In software: a nested /dev/kvm is not to be trusted everywhere, and the guest has little to do.
     fast = ["-accel", os.environ.get("BISMAR_GUEST_ACCEL", "tcg")]
     sockets = {name: os.path.join(work, name) for name in ("scale", "guest", "qmp")}
@@ -262,9 +275,9 @@ def machine(image, initramfs, work):
     said = os.path.join(work, "console.log")
     # fmt: off
     command = [
-        "qemu-system-x86_64", *fast, "-m", "512", "-nodefaults", "-display", "none", "-no-reboot",
+        "qemu-system-x86_64", *fast, "-m", str(memory), "-nodefaults", "-display", "none", "-no-reboot",
         "-kernel", image, "-initrd", initramfs,
-        "-append", "console=ttyS0 quiet panic=-1 no_console_suspend",
+        "-append", f"console=ttyS0 quiet panic=-1 no_console_suspend {more}",
         "-serial", f"file:{said}",
         "-chardev", f"socket,id=guest,path={sockets['guest']},server=on,wait=off", "-serial", "chardev:guest",
         "-chardev", f"socket,id=scale,path={sockets['scale']},server=on,wait=off",
@@ -274,6 +287,19 @@ def machine(image, initramfs, work):
     ]
     # fmt: on
     return subprocess.Popen(command), sockets, fast[1]
+
+
+def asleep(guest, monitor, meanwhile):
+    """Suspends the machine to memory for 5 s, where it can be."""
+    if "deep" not in guest.run("cat /sys/power/mem_sleep", ends=None):
+        return False
+    guest.start("echo mem >/sys/power/state")
+    monitor.until("SUSPEND")
+    meanwhile()
+    time.sleep(5)
+    monitor.ask("system_wakeup")
+    guest.until_done(LONGEST)
+    return True
 
 
 def play(guest, scale, monitor):
@@ -300,8 +326,7 @@ def play(guest, scale, monitor):
     guest.run("sleep 1000 </dev/ttyUSB0 & echo $! >/tmp/holder; sleep 0.3")
     monitor.pull_out()
     began = time.monotonic()
-    maker.holds[2] += 1.5
-    maker.show()
+    maker.slips(1.5)
     maker.hears("The line to scale bench is gone. Plug it in")
     told = time.monotonic() - began
     before, since = cpu(guest), time.monotonic()
@@ -315,15 +340,8 @@ def play(guest, scale, monitor):
 
     # Asleep in the pour of step 3.
     maker.until(lambda now: maker.step == 3 and "g to add" in now)
-    slept = "deep" in guest.run("cat /sys/power/mem_sleep", ends=None)
+    slept = asleep(guest, monitor, lambda: maker.slips(1.5))
     if slept:
-        guest.start("echo mem >/sys/power/state")
-        monitor.until("SUSPEND")
-        maker.holds[3] += 1.5
-        maker.show()
-        time.sleep(5)
-        monitor.ask("system_wakeup")
-        guest.until_done(LONGEST)
         maker.hears("The tare must be seen again")
 
     maker.until(lambda now: now == "done" or now.startswith("Done"))
@@ -343,9 +361,9 @@ def play(guest, scale, monitor):
     }, maker
 
 
-def main():
+def main(play, complaint="cat /tmp/daemon.log; dmesg | tail -30", **how):
     image, initramfs, work = sys.argv[1:]
-    qemu, sockets, accelerator = machine(image, initramfs, work)
+    qemu, sockets, accelerator = machine(image, initramfs, work, **how)
     try:
         guest = Guest(sockets["guest"])
         scale = Scale(sockets["scale"])
@@ -353,7 +371,7 @@ def main():
         try:
             row, maker = play(guest, scale, monitor)
         except BaseException:
-            guest.start("cat /tmp/daemon.log; dmesg | tail -30")
+            guest.start(complaint)
             try:
                 print(guest.until_done(5)[1], file=sys.stderr)
             except OSError:
@@ -372,4 +390,5 @@ def main():
             json.dump(row, file, indent=2)
 
 
-main()
+if __name__ == "__main__":
+    main(play)
