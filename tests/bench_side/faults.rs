@@ -60,6 +60,7 @@ pub const ROWS: &[&str] = &[
     "another user at the control socket",
     "1,000 requests with faults in them",
     "200 clients at once",
+    "1,000 connections at the page",
     "socket of a killed daemon",
     // Texts from outside.
     "names that steer a terminal",
@@ -73,6 +74,7 @@ pub const LONG_ROWS: &[&str] = &[
     "ten minutes at four scales",
     "inputs made by a fuzzer",
     "USB serial adapter of a virtual machine",
+    "service of an ordinary user, closed in, in a virtual machine",
 ];
 
 /// Tables of their own behind the rows.

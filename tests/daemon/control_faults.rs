@@ -5,7 +5,7 @@ mod asker;
 mod mutants;
 mod other_user;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io::{BufReader, Read as _, Write as _};
 use std::os::unix::fs::MetadataExt as _;
@@ -14,19 +14,23 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::Barrier;
 use std::thread;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use asker::{Asker, connect, read};
 use bismar::daemon::control::MOST_CLIENTS;
+use bismar::journal::read::record;
 use bismar::protocol::client::Client;
 use bismar::protocol::request::Request;
+use bismar::weighing::event::Event;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
+use crate::bench_side::formulas::SOAK;
 use crate::bench_side::logs::{LOGS, cells, only_log};
 use crate::bench_side::person::Person;
 use crate::bench_side::rig::{Rig, subscribed};
-use crate::bench_side::{Daemon, faults};
+use crate::bench_side::scale::Line;
+use crate::bench_side::{Daemon, VESSEL, faults};
 
 #[track_caller]
 fn ended(rig: Rig) {
@@ -335,6 +339,138 @@ fn two_hundred_clients_at_once() {
             "{turned_away} turned away; {more:.1} MiB more at the peak; largest error {worst:.2} U"
         ),
     );
+}
+
+// ---- all of it at once ---------------------------------------------------------------------------
+
+/// One line for the daemon of a whole session; its answer, where there is one, is nobody's.
+fn thrown(socket: &Path, line: &[u8]) {
+    let Ok(mut stream) = UnixStream::connect(socket) else {
+        return;
+    };
+    let _ = stream.write_all(&[line, b"\n"].concat());
+    let _ = stream.set_read_timeout(Some(Duration::from_millis(100)));
+    let _ = read(&mut BufReader::new(stream));
+}
+
+/// The person goes on for a while; the rows that are called recorded meanwhile are promises.
+fn works(rig: &mut Rig, seconds: f64, promised: &mut BTreeSet<(u64, String)>) {
+    let end = Instant::now() + Duration::from_secs_f64(seconds);
+    loop {
+        if let Some(Event::Recorded { seq, net, .. }) = rig.turn() {
+            promised.insert((seq, format!("{:.2}", net.to_g_f64())));
+        } else if Instant::now() > end {
+            return;
+        }
+    }
+}
+
+/// Everything at once and in any order: loads on the pan, bytes that are no lines, words right and wrong, new
+/// configurations good and bad, kills. `BISMAR_SESSION_SEED` and `BISMAR_SESSION_DEEDS` try others and more.
+#[test]
+fn a_session_of_mixed_bytes_words_and_kills() {
+    let number = |name: &str, usual: u64| {
+        std::env::var(name).map_or(usual, |number| number.parse().expect(name))
+    };
+    let deeds = number("BISMAR_SESSION_DEEDS", 120);
+    let mut rng = fastrand::Rng::with_seed(number("BISMAR_SESSION_SEED", 6));
+    let mut rig = Rig::begun(SOAK, |_, text| text, |_| {});
+    let config = fs::read_to_string(rig.person.config_file()).unwrap();
+    let batch = only_log(&rig.person);
+    let batch = batch.file_stem().unwrap().to_str().unwrap().to_owned();
+    let formula = rig.person.path("soak.toml");
+    let right = mutants::right(formula.to_str().unwrap(), &batch);
+    let socket = rig.person.socket();
+    let lines = [
+        Line::Silent,
+        Line::Garbage,
+        Line::Halves,
+        Line::FloodOfNoise,
+        Line::Stuck,
+        Line::Unplugged,
+    ];
+    let mut promised = BTreeSet::new();
+    let mut kills = 0;
+    for _ in 0..deeds {
+        assert!(
+            rig.daemon.child.try_wait().unwrap().is_none(),
+            "{}",
+            rig.daemon.log()
+        );
+        match rng.u8(0..24) {
+            0..8 => works(&mut rig, rng.f64() * 3.0, &mut promised),
+            // Something else on the pan than she thinks.
+            8 => {
+                rig.scale.put(rng.f64() * 2.0 * VESSEL);
+                thread::sleep(Duration::from_millis(rng.u64(0..800)));
+                rig.hand.show(&rig.scale);
+            }
+            9 => {
+                rig.scale.set(*rng.choice(&lines).unwrap());
+                thread::sleep(Duration::from_millis(rng.u64(0..300)));
+                rig.scale.set(Line::Good);
+            }
+            10..17 => {
+                let line = rng.choice(&right).unwrap().to_string();
+                thrown(&socket, line.as_bytes());
+            }
+            17..21 => thrown(&socket, &mutants::mutant(&right, &mut rng)),
+            21..23 => {
+                let spoilt = config.replace("[[scale]]", "[[scale]");
+                let text = if rng.bool() { &config } else { &spoilt };
+                rig.person.configures(text);
+                kill_process(Pid::from_child(&rig.daemon.child), Signal::HUP).unwrap();
+            }
+            _ => {
+                rig.daemon.child.kill().unwrap();
+                rig.daemon.child.wait().unwrap();
+                works(&mut rig, 0.0, &mut promised);
+                let log = rig.daemon.log();
+                assert!(!log.contains("panicked"), "{log}");
+                // With nothing under way a daemon does not start with a wrong one.
+                rig.person.configures(&config);
+                rig.daemon = Daemon::start(&rig.person);
+                rig.heard = subscribed(&rig.person);
+                kills += 1;
+            }
+        }
+    }
+    rig.scale.set(Line::Good);
+    if running(&rig.person) {
+        rig.person.run(&["stop"]).ended(0);
+    }
+    works(&mut rig, 0.5, &mut promised);
+    let logs = logs(&rig.person);
+    let mut rows = BTreeSet::new();
+    for log in &logs {
+        let record = record::read(log).unwrap();
+        assert!(record.is_proved(), "{}: {:?}", log.display(), record.fault);
+        rig.person
+            .run(&["log", "verify", log.to_str().unwrap()])
+            .ended(0);
+        let mut reader = csv::Reader::from_path(log).unwrap();
+        for row in reader.deserialize::<BTreeMap<String, String>>() {
+            let row = row.unwrap();
+            let net = row["net_g"].parse::<f64>().unwrap_or(f64::NAN);
+            rows.insert((row["seq"].parse::<u64>().unwrap(), format!("{net:.2}")));
+        }
+    }
+    println!(
+        "{kills} kills, {} logs, {} weights called recorded",
+        logs.len(),
+        promised.len()
+    );
+    for promise in &promised {
+        assert!(
+            rows.contains(promise),
+            "{promise:?} was promised and is lost"
+        );
+    }
+    assert!(
+        kills > 3 && !promised.is_empty(),
+        "too little happened: {kills}, {promised:?}"
+    );
+    ended(rig);
 }
 
 // ---- a daemon that was killed ------------------------------------------------------------------

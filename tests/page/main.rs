@@ -5,6 +5,7 @@ mod bench_side;
 
 mod access;
 mod answers;
+mod crowd;
 mod in_browser;
 mod neighbours;
 mod reload;
