@@ -111,6 +111,36 @@ pub fn address_file(socket: &Path) -> PathBuf {
     socket.with_file_name("page.url")
 }
 
+/// Who can reach, and read along, what is sent to an address of the page.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reach {
+    /// This machine alone.
+    Here,
+    /// A network, and whoever listens on it reads along.
+    Readable,
+    /// A network, through a proxy that encrypts.
+    Encrypted,
+}
+
+/// What [`Reach::Readable`] means, for people.
+pub const READABLE: &str = "The page is not encrypted on this network: whoever listens there can read the key and \
+    the records. Use it in a network that you trust, or behind a proxy that speaks https (README)";
+
+impl Reach {
+    /// Of `origin` (`http://192.168.1.20:8417`), with or without a path.
+    pub fn of(origin: &str) -> Reach {
+        let Some(rest) = origin.strip_prefix("http://") else {
+            return Reach::Encrypted;
+        };
+        let host = rest.split('/').next().unwrap_or_default();
+        let here = match host.parse::<SocketAddr>() {
+            Ok(at) => at.ip().is_loopback(),
+            Err(_) => host.split(':').next() == Some("localhost"),
+        };
+        if here { Reach::Here } else { Reach::Readable }
+    }
+}
+
 impl Page {
     /// Takes the place that the configuration gives, and writes the address with the key into
     /// [`address_file`], mode 0600, for `bismar page`. Without a key in the configuration it is that of
@@ -141,6 +171,9 @@ impl Page {
             None => format!("http://{at}"),
         };
         files::write_private(&path, &format!("{origin}/#{key}\n")).map_err(kept)?;
+        if Reach::of(&origin) == Reach::Readable {
+            tracing::warn!("{READABLE}");
+        }
         let mut guard = Guard::new(at, key);
         if let Some(origin) = &config.proxy {
             guard = guard.shown_at(origin);

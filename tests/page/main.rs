@@ -8,6 +8,7 @@ mod answers;
 mod crowd;
 mod in_browser;
 mod neighbours;
+mod network;
 mod reload;
 mod rooms;
 mod strangers;

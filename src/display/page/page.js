@@ -681,6 +681,8 @@ setInterval(() => {
   paint();
 }, 100);
 
+// A browser calls https and this machine's own address secure, and nothing else.
+for (const said of document.querySelectorAll(".readable")) said.hidden = window.isSecureContext;
 paintSound();
 takeKey();
 begin().then(() => { if (know.in) enterRoom(); });

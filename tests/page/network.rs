@@ -1,0 +1,87 @@
+//! The page on a network: a tablet gets there by a QR code, and is told that the network can read along.
+
+use std::net::{IpAddr, UdpSocket};
+
+use serde_json::Value;
+
+use crate::bench_side::formulas::SOAK;
+use crate::bench_side::free_port;
+use crate::bench_side::rig::Rig;
+use crate::bench_side::script::{Script, Seat};
+
+/// This machine's address towards others; a datagram socket that is connected sends nothing.
+fn own_address() -> Option<IpAddr> {
+    let socket = UdpSocket::bind("0.0.0.0:0").ok()?;
+    // TEST-NET-1 (RFC 5737): nobody's.
+    socket.connect("192.0.2.1:9").ok()?;
+    let ip = socket.local_addr().ok()?.ip();
+    (!ip.is_loopback() && !ip.is_unspecified()).then_some(ip)
+}
+
+#[test]
+fn a_tablet_s_camera_opens_the_page_and_it_says_that_the_network_reads_along() {
+    let Some(address) = own_address() else {
+        println!("SKIPPED: this machine has no address but its own");
+        return;
+    };
+    let seat = Seat::take();
+    let port = free_port();
+    let page = format!(
+        "[page]\non = true\nport = {port}\naddress = \"{address}\"\nkey = \"samphireandthrift7\"\n"
+    );
+    let rig = Rig::begun(SOAK, |_, text| format!("{text}{page}"), |_| {});
+    let warning = "not encrypted on this network: whoever listens there can read the key";
+    assert!(rig.daemon.log().contains(warning), "{}", rig.daemon.log());
+    let said = rig.person.run(&["page", "--qr"]).ended(0);
+    let link = said.out.lines().next().unwrap();
+    assert_eq!(link, format!("http://{address}:{port}/#samphireandthrift7"));
+    assert!(said.err.contains(warning), "{said:?}");
+
+    let code = rig.person.file("code.txt", &said.out);
+    let tablet = Script::start(seat, "tablet.py", &[code.to_str().unwrap()]);
+    let (_, seen) = tablet
+        .lines
+        .recv_timeout(crate::bench_side::LONGEST)
+        .unwrap();
+    assert_eq!(
+        seen["code"], link,
+        "read by another library than the one that wrote it"
+    );
+    assert_eq!(seen["view"], "batch", "{seen}");
+    // The key does not stay in the address.
+    assert_eq!(
+        seen["address"],
+        format!("http://{address}:{port}/"),
+        "{seen}"
+    );
+    let tells = |one: &Value, words: &str| {
+        let said = one.as_array().unwrap();
+        said.len() == 1 && said[0].as_str().unwrap().contains(words)
+    };
+    assert!(
+        tells(&seen["readable"], "this network can read along"),
+        "{seen}"
+    );
+    assert!(
+        tells(
+            &seen["door"],
+            "whoever listens on this network can read the key"
+        ),
+        "{seen}"
+    );
+}
+
+#[test]
+fn at_its_own_address_nothing_is_said_of_a_network() {
+    let port = free_port();
+    let page = format!("[page]\non = true\nport = {port}\n");
+    let rig = Rig::begun(SOAK, |_, text| format!("{text}{page}"), |_| {});
+    let said = rig.person.run(&["page"]).ended(0);
+    assert_eq!(said.err, "");
+    assert!(!rig.daemon.log().contains("not encrypted"));
+    let said = rig.person.run(&["page", "--qr"]).ended(0);
+    assert!(
+        said.err.contains("A tablet does not reach this address"),
+        "{said:?}"
+    );
+}
