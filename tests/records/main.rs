@@ -7,6 +7,7 @@ mod batch_faults;
 mod batch_log;
 mod batch_rows;
 mod kills;
+mod log_agrees;
 mod lots_trace;
 mod remedy_log;
 mod sheet;

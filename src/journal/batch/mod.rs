@@ -4,6 +4,7 @@
 //! it are views of that: how far the batch is ([`standing`]), where it goes on, what is in it of each
 //! ingredient, what usually stays in a beaker.
 
+pub mod agree;
 pub mod held;
 mod progress;
 pub mod record;

@@ -309,7 +309,7 @@ fn take_what_it_lacks(row: &mut Row, before: Row) {
 }
 
 /// The seq that a note beginning `corrects seq N` names.
-fn corrects(note: &str) -> Option<u64> {
+pub(super) fn corrects(note: &str) -> Option<u64> {
     let rest = note.strip_prefix("corrects seq ")?;
     let end = rest
         .find(|c: char| !c.is_ascii_digit())

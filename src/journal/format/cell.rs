@@ -152,6 +152,11 @@ impl Amount {
         self.mass
     }
 
+    /// How many are written.
+    pub fn decimals(self) -> u8 {
+        self.decimals
+    }
+
     /// Reads what [`Amount`]'s `Display` writes: optional minus, digits, at most nine decimals.
     /// `None` for anything else (a plus, a comma, an exponent, spaces, more than an `i64` of
     /// nanograms).

@@ -35,6 +35,23 @@ pub fn link(previous: &str, body: &[u8]) -> String {
         .collect()
 }
 
+/// The SHA-256 of a log's file up to and including a row, as `sha256sum` prints it: the whole of it, where
+/// the chain has a quarter.
+#[derive(Debug, Clone, Default)]
+pub struct FileDigest(Sha256);
+
+impl FileDigest {
+    pub fn add(&mut self, bytes: &[u8]) {
+        self.0.update(bytes);
+    }
+
+    /// Of what was added so far.
+    pub fn text(&self) -> String {
+        let hash = self.0.clone().finalize();
+        hash.iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+}
+
 /// All 64 hexadecimal digits of a text's SHA-256, as `sha256sum` prints them.
 pub fn sha256(text: &str) -> String {
     Sha256::digest(text.as_bytes())

@@ -54,6 +54,8 @@ pub enum Fault {
     Columns { found: usize },
     /// A cell that does not read.
     Cell { why: String },
+    /// The chain fits, and the row does not agree with itself or with the rows before.
+    Disagrees { why: String },
 }
 
 impl fmt::Display for Fault {
@@ -102,6 +104,11 @@ impl fmt::Display for Fault {
                 )
             }
             Fault::Cell { why } => f.write_str(why),
+            Fault::Disagrees { why } => write!(
+                f,
+                "{why}; bismar writes no such row: somebody changed a row and computed the chain anew. \
+                 Compare the log with a backup, or with the batch sheet that was signed"
+            ),
         }
     }
 }

@@ -34,6 +34,8 @@ pub struct Scan<R> {
     previous: String,
     next_seq: u64,
     done: bool,
+    /// Of the header and the rows so far, where somebody asked for it.
+    digest: Option<chain::FileDigest>,
 }
 
 /// Opens a log for reading only, without its lock.
@@ -74,6 +76,25 @@ impl<R: BufRead> Scan<R> {
             previous: String::new(),
             next_seq: 1,
             done: false,
+            digest: None,
+        }
+    }
+
+    /// Makes the digest of what is read as well.
+    pub fn digesting(mut self) -> Scan<R> {
+        self.digest = Some(chain::FileDigest::default());
+        self
+    }
+
+    /// The SHA-256 of the file up to and including the last row; empty where nobody asked for it.
+    pub fn digest(&self) -> String {
+        let digest = self.digest.as_ref();
+        digest.map_or(String::new(), chain::FileDigest::text)
+    }
+
+    fn take_in(&mut self) {
+        if let Some(digest) = &mut self.digest {
+            digest.add(&self.buffer);
         }
     }
 
@@ -98,16 +119,26 @@ impl<R: BufRead> Scan<R> {
     /// Only the disk's.
     pub fn each(&mut self, mut take: impl FnMut(Row)) -> Result<Option<BadLine>, LogError> {
         loop {
-            match self.next_row() {
+            match self.next_or_fault()? {
                 Ok(Some(row)) => take(row),
-                Ok(None) if self.torn == 0 && !self.header => {
-                    return Ok(Some(self.bad(None, Fault::Header)));
-                }
-                Ok(None) => return Ok(self.torn_line()),
-                Err(LogError::Bad(bad)) => return Ok(Some(bad)),
-                Err(other) => return Err(other),
+                Ok(None) => return Ok(None),
+                Err(bad) => return Ok(Some(bad)),
             }
         }
+    }
+
+    /// The next row, or what is wrong there; a torn end and a missing header are wrong too.
+    ///
+    /// # Errors
+    /// Only the disk's.
+    pub fn next_or_fault(&mut self) -> Result<Result<Option<Row>, BadLine>, LogError> {
+        Ok(match self.next_row() {
+            Ok(Some(row)) => Ok(Some(row)),
+            Ok(None) if self.torn == 0 && !self.header => Err(self.bad(None, Fault::Header)),
+            Ok(None) => self.torn_line().map_or(Ok(None), Err),
+            Err(LogError::Bad(bad)) => Err(bad),
+            Err(other) => return Err(other),
+        })
     }
 
     fn advance(&mut self) -> Result<Option<Row>, LogError> {
@@ -126,6 +157,7 @@ impl<R: BufRead> Scan<R> {
             }
             Err(bad) => return Err(bad.into()),
         };
+        self.take_in();
         self.last_length = self.buffer.len() as u64;
         self.offset += self.last_length;
         self.previous.clone_from(&row.chain);
@@ -143,6 +175,7 @@ impl<R: BufRead> Scan<R> {
             }
             self.last_length = self.buffer.len() as u64;
             self.offset = self.last_length;
+            self.take_in();
             self.header = true;
             return Ok(true);
         }

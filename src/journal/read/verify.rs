@@ -1,14 +1,66 @@
-//! `bismar log verify FILE`: whether a log is as it was written.
+//! `bismar log verify FILE`: whether a log is as it was written, whether its rows agree with each other, and
+//! whether it still holds a head that was noted down.
 
 use std::fmt;
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
+use jiff::SignedDuration;
+
+use crate::journal::batch::agree::Agreement;
 use crate::journal::error::LogError;
-use crate::journal::format::fault::BadLine;
+use crate::journal::format::fault::{BadLine, Fault};
+use crate::journal::format::row::CellError;
 use crate::journal::name_of;
 use crate::journal::read::scan::scan_file;
 use crate::text::counted;
 use crate::vocabulary::entry::RowKind;
+
+/// Rows of one moment are stamped one after the other, by a clock that is nudged all the time.
+const SET_BACK: SignedDuration = SignedDuration::from_secs(1);
+
+/// What was noted of a log outside of it, as the batch sheet prints it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Head {
+    /// The chain of a row.
+    Chain(String),
+    /// The SHA-256 of the file up to and including a row.
+    File(String),
+}
+
+impl FromStr for Head {
+    type Err = String;
+
+    /// Capitals, and spaces between groups of digits, are taken.
+    fn from_str(text: &str) -> Result<Head, String> {
+        let digits = text.chars().filter(|c| !c.is_whitespace());
+        let digits: String = digits.map(|c| c.to_ascii_lowercase()).collect();
+        let hex = digits.bytes().all(|byte| byte.is_ascii_hexdigit());
+        match digits.len() {
+            16 if hex => Ok(Head::Chain(digits)),
+            64 if hex => Ok(Head::File(digits)),
+            _ => Err("a head is 16 or 64 hexadecimal digits, as the batch sheet prints it".into()),
+        }
+    }
+}
+
+impl fmt::Display for Head {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Head::Chain(digits) | Head::File(digits) => f.write_str(digits),
+        }
+    }
+}
+
+/// Where a log holds a head.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Held {
+    pub head: Head,
+    /// The line of its row; `None`: nowhere.
+    pub line: Option<u64>,
+    /// Rows behind that.
+    pub more: u64,
+}
 
 /// What reading a whole log showed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -20,52 +72,134 @@ pub struct Report {
     pub rows: u64,
     /// Whether the batch was closed. Rows missing at the very end show only as a log that is not.
     pub closed: bool,
-    /// The first line that is not as it was written.
+    /// The first line that is not as it was written, or does not agree with the others.
     pub fault: Option<BadLine>,
     /// Whether the file's name is not the batch's: a copy, or renamed. Its rows may be good.
     pub renamed: bool,
+    /// How many rows are more than a second before the row above, and the line of the first.
+    pub back: u64,
+    pub first_back: Option<u64>,
+    /// Where the head is that was asked for.
+    pub head: Option<Held>,
 }
 
 impl Report {
-    /// Whether every row is as it was written.
+    /// Whether every row is as it was written and agrees with those before it, and the head that was asked
+    /// for is there. A clock that was set back is no fault.
     pub fn is_ok(&self) -> bool {
-        self.fault.is_none()
+        let gone = self.head.as_ref().is_some_and(|held| held.line.is_none());
+        self.fault.is_none() && !gone
     }
 }
 
-/// Reads the whole log, row by row, in bounded memory, changing nothing. A row that is being
+/// Reads the whole log, row by row, changing nothing; of each row only numbers are kept. A row that is being
 /// written in this moment can look like a torn end.
 ///
 /// # Errors
 /// Only when the file cannot be read; what is wrong inside it is in the report.
 pub fn verify(path: &Path) -> Result<Report, LogError> {
+    verify_with(path, None)
+}
+
+/// As [`verify`]; `head` is looked for too.
+///
+/// # Errors
+/// As [`verify`].
+pub fn verify_with(path: &Path, head: Option<&Head>) -> Result<Report, LogError> {
     let mut scan = scan_file(path)?;
-    let mut rows = 0;
-    let mut closed = false;
-    let fault = scan.each(|row| {
-        rows += 1;
-        closed |= row.kind == RowKind::Closed;
-    })?;
-    let batch = scan.batch().map(str::to_owned);
-    let renamed = batch.as_ref().is_some_and(|batch| *batch != name_of(path));
-    Ok(Report {
+    if matches!(head, Some(Head::File(_))) {
+        scan = scan.digesting();
+    }
+    let mut report = Report {
         path: path.to_owned(),
-        batch,
-        rows,
-        closed,
-        fault,
-        renamed,
-    })
+        batch: None,
+        rows: 0,
+        closed: false,
+        fault: None,
+        renamed: false,
+        back: 0,
+        first_back: None,
+        head: head.map(|head| Held {
+            head: head.clone(),
+            line: None,
+            more: 0,
+        }),
+    };
+    let mut agreement = Agreement::default();
+    let mut last_at = None;
+    loop {
+        let row = match scan.next_or_fault()? {
+            Ok(Some(row)) => row,
+            Ok(None) => break,
+            Err(bad) => {
+                report.fault = Some(bad);
+                break;
+            }
+        };
+        if let Err(CellError { column, why }) = agreement.add(&row) {
+            report.fault = Some(scan.bad(Some(column), Fault::Disagrees { why }));
+            break;
+        }
+        report.rows += 1;
+        report.closed |= row.kind == RowKind::Closed;
+        // The header is line 1.
+        let line = report.rows + 1;
+        if last_at.is_some_and(|last| row.at.duration_since(last) < -SET_BACK) {
+            report.back += 1;
+            report.first_back.get_or_insert(line);
+        }
+        last_at = Some(row.at);
+        if let Some(held) = &mut report.head {
+            let here = match &held.head {
+                Head::Chain(chain) => *chain == row.chain,
+                Head::File(digest) => *digest == scan.digest(),
+            };
+            match held.line {
+                Some(_) => held.more += 1,
+                None if here => held.line = Some(line),
+                None => {}
+            }
+        }
+    }
+    report.batch = scan.batch().map(str::to_owned);
+    let other = |batch: &String| *batch != name_of(path);
+    report.renamed = report.batch.as_ref().is_some_and(other);
+    Ok(report)
 }
 
 impl fmt::Display for Report {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let path = self.path.display();
         let rows = counted(self.rows, "row", "rows");
         match &self.fault {
             Some(bad) => write!(f, "{bad}\nnot ok: {rows} good before that")?,
             None => {
                 let state = if self.closed { "closed" } else { "not closed" };
-                write!(f, "{}: ok, {rows}, batch {state}", self.path.display())?;
+                write!(f, "{path}: ok, {rows}, batch {state}")?;
+            }
+        }
+        if let Some(line) = self.first_back {
+            write!(
+                f,
+                "\n{path}:{line}:at: earlier than the row before ({} so): the clock was set back then, or the \
+                 times were changed",
+                counted(self.back, "row is", "rows are")
+            )?;
+        }
+        if let Some(Held { head, line, more }) = &self.head {
+            match (line, more) {
+                (Some(_), 0) => write!(f, "\nIt ends with the head {head}.")?,
+                (Some(line), more) => write!(
+                    f,
+                    "\nIt holds the head {head} in line {line}; {} added since.",
+                    counted(*more, "row was", "rows were")
+                )?,
+                (None, _) => write!(
+                    f,
+                    "\n{path}:{}: none of the rows up to here has the head {head}: rows were cut off, or the log \
+                     was written anew since that was noted. Compare it with a backup",
+                    self.rows + 1
+                )?,
             }
         }
         match &self.batch {

@@ -1,0 +1,327 @@
+//! Whether the rows of a log agree with each other, with the formula that they hold and with the batch's
+//! size. The chain shows an edit only until somebody computes it anew; sums and windows go on to show it.
+//!
+//! A row is held against what this program always writes. Where a row lacks a number, nothing is held
+//! against it; what depends on the scales of that day, of which no row tells, has the room that they need.
+//! Times are not held against rows: a clock that is set right in a batch steps back in an honest log.
+
+mod ends;
+mod numbers;
+mod planned;
+
+use std::collections::BTreeMap;
+
+use super::record::corrects;
+use crate::formula::Formula;
+use crate::formula::amend::Amendment;
+use crate::formula::filling::Fill;
+use crate::journal::format::cell::Amount;
+use crate::journal::format::fill_note::fill_of;
+use crate::journal::format::opening::{Opening, opening_of};
+use crate::journal::format::row::{CellError, Row};
+use crate::mass::Mass;
+use crate::vocabulary::entry::{RowKind, lot_taken_back};
+use planned::Planned;
+
+/// Takes the rows of a log one by one, in their order. What is kept of each is small.
+#[derive(Debug, Default)]
+pub struct Agreement {
+    formula: Option<String>,
+    /// The note of the `opened` row, until the formula's row stands beside it.
+    opened: Option<String>,
+    opening: Option<Opening>,
+    plan: Option<Planned>,
+    /// Each row of a weight, by its seq: what a later row may name.
+    weights: BTreeMap<u64, Known>,
+    /// Each ingredient by a number.
+    names: BTreeMap<String, usize>,
+    /// What holds of each step, of each jar, and of what stayed in each beaker.
+    steps: BTreeMap<usize, Held>,
+    jars: BTreeMap<usize, Held>,
+    stayed: BTreeMap<usize, Option<Mass>>,
+    /// The lot last named of each ingredient.
+    lots: BTreeMap<String, String>,
+    fill: Option<Fill>,
+    /// The weighing, or the last filling, is closed.
+    closed: bool,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Known {
+    kind: RowKind,
+    step: usize,
+    ingredient: usize,
+    net: Option<Mass>,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Held {
+    net: Option<Mass>,
+    target: Option<Mass>,
+}
+
+fn wrong(column: &'static str, why: impl Into<String>) -> CellError {
+    CellError {
+        column,
+        why: why.into(),
+    }
+}
+
+fn mass(amount: Option<Amount>) -> Option<Mass> {
+    amount.map(Amount::mass)
+}
+
+/// Grams with at least two decimals.
+fn g(mass: Mass) -> String {
+    mass.grams(Mass::from_mg(10)).to_string()
+}
+
+impl Agreement {
+    /// Takes the next row.
+    ///
+    /// # Errors
+    /// The first cell that does not agree with the others, and why not.
+    pub fn add(&mut self, row: &Row) -> Result<(), CellError> {
+        self.of_the_batch(row)?;
+        numbers::agree(row)?;
+        self.after_the_end(row)?;
+        self.lot(row)?;
+        match row.kind {
+            RowKind::Weighed | RowKind::Filled => self.weight(row),
+            RowKind::Residue => self.residue(row),
+            RowKind::Remedy => self.remedy(row),
+            RowKind::Note => self.note(row),
+            RowKind::Closed => self.close(row),
+            RowKind::Opened => {
+                self.opened = Some(row.note.clone());
+                Ok(())
+            }
+            RowKind::ScaleCheck | RowKind::TakenOut | RowKind::Mixed => Ok(()),
+        }
+    }
+
+    fn of_the_batch(&mut self, row: &Row) -> Result<(), CellError> {
+        let formula = self.formula.get_or_insert_with(|| row.formula.clone());
+        match *formula == row.formula {
+            true => Ok(()),
+            false => Err(wrong(
+                "formula",
+                format!("the rows before are of the formula `{formula}`"),
+            )),
+        }
+    }
+
+    /// Behind the row that closes a batch nothing is weighed, until a remedy or a filling opens it again.
+    /// What the empty pan shows after the last lift may still correct a weight.
+    fn after_the_end(&self, row: &Row) -> Result<(), CellError> {
+        let weighs = match row.kind {
+            RowKind::Weighed
+            | RowKind::Filled
+            | RowKind::TakenOut
+            | RowKind::Mixed
+            | RowKind::Residue => true,
+            RowKind::Opened
+            | RowKind::ScaleCheck
+            | RowKind::Remedy
+            | RowKind::Note
+            | RowKind::Closed => false,
+        };
+        match self.closed && weighs && corrects(&row.note).is_none() {
+            true => Err(wrong("kind", "the batch is closed by a row before")),
+            false => Ok(()),
+        }
+    }
+
+    /// A lot changes only by a row that names it.
+    fn lot(&mut self, row: &Row) -> Result<(), CellError> {
+        let (name, lot) = (&row.ingredient, &row.lot);
+        if name.is_empty() {
+            return Ok(());
+        }
+        let taken_back = row.kind == RowKind::Note && row.note == lot_taken_back(name);
+        let named = row.kind == RowKind::Note && row.note == format!("lot of {name}: {lot}");
+        if taken_back {
+            self.lots.insert(name.clone(), String::new());
+        }
+        if named {
+            self.lots.insert(name.clone(), lot.clone());
+        }
+        // A row that was not weighed at a bench may name its lot itself.
+        let at_a_bench = matches!(row.kind, RowKind::Weighed) && row.readings.is_some();
+        match self.lots.get(name) {
+            Some(last) if at_a_bench && last != lot => Err(wrong(
+                "lot",
+                match last.as_str() {
+                    "" => format!("the lot of {name} was taken back before"),
+                    last => format!("the lot last named for {name} is `{last}`"),
+                },
+            )),
+            None if at_a_bench && !lot.is_empty() => {
+                Err(wrong("lot", format!("no row before names it for {name}")))
+            }
+            Some(_) | None => Ok(()),
+        }
+    }
+
+    fn number_of(&mut self, name: &str) -> usize {
+        let next = self.names.len();
+        match self.names.get(name) {
+            Some(number) => *number,
+            None => *self.names.entry(name.to_owned()).or_insert(next),
+        }
+    }
+
+    /// What a row corrects, which must be a row of its kind before it.
+    fn corrected(&mut self, row: &Row) -> Result<Option<Known>, CellError> {
+        let Some(seq) = corrects(&row.note) else {
+            return Ok(None);
+        };
+        let kind = row.kind.name();
+        let known = self
+            .weights
+            .get(&seq)
+            .filter(|known| known.kind == row.kind);
+        let Some(known) = known.copied() else {
+            let why = format!("corrects seq {seq}, which is no `{kind}` row before it");
+            return Err(wrong("note", why));
+        };
+        let other =
+            !row.ingredient.is_empty() && known.ingredient != self.number_of(&row.ingredient);
+        match other {
+            true => Err(wrong(
+                "ingredient",
+                format!("the row corrects seq {seq}, which weighed something else"),
+            )),
+            false => Ok(Some(known)),
+        }
+    }
+
+    fn weight(&mut self, row: &Row) -> Result<(), CellError> {
+        let corrected = self.corrected(row)?;
+        let jar = row.kind == RowKind::Filled;
+        match &self.fill {
+            Some(fill) if jar => planned::jar(row, fill)?,
+            None if jar && self.opening.is_some() => {
+                return Err(wrong("kind", "no row before begins the filling of jars"));
+            }
+            Some(_) | None => {}
+        }
+        if let (Some(plan), false) = (&self.plan, jar) {
+            plan.weight(row)?;
+        }
+        let step = corrected.map_or(row.step, |known| known.step);
+        let ingredient = self.number_of(&row.ingredient);
+        self.weights.insert(
+            row.seq,
+            Known {
+                kind: row.kind,
+                step,
+                ingredient,
+                net: mass(row.net),
+            },
+        );
+        let held = match jar {
+            true => &mut self.jars,
+            false => &mut self.steps,
+        };
+        if step > 0 {
+            let (net, target) = (mass(row.net), mass(row.target));
+            held.insert(step, Held { net, target });
+        }
+        Ok(())
+    }
+
+    fn residue(&mut self, row: &Row) -> Result<(), CellError> {
+        self.corrected(row)?;
+        if let Some((seq, went_in)) = numbers::stayed(&row.note) {
+            let weighed = self.weights.get(&seq);
+            let weighed = weighed.filter(|known| known.kind == RowKind::Weighed);
+            let Some(weighed) = weighed.copied() else {
+                let why = format!("names the beaker of seq {seq}, which is no weight before it");
+                return Err(wrong("note", why));
+            };
+            if weighed.ingredient != self.number_of(&row.ingredient) {
+                let why = format!("seq {seq}, whose beaker it names, weighed something else");
+                return Err(wrong("ingredient", why));
+            }
+            if let (Some(net), Some(stayed)) = (weighed.net, mass(row.net))
+                && !numbers::same(went_in, net - stayed)
+            {
+                let (net, stayed) = (g(net), g(stayed));
+                let why = format!(
+                    "says that {} g went in, where {net} g of seq {seq} less {stayed} g did",
+                    g(went_in)
+                );
+                return Err(wrong("note", why));
+            }
+        }
+        let ingredient = self.number_of(&row.ingredient);
+        let known = Known {
+            kind: row.kind,
+            step: row.step,
+            ingredient,
+            net: mass(row.net),
+        };
+        self.weights.insert(row.seq, known);
+        self.stayed.insert(row.step, mass(row.net));
+        Ok(())
+    }
+
+    fn remedy(&mut self, row: &Row) -> Result<(), CellError> {
+        let Some(change) = Amendment::of_note(&row.note) else {
+            return Ok(());
+        };
+        let (change, _) = change.map_err(|why| wrong("note", why))?;
+        self.closed = false;
+        let parts = change.parts.iter().copied().map(Mass::from_ng);
+        let sum: Option<Mass> = (!change.parts.is_empty()).then(|| parts.sum());
+        if let (Some(target), Some(sum)) = (mass(row.target), sum)
+            && target != sum
+        {
+            let why = format!("is not the sum of what its note plans, {} g", g(sum));
+            return Err(wrong("target_g", why));
+        }
+        match &mut self.plan {
+            Some(plan) => plan.amend(&change),
+            None => Ok(()),
+        }
+    }
+
+    fn note(&mut self, row: &Row) -> Result<(), CellError> {
+        if let Some(opening) = opening_of(row).filter(|_| self.opening.is_none()) {
+            let opening = opening.map_err(|why| wrong("note", why))?;
+            self.size_of_the_opened_row(&opening)?;
+            // A formula that an older version took and this one does not is no fault of the log.
+            let formula = Formula::parse(&opening.text, "").ok();
+            self.plan = formula.map(|formula| Planned::new(&formula, &opening));
+            self.opening = Some(opening);
+        } else if let Some(fill) = fill_of(row) {
+            let fill = fill.map_err(|why| wrong("note", why))?;
+            self.begin_filling(&fill)?;
+            self.fill = Some(fill);
+            self.closed = false;
+        }
+        Ok(())
+    }
+
+    fn size_of_the_opened_row(&self, opening: &Opening) -> Result<(), CellError> {
+        let (Some(opened), Some(label)) = (&self.opened, &self.formula) else {
+            return Ok(());
+        };
+        let Ok([words, _]) = opening.drafts(label) else {
+            return Ok(());
+        };
+        // The label may have been cut.
+        let size = words.note.get(label.len()..).unwrap_or_default();
+        match opened.ends_with(size) {
+            true => Ok(()),
+            false => Err(wrong(
+                "note",
+                format!(
+                    "the batch is of {} g here, and the `opened` row says \"{opened}\"",
+                    g(opening.batch)
+                ),
+            )),
+        }
+    }
+}

@@ -1,0 +1,221 @@
+//! The numbers of one row.
+
+use super::{g, mass, wrong};
+use crate::journal::format::cell::Amount;
+use crate::journal::format::row::{CellError, Row};
+use crate::mass::Mass;
+use crate::metrology::Uncertainty;
+use crate::vocabulary::entry::{RowKind, Verdict, skip_reason};
+
+/// Why a weight has no verdict, as its row says it.
+pub(super) const NOT_PROVABLE: &str = "the scale cannot prove this tolerance";
+const TARE_NOT_PROVEN: &str = "tare not proven";
+
+pub(super) fn agree(row: &Row) -> Result<(), CellError> {
+    net(row)?;
+    deviation(row)?;
+    uncertainty(row)?;
+    verdict(row)?;
+    match row.kind {
+        RowKind::TakenOut => taken_out(row),
+        RowKind::Weighed => skipped(row),
+        RowKind::Opened
+        | RowKind::ScaleCheck
+        | RowKind::Remedy
+        | RowKind::Mixed
+        | RowKind::Residue
+        | RowKind::Filled
+        | RowKind::Note
+        | RowKind::Closed => Ok(()),
+    }
+}
+
+/// Whether two numbers are one as a note writes them: to the microgram.
+pub(super) fn same(a: Mass, b: Mass) -> bool {
+    (a - b).abs() <= Mass::from_ng(1_000)
+}
+
+fn about(mass: Mass, low: Mass, high: Mass) -> bool {
+    (low..=high).contains(&mass) || same(mass, low) || same(mass, high)
+}
+
+fn net(row: &Row) -> Result<(), CellError> {
+    let (Some(tare), Some(gross), Some(net)) = (row.tare, row.gross, row.net) else {
+        return Ok(());
+    };
+    let off = gross.mass() - tare.mass();
+    let expected = match row.kind {
+        // Less than nothing is the scale's scatter.
+        RowKind::Residue => off.max(Mass::ZERO),
+        RowKind::Opened
+        | RowKind::ScaleCheck
+        | RowKind::Weighed
+        | RowKind::TakenOut
+        | RowKind::Remedy
+        | RowKind::Mixed
+        | RowKind::Filled
+        | RowKind::Note
+        | RowKind::Closed => off,
+    };
+    match net.mass() == expected {
+        true => Ok(()),
+        false => Err(wrong(
+            "net_g",
+            format!("{net} g are not the gross {gross} g less the tare {tare} g"),
+        )),
+    }
+}
+
+fn deviation(row: &Row) -> Result<(), CellError> {
+    let Some(deviation) = row.deviation else {
+        return match (row.net, row.target) {
+            (Some(_), Some(_)) => Err(wrong("deviation_g", "is empty beside a net and a target")),
+            _ => Ok(()),
+        };
+    };
+    let (Some(net), Some(target)) = (row.net, row.target) else {
+        return Err(wrong("deviation_g", "stands without a net and a target"));
+    };
+    match deviation.mass() == net.mass() - target.mass() {
+        true => Ok(()),
+        false => Err(wrong(
+            "deviation_g",
+            format!("{deviation} g are not the net {net} g less the target {target} g"),
+        )),
+    }
+}
+
+/// No net weight is surer than one that a scale of its digits makes: its step is one of the last digit
+/// at least, and the uncertainty is written to one digit more.
+fn uncertainty(row: &Row) -> Result<(), CellError> {
+    let Some(uncertainty) = row.uncertainty else {
+        return Ok(());
+    };
+    let weighed = matches!(
+        row.kind,
+        RowKind::Weighed | RowKind::Filled | RowKind::Residue
+    );
+    let least = least(uncertainty);
+    let weighed = weighed && row.readings.is_some();
+    match !weighed || uncertainty.mass() >= least {
+        true => Ok(()),
+        false => Err(wrong(
+            "uncertainty_g",
+            format!(
+                "{uncertainty} g is less than the {} g that a scale of these digits has",
+                least.grams_rounded(uncertainty.decimals() + 1)
+            ),
+        )),
+    }
+}
+
+/// The uncertainty of a net weight on a quiet scale whose step is one of the last digit.
+fn least(uncertainty: Amount) -> Mass {
+    let decimals = u32::from(uncertainty.decimals().clamp(1, 9)) - 1;
+    let step = Mass::from_ng(10i64.pow(9 - decimals));
+    Uncertainty::net(step, None, Uncertainty::TARE_AND_GROSS).expanded()
+}
+
+/// How far a weight that a person kept may lie outside its window and yet be called inside: `keep` judges
+/// by the window of the scale at rest, and the row has that of the scale as it wandered.
+fn room_of_the_kept(row: &Row) -> Mass {
+    let restless = row.uncertainty.filter(|u| u.mass() > least(*u).ratio(3, 2));
+    restless.map_or(Mass::ZERO, Amount::mass)
+}
+
+fn verdict(row: &Row) -> Result<(), CellError> {
+    let (low, high) = match (row.low, row.high) {
+        (Some(low), Some(high)) => (low, high),
+        _ => return Ok(()),
+    };
+    if low.mass() > high.mass() {
+        return Err(wrong(
+            "low_g",
+            format!("{low} g are more than high_g, {high} g"),
+        ));
+    }
+    let Some(net) = row.net.filter(|_| row.kind != RowKind::TakenOut) else {
+        return Ok(());
+    };
+    let is = match net.mass() {
+        net if net < low.mass() => Verdict::Under,
+        net if net > high.mass() => Verdict::Over,
+        _ => Verdict::Inside,
+    };
+    let corrected = row.note.starts_with("corrects seq ");
+    let no_tare = row.note.contains(TARE_NOT_PROVEN);
+    let no_proof = row.note.contains(NOT_PROVABLE) || no_tare;
+    let room = room_of_the_kept(row);
+    let kept = (low.mass() - room..=high.mass() + room).contains(&net.mass()) && room > Mass::ZERO;
+    let weighed = matches!(row.kind, RowKind::Weighed | RowKind::Filled);
+    let why = match row.verdict {
+        // A person may keep any weight.
+        Some(Verdict::Kept) => return Ok(()),
+        Some(Verdict::Inside) if kept && !no_tare => return Ok(()),
+        Some(_) if no_proof => "the note says that nothing is proven".to_owned(),
+        Some(verdict) if verdict != is => format!(
+            "{net} g are {} the window of {low} to {high} g",
+            match is {
+                Verdict::Under => "under",
+                Verdict::Over => "over",
+                Verdict::Inside | Verdict::Kept => "inside",
+            }
+        ),
+        // A correction may take a verdict away.
+        None if weighed && row.readings.is_some() && !no_proof && !corrected => {
+            "is empty, and the note does not say why nothing is proven".to_owned()
+        }
+        Some(_) | None => return Ok(()),
+    };
+    Err(wrong("verdict", why))
+}
+
+/// `over-pour of 7.01 g taken back to 72.35 g`
+fn taken_out(row: &Row) -> Result<(), CellError> {
+    let read = || {
+        let rest = row.note.strip_prefix("over-pour of ")?;
+        let (peak, rest) = rest.split_once(" g taken back to ")?;
+        let left = rest.strip_suffix(" g")?;
+        Some((grams(peak)?, grams(left)?))
+    };
+    let (Some((peak, left)), Some(net)) = (read(), mass(row.net)) else {
+        return Ok(());
+    };
+    if !same(peak - left, net) {
+        let why = format!("{} g are not what its note takes out", g(net));
+        return Err(wrong("net_g", why));
+    }
+    match (mass(row.low), mass(row.high)) {
+        (Some(low), Some(high)) if !about(left, low, high) => Err(wrong(
+            "note",
+            format!("{} g are not inside the window", g(left)),
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// A step that was left out has nothing in it.
+fn skipped(row: &Row) -> Result<(), CellError> {
+    if skip_reason(&row.note).is_none() {
+        return Ok(());
+    }
+    match (mass(row.net), row.verdict) {
+        (Some(Mass::ZERO), Some(Verdict::Kept)) => Ok(()),
+        _ => Err(wrong(
+            "net_g",
+            "the note says that the step was left out: 0 g and `kept` belong to that",
+        )),
+    }
+}
+
+/// `stayed in the beaker of seq 4; 12.34 g went in`: the row, and what went in.
+pub(super) fn stayed(note: &str) -> Option<(u64, Mass)> {
+    let (seq, rest) = note
+        .strip_prefix("stayed in the beaker of seq ")?
+        .split_once("; ")?;
+    Some((seq.parse().ok()?, grams(rest.strip_suffix(" g went in")?)?))
+}
+
+pub(super) fn grams(text: &str) -> Option<Mass> {
+    Amount::parse(text).map(Amount::mass)
+}

@@ -1,0 +1,526 @@
+//! `log verify` beyond the chain: what the rows of a log say of each other. Whoever edits a weight and computes
+//! the chain anew must still be found out, and no honest log may be called wrong.
+
+use std::path::{Path, PathBuf};
+
+use bismar::journal::batch::agree::Agreement;
+use bismar::journal::format::chain;
+use bismar::journal::format::fault::Fault;
+use bismar::journal::format::row::{COLUMNS, Row, Stamp};
+use bismar::journal::read::verify::verify;
+use bismar::rehearsal::literal::{Mishap, Planned, run};
+use bismar::time::Moment;
+
+use crate::bench_side::logs::logs_in;
+use crate::bench_side::person::Person;
+
+#[path = "../engine/worlds/draw.rs"]
+#[allow(dead_code)]
+mod draw;
+
+/// The cells of a log, header and chain left out, as the csv crate reads them.
+type Cells = Vec<Vec<String>>;
+
+fn column(name: &str) -> usize {
+    COLUMNS.iter().position(|column| *column == name).unwrap()
+}
+
+fn read(log: &Path) -> Cells {
+    let mut reader = csv::Reader::from_path(log).unwrap();
+    let rows = reader.records().map(Result::unwrap);
+    rows.map(|row| row.iter().take(23).map(str::to_owned).collect())
+        .collect()
+}
+
+/// Writes the log with every seq and every chain computed anew.
+fn write(log: &Path, rows: &Cells) {
+    let mut bytes = format!("{}\n", COLUMNS.join(",")).into_bytes();
+    let mut previous = chain::start(&rows[0][0]);
+    for (seq, row) in (1..).zip(rows) {
+        let mut row = row.clone();
+        row[column("seq")] = format!("{seq}");
+        let mut writer = csv::WriterBuilder::new()
+            .terminator(csv::Terminator::Any(b'\n'))
+            .from_writer(Vec::new());
+        writer.write_record(&row).unwrap();
+        let mut body = writer.into_inner().unwrap();
+        body.pop();
+        previous = chain::link(&previous, &body);
+        bytes.extend(body);
+        bytes.extend(format!(",{previous}\n").bytes());
+    }
+    std::fs::write(log, bytes).unwrap();
+}
+
+/// One log of the season whose rows are altered.
+struct Forged {
+    rows: Cells,
+    path: PathBuf,
+}
+
+impl Forged {
+    /// The row of `kind` that is the `nth` from 0.
+    fn at(&self, kind: &str, nth: usize) -> usize {
+        let rows = self.rows.iter().enumerate();
+        let mut of_kind = rows.filter(|(_, row)| row[column("kind")] == kind);
+        of_kind.nth(nth).unwrap_or_else(|| panic!("no {kind}")).0
+    }
+
+    fn get(&self, row: usize, name: &str) -> &str {
+        &self.rows[row][column(name)]
+    }
+
+    fn set(&mut self, row: usize, name: &str, to: impl Into<String>) {
+        self.rows[row][column(name)] = to.into();
+    }
+
+    /// A number of the row, in hundredths of a gram, and more.
+    fn add(&mut self, row: usize, names: &[&str], hundredths: i64) {
+        for name in names {
+            let cell = self.get(row, name);
+            let value: f64 = cell.parse().unwrap_or_else(|_| panic!("{name}: {cell:?}"));
+            let value = (value * 100.0).round() as i64 + hundredths;
+            let sign = if value < 0 { "-" } else { "" };
+            let (whole, part) = (value.abs() / 100, value.abs() % 100);
+            self.set(row, name, format!("{sign}{whole}.{part:02}"));
+        }
+    }
+
+    fn replace(&mut self, row: usize, name: &str, from: &str, to: &str) {
+        let cell = self.get(row, name).to_owned();
+        assert!(cell.contains(from), "{from:?} is not in {cell:?}");
+        self.set(row, name, cell.replacen(from, to, 1));
+    }
+
+    /// The formula's text edited, with its hash.
+    fn formula(&mut self, from: &str, to: &str) {
+        let note = self.get(1, "note").to_owned();
+        let json = note.strip_prefix("formula ").unwrap();
+        let mut note: serde_json::Value = serde_json::from_str(json).unwrap();
+        let text = note["text"].as_str().unwrap();
+        assert!(text.contains(from), "{text}");
+        let text = text.replacen(from, to, 1);
+        note["sha256"] = chain::sha256(&text).into();
+        note["text"] = text.into();
+        self.set(1, "note", format!("formula {note}"));
+    }
+}
+
+/// The row (from 0) and the column at which it must be found out, after what was forged.
+type Forgery = fn(&mut Forged) -> (usize, &'static str);
+
+const BALM: &str = "marram-balm-20260304-0810";
+const SOAK: &str = "glasswort-bath-soak-20260306-1033";
+const MENDED: &str = "glasswort-bath-soak-20260325-0810";
+const SALTS: &str = "tideline-bath-salts-20260311-1033";
+
+/// What somebody may try, and in which log.
+fn forgeries() -> Vec<(&'static str, &'static str, Forgery)> {
+    vec![
+        ("a net weight, with its deviation", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.add(row, &["net_g", "deviation_g"], 7);
+            (row, "net_g")
+        }),
+        ("a deviation", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.add(row, &["deviation_g"], -5);
+            (row, "deviation_g")
+        }),
+        ("a deviation wiped out", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "deviation_g", "");
+            (row, "deviation_g")
+        }),
+        ("a whole weight moved out of its window", BALM, |log| {
+            let row = log.at("weighed", 2);
+            log.add(row, &["gross_g", "net_g", "deviation_g"], 900);
+            (row, "verdict")
+        }),
+        ("a verdict turned", BALM, |log| {
+            let row = log.at("weighed", 0);
+            log.set(row, "verdict", "over");
+            (row, "verdict")
+        }),
+        ("a verdict wiped out", BALM, |log| {
+            let row = log.at("weighed", 0);
+            log.set(row, "verdict", "");
+            (row, "verdict")
+        }),
+        (
+            "a verdict beside a tolerance that is not proven",
+            BALM,
+            |log| {
+                let row = log.at("weighed", 0);
+                log.set(row, "note", "tare not proven: it may be off by 3.00 g");
+                (row, "verdict")
+            },
+        ),
+        ("a window wider than the tolerance", BALM, |log| {
+            let row = log.at("weighed", 2);
+            log.add(row, &["high_g"], 500);
+            (row, "high_g")
+        }),
+        ("the same below", BALM, |log| {
+            let row = log.at("weighed", 2);
+            log.add(row, &["low_g"], -500);
+            (row, "low_g")
+        }),
+        ("a window upside down", BALM, |log| {
+            let row = log.at("weighed", 2);
+            log.add(row, &["low_g"], 5000);
+            (row, "low_g")
+        }),
+        ("another target, with all that hangs on it", BALM, |log| {
+            let row = log.at("weighed", 2);
+            log.add(
+                row,
+                &["target_g", "low_g", "high_g", "gross_g", "net_g"],
+                900,
+            );
+            (row, "target_g")
+        }),
+        (
+            "the balance's target, with all that hangs on it",
+            BALM,
+            |log| {
+                let row = log.at("weighed", 0);
+                let all = ["target_g", "low_g", "high_g", "gross_g", "net_g"];
+                log.add(row, &all, 900);
+                let end = log.at("closed", 0);
+                log.add(end, &["net_g", "deviation_g"], 900);
+                (end, "target_g")
+            },
+        ),
+        ("a smaller uncertainty", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "uncertainty_g", "0.009");
+            (row, "uncertainty_g")
+        }),
+        ("a weight that fits its own row", BALM, |log| {
+            let row = log.at("weighed", 2);
+            log.add(row, &["gross_g", "net_g", "deviation_g"], -1);
+            (log.at("closed", 0), "net_g")
+        }),
+        ("the size in the closing row", BALM, |log| {
+            let row = log.at("closed", 0);
+            log.add(row, &["target_g"], 1000);
+            log.add(row, &["deviation_g"], -1000);
+            (row, "target_g")
+        }),
+        ("a weighing taken out, with the sum", BALM, |log| {
+            let row = log.at("weighed", 3);
+            let net: f64 = log.get(row, "net_g").parse().unwrap();
+            log.rows.remove(row);
+            let end = log.at("closed", 0);
+            let less = -(net * 100.0).round() as i64;
+            log.add(end, &["net_g", "deviation_g"], less);
+            (end, "note")
+        }),
+        ("a complete batch called stopped", BALM, |log| {
+            let row = log.at("closed", 0);
+            log.set(row, "note", "stopped after 3 of 5 weighings");
+            (row, "note")
+        }),
+        ("another lot", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "lot", "SB-000-0");
+            (row, "lot")
+        }),
+        ("the rows that named a lot taken out", BALM, |log| {
+            let row = log.at("weighed", 0);
+            let lot = log.get(row, "lot").to_owned();
+            let note = column("note");
+            log.rows
+                .retain(|row| !row[note].ends_with(&format!(": {lot}")));
+            (log.at("weighed", 0), "lot")
+        }),
+        ("a correction of no row", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "note", "corrects seq 99");
+            (row, "note")
+        }),
+        ("a correction of a row that is no weight", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "note", "corrects seq 2");
+            (row, "note")
+        }),
+        ("a correction of another ingredient", BALM, |log| {
+            let (first, row) = (log.at("weighed", 0), log.at("weighed", 1));
+            log.set(row, "note", format!("corrects seq {}", first + 1));
+            (row, "ingredient")
+        }),
+        ("another ingredient", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "ingredient", "Beeswax");
+            log.set(row, "lot", "");
+            (row, "ingredient")
+        }),
+        ("another way of weighing", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "vessel", "difference");
+            (row, "vessel")
+        }),
+        ("a step that there is not", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "step", "9");
+            (row, "step")
+        }),
+        ("another formula's name in a row", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "formula", "Marram balm 2");
+            (row, "formula")
+        }),
+        ("the size in the opening row", BALM, |log| {
+            log.replace(0, "note", "300 g", "310 g");
+            (1, "note")
+        }),
+        ("the formula's text", BALM, |log| {
+            log.replace(1, "note", "percent = 18.0", "percent = 16.0");
+            (1, "note")
+        }),
+        ("the formula's text, with its hash", BALM, |log| {
+            log.formula("percent = 18.0", "percent = 16.0");
+            (log.at("weighed", 2), "target_g")
+        }),
+        ("a tolerance in the formula, with its hash", BALM, |log| {
+            log.formula(
+                "tolerance = { percent = 1.0 }",
+                "tolerance = { percent = 0.1 }",
+            );
+            (log.at("weighed", 0), "low_g")
+        }),
+        ("a weight put behind the end", BALM, |log| {
+            let row = log.rows[log.at("weighed", 1)].clone();
+            log.rows.push(row);
+            (log.rows.len() - 1, "kind")
+        }),
+        ("a weight called left out", BALM, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "note", "skipped: none on the shelf");
+            (row, "net_g")
+        }),
+        ("what was taken out of an over-pour", BALM, |log| {
+            let row = log.at("taken-out", 0);
+            log.add(row, &["net_g"], 10);
+            (row, "net_g")
+        }),
+        ("what was left of an over-pour", BALM, |log| {
+            let row = log.at("taken-out", 0);
+            log.set(row, "net_g", "0.01");
+            log.set(row, "note", "over-pour of 1.71 g taken back to 1.70 g");
+            (row, "note")
+        }),
+        ("the label of a jar", SOAK, |log| {
+            let row = log.at("filled", 0);
+            log.add(row, &["target_g"], -100);
+            log.add(row, &["deviation_g"], 100);
+            (row, "target_g")
+        }),
+        ("the window of a jar", SOAK, |log| {
+            let row = log.at("filled", 0);
+            log.add(row, &["low_g"], -100);
+            (row, "low_g")
+        }),
+        ("a jar that nobody planned", SOAK, |log| {
+            let row = log.at("filled", 0);
+            log.set(row, "step", "77");
+            (row, "step")
+        }),
+        ("a short jar without its remark", SOAK, |log| {
+            let row = log.at("filled", 0);
+            log.add(row, &["gross_g", "net_g", "deviation_g"], -500);
+            log.set(row, "verdict", "kept");
+            (row, "note")
+        }),
+        ("a jar that fits its own row", SOAK, |log| {
+            let row = log.at("filled", 1);
+            log.add(row, &["gross_g", "net_g", "deviation_g"], 1);
+            (log.at("closed", 1), "net_g")
+        }),
+        ("a jar taken out, with the sum", SOAK, |log| {
+            let row = log.at("filled", 9);
+            let net: f64 = log.get(row, "net_g").parse().unwrap();
+            log.rows.remove(row);
+            let end = log.at("closed", 1);
+            let less = -(net * 100.0).round() as i64;
+            log.add(end, &["net_g", "deviation_g"], less);
+            (end, "note")
+        }),
+        ("what there was to fill", SOAK, |log| {
+            let row = log.at("closed", 0) + 1;
+            log.replace(row, "note", "\"made_ng\":6", "\"made_ng\":7");
+            (row, "note")
+        }),
+        ("what there was to fill, in the last row", SOAK, |log| {
+            let row = log.at("closed", 1);
+            log.add(row, &["target_g"], 1000);
+            log.add(row, &["deviation_g"], -1000);
+            (row, "target_g")
+        }),
+        ("a mean said to be below the label", SOAK, |log| {
+            let row = log.at("closed", 1);
+            log.replace(
+                row,
+                "note",
+                " (in the bowl",
+                "; the mean is below the label (in the bowl",
+            );
+            (row, "note")
+        }),
+        ("the beginning of the filling taken out", SOAK, |log| {
+            let row = log.at("closed", 0) + 1;
+            log.rows.remove(row);
+            (log.at("filled", 0), "kind")
+        }),
+        ("the size after a remedy", MENDED, |log| {
+            let row = log.at("remedy", 0);
+            log.add(row, &["target_g"], 100);
+            (row, "target_g")
+        }),
+        (
+            "a remedy of an ingredient that there is not",
+            MENDED,
+            |log| {
+                let row = log.at("remedy", 0);
+                log.replace(row, "note", "\"part\":0", "\"part\":9");
+                (row, "note")
+            },
+        ),
+        ("what a remedy adds", MENDED, |log| {
+            let row = log.at("remedy", 0);
+            log.replace(row, "note", "\"ng\":29440000000", "\"ng\":19440000000");
+            let mut later = log.rows.iter().skip(row);
+            let weighed = later.position(|row| row[column("kind")] == "weighed");
+            (row + weighed.unwrap(), "target_g")
+        }),
+        ("what stayed in a beaker", SALTS, |log| {
+            let row = log.at("residue", 0);
+            log.add(row, &["gross_g", "net_g"], -10);
+            (row, "note")
+        }),
+        ("whose beaker it was", SALTS, |log| {
+            let row = log.at("residue", 0);
+            let note = log.get(row, "note").to_owned();
+            let (_, rest) = note.split_once(';').unwrap();
+            log.set(row, "note", format!("stayed in the beaker of seq 1;{rest}"));
+            (row, "note")
+        }),
+    ]
+}
+
+#[test]
+fn a_forged_row_is_found_out_though_its_chain_is_right() {
+    let person = Person::new();
+    person
+        .run(&["demo", "--season", "--log-dir", "season"])
+        .ended(0);
+    let season = person.path("season");
+    for (what, batch, forge) in forgeries() {
+        let log = season.join(format!("{batch}.csv"));
+        let honest = std::fs::read(&log).unwrap();
+        let mut forged = Forged {
+            rows: read(&log),
+            path: log.clone(),
+        };
+        write(&log, &forged.rows);
+        assert_eq!(
+            std::fs::read(&log).unwrap(),
+            honest,
+            "{what}: written as it was"
+        );
+        let (row, cell) = forge(&mut forged);
+        write(&forged.path, &forged.rows);
+        let fault = verify(&log).unwrap().fault;
+        let fault = fault.unwrap_or_else(|| panic!("{what}: not found out"));
+        let found = (fault.line, fault.column);
+        assert_eq!(found, (row as u64 + 2, Some(cell)), "{what}: {fault}");
+        assert!(
+            matches!(fault.fault, Fault::Disagrees { .. }),
+            "{what}: {fault}"
+        );
+        let said = person
+            .run(&["log", "verify", &format!("season/{batch}.csv")])
+            .ended(4);
+        let place = format!("bismar: season/{batch}.csv:{}:{cell}: ", row + 2);
+        assert!(said.err.starts_with(&place), "{what}: {said:?}");
+        assert!(
+            said.err.contains("Compare the log with a backup"),
+            "{said:?}"
+        );
+        std::fs::write(&log, honest).unwrap();
+    }
+    // All of them as they were.
+    let mut words = vec!["log".to_owned(), "verify".to_owned()];
+    words.extend(logs_in(&season).iter().map(|log| log.display().to_string()));
+    person.run(&words).ended(0);
+}
+
+/// A clock that is set right steps back: that is told, with its line, and is no fault.
+#[test]
+fn a_time_that_runs_back_is_told_and_no_fault() {
+    let person = Person::new();
+    person
+        .run(&["demo", "--season", "--log-dir", "season"])
+        .ended(0);
+    let log = person.path(&format!("season/{BALM}.csv"));
+    let mut rows = read(&log);
+    rows[5][column("at")] = "2026-03-04T07:10:58.000Z".into();
+    write(&log, &rows);
+    let said = person
+        .run(&["log", "verify", &log.display().to_string()])
+        .ended(0);
+    assert!(
+        said.out
+            .contains(".csv:7:at: earlier than the row before (1 row is so)"),
+        "{said:?}"
+    );
+}
+
+/// What the engine writes for a literal person on every kind of scale, with a mishap of every kind: rows that
+/// are corrected, taken back, kept, left out, doubted. All of it agrees.
+#[test]
+fn no_row_of_an_honest_batch_is_called_wrong() {
+    let mut rng = fastrand::Rng::with_seed(20_261_127);
+    let (mut rows, mut corrections) = (0, 0);
+    for (n, mishap) in (0u64..).zip(Mishap::ALL.into_iter().cycle().take(6 * Mishap::ALL.len())) {
+        let family = draw::Family::ALL[n as usize % draw::Family::ALL.len()];
+        let mut spec = draw::case(family, 3, &draw::WAYS, n);
+        spec.planned.extend((1..=3).map(|step| Planned {
+            mishap,
+            step,
+            at: Moment(rng.u64(0..60_000_000)),
+        }));
+        let outcome = run(&spec, false, |_, _| {});
+        let mut agreement = Agreement::default();
+        let mut previous = chain::start("case");
+        for written in &outcome.rows {
+            let millis = i64::try_from(written.at.millis()).unwrap();
+            let stamp = Stamp {
+                batch: "case",
+                seq: written.seq,
+                at: jiff::Timestamp::from_millisecond(millis).unwrap(),
+                formula: "Case 1",
+            };
+            let row = Row::from_draft(&written.draft, stamp).sealed(&previous);
+            let line = row.line();
+            let mut reader = csv::ReaderBuilder::new();
+            let mut reader = reader.has_headers(false).from_reader(&line[..]);
+            let row = Row::from_record(&reader.records().next().unwrap().unwrap()).unwrap();
+            let agrees = agreement.add(&row);
+            assert_eq!(
+                agrees,
+                Ok(()),
+                "{mishap:?} on {family:?}, case {n}, seq {}",
+                row.seq
+            );
+            rows += 1;
+            corrections += usize::from(row.note.starts_with("corrects seq "));
+            previous = row.chain;
+        }
+    }
+    assert!(
+        rows > 1_000 && corrections > 20,
+        "{rows} rows, {corrections} corrections"
+    );
+}
