@@ -125,19 +125,27 @@ fn head(record: &SheetRecord, batch: &str, out: &mut String) {
             format!("{} rows, each proved against the chain", record.rows.len()),
         ),
         (
-            "Last chain",
+            "Head of the log",
             last.map_or(String::new(), |row| row.chain.clone()),
         ),
+        // What `sha256sum` says of the file, in groups that can be compared by eye.
+        ("in full", grouped(&record.digest)),
     ];
     out.push_str("<dl class=\"head\">\n");
     let filled = record.log.filling_closed.is_some();
-    for (name, text) in entries
-        .iter()
-        .filter(|(name, _)| filled || *name != "Filled")
-    {
+    for (name, text) in entries.iter().filter(|(name, text)| {
+        (filled || *name != "Filled") && !(*name == "in full" && text.is_empty())
+    }) {
         let _ = writeln!(out, "<dt>{name}</dt><dd>{}</dd>", escaped(text));
     }
     out.push_str("</dl>\n");
+}
+
+/// Hexadecimal digits in groups of eight.
+fn grouped(digits: &str) -> String {
+    let digits: Vec<char> = digits.chars().collect();
+    let groups = digits.chunks(8).map(|group| group.iter().collect());
+    groups.collect::<Vec<String>>().join(" ")
 }
 
 fn ticks(points: &[&str], out: &mut String) {

@@ -15,6 +15,8 @@ pub struct SheetRecord {
     pub formula: Option<Formula>,
     /// Bytes at the file's end that are no whole row.
     pub torn: u64,
+    /// The SHA-256 of the file's whole rows; empty where nobody made it.
+    pub digest: String,
 }
 
 impl SheetRecord {
@@ -26,6 +28,7 @@ impl SheetRecord {
             rows,
             log,
             torn,
+            digest: String::new(),
         }
     }
 

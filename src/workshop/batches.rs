@@ -14,12 +14,16 @@ use crate::sheet::SheetRecord;
 /// # Errors
 /// When the log is not as it was written, or cannot be read.
 pub fn sheet_record(path: &Path) -> Result<SheetRecord, LogError> {
-    let mut scan = scan_file(path)?;
+    let mut scan = scan_file(path)?.digesting();
     let mut rows = Vec::new();
     while let Some(row) = scan.next_row()? {
         rows.push(row);
     }
-    Ok(SheetRecord::new(rows, scan.torn()))
+    let record = SheetRecord::new(rows, scan.torn());
+    Ok(SheetRecord {
+        digest: scan.digest(),
+        ..record
+    })
 }
 
 /// The weighings of every log of the folder in order of time, and the logs that do not read. A torn end

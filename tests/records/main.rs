@@ -3,6 +3,7 @@
 #[path = "../bench_side/mod.rs"]
 mod bench_side;
 
+mod anchors;
 mod batch_faults;
 mod batch_log;
 mod batch_rows;
