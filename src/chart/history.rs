@@ -7,6 +7,7 @@ use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::skipped;
 use crate::journal::format::row::Row;
 use crate::mass::Mass;
+use crate::text::alike::same_name;
 use crate::vocabulary::entry::Verdict;
 
 /// One weighing that counts: the last of its step in its batch.
@@ -130,7 +131,7 @@ pub fn signed(off: &str) -> String {
 /// Whether a log's formula cell (name and version) is of the formula `name`, in any version; the case
 /// of letters does not matter. The whole cell is taken as well.
 pub fn is_formula(cell: &str, name: &str) -> bool {
-    let same = |text: &str| text.to_lowercase() == name.trim().to_lowercase();
+    let same = |text: &str| same_name(text, name);
     same(cell) || same(bare(cell))
 }
 

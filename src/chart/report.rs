@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::control::{FEW, Limits, deviation, mean, moving_ranges};
 use super::history::{Gathered, Kind, Weighing, bare, is_formula};
 use super::svg;
+use crate::text::alike::{folded, same_name};
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, GAP, REST, cut, line};
 
@@ -20,11 +21,9 @@ pub struct Report {
 /// Of an ingredient, or of a formula in any version: `name` is looked for among the ingredients first,
 /// unless `formula` says that it is a formula's. `None` where no batch tells of it.
 pub fn report(batches: &[Gathered], name: &str, formula: bool) -> Option<Report> {
-    let wanted = name.trim().to_lowercase();
+    let wanted = folded(name);
     let all = || batches.iter().flat_map(|batch| &batch.weighings);
-    let of: Vec<&Weighing> = all()
-        .filter(|w| w.ingredient.to_lowercase() == wanted)
-        .collect();
+    let of: Vec<&Weighing> = all().filter(|w| folded(&w.ingredient) == wanted).collect();
     if !of.is_empty() && !formula {
         return Some(of_ingredient(&of));
     }
@@ -80,7 +79,7 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
 fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
     let name = &batches.first()?.weighings.first()?.formula;
     // Asked for as the log has it: then no word of it is taken for a version.
-    let name = match name.to_lowercase() == wanted {
+    let name = match folded(name) == wanted {
         true => name,
         false => bare(name),
     };
@@ -105,13 +104,16 @@ fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
     let _ = writeln!(text, "{}", line(1, &columns, heads));
     let mut names: Vec<&str> = Vec::new();
     for weighing in batches.iter().flat_map(|batch| &batch.weighings) {
-        if !names.contains(&weighing.ingredient.as_str()) {
+        if !names
+            .iter()
+            .any(|name| same_name(name, &weighing.ingredient))
+        {
             names.push(&weighing.ingredient);
         }
     }
     for name in names {
         let of = batches.iter().flat_map(|batch| &batch.weighings);
-        let of = of.filter(|w| w.ingredient == name && w.kind == Kind::Planned);
+        let of = of.filter(|w| same_name(&w.ingredient, name) && w.kind == Kind::Planned);
         let of: Vec<&Weighing> = of.collect();
         let off: Vec<f64> = of.iter().map(|w| w.percent_off()).collect();
         let times: Vec<f64> = of.iter().map(|w| w.seconds).collect();

@@ -138,6 +138,7 @@ pub(super) fn tell_damage(faults: &[String]) {
 
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let lots = store::lots(file)?;
+    tell_alike(&lots, file);
     let records = store.records()?;
     let listed = listed(&lots, &records, today());
     if listed.is_empty() {
@@ -150,6 +151,13 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
     }
     print(&table(listed))?;
     Ok(Exit::Done)
+}
+
+/// Says which lots can be taken for another one.
+fn tell_alike(lots: &[Lot], file: &Path) {
+    for alike in Lot::alike(lots, &file.display().to_string()) {
+        tell(&format!("warning: {alike}"));
+    }
 }
 
 fn table(listed: Vec<Listed>) -> String {
@@ -183,6 +191,7 @@ fn add(file: &Path, args: AddArgs) -> Outcome {
         place: Place::default(),
     };
     store::add(file, &lot)?;
+    tell_alike(&store::lots(file)?, file);
     print(&format!(
         "Lot {} of {} added to {}",
         lot.name,

@@ -171,7 +171,7 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
     let lots = store::list(&files.list).map_err(|problems| problems.to_string());
     // What is left of another ingredient's lot does not matter: it is refused anyway.
     let matters = |lot: &Lot| match &wanted.lot {
-        Some((name, ingredient)) => *name == lot.name && *ingredient == lot.ingredient,
+        Some((name, ingredient)) => lot.is(name, ingredient),
         None => true,
     };
     let amounts = match &lots {

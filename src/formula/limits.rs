@@ -19,6 +19,7 @@ use super::cautions::is_essential_oil;
 use super::{Formula, Ingredient, Limits, Percent, Plan};
 use crate::mass::Mass;
 use crate::problem::Problem;
+use crate::text::alike::same_name;
 
 /// What is in the batch of one ingredient; several may be of the same.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -336,7 +337,7 @@ fn held(ingredient: &str, mass: Mass) -> Held<'_> {
 }
 
 fn same(a: &str, b: &str) -> bool {
-    a == b || a.to_lowercase() == b.to_lowercase()
+    same_name(a, b)
 }
 
 /// The limit that `mass` in a batch of `total` crosses; exact.

@@ -18,6 +18,7 @@ use super::tolerance::{limits, percent, tolerance, within_limits};
 use super::{Formula, Ingredient, Percent, Phase, Place, Share, VesselWay};
 use crate::document::{DeTable, DeValue, Form, Reader, Value, shown};
 use crate::problem::Problems;
+use crate::text::alike::same_name;
 
 const VESSELS: [(&str, VesselWay); 3] = [
     (VesselWay::Beaker.name(), VesselWay::Beaker),
@@ -208,7 +209,7 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
 
 /// The same ingredient twice within one phase is a slip of the pen more often than not.
 fn twice(reader: &mut Reader, one: &Ingredient, before: &[Ingredient], at: &Range<usize>) {
-    let same = |other: &&Ingredient| other.name.to_lowercase() == one.name.to_lowercase();
+    let same = |other: &&Ingredient| same_name(&other.name, &one.name);
     if let Some(other) = before.iter().find(same) {
         let message = format!(
             "\"{}\" is in this phase already, at line {}",

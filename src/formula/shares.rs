@@ -9,6 +9,7 @@ use super::tolerance::within_limits;
 use super::{Formula, Ingredient, Percent, Share};
 use crate::document::{Reader, shown};
 use crate::problem::Problem;
+use crate::text::alike::{folded, looks_like, same_name};
 
 impl Formula {
     /// The share of each ingredient in the order of weighing, the balance worked out.
@@ -37,7 +38,7 @@ impl Formula {
         let mut first = HashMap::new();
         let mut warnings = Vec::new();
         for ingredient in self.ingredients() {
-            let key = ingredient.name.to_lowercase();
+            let key = folded(&ingredient.name);
             let earlier = *first.entry(key).or_insert(ingredient.place);
             if earlier != ingredient.place {
                 warnings.push(Problem {
@@ -53,8 +54,35 @@ impl Formula {
                 });
             }
         }
+        warnings.extend(self.alike(name));
         warnings.extend(super::cautions::without_limit(self, name));
         warnings
+    }
+}
+
+impl Formula {
+    /// Ingredients that can be taken for an earlier one and are another: lots and histories are counted apart.
+    fn alike(&self, name: &str) -> Vec<Problem> {
+        let all: Vec<&Ingredient> = self.ingredients().collect();
+        let mut found = Vec::new();
+        for (at, one) in all.iter().enumerate() {
+            let before = all.get(..at).unwrap_or_default();
+            let like = |other: &&&Ingredient| {
+                !same_name(&other.name, &one.name) && looks_like(&other.name, &one.name)
+            };
+            found.extend(before.iter().find(like).map(|other| Problem {
+                path: name.to_owned(),
+                line: one.place.line,
+                column: one.place.column,
+                message: format!(
+                    "\"{}\" looks like \"{}\" at line {} and is another ingredient",
+                    one.name, other.name, other.place.line
+                ),
+                remedy:
+                    "If they are one, write both alike; else tell them apart by name".to_owned(),
+            }));
+        }
+        found
     }
 }
 

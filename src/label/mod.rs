@@ -11,6 +11,7 @@ use std::collections::BTreeMap;
 pub use net::{grams_on_label, ounces_on_label};
 
 use crate::mass::Mass;
+use crate::text::alike::folded;
 
 /// Whose rule for the ingredients that may stand in any order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -45,14 +46,16 @@ impl Rules {
 /// The declaration of what was weighed, in descending order of weight; ingredients of one INCI name
 /// are one. Equal weights stand in the order of the alphabet. Nothing of no weight is declared.
 pub fn declaration(weights: impl IntoIterator<Item = (String, Mass)>, rules: Rules) -> Vec<Line> {
-    let mut by_name: BTreeMap<String, Mass> = BTreeMap::new();
+    // As it was written first.
+    let mut by_name: BTreeMap<String, (String, Mass)> = BTreeMap::new();
     for (inci, mass) in weights {
-        *by_name.entry(inci).or_default() += mass;
+        let key = folded(&inci).into_owned();
+        by_name.entry(key).or_insert((inci, Mass::ZERO)).1 += mass;
     }
-    by_name.retain(|_, mass| *mass > Mass::ZERO);
-    let total: Mass = by_name.values().copied().sum();
+    by_name.retain(|_, (_, mass)| *mass > Mass::ZERO);
+    let total: Mass = by_name.values().map(|(_, mass)| *mass).sum();
     let mut lines: Vec<Line> = by_name
-        .into_iter()
+        .into_values()
         .map(|(inci, mass)| Line {
             any_order: rules.any_order(mass, total),
             inci,

@@ -8,6 +8,7 @@ use super::trace::Use;
 use super::{Lot, Refusal};
 use crate::formula::Plan;
 use crate::mass::Mass;
+use crate::text::alike::{looks_like, same_lot, same_name};
 
 /// What is known of the store at one time.
 #[derive(Debug, Clone)]
@@ -92,8 +93,11 @@ impl Stock {
             (Ok(None), None) => &[],
             (Err(why), _) => return Advice::Against(why.clone()),
         };
-        let named: Vec<&Lot> = lots.iter().filter(|lot| lot.name == name).collect();
-        let of_it = |lot: &&&Lot| lot.ingredient == step.ingredient;
+        let named: Vec<&Lot> = lots
+            .iter()
+            .filter(|lot| same_lot(&lot.name, name))
+            .collect();
+        let of_it = |lot: &&&Lot| same_name(&lot.ingredient, &step.ingredient);
         if let (Some(own), None) = (&self.own, named.iter().find(of_it)) {
             return self.advise_own(name, own, step);
         }
@@ -108,7 +112,7 @@ impl Stock {
         let left = match (lot.amount, &self.uses) {
             (None, _) => None,
             (Some(_), Ok(uses)) => lot.left(uses.iter().filter(|used| !step.is_of(used))),
-            (Some(_), Err(why)) if lot.ingredient == step.ingredient => {
+            (Some(_), Err(why)) if same_name(&lot.ingredient, &step.ingredient) => {
                 return Advice::Against(format!("what is left of lot {name} is not known: {why}"));
             }
             (Some(_), Err(_)) => None,
@@ -116,7 +120,15 @@ impl Stock {
         match lot.allows(&step.ingredient, step.needed, left, self.today) {
             Ok(()) => Advice::Good(self.damage().filter(|_| left.is_some())),
             Err(why @ Refusal::OtherIngredient { .. }) => {
-                Advice::Against(format!("{why}, and this step weighs {}", step.ingredient))
+                let alike = match looks_like(&lot.ingredient, &step.ingredient) {
+                    true => format!(
+                        ": the names only look the same, see line {} of lots.toml",
+                        lot.place.line
+                    ),
+                    false => String::new(),
+                };
+                let ingredient = &step.ingredient;
+                Advice::Against(format!("{why}, and this step weighs {ingredient}{alike}"))
             }
             Err(why @ (Refusal::Empty { .. } | Refusal::TooLittle { .. })) => {
                 let damage = self
@@ -170,7 +182,7 @@ impl Stock {
 
     fn unlisted(&self, name: &str, lots: &[Lot]) -> String {
         let mut say = format!("Lot {name} is not in lots.toml: nothing is known of it.");
-        let alike = |lot: &&Lot| lot.name.to_lowercase() == name.to_lowercase();
+        let alike = |lot: &&Lot| same_name(&lot.name, name) || looks_like(&lot.name, name);
         if let Some(lot) = lots.iter().find(alike) {
             say.push_str(&format!(" If it is lot {}, name it so.", lot.name));
         }
@@ -222,12 +234,25 @@ impl Stock {
             });
         };
         let mut against = Vec::new();
-        for lot in lots.iter().filter(|lot| lot.ingredient == *ingredient) {
+        for lot in lots
+            .iter()
+            .filter(|lot| same_name(&lot.ingredient, ingredient))
+        {
             let left = self.uses.as_ref().ok().and_then(|uses| lot.left(uses));
             match lot.allows(ingredient, *needed, left, self.today) {
                 Ok(()) => return None,
                 Err(why) => against.push(why.to_string()),
             }
+        }
+        let alike = |lot: &&Lot| looks_like(&lot.ingredient, ingredient);
+        if against.is_empty()
+            && let Some(lot) = lots.iter().find(alike)
+        {
+            return Some(format!(
+                "lots.toml has no lot of {ingredient}; that of \"{}\" in its line {} only looks like it. \
+                 If they are one, write the name alike in formula and list",
+                lot.ingredient, lot.place.line
+            ));
         }
         if against.is_empty() {
             return need.lot_required.then(|| {
@@ -246,7 +271,10 @@ impl Stock {
     /// Says so where no batch of `formula` has enough left.
     fn without_premix(&self, ingredient: &str, needed: Mass, formula: &str) -> Option<String> {
         let uses = self.uses.as_ref().ok()?;
-        let of_it = self.made.iter().filter(|made| made.formula == formula);
+        let of_it = self
+            .made
+            .iter()
+            .filter(|made| same_name(&made.formula, formula));
         let most = of_it.map(|made| made.left(uses)).max();
         let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
         match most {

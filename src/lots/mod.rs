@@ -18,6 +18,8 @@ use crate::formula::Place;
 use crate::journal::batch::record::Record;
 use crate::journal::format::cell::Amount;
 use crate::mass::Mass;
+use crate::problem::Problem;
+use crate::text::alike::{looks_like, same_lot, same_name};
 use price::Price;
 use trace::Use;
 
@@ -88,10 +90,56 @@ impl fmt::Display for Refusal {
 }
 
 impl Lot {
+    /// Whether it is the lot `name` of `ingredient`.
+    pub fn is(&self, name: &str, ingredient: &str) -> bool {
+        same_lot(&self.name, name) && same_name(&self.ingredient, ingredient)
+    }
+
+    /// The lots of the list `file` that can be taken for an earlier one, or whose ingredient can be taken
+    /// for another one: each is told once, with both places.
+    pub fn alike(lots: &[Lot], file: &str) -> Vec<Problem> {
+        let mut found = Vec::new();
+        for (at, lot) in lots.iter().enumerate() {
+            let before = lots.get(..at).unwrap_or_default();
+            let of_it = |other: &&Lot| {
+                same_name(&other.ingredient, &lot.ingredient) && looks_like(&other.name, &lot.name)
+            };
+            let of_another = |other: &&Lot| looks_like(&other.ingredient, &lot.ingredient);
+            let told = |other: &Lot, what: &str, name: &str, earlier: &str| Problem {
+                path: file.to_owned(),
+                line: lot.place.line,
+                column: lot.place.column,
+                message: format!(
+                    "the {what} \"{name}\" looks like \"{earlier}\" in line {} and is another one: they are \
+                     counted apart",
+                    other.place.line
+                ),
+                remedy: "If they are one, write both alike; else tell them apart by name"
+                    .to_owned(),
+            };
+            if let Some(other) = before.iter().find(of_it) {
+                found.push(told(other, "lot", &lot.name, &other.name));
+            }
+            // A name that was told once is known.
+            let first = !before
+                .iter()
+                .any(|other| same_name(&other.ingredient, &lot.ingredient));
+            if let Some(other) = before.iter().find(of_another).filter(|_| first) {
+                found.push(told(
+                    other,
+                    "ingredient",
+                    &lot.ingredient,
+                    &other.ingredient,
+                ));
+            }
+        }
+        found
+    }
+
     /// The amount less all that `uses` took from this lot for its ingredient; negative when more was
     /// taken than there was. `None` when the amount is not known.
     pub fn left<'u>(&self, uses: impl IntoIterator<Item = &'u Use>) -> Option<Mass> {
-        let mine = |used: &&Use| used.lot == self.name && used.ingredient == self.ingredient;
+        let mine = |used: &&Use| self.is(&used.lot, &used.ingredient);
         let taken: Mass = uses.into_iter().filter(mine).map(|used| used.net).sum();
         Some(self.amount? - taken)
     }
@@ -110,7 +158,7 @@ impl Lot {
         today: Date,
     ) -> Result<(), Refusal> {
         let lot = self.name.clone();
-        if self.ingredient != ingredient {
+        if !same_name(&self.ingredient, ingredient) {
             let of = self.ingredient.clone();
             return Err(Refusal::OtherIngredient { lot, of });
         }

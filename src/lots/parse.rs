@@ -36,7 +36,7 @@ impl Lot {
             let Some(lot) = lot(&mut reader, table, &at) else {
                 continue;
             };
-            let same = |l: &&Lot| l.name == lot.name && l.ingredient == lot.ingredient;
+            let same = |l: &&Lot| l.is(&lot.name, &lot.ingredient);
             match lots.iter().find(same) {
                 Some(first) => reader.report(
                     &at,

@@ -11,6 +11,7 @@ use super::trace::Use;
 use super::{Lot, Refusal};
 use crate::journal::batch::record::Record;
 use crate::mass::Mass;
+use crate::text::alike::{same_lot, same_name};
 
 /// A batch of our own that can be an ingredient of others.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -40,7 +41,9 @@ impl Made {
 
     /// What is left: what was made less what other batches took from it, under whatever name.
     pub fn left<'u>(&self, uses: impl IntoIterator<Item = &'u Use>) -> Mass {
-        let mine = uses.into_iter().filter(|used| used.lot == self.batch);
+        let mine = uses
+            .into_iter()
+            .filter(|used| same_lot(&used.lot, &self.batch));
         self.mass - mine.map(|used| used.net).sum::<Mass>()
     }
 }
@@ -94,7 +97,7 @@ impl<'a> Prices<'a> {
         let (mut cost, mut any, mut priced) = (Cost::ZERO, false, Mass::ZERO);
         let mut whole = true;
         for used in self.by_batch.get(batch).into_iter().flatten() {
-            let named = |l: &&Lot| l.name == used.lot && l.ingredient == used.ingredient;
+            let named = |l: &&Lot| l.is(&used.lot, &used.ingredient);
             let listed = self.lots.iter().find(named).and_then(|l| l.price_per_kg);
             let known = match listed {
                 Some(per_kg) => Some(Known {
@@ -139,7 +142,9 @@ impl Stock {
     /// The lots of `ingredient` that may be used on the day `today`: what is best before soonest
     /// first, what has no such day last, else as the list has them.
     pub fn of_lots(ingredient: &str, lots: &[Lot], uses: &[Use], today: Date) -> Stock {
-        let mine = lots.iter().filter(|lot| lot.ingredient == ingredient);
+        let mine = lots
+            .iter()
+            .filter(|lot| same_name(&lot.ingredient, ingredient));
         let found = mine.map(|lot| {
             let left = lot.left(uses);
             lot.allows(ingredient, Mass::ZERO, left, today)?;
@@ -167,10 +172,13 @@ impl Stock {
         today: Date,
     ) -> Stock {
         let prices = Prices::new(lots, uses, made);
-        let mut mine: Vec<&Made> = made.iter().filter(|m| m.formula == formula).collect();
+        let mut mine: Vec<&Made> = made
+            .iter()
+            .filter(|m| same_name(&m.formula, formula))
+            .collect();
         mine.sort_by_key(|made| made.opened_at);
         let found = mine.into_iter().map(|made| {
-            let named = |lot: &&Lot| lot.name == made.batch && lot.ingredient == ingredient;
+            let named = |lot: &&Lot| lot.is(&made.batch, ingredient);
             let mut lot = lots.iter().find(named).cloned().unwrap_or_else(|| Lot {
                 name: made.batch.clone(),
                 ingredient: ingredient.to_owned(),

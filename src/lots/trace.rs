@@ -1,9 +1,11 @@
 //! Where a lot went and what a batch is made of, through premixes: a lot whose name is another
 //! batch's name is that batch.
 
-use std::collections::{BTreeSet, HashMap, HashSet, VecDeque};
+use std::borrow::Cow;
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet, VecDeque};
 
 use crate::mass::Mass;
+use crate::text::alike::{folded, same_name, visible};
 
 /// One step of a batch that took from a lot.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
@@ -29,17 +31,19 @@ pub struct Reached<'u> {
 /// All uses, found by lot and by batch.
 #[derive(Debug)]
 pub struct Uses<'u> {
-    by_lot: HashMap<&'u str, Vec<&'u Use>>,
-    by_batch: HashMap<&'u str, Vec<&'u Use>>,
+    by_lot: ByName<'u>,
+    by_batch: ByName<'u>,
 }
+
+/// By the name as [`visible`] has it.
+type ByName<'u> = HashMap<Cow<'u, str>, Vec<&'u Use>>;
 
 impl<'u> Uses<'u> {
     pub fn new(uses: &'u [Use]) -> Uses<'u> {
-        let mut by_lot: HashMap<&str, Vec<&Use>> = HashMap::new();
-        let mut by_batch: HashMap<&str, Vec<&Use>> = HashMap::new();
+        let (mut by_lot, mut by_batch) = (ByName::new(), ByName::new());
         for used in uses {
-            by_lot.entry(&used.lot).or_default().push(used);
-            by_batch.entry(&used.batch).or_default().push(used);
+            by_lot.entry(visible(&used.lot)).or_default().push(used);
+            by_batch.entry(visible(&used.batch)).or_default().push(used);
         }
         Uses { by_lot, by_batch }
     }
@@ -53,14 +57,15 @@ impl<'u> Uses<'u> {
     /// As [`Uses::forward`], for one ingredient of those that have a lot of this name. In the batches
     /// that it reached every step counts: they are the same batch under any name.
     pub fn forward_of(&self, lot: &str, ingredient: &str) -> Vec<Reached<'u>> {
-        let first = |used: &Use| used.ingredient == ingredient;
+        let first = |used: &Use| same_name(&used.ingredient, ingredient);
         search(&self.by_lot, lot, first, |used| &used.batch)
     }
 
     /// The ingredients of which a step named `lot` as theirs, by name.
     pub fn ingredients(&self, lot: &str) -> BTreeSet<&'u str> {
-        let uses = self.by_lot.get(lot).into_iter().flatten();
-        uses.map(|used| used.ingredient.as_str()).collect()
+        let uses = self.by_lot.get(&visible(lot)).into_iter().flatten();
+        let named = uses.map(|used| (folded(&used.ingredient), used.ingredient.as_str()));
+        BTreeMap::from_iter(named).into_values().collect()
     }
 
     /// Every step of `batch`, and of the batches that are lots in it.
@@ -72,24 +77,25 @@ impl<'u> Uses<'u> {
 /// Breadth first, so each name is met at its least depth, once. Of `from` itself only the uses count
 /// that are `first`.
 fn search<'u>(
-    uses: &HashMap<&'u str, Vec<&'u Use>>,
+    uses: &ByName<'u>,
     from: &str,
     first: impl Fn(&Use) -> bool,
     next: impl Fn(&'u Use) -> &'u str,
 ) -> Vec<Reached<'u>> {
     let mut found = Vec::new();
-    let mut seen: HashSet<&str> = HashSet::new();
+    let mut seen: HashSet<Cow<str>> = HashSet::new();
     let mut waiting = VecDeque::new();
-    if let Some((name, _)) = uses.get_key_value(from) {
-        seen.insert(name);
-        waiting.push_back((*name, 0));
+    if let Some((name, _)) = uses.get_key_value(&visible(from)) {
+        seen.insert(name.clone());
+        waiting.push_back((name.clone(), 0));
     }
     while let Some((name, depth)) = waiting.pop_front() {
-        let found_here = uses.get(name).into_iter().flatten();
+        let found_here = uses.get(&name).into_iter().flatten();
         for used in found_here.filter(|used| depth > 0 || first(used)) {
             found.push(Reached { used, depth });
-            if seen.insert(next(used)) {
-                waiting.push_back((next(used), depth + 1));
+            let next = visible(next(used));
+            if seen.insert(next.clone()) {
+                waiting.push_back((next, depth + 1));
             }
         }
     }

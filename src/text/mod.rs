@@ -1,5 +1,6 @@
 //! Text for people: what comes from outside made fit for a terminal, columns, plurals, words of a shell.
 
+pub mod alike;
 pub mod columns;
 
 use std::borrow::Cow;

@@ -10,5 +10,6 @@ mod batch_rows;
 mod kills;
 mod log_agrees;
 mod lots_trace;
+mod names_alike;
 mod remedy_log;
 mod sheet;

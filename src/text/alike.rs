@@ -1,0 +1,176 @@
+//! Names that are one, and names that only look like one.
+//!
+//! What nobody can see makes no second name: another normal form (Unicode Standard Annex 15: `é` as one
+//! character or as two), another kind of space or one more of it, a character without a width. For an
+//! ingredient the case of letters does not matter either. What can be told apart stays two names, however
+//! alike they look (a Cyrillic `а` for a Latin one; Unicode Technical Standard 39, section 4): it is said
+//! where both stand, and the maker decides.
+
+use std::borrow::Cow;
+
+use unicode_normalization::{UnicodeNormalization, is_nfc};
+use unicode_security::skeleton;
+
+/// The name as it is compared where the case of letters counts, as in the name of a lot.
+pub fn visible(name: &str) -> Cow<'_, str> {
+    let plain = name.split(' ').all(|word| !word.is_empty())
+        && !name.contains(|c: char| is_unseen(c) || (c.is_whitespace() && c != ' '));
+    if plain && (name.is_ascii() || is_nfc(name)) {
+        return name.into();
+    }
+    let seen: String = name.chars().filter(|c| !is_unseen(*c)).nfc().collect();
+    seen.split_whitespace().collect::<Vec<_>>().join(" ").into()
+}
+
+/// The name of an ingredient as it is compared: the case of letters does not count.
+pub fn folded(name: &str) -> Cow<'_, str> {
+    let seen = visible(name);
+    match seen.contains(|c: char| !c.is_ascii_lowercase() && c.is_alphabetic()) {
+        true => seen.to_lowercase().nfc().collect::<String>().into(),
+        false => seen,
+    }
+}
+
+/// Whether two names of lots are one.
+pub fn same_lot(a: &str, b: &str) -> bool {
+    a == b || visible(a) == visible(b)
+}
+
+/// Whether two names of ingredients are one.
+pub fn same_name(a: &str, b: &str) -> bool {
+    a == b || folded(a) == folded(b)
+}
+
+/// Whether two names that are not one can be taken for one by eye.
+pub fn looks_like(a: &str, b: &str) -> bool {
+    let drawn = |name: &str| skeleton(name).collect::<String>();
+    let (a_seen, b_seen) = (visible(a), visible(b));
+    a_seen != b_seen && (drawn(&a_seen) == drawn(&b_seen) || drawn(&folded(a)) == drawn(&folded(b)))
+}
+
+/// Whether the character leaves no mark on paper: those of the property `Default_Ignorable_Code_Point` that
+/// text of a workshop can hold (soft hyphen, joiners, word joiner, byte order mark, variation selectors).
+fn is_unseen(c: char) -> bool {
+    matches!(
+        c,
+        '\u{00AD}'
+            | '\u{034F}'
+            | '\u{061C}'
+            | '\u{115F}'
+            | '\u{1160}'
+            | '\u{17B4}'
+            | '\u{17B5}'
+            | '\u{3164}'
+            | '\u{FEFF}'
+            | '\u{FFA0}'
+    ) || matches!(
+        c,
+        '\u{180B}'..='\u{180F}' | '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{206F}'
+        | '\u{FE00}'..='\u{FE0F}' | '\u{E0000}'..='\u{E0FFF}'
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Unicode Standard Annex 15, revision 55 (Unicode 16.0), figures 3, 4 and 5: singletons, canonical
+    /// composites and multiple combining marks; each in its normal forms.
+    #[test]
+    fn normal_forms_of_one_text_are_one_name() {
+        for (source, nfd, nfc) in [
+            ("\u{212B}", "A\u{030A}", "\u{00C5}"),
+            ("\u{2126}", "\u{03A9}", "\u{03A9}"),
+            ("\u{00C5}", "A\u{030A}", "\u{00C5}"),
+            ("\u{00F4}", "o\u{0302}", "\u{00F4}"),
+            ("\u{1E69}", "s\u{0323}\u{0307}", "\u{1E69}"),
+            ("\u{1E0B}\u{0323}", "d\u{0323}\u{0307}", "\u{1E0D}\u{0307}"),
+            (
+                "q\u{0307}\u{0323}",
+                "q\u{0323}\u{0307}",
+                "q\u{0323}\u{0307}",
+            ),
+        ] {
+            for other in [nfd, nfc] {
+                assert!(same_lot(source, other), "{source:?} {other:?}");
+                assert!(same_name(source, other), "{source:?} {other:?}");
+                assert!(!looks_like(source, other), "one name: {source:?} {other:?}");
+            }
+        }
+        assert!(same_name("Sel de Guérande", "Sel de Gue\u{0301}rande"));
+    }
+
+    #[test]
+    fn what_nobody_sees_makes_no_second_name() {
+        for other in [
+            "Oat\u{00A0}flour",
+            "Oat  flour",
+            " Oat flour ",
+            "Oat\u{2009}\u{202F}flour",
+            "Oat\u{200B} flour",
+            "\u{FEFF}Oat fl\u{00AD}our",
+            "Oat\u{2060} flour\u{FE0F}",
+        ] {
+            assert!(same_lot("Oat flour", other), "{other:?}");
+            assert!(same_name("OAT Flour", other), "{other:?}");
+            assert!(!same_lot("OAT Flour", other), "{other:?}");
+        }
+        for other in ["Oatflour", "Oat flours", "Oat-flour", ""] {
+            assert!(
+                !same_name("Oat flour", other) && !looks_like("Oat flour", other),
+                "{other:?}"
+            );
+        }
+    }
+
+    /// Unicode Technical Standard 39, revision 30 (Unicode 16.0), section 4: its examples, and rows of its
+    /// data file confusables.txt. They look alike and are two names.
+    #[test]
+    fn confusable_names_are_told_and_stay_two() {
+        for (one, other) in [
+            // Table 1 of the standard: single script, mixed script, whole script.
+            ("ljeto", "\u{01C9}eto"),
+            ("paypal", "p\u{0430}yp\u{0430}l"),
+            ("scope", "\u{0455}\u{0441}\u{043E}\u{0440}\u{0435}"),
+            // confusables.txt: 0430, 0435, 0440, 0421, 0391, 0031, 006D.
+            ("Salt", "S\u{0430}lt"),
+            ("Beeswax", "B\u{0435}eswax"),
+            ("Copper", "Co\u{0440}per"),
+            ("C-8", "\u{0421}-8"),
+            ("A-1", "\u{0391}-1"),
+            ("L-1", "L-l"),
+            ("farm", "farrn"),
+        ] {
+            assert!(
+                looks_like(one, other) && looks_like(other, one),
+                "{one} {other}"
+            );
+            assert!(
+                !same_lot(one, other) && !same_name(one, other),
+                "{one} {other}"
+            );
+        }
+        for (one, other) in [("L-1", "L-2"), ("Sea salt", "Rock salt"), ("海塩", "岩塩")] {
+            assert!(!looks_like(one, other), "{one} {other}");
+        }
+    }
+
+    /// A short way is taken for plain text: it gives what the long one gives.
+    #[test]
+    fn folding_twice_is_folding_once() {
+        for name in [
+            "S-12",
+            "Sea salt",
+            "ÅNGSTRÖM",
+            "a  b",
+            "\u{130}x",
+            "ΣΑΣ",
+            "",
+            " ",
+            "ß ẞ",
+        ] {
+            assert_eq!(folded(&folded(name)), folded(name), "{name}");
+            assert_eq!(visible(&visible(name)), visible(name), "{name}");
+        }
+    }
+}
