@@ -168,7 +168,9 @@ impl From<DaemonError> for Failure {
 impl From<LogError> for Failure {
     fn from(error: LogError) -> Failure {
         match error {
-            LogError::Bad(_) | LogError::NotAFile { .. } => Failure::bad_input(error),
+            LogError::Bad(_) | LogError::NotAFile { .. } | LogError::TooLarge { .. } => {
+                Failure::bad_input(error)
+            }
             LogError::Io { .. }
             | LogError::Locked { .. }
             | LogError::Exists { .. }

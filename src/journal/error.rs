@@ -40,6 +40,14 @@ pub enum LogError {
     /// A row that was kept elsewhere and is not the log's next one.
     #[error("{}: the log does not go on with row {seq}", path.display())]
     OtherRow { path: PathBuf, seq: u64 },
+    /// More than any batch is, to be held in memory as a whole.
+    #[error("{}: has {} MB, where a sheet is made of {} at most: no batch of jars is that large. Look at what fills \
+        it; `bismar log verify` reads it in any size", path.display(), bytes / 1_000_000, most / 1_000_000)]
+    TooLarge {
+        path: PathBuf,
+        bytes: u64,
+        most: u64,
+    },
     /// A batch that cannot begin.
     #[error(transparent)]
     TooLong(#[from] FormulaTooLong),

@@ -9,11 +9,24 @@ use crate::journal::read::folder::{all_threads, batches_in, read_each};
 use crate::journal::read::scan::scan_file;
 use crate::sheet::SheetRecord;
 
+/// The largest log that a sheet is made of: 70,000 rows. Two thousand jars, the most that are filled of one
+/// batch, have a tenth of that. A sheet holds all rows at once, in about twelve times the log's bytes.
+pub const LARGEST_LOG: u64 = 16_000_000;
+
 /// What the sheet of a log is made of.
 ///
 /// # Errors
-/// When the log is not as it was written, or cannot be read.
+/// When the log is not as it was written, cannot be read, or is larger than [`LARGEST_LOG`].
 pub fn sheet_record(path: &Path) -> Result<SheetRecord, LogError> {
+    // What is no file says so when it is opened.
+    let bytes = std::fs::metadata(path).map_or(0, |about| about.len());
+    if bytes > LARGEST_LOG {
+        return Err(LogError::TooLarge {
+            path: path.to_owned(),
+            bytes,
+            most: LARGEST_LOG,
+        });
+    }
     let mut scan = scan_file(path)?.digesting();
     let mut rows = Vec::new();
     while let Some(row) = scan.next_row()? {

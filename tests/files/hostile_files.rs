@@ -128,3 +128,32 @@ fn what_is_no_file_of_ours_is_refused_by_every_reader() {
         "-",
     );
 }
+
+/// A pattern that would grow beyond measure when it is compiled, or is no pattern for its length alone, is
+/// refused with its place before it takes memory.
+#[test]
+fn a_pattern_that_blows_up_is_refused_with_its_place() {
+    let person = Person::new();
+    let nested = format!("{}(?<number>a){}", "(".repeat(200), ")".repeat(200));
+    for (pattern, why) in [
+        ("(?<number>(?:(?:[0-9]{100}){100}){100})", "size limit"),
+        ("(?<number>((((a{90}){90}){90}){90}){90})", "size limit"),
+        (nested.as_str(), "nested"),
+        (
+            &format!("(?<number>{}a)", "(a)".repeat(250_000)),
+            "8000 is the most",
+        ),
+        (
+            &format!("(?<number>{}a)", "[a-z0-9]|".repeat(90_000)),
+            "8000 is the most",
+        ),
+    ] {
+        let text = format!(
+            "[[scale]]\nname = \"b\"\nport = \"/dev/ttyUSB0\"\nlayout = \"pattern\"\nunit = \"g\"\npattern = '{pattern}'\n"
+        );
+        person.file("c.toml", &text);
+        let said = bounded(&person, &["sheet", "none", "--config", "c.toml"]).ended(4);
+        assert!(said.err.contains("c.toml:6:11: "), "{why}: {said:?}");
+        assert!(said.err.contains(why), "{why}: {said:?}");
+    }
+}

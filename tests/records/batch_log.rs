@@ -60,7 +60,7 @@ fn weighed(step: usize, ingredient: &str, net_mg: i64) -> Draft {
 }
 
 /// Texts that break careless writers, and how a reader must see them.
-const NASTY: [(&str, &str); 33] = [
+const NASTY: [(&str, &str); 37] = [
     ("Salt, fine", "Salt, fine"),
     ("say \"stop\"", "say \"stop\""),
     ("\"=1+1\"", "\"=1+1\""),
@@ -98,6 +98,11 @@ const NASTY: [(&str, &str); 33] = [
     (";", ";"),
     ("a, b; c's; d-e", "a, b; c's; d-e"),
     ("=1;=2", "'=1;'=2"),
+    // A bar calls another program where a spreadsheet still has DDE.
+    ("|cmd", "'|cmd"),
+    ("\t |cmd", "'  |cmd"),
+    ("salt;|cmd", "salt;'|cmd"),
+    ("｜1", "'｜1"),
 ];
 
 /// A log with every nasty text in four text columns; gives the cells that readers must see.
@@ -244,7 +249,7 @@ print(json.dumps({
                 c.is_whitespace() || matches!(c, '"' | '\u{200B}' | '\u{FEFF}')
             });
             assert!(
-                !body.starts_with(['=', '+', '-', '@', '＝', '－']),
+                !body.starts_with(['=', '+', '-', '@', '|', '＝', '－', '｜']),
                 "{cell:?}"
             );
         }
@@ -702,12 +707,12 @@ proptest! {
     }
 
     #[test]
-    fn the_apostrophe_comes_off_exactly(text in "['=+@ ＝1-9\t;\"-]{0,9}") {
+    fn the_apostrophe_comes_off_exactly(text in "['=+@| ＝1-9\t;\"-]{0,9}") {
         let cell = guarded(&text);
         prop_assert_eq!(unguarded(&cell), clean(&text));
         let first = cell.trim_start().chars().next();
         let number = cell.trim().parse::<f64>().is_ok();
-        let runs = |c: Option<char>| matches!(c, Some('=' | '+' | '-' | '@' | '＝'));
+        let runs = |c: Option<char>| matches!(c, Some('=' | '+' | '-' | '@' | '|' | '＝'));
         let before = cell.split(';').next().unwrap_or_default();
         let number = number || before.trim().parse::<f64>().is_ok();
         prop_assert!(number || !runs(first), "{:?}", cell);

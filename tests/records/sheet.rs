@@ -340,3 +340,31 @@ fn a_sheet_that_is_there_is_kept_and_a_changed_log_gives_none() {
     let none = said(home.path(), &["sheet", "b-batch", "--logs", "."]);
     none.ended(1);
 }
+
+/// A log that is larger than any batch is refused before it is read; one of that size is still made a sheet of.
+#[test]
+fn a_log_larger_than_any_batch_gives_no_sheet_and_costs_no_memory() {
+    use std::io::Write as _;
+
+    use bismar::journal::format::row::header;
+    use bismar::workshop::batches::LARGEST_LOG;
+
+    use crate::bench_side::person::Person;
+
+    let person = Person::new();
+    let path = person.path("big.csv");
+    let mut log = std::fs::File::create(&path).unwrap();
+    log.write_all(header().as_bytes()).unwrap();
+    // A file with a hole: 1 GB that takes no room.
+    log.set_len(1_000_000_000).unwrap();
+    let said = person.run(&["sheet", "big.csv"]).ended(4);
+    assert!(
+        said.err
+            .contains("big.csv: has 1000 MB, where a sheet is made of 16 at most"),
+        "{said:?}"
+    );
+    assert!(!person.path("big.html").exists());
+    log.set_len(LARGEST_LOG).unwrap();
+    let said = person.run(&["sheet", "big.csv"]).ended(4);
+    assert!(!said.err.contains("at most"), "it is read: {said:?}");
+}

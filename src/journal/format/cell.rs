@@ -82,7 +82,7 @@ pub fn unguarded(cell: &str) -> String {
 }
 
 /// Whether a spreadsheet could run the part: it begins, after spaces and invisible characters, with
-/// `= + - @` or one of their full-width or small forms, and is not a plain number. Apostrophes at
+/// `= + - @ |` or one of their full-width or small forms, and is not a plain number. Apostrophes at
 /// the very front do not count, so that a text that has one of its own gets a second and
 /// [`unguarded`] takes off exactly what [`guarded`] put on. Behind a semicolon (`number` > 0) the
 /// quotes of the cell do not hold it together, and what follows the cell is part of the number.
@@ -95,7 +95,7 @@ fn runs(part: &str, number: usize) -> bool {
     };
     let body = part.trim_start_matches(skipped);
     body.starts_with([
-        '=', '+', '-', '@', '＝', '＋', '－', '＠', '﹦', '﹢', '﹣', '﹫',
+        '=', '+', '-', '@', '|', '＝', '＋', '－', '＠', '｜', '﹦', '﹢', '﹣', '﹫',
     ]) && (number > 0 || !is_plain_number(body.trim_end()))
 }
 
