@@ -223,3 +223,39 @@ fn every_locked_crate_has_a_checksum_and_unsafe_code_is_forbidden() {
         Some("forbid")
     );
 }
+
+/// The note on the crates that touch bytes from outside is of the versions that are built in: an update of one
+/// of them is looked at.
+#[test]
+fn the_note_on_crates_that_read_from_outside_is_of_these_versions() {
+    let lock: toml::Table = std::fs::read_to_string("Cargo.lock")
+        .unwrap()
+        .parse()
+        .unwrap();
+    let note = std::fs::read_to_string("DEVELOPERS.md").unwrap();
+    let rows = note
+        .lines()
+        .skip_while(|line| !line.starts_with("| crate | version |"))
+        .skip(2)
+        .take_while(|line| line.starts_with("| `"));
+    let mut noted = 0;
+    for row in rows {
+        let cells: Vec<&str> = row.trim_matches('|').split('|').map(str::trim).collect();
+        let [name, version, _, _] = cells[..] else {
+            panic!("not four cells: {row}");
+        };
+        let name = name.trim_matches('`');
+        let locked = lock["package"].as_array().unwrap().iter();
+        let locked = locked.filter(|package| package["name"].as_str() == Some(name));
+        let locked: Vec<_> = locked
+            .filter_map(|package| package["version"].as_str())
+            .collect();
+        assert_eq!(
+            locked,
+            [version],
+            "{name}: look at what changed, then at its row in DEVELOPERS.md"
+        );
+        noted += 1;
+    }
+    assert!(noted >= 10, "{noted} rows: the table was not found");
+}
