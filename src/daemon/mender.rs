@@ -37,7 +37,7 @@ impl BatchOpener {
         let (scales, guard) = (config.abilities(), config.weighing.guard);
         let plan = record.plan(&formula, opening.amount(), &scales, guard);
         let plan = plan.map_err(|error| error.to_string())?;
-        compare(&path, &plan)?;
+        compare(&path, &record, &plan)?;
         let d = plan.coarsest_step(&scales);
         let parts = plan.held(|number| record.delivered(number).map(Amount::mass));
         let none = || {

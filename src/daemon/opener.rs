@@ -19,7 +19,6 @@ use crate::journal::format::opening::Opening;
 use crate::journal::name_of;
 use crate::journal::read::folder;
 use crate::journal::read::record;
-use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::{Found, LogFile};
 use crate::journal::store::spill;
 use crate::journal::store::spill::TakenIn;
@@ -139,7 +138,7 @@ impl BatchOpener {
                 let (scales, guard) = (config.abilities(), config.weighing.guard);
                 let plan = record.plan(&formula, amount, &scales, guard);
                 let plan = plan.map_err(|error| error.to_string())?;
-                compare(path, &plan)?;
+                compare(path, &record, &plan)?;
                 plan
             }
         };
@@ -394,12 +393,9 @@ pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<Stri
 
 /// Whether the rows of the log are of this plan's steps. Another scale or readability since then
 /// gives other targets, and the weights recorded so far would not add up with them.
-pub(super) fn compare(path: &Path, plan: &Plan) -> Result<(), String> {
-    let mut scan = scan_file(path).map_err(|error| error.to_string())?;
-    while let Some(row) = scan.next_row().map_err(|error| error.to_string())? {
-        if row.kind != RowKind::Weighed || row.step == 0 {
-            continue;
-        }
+pub(super) fn compare(path: &Path, record: &Record, plan: &Plan) -> Result<(), String> {
+    // A weight that was taken back holds nothing of the plan.
+    for row in record.settled() {
         let target = row.target.map(|target| target.mass());
         let same = plan.steps.get(row.step - 1).is_some_and(|step| {
             clean(&step.ingredient) == row.ingredient && target == Some(step.target)

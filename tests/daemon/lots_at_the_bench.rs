@@ -210,6 +210,16 @@ fn a_lot_that_is_not_listed_is_taken_and_that_is_said() {
         alike.ends_with("If it is lot S-old, name it so."),
         "{alike}"
     );
+    // With a Cyrillic letter: it looks the same, and it is another name.
+    let alike = named(&person, "S-\u{43e}ld", None).unwrap();
+    assert!(
+        alike.ends_with("If it is lot S-old, name it so."),
+        "{alike}"
+    );
+    // What nobody sees makes no other name: what is wrong with the lot is said of this one too.
+    let seen = named(&person, "S-old", None).unwrap_err();
+    let unseen = named(&person, "S-\u{200b}old", None).unwrap_err();
+    assert_eq!(seen, unseen);
     let unfinished = named(&person, "soak-1", None).unwrap_err();
     assert!(
         unfinished.contains("lot soak-1 is a batch that is not finished"),

@@ -10,4 +10,5 @@ mod daemon_batch;
 mod lots_at_the_bench;
 mod scale_checks;
 mod skipped;
+mod taken_back;
 mod wire;
