@@ -899,7 +899,8 @@ fn verify_big(path: &Path) {
     assert!(report.is_ok(), "{report}");
     assert_eq!(report.rows, 2_000);
     let more = peak_kib() - before;
-    assert!(more < 4_000, "{more} KiB more");
+    // Of each weight its numbers are kept, to hold later rows against them.
+    assert!(more < 5_000, "{more} KiB more");
     eprintln!("task done");
 }
 

@@ -31,10 +31,10 @@ pub struct Agreement {
     opened: Option<String>,
     opening: Option<Opening>,
     plan: Option<Planned>,
-    /// Each row of a weight, by its seq: what a later row may name.
-    weights: BTreeMap<u64, Known>,
+    /// Each row of a weight, in the order of their seqs: what a later row may name.
+    weights: Vec<Known>,
     /// Each ingredient by a number.
-    names: BTreeMap<String, usize>,
+    names: BTreeMap<String, u32>,
     /// What holds of each step, of each jar, and of what stayed in each beaker.
     steps: BTreeMap<usize, Held>,
     jars: BTreeMap<usize, Held>,
@@ -48,9 +48,10 @@ pub struct Agreement {
 
 #[derive(Debug, Clone, Copy)]
 struct Known {
+    seq: u64,
     kind: RowKind,
+    ingredient: u32,
     step: usize,
-    ingredient: usize,
     net: Option<Mass>,
 }
 
@@ -163,12 +164,17 @@ impl Agreement {
         }
     }
 
-    fn number_of(&mut self, name: &str) -> usize {
-        let next = self.names.len();
+    fn number_of(&mut self, name: &str) -> u32 {
+        let next = u32::try_from(self.names.len()).unwrap_or(u32::MAX);
         match self.names.get(name) {
             Some(number) => *number,
             None => *self.names.entry(name.to_owned()).or_insert(next),
         }
+    }
+
+    fn known(&self, seq: u64) -> Option<Known> {
+        let place = self.weights.binary_search_by_key(&seq, |known| known.seq);
+        self.weights.get(place.ok()?).copied()
     }
 
     /// What a row corrects, which must be a row of its kind before it.
@@ -177,11 +183,8 @@ impl Agreement {
             return Ok(None);
         };
         let kind = row.kind.name();
-        let known = self
-            .weights
-            .get(&seq)
-            .filter(|known| known.kind == row.kind);
-        let Some(known) = known.copied() else {
+        let known = self.known(seq).filter(|known| known.kind == row.kind);
+        let Some(known) = known else {
             let why = format!("corrects seq {seq}, which is no `{kind}` row before it");
             return Err(wrong("note", why));
         };
@@ -211,15 +214,13 @@ impl Agreement {
         }
         let step = corrected.map_or(row.step, |known| known.step);
         let ingredient = self.number_of(&row.ingredient);
-        self.weights.insert(
-            row.seq,
-            Known {
-                kind: row.kind,
-                step,
-                ingredient,
-                net: mass(row.net),
-            },
-        );
+        self.weights.push(Known {
+            seq: row.seq,
+            kind: row.kind,
+            ingredient,
+            step,
+            net: mass(row.net),
+        });
         let held = match jar {
             true => &mut self.jars,
             false => &mut self.steps,
@@ -234,9 +235,8 @@ impl Agreement {
     fn residue(&mut self, row: &Row) -> Result<(), CellError> {
         self.corrected(row)?;
         if let Some((seq, went_in)) = numbers::stayed(&row.note) {
-            let weighed = self.weights.get(&seq);
-            let weighed = weighed.filter(|known| known.kind == RowKind::Weighed);
-            let Some(weighed) = weighed.copied() else {
+            let weighed = self.known(seq);
+            let Some(weighed) = weighed.filter(|known| known.kind == RowKind::Weighed) else {
                 let why = format!("names the beaker of seq {seq}, which is no weight before it");
                 return Err(wrong("note", why));
             };
@@ -256,13 +256,13 @@ impl Agreement {
             }
         }
         let ingredient = self.number_of(&row.ingredient);
-        let known = Known {
+        self.weights.push(Known {
+            seq: row.seq,
             kind: row.kind,
-            step: row.step,
             ingredient,
+            step: row.step,
             net: mass(row.net),
-        };
-        self.weights.insert(row.seq, known);
+        });
         self.stayed.insert(row.step, mass(row.net));
         Ok(())
     }
