@@ -1,5 +1,6 @@
 //! What a person says: commands and presses on the pan.
 
+use super::capture::verdict_of;
 use super::run::Deed;
 use super::state::{Asked, State, Tared, Unsure};
 use super::{Engine, net_of};
@@ -534,12 +535,12 @@ impl Engine {
             return Ok("Nothing was poured yet; there is nothing to keep.".into());
         }
         let d = level.d;
-        let window = self.window(&step, d.max(tared.base_d), tared.carried);
-        let proven = window.proven && tared.unproven == Mass::ZERO;
-        let verdict = if proven && window.holds(net) {
-            Verdict::Inside
-        } else {
-            Verdict::Kept
+        // The window that its row will have.
+        let amid = d.max(tared.base_d);
+        let window = self.window_amid(&step, amid, tared.carried, tared.wander);
+        let verdict = match verdict_of(window, net, &tared) {
+            Some(Verdict::Inside) => Verdict::Inside,
+            Some(_) | None => Verdict::Kept,
         };
         let state = self.record(step.scale, tared, level, Some(verdict), away);
         self.enter(state);

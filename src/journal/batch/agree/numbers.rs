@@ -116,13 +116,6 @@ fn least(uncertainty: Amount) -> Mass {
     Uncertainty::net(step, None, Uncertainty::TARE_AND_GROSS).expanded()
 }
 
-/// How far a weight that a person kept may lie outside its window and yet be called inside: `keep` judges
-/// by the window of the scale at rest, and the row has that of the scale as it wandered.
-fn room_of_the_kept(row: &Row) -> Mass {
-    let restless = row.uncertainty.filter(|u| u.mass() > least(*u).ratio(3, 2));
-    restless.map_or(Mass::ZERO, Amount::mass)
-}
-
 fn verdict(row: &Row) -> Result<(), CellError> {
     let (low, high) = match (row.low, row.high) {
         (Some(low), Some(high)) => (low, high),
@@ -145,13 +138,10 @@ fn verdict(row: &Row) -> Result<(), CellError> {
     let corrected = row.note.starts_with("corrects seq ");
     let no_tare = row.note.contains(TARE_NOT_PROVEN);
     let no_proof = row.note.contains(NOT_PROVABLE) || no_tare;
-    let room = room_of_the_kept(row);
-    let kept = (low.mass() - room..=high.mass() + room).contains(&net.mass()) && room > Mass::ZERO;
     let weighed = matches!(row.kind, RowKind::Weighed | RowKind::Filled);
     let why = match row.verdict {
         // A person may keep any weight.
         Some(Verdict::Kept) => return Ok(()),
-        Some(Verdict::Inside) if kept && !no_tare => return Ok(()),
         Some(_) if no_proof => "the note says that nothing is proven".to_owned(),
         Some(verdict) if verdict != is => format!(
             "{net} g are {} the window of {low} to {high} g",
