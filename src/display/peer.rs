@@ -104,6 +104,8 @@ pub fn owners(all: &[Ends]) -> Vec<Owner> {
 struct Kernel {
     socket: OwnedFd,
     asked: u32,
+    /// It has told of a TCP socket. One without the module for that says of each that it is not there.
+    tells: bool,
 }
 
 /// The heads of a message and of an answer, bytes.
@@ -119,10 +121,36 @@ impl Kernel {
         let socket = socket_with(AddressFamily::NETLINK, kind, flags, Some(SOCK_DIAG))?;
         // Connected to the kernel it hears nobody else.
         connect(&socket, &SocketAddrNetlink::new(0, 0))?;
-        Ok(Kernel { socket, asked: 0 })
+        Ok(Kernel {
+            socket,
+            asked: 0,
+            tells: false,
+        })
     }
 
     fn owner(&mut self, ends: Ends) -> Result<Owner, Errno> {
+        let answer = self.ask(ends)?;
+        let owner = told(&answer, self.asked, ends)?;
+        if owner == Owner::Gone && !self.tells {
+            // Who listens at our end is there for certain.
+            let nobody = match ends.ours.ip().to_canonical() {
+                IpAddr::V4(_) => Ipv4Addr::UNSPECIFIED.into(),
+                IpAddr::V6(_) => Ipv6Addr::UNSPECIFIED.into(),
+            };
+            let listener = self.ask(Ends {
+                theirs: ends.ours,
+                ours: SocketAddr::new(nobody, 0),
+            })?;
+            if is_error(&listener) {
+                return Err(Errno::PROTONOSUPPORT);
+            }
+        }
+        self.tells = true;
+        Ok(owner)
+    }
+
+    /// What it answers to a question about `ends`.
+    fn ask(&mut self, ends: Ends) -> Result<Vec<u8>, Errno> {
         self.asked += 1;
         let id = identity(ends);
         send(
@@ -130,10 +158,11 @@ impl Kernel {
             &question(self.asked, ends, &id),
             SendFlags::empty(),
         )?;
-        let mut answer = [0; 1024];
+        let mut answer = vec![0; 1024];
         // It has answered before `send` returns.
         let (length, _) = recv(&self.socket, &mut answer[..], RecvFlags::DONTWAIT)?;
-        told(answer.get(..length).unwrap_or_default(), self.asked, ends)
+        answer.truncate(length);
+        Ok(answer)
     }
 }
 
@@ -179,9 +208,16 @@ fn question(number: u32, ends: Ends, id: &[u8; 36]) -> Vec<u8> {
     text
 }
 
+/// Whether an answer is a refusal (`nlmsghdr`).
+fn is_error(answer: &[u8]) -> bool {
+    const NLMSG_ERROR: u16 = 2;
+    answer
+        .get(4..6)
+        .is_none_or(|kind| kind == NLMSG_ERROR.to_ne_bytes())
+}
+
 /// What the kernel answers to the question `number` about `ends` (`nlmsghdr`, `inet_diag_msg`).
 fn told(answer: &[u8], number: u32, ends: Ends) -> Result<Owner, Errno> {
-    const NLMSG_ERROR: u16 = 2;
     const BROKEN: Errno = Errno::BADMSG;
     let word = |at: usize| {
         let bytes = answer.get(at..at + 4)?.try_into().ok()?;
@@ -190,8 +226,7 @@ fn told(answer: &[u8], number: u32, ends: Ends) -> Result<Owner, Errno> {
     if word(8) != Some(number) {
         return Err(BROKEN);
     }
-    let kind = answer.get(4..6).ok_or(BROKEN)?;
-    if kind == NLMSG_ERROR.to_ne_bytes() {
+    if is_error(answer) {
         let error = word(HEAD).ok_or(BROKEN)?.cast_signed();
         return match error.saturating_neg() == Errno::NOENT.raw_os_error() {
             true => Ok(Owner::Gone),
