@@ -74,7 +74,7 @@ fn is_unseen(c: char) -> bool {
 mod tests {
     use super::*;
 
-    /// Unicode Standard Annex 15, revision 55 (Unicode 16.0), figures 3, 4 and 5: singletons, canonical
+    /// Unicode Standard Annex 15, revision 55 (Unicode 16.0), figures 3, 4 and 5 (from memory): singletons, canonical
     /// composites and multiple combining marks; each in its normal forms.
     #[test]
     fn normal_forms_of_one_text_are_one_name() {
@@ -123,7 +123,7 @@ mod tests {
         }
     }
 
-    /// Unicode Technical Standard 39, revision 30 (Unicode 16.0), section 4: its examples, and rows of its
+    /// Unicode Technical Standard 39, revision 30 (Unicode 16.0), section 4 (from memory): its examples, and rows of its
     /// data file confusables.txt. They look alike and are two names.
     #[test]
     fn confusable_names_are_told_and_stay_two() {

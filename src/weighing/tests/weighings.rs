@@ -532,3 +532,43 @@ fn what_lies_on_the_pan_after_the_last_lift_or_before_the_next_vessel_questions_
     b.drain();
     assert_eq!(b.closed, Some(true));
 }
+
+#[test]
+fn what_the_empty_pan_had_no_time_to_say_is_said_later_and_of_all_that_it_may_be_about() {
+    let steps = |way| vec![step(1, "Salt", "12.00", way), step(2, "Oil", "8.00", way)];
+    let about = |b: &Bench| {
+        let rows = b.rows.iter();
+        let about = rows.filter(|row| row.note.contains("stayed on the pan"));
+        about.map(|row| row.step).collect::<Vec<_>>()
+    };
+    let one = || {
+        let mut b = Bench::new(plan(steps(VesselWay::Beaker), None));
+        b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+        b
+    };
+    // The first reading of the next beaker is hardly more than what lies there.
+    let mut b = one();
+    b.land(0.43).hold(0.7).read(0.9);
+    b.land(140.0).hold(2.0);
+    assert_eq!(about(&b), [1], "{:?}", b.rows.last());
+    // The next beaker comes at once: the pan speaks after it, and of both.
+    let mut b = one();
+    for falling in [60.0, 12.0, 2.0, 0.6, 0.43] {
+        b.read(falling);
+    }
+    b.land(140.0).hold(1.5).pour(148.0, 4.0).hold(2.0);
+    assert!(about(&b).is_empty());
+    b.land(0.43).hold(2.0);
+    assert_eq!(about(&b), [1, 2], "{:?}", b.rows.last());
+    // What dripped beside a source was not weighed out of it into the bowl.
+    let mut b = Bench::new(plan(steps(VesselWay::Difference), None));
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .land(0.0)
+        .hold(2.0)
+        .land(138.0)
+        .hold(2.0);
+    b.land(0.43).hold(2.0);
+    assert_eq!(about(&b), [1], "{:?}", b.rows.last());
+}
