@@ -15,7 +15,7 @@ mod views;
 mod words;
 
 use std::convert::Infallible;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -133,9 +133,15 @@ impl Reach {
             return Reach::Encrypted;
         };
         let host = rest.split('/').next().unwrap_or_default();
-        let here = match host.parse::<SocketAddr>() {
-            Ok(at) => at.ip().is_loopback(),
-            Err(_) => host.split(':').next() == Some("localhost"),
+        let bare = || host.trim_matches(['[', ']']).parse().ok();
+        let ip: Option<IpAddr> = host
+            .parse()
+            .ok()
+            .map(|at: SocketAddr| at.ip())
+            .or_else(bare);
+        let here = match ip {
+            Some(ip) => ip.to_canonical().is_loopback(),
+            None => host.split(':').next() == Some("localhost"),
         };
         if here { Reach::Here } else { Reach::Readable }
     }
@@ -171,7 +177,12 @@ impl Page {
             None => format!("http://{at}"),
         };
         files::write_private(&path, &format!("{origin}/#{key}\n")).map_err(kept)?;
-        if Reach::of(&origin) == Reach::Readable {
+        // Behind a proxy that encrypts, the page's own place may be open to the network as well.
+        let open = [&origin, &format!("http://{at}")];
+        if open
+            .iter()
+            .any(|origin| Reach::of(origin) == Reach::Readable)
+        {
             tracing::warn!("{READABLE}");
         }
         let mut guard = Guard::new(at, key);
@@ -487,4 +498,32 @@ fn follow(
         };
         Some((Ok(event), (inbox, beat, place, check)))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_leaves_this_machine_without_encryption_is_readable() {
+        for here in [
+            "http://127.0.0.1:8417/#key",
+            "http://127.0.0.1",
+            "http://[::1]:8417",
+            "http://[::1]",
+            "http://[::ffff:127.0.0.1]:8417",
+            "http://localhost:8417",
+        ] {
+            assert_eq!(Reach::of(here), Reach::Here, "{here}");
+        }
+        for far in [
+            "http://192.168.1.20:8417/",
+            "http://192.168.1.20",
+            "http://bench.example",
+            "http://[fd00::2]:80",
+        ] {
+            assert_eq!(Reach::of(far), Reach::Readable, "{far}");
+        }
+        assert_eq!(Reach::of("https://bench.example/#key"), Reach::Encrypted);
+    }
 }
