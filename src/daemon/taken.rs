@@ -61,13 +61,11 @@ impl Taken {
         spoken: impl FnOnce(&E) -> String,
         load: impl FnOnce(&Path) -> Option<Config>,
     ) -> Result<Beginning, E> {
-        let before = || {
-            let before = self.before().and_then(|copy| load(&copy));
-            before.filter(has_batch_under_way)
-        };
+        let before = || self.before().and_then(|copy| load(&copy));
         let (config, waiting, fault) = match now {
+            // The logs are looked through only where it may matter: that takes long with many of them.
             Ok(now) => match before().filter(|before| before.log_dir != now.log_dir) {
-                Some(before) if !has_batch_under_way(&now) => {
+                Some(before) if has_batch_under_way(&before) && !has_batch_under_way(&now) => {
                     let log_dir = before.log_dir;
                     let held = Config {
                         log_dir,
@@ -77,7 +75,7 @@ impl Taken {
                 }
                 Some(_) | None => return Ok(Beginning::with(now)),
             },
-            Err(error) => match before() {
+            Err(error) => match before().filter(has_batch_under_way) {
                 Some(before) => (before, None, Some(spoken(&error))),
                 None => return Err(error),
             },
