@@ -2,7 +2,7 @@
 
 use super::capture::verdict_of;
 use super::run::Deed;
-use super::state::{Asked, State, Tared, Unsure};
+use super::state::{Asked, Mismatch, Removed, State, Tared, Unsure};
 use super::{Engine, net_of};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
@@ -99,8 +99,8 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return false;
         };
-        let window = self.window(&step, tared.base_d, tared.carried);
-        tared.rest.is_some_and(|net| net > window.high)
+        let window = self.window(&step, tared.tare.d, tared.tare.carried);
+        tared.content.rest.is_some_and(|net| net > window.high)
     }
 
     fn next(&mut self) -> String {
@@ -133,7 +133,7 @@ impl Engine {
             }
             State::Lift(written) if self.way_now() == VesselWay::Bowl => {
                 // It stays where it is.
-                let (base, d) = (written.shown, written.tared.base_d);
+                let (base, d) = (written.shown, written.tare.d);
                 let state = self.next_in_bowl(written, base, d);
                 self.enter(state);
                 let closes = self.step_now().is_none();
@@ -147,7 +147,11 @@ impl Engine {
                 }
                 "The bowl stays on the scale.".into()
             }
-            State::Stranger { mut tared, level } => {
+            State::Stranger {
+                mut tared,
+                level,
+                what,
+            } => {
                 let Some(step) = self.step_now() else {
                     return String::new();
                 };
@@ -164,17 +168,20 @@ impl Engine {
                     let remark = "the bowl lost or gained something between its steps";
                     self.bowl_changed(step.scale, off, remark);
                 }
-                if tared.fell {
+                if what == Mismatch::Fell {
                     // So much was taken out.
-                    tared.fell = false;
-                    let net = net_of(&step, tared.base, level.weight);
+                    let net = net_of(&step, tared.tare.base, level.weight);
                     if net < -(level.d * 5) {
                         // More than the step put in is gone: whether that is in it still, nobody knows.
-                        let held = tared.rest.unwrap_or_default().max(tared.stayed.most);
-                        tared.base = level.weight;
-                        tared.unproven += held;
+                        let held = tared
+                            .content
+                            .rest
+                            .unwrap_or_default()
+                            .max(tared.content.stayed.most);
+                        tared.tare.base = level.weight;
+                        tared.tare.unproven += held;
                     }
-                    tared.rest = Some(net_of(&step, tared.base, level.weight));
+                    tared.content.rest = Some(net_of(&step, tared.tare.base, level.weight));
                     self.note(format!(
                         "the maker says that {} g were taken out",
                         off.grams(level.d)
@@ -183,15 +190,15 @@ impl Engine {
                     self.enter(state);
                     return "The weighing goes on with what is in it now.".into();
                 }
-                if std::mem::take(&mut tared.as_it_left) {
+                if what == Mismatch::AsItLeft {
                     // It weighs what it seemed to hold when it left, and it is the same: that is what it holds.
-                    tared.carried += 2;
+                    tared.tare.carried += 2;
                     self.note("the maker says it is the same vessel".into());
                     let state = self.vessel_returned(level, tared);
                     self.enter(state);
                     return "The same vessel; the weighing goes on.".into();
                 }
-                tared.unproven += off;
+                tared.tare.unproven += off;
                 self.note(format!(
                     "the maker says it is the same vessel; {} g are not explained",
                     off.grams(level.d)
@@ -233,14 +240,14 @@ impl Engine {
         let remark = "the bowl came back with another weight";
         self.bowl_changed(step.scale, off, remark);
         // What was in it for less than a moment was seen as well.
-        if !tared.poured && tared.most <= level.d * 5 {
+        if !tared.content.poured && tared.content.most <= level.d * 5 {
             let state = self.tare_at(step.scale, level);
             self.enter(state);
             return "The bowl is taken as it stands; nothing of this step is in it.".into();
         }
         // What was seen of this step is taken to be in it still; the record will say how little is sure.
-        tared.base = level.weight - tared.rest.unwrap_or_default();
-        tared.unproven = tared.unproven.max(step.highest).max(off);
+        tared.tare.base = level.weight - tared.content.rest.unwrap_or_default();
+        tared.tare.unproven = tared.tare.unproven.max(step.highest).max(off);
         let state = self.vessel_returned(level, tared);
         self.enter(state);
         "The bowl is taken as it stands; what is in it is not sure.".into()
@@ -339,19 +346,19 @@ impl Engine {
         let mut recorded = None;
         // `known`: what stands there is.
         let (discarded, known, suspect) = match run.state.clone() {
-            State::Tared(tared) | State::Away(tared) => {
-                let mixed_in = tared.poured || tared.suspect.is_some();
+            State::Tared(tared) | State::Away(Removed { tared, .. }) => {
+                let mixed_in = tared.content.poured || tared.suspect.is_some();
                 if step.vessel == VesselWay::Bowl && mixed_in && !fresh {
                     return refused(in_the_bowl);
                 }
-                (tared.rest, true, tared.suspect)
+                (tared.content.rest, true, tared.suspect)
             }
             State::Stranger { .. } if step.vessel == VesselWay::Bowl && !fresh => {
                 return refused(
                     "The bowl cannot be begun again. Say next if it is the same bowl.".into(),
                 );
             }
-            State::Stranger { tared, .. } => (tared.rest, false, None),
+            State::Stranger { tared, .. } => (tared.content.rest, false, None),
             State::Lift(_) if step.vessel == VesselWay::Bowl && !fresh => {
                 return refused(in_the_bowl);
             }
@@ -473,7 +480,7 @@ impl Engine {
                 return Ok("It is recorded as it stands; lift it to leave it so.".into());
             }
             State::Tared(tared) => (tared, false),
-            State::Away(tared) => (tared, true),
+            State::Away(removed) => (removed.tared, true),
             State::Clear { .. }
             | State::Empty
             | State::Landing(_)
@@ -495,9 +502,9 @@ impl Engine {
             .get(step.scale)
             .and_then(|pan| pan.level(self.now));
         // After a key or a gap only a weight that stands there is one.
-        let carried = tared.carried > 0 || tared.unproven > Mass::ZERO;
+        let carried = tared.tare.carried > 0 || tared.tare.unproven > Mass::ZERO;
         if away
-            && (tared.moved
+            && (tared.content.moved
                 || carried
                 || step.vessel == VesselWay::Difference
                 || self.is_loaded(step.scale))
@@ -514,10 +521,10 @@ impl Engine {
             .filter(|_| !away && steady.is_none());
         if let Some((_, range)) = restless {
             // It never rested: the record says by how much.
-            tared.unproven = tared.unproven.max(range);
+            tared.tare.unproven = tared.tare.unproven.max(range);
         }
         let steady = steady.or(restless.map(|(level, _)| level));
-        let level = match (away, steady, tared.last_level) {
+        let level = match (away, steady, tared.content.level) {
             (false, Some(level), _) => level,
             // The frame may have moved since: what it held is known as a net weight.
             (true, _, Some(level)) => super::steady::Level {
@@ -530,15 +537,15 @@ impl Engine {
                 ));
             }
         };
-        let net = net_of(&step, tared.base, level.weight);
-        if net <= level.d || !tared.poured {
+        let net = net_of(&step, tared.tare.base, level.weight);
+        if net <= level.d || !tared.content.poured {
             return Ok("Nothing was poured yet; there is nothing to keep.".into());
         }
         let d = level.d;
         // The window that its row will have.
-        let amid = d.max(tared.base_d);
-        let window = self.window_amid(&step, amid, tared.carried, tared.wander);
-        let verdict = match verdict_of(window, net, &tared) {
+        let amid = d.max(tared.tare.d);
+        let window = self.window_amid(&step, amid, tared.tare.carried, tared.wander);
+        let verdict = match verdict_of(window, net, &tared.tare) {
             Some(Verdict::Inside) => Verdict::Inside,
             Some(_) | None => Verdict::Kept,
         };
@@ -577,25 +584,25 @@ impl Engine {
     fn record_what_waited_for_its_lot(&mut self) {
         let Some(step) = self.step_now() else { return };
         let Some(run) = &self.run else { return };
-        let State::Away(tared) = &run.state else {
+        let State::Away(Removed { tared, .. }) = &run.state else {
             return;
         };
-        let sure = tared.suspect.is_none() && !tared.moved;
+        let sure = tared.suspect.is_none() && !tared.content.moved;
         if let (Some(Asked::Lot), Some(level), Some(net)) =
-            (tared.asked, tared.last_level, tared.rest)
+            (tared.asked, tared.content.level, tared.content.rest)
             && sure
         {
-            let mut tared = tared.clone();
-            let d = level.d.max(tared.base_d);
-            if !self.window(&step, d, tared.carried).holds(net) {
+            let tared = tared.clone();
+            let d = level.d.max(tared.tare.d);
+            if !self.window(&step, d, tared.tare.carried).holds(net) {
                 return;
             }
             // The frame may have moved since: the net weight has not.
-            tared.held = Some(super::steady::Level {
+            let level = super::steady::Level {
                 weight: tared.shown_at_rest(step.vessel),
                 ..level
-            });
-            let state = self.record_held(step.scale, tared, true);
+            };
+            let state = self.record_inside(step.scale, tared, level, true);
             self.enter(state);
         }
     }

@@ -282,7 +282,7 @@ impl Engine {
         let mut tared = Tared::new(jump.from, seen.d, seen.at);
         let way = self.way_now();
         tared.suspected(self.zero(scale), way, true);
-        tared.base = jump.to;
+        tared.tare.base = jump.to;
         self.say_add(tared, Mass::ZERO)
     }
 

@@ -2,7 +2,7 @@
 
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
-use super::state::{Refused, State, Stayed, Tared, Why};
+use super::state::{Mismatch, Refused, Removed, State, Stayed, Tared, Why};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, net_of, say};
@@ -18,27 +18,28 @@ const DRAWN_US: u64 = 1_500_000;
 
 impl Engine {
     /// The vessel is off the pan with something in it that is not recorded.
-    pub(super) fn vessel_away(&mut self, mut tared: Tared) -> State {
+    pub(super) fn vessel_away(&mut self, mut removed: Removed) -> State {
         let Some(step) = self.step_now() else {
-            return State::Away(tared);
+            return State::Away(removed);
         };
-        tared.held = None;
+        let tared = &mut removed.tared;
         let pours = step.vessel != VesselWay::Difference;
         // It left before anything was at rest, and had shown more than a hand that takes hold of it.
         let d = self.readability(step.scale);
-        tared.poured |= pours && tared.moved && tared.stayed.most > vessel_at_least(d);
-        if step.vessel == VesselWay::Difference || !tared.poured {
-            let nothing = !tared.poured && step.vessel != VesselWay::Difference;
+        tared.content.poured |=
+            pours && tared.content.moved && tared.content.stayed.most > vessel_at_least(d);
+        if step.vessel == VesselWay::Difference || !tared.content.poured {
+            let nothing = !tared.content.poured && step.vessel != VesselWay::Difference;
             if nothing && self.can_begin_afresh() {
                 return self.wait_empty();
             }
-            return State::Away(tared);
+            return State::Away(removed);
         }
-        let net = tared.rest.unwrap_or(Mass::ZERO);
+        let net = tared.content.rest.unwrap_or(Mass::ZERO);
         let missing = step.target - net;
-        let window = self.window(&step, d, tared.carried);
+        let window = self.window(&step, d, tared.tare.carried);
         let over = net > window.high;
-        let unweighed = tared.moved || tared.rest.is_none() || window.holds(net);
+        let unweighed = tared.content.moved || tared.content.rest.is_none() || window.holds(net);
         let again: &[Choice] = match self.can_begin_afresh() {
             true => &[Choice::Again],
             false => &[],
@@ -46,7 +47,7 @@ impl Engine {
         if unweighed {
             // It left before the scale was at rest: what it holds is still to be weighed.
             self.cue(CueKind::Place, say::back_to_weigh(step.vessel), None, again);
-            return State::Away(tared);
+            return State::Away(removed);
         }
         let say = say::away(&step, missing, over, d);
         if over {
@@ -64,73 +65,82 @@ impl Engine {
                 &[Choice::Keep, Choice::Again],
             );
         }
-        State::Away(tared)
+        State::Away(removed)
     }
 
-    pub(super) fn in_away(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) -> State {
+    pub(super) fn in_away(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Seen,
+        mut removed: Removed,
+    ) -> State {
         let Some(step) = self.step_now() else {
-            return State::Away(tared);
+            return State::Away(removed);
         };
         if seen.after_gap {
             // Switched off and on in between, the scale has another zero and no tare.
             let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
             self.frame_after_gap(scale, seen);
-            tared.held = None;
-            tared.vanished = true;
-            tared.blind = !nothing;
+            removed.vanished = true;
+            removed.blind = !nothing;
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Load) {
-            return self.jump_while_away(scale, seen, tared, jump);
+            return self.jump_while_away(scale, seen, removed, jump);
         }
         let something = self.load(scale, seen.weight, seen.d) == Load::Something;
         if something && step.vessel != VesselWay::Difference && seen.may_be_key() {
             // A key under what is just back: it has to be seen once more.
-            tared.blind = true;
+            removed.blind = true;
         }
-        tared.blind |= something && seen.unit_changed;
-        if step.vessel == VesselWay::Difference && self.still_drawn_from(scale, seen, &mut tared) {
+        removed.blind |= something && seen.unit_changed;
+        if step.vessel == VesselWay::Difference && self.still_drawn_from(scale, seen, &mut removed)
+        {
+            let mut tared = removed.tared;
             tared.suspected(self.zero(scale), step.vessel, false);
             return self.ask_lift_and_back(&step, tared);
         }
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
-            (Load::Something, Some(_)) if tared.blind && step.vessel != VesselWay::Difference => {
-                tared.blind = false;
+            (Load::Something, Some(_)) if removed.blind && step.vessel != VesselWay::Difference => {
+                let mut tared = removed.tared;
                 tared.suspected(self.zero(scale), step.vessel, false);
                 self.ask_lift_and_back(&step, tared)
             }
-            (Load::Something, Some(level)) => self.judge_return(scale, level, tared),
+            (Load::Something, Some(level)) => self.judge_return(scale, level, removed),
             (Load::BelowEmpty | Load::Nothing, Some(level)) => {
-                self.empty_while_away(scale, level, &mut tared);
-                State::Away(tared)
+                removed.blind = false;
+                self.empty_while_away(scale, level, &mut removed.tared);
+                State::Away(removed)
             }
             (Load::BelowEmpty, None) if seen.plateau => {
                 // It stood there unseen, and is off now; how far, is not at rest yet.
                 let by = seen.weight - self.zero(scale);
-                tared.base += by;
-                tared.unproven = tared.unproven.max(vessel_at_least(seen.d));
-                tared.blind = false;
+                removed.tared.tare.base += by;
+                removed.tared.tare.unproven =
+                    removed.tared.tare.unproven.max(vessel_at_least(seen.d));
+                removed.blind = false;
                 self.guess_zero(scale, seen.weight);
-                State::Away(tared)
+                State::Away(removed)
             }
             (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
                 // Back, or another in its place, and off again before it was at rest: it may have been
                 // poured into.
-                tared.moved |= seen.plateau && !something && tared.replaced;
-                tared.replaced = something && (tared.replaced || seen.plateau);
-                State::Away(tared)
+                removed.tared.content.moved |= seen.plateau && !something && removed.replaced;
+                removed.replaced = something && (removed.replaced || seen.plateau);
+                State::Away(removed)
             }
         }
     }
 
     /// An empty pan loses nothing: a source that seemed to be lifted stands there still, its weight was
     /// taken off by a key, and what is drawn from it goes below zero. The lift of all of it goes further.
-    fn still_drawn_from(&self, scale: ScaleIndex, seen: &Seen, tared: &mut Tared) -> bool {
+    fn still_drawn_from(&self, scale: ScaleIndex, seen: &Seen, removed: &mut Removed) -> bool {
         let zero = self.zero(scale);
-        let own = tared.vessel.unwrap_or(tared.base - zero);
+        let tared = &removed.tared;
+        let own = tared.tare.vessel.unwrap_or(tared.tare.base - zero);
         let below = zero - seen.weight;
-        let drawn = tared.vanished && below > vessel_at_least(seen.d) && below < own.ratio(4, 5);
-        tared.below = tared.below.or(Some(seen.at)).filter(|_| drawn);
-        let since = tared.below.map(|since| seen.at.since(since));
+        let drawn = removed.vanished && below > vessel_at_least(seen.d) && below < own.ratio(4, 5);
+        removed.below = removed.below.or(Some(seen.at)).filter(|_| drawn);
+        let since = removed.below.map(|since| seen.at.since(since));
         since.is_some_and(|since| since >= DRAWN_US)
     }
 
@@ -139,18 +149,17 @@ impl Engine {
     fn empty_while_away(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
         let by = level.weight - self.zero(scale);
         let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
-        tared.blind = false;
         if by != Mass::ZERO {
-            tared.base = match tared.vessel {
+            tared.tare.base = match tared.tare.vessel {
                 Some(vessel) => level.weight + vessel,
-                None => tared.base + by,
+                None => tared.tare.base + by,
             };
             if by.abs() > level.d {
-                tared.carried += 2;
+                tared.tare.carried += 2;
             }
-            if tared.vessel.is_none() && !exact {
-                let inexact = super::zero::inexact(tared.base - level.weight);
-                tared.unproven = tared.unproven.max(inexact);
+            if tared.tare.vessel.is_none() && !exact {
+                let inexact = super::zero::inexact(tared.tare.base - level.weight);
+                tared.tare.unproven = tared.tare.unproven.max(inexact);
             }
         }
         self.see_zero(scale, level.weight);
@@ -161,32 +170,32 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
-        mut tared: Tared,
+        mut removed: Removed,
         jump: Jump,
     ) -> State {
         let from = self.load(scale, jump.from, seen.d);
         if from == Load::Something {
             // Under what is back, or it was lifted once more: it has to be seen at rest and alone.
-            tared.blind = true;
+            removed.blind = true;
             if jump.cause == JumpCause::Key {
                 self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
             }
-            return State::Away(tared);
+            return State::Away(removed);
         }
         let certain = jump.cause == JumpCause::Key;
         if !certain && jump.to > jump.from {
             // A vessel on its way back passes by zero; or it was the key on the empty pan.
-            tared.blind = true;
+            removed.blind = true;
         }
         if certain || jump.cause == JumpCause::Unknown {
             // The frame moves and the masses do not.
             let shift = jump.to - jump.from;
-            tared.base += shift;
-            tared.carried += 2;
+            removed.tared.tare.base += shift;
+            removed.tared.tare.carried += 2;
             let exact = jump.from_rest || from == Load::Nothing;
             self.shift_zero(scale, shift, certain && exact);
         }
-        State::Away(tared)
+        State::Away(removed)
     }
 
     /// Something came to rest while the vessel was away: is it that vessel?
@@ -194,66 +203,74 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         level: Level,
-        mut tared: Tared,
+        removed: Removed,
     ) -> State {
         let Some(step) = self.step_now() else {
-            return State::Away(tared);
+            return State::Away(removed);
         };
-        let expected = tared.shown_at_rest(step.vessel);
         let Some(pan) = self.pans.get(scale) else {
-            return State::Away(tared);
+            return State::Away(removed);
         };
+        let asked_back = removed.asked_back;
+        let mut tared = removed.tared;
+        let expected = tared.shown_at_rest(step.vessel);
         let d = level.d;
         let same = pan.same(level.weight, expected, d);
-        let net = net_of(&step, tared.base, level.weight);
+        let net = net_of(&step, tared.tare.base, level.weight);
         match step.vessel {
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if same && !tared.moved => {
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl
+                if same && !tared.content.moved =>
+            {
                 // It holds what it held; what the scale makes of that is its own scatter, or not.
                 let off = level.weight - expected;
-                tared.base += off;
-                tared.carried += 2;
+                tared.tare.base += off;
+                tared.tare.carried += 2;
                 if off.abs() > d * 2 {
-                    tared.unproven = tared.unproven.max(off.abs());
+                    tared.tare.unproven = tared.tare.unproven.max(off.abs());
                 }
                 self.vessel_returned(level, tared)
             }
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if tared.moved => {
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl if tared.content.moved => {
                 // It holds what it held when it left, as far as that was seen.
-                let rest = tared.rest.unwrap_or_default();
-                let most = tared.most.max(rest);
+                let rest = tared.content.rest.unwrap_or_default();
+                let most = tared.content.most.max(rest);
                 let lag = self.pans.get(scale).map_or(0.25, |pan| pan.lag());
                 let share = (lag * 100.0).clamp(10.0, 60.0) as i64;
                 let slack = (most - rest).ratio(share, 100) + d * 20;
                 let least = most - (d * 20).max(most.ratio(1, 50));
-                tared.as_it_left = net >= least && net <= most + slack;
-                if tared.asked_back && !tared.exchanged && self.is_plausible(&tared, level) {
-                    tared.carried += 2;
+                let as_it_left = net >= least && net <= most + slack;
+                if asked_back && self.is_plausible(&tared, level) {
+                    tared.tare.carried += 2;
                     self.vessel_returned(level, tared)
                 } else {
-                    self.ask_stranger(level, tared)
+                    let what = match as_it_left {
+                        true => Mismatch::AsItLeft,
+                        false => Mismatch::Other,
+                    };
+                    self.ask_what_it_is(level, tared, what)
                 }
             }
             // As much heavier as a pour: that is no other bowl before it is asked about.
             VesselWay::Bowl if self.is_fresh_bowl() && net > d * 5 && net <= step.highest * 2 => {
                 self.ask_stranger(level, tared)
             }
-            VesselWay::Bowl if !tared.poured && self.is_fresh_bowl() => {
+            VesselWay::Bowl if !tared.content.poured && self.is_fresh_bowl() => {
                 // Another bowl, with nothing in it yet.
                 self.judge_arrival(scale, level, None)
             }
             VesselWay::Bowl => {
                 // Nothing else holds all that was weighed before; stirring leaves a little behind.
-                let gross = tared.base - self.zero(scale);
+                let gross = tared.tare.base - self.zero(scale);
                 let least = -(gross.ratio(1, 50).max(vessel_at_least(d)));
-                let most = match tared.poured {
+                let most = match tared.content.poured {
                     true => step.highest * 2 + vessel_at_least(d),
                     false => d * 5,
                 };
-                if !tared.poured && net >= least && net <= most {
+                if !tared.content.poured && net >= least && net <= most {
                     self.bowl_came_back(scale, net, d);
                     self.tare_at(scale, level)
-                } else if tared.poured && net >= -(d * 5) && net <= most {
-                    tared.carried += 2;
+                } else if tared.content.poured && net >= -(d * 5) && net <= most {
+                    tared.tare.carried += 2;
                     self.vessel_returned(level, tared)
                 } else {
                     self.ask_stranger(level, tared)
@@ -263,7 +280,7 @@ impl Engine {
                 // No more can be gone than the window and half as much again, nor can it gain.
                 let most = step.highest + step.highest.ratio(1, 2) + d * 5;
                 if net >= -(d * 5) && net <= most {
-                    tared.poured = true;
+                    tared.content.poured = true;
                     self.vessel_returned(level, tared)
                 } else {
                     self.ask_stranger(level, tared)
@@ -277,31 +294,25 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return State::Tared(tared);
         };
-        tared.held = None;
-        tared.inside_since = None;
+        tared.approach.inside_since = None;
         tared.suspect = None;
         tared.asked = None;
-        tared.blind = false;
-        tared.asked_back = false;
-        tared.disturbed = false;
-        tared.replaced = false;
-        tared.moved = false;
-        let net = net_of(&step, tared.base, level.weight);
+        tared.disturbed = None;
+        tared.content.moved = false;
+        let net = net_of(&step, tared.tare.base, level.weight);
         let no_more = step.vessel == VesselWay::Difference
             && tared
+                .content
                 .rest
                 .is_some_and(|rest| (rest - net).abs() <= level.d * 2);
-        tared.vanished = false;
-        tared.exchanged = false;
-        tared.rest = Some(net);
-        tared.last_level = Some(level);
-        tared.most = net;
-        tared.stayed = Stayed::at_rest(net);
-        tared.fell = false;
-        let window = self.window(&step, level.d.max(tared.base_d), tared.carried);
+        tared.content.rest = Some(net);
+        tared.content.level = Some(level);
+        tared.content.most = net;
+        tared.content.stayed = Stayed::at_rest(net);
+        let window = self.window(&step, level.d.max(tared.tare.d), tared.tare.carried);
         if net < window.low && no_more {
             let missing = step.target - net;
-            tared.said = Some(missing);
+            tared.approach.said = Some(missing);
             let say = say::no_more(&step, missing, level.d);
             self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
             return State::Tared(tared);
@@ -317,6 +328,10 @@ impl Engine {
     }
 
     pub(super) fn ask_stranger(&mut self, level: Level, tared: Tared) -> State {
+        self.ask_what_it_is(level, tared, Mismatch::Other)
+    }
+
+    fn ask_what_it_is(&mut self, level: Level, tared: Tared, what: Mismatch) -> State {
         let way = self.way_now();
         let plausible = self.is_plausible(&tared, level);
         // A bowl with earlier steps in it cannot be begun again.
@@ -328,7 +343,7 @@ impl Engine {
         };
         let say = say::stranger(way, plausible, afresh);
         self.cue_urgent(CueKind::Choose, say, choices);
-        State::Stranger { tared, level }
+        State::Stranger { tared, level, what }
     }
 
     /// Whether what came back can be the vessel at all: it lost nothing of what was in it before this
@@ -337,7 +352,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return false;
         };
-        let net = net_of(&step, tared.base, level.weight);
+        let net = net_of(&step, tared.tare.base, level.weight);
         net >= -(level.d * 5) && net <= step.highest * 2 + vessel_at_least(level.d)
     }
 
@@ -347,9 +362,10 @@ impl Engine {
         seen: &Seen,
         mut tared: Tared,
         level: Level,
+        what: Mismatch,
     ) -> State {
         let Some(step) = self.step_now() else {
-            return State::Stranger { tared, level };
+            return State::Stranger { tared, level, what };
         };
         let jumped = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
         if seen.after_gap || jumped || seen.may_be_key() && seen.steady.is_some() {
@@ -357,23 +373,23 @@ impl Engine {
             return self.ask_lift_and_back(&step, tared);
         }
         match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => self.vessel_away(tared),
+            Load::Nothing if seen.plateau => self.vessel_away(Removed::new(tared)),
             Load::BelowEmpty if seen.steady.is_some() => {
                 let level = seen.steady.unwrap_or(level);
                 self.empty_while_away(scale, level, &mut tared);
-                self.vessel_away(tared)
+                self.vessel_away(Removed::new(tared))
             }
             Load::Something | Load::Nothing | Load::BelowEmpty => {
                 let expected = tared.shown_at_rest(step.vessel);
                 let level = seen.steady.unwrap_or(level);
                 let pan = self.pans.get(scale).filter(|_| seen.steady.is_some());
                 let same = pan.is_some_and(|pan| pan.same(level.weight, expected, level.d));
-                if same && !tared.moved {
+                if same && !tared.content.moved {
                     // What went is back, or what came is gone.
-                    tared.carried += 2;
+                    tared.tare.carried += 2;
                     return self.vessel_returned(level, tared);
                 }
-                State::Stranger { tared, level }
+                State::Stranger { tared, level, what }
             }
         }
     }
@@ -396,7 +412,7 @@ impl Engine {
         // What it showed before the frame moved says nothing of its mass.
         let stood = match tared.suspect {
             Some(suspect) => suspect.level,
-            None => tared.held.or(tared.last_level),
+            None => tared.content.level,
         };
         // The empty pan itself is nothing that stood there.
         let least = vessel_at_least(d);
@@ -405,12 +421,12 @@ impl Engine {
             // What is in the bowl stays there: it goes on from what it weighs now.
             let mut tared = tared.clone();
             tared.suspect = None;
-            tared.moved = true;
-            tared.unproven = tared.unproven.max(step.highest);
-            if let Some(vessel) = tared.vessel {
-                tared.base = zero + vessel;
+            tared.content.moved = true;
+            tared.tare.unproven = tared.tare.unproven.max(step.highest);
+            if let Some(vessel) = tared.tare.vessel {
+                tared.tare.base = zero + vessel;
             }
-            return self.vessel_away(tared);
+            return self.vessel_away(Removed::new(tared));
         }
         self.note(format!(
             "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",
@@ -431,7 +447,7 @@ impl Engine {
                 exact: true,
                 tail: None,
             });
-            run.lost_vessel = Some(tared.vessel);
+            run.lost_vessel = Some(tared.tare.vessel);
             if stood.is_none() {
                 run.suspect.get_or_insert(Why::Stood);
             }

@@ -4,7 +4,7 @@ use super::event::Event;
 use super::pan::Seen;
 use super::run::Deed;
 use super::say::Words;
-use super::state::{State, Tared, Written};
+use super::state::{State, Tare, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
@@ -18,8 +18,8 @@ use crate::vocabulary::progress::Weighed;
 use crate::vocabulary::reading::ScaleIndex;
 
 /// What a net weight means; nothing, where the scale or the tare proves nothing.
-pub(super) fn verdict_of(window: Window, net: Mass, tared: &Tared) -> Option<Verdict> {
-    if !window.proven || tared.unproven > Mass::ZERO {
+pub(super) fn verdict_of(window: Window, net: Mass, tare: &Tare) -> Option<Verdict> {
+    if !window.proven || tare.unproven > Mass::ZERO {
         None
     } else if net < window.low {
         Some(Verdict::Under)
@@ -31,19 +31,25 @@ pub(super) fn verdict_of(window: Window, net: Mass, tared: &Tared) -> Option<Ver
 }
 
 impl Engine {
-    /// Sends the held weight to the log. `lifted`: the vessel has left the pan already.
-    pub(super) fn record_held(&mut self, scale: ScaleIndex, tared: Tared, lifted: bool) -> State {
-        let (Some(step), Some(level)) = (self.step_now(), tared.held) else {
+    /// Sends a weight that is inside to the log. `lifted`: the vessel has left the pan already.
+    pub(super) fn record_inside(
+        &mut self,
+        scale: ScaleIndex,
+        tared: Tared,
+        level: Level,
+        lifted: bool,
+    ) -> State {
+        let Some(step) = self.step_now() else {
             return State::Tared(tared);
         };
-        let d = level.d.max(tared.base_d);
-        let window = self.window_amid(&step, d, tared.carried, tared.wander);
-        let net = net_of(&step, tared.base, level.weight);
-        let verdict = verdict_of(window, net, &tared);
-        if let Some(peak) = tared.peak
+        let d = level.d.max(tared.tare.d);
+        let window = self.window_amid(&step, d, tared.tare.carried, tared.wander);
+        let net = net_of(&step, tared.tare.base, level.weight);
+        let verdict = verdict_of(window, net, &tared.tare);
+        if let Some(peak) = tared.approach.peak
             && window.holds(net)
         {
-            self.log_taken_out(scale, &tared, level, peak, net, window);
+            self.log_taken_out(scale, &tared.tare, level, peak, net, window);
         }
         self.record(scale, tared, level, verdict, lifted)
     }
@@ -52,14 +58,14 @@ impl Engine {
     pub(super) fn log_taken_out(
         &mut self,
         scale: ScaleIndex,
-        tared: &Tared,
+        tare: &Tare,
         level: Level,
         peak: Mass,
         net: Mass,
         window: Window,
     ) {
         let mut draft = self.draft(RowKind::TakenOut);
-        let d = level.d.max(tared.base_d);
+        let d = level.d.max(tare.d);
         draft.low = Some(window.low);
         draft.high = Some(window.high);
         draft.net = Some(peak - net);
@@ -90,7 +96,7 @@ impl Engine {
             .run
             .as_mut()
             .and_then(|run| run.corrects.remove(&index));
-        let mut draft = self.weight_draft(scale, &step, &tared, level, verdict);
+        let mut draft = self.weight_draft(scale, &step, &tared.tare, tared.wander, level, verdict);
         if let Some(seq) = corrects {
             draft.note = corrects_note(seq, &draft.note);
         }
@@ -101,7 +107,9 @@ impl Engine {
         State::Writing(Written {
             ticket,
             seq: 0,
-            tared,
+            tare: tared.tare,
+            wander: tared.wander,
+            took_out: tared.approach.peak.is_some(),
             shown: level.weight,
             net,
             uncertainty,
@@ -158,17 +166,16 @@ impl Engine {
         &self,
         scale: ScaleIndex,
         step: &Step,
-        tared: &Tared,
+        tare: &Tare,
+        wander: Mass,
         level: Level,
         verdict: Option<Verdict>,
     ) -> Draft {
-        let d = level.d.max(tared.base_d);
-        let net = net_of(step, tared.base, level.weight);
-        let uncertainty = self
-            .uncertainty(scale, d, tared.carried, tared.wander)
-            .expanded()
-            + tared.unproven;
-        let window = self.window_amid(step, d, tared.carried, tared.wander);
+        let d = level.d.max(tare.d);
+        let net = net_of(step, tare.base, level.weight);
+        let uncertainty =
+            self.uncertainty(scale, d, tare.carried, wander).expanded() + tare.unproven;
+        let window = self.window_amid(step, d, tare.carried, wander);
         let zero = self.zero(scale);
         let nominal = self.fill().map(|fill| fill.nominal);
         let mut draft = self.draft_of(self.weight_kind(), Some(step));
@@ -178,8 +185,8 @@ impl Engine {
         draft.high = Some(window.high);
         // By difference the vessel loses weight: the tare is what is left of it.
         let (with, without) = match step.vessel {
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => (level.weight, tared.base),
-            VesselWay::Difference => (tared.base, level.weight),
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => (level.weight, tare.base),
+            VesselWay::Difference => (tare.base, level.weight),
         };
         draft.tare = Some(without - zero);
         draft.gross = Some(with - zero);
@@ -193,13 +200,13 @@ impl Engine {
         if !window.proven {
             notes.push("the scale cannot prove this tolerance".to_owned());
         }
-        if tared.unproven > Mass::ZERO {
+        if tare.unproven > Mass::ZERO {
             notes.push(format!(
                 "tare not proven: it may be off by {} g",
-                tared.unproven.ceil_to(d).grams(d)
+                tare.unproven.ceil_to(d).grams(d)
             ));
         }
-        if tared.carried > 0 {
+        if tare.carried > 0 {
             notes.push("tare carried over a key press or a lift".to_owned());
         }
         notes.extend(self.short_jar(net));
@@ -296,7 +303,7 @@ impl Engine {
             });
         }
         self.recorded(index, written.seq, written.net, written.verdict);
-        self.remember_vessel(index, step.vessel, &written.tared);
+        self.remember_vessel(index, step.vessel, &written.tare);
         let mut say = Words::from(say::recorded(step.vessel, written.net, d, written.no_lift));
         if let Some(so_far) = self.jars_so_far(d) {
             say.say.push_str(&format!(" {so_far}"));

@@ -106,7 +106,7 @@ impl Engine {
 
     /// It goes on to change: the record reaches as far as what is seen now.
     pub(super) fn doubt_more(&mut self, scale: ScaleIndex, written: &mut Written, shown: Mass) {
-        let at_least = written.tared.base_d * 3 + (shown - written.shown).abs();
+        let at_least = written.tare.d * 3 + (shown - written.shown).abs();
         let remark = "it changed more after the record";
         self.doubt(scale, self.index_now(), written, at_least, remark);
     }
@@ -124,7 +124,7 @@ impl Engine {
             ];
             let by = |weight: &Mass| (*weight - written.shown).abs();
             let last = seen.into_iter().flatten().max_by_key(by);
-            let net = last.map(|last| net_of(&step, written.tared.base, last));
+            let net = last.map(|last| net_of(&step, written.tare.base, last));
             if let Some(last) = last.filter(|last| (*last - written.shown).abs() > u)
                 && net.is_some_and(|net| !net.is_negative())
             {
@@ -148,7 +148,7 @@ impl Engine {
             let by = brief.weight - written.shown;
             // A drop adds; a lift that begins takes away.
             let near = by.abs() <= vessel_at_least(brief.d) && !by.is_negative();
-            let some_left = !net_of(&step, written.tared.base, brief.weight).is_negative();
+            let some_left = !net_of(&step, written.tare.base, brief.weight).is_negative();
             near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
         let restless = written.strayed.filter(|&(at, weight)| {
@@ -161,9 +161,7 @@ impl Engine {
             (Some((at, weight)), _) => {
                 // How far it went on is anybody's guess, within what a drop can be.
                 let seen = (weight - written.shown).abs();
-                let off = (seen * 4)
-                    .min(written.most_drops(written.tared.base_d))
-                    .max(seen);
+                let off = (seen * 4).min(written.most_drops(written.tare.d)).max(seen);
                 let off = if off > u * 10 { off } else { Mass::ZERO };
                 let last = written
                     .brief
@@ -200,7 +198,7 @@ impl Engine {
             (None, None) => return,
         };
         let moved = (level.weight - written.shown).abs();
-        let net = net_of(&step, written.tared.base, level.weight);
+        let net = net_of(&step, written.tare.base, level.weight);
         if moved > written.most_drops(level.d) {
             // No drop: something was set down beside, a hand took hold, or it was poured on. The record stands,
             // and says how far it may be off.
@@ -232,17 +230,18 @@ impl Engine {
             return;
         };
         let level = fix.level;
-        let d = level.d.max(written.tared.base_d);
-        let net = net_of(&step, written.tared.base, level.weight);
-        let window = self.window_amid(&step, d, written.tared.carried, written.tared.wander);
+        let d = level.d.max(written.tare.d);
+        let net = net_of(&step, written.tare.base, level.weight);
+        let window = self.window_amid(&step, d, written.tare.carried, written.wander);
         let verdict = if written.doubtful {
             None
         } else if written.verdict == Some(Verdict::Kept) {
             Some(Verdict::Kept)
         } else {
-            verdict_of(window, net, &written.tared)
+            verdict_of(window, net, &written.tare)
         };
-        let mut draft = self.weight_draft(scale, &step, &written.tared, level, verdict);
+        let mut draft =
+            self.weight_draft(scale, &step, &written.tare, written.wander, level, verdict);
         draft.note = corrects_note(written.seq, &draft.note);
         if !fix.remark.is_empty() {
             draft.note = format!("{}; {}", draft.note, fix.remark);

@@ -30,7 +30,7 @@ impl Engine {
             return false;
         };
         let own = match step.vessel {
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => written.tared.base - zero,
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => written.tare.base - zero,
             VesselWay::Difference => written.shown - zero,
         };
         if own <= vessel_at_least(seen.d) {
@@ -56,7 +56,7 @@ impl Engine {
             return true;
         }
         let zero = self.zero(scale);
-        let vessel = written.tared.base - zero;
+        let vessel = written.tare.base - zero;
         let load = written.shown - zero;
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing => seen.plateau && vessel > vessel_at_least(seen.d),
@@ -92,7 +92,7 @@ impl Engine {
         });
         if let Some(jump) = jump.filter(|jump| jump.cause == JumpCause::Slight) {
             // A key or a drop: nothing will tell.
-            written.tared.unproven += (jump.to - jump.from).abs();
+            written.tare.unproven += (jump.to - jump.from).abs();
         }
         written.key_seen |= seen.may_be_key();
         if let Some(jump) = jump.filter(|jump| jump.cause != JumpCause::Slight) {
@@ -112,10 +112,10 @@ impl Engine {
         written.disturbed |= gone && seen.unit_known;
         written.follow(seen);
         if written.no_lift && written.seq != 0 {
-            let more = net_of(&step, written.tared.base, seen.weight) - written.net;
+            let more = net_of(&step, written.tare.base, seen.weight) - written.net;
             if written.next_begun(seen.at, more, seen.d) {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
-                let (base, d) = (written.shown, seen.d.max(written.tared.base_d));
+                let (base, d) = (written.shown, seen.d.max(written.tare.d));
                 return self.next_in_bowl(written, base, d);
             }
         }
@@ -136,7 +136,7 @@ impl Engine {
             written.low = level.weight;
         }
         written.strayed = None;
-        let net = net_of(&step, written.tared.base, level.weight);
+        let net = net_of(&step, written.tare.base, level.weight);
         let beyond = (net - written.net).abs() > written.uncertainty;
         let fell = written.net - net > written.most_drops(level.d);
         if written.more_on_it && same && written.seq != 0 {
@@ -180,7 +180,7 @@ impl Engine {
     /// near, for a rest.
     fn follow_fall(&mut self, scale: ScaleIndex, seen: &Seen, step: &Step, written: &mut Written) {
         let fell = written.shown - seen.weight;
-        let vessel = written.tared.base - self.zero(scale);
+        let vessel = written.tare.base - self.zero(scale);
         let stays = seen.weight - self.zero(scale) >= vessel.ratio(2, 3);
         let pours = step.vessel != VesselWay::Difference;
         let sinks = pours && stays && seen.unit_known && !seen.may_be_key();
@@ -190,7 +190,7 @@ impl Engine {
         }
         let pan = self.pans.get(scale);
         if let Some(sunk) = pan.and_then(|pan| pan.stands(&mut written.sunk, seen, fell)) {
-            let net = net_of(step, written.tared.base, sunk.low);
+            let net = net_of(step, written.tare.base, sunk.low);
             self.doubt_record(scale, written, net);
         }
     }
@@ -304,13 +304,13 @@ impl Engine {
             }
             if !jump.from_rest {
                 // It was moving when the key was pressed; how far, nobody saw to the end.
-                written.tared.unproven += (jump.from - written.shown).abs() + seen.d * 5;
+                written.tare.unproven += (jump.from - written.shown).abs() + seen.d * 5;
             }
-            written.tared.base += shift;
+            written.tare.base += shift;
             written.shown += shift;
             written.low = written.shown;
             written.forget_trail();
-            written.tared.carried += 2;
+            written.tare.carried += 2;
             return State::Lift(written);
         }
         if jump.cause == JumpCause::Unknown
@@ -408,7 +408,7 @@ impl Engine {
         let bowl = run.is_some_and(|run| run.is_bowl(last));
         if bowl && by > vessel_at_least(level.d) {
             // What was asked out of the bowl for that came from what was in it.
-            let took = |(_, written): &(usize, Written)| written.tared.peak.is_some();
+            let took = |(_, written): &(usize, Written)| written.took_out;
             let all = records.iter().any(took);
             self.weighed_with_the_bowl(check.scale, by, all);
         }
@@ -426,13 +426,13 @@ impl Engine {
         written: &mut Written,
     ) {
         let scale = check.scale;
-        let d = level.d.max(written.tared.base_d);
+        let d = level.d.max(written.tare.d);
         let by = level.weight - check.zero;
         // The key after the record took off just what stood there.
         let all_of_it = (by + (written.shown - check.zero)).abs() <= written.most_drops(d);
         let scatter = match check.exact {
             true => d.max(written.uncertainty.ratio(1, 2)),
-            false => super::zero::inexact(written.tared.base - check.zero),
+            false => super::zero::inexact(written.tare.base - check.zero),
         };
         // What is not at rest may go on for a little.
         let scatter = scatter + if rests { Mass::ZERO } else { d * 5 };
@@ -458,10 +458,10 @@ impl Engine {
         let at_least = written.uncertainty + by.abs();
         // What is inside by more than that stays inside.
         let holds = self.step_at(index).is_some_and(|step| {
-            let window = self.window_amid(&step, d, written.tared.carried, written.tared.wander);
+            let window = self.window_amid(&step, d, written.tare.carried, written.wander);
             window.proven && window.holds(written.net) && window.holds(written.net - by)
         });
-        if holds && !much && !written.doubtful && written.tared.unproven == Mass::ZERO {
+        if holds && !much && !written.doubtful && written.tare.unproven == Mass::ZERO {
             let fix = Fix {
                 level: written.as_recorded(),
                 at_least,

@@ -45,7 +45,7 @@ use std::collections::VecDeque;
 use self::event::{Event, Input, Live};
 use self::pan::{Pan, PanSpec, Seen};
 use self::run::Run;
-use self::state::State;
+use self::state::{Removed, State};
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Window};
@@ -413,12 +413,12 @@ impl Engine {
     fn tare_event(&mut self) {
         let Some(run) = &self.run else { return };
         let tare = match &run.state {
-            State::Tared(tared) | State::Away(tared) => {
+            State::Tared(tared) | State::Away(Removed { tared, .. }) => {
                 let scale = run.current().map_or(0, |step| step.scale);
                 self.pans
                     .get(scale)
                     .and_then(|pan| pan.zero)
-                    .map(|zero| tared.base - zero)
+                    .map(|zero| tared.tare.base - zero)
             }
             State::Clear { .. }
             | State::Empty
@@ -552,7 +552,7 @@ impl Engine {
             if let State::Tared(tared) = &run.state
                 && let Some(shown) = self.pans.get(step.scale).and_then(|pan| pan.last)
             {
-                let net = net_of(step, tared.base, shown.weight);
+                let net = net_of(step, tared.tare.base, shown.weight);
                 status.missing = weight(step.target - net);
             }
         }

@@ -271,8 +271,8 @@ impl Engine {
     /// The vessel is tared at `base` (as shown).
     pub(super) fn tare_as(&mut self, scale: ScaleIndex, base: Mass, d: Mass) -> State {
         let mut tared = Tared::new(base, d, self.now);
-        tared.base_wander = self.wander_now();
-        tared.vessel = self.vessel_mass(scale, base);
+        tared.tare.wander = self.wander_now();
+        tared.tare.vessel = self.vessel_mass(scale, base);
         self.say_add(tared, Mass::ZERO)
     }
 
@@ -289,9 +289,9 @@ impl Engine {
         };
         let d = self.readability(step.scale);
         let missing = step.target - net;
-        tared.said = Some(missing);
-        tared.eased = None;
-        tared.stopped = false;
+        tared.approach.said = Some(missing);
+        tared.approach.eased = None;
+        tared.approach.stopped = false;
         let mut say = say::add(&step, missing, d);
         if let Some(unit) = self.too_coarse(&step, d) {
             say = say.after(&say::unit(unit));
@@ -374,8 +374,10 @@ impl Engine {
             State::Landing(landing) => self.in_landing(scale, seen, landing),
             State::Unsure(unsure) => self.in_unsure(scale, seen, unsure),
             State::Tared(tared) => self.in_tared(scale, seen, tared),
-            State::Away(tared) => self.in_away(scale, seen, tared),
-            State::Stranger { tared, level } => self.in_stranger(scale, seen, tared, level),
+            State::Away(removed) => self.in_away(scale, seen, removed),
+            State::Stranger { tared, level, what } => {
+                self.in_stranger(scale, seen, tared, level, what)
+            }
             State::Writing(written) => self.in_writing(scale, seen, written),
             State::Lift(written) => self.in_lift(scale, seen, written),
             State::Mix { phase } => self.in_mix(scale, seen, phase),
@@ -405,11 +407,11 @@ impl Engine {
             State::Empty => (run.maybe_there && nothing(), UNSEEN_US),
             State::Away(tared) => (tared.vanished && nothing(), UNSEEN_US),
             State::Tared(tared) => {
-                let net = super::net_of(&step, tared.base, seen.weight);
+                let net = super::net_of(&step, tared.tare.base, seen.weight);
                 let window = self.window(&step, seen.d, 0);
                 let rests = seen.steady.is_some() && net > step.target.ratio(1, 10);
                 short = (rests && net < window.low).then(|| step.target - net);
-                let sure = tared.suspect.is_none() && tared.poured;
+                let sure = tared.suspect.is_none() && tared.content.poured;
                 let asked = matches!(tared.asked, Some(Asked::Lot | Asked::Strays));
                 let after = if short.is_some() {
                     SHORT_US

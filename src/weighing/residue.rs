@@ -277,12 +277,12 @@ impl Engine {
         &mut self,
         index: usize,
         way: VesselWay,
-        tared: &super::state::Tared,
+        tare: &super::state::Tare,
     ) {
-        let sure = tared.suspect.is_none() && tared.carried == 0 && tared.unproven == Mass::ZERO;
-        let vessel = tared.vessel.filter(|vessel| {
-            way == VesselWay::Beaker && sure && *vessel > vessel_at_least(tared.base_d)
-        });
+        let sure = tare.carried == 0 && tare.unproven == Mass::ZERO;
+        let vessel = tare
+            .vessel
+            .filter(|vessel| way == VesselWay::Beaker && sure && *vessel > vessel_at_least(tare.d));
         if let Some(run) = &mut self.run {
             match vessel {
                 Some(vessel) => run.emptied.insert(index, vessel),

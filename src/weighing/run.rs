@@ -284,8 +284,10 @@ impl Run {
     pub fn live_net(&self, scale: ScaleIndex, seen: &Seen) -> Option<Mass> {
         let step = self.current()?;
         let base = match &self.state {
-            State::Tared(tared) if tared.suspect.is_none_or(|suspect| suspect.exact) => tared.base,
-            State::Writing(written) | State::Lift(written) => written.tared.base,
+            State::Tared(tared) if tared.suspect.is_none_or(|suspect| suspect.exact) => {
+                tared.tare.base
+            }
+            State::Writing(written) | State::Lift(written) => written.tare.base,
             State::Tared(_)
             | State::Clear { .. }
             | State::Empty

@@ -23,9 +23,13 @@ pub(super) enum State {
     /// A vessel whose tare is known, or was.
     Tared(Tared),
     /// The vessel was lifted with something in it that is not recorded.
-    Away(Tared),
-    /// Back on the pan, but not as it left.
-    Stranger { tared: Tared, level: Level },
+    Away(Removed),
+    /// On the pan, but not as it was seen last.
+    Stranger {
+        tared: Tared,
+        level: Level,
+        what: Mismatch,
+    },
     /// The weight is on its way to the disk.
     Writing(Written),
     /// Recorded; the vessel is to be lifted.
@@ -128,6 +132,8 @@ pub(super) struct Suspect {
     pub level: Option<Level>,
     /// It was lifted as asked, but not for long enough to see the empty pan at rest.
     pub hasty: bool,
+    /// The pan was seen empty, and loaded again, before it was asked to be lifted: that may be another one.
+    pub exchanged: bool,
 }
 
 /// An emptied beaker that comes back.
@@ -150,14 +156,30 @@ pub(super) struct Emptied {
     pub said: bool,
 }
 
-/// A vessel on the pan whose tare is known. Weights are as shown.
+/// A vessel whose tare is known, or was, and what is known of the step's ingredient in it.
 #[derive(Debug, Clone)]
 pub(super) struct Tared {
+    pub tare: Tare,
+    pub content: Content,
+    pub approach: Approach,
+    /// The frame in which the tare stands may have moved.
+    pub suspect: Option<Suspect>,
+    /// Most of the vessel's weight was off the pan since the last rest.
+    pub disturbed: Option<Disturbed>,
+    /// Wander of tare and gross reading together, at the last rest.
+    pub wander: Mass,
+    /// What the cue asked for last, so that a question is asked once.
+    pub asked: Option<Asked>,
+}
+
+/// A tare, and what it rests on. Weights are as shown.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Tare {
     /// What the scale shows with the vessel before the step's ingredient.
     pub base: Mass,
-    pub base_d: Mass,
+    pub d: Mass,
     /// When that was seen last.
-    pub based_at: Moment,
+    pub at: Moment,
     /// Mass of the vessel with all that was in it before this step; `None` where no empty pan and no
     /// rest say so. A key press and a gap do not change it.
     pub vessel: Option<Mass>,
@@ -168,67 +190,97 @@ pub(super) struct Tared {
     /// time the tare was carried over a key press, a lift or another zero.
     pub carried: u32,
     /// Wander of the indication when the tare was taken.
-    pub base_wander: Mass,
-    /// That and the wander of the gross reading together, once captured.
     pub wander: Mass,
-    pub suspect: Option<Suspect>,
+}
+
+/// What is known of the step's ingredient in a vessel.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Content {
     /// Whether anything was poured (more than 5 d away from the base at rest).
     pub poured: bool,
-    /// Less than the base, for a moment.
-    pub sunk: Option<Stand>,
-    /// Since when, and in how many readings, it showed more than the base.
-    pub above: Option<(Moment, u32)>,
-    /// Most of the vessel's weight was off the pan since the last rest, and whether it held
-    /// something then.
-    pub disturbed: bool,
-    pub poured_before: bool,
-    /// Since then the load grew again: that may be another vessel.
-    pub replaced: bool,
-    /// It moved on since its last rest: what it holds now is not known before the next one.
+    /// The last net weight at rest, and the reading of that.
+    pub rest: Option<Mass>,
+    pub level: Option<Level>,
+    /// It moved on since then: what it holds now is not known before the next rest.
     pub moved: bool,
-    /// Less is in it than at the last rest, and nothing was asked to be taken out.
-    pub fell: bool,
-    /// It left before it was at rest, and is back with what it seemed to hold then.
-    pub as_it_left: bool,
-    /// The most that stayed since the last rest.
+    /// The most that stayed since then, and the most that the moving indication showed.
     pub stayed: Stayed,
+    pub most: Mass,
     /// How far it crept while it stood at rest: the zero drifts, or it dries.
     pub crept: Mass,
-    /// The most it held since then, as far as the moving indication shows.
-    pub most: Mass,
-    /// The last net weight at rest.
-    pub rest: Option<Mass>,
-    /// The reading of that.
-    pub last_level: Option<Level>,
-    /// The greatest net weight at rest that was over the window.
-    pub peak: Option<Mass>,
-    /// Steady and inside, waiting for evidence about the tare, or for the lot.
-    pub held: Option<Level>,
+    /// Since when, and in how many readings, it showed more than the base.
+    pub above: Option<(Moment, u32)>,
+    /// Less than the base, for a moment.
+    pub sunk: Option<Stand>,
     /// Since when it shows another weight than at its last rest, and is not off the pan.
     pub left_rest: Option<Moment>,
     /// Readings in a row that agree on such another weight.
     pub off_rest: Option<(Mass, u32)>,
-    /// Readings in order since the net weight came inside the window, for the dwell.
+}
+
+/// How the target is approached, and what was said of that.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Approach {
+    /// Since when the net weight at rest is inside the window, for the dwell.
     pub inside_since: Option<Moment>,
     /// "Ease off" was said for this approach, with the predicted net weight.
     pub eased: Option<(Mass, Moment)>,
     pub stopped: bool,
     /// The missing weight that was said last.
     pub said: Option<Mass>,
+    /// The greatest net weight at rest that was over the window.
+    pub peak: Option<Mass>,
     /// How often something was to be taken out, and nothing changed by it.
     pub futile: u32,
-    /// The pan was seen empty, and loaded again, before it was asked to be lifted: that may be another one.
-    pub exchanged: bool,
-    /// While it is off the pan: since when the pan shows less than empty, and not as much as it weighs.
-    pub below: Option<Moment>,
+}
+
+/// Most of the vessel's weight was off the pan, and nothing was at rest since.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Disturbed {
+    /// Whether the vessel held something before.
+    pub poured: bool,
+    /// The load grew again: that may be another vessel.
+    pub replaced: bool,
+}
+
+/// A vessel that is off the pan, with something in it that is not recorded.
+#[derive(Debug, Clone)]
+pub(super) struct Removed {
+    pub tared: Tared,
+    /// It was asked off, and no other was seen: what it weighs when it is back is what it holds.
+    pub asked_back: bool,
     /// It went from the scale, or the scale's zero went under it: nothing tells.
     pub vanished: bool,
-    /// What the cue asked for last, so that a question is asked once.
-    pub asked: Option<Asked>,
-    /// While it is off the pan: what stands there now came unseen, or a key was pressed under it.
+    /// Since when the pan shows less than empty, and not as much as the vessel weighs.
+    pub below: Option<Moment>,
+    /// Something stands there, not at rest: it may be another vessel.
+    pub replaced: bool,
+    /// What stands there now came unseen, or a key was pressed under it.
     pub blind: bool,
-    /// It is off because it was asked for: what it weighs when it is back is what it holds.
-    pub asked_back: bool,
+}
+
+impl Removed {
+    pub fn new(tared: Tared) -> Removed {
+        Removed {
+            tared,
+            asked_back: false,
+            vanished: false,
+            below: None,
+            replaced: false,
+            blind: false,
+        }
+    }
+}
+
+/// What a vessel that does not weigh what it should may be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Mismatch {
+    /// It lost weight where it stands, and nothing was asked to be taken out.
+    Fell,
+    /// It left before it was at rest, and weighs what it seemed to hold then.
+    AsItLeft,
+    /// It may be another one.
+    Other,
 }
 
 /// The most that stayed for longer than a bump: two slices of 0.35 s, the lower reading of both.
@@ -284,7 +336,10 @@ pub(super) struct Written {
     pub ticket: u64,
     /// 0 until it is logged.
     pub seq: u64,
-    pub tared: Tared,
+    pub tare: Tare,
+    pub wander: Mass,
+    /// Some was taken out again before it was inside.
+    pub took_out: bool,
     /// The reading it rests on, as shown.
     pub shown: Mass,
     pub net: Mass,
@@ -334,46 +389,23 @@ pub(super) struct Written {
 }
 
 impl Tared {
-    pub fn new(base: Mass, base_d: Mass, at: Moment) -> Tared {
+    pub fn new(base: Mass, d: Mass, at: Moment) -> Tared {
         Tared {
-            base,
-            base_d,
-            based_at: at,
-            vessel: None,
-            unproven: Mass::ZERO,
-            carried: 0,
-            base_wander: Mass::ZERO,
-            wander: Mass::ZERO,
+            tare: Tare {
+                base,
+                d,
+                at,
+                vessel: None,
+                unproven: Mass::ZERO,
+                carried: 0,
+                wander: Mass::ZERO,
+            },
+            content: Content::default(),
+            approach: Approach::default(),
             suspect: None,
-            poured: false,
-            sunk: None,
-            above: None,
-            disturbed: false,
-            poured_before: false,
-            replaced: false,
-            moved: false,
-            fell: false,
-            as_it_left: false,
-            stayed: Stayed::default(),
-            crept: Mass::ZERO,
-            most: Mass::ZERO,
-            rest: None,
-            last_level: None,
-            peak: None,
-            held: None,
-            left_rest: None,
-            off_rest: None,
-            inside_since: None,
-            eased: None,
-            stopped: false,
-            said: None,
-            futile: 0,
-            exchanged: false,
-            below: None,
-            vanished: false,
+            disturbed: None,
+            wander: Mass::ZERO,
             asked: None,
-            blind: false,
-            asked_back: false,
         }
     }
 
@@ -382,34 +414,32 @@ impl Tared {
     pub fn follow_rest(&mut self, seen: &super::pan::Seen, at_rest: Mass, loaded: bool) {
         let by = seen.weight - at_rest;
         let left = by.abs() > seen.d * 3 && loaded;
-        self.left_rest = self.left_rest.or(Some(seen.at)).filter(|_| left);
+        self.content.left_rest = self.content.left_rest.or(Some(seen.at)).filter(|_| left);
         // A lift takes a twentieth of the load off within a moment; a spoon and a pour do not.
-        let load = at_rest.abs().max(self.vessel.unwrap_or_default());
+        let load = at_rest.abs().max(self.tare.vessel.unwrap_or_default());
         let lifting = by < -(load.ratio(1, 20));
         let lasts = self
+            .content
             .left_rest
             .is_some_and(|since| seen.at.since(since) >= if lifting { 600_000 } else { 200_000 });
         // The first readings of a lift are no other weight: they do not agree.
-        self.off_rest = match self.off_rest {
+        self.content.off_rest = match self.content.off_rest {
             Some((weight, n)) if left && (seen.weight - weight).abs() <= seen.d => {
                 Some((weight, n + 1))
             }
             Some(_) | None if left => Some((seen.weight, 1)),
             Some(_) | None => None,
         };
-        let agreed = self.off_rest.is_some_and(|(_, n)| n >= 3);
-        if left && (agreed || lasts) {
-            self.held = None;
-        }
-        self.moved |= (left && (agreed || lasts)) || by > seen.d * 2;
+        let agreed = self.content.off_rest.is_some_and(|(_, n)| n >= 3);
+        self.content.moved |= (left && (agreed || lasts)) || by > seen.d * 2;
     }
 
     /// What the scale showed when it was last at rest with this vessel on the pan.
     pub fn shown_at_rest(&self, way: VesselWay) -> Mass {
-        let rest = self.rest.unwrap_or(Mass::ZERO);
+        let rest = self.content.rest.unwrap_or(Mass::ZERO);
         match way {
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => self.base + rest,
-            VesselWay::Difference => self.base - rest,
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => self.tare.base + rest,
+            VesselWay::Difference => self.tare.base - rest,
         }
     }
 
@@ -417,18 +447,19 @@ impl Tared {
     pub fn suspected(&mut self, zero: Mass, way: VesselWay, exact: bool) {
         let old = Suspect {
             zero,
-            base: self.base,
+            base: self.tare.base,
             shown: self.shown_at_rest(way),
-            rest: self.rest,
-            moved: self.moved,
+            rest: self.content.rest,
+            moved: self.content.moved,
             exact,
             loaded: None,
-            poured: self.poured,
+            poured: self.content.poured,
             high: None,
             low: None,
             lows: 0,
             level: None,
             hasty: false,
+            exchanged: false,
         };
         // Twice is more than anybody can tell apart.
         let first = self.suspect.is_none();
@@ -437,8 +468,7 @@ impl Tared {
         // What was shown before is in another frame.
         suspect.level = None;
         self.watch_from_now();
-        self.held = None;
-        self.inside_since = None;
+        self.approach.inside_since = None;
     }
 
     /// What came or went before it was asked for is no answer to that.
@@ -458,10 +488,10 @@ impl Tared {
     /// The frame did not move after all: the tare is the one from before.
     pub fn cleared(&mut self) {
         if let Some(old) = self.suspect.take() {
-            self.base = old.base;
-            self.rest = old.rest;
-            self.moved = old.moved;
-            self.poured = old.poured;
+            self.tare.base = old.base;
+            self.content.rest = old.rest;
+            self.content.moved = old.moved;
+            self.content.poured = old.poured;
         }
         self.asked = None;
     }
@@ -529,7 +559,7 @@ impl Written {
     pub fn as_recorded(&self) -> Level {
         Level {
             weight: self.shown,
-            d: self.tared.base_d,
+            d: self.tare.d,
             readings: 1,
             at: self.at,
             since: self.at,

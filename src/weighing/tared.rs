@@ -5,7 +5,7 @@ use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::pour::landing_weight;
 use super::say::Words;
-use super::state::{Asked, State, Stayed, Tared};
+use super::state::{Asked, Disturbed, Mismatch, Removed, State, Stayed, Tared};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
@@ -41,7 +41,7 @@ impl Engine {
         if pours && (seen.jump.is_some() || seen.may_be_key()) {
             // The key takes nothing out of the vessel: so much is guessed until it is proven.
             tared.suspected(self.zero(scale), step.vessel, false);
-            tared.base += seen.weight - seen.before.unwrap_or(seen.weight);
+            tared.tare.base += seen.weight - seen.before.unwrap_or(seen.weight);
         }
         if tared.suspect.is_some() {
             if let Some(state) = self.follow_suspect(scale, seen, &step, &mut tared) {
@@ -52,7 +52,7 @@ impl Engine {
         }
         self.watch_disturbed(scale, seen, &step, &mut tared);
         match seen.steady {
-            Some(level) if tared.disturbed && tared.suspect.is_none() => {
+            Some(level) if tared.disturbed.is_some() && tared.suspect.is_none() => {
                 self.rest_after_disturbance(scale, level, &step, tared)
             }
             Some(level) => self.at_rest(scale, level, &step, tared),
@@ -87,7 +87,7 @@ impl Engine {
 
     /// The tare has to be seen again. The bowl cannot be begun again, so that is not offered.
     pub(super) fn ask_lift_and_back(&mut self, step: &Step, mut tared: Tared) -> State {
-        tared.poured = true;
+        tared.content.poured = true;
         tared.asked = Some(Asked::Lift);
         tared.watch_from_now();
         self.out.push_back(Event::Fault {
@@ -118,7 +118,7 @@ impl Engine {
         mut tared: Tared,
         jump: Jump,
     ) -> State {
-        tared.disturbed = false;
+        let another = tared.disturbed.take().is_some_and(|was| was.replaced);
         let zero = self.zero(scale);
         let shift = jump.to - jump.from;
         let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
@@ -130,24 +130,27 @@ impl Engine {
         if !key && (jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference) {
             // By difference, lifting the source is the work; a key shows itself at the next lift.
             // Even a mark of gross says little: the ZERO key may leave it.
-            tared.vanished = true;
             if let Some(run) = &mut self.run {
                 run.maybe_there = true;
             }
-            return self.vessel_away(tared);
+            return self.vessel_away(Removed {
+                vanished: true,
+                replaced: another,
+                ..Removed::new(tared)
+            });
         }
-        let held_some = tared.poured || (jump.from - tared.base).abs() > seen.d * 2;
+        let held_some = tared.content.poured || (jump.from - tared.tare.base).abs() > seen.d * 2;
         let exact = jump.from_rest || !held_some;
         if held_some {
-            tared.poured = true;
+            tared.content.poured = true;
             if jump.from_rest {
-                tared.rest = Some(net_of(step, tared.base, jump.from));
-                tared.moved = false;
+                tared.content.rest = Some(net_of(step, tared.tare.base, jump.from));
+                tared.content.moved = false;
             }
         }
         if !key || !exact || tared.suspect.is_some() {
             tared.suspected(zero, step.vessel, exact);
-            tared.moved = true;
+            tared.content.moved = true;
             let asked = tared.was_asked_off();
             if let Some(suspect) = tared.suspect.as_mut().filter(|_| asked) {
                 // It was asked for: the fall counts as one.
@@ -155,18 +158,17 @@ impl Engine {
             }
         }
         if held_some {
-            tared.base += shift;
-            tared.carried += if tared.suspect.is_some() { 0 } else { 2 };
+            tared.tare.base += shift;
+            tared.tare.carried += if tared.suspect.is_some() { 0 } else { 2 };
         } else {
             // Nothing in it yet: the key's zero is the tare.
-            tared.base = jump.to;
-            tared.base_d = seen.d;
-            tared.based_at = seen.at;
+            tared.tare.base = jump.to;
+            tared.tare.d = seen.d;
+            tared.tare.at = seen.at;
         }
-        tared.held = None;
-        tared.inside_since = None;
+        tared.approach.inside_since = None;
         if tared.suspect.is_none() {
-            match tared.vessel.filter(|_| !held_some) {
+            match tared.tare.vessel.filter(|_| !held_some) {
                 Some(vessel) => self.set_zero(scale, jump.to - vessel, true),
                 None => self.shift_zero(scale, shift, jump.from_rest),
             }
@@ -196,7 +198,7 @@ impl Engine {
             .high
             .map_or(seen.weight, |high| high.max(seen.weight));
         suspect.high = Some(high);
-        let vessel = tared.vessel;
+        let vessel = tared.tare.vessel;
         let above = seen.weight - suspect.zero;
         let then = *suspect;
         let came = seen.weight - low;
@@ -207,7 +209,7 @@ impl Engine {
         let a_vessel_came = own > least && came >= back;
         suspect.loaded = suspect.loaded.or(Some(seen.at)).filter(|_| above > least);
         // At the display's zero it may as well be the key.
-        tared.exchanged |= !asked && above <= least && !shows_zero(seen.weight, d);
+        suspect.exchanged |= !asked && above <= least && !shows_zero(seen.weight, d);
         let stands = suspect
             .loaded
             .is_some_and(|since| seen.at.since(since) >= GUESSED_US);
@@ -225,22 +227,22 @@ impl Engine {
                 // agreed on what an empty one shows now. So what stands there is known.
                 tared.suspect = None;
                 if same_frame {
-                    tared.base = then.zero + own;
+                    tared.tare.base = then.zero + own;
                     if off > d * 5 {
-                        tared.unproven = tared.unproven.max(off);
+                        tared.tare.unproven = tared.tare.unproven.max(off);
                     }
                 } else {
-                    tared.base = low + own;
+                    tared.tare.base = low + own;
                     if vessel.is_none() {
-                        tared.unproven = tared.unproven.max(super::zero::inexact(own));
+                        tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(own));
                     }
                     // Near the zero that was known it may have been on its way there still.
-                    tared.unproven += if off <= least { off } else { d * 2 };
+                    tared.tare.unproven += if off <= least { off } else { d * 2 };
                     self.set_zero(scale, low, false);
                 }
-                tared.carried += 2;
-                tared.moved = false;
-                tared.poured = true;
+                tared.tare.carried += 2;
+                tared.content.moved = false;
+                tared.content.poured = true;
                 if self.is_plausible(tared, level) {
                     return Some(self.vessel_returned(level, tared.clone()));
                 }
@@ -279,17 +281,17 @@ impl Engine {
             tared.cleared();
             return None;
         }
-        let net = net_of(step, tared.base, level.weight);
+        let net = net_of(step, tared.tare.base, level.weight);
         let too_much = net > step.highest * 2 + least;
         if a_vessel_came && too_much {
             // Nobody pours that: a vessel came. It is looked at as one that comes back.
             tared.cleared();
-            return Some(self.judge_return(scale, level, tared.clone()));
+            return Some(self.judge_return(scale, level, Removed::new(tared.clone())));
         }
         if then.exact && step.vessel != VesselWay::Difference && net > d * 5 {
             let pan = self.pans.get(scale)?;
             let shape = pan.shape(
-                tared.base + suspect.rest.unwrap_or_default(),
+                tared.tare.base + suspect.rest.unwrap_or_default(),
                 level.weight,
                 d,
             );
@@ -305,9 +307,9 @@ impl Engine {
     /// The jump was the key: the frame moved by what it took off.
     fn key_proven(&mut self, scale: ScaleIndex, tared: &mut Tared) {
         if let Some(old) = tared.suspect.take() {
-            let shift = tared.base - old.base;
-            if old.rest.is_some_and(|net| net.abs() > tared.base_d * 5) {
-                tared.carried += 2;
+            let shift = tared.tare.base - old.base;
+            if old.rest.is_some_and(|net| net.abs() > tared.tare.d * 5) {
+                tared.tare.carried += 2;
             }
             let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
             self.set_zero(scale, old.zero + shift, exact);
@@ -324,8 +326,9 @@ impl Engine {
         mut tared: Tared,
     ) -> State {
         let Some(old) = tared.suspect else {
-            return self.vessel_away(tared);
+            return self.vessel_away(Removed::new(tared));
         };
+        let asked_back = !old.exchanged;
         let exact_zero = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
         self.see_zero(scale, level.weight);
         let unmoved = (level.weight - old.zero).abs() <= vessel_at_least(level.d);
@@ -346,30 +349,33 @@ impl Engine {
             // The empty pan shows what it did: the frame did not move.
             let moved = stood.is_none();
             tared.cleared();
-            tared.moved |= moved;
-            tared.poured = true;
-            tared.asked_back = true;
+            tared.content.moved |= moved;
+            tared.content.poured = true;
             if exact_zero {
-                tared.base += level.weight - old.zero;
+                tared.tare.base += level.weight - old.zero;
             } else {
-                tared.vessel = Some(tared.base - level.weight);
-                tared.unproven = tared.unproven.max(off);
+                tared.tare.vessel = Some(tared.tare.base - level.weight);
+                tared.tare.unproven = tared.tare.unproven.max(off);
             }
             if stood.is_some() {
-                tared.poured |= held.is_some_and(|net| net > level.d * 5);
-                return self.proven_content(scale, stood, step, tared);
+                tared.content.poured |= held.is_some_and(|net| net > level.d * 5);
+                return self.proven_content(scale, stood, step, tared, asked_back);
             }
-            return self.vessel_away(tared);
+            return self.vessel_away(Removed {
+                asked_back,
+                ..Removed::new(tared)
+            });
         }
         if step.vessel == VesselWay::Difference {
-            if let Some(vessel) = tared.vessel {
-                tared.base = level.weight + vessel;
-                tared.carried += 2;
+            if let Some(vessel) = tared.tare.vessel {
+                tared.tare.base = level.weight + vessel;
+                tared.tare.carried += 2;
             }
             tared.suspect = None;
-            return self.vessel_away(tared);
+            return self.vessel_away(Removed::new(tared));
         }
         let known = tared
+            .tare
             .vessel
             .or((unmoved && exact_zero).then(|| old.base - old.zero));
         // A bowl with more in it cannot be begun again: what is known of it counts, as far as it goes.
@@ -377,14 +383,14 @@ impl Engine {
         if known.is_none()
             && let Some(mass) = loose
         {
-            tared.unproven = tared.unproven.max(super::zero::inexact(mass));
+            tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(mass));
         }
         let Some(vessel) = known.or(loose) else {
             if old.exact && !unmoved {
                 // The key took off all that stood there at rest: so the guess was right.
                 tared.suspect = None;
-                tared.vessel = Some(tared.base - level.weight);
-                return self.proven_content(scale, stood, step, tared);
+                tared.tare.vessel = Some(tared.tare.base - level.weight);
+                return self.proven_content(scale, stood, step, tared, asked_back);
             }
             return self.tare_lost(level.weight, &tared);
         };
@@ -402,19 +408,19 @@ impl Engine {
                     tail: None,
                 });
             }
-            tared.base += level.weight - old.zero;
-            return self.vessel_away(tared);
+            tared.tare.base += level.weight - old.zero;
+            return self.vessel_away(Removed::new(tared));
         }
         if lighter && self.can_begin_afresh() {
             return self.tare_lost(level.weight, &tared);
         }
-        let moved_by = level.weight + vessel - tared.base;
+        let moved_by = level.weight + vessel - tared.tare.base;
         if moved_by.abs() > level.d || !old.exact {
-            tared.carried += 2;
+            tared.tare.carried += 2;
         }
-        tared.base = level.weight + vessel;
+        tared.tare.base = level.weight + vessel;
         tared.suspect = None;
-        self.proven_content(scale, stood, step, tared)
+        self.proven_content(scale, stood, step, tared, asked_back)
     }
 
     /// The tare is known again, and the pan is empty: what stood there is recorded, or goes on.
@@ -424,26 +430,34 @@ impl Engine {
         stood: Option<Level>,
         step: &Step,
         mut tared: Tared,
+        asked_back: bool,
     ) -> State {
         tared.asked = None;
-        tared.asked_back = true;
-        tared.moved = stood.is_none();
+        tared.content.moved = stood.is_none();
         if let Some(level) = stood {
-            tared.rest = Some(net_of(step, tared.base, level.weight));
-            tared.last_level = Some(level);
+            tared.content.rest = Some(net_of(step, tared.tare.base, level.weight));
+            tared.content.level = Some(level);
         }
-        let window = self.window(step, tared.base_d, tared.carried);
+        let window = self.window(step, tared.tare.d, tared.tare.carried);
         match stood {
-            Some(level) if tared.rest.is_some_and(|net| window.holds(net)) && tared.poured => {
+            Some(level)
+                if tared.content.rest.is_some_and(|net| window.holds(net))
+                    && tared.content.poured =>
+            {
                 if step.lot_required && !self.has_lot(&step.ingredient) {
                     tared.asked = Some(Asked::Lot);
                     self.cue(CueKind::Choose, say::lot(&step.ingredient), None, &[]);
-                    return State::Away(tared);
+                    return State::Away(Removed {
+                        asked_back,
+                        ..Removed::new(tared)
+                    });
                 }
-                tared.held = Some(level);
-                self.record_held(scale, tared, true)
+                self.record_inside(scale, tared, level, true)
             }
-            Some(_) | None => self.vessel_away(tared),
+            Some(_) | None => self.vessel_away(Removed {
+                asked_back,
+                ..Removed::new(tared)
+            }),
         }
     }
 
@@ -458,20 +472,24 @@ impl Engine {
         let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
         let zero = self.zero(scale);
         match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if known_zero && tared.base - zero > vessel_at_least(seen.d) => {
+            Load::Nothing if known_zero && tared.tare.base - zero > vessel_at_least(seen.d) => {
                 if !seen.plateau {
                     return None;
                 }
-                if tared.replaced {
+                let replaced = tared.disturbed.take().is_some_and(|was| was.replaced);
+                if replaced {
                     // Another vessel stood there since, never at rest, and may come back.
                     self.suspect(super::state::Why::Unseen);
                 }
-                Some(self.vessel_away(tared.clone()))
+                Some(self.vessel_away(Removed {
+                    replaced,
+                    ..Removed::new(tared.clone())
+                }))
             }
             Load::BelowEmpty if seen.steady.is_some() => {
                 // A key that nobody saw. What it held was read before the key, or after.
-                let stood = tared.last_level.filter(|_| !tared.moved);
-                tared.suspected(zero, step.vessel, !tared.poured);
+                let stood = tared.content.level.filter(|_| !tared.content.moved);
+                tared.suspected(zero, step.vessel, !tared.content.poured);
                 if let Some(suspect) = tared.suspect.as_mut() {
                     suspect.level = stood;
                 }
@@ -483,8 +501,8 @@ impl Engine {
 
     /// A vessel snatched off and another set down in the same breath never lets the pan show empty.
     fn watch_disturbed(&self, scale: ScaleIndex, seen: &Seen, step: &Step, tared: &mut Tared) {
-        let vessel = tared.base - self.zero(scale);
-        let gone = tared.base - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
+        let vessel = tared.tare.base - self.zero(scale);
+        let gone = tared.tare.base - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
         // A number without a unit that drops within one reading may be the UNIT key.
         let believed = seen.unit_known
             || seen
@@ -494,13 +512,14 @@ impl Engine {
             && believed
             && step.vessel != VesselWay::Difference
             && tared.suspect.is_none()
-            && !tared.disturbed
+            && tared.disturbed.is_none()
         {
-            tared.disturbed = true;
-            tared.replaced = false;
-            tared.poured_before = tared.poured;
-        } else if tared.disturbed {
-            tared.replaced |= seen
+            tared.disturbed = Some(Disturbed {
+                poured: tared.content.poured,
+                replaced: false,
+            });
+        } else if let Some(disturbed) = &mut tared.disturbed {
+            disturbed.replaced |= seen
                 .before
                 .is_some_and(|before| seen.weight - before > vessel_at_least(seen.d));
         }
@@ -516,15 +535,14 @@ impl Engine {
         mut tared: Tared,
     ) -> State {
         let expected = tared.shown_at_rest(step.vessel);
-        tared.disturbed = false;
-        tared.replaced = false;
+        let poured_before = tared.disturbed.take().is_some_and(|was| was.poured);
         if self
             .pans
             .get(scale)
             .is_some_and(|pan| pan.same(level.weight, expected, level.d))
         {
             self.at_rest(scale, level, step, tared)
-        } else if tared.poured_before || tared.rest.is_some_and(|net| net > level.d * 5) {
+        } else if poured_before || tared.content.rest.is_some_and(|net| net > level.d * 5) {
             self.ask_stranger(level, tared)
         } else {
             // The person was told to add already, and may have, into the vessel that just came.
@@ -551,45 +569,49 @@ impl Engine {
                 };
             }
         }
-        let d = level.d.max(tared.base_d);
+        let d = level.d.max(tared.tare.d);
         let pours = step.vessel != VesselWay::Difference;
-        if pours && !tared.poured && tared.suspect.is_none() && level.d < tared.base_d {
+        if pours && !tared.content.poured && tared.suspect.is_none() && level.d < tared.tare.d {
             // Another unit, and a finer one: the tare is taken in it.
             return self.tare_at(scale, level);
         }
-        if pours && !tared.poured && tared.suspect.is_none() {
+        if pours && !tared.content.poured && tared.suspect.is_none() {
             self.follow_base(scale, level, step, &mut tared);
         }
         tared.wander = self.wander_of(&tared, d);
-        let calm = self.window(step, d, tared.carried);
-        let amid = self.window_amid(step, d, tared.carried, tared.wander);
+        let calm = self.window(step, d, tared.tare.carried);
+        let amid = self.window_amid(step, d, tared.tare.carried, tared.wander);
         // Where the scale strays, what it can prove is asked for.
         let window = if amid.proven { amid } else { calm };
-        let net = net_of(step, tared.base, level.weight);
+        let net = net_of(step, tared.tare.base, level.weight);
         let below = net < -(d * 5) && self.is_in_the_same_bowl() && tared.suspect.is_none();
-        let asked_out = tared.said.is_some_and(|said| said.is_negative()) || tared.peak.is_some();
-        let briefly = !tared.poured && tared.most > d * 5;
+        let asked_out = tared.approach.said.is_some_and(|said| said.is_negative())
+            || tared.approach.peak.is_some();
+        let briefly = !tared.content.poured && tared.content.most > d * 5;
         if below && briefly && !asked_out {
             // Some of this step was in it for a moment, and what is in it now nobody knows.
             return self.ask_stranger(level, tared);
         }
-        if below && (!tared.poured || tared.rest.is_none() || asked_out) {
+        if below && (!tared.content.poured || tared.content.rest.is_none() || asked_out) {
             // More came out than this step put in.
-            tared.base = level.weight;
-            tared.peak = tared.peak.map(|peak| peak - net);
-            tared.rest = None;
+            tared.tare.base = level.weight;
+            tared.approach.peak = tared.approach.peak.map(|peak| peak - net);
+            tared.content.rest = None;
             self.taken_from_bowl(scale, net.abs());
             return self.say_add(tared, Mass::ZERO);
         }
-        if pours && !tared.poured && net < -(d * 5) && tared.suspect.is_none() {
+        if pours && !tared.content.poured && net < -(d * 5) && tared.suspect.is_none() {
             // A hand or a lid lay on it when it was tared: what stands there now is the vessel.
             return self.tare_at(scale, level);
         }
-        if pours && tared.poured && tared.suspect.is_none() && !tared.fell {
-            let rest = tared.rest.unwrap_or_default().max(tared.stayed.most);
+        if pours && tared.content.poured && tared.suspect.is_none() {
+            let rest = tared
+                .content
+                .rest
+                .unwrap_or_default()
+                .max(tared.content.stayed.most);
             if net < rest - vessel_at_least(d) && !asked_out {
                 // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
-                tared.fell = true;
                 let afresh = self.can_begin_afresh();
                 let say = say::fell(step, rest - net, d, afresh);
                 let choices: &[Choice] = match afresh {
@@ -597,32 +619,36 @@ impl Engine {
                     false => &[Choice::Next],
                 };
                 self.cue_urgent(CueKind::Choose, say, choices);
-                return State::Stranger { tared, level };
+                return State::Stranger {
+                    tared,
+                    level,
+                    what: Mismatch::Fell,
+                };
             }
         }
-        let asked_out = tared.said.is_some_and(|said| said.is_negative());
+        let asked_out = tared.approach.said.is_some_and(|said| said.is_negative());
         if asked_out
-            && net < tared.rest.unwrap_or_default() - d * 3
+            && net < tared.content.rest.unwrap_or_default() - d * 3
             && let Some(pan) = self.pans.get_mut(scale)
         {
             // To and fro by what was poured and taken out again is no wander.
             pan.wander.forget_stretch();
         }
-        if let Some(last) = tared.last_level
+        if let Some(last) = tared.content.level
             && level.since == last.since
         {
-            tared.crept += level.weight - last.weight;
+            tared.content.crept += level.weight - last.weight;
         }
-        tared.rest = Some(net);
-        tared.last_level = Some(level);
-        tared.left_rest = None;
-        tared.off_rest = None;
-        tared.moved = false;
-        tared.most = net;
-        tared.stayed = Stayed::at_rest(net);
-        let stopped = std::mem::take(&mut tared.stopped) || tared.eased.is_some();
-        tared.poured |= net.abs() > d * 5;
-        if let Some((predicted, at)) = tared.eased.take()
+        tared.content.rest = Some(net);
+        tared.content.level = Some(level);
+        tared.content.left_rest = None;
+        tared.content.off_rest = None;
+        tared.content.moved = false;
+        tared.content.most = net;
+        tared.content.stayed = Stayed::at_rest(net);
+        let stopped = std::mem::take(&mut tared.approach.stopped) || tared.approach.eased.is_some();
+        tared.content.poured |= net.abs() > d * 5;
+        if let Some((predicted, at)) = tared.approach.eased.take()
             && level.since.since(at) < LEARN_WITHIN_US
             && let Some(run) = &mut self.run
         {
@@ -640,11 +666,11 @@ impl Engine {
         if window.holds(net) || hit {
             return self.inside_at_rest(scale, level, step, tared);
         }
-        tared.inside_since = None;
-        tared.held = None;
+        tared.approach.inside_since = None;
         // Whoever was told to stop is told to go on.
         let say_again = stopped
             || tared
+                .approach
                 .said
                 .is_none_or(|said| (said - (step.target - net)).abs() > d);
         if net > window.high {
@@ -653,13 +679,17 @@ impl Engine {
                 let say = say::lift_to_check(step.vessel, net, d, false);
                 return self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
             }
-            tared.peak = Some(tared.peak.map_or(net, |peak| peak.max(net)));
+            tared.approach.peak = Some(tared.approach.peak.map_or(net, |peak| peak.max(net)));
             let missing = step.target - net;
             let same = |said: Mass| said.is_negative() && (said - missing).abs() <= d * 2;
-            let in_vain = stopped && tared.said.is_some_and(same);
-            tared.futile = if in_vain { tared.futile + 1 } else { 0 };
-            tared.said = Some(missing);
-            if tared.futile == 2 && pours {
+            let in_vain = stopped && tared.approach.said.is_some_and(same);
+            tared.approach.futile = if in_vain {
+                tared.approach.futile + 1
+            } else {
+                0
+            };
+            tared.approach.said = Some(missing);
+            if tared.approach.futile == 2 && pours {
                 // So much is not in it: something else lies there, or the tare is another one.
                 tared.suspected(self.zero(scale), step.vessel, false);
                 return self.ask_lift_and_back(step, tared);
@@ -678,8 +708,8 @@ impl Engine {
     /// Nothing is in it yet: what the indication does is drift, or a draught. Upwards only as slowly as
     /// a zero drifts, so that no drop is taken for it.
     fn follow_base(&mut self, scale: ScaleIndex, level: Level, step: &Step, tared: &mut Tared) {
-        let net = net_of(step, tared.base, level.weight);
-        let d = level.d.max(tared.base_d);
+        let net = net_of(step, tared.tare.base, level.weight);
+        let d = level.d.max(tared.tare.d);
         // The last of a slow filter's rise comes after its rest.
         let slow = self
             .pans
@@ -688,17 +718,17 @@ impl Engine {
         let down = net.is_negative() && net.abs() <= d * 5;
         let up = net > Mass::ZERO
             && net <= d
-            && level.since <= tared.based_at
-            && (level.at.since(tared.based_at) >= DRIFT_US || slow);
+            && level.since <= tared.tare.at
+            && (level.at.since(tared.tare.at) >= DRIFT_US || slow);
         if !down && !up {
             return;
         }
         if down {
-            tared.base_wander = tared.base_wander.max(net.abs() - d);
+            tared.tare.wander = tared.tare.wander.max(net.abs() - d);
         }
-        tared.base = level.weight;
-        tared.based_at = level.at;
-        if let Some(vessel) = tared.vessel {
+        tared.tare.base = level.weight;
+        tared.tare.at = level.at;
+        if let Some(vessel) = tared.tare.vessel {
             // The vessel did not change: the zero did.
             let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
             self.set_zero(scale, level.weight - vessel, exact);
@@ -723,7 +753,7 @@ impl Engine {
         step: &Step,
         mut tared: Tared,
     ) -> State {
-        let since = *tared.inside_since.get_or_insert(level.at);
+        let since = *tared.approach.inside_since.get_or_insert(level.at);
         let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
         // A newest reading beyond the mean of the others may be the first of a late drop.
         let newest = self.pans.get(scale).and_then(|pan| pan.last);
@@ -731,34 +761,31 @@ impl Engine {
         if level.at.since(since) < dwell || grows {
             return State::Tared(tared);
         }
-        let d = level.d.max(tared.base_d);
-        let net = net_of(step, tared.base, level.weight);
+        let d = level.d.max(tared.tare.d);
+        let net = net_of(step, tared.tare.base, level.weight);
         tared.wander = self.wander_of(&tared, d);
-        let calm = self.window(step, d, tared.carried);
-        let amid = self.window_amid(step, d, tared.carried, tared.wander);
+        let calm = self.window(step, d, tared.tare.carried);
+        let amid = self.window_amid(step, d, tared.tare.carried, tared.wander);
         if tared.suspect.is_some() {
-            tared.held = Some(level);
             let say = say::lift_to_check(step.vessel, net, d, true);
             self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say)
-        } else if calm.proven && !amid.proven && tared.unproven == Mass::ZERO {
+        } else if calm.proven && !amid.proven && tared.tare.unproven == Mass::ZERO {
             // It would pass on a calm scale; now the draught is larger than the tolerance allows.
             self.ask_once(tared, Asked::Strays, CueKind::Fault, say::strays())
         } else if let Some(unit) = self.too_coarse(step, level.d) {
             self.ask_once(tared, Asked::Unit, CueKind::Fault, say::unit(unit))
         } else if step.lot_required && !self.has_lot(&step.ingredient) {
-            tared.held = Some(level);
             let say = say::lot(&step.ingredient);
             self.ask_once(tared, Asked::Lot, CueKind::Choose, say)
         } else {
-            tared.held = Some(level);
-            self.record_held(scale, tared, false)
+            self.record_inside(scale, tared, level, false)
         }
     }
 
     /// The wander of tare and gross together, and what it crept at rest.
     fn wander_of(&self, tared: &Tared, d: Mass) -> Mass {
-        let (base, now) = (tared.base_wander.to_g_f64(), self.wander_now().to_g_f64());
-        let crept = (tared.crept.abs() - d).max(Mass::ZERO).to_g_f64();
+        let (base, now) = (tared.tare.wander.to_g_f64(), self.wander_now().to_g_f64());
+        let crept = (tared.content.crept.abs() - d).max(Mass::ZERO).to_g_f64();
         Mass::from_g_f64(base.hypot(now).hypot(crept)).unwrap_or(Mass::ZERO)
     }
 
@@ -795,27 +822,28 @@ impl Engine {
 
     /// The load moves.
     fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) -> State {
-        let net = net_of(step, tared.base, seen.weight);
-        tared.inside_since = None;
-        let rest = tared.rest.unwrap_or(Mass::ZERO);
+        let net = net_of(step, tared.tare.base, seen.weight);
+        tared.approach.inside_since = None;
+        let rest = tared.content.rest.unwrap_or(Mass::ZERO);
         let pours = step.vessel != VesselWay::Difference;
         if pours {
-            tared.follow_rest(seen, tared.base + rest, net * 2 > rest);
+            tared.follow_rest(seen, tared.tare.base + rest, net * 2 > rest);
         }
-        tared.most = tared.most.max(net);
-        tared.stayed.push(seen.at, net);
+        tared.content.most = tared.content.most.max(net);
+        tared.content.stayed.push(seen.at, net);
         if pours && self.sinks_below_base(seen, step, net, &mut tared) {
             return self.say_add(tared, Mass::ZERO);
         }
-        let window = self.window(step, seen.d.max(tared.base_d), tared.carried);
+        let window = self.window(step, seen.d.max(tared.tare.d), tared.tare.carried);
         let d = seen.d;
         // Poured is what stays: a bump comes and goes in less than half a second.
-        tared.above = match tared.above {
+        tared.content.above = match tared.content.above {
             Some((since, n)) if net > d * 5 => Some((since, n + 1)),
             None if net > d * 5 => Some((seen.at, 1)),
             Some(_) | None => None,
         };
-        tared.poured |= tared
+        tared.content.poured |= tared
+            .content
             .above
             .is_some_and(|(since, n)| n >= 3 && seen.at.since(since) >= 500_000);
         self.watch_restless(seen, net, window.low, window.high, &mut tared);
@@ -836,27 +864,27 @@ impl Engine {
             .and_then(|run| run.after_flow.get(&step.ingredient))
             .map_or(0.0, |flow| flow.grams());
         let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
-        if net > window.high && rate > d.to_g_f64() && !tared.stopped {
-            tared.stopped = true;
+        if net > window.high && rate > d.to_g_f64() && !tared.approach.stopped {
+            tared.approach.stopped = true;
             self.cue(CueKind::Hold, "Stop.", Some(step.target - net), &[]);
         } else if self.rules.early_cue
-            && tared.eased.is_none()
+            && tared.approach.eased.is_none()
             && net < window.low
             && rate > 0.0
             && will_be >= window.low
         {
-            tared.eased = Some((will_be, seen.at));
+            tared.approach.eased = Some((will_be, seen.at));
             let missing = step.target - net;
             let say = say::ease_off(missing, d);
             self.cue(CueKind::EaseOff, say, Some(missing), &[]);
         } else if window.holds(net)
-            && !tared.stopped
+            && !tared.approach.stopped
             && !matches!(
                 tared.asked,
                 Some(Asked::Draught | Asked::Strays | Asked::Lot)
             )
         {
-            tared.stopped = true;
+            tared.approach.stopped = true;
             let say = "Hold. Let it come to rest.";
             self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         }
@@ -866,23 +894,23 @@ impl Engine {
     /// Nothing of this step is in it, and it stands below its tare: what lay there when it was tared is
     /// gone, and what comes next comes onto this, be there a rest before it or not.
     fn sinks_below_base(&mut self, seen: &Seen, step: &Step, net: Mass, tared: &mut Tared) -> bool {
-        let own = tared.base - self.zero(step.scale);
-        let below = !tared.poured
-            && tared.most <= seen.d * 5
+        let own = tared.tare.base - self.zero(step.scale);
+        let below = !tared.content.poured
+            && tared.content.most <= seen.d * 5
             && tared.suspect.is_none()
             && net < -vessel_at_least(seen.d)
             && net.abs() <= own.ratio(1, 3);
         if !below || !seen.unit_known {
-            tared.sunk = None;
+            tared.content.sunk = None;
             return false;
         }
         let pan = self.pans.get(step.scale);
-        let stands = pan.and_then(|pan| pan.stands(&mut tared.sunk, seen, net.abs()));
+        let stands = pan.and_then(|pan| pan.stands(&mut tared.content.sunk, seen, net.abs()));
         let Some(sunk) = stands else { return false };
-        tared.sunk = None;
-        tared.base_wander = tared.base_wander.max(sunk.high - sunk.low);
-        tared.base = sunk.middle();
-        if let Some(vessel) = &mut tared.vessel {
+        tared.content.sunk = None;
+        tared.tare.wander = tared.tare.wander.max(sunk.high - sunk.low);
+        tared.tare.base = sunk.middle();
+        if let Some(vessel) = &mut tared.tare.vessel {
             *vessel += net;
         }
         if self.is_in_the_same_bowl() {

@@ -3,7 +3,7 @@
 use super::Engine;
 use super::answers::plain_text;
 use super::run::Deed;
-use super::state::State;
+use super::state::{Removed, State};
 use crate::mass::Mass;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::CueKind;
@@ -91,7 +91,7 @@ impl Engine {
             return Ok(String::new());
         };
         if !run.state.is_between() && !matches!(run.state, State::Landing(_) | State::Unsure(_)) {
-            let empty = matches!(&run.state, State::Tared(tared) if !tared.poured);
+            let empty = matches!(&run.state, State::Tared(tared) if !tared.content.poured);
             if !empty {
                 return Err(Refused::new(
                     "A weighing is under way. Finish it, or say again; then say undo.",
@@ -153,7 +153,7 @@ impl Engine {
             return refused("Every step is weighed; nothing is left to skip.");
         };
         let open = match &run.state {
-            State::Tared(tared) | State::Away(tared) => !tared.poured,
+            State::Tared(tared) | State::Away(Removed { tared, .. }) => !tared.content.poured,
             State::Clear { .. } | State::Empty | State::Landing(_) | State::Unsure(_) => true,
             State::Stranger { .. }
             | State::Writing(_)

@@ -69,7 +69,7 @@ impl Engine {
             check.exact &= exact;
             for (_, written) in &mut check.records {
                 written.shown += by;
-                written.tared.base += by;
+                written.tare.base += by;
             }
         }
     }
