@@ -125,7 +125,7 @@ impl Engine {
                 "The bowl stays on the scale.".into()
             }
             State::Clear { .. } => self.believe_cleared(),
-            State::Lift(written) if written.doubtful => {
+            State::Lift(written) if written.doubt.is_some() => {
                 let scale = self.scale_needed().unwrap_or_default();
                 let state = self.lifted_after_record(scale, written);
                 self.enter(state);
@@ -133,7 +133,7 @@ impl Engine {
             }
             State::Lift(written) if self.way_now() == VesselWay::Bowl => {
                 // It stays where it is.
-                let (base, d) = (written.shown, written.tare.d);
+                let (base, d) = (written.weight.shown, written.weight.tare.d);
                 let state = self.next_in_bowl(written, base, d);
                 self.enter(state);
                 let closes = self.step_now().is_none();
@@ -364,7 +364,7 @@ impl Engine {
             }
             State::Lift(written) => {
                 recorded = Some(written.seq);
-                (Some(written.net), true, None)
+                (Some(written.weight.net), true, None)
             }
             State::Writing(_) => {
                 return refused(

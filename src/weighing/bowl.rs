@@ -54,8 +54,8 @@ impl Engine {
         let waiting = check.iter_mut().flat_map(|check| &mut check.records);
         for (index, written) in waiting.chain(&mut lifted) {
             let bowl = self.run.as_ref().is_some_and(|run| run.is_bowl(*index));
-            if bowl && by.abs() > written.uncertainty && which(written) {
-                let at_least = written.uncertainty + by.abs();
+            if bowl && by.abs() > written.weight.uncertainty && which(written) {
+                let at_least = written.weight.uncertainty + by.abs();
                 self.doubt(scale, *index, written, at_least, remark);
             }
         }
@@ -144,7 +144,7 @@ impl Engine {
         let stands = run.lift_check.as_ref().is_some_and(|check| {
             let load = (shown - check.zero) * 2;
             let last = check.records.last();
-            last.is_some_and(|(_, written)| load > written.shown - check.zero)
+            last.is_some_and(|(_, written)| load > written.weight.shown - check.zero)
         });
         if stands && by > Mass::ZERO {
             let remark = "the bowl changed its weight after the last step";

@@ -4,7 +4,7 @@ use super::event::Event;
 use super::pan::Seen;
 use super::run::Deed;
 use super::say::Words;
-use super::state::{State, Tare, Tared, Written};
+use super::state::{Captured, Pending, State, Tare, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
@@ -104,36 +104,22 @@ impl Engine {
         let uncertainty = draft.uncertainty.unwrap_or_default();
         let ticket = self.log(draft);
         let no_lift = step.vessel == VesselWay::Bowl && !self.is_last_of_all();
-        State::Writing(Written {
+        State::Writing(Pending {
             ticket,
-            seq: 0,
-            tare: tared.tare,
-            wander: tared.wander,
-            took_out: tared.approach.peak.is_some(),
-            shown: level.weight,
-            net,
-            uncertainty,
-            verdict,
+            weight: Captured {
+                tare: tared.tare,
+                wander: tared.wander,
+                took_out: tared.approach.peak.is_some(),
+                shown: level.weight,
+                net,
+                uncertainty,
+                verdict,
+                at: level.at,
+                no_lift,
+                low: level.weight,
+                dipped: false,
+            },
             lifted,
-            failed: false,
-            at: level.at,
-            brief: None,
-            rising: None,
-            piled: None,
-            heaped: None,
-            doubtful: false,
-            more_on_it: false,
-            alone: None,
-            key_seen: false,
-            dipped: false,
-            forming: None,
-            strayed: None,
-            above_since: None,
-            disturbed: false,
-            low: level.weight,
-            no_lift,
-            pan_spoke: false,
-            sunk: None,
         })
     }
 
@@ -257,10 +243,9 @@ impl Engine {
                 let emptied = *emptied;
                 self.residue_logged(emptied, seq)
             }
-            State::Writing(written) if written.ticket == ticket => {
-                let mut written = written.clone();
-                written.seq = seq;
-                self.written(written)
+            State::Writing(pending) if pending.ticket == ticket => {
+                let pending = pending.clone();
+                self.written(pending, seq)
             }
             _ => return,
         };
@@ -287,12 +272,14 @@ impl Engine {
         });
     }
 
-    fn written(&mut self, written: Written) -> State {
+    fn written(&mut self, pending: Pending, seq: u64) -> State {
+        let lifted = pending.lifted;
+        let written = Written::new(pending, seq);
         let Some(step) = self.step_now() else {
             return State::Lift(written);
         };
         let d = self.readability(step.scale);
-        let gross = written.shown - self.zero(step.scale);
+        let gross = written.weight.shown - self.zero(step.scale);
         let index = self.run.as_ref().map_or(0, |run| run.step);
         if let Some(run) = &mut self.run {
             run.last_gross = (step.vessel.is_apart()).then_some(gross);
@@ -302,25 +289,35 @@ impl Engine {
                 seq: written.seq,
             });
         }
-        self.recorded(index, written.seq, written.net, written.verdict);
-        self.remember_vessel(index, step.vessel, &written.tare);
-        let mut say = Words::from(say::recorded(step.vessel, written.net, d, written.no_lift));
+        self.recorded(
+            index,
+            written.seq,
+            written.weight.net,
+            written.weight.verdict,
+        );
+        self.remember_vessel(index, step.vessel, &written.weight.tare);
+        let mut say = Words::from(say::recorded(
+            step.vessel,
+            written.weight.net,
+            d,
+            written.weight.no_lift,
+        ));
         if let Some(so_far) = self.jars_so_far(d) {
             say.say.push_str(&format!(" {so_far}"));
         }
-        if written.verdict == Some(Verdict::Kept)
+        if written.weight.verdict == Some(Verdict::Kept)
             && let Some(broken) = self.out_of_limits()
         {
             say.say
                 .push_str(&format!(" {broken} A remedy may mend it."));
             say = say.asking(Ask::Remedy);
         }
-        if written.lifted {
-            let say = format!("Recorded {} g.", say::grams(written.net, d));
+        if lifted {
+            let say = format!("Recorded {} g.", say::grams(written.weight.net, d));
             self.cue(CueKind::Lift, say, None, &[]);
             self.vessel_gone(step.scale, written)
         } else {
-            let kind = if written.no_lift {
+            let kind = if written.weight.no_lift {
                 CueKind::Hold
             } else {
                 CueKind::Lift
@@ -348,13 +345,8 @@ impl Engine {
             code: FaultCode::NotLogged,
             over: false,
         });
-        let waiting = match self.run.as_mut().map(|run| &mut run.state) {
-            Some(State::Writing(written)) if written.ticket == ticket => {
-                written.failed = true;
-                true
-            }
-            _ => false,
-        };
+        let state = self.run.as_ref().map(|run| &run.state);
+        let waiting = matches!(state, Some(State::Writing(pending)) if pending.ticket == ticket);
         let say = if waiting {
             format!(
                 "NOT recorded: {why}. The weight is kept and written as soon as it can be. Leave the beaker."
@@ -369,17 +361,18 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Seen,
-        mut written: Written,
+        mut pending: Pending,
     ) -> State {
-        let left = self.has_left(scale, seen, &mut written);
-        if !written.no_lift && (left || self.is_lifted(scale, seen, &written)) {
-            written.lifted = true;
+        let left = self.has_left(scale, seen, &mut pending.weight);
+        let lifted = left || self.is_lifted(scale, seen, &pending.weight);
+        if !pending.weight.no_lift && lifted {
+            pending.lifted = true;
             if let Some(run) = &mut self.run {
                 run.in_transit = left;
                 run.leaving = left;
             }
         }
-        State::Writing(written)
+        State::Writing(pending)
     }
 }
 

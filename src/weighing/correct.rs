@@ -2,7 +2,7 @@
 
 use super::capture::{corrects_note, verdict_of};
 use super::order::vessel_at_least;
-use super::state::{Correction, Written};
+use super::state::{Correction, Doubt, Written};
 use super::steady::Level;
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
@@ -41,7 +41,7 @@ impl Engine {
         at_least: Mass,
         remark: &str,
     ) {
-        written.doubtful = true;
+        written.doubt.get_or_insert(Doubt::Lasting);
         let fix = Fix {
             level: written.as_recorded(),
             at_least,
@@ -52,8 +52,8 @@ impl Engine {
 
     /// What stands there weighs less than what was recorded, and the vessel was not seen to leave.
     pub(super) fn doubt_record(&mut self, scale: ScaleIndex, written: &mut Written, net: Mass) {
-        let fell = written.net - net;
-        let at_least = written.uncertainty + fell;
+        let fell = written.weight.net - net;
+        let at_least = written.weight.uncertainty + fell;
         let remark = "the weight fell after the record: taken out, or another load";
         self.doubt(scale, self.index_now(), written, at_least, remark);
         if self.way_now() == VesselWay::Bowl {
@@ -70,10 +70,12 @@ impl Engine {
 
     /// Much more stands there than was recorded.
     pub(super) fn doubt_more_on_it(&mut self, scale: ScaleIndex, written: &mut Written, net: Mass) {
-        let more = net - written.net;
-        written.alone = Some((written.net, written.uncertainty, written.verdict));
-        written.more_on_it = true;
-        let at_least = written.uncertainty + more;
+        let more = net - written.weight.net;
+        written.doubt = Some(Doubt::Topped {
+            uncertainty: written.weight.uncertainty,
+            verdict: written.weight.verdict,
+        });
+        let at_least = written.weight.uncertainty + more;
         let remark = "more came on the scale after the record";
         self.doubt(scale, self.index_now(), written, at_least, remark);
         let d = self.readability(scale);
@@ -87,12 +89,15 @@ impl Engine {
 
     /// What came on top is gone again: the record is what it was.
     pub(super) fn as_before(&mut self, scale: ScaleIndex, written: &mut Written) {
-        let Some((_, uncertainty, verdict)) = written.alone.take() else {
+        let Some(Doubt::Topped {
+            uncertainty,
+            verdict,
+        }) = written.doubt
+        else {
             return;
         };
-        written.more_on_it = false;
-        written.doubtful = false;
-        written.verdict = verdict;
+        written.doubt = None;
+        written.weight.verdict = verdict;
         let fix = Fix {
             level: written.as_recorded(),
             at_least: uncertainty,
@@ -106,7 +111,7 @@ impl Engine {
 
     /// It goes on to change: the record reaches as far as what is seen now.
     pub(super) fn doubt_more(&mut self, scale: ScaleIndex, written: &mut Written, shown: Mass) {
-        let at_least = written.tare.d * 3 + (shown - written.shown).abs();
+        let at_least = written.weight.tare.d * 3 + (shown - written.weight.shown).abs();
         let remark = "it changed more after the record";
         self.doubt(scale, self.index_now(), written, at_least, remark);
     }
@@ -115,58 +120,62 @@ impl Engine {
     /// draught. The last readings that agreed are what is known; the uncertainty says how well.
     pub(super) fn correct_at_lift(&mut self, scale: ScaleIndex, written: &mut Written) {
         let Some(step) = self.step_now() else { return };
-        let u = written.uncertainty;
-        if written.doubtful {
+        let u = written.weight.uncertainty;
+        if written.doubt.is_some() {
             let seen = [
-                written.brief.map(|brief| brief.weight),
-                written.piled.map(|(_, weight)| weight),
-                written.heaped,
+                written.trail.brief.map(|brief| brief.weight),
+                written.trail.piled.map(|(_, weight)| weight),
+                written.trail.heaped,
             ];
-            let by = |weight: &Mass| (*weight - written.shown).abs();
+            let by = |weight: &Mass| (*weight - written.weight.shown).abs();
             let last = seen.into_iter().flatten().max_by_key(by);
-            let net = last.map(|last| net_of(&step, written.tare.base, last));
-            if let Some(last) = last.filter(|last| (*last - written.shown).abs() > u)
+            let net = last.map(|last| net_of(&step, written.weight.tare.base, last));
+            if let Some(last) = last.filter(|last| (*last - written.weight.shown).abs() > u)
                 && net.is_some_and(|net| !net.is_negative())
             {
                 self.doubt_more(scale, written, last);
             }
             return;
         }
-        if let Some((_, last)) = written.piled.filter(|&(n, _)| n >= 3) {
+        if let Some((_, last)) = written.trail.piled.filter(|&(n, _)| n >= 3) {
             let still = written
+                .trail
                 .brief
                 .is_some_and(|b| (b.weight - last).abs() <= b.d);
-            if !still && !written.doubtful {
-                let at_least = u + (last - written.shown);
+            if !still && written.doubt.is_none() {
+                let at_least = u + (last - written.weight.shown);
                 let remark = "more came on before the lift";
                 self.doubt(scale, self.index_now(), written, at_least, remark);
                 return;
             }
         }
-        let brief = written.brief.filter(|brief| {
+        let brief = written.trail.brief.filter(|brief| {
             // Kept still for long, or too little for a hand on the rim.
-            let by = brief.weight - written.shown;
+            let by = brief.weight - written.weight.shown;
             // A drop adds; a lift that begins takes away.
             let near = by.abs() <= vessel_at_least(brief.d) && !by.is_negative();
-            let some_left = !net_of(&step, written.tare.base, brief.weight).is_negative();
+            let some_left = !net_of(&step, written.weight.tare.base, brief.weight).is_negative();
             near || (some_left && brief.at.since(brief.since) >= 400_000)
         });
-        let restless = written.strayed.filter(|&(at, weight)| {
+        let restless = written.trail.strayed.filter(|&(at, weight)| {
             brief.is_none_or(|b| {
-                let rose = weight - written.shown > b.d * 2 && at > b.at;
+                let rose = weight - written.weight.shown > b.d * 2 && at > b.at;
                 rose || at.since(b.at) > 400_000
             })
         });
         let (level, widened) = match (restless, brief) {
             (Some((at, weight)), _) => {
                 // How far it went on is anybody's guess, within what a drop can be.
-                let seen = (weight - written.shown).abs();
-                let off = (seen * 4).min(written.most_drops(written.tare.d)).max(seen);
+                let seen = (weight - written.weight.shown).abs();
+                let off = (seen * 4)
+                    .min(written.most_drops(written.weight.tare.d))
+                    .max(seen);
                 let off = if off > u * 10 { off } else { Mass::ZERO };
                 let last = written
+                    .trail
                     .brief
-                    .map_or(Mass::ZERO, |b| (b.weight - written.shown).abs());
-                let off = if last <= written.net.ratio(1, 2) {
+                    .map_or(Mass::ZERO, |b| (b.weight - written.weight.shown).abs());
+                let off = if last <= written.weight.net.ratio(1, 2) {
                     off.max(last)
                 } else {
                     off
@@ -181,12 +190,12 @@ impl Engine {
                 )
             }
             (None, Some(brief)) => {
-                let off = (brief.weight - written.shown).abs();
+                let off = (brief.weight - written.weight.shown).abs();
                 // Little may be a draught as well as a drop: the record stands, less sure.
                 if off <= (u * 6).max(brief.d * 10) {
                     (
                         Level {
-                            weight: written.shown,
+                            weight: written.weight.shown,
                             ..brief
                         },
                         off,
@@ -197,8 +206,8 @@ impl Engine {
             }
             (None, None) => return,
         };
-        let moved = (level.weight - written.shown).abs();
-        let net = net_of(&step, written.tare.base, level.weight);
+        let moved = (level.weight - written.weight.shown).abs();
+        let net = net_of(&step, written.weight.tare.base, level.weight);
         if moved > written.most_drops(level.d) {
             // No drop: something was set down beside, a hand took hold, or it was poured on. The record stands,
             // and says how far it may be off.
@@ -230,18 +239,24 @@ impl Engine {
             return;
         };
         let level = fix.level;
-        let d = level.d.max(written.tare.d);
-        let net = net_of(&step, written.tare.base, level.weight);
-        let window = self.window_amid(&step, d, written.tare.carried, written.wander);
-        let verdict = if written.doubtful {
+        let d = level.d.max(written.weight.tare.d);
+        let net = net_of(&step, written.weight.tare.base, level.weight);
+        let window = self.window_amid(&step, d, written.weight.tare.carried, written.weight.wander);
+        let verdict = if written.doubt.is_some() {
             None
-        } else if written.verdict == Some(Verdict::Kept) {
+        } else if written.weight.verdict == Some(Verdict::Kept) {
             Some(Verdict::Kept)
         } else {
-            verdict_of(window, net, &written.tare)
+            verdict_of(window, net, &written.weight.tare)
         };
-        let mut draft =
-            self.weight_draft(scale, &step, &written.tare, written.wander, level, verdict);
+        let mut draft = self.weight_draft(
+            scale,
+            &step,
+            &written.weight.tare,
+            written.weight.wander,
+            level,
+            verdict,
+        );
         draft.note = corrects_note(written.seq, &draft.note);
         if !fix.remark.is_empty() {
             draft.note = format!("{}; {}", draft.note, fix.remark);
@@ -258,36 +273,38 @@ impl Engine {
             });
         }
         written.ticket = ticket;
-        written.net = net;
-        written.shown = level.weight;
-        written.uncertainty = uncertainty;
-        written.verdict = verdict;
-        written.at = level.at;
-        written.brief = None;
-        written.rising = None;
-        written.strayed = None;
+        written.weight.net = net;
+        written.weight.shown = level.weight;
+        written.weight.uncertainty = uncertainty;
+        written.weight.verdict = verdict;
+        written.weight.at = level.at;
+        written.trail.brief = None;
+        written.trail.rising = None;
+        written.trail.strayed = None;
     }
 
     /// Tells of a correction while the vessel still stands there.
     pub(super) fn say_corrected(&mut self, step: &Step, written: &Written) {
         let d = self.readability(step.scale);
-        let net = say::grams(written.net, d);
+        let net = say::grams(written.weight.net, d);
         let off = |by: Mass| say::grams(by, d);
-        let say = match written.verdict {
-            Some(_) | None if written.no_lift => format!("{net} g now; the record is corrected."),
+        let say = match written.weight.verdict {
+            Some(_) | None if written.weight.no_lift => {
+                format!("{net} g now; the record is corrected.")
+            }
             Some(Verdict::Over) => format!(
                 "{net} g now: {} g over. Take it out, or lift to keep it.",
-                off(written.net - step.target)
+                off(written.weight.net - step.target)
             ),
             Some(Verdict::Under) => format!(
                 "{net} g now: {} g short. Add it, or lift to keep it.",
-                off(step.target - written.net)
+                off(step.target - written.weight.net)
             ),
             Some(Verdict::Inside | Verdict::Kept) | None => {
                 format!("{net} g now; the record is corrected. Lift the vessel.")
             }
         };
-        if written.no_lift {
+        if written.weight.no_lift {
             self.cue_urgent(CueKind::Hold, say, &[]);
         } else {
             self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);

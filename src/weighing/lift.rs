@@ -5,7 +5,7 @@ use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Seen};
 use super::run::LiftCheck;
-use super::state::{State, Written};
+use super::state::{Captured, Doubt, State, Written};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, say};
@@ -22,7 +22,7 @@ const FLAT_US: u64 = 400_000;
 impl Engine {
     /// Whether the indication fell well below the vessel's own weight and rises again: a beaker that is
     /// exchanged in one movement never lets the pan show empty.
-    pub(super) fn has_left(&self, scale: ScaleIndex, seen: &Seen, written: &mut Written) -> bool {
+    pub(super) fn has_left(&self, scale: ScaleIndex, seen: &Seen, weight: &mut Captured) -> bool {
         let Some(step) = self.step_now() else {
             return false;
         };
@@ -30,40 +30,40 @@ impl Engine {
             return false;
         };
         let own = match step.vessel {
-            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => written.tare.base - zero,
-            VesselWay::Difference => written.shown - zero,
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => weight.tare.base - zero,
+            VesselWay::Difference => weight.shown - zero,
         };
         if own <= vessel_at_least(seen.d) {
             return false;
         }
         let below = seen.weight - zero < own.ratio(3, 5);
         // A number without a unit that drops within one reading may be the UNIT key.
-        let leaving = written.shown - own.ratio(1, 10);
+        let leaving = weight.shown - own.ratio(1, 10);
         let believed = seen.unit_known || seen.before.is_some_and(|before| before < leaving);
         let rises = seen
             .before
             .is_some_and(|before| seen.weight > before + seen.d * 5);
-        let left = written.dipped && rises;
-        written.dipped |= below && believed;
+        let left = weight.dipped && rises;
+        weight.dipped |= below && believed;
         left
     }
 
     /// Whether the vessel of a captured weight has left: the empty pan shows, or most of the load went in
     /// one go and what shows now is at rest.
-    pub(super) fn is_lifted(&mut self, scale: ScaleIndex, seen: &Seen, written: &Written) -> bool {
+    pub(super) fn is_lifted(&self, scale: ScaleIndex, seen: &Seen, weight: &Captured) -> bool {
         let lift = |cause| matches!(cause, JumpCause::Load | JumpCause::Unknown);
         if seen.jump.is_some_and(|jump| lift(jump.cause)) {
             return true;
         }
         let zero = self.zero(scale);
-        let vessel = written.tare.base - zero;
-        let load = written.shown - zero;
+        let vessel = weight.tare.base - zero;
+        let load = weight.shown - zero;
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing => seen.plateau && vessel > vessel_at_least(seen.d),
             Load::BelowEmpty => seen.steady.is_some(),
             Load::Something if seen.steady.is_some() && vessel > Mass::ZERO => {
-                let at_once = seen.weight - written.low.min(seen.weight) <= seen.d * 5;
-                let gone = written.shown - seen.weight;
+                let at_once = seen.weight - weight.low.min(seen.weight) <= seen.d * 5;
+                let gone = weight.shown - seen.weight;
                 seen.weight - zero < vessel.ratio(1, 5) || (at_once && gone >= load.ratio(3, 5))
             }
             Load::Something => false,
@@ -92,30 +92,31 @@ impl Engine {
         });
         if let Some(jump) = jump.filter(|jump| jump.cause == JumpCause::Slight) {
             // A key or a drop: nothing will tell.
-            written.tare.unproven += (jump.to - jump.from).abs();
+            written.weight.tare.unproven += (jump.to - jump.from).abs();
         }
         written.key_seen |= seen.may_be_key();
         if let Some(jump) = jump.filter(|jump| jump.cause != JumpCause::Slight) {
             return self.jump_after_record(scale, seen, written, jump);
         }
-        written.low = written.low.min(seen.weight);
-        let left = self.has_left(scale, seen, &mut written);
-        if left || self.is_lifted(scale, seen, &written) {
+        written.weight.low = written.weight.low.min(seen.weight);
+        let left = self.has_left(scale, seen, &mut written.weight);
+        if left || self.is_lifted(scale, seen, &written.weight) {
             if let Some(run) = &mut self.run {
                 run.in_transit = left;
                 run.leaving = left;
             }
             return self.lifted_after_record(scale, written);
         }
-        let load = written.shown - self.zero(scale);
-        let gone = written.shown - seen.weight > load.ratio(2, 5).max(vessel_at_least(seen.d));
-        written.disturbed |= gone && seen.unit_known;
+        let load = written.weight.shown - self.zero(scale);
+        let gone =
+            written.weight.shown - seen.weight > load.ratio(2, 5).max(vessel_at_least(seen.d));
+        written.trail.disturbed |= gone && seen.unit_known;
         written.follow(seen);
-        if written.no_lift && written.seq != 0 {
-            let more = net_of(&step, written.tare.base, seen.weight) - written.net;
+        if written.weight.no_lift {
+            let more = net_of(&step, written.weight.tare.base, seen.weight) - written.weight.net;
             if written.next_begun(seen.at, more, seen.d) {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
-                let (base, d) = (written.shown, seen.d.max(written.tare.d));
+                let (base, d) = (written.weight.shown, seen.d.max(written.weight.tare.d));
                 return self.next_in_bowl(written, base, d);
             }
         }
@@ -123,43 +124,42 @@ impl Engine {
             self.follow_fall(scale, seen, &step, &mut written);
             return State::Lift(written);
         };
-        written.sunk = None;
+        written.trail.sunk = None;
         let same = self
             .pans
             .get(scale)
-            .is_some_and(|pan| pan.same(level.weight, written.shown, level.d));
-        if std::mem::take(&mut written.disturbed) && !same {
+            .is_some_and(|pan| pan.same(level.weight, written.weight.shown, level.d));
+        if std::mem::take(&mut written.trail.disturbed) && !same {
             // Snatched off, and something else set down in the same breath.
             return self.lifted_after_record(scale, written);
         }
         if same {
-            written.low = level.weight;
+            written.weight.low = level.weight;
         }
-        written.strayed = None;
-        let net = net_of(&step, written.tare.base, level.weight);
-        let beyond = (net - written.net).abs() > written.uncertainty;
-        let fell = written.net - net > written.most_drops(level.d);
-        if written.more_on_it && same && written.seq != 0 {
+        written.trail.strayed = None;
+        let net = net_of(&step, written.weight.tare.base, level.weight);
+        let beyond = (net - written.weight.net).abs() > written.weight.uncertainty;
+        let fell = written.weight.net - net > written.most_drops(level.d);
+        if same && matches!(written.doubt, Some(Doubt::Topped { .. })) {
             self.as_before(scale, &mut written);
-        } else if written.doubtful && beyond && written.seq != 0 {
+        } else if written.doubt.is_some() && beyond {
             self.doubt_more(scale, &mut written, level.weight);
-        } else if !written.doubtful
-            && written.seq != 0
-            && net - written.net > written.most_drops(level.d)
-            && !written.no_lift
+        } else if written.doubt.is_none()
+            && net - written.weight.net > written.most_drops(level.d)
+            && !written.weight.no_lift
         {
             // No drop: something was set down beside, or poured on top. The record stands, unsure, until
             // it is gone again.
             self.doubt_more_on_it(scale, &mut written, net);
-        } else if !written.doubtful && beyond && fell && written.seq != 0 {
+        } else if written.doubt.is_none() && beyond && fell {
             // Spooned out, or another load: the record stands, and says how little it proves.
             self.doubt_record(scale, &mut written, net);
-        } else if !written.doubtful && beyond && !net.is_negative() && written.seq != 0 {
+        } else if written.doubt.is_none() && beyond && !net.is_negative() {
             // A little more or less may be a draught as well as a drop: the new number stands, and the
             // stated uncertainty reaches back to the old one.
-            let by = (net - written.net).abs();
+            let by = (net - written.weight.net).abs();
             let at_least = if by <= level.d * 10 {
-                written.uncertainty + by
+                written.weight.uncertainty + by
             } else {
                 Mass::ZERO
             };
@@ -170,7 +170,7 @@ impl Engine {
             };
             self.correct(scale, self.index_now(), &mut written, fix);
             self.say_corrected(&step, &written);
-        } else if !written.doubtful && written.no_lift && written.settled(level.at) {
+        } else if written.doubt.is_none() && written.weight.no_lift && written.settled(level.at) {
             return self.next_in_bowl(written, level.weight, level.d);
         }
         State::Lift(written)
@@ -179,18 +179,18 @@ impl Engine {
     /// What lay beside it, or some of what is in it, is gone, and the scale is too restless, or the lift too
     /// near, for a rest.
     fn follow_fall(&mut self, scale: ScaleIndex, seen: &Seen, step: &Step, written: &mut Written) {
-        let fell = written.shown - seen.weight;
-        let vessel = written.tare.base - self.zero(scale);
+        let fell = written.weight.shown - seen.weight;
+        let vessel = written.weight.tare.base - self.zero(scale);
         let stays = seen.weight - self.zero(scale) >= vessel.ratio(2, 3);
         let pours = step.vessel != VesselWay::Difference;
         let sinks = pours && stays && seen.unit_known && !seen.may_be_key();
-        if !sinks || written.doubtful || written.seq == 0 || fell <= written.most_drops(seen.d) {
-            written.sunk = None;
+        if !sinks || written.doubt.is_some() || fell <= written.most_drops(seen.d) {
+            written.trail.sunk = None;
             return;
         }
         let pan = self.pans.get(scale);
-        if let Some(sunk) = pan.and_then(|pan| pan.stands(&mut written.sunk, seen, fell)) {
-            let net = net_of(step, written.tare.base, sunk.low);
+        if let Some(sunk) = pan.and_then(|pan| pan.stands(&mut written.trail.sunk, seen, fell)) {
+            let net = net_of(step, written.weight.tare.base, sunk.low);
             self.doubt_record(scale, written, net);
         }
     }
@@ -204,7 +204,7 @@ impl Engine {
     /// The recorded vessel is off the pan: on to the next thing. What the empty pan shows is looked at
     /// when it is at rest.
     pub(super) fn vessel_gone(&mut self, scale: ScaleIndex, written: Written) -> State {
-        let gross = written.shown - self.zero(scale);
+        let gross = written.weight.shown - self.zero(scale);
         let apart = self.step_now().is_some_and(|step| step.vessel.is_apart());
         if let Some(run) = self.run.as_mut().filter(|_| apart) {
             run.last_gross = Some(gross);
@@ -251,7 +251,7 @@ impl Engine {
 
     /// It is off, or another load stands there, and nothing of that was seen.
     fn gone_unseen(&mut self, written: Written) -> State {
-        if let Some(run) = self.run.as_mut().filter(|_| !written.no_lift) {
+        if let Some(run) = self.run.as_mut().filter(|_| !written.weight.no_lift) {
             run.lift_check = None;
         }
         self.go_on()
@@ -261,22 +261,26 @@ impl Engine {
     /// nobody saw; anything else says nothing about the vessel recorded. Returns whether that is over.
     fn gap_after_record(&mut self, scale: ScaleIndex, seen: &Seen, written: &mut Written) -> bool {
         let most = vessel_at_least(seen.d);
-        let off = (seen.weight - written.shown).abs();
+        let off = (seen.weight - written.weight.shown).abs();
         if off <= most && !shows_zero(seen.weight, seen.d) {
             return false;
         }
         // If the frame stands, so much went in or out; it may as well be another load.
-        let by = |w: Mass| (w - written.shown).abs();
-        let strayed = written.strayed.map_or(Mass::ZERO, |(_, w)| by(w));
+        let by = |w: Mass| (w - written.weight.shown).abs();
+        let strayed = written.trail.strayed.map_or(Mass::ZERO, |(_, w)| by(w));
         // Below half of it the vessel was on its way off.
         let before = seen
             .before
-            .filter(|&w| written.shown - w <= written.net.abs().ratio(1, 2))
+            .filter(|&w| written.weight.shown - w <= written.weight.net.abs().ratio(1, 2))
             .map_or(Mass::ZERO, by);
-        let after = if off <= written.net.abs() { off } else { most };
+        let after = if off <= written.weight.net.abs() {
+            off
+        } else {
+            most
+        };
         let seen_off = strayed.max(before).max(after);
         // And what came in the gap besides.
-        let at_least = written.uncertainty + most + seen_off;
+        let at_least = written.weight.uncertainty + most + seen_off;
         let remark = "readings were missing before the lift";
         self.doubt(scale, self.index_now(), written, at_least, remark);
         true
@@ -297,20 +301,21 @@ impl Engine {
         if sure_key {
             // The vessel still stands there; the frame moved.
             self.shift_zero(scale, shift, jump.from_rest);
-            let unchanged = (jump.from - written.shown).abs() <= written.uncertainty;
-            if written.no_lift && written.seq != 0 && jump.from_rest && unchanged {
+            let unchanged = (jump.from - written.weight.shown).abs() <= written.weight.uncertainty;
+            if written.weight.no_lift && jump.from_rest && unchanged {
                 // Whoever presses TARE after the record goes on to the next ingredient.
                 return self.next_in_bowl(written, jump.to, seen.d);
             }
             if !jump.from_rest {
                 // It was moving when the key was pressed; how far, nobody saw to the end.
-                written.tare.unproven += (jump.from - written.shown).abs() + seen.d * 5;
+                written.weight.tare.unproven +=
+                    (jump.from - written.weight.shown).abs() + seen.d * 5;
             }
-            written.tare.base += shift;
-            written.shown += shift;
-            written.low = written.shown;
+            written.weight.tare.base += shift;
+            written.weight.shown += shift;
+            written.weight.low = written.weight.shown;
             written.forget_trail();
-            written.tare.carried += 2;
+            written.weight.tare.carried += 2;
             return State::Lift(written);
         }
         if jump.cause == JumpCause::Unknown
@@ -346,8 +351,8 @@ impl Engine {
         let Some((_, last)) = check.records.last() else {
             return;
         };
-        let load = last.shown - check.zero;
-        let off = |shown: Mass| last.shown - shown >= load.ratio(3, 5) && last.seq != 0;
+        let load = last.weight.shown - check.zero;
+        let off = |shown: Mass| last.weight.shown - shown >= load.ratio(3, 5);
         let comes = seen.weight - low > vessel_at_least(seen.d);
         let (level, rests) = match (seen.steady, check.lasted) {
             (Some(level), _) if off(seen.weight) => (level, true),
@@ -408,7 +413,7 @@ impl Engine {
         let bowl = run.is_some_and(|run| run.is_bowl(last));
         if bowl && by > vessel_at_least(level.d) {
             // What was asked out of the bowl for that came from what was in it.
-            let took = |(_, written): &(usize, Written)| written.took_out;
+            let took = |(_, written): &(usize, Written)| written.weight.took_out;
             let all = records.iter().any(took);
             self.weighed_with_the_bowl(check.scale, by, all);
         }
@@ -426,13 +431,13 @@ impl Engine {
         written: &mut Written,
     ) {
         let scale = check.scale;
-        let d = level.d.max(written.tare.d);
+        let d = level.d.max(written.weight.tare.d);
         let by = level.weight - check.zero;
         // The key after the record took off just what stood there.
-        let all_of_it = (by + (written.shown - check.zero)).abs() <= written.most_drops(d);
+        let all_of_it = (by + (written.weight.shown - check.zero)).abs() <= written.most_drops(d);
         let scatter = match check.exact {
-            true => d.max(written.uncertainty.ratio(1, 2)),
-            false => super::zero::inexact(written.tare.base - check.zero),
+            true => d.max(written.weight.uncertainty.ratio(1, 2)),
+            false => super::zero::inexact(written.weight.tare.base - check.zero),
         };
         // What is not at rest may go on for a little.
         let scatter = scatter + if rests { Mass::ZERO } else { d * 5 };
@@ -455,13 +460,16 @@ impl Engine {
             }
         };
         self.set_zero(scale, level.weight, rests);
-        let at_least = written.uncertainty + by.abs();
+        let at_least = written.weight.uncertainty + by.abs();
         // What is inside by more than that stays inside.
         let holds = self.step_at(index).is_some_and(|step| {
-            let window = self.window_amid(&step, d, written.tare.carried, written.wander);
-            window.proven && window.holds(written.net) && window.holds(written.net - by)
+            let window =
+                self.window_amid(&step, d, written.weight.tare.carried, written.weight.wander);
+            window.proven
+                && window.holds(written.weight.net)
+                && window.holds(written.weight.net - by)
         });
-        if holds && !much && !written.doubtful && written.tare.unproven == Mass::ZERO {
+        if holds && !much && written.doubt.is_none() && written.weight.tare.unproven == Mass::ZERO {
             let fix = Fix {
                 level: written.as_recorded(),
                 at_least,

@@ -378,7 +378,7 @@ impl Engine {
             State::Stranger { tared, level, what } => {
                 self.in_stranger(scale, seen, tared, level, what)
             }
-            State::Writing(written) => self.in_writing(scale, seen, written),
+            State::Writing(pending) => self.in_writing(scale, seen, pending),
             State::Lift(written) => self.in_lift(scale, seen, written),
             State::Mix { phase } => self.in_mix(scale, seen, phase),
             State::Residue(emptied) => self.in_residue(scale, seen, emptied),
@@ -405,7 +405,7 @@ impl Engine {
         let mut short = None;
         let (waits, after) = match state {
             State::Empty => (run.maybe_there && nothing(), UNSEEN_US),
-            State::Away(tared) => (tared.vanished && nothing(), UNSEEN_US),
+            State::Away(removed) => (removed.vanished && nothing(), UNSEEN_US),
             State::Tared(tared) => {
                 let net = super::net_of(&step, tared.tare.base, seen.weight);
                 let window = self.window(&step, seen.d, 0);

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use super::net_of;
 use super::pan::Seen;
 use super::pour::AfterFlow;
-use super::state::{Correction, Refused, State, Why, Written};
+use super::state::{Correction, Pending, Refused, State, Why, Written};
 use super::steady::Level;
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
@@ -287,7 +287,9 @@ impl Run {
             State::Tared(tared) if tared.suspect.is_none_or(|suspect| suspect.exact) => {
                 tared.tare.base
             }
-            State::Writing(written) | State::Lift(written) => written.tare.base,
+            State::Writing(Pending { weight, .. }) | State::Lift(Written { weight, .. }) => {
+                weight.tare.base
+            }
             State::Tared(_)
             | State::Clear { .. }
             | State::Empty

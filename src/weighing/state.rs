@@ -31,7 +31,7 @@ pub(super) enum State {
         what: Mismatch,
     },
     /// The weight is on its way to the disk.
-    Writing(Written),
+    Writing(Pending),
     /// Recorded; the vessel is to be lifted.
     Lift(Written),
     /// The phase is weighed; mixing waits for the maker's word or for the next vessel.
@@ -332,10 +332,7 @@ pub(super) enum Asked {
 
 /// A weight that was captured.
 #[derive(Debug, Clone)]
-pub(super) struct Written {
-    pub ticket: u64,
-    /// 0 until it is logged.
-    pub seq: u64,
+pub(super) struct Captured {
     pub tare: Tare,
     pub wander: Mass,
     /// Some was taken out again before it was inside.
@@ -346,46 +343,72 @@ pub(super) struct Written {
     /// Expanded uncertainty (k = 2).
     pub uncertainty: Mass,
     pub verdict: Option<Verdict>,
-    /// The vessel was lifted while the row was on its way.
-    pub lifted: bool,
-    /// The log could not be written yet.
-    pub failed: bool,
     /// When it was captured, or last corrected.
     pub at: Moment,
-    /// The last readings that agreed within 1 d for a while, at rest or not.
+    /// In bowl way, or by `next`: go on without a lift.
+    pub no_lift: bool,
+    /// The lowest shown since the load was last at rest.
+    pub low: Mass,
+    /// The indication was well below the vessel's own weight.
+    pub dipped: bool,
+}
+
+/// Its row is on its way to the disk.
+#[derive(Debug, Clone)]
+pub(super) struct Pending {
+    pub ticket: u64,
+    pub weight: Captured,
+    /// The vessel was lifted meanwhile.
+    pub lifted: bool,
+}
+
+/// Its row is in the log.
+#[derive(Debug, Clone)]
+pub(super) struct Written {
+    /// Of the newest row of it, which corrects the one before.
+    pub ticket: u64,
+    pub seq: u64,
+    pub weight: Captured,
+    /// What stands there may be another load: nothing more is corrected, and the record claims less.
+    pub doubt: Option<Doubt>,
+    /// The TARE key may have been pressed since.
+    pub key_seen: bool,
+    /// The empty pan was held against it.
+    pub pan_spoke: bool,
+    pub trail: Trail,
+}
+
+/// Why a record claims less than it did.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Doubt {
+    Lasting,
+    /// More came on top; what it claims, should that go again.
+    Topped {
+        uncertainty: Mass,
+        verdict: Option<Verdict>,
+    },
+}
+
+/// What the indication did since the record.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Trail {
+    /// The last readings that agreed within 1 d for a while, at rest or not; and such as they begin.
     pub brief: Option<Level>,
+    pub forming: Option<Level>,
     /// More than drops came on top, reading by reading: how many readings and the last of them.
     pub piled: Option<(u32, Mass)>,
     /// The highest of such a pile that came to an end.
     pub heaped: Option<Mass>,
     /// Less than was recorded, for a moment.
     pub sunk: Option<Stand>,
-    /// What stands there may be another load: nothing more is corrected, and the record claims less.
-    pub doubtful: bool,
-    /// That is because more came on top; what it rests on, should that go again.
-    pub more_on_it: bool,
-    pub alone: Option<(Mass, Mass, Option<Verdict>)>,
-    /// The TARE key may have been pressed since.
-    pub key_seen: bool,
-    /// The indication was well below the vessel's own weight.
-    pub dipped: bool,
-    /// Since when the indication is above the recorded weight.
+    /// Since when the indication is above the recorded weight, and since when by more than drops add.
     pub rising: Option<Moment>,
+    pub above_since: Option<Moment>,
     /// Since the load was last at rest: the reading furthest from the record that can still be this
     /// load.
     pub strayed: Option<(Moment, Mass)>,
     /// Most of the vessel's weight was off the pan since the last rest.
     pub disturbed: bool,
-    /// Since when it shows more than drops can add.
-    pub above_since: Option<Moment>,
-    /// Such a run as it begins.
-    pub forming: Option<Level>,
-    /// The lowest shown since the load was last at rest.
-    pub low: Mass,
-    /// In bowl way, or by `next`: go on without a lift.
-    pub no_lift: bool,
-    /// The empty pan was held against it.
-    pub pan_spoke: bool,
 }
 
 impl Tared {
@@ -555,59 +578,64 @@ const LATE_DROPS_US: u64 = 1_500_000;
 const LATEST_DROP_US: u64 = 800_000;
 
 impl Written {
+    pub fn new(pending: Pending, seq: u64) -> Written {
+        Written {
+            ticket: pending.ticket,
+            seq,
+            weight: pending.weight,
+            doubt: None,
+            key_seen: false,
+            pan_spoke: false,
+            trail: Trail::default(),
+        }
+    }
+
     /// The reading that the record rests on.
     pub fn as_recorded(&self) -> Level {
         Level {
-            weight: self.shown,
-            d: self.tare.d,
+            weight: self.weight.shown,
+            d: self.weight.tare.d,
             readings: 1,
-            at: self.at,
-            since: self.at,
+            at: self.weight.at,
+            since: self.weight.at,
         }
     }
 
     /// Forgets the readings since the record: the frame moved.
     pub fn forget_trail(&mut self) {
-        self.dipped = false;
-        self.disturbed = false;
-        self.brief = None;
-        self.forming = None;
-        self.strayed = None;
-        self.piled = None;
-        self.heaped = None;
-        self.above_since = None;
-        self.rising = None;
+        self.weight.dipped = false;
+        self.trail = Trail::default();
     }
 
     /// Whether the time of late drops is over.
     pub fn settled(&self, now: Moment) -> bool {
-        self.seq != 0 && now.since(self.at) >= LATE_DROPS_US
+        now.since(self.weight.at) >= LATE_DROPS_US
     }
 
     /// The most that drips in after a record: less than any vessel, or 2 %.
     pub fn most_drops(&self, d: Mass) -> Mass {
-        super::order::vessel_at_least(d).max(self.net.abs().ratio(1, 50))
+        super::order::vessel_at_least(d).max(self.weight.net.abs().ratio(1, 50))
     }
 
     /// Whether what came on top since the record is the next ingredient: more than drops, for longer
     /// than a bump, or begun later than drops fall.
     pub fn next_begun(&mut self, at: Moment, more: Mass, d: Mass) -> bool {
-        let least = self.uncertainty.max(d * 5);
-        self.rising = (more > least).then(|| self.rising.unwrap_or(at));
-        let Some(since) = self.rising else {
+        let least = self.weight.uncertainty.max(d * 5);
+        self.trail.rising = (more > least).then(|| self.trail.rising.unwrap_or(at));
+        let Some(since) = self.trail.rising else {
             return false;
         };
         let lasting = at.since(since) >= 300_000;
-        let late = since.since(self.at) >= LATEST_DROP_US;
+        let late = since.since(self.weight.at) >= LATEST_DROP_US;
         lasting && (more > self.most_drops(d) || (late && more > d * 20))
     }
 
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
     pub fn follow(&mut self, seen: &super::pan::Seen) {
-        if self.disturbed {
+        if self.trail.disturbed {
             return;
         }
-        let run = match self.forming {
+        let run = match self.trail.forming {
             Some(run) if (run.weight - seen.weight).abs() <= seen.d => Level {
                 readings: run.readings.saturating_add(1),
                 at: seen.at,
@@ -621,43 +649,45 @@ impl Written {
                 since: seen.at,
             },
         };
-        self.forming = Some(run);
+        self.trail.forming = Some(run);
         // A pour only adds; a hand on the rim presses and lets go.
-        if seen.weight - self.shown > self.most_drops(seen.d) {
-            if let Some((3.., last)) = self.piled
+        if seen.weight - self.weight.shown > self.most_drops(seen.d) {
+            if let Some((3.., last)) = self.trail.piled
                 && seen.weight < last - seen.d
             {
-                self.heaped = Some(last);
+                self.trail.heaped = Some(last);
             }
-            self.piled = match self.piled {
+            self.trail.piled = match self.trail.piled {
                 Some((n, last)) if seen.weight >= last - seen.d => Some((n + 1, seen.weight)),
                 Some(_) => None,
                 None => Some((1, seen.weight)),
             };
-        } else if seen.weight >= self.shown - seen.d {
-            self.piled = None;
+        } else if seen.weight >= self.weight.shown - seen.d {
+            self.trail.piled = None;
         }
-        let off = (seen.weight - self.shown).abs();
+        let off = (seen.weight - self.weight.shown).abs();
         let so_far = self
+            .trail
             .strayed
-            .map_or(Mass::ZERO, |(_, weight)| (weight - self.shown).abs());
+            .map_or(Mass::ZERO, |(_, weight)| (weight - self.weight.shown).abs());
         let drops = off <= self.most_drops(seen.d);
         // More than drops is a pour when it lasts; a hand that takes hold does not.
-        let pours = !drops && seen.weight > self.shown;
-        self.above_since = if pours {
-            self.above_since.or(Some(seen.at))
+        let pours = !drops && seen.weight > self.weight.shown;
+        self.trail.above_since = if pours {
+            self.trail.above_since.or(Some(seen.at))
         } else {
             None
         };
         let lasts = self
+            .trail
             .above_since
             .is_some_and(|since| seen.at.since(since) >= 300_000);
         if (drops || lasts) && off >= so_far {
-            self.strayed = Some((seen.at, seen.weight));
+            self.trail.strayed = Some((seen.at, seen.weight));
         }
         let lasted = run.at.since(run.since);
         if (run.readings >= 3 && lasted >= 150_000) || (run.readings >= 2 && lasted >= 200_000) {
-            self.brief = Some(run);
+            self.trail.brief = Some(run);
         }
     }
 }

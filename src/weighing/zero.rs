@@ -57,7 +57,11 @@ impl Engine {
     fn shift_records(&mut self, scale: ScaleIndex, by: Mass, exact: bool) {
         let Some(run) = &mut self.run else { return };
         let bowl = |check: &super::run::LiftCheck| {
-            check.scale == scale && check.records.iter().any(|(_, written)| written.no_lift)
+            check.scale == scale
+                && check
+                    .records
+                    .iter()
+                    .any(|(_, written)| written.weight.no_lift)
         };
         if by != Mass::ZERO && run.lift_check.as_ref().is_some_and(bowl) {
             // In a bowl a key may take off any of several steps: the empty pan says nothing of them then.
@@ -68,8 +72,8 @@ impl Engine {
             check.zero += by;
             check.exact &= exact;
             for (_, written) in &mut check.records {
-                written.shown += by;
-                written.tare.base += by;
+                written.weight.shown += by;
+                written.weight.tare.base += by;
             }
         }
     }
