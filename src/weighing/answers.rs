@@ -254,21 +254,29 @@ impl Engine {
     }
 
     /// The maker says that what stands there is empty, or just what it was.
-    pub(super) fn believe_empty(&mut self, unsure: Unsure) -> String {
-        let Some(step) = self.step_now() else {
-            return String::new();
-        };
+    fn believe_empty(&mut self, unsure: Unsure) -> String {
+        match self.take_at_word(unsure) {
+            Some((state, said)) => {
+                self.enter(state);
+                said.into()
+            }
+            None => "The scale is not at rest; it is taken as empty as soon as it is.".into(),
+        }
+    }
+
+    /// The same, and what follows; `None` while what the word is about is not at rest yet.
+    pub(super) fn take_at_word(&mut self, unsure: Unsure) -> Option<(State, &'static str)> {
+        let step = self.step_now()?;
         let now = self
             .pans
             .get(step.scale)
             .and_then(|pan| pan.level(self.now));
         let stands = now.is_some_and(|now| (now.weight - unsure.level.weight).abs() <= now.d * 5);
         if let Some(run) = &mut self.run {
-            run.word_empty = !stands;
+            run.coming.word_empty = !stands;
         }
         if !stands {
-            // What the word is about is not at rest yet.
-            return "The scale is not at rest; it is taken as empty as soon as it is.".into();
+            return None;
         }
         let bowl = self.is_in_the_same_bowl();
         let (noted, said) = match (bowl, step.vessel) {
@@ -288,13 +296,11 @@ impl Engine {
         self.note(noted.into());
         self.bowl_came_back_as(step.scale, unsure.mass, unsure.level.d);
         if let Some(run) = &mut self.run {
-            run.last_gross = None;
-            run.bowl_gross = None;
-            run.suspect = None;
+            run.coming.last_gross = None;
+            run.bowl.gross = None;
+            run.coming.suspect = None;
         }
-        let state = self.tare_at(step.scale, unsure.level);
-        self.enter(state);
-        said.into()
+        Some((self.tare_at(step.scale, unsure.level), said))
     }
 
     /// The maker says that nothing is on the scale: what it shows is the empty pan.
@@ -320,9 +326,9 @@ impl Engine {
         }
         self.see_zero(step.scale, level.weight);
         if let Some(run) = &mut self.run {
-            run.suspect = None;
-            run.maybe_there = false;
-            run.stood = None;
+            run.coming.suspect = None;
+            run.coming.maybe_there = false;
+            run.coming.stood = None;
             run.give_up_lift_check();
         }
         let state = self.wait_empty();

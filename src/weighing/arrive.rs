@@ -54,6 +54,7 @@ impl Engine {
         if let (Some(run), Some(level)) = (finished, seen.steady) {
             let least = vessel_at_least(seen.d) * 3;
             if run
+                .bowl
                 .finished
                 .is_some_and(|shown| shown - level.weight > least)
             {
@@ -67,12 +68,12 @@ impl Engine {
             Load::Nothing if seen.plateau && !unseen => {
                 // What stood here and was not asked for may come back as it is.
                 if let Some(run) = &mut self.run
-                    && let Some(mass) = run.stood.take()
+                    && let Some(mass) = run.coming.stood.take()
                 {
                     // A fresh one was asked for; only the same again is not it.
-                    run.resumed = false;
-                    run.suspect = None;
-                    run.refused = Some(Refused {
+                    run.coming.resumed = false;
+                    run.coming.suspect = None;
+                    run.coming.refused = Some(Refused {
                         mass,
                         exact: false,
                         tail: None,
@@ -92,9 +93,9 @@ impl Engine {
     pub(super) fn follow_stood(&mut self, scale: ScaleIndex, seen: &Seen) {
         let mass = seen.weight - self.zero(scale);
         let Some(run) = &mut self.run else { return };
-        let grows = seen.plateau && run.stood.is_none_or(|stood| mass >= stood);
+        let grows = seen.plateau && run.coming.stood.is_none_or(|stood| mass >= stood);
         if mass > vessel_at_least(seen.d) && (seen.steady.is_some() || grows) {
-            run.stood = Some(mass);
+            run.coming.stood = Some(mass);
         }
     }
 
@@ -105,7 +106,7 @@ impl Engine {
     }
 
     pub(super) fn wait_empty(&mut self) -> State {
-        if let Some(phase) = self.run.as_ref().and_then(|run| run.mix_pending) {
+        if let Some(phase) = self.run.as_ref().and_then(|run| run.mixing.pending) {
             return State::Mix { phase };
         }
         if self.step_now().is_none() {
@@ -119,7 +120,7 @@ impl Engine {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
             if let Some(run) = &mut self.run {
-                run.maybe_there = true;
+                run.coming.maybe_there = true;
             }
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
@@ -131,13 +132,13 @@ impl Engine {
             let key = jump.cause == JumpCause::Key;
             self.set_zero(scale, if key { seen.weight } else { jump.to }, key);
             if let Some(run) = &mut self.run {
-                run.maybe_there |= !key;
+                run.coming.maybe_there |= !key;
             }
             return State::Empty;
         }
-        if let Some(run) = self.run.as_mut().filter(|run| run.leaving) {
-            run.leaving = seen.before.is_some_and(|before| seen.weight < before);
-            if run.leaving {
+        if let Some(run) = self.run.as_mut().filter(|run| run.coming.leaving) {
+            run.coming.leaving = seen.before.is_some_and(|before| seen.weight < before);
+            if run.coming.leaving {
                 return State::Empty;
             }
         }
@@ -244,12 +245,12 @@ impl Engine {
     /// What comes to rest next may not be empty.
     pub(super) fn suspect(&mut self, why: Why) {
         if let Some(run) = &mut self.run {
-            run.suspect.get_or_insert(why);
+            run.coming.suspect.get_or_insert(why);
         }
     }
 
     fn back_to_empty(&mut self) -> State {
-        match self.run.as_ref().and_then(|run| run.mix_pending) {
+        match self.run.as_ref().and_then(|run| run.mixing.pending) {
             Some(phase) => State::Mix { phase },
             None => State::Empty,
         }
@@ -257,23 +258,22 @@ impl Engine {
 
     /// From a vessel that has hardly landed to zero within one reading: the key, or it is off again.
     fn keyed_or_lifted(&mut self, scale: ScaleIndex, seen: &Seen, jump: super::pan::Jump) -> State {
-        let may_hold = self
-            .run
-            .as_ref()
-            .is_some_and(|run| run.suspect.is_some() || run.maybe_there || run.resumed);
+        let may_hold = self.run.as_ref().is_some_and(|run| {
+            run.coming.suspect.is_some() || run.coming.maybe_there || run.coming.resumed
+        });
         if may_hold || !jump.one_load {
             self.suspect(Why::Unseen);
             let zero = self.zero(scale);
             if let Some(run) = &mut self.run {
-                run.refused = Some(Refused {
+                run.coming.refused = Some(Refused {
                     mass: jump.from - zero,
                     exact: false,
                     tail: None,
                 });
-                run.maybe_there = true;
+                run.coming.maybe_there = true;
             }
             // It is off; or it stands there and shows zero. Either way it is to be off.
-            return match self.run.as_ref().and_then(|run| run.mix_pending) {
+            return match self.run.as_ref().and_then(|run| run.mixing.pending) {
                 Some(phase) => State::Mix { phase },
                 None => self.ask_clear(self.way_now(), true),
             };
@@ -340,7 +340,7 @@ impl Engine {
         let word = self
             .run
             .as_mut()
-            .is_some_and(|run| std::mem::take(&mut run.word_empty));
+            .is_some_and(|run| std::mem::take(&mut run.coming.word_empty));
         if let Some(why) = why {
             if word && why.takes_a_word() {
                 self.note("the maker says that it is empty".into());
@@ -359,10 +359,10 @@ impl Engine {
         }
         self.bowl_came_back_as(scale, mass, level.d);
         if let Some(run) = &mut self.run {
-            run.last_gross = None;
-            run.lost_vessel = None;
-            run.bowl_gross = None;
-            run.stood = None;
+            run.coming.last_gross = None;
+            run.coming.lost_vessel = None;
+            run.bowl.gross = None;
+            run.coming.stood = None;
         }
         if let Some(pan) = self.pans.get_mut(scale) {
             if one && keyed.is_none() && !by_key {
@@ -397,23 +397,23 @@ impl Engine {
         let step = self.step_now()?;
         let pan = self.pans.get(scale)?;
         let run = self.run.as_mut()?;
-        let suspect = run.suspect.take();
-        let maybe_there = std::mem::take(&mut run.maybe_there);
-        let refused = run.refused.take();
+        let suspect = run.coming.suspect.take();
+        let maybe_there = std::mem::take(&mut run.coming.maybe_there);
+        let refused = run.coming.refused.take();
         let d = level.d;
-        if let Some(full) = run.last_gross
+        if let Some(full) = run.coming.last_gross
             && way.is_apart()
             && pan.same(mass, full, d)
         {
             return Some(Why::JustWeighed);
         }
         // By difference whatever stands there is what is weighed; what went before is asked after.
-        if std::mem::take(&mut run.resumed) && !(known && fresh) {
+        if std::mem::take(&mut run.coming.resumed) && !(known && fresh) {
             return Some(Why::Restart);
         }
         if way == VesselWay::Bowl
             && !fresh
-            && let Some(gross) = run.bowl_gross
+            && let Some(gross) = run.bowl.gross
         {
             // Stirring and scraping leave a little behind; nothing is added.
             let least = gross - stirred_off(gross, d);
@@ -454,7 +454,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return false;
         };
-        let lost = self.run.as_ref().and_then(|run| run.lost_vessel);
+        let lost = self.run.as_ref().and_then(|run| run.coming.lost_vessel);
         lost.is_some_and(|empty| {
             empty.is_none_or(|empty| mass > empty + d * 5 && mass <= empty + step.highest * 2)
         })
@@ -466,9 +466,9 @@ impl Engine {
         if why.takes_a_word() {
             return why;
         }
-        let (step, times) = run.unsure_times;
+        let (step, times) = run.coming.unsure_times;
         let times = if step == run.step { times + 1 } else { 1 };
-        run.unsure_times = (run.step, times);
+        run.coming.unsure_times = (run.step, times);
         if times > 1 { Why::Often } else { why }
     }
 
@@ -522,7 +522,7 @@ impl Engine {
             && let Some(run) = &mut self.run
         {
             // The TARE key on a vessel that may hold something, or a lift at once.
-            run.maybe_there = true;
+            run.coming.maybe_there = true;
             unsure.tail = None;
         }
         if let Some(jump) = seen.jump
@@ -569,11 +569,10 @@ impl Engine {
                     }
                     unsure.mass = mass;
                     unsure.low = unsure.low.min(level.weight);
-                    if self.run.as_ref().is_some_and(|run| run.word_empty) {
+                    if self.run.as_ref().is_some_and(|run| run.coming.word_empty) {
                         // The word came before the rest did.
-                        self.enter(State::Unsure(unsure));
-                        self.believe_empty(unsure);
-                        return self.take_state();
+                        let taken = self.take_at_word(unsure);
+                        return taken.map_or(State::Unsure(unsure), |(state, _)| state);
                     }
                 }
                 State::Unsure(unsure)
@@ -594,7 +593,7 @@ impl Engine {
                 // It was another one than what was asked for, and is no candidate for the next.
                 Why::JustWeighed | Why::OtherBowl => {}
                 Why::Shape | Why::Unseen | Why::Stood | Why::Often | Why::Same | Why::Restart => {
-                    run.refused = Some(Refused {
+                    run.coming.refused = Some(Refused {
                         mass: unsure.mass,
                         exact: true,
                         tail: unsure.tail,

@@ -442,14 +442,14 @@ impl Engine {
         });
         // Put back as it is, it weighs the same again, and then it is asked about.
         if let Some(run) = &mut self.run {
-            run.refused = stood.map(|level| Refused {
+            run.coming.refused = stood.map(|level| Refused {
                 mass: level.weight - zero,
                 exact: true,
                 tail: None,
             });
-            run.lost_vessel = Some(tared.tare.vessel);
+            run.coming.lost_vessel = Some(tared.tare.vessel);
             if stood.is_none() {
-                run.suspect.get_or_insert(Why::Stood);
+                run.coming.suspect.get_or_insert(Why::Stood);
             }
         }
         let say = "The tare was lost. Begin this step again with an empty vessel.";

@@ -50,7 +50,7 @@ impl Engine {
         let Some(run) = &mut self.run else { return };
         // They are back in their places when they are corrected.
         let mut check = run.lift_check.take();
-        let mut lifted = std::mem::take(&mut run.in_bowl);
+        let mut lifted = std::mem::take(&mut run.bowl.records);
         let waiting = check.iter_mut().flat_map(|check| &mut check.records);
         for (index, written) in waiting.chain(&mut lifted) {
             let bowl = self.run.as_ref().is_some_and(|run| run.is_bowl(*index));
@@ -61,14 +61,14 @@ impl Engine {
         }
         if let Some(run) = &mut self.run {
             run.lift_check = check;
-            run.in_bowl = lifted;
+            run.bowl.records = lifted;
         }
     }
 
     /// What is taken for the bowl with earlier steps in it weighs `mass`.
     pub(super) fn bowl_came_back_as(&mut self, scale: ScaleIndex, mass: Mass, d: Mass) {
         let run = self.run.as_ref().filter(|run| run.is_in_the_same_bowl());
-        if let Some(gross) = run.and_then(|run| run.bowl_gross) {
+        if let Some(gross) = run.and_then(|run| run.bowl.gross) {
             self.bowl_came_back(scale, mass - gross, d);
         }
     }
@@ -82,7 +82,7 @@ impl Engine {
             before
                 .filter(|step| step.last_of_phase)
                 .is_some_and(|step| {
-                    run.mixed.contains(&step.phase) || run.mix_pending == Some(step.phase)
+                    run.mixing.done.contains(&step.phase) || run.mixing.pending == Some(step.phase)
                 })
         });
         let little = by.is_negative() && by.abs() <= self.stirred_off(scale, d);
@@ -100,7 +100,7 @@ impl Engine {
     /// After its last mixing no step asks about it any more.
     pub(super) fn back_from_last_mix(&mut self, scale: ScaleIndex, level: Level) {
         let mass = level.weight - self.zero(scale);
-        let gross = self.run.as_mut().and_then(|run| run.bowl_gross.take());
+        let gross = self.run.as_mut().and_then(|run| run.bowl.gross.take());
         let Some(by) = gross.map(|gross| mass - gross) else {
             return;
         };
@@ -116,7 +116,7 @@ impl Engine {
 
     /// [`stirred_off`] of the bowl that is in use.
     fn stirred_off(&self, scale: ScaleIndex, d: Mass) -> Mass {
-        let gross = self.run.as_ref().and_then(|run| run.bowl_gross);
+        let gross = self.run.as_ref().and_then(|run| run.bowl.gross);
         let shown = self.pans.get(scale).and_then(|pan| pan.last);
         let shown = shown.map_or(Mass::ZERO, |last| last.weight - self.zero(scale));
         stirred_off(gross.unwrap_or(shown), d)
@@ -130,15 +130,15 @@ impl Engine {
             return;
         }
         let shown = seen.steady.map_or(seen.weight, |level| level.weight);
-        if run.finished.is_none() && seen.steady.is_none() {
+        if run.bowl.finished.is_none() && seen.steady.is_none() {
             return;
         }
-        if let (None, Some(level)) = (run.finished, seen.steady) {
-            run.finished = Some(level.weight);
+        if let (None, Some(level)) = (run.bowl.finished, seen.steady) {
+            run.bowl.finished = Some(level.weight);
             self.back_from_last_mix(scale, level);
             return;
         }
-        let by = shown - run.finished.unwrap_or(shown);
+        let by = shown - run.bowl.finished.unwrap_or(shown);
         // A lift begins with less; what came before it rested is more.
         let by = if seen.steady.is_some() { by.abs() } else { by };
         let stands = run.lift_check.as_ref().is_some_and(|check| {

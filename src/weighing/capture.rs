@@ -134,7 +134,7 @@ impl Engine {
         let mut open = others.filter(|&(index, done)| index != run.step && done.is_none());
         let phase = run.plan.phases.get(step.phase);
         let mixes = step.last_of_phase
-            && !run.mixed.contains(&step.phase)
+            && !run.mixing.done.contains(&step.phase)
             && phase.is_some_and(|phase| phase.mix.is_some());
         open.next().is_none() && !mixes
     }
@@ -229,7 +229,9 @@ impl Engine {
                 .lift_check
                 .iter_mut()
                 .flat_map(|check| &mut check.records);
-            let lifted = lifted.chain(&mut run.in_bowl).map(|(_, written)| written);
+            let lifted = lifted
+                .chain(&mut run.bowl.records)
+                .map(|(_, written)| written);
             for written in standing.into_iter().chain(lifted) {
                 if written.ticket == ticket {
                     written.seq = seq;
@@ -282,8 +284,8 @@ impl Engine {
         let gross = written.weight.shown - self.zero(step.scale);
         let index = self.run.as_ref().map_or(0, |run| run.step);
         if let Some(run) = &mut self.run {
-            run.last_gross = (step.vessel.is_apart()).then_some(gross);
-            run.bowl_gross = (step.vessel == VesselWay::Bowl).then_some(gross);
+            run.coming.last_gross = (step.vessel.is_apart()).then_some(gross);
+            run.bowl.gross = (step.vessel == VesselWay::Bowl).then_some(gross);
             run.deeds.push(Deed::Weighed {
                 index,
                 seq: written.seq,
@@ -333,7 +335,7 @@ impl Engine {
             self.keep_for_the_lift(step.scale, written);
         }
         if let Some(run) = &mut self.run {
-            run.bowl_base = Some((base, d));
+            run.bowl.base = Some((base, d));
         }
         self.go_on()
     }
@@ -368,8 +370,8 @@ impl Engine {
         if !pending.weight.no_lift && lifted {
             pending.lifted = true;
             if let Some(run) = &mut self.run {
-                run.in_transit = left;
-                run.leaving = left;
+                run.coming.in_transit = left;
+                run.coming.leaving = left;
             }
         }
         State::Writing(pending)

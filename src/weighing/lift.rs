@@ -102,8 +102,8 @@ impl Engine {
         let left = self.has_left(scale, seen, &mut written.weight);
         if left || self.is_lifted(scale, seen, &written.weight) {
             if let Some(run) = &mut self.run {
-                run.in_transit = left;
-                run.leaving = left;
+                run.coming.in_transit = left;
+                run.coming.leaving = left;
             }
             return self.lifted_after_record(scale, written);
         }
@@ -207,7 +207,7 @@ impl Engine {
         let gross = written.weight.shown - self.zero(scale);
         let apart = self.step_now().is_some_and(|step| step.vessel.is_apart());
         if let Some(run) = self.run.as_mut().filter(|_| apart) {
-            run.last_gross = Some(gross);
+            run.coming.last_gross = Some(gross);
         }
         self.keep_for_the_lift(scale, written);
         self.go_on()
@@ -322,7 +322,7 @@ impl Engine {
             && let Some(run) = &mut self.run
         {
             // If it was the key, it still stands there.
-            run.maybe_there = true;
+            run.coming.maybe_there = true;
             written.key_seen = true;
         }
         self.lifted_after_record(scale, written)

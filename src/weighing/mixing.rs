@@ -15,11 +15,11 @@ impl Engine {
         let was_empty = self
             .run
             .as_ref()
-            .is_some_and(|run| run.step >= run.done.len() || run.pan_was_empty);
+            .is_some_and(|run| run.step >= run.done.len() || run.mixing.pan_was_empty);
         match (load, seen.steady) {
             (Load::Nothing, _) => {
                 if let Some(run) = &mut self.run {
-                    run.pan_was_empty |= seen.plateau;
+                    run.mixing.pan_was_empty |= seen.plateau;
                 }
                 mixing
             }
@@ -30,7 +30,11 @@ impl Engine {
                 self.judge_arrival(scale, level, None)
             }
             (Load::Something, Some(level)) if self.in_last_mix() => {
-                if self.run.as_ref().is_some_and(|run| run.pan_was_empty) {
+                if self
+                    .run
+                    .as_ref()
+                    .is_some_and(|run| run.mixing.pan_was_empty)
+                {
                     self.back_from_last_mix(scale, level);
                 }
                 mixing
@@ -45,7 +49,7 @@ impl Engine {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
             if let Some(run) = &mut self.run {
-                run.maybe_there = true;
+                run.coming.maybe_there = true;
             }
         }
         if seen.may_be_key() || seen.unit_changed {
@@ -55,7 +59,7 @@ impl Engine {
         if load == Load::Nothing && seen.steady.is_some() {
             // What was begun there is gone again.
             if let Some(run) = &mut self.run {
-                run.suspect = None;
+                run.coming.suspect = None;
             }
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {

@@ -550,6 +550,7 @@ impl Engine {
                 });
             status.ahead = ahead.collect();
             if let State::Tared(tared) = &run.state
+                && tared.suspect.is_none_or(|suspect| suspect.exact)
                 && let Some(shown) = self.pans.get(step.scale).and_then(|pan| pan.last)
             {
                 let net = net_of(step, tared.tare.base, shown.weight);

@@ -51,12 +51,12 @@ impl Engine {
                 .phases
                 .get(phase)
                 .is_some_and(|phase| phase.mix.is_some());
-            if wants && !run.mixed.contains(&phase) {
+            if wants && !run.mixing.done.contains(&phase) {
                 return self.ask_to_mix(phase);
             }
         }
         if run.step >= run.done.len() {
-            run.finished = None;
+            run.bowl.finished = None;
             let (scale, waits) = (run.last_scale(), run.awaits_the_bowls_lift());
             if waits && self.is_loaded(scale) {
                 // The empty pan has the last word on what is in it.
@@ -83,7 +83,7 @@ impl Engine {
         let run = self.run.as_ref()?;
         let since = run.closing_since.filter(|_| run.current().is_none())?;
         // A bowl that is back before that is looked at once more.
-        let back = run.bowl_gross.is_some() && self.is_loaded(run.last_scale());
+        let back = run.bowl.gross.is_some() && self.is_loaded(run.last_scale());
         let spoken = run.lift_check.is_none() && !back;
         Some(spoken || self.now.since(since) > CLOSING_US)
     }
@@ -111,8 +111,8 @@ impl Engine {
         let Some(run) = &mut self.run else {
             return State::Done;
         };
-        run.mix_pending = Some(phase);
-        run.pan_was_empty = std::mem::take(&mut run.in_transit);
+        run.mixing.pending = Some(phase);
+        run.mixing.pan_was_empty = std::mem::take(&mut run.coming.in_transit);
         let last = run.step >= run.done.len();
         let planned = run.plan.phases.get(phase);
         let name = planned.map_or("", |planned| planned.name.as_str());
@@ -131,11 +131,11 @@ impl Engine {
     /// The mixing of the pending phase is confirmed.
     pub(super) fn mixing_done(&mut self, how: &str) {
         let Some(run) = &mut self.run else { return };
-        let Some(phase) = run.mix_pending.take() else {
+        let Some(phase) = run.mixing.pending.take() else {
             return;
         };
-        run.mixed.push(phase);
-        run.just_mixed = true;
+        run.mixing.done.push(phase);
+        run.mixing.just_done = true;
         let planned = run.plan.phases.get(phase);
         let name = planned.map(|p| p.name.clone()).unwrap_or_default();
         let text = planned.and_then(|p| p.mix.clone()).unwrap_or_default();
@@ -175,18 +175,18 @@ impl Engine {
         let Some(step) = run.current().cloned() else {
             return State::Done;
         };
-        let bowl_base = run.bowl_base.take();
+        let bowl_base = run.bowl.base.take();
         // A bowl that was away to be mixed comes back with a weight of its own.
-        let mixed = std::mem::take(&mut run.just_mixed);
-        let emptied = mixed && run.pan_was_empty;
+        let mixed = std::mem::take(&mut run.mixing.just_done);
+        let emptied = mixed && run.mixing.pan_was_empty;
         let same_bowl = run.is_in_the_same_bowl();
         if !same_bowl {
-            run.bowl_gross = None;
-            run.in_bowl.clear();
+            run.bowl.gross = None;
+            run.bowl.records.clear();
         }
         let first = run.done.iter().all(Option::is_none);
-        let resumed = run.resumed;
-        let in_transit = std::mem::take(&mut run.in_transit);
+        let resumed = run.coming.resumed;
+        let in_transit = std::mem::take(&mut run.coming.in_transit);
         let Some(pan) = self.pans.get(step.scale) else {
             return State::Empty;
         };
@@ -308,7 +308,7 @@ impl Engine {
         let Some(run) = &mut self.run else {
             return State::Done;
         };
-        let mixing = run.mix_pending.take();
+        let mixing = run.mixing.pending.take();
         let total: Mass = run.done.iter().flatten().map(|weighed| weighed.net).sum();
         let weighed = run.done.iter().flatten().count();
         let of = run.done.len();
@@ -367,8 +367,8 @@ impl Engine {
             return;
         }
         let Some(run) = &mut self.run else { return };
-        // The state is taken out while it is worked on; each branch gives the next one.
-        let state = match std::mem::replace(&mut run.state, State::Clear { unseen: false }) {
+        // It stays in its place until the next one is known: others look at it meanwhile.
+        let state = match run.state.clone() {
             State::Clear { unseen } => self.in_clear(scale, seen, unseen),
             State::Empty => self.in_empty(scale, seen),
             State::Landing(landing) => self.in_landing(scale, seen, landing),
@@ -404,7 +404,7 @@ impl Engine {
             || seen.steady.is_some() && self.load(scale, seen.weight, seen.d) == Load::Nothing;
         let mut short = None;
         let (waits, after) = match state {
-            State::Empty => (run.maybe_there && nothing(), UNSEEN_US),
+            State::Empty => (run.coming.maybe_there && nothing(), UNSEEN_US),
             State::Away(removed) => (removed.vanished && nothing(), UNSEEN_US),
             State::Tared(tared) => {
                 let net = super::net_of(&step, tared.tare.base, seen.weight);
@@ -453,14 +453,6 @@ impl Engine {
         } else {
             let say = say::may_stand_there(way);
             self.cue(CueKind::Place, say, None, &[]);
-        }
-    }
-
-    /// Takes the state out, for a word that was carried out while a reading was looked at.
-    pub(super) fn take_state(&mut self) -> State {
-        match &mut self.run {
-            Some(run) => std::mem::replace(&mut run.state, State::Clear { unseen: false }),
-            None => State::Done,
         }
     }
 
@@ -520,7 +512,7 @@ impl Engine {
         if first {
             if let Some(run) = &mut self.run {
                 // No scale shows less than zero with nothing on it, unless it was tared.
-                run.maybe_there |= level.weight < -(seen.d * 5);
+                run.coming.maybe_there |= level.weight < -(seen.d * 5);
             }
             self.begin_loaded(scale, level.weight, seen);
         }
@@ -538,7 +530,7 @@ impl Engine {
         if !(waits && first && here) {
             return;
         }
-        if (run.resumed || left_over) && (net_zero || shown > vessel_at_least(seen.d)) {
+        if (run.coming.resumed || left_over) && (net_zero || shown > vessel_at_least(seen.d)) {
             // Nobody knows what was poured before the restart.
             let state = self.ask_clear(self.way_now(), net_zero);
             self.enter(state);

@@ -102,7 +102,7 @@ impl Engine {
         let at = change.before.saturating_sub(1).min(run.done.len());
         run.done.splice(at..at, std::iter::repeat_n(None, more));
         run.renumber(at, more);
-        run.mix_pending = None;
+        run.mixing.pending = None;
         run.limits_accepted = false;
         run.deeds.clear();
         let batch = run.plan.batch;

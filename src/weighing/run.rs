@@ -22,28 +22,65 @@ pub(super) struct Run {
     pub step: usize,
     pub state: State,
     pub done: Vec<Option<Weighed>>,
-    pub mixed: Vec<usize>,
+    pub mixing: Mixing,
+    pub bowl: Bowl,
+    pub coming: Coming,
     pub lots: HashMap<String, String>,
     pub after_flow: HashMap<String, AfterFlow>,
     /// The row that a step (by index) replaces, where its record was taken back.
     pub corrects: HashMap<usize, u64>,
     /// When the running step began to be nearly right without coming to rest.
     pub restless_since: Option<Moment>,
-    /// Phase whose mixing the next vessel confirms.
-    pub mix_pending: Option<usize>,
     /// The last vessel was lifted; what the empty pan shows is to be held against its record.
     pub lift_check: Option<LiftCheck>,
     pub wrong_scale: bool,
-    /// While mixing: the pan was seen empty, so that what comes next is a vessel.
-    pub pan_was_empty: bool,
-    /// What the bowl showed when the last weight was captured, and the readability then.
-    pub bowl_base: Option<(Mass, Mass)>,
-    /// The records of this bowl (with the index of their steps) that wait for no lift any more.
-    pub in_bowl: Vec<(usize, Written)>,
-    /// The mixing of a phase was confirmed just now.
-    pub just_mixed: bool,
     pub corrections: Vec<Correction>,
-    /// What comes next may not be empty.
+    pub begun: Moment,
+    /// Since when nothing happens where something should, and whether that was said.
+    pub waits_since: Option<(Moment, bool)>,
+    /// All is weighed and off the pan, which is waited for to rest, since then.
+    pub closing_since: Option<Moment>,
+    /// Mass of the empty beaker of a recorded step (by index), where it is sure.
+    pub emptied: HashMap<usize, Mass>,
+    /// What stayed in the beaker of a step (by index).
+    pub residues: HashMap<usize, Mass>,
+    /// What the maker did last, for `undo`.
+    pub deeds: Vec<Deed>,
+    /// The state's name as it was told last.
+    pub told_state: Option<Stands>,
+    /// The maker closes the batch although an ingredient is outside its limits.
+    pub limits_accepted: bool,
+}
+
+/// The mixing of phases, by their index.
+#[derive(Debug, Default)]
+pub(super) struct Mixing {
+    pub done: Vec<usize>,
+    /// The one that the next vessel confirms.
+    pub pending: Option<usize>,
+    /// It was confirmed just now.
+    pub just_done: bool,
+    /// The pan was seen empty meanwhile, so that what comes next is a vessel.
+    pub pan_was_empty: bool,
+}
+
+/// A bowl between its records.
+#[derive(Debug, Default)]
+pub(super) struct Bowl {
+    /// What it showed when the last weight was captured, and the readability then.
+    pub base: Option<(Mass, Mass)>,
+    /// What it weighed with all that was recorded in it.
+    pub gross: Option<Mass>,
+    /// Its records (with the index of their steps) that wait for no lift any more.
+    pub records: Vec<(usize, Written)>,
+    /// What the scale showed when nothing but its lift was waited for.
+    pub finished: Option<Mass>,
+}
+
+/// What is known of the vessel that comes next, and speaks against its being empty.
+#[derive(Debug, Default)]
+pub(super) struct Coming {
+    /// It may not be empty.
     pub suspect: Option<Why>,
     /// The maker has said that what comes to rest is empty.
     pub word_empty: bool,
@@ -55,36 +92,17 @@ pub(super) struct Run {
     pub in_transit: bool,
     /// The indication is still falling from the recorded vessel that left.
     pub leaving: bool,
-    pub begun: Moment,
     /// Mass of the last recorded vessel with its content.
     pub last_gross: Option<Mass>,
     /// Mass of what stands on the pan while it is to be cleared.
     pub stood: Option<Mass>,
-    /// What the bowl weighed with all that was recorded in it.
-    pub bowl_gross: Option<Mass>,
     /// How often the running step (by index) was asked about without an answer that a word gives.
     pub unsure_times: (usize, u32),
-    /// Since when nothing happens where something should, and whether that was said.
-    pub waits_since: Option<(Moment, bool)>,
-    /// What the scale showed when nothing but the bowl's lift was waited for.
-    pub finished: Option<Mass>,
-    /// All is weighed and off the pan, which is waited for to rest, since then.
-    pub closing_since: Option<Moment>,
     /// What was lifted because nothing proved that it was empty.
     pub refused: Option<Refused>,
     /// Mass of the empty vessel whose tare was lost: it may come back with what was poured into it.
     /// `Some(None)` where its own mass is not known either.
     pub lost_vessel: Option<Option<Mass>>,
-    /// Mass of the empty beaker of a recorded step (by index), where it is sure.
-    pub emptied: HashMap<usize, Mass>,
-    /// What stayed in the beaker of a step (by index).
-    pub residues: HashMap<usize, Mass>,
-    /// What the maker did last, for `undo`.
-    pub deeds: Vec<Deed>,
-    /// The state's name as it was told last.
-    pub told_state: Option<Stands>,
-    /// The maker closes the batch although an ingredient is outside its limits.
-    pub limits_accepted: bool,
 }
 
 /// What the empty pan will say of records, once their vessel is off.
@@ -139,37 +157,28 @@ impl Run {
             step,
             state: State::Empty,
             done,
-            mixed: progress.mixed,
+            mixing: Mixing {
+                done: progress.mixed,
+                ..Mixing::default()
+            },
+            bowl: Bowl::default(),
+            coming: Coming {
+                resumed,
+                last_gross,
+                ..Coming::default()
+            },
             lots: progress.lots,
             after_flow: HashMap::new(),
             corrects: HashMap::new(),
             restless_since: None,
-            mix_pending: None,
             lift_check: None,
             wrong_scale: false,
-            pan_was_empty: false,
-            bowl_base: None,
-            in_bowl: Vec::new(),
-            just_mixed: false,
             corrections: Vec::new(),
-            suspect: None,
-            word_empty: false,
-            maybe_there: false,
-            resumed,
-            in_transit: false,
-            leaving: false,
             begun: Moment::default(),
-            last_gross,
-            stood: None,
-            bowl_gross: None,
-            unsure_times: (0, 0),
             waits_since: None,
-            finished: None,
             closing_since: None,
-            refused: None,
             deeds: Vec::new(),
             told_state: None,
-            lost_vessel: None,
             emptied: progress
                 .tares
                 .into_iter()
@@ -225,7 +234,7 @@ impl Run {
         }
         let lifted = self.lift_check.iter_mut();
         let waiting = lifted.flat_map(|check| &mut check.records);
-        for (index, _) in waiting.chain(&mut self.in_bowl) {
+        for (index, _) in waiting.chain(&mut self.bowl.records) {
             *index = moved(*index);
         }
     }
@@ -236,7 +245,7 @@ impl Run {
         if finished || self.is_in_the_same_bowl() {
             let bowl = |(index, _): &(usize, Written)| self.is_bowl(*index);
             let records: Vec<_> = records.into_iter().filter(bowl).collect();
-            self.in_bowl.extend(records);
+            self.bowl.records.extend(records);
         }
     }
 

@@ -42,16 +42,7 @@ impl Engine {
     }
 
     pub(super) fn cue_urgent(&mut self, kind: CueKind, say: impl Into<Words>, choices: &[Choice]) {
-        let mut cue = self.plain_cue(kind, say.into(), choices);
-        cue.urgent = true;
-        // A fault does not hide what is to be done: that is said again when the fault is over.
-        if kind == CueKind::Fault {
-            self.fault = Some(cue.say.clone());
-        } else {
-            self.last_cue = Some(cue.clone());
-            self.fault = None;
-        }
-        self.out.push_back(Event::Cue(cue));
+        self.cue_urgent_with(kind, say, None, choices);
     }
 
     pub(super) fn cue_urgent_with(
@@ -61,10 +52,17 @@ impl Engine {
         missing: Option<Mass>,
         choices: &[Choice],
     ) {
-        self.cue_urgent(kind, say, choices);
-        if let Some(Event::Cue(cue)) = self.out.back_mut() {
-            cue.missing = missing;
+        let mut cue = self.plain_cue(kind, say.into(), choices);
+        cue.missing = missing;
+        cue.urgent = true;
+        // A fault does not hide what is to be done: that is said again when the fault is over.
+        if kind == CueKind::Fault {
+            self.fault = Some(cue.say.clone());
+        } else {
+            self.last_cue = Some(cue.clone());
+            self.fault = None;
         }
+        self.out.push_back(Event::Cue(cue));
     }
 
     /// Tells of something beside what is to be done; that is said again with it, so that the sentence

@@ -131,7 +131,7 @@ impl Engine {
             // By difference, lifting the source is the work; a key shows itself at the next lift.
             // Even a mark of gross says little: the ZERO key may leave it.
             if let Some(run) = &mut self.run {
-                run.maybe_there = true;
+                run.coming.maybe_there = true;
             }
             return self.vessel_away(Removed {
                 vanished: true,
@@ -402,7 +402,7 @@ impl Engine {
             tared.cleared();
             self.suspect(super::state::Why::Unseen);
             if let (Some(run), Some(stood)) = (&mut self.run, stood) {
-                run.refused = Some(super::state::Refused {
+                run.coming.refused = Some(super::state::Refused {
                     mass: stood.weight - level.weight,
                     exact: true,
                     tail: None,

@@ -123,14 +123,14 @@ impl Engine {
         run.deeds
             .retain(|deed| !matches!(deed, Deed::Weighed { index: other, .. } if *other == index));
         let weighed = run.done.get_mut(index).and_then(Option::take)?;
-        run.mixed.retain(|phase| *phase != step.phase);
-        run.mix_pending = None;
+        run.mixing.done.retain(|phase| *phase != step.phase);
+        run.mixing.pending = None;
         run.emptied.remove(&index);
         run.residues.remove(&index);
         run.give_up_lift_check();
-        run.in_bowl.retain(|(other, _)| *other != index);
-        run.bowl_base = None;
-        run.bowl_gross = None;
+        run.bowl.records.retain(|(other, _)| *other != index);
+        run.bowl.base = None;
+        run.bowl.gross = None;
         run.limits_accepted = false;
         run.corrects.insert(index, seq);
         let mut draft = self.draft_of(self.weight_kind(), Some(&step));
@@ -193,7 +193,7 @@ impl Engine {
                 });
             }
             run.deeds.push(Deed::Weighed { index, seq: 0 });
-            run.last_gross = None;
+            run.coming.last_gross = None;
         }
         let state = self.go_on();
         self.enter(state);
