@@ -1,10 +1,10 @@
 //! A bowl between its records: what it weighed with all of them, and what came or went outside a step.
 
-use super::pan::Seen;
+use super::pan::Observation;
 use super::run::Run;
 use super::state::Written;
 use super::steady::Level;
-use super::{Engine, say};
+use super::{Engine, phrases};
 use crate::mass::Mass;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -89,7 +89,7 @@ impl Engine {
         if stirred && little {
             // The charge is what was weighed in; the spoon took a little of all of it.
             if by.abs() > d * 5 {
-                let grams = say::grams(by.abs(), d);
+                let grams = phrases::grams(by.abs(), d);
                 self.note(format!("{grams} g of the mixed bowl did not come back"));
             }
             return;
@@ -105,7 +105,7 @@ impl Engine {
             return;
         };
         if by.is_negative() && by.abs() > self.stirred_off(scale, level.d) {
-            let grams = say::grams(by.abs(), level.d);
+            let grams = phrases::grams(by.abs(), level.d);
             let say = format!(
                 "The bowl is {grams} g lighter than with all that was weighed in; its rows are marked as unsure."
             );
@@ -124,7 +124,7 @@ impl Engine {
 
     /// Everything is weighed, and the bowl stands there still, or is back from the last mixing: what comes
     /// or goes now belongs to no record, and the records say so.
-    pub(super) fn follow_the_finished_bowl(&mut self, scale: ScaleIndex, seen: &Seen) {
+    pub(super) fn follow_the_finished_bowl(&mut self, scale: ScaleIndex, seen: &Observation) {
         let Some(run) = &mut self.run else { return };
         if run.current().is_some() || !(seen.plateau || seen.steady.is_some()) {
             return;

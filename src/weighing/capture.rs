@@ -1,12 +1,12 @@
 //! A weight is captured and written.
 
 use super::event::Event;
-use super::pan::Seen;
+use super::pan::Observation;
+use super::phrases::Words;
 use super::run::Deed;
-use super::say::Words;
 use super::state::{Captured, Pending, State, Tare, Tared, Written};
 use super::steady::Level;
-use super::{Engine, net_of, say};
+use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::Window;
@@ -298,7 +298,7 @@ impl Engine {
             written.weight.verdict,
         );
         self.remember_vessel(index, step.vessel, &written.weight.tare);
-        let mut say = Words::from(say::recorded(
+        let mut say = Words::from(phrases::recorded(
             step.vessel,
             written.weight.net,
             d,
@@ -315,7 +315,7 @@ impl Engine {
             say = say.asking(Ask::Remedy);
         }
         if lifted {
-            let say = format!("Recorded {} g.", say::grams(written.weight.net, d));
+            let say = format!("Recorded {} g.", phrases::grams(written.weight.net, d));
             self.cue(CueKind::Lift, say, None, &[]);
             self.vessel_gone(step.scale, written)
         } else {
@@ -362,7 +362,7 @@ impl Engine {
     pub(super) fn in_writing(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         mut pending: Pending,
     ) -> State {
         let left = self.has_left(scale, seen, &mut pending.weight);

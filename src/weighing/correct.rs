@@ -4,7 +4,7 @@ use super::capture::{corrects_note, verdict_of};
 use super::order::vessel_at_least;
 use super::state::{Correction, Doubt, Written};
 use super::steady::Level;
-use super::{Engine, net_of, say};
+use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
@@ -63,7 +63,7 @@ impl Engine {
         let d = self.readability(scale);
         let say = format!(
             "{} g less than recorded. Lift everything off the scale; say next if nothing is on it.",
-            say::grams(fell, d)
+            phrases::grams(fell, d)
         );
         self.cue_urgent(CueKind::Lift, say, &[Choice::Next, Choice::Again]);
     }
@@ -82,7 +82,7 @@ impl Engine {
         let say = format!(
             "{} g more than recorded. Take off what was set down, then lift the vessel; or say undo, if it went \
              in, and weigh the step again.",
-            say::grams(more, d)
+            phrases::grams(more, d)
         );
         self.cue_urgent(CueKind::Lift, say, &[Choice::Undo]);
     }
@@ -286,8 +286,8 @@ impl Engine {
     /// Tells of a correction while the vessel still stands there.
     pub(super) fn say_corrected(&mut self, step: &Step, written: &Written) {
         let d = self.readability(step.scale);
-        let net = say::grams(written.weight.net, d);
-        let off = |by: Mass| say::grams(by, d);
+        let net = phrases::grams(written.weight.net, d);
+        let off = |by: Mass| phrases::grams(by, d);
         let say = match written.weight.verdict {
             Some(_) | None if written.weight.no_lift => {
                 format!("{net} g now; the record is corrected.")

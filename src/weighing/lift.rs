@@ -3,12 +3,12 @@
 use super::correct::Fix;
 use super::event::Event;
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Seen};
+use super::pan::{Jump, JumpCause, Observation};
 use super::run::LiftCheck;
 use super::state::{Captured, Doubt, State, Written};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
-use super::{Engine, net_of, say};
+use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
@@ -22,7 +22,12 @@ const FLAT_US: u64 = 400_000;
 impl Engine {
     /// Whether the indication fell well below the vessel's own weight and rises again: a beaker that is
     /// exchanged in one movement never lets the pan show empty.
-    pub(super) fn has_left(&self, scale: ScaleIndex, seen: &Seen, weight: &mut Captured) -> bool {
+    pub(super) fn has_left(
+        &self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        weight: &mut Captured,
+    ) -> bool {
         let Some(step) = self.step_now() else {
             return false;
         };
@@ -50,7 +55,12 @@ impl Engine {
 
     /// Whether the vessel of a captured weight has left: the empty pan shows, or most of the load went in
     /// one go and what shows now is at rest.
-    pub(super) fn is_lifted(&self, scale: ScaleIndex, seen: &Seen, weight: &Captured) -> bool {
+    pub(super) fn is_lifted(
+        &self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        weight: &Captured,
+    ) -> bool {
         let lift = |cause| matches!(cause, JumpCause::Load | JumpCause::Unknown);
         if seen.jump.is_some_and(|jump| lift(jump.cause)) {
             return true;
@@ -73,7 +83,7 @@ impl Engine {
     pub(super) fn in_lift(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         mut written: Written,
     ) -> State {
         let Some(step) = self.step_now() else {
@@ -178,7 +188,13 @@ impl Engine {
 
     /// What lay beside it, or some of what is in it, is gone, and the scale is too restless, or the lift too
     /// near, for a rest.
-    fn follow_fall(&mut self, scale: ScaleIndex, seen: &Seen, step: &Step, written: &mut Written) {
+    fn follow_fall(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        written: &mut Written,
+    ) {
         let fell = written.weight.shown - seen.weight;
         let vessel = written.weight.tare.base - self.zero(scale);
         let stays = seen.weight - self.zero(scale) >= vessel.ratio(2, 3);
@@ -259,7 +275,12 @@ impl Engine {
 
     /// Readings were missing after the record. Little more or less is a late drop, and how much more
     /// nobody saw; anything else says nothing about the vessel recorded. Returns whether that is over.
-    fn gap_after_record(&mut self, scale: ScaleIndex, seen: &Seen, written: &mut Written) -> bool {
+    fn gap_after_record(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        written: &mut Written,
+    ) -> bool {
         let most = vessel_at_least(seen.d);
         let off = (seen.weight - written.weight.shown).abs();
         if off <= most && !shows_zero(seen.weight, seen.d) {
@@ -290,7 +311,7 @@ impl Engine {
     fn jump_after_record(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         mut written: Written,
         jump: Jump,
     ) -> State {
@@ -331,7 +352,7 @@ impl Engine {
     /// After the vessel was lifted, the pan should show what it showed when it was empty. What else it
     /// shows speaks of the record: something was spilt or left, the zero drifted, or a key was pressed
     /// that nobody saw. The record never claims more than the empty pan proves.
-    pub(super) fn check_the_lift(&mut self, scale: ScaleIndex, seen: &Seen) {
+    pub(super) fn check_the_lift(&mut self, scale: ScaleIndex, seen: &Observation) {
         let Some(run) = &mut self.run else { return };
         let check = run.lift_check.as_mut();
         let Some(check) = check.filter(|check| check.scale == scale && !check.missed) else {
@@ -445,7 +466,7 @@ impl Engine {
             return;
         }
         let much = by.abs() > vessel_at_least(d);
-        let grams = say::grams(by.abs(), d);
+        let grams = phrases::grams(by.abs(), d);
         let seq = written.seq;
         let remark = match (much, by.is_negative()) {
             (false, false) => {

@@ -1,13 +1,13 @@
 //! Between two phases: the mixing.
 
 use super::Engine;
-use super::pan::{JumpCause, Seen};
+use super::pan::{JumpCause, Observation};
 use super::state::State;
 use super::zero::Load;
 use crate::vocabulary::reading::ScaleIndex;
 
 impl Engine {
-    pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Seen, phase: usize) -> State {
+    pub(super) fn in_mix(&mut self, scale: ScaleIndex, seen: &Observation, phase: usize) -> State {
         let mixing = State::Mix { phase };
         let Some(load) = self.follow_idle_pan(scale, seen) else {
             return mixing;
@@ -45,7 +45,11 @@ impl Engine {
 
     /// Nothing is weighed now; the empty pan's zero is followed. `None` at a jump, after which the load
     /// is not known.
-    pub(super) fn follow_idle_pan(&mut self, scale: ScaleIndex, seen: &Seen) -> Option<Load> {
+    pub(super) fn follow_idle_pan(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+    ) -> Option<Load> {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
             if let Some(run) = &mut self.run {

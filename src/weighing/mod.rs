@@ -9,12 +9,11 @@
 //! Calling order: [`Engine::handle`] for each input, then [`Engine::poll`] until it gives `None`;
 //! [`Engine::deadline`] says when [`Engine::tick`] is due. An early or repeated tick does nothing.
 
-mod answers;
-mod arrive;
-mod away;
 mod bowl;
 mod capture;
+mod commands;
 mod correct;
+mod emit;
 pub mod event;
 mod filling;
 mod grain;
@@ -22,13 +21,14 @@ mod lift;
 mod mixing;
 mod order;
 mod pan;
+mod phrases;
+mod placing;
 mod pour;
 mod presses;
 mod remedies;
+mod removed;
 mod residue;
 mod run;
-mod say;
-mod speak;
 mod state;
 mod steady;
 mod tared;
@@ -43,7 +43,7 @@ mod tests;
 use std::collections::VecDeque;
 
 use self::event::{Event, Input, Live};
-use self::pan::{Pan, PanSpec, Seen};
+use self::pan::{Observation, Pan, PanSpec};
 use self::run::Run;
 use self::state::{Removed, State};
 use crate::formula::{Plan, Step, VesselWay};
@@ -350,7 +350,7 @@ impl Engine {
         }
     }
 
-    fn emit_live(&mut self, scale: ScaleIndex, seen: &Seen) {
+    fn emit_live(&mut self, scale: ScaleIndex, seen: &Observation) {
         let net = self.run.as_ref().and_then(|run| run.live_net(scale, seen));
         let missing = net
             .zip(self.run.as_ref().and_then(Run::current))
@@ -413,7 +413,7 @@ impl Engine {
     fn tare_event(&mut self) {
         let Some(run) = &self.run else { return };
         let tare = match &run.state {
-            State::Tared(tared) | State::Away(Removed { tared, .. }) => {
+            State::Tared(tared) | State::Removed(Removed { tared, .. }) => {
                 let scale = run.current().map_or(0, |step| step.scale);
                 self.pans
                     .get(scale)
@@ -423,8 +423,8 @@ impl Engine {
             State::Clear { .. }
             | State::Empty
             | State::Landing(_)
-            | State::Unsure(_)
-            | State::Stranger { .. }
+            | State::TareUnknown(_)
+            | State::VesselMismatch { .. }
             | State::Writing(_)
             | State::Lift(_)
             | State::Mix { .. }

@@ -1,12 +1,12 @@
 //! The order of steps: phases, mixing, the end of the batch.
 
 use super::event::Event;
-use super::pan::{JumpCause, Seen};
-use super::say::Words;
+use super::pan::{JumpCause, Observation};
+use super::phrases::Words;
 use super::state::{Asked, Landing, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
-use super::{Engine, say};
+use super::{Engine, phrases};
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -60,7 +60,12 @@ impl Engine {
             let (scale, waits) = (run.last_scale(), run.awaits_the_bowls_lift());
             if waits && self.is_loaded(scale) {
                 // The empty pan has the last word on what is in it.
-                self.cue(CueKind::Lift, say::lift_the_bowl(), None, &[Choice::Next]);
+                self.cue(
+                    CueKind::Lift,
+                    phrases::lift_the_bowl(),
+                    None,
+                    &[Choice::Next],
+                );
                 return State::Clear { unseen: false };
             }
             let now = self.now;
@@ -120,9 +125,9 @@ impl Engine {
             .and_then(|planned| planned.mix.as_deref())
             .unwrap_or_default();
         let say = if last {
-            say::last_mix(name, text)
+            phrases::last_mix(name, text)
         } else {
-            say::mix(name, text)
+            phrases::mix(name, text)
         };
         self.cue(CueKind::Mix, say, None, &[Choice::Next]);
         State::Mix { phase }
@@ -238,7 +243,7 @@ impl Engine {
         let d = self.readability(step.scale);
         let name = self.scale_name(step.scale);
         let several = self.pans.len() > 1;
-        let mut text = say::place(&step, d, several.then_some(name.as_str()));
+        let mut text = phrases::place(&step, d, several.then_some(name.as_str()));
         if let Some(caution) = &step.caution {
             // One sentence at the bench; `check` shows the whole text.
             let first = caution
@@ -292,9 +297,9 @@ impl Engine {
         tared.approach.said = Some(missing);
         tared.approach.eased = None;
         tared.approach.stopped = false;
-        let mut say = say::add(&step, missing, d);
+        let mut say = phrases::add(&step, missing, d);
         if let Some(unit) = self.too_coarse(&step, d) {
-            say = say.after(&say::unit(unit));
+            say = say.after(&phrases::unit(unit));
         }
         self.cue(CueKind::Add, say, Some(missing), &[]);
         State::Tared(tared)
@@ -339,7 +344,7 @@ impl Engine {
         let say = if complete {
             format!(
                 "Done. {} g weighed in {of} {}.",
-                say::grams(total, d),
+                phrases::grams(total, d),
                 if of == 1 { "step" } else { "steps" }
             )
         } else {
@@ -351,7 +356,7 @@ impl Engine {
     }
 
     /// What a reading means, by the state of the step.
-    pub(super) fn on_seen(&mut self, scale: ScaleIndex, seen: &Seen) {
+    pub(super) fn on_seen(&mut self, scale: ScaleIndex, seen: &Observation) {
         self.find_first_zero(scale, seen);
         let Some(run) = &mut self.run else { return };
         let needed = run.scale_needed();
@@ -372,11 +377,11 @@ impl Engine {
             State::Clear { unseen } => self.in_clear(scale, seen, unseen),
             State::Empty => self.in_empty(scale, seen),
             State::Landing(landing) => self.in_landing(scale, seen, landing),
-            State::Unsure(unsure) => self.in_unsure(scale, seen, unsure),
+            State::TareUnknown(unsure) => self.in_tare_unknown(scale, seen, unsure),
             State::Tared(tared) => self.in_tared(scale, seen, tared),
-            State::Away(removed) => self.in_away(scale, seen, removed),
-            State::Stranger { tared, level, what } => {
-                self.in_stranger(scale, seen, tared, level, what)
+            State::Removed(removed) => self.in_removed(scale, seen, removed),
+            State::VesselMismatch { tared, level, what } => {
+                self.in_vessel_mismatch(scale, seen, tared, level, what)
             }
             State::Writing(pending) => self.in_writing(scale, seen, pending),
             State::Lift(written) => self.in_lift(scale, seen, written),
@@ -394,7 +399,7 @@ impl Engine {
 
     /// Where nothing happens for a while, what may be the matter is said, once: a vessel stands there that
     /// the scale does not show, a weight that should be recorded is not, or no more of an ingredient comes.
-    fn remind(&mut self, scale: ScaleIndex, seen: &Seen) {
+    fn remind(&mut self, scale: ScaleIndex, seen: &Observation) {
         let Some(run) = &self.run else { return };
         let Some(step) = run.current().cloned() else {
             return;
@@ -405,7 +410,7 @@ impl Engine {
         let mut short = None;
         let (waits, after) = match state {
             State::Empty => (run.coming.maybe_there && nothing(), UNSEEN_US),
-            State::Away(removed) => (removed.vanished && nothing(), UNSEEN_US),
+            State::Removed(removed) => (removed.vanished && nothing(), UNSEEN_US),
             State::Tared(tared) => {
                 let net = super::net_of(&step, tared.tare.base, seen.weight);
                 let window = self.window(&step, seen.d, 0);
@@ -425,8 +430,8 @@ impl Engine {
             }
             State::Clear { .. }
             | State::Landing(_)
-            | State::Unsure(_)
-            | State::Stranger { .. }
+            | State::TareUnknown(_)
+            | State::VesselMismatch { .. }
             | State::Writing(_)
             | State::Lift(_)
             | State::Mix { .. }
@@ -446,12 +451,12 @@ impl Engine {
         }
         run.waits_since = Some((since, true));
         if let Some(missing) = short {
-            let say = say::no_more(&step, missing, seen.d);
+            let say = phrases::no_more(&step, missing, seen.d);
             self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
         } else if weighs {
-            self.cue_urgent(CueKind::Fault, say::draught(), &[Choice::Keep]);
+            self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
         } else {
-            let say = say::may_stand_there(way);
+            let say = phrases::may_stand_there(way);
             self.cue(CueKind::Place, say, None, &[]);
         }
     }
@@ -472,7 +477,7 @@ impl Engine {
 
     /// The first weight at rest says where zero is: at or below zero, the pan is empty. Above it,
     /// something stands there already, and the scale's zero is taken for the empty pan's.
-    fn find_first_zero(&mut self, scale: ScaleIndex, seen: &Seen) {
+    fn find_first_zero(&mut self, scale: ScaleIndex, seen: &Observation) {
         let idle = !self.is_busy();
         let unattended = idle || self.scale_needed() != Some(scale);
         // Under a vessel, what is at rest at zero is what the key made of it.
@@ -520,7 +525,7 @@ impl Engine {
 
     /// A batch that begins with a vessel on the pan: it is tared where it stands. A scale that says
     /// "net" at zero carries exactly what its TARE key took off: a vessel as well.
-    fn begin_loaded(&mut self, scale: ScaleIndex, shown: Mass, seen: &Seen) {
+    fn begin_loaded(&mut self, scale: ScaleIndex, shown: Mass, seen: &Observation) {
         let Some(run) = &self.run else { return };
         let waits = matches!(run.state, State::Empty);
         let first = run.done.iter().all(Option::is_none);
@@ -546,7 +551,7 @@ impl Engine {
         }
     }
 
-    fn on_other_scale(&mut self, scale: ScaleIndex, seen: &Seen) {
+    fn on_other_scale(&mut self, scale: ScaleIndex, seen: &Observation) {
         let Some(pan) = self.pans.get_mut(scale) else {
             return;
         };
@@ -606,7 +611,7 @@ impl Engine {
             // What was to be done before is to be done again.
             self.repeat_cue();
         } else {
-            self.tell_beside(&say::unit_changed(unit, usual), CueKind::Fault, &[]);
+            self.tell_beside(&phrases::unit_changed(unit, usual), CueKind::Fault, &[]);
         }
     }
 }

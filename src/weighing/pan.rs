@@ -93,7 +93,7 @@ pub struct Pan {
 
 /// What one reading showed.
 #[derive(Debug, Clone, Copy)]
-pub struct Seen {
+pub struct Observation {
     pub at: Moment,
     pub weight: Mass,
     pub d: Mass,
@@ -128,7 +128,7 @@ pub struct Seen {
     pub unit_known: bool,
 }
 
-impl Seen {
+impl Observation {
     /// The readings in a row that agree with this one to a step, `flat` being those before it.
     pub fn go_on_from(&self, flat: Option<Level>) -> Level {
         let before = flat.filter(|flat| (self.weight - flat.weight).abs() <= self.d);
@@ -250,7 +250,12 @@ impl Pan {
 
     /// Follows a stay within a tenth of `by`, which the indication rose or fell before it; gives it once it has
     /// lasted longer than this scale's filter makes one of what only passes.
-    pub fn stands(&self, so_far: &mut Option<Stand>, seen: &Seen, by: Mass) -> Option<Stand> {
+    pub fn stands(
+        &self,
+        so_far: &mut Option<Stand>,
+        seen: &Observation,
+        by: Mass,
+    ) -> Option<Stand> {
         let stand = Stand::follow(*so_far, seen.at, seen.weight, by.ratio(1, 10));
         *so_far = Some(stand);
         stand.lasts(self.swiftness()).then_some(stand)
@@ -431,7 +436,7 @@ impl Pan {
         (a - b).abs() <= (d * 5).max(b.abs().ratio(1, 2000))
     }
 
-    pub fn reading(&mut self, r: &Reading) -> Seen {
+    pub fn reading(&mut self, r: &Reading) -> Observation {
         self.grain.push(r.weight, r.digit, r.unit);
         let d = self.readability_of(r.digit);
         let before = self.last;
@@ -488,7 +493,7 @@ impl Pan {
         self.prior = before.map(|b| b.weight);
         let peak = self.follow_peak(r);
         self.last = Some(*r);
-        Seen {
+        Observation {
             peak,
             at: r.at,
             weight: r.weight,

@@ -1,8 +1,8 @@
 //! A remedy is chosen: the plan changes under way, and the log says so.
 
 use super::Engine;
+use super::phrases::Words;
 use super::run::Run;
-use super::say::Words;
 use crate::formula::amend::{Amendment, change_of};
 use crate::formula::limits::{Held, outside_in_plan};
 use crate::formula::remedy::{Part, remedy};

@@ -2,7 +2,7 @@
 
 use super::Engine;
 use super::order::vessel_at_least;
-use super::pan::{JumpCause, Seen};
+use super::pan::{JumpCause, Observation};
 use super::run::Deed;
 use super::state::{Emptied, State};
 use super::steady::Level;
@@ -82,7 +82,7 @@ impl Engine {
     pub(super) fn in_residue(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         mut emptied: Emptied,
     ) -> State {
         if seen.after_gap {

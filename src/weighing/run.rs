@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::net_of;
-use super::pan::Seen;
+use super::pan::Observation;
 use super::pour::AfterFlow;
 use super::state::{Correction, Pending, Refused, State, Why, Written};
 use super::steady::Level;
@@ -290,7 +290,7 @@ impl Run {
         self.plan.steps.last().map_or(0, |step| step.scale)
     }
 
-    pub fn live_net(&self, scale: ScaleIndex, seen: &Seen) -> Option<Mass> {
+    pub fn live_net(&self, scale: ScaleIndex, seen: &Observation) -> Option<Mass> {
         let step = self.current()?;
         let base = match &self.state {
             State::Tared(tared) if tared.suspect.is_none_or(|suspect| suspect.exact) => {
@@ -303,9 +303,9 @@ impl Run {
             | State::Clear { .. }
             | State::Empty
             | State::Landing(_)
-            | State::Unsure(_)
-            | State::Away(_)
-            | State::Stranger { .. }
+            | State::TareUnknown(_)
+            | State::Removed(_)
+            | State::VesselMismatch { .. }
             | State::Mix { .. }
             | State::Residue(_)
             | State::Choose

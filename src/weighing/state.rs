@@ -19,13 +19,13 @@ pub(super) enum State {
     /// Something came onto the pan and is not at rest yet.
     Landing(Landing),
     /// Something is on the pan, and nothing proves that it is empty.
-    Unsure(Unsure),
+    TareUnknown(TareUnknown),
     /// A vessel whose tare is known, or was.
     Tared(Tared),
     /// The vessel was lifted with something in it that is not recorded.
-    Away(Removed),
+    Removed(Removed),
     /// On the pan, but not as it was seen last.
-    Stranger {
+    VesselMismatch {
         tared: Tared,
         level: Level,
         what: Mismatch,
@@ -55,7 +55,7 @@ pub(super) struct Landing {
 
 /// What stands on the pan and may not be empty.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Unsure {
+pub(super) struct TareUnknown {
     pub level: Level,
     pub why: Why,
     /// The late part of its arrival in seconds, where that was all that spoke against it.
@@ -434,7 +434,7 @@ impl Tared {
 
     /// A reading with the vessel still on the pan (`loaded`): more that came, or some taken out, is
     /// no lift when it lasts. What the vessel holds is then not known before its next rest.
-    pub fn follow_rest(&mut self, seen: &super::pan::Seen, at_rest: Mass, loaded: bool) {
+    pub fn follow_rest(&mut self, seen: &super::pan::Observation, at_rest: Mass, loaded: bool) {
         let by = seen.weight - at_rest;
         let left = by.abs() > seen.d * 3 && loaded;
         self.content.left_rest = self.content.left_rest.or(Some(seen.at)).filter(|_| left);
@@ -526,10 +526,10 @@ impl State {
         match self {
             State::Mix { .. } | State::Empty | State::Clear { .. } | State::Choose => true,
             State::Landing(_)
-            | State::Unsure(_)
+            | State::TareUnknown(_)
             | State::Tared(_)
-            | State::Away(_)
-            | State::Stranger { .. }
+            | State::Removed(_)
+            | State::VesselMismatch { .. }
             | State::Writing(_)
             | State::Lift(_)
             | State::Residue(_)
@@ -543,14 +543,14 @@ impl State {
             State::Clear { .. } => Stands::Clear,
             State::Empty => Stands::Empty,
             State::Landing(_) => Stands::Landing,
-            State::Unsure(_) => Stands::Unsure,
+            State::TareUnknown(_) => Stands::Unsure,
             State::Tared(tared) => match tared.suspect {
                 None => Stands::Tared,
                 Some(suspect) if suspect.exact => Stands::ToCheck,
                 Some(_) => Stands::ZeroLost,
             },
-            State::Away(_) => Stands::Away,
-            State::Stranger { .. } => Stands::Stranger,
+            State::Removed(_) => Stands::Away,
+            State::VesselMismatch { .. } => Stands::Stranger,
             State::Writing(_) => Stands::Writing,
             State::Lift(_) => Stands::Lift,
             State::Mix { .. } => Stands::Mixing,
@@ -631,7 +631,7 @@ impl Written {
     }
 
     /// Keeps the last run of readings within 1 d that lasted: three in 0.15 s, or two in 0.2 s.
-    pub fn follow(&mut self, seen: &super::pan::Seen) {
+    pub fn follow(&mut self, seen: &super::pan::Observation) {
         if self.trail.disturbed {
             return;
         }

@@ -2,13 +2,13 @@
 
 use super::event::Event;
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Seen};
+use super::pan::{Jump, JumpCause, Observation};
+use super::phrases::Words;
 use super::pour::landing_weight;
-use super::say::Words;
 use super::state::{Asked, Disturbed, Mismatch, Removed, State, Stayed, Tared};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
-use super::{Engine, net_of, say};
+use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::mass::{Mass, Unit};
 use crate::vocabulary::code::FaultCode;
@@ -26,7 +26,12 @@ const GUESSED_US: u64 = 1_000_000;
 const DRIFT_US: u64 = 10_000_000;
 
 impl Engine {
-    pub(super) fn in_tared(&mut self, scale: ScaleIndex, seen: &Seen, mut tared: Tared) -> State {
+    pub(super) fn in_tared(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        mut tared: Tared,
+    ) -> State {
         let Some(step) = self.step_now() else {
             return State::Tared(tared);
         };
@@ -64,7 +69,7 @@ impl Engine {
     fn same_after_gap(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         step: &Step,
         tared: &mut Tared,
     ) -> bool {
@@ -106,14 +111,14 @@ impl Engine {
                 &[Choice::Again]
             }
         };
-        self.cue_urgent(CueKind::Fault, say::lift_and_back(step.vessel), choices);
+        self.cue_urgent(CueKind::Fault, phrases::lift_and_back(step.vessel), choices);
     }
 
     /// The indication jumped to zero: a key, a lift, or nobody knows yet.
     pub(super) fn jump_under_vessel(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         step: &Step,
         mut tared: Tared,
         jump: Jump,
@@ -133,7 +138,7 @@ impl Engine {
             if let Some(run) = &mut self.run {
                 run.coming.maybe_there = true;
             }
-            return self.vessel_away(Removed {
+            return self.vessel_removed(Removed {
                 vanished: true,
                 replaced: another,
                 ..Removed::new(tared)
@@ -180,7 +185,7 @@ impl Engine {
     fn follow_suspect(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         step: &Step,
         tared: &mut Tared,
     ) -> Option<State> {
@@ -246,7 +251,7 @@ impl Engine {
                 if self.is_plausible(tared, level) {
                     return Some(self.vessel_returned(level, tared.clone()));
                 }
-                return Some(self.ask_stranger(level, tared.clone()));
+                return Some(self.ask_about_vessel(level, tared.clone()));
             }
             // Not off for long enough: it is asked for again.
             tared.watch_from_now();
@@ -326,7 +331,7 @@ impl Engine {
         mut tared: Tared,
     ) -> State {
         let Some(old) = tared.suspect else {
-            return self.vessel_away(Removed::new(tared));
+            return self.vessel_removed(Removed::new(tared));
         };
         let asked_back = !old.exchanged;
         let exact_zero = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
@@ -361,7 +366,7 @@ impl Engine {
                 tared.content.poured |= held.is_some_and(|net| net > level.d * 5);
                 return self.proven_content(scale, stood, step, tared, asked_back);
             }
-            return self.vessel_away(Removed {
+            return self.vessel_removed(Removed {
                 asked_back,
                 ..Removed::new(tared)
             });
@@ -372,7 +377,7 @@ impl Engine {
                 tared.tare.carried += 2;
             }
             tared.suspect = None;
-            return self.vessel_away(Removed::new(tared));
+            return self.vessel_removed(Removed::new(tared));
         }
         let known = tared
             .tare
@@ -409,7 +414,7 @@ impl Engine {
                 });
             }
             tared.tare.base += level.weight - old.zero;
-            return self.vessel_away(Removed::new(tared));
+            return self.vessel_removed(Removed::new(tared));
         }
         if lighter && self.can_begin_afresh() {
             return self.tare_lost(level.weight, &tared);
@@ -446,15 +451,15 @@ impl Engine {
             {
                 if step.lot_required && !self.has_lot(&step.ingredient) {
                     tared.asked = Some(Asked::Lot);
-                    self.cue(CueKind::Choose, say::lot(&step.ingredient), None, &[]);
-                    return State::Away(Removed {
+                    self.cue(CueKind::Choose, phrases::lot(&step.ingredient), None, &[]);
+                    return State::Removed(Removed {
                         asked_back,
                         ..Removed::new(tared)
                     });
                 }
                 self.record_inside(scale, tared, level, true)
             }
-            Some(_) | None => self.vessel_away(Removed {
+            Some(_) | None => self.vessel_removed(Removed {
                 asked_back,
                 ..Removed::new(tared)
             }),
@@ -465,7 +470,7 @@ impl Engine {
     fn was_lifted(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         step: &Step,
         tared: &mut Tared,
     ) -> Option<State> {
@@ -481,7 +486,7 @@ impl Engine {
                     // Another vessel stood there since, never at rest, and may come back.
                     self.suspect(super::state::Why::Unseen);
                 }
-                Some(self.vessel_away(Removed {
+                Some(self.vessel_removed(Removed {
                     replaced,
                     ..Removed::new(tared.clone())
                 }))
@@ -500,7 +505,13 @@ impl Engine {
     }
 
     /// A vessel snatched off and another set down in the same breath never lets the pan show empty.
-    fn watch_disturbed(&self, scale: ScaleIndex, seen: &Seen, step: &Step, tared: &mut Tared) {
+    fn watch_disturbed(
+        &self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        tared: &mut Tared,
+    ) {
         let vessel = tared.tare.base - self.zero(scale);
         let gone = tared.tare.base - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
         // A number without a unit that drops within one reading may be the UNIT key.
@@ -543,7 +554,7 @@ impl Engine {
         {
             self.at_rest(scale, level, step, tared)
         } else if poured_before || tared.content.rest.is_some_and(|net| net > level.d * 5) {
-            self.ask_stranger(level, tared)
+            self.ask_about_vessel(level, tared)
         } else {
             // The person was told to add already, and may have, into the vessel that just came.
             self.suspect(super::state::Why::Unseen);
@@ -590,7 +601,7 @@ impl Engine {
         let briefly = !tared.content.poured && tared.content.most > d * 5;
         if below && briefly && !asked_out {
             // Some of this step was in it for a moment, and what is in it now nobody knows.
-            return self.ask_stranger(level, tared);
+            return self.ask_about_vessel(level, tared);
         }
         if below && (!tared.content.poured || tared.content.rest.is_none() || asked_out) {
             // More came out than this step put in.
@@ -613,13 +624,13 @@ impl Engine {
             if net < rest - vessel_at_least(d) && !asked_out {
                 // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
                 let afresh = self.can_begin_afresh();
-                let say = say::fell(step, rest - net, d, afresh);
+                let say = phrases::fell(step, rest - net, d, afresh);
                 let choices: &[Choice] = match afresh {
                     true => &[Choice::Next, Choice::Again],
                     false => &[Choice::Next],
                 };
                 self.cue_urgent(CueKind::Choose, say, choices);
-                return State::Stranger {
+                return State::VesselMismatch {
                     tared,
                     level,
                     what: Mismatch::Fell,
@@ -676,7 +687,7 @@ impl Engine {
         if net > window.high {
             if tared.suspect.is_some() {
                 // Nothing is taken out by a guess.
-                let say = say::lift_to_check(step.vessel, net, d, false);
+                let say = phrases::lift_to_check(step.vessel, net, d, false);
                 return self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
             }
             tared.approach.peak = Some(tared.approach.peak.map_or(net, |peak| peak.max(net)));
@@ -737,7 +748,7 @@ impl Engine {
 
     fn cue_over(&mut self, step: &Step, net: Mass, d: Mass) {
         let over = net - step.target;
-        let say = say::take_out(step, over, d);
+        let say = phrases::take_out(step, over, d);
         let kind = match step.vessel {
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => CueKind::TakeOut,
             VesselWay::Difference => CueKind::Choose,
@@ -767,15 +778,15 @@ impl Engine {
         let calm = self.window(step, d, tared.tare.carried);
         let amid = self.window_amid(step, d, tared.tare.carried, tared.wander);
         if tared.suspect.is_some() {
-            let say = say::lift_to_check(step.vessel, net, d, true);
+            let say = phrases::lift_to_check(step.vessel, net, d, true);
             self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say)
         } else if calm.proven && !amid.proven && tared.tare.unproven == Mass::ZERO {
             // It would pass on a calm scale; now the draught is larger than the tolerance allows.
-            self.ask_once(tared, Asked::Strays, CueKind::Fault, say::strays())
+            self.ask_once(tared, Asked::Strays, CueKind::Fault, phrases::strays())
         } else if let Some(unit) = self.too_coarse(step, level.d) {
-            self.ask_once(tared, Asked::Unit, CueKind::Fault, say::unit(unit))
+            self.ask_once(tared, Asked::Unit, CueKind::Fault, phrases::unit(unit))
         } else if step.lot_required && !self.has_lot(&step.ingredient) {
-            let say = say::lot(&step.ingredient);
+            let say = phrases::lot(&step.ingredient);
             self.ask_once(tared, Asked::Lot, CueKind::Choose, say)
         } else {
             self.record_inside(scale, tared, level, false)
@@ -821,7 +832,7 @@ impl Engine {
     }
 
     /// The load moves.
-    fn moving(&mut self, seen: &Seen, step: &Step, mut tared: Tared) -> State {
+    fn moving(&mut self, seen: &Observation, step: &Step, mut tared: Tared) -> State {
         let net = net_of(step, tared.tare.base, seen.weight);
         tared.approach.inside_since = None;
         let rest = tared.content.rest.unwrap_or(Mass::ZERO);
@@ -875,7 +886,7 @@ impl Engine {
         {
             tared.approach.eased = Some((will_be, seen.at));
             let missing = step.target - net;
-            let say = say::ease_off(missing, d);
+            let say = phrases::ease_off(missing, d);
             self.cue(CueKind::EaseOff, say, Some(missing), &[]);
         } else if window.holds(net)
             && !tared.approach.stopped
@@ -893,7 +904,13 @@ impl Engine {
 
     /// Nothing of this step is in it, and it stands below its tare: what lay there when it was tared is
     /// gone, and what comes next comes onto this, be there a rest before it or not.
-    fn sinks_below_base(&mut self, seen: &Seen, step: &Step, net: Mass, tared: &mut Tared) -> bool {
+    fn sinks_below_base(
+        &mut self,
+        seen: &Observation,
+        step: &Step,
+        net: Mass,
+        tared: &mut Tared,
+    ) -> bool {
         let own = tared.tare.base - self.zero(step.scale);
         let below = !tared.content.poured
             && tared.content.most <= seen.d * 5
@@ -920,7 +937,14 @@ impl Engine {
     }
 
     /// Nearly right, and never at rest: a draught or a shaking bench.
-    fn watch_restless(&mut self, seen: &Seen, net: Mass, low: Mass, high: Mass, tared: &mut Tared) {
+    fn watch_restless(
+        &mut self,
+        seen: &Observation,
+        net: Mass,
+        low: Mass,
+        high: Mass,
+        tared: &mut Tared,
+    ) {
         let Some(run) = &mut self.run else { return };
         let near = net >= low - seen.d * 10 && net <= high + seen.d * 10;
         // A spoon in the vessel moves more than any draught.
@@ -948,7 +972,7 @@ impl Engine {
                 code: FaultCode::Unsteady,
                 over: false,
             });
-            self.cue_urgent(CueKind::Fault, say::draught(), &[Choice::Keep]);
+            self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Ways back: the last deed taken back, a step left out, something begun by mistake given up.
 
 use super::Engine;
-use super::answers::plain_text;
+use super::commands::plain_text;
 use super::run::Deed;
 use super::state::{Removed, State};
 use crate::mass::Mass;
@@ -90,7 +90,9 @@ impl Engine {
         let Some(run) = &mut self.run else {
             return Ok(String::new());
         };
-        if !run.state.is_between() && !matches!(run.state, State::Landing(_) | State::Unsure(_)) {
+        if !run.state.is_between()
+            && !matches!(run.state, State::Landing(_) | State::TareUnknown(_))
+        {
             let empty = matches!(&run.state, State::Tared(tared) if !tared.content.poured);
             if !empty {
                 return Err(Refused::new(
@@ -107,7 +109,7 @@ impl Engine {
         if weighed.net <= d {
             return Ok(format!("{} is to be weighed.", step.ingredient));
         }
-        let (net, name) = (super::say::grams(weighed.net, d), &step.ingredient);
+        let (net, name) = (super::phrases::grams(weighed.net, d), &step.ingredient);
         let first = format!("Take the {net} g {name} out of the batch first.");
         self.tell_beside(&first, CueKind::Fault, &[]);
         Ok(format!(
@@ -153,9 +155,9 @@ impl Engine {
             return refused("Every step is weighed; nothing is left to skip.");
         };
         let open = match &run.state {
-            State::Tared(tared) | State::Away(Removed { tared, .. }) => !tared.content.poured,
-            State::Clear { .. } | State::Empty | State::Landing(_) | State::Unsure(_) => true,
-            State::Stranger { .. }
+            State::Tared(tared) | State::Removed(Removed { tared, .. }) => !tared.content.poured,
+            State::Clear { .. } | State::Empty | State::Landing(_) | State::TareUnknown(_) => true,
+            State::VesselMismatch { .. }
             | State::Writing(_)
             | State::Lift(_)
             | State::Mix { .. }

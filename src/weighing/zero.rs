@@ -2,7 +2,7 @@
 
 use super::Engine;
 use super::order::vessel_at_least;
-use super::pan::Seen;
+use super::pan::Observation;
 use crate::formula::Step;
 use crate::mass::Mass;
 use crate::vocabulary::reading::ScaleIndex;
@@ -138,7 +138,7 @@ impl Engine {
     }
 
     /// A scale that shows zero after a gap, where it had another zero, was switched off and on.
-    pub(super) fn frame_after_gap(&mut self, scale: ScaleIndex, seen: &Seen) {
+    pub(super) fn frame_after_gap(&mut self, scale: ScaleIndex, seen: &Observation) {
         if shows_zero(seen.weight, seen.d) && !shows_zero(self.zero(scale), seen.d) {
             self.set_zero(scale, seen.weight, false);
         }

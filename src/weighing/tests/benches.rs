@@ -404,7 +404,7 @@ fn what_a_stopped_batch_left_on_the_pan_is_not_taken_for_empty() {
     b.expect_cue(CueKind::Add);
     b.pour(110.0, 4.0).hold(2.0).land(0.0);
     b.expect(&["20.00"]);
-    // Seen empty since, the next vessel may stand there before the batch begins.
+    // Observation empty since, the next vessel may stand there before the batch begins.
     b.hold(2.0).land(80.0).hold(2.0);
     let at = Moment::from_millis(b.now);
     b.engine.begin(next(), Progress::default(), at).unwrap();

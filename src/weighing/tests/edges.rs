@@ -1,7 +1,7 @@
 //! Where a rule ends: what is just not enough, and what is the last of its kind.
 
 use super::*;
-use crate::weighing::say;
+use crate::weighing::phrases;
 use crate::weighing::wander::Wander;
 
 /// What was poured and is taken out again to the last grain is nothing to keep.
@@ -56,7 +56,7 @@ fn a_bowl_with_earlier_ingredients_is_never_to_be_emptied() {
     for vessel in [VesselWay::Bowl, VesselWay::Beaker, VesselWay::Jar] {
         for afresh in [false, true] {
             for often in [false, true] {
-                let said = say::unsure(&step(2, "Wax", "10.00", vessel), afresh, often);
+                let said = phrases::unsure(&step(2, "Wax", "10.00", vessel), afresh, often);
                 let told = said.contains("empty");
                 let holds = vessel == VesselWay::Bowl && !afresh;
                 assert_eq!(
@@ -66,7 +66,7 @@ fn a_bowl_with_earlier_ingredients_is_never_to_be_emptied() {
                 );
             }
         }
-        let said = say::same_again(&step(2, "Wax", "10.00", vessel), false);
+        let said = phrases::same_again(&step(2, "Wax", "10.00", vessel), false);
         assert!(!said.contains("empty") && said.contains("no Wax"), "{said}");
     }
 }

@@ -263,7 +263,7 @@ fn a_lost_line_with_the_same_weight_goes_on_and_another_weight_is_proven_first()
     b.hold(2.0).pour(7.0, 3.0).hold(3.0);
     b.expect(&[]);
     b.land(-155.0).hold(1.5).land(7.0).hold(1.5);
-    // Seen lifted and back with what it had: the sum is known again, without a word.
+    // Observation lifted and back with what it had: the sum is known again, without a word.
     b.hold(2.0);
     b.expect(&["12.00"]);
 }

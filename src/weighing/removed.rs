@@ -1,11 +1,11 @@
 //! A vessel is off the pan with something in it that is not recorded.
 
 use super::order::vessel_at_least;
-use super::pan::{Jump, JumpCause, Seen};
+use super::pan::{Jump, JumpCause, Observation};
 use super::state::{Mismatch, Refused, Removed, State, Stayed, Tared, Why};
 use super::steady::Level;
 use super::zero::Load;
-use super::{Engine, net_of, say};
+use super::{Engine, net_of, phrases};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
@@ -18,9 +18,9 @@ const DRAWN_US: u64 = 1_500_000;
 
 impl Engine {
     /// The vessel is off the pan with something in it that is not recorded.
-    pub(super) fn vessel_away(&mut self, mut removed: Removed) -> State {
+    pub(super) fn vessel_removed(&mut self, mut removed: Removed) -> State {
         let Some(step) = self.step_now() else {
-            return State::Away(removed);
+            return State::Removed(removed);
         };
         let tared = &mut removed.tared;
         let pours = step.vessel != VesselWay::Difference;
@@ -33,7 +33,7 @@ impl Engine {
             if nothing && self.can_begin_afresh() {
                 return self.wait_empty();
             }
-            return State::Away(removed);
+            return State::Removed(removed);
         }
         let net = tared.content.rest.unwrap_or(Mass::ZERO);
         let missing = step.target - net;
@@ -46,10 +46,15 @@ impl Engine {
         };
         if unweighed {
             // It left before the scale was at rest: what it holds is still to be weighed.
-            self.cue(CueKind::Place, say::back_to_weigh(step.vessel), None, again);
-            return State::Away(removed);
+            self.cue(
+                CueKind::Place,
+                phrases::back_to_weigh(step.vessel),
+                None,
+                again,
+            );
+            return State::Removed(removed);
         }
-        let say = say::away(&step, missing, over, d);
+        let say = phrases::away(&step, missing, over, d);
         if over {
             self.cue_urgent_with(
                 CueKind::Choose,
@@ -65,17 +70,17 @@ impl Engine {
                 &[Choice::Keep, Choice::Again],
             );
         }
-        State::Away(removed)
+        State::Removed(removed)
     }
 
-    pub(super) fn in_away(
+    pub(super) fn in_removed(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         mut removed: Removed,
     ) -> State {
         let Some(step) = self.step_now() else {
-            return State::Away(removed);
+            return State::Removed(removed);
         };
         if seen.after_gap {
             // Switched off and on in between, the scale has another zero and no tare.
@@ -85,7 +90,7 @@ impl Engine {
             removed.blind = !nothing;
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Load) {
-            return self.jump_while_away(scale, seen, removed, jump);
+            return self.jump_while_removed(scale, seen, removed, jump);
         }
         let something = self.load(scale, seen.weight, seen.d) == Load::Something;
         if something && step.vessel != VesselWay::Difference && seen.may_be_key() {
@@ -108,8 +113,8 @@ impl Engine {
             (Load::Something, Some(level)) => self.judge_return(scale, level, removed),
             (Load::BelowEmpty | Load::Nothing, Some(level)) => {
                 removed.blind = false;
-                self.empty_while_away(scale, level, &mut removed.tared);
-                State::Away(removed)
+                self.empty_while_removed(scale, level, &mut removed.tared);
+                State::Removed(removed)
             }
             (Load::BelowEmpty, None) if seen.plateau => {
                 // It stood there unseen, and is off now; how far, is not at rest yet.
@@ -119,21 +124,26 @@ impl Engine {
                     removed.tared.tare.unproven.max(vessel_at_least(seen.d));
                 removed.blind = false;
                 self.guess_zero(scale, seen.weight);
-                State::Away(removed)
+                State::Removed(removed)
             }
             (Load::Nothing | Load::Something | Load::BelowEmpty, _) => {
                 // Back, or another in its place, and off again before it was at rest: it may have been
                 // poured into.
                 removed.tared.content.moved |= seen.plateau && !something && removed.replaced;
                 removed.replaced = something && (removed.replaced || seen.plateau);
-                State::Away(removed)
+                State::Removed(removed)
             }
         }
     }
 
     /// An empty pan loses nothing: a source that seemed to be lifted stands there still, its weight was
     /// taken off by a key, and what is drawn from it goes below zero. The lift of all of it goes further.
-    fn still_drawn_from(&self, scale: ScaleIndex, seen: &Seen, removed: &mut Removed) -> bool {
+    fn still_drawn_from(
+        &self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        removed: &mut Removed,
+    ) -> bool {
         let zero = self.zero(scale);
         let tared = &removed.tared;
         let own = tared.tare.vessel.unwrap_or(tared.tare.base - zero);
@@ -146,7 +156,7 @@ impl Engine {
 
     /// The empty pan at rest: what it shows moved by drift, by what was spilt, or by a key. What the
     /// vessel weighs did not.
-    fn empty_while_away(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
+    fn empty_while_removed(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
         let by = level.weight - self.zero(scale);
         let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
         if by != Mass::ZERO {
@@ -166,10 +176,10 @@ impl Engine {
     }
 
     /// A key, on the empty pan or under the vessel that is just back; or a load that passes by zero.
-    fn jump_while_away(
+    fn jump_while_removed(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         mut removed: Removed,
         jump: Jump,
     ) -> State {
@@ -180,7 +190,7 @@ impl Engine {
             if jump.cause == JumpCause::Key {
                 self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
             }
-            return State::Away(removed);
+            return State::Removed(removed);
         }
         let certain = jump.cause == JumpCause::Key;
         if !certain && jump.to > jump.from {
@@ -195,7 +205,7 @@ impl Engine {
             let exact = jump.from_rest || from == Load::Nothing;
             self.shift_zero(scale, shift, certain && exact);
         }
-        State::Away(removed)
+        State::Removed(removed)
     }
 
     /// Something came to rest while the vessel was away: is it that vessel?
@@ -206,10 +216,10 @@ impl Engine {
         removed: Removed,
     ) -> State {
         let Some(step) = self.step_now() else {
-            return State::Away(removed);
+            return State::Removed(removed);
         };
         let Some(pan) = self.pans.get(scale) else {
-            return State::Away(removed);
+            return State::Removed(removed);
         };
         let asked_back = removed.asked_back;
         let mut tared = removed.tared;
@@ -252,7 +262,7 @@ impl Engine {
             }
             // As much heavier as a pour: that is no other bowl before it is asked about.
             VesselWay::Bowl if self.is_fresh_bowl() && net > d * 5 && net <= step.highest * 2 => {
-                self.ask_stranger(level, tared)
+                self.ask_about_vessel(level, tared)
             }
             VesselWay::Bowl if !tared.content.poured && self.is_fresh_bowl() => {
                 // Another bowl, with nothing in it yet.
@@ -273,7 +283,7 @@ impl Engine {
                     tared.tare.carried += 2;
                     self.vessel_returned(level, tared)
                 } else {
-                    self.ask_stranger(level, tared)
+                    self.ask_about_vessel(level, tared)
                 }
             }
             VesselWay::Difference => {
@@ -283,10 +293,10 @@ impl Engine {
                     tared.content.poured = true;
                     self.vessel_returned(level, tared)
                 } else {
-                    self.ask_stranger(level, tared)
+                    self.ask_about_vessel(level, tared)
                 }
             }
-            VesselWay::Beaker | VesselWay::Jar => self.ask_stranger(level, tared),
+            VesselWay::Beaker | VesselWay::Jar => self.ask_about_vessel(level, tared),
         }
     }
 
@@ -313,7 +323,7 @@ impl Engine {
         if net < window.low && no_more {
             let missing = step.target - net;
             tared.approach.said = Some(missing);
-            let say = say::no_more(&step, missing, level.d);
+            let say = phrases::no_more(&step, missing, level.d);
             self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
             return State::Tared(tared);
         }
@@ -327,7 +337,7 @@ impl Engine {
         State::Tared(tared)
     }
 
-    pub(super) fn ask_stranger(&mut self, level: Level, tared: Tared) -> State {
+    pub(super) fn ask_about_vessel(&mut self, level: Level, tared: Tared) -> State {
         self.ask_what_it_is(level, tared, Mismatch::Other)
     }
 
@@ -341,9 +351,9 @@ impl Engine {
             (_, true) => &[Choice::Again, Choice::Next],
             (_, false) => &[Choice::Again],
         };
-        let say = say::stranger(way, plausible, afresh);
+        let say = phrases::stranger(way, plausible, afresh);
         self.cue_urgent(CueKind::Choose, say, choices);
-        State::Stranger { tared, level, what }
+        State::VesselMismatch { tared, level, what }
     }
 
     /// Whether what came back can be the vessel at all: it lost nothing of what was in it before this
@@ -356,16 +366,16 @@ impl Engine {
         net >= -(level.d * 5) && net <= step.highest * 2 + vessel_at_least(level.d)
     }
 
-    pub(super) fn in_stranger(
+    pub(super) fn in_vessel_mismatch(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         mut tared: Tared,
         level: Level,
         what: Mismatch,
     ) -> State {
         let Some(step) = self.step_now() else {
-            return State::Stranger { tared, level, what };
+            return State::VesselMismatch { tared, level, what };
         };
         let jumped = seen.jump.is_some_and(|jump| jump.cause == JumpCause::Key);
         if seen.after_gap || jumped || seen.may_be_key() && seen.steady.is_some() {
@@ -373,11 +383,11 @@ impl Engine {
             return self.ask_lift_and_back(&step, tared);
         }
         match self.load(scale, seen.weight, seen.d) {
-            Load::Nothing if seen.plateau => self.vessel_away(Removed::new(tared)),
+            Load::Nothing if seen.plateau => self.vessel_removed(Removed::new(tared)),
             Load::BelowEmpty if seen.steady.is_some() => {
                 let level = seen.steady.unwrap_or(level);
-                self.empty_while_away(scale, level, &mut tared);
-                self.vessel_away(Removed::new(tared))
+                self.empty_while_removed(scale, level, &mut tared);
+                self.vessel_removed(Removed::new(tared))
             }
             Load::Something | Load::Nothing | Load::BelowEmpty => {
                 let expected = tared.shown_at_rest(step.vessel);
@@ -389,7 +399,7 @@ impl Engine {
                     tared.tare.carried += 2;
                     return self.vessel_returned(level, tared);
                 }
-                State::Stranger { tared, level, what }
+                State::VesselMismatch { tared, level, what }
             }
         }
     }
@@ -426,7 +436,7 @@ impl Engine {
             if let Some(vessel) = tared.tare.vessel {
                 tared.tare.base = zero + vessel;
             }
-            return self.vessel_away(Removed::new(tared));
+            return self.vessel_removed(Removed::new(tared));
         }
         self.note(format!(
             "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",

@@ -2,8 +2,8 @@
 
 use super::Engine;
 use super::event::Event;
+use super::phrases::Words;
 use super::run::Run;
-use super::say::Words;
 use crate::formula::Step;
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;

@@ -2,11 +2,11 @@
 
 use super::bowl::stirred_off;
 use super::order::vessel_at_least;
-use super::pan::{JumpCause, Seen};
-use super::state::{Landing, Refused, State, Tared, Unsure, Why};
+use super::pan::{JumpCause, Observation};
+use super::state::{Landing, Refused, State, TareUnknown, Tared, Why};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
-use super::{Engine, say};
+use super::{Engine, phrases};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
@@ -14,7 +14,12 @@ use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
 impl Engine {
-    pub(super) fn in_clear(&mut self, scale: ScaleIndex, seen: &Seen, mut unseen: bool) -> State {
+    pub(super) fn in_clear(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        mut unseen: bool,
+    ) -> State {
         let clear = |unseen| State::Clear { unseen };
         match self.closes_now() {
             Some(true) => return self.closing(),
@@ -90,7 +95,7 @@ impl Engine {
     }
 
     /// The mass of what stands there and is to be lifted: at rest, or for an instant while it grows.
-    pub(super) fn follow_stood(&mut self, scale: ScaleIndex, seen: &Seen) {
+    pub(super) fn follow_stood(&mut self, scale: ScaleIndex, seen: &Observation) {
         let mass = seen.weight - self.zero(scale);
         let Some(run) = &mut self.run else { return };
         let grows = seen.plateau && run.coming.stood.is_none_or(|stood| mass >= stood);
@@ -101,7 +106,7 @@ impl Engine {
 
     /// Whatever is at rest on the pan is lifted before the step goes on.
     pub(super) fn ask_clear(&mut self, way: VesselWay, unseen: bool) -> State {
-        self.cue(CueKind::Lift, say::clear(way), None, &[Choice::Next]);
+        self.cue(CueKind::Lift, phrases::clear(way), None, &[Choice::Next]);
         State::Clear { unseen }
     }
 
@@ -116,7 +121,7 @@ impl Engine {
         State::Empty
     }
 
-    pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Seen) -> State {
+    pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Observation) -> State {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
             if let Some(run) = &mut self.run {
@@ -178,7 +183,7 @@ impl Engine {
     pub(super) fn in_landing(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
+        seen: &Observation,
         mut landing: Landing,
     ) -> State {
         let far_below = self.zero(scale) - vessel_at_least(seen.d) * 3;
@@ -257,7 +262,12 @@ impl Engine {
     }
 
     /// From a vessel that has hardly landed to zero within one reading: the key, or it is off again.
-    fn keyed_or_lifted(&mut self, scale: ScaleIndex, seen: &Seen, jump: super::pan::Jump) -> State {
+    fn keyed_or_lifted(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        jump: super::pan::Jump,
+    ) -> State {
         let may_hold = self.run.as_ref().is_some_and(|run| {
             run.coming.suspect.is_some() || run.coming.maybe_there || run.coming.resumed
         });
@@ -348,7 +358,7 @@ impl Engine {
             }
             let slow = why == Why::Shape && !shape.is_double(level.d);
             let why = self.asked_often(why);
-            return self.ask_unsure(Unsure {
+            return self.ask_about_tare(TareUnknown {
                 level,
                 why,
                 tail: slow.then_some(shape.tail),
@@ -472,27 +482,27 @@ impl Engine {
         if times > 1 { Why::Often } else { why }
     }
 
-    pub(super) fn ask_unsure(&mut self, unsure: Unsure) -> State {
+    pub(super) fn ask_about_tare(&mut self, unsure: TareUnknown) -> State {
         let way = self.way_now();
         let Some(step) = self.step_now() else {
-            return State::Unsure(unsure);
+            return State::TareUnknown(unsure);
         };
         let afresh = self.can_begin_afresh();
         let (say, choices): (String, &[Choice]) = match unsure.why {
             Why::Shape | Why::Unseen | Why::Stood => {
-                (say::unsure(&step, afresh, false), &[Choice::Again])
+                (phrases::unsure(&step, afresh, false), &[Choice::Again])
             }
             Why::Often => (
-                say::unsure(&step, afresh, true),
+                phrases::unsure(&step, afresh, true),
                 &[Choice::Next, Choice::Again],
             ),
             Why::Same => (
-                say::same_again(&step, afresh),
+                phrases::same_again(&step, afresh),
                 &[Choice::Next, Choice::Again],
             ),
-            Why::Restart => (say::resumed(&step), &[Choice::Next, Choice::Again]),
-            Why::JustWeighed => (say::just_weighed(way), &[Choice::Next]),
-            Why::OtherBowl => (say::other_bowl(), &[Choice::Next]),
+            Why::Restart => (phrases::resumed(&step), &[Choice::Next, Choice::Again]),
+            Why::JustWeighed => (phrases::just_weighed(way), &[Choice::Next]),
+            Why::OtherBowl => (phrases::other_bowl(), &[Choice::Next]),
         };
         let kind = match unsure.why {
             Why::JustWeighed => CueKind::Lift,
@@ -505,14 +515,14 @@ impl Engine {
             | Why::OtherBowl => CueKind::Choose,
         };
         self.cue_urgent(kind, say, choices);
-        State::Unsure(unsure)
+        State::TareUnknown(unsure)
     }
 
-    pub(super) fn in_unsure(
+    pub(super) fn in_tare_unknown(
         &mut self,
         scale: ScaleIndex,
-        seen: &Seen,
-        mut unsure: Unsure,
+        seen: &Observation,
+        mut unsure: TareUnknown,
     ) -> State {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
@@ -531,7 +541,7 @@ impl Engine {
                     && self.zero(scale).abs() > vessel_at_least(seen.d)))
         {
             self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
-            return State::Unsure(unsure);
+            return State::TareUnknown(unsure);
         }
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => self.unsure_lifted(unsure),
@@ -572,22 +582,22 @@ impl Engine {
                     if self.run.as_ref().is_some_and(|run| run.coming.word_empty) {
                         // The word came before the rest did.
                         let taken = self.take_at_word(unsure);
-                        return taken.map_or(State::Unsure(unsure), |(state, _)| state);
+                        return taken.map_or(State::TareUnknown(unsure), |(state, _)| state);
                     }
                 }
-                State::Unsure(unsure)
+                State::TareUnknown(unsure)
             }
-            Load::BelowEmpty | Load::Nothing => State::Unsure(unsure),
+            Load::BelowEmpty | Load::Nothing => State::TareUnknown(unsure),
         }
     }
 
-    fn unsure_lifted(&mut self, unsure: Unsure) -> State {
+    fn unsure_lifted(&mut self, unsure: TareUnknown) -> State {
         self.refuse(unsure);
         self.wait_empty()
     }
 
     /// What stood there is told again when it comes back as it was.
-    fn refuse(&mut self, unsure: Unsure) {
+    fn refuse(&mut self, unsure: TareUnknown) {
         if let Some(run) = &mut self.run {
             match unsure.why {
                 // It was another one than what was asked for, and is no candidate for the next.

@@ -2,7 +2,7 @@
 
 use super::capture::verdict_of;
 use super::run::Deed;
-use super::state::{Asked, Mismatch, Removed, State, Tared, Unsure};
+use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
 use super::{Engine, net_of};
 use crate::formula::VesselWay;
 use crate::mass::Mass;
@@ -84,9 +84,9 @@ impl Engine {
             | State::Clear { .. }
             | State::Empty
             | State::Landing(_)
-            | State::Unsure(_)
-            | State::Stranger { .. }
-            | State::Away(_)
+            | State::TareUnknown(_)
+            | State::VesselMismatch { .. }
+            | State::Removed(_)
             | State::Writing(_)
             | State::Lift(_)
             | State::Residue(_)
@@ -114,7 +114,7 @@ impl Engine {
                 self.enter(state);
                 "Mixed. On to the next.".into()
             }
-            State::Unsure(unsure) if unsure.why.takes_a_word() => self.believe_empty(unsure),
+            State::TareUnknown(unsure) if unsure.why.takes_a_word() => self.believe_empty(unsure),
             State::Clear { .. } if self.close_unseen() => "Every step is weighed.".into(),
             State::Clear { .. } if self.step_now().is_none() => {
                 if let Some(run) = &mut self.run {
@@ -147,7 +147,7 @@ impl Engine {
                 }
                 "The bowl stays on the scale.".into()
             }
-            State::Stranger {
+            State::VesselMismatch {
                 mut tared,
                 level,
                 what,
@@ -160,7 +160,7 @@ impl Engine {
                         return self.go_on_with_what_is_left(tared, level);
                     }
                     let afresh = self.can_begin_afresh();
-                    return super::say::stranger(step.vessel, false, afresh);
+                    return super::phrases::stranger(step.vessel, false, afresh);
                 }
                 // A word proves nothing: what it does not explain stays in the uncertainty.
                 let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
@@ -212,8 +212,8 @@ impl Engine {
             State::Tared(_)
             | State::Empty
             | State::Landing(_)
-            | State::Unsure(_)
-            | State::Away(_)
+            | State::TareUnknown(_)
+            | State::Removed(_)
             | State::Writing(_)
             | State::Lift(_)
             | State::Done => {
@@ -254,7 +254,7 @@ impl Engine {
     }
 
     /// The maker says that what stands there is empty, or just what it was.
-    fn believe_empty(&mut self, unsure: Unsure) -> String {
+    fn believe_empty(&mut self, unsure: TareUnknown) -> String {
         match self.take_at_word(unsure) {
             Some((state, said)) => {
                 self.enter(state);
@@ -265,7 +265,7 @@ impl Engine {
     }
 
     /// The same, and what follows; `None` while what the word is about is not at rest yet.
-    pub(super) fn take_at_word(&mut self, unsure: Unsure) -> Option<(State, &'static str)> {
+    pub(super) fn take_at_word(&mut self, unsure: TareUnknown) -> Option<(State, &'static str)> {
         let step = self.step_now()?;
         let now = self
             .pans
@@ -352,19 +352,19 @@ impl Engine {
         let mut recorded = None;
         // `known`: what stands there is.
         let (discarded, known, suspect) = match run.state.clone() {
-            State::Tared(tared) | State::Away(Removed { tared, .. }) => {
+            State::Tared(tared) | State::Removed(Removed { tared, .. }) => {
                 let mixed_in = tared.content.poured || tared.suspect.is_some();
                 if step.vessel == VesselWay::Bowl && mixed_in && !fresh {
                     return refused(in_the_bowl);
                 }
                 (tared.content.rest, true, tared.suspect)
             }
-            State::Stranger { .. } if step.vessel == VesselWay::Bowl && !fresh => {
+            State::VesselMismatch { .. } if step.vessel == VesselWay::Bowl && !fresh => {
                 return refused(
                     "The bowl cannot be begun again. Say next if it is the same bowl.".into(),
                 );
             }
-            State::Stranger { tared, .. } => (tared.content.rest, false, None),
+            State::VesselMismatch { tared, .. } => (tared.content.rest, false, None),
             State::Lift(_) if step.vessel == VesselWay::Bowl && !fresh => {
                 return refused(in_the_bowl);
             }
@@ -390,7 +390,7 @@ impl Engine {
             | State::Empty
             | State::Landing(_)
             | State::Choose
-            | State::Unsure(_) => (None, false, None),
+            | State::TareUnknown(_) => (None, false, None),
             State::Done => return Ok("The batch is over.".into()),
         };
         // By difference, and in a bowl with earlier steps in it, what stands there is the new tare; a
@@ -431,7 +431,7 @@ impl Engine {
             // The source does not tell where it went.
             let first = format!(
                 "{} g came out and are not counted: keep them out of the batch, or put them back first.",
-                super::say::grams(net, d)
+                super::phrases::grams(net, d)
             );
             self.tell_beside(&first, CueKind::Fault, &[]);
         }
@@ -486,12 +486,12 @@ impl Engine {
                 return Ok("It is recorded as it stands; lift it to leave it so.".into());
             }
             State::Tared(tared) => (tared, false),
-            State::Away(removed) => (removed.tared, true),
+            State::Removed(removed) => (removed.tared, true),
             State::Clear { .. }
             | State::Empty
             | State::Landing(_)
-            | State::Unsure(_)
-            | State::Stranger { .. }
+            | State::TareUnknown(_)
+            | State::VesselMismatch { .. }
             | State::Writing(_)
             | State::Mix { .. }
             | State::Residue(_)
@@ -590,7 +590,7 @@ impl Engine {
     fn record_what_waited_for_its_lot(&mut self) {
         let Some(step) = self.step_now() else { return };
         let Some(run) = &self.run else { return };
-        let State::Away(Removed { tared, .. }) = &run.state else {
+        let State::Removed(Removed { tared, .. }) = &run.state else {
             return;
         };
         let sure = tared.suspect.is_none() && !tared.content.moved;
