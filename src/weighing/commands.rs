@@ -295,12 +295,23 @@ impl Engine {
         };
         self.note(noted.into());
         self.bowl_came_back_as(step.scale, unsure.mass, unsure.level.d);
-        if let Some(run) = &mut self.run {
+        let gross = self.run.as_mut().and_then(|run| {
             run.coming.last_gross = None;
-            run.bowl.gross = None;
             run.coming.suspect = None;
-        }
-        Some((self.tare_at(step.scale, unsure.level), said))
+            run.bowl.gross.take()
+        });
+        let state = match (self.tare_at(step.scale, unsure.level), gross) {
+            (State::Tared(mut tared), Some(gross)) if bowl => {
+                // What is more in it may be of this step all the same.
+                let more = unsure.mass - gross;
+                if more > unsure.level.d * 5 && more <= step.highest * 2 {
+                    tared.tare.unproven += more;
+                }
+                State::Tared(tared)
+            }
+            (state, _) => state,
+        };
+        Some((state, said))
     }
 
     /// The maker says that nothing is on the scale: what it shows is the empty pan.
@@ -350,6 +361,10 @@ impl Engine {
             step.ingredient
         );
         let mut recorded = None;
+        let full = match &run.state {
+            State::Removed(removed) if step.vessel != VesselWay::Difference => removed.full(),
+            _ => None,
+        };
         // `known`: what stands there is.
         let (discarded, known, suspect) = match run.state.clone() {
             State::Tared(tared) | State::Removed(Removed { tared, .. }) => {
@@ -423,6 +438,12 @@ impl Engine {
             let state = self.ask_clear(step.vessel, unseen);
             self.enter(state);
             return Ok("This step begins again once the scale is empty.".into());
+        }
+        if let Some(full) = full
+            && let Some(run) = &mut self.run
+        {
+            // Put back as it is, it is not empty.
+            run.coming.refused = Some(full);
         }
         let state = self.begin_again(step.scale, step.vessel, sure);
         self.enter(state);

@@ -243,7 +243,12 @@ impl Engine {
         let d = self.readability(step.scale);
         let name = self.scale_name(step.scale);
         let several = self.pans.len() > 1;
-        let mut text = phrases::place(&step, d, several.then_some(name.as_str()));
+        let mut text = phrases::place(
+            &step,
+            d,
+            several.then_some(name.as_str()),
+            self.is_fresh_bowl(),
+        );
         if let Some(caution) = &step.caution {
             // One sentence at the bench; `check` shows the whole text.
             let first = caution

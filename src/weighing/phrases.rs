@@ -66,12 +66,15 @@ fn vessel(way: VesselWay) -> &'static str {
     }
 }
 
-pub(super) fn place(step: &Step, d: Mass, scale: Option<&str>) -> String {
+pub(super) fn place(step: &Step, d: Mass, scale: Option<&str>, fresh: bool) -> String {
     let on = scale.map_or(String::new(), |name| format!(" on scale {name}"));
     let target = step.target.shown(d);
     let name = &step.ingredient;
     match step.vessel {
         VesselWay::Beaker => format!("Place an empty beaker{on}: {target} g {name} comes next."),
+        VesselWay::Bowl if fresh => {
+            format!("Place the empty bowl{on}: {target} g {name} comes next.")
+        }
         VesselWay::Bowl => format!("Place the bowl{on}: {target} g {name} comes next."),
         VesselWay::Difference => {
             format!("Place {name} in its bottle{on}: {target} g comes out of it.")

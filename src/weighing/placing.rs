@@ -448,6 +448,13 @@ impl Engine {
                 return (!known && !explained).then_some(Why::Same);
             }
         }
+        if let Some(Some(empty)) = run.coming.lost_vessel
+            && !known
+            && mass > empty + d * 5
+            && mass <= empty + step.highest * 2
+        {
+            return Some(Why::Unseen);
+        }
         // No more than the step's ingredient, while a vessel may stand there already.
         let little = mass <= step.highest.ratio(3, 2) + Mass::from_g(5);
         match suspect {

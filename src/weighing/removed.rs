@@ -31,6 +31,12 @@ impl Engine {
         if step.vessel == VesselWay::Difference || !tared.content.poured {
             let nothing = !tared.content.poured && step.vessel != VesselWay::Difference;
             if nothing && self.can_begin_afresh() {
+                let vessel = tared.tare.vessel;
+                let seen = tared.content.most > d * 5;
+                if let Some(run) = self.run.as_mut().filter(|_| seen && vessel.is_some()) {
+                    // A pour that had just begun looks like the hand that takes hold.
+                    run.coming.lost_vessel = Some(vessel);
+                }
                 return self.wait_empty();
             }
             return State::Removed(removed);
@@ -249,7 +255,10 @@ impl Engine {
                 let slack = (most - rest).ratio(share, 100) + d * 20;
                 let least = most - (d * 20).max(most.ratio(1, 50));
                 let as_it_left = net >= least && net <= most + slack;
-                if asked_back && self.is_plausible(&tared, level) {
+                // Nobody loses much of it on the way; what was asked out is not lost.
+                let asked_out = (rest - step.target).max(Mass::ZERO);
+                let lost = most - net > most.ratio(1, 5) + asked_out + vessel_at_least(d);
+                if asked_back && !lost && self.is_plausible(&tared, level) {
                     tared.tare.carried += 2;
                     self.vessel_returned(level, tared)
                 } else {

@@ -270,6 +270,17 @@ impl Removed {
             blind: false,
         }
     }
+
+    /// What it weighs with all that is in it, as far as that was seen at rest.
+    pub fn full(&self) -> Option<Refused> {
+        let Content { rest, moved, .. } = self.tared.content;
+        let mass = self.tared.tare.vessel? + rest.filter(|_| !moved)?;
+        Some(Refused {
+            mass,
+            exact: true,
+            tail: None,
+        })
+    }
 }
 
 /// What a vessel that does not weigh what it should may be.

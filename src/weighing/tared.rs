@@ -621,7 +621,9 @@ impl Engine {
                 .rest
                 .unwrap_or_default()
                 .max(tared.content.stayed.most);
-            if net < rest - vessel_at_least(d) && !asked_out {
+            // More than is in it nobody takes out.
+            let all = step.vessel != VesselWay::Bowl && net < -(d * 5);
+            if net < rest - vessel_at_least(d) && (all || !asked_out) {
                 // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
                 let afresh = self.can_begin_afresh();
                 let say = phrases::fell(step, rest - net, d, afresh);
