@@ -271,6 +271,11 @@ impl Pan {
         (self.swiftness() / 2.0).clamp(0.05, 3.0)
     }
 
+    /// The most that a hand pours and the indication does not show yet.
+    pub fn unseen(&self) -> Mass {
+        most_poured(self.interval + (self.lag() * 1e6) as u64)
+    }
+
     /// The shape of what came or went since the last rest.
     pub fn shape(&self, start: Mass, end: Mass, d: Mass) -> Shape {
         self.trace.shape(start, end, d)

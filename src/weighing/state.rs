@@ -117,6 +117,8 @@ pub(super) struct Suspect {
     pub base: Mass,
     pub shown: Mass,
     pub rest: Option<Mass>,
+    /// The most that was seen in it before.
+    pub most: Mass,
     pub moved: bool,
     /// If it moved, it moved by just so much as was taken off at rest; else nobody knows.
     pub exact: bool,
@@ -484,6 +486,7 @@ impl Tared {
             base: self.tare.base,
             shown: self.shown_at_rest(way),
             rest: self.content.rest,
+            most: self.content.most,
             moved: self.content.moved,
             exact,
             loaded: None,
@@ -524,6 +527,7 @@ impl Tared {
         if let Some(old) = self.suspect.take() {
             self.tare.base = old.base;
             self.content.rest = old.rest;
+            self.content.most = old.most;
             self.content.moved = old.moved;
             self.content.poured = old.poured;
         }

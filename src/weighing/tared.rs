@@ -248,7 +248,9 @@ impl Engine {
                 tared.tare.carried += 2;
                 tared.content.moved = false;
                 tared.content.poured = true;
-                if self.is_plausible(tared, level) {
+                tared.content.rest = then.rest;
+                tared.content.most = then.most;
+                if self.is_plausible(tared, level) && !self.changed_much(scale, tared, level) {
                     return Some(self.vessel_returned(level, tared.clone()));
                 }
                 return Some(self.ask_about_vessel(level, tared.clone()));
