@@ -254,9 +254,11 @@ impl Shape {
         self.body >= 0.9 && !self.leapt
     }
 
-    /// Whether its late part is no longer than its early part, or the scale's `tail`, explains.
+    /// Whether its late part is no longer than the scale's `tail` explains; where that is not known
+    /// (0), than its own early part does.
     pub fn follows(&self, tail: f64) -> bool {
-        self.tail <= 1.3 * self.body.max(tail) + 0.15
+        let known = if tail > 0.0 { tail } else { self.body };
+        self.tail <= 1.3 * known + 0.15
     }
 }
 
