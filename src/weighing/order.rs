@@ -118,6 +118,12 @@ impl Engine {
         };
         run.mixing.pending = Some(phase);
         run.mixing.pan_was_empty = std::mem::take(&mut run.coming.in_transit);
+        self.say_to_mix(phase);
+        State::Mix { phase }
+    }
+
+    pub(super) fn say_to_mix(&mut self, phase: usize) {
+        let Some(run) = &self.run else { return };
         let last = run.step >= run.done.len();
         let planned = run.plan.phases.get(phase);
         let name = planned.map_or("", |planned| planned.name.as_str());
@@ -130,7 +136,6 @@ impl Engine {
             phrases::mix(name, text)
         };
         self.cue(CueKind::Mix, say, None, &[Choice::Next]);
-        State::Mix { phase }
     }
 
     /// The mixing of the pending phase is confirmed.
@@ -213,10 +218,7 @@ impl Engine {
                 Some(_) | None => self.tare_as(step.scale, base, d),
             };
         }
-        let landing = State::Landing(Landing {
-            since: self.now,
-            keyed: None,
-        });
+        let landing = State::Landing(Landing::since(self.now));
         let uninvited = (resumed && step.vessel.is_apart()) || (first && pan.left_over);
         match (loaded, level) {
             (true, Some(_) | None) if uninvited => {

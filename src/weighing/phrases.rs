@@ -204,6 +204,18 @@ pub(super) fn unsure(step: &Step, afresh: bool, often: bool) -> String {
     }
 }
 
+pub(super) fn settling() -> String {
+    "Leave it there: the scale comes to rest.".into()
+}
+
+pub(super) fn too_soon(way: VesselWay) -> String {
+    let thing = vessel(way);
+    format!(
+        "Too soon: the empty scale was not at rest. Lift the {thing} off, wait until the scale asks for it, then \
+         place it."
+    )
+}
+
 pub(super) fn other_bowl() -> String {
     "This is not what the bowl weighed when it left. Put the right bowl on; or say next if this is it, \
      with nothing of the next ingredient in it."

@@ -152,10 +152,7 @@ impl Engine {
                 if seen.after_gap {
                     self.suspect(Why::Unseen);
                 }
-                State::Landing(Landing {
-                    since: seen.at,
-                    keyed: None,
-                })
+                State::Landing(Landing::since(seen.at))
             }
             Load::BelowEmpty if seen.plateau && seen.steady.is_some() => {
                 // A vessel stood there that had been tared unseen; now the pan is empty.
@@ -202,7 +199,7 @@ impl Engine {
                         pan.zero_exact = false;
                     }
                 }
-                JumpCause::Load => return self.back_to_empty(),
+                JumpCause::Load => return self.back_to_empty(landing),
                 JumpCause::Key => {
                     if landing.keyed.is_some() {
                         self.suspect(Why::Unseen);
@@ -231,17 +228,24 @@ impl Engine {
                 if seen.at.since(landing.since) > STOOD_LONG_US {
                     self.suspect(Why::Stood);
                 }
-                self.back_to_empty()
+                self.back_to_empty(landing)
             }
             Load::BelowEmpty if seen.steady.is_some() => {
                 // Tared unseen, and lifted with something in it that was never at rest.
                 self.suspect(Why::Unseen);
                 self.see_zero(scale, seen.weight);
-                self.back_to_empty()
+                self.back_to_empty(landing)
             }
             Load::Something => match seen.steady {
                 Some(level) => self.judge_arrival(scale, level, landing.keyed),
-                None => State::Landing(landing),
+                None => {
+                    let long = seen.at.since(landing.since) > SLOW_LANDING_US;
+                    if long && !std::mem::replace(&mut landing.told, true) {
+                        // Who hears nothing puts it down once more.
+                        self.cue(CueKind::Hold, phrases::settling(), None, &[]);
+                    }
+                    State::Landing(landing)
+                }
             },
             Load::Nothing | Load::BelowEmpty => State::Landing(landing),
         }
@@ -254,10 +258,20 @@ impl Engine {
         }
     }
 
-    fn back_to_empty(&mut self) -> State {
+    fn back_to_empty(&mut self, landing: Landing) -> State {
         match self.run.as_ref().and_then(|run| run.mixing.pending) {
-            Some(phase) => State::Mix { phase },
-            None => State::Empty,
+            Some(phase) => {
+                if landing.told {
+                    self.say_to_mix(phase);
+                }
+                State::Mix { phase }
+            }
+            None => {
+                if landing.told {
+                    self.cue_place();
+                }
+                State::Empty
+            }
         }
     }
 
@@ -326,8 +340,8 @@ impl Engine {
             if one && pan.wants_longer(&shape) {
                 // The first load tells how slow it is: it waits for as long as that takes.
                 return State::Landing(Landing {
-                    since: level.since,
-                    keyed: None,
+                    told: true,
+                    ..Landing::since(level.since)
                 });
             }
             let late = !one && !shape.is_double(level.d) && shape.swift < 5.0;
@@ -578,6 +592,20 @@ impl Engine {
                         return self.unsure_lifted(unsure);
                     }
                 }
+                let fell = unsure.mass.ratio(1, 10).max(vessel_at_least(seen.d));
+                if let Some(level) = seen
+                    .steady
+                    .filter(|_| unsure.level.weight - unsure.low > fell)
+                {
+                    // It was off, or exchanged, for too short a time to see the empty pan.
+                    return self.ask_once_more(TareUnknown {
+                        level,
+                        mass: level.weight - zero,
+                        low: level.weight,
+                        tail: None,
+                        ..unsure
+                    });
+                }
                 if let Some(level) = seen.steady {
                     unsure.level = level;
                     let mass = level.weight - self.zero(scale);
@@ -596,6 +624,17 @@ impl Engine {
             }
             Load::BelowEmpty | Load::Nothing => State::TareUnknown(unsure),
         }
+    }
+
+    /// It was lifted as asked, and something stands there before the empty pan could be seen.
+    fn ask_once_more(&mut self, unsure: TareUnknown) -> State {
+        let why = self.asked_often(unsure.why);
+        if why.takes_a_word() {
+            return self.ask_about_tare(TareUnknown { why, ..unsure });
+        }
+        let way = self.way_now();
+        self.cue_urgent(CueKind::Choose, phrases::too_soon(way), &[Choice::Again]);
+        State::TareUnknown(unsure)
     }
 
     fn unsure_lifted(&mut self, unsure: TareUnknown) -> State {
@@ -637,3 +676,5 @@ impl Engine {
 
 /// A vessel that stood on the pan for longer than this without coming to rest: 3 s.
 const STOOD_LONG_US: u64 = 3_000_000;
+/// What does not rest for so long after its touch is spoken of: 4 s.
+const SLOW_LANDING_US: u64 = 4_000_000;

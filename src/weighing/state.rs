@@ -51,6 +51,18 @@ pub(super) struct Landing {
     pub since: Moment,
     /// The TARE key took off so much of it before it was at rest, by our reading.
     pub keyed: Option<Jump>,
+    /// That the scale takes its time was said.
+    pub told: bool,
+}
+
+impl Landing {
+    pub fn since(since: Moment) -> Landing {
+        Landing {
+            since,
+            keyed: None,
+            told: false,
+        }
+    }
 }
 
 /// What stands on the pan and may not be empty.
