@@ -211,8 +211,7 @@ pub(super) fn settling() -> String {
 pub(super) fn too_soon(way: VesselWay) -> String {
     let thing = vessel(way);
     format!(
-        "Too soon: the empty scale was not at rest. Lift the {thing} off, wait until the scale asks for it, then \
-         place it."
+        "Too soon: the empty scale was not at rest. Lift the {thing} off; it is asked for when the scale is at rest."
     )
 }
 

@@ -105,13 +105,18 @@ impl Engine {
     }
 
     pub(super) fn say_lift_and_back(&mut self, step: &Step) {
-        let choices: &[Choice] = match step.vessel {
+        let say = phrases::lift_and_back(step.vessel);
+        self.cue_urgent(CueKind::Fault, say, self.ways_on(step));
+    }
+
+    /// What can be said in place of proving the tare.
+    fn ways_on(&self, step: &Step) -> &'static [Choice] {
+        match step.vessel {
             VesselWay::Bowl if !self.can_begin_afresh() => &[],
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference | VesselWay::Bowl => {
                 &[Choice::Again]
             }
-        };
-        self.cue_urgent(CueKind::Fault, phrases::lift_and_back(step.vessel), choices);
+        }
     }
 
     /// The indication jumped to zero: a key, a lift, or nobody knows yet.
@@ -261,8 +266,17 @@ impl Engine {
                 suspect.level = Some(level);
                 suspect.hasty = true;
             }
-            self.say_lift_and_back(step);
+            let say = phrases::too_soon(step.vessel);
+            self.cue_urgent(CueKind::Lift, say, self.ways_on(step));
             return Some(State::Tared(tared.clone()));
+        }
+        if let Some(level) = seen.steady.filter(|_| asked && vessel.is_none() && !difference) {
+            // Most of all that stood there went as it was asked for: what shows now is the empty pan,
+            // wherever it was thought to be.
+            let most = (high - then.zero).ratio(4, 5);
+            if high - level.weight > most.max(least) {
+                return Some(self.frame_proven(scale, level, step, tared.clone()));
+            }
         }
         if above <= least {
             // Unless all of the vessel is off, the rest still stands there.
@@ -696,13 +710,17 @@ impl Engine {
             }
             tared.approach.peak = Some(tared.approach.peak.map_or(net, |peak| peak.max(net)));
             let missing = step.target - net;
-            let same = |said: Mass| said.is_negative() && (said - missing).abs() <= d * 2;
-            let in_vain = stopped && tared.approach.said.is_some_and(same);
-            tared.approach.futile = if in_vain {
-                tared.approach.futile + 1
-            } else {
-                0
-            };
+            // A hand that tried and left as much as there was.
+            let near = (d * 2).max(missing.abs().ratio(1, 20));
+            let same = |said: Mass| said.is_negative() && (said - missing).abs() <= near;
+            if stopped {
+                let in_vain = tared.approach.said.is_some_and(same);
+                tared.approach.futile = if in_vain {
+                    tared.approach.futile + 1
+                } else {
+                    0
+                };
+            }
             tared.approach.said = Some(missing);
             if tared.approach.futile == 2 && pours {
                 // So much is not in it: something else lies there, or the tare is another one.
