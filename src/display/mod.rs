@@ -26,7 +26,7 @@ use axum::http::header::{
     CACHE_CONTROL, CONNECTION, CONTENT_SECURITY_POLICY, CONTENT_TYPE, REFERRER_POLICY,
     X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
-use axum::http::{HeaderMap, HeaderValue, StatusCode};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
 use axum::middleware::{self, Next};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse as _, Response};
@@ -73,6 +73,10 @@ const LONGEST_BODY: usize = 4096;
 const LONGEST_HEAD: usize = 16 * 1024;
 /// The page counts the daemon as lost after 2 s without one.
 const BEAT: Duration = Duration::from_millis(500);
+
+/// Asks a proxy that gathers an answer until it is long enough to hold no event back (common practice).
+const AS_THEY_COME: [(HeaderName, &str); 1] =
+    [(HeaderName::from_static("x-accel-buffering"), "no")];
 
 /// What a page may load and ask: its own files and its own server.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; \
@@ -371,7 +375,8 @@ async fn at_the_door(
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (X_FRAME_OPTIONS, "DENY"),
         (REFERRER_POLICY, "no-referrer"),
-        (CACHE_CONTROL, "no-store"),
+        // A proxy that packs an answer holds it back (RFC 9111, 5.2.2.6).
+        (CACHE_CONTROL, "no-store, no-transform"),
     ] {
         headers.insert(name, HeaderValue::from_static(value));
     }
@@ -468,7 +473,8 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
     if reply.is_err() {
         return (StatusCode::SERVICE_UNAVAILABLE, answered(&reply)).into_response();
     }
-    Sse::new(follow(inbox, place, shared.checks.follow())).into_response()
+    let events = Sse::new(follow(inbox, place, shared.checks.follow()));
+    (AS_THEY_COME, events).into_response()
 }
 
 /// Ends when the loop lets this page go, or a newer page of the same browser has its place; the page asks
