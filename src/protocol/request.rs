@@ -39,6 +39,7 @@ use crate::formula::plan::Amount;
 use crate::journal::format::cell::breaks;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
+use crate::text::alike::is_invisible;
 use crate::text::harmless;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::command::Way;
@@ -288,7 +289,7 @@ pub fn way_of(word: &str) -> Result<Way, Refusal> {
 
 fn checked(what: &str, text: &str) -> Result<String, Refusal> {
     let text = text.trim();
-    if text.is_empty() {
+    if is_invisible(text) {
         return Err(Refusal::new(format!("the {what} is empty; write its text")));
     }
     if text.len() > LONGEST_TEXT {
