@@ -46,7 +46,7 @@ use self::followers::{Followers, Place};
 use self::guard::{Guard, Refusal};
 pub use self::house::House;
 use self::peer::{Owner, Who};
-use crate::config::PageConfig;
+use crate::config::{DEFAULT_FILE, PageConfig};
 use crate::files;
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{self, Reply};
@@ -88,6 +88,11 @@ const PAPER_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'se
 /// Why there is no page.
 #[derive(Debug, thiserror::Error)]
 pub enum PageError {
+    #[error(
+        "the page is not served: its key is the one of the commented configuration file, which everybody can \
+         read; write another under [page]"
+    )]
+    Sample,
     #[error(
         "the page cannot be served at {at}: {error}; give another port under [page] in the configuration"
     )]
@@ -159,6 +164,10 @@ impl Page {
     /// # Errors
     /// [`PageError`].
     pub fn open(config: &PageConfig, socket: &Path) -> Result<Page, PageError> {
+        let is_sample = |key: &String| DEFAULT_FILE.contains(&format!("key = \"{key}\""));
+        if config.key.as_ref().is_some_and(is_sample) {
+            return Err(PageError::Sample);
+        }
         let at = SocketAddr::new(config.address, config.port);
         let bind = |error| PageError::Bind { at, error };
         let listener = std::net::TcpListener::bind(at).map_err(bind)?;

@@ -1,13 +1,16 @@
 //! The page on a network: a tablet gets there by a QR code, and is told that the network can read along.
 
+use std::fs::Permissions;
 use std::net::{IpAddr, UdpSocket};
+use std::os::unix::fs::PermissionsExt as _;
 
 use serde_json::Value;
 
 use crate::bench_side::formulas::SOAK;
-use crate::bench_side::free_port;
+use crate::bench_side::person::Person;
 use crate::bench_side::rig::Rig;
 use crate::bench_side::script::{Script, Seat};
+use crate::bench_side::{Daemon, Pan, config, free_port};
 
 /// This machine's address towards others; a datagram socket that is connected sends nothing.
 fn own_address() -> Option<IpAddr> {
@@ -69,6 +72,46 @@ fn a_tablet_s_camera_opens_the_page_and_it_says_that_the_network_reads_along() {
         ),
         "{seen}"
     );
+}
+
+/// A key that others know, or can read, is none.
+#[test]
+fn the_key_of_the_sample_is_refused_and_one_that_all_can_read_is_told() {
+    let port = free_port();
+    let sample = bismar::config::DEFAULT_FILE
+        .lines()
+        .find_map(|line| line.strip_prefix("#key = "))
+        .expect("the sample has one");
+    for (key, served) in [(sample, false), ("\"samphireandthrift7\"", true)] {
+        let person = Person::new();
+        let _pan = Pan::start(person.path("scale"));
+        let text = config(&person.path("scale"), "0.01 g");
+        person.configures(&format!(
+            "{text}[page]\non = true\nport = {port}\nkey = {key}\n"
+        ));
+        let file = person.config_file();
+        for folder in file.ancestors().skip(1) {
+            std::fs::set_permissions(folder, Permissions::from_mode(0o755)).unwrap();
+            if folder == person.path("") {
+                break;
+            }
+        }
+        std::fs::set_permissions(&file, Permissions::from_mode(0o644)).unwrap();
+        let daemon = Daemon::start(&person);
+        // Served or not, it is told.
+        let told = format!("close it: chmod 600 {}", file.display());
+        daemon.until(|| daemon.log().contains(&told));
+        assert!(!daemon.log().contains("samphireandthrift7"));
+        if !served {
+            daemon.until(|| daemon.log().contains("its key is the one of the commented"));
+        }
+        person.run(&["page"]).ended(i32::from(!served));
+        drop(daemon);
+        std::fs::set_permissions(&file, Permissions::from_mode(0o600)).unwrap();
+        let daemon = Daemon::start(&person);
+        person.run(&["status"]).ended(0);
+        assert!(!daemon.log().contains("chmod"), "{}", daemon.log());
+    }
 }
 
 #[test]
