@@ -15,7 +15,7 @@
 use std::collections::{HashMap, VecDeque};
 use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::files;
@@ -24,6 +24,7 @@ use axum::http::header::{CONTENT_TYPE, HOST, ORIGIN};
 use axum::http::{HeaderMap, HeaderName, StatusCode};
 use subtle::ConstantTimeEq as _;
 
+use super::passes::{self, Clocks, Passes};
 use super::peer::Who;
 
 /// For whom a proxy asks: each that passed the request on has added whom it had it from, the last at the
@@ -72,6 +73,10 @@ const WRONG_KEY: Refusal = (
     StatusCode::FORBIDDEN,
     "that is not the key; bismar page shows it",
 );
+const NO_PASS: Refusal = (
+    StatusCode::FORBIDDEN,
+    "that code is good no more: each lets one browser in, once, within five minutes; show a new one",
+);
 const TOO_MANY: Refusal = (
     StatusCode::TOO_MANY_REQUESTS,
     "too many requests; wait a minute",
@@ -115,6 +120,7 @@ pub struct Guard {
     key: String,
     places: Vec<Place>,
     inside: Mutex<Inside>,
+    passes: Arc<Passes>,
     /// Whether a proxy shows the page, which tells for whom it asks.
     proxied: bool,
     /// Where key and sessions are kept over a restart of the daemon; `None` keeps none.
@@ -201,7 +207,8 @@ fn has_room(seen: &mut VecDeque<Instant>, now: Instant, most: usize, window: Dur
     seen.len() < most
 }
 
-fn same(a: &str, b: &str) -> bool {
+/// Compares in a time that tells nothing but the length.
+pub(super) fn same(a: &str, b: &str) -> bool {
     a.as_bytes().ct_eq(b.as_bytes()).into()
 }
 
@@ -228,6 +235,7 @@ impl Guard {
             key,
             places: hosts.into_iter().filter_map(place).collect(),
             inside: Mutex::default(),
+            passes: Arc::new(Passes::new(format!("http://{at}"))),
             proxied: false,
             kept: None,
         }
@@ -237,6 +245,7 @@ impl Guard {
     #[must_use]
     pub fn shown_at(mut self, origin: &str) -> Guard {
         self.places.extend(Place::of(origin));
+        self.passes = Arc::new(Passes::new(origin.to_owned()));
         self.proxied = true;
         self
     }
@@ -263,6 +272,11 @@ impl Guard {
         self.kept = Some(kept);
         self.keep(&self.inside())?;
         Ok(self)
+    }
+
+    /// What lets one browser in besides the key.
+    pub fn passes(&self) -> &Arc<Passes> {
+        &self.passes
     }
 
     fn keep(&self, inside: &Inside) -> std::io::Result<()> {
@@ -334,7 +348,19 @@ impl Guard {
         Some(who.behind(ip.or_else(bare)?))
     }
 
-    /// Lets a browser in that has the key; gives its session's token. What `who` tries is no one else's loss.
+    /// Whether the key, or a pass, is right; a pass is used up by it.
+    fn opens(&self, key: &str, now: Instant) -> Result<(), Refusal> {
+        let (right, refusal) = match key.strip_prefix(passes::PREFIX) {
+            Some(word) => (self.passes.take(word, Clocks::at(now)), NO_PASS),
+            None => (same(key, &self.key), WRONG_KEY),
+        };
+        match right {
+            true => Ok(()),
+            false => Err(refusal),
+        }
+    }
+
+    /// Lets a browser in that has the key or a pass; gives its session's token. What `who` tries is no one else's loss.
     ///
     /// # Errors
     /// 403 for another page or another key, 415, 429 after too many.
@@ -355,11 +381,11 @@ impl Guard {
         if !all.all(|&(who, most)| has_room(inside.tries(who, now), now, most, TRY_WINDOW)) {
             return Err(TOO_MANY);
         }
-        if !same(key, &self.key) {
+        if let Err(refusal) = self.opens(key, now) {
             for (who, _) in counted {
                 inside.tries(who, now).push_back(now);
             }
-            return Err(WRONG_KEY);
+            return Err(refusal);
         }
         let token = random_hex(SESSION_BYTES).map_err(|_| {
             let text = "the system gives no random numbers; try again";
@@ -533,6 +559,37 @@ mod tests {
         assert_eq!(enter(&guard, "secret", who(1), now), Err(TOO_MANY));
         assert!(enter(&guard, "secret", who(2), now).is_ok());
         assert!(enter(&guard, "secret", who(1), now + TRY_WINDOW).is_ok());
+    }
+
+    #[test]
+    fn a_pass_opens_one_session_and_a_bad_one_is_counted_as_a_wrong_key_is() {
+        let guard = guard();
+        let now = Instant::now();
+        let first = enter(&guard, "secret", who(1), now).unwrap();
+        let link = guard.passes().give(Clocks::at(now)).unwrap();
+        let (origin, pass) = link.split_once("/#").unwrap();
+        assert_eq!(origin, "http://127.0.0.1:8417");
+        // From another page it is not even used up.
+        let mut foreign = headers(&OWN);
+        foreign.insert(ORIGIN, "http://evil.example".parse().unwrap());
+        let refused = guard.enter(&foreign, pass, who(2), now);
+        assert_eq!(refused, Err(FOREIGN));
+        let second = enter(&guard, pass, who(2), now).unwrap();
+        assert_ne!(first, second);
+        assert!(guard.session(&press(&first)).is_ok() && guard.session(&press(&second)).is_ok());
+        for _ in 0..MOST_TRIES {
+            assert_eq!(enter(&guard, pass, who(2), now), Err(NO_PASS));
+        }
+        assert_eq!(enter(&guard, "secret", who(2), now), Err(TOO_MANY));
+        // Nor is a good one used up by who is not heard.
+        let link = guard.passes().give(Clocks::at(now)).unwrap();
+        let (_, pass) = link.split_once("/#").unwrap();
+        assert_eq!(enter(&guard, pass, who(2), now), Err(TOO_MANY));
+        assert!(enter(&guard, pass, who(3), now).is_ok());
+        let proxied = Guard::new("127.0.0.1:8417".parse().unwrap(), "secret".into())
+            .shown_at("https://bench.example");
+        let link = proxied.passes().give(Clocks::at(now)).unwrap();
+        assert!(link.starts_with("https://bench.example/#once-"), "{link}");
     }
 
     #[test]

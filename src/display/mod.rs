@@ -9,6 +9,7 @@ pub mod connections;
 mod followers;
 pub mod guard;
 mod house;
+pub mod passes;
 pub mod peer;
 mod told;
 mod views;
@@ -45,6 +46,7 @@ use self::connections::{Connection, Seat, Seats};
 use self::followers::{Followers, Place};
 use self::guard::{Guard, Refusal};
 pub use self::house::House;
+use self::passes::Passes;
 use self::peer::{Owner, Who};
 use crate::config::{DEFAULT_FILE, PageConfig};
 use crate::files;
@@ -135,7 +137,16 @@ pub enum Reach {
 pub const READABLE: &str = "The page is not encrypted on this network: whoever listens there can read the key and \
     the records. Use it in a network that you trust, or behind a proxy that speaks https (README)";
 
+/// What [`Reach::Here`] means for a tablet.
+pub const UNREACHED: &str = "A tablet does not reach this address, which is this machine's own: [page] in the \
+    configuration says how to give it another.";
+
 impl Reach {
+    /// What is to be said of a page at `origin` to who wants to let a tablet in.
+    pub fn of_a_tablet(origin: &str) -> Option<&'static str> {
+        (Reach::of(origin) == Reach::Here).then_some(UNREACHED)
+    }
+
     /// Of `origin` (`http://192.168.1.20:8417`), with or without a path.
     pub fn of(origin: &str) -> Reach {
         let Some(rest) = origin.strip_prefix("http://") else {
@@ -207,6 +218,13 @@ impl Page {
             guard: guard.keeping(let_in).map_err(kept)?,
             other_users: config.other_users,
         })
+    }
+}
+
+impl Page {
+    /// What lets one browser in besides the key.
+    pub fn passes(&self) -> Arc<Passes> {
+        Arc::clone(self.guard.passes())
     }
 }
 

@@ -14,6 +14,7 @@
 //! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
 //! | `{"do":"remedy","way":"in-proportion","batch":"soak-1"}` | the same, of a closed batch, which is opened again |
 //! | `{"do":"lot","lot":"B-12","despite":"tested today"}` | the same |
+//! | `{"do":"let-in"}` | `{"ok":true,"link":"http://.../#once-...","seconds":300}`, for one browser, once |
 //! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
 //!
 //! A word that makes rows of the log is answered when they are on the disk, or known not to be, or
@@ -139,6 +140,8 @@ pub enum Request {
         step: Option<usize>,
     },
     Stop,
+    /// A pass to the page for one browser.
+    LetIn,
     Subscribe {
         /// Whether live readings are wanted besides the other events.
         #[serde(default)]
@@ -261,6 +264,7 @@ impl Request {
             | Request::Status
             | Request::Begin { .. }
             | Request::Fill { .. }
+            | Request::LetIn
             | Request::Subscribe { .. } => None,
         })
     }
