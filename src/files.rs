@@ -61,6 +61,18 @@ pub fn text(path: &Path) -> Result<String, Problems> {
     })
 }
 
+/// Whether every user of this machine may read the file: its rights and those of the folders above it say so.
+pub fn is_open_to_all(path: &Path) -> bool {
+    use std::os::unix::fs::PermissionsExt as _;
+    let Ok(path) = std::fs::canonicalize(path) else {
+        return false;
+    };
+    let has = |path: &Path, right| {
+        std::fs::metadata(path).is_ok_and(|meta| meta.permissions().mode() & right != 0)
+    };
+    has(&path, 0o004) && path.ancestors().skip(1).all(|folder| has(folder, 0o001))
+}
+
 /// Writes a file anew that only its owner reads.
 ///
 /// # Errors

@@ -13,7 +13,9 @@ use crate::daemon::cues::HubCues;
 use crate::daemon::opener::BatchOpener;
 use crate::daemon::taken::{Beginning, Taken};
 use crate::daemon::{self, Parts, notify};
+use crate::files;
 use crate::protocol::socket;
+use crate::text::shell_word;
 
 #[derive(Debug, Args)]
 pub struct DaemonArgs {
@@ -36,6 +38,15 @@ pub fn run(args: &DaemonArgs) -> Outcome {
         Some(taken) => taken.begin(loaded, spoken, |copy| load_with_scales(Some(copy)).ok())?,
         None => Beginning::with(loaded?),
     };
+    let source = path.clone().or_else(|| usual_place().ok());
+    if let Some(source) =
+        source.filter(|source| config.page.key.is_some() && files::is_open_to_all(source))
+    {
+        let file = shell_word(&source.display().to_string());
+        tracing::warn!(
+            "every user of this machine can read the page's key in the configuration; close it: chmod 600 {file}"
+        );
+    }
     let config = Holder::new(config);
     let socket = socket::default_path()?;
     let opener = BatchOpener::new(config.held())

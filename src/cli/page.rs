@@ -1,4 +1,4 @@
-//! `bismar page`: where the page for a browser is, with the key that opens it.
+//! `bismar page`: where the page for a browser is, with the key that opens it, or with a pass for a tablet.
 
 use clap::Args;
 use qrcode::QrCode;
@@ -7,11 +7,13 @@ use qrcode::render::unicode::Dense1x2;
 use super::{Exit, Failure, Outcome, print, tell, write};
 use crate::display::{READABLE, Reach, address_file};
 use crate::protocol::client::Client;
+use crate::protocol::reply::Pass;
 use crate::protocol::socket;
+use crate::text::counted;
 
 #[derive(Debug, Args)]
 pub struct PageArgs {
-    /// Show it as a QR code as well, for the camera of a tablet or phone
+    /// Show a QR code for the camera of a tablet or phone, that lets it in once, within five minutes
     #[arg(long)]
     qr: bool,
 }
@@ -19,24 +21,16 @@ pub struct PageArgs {
 pub fn run(args: &PageArgs) -> Outcome {
     // Without a daemon the address that is there is an old one; and one that has just begun answers when
     // its page has a place.
-    Client::connect()?.status()?;
+    let mut client = Client::connect()?;
+    if args.qr {
+        return pass(&client.pass()?);
+    }
+    client.status()?;
     let path = address_file(&socket::default_path()?);
     match std::fs::read_to_string(&path) {
         Ok(address) => {
             print(&address)?;
-            let address = address.trim();
-            if args.qr {
-                // Its colours are of our own making.
-                write(code(address)?.as_bytes())?;
-            }
-            match Reach::of(address) {
-                Reach::Here if args.qr => tell(
-                    "A tablet does not reach this address, which is this machine's own: [page] in the \
-                     configuration says how to give it another."
-                ),
-                Reach::Readable => tell(&format!("{READABLE}.")),
-                Reach::Here | Reach::Encrypted => {}
-            }
+            warn(&address);
             Ok(Exit::Done)
         }
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(Failure::failed(
@@ -47,6 +41,27 @@ pub fn run(args: &PageArgs) -> Outcome {
              its log says why it is not there",
         )),
         Err(error) => Err(Failure::failed(format!("{}: {error}", path.display()))),
+    }
+}
+
+/// The address with a pass, and its code.
+fn pass(Pass { link, seconds }: &Pass) -> Outcome {
+    print(&format!("{link}\n"))?;
+    // Its colours are of our own making.
+    write(code(link)?.as_bytes())?;
+    let minutes = counted(seconds / 60, "minute", "minutes");
+    tell(&format!("It lets one browser in, once, within {minutes}."));
+    if let Some(why) = Reach::of_a_tablet(link) {
+        tell(why);
+    }
+    warn(link);
+    Ok(Exit::Done)
+}
+
+fn warn(address: &str) {
+    match Reach::of(address) {
+        Reach::Readable => tell(&format!("{READABLE}.")),
+        Reach::Here | Reach::Encrypted => {}
     }
 }
 

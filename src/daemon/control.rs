@@ -15,11 +15,15 @@ use tokio::task::JoinSet;
 
 use super::clock::sleep_until;
 use super::seats::{Full, Seat, Seats};
+use crate::display::passes::{self, Clocks, Passes};
 use crate::protocol::call::Call;
-use crate::protocol::reply::{self, Refusal, Reply};
+use crate::protocol::reply::{self, Answer, Pass, Refusal, Reply};
 use crate::protocol::request::Request;
 use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
+
+/// The passes of the page that is served.
+pub type Door = Option<Arc<Passes>>;
 
 /// The longest request line in bytes.
 pub const LONGEST_LINE: usize = 64 * 1024;
@@ -41,7 +45,7 @@ pub const fn is_allowed(peer: u32, own: u32) -> bool {
 
 /// Serves clients until the receiver of `calls` is dropped; subscribers then get what is queued for
 /// them. Dropping the future closes every connection at once.
-pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>) {
+pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>, page: Door) {
     let mut seats = Seats::new(MOST_CLIENTS);
     // One that waits for a place; those behind it wait in the socket's own queue.
     let mut waiting: Option<Waiting> = None;
@@ -51,7 +55,7 @@ pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>) {
         if let Some(Waiting { stream, limit, .. }) = waiting.take() {
             let now = Instant::now();
             match seats.take(now) {
-                Ok(seat) => admit(&mut clients, stream, seat, &calls),
+                Ok(seat) => admit(&mut clients, stream, seat, (&calls, &page)),
                 Err(Full::Until(again)) if now < limit => {
                     let again = again.min(limit);
                     waiting = Some(Waiting {
@@ -117,11 +121,11 @@ fn admit(
     clients: &mut JoinSet<()>,
     stream: UnixStream,
     seat: Arc<Seat>,
-    calls: &mpsc::Sender<Call>,
+    (calls, page): (&mpsc::Sender<Call>, &Door),
 ) {
-    let calls = calls.clone();
+    let (calls, page) = (calls.clone(), page.clone());
     clients.spawn(async move {
-        if let Err(error) = attend(stream, calls, &seat).await {
+        if let Err(error) = attend(stream, calls, &page, &seat).await {
             tracing::debug!(%error, "a client left");
         }
     });
@@ -133,7 +137,12 @@ fn turn_away(stream: &UnixStream, why: &str) {
 }
 
 /// Serves one client until it leaves.
-async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>, seat: &Seat) -> io::Result<()> {
+async fn attend(
+    mut stream: UnixStream,
+    calls: mpsc::Sender<Call>,
+    page: &Door,
+    seat: &Seat,
+) -> io::Result<()> {
     let (mut reader, mut writer) = stream.split();
     let mut buffer = [0u8; 4096];
     let mut cutter = Cutter::default();
@@ -147,7 +156,7 @@ async fn attend(mut stream: UnixStream, calls: mpsc::Sender<Call>, seat: &Seat) 
                 }
                 seat.busy();
                 for cut in cutter.push(buffer.get(..n).unwrap_or(&[])) {
-                    let (reply, subscribed) = answer(cut, &calls).await;
+                    let (reply, subscribed) = answer(cut, &calls, page).await;
                     if subscribed.is_some() {
                         events = subscribed;
                     }
@@ -198,8 +207,27 @@ async fn write(writer: &mut WriteHalf<'_>, bytes: &[u8]) -> io::Result<()> {
     }
 }
 
+/// A pass to the page.
+fn pass(page: &Door) -> Reply {
+    let Some(passes) = page else {
+        return Err(Refusal::new(
+            "the page is off, or could not be served; write [page] and on = true into the configuration and \
+             start the daemon anew: its log says why it is not there",
+        ));
+    };
+    match passes.give(Clocks::at(Instant::now())) {
+        Ok(link) => Ok(Answer::Pass(Pass {
+            link,
+            seconds: passes::GOOD_FOR.as_secs(),
+        })),
+        Err(error) => Err(Refusal::new(format!(
+            "the system gives no random numbers: {error}"
+        ))),
+    }
+}
+
 /// The reply to one line, and the event queue where it was a `subscribe` that was taken.
-async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Reply, Option<Inbox>) {
+async fn answer(cut: Cut, calls: &mpsc::Sender<Call>, page: &Door) -> (Reply, Option<Inbox>) {
     let line = match cut {
         Cut::Line(line) => line,
         Cut::TooLong => {
@@ -216,6 +244,7 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>) -> (Reply, Option<Inbox>) 
             let (outbox, inbox) = subscribers::queue();
             (Some(outbox), Some(inbox))
         }
+        Request::LetIn => return (pass(page), None),
         Request::Hello
         | Request::Status
         | Request::Begin { .. }

@@ -353,8 +353,9 @@ impl<H: Heart> Core<H> {
                 }
                 Ok(Answer::said("events follow, one a line"))
             }
-            // Commands and `begin` were answered before.
+            // Commands and `begin` were answered before, and a pass where it was asked for.
             Request::Hello
+            | Request::LetIn
             | Request::Begin { .. }
             | Request::Next
             | Request::Again

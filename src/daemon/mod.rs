@@ -83,6 +83,10 @@ pub async fn serve<H: seams::Heart>(
     let page = page.on.then(|| Page::open(page, claim.path()));
     let lots = parts.opener.stock().map(|files| files.list);
     let core = Core::start(parts);
+    let door = page
+        .as_ref()
+        .and_then(|page| page.as_ref().ok())
+        .map(Page::passes);
     match page {
         Some(Ok(page)) => {
             let house = House::new(config, lots);
@@ -98,7 +102,7 @@ pub async fn serve<H: seams::Heart>(
     }
     if let Some(listener) = claim.take_listener() {
         let listener = tokio::net::UnixListener::from_std(listener)?;
-        let server = tokio::spawn(control::serve(listener, calls));
+        let server = tokio::spawn(control::serve(listener, calls, door));
         // When the loop has ended, the queue of calls is gone and the server ends by itself.
         core.run(queue, orders).await;
         let _ = server.await;

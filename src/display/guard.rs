@@ -15,7 +15,7 @@
 use std::collections::{HashMap, VecDeque};
 use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::files;
@@ -24,8 +24,12 @@ use axum::http::header::{CONTENT_TYPE, HOST, ORIGIN};
 use axum::http::{HeaderMap, HeaderName, StatusCode};
 use subtle::ConstantTimeEq as _;
 
+use super::passes::{self, Clocks, Passes};
 use super::peer::Who;
 
+/// For whom a proxy asks: each that passed the request on has added whom it had it from, the last at the
+/// end (common practice, older than RFC 7239).
+const FORWARDED: HeaderName = HeaderName::from_static("x-forwarded-for");
 /// Where a request carries its session.
 pub const SESSION: HeaderName = HeaderName::from_static("bismar-session");
 /// Its bytes; as text two digits each.
@@ -35,6 +39,9 @@ const SESSION_BYTES: usize = 32;
 const MOST_SESSIONS: usize = 16;
 /// Wrong keys that may be tried in [`TRY_WINDOW`], by each who tries.
 const MOST_TRIES: usize = 10;
+/// Wrong keys of all who come through one proxy: whom it names is its word alone, and with
+/// `other_users` any user of this machine can speak so.
+const MOST_BROUGHT: usize = 10 * MOST_TRIES;
 const TRY_WINDOW: Duration = Duration::from_secs(60);
 /// Those whose wrong keys are counted at a time.
 const MOST_TRYING: usize = 1024;
@@ -53,6 +60,10 @@ const FOREIGN: Refusal = (
     StatusCode::FORBIDDEN,
     "another page asked for this; use bismar's own",
 );
+const HOST_CHANGED: Refusal = (
+    StatusCode::FORBIDDEN,
+    "the proxy in front of this page changed Host on the way; it must pass it on as it came (README)",
+);
 const NO_JSON: Refusal = (StatusCode::UNSUPPORTED_MEDIA_TYPE, "send JSON");
 const NO_SESSION: Refusal = (
     StatusCode::UNAUTHORIZED,
@@ -61,6 +72,10 @@ const NO_SESSION: Refusal = (
 const WRONG_KEY: Refusal = (
     StatusCode::FORBIDDEN,
     "that is not the key; bismar page shows it",
+);
+const NO_PASS: Refusal = (
+    StatusCode::FORBIDDEN,
+    "that code is good no more: each lets one browser in, once, within five minutes; show a new one",
 );
 const TOO_MANY: Refusal = (
     StatusCode::TOO_MANY_REQUESTS,
@@ -105,6 +120,9 @@ pub struct Guard {
     key: String,
     places: Vec<Place>,
     inside: Mutex<Inside>,
+    passes: Arc<Passes>,
+    /// Whether a proxy shows the page, which tells for whom it asks.
+    proxied: bool,
     /// Where key and sessions are kept over a restart of the daemon; `None` keeps none.
     kept: Option<PathBuf>,
 }
@@ -114,6 +132,22 @@ pub struct Guard {
 struct Place {
     host: String,
     origin: String,
+}
+
+impl Place {
+    /// Of `origin` (`https://bench.example:8443`). A browser leaves out the port that its scheme has by itself
+    /// (WHATWG URL, 4.4).
+    fn of(origin: &str) -> Option<Place> {
+        let origin = origin.to_ascii_lowercase();
+        let (scheme, host) = origin.split_once("://")?;
+        let own = match scheme {
+            "https" => ":443",
+            _ => ":80",
+        };
+        let host = host.strip_suffix(own).unwrap_or(host).to_owned();
+        let origin = format!("{scheme}://{host}");
+        Some(Place { host, origin })
+    }
 }
 
 #[derive(Debug, Default)]
@@ -173,7 +207,8 @@ fn has_room(seen: &mut VecDeque<Instant>, now: Instant, most: usize, window: Dur
     seen.len() < most
 }
 
-fn same(a: &str, b: &str) -> bool {
+/// Compares in a time that tells nothing but the length.
+pub(super) fn same(a: &str, b: &str) -> bool {
     a.as_bytes().ct_eq(b.as_bytes()).into()
 }
 
@@ -195,14 +230,13 @@ impl Guard {
         if at.ip().is_loopback() {
             hosts.push(format!("localhost:{port}"));
         }
-        let place = |host: String| Place {
-            origin: format!("http://{host}"),
-            host,
-        };
+        let place = |host: String| Place::of(&format!("http://{host}"));
         Guard {
             key,
-            places: hosts.into_iter().map(place).collect(),
+            places: hosts.into_iter().filter_map(place).collect(),
             inside: Mutex::default(),
+            passes: Arc::new(Passes::new(format!("http://{at}"))),
+            proxied: false,
             kept: None,
         }
     }
@@ -210,12 +244,9 @@ impl Guard {
     /// A reverse proxy shows the page at `origin` (`https://bench.example`) too.
     #[must_use]
     pub fn shown_at(mut self, origin: &str) -> Guard {
-        if let Some((_, host)) = origin.split_once("://") {
-            self.places.push(Place {
-                host: host.to_ascii_lowercase(),
-                origin: origin.to_ascii_lowercase(),
-            });
-        }
+        self.places.extend(Place::of(origin));
+        self.passes = Arc::new(Passes::new(origin.to_owned()));
+        self.proxied = true;
         self
     }
 
@@ -241,6 +272,11 @@ impl Guard {
         self.kept = Some(kept);
         self.keep(&self.inside())?;
         Ok(self)
+    }
+
+    /// What lets one browser in besides the key.
+    pub fn passes(&self) -> &Arc<Passes> {
+        &self.passes
     }
 
     fn keep(&self, inside: &Inside) -> std::io::Result<()> {
@@ -284,6 +320,8 @@ impl Guard {
         let place = self.place(headers).map_err(|_| FOREIGN)?;
         match only(headers, &ORIGIN) {
             Some(origin) if origin.eq_ignore_ascii_case(&place.origin) => {}
+            // From our page as the proxy shows it, and to another address of ours.
+            Some(origin) if self.is_the_proxy_s(origin) => return Err(HOST_CHANGED),
             _ => return Err(FOREIGN),
         }
         let kind = only(headers, &CONTENT_TYPE).and_then(|kind| kind.split(';').next());
@@ -293,7 +331,36 @@ impl Guard {
         Ok(())
     }
 
-    /// Lets a browser in that has the key; gives its session's token. What `who` tries is no one else's loss.
+    fn is_the_proxy_s(&self, origin: &str) -> bool {
+        let last = self.places.last().filter(|_| self.proxied);
+        last.is_some_and(|place| place.origin.eq_ignore_ascii_case(origin))
+    }
+
+    /// Whom a proxy on this machine asks for, where it says that.
+    fn brought(&self, headers: &HeaderMap, who: Who) -> Option<Who> {
+        if !self.proxied || !who.is_here() {
+            return None;
+        }
+        let all = headers.get_all(FORWARDED).iter().next_back()?;
+        let last = all.to_str().ok()?.rsplit(',').next()?.trim();
+        let bare = || last.trim_matches(['[', ']']).parse().ok();
+        let ip = last.parse().map(|at: SocketAddr| at.ip()).ok();
+        Some(who.behind(ip.or_else(bare)?))
+    }
+
+    /// Whether the key, or a pass, is right; a pass is used up by it.
+    fn opens(&self, key: &str, now: Instant) -> Result<(), Refusal> {
+        let (right, refusal) = match key.strip_prefix(passes::PREFIX) {
+            Some(word) => (self.passes.take(word, Clocks::at(now)), NO_PASS),
+            None => (same(key, &self.key), WRONG_KEY),
+        };
+        match right {
+            true => Ok(()),
+            false => Err(refusal),
+        }
+    }
+
+    /// Lets a browser in that has the key or a pass; gives its session's token. What `who` tries is no one else's loss.
     ///
     /// # Errors
     /// 403 for another page or another key, 415, 429 after too many.
@@ -306,13 +373,19 @@ impl Guard {
     ) -> Result<String, Refusal> {
         self.own(headers)?;
         let mut inside = self.inside();
-        let tries = inside.tries(who, now);
-        if !has_room(tries, now, MOST_TRIES, TRY_WINDOW) {
+        let counted = match self.brought(headers, who) {
+            Some(brought) => vec![(brought, MOST_TRIES), (who.through(), MOST_BROUGHT)],
+            None => vec![(who, MOST_TRIES)],
+        };
+        let mut all = counted.iter();
+        if !all.all(|&(who, most)| has_room(inside.tries(who, now), now, most, TRY_WINDOW)) {
             return Err(TOO_MANY);
         }
-        if !same(key, &self.key) {
-            tries.push_back(now);
-            return Err(WRONG_KEY);
+        if let Err(refusal) = self.opens(key, now) {
+            for (who, _) in counted {
+                inside.tries(who, now).push_back(now);
+            }
+            return Err(refusal);
         }
         let token = random_hex(SESSION_BYTES).map_err(|_| {
             let text = "the system gives no random numbers; try again";
@@ -440,7 +513,7 @@ mod tests {
             ("origin", "null", FOREIGN),
             ("origin", "https://127.0.0.1:8417", FOREIGN),
             ("origin", "http://localhost:8417", FOREIGN),
-            ("origin", "https://bench.example", FOREIGN),
+            ("origin", "https://bench.example", HOST_CHANGED),
             ("host", "bench.example", FOREIGN),
             ("content-type", "text/plain", NO_JSON),
             ("sec-fetch-site", "cross-site", FOREIGN),
@@ -486,6 +559,94 @@ mod tests {
         assert_eq!(enter(&guard, "secret", who(1), now), Err(TOO_MANY));
         assert!(enter(&guard, "secret", who(2), now).is_ok());
         assert!(enter(&guard, "secret", who(1), now + TRY_WINDOW).is_ok());
+    }
+
+    #[test]
+    fn a_pass_opens_one_session_and_a_bad_one_is_counted_as_a_wrong_key_is() {
+        let guard = guard();
+        let now = Instant::now();
+        let first = enter(&guard, "secret", who(1), now).unwrap();
+        let link = guard.passes().give(Clocks::at(now)).unwrap();
+        let (origin, pass) = link.split_once("/#").unwrap();
+        assert_eq!(origin, "http://127.0.0.1:8417");
+        // From another page it is not even used up.
+        let mut foreign = headers(&OWN);
+        foreign.insert(ORIGIN, "http://evil.example".parse().unwrap());
+        let refused = guard.enter(&foreign, pass, who(2), now);
+        assert_eq!(refused, Err(FOREIGN));
+        let second = enter(&guard, pass, who(2), now).unwrap();
+        assert_ne!(first, second);
+        assert!(guard.session(&press(&first)).is_ok() && guard.session(&press(&second)).is_ok());
+        for _ in 0..MOST_TRIES {
+            assert_eq!(enter(&guard, pass, who(2), now), Err(NO_PASS));
+        }
+        assert_eq!(enter(&guard, "secret", who(2), now), Err(TOO_MANY));
+        // Nor is a good one used up by who is not heard.
+        let link = guard.passes().give(Clocks::at(now)).unwrap();
+        let (_, pass) = link.split_once("/#").unwrap();
+        assert_eq!(enter(&guard, pass, who(2), now), Err(TOO_MANY));
+        assert!(enter(&guard, pass, who(3), now).is_ok());
+        let proxied = Guard::new("127.0.0.1:8417".parse().unwrap(), "secret".into())
+            .shown_at("https://bench.example");
+        let link = proxied.passes().give(Clocks::at(now)).unwrap();
+        assert!(link.starts_with("https://bench.example/#once-"), "{link}");
+    }
+
+    #[test]
+    fn strangers_behind_a_proxy_use_up_their_own_tries() {
+        let guard = guard().shown_at("https://bench.example");
+        let now = Instant::now();
+        let proxy = Who::new([127, 0, 0, 1].into(), Owner::User(33));
+        let from = |forwarded: &str, key| {
+            let mut heads = headers(&OWN);
+            heads.insert(HOST, "bench.example".parse().unwrap());
+            heads.insert(ORIGIN, "https://bench.example".parse().unwrap());
+            heads.append(FORWARDED, forwarded.parse().unwrap());
+            guard.enter(&heads, key, proxy, now).map(|_| ())
+        };
+        // What a stranger writes in front of what the proxy adds makes nobody else of them.
+        for n in 0..MOST_TRIES {
+            let forged = format!("198.51.100.{n}, 192.0.2.66");
+            assert_eq!(from(&forged, "guess"), Err(WRONG_KEY));
+        }
+        for same in ["192.0.2.66", "203.0.113.5,192.0.2.66", "192.0.2.66:5123"] {
+            assert_eq!(from(same, "secret"), Err(TOO_MANY), "{same}");
+        }
+        for maker in ["192.0.2.7", "127.0.0.1", "[2001:db8::1]:443", "2001:db8::1"] {
+            assert_eq!(from(maker, "secret"), Ok(()), "{maker}");
+        }
+        // A user of this machine who speaks as a proxy does is not heard for ever.
+        let mut heard = 0;
+        for n in 0..250 {
+            heard += usize::from(from(&format!("10.0.0.{n}"), "guess") == Err(WRONG_KEY));
+        }
+        assert_eq!(heard, MOST_BROUGHT - MOST_TRIES);
+        assert!(enter(&guard, "secret", who(1), now).is_ok());
+    }
+
+    #[test]
+    fn without_a_proxy_on_this_machine_nobody_is_believed_to_be_another() {
+        let now = Instant::now();
+        let proxied = || guard().shown_at("https://bench.example");
+        let here = Who::new([127, 0, 0, 1].into(), Owner::Untold);
+        for (guard, who) in [(guard(), here), (proxied(), who(1))] {
+            let mut last = Ok(String::new());
+            for n in 0..=MOST_TRIES {
+                let mut heads = headers(&OWN);
+                heads.insert(FORWARDED, format!("192.0.2.{n}").parse().unwrap());
+                last = guard.enter(&heads, "guess", who, now);
+            }
+            assert_eq!(last, Err(TOO_MANY));
+        }
+    }
+
+    #[test]
+    fn the_port_that_a_browser_leaves_out_is_none() {
+        let at = Guard::new("127.0.0.1:80".parse().unwrap(), "secret".into());
+        let guard = at.shown_at("https://bench.example:443");
+        for host in ["127.0.0.1", "localhost", "bench.example"] {
+            assert_eq!(guard.host(&headers(&[("host", host)])), Ok(()), "{host}");
+        }
     }
 
     #[test]

@@ -9,6 +9,7 @@ pub mod connections;
 mod followers;
 pub mod guard;
 mod house;
+pub mod passes;
 pub mod peer;
 mod told;
 mod views;
@@ -26,7 +27,7 @@ use axum::http::header::{
     CACHE_CONTROL, CONNECTION, CONTENT_SECURITY_POLICY, CONTENT_TYPE, REFERRER_POLICY,
     X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
-use axum::http::{HeaderMap, HeaderValue, StatusCode};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
 use axum::middleware::{self, Next};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse as _, Response};
@@ -45,8 +46,9 @@ use self::connections::{Connection, Seat, Seats};
 use self::followers::{Followers, Place};
 use self::guard::{Guard, Refusal};
 pub use self::house::House;
+use self::passes::Passes;
 use self::peer::{Owner, Who};
-use crate::config::PageConfig;
+use crate::config::{DEFAULT_FILE, PageConfig};
 use crate::files;
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{self, Reply};
@@ -74,6 +76,10 @@ const LONGEST_HEAD: usize = 16 * 1024;
 /// The page counts the daemon as lost after 2 s without one.
 const BEAT: Duration = Duration::from_millis(500);
 
+/// Asks a proxy that gathers an answer until it is long enough to hold no event back (common practice).
+const AS_THEY_COME: [(HeaderName, &str); 1] =
+    [(HeaderName::from_static("x-accel-buffering"), "no")];
+
 /// What a page may load and ask: its own files and its own server.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; \
     img-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
@@ -84,6 +90,11 @@ const PAPER_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'se
 /// Why there is no page.
 #[derive(Debug, thiserror::Error)]
 pub enum PageError {
+    #[error(
+        "the page is not served: its key is the one of the commented configuration file, which everybody can \
+         read; write another under [page]"
+    )]
+    Sample,
     #[error(
         "the page cannot be served at {at}: {error}; give another port under [page] in the configuration"
     )]
@@ -126,7 +137,16 @@ pub enum Reach {
 pub const READABLE: &str = "The page is not encrypted on this network: whoever listens there can read the key and \
     the records. Use it in a network that you trust, or behind a proxy that speaks https (README)";
 
+/// What [`Reach::Here`] means for a tablet.
+pub const UNREACHED: &str = "A tablet does not reach this address, which is this machine's own: [page] in the \
+    configuration says how to give it another.";
+
 impl Reach {
+    /// What is to be said of a page at `origin` to who wants to let a tablet in.
+    pub fn of_a_tablet(origin: &str) -> Option<&'static str> {
+        (Reach::of(origin) == Reach::Here).then_some(UNREACHED)
+    }
+
     /// Of `origin` (`http://192.168.1.20:8417`), with or without a path.
     pub fn of(origin: &str) -> Reach {
         let Some(rest) = origin.strip_prefix("http://") else {
@@ -155,6 +175,10 @@ impl Page {
     /// # Errors
     /// [`PageError`].
     pub fn open(config: &PageConfig, socket: &Path) -> Result<Page, PageError> {
+        let is_sample = |key: &String| DEFAULT_FILE.contains(&format!("key = \"{key}\""));
+        if config.key.as_ref().is_some_and(is_sample) {
+            return Err(PageError::Sample);
+        }
         let at = SocketAddr::new(config.address, config.port);
         let bind = |error| PageError::Bind { at, error };
         let listener = std::net::TcpListener::bind(at).map_err(bind)?;
@@ -194,6 +218,13 @@ impl Page {
             guard: guard.keeping(let_in).map_err(kept)?,
             other_users: config.other_users,
         })
+    }
+}
+
+impl Page {
+    /// What lets one browser in besides the key.
+    pub fn passes(&self) -> Arc<Passes> {
+        Arc::clone(self.guard.passes())
     }
 }
 
@@ -371,7 +402,8 @@ async fn at_the_door(
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (X_FRAME_OPTIONS, "DENY"),
         (REFERRER_POLICY, "no-referrer"),
-        (CACHE_CONTROL, "no-store"),
+        // A proxy that packs an answer holds it back (RFC 9111, 5.2.2.6).
+        (CACHE_CONTROL, "no-store, no-transform"),
     ] {
         headers.insert(name, HeaderValue::from_static(value));
     }
@@ -468,7 +500,8 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
     if reply.is_err() {
         return (StatusCode::SERVICE_UNAVAILABLE, answered(&reply)).into_response();
     }
-    Sse::new(follow(inbox, place, shared.checks.follow())).into_response()
+    let events = Sse::new(follow(inbox, place, shared.checks.follow()));
+    (AS_THEY_COME, events).into_response()
 }
 
 /// Ends when the loop lets this page go, or a newer page of the same browser has its place; the page asks

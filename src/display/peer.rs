@@ -44,6 +44,17 @@ impl Owner {
 pub struct Who {
     address: IpAddr,
     user: Option<u32>,
+    way: Way,
+}
+
+/// How somebody comes here.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum Way {
+    Straight,
+    /// All that one proxy brings.
+    Through,
+    /// One of those that a proxy brings, by what it says.
+    Behind(IpAddr),
 }
 
 impl Who {
@@ -51,15 +62,42 @@ impl Who {
         let address = match from.to_canonical() {
             // Another user has all addresses of this machine, and one allowance.
             _ if !owner.is_ours() => Ipv4Addr::UNSPECIFIED.into(),
-            v4 @ IpAddr::V4(_) => v4,
-            // One line to the network has a whole /64 (RFC 6177).
-            IpAddr::V6(ip) => Ipv6Addr::from(u128::from(ip) >> 64 << 64).into(),
+            far => line(far),
         };
         let user = match owner {
             Owner::User(user) => Some(user),
             Owner::Gone | Owner::Untold => None,
         };
-        Who { address, user }
+        let way = Way::Straight;
+        Who { address, user, way }
+    }
+
+    /// Whether this is a program of this machine, as a proxy in front of the page is.
+    pub fn is_here(self) -> bool {
+        self.user.is_some() || self.address.is_loopback() || self.address.is_unspecified()
+    }
+
+    /// All whom this proxy brings, together.
+    #[must_use]
+    pub fn through(self) -> Who {
+        let way = Way::Through;
+        Who { way, ..self }
+    }
+
+    /// Who comes from `address` behind this proxy.
+    #[must_use]
+    pub fn behind(self, address: IpAddr) -> Who {
+        let way = Way::Behind(line(address.to_canonical()));
+        Who { way, ..self }
+    }
+}
+
+/// The line to the network that an address is of.
+fn line(address: IpAddr) -> IpAddr {
+    match address {
+        v4 @ IpAddr::V4(_) => v4,
+        // One line has a whole /64 (RFC 6177).
+        IpAddr::V6(ip) => Ipv6Addr::from(u128::from(ip) >> 64 << 64).into(),
     }
 }
 

@@ -6,16 +6,18 @@ use std::time::Instant;
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::State;
+use axum::http::header::CONTENT_TYPE;
 use axum::http::{HeaderMap, StatusCode};
-use axum::response::Response;
+use axum::response::{IntoResponse as _, Response};
 use axum::routing::post;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
 use super::guard::Refusal;
 use super::house::House;
+use super::passes::{self, Clocks};
 use super::views::{look, told_from, unread};
-use super::{Shared, answered, ask, refused, refused_for};
+use super::{JSON, Reach, Shared, answered, ask, refused, refused_for};
 use crate::formula::Place;
 use crate::lots::Lot;
 use crate::lots::price::Price;
@@ -28,12 +30,16 @@ use crate::workshop::{QueryError, store};
 pub fn routes() -> Router<Arc<Shared>> {
     Router::new()
         .route("/do", post(act))
+        .route("/let-in", post(let_in))
         .route("/lots", post(add_lot))
         .route("/check", post(check))
         .route("/check-end", post(end_check))
 }
 
 type Ours = State<Arc<Shared>>;
+
+/// The light squares around a code (ISO/IEC 18004:2015, 6.3.8; from memory).
+const QUIET: usize = 4;
 
 /// Whether this browser may change something now.
 fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
@@ -81,12 +87,59 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
         | Request::Undo
         | Request::Cancel
         | Request::Skip { .. } => {}
-        Request::Hello | Request::Status | Request::Subscribe { .. } => {
+        Request::Hello | Request::Status | Request::LetIn | Request::Subscribe { .. } => {
             let why = "the page asks for that in another way";
             return refused((StatusCode::FORBIDDEN, why));
         }
     }
     answered(&ask(&shared.calls, request, about, None).await)
+}
+
+/// A pass for one more browser, with its code.
+async fn let_in(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    #[derive(serde::Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Nothing {}
+    if let Err(refusal) = allowed(&shared, &headers) {
+        return refused(refusal);
+    }
+    if let Err(why) = parsed::<Nothing>(&body) {
+        return misunderstood(&why);
+    }
+    let passes = shared.guard.passes();
+    if let Some(why) = Reach::of_a_tablet(passes.origin()) {
+        return refused((StatusCode::CONFLICT, why));
+    }
+    let given = passes.give(Clocks::at(Instant::now()));
+    let told = given.map_err(|error| error.to_string()).and_then(|link| {
+        let code = picture(&link).map_err(|error| error.to_string())?;
+        Ok(serde_json::json!({
+            "ok": true, "link": link, "code": code, "seconds": passes::GOOD_FOR.as_secs(),
+        }))
+    });
+    match told {
+        Ok(told) => ([(CONTENT_TYPE, JSON)], format!("{told}\n")).into_response(),
+        Err(why) => refused_for(StatusCode::SERVICE_UNAVAILABLE, &why),
+    }
+}
+
+/// The address as a code (ISO/IEC 18004), an SVG of black squares on white with the quiet zone around it.
+fn picture(link: &str) -> qrcode::QrResult<String> {
+    let code = qrcode::QrCode::new(link)?;
+    let width = code.width();
+    let squares = code.to_colors();
+    let dark = squares
+        .iter()
+        .enumerate()
+        .filter(|(_, color)| **color == qrcode::Color::Dark);
+    let path: String = dark
+        .map(|(at, _)| format!("M{} {}h1v1h-1z", at % width + QUIET, at / width + QUIET))
+        .collect();
+    let size = width + 2 * QUIET;
+    Ok(format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {size} {size}\" shape-rendering=\"crispEdges\">\
+         <path fill=\"#fff\" d=\"M0 0h{size}v{size}h-{size}z\"/><path d=\"{path}\"/></svg>"
+    ))
 }
 
 /// A request, and beside it as `about` the batch and the step that the page showed.

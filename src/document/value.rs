@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use super::{DeValue, Reader, Value, list, nearest, shown, unprintable};
 use crate::mass::{Decimal, Mass, MassError, Unit};
+use crate::text::alike::is_invisible;
 
 /// How a text may run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -45,7 +46,7 @@ impl<'i> Reader<'i> {
             self.report(&value.span(), message, "Shorten it");
             return None;
         }
-        if text.is_empty() && form != Form::Paragraphs {
+        if is_invisible(&text) && form != Form::Paragraphs {
             self.report(
                 &value.span(),
                 format!("\"{key}\" is empty"),

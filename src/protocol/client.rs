@@ -6,7 +6,7 @@ use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use crate::protocol::reply::{self, Answer, Refusal, Standing};
+use crate::protocol::reply::{self, Answer, Pass, Refusal, Standing};
 use crate::protocol::request::Request;
 use crate::protocol::socket;
 use crate::protocol::socket::SocketError;
@@ -116,7 +116,22 @@ impl Client {
     pub fn status(&mut self) -> Result<Standing, ClientError> {
         match self.ask(&Request::Status)? {
             Answer::Status(standing) => Ok(*standing),
-            other @ (Answer::Hello(_) | Answer::Said(_)) => Err(no_answer(&other)),
+            other @ (Answer::Hello(_) | Answer::Pass(_) | Answer::Said(_)) => {
+                Err(no_answer(&other))
+            }
+        }
+    }
+
+    /// Asks for a pass to the page.
+    ///
+    /// # Errors
+    /// As [`Client::ask`].
+    pub fn pass(&mut self) -> Result<Pass, ClientError> {
+        match self.ask(&Request::LetIn)? {
+            Answer::Pass(pass) => Ok(pass),
+            other @ (Answer::Hello(_) | Answer::Said(_) | Answer::Status(_)) => {
+                Err(no_answer(&other))
+            }
         }
     }
 
@@ -127,7 +142,9 @@ impl Client {
     pub fn say(&mut self, request: &Request) -> Result<String, ClientError> {
         match self.ask(request)? {
             Answer::Said(said) => Ok(said.say),
-            other @ (Answer::Hello(_) | Answer::Status(_)) => Err(no_answer(&other)),
+            other @ (Answer::Hello(_) | Answer::Pass(_) | Answer::Status(_)) => {
+                Err(no_answer(&other))
+            }
         }
     }
 

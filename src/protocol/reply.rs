@@ -16,6 +16,7 @@ pub type Reply = Result<Answer, Refusal>;
 pub enum Answer {
     Status(Box<Standing>),
     Hello(Hello),
+    Pass(Pass),
     Said(Said),
 }
 
@@ -41,6 +42,13 @@ pub struct Standing {
     pub cues: Vec<OutputStatus>,
     /// One line for each thing that a person should know.
     pub trouble: Option<String>,
+}
+
+/// The answer to `let-in`: an address that lets one browser in, once, for so long.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Pass {
+    pub link: String,
+    pub seconds: u64,
 }
 
 /// How the line to a scale stands.
@@ -204,7 +212,14 @@ mod tests {
 
     #[test]
     fn each_reply_has_its_fixed_line_and_is_read_back() {
-        let replies: [(Reply, &str); 6] = [
+        let replies: [(Reply, &str); 7] = [
+            (
+                Ok(Answer::Pass(Pass {
+                    link: "http://192.0.2.1/#once-1".to_owned(),
+                    seconds: 300,
+                })),
+                r#"{"ok":true,"link":"http://192.0.2.1/#once-1","seconds":300}"#,
+            ),
             (
                 Ok(Answer::said("a \"b\" \u{202e}")),
                 r#"{"ok":true,"say":"a \"b\" \u202e"}"#,

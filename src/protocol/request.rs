@@ -14,6 +14,7 @@
 //! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
 //! | `{"do":"remedy","way":"in-proportion","batch":"soak-1"}` | the same, of a closed batch, which is opened again |
 //! | `{"do":"lot","lot":"B-12","despite":"tested today"}` | the same |
+//! | `{"do":"let-in"}` | `{"ok":true,"link":"http://.../#once-...","seconds":300}`, for one browser, once |
 //! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
 //!
 //! A word that makes rows of the log is answered when they are on the disk, or known not to be, or
@@ -39,6 +40,7 @@ use crate::formula::plan::Amount;
 use crate::journal::format::cell::breaks;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
+use crate::text::alike::is_invisible;
 use crate::text::harmless;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::command::Way;
@@ -138,6 +140,8 @@ pub enum Request {
         step: Option<usize>,
     },
     Stop,
+    /// A pass to the page for one browser.
+    LetIn,
     Subscribe {
         /// Whether live readings are wanted besides the other events.
         #[serde(default)]
@@ -260,6 +264,7 @@ impl Request {
             | Request::Status
             | Request::Begin { .. }
             | Request::Fill { .. }
+            | Request::LetIn
             | Request::Subscribe { .. } => None,
         })
     }
@@ -288,7 +293,7 @@ pub fn way_of(word: &str) -> Result<Way, Refusal> {
 
 fn checked(what: &str, text: &str) -> Result<String, Refusal> {
     let text = text.trim();
-    if text.is_empty() {
+    if is_invisible(text) {
         return Err(Refusal::new(format!("the {what} is empty; write its text")));
     }
     if text.len() > LONGEST_TEXT {

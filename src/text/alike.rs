@@ -14,12 +14,13 @@ use unicode_security::skeleton;
 /// The name as it is compared where the case of letters counts, as in the name of a lot.
 pub fn visible(name: &str) -> Cow<'_, str> {
     let plain = name.split(' ').all(|word| !word.is_empty())
-        && !name.contains(|c: char| is_unseen(c) || (c.is_whitespace() && c != ' '));
+        && !name.contains(|c: char| is_unseen(c) || (is_blank(c) && c != ' '));
     if plain && (name.is_ascii() || is_nfc(name)) {
         return name.into();
     }
     let seen: String = name.chars().filter(|c| !is_unseen(*c)).nfc().collect();
-    seen.split_whitespace().collect::<Vec<_>>().join(" ").into()
+    let words = seen.split(is_blank).filter(|word| !word.is_empty());
+    words.collect::<Vec<_>>().join(" ").into()
 }
 
 /// The name of an ingredient as it is compared: the case of letters does not count.
@@ -29,6 +30,11 @@ pub fn folded(name: &str) -> Cow<'_, str> {
         true => seen.to_lowercase().nfc().collect::<String>().into(),
         false => seen,
     }
+}
+
+/// Whether there is nothing of the name to be seen: no two of them could be told apart.
+pub fn is_invisible(name: &str) -> bool {
+    name.chars().all(|c| is_unseen(c) || is_blank(c))
 }
 
 /// Whether two names of lots are one.
@@ -48,8 +54,14 @@ pub fn looks_like(a: &str, b: &str) -> bool {
     a_seen != b_seen && (drawn(&a_seen) == drawn(&b_seen) || drawn(&folded(a)) == drawn(&folded(b)))
 }
 
+/// Whether the character is a space to the eye: the pattern of Braille without a dot is one as well.
+fn is_blank(c: char) -> bool {
+    c.is_whitespace() || c == '\u{2800}'
+}
+
 /// Whether the character leaves no mark on paper: those of the property `Default_Ignorable_Code_Point` that
-/// text of a workshop can hold (soft hyphen, joiners, word joiner, byte order mark, variation selectors).
+/// text of a workshop can hold (soft hyphen, joiners, word joiner, byte order mark, variation selectors), and
+/// the anchors of annotations (The Unicode Standard, 23.8).
 fn is_unseen(c: char) -> bool {
     matches!(
         c,
@@ -66,7 +78,7 @@ fn is_unseen(c: char) -> bool {
     ) || matches!(
         c,
         '\u{180B}'..='\u{180F}' | '\u{200B}'..='\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2060}'..='\u{206F}'
-        | '\u{FE00}'..='\u{FE0F}' | '\u{E0000}'..='\u{E0FFF}'
+        | '\u{FE00}'..='\u{FE0F}' | '\u{FFF9}'..='\u{FFFB}' | '\u{E0000}'..='\u{E0FFF}'
     )
 }
 
@@ -110,11 +122,17 @@ mod tests {
             "Oat\u{200B} flour",
             "\u{FEFF}Oat fl\u{00AD}our",
             "Oat\u{2060} flour\u{FE0F}",
+            "Oat flour\u{FFF9}",
+            "Oat\u{2800}flour\u{2800}",
         ] {
             assert!(same_lot("Oat flour", other), "{other:?}");
             assert!(same_name("OAT Flour", other), "{other:?}");
             assert!(!same_lot("OAT Flour", other), "{other:?}");
         }
+        for unseen in ["", " ", "\u{3164}", "\u{200B}\u{FE0F}", "\u{2800} \u{FFF9}"] {
+            assert!(is_invisible(unseen), "{unseen:?}");
+        }
+        assert!(!is_invisible("\u{3164}S-12") && !is_invisible("\u{301}"));
         for other in ["Oatflour", "Oat flours", "Oat-flour", ""] {
             assert!(
                 !same_name("Oat flour", other) && !looks_like("Oat flour", other),

@@ -17,6 +17,7 @@ use bismar::journal::format::names::safe_batch_name;
 use bismar::journal::format::row::header;
 use bismar::journal::name_of;
 use bismar::journal::read::scan::scan_file;
+use bismar::protocol::request::Request;
 use bismar::protocol::wire::Wire;
 use bismar::text::{harmless, harmless_json, misleads};
 use bismar::time::Moment;
@@ -41,6 +42,39 @@ const TRICKS: [&str; 6] = [
 
 fn shows_nothing_false(text: &str) -> bool {
     !text.contains(|c| misleads(c) && c != '\n')
+}
+
+/// A Hangul filler, a variation selector, the Braille pattern without a dot, an annotation anchor: all that
+/// stands on the label is nothing.
+#[test]
+fn a_name_of_which_nothing_can_be_seen_is_none() {
+    let person = Person::new();
+    for unseen in ["\u{3164}", "\u{fe0f}\u{200b}", "\u{2800}", "\u{fff9}"] {
+        person.file(
+            "f.toml",
+            &format!(
+                "[formula]\nname = \"F\"\n[[phase]]\nname = \"P\"\n[[phase.ingredient]]\nname = \"{unseen}\"\n\
+                 balance = true\n"
+            ),
+        );
+        let said = person.run(&["check", "f.toml", "--batch", "100g"]).ended(4);
+        assert!(said.err.contains("6:8: \"name\" is empty"), "{said:?}");
+        let lot = [
+            "lots",
+            "add",
+            unseen,
+            "--ingredient",
+            "Salt",
+            "--amount",
+            "1kg",
+        ];
+        let said = person.run(&lot);
+        assert_ne!(said.code, Some(0), "{said:?}");
+        let word = format!("{{\"do\":\"lot\",\"lot\":\"{unseen}\"}}");
+        let request = Request::parse(word.as_bytes()).unwrap();
+        let refused = request.command().unwrap_err();
+        assert!(refused.error.contains("the lot is empty"), "{refused:?}");
+    }
 }
 
 #[test]

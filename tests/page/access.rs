@@ -518,6 +518,12 @@ fn everybody_can_use_the_page() {
     page.room("#/scales", "document.querySelector('#room-inside select')");
     found.look_closely(&mut page, "scales");
     found.walk(&mut page, "scales", PHONE);
+    page.room("#/tablet", "document.querySelector('#room-inside .key')");
+    page.tab_to("Show a code");
+    page.press(&["ENTER"]);
+    page.waits("document.querySelector('#room-inside .wrong')");
+    found.look_closely(&mut page, "tablet");
+    found.walk(&mut page, "tablet", PHONE);
 
     // The daemon is killed in a batch.
     rig.person.begins();

@@ -16,11 +16,11 @@ SIZES = [(390, 844), (768, 1024), (1366, 768)]
 
 
 @contextlib.contextmanager
-def browser():
-    """Ends with the program, also where that is asked to end: nobody else would end it."""
+def browser(*more):
+    """With further words of its command line. Ends with the program, also where that is asked to end: nobody else would end it."""
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     options = webdriver.ChromeOptions()
-    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"):
+    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", *more):
         options.add_argument(word)
     options.binary_location = "/usr/bin/chromium"
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})

@@ -54,4 +54,5 @@ def main():
     print(json.dumps({"code": code.text, "door": door, **seen}))
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use bismar::journal::error::LogError;
 use bismar::journal::format::chain;
+use bismar::journal::format::fault::Fault;
 use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{Row, Stamp, header};
 use bismar::journal::read::scan::scan_file;
@@ -159,6 +160,12 @@ fn cut_at_every_byte_no_whole_row_is_lost_or_doubled() {
         let now = fs::read(&path).unwrap();
         assert!(now.starts_with(&whole[..end]), "cut at {cut}");
         let report = verify(&path).unwrap();
+        // Cut between the two rows that open a batch: the daemon weighs nothing into such a log.
+        if found.record.rows == 1 {
+            let fault = report.fault.map(|bad| bad.fault);
+            assert!(matches!(fault, Some(Fault::Disagrees { .. })), "{fault:?}");
+            continue;
+        }
         assert!(report.is_ok(), "cut at {cut}: {report}");
         assert_eq!(report.rows, seq);
     }

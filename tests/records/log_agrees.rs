@@ -399,6 +399,70 @@ fn forgeries() -> Vec<(&'static str, &'static str, Forgery)> {
             log.add(row, &["gross_g", "net_g"], -10);
             (row, "note")
         }),
+        ("the row that opens the batch gone", BALM, |log| {
+            log.rows.remove(0);
+            (0, "kind")
+        }),
+        (
+            "the formula gone, with all that is held against it",
+            BALM,
+            |log| {
+                log.rows.remove(1);
+                (1, "kind")
+            },
+        ),
+        ("opened once more", BALM, |log| {
+            let again = log.rows[0].clone();
+            log.rows.insert(3, again);
+            (3, "kind")
+        }),
+        ("the row that closes the weighing gone", SOAK, |log| {
+            let row = log.at("closed", 0);
+            log.rows.remove(row);
+            (row, "note")
+        }),
+        ("a lot, where no readings bind it", SOAK, |log| {
+            let row = log.at("weighed", 0);
+            log.set(row, "readings", "");
+            log.set(row, "lot", "SB-999-9");
+            (row, "readings")
+        }),
+        ("the first weight without its scale", SOAK, |log| {
+            let (row, next) = (log.at("weighed", 0), log.at("weighed", 1));
+            for cell in ["tare_g", "gross_g", "uncertainty_g", "readings", "scale"] {
+                log.set(row, cell, "");
+            }
+            (next, "readings")
+        }),
+        ("a weight without what it was held against", SOAK, |log| {
+            let row = log.at("weighed", 1);
+            for cell in ["tare_g", "gross_g", "target_g", "deviation_g"] {
+                log.set(row, cell, "");
+            }
+            (row, "target_g")
+        }),
+        ("a window wiped out, and the verdict", SOAK, |log| {
+            let row = log.at("weighed", 1);
+            for cell in ["low_g", "high_g", "verdict"] {
+                log.set(row, cell, "");
+            }
+            (row, "low_g")
+        }),
+        ("a jar's uncertainty wiped out", SOAK, |log| {
+            let row = log.at("filled", 1);
+            log.set(row, "uncertainty_g", "");
+            (row, "uncertainty_g")
+        }),
+        ("an uncertainty of a finer scale", SOAK, |log| {
+            let row = log.at("weighed", 0);
+            log.set(row, "uncertainty_g", "0.00012");
+            (row, "uncertainty_g")
+        }),
+        ("an ingredient wiped out", SOAK, |log| {
+            let row = log.at("weighed", 1);
+            log.set(row, "ingredient", "");
+            (row, "ingredient")
+        }),
         ("whose beaker it was", SALTS, |log| {
             let row = log.at("residue", 0);
             let note = log.get(row, "note").to_owned();
@@ -450,6 +514,14 @@ fn a_forged_row_is_found_out_though_its_chain_is_right() {
         );
         std::fs::write(&log, honest).unwrap();
     }
+    // Without both rows that open it, it is told.
+    let log = season.join(format!("{BALM}.csv"));
+    let honest = std::fs::read(&log).unwrap();
+    write(&log, &read(&log)[2..].to_vec());
+    let said = person.run(&["log", "verify", &format!("season/{BALM}.csv")]);
+    let said = said.ended(0);
+    assert!(said.out.contains("held against no plan"), "{said:?}");
+    std::fs::write(&log, honest).unwrap();
     // All of them as they were.
     let mut words = vec!["log".to_owned(), "verify".to_owned()];
     words.extend(logs_in(&season).iter().map(|log| log.display().to_string()));
@@ -523,4 +595,39 @@ fn no_row_of_an_honest_batch_is_called_wrong() {
         rows > 1_000 && corrections > 20,
         "{rows} rows, {corrections} corrections"
     );
+}
+
+/// A check that failed is not made one that passed by a wider window, another class or another weight. What is
+/// allowed: OIML R 111-1:2004, Table 1, 100 g of class M1: 5 mg.
+#[test]
+fn a_scale_check_is_held_against_its_test_weight() {
+    let line = "scale-checks,1,2026-11-27T16:55:35.335Z,scale-check,scale checks,,,test weight 100 g M1,,,100.00,\
+        99.983428195,100.016571805,0.00,100.60,100.60,0.60,0.012,over,bench,,3,note,6bfaf6ce1fd64a38";
+    let cells: Vec<&str> = line.split(',').collect();
+    let found = |edits: &[(&str, &'static str)]| {
+        let mut cells = cells.clone();
+        for (name, to) in edits {
+            cells[column(name)] = to;
+        }
+        let row = Row::from_record(&csv::StringRecord::from(cells)).unwrap();
+        Agreement::default().add(&row).map_err(|wrong| wrong.column)
+    };
+    assert_eq!(found(&[]), Ok(()));
+    for (edits, cell) in [
+        (&[("verdict", "inside")][..], "verdict"),
+        (&[("verdict", "")], "verdict"),
+        (&[("high_g", "101.00"), ("verdict", "inside")], "high_g"),
+        (&[("low_g", "99.95")], "low_g"),
+        (&[("ingredient", "test weight 100 g F1")], "low_g"),
+        (
+            &[("target_g", "100.60"), ("deviation_g", "0.00")],
+            "target_g",
+        ),
+        (
+            &[("low_g", ""), ("high_g", ""), ("verdict", "inside")],
+            "target_g",
+        ),
+    ] {
+        assert_eq!(found(edits), Err(cell), "{edits:?}");
+    }
 }

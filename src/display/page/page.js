@@ -13,6 +13,7 @@ const EMPTIED = "emptied-beaker";
 const BETWEEN = ["mixing", EMPTIED, "decision"];
 
 let key = null; // from the address, until the daemon has answered
+let unopened = null; // why that opened nothing; who is in already is in all the same
 let stream = null;
 let drawing = false;
 
@@ -49,7 +50,7 @@ async function begin() {
     const error = await enter(word);
     if (error?.unreached) return void setTimeout(begin, 1000);
     if (key === word) key = null;
-    if (error) return openDoor(error.say);
+    unopened = error?.say ?? null;
   }
   await load();
 }
@@ -74,9 +75,10 @@ async function load() {
   const heard = know.heard;
   try {
     const answer = await ask("/status");
-    if (answer.code === 401) return openDoor();
+    if (answer.code === 401) return openDoor(unopened);
     if (answer.ok && answer.reply?.ok) {
       know.in = true;
+      unopened = null;
       // Steps told since the question are newer than its answer.
       if (heard === know.heard) takeStatus(answer.reply);
       else again = true;

@@ -8,6 +8,7 @@ const RETURN = 60000; // ms without a touch after which a batch has the screen a
 
 const TITLES = {
   begin: "New batch", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
+  tablet: "Let a tablet in",
 };
 
 export const room = { name: "", arg: "" };
@@ -575,10 +576,34 @@ function paintScales() {
   }
 }
 
+// ---- A tablet ---------------------------------------------------------------------------------
+
+const CODE = "Code for the tablet's camera. It says the address that stands below.";
+
+function tablet() {
+  const place = el("div", { class: "code-place" });
+  let turn = 0;
+  const clear = (...inside) => {
+    for (const old of place.querySelectorAll("img")) URL.revokeObjectURL(old.src);
+    place.replaceChildren(...inside);
+  };
+  const show = sends("Show a code", "/let-in", () => ({}), (reply) => {
+    const mine = ++turn;
+    if (reply.error) return void clear();
+    const src = URL.createObjectURL(new Blob([reply.code], { type: "image/svg+xml" }));
+    clear(el("img", { class: "code", src, alt: CODE }), el("p", { class: "link" }, reply.link));
+    setTimeout(() => { if (mine === turn) clear(el("p", {}, "That code is too old now. Show a new one.")); }, reply.seconds * 1000);
+  });
+  return [
+    el("p", {}, "A code lets one tablet or phone in, once, within five minutes. Who takes a picture of it first is the one."),
+    el("div", { class: "keys" }, show.key), show.said, place,
+  ];
+}
+
 // ---- Going in and out -------------------------------------------------------------------------
 
 const wrong = (text) => el("p", { class: "said wrong", role: "alert" }, text);
-const rooms = { begin, lots, batches, remedies, fill, scales };
+const rooms = { begin, lots, batches, remedies, fill, scales, tablet };
 
 /** Shows the room that the address names; `false` where it names the bench. */
 export async function enterRoom() {

@@ -10,6 +10,7 @@ use jiff::SignedDuration;
 use crate::journal::batch::agree::Agreement;
 use crate::journal::error::LogError;
 use crate::journal::format::fault::{BadLine, Fault};
+use crate::journal::format::opening::opening_of;
 use crate::journal::format::row::CellError;
 use crate::journal::name_of;
 use crate::journal::read::scan::scan_file;
@@ -70,6 +71,10 @@ pub struct Report {
     pub batch: Option<String>,
     /// Good rows, up to the first bad line.
     pub rows: u64,
+    /// Whether it holds its formula, against which the weights are held.
+    pub formula: bool,
+    /// Whether anything is weighed in it.
+    pub weighs: bool,
     /// Whether the batch was closed. Rows missing at the very end show only as a log that is not.
     pub closed: bool,
     /// The first line that is not as it was written, or does not agree with the others.
@@ -84,6 +89,11 @@ pub struct Report {
 }
 
 impl Report {
+    /// Whether it is of a batch and lacks the rows that open one.
+    fn unopened(&self) -> bool {
+        !self.formula && self.weighs
+    }
+
     /// Whether every row is as it was written and agrees with those before it, and the head that was asked
     /// for is there. A clock that was set back is no fault.
     pub fn is_ok(&self) -> bool {
@@ -114,6 +124,8 @@ pub fn verify_with(path: &Path, head: Option<&Head>) -> Result<Report, LogError>
         path: path.to_owned(),
         batch: None,
         rows: 0,
+        formula: false,
+        weighs: false,
         closed: false,
         fault: None,
         renamed: false,
@@ -136,6 +148,8 @@ pub fn verify_with(path: &Path, head: Option<&Head>) -> Result<Report, LogError>
                 break;
             }
         };
+        report.weighs |= row.kind == RowKind::Weighed;
+        report.formula |= opening_of(&row).is_some();
         if let Err(CellError { column, why }) = agreement.add(&row) {
             report.fault = Some(scan.bad(Some(column), Fault::Disagrees { why }));
             break;
@@ -177,6 +191,13 @@ impl fmt::Display for Report {
                 let state = if self.closed { "closed" } else { "not closed" };
                 write!(f, "{path}: ok, {rows}, batch {state}")?;
             }
+        }
+        if self.fault.is_none() && self.unopened() {
+            write!(
+                f,
+                "\n{path}:2: no row opens the batch and holds its formula, as in every log of the daemon: the \
+                 weights were held against no plan"
+            )?;
         }
         if let Some(line) = self.first_back {
             write!(

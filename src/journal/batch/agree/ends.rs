@@ -17,6 +17,7 @@ fn sum<'h>(held: impl IntoIterator<Item = &'h Held>) -> Mass {
 impl Agreement {
     pub(super) fn close(&mut self, row: &Row) -> Result<(), CellError> {
         self.closed = true;
+        self.was_closed = true;
         let Some(net) = mass(row.net) else {
             return Ok(());
         };
@@ -67,6 +68,10 @@ impl Agreement {
 
     /// What there is to fill is what came into the batch less what is in jars.
     pub(super) fn begin_filling(&self, fill: &Fill) -> Result<(), CellError> {
+        if self.opening.is_some() && !self.was_closed {
+            let why = "begins to fill jars, and no row before closes the weighing";
+            return Err(wrong("note", why));
+        }
         if self.opening.is_none() {
             return Ok(());
         }

@@ -42,8 +42,12 @@ pub struct Agreement {
     /// The lot last named of each ingredient.
     lots: BTreeMap<String, String>,
     fill: Option<Fill>,
+    /// Whether the first weight tells of its scale.
+    scaled: Option<bool>,
     /// The weighing, or the last filling, is closed.
     closed: bool,
+    /// It was closed at some time.
+    was_closed: bool,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -84,6 +88,8 @@ impl Agreement {
     /// The first cell that does not agree with the others, and why not.
     pub fn add(&mut self, row: &Row) -> Result<(), CellError> {
         self.of_the_batch(row)?;
+        self.opens_once(row)?;
+        self.on_a_scale(row)?;
         numbers::agree(row)?;
         self.after_the_end(row)?;
         self.lot(row)?;
@@ -98,6 +104,38 @@ impl Agreement {
                 Ok(())
             }
             RowKind::ScaleCheck | RowKind::TakenOut | RowKind::Mixed => Ok(()),
+        }
+    }
+
+    /// The formula stands behind the row that opens the batch: what is weighed is held against it.
+    fn opens_once(&self, row: &Row) -> Result<(), CellError> {
+        let opened = self.opened.is_some();
+        let formula = opening_of(row).is_some();
+        if formula && !opened {
+            let why = "the row `opened` belongs in front of the formula's";
+            return Err(wrong("kind", why));
+        }
+        if opened && row.kind == RowKind::Opened {
+            return Err(wrong("kind", "the batch was opened by a row before"));
+        }
+        match opened && self.opening.is_none() && !formula {
+            true => Err(wrong(
+                "kind",
+                "the formula's row belongs here, right behind the `opened` row",
+            )),
+            false => Ok(()),
+        }
+    }
+
+    /// Either every weight of a log was on a scale, or, in one that was put together otherwise, none was.
+    fn on_a_scale(&mut self, row: &Row) -> Result<(), CellError> {
+        let Some(told) = numbers::of_a_scale(row).filter(|_| self.opening.is_some()) else {
+            return Ok(());
+        };
+        match *self.scaled.get_or_insert(told) {
+            true => numbers::whole(row),
+            false if told => Err(wrong("readings", "no weight before tells of its scale")),
+            false => Ok(()),
         }
     }
 

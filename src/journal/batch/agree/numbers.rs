@@ -5,6 +5,7 @@ use crate::journal::format::cell::Amount;
 use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::metrology::Uncertainty;
+use crate::metrology::test_weights::{WeightClass, permissible_error};
 use crate::vocabulary::entry::{RowKind, Verdict, skip_reason};
 
 /// Why a weight has no verdict, as its row says it.
@@ -19,14 +20,55 @@ pub(super) fn agree(row: &Row) -> Result<(), CellError> {
     match row.kind {
         RowKind::TakenOut => taken_out(row),
         RowKind::Weighed => skipped(row),
+        RowKind::ScaleCheck => test_weight(row),
         RowKind::Opened
-        | RowKind::ScaleCheck
         | RowKind::Remedy
         | RowKind::Mixed
         | RowKind::Residue
         | RowKind::Filled
         | RowKind::Note
         | RowKind::Closed => Ok(()),
+    }
+}
+
+/// Whether the row tells of a weight on a scale, and with what is told of one there: `None` for any other row.
+pub(super) fn of_a_scale(row: &Row) -> Option<bool> {
+    let kind = matches!(
+        row.kind,
+        RowKind::Weighed | RowKind::Filled | RowKind::Residue
+    );
+    // One that takes another back says no more than that, and what was left out was on no scale.
+    let taken_back = row.note.starts_with("corrects seq ") && row.net.is_none();
+    let none = taken_back || skip_reason(&row.note).is_some();
+    let told = row.tare.is_some()
+        || row.gross.is_some()
+        || row.uncertainty.is_some()
+        || row.readings.is_some();
+    (kind && !none).then_some(told)
+}
+
+/// What a weight on a scale always has. An emptied cell would take with it what is held against it.
+pub(super) fn whole(row: &Row) -> Result<(), CellError> {
+    let weight = row.kind != RowKind::Residue;
+    let cells = [
+        ("ingredient", !row.ingredient.is_empty()),
+        ("step", row.step > 0 || !weight),
+        ("vessel", !row.vessel.is_empty()),
+        ("target_g", row.target.is_some() || !weight),
+        ("low_g", row.low.is_some() || !weight),
+        ("high_g", row.high.is_some() || !weight),
+        ("tare_g", row.tare.is_some()),
+        ("gross_g", row.gross.is_some()),
+        ("net_g", row.net.is_some()),
+        ("uncertainty_g", row.uncertainty.is_some()),
+        ("readings", row.readings.is_some()),
+    ];
+    match cells.into_iter().find(|(_, there)| !there) {
+        Some((column, _)) => Err(wrong(
+            column,
+            format!("is empty, which it never is in a `{}` row", row.kind.name()),
+        )),
+        None => Ok(()),
     }
 }
 
@@ -97,6 +139,12 @@ fn uncertainty(row: &Row) -> Result<(), CellError> {
     );
     let least = least(uncertainty);
     let weighed = weighed && row.readings.is_some();
+    if let Some(net) = row.net.filter(|_| weighed)
+        && uncertainty.decimals() > net.decimals() + 1
+    {
+        let why = format!("{uncertainty} g is finer than the net {net} g allows");
+        return Err(wrong("uncertainty_g", why));
+    }
     match !weighed || uncertainty.mass() >= least {
         true => Ok(()),
         false => Err(wrong(
@@ -182,6 +230,50 @@ fn taken_out(row: &Row) -> Result<(), CellError> {
         )),
         _ => Ok(()),
     }
+}
+
+/// What a test weight may show is its own limit, by its class, and the uncertainty of the scale.
+fn test_weight(row: &Row) -> Result<(), CellError> {
+    let weight = row.ingredient.strip_prefix("test weight ");
+    let Some((nominal, class)) = weight.and_then(|text| text.split_once(" g ")) else {
+        return Ok(());
+    };
+    let (Some(nominal), Some(class)) = (grams(nominal), WeightClass::from_name(class)) else {
+        return Ok(());
+    };
+    if row.verdict.is_none() {
+        return Err(wrong(
+            "verdict",
+            "is empty, which it never is after a check",
+        ));
+    }
+    let (Some(target), Some(low), Some(high)) = (mass(row.target), mass(row.low), mass(row.high))
+    else {
+        return Err(wrong("target_g", "is empty, or a limit beside it is"));
+    };
+    if target != nominal {
+        let (target, nominal) = (g(target), g(nominal));
+        let why = format!("{target} g are not the {nominal} g of the test weight");
+        return Err(wrong("target_g", why));
+    }
+    let (Some(limit), Some(uncertainty)) = (permissible_error(nominal, class), row.uncertainty)
+    else {
+        return Ok(());
+    };
+    // The cell is rounded in its last digit.
+    let digit = Mass::from_ng(10i64.pow(9 - u32::from(uncertainty.decimals().min(9))));
+    let allowed = limit + uncertainty.mass();
+    for (column, is) in [("low_g", target - low), ("high_g", high - target)] {
+        if (is - allowed).abs() > digit {
+            let why = format!(
+                "is {} g from the test weight, where its limit and the scale's uncertainty are {} g together",
+                g(is),
+                g(allowed)
+            );
+            return Err(wrong(column, why));
+        }
+    }
+    Ok(())
 }
 
 /// A step that was left out has nothing in it.
