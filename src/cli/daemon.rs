@@ -10,7 +10,7 @@ use crate::bench::Bench;
 use crate::config::paths::Places;
 use crate::config::{Config, Holder};
 use crate::daemon::cues::HubCues;
-use crate::daemon::opener::BatchOpener;
+use crate::daemon::open::BatchOpener;
 use crate::daemon::taken::{Beginning, Taken};
 use crate::daemon::{self, Parts, notify};
 use crate::files;
@@ -59,7 +59,7 @@ pub fn run(args: &DaemonArgs) -> Outcome {
         waiting,
         fault,
         taken,
-        heart: Box::new(bench),
+        bench: Box::new(bench),
         reload: Box::new(move || {
             load_with_scales(path.as_deref()).map_err(|failure| spoken(&failure))
         }),

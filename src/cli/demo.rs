@@ -15,11 +15,11 @@ use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
 use crate::config::{Config, Holder};
 use crate::cue::terminal::{Screen, Style};
-use crate::daemon::opener::BatchOpener;
-use crate::daemon::seams::{CueSink, Heart};
+use crate::daemon::open::BatchOpener;
+use crate::daemon::ports::{CueSink, Weigher};
 use crate::daemon::{self, Order, Parts};
 use crate::formula::examples::GLASSWORT;
-use crate::formula::plan::Amount;
+use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan};
 use crate::mass::Mass;
 use crate::protocol::client;
@@ -61,7 +61,7 @@ fn seed(text: &str) -> Result<u64, String> {
 }
 
 /// Six jars of 60 g of the Saltmarsh Bench workshop's bath soak.
-const AMOUNT: Amount = Amount::Jars {
+const AMOUNT: BatchSize = BatchSize::Jars {
     count: 6,
     fill: Mass::from_g(60),
 };
@@ -230,7 +230,7 @@ async fn live_in(
         waiting: None,
         fault: None,
         taken: None,
-        heart: Box::new(move |config: &Config| Watched {
+        bench: Box::new(move |config: &Config| Watched {
             bench: Bench::new(config).ok().map(|mut bench| {
                 // The hands and the screen always watch the live weight.
                 bench.set_readings(true);
@@ -270,7 +270,7 @@ async fn live_in(
 /// Begins the batch as any client does.
 async fn begin(socket: PathBuf, formula: PathBuf) -> Result<(), Failure> {
     let asked = tokio::task::spawn_blocking(move || {
-        let Amount::Jars { count, fill } = AMOUNT else {
+        let BatchSize::Jars { count, fill } = AMOUNT else {
             return Err(Failure::failed("no jars"));
         };
         let fill = format!("{}g", fill.grams(Mass::from_g(1)));
@@ -308,7 +308,7 @@ impl Watched {
     }
 }
 
-impl Heart for Watched {
+impl Weigher for Watched {
     fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused> {
         match self.at(at) {
             Some(bench) => bench.begin(plan, progress, at),

@@ -3,7 +3,7 @@
 use clap::Args;
 
 use crate::formula::allowance::{Allowance, AllowanceError};
-use crate::formula::plan::{Amount, PlanError};
+use crate::formula::plan::{BatchSize, PlanError};
 use crate::mass::{Mass, MassError};
 
 /// A mass as it was typed, and what it means.
@@ -40,21 +40,23 @@ pub struct TypedAllowance {
 
 impl SizeArgs {
     /// The amount, where one was given, without the allowance.
-    pub fn asked(&self) -> Option<Amount> {
+    pub fn asked(&self) -> Option<BatchSize> {
         let jars = || {
             let (count, fill) = (self.jars?, self.fill.as_ref()?.mass);
-            Some(Amount::Jars { count, fill })
+            Some(BatchSize::Jars { count, fill })
         };
         let batch = self.batch.as_ref();
-        batch.map(|batch| Amount::Batch(batch.mass)).or_else(jars)
+        batch
+            .map(|batch| BatchSize::Batch(batch.mass))
+            .or_else(jars)
     }
 
     /// The amount, where one was given, the allowance on top.
     ///
     /// # Errors
     /// When it is more than can be made.
-    pub fn amount(&self) -> Result<Option<Amount>, PlanError> {
-        let with = |asked: Amount| asked.with(self.allowance());
+    pub fn amount(&self) -> Result<Option<BatchSize>, PlanError> {
+        let with = |asked: BatchSize| asked.with(self.allowance());
         self.asked().map(with).transpose()
     }
 
@@ -105,7 +107,7 @@ pub(super) fn typed(text: &str) -> Result<Typed, String> {
     if mass <= Mass::ZERO {
         return Err("must be more than nothing".to_owned());
     }
-    if mass > Amount::LARGEST {
+    if mass > BatchSize::LARGEST {
         return Err(too_much());
     }
     Ok(Typed {
@@ -115,6 +117,6 @@ pub(super) fn typed(text: &str) -> Result<Typed, String> {
 }
 
 fn too_much() -> String {
-    let most = Amount::LARGEST.ng() / Mass::from_g(1000).ng();
+    let most = BatchSize::LARGEST.ng() / Mass::from_g(1000).ng();
     format!("more than {most} kg, the most that is taken; write for example 500g or 1.2kg")
 }

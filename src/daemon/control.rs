@@ -13,8 +13,8 @@ use tokio::net::{UnixListener, UnixStream, unix::WriteHalf};
 use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinSet;
 
+use super::admission::{Full, Slot, Slots};
 use super::clock::sleep_until;
-use super::seats::{Full, Seat, Seats};
 use crate::display::passes::{self, Clocks, Passes};
 use crate::protocol::call::Call;
 use crate::protocol::reply::{self, Answer, Pass, Refusal, Reply};
@@ -46,7 +46,7 @@ pub const fn is_allowed(peer: u32, own: u32) -> bool {
 /// Serves clients until the receiver of `calls` is dropped; subscribers then get what is queued for
 /// them. Dropping the future closes every connection at once.
 pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>, page: Door) {
-    let mut seats = Seats::new(MOST_CLIENTS);
+    let mut seats = Slots::new(MOST_CLIENTS);
     // One that waits for a place; those behind it wait in the socket's own queue.
     let mut waiting: Option<Waiting> = None;
     let own = rustix::process::geteuid().as_raw();
@@ -120,7 +120,7 @@ struct Waiting {
 fn admit(
     clients: &mut JoinSet<()>,
     stream: UnixStream,
-    seat: Arc<Seat>,
+    seat: Arc<Slot>,
     (calls, page): (&mpsc::Sender<Call>, &Door),
 ) {
     let (calls, page) = (calls.clone(), page.clone());
@@ -141,7 +141,7 @@ async fn attend(
     mut stream: UnixStream,
     calls: mpsc::Sender<Call>,
     page: &Door,
-    seat: &Seat,
+    seat: &Slot,
 ) -> io::Result<()> {
     let (mut reader, mut writer) = stream.split();
     let mut buffer = [0u8; 4096];

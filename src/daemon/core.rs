@@ -9,18 +9,18 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
+use super::alerts::Alerts;
 use super::clock::{Clock, Watchdog, sleep_until};
-use super::current::Current;
 use super::learned::Learned;
 use super::lines::Lines;
 use super::notify;
-use super::owed::{Debt, Owed, pending_words, rows_are};
+use super::pending::{PendingReplies, PendingReply, pending_words, rows_are};
+use super::ports::{LeftOver, LogAnswer, Opened, Opener, Order, Parts, Weigher};
+use super::retained::Retained;
 use super::rows::Rows;
-use super::seams::{Heart, LeftOver, LogAnswer, Opened, Opener, Order, Parts};
-use super::stock::{Looking, Question};
-use super::trouble::Trouble;
+use super::stock::{LotLookup, Question};
 use crate::config::Config;
-use crate::lots::advice::{Need, Stock};
+use crate::lots::advice::{Need, Snapshot};
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{Answer, Hello, Refusal, Reply, Said, Standing};
 use crate::protocol::request::{self, Request};
@@ -44,7 +44,7 @@ const FAILED_STOP: Duration = Duration::from_secs(3);
 /// See the module's text.
 pub struct Core<H> {
     pub(super) parts: Parts<H>,
-    pub(super) heart: H,
+    pub(super) bench: H,
     learned: Learned,
     pub(super) clock: Clock,
     wire: Wire,
@@ -60,14 +60,14 @@ pub struct Core<H> {
     waiting: Option<Config>,
     step: String,
     status: String,
-    trouble: Trouble,
-    current: Current,
+    trouble: Alerts,
+    current: Retained,
     /// Replies that wait for rows.
-    pub(super) owed: Owed,
+    pub(super) owed: PendingReplies,
     /// The rows that the word which is being answered has made.
     pub(super) made: Vec<u64>,
     /// Words that wait for what is known of the lots.
-    pub(super) looking: Looking,
+    pub(super) looking: LotLookup,
     /// The maker's answers to cues.
     words: Option<mpsc::UnboundedReceiver<Command>>,
 }
@@ -78,25 +78,25 @@ enum Turn {
     Row(LogAnswer),
     Call(Call),
     Word(Command),
-    Stock(Question, Stock),
+    Snapshot(Question, Snapshot),
     Order(Option<Order>),
     Deadline,
-    Owed,
+    PendingReplies,
     Watchdog,
 }
 
-impl<H: Heart> Core<H> {
+impl<H: Weigher> Core<H> {
     /// Starts the links, and goes on with the batch that was running when the daemon last ended.
     /// Needs a running tokio runtime.
     pub fn start(mut parts: Parts<H>) -> Core<H> {
         let config = parts.config.now();
         let learned = Learned::read(parts.learned.take());
-        let mut heart = (parts.heart)(&config);
-        learned.tell(&config, &mut heart);
+        let mut bench = (parts.bench)(&config);
+        learned.tell(&config, &mut bench);
         let kept = parts.opener.kept();
         let unfinished = parts.opener.unfinished();
         let mut core = Core {
-            heart,
+            bench,
             learned,
             clock: Clock::start(),
             wire: Wire::new(&config),
@@ -109,11 +109,11 @@ impl<H: Heart> Core<H> {
             waiting: parts.waiting.take(),
             step: String::new(),
             status: String::new(),
-            trouble: Trouble::default(),
-            current: Current::default(),
-            owed: Owed::default(),
+            trouble: Alerts::default(),
+            current: Retained::default(),
+            owed: PendingReplies::default(),
             made: Vec::new(),
-            looking: Looking::default(),
+            looking: LotLookup::default(),
             words: parts.cues.words(),
             parts,
         };
@@ -158,10 +158,10 @@ impl<H: Heart> Core<H> {
                 answer = answer_of(&mut self.rows) => Turn::Row(answer),
                 Some(call) = calls.recv() => Turn::Call(call),
                 command = word_of(&mut self.words) => Turn::Word(command),
-                (question, stock) = self.looking.next() => Turn::Stock(question, stock),
+                (question, stock) = self.looking.next() => Turn::Snapshot(question, stock),
                 order = orders.recv() => Turn::Order(order),
                 () = sleep_until(due) => Turn::Deadline,
-                () = sleep_until(self.owed.due()) => Turn::Owed,
+                () = sleep_until(self.owed.due()) => Turn::PendingReplies,
                 () = watchdog.tick() => Turn::Watchdog,
             };
             match turn {
@@ -169,16 +169,16 @@ impl<H: Heart> Core<H> {
                 Turn::Row(answer) => self.row(answer),
                 Turn::Call(call) => self.call(call),
                 Turn::Word(command) => self.word(command),
-                Turn::Stock(question, stock) => self.looked_up(question, &stock),
+                Turn::Snapshot(question, stock) => self.looked_up(question, &stock),
                 Turn::Order(Some(Order::Reload)) => self.reload(),
                 Turn::Order(Some(Order::Stop) | None) => break,
                 Turn::Deadline => {
                     let now = self.clock.tick();
-                    self.heart.tick(now);
+                    self.bench.tick(now);
                     self.settle(now);
                 }
                 // Paid below, as after every turn.
-                Turn::Owed => {}
+                Turn::PendingReplies => {}
                 Turn::Watchdog => self.prove_health(),
             }
             self.owed.pay(self.rows.as_ref());
@@ -194,7 +194,7 @@ impl<H: Heart> Core<H> {
 
     /// When the bench wants a tick, on the runtime's clock.
     fn due(&self) -> Option<Instant> {
-        Some(self.clock.due(self.heart.deadline()?))
+        Some(self.clock.due(self.bench.deadline()?))
     }
 
     fn line(&mut self, message: LinkMessage) {
@@ -202,9 +202,9 @@ impl<H: Heart> Core<H> {
         let now = self.clock.moment(at);
         let changed = self.lines.note(scale, &news);
         match news {
-            LinkNews::Bytes(bytes) => self.heart.bytes(scale, now, &bytes),
-            LinkNews::Back { .. } => self.heart.back(scale, now),
-            LinkNews::Lost(_) if changed => self.heart.lost(scale, now),
+            LinkNews::Bytes(bytes) => self.bench.bytes(scale, now, &bytes),
+            LinkNews::Back { .. } => self.bench.back(scale, now),
+            LinkNews::Lost(_) if changed => self.bench.lost(scale, now),
             LinkNews::Lost(_) => {}
         }
         self.settle(now);
@@ -216,13 +216,13 @@ impl<H: Heart> Core<H> {
     fn row(&mut self, answer: LogAnswer) {
         let now = self.clock.now();
         match answer.outcome {
-            Ok(seq) => self.heart.logged(answer.ticket, seq, now),
+            Ok(seq) => self.bench.logged(answer.ticket, seq, now),
             Err(why) => {
                 tracing::error!(ticket = answer.ticket, "a row is not in the log: {why}");
                 if !(self.rows.as_ref()).is_some_and(|rows| rows.waits(answer.ticket)) {
                     self.owed.lost(answer.ticket, &why);
                 }
-                self.heart.not_logged(answer.ticket, why, now);
+                self.bench.not_logged(answer.ticket, why, now);
             }
         }
         self.settle(now);
@@ -250,7 +250,8 @@ impl<H: Heart> Core<H> {
                     let tickets = std::mem::take(&mut self.made);
                     let unwritten =
                         matches!(request, Request::Note { .. }).then_some("Not noted yet.");
-                    self.owed.add(Debt::new(reply, say, unwritten, tickets));
+                    self.owed
+                        .add(PendingReply::new(reply, say, unwritten, tickets));
                     return;
                 }
                 Err(error) => Err(error),
@@ -269,7 +270,7 @@ impl<H: Heart> Core<H> {
     }
 
     fn keep_learned(&mut self) {
-        let responses = self.heart.responses();
+        let responses = self.bench.responses();
         self.learned.keep(&self.parts.config.now(), responses);
     }
 
@@ -282,14 +283,14 @@ impl<H: Heart> Core<H> {
     fn now_about(&self) -> About {
         About {
             batch: self.running.then(|| self.batch.clone()),
-            step: self.heart.status().step,
+            step: self.bench.status().step,
         }
     }
 
     /// A word of a client; afterwards `made` has the rows that it made.
     pub(super) fn command(&mut self, command: Command) -> Result<String, Refusal> {
         let now = self.clock.now();
-        let said = self.heart.command(command, now);
+        let said = self.bench.command(command, now);
         self.settle(now);
         Ok(said?)
     }
@@ -297,7 +298,7 @@ impl<H: Heart> Core<H> {
     /// A notification's button. There is no reply to see, so a refusal is said as a cue.
     fn word(&mut self, command: Command) {
         let now = self.clock.now();
-        match self.heart.command(command, now) {
+        match self.bench.command(command, now) {
             Ok(say) => tracing::info!("{say}"),
             Err(error) => self.complain(error.to_string()),
         }
@@ -336,7 +337,7 @@ impl<H: Heart> Core<H> {
                     .map(|(said, _)| Answer::Said(said))
             }
             Request::Status => Ok(Answer::Status(Box::new(Standing {
-                status: self.heart.status(),
+                status: self.bench.status(),
                 batch: self.running.then(|| self.batch.clone()),
                 log: self.log_file(),
                 lines: self.lines.status(),
@@ -349,7 +350,7 @@ impl<H: Heart> Core<H> {
                         events.begin_with(line);
                     }
                     self.subscribers.add(events, readings);
-                    self.heart.set_readings(self.subscribers.readings_wanted());
+                    self.bench.set_readings(self.subscribers.readings_wanted());
                 }
                 Ok(Answer::said("events follow, one a line"))
             }
@@ -414,7 +415,7 @@ impl<H: Heart> Core<H> {
             answers,
             said,
         } = opened;
-        self.heart.begin(plan, progress, now)?;
+        self.bench.begin(plan, progress, now)?;
         self.trouble.start = None;
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
@@ -426,11 +427,11 @@ impl<H: Heart> Core<H> {
     /// Hands on everything the bench has to say.
     pub(super) fn settle(&mut self, now: Moment) {
         self.made.clear();
-        while let Some(event) = self.heart.poll() {
+        while let Some(event) = self.bench.poll() {
             match event {
                 Event::Log(draft) => self.log(*draft, now),
                 other => {
-                    if self.running && Current::wants(&other) {
+                    if self.running && Retained::wants(&other) {
                         self.current.note(&other, &line_of(&self.wire, &other, now));
                     }
                     self.tell(&other, now);
@@ -473,7 +474,7 @@ impl<H: Heart> Core<H> {
             }
             None => {
                 let why = "no batch log is open; begin a batch first".to_owned();
-                self.heart.not_logged(draft.ticket, why, now);
+                self.bench.not_logged(draft.ticket, why, now);
             }
         }
     }
@@ -490,7 +491,7 @@ impl<H: Heart> Core<H> {
                 .subscribers
                 .send(&line, reading, || line_of(wire, &slow(), now));
             if gone {
-                self.heart.set_readings(self.subscribers.readings_wanted());
+                self.bench.set_readings(self.subscribers.readings_wanted());
             }
         }
         match event {
@@ -543,7 +544,7 @@ impl<H: Heart> Core<H> {
             notify::alive();
         }
         // Subscribers that left while nothing happened.
-        self.heart.set_readings(self.subscribers.readings_wanted());
+        self.bench.set_readings(self.subscribers.readings_wanted());
     }
 
     fn reload(&mut self) {
@@ -607,9 +608,9 @@ impl<H: Heart> Core<H> {
             self.lines = Lines::start(&config.scales);
             self.wire = Wire::new(&config);
             self.keep_learned();
-            self.heart = (self.parts.heart)(&config);
-            self.learned.tell(&config, &mut self.heart);
-            self.heart.set_readings(self.subscribers.readings_wanted());
+            self.bench = (self.parts.bench)(&config);
+            self.learned.tell(&config, &mut self.bench);
+            self.bench.set_readings(self.subscribers.readings_wanted());
         }
         self.parts.config.hold(config);
         self.keep_taken();

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
-use super::seams::{Closing, CueSink};
+use super::ports::{Closing, CueSink};
 use crate::config::Held;
 use crate::cue::CueHub;
 use crate::vocabulary::command::Command;

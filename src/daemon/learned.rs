@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use super::seams::Heart;
+use super::ports::Weigher;
 use crate::config::Config;
 use crate::files;
 use crate::vocabulary::response::Response;
@@ -43,10 +43,10 @@ impl Learned {
     }
 
     /// Tells a new bench what is known of its scales.
-    pub fn tell<H: Heart>(&self, config: &Config, heart: &mut H) {
+    pub fn tell<H: Weigher>(&self, config: &Config, bench: &mut H) {
         for (index, scale) in config.scales.iter().enumerate() {
             if let Some(known) = self.known.get(&scale.name) {
-                heart.set_response(index, *known);
+                bench.set_response(index, *known);
             }
         }
     }

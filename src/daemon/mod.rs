@@ -2,25 +2,25 @@
 //!
 //! [`run`] is what `bismar daemon` calls; [`crate::protocol::client`] is what every other command uses to speak to it.
 
+mod admission;
+mod alerts;
 mod clock;
 pub mod control;
 pub mod core;
 pub mod cues;
-mod current;
-mod filler;
+mod fill;
 mod learned;
 mod lines;
-mod mender;
-mod named;
+mod lot_lookup;
 pub mod notify;
-pub mod opener;
-mod owed;
+pub mod open;
+mod pending;
+pub mod ports;
+mod reopen;
+mod retained;
 mod rows;
-pub mod seams;
-mod seats;
 pub mod stock;
 pub mod taken;
-mod trouble;
 
 use std::path::Path;
 use std::time::Duration;
@@ -29,8 +29,8 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc;
 
 pub use self::core::Core;
-pub use self::seams::{Order, Parts};
-use crate::display::{self, House, Page};
+pub use self::ports::{Order, Parts};
+use crate::display::{self, Context, Page};
 use crate::protocol::call::Call;
 use crate::protocol::socket::{Claim, SocketError};
 
@@ -52,7 +52,7 @@ pub enum DaemonError {
 ///
 /// # Errors
 /// [`DaemonError`] when the socket cannot be had (a second daemon, say) or the system refuses.
-pub fn run<H: seams::Heart>(parts: Parts<H>, socket: &Path) -> Result<(), DaemonError> {
+pub fn run<H: ports::Weigher>(parts: Parts<H>, socket: &Path) -> Result<(), DaemonError> {
     // First of all, so that a second daemon touches neither ports nor logs.
     let claim = Claim::new(socket)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -71,7 +71,7 @@ pub fn run<H: seams::Heart>(parts: Parts<H>, socket: &Path) -> Result<(), Daemon
 ///
 /// # Errors
 /// [`DaemonError::System`].
-pub async fn serve<H: seams::Heart>(
+pub async fn serve<H: ports::Weigher>(
     parts: Parts<H>,
     mut claim: Claim,
     orders: mpsc::Receiver<Order>,
@@ -89,7 +89,7 @@ pub async fn serve<H: seams::Heart>(
         .map(Page::passes);
     match page {
         Some(Ok(page)) => {
-            let house = House::new(config, lots);
+            let house = Context::new(config, lots);
             let calls = calls.clone();
             // Whoever reaches the address can keep this thread busy, and no reading waits for it.
             std::thread::Builder::new()
@@ -111,7 +111,7 @@ pub async fn serve<H: seams::Heart>(
 }
 
 /// Serves the page until the loop has ended.
-fn show(page: Page, calls: mpsc::Sender<Call>, house: House) {
+fn show(page: Page, calls: mpsc::Sender<Call>, house: Context) {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build();

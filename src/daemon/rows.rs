@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
-use super::seams::{LeftOver, LogAnswer, RowSink};
+use super::ports::{LeftOver, LogAnswer, RowSink};
 use crate::vocabulary::entry::Draft;
 
 /// An open log and the rows that are not on the disk yet.

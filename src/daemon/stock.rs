@@ -15,7 +15,7 @@ use crate::journal::format::cell::clean;
 use crate::journal::name_of;
 use crate::journal::read::folder::{all_threads, each_batch, log_of};
 use crate::journal::read::record;
-use crate::lots::advice::{ForStep, Need, Own, Stock};
+use crate::lots::advice::{ForStep, Need, Own, Snapshot};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
@@ -57,11 +57,11 @@ pub enum Question {
 
 /// The questions and the one look at the disk that is under way.
 #[derive(Debug, Default)]
-pub struct Looking {
+pub struct LotLookup {
     questions: VecDeque<Asked>,
-    look: Option<JoinHandle<Stock>>,
+    look: Option<JoinHandle<Snapshot>>,
     /// A look that nobody waits for any more; another one would hang as well.
-    stuck: Option<JoinHandle<Stock>>,
+    stuck: Option<JoinHandle<Snapshot>>,
 }
 
 /// A question in its place.
@@ -73,7 +73,7 @@ struct Asked {
     due: Instant,
 }
 
-impl Looking {
+impl LotLookup {
     /// Takes a question, or gives it back when too many wait.
     ///
     /// # Errors
@@ -93,7 +93,7 @@ impl Looking {
 
     /// The next question with what is known. Never resolves without one; loses nothing when it is
     /// dropped half-way.
-    pub async fn next(&mut self) -> (Question, Stock) {
+    pub async fn next(&mut self) -> (Question, Snapshot) {
         let Some(first) = self.questions.front() else {
             return std::future::pending().await;
         };
@@ -115,7 +115,7 @@ impl Looking {
         let stock = stock.unwrap_or_else(|why| {
             let hangs = look.filter(|look| !look.is_finished());
             self.stuck = hangs.or(self.stuck.take());
-            Stock::unknown(&format!("lots.toml and the logs: {why}"), today())
+            Snapshot::unknown(&format!("lots.toml and the logs: {why}"), today())
         });
         match self.questions.pop_front() {
             Some(Asked { question, .. }) => (question, stock),
@@ -167,7 +167,7 @@ impl Wanted {
 }
 
 /// Reads the list, and the logs where an amount must be known.
-fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
+fn look(files: &StockFiles, wanted: &Wanted) -> Snapshot {
     let lots = store::list(&files.list).map_err(|problems| problems.to_string());
     // What is left of another ingredient's lot does not matter: it is refused anyway.
     let matters = |lot: &Lot| match &wanted.lot {
@@ -196,7 +196,7 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Stock {
             None => Own::Unfinished(standing(&log)),
         }
     });
-    Stock {
+    Snapshot {
         lots,
         uses,
         damaged,

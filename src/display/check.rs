@@ -8,7 +8,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::AbortHandle;
 
 use super::ask;
-use super::house::House;
+use super::context::Context;
 use crate::guide::{Guide, Taken};
 use crate::journal::read::scale_checks;
 use crate::mass::Mass;
@@ -94,7 +94,7 @@ impl Checks {
     pub async fn begin(
         &self,
         calls: &mpsc::Sender<Call>,
-        house: &House,
+        context: &Context,
         scale: String,
         weight: &str,
         class: &str,
@@ -108,7 +108,7 @@ impl Checks {
         if standing.status.formula.is_some() {
             return Err("a batch is being weighed; check the scale when it is over".to_owned());
         }
-        let config = house.config();
+        let config = context.config();
         if !config.scales.iter().any(|known| known.name == scale) {
             return Err("there is no scale of that name".to_owned());
         }

@@ -6,14 +6,14 @@
 
 mod check;
 pub mod connections;
+mod context;
 mod followers;
+mod get;
 pub mod guard;
-mod house;
 pub mod passes;
 pub mod peer;
-mod told;
+mod post;
 mod views;
-mod words;
 
 use std::convert::Infallible;
 use std::net::{IpAddr, SocketAddr};
@@ -43,9 +43,9 @@ use tokio::sync::{Mutex, Semaphore, mpsc, oneshot, watch};
 
 use self::check::{Checks, Standing};
 use self::connections::{Connection, Seat, Seats};
+pub use self::context::Context;
 use self::followers::{Followers, Place};
 use self::guard::{Guard, Refusal};
-pub use self::house::House;
 use self::passes::Passes;
 use self::peer::{Owner, Who};
 use crate::config::{DEFAULT_FILE, PageConfig};
@@ -234,7 +234,7 @@ struct Shared {
     guard: Guard,
     calls: mpsc::Sender<Call>,
     followers: Arc<Followers>,
-    house: House,
+    context: Context,
     /// Turns to read files.
     looks: Arc<Semaphore>,
     /// Held while the list of lots is written.
@@ -257,9 +257,9 @@ type Ours = State<Arc<Shared>>;
 ///
 /// # Errors
 /// When the listener does not work.
-pub async fn serve(page: Page, calls: mpsc::Sender<Call>, house: House) -> std::io::Result<()> {
+pub async fn serve(page: Page, calls: mpsc::Sender<Call>, context: Context) -> std::io::Result<()> {
     let listener = TcpListener::from_std(page.listener)?;
-    let app = Answers::new(page.guard, calls.clone(), house);
+    let app = Answers::new(page.guard, calls.clone(), context);
     let seats = Arc::new(Seats::default());
     let listen = async {
         loop {
@@ -285,13 +285,13 @@ pub struct Answers(Router);
 
 impl Answers {
     /// For who `guard` lets in; words go to `calls`.
-    pub fn new(guard: Guard, calls: mpsc::Sender<Call>, house: House) -> Answers {
+    pub fn new(guard: Guard, calls: mpsc::Sender<Call>, context: Context) -> Answers {
         let shared = Arc::new(Shared {
             guard,
             calls,
             followers: Arc::default(),
-            house,
-            looks: Arc::new(Semaphore::new(views::MOST_LOOKS)),
+            context,
+            looks: Arc::new(Semaphore::new(get::MOST_LOOKS)),
             list: Mutex::default(),
             checks: Checks::default(),
         });
@@ -310,8 +310,8 @@ impl Answers {
             .route("/enter", post(enter))
             .route("/status", get(status))
             .route("/events", get(events))
-            .merge(views::routes())
-            .merge(words::routes())
+            .merge(get::routes())
+            .merge(post::routes())
             .layer(DefaultBodyLimit::max(LONGEST_BODY))
             .layer(middleware::from_fn_with_state(
                 Arc::clone(&shared),

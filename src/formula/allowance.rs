@@ -3,7 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::plan::{Amount, PlanError};
+use super::plan::{BatchSize, PlanError};
 use super::{Percent, Plan};
 use crate::mass::{Decimal, Mass};
 
@@ -72,32 +72,32 @@ impl fmt::Display for Allowance {
     }
 }
 
-impl Amount {
+impl BatchSize {
     /// This amount made larger by `allowance`; number and fill of the jars stay.
     ///
     /// # Errors
-    /// As [`Amount::total`]: with the allowance it may be more than 1 t.
-    pub fn with(self, allowance: Allowance) -> Result<Amount, PlanError> {
+    /// As [`BatchSize::total`]: with the allowance it may be more than 1 t.
+    pub fn with(self, allowance: Allowance) -> Result<BatchSize, PlanError> {
         let batch = allowance.on_top_of(self.total()?);
         let jars = match self {
             // As it was asked for, so that a batch without an allowance is what it always was.
             _ if allowance == Allowance::NONE => return Ok(self),
-            Amount::Batch(_) => None,
-            Amount::Jars { count, fill } | Amount::JarsOf { count, fill, .. } => {
+            BatchSize::Batch(_) => None,
+            BatchSize::Jars { count, fill } | BatchSize::JarsOf { count, fill, .. } => {
                 Some((count, fill))
             }
         };
-        let more = Amount::opened(batch, jars);
+        let more = BatchSize::opened(batch, jars);
         more.total()?;
         Ok(more)
     }
 
     /// The amount of a batch that was opened with `batch` and `jars`: the batch may be more than the
     /// jars hold.
-    pub fn opened(batch: Mass, jars: Option<(u32, Mass)>) -> Amount {
+    pub fn opened(batch: Mass, jars: Option<(u32, Mass)>) -> BatchSize {
         match jars {
-            None => Amount::Batch(batch),
-            Some((count, fill)) => Amount::JarsOf { count, fill, batch },
+            None => BatchSize::Batch(batch),
+            Some((count, fill)) => BatchSize::JarsOf { count, fill, batch },
         }
     }
 }

@@ -24,7 +24,7 @@ use crate::metrology::{Feasibility, ScaleAbility, StepLimits, feasibility};
 
 /// How much to make.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Amount {
+pub enum BatchSize {
     Batch(Mass),
     /// A number of jars with the net fill of each.
     Jars {
@@ -39,32 +39,32 @@ pub enum Amount {
     },
 }
 
-impl Amount {
+impl BatchSize {
     /// The largest batch that is believed: 1 t.
     pub const LARGEST: Mass = Mass::from_g(1_000_000);
 
     /// The mass of the whole batch.
     ///
     /// # Errors
-    /// [`PlanError::Amount`] unless the amount is positive and at most 1 t.
+    /// [`PlanError::BatchSize`] unless the amount is positive and at most 1 t.
     pub fn total(self) -> Result<Mass, PlanError> {
         let (mass, positive) = match self {
-            Amount::Batch(mass) => (mass, mass > Mass::ZERO),
-            Amount::Jars { count, fill } => {
+            BatchSize::Batch(mass) => (mass, mass > Mass::ZERO),
+            BatchSize::Jars { count, fill } => {
                 (fill * i64::from(count), count > 0 && fill > Mass::ZERO)
             }
-            Amount::JarsOf { count, fill, batch } => {
+            BatchSize::JarsOf { count, fill, batch } => {
                 (batch, count > 0 && fill > Mass::ZERO && batch > Mass::ZERO)
             }
         };
         if !positive {
-            return Err(PlanError::Amount(
+            return Err(PlanError::BatchSize(
                 "A batch must weigh more than nothing".to_owned(),
             ));
         }
-        if mass > Amount::LARGEST {
+        if mass > BatchSize::LARGEST {
             // Not the sum itself: beyond the range of a mass it is only the end of that range.
-            return Err(PlanError::Amount(
+            return Err(PlanError::BatchSize(
                 "A batch of more than 1 t (1000 kg) is not taken".to_owned(),
             ));
         }
@@ -76,7 +76,7 @@ impl Amount {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum PlanError {
     #[error("{0}. Write for example 440g, or 8 jars of 55g.")]
-    Amount(String),
+    BatchSize(String),
     #[error("{0}.")]
     Filling(String),
     #[error(
@@ -118,7 +118,7 @@ impl Plan {
     /// See [`PlanError`].
     pub fn new(
         formula: &Formula,
-        amount: Amount,
+        amount: BatchSize,
         scales: &[ScaleAbility],
         guard: f64,
     ) -> Result<Plan, PlanError> {
@@ -160,8 +160,8 @@ impl Plan {
         Ok(Plan {
             batch,
             jars: match amount {
-                Amount::Batch(_) => None,
-                Amount::Jars { count, fill } | Amount::JarsOf { count, fill, .. } => {
+                BatchSize::Batch(_) => None,
+                BatchSize::Jars { count, fill } | BatchSize::JarsOf { count, fill, .. } => {
                     Some((count, fill))
                 }
             },
@@ -182,7 +182,7 @@ impl Plan {
     }
 
     /// A sentence where the batch is not what was `asked` for, since the scales cannot show that.
-    pub fn rounding(&self, asked: Amount) -> Option<String> {
+    pub fn rounding(&self, asked: BatchSize) -> Option<String> {
         let asked = asked.total().ok().filter(|asked| *asked != self.batch)?;
         let exact = |mass: Mass| mass.grams(Mass::from_g(1));
         Some(format!(

@@ -103,7 +103,7 @@ pub fn remedy(way: Way, parts: &[Part], d: Mass) -> Option<Remedy> {
 /// The smallest batch, to the nanogram, in which all can be inside their limits when any amount can
 /// be added; `None` where that is over 1 t.
 pub fn least_total(parts: &[Part]) -> Option<Mass> {
-    let largest = super::plan::Amount::LARGEST;
+    let largest = super::plan::BatchSize::LARGEST;
     let (mut low, mut high) = (total(parts).ng(), largest.ng());
     if low > high || !can_be_mended(parts, largest) {
         return None;
@@ -189,7 +189,7 @@ fn in_proportion(parts: &[Part], d: Mass) -> Option<Vec<Mass>> {
         (n + i128::from(p.share.0) - 1) / i128::from(p.share.0)
     };
     let least = parts.iter().map(needed).max()?;
-    if least > i128::from(super::plan::Amount::LARGEST.ng()) {
+    if least > i128::from(super::plan::BatchSize::LARGEST.ng()) {
         return None;
     }
     let least = Mass::from_ng(least as i64);

@@ -12,7 +12,7 @@ use crate::text::alike::{looks_like, same_lot, same_name};
 
 /// What is known of the store at one time.
 #[derive(Debug, Clone)]
-pub struct Stock {
+pub struct Snapshot {
     /// The list of lots, `None` where nobody keeps one, or why it does not read, with its place.
     pub lots: Result<Option<Vec<Lot>>, String>,
     /// What the logs say was taken, or why that is not known.
@@ -66,10 +66,10 @@ pub enum Advice {
     Against(String),
 }
 
-impl Stock {
+impl Snapshot {
     /// The stock of which nothing can be read, and why.
-    pub fn unknown(why: &str, today: Date) -> Stock {
-        Stock {
+    pub fn unknown(why: &str, today: Date) -> Snapshot {
+        Snapshot {
             lots: Err(why.to_owned()),
             uses: Err(why.to_owned()),
             damaged: Vec::new(),
@@ -267,7 +267,7 @@ impl Stock {
     }
 }
 
-impl Stock {
+impl Snapshot {
     /// Says so where no batch of `formula` has enough left.
     fn without_premix(&self, ingredient: &str, needed: Mass, formula: &str) -> Option<String> {
         let uses = self.uses.as_ref().ok()?;

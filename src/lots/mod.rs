@@ -16,7 +16,7 @@ use jiff::civil::Date;
 
 use crate::formula::Place;
 use crate::journal::batch::record::Record;
-use crate::journal::format::cell::Amount;
+use crate::journal::format::cell::Grams;
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::{looks_like, same_lot, same_name};
@@ -184,7 +184,7 @@ pub fn uses_of(record: &Record) -> impl Iterator<Item = Use> + '_ {
             ingredient: step.ingredient.clone(),
             lot: step.lot.clone(),
             net,
-            residue: record.residue(step.step).map_or(Mass::ZERO, Amount::mass),
+            residue: record.residue(step.step).map_or(Mass::ZERO, Grams::mass),
         })
     })
 }

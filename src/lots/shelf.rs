@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use jiff::civil::Date;
 
-use super::stock::{Made, Stock, Supply};
+use super::stock::{Inventory, Made, Supply};
 use super::trace::Use;
 use super::{Lot, uses_of};
 use crate::formula::{Formula, Ingredient, Plan};
@@ -43,7 +43,7 @@ impl Shelf {
 
     /// What each step takes; what an earlier step took is gone for a later one.
     pub fn supplies(&self, formula: &Formula, plan: &Plan) -> Vec<StepSupply> {
-        let mut stocks: HashMap<(&str, Option<&str>), Stock> = HashMap::new();
+        let mut stocks: HashMap<(&str, Option<&str>), Inventory> = HashMap::new();
         let both = formula.ingredients().zip(&plan.steps);
         both.map(|(ingredient, step)| {
             let key = (ingredient.name.as_str(), ingredient.premix.as_deref());
@@ -78,12 +78,12 @@ impl Shelf {
         self.lots.is_empty()
     }
 
-    fn stock(&self, ingredient: &Ingredient) -> Stock {
+    fn stock(&self, ingredient: &Ingredient) -> Inventory {
         let name = &ingredient.name;
         let known = (self.lots.as_slice(), self.uses.as_slice());
         match &ingredient.premix {
-            Some(premix) => Stock::of_premix(name, premix, &self.made, known, self.on),
-            None => Stock::of_lots(name, &self.lots, &self.uses, self.on),
+            Some(premix) => Inventory::of_premix(name, premix, &self.made, known, self.on),
+            None => Inventory::of_lots(name, &self.lots, &self.uses, self.on),
         }
     }
 }

@@ -132,16 +132,16 @@ pub struct Source {
 
 /// All that is on hand of one ingredient, in the order in which it is used up.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Stock {
+pub struct Inventory {
     pub sources: Vec<Source>,
     /// What is not counted, and why.
     pub refused: Vec<Refusal>,
 }
 
-impl Stock {
+impl Inventory {
     /// The lots of `ingredient` that may be used on the day `today`: what is best before soonest
     /// first, what has no such day last, else as the list has them.
-    pub fn of_lots(ingredient: &str, lots: &[Lot], uses: &[Use], today: Date) -> Stock {
+    pub fn of_lots(ingredient: &str, lots: &[Lot], uses: &[Use], today: Date) -> Inventory {
         let mine = lots
             .iter()
             .filter(|lot| same_name(&lot.ingredient, ingredient));
@@ -159,7 +159,7 @@ impl Stock {
                 price: lot.price_per_kg.map(whole),
             })
         });
-        Stock::sorted(found)
+        Inventory::sorted(found)
     }
 
     /// The batches of the premix `formula`, oldest first. A lot of the list with a batch's name and the
@@ -170,7 +170,7 @@ impl Stock {
         made: &[Made],
         (lots, uses): (&[Lot], &[Use]),
         today: Date,
-    ) -> Stock {
+    ) -> Inventory {
         let prices = Prices::new(lots, uses, made);
         let mut mine: Vec<&Made> = made
             .iter()
@@ -199,11 +199,11 @@ impl Stock {
                 name: lot.name,
             })
         });
-        Stock::sorted(found)
+        Inventory::sorted(found)
     }
 
-    fn sorted(found: impl Iterator<Item = Result<Source, Refusal>>) -> Stock {
-        let mut stock = Stock::default();
+    fn sorted(found: impl Iterator<Item = Result<Source, Refusal>>) -> Inventory {
+        let mut stock = Inventory::default();
         for one in found {
             match one {
                 Ok(source) => stock.sources.push(source),

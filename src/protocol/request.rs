@@ -36,7 +36,7 @@ use serde::{Deserialize, Serialize};
 use super::reply::Refusal;
 use crate::document::shown;
 use crate::formula::allowance::Allowance;
-use crate::formula::plan::Amount;
+use crate::formula::plan::BatchSize;
 use crate::journal::format::cell::breaks;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
@@ -164,7 +164,7 @@ pub struct Overweigh {
 pub struct BeginRequest {
     pub formula: PathBuf,
     /// With the allowance.
-    pub amount: Amount,
+    pub amount: BatchSize,
     /// Step number and what is weighed on top.
     pub overweigh: Vec<(usize, Mass)>,
 }
@@ -346,10 +346,10 @@ pub fn amount(
     jars: Option<u32>,
     fill: Option<&str>,
     allowance: Option<&str>,
-) -> Result<Amount, Refusal> {
+) -> Result<BatchSize, Refusal> {
     let asked = match (batch, jars, fill) {
-        (Some(batch), None, None) => Amount::Batch(mass("batch", batch)?),
-        (None, Some(count), Some(fill)) if count > 0 => Amount::Jars {
+        (Some(batch), None, None) => BatchSize::Batch(mass("batch", batch)?),
+        (None, Some(count), Some(fill)) if count > 0 => BatchSize::Jars {
             count,
             fill: mass("fill", fill)?,
         },
@@ -527,10 +527,10 @@ mod tests {
     #[test]
     fn a_batch_has_exactly_one_size() {
         let batch = amount(Some("500g"), None, None, None);
-        assert_eq!(batch, Ok(Amount::Batch(Mass::from_g(500))));
+        assert_eq!(batch, Ok(BatchSize::Batch(Mass::from_g(500))));
         let jars = amount(None, Some(8), Some("55 g"), None);
         let fill = Mass::from_g(55);
-        assert_eq!(jars, Ok(Amount::Jars { count: 8, fill }));
+        assert_eq!(jars, Ok(BatchSize::Jars { count: 8, fill }));
         for (b, j, f) in [
             (None, None, None),
             (Some("5g"), Some(2), None),
@@ -553,8 +553,8 @@ mod tests {
     #[test]
     fn an_allowance_is_a_percentage_from_0_to_50() {
         let with = |allowance| amount(Some("500g"), None, None, allowance);
-        assert_eq!(with(None), Ok(Amount::Batch(Mass::from_g(500))));
-        assert_eq!(with(Some("50%")), Ok(Amount::Batch(Mass::from_g(750))));
+        assert_eq!(with(None), Ok(BatchSize::Batch(Mass::from_g(500))));
+        assert_eq!(with(Some("50%")), Ok(BatchSize::Batch(Mass::from_g(750))));
         for wrong in ["", "3", "-1%", "3,5%", "51%", "%"] {
             assert!(with(Some(wrong)).is_err(), "{wrong:?}");
         }

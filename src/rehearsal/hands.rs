@@ -6,10 +6,10 @@
 use std::collections::VecDeque;
 
 use super::acts::Act;
-use super::errands::Errands;
 use super::habits::{Fault, Habits};
 use super::pan::Vessel;
 use super::table::Table;
+use super::tasks::Tasks;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::time::Moment;
@@ -58,7 +58,7 @@ pub struct Hands {
     heard: VecDeque<(u64, Heard)>,
     /// Lots by ingredient, to be told when its step begins.
     pub(super) lots: Vec<(String, String)>,
-    pub(super) errands: Errands,
+    pub(super) tasks: Tasks,
     /// The emptied beaker that is to be weighed back.
     pub(super) emptied: Option<Vessel>,
     /// It is, or is about to be, on the scale.
@@ -112,7 +112,7 @@ impl Hands {
             script,
             heard: VecDeque::new(),
             lots: Vec::new(),
-            errands: Errands::default(),
+            tasks: Tasks::default(),
             emptied: None,
             weighing_back: false,
             queue: VecDeque::new(),

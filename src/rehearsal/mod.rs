@@ -9,7 +9,6 @@ mod acts;
 mod answer;
 mod decide;
 pub mod demo;
-pub mod errands;
 pub mod filter;
 pub mod habits;
 pub mod hands;
@@ -24,6 +23,7 @@ pub mod season;
 mod set_down;
 pub mod stage;
 pub mod table;
+pub mod tasks;
 pub mod trial;
 pub mod truth;
 

@@ -1,13 +1,13 @@
 //! A season of the Saltmarsh Bench workshop: which batches are weighed when, and by what hands.
 
 use super::demo::demo_scale;
-use super::errands::Errands;
 use super::habits::{Fault, Habits};
 use super::stage::{Stage, StageSpec};
+use super::tasks::Tasks;
 use crate::formula::allowance::Allowance;
 use crate::formula::examples::{EELGRASS, GLASSWORT, MARRAM, SAMPHIRE, SCENT_BLEND, TIDELINE};
 use crate::formula::filling::Fill;
-use crate::formula::plan::{Amount, PlanError};
+use crate::formula::plan::{BatchSize, PlanError};
 use crate::formula::{Formula, Ingredient, Plan};
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
@@ -36,7 +36,7 @@ const BATCHES_A_LOT: u32 = 9;
 pub struct Outing {
     /// The formula's text.
     pub formula: &'static str,
-    pub amount: Amount,
+    pub amount: BatchSize,
     /// Seconds after the season's first morning; negative before it.
     pub after: i64,
     pub seed: u64,
@@ -44,14 +44,14 @@ pub struct Outing {
     pub number: u32,
     /// What is made on top for losses.
     pub allowance: Allowance,
-    pub errands: Errands,
+    pub tasks: Tasks,
 }
 
 /// The season's batches in order of time; the same seed gives the same season.
 pub fn season(seed: u64) -> Vec<Outing> {
     let mut rng = fastrand::Rng::with_seed(seed ^ 0x7365_6173_6f6e);
     let formulas = [TIDELINE, MARRAM, GLASSWORT, SAMPHIRE];
-    let jars = |count, fill| Amount::Jars {
+    let jars = |count, fill| BatchSize::Jars {
         count,
         fill: Mass::from_g(fill),
     };
@@ -61,7 +61,7 @@ pub fn season(seed: u64) -> Vec<Outing> {
             let more = rng.u32(0..3);
             let amount = match index {
                 0 => jars(8 + 2 * more, 55),
-                1 => Amount::Batch(Mass::from_g(300 + 50 * i64::from(more))),
+                1 => BatchSize::Batch(Mass::from_g(300 + 50 * i64::from(more))),
                 2 => jars(6 + 2 * more, 60),
                 _ => jars(5 + more, 50),
             };
@@ -74,7 +74,7 @@ pub fn season(seed: u64) -> Vec<Outing> {
                 seed: rng.u64(..),
                 number,
                 allowance: allowance(index),
-                errands: errands(seed, number),
+                tasks: tasks(seed, number),
             }
         })
         .collect();
@@ -89,10 +89,10 @@ fn allowance(index: usize) -> Allowance {
     typed.parse().unwrap_or_default()
 }
 
-fn errands(seed: u64, number: u32) -> Errands {
+fn tasks(seed: u64, number: u32) -> Tasks {
     let mut rng = fastrand::Rng::with_seed(seed ^ 0x66_696c_6d00 ^ u64::from(number));
     let film = WEIGHED_BACK.contains(&number);
-    Errands {
+    Tasks {
         weigh_back: film.then(|| (STICKY_STEP, Mass::from_mg(rng.i64(40..260)))),
         mend: (number == MENDED).then_some((MENDED_STEP, Way::InProportion)),
         bowl: None,
@@ -107,12 +107,12 @@ fn blends(seed: u64) -> Vec<Outing> {
     let days = days.chain(weeks);
     days.map(|(day, number)| Outing {
         formula: SCENT_BLEND,
-        amount: Amount::Batch(BLEND),
+        amount: BatchSize::Batch(BLEND),
         after: day * DAY + rng.i64(0..3 * HOUR),
         seed: rng.u64(..),
         number,
         allowance: Allowance::NONE,
-        errands: Errands::default(),
+        tasks: Tasks::default(),
     })
     .collect()
 }
@@ -121,8 +121,8 @@ impl Outing {
     /// What is weighed in.
     ///
     /// # Errors
-    /// As [`Amount::with`].
-    pub fn planned(&self) -> Result<Amount, PlanError> {
+    /// As [`BatchSize::with`].
+    pub fn planned(&self) -> Result<BatchSize, PlanError> {
         self.amount.with(self.allowance)
     }
 
@@ -130,13 +130,13 @@ impl Outing {
     pub fn stage(&self, plan: &Plan) -> Stage {
         let mut spec = season_spec(self.seed, plan);
         // What is to be shown is not left to the dice: no other mishap in these batches.
-        if self.errands.mend.is_some() {
+        if self.tasks.mend.is_some() {
             spec.script = Some(vec![(MENDED_STEP, Fault::OverPour)]);
-        } else if self.errands.weigh_back.is_some() {
+        } else if self.tasks.weigh_back.is_some() {
             spec.script = Some(Vec::new());
         }
         let mut stage = Stage::new(spec);
-        stage.send(self.errands.clone());
+        stage.send(self.tasks.clone());
         stage
     }
 
@@ -144,15 +144,15 @@ impl Outing {
     /// sticks to bowl and tools: 0.4 to 1.6 %, invented.
     pub fn filling_stage(&self, plan: &Plan, weighed: &Stage) -> Stage {
         let mut rng = fastrand::Rng::with_seed(self.seed ^ 0x6a_6172);
-        let film = self.errands.weigh_back.map_or(Mass::ZERO, |(_, film)| film);
+        let film = self.tasks.weigh_back.map_or(Mass::ZERO, |(_, film)| film);
         let made = weighed.truths().map(|truth| truth.net()).sum::<Mass>() - film;
         let mut spec = season_spec(self.seed.wrapping_add(1), plan);
         // Powder runs out of a scoop into jars as it does into beakers; nobody presses keys here.
         spec.habits.tare_key = 0.0;
         let mut stage = Stage::new(spec);
-        stage.send(Errands {
+        stage.send(Tasks {
             bowl: Some(made - made.ratio(rng.i64(4..17), 1000)),
-            ..Errands::default()
+            ..Tasks::default()
         });
         stage
     }

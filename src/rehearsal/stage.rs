@@ -3,11 +3,11 @@
 //! The caller wires the other side: take [`Stage::next`], give bytes, losses and words to the bench,
 //! give every event that comes back to [`Stage::hear`], and so on until `None`.
 
-use super::errands::Errands;
 use super::habits::{Fault, Habits};
 use super::hands::Hands;
 use super::scale::SimScaleSpec;
 use super::table::Table;
+use super::tasks::Tasks;
 use super::truth::Truth;
 use crate::formula::{Plan, VesselWay};
 use crate::time::Moment;
@@ -153,8 +153,8 @@ impl Stage {
     }
 
     /// What the hands do besides the plan's steps.
-    pub fn send(&mut self, errands: Errands) {
-        self.hands.errands = errands;
+    pub fn send(&mut self, tasks: Tasks) {
+        self.hands.tasks = tasks;
     }
 
     /// How far simulated time has come.

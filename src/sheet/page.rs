@@ -7,7 +7,7 @@ use super::record::SheetRecord;
 use super::weighed::{happened, list, table};
 use crate::chart::svg::escaped;
 use crate::journal::batch::standing::Standing;
-use crate::journal::format::cell::{Amount, clean};
+use crate::journal::format::cell::{Grams, clean};
 use crate::journal::format::chain::sha256;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::names::safe_batch_name;
@@ -244,7 +244,7 @@ fn irregular(record: &SheetRecord, out: &mut String) {
 
 /// Whether a weight lies out of the window that its row names, whatever the verdict.
 fn is_outside(row: &Row) -> bool {
-    let beyond = |limit: Option<Amount>, far: fn(Mass, Mass) -> bool| {
+    let beyond = |limit: Option<Grams>, far: fn(Mass, Mass) -> bool| {
         let both = row.net.zip(limit);
         both.is_some_and(|(net, limit)| far(net.mass(), limit.mass()))
     };

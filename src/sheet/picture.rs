@@ -60,7 +60,7 @@ fn polygon(points: &str) -> String {
 /// have them.
 pub fn fill_chart(filled: &[Row]) -> String {
     let grams =
-        |amount: Option<crate::journal::format::cell::Amount>| amount.map(|a| a.mass().to_g_f64());
+        |amount: Option<crate::journal::format::cell::Grams>| amount.map(|a| a.mass().to_g_f64());
     let nets: Vec<f64> = filled.iter().filter_map(|row| grams(row.net)).collect();
     let first = filled.first();
     let label = first.and_then(|row| grams(row.target));

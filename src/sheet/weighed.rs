@@ -11,12 +11,12 @@ use crate::chart::svg::escaped;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::PHASE;
 use crate::journal::batch::standing::skipped;
-use crate::journal::format::cell::Amount;
+use crate::journal::format::cell::Grams;
 use crate::journal::format::row::Row;
 use crate::vocabulary::entry::{RowKind, Verdict};
 
 /// Grams as in the log; a dash where there are none.
-pub fn grams(amount: Option<Amount>) -> String {
+pub fn grams(amount: Option<Grams>) -> String {
     amount.map_or("–".to_owned(), |amount| amount.to_string())
 }
 

@@ -1,4 +1,4 @@
-//! The heart: readings in, cues and log rows out. No I/O, no clock; time is an argument.
+//! The weighing engine: readings in, cues and log rows out. No I/O, no clock; time is an argument.
 //!
 //! The rules, in the order of care:
 //! - A weight is captured only when it is steady, inside its window for the dwell time, in a known

@@ -270,7 +270,10 @@ impl Engine {
             self.cue_urgent(CueKind::Lift, say, self.ways_on(step));
             return Some(State::Tared(tared.clone()));
         }
-        if let Some(level) = seen.steady.filter(|_| asked && vessel.is_none() && !difference) {
+        if let Some(level) = seen
+            .steady
+            .filter(|_| asked && vessel.is_none() && !difference)
+        {
             // Most of all that stood there went as it was asked for: what shows now is the empty pan,
             // wherever it was thought to be.
             let most = (high - then.zero).ratio(4, 5);

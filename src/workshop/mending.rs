@@ -9,7 +9,7 @@ use crate::formula::limits::{Held, Outside, Side, outside};
 use crate::formula::remedy::{Part, Remedy, remedy};
 use crate::formula::room::{Bowl, Pour, Room, room};
 use crate::formula::{Formula, Plan, VesselWay};
-use crate::journal::batch::held::{HeldPart, held, strangers};
+use crate::journal::batch::composition::{HeldPart, held, strangers};
 use crate::journal::batch::record::Record;
 use crate::journal::read::folder::each_batch;
 use crate::journal::read::record;

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::QueryError;
 use crate::config::Config;
-use crate::formula::plan::Amount;
+use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan, limits, remarks};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
@@ -49,7 +49,7 @@ impl OnPaper {
     /// # Errors
     /// Where the formula does not read, does not fit the amount or the bench, or a target is outside its
     /// own limits.
-    pub fn new(path: &Path, amount: Amount, config: &Config) -> Result<OnPaper, QueryError> {
+    pub fn new(path: &Path, amount: BatchSize, config: &Config) -> Result<OnPaper, QueryError> {
         let formula = super::formula(path)?;
         let (scales, assumed) = super::scales(config);
         let guard = config.weighing.guard;
@@ -117,7 +117,7 @@ impl OnPaper {
 fn notes(
     formula: &Formula,
     plan: &Plan,
-    asked: Amount,
+    asked: BatchSize,
     name: &str,
 ) -> Result<Vec<String>, Problems> {
     let broken = limits::broken(formula, plan, name);

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 
 use bismar::lots::price::{Cost, Price};
-use bismar::lots::stock::{Made, Prices, Stock};
+use bismar::lots::stock::{Inventory, Made, Prices};
 use bismar::lots::trace::Use;
 use bismar::lots::{Lot, Refusal};
 use bismar::mass::Mass;
@@ -471,7 +471,7 @@ proptest! {
             ..Lot::default()
         }).collect();
         let today = date(2026, 2, 14);
-        let mut stock = Stock::of_lots("a", &lots, &[], today);
+        let mut stock = Inventory::of_lots("a", &lots, &[], today);
         prop_assert_eq!(stock.sources.len() + stock.refused.len(), lots.len());
         let expired = stock.refused.iter().all(|why| matches!(why, Refusal::Expired { .. }));
         prop_assert!(expired);

@@ -9,10 +9,10 @@ use std::sync::{Arc, Mutex, mpsc as std_mpsc};
 use std::time::Duration;
 
 use bismar::config::{Config, CueConfig, Holder};
-use bismar::daemon::seams::{CueSink, Heart, LogAnswer, Opened, Opener, RowSink};
+use bismar::daemon::ports::{CueSink, LogAnswer, Opened, Opener, RowSink, Weigher};
 use bismar::daemon::{DaemonError, Order, Parts, control, serve};
 use bismar::formula::Plan;
-use bismar::formula::plan::Amount;
+use bismar::formula::plan::BatchSize;
 use bismar::mass::Mass;
 use bismar::protocol::client::{Client, ClientError};
 use bismar::protocol::reply::{Answer, Refusal, Said};
@@ -47,7 +47,7 @@ struct World {
     held: Vec<(u64, mpsc::UnboundedSender<LogAnswer>)>,
     /// The log's writer dies at its first row.
     dead_log: bool,
-    hearts: usize,
+    benches: usize,
     ticks: usize,
     new_config: Option<Result<Config, String>>,
     renewed: usize,
@@ -96,7 +96,7 @@ fn plan() -> Plan {
     }
 }
 
-impl Heart for Echo {
+impl Weigher for Echo {
     fn begin(&mut self, plan: Plan, _: Progress, _: Moment) -> Result<(), Refused> {
         self.events.push_back(Event::Step {
             step: 1,
@@ -277,7 +277,7 @@ impl Opener for Open {
 }
 
 fn parts(world: &Shared, config: Config, stuck: bool) -> Parts<Echo> {
-    let for_heart = Arc::clone(world);
+    let for_bench = Arc::clone(world);
     let for_reload = Arc::clone(world);
     Parts {
         config: Holder::new(config),
@@ -285,10 +285,10 @@ fn parts(world: &Shared, config: Config, stuck: bool) -> Parts<Echo> {
         waiting: None,
         fault: None,
         taken: None,
-        heart: Box::new(move |_| {
-            for_heart.lock().unwrap().hearts += 1;
+        bench: Box::new(move |_| {
+            for_bench.lock().unwrap().benches += 1;
             Echo {
-                world: Arc::clone(&for_heart),
+                world: Arc::clone(&for_bench),
                 events: Default::default(),
                 line: Vec::new(),
                 readings: false,
@@ -586,7 +586,7 @@ fn a_batch_is_begun_once_at_a_time() {
     assert_eq!(reply["say"], "batch begun", "{reply}");
     let amount = daemon.world(|world| world.begun.last().unwrap().amount);
     let fill = Mass::from_g(55);
-    assert_eq!(amount, Amount::Jars { count: 8, fill });
+    assert_eq!(amount, BatchSize::Jars { count: 8, fill });
     let reply = exchange(&mut raw, jars);
     assert_eq!(reply["help"], "stop", "{reply}");
     assert_eq!(exchange(&mut raw, br#"{"do":"stop"}"#)["ok"], true);
@@ -1014,7 +1014,7 @@ fn a_new_configuration_waits_for_the_end_of_the_batch_and_a_bad_one_changes_noth
     let daemon = Daemon::start(Config::default(), World::default());
     daemon.order(Order::Reload);
     daemon.client().ask(&Request::Hello).unwrap();
-    assert_eq!(daemon.world(|world| (world.hearts, world.renewed)), (1, 0));
+    assert_eq!(daemon.world(|world| (world.benches, world.renewed)), (1, 0));
 
     daemon.begin();
     let Pty {
@@ -1036,7 +1036,7 @@ fn a_new_configuration_waits_for_the_end_of_the_batch_and_a_bad_one_changes_noth
     let standing = daemon.client().status().unwrap();
     assert_eq!(standing.lines, [], "not in a batch");
     daemon.client().say(&Request::Stop).unwrap();
-    daemon.wait("the new bench", |world| world.hearts == 2);
+    daemon.wait("the new bench", |world| world.benches == 2);
     daemon.wait("the new scale", |_| {
         let standing = daemon.client().status().unwrap();
         standing.lines[0].port.as_deref() == path.to_str()

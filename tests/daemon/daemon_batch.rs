@@ -10,7 +10,7 @@ use std::time::Instant;
 
 use bismar::config::Config;
 use bismar::formula::Plan;
-use bismar::formula::plan::Amount;
+use bismar::formula::plan::BatchSize;
 use bismar::mass::Mass;
 use bismar::rehearsal::pty::PtyLines;
 use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
@@ -61,7 +61,7 @@ fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
     let formula = person.file("soak.toml", SOAK);
     let plan = Plan::new(
         &workshop::formula(&formula).unwrap(),
-        Amount::Batch(Mass::from_g(100)),
+        BatchSize::Batch(Mass::from_g(100)),
         &Config::parse(&text, "config").unwrap().abilities(),
         2.0,
     )

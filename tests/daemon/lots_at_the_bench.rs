@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use bismar::journal::read::folder;
 use bismar::lots::Lot;
-use bismar::lots::advice::{Advice, ForStep, Stock};
+use bismar::lots::advice::{Advice, ForStep, Snapshot};
 use bismar::lots::trace::Use;
 use bismar::mass::Mass;
 use bismar::protocol::client::{Client, ClientError};
@@ -471,7 +471,7 @@ fn a_weight_that_is_weighed_anew_does_not_count_against_its_own_lot() {
     let list = "[[lot]]\nname = \"S-60\"\ningredient = \"Sea salt\"\namount = \"60 g\"\n";
     let lots = Lot::parse_all(list, "lots.toml").unwrap();
     let advise = |uses: Vec<Use>| {
-        let stock = Stock {
+        let stock = Snapshot {
             lots: Ok(Some(lots.clone())),
             uses: Ok(uses),
             damaged: vec![],

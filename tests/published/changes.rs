@@ -2,7 +2,7 @@
 
 use bismar::formula::amend::{Added, Amendment, Cause, Retarget, added_steps, change_of};
 use bismar::formula::filling::{Fill, MOST_JARS};
-use bismar::formula::plan::{Amount, PlanError};
+use bismar::formula::plan::{BatchSize, PlanError};
 use bismar::formula::remedy::remedy;
 use bismar::formula::{Formula, Plan, VesselWay, remarks};
 use bismar::mass::Mass;
@@ -20,7 +20,7 @@ fn formula(ingredients: &str) -> Formula {
 }
 
 fn planned(formula: &Formula, batch: &str, scales: &[ScaleAbility]) -> Plan {
-    Plan::new(formula, Amount::Batch(g(batch)), scales, 2.0).unwrap_or_else(|e| panic!("{e}"))
+    Plan::new(formula, BatchSize::Batch(g(batch)), scales, 2.0).unwrap_or_else(|e| panic!("{e}"))
 }
 
 /// 100 g: 60 g of salt ± 1.2 g and 40 g of oats ± 0.8 g.

@@ -4,7 +4,7 @@
 //! batch is the formula file's own definition.
 
 use bismar::formula::limits::{Held, Side, broken, exposed, outside};
-use bismar::formula::plan::Amount;
+use bismar::formula::plan::BatchSize;
 use bismar::formula::{Formula, Plan};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
@@ -121,7 +121,7 @@ proptest! {
     #[test]
     fn what_is_exposed_is_outside_in_some_corner_of_the_tolerances(drawn in drawn(), mg in 50_000i64..500_000) {
         let formula = formula(&drawn);
-        let Ok(plan) = Plan::new(&formula, Amount::Batch(Mass::from_mg(mg)), &bench("0.01 g"), 2.0) else {
+        let Ok(plan) = Plan::new(&formula, BatchSize::Batch(Mass::from_mg(mg)), &bench("0.01 g"), 2.0) else {
             return Ok(());
         };
         let targets = [0, 1, 2].map(|i: usize| plan.steps[i].target);

@@ -5,7 +5,7 @@ use std::path::Path;
 use bismar::cli::check;
 use bismar::config::Config;
 use bismar::formula::allowance::Allowance;
-use bismar::formula::plan::{Amount, PlanError};
+use bismar::formula::plan::{BatchSize, PlanError};
 use bismar::formula::{Formula, Plan, Share, examples};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
@@ -43,7 +43,7 @@ fn targets(plan: &Plan) -> Vec<String> {
 
 #[test]
 fn eight_jars_of_bath_salts() {
-    let amount = Amount::Jars {
+    let amount = BatchSize::Jars {
         count: 8,
         fill: g("55"),
     };
@@ -72,7 +72,7 @@ fn the_largest_remainder_gets_the_missing_step() {
         "name = \"b\", percent = 33.3",
         "name = \"c\", percent = 33.4",
     ]);
-    let plan = Plan::new(&thirds, Amount::Batch(g("100.01")), &bench(), 2.0).expect("fits");
+    let plan = Plan::new(&thirds, BatchSize::Batch(g("100.01")), &bench(), 2.0).expect("fits");
     // Exact: 33.30333, 33.30333, 33.40334.
     assert_eq!(targets(&plan), ["33.300", "33.300", "33.410"]);
     let q = phase(&[
@@ -80,7 +80,7 @@ fn the_largest_remainder_gets_the_missing_step() {
         "name = \"b\", balance = true",
         "name = \"c\", percent = 33.4",
     ]);
-    let plan = Plan::new(&q, Amount::Batch(g("100.01")), &bench(), 2.0).expect("fits");
+    let plan = Plan::new(&q, BatchSize::Batch(g("100.01")), &bench(), 2.0).expect("fits");
     assert_eq!(targets(&plan), ["33.300", "33.310", "33.400"]);
 }
 
@@ -88,15 +88,15 @@ fn the_largest_remainder_gets_the_missing_step() {
 fn a_batch_between_two_steps_of_the_scale_is_rounded_to_it() {
     let two = phase(&["name = \"a\", percent = 50", "name = \"b\", percent = 50"]);
     let ounces = Mass::parse_with_unit("2oz").expect("a mass");
-    let plan = Plan::new(&two, Amount::Batch(ounces), &bench(), 2.0).expect("fits");
+    let plan = Plan::new(&two, BatchSize::Batch(ounces), &bench(), 2.0).expect("fits");
     assert_eq!(plan.batch, g("56.70"));
     assert_eq!(targets(&plan), ["28.350", "28.350"]);
     // 2 oz are 56.69904625 g (NIST Handbook 44, Appendix C: 1 oz = 28.349523125 g).
     assert_eq!(
-        plan.rounding(Amount::Batch(ounces)).unwrap(),
+        plan.rounding(BatchSize::Batch(ounces)).unwrap(),
         "the batch is 56.7 g instead of 56.699046 g, since its scales show no finer steps"
     );
-    assert_eq!(plan.rounding(Amount::Batch(g("56.70"))), None);
+    assert_eq!(plan.rounding(BatchSize::Batch(g("56.70"))), None);
 }
 
 #[test]
@@ -111,14 +111,14 @@ fn each_step_goes_to_the_first_scale_that_carries_and_proves_it() {
         "name = \"clay\", percent = 5.0",  // 50 g ± 0.5: not to 1 g; bench
         "name = \"oil\", percent = 0.1",   // 1 g ± 0.01: 2u is 0.0116 g at 0.01 g; fine
     ]);
-    let plan = Plan::new(&f, Amount::Batch(g("1000")), &scales, 2.0).expect("fits");
+    let plan = Plan::new(&f, BatchSize::Batch(g("1000")), &scales, 2.0).expect("fits");
     assert_eq!(
         plan.steps.iter().map(|s| s.scale).collect::<Vec<_>>(),
         [0, 1, 2]
     );
     assert_eq!(targets(&plan), ["949.000", "50.000", "1.000"]);
     // Without the fine scale the finest that carries it is taken, and said to prove nothing.
-    let plan = Plan::new(&f, Amount::Batch(g("1000")), &scales[..2], 2.0).expect("fits");
+    let plan = Plan::new(&f, BatchSize::Batch(g("1000")), &scales[..2], 2.0).expect("fits");
     assert_eq!(plan.steps[2].scale, 1);
     let feasible = plan.feasibility(&scales[..2], 2.0);
     let proven: Vec<bool> = feasible.iter().flatten().map(|f| f.window.proven).collect();
@@ -135,13 +135,13 @@ fn a_bowl_carries_what_was_poured_before() {
         "name = \"a\", percent = 60, vessel = \"bowl\"",
         "name = \"b\", percent = 40, vessel = \"bowl\"",
     ]);
-    let plan = Plan::new(&f, Amount::Batch(g("800")), &scales, 2.0).expect("fits");
+    let plan = Plan::new(&f, BatchSize::Batch(g("800")), &scales, 2.0).expect("fits");
     assert_eq!(
         plan.steps.iter().map(|s| s.scale).collect::<Vec<_>>(),
         [0, 1]
     );
     let beakers = phase(&["name = \"a\", percent = 60", "name = \"b\", percent = 40"]);
-    let plan = Plan::new(&beakers, Amount::Batch(g("800")), &scales, 2.0).expect("fits");
+    let plan = Plan::new(&beakers, BatchSize::Batch(g("800")), &scales, 2.0).expect("fits");
     assert_eq!(
         plan.steps.iter().map(|s| s.scale).collect::<Vec<_>>(),
         [0, 0]
@@ -154,12 +154,12 @@ fn impossible_batches_are_refused_with_a_remedy() {
         "name = \"salt\", percent = 99.99",
         "name = \"oil\", percent = 0.01",
     ]);
-    let refusal = |f: &Formula, amount: Amount, scales: &[ScaleAbility]| {
+    let refusal = |f: &Formula, amount: BatchSize, scales: &[ScaleAbility]| {
         Plan::new(f, amount, scales, 2.0)
             .expect_err("refused")
             .to_string()
     };
-    let batch = |text: &str| Amount::Batch(g(text));
+    let batch = |text: &str| BatchSize::Batch(g(text));
     let text = refusal(&plain, batch("20"), &bench());
     assert!(
         text.contains("\"oil\" would be 0.002000 g") && text.contains("at least 100 g"),
@@ -183,14 +183,14 @@ fn impossible_batches_are_refused_with_a_remedy() {
     for amount in [
         batch("0"),
         batch("-5"),
-        Amount::Jars {
+        BatchSize::Jars {
             count: 0,
             fill: g("5"),
         },
     ] {
         assert!(refusal(&plain, amount, &bench()).contains("more than nothing"));
     }
-    let tonnes = Amount::Jars {
+    let tonnes = BatchSize::Jars {
         count: u32::MAX,
         fill: g("55"),
     };
@@ -249,7 +249,7 @@ proptest! {
         let balance = with_balance.then(|| which.index(shares.len()));
         let f = of_shares(&shares, balance);
         let scales = [ScaleAbility::assumed("bench")];
-        match Plan::new(&f, Amount::Batch(batch), &scales, 2.0) {
+        match Plan::new(&f, BatchSize::Batch(batch), &scales, 2.0) {
             Ok(plan) => {
                 prop_assert_eq!(plan.steps.iter().map(|s| s.target).sum::<Mass>(), batch);
                 prop_assert_eq!(plan.batch, batch);
@@ -289,7 +289,7 @@ proptest! {
         let scales = [scale("floor", "1", Some("30000")), scale("bench", "0.01", Some("600")), scale("fine", "0.001", Some("60"))];
         let balance = with_balance.then(|| which.index(shares.len()));
         let f = of_shares(&shares, balance);
-        if let Ok(plan) = Plan::new(&f, Amount::Batch(Mass::from_mg(mg)), &scales, guard) {
+        if let Ok(plan) = Plan::new(&f, BatchSize::Batch(Mass::from_mg(mg)), &scales, guard) {
             prop_assert_eq!(plan.steps.iter().map(|s| s.target).sum::<Mass>(), plan.batch);
             let used: Vec<Mass> = plan.steps.iter().map(|s| scales[s.scale].readability).collect();
             let finest = used.iter().min().copied().unwrap_or_default();
@@ -387,7 +387,7 @@ proptest! {
         let text = format!("{}.{:02}%", hundredths / 100, hundredths % 100);
         let allowance: Allowance = text.parse().expect("a percentage");
         let fill = Mass::from_mg(fill_mg);
-        let amount = Amount::Jars { count, fill }.with(allowance).expect("not too much");
+        let amount = BatchSize::Jars { count, fill }.with(allowance).expect("not too much");
         let scales = [ScaleAbility::assumed("bench")];
         let plan = Plan::new(&formula(examples::TIDELINE), amount, &scales, 2.0);
         // Too little of an ingredient for the scale is no matter of the allowance.
@@ -422,7 +422,7 @@ fn an_allowance_that_makes_no_sense_is_refused_in_words() {
         assert!(error.contains(words), "{text}: {error}");
     }
     // 8 jars of 55 g and 3 %: 453.2 g, by hand.
-    let jars = Amount::Jars {
+    let jars = BatchSize::Jars {
         count: 8,
         fill: g("55"),
     };
@@ -432,15 +432,15 @@ fn an_allowance_that_makes_no_sense_is_refused_in_words() {
     let plan = Plan::new(&formula(examples::TIDELINE), amount, &bench(), 2.0).expect("fits");
     assert_eq!((plan.batch, plan.jars), (g("453.2"), Some((8, g("55")))));
     assert_eq!(plan.spare(g("0.01")), Some(g("13.2")));
-    let most = Amount::Batch(Amount::LARGEST).with(Allowance::MOST);
-    assert!(matches!(most, Err(PlanError::Amount(_))));
+    let most = BatchSize::Batch(BatchSize::LARGEST).with(Allowance::MOST);
+    assert!(matches!(most, Err(PlanError::BatchSize(_))));
 }
 
 // ---- the program itself --------------------------------------------------------------------------
 
 fn run(name: &str, batch: Option<&str>, config: &Config) -> (String, bool) {
     let path = format!("config/formulas/{name}.toml");
-    let asked = batch.map(|grams| Amount::Batch(g(grams)));
+    let asked = batch.map(|grams| BatchSize::Batch(g(grams)));
     check::run(Path::new(&path), asked, Allowance::NONE, config).unwrap_or_else(|e| panic!("{e}"))
 }
 

@@ -4,7 +4,7 @@
 //! a premix worked by hand stands beside it. "The same two readings" of a weighing by difference:
 //! JCGM 100:2008, 5.1.2 (variances of independent readings add, whatever the order of subtraction).
 
-use bismar::formula::plan::Amount;
+use bismar::formula::plan::BatchSize;
 use bismar::formula::{Formula, Plan, help};
 use bismar::mass::Mass;
 use bismar::metrology::premix::Premix;
@@ -164,7 +164,7 @@ const BALM: &str = "[formula]\nname = \"Balm\"\n[[phase]]\n\
 fn ways(batch: &str, vessel: &str, scales: &[ScaleAbility]) -> String {
     let (start, end) = BALM.rsplit_once("bowl").unwrap();
     let formula = Formula::parse(&format!("{start}{vessel}{end}"), "balm.toml").unwrap();
-    let plan = Plan::new(&formula, Amount::Batch(g(batch)), scales, 2.0).unwrap();
+    let plan = Plan::new(&formula, BatchSize::Batch(g(batch)), scales, 2.0).unwrap();
     help::ways(&plan, &plan.steps[1], scales, 2.0).join("; ")
 }
 
@@ -191,7 +191,7 @@ fn by_difference_helps_only_where_it_takes_the_bowl_off_a_finer_scale() {
     // In a beaker the step goes to the fine scale by itself.
     let formula = Formula::parse(&BALM.replacen("bowl", "beaker", 2), "balm.toml").unwrap();
     let scales = [bench, fine("200")];
-    let plan = Plan::new(&formula, Amount::Batch(g("500")), &scales, 2.0).unwrap();
+    let plan = Plan::new(&formula, BatchSize::Batch(g("500")), &scales, 2.0).unwrap();
     assert_eq!(plan.steps[1].scale, 1);
 }
 
@@ -203,7 +203,7 @@ fn a_premix_needs_a_carrier_that_is_there() {
     // Half of the batch each: the carrier would be more than there is of the other.
     let text = BALM.replace("percent = 0.1", "percent = 50");
     let formula = Formula::parse(&text, "balm.toml").unwrap();
-    let plan = Plan::new(&formula, Amount::Batch(g("1")), &bench, 2.0).unwrap();
+    let plan = Plan::new(&formula, BatchSize::Batch(g("1")), &bench, 2.0).unwrap();
     assert_eq!(
         help::ways(&plan, &plan.steps[1], &bench, 2.0),
         Vec::<String>::new()

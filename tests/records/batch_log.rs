@@ -7,7 +7,7 @@ use std::process::Command;
 use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
 use bismar::journal::batch::record::Record;
 use bismar::journal::error::LogError;
-use bismar::journal::format::cell::{Amount, LONGEST_TEXT, clean, fits, guarded, unguarded};
+use bismar::journal::format::cell::{Grams, LONGEST_TEXT, clean, fits, guarded, unguarded};
 use bismar::journal::format::chain;
 use bismar::journal::format::fault::Fault;
 use bismar::journal::format::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
@@ -306,7 +306,7 @@ fn sha256_is_the_published_one() {
 /// Grams: the readability's decimals or finer, never an exponent, never rounded; an uncertainty up.
 #[test]
 fn grams_are_exact_and_an_uncertainty_is_rounded_up() {
-    let text = |ng, d| Amount::new(Mass::from_ng(ng), Mass::from_ng(d)).to_string();
+    let text = |ng, d| Grams::new(Mass::from_ng(ng), Mass::from_ng(d)).to_string();
     let rows = [
         (12_340_000_000, 10_000_000, "12.34"),
         (12_300_000_000, 10_000_000, "12.30"),
@@ -321,9 +321,9 @@ fn grams_are_exact_and_an_uncertainty_is_rounded_up() {
     ];
     for (ng, d, wanted) in rows {
         assert_eq!(text(ng, d), wanted);
-        assert_eq!(Amount::parse(wanted).unwrap().mass(), Mass::from_ng(ng));
+        assert_eq!(Grams::parse(wanted).unwrap().mass(), Mass::from_ng(ng));
     }
-    let up = |ng, d| Amount::uncertainty(Mass::from_ng(ng), Mass::from_ng(d)).to_string();
+    let up = |ng, d| Grams::uncertainty(Mass::from_ng(ng), Mass::from_ng(d)).to_string();
     assert_eq!(up(8_164_965, 10_000_000), "0.009");
     assert_eq!(up(8_000_000, 10_000_000), "0.008");
     assert_eq!(up(8_000_001, 10_000_000), "0.009");
@@ -341,9 +341,9 @@ fn grams_are_exact_and_an_uncertainty_is_rounded_up() {
         "1.0000000001",
         "1_0",
     ] {
-        assert_eq!(Amount::parse(wrong), None, "{wrong:?}");
+        assert_eq!(Grams::parse(wrong), None, "{wrong:?}");
     }
-    assert_eq!(Amount::parse("9223372036.854775808"), None);
+    assert_eq!(Grams::parse("9223372036.854775808"), None);
 }
 
 /// `net − target = deviation` and `gross − tare = net` in the digits of the file, by an independent

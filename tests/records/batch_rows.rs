@@ -5,9 +5,9 @@ use std::collections::HashMap;
 
 use bismar::formula::amend::{Added, Amendment, Cause};
 use bismar::formula::filling::Fill;
-use bismar::formula::plan::Amount;
+use bismar::formula::plan::BatchSize;
 use bismar::formula::{Formula, Plan, VesselWay};
-use bismar::journal::batch::held::{HeldPart, held, strangers};
+use bismar::journal::batch::composition::{HeldPart, held, strangers};
 use bismar::journal::batch::record::Record;
 use bismar::journal::batch::residue::usual;
 use bismar::journal::format::cell::{CUT_MARK, LONGEST_TEXT, clean};
@@ -76,7 +76,7 @@ fn formula() -> Formula {
 
 fn plan_of(formula: &Formula) -> Plan {
     let bench = [ScaleAbility::assumed("bench")];
-    Plan::new(formula, Amount::Batch(g(100.0)), &bench, 2.0).expect("a plan")
+    Plan::new(formula, BatchSize::Batch(g(100.0)), &bench, 2.0).expect("a plan")
 }
 
 fn opened() -> Vec<Draft> {

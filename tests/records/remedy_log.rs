@@ -5,10 +5,10 @@
 
 use std::path::{Path, PathBuf};
 
-use bismar::formula::plan::Amount;
+use bismar::formula::plan::BatchSize;
 use bismar::formula::room::{Bowl, Pour, Short, Unknown, room};
 use bismar::formula::{Formula, Plan, VesselWay};
-use bismar::journal::batch::held::{held, strangers};
+use bismar::journal::batch::composition::{held, strangers};
 use bismar::journal::read::record;
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
@@ -183,7 +183,7 @@ proptest! {
         let sums: serde_json::Value = serde_json::from_str(&sums).unwrap();
         let formula = Formula::parse(TWO, "two.toml").unwrap();
         let bench = [ScaleAbility::assumed("bench")];
-        let plan = Plan::new(&formula, Amount::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
+        let plan = Plan::new(&formula, BatchSize::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
         let parts = held(&record::read(&path).unwrap(), &plan);
         prop_assert_eq!(parts.len(), names.len());
         for part in parts {
@@ -268,7 +268,7 @@ fn a_remedy_that_was_weighed_is_no_over_pour_any_more() {
     let path = log(&person.path(""), TWO, &rows);
     let formula = Formula::parse(TWO, "two.toml").unwrap();
     let bench = [ScaleAbility::assumed("bench")];
-    let plan = Plan::new(&formula, Amount::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
+    let plan = Plan::new(&formula, BatchSize::Batch(Mass::from_g(100)), &bench, 2.0).unwrap();
     let parts = held(&record::read(&path).unwrap(), &plan);
     assert_eq!(parts[1].to_come, Mass::from_g(40));
     assert_eq!(parts[1].part.held, Mass::from_mg(41_200));

@@ -13,7 +13,7 @@ use super::{Exit, Outcome, print};
 use crate::config::Config;
 use crate::formula::Formula;
 use crate::formula::allowance::Allowance;
-use crate::formula::plan::Amount;
+use crate::formula::plan::BatchSize;
 use crate::mass::Mass;
 use crate::metrology::{ScaleAbility, Uncertainty};
 use crate::workshop::planning::OnPaper;
@@ -49,11 +49,11 @@ pub(super) fn command(args: &CheckArgs) -> Outcome {
 /// As [`OnPaper::new`].
 pub fn run(
     formula: &Path,
-    amount: Option<Amount>,
+    amount: Option<BatchSize>,
     allowance: Allowance,
     config: &Config,
 ) -> Result<(String, bool), QueryError> {
-    let asked = amount.unwrap_or(Amount::Batch(UNNAMED_BATCH));
+    let asked = amount.unwrap_or(BatchSize::Batch(UNNAMED_BATCH));
     let paper = OnPaper::new(formula, asked.with(allowance)?, config)?;
     let mut text = notes(&paper);
     if amount.is_none() {

@@ -5,7 +5,7 @@
 //! ingredient, what usually stays in a beaker.
 
 pub mod agree;
-pub mod held;
+pub mod composition;
 mod progress;
 pub mod record;
 pub mod residue;

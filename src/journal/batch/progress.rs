@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::record::Record;
-use crate::formula::plan::{Amount, PlanError};
+use crate::formula::plan::{BatchSize, PlanError};
 use crate::formula::{Formula, Plan};
 use crate::journal::format::row::Row;
 use crate::mass::Mass;
@@ -18,7 +18,7 @@ impl Record {
     pub fn plan(
         &self,
         formula: &Formula,
-        amount: Amount,
+        amount: BatchSize,
         scales: &[ScaleAbility],
         guard: f64,
     ) -> Result<Plan, PlanError> {

@@ -10,7 +10,7 @@ use super::standing::skipped;
 use crate::formula::Formula;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
-use crate::journal::format::cell::Amount;
+use crate::journal::format::cell::Grams;
 use crate::journal::format::fault::BadLine;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
@@ -122,13 +122,13 @@ impl Record {
     }
 
     /// What stayed in the vessel of `step`: the last `residue` row's net weight.
-    pub fn residue(&self, step: usize) -> Option<Amount> {
+    pub fn residue(&self, step: usize) -> Option<Grams> {
         let mut of_step = self.residues.iter().filter(|row| row.step == step);
         of_step.next_back().and_then(|row| row.net)
     }
 
     /// What came into the batch in `step`: the net weight less what stayed in the vessel.
-    pub fn delivered(&self, step: usize) -> Option<Amount> {
+    pub fn delivered(&self, step: usize) -> Option<Grams> {
         let net = self.steps.get(&step)?.net?;
         Some(match self.residue(step) {
             Some(residue) => net.minus(residue),
@@ -139,13 +139,13 @@ impl Record {
     /// All that came into the batch.
     pub fn total(&self) -> Mass {
         let delivered = self.steps.keys().filter_map(|step| self.delivered(*step));
-        delivered.map(Amount::mass).sum()
+        delivered.map(Grams::mass).sum()
     }
 
     /// All that is in jars.
     pub fn jarred(&self) -> Mass {
         let nets = self.filled.iter().filter_map(|row| row.net);
-        nets.map(Amount::mass).sum()
+        nets.map(Grams::mass).sum()
     }
 
     /// Takes the next row.

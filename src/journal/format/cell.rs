@@ -111,20 +111,20 @@ fn is_plain_number(text: &str) -> bool {
 /// to show the mass exactly). So `gross − tare = net` and `net − target = deviation` hold in the
 /// written digits too, on an ounce scale as on a gram scale.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Amount {
+pub struct Grams {
     mass: Mass,
     decimals: u8,
 }
 
-impl Amount {
+impl Grams {
     /// `mass` with the decimals of `readability`, or as many more as show it exactly.
-    pub fn new(mass: Mass, readability: Mass) -> Amount {
-        Amount::with_decimals(mass, decimals_of(readability))
+    pub fn new(mass: Mass, readability: Mass) -> Grams {
+        Grams::with_decimals(mass, decimals_of(readability))
     }
 
     /// `mass` rounded away from zero to one decimal more than `readability` has: an uncertainty is
     /// never stated smaller than it is.
-    pub fn uncertainty(mass: Mass, readability: Mass) -> Amount {
+    pub fn uncertainty(mass: Mass, readability: Mass) -> Grams {
         let decimals = (decimals_of(readability) + 1).min(9);
         let step = Mass::from_ng(10i64.pow(9 - u32::from(decimals)));
         let mass = if mass.is_negative() {
@@ -132,20 +132,20 @@ impl Amount {
         } else {
             mass.ceil_to(step)
         };
-        Amount::with_decimals(mass, decimals)
+        Grams::with_decimals(mass, decimals)
     }
 
-    fn with_decimals(mass: Mass, decimals: u8) -> Amount {
+    fn with_decimals(mass: Mass, decimals: u8) -> Grams {
         let mut decimals = decimals.min(9);
         while mass.ng() % 10i64.pow(9 - u32::from(decimals)) != 0 {
             decimals += 1;
         }
-        Amount { mass, decimals }
+        Grams { mass, decimals }
     }
 
     /// This less `other`, with the decimals of the finer of the two.
-    pub fn minus(self, other: Amount) -> Amount {
-        Amount::with_decimals(self.mass - other.mass, self.decimals.max(other.decimals))
+    pub fn minus(self, other: Grams) -> Grams {
+        Grams::with_decimals(self.mass - other.mass, self.decimals.max(other.decimals))
     }
 
     pub fn mass(self) -> Mass {
@@ -157,10 +157,10 @@ impl Amount {
         self.decimals
     }
 
-    /// Reads what [`Amount`]'s `Display` writes: optional minus, digits, at most nine decimals.
+    /// Reads what [`Grams`]'s `Display` writes: optional minus, digits, at most nine decimals.
     /// `None` for anything else (a plus, a comma, an exponent, spaces, more than an `i64` of
     /// nanograms).
-    pub fn parse(cell: &str) -> Option<Amount> {
+    pub fn parse(cell: &str) -> Option<Grams> {
         if cell.starts_with('+') || !is_plain_number(cell) {
             return None;
         }
@@ -168,14 +168,14 @@ impl Amount {
         let decimals = u8::try_from(part.len()).ok().filter(|d| *d <= 9)?;
         let digits: i128 = format!("{whole}{part}").parse().ok()?;
         let ng = digits.checked_mul(10i128.pow(9 - u32::from(decimals)))?;
-        Some(Amount {
+        Some(Grams {
             mass: Mass::from_ng(i64::try_from(ng).ok()?),
             decimals,
         })
     }
 }
 
-impl fmt::Display for Amount {
+impl fmt::Display for Grams {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.mass.grams_rounded(self.decimals).fmt(f)
     }

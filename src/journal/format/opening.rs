@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::formula::plan::Amount;
+use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan};
 use crate::journal::format::cell;
 use crate::journal::format::chain;
@@ -56,8 +56,8 @@ impl Opening {
     }
 
     /// The size as it was asked for.
-    pub fn amount(&self) -> Amount {
-        Amount::opened(self.batch, self.jars)
+    pub fn amount(&self) -> BatchSize {
+        BatchSize::opened(self.batch, self.jars)
     }
 
     /// The two drafts that open the batch. `label` names the formula for a person.

@@ -6,7 +6,7 @@
 use csv::StringRecord;
 use jiff::Timestamp;
 
-use crate::journal::format::cell::{Amount, guarded, unguarded};
+use crate::journal::format::cell::{Grams, guarded, unguarded};
 use crate::journal::format::chain;
 use crate::mass::{Mass, Unit};
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
@@ -61,16 +61,16 @@ pub struct Row {
     pub ingredient: String,
     pub lot: String,
     pub vessel: String,
-    pub target: Option<Amount>,
-    pub low: Option<Amount>,
-    pub high: Option<Amount>,
-    pub tare: Option<Amount>,
-    pub gross: Option<Amount>,
-    pub net: Option<Amount>,
+    pub target: Option<Grams>,
+    pub low: Option<Grams>,
+    pub high: Option<Grams>,
+    pub tare: Option<Grams>,
+    pub gross: Option<Grams>,
+    pub net: Option<Grams>,
     /// Net less target.
-    pub deviation: Option<Amount>,
+    pub deviation: Option<Grams>,
     /// Expanded uncertainty (k = 2) of the net weight, rounded up.
-    pub uncertainty: Option<Amount>,
+    pub uncertainty: Option<Grams>,
     pub verdict: Option<Verdict>,
     pub scale: String,
     /// The unit the scale showed; the row's numbers are in grams always.
@@ -102,7 +102,7 @@ pub struct CellError {
 impl Row {
     /// The row of a draft, not sealed yet.
     pub fn from_draft(draft: &Draft, stamp: Stamp<'_>) -> Row {
-        let grams = |mass: Option<Mass>| mass.map(|mass| Amount::new(mass, draft.readability));
+        let grams = |mass: Option<Mass>| mass.map(|mass| Grams::new(mass, draft.readability));
         let (target, net) = (grams(draft.target), grams(draft.net));
         Row {
             batch: stamp.batch.to_owned(),
@@ -124,7 +124,7 @@ impl Row {
             deviation: net.zip(target).map(|(net, target)| net.minus(target)),
             uncertainty: draft
                 .uncertainty
-                .map(|u| Amount::uncertainty(u, draft.readability)),
+                .map(|u| Grams::uncertainty(u, draft.readability)),
             verdict: draft.verdict,
             scale: draft.scale.clone(),
             unit: draft.unit,
@@ -142,7 +142,7 @@ impl Row {
 
     /// The cells without the chain, as a CSV reader gives them back.
     pub fn cells(&self) -> [String; 23] {
-        let grams = |amount: Option<Amount>| amount.map_or(String::new(), |a| a.to_string());
+        let grams = |amount: Option<Grams>| amount.map_or(String::new(), |a| a.to_string());
         let step = if self.step == 0 {
             String::new()
         } else {
@@ -278,10 +278,10 @@ impl<'a> Cells<'a> {
         }
     }
 
-    fn grams(&self, column: usize) -> Result<Option<Amount>, CellError> {
+    fn grams(&self, column: usize) -> Result<Option<Grams>, CellError> {
         match self.get(column)? {
             "" => Ok(None),
-            cell => match Amount::parse(cell) {
+            cell => match Grams::parse(cell) {
                 Some(amount) => Ok(Some(amount)),
                 None => Err(wrong(
                     column,

@@ -4,7 +4,7 @@ use super::*;
 use crate::formula::Formula;
 use crate::formula::amend::{Amendment, Cause};
 use crate::formula::filling::Fill;
-use crate::formula::plan::Amount;
+use crate::formula::plan::BatchSize;
 use crate::metrology::ScaleAbility;
 use crate::metrology::prepackage::Rule;
 use crate::vocabulary::command::Way;
@@ -35,7 +35,7 @@ tolerance = { percent = 5 }
 fn soak() -> Plan {
     let formula = Formula::parse(SOAK, "soak.toml").unwrap();
     let scales = [ScaleAbility::assumed("bench")];
-    Plan::new(&formula, Amount::Batch(g("100")), &scales, 2.0).unwrap()
+    Plan::new(&formula, BatchSize::Batch(g("100")), &scales, 2.0).unwrap()
 }
 
 impl Bench {

@@ -4,7 +4,7 @@
 
 use bismar::vocabulary::progress::Progress;
 use bismar::config::Config;
-use bismar::formula::plan::Amount;
+use bismar::formula::plan::BatchSize;
 use bismar::vocabulary::command::Way;
 use bismar::formula::{Formula, Plan, examples};
 use bismar::mass::{Mass, Unit};
@@ -21,7 +21,7 @@ const CONFIG: &str = "[[scale]]\nname = \"bench\"\nport = \"/dev/null\"\nlayout 
 fuzz_target!(|deeds: Vec<(u8, i16, u8)>| {
     let config = Config::parse(CONFIG, "c").expect("it is right");
     let formula = Formula::parse(examples::TIDELINE, "f").expect("it is right");
-    let amount = Amount::Batch(Mass::from_g(200));
+    let amount = BatchSize::Batch(Mass::from_g(200));
     let Ok(plan) = Plan::new(&formula, amount, &config.abilities(), 2.0) else {
         return;
     };

@@ -1,7 +1,7 @@
 //! A formula's file: no panic; an error names the place; a good one plans to sums that are exact.
 #![no_main]
 
-use bismar::formula::plan::Amount;
+use bismar::formula::plan::BatchSize;
 use bismar::formula::{Formula, Plan};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
@@ -17,7 +17,7 @@ fuzz_target!(|text: &str| {
     };
     let scales = [ScaleAbility::assumed("bench")];
     for grams in [1, 100, 5_000] {
-        let amount = Amount::Batch(Mass::from_g(grams));
+        let amount = BatchSize::Batch(Mass::from_g(grams));
         if let Ok(plan) = Plan::new(&formula, amount, &scales, 2.0) {
             let sum: Mass = plan.steps.iter().map(|step| step.target).sum();
             assert_eq!(sum, plan.batch);

@@ -9,7 +9,7 @@ use axum::http::HeaderMap;
 use bismar::config::{Config, Holder};
 use bismar::display::guard::Guard;
 use bismar::display::peer::{Owner, Who};
-use bismar::display::{Answers, House};
+use bismar::display::{Answers, Context};
 use libfuzzer_sys::fuzz_target;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _, duplex};
 use tokio::sync::mpsc;
@@ -62,7 +62,7 @@ fuzz_target!(|data: &[u8]| {
         let (calls, mut heard) = mpsc::channel(8);
         let daemon = tokio::spawn(async move { while heard.recv().await.is_some() {} });
         let lots = HOME.path().join("lots.toml");
-        let answers = Answers::new(guard, calls, House::new(holder.held(), Some(lots)));
+        let answers = Answers::new(guard, calls, Context::new(holder.held(), Some(lots)));
         let (mut browser, page) = duplex(1 << 16);
         let talk = tokio::spawn(answers.talk(page, who, false, &Default::default()));
         let _ = browser.write_all(&bytes).await;

@@ -15,7 +15,7 @@ use super::record::corrects;
 use crate::formula::Formula;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
-use crate::journal::format::cell::Amount;
+use crate::journal::format::cell::Grams;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
@@ -72,8 +72,8 @@ fn wrong(column: &'static str, why: impl Into<String>) -> CellError {
     }
 }
 
-fn mass(amount: Option<Amount>) -> Option<Mass> {
-    amount.map(Amount::mass)
+fn mass(amount: Option<Grams>) -> Option<Mass> {
+    amount.map(Grams::mass)
 }
 
 /// Grams with at least two decimals.

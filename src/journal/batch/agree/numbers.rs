@@ -1,7 +1,7 @@
 //! The numbers of one row.
 
 use super::{g, mass, wrong};
-use crate::journal::format::cell::Amount;
+use crate::journal::format::cell::Grams;
 use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::metrology::Uncertainty;
@@ -158,7 +158,7 @@ fn uncertainty(row: &Row) -> Result<(), CellError> {
 }
 
 /// The uncertainty of a net weight on a quiet scale whose step is one of the last digit.
-fn least(uncertainty: Amount) -> Mass {
+fn least(uncertainty: Grams) -> Mass {
     let decimals = u32::from(uncertainty.decimals().clamp(1, 9)) - 1;
     let step = Mass::from_ng(10i64.pow(9 - decimals));
     Uncertainty::net(step, None, Uncertainty::TARE_AND_GROSS).expanded()
@@ -299,5 +299,5 @@ pub(super) fn stayed(note: &str) -> Option<(u64, Mass)> {
 }
 
 pub(super) fn grams(text: &str) -> Option<Mass> {
-    Amount::parse(text).map(Amount::mass)
+    Grams::parse(text).map(Grams::mass)
 }

@@ -15,7 +15,7 @@ pub const MUTE: Duration = Duration::from_millis(500);
 
 /// One client's place; free again when the client's own handle is dropped.
 #[derive(Debug)]
-pub struct Seat {
+pub struct Slot {
     state: Mutex<State>,
     leave: Notify,
 }
@@ -33,7 +33,7 @@ enum State {
     Sent,
 }
 
-impl Seat {
+impl Slot {
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -58,8 +58,8 @@ impl Seat {
 
 /// All places.
 #[derive(Debug)]
-pub struct Seats {
-    taken: Vec<Arc<Seat>>,
+pub struct Slots {
+    taken: Vec<Arc<Slot>>,
     most: usize,
 }
 
@@ -72,9 +72,9 @@ pub enum Full {
     Busy,
 }
 
-impl Seats {
-    pub fn new(most: usize) -> Seats {
-        Seats {
+impl Slots {
+    pub fn new(most: usize) -> Slots {
+        Slots {
             taken: Vec::new(),
             most,
         }
@@ -85,23 +85,23 @@ impl Seats {
     ///
     /// # Errors
     /// [`Full`], with when to ask again at the latest.
-    pub fn take(&mut self, now: Instant) -> Result<Arc<Seat>, Full> {
+    pub fn take(&mut self, now: Instant) -> Result<Arc<Slot>, Full> {
         // The client's own handle is gone where only this one is left.
         self.taken.retain(|seat| Arc::strong_count(seat) > 1);
         if self.taken.len() < self.most {
-            let seat = Arc::new(Seat {
+            let seat = Arc::new(Slot {
                 state: Mutex::new(State::Mute(now)),
                 leave: Notify::new(),
             });
             self.taken.push(Arc::clone(&seat));
             return Ok(seat);
         }
-        let idle = |seat: &Arc<Seat>| match *seat.state() {
+        let idle = |seat: &Arc<Slot>| match *seat.state() {
             State::Mute(since) => Some((since + MUTE, Arc::clone(seat))),
             State::Idle(since) => Some((since + IDLE, Arc::clone(seat))),
             State::Busy | State::Listens | State::Sent => None,
         };
-        let leaving = |seat: &Arc<Seat>| matches!(*seat.state(), State::Sent);
+        let leaving = |seat: &Arc<Slot>| matches!(*seat.state(), State::Sent);
         if self.taken.iter().any(leaving) {
             return Err(Full::Until(now + IDLE));
         }
@@ -126,7 +126,7 @@ mod tests {
 
     #[test]
     fn the_one_idle_longest_goes_and_neither_a_listener_nor_a_busy_one() {
-        let mut seats = Seats::new(3);
+        let mut seats = Slots::new(3);
         let start = Instant::now();
         let [listener, busy, idle] = [0, 1, 2].map(|_| seats.take(start).unwrap());
         listener.listens();
@@ -143,8 +143,8 @@ mod tests {
         assert_eq!(seats.take(later + IDLE), Err(Full::Busy));
     }
 
-    impl PartialEq for Seat {
-        fn eq(&self, other: &Seat) -> bool {
+    impl PartialEq for Slot {
+        fn eq(&self, other: &Slot) -> bool {
             std::ptr::eq(self, other)
         }
     }

@@ -41,7 +41,7 @@ pub struct Parts<H> {
     /// What is kept of the scales' filters from one daemon to the next; `None`: nothing.
     pub learned: Option<PathBuf>,
     /// Makes the bench for a configuration.
-    pub heart: Box<dyn Fn(&Config) -> H>,
+    pub bench: Box<dyn Fn(&Config) -> H>,
     pub opener: Box<dyn Opener>,
     pub cues: Box<dyn CueSink>,
     /// What holds when the batch under way is closed.
@@ -173,7 +173,7 @@ pub trait Opener {
 }
 
 /// The methods of [`Bench`] that the loop drives. The bench's own text says what each does.
-pub trait Heart {
+pub trait Weigher {
     fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused>;
     fn bytes(&mut self, scale: ScaleIndex, at: Moment, bytes: &[u8]);
     fn lost(&mut self, scale: ScaleIndex, at: Moment);
@@ -192,7 +192,7 @@ pub trait Heart {
     fn set_response(&mut self, _scale: ScaleIndex, _known: Response) {}
 }
 
-impl Heart for Bench {
+impl Weigher for Bench {
     fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused> {
         Bench::begin(self, plan, progress, at)
     }

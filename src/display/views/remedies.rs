@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::super::house::House;
+use super::super::context::Context;
 use super::Batch;
 use crate::journal::read::record;
 use crate::workshop::QueryError;
@@ -12,10 +12,10 @@ use crate::workshop::mending::Mending;
 ///
 /// # Errors
 /// Where the log, the list of lots or the other logs do not read.
-pub fn remedies(house: &House, asked: &Batch) -> Result<Value, QueryError> {
-    let path = house.log(&asked.batch)?;
+pub fn remedies(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
+    let path = context.log(&asked.batch)?;
     let log = record::read(&path)?;
-    let batch = Mending::read(&path, &log, &house.config(), house.on_hand(&log)?)?;
+    let batch = Mending::read(&path, &log, &context.config(), context.on_hand(&log)?)?;
     Ok(json!({
         "batch": log.batch,
         "formula": log.formula,

@@ -13,10 +13,10 @@ const LONGEST: Duration = Duration::from_secs(2);
 
 /// The replies that are owed.
 #[derive(Debug, Default)]
-pub struct Owed(Vec<Debt>);
+pub struct PendingReplies(Vec<PendingReply>);
 
 #[derive(Debug)]
-pub struct Debt {
+pub struct PendingReply {
     pub reply: oneshot::Sender<Reply>,
     /// What the bench said of the word.
     pub say: String,
@@ -27,14 +27,14 @@ pub struct Debt {
     pub due: Instant,
 }
 
-impl Debt {
+impl PendingReply {
     pub fn new(
         reply: oneshot::Sender<Reply>,
         say: String,
         unwritten: Option<&'static str>,
         tickets: Vec<u64>,
-    ) -> Debt {
-        Debt {
+    ) -> PendingReply {
+        PendingReply {
             reply,
             say,
             unwritten,
@@ -70,8 +70,8 @@ impl Debt {
     }
 }
 
-impl Owed {
-    pub fn add(&mut self, debt: Debt) {
+impl PendingReplies {
+    pub fn add(&mut self, debt: PendingReply) {
         self.0.push(debt);
     }
 

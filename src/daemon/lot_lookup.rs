@@ -3,10 +3,10 @@
 use tokio::sync::oneshot;
 
 use super::core::Core;
-use super::owed::Debt;
-use super::seams::Heart;
+use super::pending::PendingReply;
+use super::ports::Weigher;
 use super::stock::Question;
-use crate::lots::advice::{Advice, ForStep, Need, Stock};
+use crate::lots::advice::{Advice, ForStep, Need, Snapshot};
 use crate::mass::Mass;
 use crate::protocol::reply;
 use crate::protocol::reply::{Answer, Refusal, Said};
@@ -18,7 +18,7 @@ const LONGEST_WHY: usize = 180;
 
 type Reply = oneshot::Sender<reply::Reply>;
 
-impl<H: Heart> Core<H> {
+impl<H: Weigher> Core<H> {
     /// A lot is named. Where nothing waits for one the bench answers at once, else the lot is looked
     /// up first.
     pub(super) fn lot(&mut self, lot: String, despite: Option<String>, reply: Reply) {
@@ -41,7 +41,7 @@ impl<H: Heart> Core<H> {
     /// The step that waits to be weighed.
     fn step_now(&self) -> Option<ForStep> {
         self.rows.as_ref()?;
-        let status = self.heart.status();
+        let status = self.bench.status();
         let (step, ingredient) = (status.step?, status.ingredient?);
         Some(ForStep {
             batch: Some(self.batch.clone()),
@@ -66,7 +66,7 @@ impl<H: Heart> Core<H> {
     }
 
     /// The answer to a question about lots.
-    pub(super) fn looked_up(&mut self, question: Question, stock: &Stock) {
+    pub(super) fn looked_up(&mut self, question: Question, stock: &Snapshot) {
         match question {
             Question::Begun {
                 mut said,
@@ -98,7 +98,7 @@ impl<H: Heart> Core<H> {
         lot: &str,
         despite: Option<String>,
         step: &ForStep,
-        stock: &Stock,
+        stock: &Snapshot,
     ) -> Result<(Option<String>, Option<String>), Refusal> {
         // The lot was read off the package of that step, and of no other.
         let same = |now: &ForStep| (&now.batch, &now.ingredient) == (&step.batch, &step.ingredient);
@@ -147,7 +147,7 @@ impl<H: Heart> Core<H> {
         match said {
             Ok(said) => {
                 let say = say.map_or(said.clone(), |more| format!("{said} {more}"));
-                self.owed.add(Debt::new(reply, say, None, tickets));
+                self.owed.add(PendingReply::new(reply, say, None, tickets));
             }
             Err(refusal) => {
                 let _ = reply.send(Err(refusal));

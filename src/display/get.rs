@@ -11,8 +11,8 @@ use axum::response::{IntoResponse as _, Response};
 use axum::routing::get;
 use serde::de::DeserializeOwned;
 
-use super::house::House;
-use super::{Shared, refused, refused_for, refused_with, told};
+use super::context::Context;
+use super::{Shared, refused, refused_for, refused_with, views};
 use crate::text::harmless_json;
 use crate::workshop::QueryError;
 
@@ -41,27 +41,27 @@ pub fn routes() -> Router<Arc<Shared>> {
 type Ours = State<Arc<Shared>>;
 
 async fn formulas(State(shared): Ours, headers: HeaderMap) -> Response {
-    told_from(&shared, &headers, told::formulas, json).await
+    told_from(&shared, &headers, views::formulas, json).await
 }
 
 async fn store(State(shared): Ours, headers: HeaderMap) -> Response {
-    told_from(&shared, &headers, told::store, json).await
+    told_from(&shared, &headers, views::store, json).await
 }
 
 async fn scales(State(shared): Ours, headers: HeaderMap) -> Response {
-    told_from(&shared, &headers, told::scales, json).await
+    told_from(&shared, &headers, views::scales, json).await
 }
 
-async fn plan(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Plan>) -> Response {
-    with(&shared, &headers, asked, told::plan, json).await
+async fn plan(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Plan>) -> Response {
+    with(&shared, &headers, asked, views::plan, json).await
 }
 
-async fn remedies(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Batch>) -> Response {
-    with(&shared, &headers, asked, told::remedies, json).await
+async fn remedies(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Batch>) -> Response {
+    with(&shared, &headers, asked, views::remedies, json).await
 }
 
-async fn record(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Batch>) -> Response {
-    with(&shared, &headers, asked, told::record, json).await
+async fn record(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Batch>) -> Response {
+    with(&shared, &headers, asked, views::record, json).await
 }
 
 #[derive(serde::Deserialize)]
@@ -72,12 +72,12 @@ struct Skip {
 }
 
 async fn batches(State(shared): Ours, headers: HeaderMap, asked: Asked<Skip>) -> Response {
-    let tell = |house: &House, asked: &Skip| told::batches(house, asked.skip);
+    let tell = |context: &Context, asked: &Skip| views::batches(context, asked.skip);
     with(&shared, &headers, asked, tell, json).await
 }
 
-async fn sheet(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Batch>) -> Response {
-    with(&shared, &headers, asked, told::sheet, |page| {
+async fn sheet(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Batch>) -> Response {
+    with(&shared, &headers, asked, views::sheet, |page| {
         let heads = [
             (CONTENT_TYPE, "text/html; charset=utf-8"),
             (CONTENT_SECURITY_POLICY, SHEET_POLICY),
@@ -87,8 +87,8 @@ async fn sheet(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Batch
     .await
 }
 
-async fn chart(State(shared): Ours, headers: HeaderMap, asked: Asked<told::Chart>) -> Response {
-    with(&shared, &headers, asked, told::chart, |picture| {
+async fn chart(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Chart>) -> Response {
+    with(&shared, &headers, asked, views::chart, |picture| {
         ([(CONTENT_TYPE, "image/svg+xml")], picture).into_response()
     })
     .await
@@ -112,12 +112,12 @@ async fn with<A: DeserializeOwned + Send + 'static, T: Send + 'static>(
     shared: &Shared,
     headers: &HeaderMap,
     asked: Asked<A>,
-    tell: impl FnOnce(&House, &A) -> Result<T, QueryError> + Send + 'static,
+    tell: impl FnOnce(&Context, &A) -> Result<T, QueryError> + Send + 'static,
     show: impl FnOnce(T) -> Response,
 ) -> Response {
     match asked {
         Ok(Query(asked)) => {
-            told_from(shared, headers, move |house| tell(house, &asked), show).await
+            told_from(shared, headers, move |context| tell(context, &asked), show).await
         }
         Err(error) => {
             let why = format!("this is no question that bismar knows: {error}");
@@ -130,7 +130,7 @@ async fn with<A: DeserializeOwned + Send + 'static, T: Send + 'static>(
 pub(super) async fn told_from<T: Send + 'static>(
     shared: &Shared,
     headers: &HeaderMap,
-    tell: impl FnOnce(&House) -> Result<T, QueryError> + Send + 'static,
+    tell: impl FnOnce(&Context) -> Result<T, QueryError> + Send + 'static,
     show: impl FnOnce(T) -> Response,
 ) -> Response {
     match look(shared, headers, tell).await {
@@ -145,7 +145,7 @@ pub(super) async fn told_from<T: Send + 'static>(
 pub(super) async fn look<T: Send + 'static>(
     shared: &Shared,
     headers: &HeaderMap,
-    tell: impl FnOnce(&House) -> T + Send + 'static,
+    tell: impl FnOnce(&Context) -> T + Send + 'static,
 ) -> Result<T, Response> {
     shared.guard.session(headers).map_err(refused)?;
     let turn = Arc::clone(&shared.looks).acquire_owned();
@@ -153,9 +153,9 @@ pub(super) async fn look<T: Send + 'static>(
         let why = "the disk is slow; try again in a moment";
         return Err(refused((StatusCode::SERVICE_UNAVAILABLE, why)));
     };
-    let house = shared.house.clone();
+    let context = shared.context.clone();
     let work = tokio::task::spawn_blocking(move || {
-        let told = tell(&house);
+        let told = tell(&context);
         drop(turn);
         told
     });

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::super::house::House;
+use super::super::context::Context;
 use crate::mass::Mass;
 use crate::metrology::Uncertainty;
 use crate::metrology::test_weights::{WeightClass, nominals};
@@ -16,8 +16,8 @@ const LIGHTEST: Mass = Mass::from_g(1);
 ///
 /// # Errors
 /// Where the log of the checks does not read.
-pub fn scales(house: &House) -> Result<Value, QueryError> {
-    let config = house.config();
+pub fn scales(context: &Context) -> Result<Value, QueryError> {
+    let config = context.config();
     let logs = config.logs()?;
     let mut told = Vec::new();
     for scale in &config.scales {

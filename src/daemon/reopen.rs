@@ -2,12 +2,12 @@
 
 use jiff::Timestamp;
 
-use super::opener::{BatchOpener, compare};
-use super::seams::Opened;
+use super::open::{BatchOpener, compare};
+use super::ports::Opened;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
 use crate::formula::remedy::remedy;
-use crate::journal::format::cell::Amount;
+use crate::journal::format::cell::Grams;
 use crate::journal::store::log::LogFile;
 use crate::protocol::reply::{Refusal, Said};
 use crate::text::counted;
@@ -39,7 +39,7 @@ impl BatchOpener {
         let plan = plan.map_err(|error| error.to_string())?;
         compare(&path, &record, &plan)?;
         let d = plan.coarsest_step(&scales);
-        let parts = plan.held(|number| record.delivered(number).map(Amount::mass));
+        let parts = plan.held(|number| record.delivered(number).map(Grams::mass));
         let none = || {
             let error = format!("there is no remedy by that way ({})", way.name());
             Refusal::new(error).help_of(Help::Remedies, &batch)

@@ -2,12 +2,12 @@
 
 use serde_json::{Value, json};
 
-use super::super::house::House;
+use super::super::context::Context;
 use super::{Batch, grams};
 use crate::chart::history::{bare, signed};
 use crate::chart::report::report;
 use crate::journal::batch::record::Record;
-use crate::journal::format::cell::Amount;
+use crate::journal::format::cell::Grams;
 use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::mass::Mass;
@@ -21,8 +21,8 @@ const PAGE: usize = 30;
 ///
 /// # Errors
 /// When the folder cannot be read; a log that does not read is told in its place.
-pub fn batches(house: &House, skip: usize) -> Result<Value, QueryError> {
-    let logs = newest(&house.config().logs()?)?;
+pub fn batches(context: &Context, skip: usize) -> Result<Value, QueryError> {
+    let logs = newest(&context.config().logs()?)?;
     let all = logs.len();
     let told = logs.iter().skip(skip).take(PAGE).map(|path| {
         let name = crate::journal::name_of(path);
@@ -66,9 +66,9 @@ fn state(record: &Record) -> (&'static str, &'static str) {
 ///
 /// # Errors
 /// Where the log cannot be read.
-pub fn record(house: &House, asked: &Batch) -> Result<Value, QueryError> {
-    let record = record::read(&house.log(&asked.batch)?)?;
-    let text = |amount: Option<Amount>| amount.map(|amount| amount.to_string());
+pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
+    let record = record::read(&context.log(&asked.batch)?)?;
+    let text = |amount: Option<Grams>| amount.map(|amount| amount.to_string());
     let steps = record.steps.values().map(|step| {
         json!({
             "step": step.step,
@@ -124,8 +124,8 @@ pub fn record(house: &House, asked: &Batch) -> Result<Value, QueryError> {
 ///
 /// # Errors
 /// Where the log is not as it was written, or has no row.
-pub fn sheet(house: &House, asked: &Batch) -> Result<String, QueryError> {
-    let path = house.log(&asked.batch)?;
+pub fn sheet(context: &Context, asked: &Batch) -> Result<String, QueryError> {
+    let path = context.log(&asked.batch)?;
     let record = folder::sheet_record(&path)?;
     if record.rows.is_empty() {
         let text = format!("{}: the log has no row yet", path.display());
@@ -147,8 +147,8 @@ pub struct Chart {
 ///
 /// # Errors
 /// Where the logs cannot be read, or fewer than two batches tell of it.
-pub fn chart(house: &House, asked: &Chart) -> Result<String, QueryError> {
-    let (batches, _) = folder::gather(&house.config().logs()?)?;
+pub fn chart(context: &Context, asked: &Chart) -> Result<String, QueryError> {
+    let (batches, _) = folder::gather(&context.config().logs()?)?;
     let chart = report(&batches, &asked.name, asked.formula).and_then(|report| report.chart);
     chart.ok_or_else(|| QueryError::Other("there is no chart of fewer than two batches".to_owned()))
 }

@@ -7,15 +7,15 @@ use crate::weighing::event::Event;
 
 /// The lines of the events that hold now, as they were sent.
 #[derive(Debug, Default)]
-pub struct Current {
+pub struct Retained {
     step: Option<Line>,
     cue: Option<Line>,
     /// A fault does not hide what is to be done.
     fault: Option<Line>,
 }
 
-impl Current {
-    /// Whether [`Current::note`] keeps `event`.
+impl Retained {
+    /// Whether [`Retained::note`] keeps `event`.
     pub fn wants(event: &Event) -> bool {
         matches!(event, Event::Step { .. } | Event::Cue(_))
     }
@@ -44,7 +44,7 @@ impl Current {
 
     /// The batch is over.
     pub fn clear(&mut self) {
-        *self = Current::default();
+        *self = Retained::default();
     }
 
     pub fn lines(&self) -> impl Iterator<Item = &Line> {

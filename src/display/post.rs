@@ -13,10 +13,10 @@ use axum::routing::post;
 use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
+use super::context::Context;
+use super::get::{look, told_from, unread};
 use super::guard::Refusal;
-use super::house::House;
 use super::passes::{self, Clocks};
-use super::views::{look, told_from, unread};
 use super::{JSON, Reach, Shared, answered, ask, refused, refused_for};
 use crate::formula::Place;
 use crate::lots::Lot;
@@ -68,7 +68,7 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
     match &mut request {
         Request::Begin { formula, .. } => {
             let name = formula.to_string_lossy().into_owned();
-            let found = look(&shared, &headers, move |house| house.formula(&name)).await;
+            let found = look(&shared, &headers, move |context| context.formula(&name)).await;
             *formula = match found {
                 Ok(Ok(path)) => path,
                 Ok(Err(error)) => return unread(&error),
@@ -216,14 +216,14 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respon
     };
     // Two at a time could each find the list without the other's lot.
     let _alone = shared.list.lock().await;
-    let add = move |house: &House| -> Result<String, QueryError> {
-        if let Some(there) = house.lots()?.iter().find(|there| there.name == lot.name) {
+    let add = move |context: &Context| -> Result<String, QueryError> {
+        if let Some(there) = context.lots()?.iter().find(|there| there.name == lot.name) {
             let (name, of) = (&there.name, &there.ingredient);
             return Err(QueryError::Other(format!(
                 "a lot {name} is in the list already, of {of}"
             )));
         }
-        store::add(&house.lots_file()?, &lot)?;
+        store::add(&context.lots_file()?, &lot)?;
         Ok(format!(
             "Lot {} of {} is in the list.",
             lot.name, lot.ingredient
@@ -260,7 +260,7 @@ async fn check(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response
     } = wanted;
     let begun = shared
         .checks
-        .begin(&shared.calls, &shared.house, scale, &weight, &class)
+        .begin(&shared.calls, &shared.context, scale, &weight, &class)
         .await;
     match begun {
         Ok(say) => answered(&Ok(Answer::said(say))),

@@ -1,12 +1,12 @@
 //! What a person should know besides the batch, for `status`: it stays until it is over.
 
-use super::owed::pending_words;
+use super::pending::pending_words;
+use super::ports::Kept;
 use super::rows::Rows;
-use super::seams::Kept;
 
 /// See the module's text.
 #[derive(Debug, Default)]
-pub struct Trouble {
+pub struct Alerts {
     /// The unfinished batch that cannot go on; over when a batch begins.
     pub start: Option<String>,
     /// The configuration that was not taken; over when one is.
@@ -15,7 +15,7 @@ pub struct Trouble {
     pub kept: Vec<Kept>,
 }
 
-impl Trouble {
+impl Alerts {
     /// One line each; `None` where there is no trouble.
     pub fn words(&self, rows: Option<&Rows>) -> Option<String> {
         let kept = self.kept.iter().filter(|kept| kept.path.exists());

@@ -4,7 +4,7 @@
 use super::record::Record;
 use crate::formula::remedy::Part;
 use crate::formula::{Formula, Percent, Plan, PlannedPart, Step, VesselWay};
-use crate::journal::format::cell::{Amount, clean};
+use crate::journal::format::cell::{Grams, clean};
 use crate::journal::format::row::Row;
 use crate::mass::Mass;
 
@@ -95,7 +95,7 @@ impl HeldPart {
         let mine = |row: &&Row| row.ingredient == name;
         let mut rows: Vec<&Row> = record.settled().filter(mine).collect();
         self.steps = rows.iter().map(|row| row.step).collect();
-        let mass = |amount: Option<Amount>| amount.map_or(Mass::ZERO, Amount::mass);
+        let mass = |amount: Option<Grams>| amount.map_or(Mass::ZERO, Grams::mass);
         self.weighed = rows.iter().map(|row| mass(row.net)).sum();
         let delivered: Mass = rows
             .iter()
@@ -125,7 +125,7 @@ impl HeldPart {
 
 /// Whether the row's target is that of the step; another scale since then may round it otherwise.
 fn is_of(row: &Row, step: &Step) -> bool {
-    let Some(target) = row.target.map(Amount::mass) else {
+    let Some(target) = row.target.map(Grams::mass) else {
         return true;
     };
     (target - step.target).abs() * 100 <= step.target

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use super::super::house::House;
+use super::super::context::Context;
 use super::grams;
 use crate::formula::Formula;
 use crate::formula::cautions::{self, STANDING};
@@ -21,8 +21,8 @@ const MOST_FORMULAS: usize = 500;
 ///
 /// # Errors
 /// When the folder is not known or cannot be read; a missing one is empty.
-pub fn formulas(house: &House) -> Result<Value, QueryError> {
-    let folder = house.config().formulas()?;
+pub fn formulas(context: &Context) -> Result<Value, QueryError> {
+    let folder = context.config().formulas()?;
     let names = names(&folder)
         .map_err(|error| QueryError::Other(format!("{}: {error}", folder.display())))?;
     let more = names.len().saturating_sub(MOST_FORMULAS);
@@ -41,8 +41,8 @@ pub fn formulas(house: &House) -> Result<Value, QueryError> {
 }
 
 /// What the formulas of the folder are made of, each name once.
-pub fn ingredients(house: &House) -> Vec<String> {
-    let Ok(folder) = house.config().formulas() else {
+pub fn ingredients(context: &Context) -> Vec<String> {
+    let Ok(folder) = context.config().formulas() else {
         return Vec::new();
     };
     let names = names(&folder).unwrap_or_default();
@@ -92,16 +92,16 @@ pub struct Plan {
 ///
 /// # Errors
 /// Where the formula, the size, the list of lots or the logs do not read, with what to do.
-pub fn plan(house: &House, asked: &Plan) -> Result<Value, QueryError> {
-    let path = house.formula(&asked.formula)?;
-    worked_out(house, asked, &path).map_err(|error| match path.parent() {
+pub fn plan(context: &Context, asked: &Plan) -> Result<Value, QueryError> {
+    let path = context.formula(&asked.formula)?;
+    worked_out(context, asked, &path).map_err(|error| match path.parent() {
         Some(folder) => QueryError::Other(bare(&error, folder)),
         None => error,
     })
 }
 
-fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryError> {
-    let config = house.config();
+fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, QueryError> {
+    let config = context.config();
     let amount = request::amount(
         asked.batch.as_deref(),
         asked.jars,
@@ -112,9 +112,14 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryEr
     let (formula, plan) = (&paper.formula, &paper.plan);
     let folder = path.parent().unwrap_or(path);
     let notes = paper.notes.iter().map(|note| bare(note, folder));
-    let (records, damaged) = house.each_record(|record| record)?;
-    let file = house.lots_file().unwrap_or_default();
-    let shelf = Shelf::new(file.display().to_string(), house.lots()?, &records, today());
+    let (records, damaged) = context.each_record(|record| record)?;
+    let file = context.lots_file().unwrap_or_default();
+    let shelf = Shelf::new(
+        file.display().to_string(),
+        context.lots()?,
+        &records,
+        today(),
+    );
     let supplies = shelf.supplies(formula, plan);
     let steps = paper.steps().enumerate().map(|(i, step)| WithLots {
         step,
@@ -138,7 +143,7 @@ fn worked_out(house: &House, asked: &Plan, path: &Path) -> Result<Value, QueryEr
         "remarks": paper.remarks(false),
         "cautions": cautions::lines(formula),
         "standing": STANDING,
-        "unchecked": unchecked(house, plan)?,
+        "unchecked": unchecked(context, plan)?,
         "damaged": damaged,
     }))
 }
@@ -171,8 +176,8 @@ fn supply(found: &StepSupply) -> Value {
 }
 
 /// Where the configuration asks for a check of the scales each day: those of the plan without one.
-fn unchecked(house: &House, plan: &crate::formula::Plan) -> Result<Vec<String>, QueryError> {
-    let config = house.config();
+fn unchecked(context: &Context, plan: &crate::formula::Plan) -> Result<Vec<String>, QueryError> {
+    let config = context.config();
     if !config.daily_scale_check {
         return Ok(Vec::new());
     }

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::super::house::House;
+use super::super::context::Context;
 use super::{grams, plan};
 use crate::lots::shelf::listed;
 use crate::workshop::{QueryError, today};
@@ -12,9 +12,9 @@ use crate::workshop::{QueryError, today};
 ///
 /// # Errors
 /// Where the list or the logs do not read.
-pub fn store(house: &House) -> Result<Value, QueryError> {
-    let lots = house.lots()?;
-    let (records, damaged) = house.each_record(|record| record)?;
+pub fn store(context: &Context) -> Result<Value, QueryError> {
+    let lots = context.lots()?;
+    let (records, damaged) = context.each_record(|record| record)?;
     let rows = listed(&lots, &records, today());
     let rows = rows.into_iter().map(|one| {
         json!({
@@ -27,9 +27,9 @@ pub fn store(house: &House) -> Result<Value, QueryError> {
         })
     });
     Ok(json!({
-        "file": house.lots_file()?.display().to_string(),
+        "file": context.lots_file()?.display().to_string(),
         "lots": rows.collect::<Vec<_>>(),
         "damaged": damaged,
-        "known": plan::ingredients(house),
+        "known": plan::ingredients(context),
     }))
 }

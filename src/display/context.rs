@@ -15,15 +15,15 @@ use crate::workshop::{QueryError, store};
 
 /// The configuration that holds, and the list of lots.
 #[derive(Debug, Clone)]
-pub struct House {
+pub struct Context {
     config: Held,
     lots: Option<PathBuf>,
 }
 
-impl House {
+impl Context {
     /// `lots` is the file of the list; `None` where none is kept.
-    pub fn new(config: Held, lots: Option<PathBuf>) -> House {
-        House { config, lots }
+    pub fn new(config: Held, lots: Option<PathBuf>) -> Context {
+        Context { config, lots }
     }
 
     pub fn config(&self) -> Arc<Config> {

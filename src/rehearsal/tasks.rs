@@ -11,7 +11,7 @@ use crate::vocabulary::command::Way;
 
 /// What the hands mean to do; nothing unless said.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Errands {
+pub struct Tasks {
     /// The step (from 1, the last of its phase) whose emptied beaker is weighed back, and the film that
     /// stays in it.
     pub weigh_back: Option<(usize, Mass)>,
@@ -24,11 +24,11 @@ pub struct Errands {
 impl Hands {
     /// The beaker is tipped into the bowl and put away; a film stays in it.
     pub(super) fn keep_emptied(&mut self, vessel: &Vessel) {
-        if let Some((step, film)) = self.errands.weigh_back
+        if let Some((step, film)) = self.tasks.weigh_back
             && step == vessel.step
             && step <= self.recorded
         {
-            self.errands.weigh_back = None;
+            self.tasks.weigh_back = None;
             self.emptied = Some(Vessel {
                 contents: film.min(vessel.contents),
                 ..vessel.clone()
@@ -64,17 +64,17 @@ impl Hands {
 
     /// The over-pour of this step is not spooned out again: it is mended later.
     pub(super) fn keeps_over_pour(&self) -> bool {
-        matches!(self.errands.mend, Some((step, _)) if step == self.step)
+        matches!(self.tasks.mend, Some((step, _)) if step == self.step)
     }
 
     /// Whether what was just weighed holds the over-pour that is to be mixed in and mended.
     pub(super) fn has_to_mend(&self) -> bool {
-        matches!(self.errands.mend, Some((step, _)) if step <= self.recorded)
+        matches!(self.tasks.mend, Some((step, _)) if step <= self.recorded)
     }
 
     /// It is mixed in; before anything else comes into the bowl the remedy is chosen.
     pub(super) fn mends(&mut self) -> bool {
-        let Some((_, way)) = self.errands.mend.take_if(|(step, _)| *step < self.step) else {
+        let Some((_, way)) = self.tasks.mend.take_if(|(step, _)| *step < self.step) else {
             return false;
         };
         let think = self.secs(3.0, 6.0);
@@ -88,7 +88,7 @@ impl Hands {
 
     /// Looks into the bowl before the next jar: what is left does not fill it, by eye.
     pub(super) fn bowl_is_scraped_out(&mut self) -> bool {
-        let Some(left) = self.errands.bowl else {
+        let Some(left) = self.tasks.bowl else {
             return false;
         };
         if self.way(self.step) != VesselWay::Jar || left > self.target.ratio(101, 100) {
@@ -105,7 +105,7 @@ impl Hands {
 
     /// What really comes out of the bowl of `grams` that are poured.
     pub(super) fn taken_from_bowl(&mut self, grams: Mass) -> Mass {
-        match &mut self.errands.bowl {
+        match &mut self.tasks.bowl {
             Some(left) => {
                 let taken = grams.min(*left);
                 *left -= taken;
@@ -116,7 +116,7 @@ impl Hands {
     }
 
     pub(super) fn back_into_bowl(&mut self, grams: Mass) {
-        if let Some(left) = &mut self.errands.bowl {
+        if let Some(left) = &mut self.tasks.bowl {
             *left += grams;
         }
     }

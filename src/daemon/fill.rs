@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::opener::BatchOpener;
-use super::seams::Opened;
+use super::open::BatchOpener;
+use super::ports::Opened;
 use crate::document::shown;
 use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};

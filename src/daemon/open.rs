@@ -6,11 +6,11 @@ use std::time::Duration;
 use jiff::Timestamp;
 use tokio::sync::mpsc;
 
-use super::seams::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
+use super::ports::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
 use super::stock::StockFiles;
 use crate::config::Held;
 use crate::formula::amend::{Amendment, Cause, Retarget};
-use crate::formula::plan::Amount;
+use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan, VesselWay, limits};
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
@@ -80,7 +80,7 @@ impl BatchOpener {
         self.config.now().logs().map_err(|error| error.to_string())
     }
 
-    fn plan(&self, formula: &Formula, amount: Amount) -> Result<Plan, String> {
+    fn plan(&self, formula: &Formula, amount: BatchSize) -> Result<Plan, String> {
         let config = self.config.now();
         Plan::new(formula, amount, &config.abilities(), config.weighing.guard)
             .map_err(|error| error.to_string())
