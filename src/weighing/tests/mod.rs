@@ -3,6 +3,7 @@
 mod after;
 mod benches;
 mod edges;
+mod returns;
 mod weighings;
 
 use super::Engine;
