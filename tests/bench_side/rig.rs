@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 use bismar::journal::read::record;
 use bismar::protocol::client::Client;
 use bismar::vocabulary::cue::Cue;
+use bismar::vocabulary::cue::CueKind;
 use bismar::weighing::event::Event;
 
 use super::formulas::SOAK;
@@ -131,6 +132,10 @@ impl Rig {
         while Instant::now() < end {
             self.turn();
             self.hand.rest();
+        }
+        // On a busy machine it may be recorded by then; who rested lifts it now.
+        if let Some(cue) = self.last.as_ref().filter(|cue| cue.kind == CueKind::Lift) {
+            self.hand.hear(cue);
         }
     }
 
