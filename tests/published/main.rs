@@ -3,6 +3,7 @@
 #[path = "../bench_side/mod.rs"]
 mod bench_side;
 
+mod budget;
 mod cautions;
 mod changes;
 mod control_chart;
