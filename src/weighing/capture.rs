@@ -9,7 +9,7 @@ use super::steady::Level;
 use super::{Engine, net_of, say};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
-use crate::metrology::Window;
+use crate::metrology::{Uncertainty, Weighing, Window};
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
@@ -95,7 +95,7 @@ impl Engine {
             draft.note = corrects_note(seq, &draft.note);
         }
         let net = draft.net.unwrap_or_default();
-        let uncertainty = draft.uncertainty.unwrap_or_default();
+        let uncertainty = self.scatter_of(scale, &tared, level.d);
         let ticket = self.log(draft);
         let no_lift = step.vessel == VesselWay::Bowl && !self.is_last_of_all();
         State::Writing(Written {
@@ -164,12 +164,16 @@ impl Engine {
     ) -> Draft {
         let d = level.d.max(tared.base_d);
         let net = net_of(step, tared.base, level.weight);
-        let uncertainty = self
-            .uncertainty(scale, d, tared.carried, tared.wander)
-            .expanded()
-            + tared.unproven;
         let window = self.window_amid(step, d, tared.carried, tared.wander);
         let zero = self.zero(scale);
+        let weighing = Weighing {
+            net,
+            tare: Some(tared.base.min(level.weight) - zero),
+            moved: step.vessel.moves() || tared.carried > 0,
+            readings: Uncertainty::TARE_AND_GROSS + tared.carried,
+            wander: tared.wander,
+        };
+        let uncertainty = self.uncertainty(scale, d, &weighing).expanded() + tared.unproven;
         let nominal = self.fill().map(|fill| fill.nominal);
         let mut draft = self.draft_of(self.weight_kind(), Some(step));
         // A jar is held against its label, not against what is poured for.
@@ -205,6 +209,12 @@ impl Engine {
         notes.extend(self.short_jar(net));
         draft.note = notes.join("; ");
         draft
+    }
+
+    /// How far a look at the same load may be off what was recorded of it.
+    pub(super) fn scatter_of(&self, scale: ScaleIndex, tared: &Tared, d: Mass) -> Mass {
+        let scatter = self.scatter(scale, d.max(tared.base_d), tared.carried, tared.wander);
+        scatter.expanded() + tared.unproven
     }
 
     pub(super) fn on_logged(&mut self, ticket: u64, seq: u64) {

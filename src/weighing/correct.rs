@@ -247,8 +247,11 @@ impl Engine {
         if !fix.remark.is_empty() {
             draft.note = format!("{}; {}", draft.note, fix.remark);
         }
-        let uncertainty = draft.uncertainty.unwrap_or_default().max(fix.at_least);
-        draft.uncertainty = Some(uncertainty);
+        // What is not scatter comes on top of what was seen.
+        let scatter = self.scatter_of(scale, &written.tared, level.d);
+        let whole = draft.uncertainty.unwrap_or_default();
+        let beside = (whole - scatter).max(Mass::ZERO);
+        draft.uncertainty = Some(whole.max(fix.at_least + beside));
         let ticket = self.log(draft);
         if let Some(run) = &mut self.run {
             run.corrections.push(Correction {
@@ -261,7 +264,7 @@ impl Engine {
         written.ticket = ticket;
         written.net = net;
         written.shown = level.weight;
-        written.uncertainty = uncertainty;
+        written.uncertainty = scatter.max(fix.at_least);
         written.verdict = verdict;
         written.at = level.at;
         written.brief = None;
