@@ -10,9 +10,9 @@
 //!   over the capacity, which is the limit where the tare is not known. A scale with steps in its curve is
 //!   not covered.
 //! - *Class*: the maximum permissible errors hold for every net weight, whatever the tare (OIML R 76-1:2006,
-//!   3.5; read in UK SI 1995/1907, Schedule 2, 4.1). For small weights the same smoothness gives less: a
-//!   cubic within ±M over the capacity is nowhere steeper than 2·3²·M over it (the inequality of A. A.
-//!   Markov, for n = 3).
+//!   3.5; read in UK SI 1995/1907, Schedule 2, 4.1). For small weights the same smoothness gives less: the
+//!   errors of all loads lie within the limit M of a net weight of the capacity, and a cubic within ±M/2 is
+//!   nowhere steeper than 2·3²·(M/2) over the capacity (the inequality of A. A. Markov, for n = 3).
 //! - *Place of the load*: a vessel that stands still counts with its net weight; one that was put back, or a
 //!   source weighed before and after, with both loads, each at a place of its own.
 //! - *Buoyancy* is not corrected: with it in the budget its whole is covered (JCGM 100:2008, F.2.4.5, knows
@@ -27,7 +27,7 @@ use crate::mass::Mass;
 /// What is told of a scale beside its readability, its capacity and its repeatability. Shares are of 1.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Errors {
-    /// How many weighings the repeatability rests on; `None`: taken as known.
+    /// How many weighings the repeatability rests on; `None`: [`Errors::WEIGHINGS`].
     pub weighings: Option<u32>,
     /// The largest deviation from the line through no load and capacity.
     pub linearity: Option<Mass>,
@@ -41,6 +41,9 @@ pub struct Errors {
 }
 
 impl Errors {
+    /// Weighings that USP <41> asks for at least, and that the configuration's file always asked for.
+    pub const WEIGHINGS: u32 = 10;
+
     /// Whether anything is told that makes a weight wrong without making it scatter.
     pub fn are_told(&self) -> bool {
         self.linearity.is_some()
@@ -201,6 +204,18 @@ pub enum Part {
 }
 
 impl Part {
+    pub const ALL: [Part; PARTS] = [
+        Part::Rounding,
+        Part::Repeatability,
+        Part::Linearity,
+        Part::Sensitivity,
+        Part::Eccentricity,
+        Part::Class,
+        Part::Temperature,
+        Part::Buoyancy,
+        Part::Wander,
+    ];
+
     pub const fn name(self) -> &'static str {
         match self {
             Part::Rounding => "rounding",
@@ -208,7 +223,7 @@ impl Part {
             Part::Linearity => "linearity",
             Part::Sensitivity => "sensitivity",
             Part::Eccentricity => "place of the load",
-            Part::Class => "error limits of its class",
+            Part::Class => "limits of its class",
             Part::Temperature => "temperature",
             Part::Buoyancy => "buoyancy, not corrected",
             Part::Wander => "unrest",
@@ -420,14 +435,11 @@ impl Known {
         ])
     }
 
-    /// A measured s has the degrees of freedom of its weighings. One below what counts at least was not
-    /// seen to scatter so: it says no more than the assumption.
+    /// A measured s has the degrees of freedom of its weighings; what counts at least is no measurement.
     fn repeatability(&self, d: f64, readings: f64) -> Component {
         let least = Uncertainty::LEAST_REPEATABILITY * d;
-        let degrees = self
-            .errors
-            .weighings
-            .map_or(f64::INFINITY, |n| f64::from(n.max(2) - 1));
+        let weighings = self.errors.weighings.unwrap_or(Errors::WEIGHINGS);
+        let degrees = f64::from(weighings.max(2) - 1);
         let (kind, origin, s, degrees) = match self.repeatability.map(|s| s.abs().to_g_f64()) {
             Some(s) if s > least => (Kind::A, Origin::Measured, s, degrees),
             Some(_) => (Kind::B, Origin::Measured, least, f64::INFINITY),
@@ -515,7 +527,7 @@ impl Limits<'_> {
         }
         let smooth = self
             .capacity
-            .map(|capacity| 18.0 * most(capacity) * self.net / capacity);
+            .map(|capacity| 9.0 * most(capacity) * self.net / capacity);
         Some(smooth.map_or(most(self.net), |smooth| smooth.min(most(self.net))))
     }
 
@@ -555,8 +567,50 @@ impl ScaleAbility {
         self.known().budget(weighing)
     }
 
+    /// What U says of a weight on it and what it does not, for a person.
+    pub fn covers(&self) -> String {
+        let errors = &self.errors;
+        let scatter = match self.repeatability {
+            Some(_) => "its scatter as measured".to_owned(),
+            None => "a scatter that is ASSUMED as one step, since none was measured".to_owned(),
+        };
+        let classed = errors.class.is_some();
+        let told = [
+            (errors.linearity.is_some(), "its linearity"),
+            (errors.sensitivity.is_some(), "its gain"),
+            (errors.eccentricity.is_some(), "the place of the load"),
+            (classed, "the error limits of its class"),
+            (errors.temperature.is_some(), "temperature"),
+            (errors.buoyancy.is_some(), "buoyancy"),
+        ];
+        let with = told.iter().filter(|(told, _)| *told);
+        let with = with.map(|(_, name)| (*name).to_owned());
+        let with: Vec<String> = ["rounding".to_owned(), scatter]
+            .into_iter()
+            .chain(with)
+            .collect();
+        let mut text = format!("U on \"{}\" covers {}.", self.name, list(&with, "and"));
+        let without = told.iter().take(3).filter(|(told, _)| !told && !classed);
+        let without: Vec<String> = without.map(|(_, name)| (*name).to_owned()).collect();
+        if !without.is_empty() {
+            let without = list(&without, "or");
+            text.push_str(&format!(
+                " Nothing is told of {without}: no weight is proven against these."
+            ));
+        }
+        text
+    }
+
     /// The uncertainty of a net weight that is planned: in any vessel that the scale carries with it.
     pub fn planned(&self, net: Mass) -> Uncertainty {
         self.budget(&Weighing::planned(net)).uncertainty()
+    }
+}
+
+fn list(words: &[String], and: &str) -> String {
+    match words.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} {and} {last}", rest.join(", ")),
+        Some((last, _)) => last.clone(),
+        None => String::new(),
     }
 }

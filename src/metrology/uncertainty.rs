@@ -55,16 +55,18 @@ impl Uncertainty {
     /// Readings behind an ordinary net weight: the tare and the gross.
     pub const TARE_AND_GROSS: u32 = 2;
 
-    /// Repeatability below which a digital scale is not believed, in steps of d. A run of readings
-    /// that all round to the same digit shows s = 0, which says nothing. The figure 0.41 is that of
-    /// USP <41>, from memory; the "820 d" that follows from it (2000 × 0.41 d) was read.
+    /// Repeatability below which a digital scale is not believed for its smallest net weight, in steps of d
+    /// (USP <41>, read in a reproduction). It belongs there, and to what a quiet scale is taken to scatter
+    /// while the engine watches it; no budget counts it.
     pub const REPEATABILITY_FLOOR: f64 = 0.41;
 
-    /// The repeatability that a budget takes for a scale of which none was measured, in steps of d.
-    pub const ASSUMED_REPEATABILITY: f64 = 0.41;
+    /// The repeatability that a budget takes for a scale of which none was measured, in steps of d: bench
+    /// scales are commonly sold with it (common practice, no source).
+    pub const ASSUMED_REPEATABILITY: f64 = 1.0;
 
-    /// What a measured repeatability counts at least in a budget, in steps of d.
-    pub const LEAST_REPEATABILITY: f64 = 0.41;
+    /// What a measured repeatability counts at least in a budget, in steps of d: 1/√12. Readings that all
+    /// round to one digit tell no scatter below what that digit hides (JCGM 100:2008, F.2.2.1).
+    pub const LEAST_REPEATABILITY: f64 = 0.288_675_134_594_812_9;
 
     /// The coverage factor of about 95 % where nothing rests on few observations (JCGM 100:2008, 6.3.3).
     pub const COVERAGE: f64 = 2.0;

@@ -9,8 +9,8 @@ use crate::mass::Mass;
 pub struct Window {
     pub low: Mass,
     pub high: Mass,
-    /// Whether a weight inside proves that the true weight is inside the tolerance. If not, the window
-    /// only keeps the work going and the record claims nothing.
+    /// Whether a weight inside proves that the true weight is inside the tolerance, as far as the budget
+    /// behind its uncertainty goes. If not, the window only keeps the work going and the record claims nothing.
     pub proven: bool,
 }
 
