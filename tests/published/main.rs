@@ -4,6 +4,7 @@
 mod bench_side;
 
 mod budget;
+mod budget_opinions;
 mod cautions;
 mod changes;
 mod control_chart;
