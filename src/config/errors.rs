@@ -106,8 +106,8 @@ fn error<'i>(
     Some(mass)
 }
 
-/// Without a load of its own the test was made with a third of the capacity, as NIST Handbook 133 (2026),
-/// chapter 2, has it.
+/// Without a load of its own the test was made with a third of the capacity (NIST Handbook 133 (2026), chapter
+/// 2, has a third of the largest test load).
 fn eccentricity<'i>(
     reader: &mut Reader<'i>,
     table: &DeTable<'i>,

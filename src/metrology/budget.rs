@@ -15,11 +15,12 @@
 //!   nowhere steeper than 2·3²·(M/2) over the capacity (the inequality of A. A. Markov, for n = 3).
 //! - *Place of the load*: a vessel that stands still counts with its net weight; one that was put back, or a
 //!   source weighed before and after, with both loads, each at a place of its own.
-//! - *Buoyancy* is not corrected: with it in the budget its whole is covered (JCGM 100:2008, F.2.4.5, knows
-//!   this way), without it net weights are as in air against 8000 kg/m³.
+//! - *Buoyancy* is not corrected (JCGM 100:2008, F.2.4.5, knows that way, and would add the whole to U): with it
+//!   in the budget it is a limit like the others, of which 2/√3 is more than the whole; without it net weights
+//!   are as in air against 8000 kg/m³.
 //!
-//! A limit counts as a rectangular distribution (JCGM 100:2008, 4.3.7), parts add up by the law of
-//! propagation (5.1.2), and k comes from the effective degrees of freedom (G.4, G.6.4).
+//! A limit counts as a rectangular distribution (JCGM 100:2008, 4.3.7; of a verified scale F.2.4.2), parts add up
+//! by the law of propagation (5.1.2), and k comes from the effective degrees of freedom (G.4, G.6.4).
 
 use super::{ScaleAbility, Uncertainty};
 use crate::mass::Mass;

@@ -286,7 +286,7 @@ fn a_batch_begins_only_after_the_scale_has_passed_its_check_of_the_day() {
         "{refused:?}"
     );
 
-    // 100.05 g where 0.0267 g is allowed: not passed, and still refused.
+    // 100.05 g where 0.0266 g is allowed: not passed, and still refused.
     let said = guided(&person, &bench, &CHECK, &[100_050], |_| {}).ended(1);
     assert!(said.out.contains("NOT passed: 0.05 g off"), "{said:?}");
     let refused = person.run(&BEGIN).ended(1);
@@ -307,7 +307,7 @@ fn a_batch_begins_only_after_the_scale_has_passed_its_check_of_the_day() {
     let second = second.unwrap().ended(1);
     assert!(second.err.contains("scale-checks"), "{second:?}");
     assert!(
-        said.out.contains("Passed: 0.00 g off, allowed 0.0267 g"),
+        said.out.contains("Passed: 0.00 g off, allowed 0.0266 g"),
         "{said:?}"
     );
     person.run(&BEGIN).ended(0);

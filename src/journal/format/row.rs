@@ -69,7 +69,7 @@ pub struct Row {
     pub net: Option<Amount>,
     /// Net less target.
     pub deviation: Option<Amount>,
-    /// Expanded uncertainty (k = 2) of the net weight, rounded up.
+    /// Expanded uncertainty (about 95 %) of the net weight, rounded up.
     pub uncertainty: Option<Amount>,
     pub verdict: Option<Verdict>,
     pub scale: String,
