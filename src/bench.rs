@@ -35,6 +35,7 @@ impl From<&Config> for Setup {
             name: scale.name.clone(),
             readability: scale.readability,
             repeatability: scale.repeatability,
+            errors: scale.errors,
             capacity: scale.capacity,
         };
         Setup {

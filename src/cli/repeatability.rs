@@ -52,7 +52,7 @@ pub fn run(args: &RepeatabilityArgs) -> Outcome {
     print(&words(&found))?;
     print(&format!("Logged in {}.", record.place()))?;
     if let Some((place, index)) = place {
-        write::repeatability(&place, index, found.mass())?;
+        write::repeatability(&place, index, found.budgeted(), args.weighings)?;
         print(&format!("Written into {}.", place.display()))?;
         tell(RELOAD);
     }
@@ -70,7 +70,7 @@ fn words(found: &Repeatability) -> String {
     let mut text = first_line(found);
     if found.measured < found.floor() {
         text.push_str(&format!(
-            "\nA scale is not believed below 0.41 of its step: {:.4} g counts.",
+            "\nFor the smallest weights a scale is not believed below 0.41 of its step: {:.4} g counts.",
             found.floor()
         ));
     }
@@ -89,8 +89,9 @@ fn words(found: &Repeatability) -> String {
         }
     }
     text.push_str(&format!(
-        "\nFor the scale's part of the configuration: repeatability = \"{} g\"",
-        found.mass().grams_rounded(6)
+        "\nFor the scale's part of the configuration: repeatability = \"{} g\", weighings = {}",
+        found.budgeted().grams_rounded(6),
+        found.count,
     ));
     text
 }

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::{Exit, Failure, Outcome, print, write};
+use crate::config::Config;
 use crate::sheet::html;
 use crate::workshop::batches::sheet_record;
 
@@ -31,7 +32,12 @@ pub struct SheetArgs {
 
 pub fn run(args: &SheetArgs) -> Outcome {
     let log = log_of(args)?;
-    let record = sheet_record(&log)?;
+    let mut record = sheet_record(&log)?;
+    record.scales = match &args.config {
+        Some(config) => super::config::load(Some(config))?.abilities(),
+        // A sheet needs no configuration that reads.
+        None => Config::load(None).map_or_else(|_| Vec::new(), |config| config.abilities()),
+    };
     if record.rows.is_empty() {
         return Err(Failure::bad_input(format!(
             "{}: the log has no row yet, so there is no sheet of it",

@@ -1,5 +1,6 @@
 //! The configuration file (TOML), its defaults and its errors.
 
+mod errors;
 mod held;
 mod parse;
 pub mod paths;

@@ -23,12 +23,13 @@ impl ScaleSettings {
                 .unwrap_or(ScaleAbility::ASSUMED_READABILITY),
             capacity: self.capacity,
             repeatability: self.repeatability,
+            errors: self.errors,
             ..ScaleAbility::assumed(&self.name)
         }
     }
 }
 
-const SCALE_KEYS: [&str; 16] = [
+const SCALE_KEYS: [&str; 18] = [
     "name",
     "port",
     "usb",
@@ -44,6 +45,8 @@ const SCALE_KEYS: [&str; 16] = [
     "readability",
     "capacity",
     "repeatability",
+    "weighings",
+    "uncertainty",
     "poll",
 ];
 
@@ -78,6 +81,7 @@ pub(super) fn scale<'i>(
     let unit = reader.get(table, "unit", |r, v, _| unit(r, v));
     let poll = reader.get(table, "poll", |r, v, _| poll(r, v));
     let (readability, capacity, repeatability) = figures(reader, table);
+    let errors = super::errors::errors(reader, table, &what, readability, capacity);
     let (layout, pattern) = layout?;
     Some(ScaleSettings {
         name: name?,
@@ -94,6 +98,7 @@ pub(super) fn scale<'i>(
         readability,
         capacity,
         repeatability,
+        errors,
         poll,
     })
 }

@@ -4,7 +4,7 @@
 use super::{Plan, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::premix::Premix;
-use crate::metrology::{ScaleAbility, feasibility};
+use crate::metrology::{ScaleAbility, feasibility_of};
 
 /// Ways to prove `step`, each the middle of a sentence "To prove it: ...". Empty where none is known.
 pub fn ways(plan: &Plan, step: &Step, scales: &[ScaleAbility], guard: f64) -> Vec<String> {
@@ -38,7 +38,11 @@ fn finer_by_difference<'s>(
 ) -> Option<&'s ScaleAbility> {
     let load = load(plan, step);
     let helps = |scale: &&ScaleAbility| {
-        let proves = || feasibility(step.limits(), scale, guard).window.proven;
+        let proves = || {
+            feasibility_of(step.limits(), scale, guard, true)
+                .window
+                .proven
+        };
         let carries = |c: Mass| load > c && step.target < c;
         scale.capacity.is_some_and(carries) && proves()
     };

@@ -138,6 +138,11 @@ impl VesselWay {
         matches!(self, VesselWay::Beaker | VesselWay::Jar)
     }
 
+    /// Whether it is lifted between the two readings of its net weight.
+    pub const fn moves(self) -> bool {
+        matches!(self, VesselWay::Difference)
+    }
+
     pub const fn name(self) -> &'static str {
         match self {
             VesselWay::Beaker => "beaker",

@@ -20,7 +20,7 @@ use super::{
     Tolerance,
 };
 use crate::mass::Mass;
-use crate::metrology::{Feasibility, ScaleAbility, StepLimits, feasibility};
+use crate::metrology::{Feasibility, ScaleAbility, StepLimits, feasibility_of};
 
 /// How much to make.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -136,7 +136,8 @@ impl Plan {
             let load = load(ingredient, exact, poured);
             poured += exact;
             let limits = tolerance_limits(&ingredient.tolerance, exact);
-            let scale = choose(scales, limits, load, guard).ok_or(PlanError::TooHeavy {
+            let moved = ingredient.vessel.moves();
+            let scale = choose(scales, limits, load, guard, moved).ok_or(PlanError::TooHeavy {
                 ingredient: ingredient.name.clone(),
                 load: load.grams(finest).to_string(),
             })?;
@@ -195,12 +196,17 @@ impl Plan {
     /// Whether each step can be proven on its scale, in the order of the steps. `None` for a step
     /// whose scale is not in `scales`.
     pub fn feasibility(&self, scales: &[ScaleAbility], guard: f64) -> Vec<Option<Feasibility>> {
-        let one = |step: &Step| Some(feasibility(step.limits(), scales.get(step.scale)?, guard));
+        let one = |step: &Step| Some(step.feasibility(scales.get(step.scale)?, guard));
         self.steps.iter().map(one).collect()
     }
 }
 
 impl Step {
+    /// Whether it can be proven on `scale`.
+    pub fn feasibility(&self, scale: &ScaleAbility, guard: f64) -> Feasibility {
+        feasibility_of(self.limits(), scale, guard, self.vessel.moves())
+    }
+
     /// Target and tolerance limits of this step.
     pub fn limits(&self) -> StepLimits {
         StepLimits {
@@ -258,13 +264,19 @@ fn allowed(side: Deviation, target: Mass) -> Mass {
         .max(side.mass.unwrap_or(Mass::ZERO))
 }
 
-fn choose(scales: &[ScaleAbility], limits: StepLimits, load: Mass, guard: f64) -> Option<usize> {
+fn choose(
+    scales: &[ScaleAbility],
+    limits: StepLimits,
+    load: Mass,
+    guard: f64,
+    moved: bool,
+) -> Option<usize> {
     let able = |(_, scale): &(usize, &ScaleAbility)| scale.capacity.is_none_or(|c| load <= c);
     // Where a scale's step is coarser than the target itself, its window says nothing.
     let proves = |(_, scale): &(usize, &ScaleAbility)| {
         let target = limits.target.round_to(scale.readability);
         let limits = StepLimits { target, ..limits };
-        feasibility(limits, scale, guard).window.proven
+        feasibility_of(limits, scale, guard, moved).window.proven
     };
     let mut carrying = scales.iter().enumerate().filter(able);
     let finest = || {

@@ -3,7 +3,7 @@
 use super::cautions::clings;
 use super::{Formula, Ingredient, Plan, Step, VesselWay, help};
 use crate::mass::Mass;
-use crate::metrology::{Feasibility, ScaleAbility, feasibility};
+use crate::metrology::{Feasibility, ScaleAbility};
 
 /// A glass beaker of the size a step needs weighs about this much. Common practice, no source.
 const BEAKER: Mass = Mass::from_g(100);
@@ -22,7 +22,7 @@ pub fn lines(
         let Some(scale) = scales.get(step.scale) else {
             continue;
         };
-        let found = feasibility(step.limits(), scale, guard);
+        let found = step.feasibility(scale, guard);
         let further = || help::ways(plan, step, scales, guard);
         let remarks = [
             unproven(step, scale, &found, further),
@@ -50,11 +50,12 @@ fn unproven(
     let d = scale.readability;
     let remedy = found.remedy(step.limits(), scale, further())?;
     Some(format!(
-        "the scale \"{}\" cannot prove {} to {} g; its net weights are uncertain by ±{} g (k = 2). {remedy}",
+        "the scale \"{}\" cannot prove {} to {} g; its net weights are uncertain by ±{} g ({}). {remedy}",
         scale.name,
         step.lowest.grams(d),
         step.highest.grams(d),
         found.uncertainty.told(),
+        found.uncertainty.told_coverage(),
     ))
 }
 

@@ -1,6 +1,6 @@
 //! Whether a scale can prove a step at all, and what would help.
 
-use super::{ScaleAbility, Uncertainty, Window};
+use super::{ScaleAbility, Uncertainty, Weighing, Window};
 use crate::mass::Mass;
 
 /// The target of a step and its tolerance limits (JCGM 106:2012, 3.3.4), before any guard band.
@@ -17,8 +17,8 @@ pub struct Feasibility {
     pub uncertainty: Uncertainty,
     pub window: Window,
     /// The smallest net weight that this scale can prove at the step's tolerance, taken as a
-    /// percentage of the target on its narrower side: guard × u / fraction, rounded up to d. `None`
-    /// where one side allows nothing.
+    /// percentage of the target on its narrower side: the least N with guard × u(N) ≤ fraction × N, rounded
+    /// up to d. `None` where one side allows nothing, or u grows faster than the tolerance.
     pub smallest_net: Option<Mass>,
     /// The least tolerance to either side that leaves room for ±1 d: guard × u, rounded up, and 1 d.
     pub least_tolerance: Mass,
@@ -28,7 +28,24 @@ pub struct Feasibility {
 
 /// Weighs a step's tolerance against the uncertainty of an ordinary net weight (two readings).
 pub fn feasibility(step: StepLimits, scale: &ScaleAbility, guard: f64) -> Feasibility {
-    let uncertainty = scale.net(Uncertainty::TARE_AND_GROSS);
+    feasibility_of(step, scale, guard, false)
+}
+
+/// The same; `moved`: what stands on the scale is lifted between the readings, as a source by difference is.
+pub fn feasibility_of(
+    step: StepLimits,
+    scale: &ScaleAbility,
+    guard: f64,
+    moved: bool,
+) -> Feasibility {
+    let u = |net: Mass| {
+        let weighing = Weighing {
+            moved,
+            ..Weighing::planned(net)
+        };
+        scale.budget(&weighing).uncertainty()
+    };
+    let uncertainty = u(step.target);
     let StepLimits {
         target,
         lowest,
@@ -39,8 +56,9 @@ pub fn feasibility(step: StepLimits, scale: &ScaleAbility, guard: f64) -> Feasib
     let narrow = (target - lowest).min(highest - target);
     let fraction = narrow.to_g_f64() / target.to_g_f64();
     let smallest_net = (fraction > 0.0 && fraction.is_finite())
-        .then(|| uncertainty.times(guard / fraction).ceil_to(d));
-    let least_tolerance = uncertainty.times(guard).ceil_to(d) + d;
+        .then(|| smallest(|net| u(net).band(guard / fraction).ceil_to(d)))
+        .flatten();
+    let least_tolerance = uncertainty.band(guard).ceil_to(d) + d;
     Feasibility {
         uncertainty,
         window,
@@ -50,9 +68,27 @@ pub fn feasibility(step: StepLimits, scale: &ScaleAbility, guard: f64) -> Feasib
     }
 }
 
+/// The least net weight that is no less than what it `needs` to be; that never falls with the weight.
+fn smallest(needs: impl Fn(Mass) -> Mass) -> Option<Mass> {
+    /// Where the tolerance allows a little more than the error grows, that is far.
+    const TRIES: usize = 1_000;
+    let mut net = Mass::ZERO;
+    for _ in 0..TRIES {
+        let needed = needs(net);
+        if needed <= net {
+            return Some(net);
+        }
+        net = needed;
+        if net >= Mass::LIMIT {
+            break;
+        }
+    }
+    None
+}
+
 impl Feasibility {
     /// The coarsest readability below `d`, 1, 2 or 5 times a power of ten, at which a scale proves the
-    /// step with the same guard, its repeatability taken as 0.41 d. `None` where none of 0.0001 g or
+    /// step with the same guard, its repeatability not measured either. `None` where none of 0.0001 g or
     /// more does.
     fn coarsest_enough(&self, step: StepLimits, d: Mass) -> Option<Mass> {
         let tenths = [

@@ -5,6 +5,7 @@
 //! Floats hold uncertainties here, never weights; what goes back to a [`Mass`](crate::mass::Mass) is
 //! rounded to the safe side.
 
+pub mod budget;
 pub mod conformity;
 pub mod feasibility;
 pub mod premix;
@@ -14,8 +15,9 @@ pub mod test_weights;
 pub mod uncertainty;
 pub mod window;
 
+pub use budget::{Budget, Errors, Known, Weighing};
 pub use conformity::conformance_probability;
-pub use feasibility::{Feasibility, StepLimits, feasibility};
+pub use feasibility::{Feasibility, StepLimits, feasibility, feasibility_of};
 pub use repeatability::Repeatability;
 pub use uncertainty::{ScaleAbility, Uncertainty};
 pub use window::Window;

@@ -7,7 +7,7 @@
 //! f = 2a/(1 − 1.5a), (1+a)(1+a/2)/(1−a/2) ≤ (1+a/2)/(1−1.5a) is 1 − a/2 − 1.5a² ≤ 1 − a/2. The blend is
 //! taken as even throughout.
 
-use super::{ScaleAbility, StepLimits, Uncertainty};
+use super::{ScaleAbility, StepLimits};
 use crate::mass::Mass;
 
 /// A blend with which a scale proves a step that it cannot prove directly.
@@ -46,14 +46,10 @@ impl Premix {
             return None;
         }
         let d = scale.readability;
-        let room = scale
-            .net(Uncertainty::TARE_AND_GROSS)
-            .times(guard)
-            .ceil_to(d)
-            + d;
+        let room = |mass: Mass| scale.planned(mass).band(guard).ceil_to(d) + d;
         let weigh_tolerance = two_digits(fraction / (2.0 + 1.5 * fraction))?;
         let blend_tolerance = two_digits(weigh_tolerance as f64 / MILLION as f64 / 2.0)?;
-        let enough = |mass: Mass, tolerance: i64| mass.ratio(tolerance, MILLION) >= room;
+        let enough = |mass: Mass, tolerance: i64| mass.ratio(tolerance, MILLION) >= room(mass);
         let times = TIMES
             .into_iter()
             .find(|&times| enough(step.target * times, weigh_tolerance))?;

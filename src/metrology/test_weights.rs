@@ -5,7 +5,7 @@
 //! of them differed in a single cell (M1, 5 mg) the other and the row's neighbours decided.
 
 use super::ScaleAbility;
-use super::uncertainty::Uncertainty;
+use super::budget::Weighing;
 use crate::mass::Mass;
 
 /// Accuracy class of a test weight, finest first.
@@ -94,18 +94,22 @@ pub struct CheckLimits {
     pub nominal: Mass,
     /// The weight's own maximum permissible error.
     pub weight_error: Mass,
-    /// Expanded uncertainty (k = 2) of a net weight on the scale: a reading of the empty pan and one
-    /// with the weight on it.
+    /// Expanded uncertainty of a net weight on the scale: a reading of the empty pan and one with the
+    /// weight on it.
     pub scale_uncertainty: Mass,
 }
 
 impl CheckLimits {
     /// `None` as for [`permissible_error`].
     pub fn new(nominal: Mass, class: WeightClass, scale: &ScaleAbility) -> Option<CheckLimits> {
+        let weighing = Weighing {
+            tare: Some(Mass::ZERO),
+            ..Weighing::planned(nominal)
+        };
         Some(CheckLimits {
             nominal,
             weight_error: permissible_error(nominal, class)?,
-            scale_uncertainty: scale.net(Uncertainty::TARE_AND_GROSS).expanded(),
+            scale_uncertainty: scale.budget(&weighing).uncertainty().expanded(),
         })
     }
 

@@ -9,14 +9,14 @@ use crate::mass::Mass;
 pub struct Window {
     pub low: Mass,
     pub high: Mass,
-    /// Whether a weight inside proves that the true weight is inside the tolerance. If not, the window
-    /// only keeps the work going and the record claims nothing.
+    /// Whether a weight inside proves that the true weight is inside the tolerance, as far as the budget
+    /// behind its uncertainty goes. If not, the window only keeps the work going and the record claims nothing.
     pub proven: bool,
 }
 
 impl Window {
     /// Guarded acceptance (JCGM 106:2012, 8.3.2): the tolerance limits `lowest` and `highest`, each
-    /// drawn in by `guard` × u, then inward to a multiple of the readability `d`. With a guard of 2 a
+    /// drawn in by the guard band ([`Uncertainty::band`]), then inward to a multiple of the readability `d`. With a guard of 2 a
     /// weight shown at the edge is out of tolerance in at most 2.3 % of cases (8.3.2.2). That is not
     /// the chance that a weight just out of tolerance is accepted: where the display's step is most of
     /// the uncertainty and the limit lies unluckily between two steps, that is up to 9.7 %.
@@ -47,7 +47,7 @@ impl Window {
         guard: f64,
         d: Mass,
     ) -> Window {
-        let band = u.times(guard);
+        let band = u.band(guard);
         let least = d.max(Mass::from_ng(1));
         let low = (lowest + band).ceil_to(d).max(least);
         let high = (highest - band).floor_to(d);

@@ -1,6 +1,7 @@
 //! Settings of one scale: its port, its line, its layout, and what it can do.
 
 use crate::mass::Mass;
+use crate::metrology::Errors;
 
 /// One scale.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,8 +26,10 @@ pub struct ScaleSettings {
     pub readability: Option<Mass>,
     /// Largest load. `None`: unknown.
     pub capacity: Option<Mass>,
-    /// Standard deviation of repeated net weighings, measured by the maker. `None`: 0.41 d.
+    /// Standard deviation of repeated net weighings, measured by the maker. `None`: not measured.
     pub repeatability: Option<Mass>,
+    /// What else is told of how wrong it may be.
+    pub errors: Errors,
     /// Bytes to send to ask for a weight, and how often in seconds. `None`: the scale sends by itself.
     pub poll: Option<(Vec<u8>, f64)>,
 }
@@ -77,6 +80,7 @@ impl ScaleSettings {
             readability: None,
             capacity: None,
             repeatability: None,
+            errors: Errors::default(),
             poll: None,
         }
     }

@@ -1,12 +1,13 @@
 //! The batch sheet: what one batch log says, as one HTML file to print, complete by hand and sign.
 //!
 //! Pure: rows in, text out. `record` sorts the rows, `page` writes the sections, `picture` draws
-//! the deviation bars and the fill chart. No script and nothing from elsewhere: the file's own
+//! the deviation bars and the fill chart, `budget` what U is made of. No script and nothing from elsewhere: the file's own
 //! Content-Security-Policy forbids both.
 //!
 //! Points of a batch record after ISO 22716:2007, 7.2, and 21 CFR 211.188 (a rule for medicines, taken as
 //! a model). What a log cannot know has a place to be written by hand, and is never filled in.
 
+mod budget;
 mod fill;
 mod page;
 mod picture;

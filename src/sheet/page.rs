@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use super::budget::budgets;
 use super::fill::{jars, yields};
 use super::record::SheetRecord;
 use super::weighed::{happened, list, table};
@@ -43,9 +44,10 @@ pub fn html(record: &SheetRecord) -> String {
     out.push_str(&table(record));
     out.push_str(
         "<p class=\"small\">Accepted: the tolerance less the guard band (JCGM 106). U: expanded uncertainty of the net \
-         weight, k = 2, g. Bar: box = accepted, dashed = target, diamond = inside, triangle = outside. \
+         weight, about 95 %, g. Bar: box = accepted, dashed = target, diamond = inside, triangle = outside. \
          Times are UTC. Net weights are calculated (OIML R 76-1, T.5.3).</p>\n",
     );
+    out.push_str(&budgets(record));
     operations(record, &mut out);
     irregular(record, &mut out);
     out.push_str("<h2>Yield <small>21 CFR 211.188(b)(7)</small></h2>\n");

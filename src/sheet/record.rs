@@ -4,6 +4,7 @@ use crate::formula::Formula;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::Lacking;
 use crate::journal::format::row::Row;
+use crate::metrology::ScaleAbility;
 
 /// One batch as its log has it.
 #[derive(Debug, Clone, Default)]
@@ -17,6 +18,8 @@ pub struct SheetRecord {
     pub torn: u64,
     /// The SHA-256 of the file's whole rows; empty where nobody made it.
     pub digest: String,
+    /// The scales of the configuration, for their budgets; a log does not hold them.
+    pub scales: Vec<ScaleAbility>,
 }
 
 impl SheetRecord {
@@ -29,6 +32,7 @@ impl SheetRecord {
             log,
             torn,
             digest: String::new(),
+            scales: Vec::new(),
         }
     }
 

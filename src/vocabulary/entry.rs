@@ -22,7 +22,7 @@ pub struct Draft {
     pub tare: Option<Mass>,
     pub gross: Option<Mass>,
     pub net: Option<Mass>,
-    /// Expanded uncertainty (k = 2) of the net weight.
+    /// Expanded uncertainty (about 95 %) of the net weight.
     pub uncertainty: Option<Mass>,
     pub verdict: Option<Verdict>,
     /// The scale's name; empty for none.

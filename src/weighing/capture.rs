@@ -9,7 +9,7 @@ use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
-use crate::metrology::Window;
+use crate::metrology::{Uncertainty, Weighing, Window};
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::cue::Ask;
 use crate::vocabulary::cue::CueKind;
@@ -101,7 +101,7 @@ impl Engine {
             draft.note = corrects_note(seq, &draft.note);
         }
         let net = draft.net.unwrap_or_default();
-        let uncertainty = draft.uncertainty.unwrap_or_default();
+        let uncertainty = self.scatter_of(scale, &tared.tare, tared.wander, level.d);
         let ticket = self.log(draft);
         let no_lift = step.vessel == VesselWay::Bowl && !self.is_last_of_all();
         State::Writing(Pending {
@@ -159,10 +159,16 @@ impl Engine {
     ) -> Draft {
         let d = level.d.max(tare.d);
         let net = net_of(step, tare.base, level.weight);
-        let uncertainty =
-            self.uncertainty(scale, d, tare.carried, wander).expanded() + tare.unproven;
         let window = self.window_amid(step, d, tare.carried, wander);
         let zero = self.zero(scale);
+        let weighing = Weighing {
+            net,
+            tare: Some(tare.base.min(level.weight) - zero),
+            moved: step.vessel.moves() || tare.carried > 0,
+            readings: Uncertainty::TARE_AND_GROSS + tare.carried,
+            wander,
+        };
+        let uncertainty = self.uncertainty(scale, d, &weighing).expanded() + tare.unproven;
         let nominal = self.fill().map(|fill| fill.nominal);
         let mut draft = self.draft_of(self.weight_kind(), Some(step));
         // A jar is held against its label, not against what is poured for.
@@ -198,6 +204,12 @@ impl Engine {
         notes.extend(self.short_jar(net));
         draft.note = notes.join("; ");
         draft
+    }
+
+    /// How far a look at the same load may be off what was recorded of it.
+    pub(super) fn scatter_of(&self, scale: ScaleIndex, tare: &Tare, wander: Mass, d: Mass) -> Mass {
+        let scatter = self.scatter(scale, d.max(tare.d), tare.carried, wander);
+        scatter.expanded() + tare.unproven
     }
 
     pub(super) fn on_logged(&mut self, ticket: u64, seq: u64) {

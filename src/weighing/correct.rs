@@ -261,8 +261,11 @@ impl Engine {
         if !fix.remark.is_empty() {
             draft.note = format!("{}; {}", draft.note, fix.remark);
         }
-        let uncertainty = draft.uncertainty.unwrap_or_default().max(fix.at_least);
-        draft.uncertainty = Some(uncertainty);
+        // What is not scatter comes on top of what was seen.
+        let scatter = self.scatter_of(scale, &written.weight.tare, written.weight.wander, level.d);
+        let whole = draft.uncertainty.unwrap_or_default();
+        let beside = (whole - scatter).max(Mass::ZERO);
+        draft.uncertainty = Some(whole.max(fix.at_least + beside));
         let ticket = self.log(draft);
         if let Some(run) = &mut self.run {
             run.corrections.push(Correction {
@@ -275,7 +278,7 @@ impl Engine {
         written.ticket = ticket;
         written.weight.net = net;
         written.weight.shown = level.weight;
-        written.weight.uncertainty = uncertainty;
+        written.weight.uncertainty = scatter.max(fix.at_least);
         written.weight.verdict = verdict;
         written.weight.at = level.at;
         written.trail.brief = None;

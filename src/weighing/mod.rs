@@ -48,7 +48,7 @@ use self::run::Run;
 use self::state::{Removed, State};
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
-use crate::metrology::{Uncertainty, Window};
+use crate::metrology::{Errors, Known, Uncertainty, Weighing, Window};
 use crate::time::Moment;
 use crate::vocabulary::code::{FaultCode, Help};
 use crate::vocabulary::cue::{Cue, CueKind};
@@ -76,8 +76,10 @@ pub struct ScaleSetup {
     pub name: String,
     /// Readability d; `None`: the last digit shown.
     pub readability: Option<Mass>,
-    /// Standard deviation of repeated net weighings; `None`: 0.41 d.
+    /// Standard deviation of repeated net weighings; `None`: not measured.
     pub repeatability: Option<Mass>,
+    /// What else is told of it.
+    pub errors: Errors,
     /// Largest load; `None`: unknown.
     pub capacity: Option<Mass>,
 }
@@ -112,6 +114,7 @@ impl Engine {
             Pan::new(PanSpec {
                 readability: scale.readability,
                 repeatability: scale.repeatability,
+                errors: scale.errors,
                 capacity: scale.capacity,
                 steady_window: setup.rules.steady_window,
             })
@@ -372,7 +375,13 @@ impl Engine {
 
     /// The same while the indication wanders by `wander`.
     fn window_amid(&self, step: &Step, d: Mass, carried: u32, wander: Mass) -> Window {
-        let u = self.uncertainty(step.scale, d, carried, wander);
+        let weighing = Weighing {
+            moved: step.vessel.moves() || carried > 0,
+            readings: Uncertainty::TARE_AND_GROSS + carried,
+            wander,
+            ..Weighing::planned(step.target)
+        };
+        let u = self.uncertainty(step.scale, d, &weighing);
         let d = if d > Mass::ZERO { d } else { Mass::from_mg(10) };
         Window::acceptance(
             step.target,
@@ -384,8 +393,21 @@ impl Engine {
         )
     }
 
-    /// Half the wander is taken for its standard uncertainty.
-    fn uncertainty(&self, scale: ScaleIndex, d: Mass, carried: u32, wander: Mass) -> Uncertainty {
+    /// By the scale's whole budget.
+    fn uncertainty(&self, scale: ScaleIndex, d: Mass, weighing: &Weighing) -> Uncertainty {
+        let spec = self.pans.get(scale).map(|pan| pan.spec);
+        let known = Known {
+            d,
+            repeatability: spec.and_then(|spec| spec.repeatability),
+            capacity: spec.and_then(|spec| spec.capacity),
+            errors: spec.map(|spec| spec.errors).unwrap_or_default(),
+        };
+        known.budget(weighing).uncertainty()
+    }
+
+    /// What two looks at the same load differ by: noise and rounding, and half the wander. By this it is
+    /// judged whether something changed; an error that both looks have says nothing of that.
+    fn scatter(&self, scale: ScaleIndex, d: Mass, carried: u32, wander: Mass) -> Uncertainty {
         let s = self.pans.get(scale).and_then(|pan| pan.spec.repeatability);
         let quiet = Uncertainty::net(d, s, 2 + carried);
         if wander == Mass::ZERO {

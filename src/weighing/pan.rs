@@ -11,6 +11,7 @@ use super::steady::{Level, Stand, Steady};
 use super::trace::{Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
+use crate::metrology::Errors;
 use crate::time::Moment;
 use crate::vocabulary::reading::{Reading, Shown};
 use crate::vocabulary::response::Response;
@@ -20,8 +21,10 @@ use crate::vocabulary::response::Response;
 pub struct PanSpec {
     /// Readability d; `None`: the last digit shown.
     pub readability: Option<Mass>,
-    /// Standard deviation of repeated net weighings; `None`: 0.41 d.
+    /// Standard deviation of repeated net weighings; `None`: not measured.
     pub repeatability: Option<Mass>,
+    /// What else is told of it.
+    pub errors: Errors,
     /// Largest load; `None`: unknown.
     pub capacity: Option<Mass>,
     /// Seconds.

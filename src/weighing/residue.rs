@@ -10,6 +10,7 @@ use super::zero::Load;
 use crate::formula::VesselWay;
 use crate::formula::amend::{Added, Amendment, Cause};
 use crate::mass::Mass;
+use crate::metrology::{Uncertainty, Weighing};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::entry::RowKind;
@@ -153,9 +154,9 @@ impl Engine {
         let net = mass - emptied.vessel;
         // Four readings: two of the empty beaker then, two of the emptied one now.
         let wander = self.wander_now();
-        let uncertainty = self.uncertainty(scale, level.d, 2, wander).expanded();
-        let least = -(uncertainty + level.d);
-        if net < least || net > most_that_stays(weighed.net).max(uncertainty) {
+        let scatter = self.scatter(scale, level.d, 2, wander).expanded();
+        let least = -(scatter + level.d);
+        if net < least || net > most_that_stays(weighed.net).max(scatter) {
             if first {
                 let say = format!(
                     "That is not the emptied beaker of {}, going by its weight ({} g; empty it was {} g). \
@@ -174,6 +175,14 @@ impl Engine {
         draft.tare = Some(emptied.vessel);
         draft.gross = Some(mass);
         draft.net = Some(net);
+        let weighing = Weighing {
+            net,
+            tare: Some(emptied.vessel),
+            moved: true,
+            readings: Uncertainty::TARE_AND_GROSS + 2,
+            wander,
+        };
+        let uncertainty = self.uncertainty(scale, level.d, &weighing).expanded();
         draft.uncertainty = Some(uncertainty);
         draft.unit = self.pans.get(scale).and_then(|pan| pan.unit);
         draft.readings = Some(level.readings);

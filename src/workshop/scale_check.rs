@@ -141,7 +141,7 @@ impl Check {
         let limits = &self.limits;
         let off = taken.net() - limits.nominal;
         let mut text = format!(
-            "{}: {} g off, allowed {} g (the weight {} g, {SOURCE}; the scale {} g, k = 2).",
+            "{}: {} g off, allowed {} g (the weight {} g, {SOURCE}; the scale's U {} g).",
             if limits.pass(taken.net()) {
                 "Passed"
             } else {

@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use bismar::config::paths::Places;
 use bismar::config::{Config, DEFAULT_FILE};
 use bismar::mass::Mass;
+use bismar::metrology::Errors;
+use bismar::metrology::budget::{AccuracyClass, Buoyancy, Class, Eccentricity, Temperature};
 use bismar::scale::settings::{DtrMode, Parity, PortSelector};
 
 fn places() -> Places {
@@ -76,6 +78,25 @@ fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
     assert_eq!(scale.readability, Some(Mass::from_mg(10)));
     assert_eq!(scale.capacity, Some(Mass::from_g(600)));
     assert_eq!(scale.repeatability, Some(Mass::from_mg(8)));
+    assert_eq!(scale.errors.weighings, Some(10));
+    assert_eq!(scale.errors.linearity, Some(Mass::from_mg(20)));
+    assert_eq!(scale.errors.sensitivity, Some(0.0001));
+    let place = Eccentricity {
+        limit: Mass::from_mg(20),
+        load: Mass::from_g(200),
+    };
+    assert_eq!(scale.errors.eccentricity, Some(place));
+    let oil = Buoyancy {
+        product: 920.0,
+        air: 1.2,
+    };
+    assert_eq!(scale.errors.buoyancy, Some(oil));
+    let temperature = Temperature {
+        coefficient: 1e-5,
+        range: 5.0,
+    };
+    assert_eq!(scale.errors.temperature, Some(temperature));
+    assert_eq!(config.abilities()[0].errors, scale.errors);
     assert_eq!(scale.poll, Some((b"S\r\n".to_vec(), 0.2)));
     assert_eq!(config.vessels[0].weight, Mass::from_mg(150_200));
     assert_eq!(config.vessels[0].capacity, Some(Mass::from_g(250)));
@@ -119,10 +140,110 @@ poll = { send = "W\r\\x03\\\\" }
     assert_eq!(scale.poll, Some((b"W\r\x03\\".to_vec(), 0.2)));
 }
 
+/// A verified scale by the numbers on its plate; the test of its corners was made with a third of the capacity
+/// where nothing else is told (NIST Handbook 133, chapter 2).
+#[test]
+fn a_class_or_single_errors_of_a_scale() {
+    let told = |figures: &str, errors: &str| {
+        let text = format!("{SCALE}{figures}\n[scale.uncertainty]\n{errors}\n");
+        parse(&text).scales[0].errors
+    };
+    let class = told(
+        "capacity = \"6 kg\"",
+        "class = \"II\"\ne = \"0.1 g\"\nproduct_density = 1",
+    );
+    let expected = Errors {
+        class: Some(Class {
+            class: AccuracyClass::II,
+            e: Mass::from_mg(100),
+        }),
+        buoyancy: Some(Buoyancy {
+            product: 1_000.0,
+            air: 1.2,
+        }),
+        ..Errors::default()
+    };
+    assert_eq!(class, expected);
+    let placed = told("capacity = \"600 g\"", "eccentricity = \"0.03 g\"");
+    assert_eq!(placed.eccentricity.map(|e| e.load), Some(Mass::from_g(200)));
+    // An empty table tells nothing.
+    assert_eq!(told("", ""), Errors::default());
+}
+
 const SCALE: &str = "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n";
 
 /// Text, place and part of the message of its only fault.
 const REFUSED: &[(&str, &str, &str)] = &[
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n[scale.uncertainty]\nlinearty = \"0.02 g\"\n",
+        "6:1",
+        "no key \"linearty\". Write \"linearity\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n[scale.uncertainty]\nlinearity = \"0.02 g\"\n",
+        "6:13",
+        "without the scale's capacity. Add for example capacity",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\ncapacity = \"2 kg\"\n[scale.uncertainty]\nclass = \"II\"\n",
+        "7:9",
+        "\"class\" without \"e\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n[scale.uncertainty]\ne = \"0.1 g\"\n",
+        "6:5",
+        "\"e\" without the \"class\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\ncapacity = \"2 kg\"\n[scale.uncertainty]\nclass = \"III\"\ne = \"0.1 g\"\n",
+        "8:5",
+        "class III has at most 10000 intervals",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\ncapacity = \"2 kg\"\n[scale.uncertainty]\nclass = \"II\"\ne = \"0.1 g\"\nsensitivity_percent = 0.05\n",
+        "9:23",
+        "beside a \"class\", which has it in its limits. Keep one",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\nreadability = \"0.1 g\"\ncapacity = \"2 kg\"\n[scale.uncertainty]\nclass = \"II\"\ne = \"0.01 g\"\n",
+        "9:5",
+        "\"e\" is smaller than the readability",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\nweighings = 10\n",
+        "5:13",
+        "\"weighings\" without a \"repeatability\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\nrepeatability = \"0.01 g\"\nweighings = 1\n",
+        "6:13",
+        "Write a whole number from 2 to 1000",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n[scale.uncertainty]\ntemperature_ppm = 10\n",
+        "6:19",
+        "\"temperature_ppm\" without \"temperature_range\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n[scale.uncertainty]\nair_density = 1.2\n",
+        "6:15",
+        "\"air_density\" without a \"product_density\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n[scale.uncertainty]\nproduct_density = 920\n",
+        "6:19",
+        "Write a number from 0.1 to 20",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\n[scale.uncertainty]\neccentricity_load = \"200 g\"\n",
+        "6:21",
+        "\"eccentricity_load\" without an \"eccentricity\"",
+    ),
+    (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\ncapacity = \"60 kg\"\n[scale.uncertainty]\nlinearity = \"2 kg\"\n",
+        "7:13",
+        "more than 1 kg",
+    ),
     (
         "[weihing]\n",
         "1:2",

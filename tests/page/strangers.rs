@@ -236,7 +236,8 @@ fn a_page_that_is_open_hears_the_batch() {
     let ahead = &said["status"]["ahead"];
     assert_eq!(ahead[0]["ingredient"], "Epsom salt");
     assert_eq!(ahead[1]["target"], "10.00");
-    assert_eq!(said["status"]["low"], "59.42");
+    // 60.00 g less 1 % and 2 u of 0.0108 g each, as of a scale of which no repeatability was measured.
+    assert_eq!(said["status"]["low"], "59.43");
     // Many that follow and do not read hold nothing up.
     let mute: Vec<TcpStream> = (0..30)
         .map(|_| {

@@ -113,7 +113,7 @@ fn a_season_is_real_logs_the_same_for_the_same_seed_and_never_mixed_with_others(
 #[test]
 fn the_history_of_an_ingredient_agrees_with_the_logs_read_by_python() {
     let home = tempfile::tempdir().unwrap();
-    season(home.path(), "logs", "4");
+    season(home.path(), "logs", "6");
     let text = prints(
         home.path(),
         &["history", "Beeswax", "--logs", "logs", "--svg", "chart.svg"],
@@ -143,7 +143,7 @@ fn the_history_of_an_ingredient_agrees_with_the_logs_read_by_python() {
 #[test]
 fn the_history_of_a_formula_has_a_line_an_ingredient() {
     let home = tempfile::tempdir().unwrap();
-    season(home.path(), "logs", "4");
+    season(home.path(), "logs", "6");
     for name in ["Marram balm", "marram BALM 3"] {
         let text = prints(home.path(), &["history", name, "--logs", "logs"]);
         for ingredient in [
@@ -200,7 +200,7 @@ fn the_history_of_a_formula_is_named_as_it_was_asked_for() {
 #[test]
 fn an_unknown_name_gets_the_near_ones_and_a_changed_log_is_named_and_left_out() {
     let home = tempfile::tempdir().unwrap();
-    season(home.path(), "logs", "4");
+    season(home.path(), "logs", "6");
     let out = said(home.path(), &["history", "beeswacks", "--logs", "logs"]);
     let told = out.ended(1).err;
     assert!(told.contains("it tells of: Beeswax"), "{told}");
@@ -226,7 +226,7 @@ fn an_unknown_name_gets_the_near_ones_and_a_changed_log_is_named_and_left_out() 
 #[test]
 fn a_batch_that_did_not_come_to_its_end_is_counted_and_not_charted() {
     let home = tempfile::tempdir().unwrap();
-    season(home.path(), "logs", "4");
+    season(home.path(), "logs", "6");
     let all = logs(&home.path().join("logs"));
     let (name, bytes) = all.iter().find(|(n, _)| n.starts_with("marram")).unwrap();
     let text = std::str::from_utf8(bytes).unwrap();

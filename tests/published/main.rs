@@ -3,6 +3,8 @@
 #[path = "../bench_side/mod.rs"]
 mod bench_side;
 
+mod budget;
+mod budget_opinions;
 mod cautions;
 mod changes;
 mod control_chart;

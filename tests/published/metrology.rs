@@ -8,7 +8,7 @@ use bismar::metrology::{
 use proptest::prelude::*;
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::masses::{g, near};
+use super::masses::{g, near, scale as quiet, well_known};
 
 fn probability(y: f64, u: f64, lower: f64, upper: f64) -> f64 {
     conformance_probability(y, u, lower, upper).expect("finite")
@@ -166,6 +166,7 @@ fn a_small_probability_keeps_its_digits_on_both_sides() {
 fn the_smallest_net_weight_a_scale_can_prove() {
     let scale = ScaleAbility {
         repeatability: Some(g("0.008")),
+        errors: well_known(),
         ..ScaleAbility::assumed("bench")
     };
     let smallest = |target: &str, deviation: &str| {
@@ -188,6 +189,7 @@ fn the_smallest_net_weight_a_scale_can_prove() {
 fn a_finer_scale_is_finer_and_nothing_has_no_smallest_weight() {
     let worn = ScaleAbility {
         repeatability: Some(g("0.05")),
+        errors: well_known(),
         ..ScaleAbility::assumed("worn")
     };
     let step = StepLimits {
@@ -195,7 +197,7 @@ fn a_finer_scale_is_finer_and_nothing_has_no_smallest_weight() {
         lowest: g("4.95"),
         highest: g("5.05"),
     };
-    let fresh = ScaleAbility::assumed("fresh");
+    let fresh = quiet("fresh", "0.01", None);
     assert!(feasibility(step, &fresh, 2.0).window.proven);
     let answer = feasibility(step, &worn, 2.0);
     let remedy = answer.remedy(step, &worn, vec!["take a spoon".into()]);
@@ -228,7 +230,7 @@ fn a_finer_scale_is_finer_and_nothing_has_no_smallest_weight() {
 
 #[test]
 fn a_step_that_cannot_be_proven_says_what_helps() {
-    let scale = ScaleAbility::assumed("bench");
+    let scale = quiet("bench", "0.01", None);
     let step = StepLimits {
         target: g("0.30"),
         lowest: g("0.297"),
@@ -248,9 +250,10 @@ fn a_step_that_cannot_be_proven_says_what_helps() {
         remedy.contains("1.16 g or more") && remedy.contains("±0.03 g"),
         "{remedy}"
     );
-    // The finer scale that it names proves the step, and the next coarser step does not.
-    assert!(remedy.contains("steps of 0.002 g or less"), "{remedy}");
-    for (d, proven) in [("0.002", true), ("0.005", false)] {
+    // The finer scale that it names proves the step, whatever it scatters within a step, and the next coarser
+    // one does not.
+    assert!(remedy.contains("steps of 0.001 g or less"), "{remedy}");
+    for (d, proven) in [("0.001", true), ("0.002", false)] {
         let finer = ScaleAbility {
             readability: g(d),
             ..ScaleAbility::assumed("fine")

@@ -441,7 +441,8 @@ fn an_allowance_that_makes_no_sense_is_refused_in_words() {
 fn run(name: &str, batch: Option<&str>, config: &Config) -> (String, bool) {
     let path = format!("config/formulas/{name}.toml");
     let asked = batch.map(|grams| BatchSize::Batch(g(grams)));
-    check::run(Path::new(&path), asked, Allowance::NONE, config).unwrap_or_else(|e| panic!("{e}"))
+    check::run(Path::new(&path), asked, Allowance::NONE, false, config)
+        .unwrap_or_else(|e| panic!("{e}"))
 }
 
 /// The text with its line breaks taken out.
@@ -474,8 +475,8 @@ fn the_report_shows_the_plan_in_eighty_columns() {
         proven && text.contains("On the assumed scale every step could be proven."),
         "{text}"
     );
-    // 4.40 g less 2 % and more 1.5 %, drawn in by 2 × 0.005786 g: 4.3236 to 4.4544 g.
-    let row = "  6 Essential oil blend           1      4.40        4.33 – 4.45 beaker assumed\n";
+    // 4.40 g less 2 % and more 1.5 %, drawn in by 2 × 0.010801 g (s of 0.01 g is assumed): 4.3336 to 4.4444 g.
+    let row = "  6 Essential oil blend           1      4.40        4.34 – 4.44 beaker assumed\n";
     assert!(text.contains(row), "{text}");
 }
 
@@ -489,20 +490,66 @@ fn an_unproven_step_is_marked_and_explained() {
         "{text}"
     );
     assert!(words(&text).contains("make a larger batch"), "{text}");
-    // 1.00 g at 100 g: proven, but with one value to hit.
-    let (text, _) = run("tideline-bath-salts", None, &Config::default());
-    let narrow = "- Step 6, Essential oil blend: the window has a single value to hit";
+    // 2.40 g at 60 g: proven, but with one value to hit.
+    let (text, _) = run("tideline-bath-salts", Some("60"), &Config::default());
+    let narrow = "- Step 4, Sunflower oil: the window has a single value to hit";
     assert!(words(&text).contains(narrow), "{text}");
 }
 
 #[test]
 fn a_formula_that_does_not_add_up_is_told_with_its_place() {
     let bad = Path::new("fixtures/formulas/invalid/sum_99.toml");
-    let error = check::run(bad, None, Allowance::NONE, &Config::default())
+    let error = check::run(bad, None, Allowance::NONE, false, &Config::default())
         .expect_err("bad formula")
         .to_string();
     assert!(
         error.starts_with("fixtures/formulas/invalid/sum_99.toml:14:11: "),
         "{error}"
+    );
+}
+
+/// The README's example of a budget, with the scale that stands above it; other budgets have other lines.
+#[test]
+fn check_shows_the_budget_that_the_readme_has() {
+    let readme = std::fs::read_to_string("README.md").expect("it is there");
+    let section = readme
+        .split("\n## What U says")
+        .nth(1)
+        .expect("the section");
+    let block = |fence: &str| {
+        let rest = section.split(fence).nth(1).expect("a block");
+        rest.split("```").next().expect("its end").to_owned()
+    };
+    let told = Config::parse(&block("```toml\n"), "c.toml").expect("it reads");
+    let path = Path::new("config/formulas/tideline-bath-salts.toml");
+    let amount = Some(BatchSize::Batch(g("300")));
+    let run = |config: &Config, budgets| {
+        let found = check::run(path, amount, Allowance::NONE, budgets, config);
+        found.unwrap_or_else(|e| panic!("{e}")).0
+    };
+    let text = run(&told, true);
+    assert!(text.contains(&block("```text\n")), "{text}");
+    assert_eq!(text.lines().find(|line| line.chars().count() > 80), None);
+    let covers = "U on \"bench\" covers rounding, its scatter as measured, its linearity, its gain and the place of \
+                  the load.";
+    assert!(words(&text).contains(covers), "{text}");
+    assert!(!run(&told, false).contains("Uncertainty budgets"));
+    // Of a scale of which nothing is told that is said, and all its steps have one budget.
+    let mut plain = told.clone();
+    plain.scales[0].repeatability = None;
+    plain.scales[0].errors = bismar::metrology::Errors::default();
+    let text = run(&plain, true);
+    for said in [
+        "ASSUMED as one step, since none was measured.",
+        "Nothing is told of its linearity, its gain or the place of the load: no weight is proven against these.",
+        "Steps 1 (175.50 g), 2 (81.00 g), 3 (24.00 g), 4 (12.00 g), 5 (4.50 g), 6 (3.00 g) on \"bench\": U = \
+         0.022 g, k = 2",
+    ] {
+        assert!(words(&text).contains(said), "{said}\n{text}");
+    }
+    // u² = d² + d²/6, by hand: six sevenths of it scatter.
+    assert!(
+        text.contains("ASSUMED      0.01000    86 ##########\n"),
+        "{text}"
     );
 }

@@ -9,7 +9,7 @@ use bismar::metrology::{Repeatability, ScaleAbility};
 use proptest::prelude::*;
 use statrs::statistics::Statistics as _;
 
-use super::masses::{g, mg, near};
+use super::masses::{g, mg, near, scale as quiet};
 
 // ---- OIML R 111-1:2004, Table 1 --------------------------------------------------------------------
 
@@ -80,7 +80,7 @@ fn a_class_is_known_by_its_name_in_any_case() {
 
 #[test]
 fn a_scale_is_judged_by_the_weights_limit_and_its_own_uncertainty() {
-    let scale = ScaleAbility::assumed("bench");
+    let scale = quiet("bench", "0.01", None);
     let limits = CheckLimits::new(g("100"), WeightClass::M1, &scale).unwrap();
     // u² = 2 (s²/2 + d²/12), s = 0.41 d, d = 0.01 g (JCGM 100:2008, F.2.2.1): u = 5.79 mg, by hand.
     let by_hand = 2.0 * (2.0 * (0.0041f64.powi(2) / 2.0 + 1e-4 / 12.0)).sqrt();
@@ -159,9 +159,11 @@ fn the_smallest_net_weight_is_that_of_usp_41() {
     }
     near(worn.floor(), 0.0041, 1e-12);
     assert_eq!(worn.s(), 0.012);
-    assert_eq!(worn.mass(), g("0.012"));
+    assert_eq!(worn.budgeted(), g("0.012"));
     // A microgram is the step of what is kept; nothing of it is lost.
-    assert_eq!(of(0.012_000_4, "0.01").mass(), g("0.012001"));
+    assert_eq!(of(0.012_000_4, "0.01").budgeted(), g("0.012001"));
+    // In a budget nothing counts 0.41 d; but 1/√12 of a step is hidden by any digit (JCGM 100, F.2.2.1).
+    assert_eq!(of(0.0, "0.01").budgeted(), g("0.002887"));
     // The same from what the configuration says of the scale, and from one of which it says nothing.
     let scale = |repeatability: Option<&str>| ScaleAbility {
         repeatability: repeatability.map(g),
@@ -170,7 +172,8 @@ fn the_smallest_net_weight_is_that_of_usp_41() {
     let smallest = |scale: ScaleAbility| scale.smallest_net(USP_FRACTION);
     assert_eq!(smallest(scale(Some("0.012"))), Some(g("24.00")));
     assert_eq!(smallest(scale(Some("0.001"))), Some(g("8.20")));
-    assert_eq!(smallest(scale(None)), Some(g("8.20")));
+    // Nothing measured: one step is assumed.
+    assert_eq!(smallest(scale(None)), Some(g("20.00")));
     let two = Repeatability::of(&[g("1.00"), g("1.02")], g("0.01")).unwrap();
     assert_eq!(two.count, 2);
     near(two.mean, 1.01, 1e-12);
@@ -189,7 +192,7 @@ proptest! {
         prop_assert!((found.measured - floats.as_slice().std_dev()).abs() < 1e-9);
         prop_assert!((found.mean - floats.as_slice().mean()).abs() < 1e-9);
         prop_assert!(found.s() >= 0.0041 - 1e-12);
-        prop_assert!(found.mass().to_g_f64() >= found.s() - 1e-12);
+        prop_assert!(found.budgeted().to_g_f64() >= found.measured - 1e-12);
     }
 }
 

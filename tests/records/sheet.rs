@@ -368,3 +368,66 @@ fn a_log_larger_than_any_batch_gives_no_sheet_and_costs_no_memory() {
     let said = person.run(&["sheet", "big.csv"]).ended(4);
     assert!(!said.err.contains("at most"), "it is read: {said:?}");
 }
+
+/// A log holds U alone; the configuration tells what it is made of, and says so where it tells more than the
+/// rows knew.
+#[test]
+fn a_sheet_shows_what_u_covers_by_the_configuration() {
+    let home = tempfile::tempdir().unwrap();
+    prints(home.path(), &["demo", "--season", "--log-dir", "logs"]);
+    let log = first_log(&home.path().join("logs"), "glasswort");
+    let config = home.path().join("scale.toml");
+    let scale = "[[scale]]\nname = \"bench\"\nport = \"/dev/null\"\nlayout = \"comma-header\"\n\
+                 readability = \"0.01 g\"\ncapacity = \"2 kg\"\n";
+    let with = |more: &str| {
+        std::fs::write(&config, format!("{scale}{more}")).unwrap();
+        let words = [
+            "sheet",
+            log.to_str().unwrap(),
+            "--out",
+            "-",
+            "--config",
+            config.to_str().unwrap(),
+        ];
+        parsed(&prints(home.path(), &words))
+    };
+    let (text, tags) = with("");
+    for said in [
+        "What U covers",
+        "By the configuration on the day of printing",
+        "a scatter that is ASSUMED as one step, since none was measured.",
+        "Nothing is told of its linearity, its gain or the place of the load",
+        // 2 √(d² + d²/6), rounded up.
+        "0.022",
+    ] {
+        assert!(text.contains(said), "{said}\n{text}");
+    }
+    assert!(!text.contains("the row says less"), "{text}");
+    assert!(
+        tags.contains("aria-label=rounding 14 %, repeatability 86 %"),
+        "{tags}"
+    );
+    let (text, tags) = with("[scale.uncertainty]\nsensitivity_percent = 0.05\n");
+    assert!(text.contains("covers rounding, a scatter"), "{text}");
+    assert!(text.contains("Step 1, 2, 3: the row says less"), "{text}");
+    assert!(tags.contains("sensitivity "), "{tags}");
+    let (text, _) = with("");
+    assert!(!text.contains("does not know the scale"));
+    let other = scale.replace("\"bench\"", "\"other\"");
+    std::fs::write(&config, other).unwrap();
+    let words = [
+        "sheet",
+        log.to_str().unwrap(),
+        "--out",
+        "-",
+        "--config",
+        config.to_str().unwrap(),
+    ];
+    let (text, _) = parsed(&prints(home.path(), &words));
+    assert!(text.contains("does not know the scale bench"), "{text}");
+    let (text, _) = parsed(&sheet_of(home.path(), &log));
+    assert!(
+        text.contains("The log holds U and not what it is made of."),
+        "{text}"
+    );
+}

@@ -1,5 +1,6 @@
 //! `bismar check FORMULA`: what the formula means in grams, and whether the bench can prove it.
 
+mod budget;
 pub(super) mod remarks;
 
 use std::path::{Path, PathBuf};
@@ -15,7 +16,7 @@ use crate::formula::Formula;
 use crate::formula::allowance::Allowance;
 use crate::formula::plan::BatchSize;
 use crate::mass::Mass;
-use crate::metrology::{ScaleAbility, Uncertainty};
+use crate::metrology::ScaleAbility;
 use crate::workshop::planning::OnPaper;
 use crate::workshop::{self, QueryError};
 
@@ -28,6 +29,9 @@ pub struct CheckArgs {
     formula: PathBuf,
     #[command(flatten)]
     size: SizeArgs,
+    /// Show what makes up the uncertainty of each step's weight
+    #[arg(long)]
+    budget: bool,
     /// Another configuration file than ~/.config/bismar/config.toml
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
@@ -37,13 +41,13 @@ pub struct CheckArgs {
 pub(super) fn command(args: &CheckArgs) -> Outcome {
     let config = super::config::load(args.config.as_deref())?;
     let (asked, allowance) = (args.size.asked(), args.size.allowance());
-    let (text, proven) = run(&args.formula, asked, allowance, &config)?;
+    let (text, proven) = run(&args.formula, asked, allowance, args.budget, &config)?;
     print(&text)?;
     Ok(if proven { Exit::Done } else { Exit::Failed })
 }
 
-/// Reads and checks a formula for an amount and the allowance on top of it. The flag tells whether every
-/// step can be proven on its scale.
+/// Reads and checks a formula for an amount and the allowance on top of it, with the budgets of its steps
+/// where they are asked for. The flag tells whether every step can be proven on its scale.
 ///
 /// # Errors
 /// As [`OnPaper::new`].
@@ -51,6 +55,7 @@ pub fn run(
     formula: &Path,
     amount: Option<BatchSize>,
     allowance: Allowance,
+    budgets: bool,
     config: &Config,
 ) -> Result<(String, bool), QueryError> {
     let asked = amount.unwrap_or(BatchSize::Batch(UNNAMED_BATCH));
@@ -69,6 +74,9 @@ pub fn run(
     premixes(&mut text, &paper.formula);
     remarks(&mut text, &paper, true);
     smallest(&mut text, &paper);
+    if budgets {
+        budget::budget(&mut text, &paper);
+    }
     cautions(&mut text, &paper.formula);
     Ok((text, paper.is_proven()))
 }
@@ -90,10 +98,11 @@ pub(super) fn assumption(text: &mut String, paper: &OnPaper) {
     let scale = ScaleAbility::assumed(workshop::ASSUMED);
     let line = format!(
         "No scale is configured. The figures are for an assumed one: readability {} g, net weights \
-         uncertain by ±{} g (k = 2), any load. Yours may be coarser or carry less; \
+         uncertain by ±{} g ({}), any load. Yours may be coarser or carry less; \
          `bismar identify --write` puts it into the configuration.",
         scale.readability.grams(scale.readability),
-        scale.net(Uncertainty::TARE_AND_GROSS).told(),
+        scale.planned(Mass::ZERO).told(),
+        scale.planned(Mass::ZERO).told_coverage(),
     );
     paragraph(text, "", &line);
 }
@@ -117,6 +126,11 @@ pub(super) fn conclusion(text: &mut String, paper: &OnPaper) {
             }
         },
     );
+    for (index, scale) in paper.scales.iter().enumerate() {
+        if !paper.assumed && paper.plan.steps.iter().any(|step| step.scale == index) {
+            paragraph(text, "", &scale.covers());
+        }
+    }
 }
 
 fn premixes(text: &mut String, formula: &Formula) {

@@ -73,7 +73,7 @@ fn yardstick(text: &mut String, scale: &ScaleAbility) {
     let d = scale.readability;
     let floor = Uncertainty::REPEATABILITY_FLOOR * d.to_g_f64();
     let origin = match scale.repeatability {
-        None => "the floor of 0.41 d, since nothing was measured; `bismar repeatability` does",
+        None => "ASSUMED, 1 d, since nothing was measured; `bismar repeatability` does",
         Some(s) if s.to_g_f64() < floor => "the floor of 0.41 d; what was measured is less",
         Some(_) => "as measured",
     };

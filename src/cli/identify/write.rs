@@ -47,15 +47,24 @@ pub fn update(place: &Path, index: usize, part: &str, keys: &[&str]) -> Result<(
     })
 }
 
-/// Gives the scale at `index` of the file at `place` the repeatability `s`, as [`update`] does.
+/// Gives the scale at `index` of the file at `place` the repeatability `s` of so many weighings, as
+/// [`update`] does.
 ///
 /// # Errors
 /// As [`update`].
-pub fn repeatability(place: &Path, index: usize, s: Mass) -> Result<(), Failure> {
-    let part = format!("[[scale]]\nrepeatability = \"{} g\"\n", s.grams_rounded(6));
-    in_place(place, index, &part, &["repeatability"], |scale| {
-        scale.repeatability = Some(s)
-    })
+pub fn repeatability(place: &Path, index: usize, s: Mass, weighings: u32) -> Result<(), Failure> {
+    let s_text = s.grams_rounded(6);
+    let part = format!("[[scale]]\nrepeatability = \"{s_text} g\"\nweighings = {weighings}\n");
+    in_place(
+        place,
+        index,
+        &part,
+        &["weighings", "repeatability"],
+        |scale| {
+            scale.repeatability = Some(s);
+            scale.errors.weighings = Some(weighings);
+        },
+    )
 }
 
 fn by_hand(place: &Path, part: &str) -> Failure {
@@ -191,14 +200,20 @@ mod tests {
         let s = Mass::from_ng(11_006_000);
         for text in [TWO.to_owned(), format!("\u{feff}{TWO}")] {
             std::fs::write(&place, &text).unwrap();
-            repeatability(&place, 1, s).unwrap();
+            repeatability(&place, 1, s, 12).unwrap();
             let found = std::fs::read_to_string(&place).unwrap();
-            assert_eq!(found, text.replace("\"0.02 g\"", "\"0.011006 g\""));
-            repeatability(&place, 0, s).unwrap();
+            let changed = text.replace("\"0.02 g\"", "\"0.011006 g\"");
+            let name = "name = \"fine\"\n";
+            assert_eq!(
+                found,
+                changed.replace(name, &format!("{name}weighings = 12\n"))
+            );
+            repeatability(&place, 0, s, 10).unwrap();
             let found = std::fs::read_to_string(&place).unwrap();
-            let line = "name = \"bench\"\nrepeatability = \"0.011006 g\"\n";
-            assert!(found.contains(line), "{found}");
-            assert_eq!(found.lines().count(), text.lines().count() + 1);
+            for line in ["repeatability = \"0.011006 g\"\n", "weighings = 10\n"] {
+                assert!(found.contains(line), "{found}");
+            }
+            assert_eq!(found.lines().count(), text.lines().count() + 3);
         }
     }
 
@@ -209,7 +224,7 @@ mod tests {
         let inline =
             "scale = [{ name = \"bench\", port = \"/dev/a\", layout = \"comma-header\" }]\n";
         std::fs::write(&place, inline).unwrap();
-        let refused = repeatability(&place, 0, Mass::from_mg(11)).unwrap_err();
+        let refused = repeatability(&place, 0, Mass::from_mg(11), 10).unwrap_err();
         assert!(
             refused
                 .to_string()

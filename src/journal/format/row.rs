@@ -69,7 +69,7 @@ pub struct Row {
     pub net: Option<Grams>,
     /// Net less target.
     pub deviation: Option<Grams>,
-    /// Expanded uncertainty (k = 2) of the net weight, rounded up.
+    /// Expanded uncertainty (about 95 %) of the net weight, rounded up.
     pub uncertainty: Option<Grams>,
     pub verdict: Option<Verdict>,
     pub scale: String,

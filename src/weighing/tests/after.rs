@@ -221,8 +221,8 @@ fn what_stayed_in_the_beaker_is_logged_and_weighed_once_more() {
         (row.tare, row.gross, row.net),
         (Some(g("150")), Some(g("152")), Some(g("2")))
     );
-    // Four readings: u² = 4·((0.41 d)²/2 + d²/12), U = 2u, rounded up.
-    let u = 2.0 * (4.0 * (0.0041_f64.powi(2) / 2.0 + 0.01_f64.powi(2) / 12.0)).sqrt();
+    // Four readings: u² = 4·(d²/2 + d²/12), U = 2u, rounded up.
+    let u = 2.0 * (4.0 * (0.01_f64.powi(2) / 2.0 + 0.01_f64.powi(2) / 12.0)).sqrt();
     assert!((row.uncertainty.unwrap().to_g_f64() - u).abs() < 1e-6);
     b.expect_cue(CueKind::Choose);
     assert!(

@@ -2,6 +2,7 @@
 
 mod after;
 mod benches;
+mod budgets;
 mod edges;
 mod returns;
 mod weighings;

@@ -319,10 +319,10 @@ fn difference_weighs_what_left_the_source() {
         .land(78.5)
         .hold(2.0);
     b.expect(&[]);
-    b.land(0.0).hold(1.0).land(76.02).hold(2.0);
-    b.expect(&["3.98"]);
+    b.land(0.0).hold(1.0).land(76.01).hold(2.0);
+    b.expect(&["3.99"]);
     assert_eq!(b.rows[0].gross, Some(g("80")));
-    assert_eq!(b.rows[0].tare, Some(g("76.02")));
+    assert_eq!(b.rows[0].tare, Some(g("76.01")));
 }
 
 #[test]

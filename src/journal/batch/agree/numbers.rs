@@ -4,8 +4,8 @@ use super::{g, mass, wrong};
 use crate::journal::format::cell::Grams;
 use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
-use crate::metrology::Uncertainty;
 use crate::metrology::test_weights::{WeightClass, permissible_error};
+use crate::metrology::{Errors, Known, Weighing};
 use crate::vocabulary::entry::{RowKind, Verdict, skip_reason};
 
 /// Why a weight has no verdict, as its row says it.
@@ -161,7 +161,15 @@ fn uncertainty(row: &Row) -> Result<(), CellError> {
 fn least(uncertainty: Grams) -> Mass {
     let decimals = u32::from(uncertainty.decimals().clamp(1, 9)) - 1;
     let step = Mass::from_ng(10i64.pow(9 - decimals));
-    Uncertainty::net(step, None, Uncertainty::TARE_AND_GROSS).expanded()
+    let known = Known {
+        d: step,
+        // As little as was ever measured.
+        repeatability: Some(Mass::ZERO),
+        capacity: None,
+        errors: Errors::default(),
+    };
+    let least = known.budget(&Weighing::planned(Mass::ZERO));
+    least.uncertainty().expanded()
 }
 
 fn verdict(row: &Row) -> Result<(), CellError> {

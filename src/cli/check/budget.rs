@@ -1,0 +1,103 @@
+//! `check --budget`: what makes the net weights of a formula uncertain on the scales that weigh them.
+
+use super::super::batch_table::paragraph;
+use crate::formula::Step;
+use crate::metrology::{Budget, ScaleAbility, Weighing};
+use crate::text::columns::Column::{Left as L, Right as R};
+use crate::text::columns::{Column, line};
+use crate::workshop::planning::OnPaper;
+
+/// With the spaces between them and a bar behind them 80.
+const COLUMNS: [Column; 6] = [L(23), L(1), L(11), L(10), R(8), R(4)];
+const BAR: usize = 12;
+
+/// Steps whose budget is the same stand together.
+struct Group<'p> {
+    scale: &'p ScaleAbility,
+    moved: bool,
+    budget: Budget,
+    steps: Vec<&'p Step>,
+}
+
+pub(super) fn budget(text: &mut String, paper: &OnPaper) {
+    text.push_str("\nUncertainty budgets of the steps\n");
+    for group in groups(paper) {
+        head(text, &group);
+        cells(text, ["part", "", "as", "from", "u g", "%"], "");
+        for part in group.budget.parts() {
+            let share = group.budget.share(part);
+            let bar = "#".repeat((share * BAR as f64).round() as usize);
+            let row = [
+                part.part.name(),
+                part.kind.name(),
+                part.distribution,
+                part.origin.name(),
+                &format!("{:.5}", part.u),
+                &format!("{:.0}", 100.0 * share),
+            ];
+            cells(text, row, &bar);
+        }
+    }
+    let line = "A and B: from repeated weighings, or from anything else (JCGM 100). u: standard uncertainty \
+                from that part alone, for a net weight in any vessel that the scale carries; %: its share of \
+                u². The record's U also has the tare that there was, what was carried over a key or a lift, \
+                and unrest.";
+    text.push('\n');
+    paragraph(text, "", line);
+}
+
+fn groups(paper: &OnPaper) -> Vec<Group<'_>> {
+    let mut groups: Vec<Group<'_>> = Vec::new();
+    for step in &paper.plan.steps {
+        let Some(scale) = paper.scales.get(step.scale) else {
+            continue;
+        };
+        let moved = step.vessel.moves();
+        let budget = scale.budget(&Weighing {
+            moved,
+            ..Weighing::planned(step.target)
+        });
+        let same = |group: &&mut Group<'_>| group.scale == scale && group.budget == budget;
+        match groups.iter_mut().find(same) {
+            Some(group) => group.steps.push(step),
+            None => groups.push(Group {
+                scale,
+                moved,
+                budget,
+                steps: vec![step],
+            }),
+        }
+    }
+    groups
+}
+
+fn head(text: &mut String, group: &Group<'_>) {
+    let d = group.scale.readability;
+    let steps = group.steps.iter();
+    let steps = steps.map(|step| format!("{} ({} g)", step.number, step.target.grams(d)));
+    let steps = steps.collect::<Vec<_>>().join(", ");
+    let u = group.budget.uncertainty();
+    let moved = match group.moved {
+        true => ", by difference",
+        false => "",
+    };
+    let line = format!(
+        "{} {steps} on \"{}\"{moved}: U = {} g, {}",
+        if group.steps.len() == 1 {
+            "Step"
+        } else {
+            "Steps"
+        },
+        group.scale.name,
+        u.told(),
+        u.told_coverage(),
+    );
+    text.push('\n');
+    paragraph(text, "", &line);
+}
+
+fn cells(text: &mut String, row: [&str; 6], bar: &str) {
+    let row = format!("{} {bar}", line(2, &COLUMNS, row));
+    text.push_str(row.trim_end());
+    text.push('\n');
+}

@@ -1,0 +1,218 @@
+//! What a scale's part of the configuration tells of how wrong it may be: `weighings` beside its
+//! `repeatability`, and `[scale.uncertainty]`.
+
+use crate::document::{DeTable, Reader, Value};
+use crate::mass::Mass;
+use crate::metrology::Errors;
+use crate::metrology::budget::{AccuracyClass, Buoyancy, Class, Eccentricity, Temperature};
+
+const KEYS: [&str; 10] = [
+    "linearity",
+    "sensitivity_percent",
+    "eccentricity",
+    "eccentricity_load",
+    "class",
+    "e",
+    "temperature_ppm",
+    "temperature_range",
+    "product_density",
+    "air_density",
+];
+/// A scale with a larger error than this is no scale.
+const LARGEST_ERROR: Mass = Mass::from_g(1000);
+/// Far from where a scale was adjusted nobody weighs.
+const LARGEST_RANGE: f64 = 60.0;
+
+pub(super) fn errors<'i>(
+    reader: &mut Reader<'i>,
+    scale: &DeTable<'i>,
+    what: &str,
+    readability: Option<Mass>,
+    capacity: Option<Mass>,
+) -> Errors {
+    let weighings = weighings(reader, scale);
+    let Some(table) = reader.get(scale, "uncertainty", Reader::table) else {
+        return Errors {
+            weighings,
+            ..Errors::default()
+        };
+    };
+    reader.only(table, &format!("{what}: [scale.uncertainty]"), &KEYS);
+    apart(reader, table);
+    let errors = Errors {
+        weighings,
+        linearity: error(reader, table, "linearity", "0.03 g"),
+        sensitivity: reader
+            .get(table, "sensitivity_percent", |r, v, k| {
+                r.float(v, k, 0.0, 10.0)
+            })
+            .map(|percent| percent / 100.0),
+        eccentricity: eccentricity(reader, table, capacity),
+        class: class(reader, table, readability, capacity),
+        temperature: temperature(reader, table),
+        buoyancy: buoyancy(reader, table),
+    };
+    for key in ["linearity", "eccentricity", "class"] {
+        if let (Some(value), None) = (table.get(key), capacity) {
+            let message = format!("\"{key}\" says little without the scale's capacity");
+            let remedy = "Add for example capacity = \"600 g\" to the scale";
+            reader.report(&value.span(), message, remedy);
+        }
+    }
+    errors
+}
+
+fn weighings<'i>(reader: &mut Reader<'i>, scale: &DeTable<'i>) -> Option<u32> {
+    let value = scale.get("weighings")?;
+    let found = reader.whole(value, "weighings", 2..1_001);
+    if scale.get("repeatability").is_none() {
+        let message = "\"weighings\" without a \"repeatability\" that rests on them";
+        let remedy = "Remove it, or let `bismar repeatability --write` put in both";
+        reader.report(&value.span(), message, remedy);
+    }
+    found
+}
+
+/// A class says all that the three others say.
+fn apart<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) {
+    if table.get("class").is_none() {
+        return;
+    }
+    for key in ["linearity", "sensitivity_percent", "eccentricity"] {
+        if let Some(value) = table.get(key) {
+            let message = format!("\"{key}\" beside a \"class\", which has it in its limits");
+            reader.report(&value.span(), message, "Keep one of the two");
+        }
+    }
+}
+
+fn error<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    key: &str,
+    example: &str,
+) -> Option<Mass> {
+    let value = table.get(key)?;
+    let mass = reader.mass(value, key, example)?;
+    if mass > LARGEST_ERROR {
+        let message = format!("\"{key}\" is more than 1 kg");
+        reader.report(
+            &value.span(),
+            message,
+            format!("Write for example \"{example}\""),
+        );
+        return None;
+    }
+    Some(mass)
+}
+
+/// Without a load of its own the test was made with a third of the capacity (NIST Handbook 133 (2026), chapter
+/// 2, has a third of the largest test load).
+fn eccentricity<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    capacity: Option<Mass>,
+) -> Option<Eccentricity> {
+    let load = reader.get(table, "eccentricity_load", |r, v, k| r.mass(v, k, "200 g"));
+    let limit = error(reader, table, "eccentricity", "0.03 g");
+    if let (Some(value), None) = (table.get("eccentricity_load"), table.get("eccentricity")) {
+        let message = "\"eccentricity_load\" without an \"eccentricity\"";
+        reader.report(&value.span(), message, "Add it, for example \"0.03 g\"");
+    }
+    let load = load.or(capacity.map(|capacity| capacity.ratio(1, 3)))?;
+    Some(Eccentricity {
+        limit: limit?,
+        load: load.max(Mass::from_mg(1)),
+    })
+}
+
+fn class<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    readability: Option<Mass>,
+    capacity: Option<Mass>,
+) -> Option<Class> {
+    let classes = AccuracyClass::ALL.map(|class| (class.name(), class));
+    let class = reader.get(table, "class", |r, v, k| r.choice(v, k, &classes));
+    let interval = table.get("e");
+    let e = interval.and_then(|value| interval_of(reader, value, readability));
+    match (table.get("class"), interval) {
+        (Some(value), None) => {
+            let message = "\"class\" without \"e\", the verification scale interval";
+            reader.report(&value.span(), message, "Add for example e = \"0.1 g\"");
+        }
+        (None, Some(value)) => {
+            let message = "\"e\" without the \"class\" that it belongs to";
+            reader.report(&value.span(), message, "Add for example class = \"II\"");
+        }
+        (Some(_), Some(_)) | (None, None) => {}
+    }
+    let (class, e) = (class?, e?);
+    if let (Some(most), Some(capacity), Some(value)) = (class.most_intervals(), capacity, interval)
+        && capacity > e * most
+    {
+        let message = format!(
+            "a scale of class {} has at most {most} intervals e, and the capacity is more",
+            class.name()
+        );
+        let remedy = "Check the class, e and the capacity on the scale's plate";
+        reader.report(&value.span(), message, remedy);
+    }
+    Some(Class { class, e })
+}
+
+fn interval_of<'i>(
+    reader: &mut Reader<'i>,
+    value: &Value<'i>,
+    readability: Option<Mass>,
+) -> Option<Mass> {
+    let e = reader.mass(value, "e", "0.1 g")?;
+    let complaint = if e > LARGEST_ERROR {
+        "\"e\" is more than 1 kg"
+    } else if readability.is_some_and(|d| e < d) {
+        "\"e\" is smaller than the readability"
+    } else {
+        return Some(e);
+    };
+    let remedy = "Write what stands on the scale's plate, for example \"0.1 g\"";
+    reader.report(&value.span(), complaint.to_owned(), remedy);
+    None
+}
+
+fn temperature<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Option<Temperature> {
+    let ppm = reader.get(table, "temperature_ppm", |r, v, k| {
+        r.float(v, k, 0.0, 10_000.0)
+    });
+    let range = reader.get(table, "temperature_range", |r, v, k| {
+        r.float(v, k, 0.0, LARGEST_RANGE)
+    });
+    let pair = ["temperature_ppm", "temperature_range"];
+    for (key, other) in [(pair[0], pair[1]), (pair[1], pair[0])] {
+        if let (Some(value), None) = (table.get(key), table.get(other)) {
+            let message = format!("\"{key}\" without \"{other}\"");
+            let remedy = "Give both: parts in a million for each degree, and how many degrees to either side";
+            reader.report(&value.span(), message, remedy);
+        }
+    }
+    Some(Temperature {
+        coefficient: ppm? / 1e6,
+        range: range?,
+    })
+}
+
+fn buoyancy<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Option<Buoyancy> {
+    let product = reader.get(table, "product_density", |r, v, k| r.float(v, k, 0.1, 20.0));
+    let air = reader.get(table, "air_density", |r, v, k| r.float(v, k, 0.5, 2.0));
+    if let (Some(value), None) = (table.get("air_density"), table.get("product_density")) {
+        let message = "\"air_density\" without a \"product_density\"";
+        reader.report(
+            &value.span(),
+            message,
+            "Add it in g/ml, for example product_density = 0.92",
+        );
+    }
+    Some(Buoyancy {
+        product: product? * 1_000.0,
+        air: air.unwrap_or(Buoyancy::AIR),
+    })
+}
