@@ -7,7 +7,7 @@ use super::state::{Landing, Refused, State, TareUnknown, Tared, Why};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, phrases};
-use crate::formula::VesselWay;
+use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
@@ -334,9 +334,14 @@ impl Engine {
             Some(jump) => jump.one_load && (level.weight - jump.to).abs() <= level.d,
             None => pan.is_one_load(&shape, level.d),
         };
+        let little = self.no_more_than_the_step(mass);
         if let Some(pan) = self.pans.get_mut(scale)
             && keyed.is_none()
         {
+            if pan.swift.is_none() && shape.is_pour() && little {
+                // So little, so slowly, on a scale that nobody knows yet: a pour onto what stands there unseen.
+                one = false;
+            }
             if one && pan.wants_longer(&shape) {
                 // The first load tells how slow it is: it waits for as long as that takes.
                 return State::Landing(Landing {
@@ -469,14 +474,19 @@ impl Engine {
         {
             return Some(Why::Unseen);
         }
-        // No more than the step's ingredient, while a vessel may stand there already.
-        let little = mass <= step.highest.ratio(3, 2) + Mass::from_g(5);
+        // While a vessel may stand there already.
+        let little = no_more_than(&step, mass);
         match suspect {
             Some(why) if !known => Some(why),
             Some(_) | None if maybe_there && little && !known => Some(Why::Unseen),
             Some(_) | None if !one && !known => Some(Why::Shape),
             Some(_) | None => None,
         }
+    }
+
+    fn no_more_than_the_step(&self, mass: Mass) -> bool {
+        self.step_now()
+            .is_some_and(|step| no_more_than(&step, mass))
     }
 
     /// Whether `mass` may be the vessel whose tare was lost, with what was poured into it: that
@@ -672,6 +682,11 @@ impl Engine {
             ));
         }
     }
+}
+
+/// Whether it may be the step's ingredient alone.
+fn no_more_than(step: &Step, mass: Mass) -> bool {
+    mass <= step.highest.ratio(3, 2) + Mass::from_g(5)
 }
 
 /// A vessel that stood on the pan for longer than this without coming to rest: 3 s.

@@ -140,14 +140,26 @@ pub(super) struct Suspect {
     /// The highest and the lowest shown since.
     pub high: Option<Mass>,
     pub low: Option<Mass>,
-    /// Readings that agree with the lowest.
+    /// Readings that agree with the lowest, the first and the last of them.
     pub lows: u32,
+    pub low_times: Option<(Moment, Moment)>,
     /// It came to rest since.
     pub level: Option<Level>,
     /// It was lifted as asked, but not for long enough to see the empty pan at rest.
     pub hasty: bool,
     /// The pan was seen empty, and loaded again, before it was asked to be lifted: that may be another one.
     pub exchanged: bool,
+}
+
+/// The turn of a swing shows the same twice as well, for less than this: 0.2 s.
+const SWING_US: u64 = 200_000;
+
+impl Suspect {
+    /// Whether readings agreed on the lowest that was shown, for longer than a swing's turn.
+    pub fn rested_low(&self) -> bool {
+        let lasted = self.low_times.map(|(first, last)| last.since(first));
+        self.lows >= 2 && lasted.is_some_and(|lasted| lasted >= SWING_US)
+    }
 }
 
 /// An emptied beaker that comes back.
@@ -506,6 +518,7 @@ impl Tared {
             high: None,
             low: None,
             lows: 0,
+            low_times: None,
             level: None,
             hasty: false,
             exchanged: false,
@@ -526,6 +539,7 @@ impl Tared {
             suspect.high = None;
             suspect.low = None;
             suspect.lows = 0;
+            suspect.low_times = None;
         }
     }
 

@@ -201,8 +201,13 @@ impl Engine {
         let low = suspect.low.map_or(seen.weight, |low| low.min(seen.weight));
         if suspect.low.is_none_or(|old| low < old - d) {
             suspect.lows = 0;
+            suspect.low_times = None;
         }
-        suspect.lows += u32::from(seen.weight - low <= d);
+        if seen.weight - low <= d {
+            suspect.lows += 1;
+            let first = suspect.low_times.map_or(seen.at, |(first, _)| first);
+            suspect.low_times = Some((first, seen.at));
+        }
         suspect.low = Some(low);
         let high = suspect
             .high
@@ -231,7 +236,7 @@ impl Engine {
             let off = (low - then.zero).abs();
             // Once more as hasty: what the pan showed last is near enough to the zero that was known.
             let same_frame = off <= if then.hasty { least } else { d * 5 };
-            let seen_empty = then.lows >= 2 && (vessel.is_some() || difference);
+            let seen_empty = then.rested_low() && (vessel.is_some() || difference);
             if same_frame || seen_empty {
                 // It was off as it was asked for, and the pan showed what an empty one did, or two readings
                 // agreed on what an empty one shows now. So what stands there is known.

@@ -198,3 +198,16 @@ fn while_the_tare_is_lost_no_number_is_told() {
     asks(&b, "The tare must be seen again");
     assert!(!missing(&b));
 }
+
+#[test]
+fn a_pour_onto_a_vessel_that_was_tared_unseen_is_no_vessel() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).pour(5.0, 4.0).hold(8.0);
+    asks(&b, "something may have gone in");
+    // What comes faster than anybody pours is a vessel, however slow the scale is.
+    let mut b = Bench::one("Salt", "12.00");
+    b.tau = 400.0;
+    b.interval = 200;
+    b.hold(2.0).land(150.0).hold(8.0);
+    asks(&b, "12.00 g to add");
+}
