@@ -574,6 +574,7 @@ impl Engine {
             self.shift_zero(scale, jump.to - jump.from, jump.from_rest);
             return State::TareUnknown(unsure);
         }
+        unsure.low = unsure.low.min(seen.weight);
         match self.load(scale, seen.weight, seen.d) {
             Load::Nothing if seen.plateau => self.unsure_lifted(unsure),
             // Below the empty pan: it had been tared before we saw it.
@@ -586,8 +587,21 @@ impl Engine {
             }
             Load::Something => {
                 let zero = self.zero(scale);
-                unsure.low = unsure.low.min(seen.weight);
                 let dipped = unsure.low - zero < unsure.mass.ratio(2, 5);
+                if let Some(level) = seen
+                    .steady
+                    .filter(|_| unsure.low < zero - vessel_at_least(seen.d))
+                {
+                    // Less than an empty pan was thought to show: it stood there unseen, and its tare is not ours.
+                    self.guess_zero(scale, unsure.low);
+                    return self.ask_once_more(TareUnknown {
+                        level,
+                        mass: level.weight - unsure.low,
+                        low: level.weight,
+                        tail: None,
+                        ..unsure
+                    });
+                }
                 if let Some(level) = seen.steady.filter(|_| dipped) {
                     let came = level.weight - unsure.low;
                     if came >= (level.weight - zero).ratio(1, 2) {

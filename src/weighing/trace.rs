@@ -257,8 +257,12 @@ impl Shape {
     /// Whether its late part is no longer than the scale's `tail` explains; where that is not known
     /// (0), than its own early part does.
     pub fn follows(&self, tail: f64) -> bool {
-        let known = if tail > 0.0 { tail } else { self.body };
-        self.tail <= 1.3 * known + 0.15
+        // A hand that sets a vessel down slowly makes it a little longer.
+        if tail > 0.0 {
+            self.tail <= 1.3 * tail + 0.25
+        } else {
+            self.tail <= 1.3 * self.body + 0.15
+        }
     }
 }
 
