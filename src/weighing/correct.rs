@@ -242,7 +242,7 @@ impl Engine {
         let d = level.d.max(written.weight.tare.d);
         let net = net_of(&step, written.weight.tare.base, level.weight);
         let window = self.window_amid(&step, d, written.weight.tare.carried, written.weight.wander);
-        let verdict = if written.doubt.is_some() {
+        let mut verdict = if written.doubt.is_some() {
             None
         } else if written.weight.verdict == Some(Verdict::Kept) {
             Some(Verdict::Kept)
@@ -265,7 +265,16 @@ impl Engine {
         let scatter = self.scatter_of(scale, &written.weight.tare, written.weight.wander, level.d);
         let whole = draft.uncertainty.unwrap_or_default();
         let beside = (whole - scatter).max(Mass::ZERO);
-        draft.uncertainty = Some(whole.max(fix.at_least + beside));
+        let uncertainty = whole.max(fix.at_least + beside);
+        draft.uncertainty = Some(uncertainty);
+        // The window is that of the scale's own U; what came to it takes as much off the window.
+        let more = self.guarded(uncertainty - whole);
+        if verdict == Some(Verdict::Inside)
+            && !(window.low + more..=window.high - more).contains(&net)
+        {
+            verdict = None;
+        }
+        draft.verdict = verdict;
         let ticket = self.log(draft);
         if let Some(run) = &mut self.run {
             run.corrections.push(Correction {

@@ -393,6 +393,11 @@ impl Engine {
         )
     }
 
+    /// What of an expanded uncertainty (two standard ones) is kept off a tolerance.
+    fn guarded(&self, uncertainty: Mass) -> Mass {
+        Mass::from_g_f64(uncertainty.to_g_f64() / 2.0 * self.rules.guard).unwrap_or(uncertainty)
+    }
+
     /// By the scale's whole budget.
     fn uncertainty(&self, scale: ScaleIndex, d: Mass, weighing: &Weighing) -> Uncertainty {
         let spec = self.pans.get(scale).map(|pan| pan.spec);

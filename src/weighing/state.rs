@@ -377,7 +377,7 @@ pub(super) struct Captured {
     /// The reading it rests on, as shown.
     pub shown: Mass,
     pub net: Mass,
-    /// Expanded uncertainty (k = 2).
+    /// How far a look at the same load may be off, expanded: by it a change is judged. The row has the whole U.
     pub uncertainty: Mass,
     pub verdict: Option<Verdict>,
     /// When it was captured, or last corrected.
