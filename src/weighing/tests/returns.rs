@@ -11,6 +11,14 @@ fn asks(b: &Bench, words: &str) {
     assert!(say(b).contains(words), "{:?}", b.cues.last());
 }
 
+/// The line is silent for a while, and then shows so much.
+fn silent_then(b: &mut Bench, shown: f64) {
+    b.now += 20_000;
+    b.engine.tick(Moment::from_millis(b.now));
+    b.drain();
+    b.read(shown);
+}
+
 /// A beaker of 150 g that is tared, and the pour that has begun.
 fn begun(grams: f64, seconds: f64) -> Bench {
     let mut b = Bench::one("Salt", "12.00");
@@ -147,11 +155,8 @@ fn who_is_too_hasty_is_told_to_lift_and_then_asked_for_the_rest() {
         .hold(15.0)
         .pour(156.0, 4.0)
         .hold(9.0);
-    // The line is silent; what happened meanwhile nobody saw.
-    b.now += 20_000;
-    b.engine.tick(Moment::from_millis(b.now));
-    b.drain();
-    b.read(161.0);
+    // What happened meanwhile nobody saw.
+    silent_then(&mut b, 161.0);
     b.hold(6.0);
     asks(&b, "The tare must be seen again");
     b.pour(120.0, 0.6).pour(161.0, 0.8).hold(6.0);
@@ -190,10 +195,7 @@ fn while_the_tare_is_lost_no_number_is_told() {
     let mut b = begun(6.0, 3.0);
     b.hold(2.0);
     assert!(missing(&b));
-    b.now += 20_000;
-    b.engine.tick(Moment::from_millis(b.now));
-    b.drain();
-    b.read(161.0);
+    silent_then(&mut b, 161.0);
     b.hold(2.0);
     asks(&b, "The tare must be seen again");
     assert!(!missing(&b));
