@@ -87,35 +87,35 @@ impl Slots {
     /// [`Full`], with when to ask again at the latest.
     pub fn take(&mut self, now: Instant) -> Result<Arc<Slot>, Full> {
         // The client's own handle is gone where only this one is left.
-        self.taken.retain(|seat| Arc::strong_count(seat) > 1);
+        self.taken.retain(|slot| Arc::strong_count(slot) > 1);
         if self.taken.len() < self.most {
-            let seat = Arc::new(Slot {
+            let slot = Arc::new(Slot {
                 state: Mutex::new(State::Mute(now)),
                 leave: Notify::new(),
             });
-            self.taken.push(Arc::clone(&seat));
-            return Ok(seat);
+            self.taken.push(Arc::clone(&slot));
+            return Ok(slot);
         }
-        let idle = |seat: &Arc<Slot>| match *seat.state() {
-            State::Mute(since) => Some((since + MUTE, Arc::clone(seat))),
-            State::Idle(since) => Some((since + IDLE, Arc::clone(seat))),
+        let idle = |slot: &Arc<Slot>| match *slot.state() {
+            State::Mute(since) => Some((since + MUTE, Arc::clone(slot))),
+            State::Idle(since) => Some((since + IDLE, Arc::clone(slot))),
             State::Busy | State::Listens | State::Sent => None,
         };
-        let leaving = |seat: &Arc<Slot>| matches!(*seat.state(), State::Sent);
+        let leaving = |slot: &Arc<Slot>| matches!(*slot.state(), State::Sent);
         if self.taken.iter().any(leaving) {
             return Err(Full::Until(now + IDLE));
         }
         let first = (self.taken.iter())
             .filter_map(idle)
             .min_by_key(|(due, _)| *due);
-        let Some((due, seat)) = first else {
+        let Some((due, slot)) = first else {
             return Err(Full::Busy);
         };
         if now < due {
             return Err(Full::Until(due));
         }
-        *seat.state() = State::Sent;
-        seat.leave.notify_one();
+        *slot.state() = State::Sent;
+        slot.leave.notify_one();
         Err(Full::Until(now + IDLE))
     }
 }

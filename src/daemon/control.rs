@@ -55,7 +55,7 @@ pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>, page: Door
         if let Some(Waiting { stream, limit, .. }) = waiting.take() {
             let now = Instant::now();
             match seats.take(now) {
-                Ok(seat) => admit(&mut clients, stream, seat, (&calls, &page)),
+                Ok(slot) => admit(&mut clients, stream, slot, (&calls, &page)),
                 Err(Full::Until(again)) if now < limit => {
                     let again = again.min(limit);
                     waiting = Some(Waiting {
@@ -120,12 +120,12 @@ struct Waiting {
 fn admit(
     clients: &mut JoinSet<()>,
     stream: UnixStream,
-    seat: Arc<Slot>,
+    slot: Arc<Slot>,
     (calls, page): (&mpsc::Sender<Call>, &Door),
 ) {
     let (calls, page) = (calls.clone(), page.clone());
     clients.spawn(async move {
-        if let Err(error) = attend(stream, calls, &page, &seat).await {
+        if let Err(error) = attend(stream, calls, &page, &slot).await {
             tracing::debug!(%error, "a client left");
         }
     });
@@ -141,7 +141,7 @@ async fn attend(
     mut stream: UnixStream,
     calls: mpsc::Sender<Call>,
     page: &Door,
-    seat: &Slot,
+    slot: &Slot,
 ) -> io::Result<()> {
     let (mut reader, mut writer) = stream.split();
     let mut buffer = [0u8; 4096];
@@ -154,7 +154,7 @@ async fn attend(
                 if n == 0 {
                     return Ok(());
                 }
-                seat.busy();
+                slot.busy();
                 for cut in cutter.push(buffer.get(..n).unwrap_or(&[])) {
                     let (reply, subscribed) = answer(cut, &calls, page).await;
                     if subscribed.is_some() {
@@ -163,12 +163,12 @@ async fn attend(
                     write(&mut writer, &reply::line(&reply)).await?;
                 }
                 if events.is_some() {
-                    seat.listens();
+                    slot.listens();
                 } else {
-                    seat.idle();
+                    slot.idle();
                 }
             }
-            () = seat.sent_away() => {
+            () = slot.sent_away() => {
                 let text = "nothing was asked for a while and others wait; ask again";
                 return write(&mut writer, &reply::line(&Err(Refusal::new(text)))).await;
             }

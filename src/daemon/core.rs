@@ -60,10 +60,10 @@ pub struct Core<H> {
     waiting: Option<Config>,
     step: String,
     status: String,
-    trouble: Alerts,
-    current: Retained,
+    alerts: Alerts,
+    retained: Retained,
     /// Replies that wait for rows.
-    pub(super) owed: PendingReplies,
+    pub(super) pending: PendingReplies,
     /// The rows that the word which is being answered has made.
     pub(super) made: Vec<u64>,
     /// Words that wait for what is known of the lots.
@@ -78,10 +78,10 @@ enum Turn {
     Row(LogAnswer),
     Call(Call),
     Word(Command),
-    Snapshot(Question, Snapshot),
+    LookedUp(Question, Snapshot),
     Order(Option<Order>),
     Deadline,
-    PendingReplies,
+    Pending,
     Watchdog,
 }
 
@@ -109,9 +109,9 @@ impl<H: Weigher> Core<H> {
             waiting: parts.waiting.take(),
             step: String::new(),
             status: String::new(),
-            trouble: Alerts::default(),
-            current: Retained::default(),
-            owed: PendingReplies::default(),
+            alerts: Alerts::default(),
+            retained: Retained::default(),
+            pending: PendingReplies::default(),
             made: Vec::new(),
             looking: LotLookup::default(),
             words: parts.cues.words(),
@@ -120,7 +120,7 @@ impl<H: Weigher> Core<H> {
         for kept in kept {
             tracing::error!("{}", kept.say);
             core.complain(kept.say.clone());
-            core.trouble.kept.push(kept);
+            core.alerts.kept.push(kept);
         }
         let resumed = match unfinished {
             Ok(None) => Ok(None),
@@ -134,7 +134,7 @@ impl<H: Weigher> Core<H> {
                 let say = format!("The unfinished batch cannot go on: {error}");
                 tracing::error!("{say}");
                 core.complain(say.clone());
-                core.trouble.start = Some(say);
+                core.alerts.start = Some(say);
             }
         }
         match core.parts.fault.take() {
@@ -158,10 +158,10 @@ impl<H: Weigher> Core<H> {
                 answer = answer_of(&mut self.rows) => Turn::Row(answer),
                 Some(call) = calls.recv() => Turn::Call(call),
                 command = word_of(&mut self.words) => Turn::Word(command),
-                (question, stock) = self.looking.next() => Turn::Snapshot(question, stock),
+                (question, stock) = self.looking.next() => Turn::LookedUp(question, stock),
                 order = orders.recv() => Turn::Order(order),
                 () = sleep_until(due) => Turn::Deadline,
-                () = sleep_until(self.owed.due()) => Turn::PendingReplies,
+                () = sleep_until(self.pending.due()) => Turn::Pending,
                 () = watchdog.tick() => Turn::Watchdog,
             };
             match turn {
@@ -169,7 +169,7 @@ impl<H: Weigher> Core<H> {
                 Turn::Row(answer) => self.row(answer),
                 Turn::Call(call) => self.call(call),
                 Turn::Word(command) => self.word(command),
-                Turn::Snapshot(question, stock) => self.looked_up(question, &stock),
+                Turn::LookedUp(question, stock) => self.looked_up(question, &stock),
                 Turn::Order(Some(Order::Reload)) => self.reload(),
                 Turn::Order(Some(Order::Stop) | None) => break,
                 Turn::Deadline => {
@@ -177,11 +177,11 @@ impl<H: Weigher> Core<H> {
                     self.bench.tick(now);
                     self.settle(now);
                 }
-                // Paid below, as after every turn.
-                Turn::PendingReplies => {}
+                // Sent below, as after every turn.
+                Turn::Pending => {}
                 Turn::Watchdog => self.prove_health(),
             }
-            self.owed.pay(self.rows.as_ref());
+            self.pending.send(self.rows.as_ref());
             if !self.running
                 && self.rows.is_none()
                 && let Some(config) = self.waiting.take()
@@ -220,7 +220,7 @@ impl<H: Weigher> Core<H> {
             Err(why) => {
                 tracing::error!(ticket = answer.ticket, "a row is not in the log: {why}");
                 if !(self.rows.as_ref()).is_some_and(|rows| rows.waits(answer.ticket)) {
-                    self.owed.lost(answer.ticket, &why);
+                    self.pending.lost(answer.ticket, &why);
                 }
                 self.bench.not_logged(answer.ticket, why, now);
             }
@@ -250,7 +250,7 @@ impl<H: Weigher> Core<H> {
                     let tickets = std::mem::take(&mut self.made);
                     let unwritten =
                         matches!(request, Request::Note { .. }).then_some("Not noted yet.");
-                    self.owed
+                    self.pending
                         .add(PendingReply::new(reply, say, unwritten, tickets));
                     return;
                 }
@@ -342,11 +342,11 @@ impl<H: Weigher> Core<H> {
                 log: self.log_file(),
                 lines: self.lines.status(),
                 cues: self.parts.cues.outputs(),
-                trouble: self.trouble.words(self.rows.as_ref()),
+                trouble: self.alerts.words(self.rows.as_ref()),
             }))),
             Request::Subscribe { readings } => {
                 if let Some(events) = events {
-                    for line in self.current.lines() {
+                    for line in self.retained.lines() {
                         events.begin_with(line);
                     }
                     self.subscribers.add(events, readings);
@@ -416,7 +416,7 @@ impl<H: Weigher> Core<H> {
             said,
         } = opened;
         self.bench.begin(plan, progress, now)?;
-        self.trouble.start = None;
+        self.alerts.start = None;
         self.rows = Some(Rows::new(log, answers));
         self.running = true;
         self.batch = batch;
@@ -432,7 +432,8 @@ impl<H: Weigher> Core<H> {
                 Event::Log(draft) => self.log(*draft, now),
                 other => {
                     if self.running && Retained::wants(&other) {
-                        self.current.note(&other, &line_of(&self.wire, &other, now));
+                        self.retained
+                            .note(&other, &line_of(&self.wire, &other, now));
                     }
                     self.tell(&other, now);
                 }
@@ -508,7 +509,7 @@ impl<H: Weigher> Core<H> {
                 tracing::info!(complete, "batch closed");
                 self.running = false;
                 self.step.clear();
-                self.current.clear();
+                self.retained.clear();
                 self.keep_learned();
                 self.show_status();
             }
@@ -552,7 +553,7 @@ impl<H: Weigher> Core<H> {
             Ok(config) => config,
             Err(error) => return self.stays_as_it_was(&error),
         };
-        if self.trouble.config.take().is_some() {
+        if self.alerts.config.take().is_some() {
             self.config_fault(true);
         }
         let old = self.parts.config.now();
@@ -580,7 +581,7 @@ impl<H: Weigher> Core<H> {
         tracing::error!("{say}");
         self.config_fault(false);
         self.complain(say.clone());
-        self.trouble.config = Some(say);
+        self.alerts.config = Some(say);
     }
 
     /// What holds is what the next start may need.
@@ -621,7 +622,7 @@ impl<H: Weigher> Core<H> {
     async fn finish(mut self, orders: &mut mpsc::Receiver<Order>) {
         notify::stopping();
         self.lines.stop().await;
-        self.owed.pay_all(self.rows.as_ref());
+        self.pending.send_all(self.rows.as_ref());
         self.looking.give_up();
         let start = tokio::time::Instant::now();
         while let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {

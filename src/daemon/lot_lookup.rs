@@ -147,7 +147,8 @@ impl<H: Weigher> Core<H> {
         match said {
             Ok(said) => {
                 let say = say.map_or(said.clone(), |more| format!("{said} {more}"));
-                self.owed.add(PendingReply::new(reply, say, None, tickets));
+                self.pending
+                    .add(PendingReply::new(reply, say, None, tickets));
             }
             Err(refusal) => {
                 let _ = reply.send(Err(refusal));

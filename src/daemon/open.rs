@@ -28,7 +28,7 @@ use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest};
-use crate::text::counted;
+use crate::text::{counted, listed};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
@@ -380,11 +380,12 @@ pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<Stri
         .filter(|(_, feasible)| feasible.as_ref().is_none_or(|f| !f.window.proven))
         .map(|(step, _)| format!("{} ({})", step.number, step.ingredient))
         .collect();
-    let (last, rest) = numbers.split_last()?;
-    let (word, which) = match rest {
-        [] => ("step", last.clone()),
-        rest => ("steps", format!("{} and {last}", rest.join(", "))),
+    let word = match numbers.len() {
+        0 => return None,
+        1 => "step",
+        _ => "steps",
     };
+    let which = listed(&numbers, "and");
     Some(format!(
         "the scale is too coarse to prove the tolerance of {word} {which}; it is weighed as well as \
          the scale can, and `bismar check` with the same formula and size tells what would help."

@@ -51,8 +51,8 @@ impl PendingReply {
         }
     }
 
-    /// Pays the debt with how things stand.
-    fn pay(self, rows: Option<&Rows>) {
+    /// Sends the reply with how things stand.
+    fn send(self, rows: Option<&Rows>) {
         let rows = rows.filter(|rows| self.tickets.iter().any(|ticket| rows.waits(*ticket)));
         let (pending, say) = match rows {
             Some(rows) => {
@@ -71,36 +71,36 @@ impl PendingReply {
 }
 
 impl PendingReplies {
-    pub fn add(&mut self, debt: PendingReply) {
-        self.0.push(debt);
+    pub fn add(&mut self, reply: PendingReply) {
+        self.0.push(reply);
     }
 
     /// When the next reply is due, whatever the rows do.
     pub fn due(&self) -> Option<Instant> {
-        self.0.iter().map(|debt| debt.due).min()
+        self.0.iter().map(|reply| reply.due).min()
     }
 
     /// Sends the replies whose rows have their answers, or that are due.
-    pub fn pay(&mut self, rows: Option<&Rows>) {
+    pub fn send(&mut self, rows: Option<&Rows>) {
         let now = Instant::now();
-        for debt in self.0.extract_if(.., |debt| debt.is_settled(rows, now)) {
-            debt.pay(rows);
+        for reply in self.0.extract_if(.., |reply| reply.is_settled(rows, now)) {
+            reply.send(rows);
         }
     }
 
     /// The row of `ticket` will never be written; `why` is for a person.
     pub fn lost(&mut self, ticket: u64, why: &str) {
-        for debt in (self.0).extract_if(.., |debt| debt.tickets.contains(&ticket)) {
-            let said = debt.unwritten.unwrap_or(&debt.say);
+        for reply in (self.0).extract_if(.., |reply| reply.tickets.contains(&ticket)) {
+            let said = reply.unwritten.unwrap_or(&reply.say);
             let refusal = Refusal::new(format!("{said} NOT in the log: {why}"));
-            let _ = debt.reply.send(Err(refusal));
+            let _ = reply.reply.send(Err(refusal));
         }
     }
 
     /// Sends all replies.
-    pub fn pay_all(&mut self, rows: Option<&Rows>) {
-        for debt in self.0.drain(..) {
-            debt.pay(rows);
+    pub fn send_all(&mut self, rows: Option<&Rows>) {
+        for reply in self.0.drain(..) {
+            reply.send(rows);
         }
     }
 }

@@ -24,6 +24,7 @@
 
 use super::{ScaleAbility, Uncertainty};
 use crate::mass::Mass;
+use crate::text::listed;
 
 /// What is told of a scale beside its readability, its capacity and its repeatability. Shares are of 1.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -590,11 +591,11 @@ impl ScaleAbility {
             .into_iter()
             .chain(with)
             .collect();
-        let mut text = format!("U on \"{}\" covers {}.", self.name, list(&with, "and"));
+        let mut text = format!("U on \"{}\" covers {}.", self.name, listed(&with, "and"));
         let without = told.iter().take(3).filter(|(told, _)| !told && !classed);
         let without: Vec<String> = without.map(|(_, name)| (*name).to_owned()).collect();
         if !without.is_empty() {
-            let without = list(&without, "or");
+            let without = listed(&without, "or");
             text.push_str(&format!(
                 " Nothing is told of {without}: no weight is proven against these."
             ));
@@ -605,13 +606,5 @@ impl ScaleAbility {
     /// The uncertainty of a net weight that is planned: in any vessel that the scale carries with it.
     pub fn planned(&self, net: Mass) -> Uncertainty {
         self.budget(&Weighing::planned(net)).uncertainty()
-    }
-}
-
-fn list(words: &[String], and: &str) -> String {
-    match words.split_last() {
-        Some((last, rest)) if !rest.is_empty() => format!("{} {and} {last}", rest.join(", ")),
-        Some((last, _)) => last.clone(),
-        None => String::new(),
     }
 }

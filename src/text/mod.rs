@@ -49,6 +49,15 @@ pub fn counted<N: Display + From<u8> + PartialEq>(count: N, one: &str, many: &st
     format!("{count} {name}")
 }
 
+/// Words as a sentence lists them: "a, b and c", where `and` joins the last.
+pub fn listed(words: &[String], and: &str) -> String {
+    match words.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} {and} {last}", rest.join(", ")),
+        Some((last, _)) => last.clone(),
+        None => String::new(),
+    }
+}
+
 /// A text as a shell takes it for one word; what would steer the terminal is a `?` in it.
 pub fn shell_word(text: &str) -> String {
     let text = text.replace(misleads, "?");

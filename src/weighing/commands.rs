@@ -168,44 +168,45 @@ impl Engine {
                     let remark = "the bowl lost or gained something between its steps";
                     self.bowl_changed(step.scale, off, remark);
                 }
-                if what == Mismatch::Fell {
-                    // So much was taken out.
-                    let net = net_of(&step, tared.tare.base, level.weight);
-                    if net < -(level.d * 5) {
-                        // More than the step put in is gone: whether that is in it still, nobody knows.
-                        let held = tared
-                            .content
-                            .rest
-                            .unwrap_or_default()
-                            .max(tared.content.stayed.most);
-                        tared.tare.base = level.weight;
-                        tared.tare.unproven += held;
+                let grams = off.grams(level.d);
+                let (noted, said) = match what {
+                    Mismatch::Fell => {
+                        // So much was taken out.
+                        let net = net_of(&step, tared.tare.base, level.weight);
+                        if net < -(level.d * 5) {
+                            // More than the step put in is gone: whether that is in it still, nobody knows.
+                            let rest = tared.content.rest.unwrap_or_default();
+                            tared.tare.base = level.weight;
+                            tared.tare.unproven += rest.max(tared.content.stayed.most);
+                        }
+                        tared.content.rest = Some(net_of(&step, tared.tare.base, level.weight));
+                        (
+                            format!("the maker says that {grams} g were taken out"),
+                            "The weighing goes on with what is in it now.",
+                        )
                     }
-                    tared.content.rest = Some(net_of(&step, tared.tare.base, level.weight));
-                    self.note(format!(
-                        "the maker says that {} g were taken out",
-                        off.grams(level.d)
-                    ));
-                    let state = self.vessel_returned(level, tared);
-                    self.enter(state);
-                    return "The weighing goes on with what is in it now.".into();
-                }
-                if what == Mismatch::AsItLeft {
-                    // It weighs what it seemed to hold when it left, and it is the same: that is what it holds.
-                    tared.tare.carried += 2;
-                    self.note("the maker says it is the same vessel".into());
-                    let state = self.vessel_returned(level, tared);
-                    self.enter(state);
-                    return "The same vessel; the weighing goes on.".into();
-                }
-                tared.tare.unproven += off;
-                self.note(format!(
-                    "the maker says it is the same vessel; {} g are not explained",
-                    off.grams(level.d)
-                ));
+                    Mismatch::AsItLeft => {
+                        // It weighs what it seemed to hold when it left, and it is the same: that is what it holds.
+                        tared.tare.carried += 2;
+                        (
+                            "the maker says it is the same vessel".into(),
+                            "The same vessel; the weighing goes on.",
+                        )
+                    }
+                    Mismatch::Other => {
+                        tared.tare.unproven += off;
+                        (
+                            format!(
+                                "the maker says it is the same vessel; {grams} g are not explained"
+                            ),
+                            "The same vessel; the weighing goes on.",
+                        )
+                    }
+                };
+                self.note(noted);
                 let state = self.vessel_returned(level, tared);
                 self.enter(state);
-                "The same vessel; the weighing goes on.".into()
+                said.into()
             }
             State::Residue(emptied) => self.next_after_residue(emptied),
             State::Choose => self.close_out_of_limits(),

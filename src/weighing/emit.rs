@@ -18,15 +18,20 @@ impl Engine {
         missing: Option<Mass>,
         choices: &[Choice],
     ) {
-        let mut cue = self.plain_cue(kind, say.into(), choices);
-        cue.missing = missing;
+        let cue = self.plain_cue(kind, say.into(), missing, choices);
         self.last_cue = Some(cue.clone());
         self.fault = None;
         self.out.push_back(Event::Cue(cue));
     }
 
-    /// A cue about the running step, with no number and not urgent.
-    fn plain_cue(&self, kind: CueKind, words: Words, choices: &[Choice]) -> Cue {
+    /// A cue about the running step, not urgent.
+    fn plain_cue(
+        &self,
+        kind: CueKind,
+        words: Words,
+        missing: Option<Mass>,
+        choices: &[Choice],
+    ) -> Cue {
         let step = self.run.as_ref().and_then(Run::current);
         let Words { say, lead, asks } = words;
         Cue {
@@ -35,7 +40,7 @@ impl Engine {
             lead,
             asks,
             step: step.map_or(0, |step| step.number),
-            missing: None,
+            missing,
             choices: choices.to_vec(),
             urgent: false,
         }
@@ -52,8 +57,7 @@ impl Engine {
         missing: Option<Mass>,
         choices: &[Choice],
     ) {
-        let mut cue = self.plain_cue(kind, say.into(), choices);
-        cue.missing = missing;
+        let mut cue = self.plain_cue(kind, say.into(), missing, choices);
         cue.urgent = true;
         // A fault does not hide what is to be done: that is said again when the fault is over.
         if kind == CueKind::Fault {

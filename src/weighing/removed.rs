@@ -255,8 +255,7 @@ impl Engine {
                 let slack = (most - rest).ratio(share, 100) + d * 20;
                 let least = most - (d * 20).max(most.ratio(1, 50));
                 let as_it_left = net >= least && net <= most + slack;
-                let changed = self.changed_much(scale, &tared, level);
-                if asked_back && !changed && self.is_plausible(&tared, level) {
+                if asked_back && self.is_as_it_was_seen(scale, &tared, level) {
                     tared.tare.carried += 2;
                     self.vessel_returned(level, tared)
                 } else {
@@ -373,14 +372,17 @@ impl Engine {
         net >= -(level.d * 5) && net <= step.highest * 2 + vessel_at_least(level.d)
     }
 
-    /// Whether it holds much more or less than it was last seen with: nobody loses much on the way, nor
+    /// Whether it can be the vessel, with about what it was last seen with: nobody loses much on the way, nor
     /// pours into what is off the scale. What was asked out is not lost.
-    pub(super) fn changed_much(&self, scale: ScaleIndex, tared: &Tared, level: Level) -> bool {
+    pub(super) fn is_as_it_was_seen(&self, scale: ScaleIndex, tared: &Tared, level: Level) -> bool {
         let (Some(step), Some(pan)) = (self.step_now(), self.pans.get(scale)) else {
             return false;
         };
-        if step.vessel == VesselWay::Difference {
+        if !self.is_plausible(tared, level) {
             return false;
+        }
+        if step.vessel == VesselWay::Difference {
+            return true;
         }
         let net = net_of(&step, tared.tare.base, level.weight);
         let rest = tared.content.rest.unwrap_or_default();
@@ -388,7 +390,8 @@ impl Engine {
         let least = vessel_at_least(level.d);
         let asked_out = (rest - step.target).max(Mass::ZERO);
         let lost = most - net > most.ratio(1, 5) + asked_out + least;
-        lost || net - most > (most - rest).ratio(1, 2) + pan.unseen() + least
+        let gained = net - most > (most - rest).ratio(1, 2) + pan.unseen() + least;
+        !lost && !gained
     }
 
     pub(super) fn in_vessel_mismatch(

@@ -140,8 +140,7 @@ pub(super) struct Suspect {
     /// The highest and the lowest shown since.
     pub high: Option<Mass>,
     pub low: Option<Mass>,
-    /// Readings that agree with the lowest, the first and the last of them.
-    pub lows: u32,
+    /// The first and the last of the readings that agree with the lowest.
     pub low_times: Option<(Moment, Moment)>,
     /// It came to rest since.
     pub level: Option<Level>,
@@ -158,7 +157,7 @@ impl Suspect {
     /// Whether readings agreed on the lowest that was shown, for longer than a swing's turn.
     pub fn rested_low(&self) -> bool {
         let lasted = self.low_times.map(|(first, last)| last.since(first));
-        self.lows >= 2 && lasted.is_some_and(|lasted| lasted >= SWING_US)
+        lasted.is_some_and(|lasted| lasted >= SWING_US)
     }
 }
 
@@ -517,7 +516,6 @@ impl Tared {
             poured: self.content.poured,
             high: None,
             low: None,
-            lows: 0,
             low_times: None,
             level: None,
             hasty: false,
@@ -538,7 +536,6 @@ impl Tared {
         if let Some(suspect) = &mut self.suspect {
             suspect.high = None;
             suspect.low = None;
-            suspect.lows = 0;
             suspect.low_times = None;
         }
     }

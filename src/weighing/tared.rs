@@ -200,11 +200,9 @@ impl Engine {
         let least = vessel_at_least(d);
         let low = suspect.low.map_or(seen.weight, |low| low.min(seen.weight));
         if suspect.low.is_none_or(|old| low < old - d) {
-            suspect.lows = 0;
             suspect.low_times = None;
         }
         if seen.weight - low <= d {
-            suspect.lows += 1;
             let first = suspect.low_times.map_or(seen.at, |(first, _)| first);
             suspect.low_times = Some((first, seen.at));
         }
@@ -260,7 +258,7 @@ impl Engine {
                 tared.content.poured = true;
                 tared.content.rest = then.rest;
                 tared.content.most = then.most;
-                if self.is_plausible(tared, level) && !self.changed_much(scale, tared, level) {
+                if self.is_as_it_was_seen(scale, tared, level) {
                     return Some(self.vessel_returned(level, tared.clone()));
                 }
                 return Some(self.ask_about_vessel(level, tared.clone()));

@@ -21,6 +21,13 @@ fn own_address() -> Option<IpAddr> {
     (!ip.is_loopback() && !ip.is_unspecified()).then_some(ip)
 }
 
+/// The configuration of a page that others reach.
+fn page_at(address: IpAddr, port: u16) -> String {
+    format!(
+        "[page]\non = true\nport = {port}\naddress = \"{address}\"\nkey = \"samphireandthrift7\"\n"
+    )
+}
+
 #[test]
 fn a_tablet_s_camera_opens_the_page_and_it_says_that_the_network_reads_along() {
     let Some(address) = own_address() else {
@@ -29,9 +36,7 @@ fn a_tablet_s_camera_opens_the_page_and_it_says_that_the_network_reads_along() {
     };
     let seat = Seat::take();
     let port = free_port();
-    let page = format!(
-        "[page]\non = true\nport = {port}\naddress = \"{address}\"\nkey = \"samphireandthrift7\"\n"
-    );
+    let page = page_at(address, port);
     let rig = Rig::begun(SOAK, |_, text| format!("{text}{page}"), |_| {});
     let warning = "not encrypted on this network: whoever listens there can read the key";
     assert!(rig.daemon.log().contains(warning), "{}", rig.daemon.log());
@@ -90,9 +95,7 @@ fn a_code_lets_one_browser_in_once_and_who_is_in_stays_in() {
     };
     let seat = Seat::take();
     let port = free_port();
-    let page = format!(
-        "[page]\non = true\nport = {port}\naddress = \"{address}\"\nkey = \"samphireandthrift7\"\n"
-    );
+    let page = page_at(address, port);
     let person = Person::new();
     let _pan = Pan::start(person.path("scale"));
     person.configures(&(config(&person.path("scale"), "0.01 g") + &page));
