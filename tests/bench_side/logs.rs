@@ -1,5 +1,6 @@
 //! Logs of batches, written as the daemon writes them, and what the csv crate reads out of logs.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -71,18 +72,30 @@ pub fn logs_in(folder: &Path) -> Vec<PathBuf> {
     logs
 }
 
-/// `column` of the rows of `kind`, read by the csv crate.
+/// The rows of a table by the names of its columns, read by the csv crate: those whose line has ended.
+/// The daemon may be at the next one, and one write is not one read (they meet at a page's border).
+#[track_caller]
+pub fn rows(table: &Path) -> Vec<BTreeMap<String, String>> {
+    let mut bytes = fs::read(table).unwrap();
+    bytes.truncate(
+        bytes
+            .iter()
+            .rposition(|&byte| byte == b'\n')
+            .map_or(0, |end| end + 1),
+    );
+    let mut reader = csv::Reader::from_reader(&bytes[..]);
+    reader.deserialize().map(Result::unwrap).collect()
+}
+
+/// `column` of the rows of `kind`.
+#[track_caller]
 pub fn cells(log: &Path, kind: &str, column: &str) -> Vec<String> {
-    let mut reader = csv::Reader::from_path(log).unwrap();
-    let headers = reader.headers().unwrap().clone();
-    let index = |name: &str| headers.iter().position(|header| header == name).unwrap();
-    let (kinds, wanted) = (index("kind"), index(column));
     // A late drop is a correction of its own; what is asked here is the first row of each step.
-    let note = index("note");
-    let rows = reader.records().map(Result::unwrap);
-    rows.filter(|row| &row[kinds] == kind && !row[note].starts_with("corrects seq"))
-        .map(|row| row[wanted].to_owned())
-        .collect()
+    let first = |row: &BTreeMap<String, String>| {
+        row["kind"] == kind && !row["note"].starts_with("corrects seq")
+    };
+    let rows = rows(log).into_iter().filter(first);
+    rows.map(|row| row[column].clone()).collect()
 }
 
 // ---- the program itself --------------------------------------------------------------------------

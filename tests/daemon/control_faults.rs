@@ -26,7 +26,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
 use crate::bench_side::formulas::SOAK;
-use crate::bench_side::logs::{LOGS, cells, only_log};
+use crate::bench_side::logs::{LOGS, cells, logs_in, only_log, rows};
 use crate::bench_side::person::Person;
 use crate::bench_side::rig::{Rig, subscribed};
 use crate::bench_side::scale::Line;
@@ -166,7 +166,7 @@ fn a_thousand_requests_with_faults_in_them() {
     assert!(steps == ["1"] || steps == ["1", "2"], "{steps:?}");
     let worst = rig.finish();
     assert_eq!(cells(&log, "weighed", "verdict"), ["inside"; 3]);
-    let rows: BTreeSet<String> = kinds(&log);
+    let rows: BTreeSet<String> = rows(&log).iter().map(|row| row["kind"].clone()).collect();
     let wanted = ["opened", "note", "weighed", "closed"].map(str::to_owned);
     assert!(rows.is_subset(&wanted.into()), "{rows:?}");
 
@@ -197,7 +197,7 @@ fn a_thousand_requests_with_faults_in_them() {
     assert!(more < 16.0, "{more} MiB more");
     drop(asker);
     rig.daemon.until(|| open_files(&rig.daemon) <= open);
-    for log in logs(&rig.person) {
+    for log in logs_in(&rig.person.path(LOGS)) {
         rig.person
             .run(&["log", "verify", log.to_str().unwrap()])
             .ended(0);
@@ -217,25 +217,6 @@ fn a_thousand_requests_with_faults_in_them() {
             taken.len()
         ),
     );
-}
-
-fn kinds(log: &Path) -> BTreeSet<String> {
-    let mut reader = csv::Reader::from_path(log).unwrap();
-    let at = reader
-        .headers()
-        .unwrap()
-        .iter()
-        .position(|name| name == "kind")
-        .unwrap();
-    let rows = reader.records().map(Result::unwrap);
-    rows.map(|row| row[at].to_owned()).collect()
-}
-
-fn logs(person: &Person) -> Vec<std::path::PathBuf> {
-    let all = fs::read_dir(person.path(LOGS)).unwrap();
-    let all = all.map(|entry| entry.unwrap().path());
-    all.filter(|path| path.extension().is_some_and(|e| e == "csv"))
-        .collect()
 }
 
 fn running(person: &Person) -> bool {
@@ -445,19 +426,17 @@ fn a_session_of_mixed_bytes_words_and_kills() {
         rig.person.run(&["stop"]).ended(0);
     }
     works(&mut rig, 0.5, &mut promised);
-    let logs = logs(&rig.person);
-    let mut rows = BTreeSet::new();
+    let logs = logs_in(&rig.person.path(LOGS));
+    let mut written = BTreeSet::new();
     for log in &logs {
         let record = record::read(log).unwrap();
         assert!(record.is_proved(), "{}: {:?}", log.display(), record.fault);
         rig.person
             .run(&["log", "verify", log.to_str().unwrap()])
             .ended(0);
-        let mut reader = csv::Reader::from_path(log).unwrap();
-        for row in reader.deserialize::<BTreeMap<String, String>>() {
-            let row = row.unwrap();
+        for row in rows(log) {
             let net = row["net_g"].parse::<f64>().unwrap_or(f64::NAN);
-            rows.insert((row["seq"].parse::<u64>().unwrap(), format!("{net:.2}")));
+            written.insert((row["seq"].parse::<u64>().unwrap(), format!("{net:.2}")));
         }
     }
     println!(
@@ -467,7 +446,7 @@ fn a_session_of_mixed_bytes_words_and_kills() {
     );
     for promise in &promised {
         assert!(
-            rows.contains(promise),
+            written.contains(promise),
             "{promise:?} was promised and is lost"
         );
     }

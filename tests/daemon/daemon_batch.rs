@@ -22,7 +22,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
 use crate::bench_side::formulas::SOAK;
-use crate::bench_side::logs::{self, Begun, LOGS, cells, only_log, weighed};
+use crate::bench_side::logs::{self, Begun, LOGS, cells, only_log, rows, weighed};
 use crate::bench_side::person::{Person, Said};
 use crate::bench_side::rig::{Rig, subscribed};
 use crate::bench_side::small_disk::SmallDisk;
@@ -31,9 +31,7 @@ use crate::bench_side::{Daemon, LONGEST, Pan, VESSEL, bench, config, events};
 /// Net weight and its uncertainty in grams, of the row that holds for each step in the end.
 fn final_weights(log: &std::path::Path) -> Vec<(f64, f64)> {
     let mut last = BTreeMap::new();
-    let mut reader = csv::Reader::from_path(log).unwrap();
-    for row in reader.deserialize::<std::collections::HashMap<String, String>>() {
-        let row = row.unwrap();
+    for row in rows(log) {
         if row["kind"] == "weighed" {
             let grams = |name: &str| row[name].parse::<f64>().unwrap();
             let step: usize = row["step"].parse().unwrap();

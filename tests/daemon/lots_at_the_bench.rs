@@ -19,7 +19,7 @@ use bismar::rehearsal::pty::PtyLine;
 use bismar::vocabulary::code::Help;
 use bismar::vocabulary::entry::{Draft, Verdict};
 
-use crate::bench_side::logs::{Begun, LOGS, closed};
+use crate::bench_side::logs::{Begun, LOGS, closed, rows};
 use crate::bench_side::person::{Person, Said};
 use crate::bench_side::{Daemon, LONGEST, config, python};
 
@@ -110,15 +110,14 @@ fn write_log_of(formula: &str, person: &Person, batch: &str, drafts: &[Draft]) {
 }
 
 /// The rows of the running batch's log, newest last, as `kind|lot|note`.
-fn rows(person: &Person) -> Vec<String> {
+fn told_by_rows(person: &Person) -> Vec<String> {
     let paths = folder::batches_in(&logs(person)).unwrap();
     let running = paths.iter().find(|path| {
         let name = path.file_stem().unwrap().to_string_lossy().into_owned();
         name.starts_with("glasswort")
     });
-    let mut reader = csv::Reader::from_path(running.unwrap()).unwrap();
-    let rows = reader.records().map(Result::unwrap);
-    rows.map(|row| format!("{}|{}|{}", &row[3], &row[8], &row[22]))
+    let rows = rows(running.unwrap()).into_iter();
+    rows.map(|row| format!("{}|{}|{}", row["kind"], row["ingredient"], row["note"]))
         .collect()
 }
 
@@ -144,7 +143,7 @@ fn the_socket_refuses_what_the_list_and_the_logs_speak_against() {
     let person = workshop();
     let _daemon = Daemon::start(&person);
     person.begins();
-    let before = rows(&person).len();
+    let before = told_by_rows(&person).len();
     let cases = [
         ("S-old", "lot S-old was best before 2020-12-31"),
         ("S-empty", "lot S-empty is empty by the logs"),
@@ -165,7 +164,7 @@ fn the_socket_refuses_what_the_list_and_the_logs_speak_against() {
             (Some(Help::Despite), Some(lot))
         );
         // A remark on the scale may come meanwhile.
-        let more = rows(&person).split_off(before);
+        let more = told_by_rows(&person).split_off(before);
         let of_the_lot = |row: &String| !row.starts_with("note||") || row.contains(lot);
         assert!(!more.iter().any(of_the_lot), "nothing is written: {more:?}");
     }
@@ -173,7 +172,7 @@ fn the_socket_refuses_what_the_list_and_the_logs_speak_against() {
         let taken = named(&person, lot, Some("tested today")).unwrap();
         let lot_taken = format!("Lot {lot} for Sea salt. Noted: {why}, taken all the same.");
         assert_eq!(taken, lot_taken);
-        let rows = rows(&person);
+        let rows = told_by_rows(&person);
         let [.., reason, word] = rows.as_slice() else {
             panic!("{rows:?}")
         };
@@ -193,7 +192,7 @@ fn the_socket_refuses_what_the_list_and_the_logs_speak_against() {
         .ended(0);
     assert_eq!(said.out, "Lot S-12 for Sea salt.\n");
     assert!(
-        rows(&person)
+        told_by_rows(&person)
             .iter()
             .any(|row| row.ends_with("|lot S-12: new bag"))
     );
@@ -256,7 +255,7 @@ fn a_broken_list_refuses_with_its_place_and_a_reason_goes_past_it() {
         taken.starts_with("Lot S-12 for Sea salt. Noted:"),
         "{taken}"
     );
-    let rows = rows(&person);
+    let rows = told_by_rows(&person);
     let note = &rows[rows.len() - 2];
     assert!(
         note.ends_with("taken all the same: list is being mended"),
@@ -321,7 +320,7 @@ fn every_one_of_many_lots_gets_its_answer() {
             assert!(known.iter().any(|why| refused.contains(why)), "{refused}");
         }
     });
-    assert!(!rows(&person).iter().any(|row| row.contains("S-12")));
+    assert!(!told_by_rows(&person).iter().any(|row| row.contains("S-12")));
 }
 
 #[test]
@@ -357,7 +356,7 @@ fn a_lot_goes_to_no_other_step_than_the_one_it_was_named_for() {
             "{refused}"
         );
     });
-    assert!(!rows(&person).iter().any(|row| row.contains("S-12")));
+    assert!(!told_by_rows(&person).iter().any(|row| row.contains("S-12")));
 }
 
 /// A disk that does not answer: another process has a lease on the file (fcntl(2), F_SETLEASE), so

@@ -1,6 +1,7 @@
 //! `bismar scale-check` and `bismar repeatability`: the guide by itself, and both commands with the
 //! real daemon and a simulated scale on a real pty.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::io::{BufRead as _, BufReader};
 use std::path::Path;
@@ -17,7 +18,7 @@ use bismar::rehearsal::scale::SimScale;
 use bismar::time::Moment;
 use proptest::prelude::*;
 
-use crate::bench_side::logs::LOGS;
+use crate::bench_side::logs::{LOGS, rows};
 use crate::bench_side::person::{self, Person, Said};
 use crate::bench_side::{Daemon, LONGEST, config};
 
@@ -253,10 +254,8 @@ fn guided(
     Said { code, out, err }
 }
 
-fn table(person: &Person) -> Vec<std::collections::HashMap<String, String>> {
-    let log = person.path(LOGS).join("scale-checks.csv");
-    let mut reader = csv::Reader::from_path(log).unwrap();
-    reader.deserialize().map(Result::unwrap).collect()
+fn table(person: &Person) -> Vec<BTreeMap<String, String>> {
+    rows(&person.path(LOGS).join("scale-checks.csv"))
 }
 
 const CHECK: [&str; 5] = ["scale-check", "--weight", "100g", "--class", "m1"];

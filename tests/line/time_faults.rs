@@ -14,7 +14,7 @@ use rustix::process::{Pid, Signal, kill_process};
 
 use crate::bench_side::faults;
 use crate::bench_side::formulas::SOAK;
-use crate::bench_side::logs::only_log;
+use crate::bench_side::logs::{only_log, rows};
 use crate::bench_side::preload::Library;
 use crate::bench_side::rig::{HOLDS, Rig};
 use crate::bench_side::scale::Line;
@@ -90,11 +90,8 @@ fn signal(rig: &Rig, signal: Signal) {
 
 /// The times in the log, as they stand there.
 fn times(log: &Path) -> Vec<jiff::Timestamp> {
-    let mut reader = csv::Reader::from_path(log).unwrap();
-    let at = reader.headers().unwrap().iter().position(|h| h == "at");
-    let at = at.expect("a column of times");
-    let rows = reader.records().map(Result::unwrap);
-    rows.map(|row| row[at].parse().unwrap()).collect()
+    let rows = rows(log).into_iter();
+    rows.map(|row| row["at"].parse().unwrap()).collect()
 }
 
 #[test]

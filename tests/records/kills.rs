@@ -18,7 +18,7 @@ use bismar::vocabulary::command::Choice;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::weighing::event::Event;
 
-use crate::bench_side::logs::LOGS;
+use crate::bench_side::logs::{LOGS, rows};
 use crate::bench_side::person::Person;
 use crate::bench_side::{Daemon, Pan, VESSEL, config, events, faults};
 
@@ -187,8 +187,7 @@ fn judge(tally: &mut Tally, log: &PathBuf, last: &BTreeMap<usize, f64>, promised
     let closed = record.closed.as_ref().map(|row| row.note.clone());
     assert_eq!(closed.as_deref(), Some("complete"), "{}", log.display());
     assert_eq!(record.steps.len(), 3, "{}", log.display());
-    let mut reader = csv::Reader::from_path(log).unwrap();
-    let rows: Vec<BTreeMap<String, String>> = reader.deserialize().map(Result::unwrap).collect();
+    let rows = rows(log);
     let first = |row: &&BTreeMap<String, String>| {
         row["kind"] == "weighed" && !row["note"].starts_with("corrects")
     };
