@@ -5,7 +5,6 @@ use super::run::Deed;
 use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
 use super::{Engine, net_of};
 use crate::formula::VesselWay;
-use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Command;
@@ -529,14 +528,12 @@ impl Engine {
             .pans
             .get(step.scale)
             .and_then(|pan| pan.level(self.now));
-        // After a key or a gap only a weight that stands there is one.
-        let carried = tared.tare.carried > 0 || tared.tare.unproven > Mass::ZERO;
-        if away
-            && (tared.content.moved
-                || carried
-                || step.vessel == VesselWay::Difference
-                || self.is_loaded(step.scale))
-        {
+        let difference = step.vessel == VesselWay::Difference;
+        if away && (!tared.rest_counts() || difference || self.is_loaded(step.scale)) {
+            if !self.is_loaded(step.scale) {
+                let say = super::phrases::back_to_weigh(step.vessel);
+                self.cue(CueKind::Place, say, None, &[]);
+            }
             return Err(Refused::new(
                 "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.",
             ));
@@ -570,6 +567,10 @@ impl Engine {
             return Ok("Nothing was poured yet; there is nothing to keep.".into());
         }
         let d = level.d;
+        if tared.approach.futile > 0 && net > step.target {
+            // It did not go when it was taken out: nobody knows that it is in there.
+            tared.tare.unproven = tared.tare.unproven.max(net - step.target);
+        }
         // The window that its row will have.
         let amid = d.max(tared.tare.d);
         let window = self.window_amid(&step, amid, tared.tare.carried, tared.wander);

@@ -3,7 +3,7 @@
 use super::Engine;
 use super::event::Event;
 use super::phrases::Words;
-use super::run::Run;
+use super::run::{Run, Spoken};
 use crate::formula::Step;
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
@@ -21,7 +21,27 @@ impl Engine {
         let cue = self.plain_cue(kind, say.into(), missing, choices);
         self.last_cue = Some(cue.clone());
         self.fault = None;
+        self.say(cue);
+    }
+
+    fn say(&mut self, cue: Cue) {
+        if let Some(run) = &mut self.run {
+            run.spoken = Spoken {
+                at: self.now,
+                hold: cue.kind == CueKind::Hold,
+                ..Spoken::default()
+            };
+        }
         self.out.push_back(Event::Cue(cue));
+    }
+
+    /// Whether this question is what was said last.
+    pub(super) fn stands_as(&self, kind: CueKind, say: &Words, choices: &[Choice]) -> bool {
+        match (kind, &self.fault, &self.last_cue) {
+            (CueKind::Fault, fault, _) => fault.as_ref() == Some(&say.say),
+            (_, None, Some(last)) => last.kind == kind && last.choices == choices,
+            (_, Some(_), _) | (_, _, None) => false,
+        }
     }
 
     /// A cue about the running step, not urgent.
@@ -66,7 +86,7 @@ impl Engine {
             self.last_cue = Some(cue.clone());
             self.fault = None;
         }
-        self.out.push_back(Event::Cue(cue));
+        self.say(cue);
     }
 
     /// Tells of something beside what is to be done; that is said again with it, so that the sentence
@@ -87,13 +107,13 @@ impl Engine {
                 cue.choices.push(*choice);
             }
         }
-        self.out.push_back(Event::Cue(cue));
+        self.say(cue);
     }
 
     pub(super) fn repeat_cue(&mut self) {
         self.fault = None;
         if let Some(cue) = self.last_cue.clone() {
-            self.out.push_back(Event::Cue(cue));
+            self.say(cue);
         }
     }
 

@@ -345,11 +345,15 @@ impl Engine {
                 code: FaultCode::Overload,
                 over: false,
             });
-            self.cue_urgent(
-                CueKind::Fault,
-                "Too much for this scale. Take something off.",
-                &[],
-            );
+            let run = self.run.as_ref();
+            let comes = |run: &&Run| matches!(run.state, State::Empty | State::Landing(_));
+            let way = run
+                .filter(comes)
+                .and_then(Run::current)
+                .map(|step| step.vessel)
+                // A bowl with earlier steps in it is the one there is.
+                .filter(|way| *way != VesselWay::Bowl || self.is_fresh_bowl());
+            self.cue_urgent(CueKind::Fault, phrases::overload(way), &[]);
         }
     }
 

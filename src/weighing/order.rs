@@ -7,6 +7,7 @@ use super::state::{Asked, Landing, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, phrases};
+use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -28,6 +29,8 @@ const UNRECORDED_US: u64 = 20_000_000;
 const CLOSING_US: u64 = 6_000_000;
 /// What rests and is short for 30 s may have been the last of it.
 const SHORT_US: u64 = 30_000_000;
+/// Something was done, the pan has been at rest for so long, and nothing was said: 10 s.
+const UNANSWERED_US: u64 = 10_000_000;
 
 impl Engine {
     /// The next thing to do: the mixing of a phase, a step, or the end.
@@ -215,7 +218,16 @@ impl Engine {
                     self.bowl_came_back(step.scale, shown - base, d);
                     self.tare_at(step.scale, level)
                 }
-                Some(_) | None => self.tare_as(step.scale, base, d),
+                Some(_) | None => {
+                    let state = self.tare_as(step.scale, base, d);
+                    match state {
+                        State::Tared(mut tared) => {
+                            tared.content.stirred = mixed && level.is_none();
+                            State::Tared(tared)
+                        }
+                        other => other,
+                    }
+                }
             };
         }
         let landing = State::Landing(Landing::since(self.now));
@@ -402,6 +414,66 @@ impl Engine {
         };
         self.enter(state);
         self.remind(scale, seen);
+        self.say_once_more(scale, seen);
+    }
+
+    /// Whoever did something, or was told to hold still, and hears nothing while the pan rests, is told anew:
+    /// the engine waits for something else than she thinks. What is asked for then needs nothing of what was
+    /// believed before.
+    fn say_once_more(&mut self, scale: ScaleIndex, seen: &Observation) {
+        let Some(run) = &mut self.run else { return };
+        let spoken = &mut run.spoken;
+        let moved = seen
+            .before
+            .is_some_and(|before| (seen.weight - before).abs() > vessel_at_least(seen.d));
+        spoken.answered |= moved || seen.jump.is_some();
+        let waits = spoken.answered || spoken.hold;
+        let since = seen.steady.map(|level| level.since.max(spoken.at));
+        let long = since.is_some_and(|since| seen.at.since(since) >= UNANSWERED_US);
+        if !waits || !long {
+            return;
+        }
+        let state = run.state.clone();
+        let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let state = match state {
+            State::Empty => self.ask_clear(self.way_now(), nothing),
+            State::Tared(mut tared) => {
+                // Whatever was said already is said anew at the next rest.
+                tared.approach.said = None;
+                if tared.asked != Some(Asked::Lot) {
+                    tared.asked = None;
+                }
+                match self.step_now().filter(|_| tared.suspect.is_some()) {
+                    Some(step) => self.ask_lift_and_back(&step, tared),
+                    None => State::Tared(tared),
+                }
+            }
+            State::Removed(removed) => self.vessel_removed(removed),
+            State::VesselMismatch { tared, level, what } => {
+                let bowl = self.way_now() == VesselWay::Bowl && !self.can_begin_afresh();
+                let next = bowl || self.is_plausible(&tared, level);
+                let choice = if next { Choice::Next } else { Choice::Again };
+                let say = phrases::as_it_stands(self.way_now(), next);
+                self.cue_urgent(CueKind::Choose, say, &[choice]);
+                State::VesselMismatch { tared, level, what }
+            }
+            State::TareUnknown(unsure) => self.ask_about_tare(super::state::TareUnknown {
+                why: super::state::Why::Often,
+                ..unsure
+            }),
+            State::Clear { .. } | State::Residue(_) => {
+                self.repeat_cue();
+                state
+            }
+            // While it is stirred, written or thought over, nobody is hurried.
+            State::Landing(_)
+            | State::Writing(_)
+            | State::Lift(_)
+            | State::Mix { .. }
+            | State::Choose
+            | State::Done => return,
+        };
+        self.enter(state);
     }
 
     /// Where nothing happens for a while, what may be the matter is said, once: a vessel stands there that

@@ -3,6 +3,7 @@
 
 use crate::formula::{Step, VesselWay};
 use crate::mass::{Grams, Mass, Unit};
+use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::Ask;
 
 /// A sentence, and what a program may know of it.
@@ -136,20 +137,49 @@ pub(super) fn last_mix(phase: &str, text: &str) -> String {
     format!("{phase} is weighed. {text}. Then say next or press the pan twice: the batch is done.")
 }
 
-pub(super) fn away(step: &Step, missing: Mass, over: bool, d: Mass) -> String {
-    let name = &step.ingredient;
-    let thing = vessel(step.vessel);
-    if over {
-        format!(
-            "{} g {name} too much. Put the {thing} back to take some out; or keep it, or begin again.",
-            (-missing).shown(d)
-        )
-    } else {
-        format!(
-            "Put the {thing} back: {} g {name} still to add.",
-            missing.shown(d)
-        )
-    }
+pub(super) fn away(step: &Step, missing: Mass, d: Mass) -> String {
+    format!(
+        "Put the {} back: {} g {} still to add.",
+        vessel(step.vessel),
+        missing.shown(d),
+        step.ingredient
+    )
+}
+
+/// `choices`: what a word can do meanwhile.
+pub(super) fn away_with_too_much(
+    step: &Step,
+    missing: Mass,
+    d: Mass,
+    choices: &[Choice],
+) -> String {
+    let more = match (
+        choices.contains(&Choice::Keep),
+        choices.contains(&Choice::Again),
+    ) {
+        (true, true) => "; or keep it, or begin again",
+        (true, false) => "; or keep it",
+        (false, true) => "; or begin again",
+        (false, false) => "",
+    };
+    format!(
+        "{} g {} too much. Put the {} back to take some out{more}.",
+        (-missing).shown(d),
+        step.ingredient,
+        vessel(step.vessel)
+    )
+}
+
+/// What was asked out is there still, though the tare was seen.
+pub(super) fn in_vain(step: &Step, over: Mass, d: Mass, choices: &[Choice]) -> String {
+    let (over, thing) = (over.shown(d), vessel(step.vessel));
+    let again = match choices.contains(&Choice::Again) {
+        true => format!("; or say again, and begin this step with an empty {thing}"),
+        false => String::new(),
+    };
+    format!(
+        "{over} g too much is there still. Take off what does not belong to the {thing}. Say keep if it stays so{again}."
+    )
 }
 
 pub(super) fn back_to_weigh(way: VesselWay) -> String {
@@ -183,10 +213,15 @@ pub(super) fn lift_and_back(way: VesselWay) -> String {
 /// before, and a word will do.
 pub(super) fn unsure(step: &Step, afresh: bool, often: bool) -> String {
     let (thing, name) = (vessel(step.vessel), &step.ingredient);
+    if often && step.vessel == VesselWay::Difference {
+        return format!(
+            "Still not sure of the {thing}'s weight. Say next if none of it was taken out yet; or if some was, say again."
+        );
+    }
     if often {
         return format!(
-            "Still not sure of the tare. Say next if no {name} is in the {thing} yet; else lift it off, take that \
-             out, and place it again."
+            "Still not sure of the tare. Say next if no {name} is in the {thing} yet; or if some is, lift it off, take \
+             that out, and place it again."
         );
     }
     match step.vessel {
@@ -200,6 +235,21 @@ pub(super) fn unsure(step: &Step, afresh: bool, often: bool) -> String {
         VesselWay::Beaker | VesselWay::Bowl | VesselWay::Jar => format!(
             "Not sure of the tare: something may have gone in before the {thing} was at rest. Lift it off, \
              empty it, and place it again."
+        ),
+    }
+}
+
+/// `way`: how the running step is weighed, if nothing of it was weighed yet.
+pub(super) fn overload(way: Option<VesselWay>) -> String {
+    match way {
+        None => "Too much for this scale. Take something off.".into(),
+        Some(VesselWay::Difference) => {
+            "Too much for this scale. Take it off: fill some into a lighter bottle, and place that."
+                .into()
+        }
+        Some(way) => format!(
+            "Too much for this scale. Take it off, and place a lighter {}.",
+            vessel(way)
         ),
     }
 }
@@ -277,6 +327,20 @@ pub(super) fn no_more(step: &Step, missing: Mass, d: Mass) -> String {
         missing.shown(d),
         step.ingredient
     )
+}
+
+/// It was put back as it stood when it was asked about.
+pub(super) fn as_it_stands(way: VesselWay, next: bool) -> String {
+    match (next, way) {
+        (true, _) => "It is as it was when it was asked about. Say next, and go on with what is in it now.".into(),
+        (false, VesselWay::Difference) => {
+            "It is as it was when it was asked about. Say again, and nothing of what came out of it is counted.".into()
+        }
+        (false, _) => format!(
+            "It is as it was when it was asked about. Say again, and begin this step with an empty {}.",
+            vessel(way)
+        ),
+    }
 }
 
 pub(super) fn stranger(way: VesselWay, plausible: bool, afresh: bool) -> String {

@@ -239,6 +239,13 @@ impl Engine {
             Load::Something => match seen.steady {
                 Some(level) => self.judge_arrival(scale, level, landing.keyed),
                 None => {
+                    if seen.at.since(landing.since) > UNRESTED_US
+                        && let Some(restless) =
+                            self.pans.get(scale).and_then(|p| p.restless(seen.at))
+                        && restless.1 <= seen.d * 5
+                    {
+                        return self.judge_restless(scale, restless, landing.keyed);
+                    }
                     let long = seen.at.since(landing.since) > SLOW_LANDING_US;
                     if long && !std::mem::replace(&mut landing.told, true) {
                         // Who hears nothing puts it down once more.
@@ -248,6 +255,22 @@ impl Engine {
                 }
             },
             Load::Nothing | Load::BelowEmpty => State::Landing(landing),
+        }
+    }
+
+    /// What landed flickers and never rests: its tare is as sure as the flicker is wide.
+    fn judge_restless(
+        &mut self,
+        scale: ScaleIndex,
+        (level, range): (Level, Mass),
+        keyed: Option<super::pan::Jump>,
+    ) -> State {
+        match self.judge_arrival(scale, level, keyed) {
+            State::Tared(mut tared) => {
+                tared.tare.unproven = tared.tare.unproven.max(range);
+                State::Tared(tared)
+            }
+            other => other,
         }
     }
 
@@ -328,6 +351,11 @@ impl Engine {
         let Some(pan) = self.pans.get(scale) else {
             return State::Empty;
         };
+        let too_light = |step: Step| step.vessel == VesselWay::Difference && mass < step.lowest;
+        if self.step_now().is_some_and(too_light) {
+            // No source gives more than it weighs: a spoon or a hand came, and the source is still to come.
+            return self.ask_clear(VesselWay::Difference, false);
+        }
         let shape = pan.shape(zero, level.weight, level.d);
         let mut one = match keyed {
             // Nothing more came after the key, and what it took off had come as one load.
@@ -707,3 +735,5 @@ fn no_more_than(step: &Step, mass: Mass) -> bool {
 const STOOD_LONG_US: u64 = 3_000_000;
 /// What does not rest for so long after its touch is spoken of: 4 s.
 const SLOW_LANDING_US: u64 = 4_000_000;
+/// What flickers and does not come to rest for so long is taken as it is: 12 s.
+const UNRESTED_US: u64 = 12_000_000;

@@ -46,10 +46,7 @@ impl Engine {
         let window = self.window(&step, d, tared.tare.carried);
         let over = net > window.high;
         let unweighed = tared.content.moved || tared.content.rest.is_none() || window.holds(net);
-        let again: &[Choice] = match self.can_begin_afresh() {
-            true => &[Choice::Again],
-            false => &[],
-        };
+        let again = self.ways_on(&step);
         if unweighed {
             // It left before the scale was at rest: what it holds is still to be weighed.
             self.cue(
@@ -60,21 +57,15 @@ impl Engine {
             );
             return State::Removed(removed);
         }
-        let say = phrases::away(&step, missing, over, d);
+        let keep = removed.tared.rest_counts();
+        let choices: Vec<Choice> = keep.then_some(Choice::Keep).into_iter().collect();
+        let choices = [&choices[..], again].concat();
         if over {
-            self.cue_urgent_with(
-                CueKind::Choose,
-                say,
-                Some(missing),
-                &[Choice::Keep, Choice::Again],
-            );
+            let say = phrases::away_with_too_much(&step, missing, d, &choices);
+            self.cue_urgent_with(CueKind::Choose, say, Some(missing), &choices);
         } else {
-            self.cue(
-                CueKind::Place,
-                say,
-                Some(missing),
-                &[Choice::Keep, Choice::Again],
-            );
+            let say = phrases::away(&step, missing, d);
+            self.cue(CueKind::Place, say, Some(missing), &choices);
         }
         State::Removed(removed)
     }
@@ -317,6 +308,7 @@ impl Engine {
         tared.content.moved = false;
         let net = net_of(&step, tared.tare.base, level.weight);
         let no_more = step.vessel == VesselWay::Difference
+            && net > level.d * 5
             && tared
                 .content
                 .rest

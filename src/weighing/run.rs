@@ -38,6 +38,7 @@ pub(super) struct Run {
     pub begun: Moment,
     /// Since when nothing happens where something should, and whether that was said.
     pub waits_since: Option<(Moment, bool)>,
+    pub spoken: Spoken,
     /// All is weighed and off the pan, which is waited for to rest, since then.
     pub closing_since: Option<Moment>,
     /// Mass of the empty beaker of a recorded step (by index), where it is sure.
@@ -50,6 +51,16 @@ pub(super) struct Run {
     pub told_state: Option<Stands>,
     /// The maker closes the batch although an ingredient is outside its limits.
     pub limits_accepted: bool,
+}
+
+/// What was said last, and what followed.
+#[derive(Debug, Default)]
+pub(super) struct Spoken {
+    pub at: Moment,
+    /// It asked for nothing but to hold still.
+    pub hold: bool,
+    /// More than a crumb has moved since.
+    pub answered: bool,
 }
 
 /// The mixing of phases, by their index.
@@ -176,6 +187,7 @@ impl Run {
             corrections: Vec::new(),
             begun: Moment::default(),
             waits_since: None,
+            spoken: Spoken::default(),
             closing_since: None,
             deeds: Vec::new(),
             told_state: None,

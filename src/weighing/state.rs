@@ -231,6 +231,8 @@ pub(super) struct Content {
     /// The most that stayed since then, and the most that the moving indication showed.
     pub stayed: Stayed,
     pub most: Mass,
+    /// It was stirred, and has not been at rest since: what moves may be the spoon on its way out.
+    pub stirred: bool,
     /// How far it crept while it stood at rest: the zero drifts, or it dries.
     pub crept: Mass,
     /// Since when, and in how many readings, it showed more than the base.
@@ -255,7 +257,8 @@ pub(super) struct Approach {
     pub said: Option<Mass>,
     /// The greatest net weight at rest that was over the window.
     pub peak: Option<Mass>,
-    /// How often something was to be taken out, and nothing changed by it.
+    /// How often something was to be taken out, and nothing changed by it; once the tare was seen for that, it
+    /// counts on from there.
     pub futile: u32,
 }
 
@@ -538,6 +541,12 @@ impl Tared {
             suspect.low = None;
             suspect.low_times = None;
         }
+    }
+
+    /// Whether its last rest counts as its weight while it is off the pan: after a key or a gap only a weight
+    /// that stands there is one.
+    pub fn rest_counts(&self) -> bool {
+        !self.content.moved && self.tare.carried == 0 && self.tare.unproven == Mass::ZERO
     }
 
     /// The maker was asked to lift it.

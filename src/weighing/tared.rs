@@ -22,6 +22,8 @@ const LEARN_WITHIN_US: u64 = 3_000_000;
 const RESTLESS_US: u64 = 8_000_000;
 /// For so long it is left open whether what happened was a lift: 1 s.
 const GUESSED_US: u64 = 1_000_000;
+/// So often in vain (`Approach::futile`), with the tare seen again after the second time.
+const PROVEN: u32 = 3;
 /// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
 const DRIFT_US: u64 = 10_000_000;
 
@@ -110,7 +112,7 @@ impl Engine {
     }
 
     /// What can be said in place of proving the tare.
-    fn ways_on(&self, step: &Step) -> &'static [Choice] {
+    pub(super) fn ways_on(&self, step: &Step) -> &'static [Choice] {
         match step.vessel {
             VesselWay::Bowl if !self.can_begin_afresh() => &[],
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference | VesselWay::Bowl => {
@@ -604,6 +606,13 @@ impl Engine {
         }
         let d = level.d.max(tared.tare.d);
         let pours = step.vessel != VesselWay::Difference;
+        if std::mem::take(&mut tared.content.stirred) {
+            // What it showed meanwhile may have been the spoon: only what is there now was poured.
+            let net = net_of(step, tared.tare.base, level.weight);
+            tared.content.poured = net.abs() > d * 5;
+            tared.content.most = net;
+            tared.content.stayed = Stayed::at_rest(net);
+        }
         if pours && !tared.content.poured && tared.suspect.is_none() && level.d < tared.tare.d {
             // Another unit, and a finer one: the tare is taken in it.
             return self.tare_at(scale, level);
@@ -617,6 +626,16 @@ impl Engine {
         // Where the scale strays, what it can prove is asked for.
         let window = if amid.proven { amid } else { calm };
         let net = net_of(step, tared.tare.base, level.weight);
+        if !pours && net < -vessel_at_least(d) && tared.suspect.is_none() {
+            // A source gains nothing: a hand or a spoon was tared, or another one stands there.
+            return match tared.content.poured {
+                true => self.ask_about_vessel(level, tared),
+                false => {
+                    self.suspect(super::state::Why::Unseen);
+                    self.judge_arrival(scale, level, None)
+                }
+            };
+        }
         let below = net < -(d * 5) && self.is_in_the_same_bowl() && tared.suspect.is_none();
         let asked_out = tared.approach.said.is_some_and(|said| said.is_negative())
             || tared.approach.peak.is_some();
@@ -721,15 +740,27 @@ impl Engine {
             let same = |said: Mass| said.is_negative() && (said - missing).abs() <= near;
             if stopped {
                 let in_vain = tared.approach.said.is_some_and(same);
-                tared.approach.futile = if in_vain {
-                    tared.approach.futile + 1
-                } else {
-                    0
+                tared.approach.futile = match tared.approach.futile {
+                    futile if in_vain => futile + 1,
+                    // What was proven once need not be again.
+                    futile if futile >= PROVEN => PROVEN,
+                    _ => 0,
                 };
             }
             tared.approach.said = Some(missing);
-            if tared.approach.futile == 2 && pours {
-                // So much is not in it: something else lies there, or the tare is another one.
+            if tared.approach.futile > PROVEN && pours {
+                if say_again {
+                    let choices = [&[Choice::Keep], self.ways_on(step)].concat();
+                    let say = phrases::in_vain(step, -missing, d, &choices);
+                    self.cue_urgent_with(CueKind::Choose, say, Some(missing), &choices);
+                }
+                return State::Tared(tared);
+            }
+            if tared.approach.futile == PROVEN - 1 && pours {
+                tared.approach.futile = PROVEN;
+                // So much is not in it: something else lies there, or the tare is another one. What it
+                // showed is nothing to keep.
+                tared.content.moved = true;
                 tared.suspected(self.zero(scale), step.vessel, false);
                 return self.ask_lift_and_back(step, tared);
             }
@@ -840,11 +871,13 @@ impl Engine {
             tared.watch_from_now();
         }
         tared.asked = Some(what);
-        if first {
-            let choices: &[Choice] = match what {
-                Asked::Lot | Asked::Lift | Asked::CheckTare => &[Choice::Again],
-                Asked::Unit | Asked::Draught | Asked::Strays => &[Choice::Keep],
-            };
+        let choices: &[Choice] = match what {
+            Asked::Lot | Asked::Lift | Asked::CheckTare => &[Choice::Again],
+            Asked::Unit | Asked::Draught | Asked::Strays => &[Choice::Keep],
+        };
+        let say = say.into();
+        // "Stop", or a unit that changed, may have been said over it.
+        if first || !self.stands_as(kind, &say, choices) {
             self.cue_urgent(kind, say, choices);
         }
         State::Tared(tared)
@@ -890,7 +923,9 @@ impl Engine {
         let absurd = tared.suspect.is_some_and(|suspect| {
             !suspect.exact || net > step.highest.ratio(3, 2) + Mass::from_g(5)
         });
-        if !pours || net <= d * 5 || absurd {
+        // Until the tare is seen again nothing is said over that.
+        let asked = tared.asked == Some(Asked::Lift);
+        if !pours || net <= d * 5 || absurd || asked {
             return State::Tared(tared);
         }
         let (rate, lag) = self

@@ -41,6 +41,9 @@ pub enum Family {
     Noisy,
 }
 
+/// No scale is smaller than the sources, whose glass weighs up to 85 g: nobody could weigh from them.
+const HOLDS_A_BOTTLE: Mass = Mass::from_g(120);
+
 impl Family {
     pub const ALL: [Family; 21] = [
         Family::Plain,
@@ -155,7 +158,7 @@ pub fn scale(family: Family, rng: &mut fastrand::Rng, seed: u64) -> SimScaleSpec
         }
         Family::Fine => {
             spec.d = Mass::from_mg([1, 2, 5][rng.usize(0..3)]);
-            spec.capacity = spec.d * rng.i64(60_000..=200_000);
+            spec.capacity = (spec.d * rng.i64(60_000..=200_000)).max(HOLDS_A_BOTTLE);
             spec.noise = between(rng, 0.1, 0.5);
         }
         Family::Coarse => {
@@ -165,7 +168,7 @@ pub fn scale(family: Family, rng: &mut fastrand::Rng, seed: u64) -> SimScaleSpec
         Family::Padded | Family::PaddedUntold => spec.padding = 1,
         Family::Untold => {
             spec.d = Mass::from_mg([2, 5, 20, 50, 200, 500][rng.usize(0..6)]);
-            spec.capacity = spec.d * rng.i64(20_000..=100_000);
+            spec.capacity = (spec.d * rng.i64(20_000..=100_000)).max(HOLDS_A_BOTTLE);
         }
         Family::OtherUnit => {
             let units = [Unit::Ounce, Unit::Kilogram, Unit::Carat, Unit::Grain];
