@@ -1,7 +1,7 @@
 //! A bowl between its records: what it weighed with all of them, and what came or went outside a step.
 
 use super::pan::Observation;
-use super::run::Run;
+use super::run::{LiftCheck, Run};
 use super::state::Written;
 use super::steady::Level;
 use super::{Engine, phrases};
@@ -133,7 +133,15 @@ impl Engine {
         if run.bowl.finished.is_none() && seen.steady.is_none() {
             return;
         }
-        if let (None, Some(level)) = (run.bowl.finished, seen.steady) {
+        let check = run.lift_check.as_ref();
+        let stands = |check: &LiftCheck| {
+            let load = (shown - check.zero) * 2;
+            let last = check.records.last();
+            last.is_some_and(|(_, written)| load > written.weight.shown - check.zero)
+        };
+        // Lifted before it rested, it has left an empty pan.
+        let stands = check.is_none_or(stands);
+        if let (true, None, Some(level)) = (stands, run.bowl.finished, seen.steady) {
             run.bowl.finished = Some(level.weight);
             self.back_from_last_mix(scale, level);
             return;
@@ -141,12 +149,7 @@ impl Engine {
         let by = shown - run.bowl.finished.unwrap_or(shown);
         // A lift begins with less; what came before it rested is more.
         let by = if seen.steady.is_some() { by.abs() } else { by };
-        let stands = run.lift_check.as_ref().is_some_and(|check| {
-            let load = (shown - check.zero) * 2;
-            let last = check.records.last();
-            last.is_some_and(|(_, written)| load > written.weight.shown - check.zero)
-        });
-        if stands && by > Mass::ZERO {
+        if stands && check.is_some() && by > Mass::ZERO {
             let remark = "the bowl changed its weight after the last step";
             self.bowl_changed(scale, by, remark);
         }

@@ -5,7 +5,7 @@ mod asker;
 mod mutants;
 mod other_user;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fs;
 use std::io::{BufReader, Read as _, Write as _};
 use std::os::unix::fs::MetadataExt as _;
