@@ -71,22 +71,13 @@ impl Engine {
         unseen &= load != Load::Something;
         match load {
             Load::Nothing if seen.plateau && !unseen => {
-                // What stood here and was not asked for may come back as it is.
-                if let Some(run) = &mut self.run
-                    && let Some(mass) = run.coming.stood.take()
-                {
-                    // A fresh one was asked for; only the same again is not it.
-                    run.coming.resumed = false;
-                    run.coming.suspect = None;
-                    run.coming.refused = Some(Refused {
-                        mass,
-                        exact: false,
-                        tail: None,
-                    });
-                }
+                let stood = self.run.as_mut().and_then(|run| run.coming.stood.take());
+                self.only_the_same_is_not_empty(stood);
                 self.wait_empty()
             }
             Load::BelowEmpty if seen.steady.is_some() => {
+                let stood = self.zero(scale) - seen.weight;
+                self.only_the_same_is_not_empty(Some(stood));
                 self.see_zero(scale, seen.weight);
                 self.wait_empty()
             }
@@ -101,6 +92,20 @@ impl Engine {
         let grows = seen.plateau && run.coming.stood.is_none_or(|stood| mass >= stood);
         if mass > vessel_at_least(seen.d) && (seen.steady.is_some() || grows) {
             run.coming.stood = Some(mass);
+        }
+    }
+
+    /// What stood here and was not asked for is off, and may come back as it is. A fresh one was asked for: only
+    /// the same again is not it.
+    fn only_the_same_is_not_empty(&mut self, stood: Option<Mass>) {
+        if let Some((run, mass)) = self.run.as_mut().zip(stood) {
+            run.coming.resumed = false;
+            run.coming.suspect = None;
+            run.coming.refused = Some(Refused {
+                mass,
+                exact: false,
+                tail: None,
+            });
         }
     }
 
@@ -265,8 +270,10 @@ impl Engine {
         (level, range): (Level, Mass),
         keyed: Option<super::pan::Jump>,
     ) -> State {
-        match self.judge_arrival(scale, level, keyed) {
+        // What is less than the flicker tells nothing of how it came.
+        match self.judge_arrival(scale, Level { d: range, ..level }, keyed) {
             State::Tared(mut tared) => {
+                tared.tare.d = level.d;
                 tared.tare.unproven = tared.tare.unproven.max(range);
                 State::Tared(tared)
             }

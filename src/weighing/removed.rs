@@ -302,6 +302,8 @@ impl Engine {
             return State::Tared(tared);
         };
         tared.approach.inside_since = None;
+        // What was said of it is behind what was said since.
+        tared.approach.said = None;
         tared.suspect = None;
         tared.asked = None;
         tared.disturbed = None;

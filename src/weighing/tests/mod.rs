@@ -5,6 +5,7 @@ mod benches;
 mod budgets;
 mod edges;
 mod returns;
+mod unanswered;
 mod weighings;
 
 use super::Engine;
@@ -74,6 +75,8 @@ struct Bench {
     interval: u64,
     shown: f64,
     flag: Option<Shown>,
+    /// The scale's own mark of rest.
+    steady: Option<bool>,
     /// Time constant of the filter in milliseconds; with 1 a load comes within one reading.
     tau: f64,
     unit: Unit,
@@ -104,6 +107,7 @@ impl Bench {
             interval: 100,
             shown: 0.0,
             flag: None,
+            steady: None,
             tau: 200.0,
             unit: Unit::Gram,
             scale: 0,
@@ -170,7 +174,7 @@ impl Bench {
             weight,
             digit: self.digit,
             unit: Some(self.unit),
-            steady: None,
+            steady: self.steady,
             shown: self.flag,
         };
         self.engine.handle(

@@ -2,17 +2,17 @@
 
 use super::*;
 
-fn say(b: &Bench) -> &str {
+pub fn say(b: &Bench) -> &str {
     b.cues.last().map_or("", |cue| cue.say.as_str())
 }
 
 #[track_caller]
-fn asks(b: &Bench, words: &str) {
+pub fn asks(b: &Bench, words: &str) {
     assert!(say(b).contains(words), "{:?}", b.cues.last());
 }
 
 /// The line is silent for a while, and then shows so much.
-fn silent_then(b: &mut Bench, shown: f64) {
+pub fn silent_then(b: &mut Bench, shown: f64) {
     b.now += 20_000;
     b.engine.tick(Moment::from_millis(b.now));
     b.drain();

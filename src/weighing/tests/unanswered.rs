@@ -1,0 +1,262 @@
+//! Something was done and nothing is heard: no state may leave a person waiting.
+
+use super::returns::{asks, say, silent_then};
+use super::*;
+use crate::vocabulary::command::Choice;
+
+fn source() -> Bench {
+    let way = VesselWay::Difference;
+    Bench::new(plan(vec![step(1, "Oil", "12.00", way)], None))
+}
+
+/// What may be said now, by the last cue.
+fn offered(b: &Bench) -> &[Choice] {
+    b.cues.last().map_or(&[], |cue| &cue.choices)
+}
+
+#[test]
+fn a_question_that_another_cue_covered_is_asked_again() {
+    let mut step = step(1, "Salt", "12.00", VesselWay::Beaker);
+    step.lot_required = true;
+    let mut b = Bench::new(plan(vec![step], None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    asks(&b, "lot");
+    b.pour(163.0, 1.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    b.pour(162.0, 1.0).hold(2.0);
+    asks(&b, "lot");
+    b.say(Command::Lot("S-1".into())).hold(1.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_vessel_that_the_scale_does_not_show_is_found() {
+    // Switched off and on under the beaker, the scale shows zero.
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).pour(150.0, 0.3);
+    silent_then(&mut b, 0.0);
+    b.hold(3.0);
+    b.expect_cue(CueKind::Place);
+    // It is put down once more, so briefly that the pan is never seen at rest without it.
+    b.read(-60.0);
+    b.read(-20.0);
+    b.read(0.0);
+    b.hold(12.0);
+    asks(&b, "Lift everything off the scale");
+    b.land(-150.0).hold(2.0);
+    b.expect_cue(CueKind::Place);
+    // Nobody saw whether that one was empty; another is.
+    b.land(0.0).hold(2.0);
+    asks(&b, "weighs what it did before");
+    b.land(-150.0).hold(2.0).land(-10.0).hold(2.0);
+    asks(&b, "12.00 g to add");
+    b.pour(2.0, 4.0).hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn nobody_is_hurried_where_nothing_was_done() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(60.0);
+    assert_eq!(b.cues.len(), 1, "{:?}", b.cues);
+    b.land(150.0).hold(60.0);
+    assert_eq!(b.cues.len(), 2, "{:?}", b.cues);
+}
+
+#[test]
+fn no_source_gives_more_than_it_weighs() {
+    let mut b = source();
+    b.hold(2.0).land(3.0).hold(2.0);
+    asks(&b, "Lift everything off the scale");
+    b.land(0.0).hold(2.0).land(150.0).hold(2.0);
+    asks(&b, "12.00 g to take from Oil");
+    b.land(0.0).hold(2.0).land(138.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_source_gains_nothing() {
+    // A hand was tared, and the source comes onto it.
+    let mut b = source();
+    b.hold(2.0).land(20.0).hold(2.0);
+    asks(&b, "12.00 g to take from Oil");
+    b.land(170.0).hold(2.0);
+    asks(&b, "Not sure of the source's weight");
+    b.land(0.0).hold(2.0).land(150.0).hold(2.0);
+    asks(&b, "12.00 g to take from Oil");
+    b.land(0.0).hold(2.0).land(138.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn nothing_is_called_the_last_of_it_where_nothing_came_out() {
+    let mut b = source();
+    b.hold(2.0).land(150.0).hold(2.0);
+    b.land(0.0).hold(2.0).land(150.0).hold(3.0);
+    b.expect_cue(CueKind::Add);
+    b.land(0.0).hold(2.0).land(140.0).hold(3.0);
+    b.land(0.0).hold(2.0).land(140.0).hold(3.0);
+    asks(&b, "missing still");
+    b.say(Command::Keep).hold(1.0);
+    b.expect(&["10.00"]);
+}
+
+/// Too much stands there, and what is taken out changes nothing.
+fn in_vain(b: &mut Bench) {
+    for _ in 0..2 {
+        let stands = b.shown;
+        b.pour(stands + 2.0, 0.4).pour(stands, 0.4).hold(2.0);
+    }
+}
+
+#[test]
+fn what_cannot_be_taken_out_is_asked_about_and_kept_as_unsure() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(165.0, 4.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    in_vain(&mut b);
+    asks(&b, "The tare must be seen again");
+    b.land(0.0).hold(2.0).land(165.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    in_vain(&mut b);
+    asks(&b, "3.00 g too much is there still");
+    assert_eq!(offered(&b), [Choice::Keep, Choice::Again]);
+    b.say(Command::Keep).hold(1.0);
+    b.expect(&["15.00"]);
+    let row = b.rows.iter().find(|row| row.kind == RowKind::Weighed);
+    let unsure = row.and_then(|row| row.uncertainty).unwrap();
+    assert!(unsure >= Mass::from_g(3), "{unsure:?}");
+}
+
+#[test]
+fn only_what_will_be_taken_is_offered() {
+    // What is over in a bowl with more in it cannot be begun again.
+    let steps = |names: [&str; 2]| {
+        let mut steps = names.map(|name| step(1, name, "12.00", VesselWay::Bowl));
+        steps[1].number = 2;
+        steps.to_vec()
+    };
+    let mut b = Bench::new(plan(steps(["Salt", "Oil"]), None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
+    b.pour(177.0, 4.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    b.land(0.0).hold(2.0);
+    assert_eq!(offered(&b), [Choice::Keep], "{}", say(&b));
+    assert!(!say(&b).contains("begin again"), "{}", say(&b));
+    b.say(Command::Keep).hold(1.0);
+    b.expect(&["12.00", "15.00"]);
+}
+
+#[test]
+fn a_keep_that_has_to_wait_says_what_for() {
+    let mut b = source();
+    b.hold(2.0).land(150.0).hold(2.0);
+    b.land(0.0).hold(2.0).land(137.0).hold(3.0);
+    asks(&b, "too much came out");
+    b.land(0.0).hold(2.0);
+    b.say(Command::Keep);
+    asks(&b, "Put the source back");
+    b.land(137.0).hold(3.0);
+    b.say(Command::Keep).hold(1.0);
+    b.expect(&["13.00"]);
+}
+
+#[test]
+fn what_flickers_is_tared_and_says_how_sure_it_is() {
+    // In a draught the scale's own mark of rest never comes.
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "120.00", VesselWay::Beaker));
+    steps[1].number = 2;
+    let mut b = Bench::new(plan(steps.to_vec(), None));
+    // How a load comes on this scale is seen in peace.
+    b.hold(2.0)
+        .land(140.0)
+        .hold(1.5)
+        .pour(260.0, 8.0)
+        .hold(2.0)
+        .land(0.0)
+        .hold(2.0);
+    b.land(150.0);
+    let flicker = |b: &mut Bench, around: f64, seconds: usize| {
+        for n in 0..seconds * 10 {
+            b.read(around + [0.0, 0.01][n % 2]);
+        }
+    };
+    b.steady = Some(false);
+    flicker(&mut b, 150.0, 20);
+    asks(&b, "120.00 g to add");
+    b.steady = None;
+    b.pour(270.0, 8.0).hold(3.0);
+    b.expect(&["120.00", "120.00"]);
+    let row = b.rows.iter().rfind(|row| row.kind == RowKind::Weighed);
+    let unsure = row.and_then(|row| row.uncertainty).unwrap();
+    assert!(unsure >= Mass::from_mg(20), "{unsure:?}");
+    assert!(row.unwrap().note.contains("tare not proven"));
+}
+
+/// The first of two steps into one bowl is weighed and stirred.
+fn stirred() -> Bench {
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "12.00", VesselWay::Bowl));
+    steps[1].number = 2;
+    steps[1].phase = 1;
+    steps[0].last_of_phase = true;
+    let mut plan = plan(steps.to_vec(), Some("Stir"));
+    plan.phases.push(PlannedPhase {
+        name: "Wet".into(),
+        mix: None,
+    });
+    let mut b = Bench::new(plan);
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
+    b.expect_cue(CueKind::Mix);
+    b
+}
+
+#[test]
+fn the_spoon_that_leaves_after_the_word_was_not_poured() {
+    let mut b = stirred();
+    b.pour(168.0, 0.5);
+    b.say(Command::Next);
+    // It rests on the rim for a while yet.
+    for n in 0..9 {
+        b.read(168.0 + 0.3 * f64::from(n % 3));
+    }
+    b.pour(162.0, 0.4).hold(2.0);
+    assert!(!say(&b).contains("less than before"), "{}", say(&b));
+    b.pour(174.0, 4.0).hold(2.0);
+    b.expect(&["12.00", "12.00"]);
+}
+
+#[test]
+fn what_is_poured_at_once_after_the_word_counts() {
+    let mut b = stirred();
+    b.pour(168.0, 0.5);
+    b.say(Command::Next);
+    b.pour(162.0, 0.3).pour(174.0, 4.0).hold(2.0);
+    b.expect(&["12.00", "12.00"]);
+}
+
+#[test]
+fn a_bowl_that_left_before_it_rested_is_not_lighter() {
+    let mut bowl = plan(
+        vec![step(1, "Salt", "12.00", VesselWay::Bowl)],
+        Some("Stir"),
+    );
+    bowl.steps[0].last_of_phase = true;
+    let mut b = Bench::new(bowl);
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
+    b.expect_cue(CueKind::Mix);
+    b.pour(171.0, 0.5);
+    b.say(Command::Next);
+    b.pour(166.0, 0.3).land(0.02).hold(8.0);
+    b.expect_cue(CueKind::Done);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_vessel_too_heavy_for_the_scale_is_to_be_a_lighter_one() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).pour(90.0, 0.3);
+    b.engine
+        .handle(0, Input::Overload, Moment::from_millis(b.now + 100));
+    b.drain();
+    asks(&b, "place a lighter beaker");
+}
