@@ -47,8 +47,8 @@ const LIMITS: [(&str, Measure, f64); 8] = [
     ("wrong then, of those recorded", wrong_then, 0.0105),
     ("recorded twice, of the steps", twice, 0.0),
     ("skipped, of the steps", skipped, 0.0),
-    ("stuck, of the steps", stuck, 0.004),
-    ("silent, of the steps", silent, 0.003),
+    ("stuck, of the steps", stuck, 0.0025),
+    ("silent, of the steps", silent, 0.0015),
     ("outside U, of those recorded", outside, 0.03),
     (
         "clean steps of a plain scale that need a word",

@@ -23,9 +23,9 @@ use crate::bench_side::faults;
 
 const CASES: usize = 500;
 /// Share of the cases that went on without end.
-const MOST_ENDLESS: f64 = 0.05;
+const MOST_ENDLESS: f64 = 0.02;
 /// Share of the cases with a wait at rest in which nothing to do was named.
-const MOST_UNTOLD: f64 = 0.015;
+const MOST_UNTOLD: f64 = 0.006;
 /// So long nothing is said, done or shown but a weight at rest: somebody waits for somebody. To hold
 /// still is an answer for as long as the slowest scale takes to be believed.
 const WAITS_US: u64 = 1_000_000;
