@@ -11,10 +11,11 @@ use super::stock::StockFiles;
 use crate::config::Held;
 use crate::formula::amend::{Amendment, Cause, Retarget};
 use crate::formula::plan::BatchSize;
-use crate::formula::{Formula, Plan, VesselWay, limits};
+use crate::formula::{Formula, Plan, VesselWay, contents, limits};
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::format::cell::clean;
+use crate::journal::format::contents_note;
 use crate::journal::format::opening::Opening;
 use crate::journal::name_of;
 use crate::journal::read::folder;
@@ -196,12 +197,19 @@ impl Opener for BatchOpener {
     fn begin(&mut self, request: &BeginRequest) -> Result<Opened, Refusal> {
         let formula = workshop::formula(&request.formula).map_err(|error| error.to_string())?;
         let amount = request.amount;
-        let mut plan = self.plan(&formula, amount)?;
-        // What the maker would be told to pour must be inside the formula's own limits.
-        let broken = limits::broken(&formula, &plan, &request.formula.display().to_string());
+        let known = workshop::known(&request.formula, &formula);
+        let mut known = known.map_err(|error| error.to_string())?;
+        let made = workshop::batches_of(&known.premixes, &self.folder()?);
+        known.batches = made.map_err(|error| error.to_string())?;
+        let plan = self.plan(&formula, amount)?;
+        let mut plan = plan.with_limits(contents::limited(&formula, &known));
+        // What the maker would be told to pour must be inside all limits, those inside premixes too.
+        let name = request.formula.display().to_string();
+        let broken = limits::broken(&formula, &plan, &name);
         if !broken.is_empty() {
             return Err(Problems(broken).to_string().into());
         }
+        let inside = contents_note::note_of(&plan.limits).map_err(|error| error.to_string())?;
         let overweigh = overweighed(&plan, &request.overweigh)?;
         let config = self.config.now();
         if config.daily_scale_check {
@@ -216,6 +224,12 @@ impl Opener for BatchOpener {
         let not_begun = |error: String| Refusal::new(format!("no batch was begun: {error}"));
         let mut log = LogFile::begin(&self.folder()?, &formula, &opening, now)
             .map_err(|error| not_begun(error.to_string()))?;
+        if let Some(note) = inside
+            && let Err(error) = log.append(&Draft::new(RowKind::Note, note), now)
+        {
+            let _ = std::fs::remove_file(log.path());
+            return Err(not_begun(error.to_string()));
+        }
         if let Some(change) = overweigh {
             let d = config.abilities().iter().map(|s| s.readability).min();
             let note = change.note(&plan, d.unwrap_or(Mass::from_mg(10)));
@@ -242,7 +256,8 @@ impl Opener for BatchOpener {
         if let Some(warning) = unproven(&plan, &config.abilities(), config.weighing.guard) {
             said.note(warning);
         }
-        for warning in formula.warnings(&request.formula.display().to_string()) {
+        let inside = contents::notes(&formula, &known, &name);
+        for warning in formula.warnings(&name).iter().chain(&inside) {
             said.note(warning.to_string());
         }
         let (batch, file) = (log.batch().to_owned(), log.path().to_owned());

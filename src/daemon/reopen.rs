@@ -6,7 +6,9 @@ use super::open::{BatchOpener, compare};
 use super::ports::Opened;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
+use crate::formula::limits::bounds;
 use crate::formula::remedy::remedy;
+use crate::journal::batch::composition::{HeldPart, held};
 use crate::journal::format::cell::Grams;
 use crate::journal::store::log::LogFile;
 use crate::protocol::reply::{Refusal, Said};
@@ -40,11 +42,15 @@ impl BatchOpener {
         compare(&path, &record, &plan)?;
         let d = plan.coarsest_step(&scales);
         let parts = plan.held(|number| record.delivered(number).map(Grams::mass));
+        let by_lot = held(&record, &plan);
+        let by_lot: Vec<_> = by_lot.iter().flat_map(HeldPart::each_lot).collect();
+        let names: Vec<&str> = plan.parts.iter().map(|part| part.name.as_str()).collect();
+        let bounds = bounds(&plan.limits, &names, &by_lot);
         let none = || {
             let error = format!("there is no remedy by that way ({})", way.name());
             Refusal::new(error).help_of(Help::Remedies, &batch)
         };
-        let found = remedy(way, &parts, d).ok_or_else(none)?;
+        let found = remedy(way, &parts, &bounds, d).ok_or_else(none)?;
         let is_done = |number: usize| record.delivered(number).is_some();
         let first = plan.steps.iter().find(|step| !is_done(step.number));
         let before = first.map_or(plan.steps.len() + 1, |step| step.number);

@@ -1,14 +1,12 @@
-//! Ingredients that can hurt, known by their INCI and common English names, and the usual cautions.
+//! What can hurt, and the usual cautions; through premixes and constituents to the substance.
 //!
-//! None of the words here has a published source: names and cautions are common practice. What holds
-//! is the supplier's documents, local codes and, where one is required, a licensed person; every caution
-//! says so or stands beside [`STANDING`]. A name that is not known here tells nothing.
-//!
-//! Names are compared by whole words, so that "sodium hyaluronate" is no sodium hydroxide, and a word
-//! followed by "free" (alcohol-free) does not count.
+//! None of the words here has a published source: they are common practice. What holds is the supplier's
+//! documents, local codes and, where one is required, a licensed person; every caution says so or stands
+//! beside [`STANDING`]. What a substance is, [`super::kind`] knows, or the maker's list.
 
-use super::{Formula, Ingredient};
-use crate::problem::Problem;
+use super::contents::{Contents, Known, Reached, contents};
+use super::kind::{Kind, kinds};
+use super::{Formula, Ingredient, Use};
 
 /// Stands under every list of cautions.
 pub const STANDING: &str = "General workshop habits, not professional advice. Follow the supplier's \
@@ -17,21 +15,23 @@ pub const STANDING: &str = "General workshop habits, not professional advice. Fo
 
 /// Every caution of a formula, a line each: the maker's own as they are, those of several ingredients
 /// once; then what is usual. [`STANDING`] stands under them.
-pub fn lines(formula: &Formula) -> Vec<String> {
-    let mut own: Vec<(Vec<&str>, &str)> = Vec::new();
-    for ingredient in formula.ingredients() {
-        let Some(caution) = ingredient.caution.as_deref() else {
+pub fn lines(formula: &Formula, known: &Known) -> Vec<String> {
+    let found = contents(formula, known);
+    let mut own: Vec<(Vec<String>, &str)> = Vec::new();
+    for one in found.reached.iter().filter(|one| one.lot.is_none()) {
+        let Some(caution) = one.ingredient.and_then(|i| i.caution.as_deref()) else {
             continue;
         };
+        let name = one.told();
         match own.iter_mut().find(|(_, text)| *text == caution) {
-            Some((names, _)) if names.contains(&ingredient.name.as_str()) => {}
-            Some((names, _)) => names.push(&ingredient.name),
-            None => own.push((vec![&ingredient.name], caution)),
+            Some((names, _)) if names.contains(&name) => {}
+            Some((names, _)) => names.push(name),
+            None => own.push((vec![name], caution)),
         }
     }
     let own = own.into_iter();
     let own = own.map(|(names, caution)| format!("{}: {caution}", names.join(", ")));
-    let usual = cautions(formula).into_iter();
+    let usual = of_contents(formula, &found).into_iter();
     let usual =
         usual.map(|caution| format!("{}: {}", caution.ingredients.join(", "), caution.text));
     own.chain(usual).collect()
@@ -41,19 +41,28 @@ pub fn lines(formula: &Formula) -> Vec<String> {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Hazard {
     EssentialOil,
+    Isolate,
+    CitrusOil,
+    MentholOrCamphor,
     Lye,
     LyeWithAcid,
     SoapWithAcid,
     Alcohol,
+    Peroxide,
     AcidDust,
+    Dust,
     AcidWithBicarbonate,
+    SalicylicAcid,
+    HotWax,
+    NutOil,
+    WaterWithoutPreservative,
 }
 
 /// One hazard of a formula with the ingredients that make it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Caution {
     pub hazard: Hazard,
-    /// In the order of the formula, each once.
+    /// In the order of the formula, each once; with the premix that brings it in.
     pub ingredients: Vec<String>,
     /// What to heed, sentences.
     pub text: String,
@@ -63,14 +72,23 @@ pub struct Caution {
 type Sentence = (&'static str, &'static [&'static str]);
 
 impl Hazard {
-    const ALL: [Hazard; 7] = [
+    const ALL: [Hazard; 16] = [
         Hazard::EssentialOil,
+        Hazard::Isolate,
+        Hazard::CitrusOil,
+        Hazard::MentholOrCamphor,
         Hazard::Lye,
         Hazard::LyeWithAcid,
         Hazard::SoapWithAcid,
         Hazard::Alcohol,
+        Hazard::Peroxide,
         Hazard::AcidDust,
+        Hazard::Dust,
         Hazard::AcidWithBicarbonate,
+        Hazard::SalicylicAcid,
+        Hazard::HotWax,
+        Hazard::NutOil,
+        Hazard::WaterWithoutPreservative,
     ];
 
     /// Common practice, no source.
@@ -128,61 +146,137 @@ impl Hazard {
                  no tight lid on anything damp, which can burst.",
                 &["gas", "fizz"],
             )],
+            Hazard::Isolate => &[(
+                "Pure, it is many times as strong as the oil that it is known from: gloves and goggles, and a \
+                 weight that the scale can prove.",
+                &["isolate", "many times", "pure"],
+            )],
+            Hazard::CitrusOil => &[(
+                "Many citrus oils make skin burn in sunlight: the supplier's document says whether this one \
+                 does, and how much may stay on skin; say so on the label.",
+                &["sun"],
+            )],
+            Hazard::MentholOrCamphor => &[(
+                "Menthol, camphor and oils rich in them can take a small child's breath: never on or near the \
+                 face of small children; say so on the label.",
+                &["child"],
+            )],
+            Hazard::Peroxide => &[(
+                "Peroxide burns skin and eyes, and gives off oxygen where dirt or metal gets in: goggles and \
+                 gloves, clean vessels, no tight lid, nothing that burns near.",
+                &["peroxide", "oxygen"],
+            )],
+            Hazard::Dust => &[(
+                "Fine powder hangs in the air and is breathed in: open slowly, no fan across the pan, dust mask; \
+                 wipe the pan and tare again.",
+                &["dust", "breath"],
+            )],
+            Hazard::SalicylicAcid => &[(
+                "Salicylic acid: the law of many places sets how much a product may hold, asks for a warning and \
+                 keeps it from small children; look it up where it is sold.",
+                &["law", "child"],
+            )],
+            Hazard::HotWax => &[(
+                "Melted wax and hot oil burn skin and catch fire: over warm water, never left alone, no water in \
+                 them, a lid at hand.",
+                &["hot wax", "melted wax", "hot oil"],
+            )],
+            Hazard::NutOil => &[(
+                "Oils of nuts can set off an allergy: name them on the label, and keep their vessels from \
+                 batches without them.",
+                &["nut", "allerg"],
+            )],
+            Hazard::WaterWithoutPreservative => &[(
+                "Water, and no preservative that is known here: what holds water spoils within days, often \
+                 unseen. Preserve it, or make it for one use and keep it cold.",
+                &["preserv", "spoil"],
+            )],
         }
     }
 
-    /// The ingredients of `formula` that make this hazard.
-    fn of(self, formula: &Formula) -> Vec<&Ingredient> {
-        let all = |is: fn(&Ingredient) -> bool| -> Vec<&Ingredient> {
-            formula.ingredients().filter(|i| is(i)).collect()
+    /// What of `found` makes this hazard.
+    fn of<'r, 'a>(self, formula: &Formula, found: &'r Contents<'a>) -> Vec<&'r Reached<'a>> {
+        // What is inside a premix stands for it, and a certificate's share for no other substance.
+        let here = || {
+            found
+                .reached
+                .iter()
+                .filter(|one| !one.opened && one.lot.is_none())
         };
+        let all = |kind: Kind| here().filter(|one| one.is(kind)).collect();
+        let has = |kind: Kind| here().any(|one| one.is(kind));
         // A hazard of two kinds together: both must be there.
-        let both = |one: fn(&Ingredient) -> bool, other: fn(&Ingredient) -> bool| match formula
-            .ingredients()
-            .any(one)
-            && formula.ingredients().any(other)
-        {
-            true => formula
-                .ingredients()
-                .filter(|i| one(i) || other(i))
-                .collect(),
+        let both = |one: Kind, other: Kind| match has(one) && has(other) {
+            true => here().filter(|i| i.is(one) || i.is(other)).collect(),
             false => Vec::new(),
         };
         match self {
-            Hazard::EssentialOil => all(is_essential_oil),
-            Hazard::Lye => all(is_lye),
-            Hazard::LyeWithAcid => both(is_lye, is_acid),
-            Hazard::SoapWithAcid => both(is_soap, is_acid),
-            Hazard::Alcohol => all(is_alcohol),
-            Hazard::AcidDust => all(is_acid_dust),
-            Hazard::AcidWithBicarbonate => both(is_acid, is_bicarbonate),
+            Hazard::EssentialOil => all(Kind::EssentialOil),
+            // What an oil is made of is not handled pure.
+            Hazard::Isolate => here()
+                .filter(|one| one.is(Kind::Isolate) && one.ingredient.is_some())
+                .collect(),
+            Hazard::CitrusOil => all(Kind::CitrusOil),
+            Hazard::MentholOrCamphor => all(Kind::MentholOrCamphor),
+            Hazard::Lye => all(Kind::Lye),
+            Hazard::LyeWithAcid => both(Kind::Lye, Kind::Acid),
+            Hazard::SoapWithAcid => both(Kind::Soap, Kind::Acid),
+            Hazard::Alcohol => all(Kind::Flammable),
+            Hazard::Peroxide => all(Kind::Peroxide),
+            Hazard::AcidDust => all(Kind::AcidDust),
+            Hazard::Dust => all(Kind::Dust),
+            Hazard::AcidWithBicarbonate => both(Kind::Acid, Kind::Bicarbonate),
+            Hazard::SalicylicAcid => all(Kind::SalicylicAcid),
+            Hazard::HotWax => all(Kind::Wax),
+            Hazard::NutOil => all(Kind::NutOil),
+            // Soap and what it is boiled of keep by themselves; a premix is preserved in its product.
+            Hazard::WaterWithoutPreservative => {
+                let keeps = has(Kind::Preservative) || has(Kind::Lye) || has(Kind::Soap);
+                match keeps || formula.intended == Use::Premix {
+                    true => Vec::new(),
+                    false => all(Kind::Water),
+                }
+            }
         }
     }
 }
 
 /// The cautions of a formula. A sentence is left out where the maker's own caution of every ingredient
 /// that it is about says the same.
-pub fn cautions(formula: &Formula) -> Vec<Caution> {
+pub fn cautions(formula: &Formula, known: &Known) -> Vec<Caution> {
+    of_contents(formula, &contents(formula, known))
+}
+
+fn of_contents(formula: &Formula, contents: &Contents) -> Vec<Caution> {
+    let lines: Vec<&Ingredient> = formula.ingredients().collect();
     let mut found = Vec::new();
     for hazard in Hazard::ALL {
-        let mut names: Vec<String> = Vec::new();
+        let mut concerned = Vec::new();
         let mut text: Vec<&str> = Vec::new();
-        let concerned = hazard.of(formula);
+        let all = hazard.of(formula, contents);
         for (sentence, marks) in hazard.sentences() {
-            let silent = |i: &&&Ingredient| !says(i, marks);
-            let mut silent = concerned.iter().filter(silent).peekable();
-            if silent.peek().is_some() {
+            let line = |one: &Reached| lines.get(one.line).copied();
+            let told = |one: &&&Reached| {
+                let own = [one.ingredient, line(one)];
+                own.into_iter().flatten().any(|i| says(i, marks))
+            };
+            let silent: Vec<&Reached> = all.iter().filter(|one| !told(one)).copied().collect();
+            if !silent.is_empty() {
                 text.push(sentence);
             }
-            for ingredient in silent {
-                if !names.contains(&ingredient.name) {
-                    names.push(ingredient.name.clone());
-                }
-            }
+            concerned.extend(silent);
         }
         if !text.is_empty() {
-            let order = |name: &String| formula.ingredients().position(|i| i.name == *name);
-            names.sort_by_key(order);
+            let mut names: Vec<String> = Vec::new();
+            for one in all
+                .iter()
+                .filter(|one| concerned.iter().any(|other| std::ptr::eq(*other, **one)))
+            {
+                let name = one.told();
+                if !names.contains(&name) {
+                    names.push(name);
+                }
+            }
             found.push(Caution {
                 hazard,
                 ingredients: names,
@@ -195,7 +289,7 @@ pub fn cautions(formula: &Formula) -> Vec<Caution> {
 
 /// What to do where an ingredient's percent is outside its limits.
 pub fn limit_remedy(ingredient: &Ingredient) -> &'static str {
-    match is_essential_oil(ingredient) {
+    match kinds_of(ingredient).contains(&Kind::EssentialOil) {
         true => {
             "Correct the percent; the greatest share of an essential oil or fragrance is the maker's own \
              limit and comes from the supplier's documents (safety data sheet, IFRA certificate)"
@@ -204,23 +298,18 @@ pub fn limit_remedy(ingredient: &Ingredient) -> &'static str {
     }
 }
 
-/// A note for each essential oil or fragrance that has no greatest share.
-pub fn without_limit(formula: &Formula, name: &str) -> Vec<Problem> {
-    let open = |i: &&Ingredient| is_essential_oil(i) && i.limits.max.is_none();
-    let note = |i: &Ingredient| Problem {
-        path: name.to_owned(),
-        line: i.place.line,
-        column: i.place.column,
-        message: format!(
-            "\"{}\" is an essential oil or fragrance and has no greatest share",
-            i.name
-        ),
-        remedy:
-            "Write your own limit as limits = { max = ... }, in percent of the batch, from the \
-                 supplier's documents (safety data sheet, IFRA certificate)"
-                .to_owned(),
-    };
-    formula.ingredients().filter(open).map(note).collect()
+/// Whether some of it stays in the vessel it is poured from.
+pub fn clings(ingredient: &Ingredient) -> bool {
+    kinds_of(ingredient).contains(&Kind::Thick)
+}
+
+fn kinds_of(ingredient: &Ingredient) -> Vec<Kind> {
+    kinds(
+        [ingredient.name.as_str()]
+            .into_iter()
+            .chain(ingredient.inci.as_deref()),
+        [],
+    )
 }
 
 /// Whether the ingredient's own caution has one of the marks.
@@ -231,166 +320,4 @@ fn says(ingredient: &Ingredient, marks: &[&str]) -> bool {
         .unwrap_or_default()
         .to_lowercase();
     marks.iter().any(|mark| own.contains(mark))
-}
-
-// ---- names, separated by commas; each list common practice, no source, but where it says otherwise ----
-
-/// Whatever the supplier calls it.
-const SCENTS: &str = "\
-    essential oil, essential oils, eo, absolute, parfum, perfume, perfume oil, fragrance, \
-    fragrance oil";
-
-/// Plants whose "oil" in a workshop is the essential oil.
-const SCENT_PLANTS: &str = "\
-    bergamot, cajeput, camphor, cassia, cedarwood, chamomile, cinnamon, citronella, \
-    clary sage, clove, cypress, eucalyptus, fir, fir needle, frankincense, geranium, \
-    grapefruit, helichrysum, juniper, lavandin, lavender, lemon, lemongrass, lime, \
-    mandarin, myrrh, neroli, niaouli, orange, oregano, palmarosa, patchouli, peppermint, \
-    petitgrain, pine, ravintsara, rosemary, sandalwood, spearmint, tangerine, tea tree, \
-    thyme, vetiver, wintergreen, ylang, may chang";
-
-/// First words of INCI names: the botanical genus, with the species where another of the genus gives a
-/// fixed oil. The form "genus species part Oil" is that of the INCI.
-const SCENT_GENERA: &str = "\
-    abies, aniba, anthemis nobilis, boswellia, cananga, cedrus, chamomilla recutita, \
-    chrysopogon, cinnamomum, citrus, commiphora, cupressus, cymbopogon, eucalyptus, \
-    eugenia, gaultheria, illicium, juniperus, lavandula, litsea, melaleuca, mentha, ocimum, \
-    origanum, pelargonium, picea, pinus, pogostemon, rosa damascena, rosmarinus, \
-    salvia officinalis, salvia sclarea, santalum, syzygium, thymus";
-
-/// With one of these words it is a fixed oil, a water or an extract.
-const NOT_SCENT: &str = "\
-    seed, nut, kernel, water, hydrosol, extract, infused, infusion, macerate, macerated, olive, \
-    sunflower, wax, butter, cera";
-
-/// INCI: Sodium Hydroxide, Potassium Hydroxide.
-const LYES: &str =
-    "sodium hydroxide, potassium hydroxide, naoh, koh, lye, caustic soda, caustic potash";
-
-/// INCI "Sodium ...ate" of the fats that soap is made of, and common names.
-const SOAPS: &str = "\
-    soap, saponified, castile, sodium palm kernelate, potassium palm kernelate, \
-    sodium shea butterate, potassium shea butterate, sodium cocoa butterate";
-const SOAP_FATS: &str = "\
-    cocoate, palmate, tallowate, olivate, lardate, oleate, stearate, laurate, palmitate, \
-    myristate, castorate, babassuate, ricinoleate, sunflowerate";
-/// Plants and colours with soap in their name.
-const NOT_SOAP: &str = "nut, nuts, bark, berry, berries, safe, colour, color, dye";
-
-/// Acids that take soap apart; fatty acids (stearic, oleic) do not.
-const ACIDS: &str = "\
-    citric acid, lactic acid, glycolic acid, malic acid, tartaric acid, ascorbic acid, \
-    acetic acid, salicylic acid, mandelic acid, phosphoric acid, cream of tartar, vinegar, \
-    lemon juice";
-
-/// Acids that come as a fine powder.
-const DUSTY_ACIDS: &str = "citric acid, malic acid, tartaric acid, ascorbic acid, cream of tartar";
-
-const BICARBONATES: &str = "\
-    sodium bicarbonate, potassium bicarbonate, baking soda, bicarbonate of soda, bicarb, \
-    sodium carbonate, soda ash, washing soda, sodium hydrogen carbonate";
-
-const SPIRITS: &str = "ethanol, isopropanol, propanol, methylated spirit, methylated spirits";
-
-/// Before "alcohol" these make a fatty alcohol, a wax or a preservative. So does any other word that
-/// ends in "yl" but for those in [`FLAMMABLE_ALCOHOLS`].
-const NOT_SPIRIT: &str = "lanolin, wool, wax, fatty, coconut, jojoba, tallow, palm, hydrogenated";
-const FLAMMABLE_ALCOHOLS: &str = "ethyl, isopropyl, methyl, propyl";
-
-/// Thick liquids that cling to a vessel.
-const CLINGING: &str = "\
-    honey, glycerin, glycerine, glycerol, molasses, treacle, syrup, lanolin, lecithin, \
-    polysorbate, agave";
-const NOT_CLINGING: &str = "powder, powdered, granules, solids, soap, alcohol, extract";
-
-/// Whether it is an essential oil or a fragrance.
-pub fn is_essential_oil(ingredient: &Ingredient) -> bool {
-    any_name(ingredient, |words| {
-        let oil = has_any(words, "oil, oils");
-        let plant = has_any(words, SCENT_PLANTS) || has_any(words, SCENT_GENERA);
-        has_any(words, SCENTS) || (oil && plant && !has_any(words, NOT_SCENT))
-    })
-}
-
-/// Whether some of it stays in the vessel it is poured from.
-pub fn clings(ingredient: &Ingredient) -> bool {
-    named(ingredient, CLINGING) && !named(ingredient, NOT_CLINGING) && !is_essential_oil(ingredient)
-}
-
-fn is_lye(ingredient: &Ingredient) -> bool {
-    named(ingredient, LYES)
-}
-
-fn is_acid(ingredient: &Ingredient) -> bool {
-    named(ingredient, ACIDS)
-}
-
-fn is_acid_dust(ingredient: &Ingredient) -> bool {
-    named(ingredient, DUSTY_ACIDS) && !named(ingredient, "solution")
-}
-
-fn is_bicarbonate(ingredient: &Ingredient) -> bool {
-    named(ingredient, BICARBONATES)
-}
-
-fn is_soap(ingredient: &Ingredient) -> bool {
-    any_name(ingredient, |words| {
-        let salt = |metal: &str, fat: &str| has(words, &format!("{metal} {fat}"));
-        let of_fat = |fat: &str| salt("sodium", fat) || salt("potassium", fat);
-        let plant = terms(NOT_SOAP).any(|term| has(words, &format!("soap {term}")));
-        terms(SOAP_FATS).any(of_fat) || (has_any(words, SOAPS) && !plant)
-    })
-}
-
-fn is_alcohol(ingredient: &Ingredient) -> bool {
-    any_name(ingredient, |words| {
-        let bare = (0..words.len()).any(|at| {
-            let before = at.checked_sub(1).and_then(|at| words.get(at));
-            let fatty = before.is_some_and(|word| {
-                let is = |list| terms(list).any(|term| term == word);
-                is(NOT_SPIRIT) || (word.ends_with("yl") && !is(FLAMMABLE_ALCOHOLS))
-            });
-            starts(words.get(at..).unwrap_or_default(), "alcohol") && !fatty
-        });
-        bare || has_any(words, SPIRITS)
-    })
-}
-
-/// The terms of a list.
-fn terms(list: &str) -> impl Iterator<Item = &str> {
-    list.split(", ")
-}
-
-fn named(ingredient: &Ingredient, list: &str) -> bool {
-    any_name(ingredient, |words| has_any(words, list))
-}
-
-/// Whether the name or the INCI name, in words of small letters, fits.
-fn any_name(ingredient: &Ingredient, fits: impl Fn(&[String]) -> bool) -> bool {
-    let names = [Some(ingredient.name.as_str()), ingredient.inci.as_deref()];
-    names.into_iter().flatten().any(|name| fits(&words(name)))
-}
-
-fn words(name: &str) -> Vec<String> {
-    let pieces = name.split(|c: char| !c.is_alphanumeric());
-    pieces
-        .filter(|word| !word.is_empty())
-        .map(str::to_lowercase)
-        .collect()
-}
-
-fn has_any(words: &[String], list: &str) -> bool {
-    terms(list).any(|term| has(words, term))
-}
-
-/// Whether the term's words stand in a row among `words`, with no "free" behind them.
-fn has(words: &[String], term: &str) -> bool {
-    (0..words.len()).any(|at| starts(words.get(at..).unwrap_or_default(), term))
-}
-
-fn starts(words: &[String], term: &str) -> bool {
-    let mut rest = words.iter();
-    term.split(' ')
-        .all(|wanted| rest.next().is_some_and(|word| word == wanted))
-        && rest.next().is_none_or(|word| word != "free")
 }

@@ -137,6 +137,7 @@ impl Plan {
             }],
             steps: (1..=fill.last).map(jar).collect(),
             parts: Vec::new(),
+            limits: Vec::new(),
             filling: Some(fill),
         })
     }

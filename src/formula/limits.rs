@@ -10,21 +10,24 @@
 //!   it need not come so, limit and tolerance are both the maker's own, and what was really poured is
 //!   held against the limit by [`outside`].
 //!
-//! An ingredient that a formula names several times has one limit, the sum of those of its entries; an
-//! entry without a `max` of its own counts as its share.
+//! What has a limit, and what of it is in each ingredient, [`super::contents`] tells.
 
 use std::fmt;
 
-use super::cautions::is_essential_oil;
-use super::{Formula, Ingredient, Limits, Percent, Plan};
+use super::contents::Limited;
+use super::remedy::Bound;
+use super::{Formula, Limits, Percent, Plan, Step, Use};
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::same_name;
+use crate::text::listed;
 
 /// What is in the batch of one ingredient; several may be of the same.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Held<'a> {
     pub ingredient: &'a str,
+    /// Empty where it is not known.
+    pub lot: &'a str,
     pub mass: Mass,
 }
 
@@ -35,97 +38,136 @@ pub enum Side {
     Over,
 }
 
-/// An ingredient that is outside a hard limit. Shown as the sentence that a person reads.
+/// A substance that is outside a hard limit. Shown as the sentence that a person reads.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Outside {
+    /// The ingredient, or the substance that several bring in.
     pub ingredient: String,
+    /// The ingredients that bring it in.
+    pub sources: Vec<String>,
+    /// To the nanogram.
     pub mass: Mass,
     /// Of the whole batch.
     pub total: Mass,
     pub side: Side,
     pub limit: Percent,
-    /// Whether it is an essential oil or a fragrance.
-    pub scent: bool,
+    /// Whether its limit comes from a supplier's document.
+    pub skin: bool,
+    /// Which limit it is: "its limit".
+    words: String,
+    plain: bool,
 }
 
 impl Outside {
     /// Where the limit comes from, for what may hurt the skin.
     pub fn advice(&self) -> Option<&'static str> {
-        (self.scent && self.side == Side::Over).then_some(
+        (self.skin && self.side == Side::Over).then_some(
             "How much a product may hold is set by the supplier's documents (safety data sheet, IFRA \
              certificate).",
         )
     }
-}
 
-impl fmt::Display for Outside {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let step = Mass::from_mg(10);
-        write!(
-            f,
-            "{} is {} % of the batch ({} g of {} g), {} its limit of {} %.",
-            self.ingredient,
+    /// "1.8 % of the batch (9.00 g of 500.00 g), over its limit of 0.4 %".
+    fn figures(&self, words: &str) -> String {
+        // A constituent's weight is no reading: to the milligram.
+        let mass = match self.plain {
+            true => self.mass,
+            false => self.mass.round_to(Mass::from_mg(1)),
+        };
+        format!(
+            "{} % of the batch ({} g of {} g), {} {words} of {} %",
             percent_beside(self.mass, self.total, self.limit),
-            self.mass.grams(step),
-            self.total.grams(step),
-            match self.side {
-                Side::Under => "under",
-                Side::Over => "over",
-            },
+            mass.grams(STEP),
+            self.total.grams(STEP),
+            self.side.word(),
             self.limit.text(),
         )
     }
-}
 
-/// Every ingredient of `formula` that is outside its hard limits in a batch of `total`, in the order of
-/// the formula. An ingredient of which nothing is held counts as 0 g; what is held of anything else has
-/// no limits. Nothing is outside in a batch of nothing.
-pub fn outside(formula: &Formula, held: &[Held], total: Mass) -> Vec<Outside> {
-    outside_of(&entries(formula), held, total)
-}
-
-/// The same for a plan: its parts are the formula's entries.
-pub fn outside_in_plan(plan: &Plan, held: &[Held], total: Mass) -> Vec<Outside> {
-    let entries: Vec<Entry> = (plan.parts.iter())
-        .map(|part| Entry {
-            name: &part.name,
-            limits: part.limits,
-            share: part.share,
-            scent: part.scent,
-        })
-        .collect();
-    outside_of(&entries, held, total)
-}
-
-fn outside_of(entries: &[Entry], held: &[Held], total: Mass) -> Vec<Outside> {
-    let mut found = Vec::new();
-    if total <= Mass::ZERO {
-        return found;
+    fn told_sources(&self) -> String {
+        let quoted = |name: &String| format!("\"{name}\"");
+        let sources: Vec<String> = self.sources.iter().map(quoted).collect();
+        listed(&sources, "and")
     }
-    for entry in together(entries) {
-        let mine = |held: &&Held| same(held.ingredient, entry.name);
-        let mass: Mass = held.iter().filter(mine).map(|held| held.mass).sum();
-        if let Some((side, limit)) = crossed(mass, total, entry.limits) {
-            found.push(Outside {
-                ingredient: entry.name.to_owned(),
-                mass,
-                total,
-                side,
-                limit,
-                scent: entry.scent,
-            });
+}
+
+const STEP: Mass = Mass::from_mg(10);
+
+impl fmt::Display for Outside {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} is {}", self.ingredient, self.figures(&self.words))?;
+        match self.plain {
+            true => f.write_str("."),
+            false => write!(f, "; it comes with {}.", self.told_sources()),
         }
     }
-    found
 }
 
-/// One line of a formula, as far as its limits go.
-#[derive(Debug, Clone, Copy)]
-struct Entry<'a> {
-    name: &'a str,
-    limits: Limits,
-    share: Percent,
-    scent: bool,
+impl Side {
+    const fn word(self) -> &'static str {
+        match self {
+            Side::Under => "under",
+            Side::Over => "over",
+        }
+    }
+}
+
+/// Everything of `limits` that is outside in a batch of `total`, in their order. What is not held counts
+/// as 0 g; what is held of anything else has no limits. Nothing is outside in a batch of nothing.
+pub fn outside(limits: &[Limited], held: &[Held], total: Mass) -> Vec<Outside> {
+    if total <= Mass::ZERO {
+        return Vec::new();
+    }
+    let one = |limited: &Limited| {
+        let sum = held.iter().map(|held| part_of(limited, held)).sum();
+        let (side, limit) = crossed(sum, total, limited.limits)?;
+        Some(Outside {
+            ingredient: limited.name.clone(),
+            sources: limited.sources().into_iter().map(str::to_owned).collect(),
+            mass: whole(sum),
+            total,
+            side,
+            limit,
+            skin: limited.skin,
+            words: match side {
+                Side::Under => "its limit".to_owned(),
+                Side::Over => limited.limit_words(),
+            },
+            plain: limited.is_plain(),
+        })
+    };
+    limits.iter().filter_map(one).collect()
+}
+
+/// The limits on what several ingredients bring in, as a remedy keeps them; `held` is what there is of
+/// each of `names`, in their order.
+pub fn bounds(limits: &[Limited], names: &[&str], held: &[Held]) -> Vec<Bound> {
+    let one = |limited: &Limited| Bound {
+        held: held.iter().map(|held| part_of(limited, held)).sum(),
+        shares: (names.iter())
+            .map(|name| {
+                let lot = held
+                    .iter()
+                    .rev()
+                    .find(|held| same_name(held.ingredient, name));
+                limited.share_in(name, lot.map_or("", |held| held.lot))
+            })
+            .collect(),
+        limits: limited.limits,
+    };
+    limits.iter().map(one).collect()
+}
+
+/// How much of the substance is held here, in nanograms times [`Percent::HUNDRED`]; exact.
+fn part_of(limited: &Limited, held: &Held) -> i128 {
+    let share = limited.share_in(held.ingredient, held.lot);
+    i128::from(held.mass.ng()) * i128::from(share.0)
+}
+
+fn whole(sum: i128) -> Mass {
+    let hundred = i128::from(Percent::HUNDRED.0);
+    let ng = (sum + hundred / 2).div_euclid(hundred);
+    Mass::from_ng(ng.clamp(0, i128::from(Mass::LIMIT.ng())) as i64)
 }
 
 /// The targets of `plan`, a plan of `formula`, that are outside a limit; `name` stands for the file.
@@ -133,54 +175,118 @@ pub fn broken(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
     let targets: Vec<Held> = plan
         .steps
         .iter()
-        .map(|step| held(&step.ingredient, step.target))
+        .map(|step| held(step, step.target))
         .collect();
-    let outside = outside(formula, &targets, plan.batch);
-    let one = |outside: &Outside| {
-        let at = formula
-            .ingredients()
-            .find(|i| i.name == outside.ingredient)?;
-        let way = match outside.side {
-            Side::Under => "Raise its percent a little",
-            Side::Over => "Lower its percent a little",
-        };
-        Some(Problem {
-            path: name.to_owned(),
-            line: at.place.line,
-            column: at.place.column,
-            message: format!(
-                "Rounded to what the scale shows, \"{}\" is {} g of {} g, {} %, {} its limit of {} %",
-                outside.ingredient,
-                outside.mass.grams(Mass::from_mg(10)),
-                outside.total.grams(Mass::from_mg(10)),
-                percent_beside(outside.mass, outside.total, outside.limit),
-                match outside.side {
-                    Side::Under => "under",
-                    Side::Over => "over",
-                },
-                outside.limit.text()
-            ),
-            remedy: format!("{way}, make another batch size, or weigh it on a finer scale"),
+    let shares = formula.shares();
+    let exact: Vec<Held> = (formula.ingredients().zip(&shares))
+        .map(|(one, share)| Held {
+            ingredient: &one.name,
+            lot: "",
+            mass: share.of(BIG),
         })
+        .collect();
+    let by_formula = outside(&plan.limits, &exact, BIG);
+    let one = |outside: &Outside| {
+        let place = place(formula, &outside.sources);
+        let lead = format!("\"{}\"", outside.ingredient);
+        let (message, remedy) = match by_formula
+            .iter()
+            .any(|other| other.ingredient == outside.ingredient)
+        {
+            true => (
+                format!(
+                    "{lead} comes to {}; it comes with {}",
+                    outside.figures(&outside.words),
+                    outside.told_sources()
+                ),
+                match outside.side {
+                    Side::Under => "Raise the percent of what brings it in".to_owned(),
+                    Side::Over => {
+                        let blend = match formula.intended {
+                            Use::Untold => {
+                                "; for what is no product but goes into others write use = \"premix\" under \
+                                 [formula]"
+                            }
+                            Use::LeaveOn | Use::RinseOff | Use::Premix => "",
+                        };
+                        format!(
+                            "Lower the percent of what brings it in{blend}. {}",
+                            outside
+                                .advice()
+                                .unwrap_or("Correct the limit if it is wrong")
+                        )
+                    }
+                },
+            ),
+            false => (
+                format!(
+                    "Rounded to what the scale shows, {lead} is {} g of {} g, {} %, {} {} of {} %",
+                    outside.mass.grams(STEP),
+                    outside.total.grams(STEP),
+                    percent_beside(outside.mass, outside.total, outside.limit),
+                    outside.side.word(),
+                    outside.words,
+                    outside.limit.text()
+                ),
+                format!(
+                    "{} its percent a little, make another batch size, or weigh it on a finer scale",
+                    match outside.side {
+                        Side::Under => "Raise",
+                        Side::Over => "Lower",
+                    }
+                ),
+            ),
+        };
+        Problem {
+            path: name.to_owned(),
+            line: place.line,
+            column: place.column,
+            message,
+            remedy,
+        }
     };
-    outside.iter().filter_map(one).collect()
+    outside(&plan.limits, &targets, plan.batch)
+        .iter()
+        .map(one)
+        .collect()
 }
 
-/// The ingredients of `plan` that can be outside a limit though every weight is inside its tolerance:
-/// this one at the end of its tolerance, all others at the far ends of theirs. Those that are
-/// [`broken`] are not told again.
+/// A batch in which every share is as exact as it is written.
+const BIG: Mass = Mass::from_g(1_000);
+
+/// The first line that brings it in; one with a limit of its own before others.
+fn place(formula: &Formula, sources: &[String]) -> super::Place {
+    let mine = |i: &&super::Ingredient| sources.iter().any(|name| same_name(name, &i.name));
+    let mut all = formula.ingredients().filter(mine);
+    let first = all.next();
+    let limited = first
+        .into_iter()
+        .chain(all)
+        .find(|i| i.limits != Limits::default());
+    limited.or(first).map(|i| i.place).unwrap_or_default()
+}
+
+/// The limits of `plan` that can be crossed though every weight is inside its tolerance: what brings the
+/// substance in is at one end of its tolerance, all else at the other. Those that are [`broken`] are
+/// not told again.
 pub fn exposed(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
-    let broken = broken(formula, plan, name);
+    let targets: Vec<Held> = plan
+        .steps
+        .iter()
+        .map(|step| held(step, step.target))
+        .collect();
+    let broken = outside(&plan.limits, &targets, plan.batch);
     let mut notes = Vec::new();
-    for (ingredient, limits) in by_name(formula) {
-        let told = |problem: &&Problem| problem.line == ingredient.place.line;
-        if broken.iter().any(|problem| told(&problem)) {
+    for limited in &plan.limits {
+        if broken.iter().any(|one| one.ingredient == limited.name) {
             continue;
         }
-        let band = Band::of(plan, &ingredient.name);
-        for (side, limit) in [(Side::Under, limits.min), (Side::Over, limits.max)] {
+        let sources: Vec<String> = limited.sources().into_iter().map(str::to_owned).collect();
+        let place = place(formula, &sources);
+        let Limits { min, max } = limited.limits;
+        for (side, limit) in [(Side::Under, min), (Side::Over, max)] {
             let Some(limit) = limit else { continue };
-            let (end, total) = band.worst(side);
+            let worst = Worst::of(plan, limited, side, limit);
             let only = match side {
                 Side::Under => Limits {
                     min: Some(limit),
@@ -191,13 +297,13 @@ pub fn exposed(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
                     max: Some(limit),
                 },
             };
-            if crossed(end, total, only).is_some() {
+            if crossed(worst.sum, worst.total, only).is_some() {
                 notes.push(Problem {
                     path: name.to_owned(),
-                    line: ingredient.place.line,
-                    column: ingredient.place.column,
-                    message: band.message(&ingredient.name, side, limit),
-                    remedy: band.remedy(side, limit),
+                    line: place.line,
+                    column: place.column,
+                    message: worst.message(limited, side, limit),
+                    remedy: worst.remedy(plan, limited, side, limit),
                 });
             }
         }
@@ -205,73 +311,86 @@ pub fn exposed(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
     notes
 }
 
-/// What the tolerances of one ingredient, and of all others, allow.
-struct Band {
-    target: Mass,
-    lowest: Mass,
-    highest: Mass,
-    others_lowest: Mass,
-    others_highest: Mass,
+/// The least favourable weights that the tolerances allow.
+struct Worst {
+    /// Of the substance, as [`part_of`].
+    sum: i128,
+    /// Of the batch.
+    total: Mass,
 }
 
-impl Band {
-    fn of(plan: &Plan, name: &str) -> Band {
-        let mut band = Band {
-            target: Mass::ZERO,
-            lowest: Mass::ZERO,
-            highest: Mass::ZERO,
-            others_lowest: Mass::ZERO,
-            others_highest: Mass::ZERO,
+impl Worst {
+    /// A substance's share grows with what holds more of it than the limit, and falls with all else.
+    fn of(plan: &Plan, limited: &Limited, side: Side, limit: Percent) -> Worst {
+        let mut worst = Worst {
+            sum: 0,
+            total: Mass::ZERO,
         };
         for step in &plan.steps {
-            if same(&step.ingredient, name) {
-                band.target += step.target;
-                band.lowest += step.lowest;
-                band.highest += step.highest;
-            } else {
-                band.others_lowest += step.lowest;
-                band.others_highest += step.highest;
-            }
+            let rich = limited.share_in(&step.ingredient, "") > limit;
+            let mass = match (side, rich) {
+                (Side::Over, true) | (Side::Under, false) => step.highest,
+                (Side::Over, false) | (Side::Under, true) => step.lowest,
+            };
+            worst.sum += part_of(limited, &held(step, mass));
+            worst.total += mass;
         }
-        band
+        worst
     }
 
-    /// The weight at the end of the tolerance, and the least favourable total that goes with it.
-    fn worst(&self, side: Side) -> (Mass, Mass) {
-        match side {
-            Side::Under => (self.lowest, self.lowest + self.others_highest),
-            Side::Over => (self.highest, self.highest + self.others_lowest),
-        }
-    }
-
-    fn message(&self, name: &str, side: Side, limit: Percent) -> String {
-        let (end, total) = self.worst(side);
+    fn message(&self, limited: &Limited, side: Side, limit: Percent) -> String {
         let (others, word) = match side {
             Side::Under => ("most", "under"),
             Side::Over => ("least", "over"),
         };
-        format!(
-            "A weight inside the tolerance of \"{name}\" could be {word} the limit of {} %: {} g, with all \
-             else at its {others}, is {} % of the batch",
-            limit.text(),
-            end.grams(Mass::from_mg(10)),
-            percent_beside(end, total, limit),
-        )
+        let mass = whole(self.sum);
+        let percent = percent_beside(mass, self.total, limit);
+        match limited.is_plain() {
+            true => format!(
+                "A weight inside the tolerance of \"{}\" could be {word} the limit of {} %: {} g, with all \
+                 else at its {others}, is {percent} % of the batch",
+                limited.name,
+                limit.text(),
+                mass.grams(STEP),
+            ),
+            false => format!(
+                "Weights inside their tolerances could bring \"{}\" {word} {} of {} %: {percent} % of the batch",
+                limited.name,
+                limited.limit_words(),
+                limit.text(),
+            ),
+        }
     }
 
     /// The tolerance that would keep the limit, where there is room for one, and the percent about which
     /// the present one would.
-    fn remedy(&self, side: Side, limit: Percent) -> String {
-        let (end, total) = self.worst(side);
+    fn remedy(&self, plan: &Plan, limited: &Limited, side: Side, limit: Percent) -> String {
+        if !limited.is_plain() {
+            let sources = listed(
+                &limited
+                    .sources()
+                    .into_iter()
+                    .map(str::to_owned)
+                    .collect::<Vec<_>>(),
+                "and",
+            );
+            let way = match side {
+                Side::Under => "raise",
+                Side::Over => "lower",
+            };
+            return format!("Narrow the tolerances of {sources}, or {way} their percents a little");
+        }
+        let mine = |step: &&Step| same_name(&step.ingredient, &limited.name);
+        let target: Mass = plan.steps.iter().filter(mine).map(|step| step.target).sum();
         // m / (m + others) = limit, solved for m; toward the target by the rounding.
         let (hundred, limit) = (i128::from(Percent::HUNDRED.0), i128::from(limit.0));
-        let others = i128::from((total - end).ng());
+        let others = i128::from((self.total - whole(self.sum)).ng());
         let edge = others * limit / (hundred - limit).max(1);
         let fine = Mass::from_mg(1);
         let edge = Mass::from_ng(edge.clamp(0, i128::from(Mass::LIMIT.ng())) as i64);
         let (room, word, lower) = match side {
-            Side::Under => (self.target - edge, "under", "raise"),
-            Side::Over => (edge - self.target, "over", "lower"),
+            Side::Under => (target - edge, "under", "raise"),
+            Side::Over => (edge - target, "over", "lower"),
         };
         let room = room.floor_to(fine);
         match room > Mass::ZERO {
@@ -287,66 +406,20 @@ impl Band {
     }
 }
 
-fn entries(formula: &Formula) -> Vec<Entry<'_>> {
-    (formula.ingredients().zip(formula.shares()))
-        .map(|(ingredient, share)| Entry {
-            name: &ingredient.name,
-            limits: ingredient.limits,
-            share,
-            scent: is_essential_oil(ingredient),
-        })
-        .collect()
-}
-
-/// Each ingredient once, at its first entry, with the limits of all its entries together.
-fn by_name(formula: &Formula) -> Vec<(&Ingredient, Limits)> {
-    let first = |entry: &Entry| formula.ingredients().find(|i| same(&i.name, entry.name));
-    together(&entries(formula))
-        .iter()
-        .filter_map(|entry| Some((first(entry)?, entry.limits)))
-        .collect()
-}
-
-fn together<'a>(entries: &[Entry<'a>]) -> Vec<Entry<'a>> {
-    let mut found: Vec<Entry> = Vec::new();
-    for entry in entries {
-        let Some(sum) = found.iter_mut().find(|first| same(first.name, entry.name)) else {
-            found.push(*entry);
-            continue;
-        };
-        let hundred = Percent::HUNDRED.0;
-        let add = |a: Percent, b: Percent| Percent((a.0.saturating_add(b.0)).min(hundred));
-        sum.limits = Limits {
-            min: match (sum.limits.min, entry.limits.min) {
-                (None, None) => None,
-                (a, b) => Some(add(a.unwrap_or_default(), b.unwrap_or_default())),
-            },
-            max: match (sum.limits.max, entry.limits.max) {
-                (None, None) => None,
-                (a, b) => Some(add(a.unwrap_or(sum.share), b.unwrap_or(entry.share))),
-            },
-        };
-        sum.share = add(sum.share, entry.share);
-        sum.scent |= entry.scent;
+fn held(step: &Step, mass: Mass) -> Held<'_> {
+    Held {
+        ingredient: &step.ingredient,
+        lot: "",
+        mass,
     }
-    found
 }
 
-fn held(ingredient: &str, mass: Mass) -> Held<'_> {
-    Held { ingredient, mass }
-}
-
-fn same(a: &str, b: &str) -> bool {
-    same_name(a, b)
-}
-
-/// The limit that `mass` in a batch of `total` crosses; exact.
-fn crossed(mass: Mass, total: Mass, limits: Limits) -> Option<(Side, Percent)> {
-    let scaled = i128::from(mass.ng()) * i128::from(Percent::HUNDRED.0);
+/// The limit that a sum as of [`part_of`] crosses in a batch of `total`; exact.
+pub(super) fn crossed(sum: i128, total: Mass, limits: Limits) -> Option<(Side, Percent)> {
     let edge = |limit: Percent| i128::from(limit.0) * i128::from(total.ng());
     match limits {
-        Limits { max: Some(max), .. } if scaled > edge(max) => Some((Side::Over, max)),
-        Limits { min: Some(min), .. } if scaled < edge(min) => Some((Side::Under, min)),
+        Limits { max: Some(max), .. } if sum > edge(max) => Some((Side::Over, max)),
+        Limits { min: Some(min), .. } if sum < edge(min) => Some((Side::Under, min)),
         Limits { .. } => None,
     }
 }

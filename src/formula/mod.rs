@@ -3,9 +3,11 @@
 pub mod allowance;
 pub mod amend;
 pub mod cautions;
+pub mod contents;
 pub mod examples;
 pub mod filling;
 pub mod help;
+pub mod kind;
 pub mod limits;
 pub mod parse;
 mod parts;
@@ -14,12 +16,19 @@ pub mod remarks;
 pub mod remedy;
 pub mod room;
 mod shares;
+pub mod substances;
 mod tolerance;
 
+use serde::{Deserialize, Serialize};
+
+use self::contents::Limited;
+use self::substances::Substance;
 use crate::mass::Mass;
 
 /// A share of the batch in percent, exact: a count of 10⁻⁹ %. 100 % is `100_000_000_000`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
+)]
 pub struct Percent(pub i64);
 
 impl Percent {
@@ -44,6 +53,9 @@ pub struct Formula {
     pub name: String,
     pub version: String,
     pub notes: String,
+    pub intended: Use,
+    /// What the formula itself tells of its substances.
+    pub substances: Vec<Substance>,
     pub phases: Vec<Phase>,
     /// The file's text, byte for byte: it goes into the batch log, so that the log alone is enough.
     pub text: String,
@@ -54,6 +66,31 @@ impl Formula {
     pub fn label(&self) -> String {
         let label = format!("{} {}", self.name, self.version);
         label.trim_end().to_owned()
+    }
+}
+
+/// What the product is for: which of the maker's limits holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Use {
+    /// The formula does not say: taken as one that stays on the skin.
+    #[default]
+    Untold,
+    LeaveOn,
+    RinseOff,
+    /// It goes into other formulas and is no product.
+    Premix,
+}
+
+impl Use {
+    /// The limit that holds of a substance, and what it is called.
+    pub fn limit(self, of: &Substance) -> Option<(Percent, &'static str)> {
+        match self {
+            Use::Untold => (of.leave_on.map(|limit| (limit, "leave-on")))
+                .or(of.rinse_off.map(|limit| (limit, "rinse-off"))),
+            Use::LeaveOn => of.leave_on.map(|limit| (limit, "leave-on")),
+            Use::RinseOff => of.rinse_off.map(|limit| (limit, "rinse-off")),
+            Use::Premix => None,
+        }
     }
 }
 
@@ -112,7 +149,8 @@ impl Tolerance {
     pub const DEFAULT_PERCENT: Percent = Percent(1_000_000_000);
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Limits {
     pub min: Option<Percent>,
     pub max: Option<Percent>,
@@ -166,6 +204,8 @@ pub struct Plan {
     pub steps: Vec<Step>,
     /// The formula's ingredients, in its order; empty where no formula is weighed.
     pub parts: Vec<PlannedPart>,
+    /// What has a limit, through premixes too.
+    pub limits: Vec<Limited>,
     /// The jars, where the plan is for filling them.
     pub filling: Option<filling::Fill>,
 }
@@ -179,10 +219,6 @@ pub struct PlannedPart {
     pub share: Percent,
     /// The limits that a remedy keeps, as shares; `held` is not used.
     pub bounds: remedy::Part,
-    /// The formula's own limits.
-    pub limits: Limits,
-    /// Whether it is an essential oil or a fragrance.
-    pub scent: bool,
     /// What is to be in the batch, and how much less or more is tolerated.
     pub target: Mass,
     pub under: Mass,

@@ -7,15 +7,18 @@
 //! [`super::Tolerance::DEFAULT_PERCENT`].
 //!
 //! `parts = 3` in place of a percent for every ingredient: see `parts.rs`. `premix = "Scent blend"`
-//! says that the ingredient is a batch of the formula of that name; it then has its lot always.
+//! says that the ingredient is a batch of the formula of that name; it then has its lot always. `use` under
+//! `[formula]` says which of the maker's limits hold; `[[substance]]` tables are as in her list
+//! ([`super::substances`]).
 
 use std::ops::Range;
 
 use super::cautions::limit_remedy;
 use super::parts::{Parts, parts, to_percents};
 use super::shares::sum;
+use super::substances::{Substance, substances};
 use super::tolerance::{limits, percent, tolerance, within_limits};
-use super::{Formula, Ingredient, Percent, Phase, Place, Share, VesselWay};
+use super::{Formula, Ingredient, Percent, Phase, Place, Share, Use, VesselWay};
 use crate::document::{DeTable, DeValue, Form, Reader, Value, shown};
 use crate::problem::Problems;
 use crate::text::alike::same_name;
@@ -24,6 +27,12 @@ const VESSELS: [(&str, VesselWay); 3] = [
     (VesselWay::Beaker.name(), VesselWay::Beaker),
     (VesselWay::Bowl.name(), VesselWay::Bowl),
     (VesselWay::Difference.name(), VesselWay::Difference),
+];
+
+const USES: [(&str, Use); 3] = [
+    ("leave-on", Use::LeaveOn),
+    ("rinse-off", Use::RinseOff),
+    ("premix", Use::Premix),
 ];
 
 impl Formula {
@@ -57,7 +66,7 @@ impl Formula {
     /// Everything that is wrong with it, each with its place.
     pub fn parse(text: &str, name: &str) -> Result<Formula, Problems> {
         let (mut reader, root) = Reader::parse(text, name)?;
-        let mut draft = document(&mut reader, &root);
+        let mut draft = document(&mut reader, &root, name);
         if let Some(draft) = &mut draft {
             to_percents(&mut reader, draft);
             sum(&mut reader, draft);
@@ -67,6 +76,8 @@ impl Formula {
                 name: draft.name,
                 version: draft.version,
                 notes: draft.notes,
+                intended: draft.intended,
+                substances: draft.substances,
                 phases: draft.phases.into_iter().map(|(phase, _)| phase).collect(),
                 text: text.to_owned(),
             }),
@@ -80,6 +91,8 @@ pub(super) struct Draft {
     name: String,
     version: String,
     notes: String,
+    intended: Use,
+    substances: Vec<Substance>,
     pub(super) phases: Vec<(Phase, Vec<Mark>)>,
     /// Whether every ingredient was read, so that the sum means something.
     pub(super) whole: bool,
@@ -93,8 +106,8 @@ pub(super) struct Mark {
     pub(super) parts: Option<Parts>,
 }
 
-fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Draft> {
-    reader.only(root, "A formula file", &["formula", "phase"]);
+fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, file: &str) -> Option<Draft> {
+    reader.only(root, "A formula file", &["formula", "phase", "substance"]);
     let start = 0..0;
     let head = reader
         .required(
@@ -106,8 +119,9 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Draft> {
         )
         .and_then(|value| Some((reader.table(value, "formula")?, value.span())));
     let (mut name, mut version, mut notes) = (None, String::new(), String::new());
+    let mut intended = Use::default();
     if let Some((table, at)) = head {
-        reader.only(table, "[formula]", &["name", "version", "notes"]);
+        reader.only(table, "[formula]", &["name", "version", "notes", "use"]);
         name = reader.required_line(
             table,
             &at,
@@ -121,15 +135,21 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Draft> {
         notes = reader
             .get(table, "notes", |r, v, k| r.text(v, k, Form::Paragraphs))
             .unwrap_or_default();
+        intended = reader
+            .get(table, "use", |r, v, k| r.choice(v, k, &USES))
+            .unwrap_or_default();
     }
     let name = name.unwrap_or_default();
     let mut draft = Draft {
         name,
         version,
         notes,
+        intended,
+        substances: Vec::new(),
         phases: Vec::new(),
         whole: true,
     };
+    draft.substances = substances(reader, root, file);
     let listed = reader.required(root, &start, "The file", "phase", "a line [[phase]]")?;
     let tables = reader.tables(listed, "phase");
     if tables.is_empty() && reader.clean() {

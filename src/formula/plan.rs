@@ -14,6 +14,7 @@
 //!
 //! A batch that is no multiple of the finest readability in use (2 oz on a gram scale) is rounded to it.
 
+use super::contents::{Known, Limited, limited};
 use super::remedy::Part;
 use super::{
     Deviation, Formula, Ingredient, Percent, Plan, PlannedPart, PlannedPhase, Share, Step,
@@ -112,7 +113,8 @@ pub enum PlanError {
 impl Plan {
     /// Brings `formula` to grams for `amount`, each step on the scale that can prove it: the first in
     /// the order given that carries the load and proves the tolerance with the `guard` factor; if none
-    /// does, the finest that carries it ([`Plan::feasibility`] then says so).
+    /// does, the finest that carries it ([`Plan::feasibility`] then says so). Its limits are those that the
+    /// formula alone tells; [`Plan::with_limits`] gives it those that reach further.
     ///
     /// # Errors
     /// See [`PlanError`].
@@ -178,8 +180,15 @@ impl Plan {
                 .collect(),
             steps,
             parts,
+            limits: limited(formula, &Known::default()),
             filling: None,
         })
+    }
+
+    /// The same plan, held to what else is known of what is in it.
+    #[must_use]
+    pub fn with_limits(self, limits: Vec<Limited>) -> Plan {
+        Plan { limits, ..self }
     }
 
     /// A sentence where the batch is not what was `asked` for, since the scales cannot show that.
@@ -223,8 +232,6 @@ fn part(ingredient: &Ingredient, share: Percent, step: &Step) -> PlannedPart {
         premix: ingredient.premix.clone(),
         share,
         bounds: Part::new(ingredient, share, step.target, Mass::ZERO),
-        limits: ingredient.limits,
-        scent: super::cautions::is_essential_oil(ingredient),
         target: step.target,
         under: step.target - step.lowest,
         over: step.highest - step.target,

@@ -10,9 +10,14 @@
 //! is found exactly: without the steps, the batches that can be mended are all those from a smallest
 //! one up (the room left, T − Σ max(heldᵢ, lowᵢ·T), is concave in T and never falls in the long run),
 //! so halving finds that one, and the first batch from there that also fits the steps is the answer.
+//!
+//! A limit on what several ingredients bring in ([`Bound`]) is kept too. The least of such a substance that
+//! a batch of T can hold is convex in T, so that halving stays right; with one such limit the answer
+//! is still the least, with several at once a smaller one may be passed over.
 
+use super::limits::crossed;
 use super::plan::tolerance_limits;
-use super::{Ingredient, Percent};
+use super::{Ingredient, Limits, Percent};
 use crate::mass::Mass;
 use crate::vocabulary::command::Way;
 
@@ -56,6 +61,56 @@ impl Part {
     }
 }
 
+/// A limit on a substance that is in several parts.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Bound {
+    /// What is in the batch of it, in nanograms times [`Percent::HUNDRED`].
+    pub held: i128,
+    /// How much of it is in what is added of each part.
+    pub shares: Vec<Percent>,
+    /// Of the whole batch.
+    pub limits: Limits,
+}
+
+impl Bound {
+    fn share(&self, part: usize) -> i128 {
+        self.shares.get(part).map_or(0, |share| i128::from(share.0))
+    }
+
+    fn is_kept(&self, add: &[Mass], batch: Mass) -> bool {
+        let added = (add.iter().enumerate()).map(|(i, add)| i128::from(add.ng()) * self.share(i));
+        crossed(self.held + added.sum::<i128>(), batch, self.limits).is_none()
+    }
+
+    /// Whether a batch of this size can be under the greatest share, with any additions inside the limits of
+    /// the parts: what is poorest in it is added first.
+    fn can_be_kept(&self, parts: &[Part], batch: Mass) -> bool {
+        let Some(max) = self.limits.max else {
+            return true;
+        };
+        let hundred = i128::from(Percent::HUNDRED.0);
+        let whole = i128::from(batch.ng()) * hundred;
+        let mut left = whole;
+        // Nanograms times 100 % times 100 %.
+        let mut least = self.held * hundred;
+        let mut room: Vec<(i128, i128)> = Vec::with_capacity(parts.len());
+        for (i, part) in parts.iter().enumerate() {
+            let held = i128::from(part.held.ng()) * hundred;
+            let wanted = held.max(part_of(part.low, batch));
+            least += (wanted - held) * self.share(i);
+            left -= wanted;
+            room.push((self.share(i), part_of(part.high, batch) - wanted));
+        }
+        room.sort_unstable();
+        for (share, room) in room {
+            let more = room.clamp(0, left.max(0));
+            least += more * share;
+            left -= more;
+        }
+        least <= whole * i128::from(max.0)
+    }
+}
+
 /// One remedy in numbers.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Remedy {
@@ -82,35 +137,44 @@ const TRIES: i64 = 100_000;
 
 /// The remedy of one `way`; `None` where there is none: nothing is held, a part is without a share,
 /// something is outside its limits (`Keep`), or no addition in steps of `d` up to 1 t fits.
-pub fn remedy(way: Way, parts: &[Part], d: Mass) -> Option<Remedy> {
+pub fn remedy(way: Way, parts: &[Part], bounds: &[Bound], d: Mass) -> Option<Remedy> {
     let sound = |p: &Part| p.held >= Mass::ZERO && p.share.0 > 0;
     if d <= Mass::ZERO || !parts.iter().all(sound) || total(parts) <= Mass::ZERO {
         return None;
     }
     let add = match way {
         Way::Keep => {
-            let whole = total(parts);
-            let inside = parts.iter().all(|p| p.inside(p.held, whole));
-            inside.then(|| vec![Mass::ZERO; parts.len()])
+            let none = vec![Mass::ZERO; parts.len()];
+            fits(parts, bounds, &none).then_some(none)
         }
-        Way::InProportion => in_proportion(parts, d),
-        Way::LeastAdded => least_added(parts, d),
+        Way::InProportion => in_proportion(parts, bounds, d),
+        Way::LeastAdded => least_added(parts, bounds, d),
     }?;
     let batch = total(parts) + add.iter().fold(Mass::ZERO, |sum, &a| sum + a);
     Some(Remedy { way, add, batch })
 }
 
+/// Whether all limits are kept with these additions.
+fn fits(parts: &[Part], bounds: &[Bound], add: &[Mass]) -> bool {
+    let batch = total(parts) + add.iter().fold(Mass::ZERO, |sum, &a| sum + a);
+    let inside = |(p, &a): (&Part, &Mass)| p.inside(p.held + a, batch);
+    parts.iter().zip(add).all(inside) && bounds.iter().all(|bound| bound.is_kept(add, batch))
+}
+
 /// The smallest batch, to the nanogram, in which all can be inside their limits when any amount can
 /// be added; `None` where that is over 1 t.
-pub fn least_total(parts: &[Part]) -> Option<Mass> {
+pub fn least_total(parts: &[Part], bounds: &[Bound]) -> Option<Mass> {
     let largest = super::plan::BatchSize::LARGEST;
+    let mended = |batch| {
+        can_be_mended(parts, batch) && bounds.iter().all(|bound| bound.can_be_kept(parts, batch))
+    };
     let (mut low, mut high) = (total(parts).ng(), largest.ng());
-    if low > high || !can_be_mended(parts, largest) {
+    if low > high || !mended(largest) {
         return None;
     }
     while low < high {
         let middle = low + (high - low) / 2;
-        if can_be_mended(parts, Mass::from_ng(middle)) {
+        if mended(Mass::from_ng(middle)) {
             high = middle;
         } else {
             low = middle + 1;
@@ -143,15 +207,40 @@ fn can_be_mended(parts: &[Part], batch: Mass) -> bool {
     least <= whole && whole <= most
 }
 
-fn least_added(parts: &[Part], d: Mass) -> Option<Vec<Mass>> {
+fn least_added(parts: &[Part], bounds: &[Bound], d: Mass) -> Option<Vec<Mass>> {
     let held = total(parts);
-    let first = (least_total(parts)? - held).ceil_to(d).ng() / d.ng();
-    (first..first.saturating_add(TRIES)).find_map(|steps| shared_out(parts, d, steps))
+    let first = (least_total(parts, bounds)? - held).ceil_to(d).ng() / d.ng();
+    let usual: Vec<usize> = (0..parts.len()).collect();
+    // What is poor in the limited substances first, by the one that is nearest to its limit.
+    let rich = |&part: &usize| {
+        let near = |bound: &Bound| {
+            let max = bound.limits.max.unwrap_or(Percent::HUNDRED).0.max(1);
+            bound.share(part) * 1_000_000 / i128::from(max)
+        };
+        bounds.iter().map(near).max().unwrap_or(0)
+    };
+    let mut poor_first = usual.clone();
+    poor_first.sort_by_key(rich);
+    (first..first.saturating_add(TRIES)).find_map(|steps| {
+        let to_share =
+            |order: &[usize]| shared_out(parts, d, steps, order, &[|p| p.share, |p| p.high]);
+        let to_limit = || shared_out(parts, d, steps, &poor_first, &[|p| p.high]);
+        let kept = |add: &Vec<Mass>| fits(parts, bounds, add);
+        to_share(&usual)
+            .filter(kept)
+            .or_else(|| to_limit().filter(kept))
+    })
 }
 
 /// The fewest and the most steps of each part in the batch, and between them what is left handed
-/// out: first to those below the formula's share, then to whoever has room.
-fn shared_out(parts: &[Part], d: Mass, steps: i64) -> Option<Vec<Mass>> {
+/// out in this order: first to those below the first of `aims`, then to those below the next.
+fn shared_out(
+    parts: &[Part],
+    d: Mass,
+    steps: i64,
+    order: &[usize],
+    aims: &[fn(&Part) -> Percent],
+) -> Option<Vec<Mass>> {
     let batch = total(parts) + d * steps;
     let step = i128::from(d.ng()) * i128::from(Percent::HUNDRED.0);
     let over = |share: Percent, part: &Part| {
@@ -171,8 +260,11 @@ fn shared_out(parts: &[Part], d: Mass, steps: i64) -> Option<Vec<Mass>> {
     if left < 0 {
         return None;
     }
-    for aim in [|p: &Part| p.share, |p: &Part| p.high] {
-        for (part, given) in parts.iter().zip(&mut given) {
+    for aim in aims {
+        for &at in order {
+            let (Some(part), Some(given)) = (parts.get(at), given.get_mut(at)) else {
+                continue;
+            };
             let room = over(aim(part), part).div_euclid(step) - *given;
             let more = room.clamp(0, left);
             *given += more;
@@ -182,7 +274,7 @@ fn shared_out(parts: &[Part], d: Mass, steps: i64) -> Option<Vec<Mass>> {
     (left == 0).then(|| given.iter().map(|&n| d * n as i64).collect())
 }
 
-fn in_proportion(parts: &[Part], d: Mass) -> Option<Vec<Mass>> {
+fn in_proportion(parts: &[Part], bounds: &[Bound], d: Mass) -> Option<Vec<Mass>> {
     let hundred = i128::from(Percent::HUNDRED.0);
     let needed = |p: &Part| {
         let n = i128::from(p.held.ng()) * hundred;
@@ -197,8 +289,6 @@ fn in_proportion(parts: &[Part], d: Mass) -> Option<Vec<Mass>> {
         let aim = least + d * more;
         let missing = |p: &Part| (p.share.of(aim) - p.held).max(Mass::ZERO).round_to(d);
         let add: Vec<Mass> = parts.iter().map(missing).collect();
-        let batch = total(parts) + add.iter().fold(Mass::ZERO, |sum, &a| sum + a);
-        let inside = |(p, &a): (&Part, &Mass)| p.inside(p.held + a, batch);
-        parts.iter().zip(&add).all(inside).then_some(add)
+        fits(parts, bounds, &add).then_some(add)
     })
 }

@@ -32,8 +32,8 @@ impl Formula {
         self.phases.iter().flat_map(|phase| &phase.ingredients)
     }
 
-    /// What is allowed but worth a second look: an ingredient that stands in more than one phase, an
-    /// essential oil without a limit.
+    /// What is allowed but worth a second look: an ingredient that stands in more than one phase, or looks
+    /// like another.
     pub fn warnings(&self, name: &str) -> Vec<Problem> {
         let mut first = HashMap::new();
         let mut warnings = Vec::new();
@@ -55,7 +55,6 @@ impl Formula {
             }
         }
         warnings.extend(self.alike(name));
-        warnings.extend(super::cautions::without_limit(self, name));
         warnings
     }
 }

@@ -10,6 +10,7 @@ use crate::chart::svg::escaped;
 use crate::journal::batch::standing::Standing;
 use crate::journal::format::cell::{Grams, clean};
 use crate::journal::format::chain::sha256;
+use crate::journal::format::contents_note::contents_of;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::names::safe_batch_name;
 use crate::journal::format::opening::opening_of;
@@ -227,7 +228,10 @@ fn irregular(record: &SheetRecord, out: &mut String) {
         RowKind::TakenOut | RowKind::Remedy | RowKind::Residue => true,
         // The formula stands in the appendix, a lot in the table.
         RowKind::Note => {
-            opening_of(row).is_none() && fill_of(row).is_none() && !row.note.starts_with("lot of ")
+            opening_of(row).is_none()
+                && fill_of(row).is_none()
+                && contents_of(row).is_none()
+                && !row.note.starts_with("lot of ")
         }
         RowKind::Weighed => row.verdict != Some(Verdict::Inside) || is_outside(row),
         RowKind::Opened

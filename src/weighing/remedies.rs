@@ -4,7 +4,7 @@ use super::Engine;
 use super::phrases::Words;
 use super::run::Run;
 use crate::formula::amend::{Amendment, change_of};
-use crate::formula::limits::{Held, outside_in_plan};
+use crate::formula::limits::{Held, Outside, bounds, outside};
 use crate::formula::remedy::{Part, remedy};
 use crate::mass::Mass;
 use crate::text::counted;
@@ -24,6 +24,19 @@ impl Run {
             let stayed = self.residues.get(&index).copied().unwrap_or_default();
             Some((*self.done.get(index)?)?.net - stayed)
         })
+    }
+}
+
+impl Run {
+    /// The same with the lots they were taken from; each of the lot that was named last.
+    fn held<'r>(&'r self, parts: &[Part]) -> Vec<Held<'r>> {
+        (self.plan.parts.iter().zip(parts))
+            .map(|(planned, part)| Held {
+                ingredient: &planned.name,
+                lot: self.lots.get(&planned.name).map_or("", |lot| lot),
+                mass: part.held,
+            })
+            .collect()
     }
 }
 
@@ -50,7 +63,11 @@ impl Engine {
             );
         }
         let parts = run.parts();
-        let Some(found) = remedy(way, &parts, d) else {
+        let names: Vec<&str> = (run.plan.parts.iter())
+            .map(|planned| planned.name.as_str())
+            .collect();
+        let bounds = bounds(&run.plan.limits, &names, &run.held(&parts));
+        let Some(found) = remedy(way, &parts, &bounds, d) else {
             let say = format!(
                 "There is no remedy by that way ({}): it leads to no batch inside all limits.",
                 way.name()
@@ -112,26 +129,32 @@ impl Engine {
         self.log(draft);
     }
 
-    /// What is over or under its limits, where not every weight is inside its tolerance: one
-    /// sentence, or nothing.
+    /// What is over or under its limits, where not every weight is inside its tolerance or a lot's
+    /// certificate makes it so: one sentence, or nothing.
     pub(super) fn out_of_limits(&self) -> Option<String> {
         let run = self.run.as_ref()?;
         let parts = run.parts();
         let total: Mass = parts.iter().map(|part| part.held).sum();
-        let outside = |(part, planned): (&Part, &crate::formula::PlannedPart)| {
+        let off_target = |(part, planned): (&Part, &crate::formula::PlannedPart)| {
             part.held > planned.target + planned.over || part.held < planned.target - planned.under
         };
-        if !parts.iter().zip(&run.plan.parts).any(outside) {
-            return None;
-        }
-        let held: Vec<Held> = (run.plan.parts.iter().zip(&parts))
-            .map(|(planned, part)| Held {
-                ingredient: &planned.name,
-                mass: part.held,
-            })
+        let off_target = parts.iter().zip(&run.plan.parts).any(off_target);
+        let held = run.held(&parts);
+        let as_planned: Vec<Held> = held.iter().map(|held| Held { lot: "", ..*held }).collect();
+        let as_planned = outside(&run.plan.limits, &as_planned, total);
+        // Tolerances that reach over a limit were told by the plan.
+        let new = |one: &&Outside| {
+            off_target
+                || as_planned
+                    .iter()
+                    .all(|other| other.ingredient != one.ingredient)
+        };
+        let outside = outside(&run.plan.limits, &held, total);
+        let sentences: Vec<String> = outside
+            .iter()
+            .filter(new)
+            .map(ToString::to_string)
             .collect();
-        let outside = outside_in_plan(&run.plan, &held, total);
-        let sentences: Vec<String> = outside.iter().map(ToString::to_string).collect();
         (!sentences.is_empty()).then(|| sentences.join(" "))
     }
 

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::{QueryError, today};
 use crate::config::{Config, VesselConfig};
-use crate::formula::limits::{Held, Outside, Side, outside};
+use crate::formula::limits::{Held, Outside, Side, bounds, outside};
 use crate::formula::remedy::{Part, Remedy, remedy};
 use crate::formula::room::{Bowl, Pour, Room, room};
 use crate::formula::{Formula, Plan, VesselWay};
@@ -27,7 +27,6 @@ pub struct Mending {
     pub strangers: Vec<String>,
     /// Additions are whole steps of it.
     pub d: Mass,
-    formula: Formula,
     parts: Vec<HeldPart>,
     scales: Vec<ScaleAbility>,
     bowl: Bowl,
@@ -126,7 +125,6 @@ impl Mending {
             on_hand,
             amended: !log.remedies.is_empty(),
             d: plan.coarsest_step(&scales),
-            formula,
             plan,
             scales,
         })
@@ -142,15 +140,14 @@ impl Mending {
     pub fn wrongs(&self) -> Vec<String> {
         let mut lines: Vec<String> = Vec::new();
         lines.extend(self.parts.iter().filter_map(|held| self.off_target(held)));
-        let parts: Vec<Held> = (self.parts.iter())
-            .map(|held| Held {
-                ingredient: &held.ingredient,
-                mass: held.part.held,
-            })
-            .collect();
-        let outside = outside(&self.formula, &parts, self.total());
+        let outside = outside(&self.plan.limits, &self.held(), self.total());
         lines.extend(outside.iter().map(|one| self.over_limit(one)));
         lines
+    }
+
+    /// Of which lot how much is in it.
+    fn held(&self) -> Vec<Held<'_>> {
+        self.parts.iter().flat_map(HeldPart::each_lot).collect()
     }
 
     /// The ingredients in the order of the formula.
@@ -165,11 +162,17 @@ impl Mending {
     /// Each way, in the order of [`Way::ALL`].
     pub fn ways(&self) -> [WayTold; 3] {
         let parts: Vec<Part> = self.parts.iter().map(|held| held.part).collect();
+        let names: Vec<&str> = self
+            .parts
+            .iter()
+            .map(|held| held.ingredient.as_str())
+            .collect();
+        let bounds = bounds(&self.plan.limits, &names, &self.held());
         let grams = |mass: Mass| mass.grams(self.d).to_string();
         Way::ALL.map(|way| WayTold {
             way: way.word(),
             name: way.name(),
-            found: remedy(way, &parts, self.d).map(|found| {
+            found: remedy(way, &parts, &bounds, self.d).map(|found| {
                 let room = self.room(&found);
                 RemedyTold {
                     add: found.add.iter().copied().map(grams).collect(),
@@ -195,8 +198,8 @@ impl Mending {
             false => "Limit",
         };
         let mut line = format!("{lead}: {outside}");
-        let mine = |held: &&HeldPart| held.ingredient == outside.ingredient;
-        if outside.side == Side::Over && self.parts.iter().find(mine).is_some_and(to_come) {
+        let mine = |held: &&HeldPart| outside.sources.contains(&held.ingredient);
+        if outside.side == Side::Over && self.parts.iter().filter(mine).any(to_come) {
             line.push_str(" It is not all weighed yet: less of it would do.");
         }
         if let Some(advice) = outside.advice() {

@@ -7,18 +7,24 @@ pub mod planning;
 pub mod scale_check;
 pub mod store;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use jiff::civil::Date;
 
 use crate::config::Config;
 use crate::files;
 use crate::formula::Formula;
+use crate::formula::contents::{Known, MadeOf};
 use crate::formula::plan::PlanError;
+use crate::formula::substances;
+use crate::journal::batch::composition::shares;
 use crate::journal::error::LogError;
+use crate::journal::read::folder::newest;
+use crate::journal::read::record;
 use crate::metrology::ScaleAbility;
 use crate::problem::Problems;
 use crate::protocol::reply::Refusal;
+use crate::text::alike::same_name;
 
 /// The name of the scale that is taken where none is configured.
 pub const ASSUMED: &str = "assumed";
@@ -43,6 +49,113 @@ pub fn today() -> Date {
 pub fn formula(path: &Path) -> Result<Formula, Problems> {
     Formula::parse(&files::text(path)?, &path.display().to_string())
 }
+
+/// The folder of a formula's file.
+pub fn folder_of(path: &Path) -> PathBuf {
+    match path.parent() {
+        Some(folder) if folder != Path::new("") => folder.to_owned(),
+        Some(_) | None => PathBuf::from("."),
+    }
+}
+
+/// What is known beside the formula of the file `path`: the maker's list and the formulas of its premixes,
+/// and of theirs, out of the same folder.
+///
+/// # Errors
+/// Where the list is there and does not read.
+pub fn known(path: &Path, formula: &Formula) -> Result<Known, Problems> {
+    let folder = folder_of(path);
+    let mut premixes: Vec<Formula> = Vec::new();
+    let mut wanted = premixes_of(formula);
+    while let Some(name) = wanted.pop() {
+        let is_there = |premix: &Formula| same_name(&premix.name, &name);
+        if is_there(formula) || premixes.iter().any(is_there) {
+            continue;
+        }
+        if let Some((_, premix)) = formula_called(&name, &folder) {
+            wanted.extend(premixes_of(&premix));
+            premixes.push(premix);
+        }
+    }
+    Ok(Known {
+        premixes,
+        substances: substances_in(&folder)?,
+        batches: Vec::new(),
+    })
+}
+
+/// What the newest batches of these premixes were made of, by the logs of a folder. A log that does not
+/// read tells nothing here; `bismar log verify` says why.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn batches_of(premixes: &[Formula], logs: &Path) -> Result<Vec<MadeOf>, LogError> {
+    if premixes.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut found: Vec<MadeOf> = Vec::new();
+    for path in newest(logs)?.iter().take(MOST_LOGS) {
+        let Some(record) = record::read(path).ok().filter(|record| record.ended) else {
+            continue;
+        };
+        let formula = record.read_formula().and_then(Result::ok);
+        let is_it = |formula: &Formula| {
+            premixes
+                .iter()
+                .any(|one| same_name(&one.name, &formula.name))
+        };
+        if let Some(formula) = formula.filter(is_it) {
+            let of_it = found.iter().filter(|made| made.formula == formula.name);
+            if of_it.count() < MOST_BATCHES {
+                found.push(MadeOf {
+                    lot: record.batch.clone(),
+                    shares: shares(&record),
+                    formula: formula.name,
+                });
+            }
+        }
+    }
+    Ok(found)
+}
+
+/// The newest ones, so that a begin stays quick and its log short over the years; older batches of a premix
+/// count as their formula has them.
+const MOST_LOGS: usize = 200;
+const MOST_BATCHES: usize = 12;
+
+fn premixes_of(formula: &Formula) -> Vec<String> {
+    let all = formula.ingredients();
+    all.filter_map(|one| one.premix.clone()).collect()
+}
+
+/// The maker's list in a folder of formulas; empty where there is none.
+///
+/// # Errors
+/// Everything that is wrong with it.
+pub fn substances_in(folder: &Path) -> Result<Vec<substances::Substance>, Problems> {
+    let list = folder.join(substances::FILE);
+    match list.exists() {
+        true => substances::parse(&files::text(&list)?, &list.display().to_string()),
+        false => Ok(Vec::new()),
+    }
+}
+
+/// The file of a folder that holds the formula of this name; one that does not read is none.
+pub fn formula_called(name: &str, folder: &Path) -> Option<(PathBuf, Formula)> {
+    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
+        .map(|entries| entries.flatten().map(|entry| entry.path()).collect())
+        .unwrap_or_default();
+    paths.sort();
+    let toml = |path: &PathBuf| {
+        path.extension().is_some_and(|end| end == "toml") && !path.ends_with(substances::FILE)
+    };
+    // Of a folder with very many files only the first are looked at.
+    let tomls = paths.into_iter().filter(toml).take(MOST_FILES);
+    let mut read = tomls.filter_map(|path| formula(&path).ok().map(|read| (path, read)));
+    read.find(|(_, read)| same_name(&read.name, name))
+}
+
+const MOST_FILES: usize = 200;
 
 /// Why something is not told.
 #[derive(Debug, thiserror::Error)]

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::QueryError;
 use crate::config::Config;
+use crate::formula::contents::{self, Known};
 use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan, limits, remarks};
 use crate::mass::Mass;
@@ -14,6 +15,8 @@ use crate::problem::Problems;
 #[derive(Debug)]
 pub struct OnPaper {
     pub formula: Formula,
+    /// What is known beside it of what is in it.
+    pub known: Known,
     pub plan: Plan,
     pub scales: Vec<ScaleAbility>,
     /// No scale is configured, and a usual one was taken.
@@ -51,6 +54,7 @@ impl OnPaper {
     /// own limits.
     pub fn new(path: &Path, amount: BatchSize, config: &Config) -> Result<OnPaper, QueryError> {
         let formula = super::formula(path)?;
+        let known = super::known(path, &formula)?;
         let (scales, assumed) = super::scales(config);
         let guard = config.weighing.guard;
         let plan = Plan::new(&formula, amount, &scales, guard);
@@ -58,10 +62,12 @@ impl OnPaper {
             true => QueryError::Assumed(error),
             false => QueryError::Plan(error),
         })?;
+        let plan = plan.with_limits(contents::limited(&formula, &known));
         Ok(OnPaper {
-            notes: notes(&formula, &plan, amount, &path.display().to_string())?,
+            notes: notes(&formula, &known, &plan, amount, &path.display().to_string())?,
             feasible: plan.feasibility(&scales, guard),
             formula,
+            known,
             plan,
             scales,
             assumed,
@@ -116,6 +122,7 @@ impl OnPaper {
 
 fn notes(
     formula: &Formula,
+    known: &Known,
     plan: &Plan,
     asked: BatchSize,
     name: &str,
@@ -126,6 +133,8 @@ fn notes(
     }
     let mut notes: Vec<String> = Vec::new();
     notes.extend(formula.warnings(name).iter().map(ToString::to_string));
+    let inside = contents::notes(formula, known, name);
+    notes.extend(inside.iter().map(ToString::to_string));
     let exposed = limits::exposed(formula, plan, name);
     notes.extend(exposed.iter().map(ToString::to_string));
     notes.extend(plan.rounding(asked).map(|rounded| format!("{rounded}.")));

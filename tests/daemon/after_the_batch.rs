@@ -379,6 +379,79 @@ fn a_batch_over_its_limit_is_closed_only_by_a_word() {
     assert_eq!(daemon.terminate(), Some(0));
 }
 
+/// A constituent that the maker's list names is held against its limit like an ingredient: asked about, kept
+/// by a remedy, and known again by a daemon that has only the log.
+#[test]
+fn a_constituent_over_its_limit_is_asked_about_and_mended() {
+    let formula = FORMULA
+        .replace("version = 1", "version = 1\nuse = \"leave-on\"")
+        .replace(
+            "limits = { max = 5 }",
+            "limits = { max = 5 }\ninci = \"Syzygium Aromaticum Leaf Oil\"",
+        );
+    let (person, pan) = bench(&formula);
+    let list = "[[substance]]\ninci = \"SYZYGIUM aromaticum  leaf oil\"\nconstituents = { Eugenol = 80 }\n\
+                [[substance]]\ninci = \"Eugenol\"\nleave_on = 3.4\n";
+    let list = person.file("substances.toml", list);
+    let daemon = Daemon::start(&person);
+    let watched = events(&person);
+    person.begins();
+    let heard = follow(
+        &person,
+        &pan,
+        watched,
+        VESSEL,
+        |cue| missing(cue) + if cue.step == 3 { 1.0 } else { 0.0 },
+        |cue| match cue.kind {
+            CueKind::TakeOut => Some(vec!["keep"]),
+            CueKind::Mix => Some(vec!["next"]),
+            CueKind::Choose => Some(vec!["next"]),
+            _ => None,
+        },
+    );
+    // 100 g of 60 + 36 + 4, and 1 g too much: 5 g · 80 % of 101 g.
+    let wanted = "Eugenol is 3.96 % of the batch (4.00 g of 101.00 g), over its leave-on limit (substances.toml:4) \
+                  of 3.4 %; it comes with \"Scent\".";
+    assert!(heard.iter().any(|say| say.contains(wanted)), "{heard:#?}");
+    let log = only_log(&person);
+    daemon.until(|| cells(&log, "closed", "note").len() == 1);
+    // The log alone is enough from here on.
+    std::fs::remove_file(list).unwrap();
+    let log_text = log.to_str().unwrap();
+    let said = once_written(&person, &daemon, &["remedy", log_text]).ended(0);
+    let words = said.out.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains(&format!("Limit: {wanted}")), "{words}");
+    let mend = ["remedy", log_text, "--take", "least-added"];
+    person.run(&mend).ended(0);
+    daemon.kill();
+    let daemon = Daemon::start(&person);
+    daemon.until(|| daemon.log().contains("steps are recorded"));
+    let watched = events(&person);
+    follow(&person, &pan, watched, VESSEL, missing, |cue| {
+        (cue.kind == CueKind::Mix).then(|| vec!["next"])
+    });
+    daemon.until(|| cells(&log, "closed", "note").len() == 2);
+    let net: Vec<f64> = cells(&log, "weighed", "net_g")
+        .iter()
+        .map(|net| net.parse().unwrap())
+        .collect();
+    // 4 g are 3.4 % of 117.65 g: the least that can be added, whole steps of 0.01 g, weighed to 0.02 g.
+    let total: f64 = net.iter().sum();
+    assert!((117.6..117.75).contains(&total), "{net:?}");
+    person.run(&["log", "verify", log_text]).ended(0);
+    let batch = log.file_stem().unwrap().to_str().unwrap();
+    let sheet = person.path("sheet.html");
+    person
+        .run(&["sheet", batch, "--out", sheet.to_str().unwrap()])
+        .ended(0);
+    let html = std::fs::read_to_string(sheet).unwrap();
+    assert!(
+        html.contains("Eugenol is 3.96 %") && !html.contains("contents ["),
+        "{html}"
+    );
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
 /// What stayed in a beaker in three batches is weighed on top in the fourth, and the window moves with it.
 #[test]
 fn what_usually_stays_is_learned_and_weighed_on_top() {

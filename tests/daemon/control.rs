@@ -92,6 +92,7 @@ fn plan() -> Plan {
         phases: vec![],
         steps: vec![],
         parts: vec![],
+        limits: vec![],
         filling: None,
     }
 }

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Output, Stdio};
 use std::time::{Duration, Instant};
 
+use bismar::formula::limits::{Held, outside};
 use bismar::journal::read::folder;
 use bismar::lots::Lot;
 use bismar::lots::advice::{Advice, ForStep, Snapshot};
@@ -640,4 +641,59 @@ fn a_premix_is_taken_only_from_a_finished_batch_with_enough_left() {
         named(&person, "blend-1", None).unwrap(),
         "Lot blend-1 for Scent. blend-1 is a batch of this bench; 100.00 g are left of it."
     );
+}
+
+/// What a finished batch of a premix was really made of is held against the limits, by the batch's name; and
+/// what breaks a limit inside a premix is not begun.
+#[test]
+fn a_premix_counts_as_its_batch_was_weighed() {
+    let person = workshop();
+    let blend = BLEND.replace(
+        "percent = 100",
+        "percent = 60\n[[phase.ingredient]]\nname = \"Carrier\"\npercent = 40",
+    );
+    person.file("blend.toml", &blend);
+    person.file("scented.toml", SCENTED);
+    let list = |limit: &str| {
+        let text = format!("[[substance]]\nname = \"Lavender oil\"\nleave_on = {limit}\n");
+        person.file("substances.toml", &text);
+    };
+    let rows = [
+        weighed(1, "Lavender oil", "L-1", 75_000),
+        weighed(2, "Carrier", "C-1", 25_000),
+        closed(),
+    ];
+    write_log_of(&blend, &person, "blend-1", &rows);
+    let logs = || std::fs::read_dir(person.path(LOGS)).unwrap().count();
+    let before = logs();
+    let _daemon = Daemon::start(&person);
+    let begin = ["begin", "scented.toml", "--batch", "100g"];
+    list("29");
+    let said = person.run(&begin).ended(1);
+    let wanted = "\"Lavender oil\" comes to 30 % of the batch (30.00 g of 100.00 g), over its leave-on limit \
+                  (substances.toml:1; the formula does not tell its use) of 29 %; it comes with \"Scent\"";
+    assert!(said.err.contains(wanted), "{said:?}");
+    assert_eq!(logs(), before);
+    list("30.5");
+    person.run(&begin).ended(0);
+    named(&person, "blend-1", None).unwrap();
+    let log = std::fs::read_dir(person.path(LOGS)).unwrap();
+    let log = log
+        .map(|entry| entry.unwrap().path())
+        .find(|path| path.display().to_string().contains("scented-soak"))
+        .expect("the batch's log");
+    let record = bismar::journal::read::record::read(&log).unwrap();
+    let limits = record.limits.expect("what the formula alone does not tell");
+    let [lavender] = limits.as_slice() else {
+        panic!("{limits:?}")
+    };
+    assert_eq!(lavender.share_in("Scent", "").text(), "60");
+    assert_eq!(lavender.share_in("Scent", "blend-1").text(), "75");
+    // 37.5 g of it would come with 50 g of that batch.
+    let held = [Held {
+        ingredient: "Scent",
+        lot: "blend-1",
+        mass: Mass::from_g(50),
+    }];
+    assert_eq!(outside(&limits, &held, Mass::from_g(100)).len(), 1);
 }

@@ -509,6 +509,7 @@ fn plan() -> Plan {
         }],
         steps,
         parts: vec![],
+        limits: vec![],
         filling: None,
     }
 }

@@ -710,6 +710,7 @@ fn plan() -> Plan {
             .to_vec(),
         steps: steps.collect(),
         parts: vec![],
+        limits: vec![],
         filling: None,
     }
 }

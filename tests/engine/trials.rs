@@ -152,6 +152,7 @@ pub fn random_plan(rng: &mut fastrand::Rng, d: Mass) -> Plan {
             .collect(),
         steps,
         parts: vec![],
+        limits: vec![],
         filling: None,
     }
 }

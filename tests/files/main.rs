@@ -9,3 +9,4 @@ mod formula_files;
 mod hostile_files;
 mod hostile_names;
 mod hostile_pages;
+mod substance_files;

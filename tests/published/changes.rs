@@ -35,10 +35,10 @@ fn over_pour(weighed: usize) -> Amendment {
     let plan = two();
     let parts = plan.held(|step| (step <= weighed).then(|| [g("66"), g("40")][step - 1]));
     assert_eq!((parts[0].held, parts[1].held), (g("66"), g("40")));
-    let kept = remedy(Way::Keep, &parts, D);
+    let kept = remedy(Way::Keep, &parts, &[], D);
     assert_eq!(kept, None, "66 g are outside of 61.2 %");
     // 66 g are 60 % of 110 g, of which 40 % are 44 g.
-    let found = remedy(Way::InProportion, &parts, D).expect("a remedy");
+    let found = remedy(Way::InProportion, &parts, &[], D).expect("a remedy");
     assert_eq!(found.add, [Mass::ZERO, g("4")]);
     change_of(&found, &parts, &plan, weighed + 1, |step| step <= weighed).expect("a change")
 }

@@ -3,9 +3,10 @@
 //! Outside source: rust_decimal (crates.io) does the division; that a limit is a share of the finished
 //! batch is the formula file's own definition.
 
+use bismar::formula::contents::{Known, contents, limited, notes};
 use bismar::formula::limits::{Held, Side, broken, exposed, outside};
 use bismar::formula::plan::BatchSize;
-use bismar::formula::{Formula, Plan};
+use bismar::formula::{Formula, Plan, substances};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use proptest::prelude::*;
@@ -105,13 +106,13 @@ proptest! {
             held[on_edge] = Mass::from_mg(10 * max);
         }
         let names = ["P0", "P1", "P2"];
-        let mut parts = vec![Held { ingredient: "Rest", mass: Mass::from_g(1) }];
+        let mut parts = vec![Held { ingredient: "Rest", lot: "", mass: Mass::from_g(1) }];
         for i in 0..3 {
             let first = held[i].ratio(1, 3);
-            parts.push(Held { ingredient: names[i], mass: first });
-            parts.push(Held { ingredient: names[i], mass: held[i] - first });
+            parts.push(Held { ingredient: names[i], lot: "", mass: first });
+            parts.push(Held { ingredient: names[i], lot: "", mass: held[i] - first });
         }
-        let found: Vec<_> = outside(&formula, &parts, total).into_iter()
+        let found: Vec<_> = outside(&limited(&formula, &Known::default()), &parts, total).into_iter()
             .map(|outside| (outside.ingredient, outside.side)).collect();
         prop_assert_eq!(found, by_library(&drawn, &held, total));
     }
@@ -161,14 +162,20 @@ fn the_sentence_names_weight_share_and_limit() {
         let parts = [
             Held {
                 ingredient: "Salt",
+                lot: "",
                 mass: Mass::from_mg(100_000 - mg),
             },
             Held {
                 ingredient: "Clove oil",
+                lot: "",
                 mass: Mass::from_mg(mg),
             },
         ];
-        let found = outside(&formula, &parts, Mass::from_g(100));
+        let found = outside(
+            &limited(&formula, &Known::default()),
+            &parts,
+            Mass::from_g(100),
+        );
         found.iter().map(ToString::to_string).collect::<Vec<_>>()
     };
     assert_eq!(said(1_000), Vec::<String>::new());
@@ -188,10 +195,22 @@ fn the_sentence_names_weight_share_and_limit() {
     // Nothing of it at all is under the least share; a batch of nothing says nothing.
     let salt = [Held {
         ingredient: "Salt",
+        lot: "",
         mass: Mass::from_g(100),
     }];
-    assert_eq!(outside(&formula, &salt, Mass::from_g(100)).len(), 1);
-    assert_eq!(outside(&formula, &[], Mass::ZERO), []);
+    assert_eq!(
+        outside(
+            &limited(&formula, &Known::default()),
+            &salt,
+            Mass::from_g(100)
+        )
+        .len(),
+        1
+    );
+    assert_eq!(
+        outside(&limited(&formula, &Known::default()), &[], Mass::ZERO),
+        []
+    );
 }
 
 /// An ingredient in two phases has the limits of both entries together.
@@ -204,12 +223,204 @@ fn the_same_ingredient_in_two_phases_is_held_against_both_limits() {
     let held = |g| {
         [Held {
             ingredient: "Oil",
+            lot: "",
             mass: Mass::from_g(g),
         }]
     };
-    assert_eq!(outside(&formula, &held(17), Mass::from_g(100)), []);
-    let over = outside(&formula, &held(18), Mass::from_g(100));
+    assert_eq!(
+        outside(
+            &limited(&formula, &Known::default()),
+            &held(17),
+            Mass::from_g(100)
+        ),
+        []
+    );
+    let over = outside(
+        &limited(&formula, &Known::default()),
+        &held(18),
+        Mass::from_g(100),
+    );
     assert_eq!((over.len(), over[0].limit.text()), (1, "17".to_owned()));
+}
+
+/// Two levels of premixes and a constituent: rust_decimal multiplies and adds the shares. Ours may be more by
+/// the rounding up to 10⁻⁹ % of each product, never less.
+#[test]
+fn what_reaches_through_premixes_is_what_the_library_sums() {
+    let blend = |name: &str, inner: &str, a: i64, b: i64| {
+        let text = format!(
+            "[formula]\nname = \"{name}\"\nuse = \"premix\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Oil {name}\"\n\
+             inci = \"Melaleuca Alternifolia Leaf Oil\"\npercent = {}\n[[phase.ingredient]]\nname = \"Inner\"\n\
+             percent = {}\n{inner}[[phase.ingredient]]\nname = \"Carrier\"\nbalance = true\n",
+            hundredths(a),
+            hundredths(b)
+        );
+        Formula::parse(&text, "blend.toml").unwrap()
+    };
+    let list = "[[substance]]\ninci = \"Melaleuca alternifolia leaf oil\"\nleave_on = 1\n\
+                constituents = { Linalool = 12.5 }\n[[substance]]\ninci = \"Linalool\"\nleave_on = 0.2\n";
+    for (a, b, c, d, e, f) in [
+        (5000, 2500, 3333, 1, 300, 10),
+        (1, 9998, 3333, 6666, 1234, 77),
+        (3300, 3300, 9000, 1, 2, 3),
+    ] {
+        let known = Known {
+            premixes: vec![
+                blend("One", "premix = \"Two\"\n", a, b),
+                blend("Two", "", c, d),
+            ],
+            substances: substances::parse(list, "substances.toml").unwrap(),
+            batches: Vec::new(),
+        };
+        let text = format!(
+            "[formula]\nname = \"Balm\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Blend\"\npremix = \"one\"\n\
+             percent = {}\n[[phase.ingredient]]\nname = \"Own\"\ninci = \"MELALEUCA  ALTERNIFOLIA LEAF OIL\"\n\
+             percent = {}\n[[phase.ingredient]]\nname = \"Base\"\nbalance = true\n",
+            hundredths(e),
+            hundredths(f)
+        );
+        let formula = Formula::parse(&text, "balm.toml").unwrap();
+        let limits = limited(&formula, &known);
+        let names: Vec<&str> = limits.iter().map(|one| one.name.as_str()).collect();
+        assert_eq!(names.len(), 2, "{names:?}");
+        let part = |n: i64| Decimal::new(n, 4);
+        let in_blend = part(a) + part(b) * part(c);
+        for (limited, factor) in limits.iter().zip([Decimal::ONE, Decimal::new(125, 3)]) {
+            for (name, wanted) in [
+                ("Blend", in_blend),
+                ("Own", Decimal::ONE),
+                ("Base", Decimal::ZERO),
+            ] {
+                let ours = Decimal::new(limited.share_in(name, "").0, 11);
+                let off = ours - wanted * factor;
+                assert!(
+                    off >= Decimal::ZERO && off < Decimal::new(4, 11),
+                    "{} {name}: {ours} {}",
+                    limited.name,
+                    wanted * factor
+                );
+            }
+        }
+        // In grams: just under and just over the limit.
+        let share = in_blend * part(e) + part(f);
+        let held = |g: i64| Held {
+            ingredient: "Base",
+            lot: "",
+            mass: Mass::from_g(g),
+        };
+        let (blend, own) = (Mass::from_g(e), Mass::from_g(f));
+        let all = |base: i64| {
+            [
+                Held {
+                    ingredient: "Blend",
+                    lot: "",
+                    mass: blend,
+                },
+                Held {
+                    ingredient: "Own",
+                    lot: "",
+                    mass: own,
+                },
+                held(base),
+            ]
+        };
+        // share · 10000 g of it; the limit is 1 % of the batch.
+        let least: Decimal = share * Decimal::from(1_000_000);
+        let whole = least.trunc().to_string().parse::<i64>().unwrap() - e - f;
+        let over = |base: i64| {
+            let total = blend + own + Mass::from_g(base);
+            outside(&limits, &all(base), total)
+                .iter()
+                .any(|one| one.ingredient.to_lowercase().starts_with("melaleuca"))
+        };
+        assert!(over(whole - 1), "{whole}");
+        assert!(!over(whole + 2), "{whole}");
+    }
+}
+
+/// What may hurt the skin has the strictest of its lines' limits; a lot's certificate counts in place of the
+/// document.
+#[test]
+fn limits_of_one_substance_under_several_names() {
+    let line = |name: &str, percent: &str, max: &str| {
+        format!(
+            "[[phase.ingredient]]\nname = \"{name}\"\ninci = \"Syzygium  aromaticum leaf OIL\"\npercent = {percent}\n\
+             limits = {{ max = {max} }}\n"
+        )
+    };
+    let text = format!(
+        "[formula]\nname = \"A\"\nuse = \"rinse-off\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Base\"\n\
+         balance = true\n{}{}[[substance]]\ninci = \"Syzygium Aromaticum Leaf Oil\"\nrinse_off = 3\nleave_on = 0.1\n\
+         constituents = {{ Eugenol = 80 }}\n[[substance.lot]]\nlot = \"C-2\"\nconstituents = {{ EUGENOL = 90 }}\n\
+         [[substance]]\ninci = \"Eugenol\"\nrinse_off = 0.85\n",
+        line("Clove", "0.5", "0.9"),
+        line("Clove bud", "0.4", "2")
+    );
+    let formula = Formula::parse(&text, "a.toml").unwrap();
+    let limits = limited(&formula, &Known::default());
+    let held = |lot: &'static str, a: i64, b: i64| {
+        let one = |ingredient, lot, mg| Held {
+            ingredient,
+            lot,
+            mass: Mass::from_mg(mg),
+        };
+        let held = [one("Clove", lot, a), one("Clove bud", "", b)];
+        let found = outside(&limits, &held, Mass::from_g(100));
+        found.iter().map(ToString::to_string).collect::<Vec<_>>()
+    };
+    assert_eq!(held("", 500, 400), Vec::<String>::new());
+    assert_eq!(
+        held("", 550, 400),
+        [
+            "Syzygium  aromaticum leaf OIL is 0.95 % of the batch (0.95 g of 100.00 g), over its limit of 0.9 %; \
+             it comes with \"Clove\" and \"Clove bud\"."
+        ]
+    );
+    // 0.5 · 0.9 + 0.4 · 0.8 = 0.77; with 0.63 of the certified lot 0.887.
+    assert_eq!(held("c-2", 500, 400), Vec::<String>::new());
+    let over = held("C-2", 630, 400);
+    assert_eq!(over.len(), 2, "{over:?}");
+    assert!(
+        over[1].starts_with("Eugenol is 0.89 % of the batch (0.887 g of 100.00 g), over its rinse-off limit (a.toml:"),
+        "{over:?}"
+    );
+    // Another lot is as the document has it: 0.63 · 0.8 + 0.32 = 0.824.
+    assert_eq!(held("C-3", 630, 400).len(), 1);
+}
+
+/// Premixes that go round in a circle end, and what is not there is told.
+#[test]
+fn premixes_in_a_circle_and_unknown_ones() {
+    let formula = |name: &str, premix: &str| {
+        let text = format!(
+            "[formula]\nname = \"{name}\"\n[[phase]]\n[[phase.ingredient]]\nname = \"P\"\npremix = \"{premix}\"\n\
+             percent = 50\n[[phase.ingredient]]\nname = \"Tea tree oil\"\npercent = 50\n"
+        );
+        Formula::parse(&text, "a.toml").unwrap()
+    };
+    let known = Known {
+        premixes: vec![formula("B", "A"), formula("C", "C2")],
+        ..Known::default()
+    };
+    let first = formula("A", "B");
+    let found = contents(&first, &known);
+    assert_eq!(found.unknown, [(0, "A")]);
+    let notes: Vec<String> = notes(&formula("A", "Nowhere"), &known, "a.toml")
+        .iter()
+        .map(ToString::to_string)
+        .collect();
+    assert!(
+        notes[0].starts_with("a.toml:4:1: What is in the premix \"P\" is not known"),
+        "{notes:?}"
+    );
+    assert!(notes[1].contains("has no greatest share"), "{notes:?}");
+    // Written into the list it is known.
+    let list = "[[substance]]\nname = \"P\"\nconstituents = { Menthol = 1 }\n";
+    let known = Known {
+        substances: substances::parse(list, "substances.toml").unwrap(),
+        ..known
+    };
+    assert_eq!(contents(&formula("A", "Nowhere"), &known).unknown, []);
 }
 
 // ---- the program itself --------------------------------------------------------------------------

@@ -554,6 +554,7 @@ fn two_phases() -> Plan {
         phases: vec![phase(), phase()],
         steps: vec![step(1, 0), step(2, 0), step(3, 1)],
         parts: vec![],
+        limits: vec![],
         filling: None,
     }
 }

@@ -77,7 +77,7 @@ pub fn run(
     if budgets {
         budget::budget(&mut text, &paper);
     }
-    cautions(&mut text, &paper.formula);
+    cautions(&mut text, &paper);
     Ok((text, paper.is_proven()))
 }
 

@@ -1,7 +1,6 @@
 //! What stands under the table: what would help, what the scales prove, the cautions.
 
 use super::super::batch_table::{INGREDIENT, SCALE, paragraph, row};
-use crate::formula::Formula;
 use crate::formula::cautions::{self, STANDING};
 use crate::metrology::repeatability::USP_FRACTION;
 use crate::metrology::{ScaleAbility, Uncertainty};
@@ -95,8 +94,8 @@ fn shortened(text: &str, columns: usize) -> String {
 }
 
 /// All cautions, and what stands under every list of them.
-pub fn cautions(text: &mut String, formula: &Formula) {
-    let lines = cautions::lines(formula);
+pub fn cautions(text: &mut String, paper: &OnPaper) {
+    let lines = cautions::lines(&paper.formula, &paper.known);
     if lines.is_empty() {
         return;
     }

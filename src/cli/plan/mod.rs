@@ -67,10 +67,11 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let fits = vessels::section(&mut text, plan, &paper.scales, &config.vessels);
     let supplies = shelf.supplies(formula, plan);
     let enough = store::section(&mut text, &shelf, formula, plan, &supplies);
-    let premix = |name: &str| file_of(name, &args.formula);
+    let folder = workshop::folder_of(&args.formula);
+    let premix = |name: &str| file_of(name, &folder);
     store::to_do(&mut text, formula, plan, &supplies, premix);
     store::costs(&mut text, plan, &supplies, args.jar_price);
-    check::remarks::cautions(&mut text, formula);
+    check::remarks::cautions(&mut text, &paper);
     print(&text)?;
     Ok(match paper.is_proven() && fits && enough {
         true => Exit::Done,
@@ -107,25 +108,11 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
     Ok(Shelf::new(file.display().to_string(), lots, &records, on))
 }
 
-/// The file beside `beside` that holds the formula of this name; a made-up name where there is none.
-fn file_of(name: &str, beside: &Path) -> String {
-    let folder = match beside.parent() {
-        Some(folder) if folder != Path::new("") => folder,
-        Some(_) | None => Path::new("."),
-    };
-    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
-        .map(|entries| entries.flatten().map(|entry| entry.path()).collect())
-        .unwrap_or_default();
-    paths.sort();
-    let toml = |path: &&PathBuf| path.extension().is_some_and(|end| end == "toml");
-    // Of a folder with very many files only the first are looked at.
-    let mut tomls = paths.iter().filter(toml).take(MOST_FILES);
-    let has = |path: &&PathBuf| workshop::formula(path).is_ok_and(|formula| formula.name == name);
-    let found = tomls.find(has).map(|path| {
-        let path = path.strip_prefix("./").unwrap_or(path);
+/// The file in `folder` that holds the formula of this name; a made-up name where there is none.
+fn file_of(name: &str, folder: &Path) -> String {
+    let found = workshop::formula_called(name, folder).map(|(path, _)| {
+        let path = path.strip_prefix("./").unwrap_or(&path);
         shell_word(&path.display().to_string())
     });
     found.unwrap_or_else(|| "PREMIX.toml".to_owned())
 }
-
-const MOST_FILES: usize = 200;

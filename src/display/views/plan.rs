@@ -9,6 +9,7 @@ use super::super::context::Context;
 use super::grams;
 use crate::formula::Formula;
 use crate::formula::cautions::{self, STANDING};
+use crate::formula::substances::FILE;
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::protocol::request;
 use crate::workshop::planning::{OnPaper, StepOnPaper};
@@ -65,7 +66,7 @@ fn names(folder: &Path) -> std::io::Result<Vec<String>> {
     let mut names: Vec<String> = entries
         .flatten()
         .filter_map(|entry| entry.file_name().into_string().ok())
-        .filter(|name| name.ends_with(".toml") && !name.starts_with('.'))
+        .filter(|name| name.ends_with(".toml") && !name.starts_with('.') && name != FILE)
         .collect();
     names.sort();
     Ok(names)
@@ -141,7 +142,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "enough": supplies.iter().all(StepSupply::is_enough),
         "notes": notes.collect::<Vec<_>>(),
         "remarks": paper.remarks(false),
-        "cautions": cautions::lines(formula),
+        "cautions": cautions::lines(formula, &paper.known),
         "standing": STANDING,
         "unchecked": unchecked(context, plan)?,
         "damaged": damaged,

@@ -2,6 +2,7 @@
 //! ingredient may be weighed in several steps, and what stayed in a vessel did not get in.
 
 use super::record::Record;
+use crate::formula::limits::Held;
 use crate::formula::remedy::Part;
 use crate::formula::{Formula, Percent, Plan, PlannedPart, Step, VesselWay};
 use crate::journal::format::cell::{Grams, clean};
@@ -23,6 +24,8 @@ pub struct HeldPart {
     pub weighed: Mass,
     /// What got into the batch of it.
     pub delivered: Mass,
+    /// The same by the lots it was taken from; empty text where none was named.
+    pub lots: Vec<(String, Mass)>,
     /// Planned and not weighed yet.
     pub to_come: Mass,
     /// The steps that weighed it.
@@ -49,6 +52,22 @@ pub fn held(record: &Record, plan: &Plan) -> Vec<HeldPart> {
     parts
 }
 
+/// The share of each ingredient in what was weighed, rounded up; nothing where nothing was.
+pub fn shares(record: &Record) -> Vec<(String, Percent)> {
+    let total = record.total();
+    if total <= Mass::ZERO {
+        return Vec::new();
+    }
+    let share = |row: &Row| {
+        let mass = record.delivered(row.step)?.mass().max(Mass::ZERO);
+        let n = i128::from(mass.ng()) * i128::from(Percent::HUNDRED.0);
+        let n = (n + i128::from(total.ng()) - 1) / i128::from(total.ng());
+        let share = Percent(n.clamp(0, i128::from(Percent::HUNDRED.0)) as i64);
+        Some((row.ingredient.clone(), share))
+    };
+    record.weighed().filter_map(share).collect()
+}
+
 /// Ingredients that were weighed and that the formula does not have.
 pub fn strangers<'r>(record: &'r Record, formula: &Formula) -> Vec<&'r str> {
     let known = |name: &str| formula.ingredients().any(|i| clean(&i.name) == name);
@@ -62,6 +81,18 @@ pub fn strangers<'r>(record: &'r Record, formula: &Formula) -> Vec<&'r str> {
 }
 
 impl HeldPart {
+    /// What is held of it, lot by lot, and what is to come.
+    pub fn each_lot(&self) -> impl Iterator<Item = Held<'_>> {
+        let last = self.lots.last().map_or("", |(lot, _)| lot);
+        let weighed = self.lots.iter().map(|(lot, mass)| (lot.as_str(), *mass));
+        let to_come = [(last, self.to_come)];
+        weighed.chain(to_come).map(|(lot, mass)| Held {
+            ingredient: &self.ingredient,
+            lot,
+            mass,
+        })
+    }
+
     fn new(part: &PlannedPart, vessel: VesselWay) -> HeldPart {
         HeldPart {
             ingredient: part.name.clone(),
@@ -72,6 +103,7 @@ impl HeldPart {
             highest: part.target + part.over,
             weighed: Mass::ZERO,
             delivered: Mass::ZERO,
+            lots: Vec::new(),
             to_come: Mass::ZERO,
             steps: Vec::new(),
             entries: 1,
@@ -97,11 +129,13 @@ impl HeldPart {
         self.steps = rows.iter().map(|row| row.step).collect();
         let mass = |amount: Option<Grams>| amount.map_or(Mass::ZERO, Grams::mass);
         self.weighed = rows.iter().map(|row| mass(row.net)).sum();
-        let delivered: Mass = rows
+        let delivered = |row: &&Row| mass(record.delivered(row.step));
+        let all: Mass = rows.iter().map(delivered).sum();
+        self.delivered = all.max(Mass::ZERO);
+        let by_lot = rows
             .iter()
-            .map(|row| mass(record.delivered(row.step)))
-            .sum();
-        self.delivered = delivered.max(Mass::ZERO);
+            .map(|row| (row.lot.clone(), delivered(row).max(Mass::ZERO)));
+        self.lots = by_lot.collect();
         // A step that a remedy added may come before the planned one; its target tells it.
         let added = self.entries > 1 || !record.remedies.is_empty();
         // The plan knows every change that the log holds: then the numbers are those of its steps.

@@ -22,7 +22,10 @@ impl Record {
         scales: &[ScaleAbility],
         guard: f64,
     ) -> Result<Plan, PlanError> {
-        let plan = Plan::new(formula, amount, scales, guard)?;
+        let mut plan = Plan::new(formula, amount, scales, guard)?;
+        if let Some(limits) = &self.limits {
+            plan = plan.with_limits(limits.clone());
+        }
         let changes = self.amendments.iter();
         Ok(changes.fold(plan, |plan, change| plan.amended(change)))
     }

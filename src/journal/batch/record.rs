@@ -9,8 +9,10 @@ use jiff::Timestamp;
 use super::standing::skipped;
 use crate::formula::Formula;
 use crate::formula::amend::Amendment;
+use crate::formula::contents::Limited;
 use crate::formula::filling::Fill;
 use crate::journal::format::cell::Grams;
+use crate::journal::format::contents_note::contents_of;
 use crate::journal::format::fault::BadLine;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
@@ -29,6 +31,8 @@ pub struct Record {
     pub formula: String,
     /// The formula's text and the size; `None` when the log ends before them.
     pub opening: Option<Opening>,
+    /// The limits that the formula alone does not tell; `None` when the log has none.
+    pub limits: Option<Vec<Limited>>,
     /// The row of each step's weighing that holds, by the step, from 1, with what a correction leaves
     /// out. Without a net weight it was withdrawn.
     pub steps: BTreeMap<usize, Row>,
@@ -255,6 +259,18 @@ impl Record {
 
     fn note(&mut self, row: Row) -> Result<(), CellError> {
         let opening = opening_of(&row).filter(|_| self.opening.is_none());
+        if let Some(limits) = contents_of(&row) {
+            return match limits {
+                Ok(limits) => {
+                    self.limits = Some(limits);
+                    Ok(())
+                }
+                Err(why) => {
+                    self.notes.push(row);
+                    Err(not_understood(why))
+                }
+            };
+        }
         let read = match (opening, fill_of(&row)) {
             (Some(opening), _) => opening.map(|opening| self.opening = Some(opening)),
             (None, Some(fill)) => fill.map(|fill| {

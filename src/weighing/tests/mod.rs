@@ -64,6 +64,7 @@ fn plan(mut steps: Vec<Step>, mix: Option<&str>) -> Plan {
         }],
         steps,
         parts: vec![],
+        limits: vec![],
         filling: None,
     }
 }

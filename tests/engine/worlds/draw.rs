@@ -1,6 +1,7 @@
 //! Scales, formulas and people, drawn from a seed.
 
 use bismar::config::{Config, VesselConfig};
+use bismar::formula::contents::{From, Limited};
 use bismar::formula::filling::Fill;
 use bismar::formula::remedy::Part;
 use bismar::formula::{Limits, Percent, Plan, PlannedPart, PlannedPhase, Step, VesselWay};
@@ -253,6 +254,7 @@ fn plan(rng: &mut fastrand::Rng, spec: &SimScaleSpec, steps: usize, ways: &[Vess
             .collect(),
         steps,
         parts: vec![],
+        limits: vec![],
         filling: None,
     }
 }
@@ -283,6 +285,22 @@ pub fn limit(plan: &mut Plan) {
     let least = Percent(1);
     for (index, step) in plan.steps.iter_mut().enumerate() {
         step.part = index;
+        plan.limits.push(Limited {
+            name: step.ingredient.clone(),
+            limits: Limits {
+                min: None,
+                max: Some(least),
+            },
+            skin: false,
+            told: None,
+            from: vec![From {
+                ingredient: step.ingredient.clone(),
+                line: index,
+                name: step.ingredient.clone(),
+                lot: None,
+                share: Percent::HUNDRED,
+            }],
+        });
         plan.parts.push(PlannedPart {
             name: step.ingredient.clone(),
             premix: None,
@@ -293,11 +311,6 @@ pub fn limit(plan: &mut Plan) {
                 low: Percent(0),
                 high: least,
             },
-            limits: Limits {
-                min: None,
-                max: Some(least),
-            },
-            scent: false,
             target: step.target,
             under: Mass::ZERO,
             over: Mass::ZERO,

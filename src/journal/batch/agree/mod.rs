@@ -16,6 +16,7 @@ use crate::formula::Formula;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
 use crate::journal::format::cell::Grams;
+use crate::journal::format::contents_note::contents_of;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
@@ -333,6 +334,8 @@ impl Agreement {
             let formula = Formula::parse(&opening.text, "").ok();
             self.plan = formula.map(|formula| Planned::new(&formula, &opening));
             self.opening = Some(opening);
+        } else if let Some(limits) = contents_of(row) {
+            limits.map_err(|why| wrong("note", why))?;
         } else if let Some(fill) = fill_of(row) {
             let fill = fill.map_err(|why| wrong("note", why))?;
             self.begin_filling(&fill)?;

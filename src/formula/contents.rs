@@ -1,0 +1,555 @@
+//! What is in a formula: its ingredients, what is in those of them that are premixes, and what the maker's
+//! list says of the constituents of each. Computed here once; limits, cautions, notes, the plan and what
+//! goes on in a batch are made of it.
+//!
+//! One substance is what has one INCI name or one name, case and spaces folded.
+//!
+//! **Limits.** A product may hold of a substance at most what the maker's list says for its use, and what
+//! the formula's own lines say. Lines of one substance count together. What may hurt the skin (an
+//! essential oil, an isolate, a preservative, an acid) has the strictest of its lines' `max`; of
+//! anything else the lines' own add up, one without `max` counting as its share. What comes through
+//! premixes and constituents counts and adds no room.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::kind::{Kind, kinds};
+use super::substances::{Constituent, Substance};
+use super::{Formula, Ingredient, Limits, Percent, Use};
+use crate::problem::Problem;
+use crate::text::alike::{same_lot, same_name};
+use crate::text::listed;
+
+/// What is known beside the formula.
+#[derive(Debug, Clone, Default)]
+pub struct Known {
+    /// The formulas that premixes may be batches of.
+    pub premixes: Vec<Formula>,
+    /// The maker's list.
+    pub substances: Vec<Substance>,
+    /// What batches of the premixes were really made of.
+    pub batches: Vec<MadeOf>,
+}
+
+/// One batch of a premix, as it was weighed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MadeOf {
+    /// The batch's name: as a lot it is named so.
+    pub lot: String,
+    /// The name of its formula.
+    pub formula: String,
+    /// The share of each ingredient of it.
+    pub shares: Vec<(String, Percent)>,
+}
+
+impl MadeOf {
+    fn share_of(&self, ingredient: &str) -> Percent {
+        let mine = self
+            .shares
+            .iter()
+            .filter(|(name, _)| same_name(name, ingredient));
+        Percent(
+            mine.map(|(_, share)| share.0)
+                .sum::<i64>()
+                .min(Percent::HUNDRED.0),
+        )
+    }
+}
+
+/// One thing that is in a product.
+#[derive(Debug, Clone)]
+pub struct Reached<'a> {
+    pub name: &'a str,
+    pub inci: Option<&'a str>,
+    /// Index of the formula's line that brings it in.
+    pub line: usize,
+    /// What it is in, from the formula's line to the last; empty for the line itself.
+    pub through: Vec<&'a str>,
+    /// Of that line, in percent.
+    pub share: Percent,
+    /// Holds only where that line is of this lot, and then in place of the one without a lot.
+    pub lot: Option<&'a str>,
+    /// The line of a formula that it is; a constituent is none.
+    pub ingredient: Option<&'a Ingredient>,
+    pub kinds: Vec<Kind>,
+    /// Whether it is a premix whose own contents are told too.
+    pub opened: bool,
+}
+
+/// What is in a formula, and what of it nobody wrote down.
+#[derive(Debug, Clone, Default)]
+pub struct Contents<'a> {
+    /// In the order of the formula.
+    pub reached: Vec<Reached<'a>>,
+    /// Premixes whose formula is not there: the line's index and the name of that formula.
+    pub unknown: Vec<(usize, &'a str)>,
+}
+
+/// A substance with a limit, and what brings it in. A log holds it, so that the log alone is enough.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Limited {
+    pub name: String,
+    pub limits: Limits,
+    /// Whether it is something whose limit comes from a supplier's document.
+    pub skin: bool,
+    /// What the limit is, where the maker's list has it: "leave-on limit (substances.toml:4)".
+    pub told: Option<String>,
+    pub from: Vec<From>,
+}
+
+/// How much of a substance is in an ingredient of the formula.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct From {
+    pub ingredient: String,
+    /// Index of its line.
+    pub line: usize,
+    /// What it is called there.
+    pub name: String,
+    /// Where the ingredient is of this lot, in place of those without one.
+    pub lot: Option<String>,
+    pub share: Percent,
+}
+
+impl Reached<'_> {
+    pub fn is(&self, kind: Kind) -> bool {
+        self.kinds.contains(&kind)
+    }
+
+    /// Whether it is a scent: an essential oil, a fragrance, an isolate.
+    pub fn is_scent(&self) -> bool {
+        self.is(Kind::EssentialOil) || self.is(Kind::Isolate)
+    }
+
+    fn is_for_skin(&self) -> bool {
+        self.is_scent() || self.is(Kind::Preservative) || self.is(Kind::Acid)
+    }
+
+    /// Its name, and what it is in.
+    pub fn told(&self) -> String {
+        match self.through.as_slice() {
+            [] => self.name.to_owned(),
+            through => format!("{} (in {})", self.name, through.join(", ")),
+        }
+    }
+
+    fn same(&self, other: &Reached) -> bool {
+        let inci =
+            |a: Option<&str>, b: Option<&str>| a.zip(b).is_some_and(|(a, b)| same_name(a, b));
+        same_name(self.name, other.name)
+            || inci(self.inci, other.inci)
+            || inci(self.inci, Some(other.name))
+            || inci(Some(self.name), other.inci)
+    }
+}
+
+/// Premixes in premixes are followed so far; a formula of a formula of a formula is rare at a bench.
+const DEEPEST: usize = 8;
+
+/// What is in `formula`, as far as it is `known`.
+pub fn contents<'a>(formula: &'a Formula, known: &'a Known) -> Contents<'a> {
+    let mut walk = Walk {
+        known,
+        list: list(formula, known),
+        found: Contents::default(),
+    };
+    for (line, ingredient) in formula.ingredients().enumerate() {
+        let at = At {
+            line,
+            path: vec![&formula.name],
+            through: Vec::new(),
+            share: Percent::HUNDRED,
+            lot: None,
+        };
+        walk.ingredient(ingredient, at);
+    }
+    walk.found
+}
+
+/// All that the maker wrote down: in the formula, in her list, in the formulas of its premixes.
+fn list<'a>(formula: &'a Formula, known: &'a Known) -> Vec<&'a Substance> {
+    let premixes = known.premixes.iter().flat_map(|premix| &premix.substances);
+    (formula.substances.iter())
+        .chain(&known.substances)
+        .chain(premixes)
+        .collect()
+}
+
+struct Walk<'a> {
+    known: &'a Known,
+    list: Vec<&'a Substance>,
+    found: Contents<'a>,
+}
+
+/// Where the walk stands.
+#[derive(Clone)]
+struct At<'a> {
+    /// Index of the formula's line.
+    line: usize,
+    /// The names of the formulas that are being walked.
+    path: Vec<&'a str>,
+    through: Vec<&'a str>,
+    /// Of the line's ingredient.
+    share: Percent,
+    lot: Option<&'a str>,
+}
+
+impl<'a> Walk<'a> {
+    fn ingredient(&mut self, ingredient: &'a Ingredient, at: At<'a>) {
+        let Some(premix) = &ingredient.premix else {
+            return self.substance(ingredient, &at, false);
+        };
+        let is_it = |formula: &&Formula| same_name(&formula.name, premix);
+        let found = self.known.premixes.iter().find(is_it);
+        let again = at.path.iter().any(|name| same_name(name, premix));
+        let Some(inner) = found.filter(|_| !again && at.path.len() < DEEPEST) else {
+            if !self.is_listed(ingredient) && at.lot.is_none() {
+                self.found.unknown.push((at.line, premix));
+            }
+            return self.substance(ingredient, &at, false);
+        };
+        self.substance(ingredient, &at, true);
+        let mut inside = at.clone();
+        inside.path.push(&inner.name);
+        inside.through.push(&ingredient.name);
+        for (one, part) in inner.ingredients().zip(inner.shares()) {
+            let share = part.times(at.share);
+            self.ingredient(
+                one,
+                At {
+                    share,
+                    ..inside.clone()
+                },
+            );
+        }
+        // A lot is named for the line, not for what is in it.
+        let batches = self.known.batches.iter();
+        let made = batches.filter(|made| at.through.is_empty() && same_name(&made.formula, premix));
+        for made in made {
+            let mut told: Vec<&str> = Vec::new();
+            for one in inner.ingredients() {
+                let first = !told.iter().any(|name| same_name(name, &one.name));
+                told.push(&one.name);
+                let share = if first {
+                    made.share_of(&one.name)
+                } else {
+                    Percent(0)
+                };
+                let lot = Some(made.lot.as_str());
+                self.ingredient(
+                    one,
+                    At {
+                        share,
+                        lot,
+                        ..inside.clone()
+                    },
+                );
+            }
+        }
+    }
+
+    /// Whether the list says what it is made of.
+    fn is_listed(&self, ingredient: &Ingredient) -> bool {
+        let mut facts = self.facts(&ingredient.name, ingredient.inci.as_deref());
+        facts.any(|one| !one.constituents.is_empty())
+    }
+
+    fn facts(&self, name: &str, inci: Option<&str>) -> impl Iterator<Item = &'a Substance> {
+        self.list
+            .iter()
+            .copied()
+            .filter(move |one| one.is(name, inci))
+    }
+
+    fn kinds(&self, name: &str, inci: Option<&str>) -> Vec<Kind> {
+        let told = self
+            .facts(name, inci)
+            .flat_map(|one| one.kinds.iter().copied());
+        kinds([name].into_iter().chain(inci), told)
+    }
+
+    fn substance(&mut self, ingredient: &'a Ingredient, at: &At<'a>, opened: bool) {
+        let (name, inci) = (ingredient.name.as_str(), ingredient.inci.as_deref());
+        self.found.reached.push(Reached {
+            name,
+            inci,
+            line: at.line,
+            through: at.through.clone(),
+            share: at.share,
+            lot: at.lot,
+            ingredient: Some(ingredient),
+            kinds: self.kinds(name, inci),
+            opened,
+        });
+        let facts: Vec<&'a Substance> = self.facts(name, inci).collect();
+        let document = facts.iter().map(|one| &one.constituents);
+        if let Some(all) = document.into_iter().find(|all| !all.is_empty()) {
+            self.constituents(ingredient, all, at);
+        }
+        let lots = facts.iter().flat_map(|one| &one.lots);
+        for lot in lots.filter(|_| at.through.is_empty() && at.lot.is_none()) {
+            // What the certificate does not name holds as the document has it.
+            let at = At {
+                lot: Some(&lot.lot),
+                ..at.clone()
+            };
+            self.constituents(ingredient, &lot.constituents, &at);
+        }
+    }
+
+    fn constituents(&mut self, of: &'a Ingredient, all: &'a [Constituent], at: &At<'a>) {
+        let mut through = at.through.clone();
+        through.push(&of.name);
+        for one in all {
+            let kinds = self.kinds(&one.name, None);
+            self.found.reached.push(Reached {
+                name: &one.name,
+                inci: None,
+                line: at.line,
+                through: through.clone(),
+                share: one.share.times(at.share),
+                lot: at.lot,
+                ingredient: None,
+                kinds,
+                opened: false,
+            });
+        }
+    }
+}
+
+impl Percent {
+    /// This share of a share, rounded up: what a limit is held against is never less than it is.
+    pub(super) fn times(self, of: Percent) -> Percent {
+        let n = i128::from(self.0) * i128::from(of.0);
+        let hundred = i128::from(Percent::HUNDRED.0);
+        Percent(((n + hundred - 1) / hundred).clamp(0, hundred) as i64)
+    }
+}
+
+/// The substances of `formula` that have a limit, in the order in which they come in.
+pub fn limited(formula: &Formula, known: &Known) -> Vec<Limited> {
+    let contents = contents(formula, known);
+    let lines: Vec<(&Ingredient, Percent)> = formula.ingredients().zip(formula.shares()).collect();
+    let list = list(formula, known);
+    let groups = grouped(&contents.reached);
+    groups
+        .iter()
+        .filter_map(|group| one(formula, &lines, &list, group))
+        .collect()
+}
+
+/// What is one substance, together; a name links those of its INCI, an INCI those of its names.
+fn grouped<'r, 'a>(all: &'r [Reached<'a>]) -> Vec<Vec<&'r Reached<'a>>> {
+    let mut groups: Vec<Vec<(usize, &Reached)>> = Vec::new();
+    for (at, one) in all.iter().enumerate() {
+        let (mine, others): (Vec<_>, Vec<_>) = groups
+            .into_iter()
+            .partition(|group| group.iter().any(|(_, other)| other.same(one)));
+        groups = others;
+        let mut joined: Vec<_> = mine.into_iter().flatten().collect();
+        joined.push((at, one));
+        joined.sort_by_key(|(at, _)| *at);
+        groups.push(joined);
+    }
+    groups.sort_by_key(|group| group.first().map(|(at, _)| *at));
+    let bare =
+        |group: Vec<(usize, &'r Reached<'a>)>| group.into_iter().map(|(_, one)| one).collect();
+    groups.into_iter().map(bare).collect()
+}
+
+fn one(
+    formula: &Formula,
+    lines: &[(&Ingredient, Percent)],
+    list: &[&Substance],
+    group: &[&Reached],
+) -> Option<Limited> {
+    let skin = group.iter().any(|one| one.is_for_skin());
+    let own: Vec<&(&Ingredient, Percent)> = (group.iter())
+        .filter(|one| one.through.is_empty() && one.lot.is_none())
+        .filter_map(|one| lines.get(one.line))
+        .collect();
+    let add = |a: Percent, b: Percent| Percent((a.0.saturating_add(b.0)).min(Percent::HUNDRED.0));
+    let mins = own.iter().filter_map(|(line, _)| line.limits.min);
+    let maxes = || own.iter().filter_map(|(line, _)| line.limits.max);
+    let mut limits = Limits {
+        min: mins.reduce(add),
+        max: match (skin, maxes().next().is_some()) {
+            (_, false) => None,
+            (true, true) => maxes().min(),
+            (false, true) => (own
+                .iter()
+                .map(|(line, share)| line.limits.max.unwrap_or(*share)))
+            .reduce(add),
+        },
+    };
+    let mut told = None;
+    let is_it = |fact: &&&Substance| group.iter().any(|one| fact.is(one.name, one.inci));
+    for fact in list.iter().filter(is_it) {
+        let Some((limit, word)) = formula.intended.limit(fact) else {
+            continue;
+        };
+        if limits.max.is_none_or(|max| limit < max) {
+            limits.max = Some(limit);
+            let file = fact.file.rsplit('/').next().unwrap_or_default();
+            let source = fact.source.as_deref().map(|source| format!(", {source}"));
+            let untold = match formula.intended {
+                Use::Untold => "; the formula does not tell its use",
+                Use::LeaveOn | Use::RinseOff | Use::Premix => "",
+            };
+            told = Some(format!(
+                "{word} limit ({file}:{}{}{untold})",
+                fact.place.line,
+                source.unwrap_or_default()
+            ));
+        }
+    }
+    if limits == Limits::default() {
+        return None;
+    }
+    let first = group.first()?;
+    let names_alike =
+        own.len() == group.len() && group.iter().all(|one| same_name(one.name, first.name));
+    let name = match names_alike {
+        true => first.name,
+        false => group.iter().find_map(|one| one.inci).unwrap_or(first.name),
+    };
+    let from = group.iter().filter_map(|one| {
+        Some(From {
+            ingredient: lines.get(one.line)?.0.name.clone(),
+            line: one.line,
+            name: one.name.to_owned(),
+            lot: one.lot.map(str::to_owned),
+            share: one.share,
+        })
+    });
+    Some(Limited {
+        name: name.to_owned(),
+        limits,
+        skin,
+        told,
+        from: from.collect(),
+    })
+}
+
+impl Limited {
+    /// How much of `ingredient`, of this lot where it is known, is this substance.
+    pub fn share_in(&self, ingredient: &str, lot: &str) -> Percent {
+        let mine = self
+            .from
+            .iter()
+            .filter(|from| same_name(&from.ingredient, ingredient));
+        let of_lot = |from: &&From| {
+            from.lot
+                .as_deref()
+                .is_some_and(|own| !lot.is_empty() && same_lot(own, lot))
+        };
+        let certified = mine.clone().any(|from| of_lot(&from));
+        let mine = mine.filter(|from| match certified {
+            true => of_lot(from),
+            false => from.lot.is_none(),
+        });
+        // An ingredient may have two lines; what is weighed is of either.
+        let mut by_line: BTreeMap<usize, i64> = BTreeMap::new();
+        for from in mine {
+            let sum = by_line.entry(from.line).or_default();
+            *sum = sum.saturating_add(from.share.0);
+        }
+        let most = by_line.into_values().max().unwrap_or_default();
+        Percent(most.min(Percent::HUNDRED.0))
+    }
+
+    /// The ingredients that bring it in, each once.
+    pub fn sources(&self) -> Vec<&str> {
+        let mut names: Vec<&str> = Vec::new();
+        for from in &self.from {
+            if !names.iter().any(|name| same_name(name, &from.ingredient)) {
+                names.push(&from.ingredient);
+            }
+        }
+        names
+    }
+
+    /// Whether it is one ingredient of the formula and comes in no other way.
+    pub fn is_plain(&self) -> bool {
+        let itself =
+            |from: &From| from.share == Percent::HUNDRED && same_name(&from.ingredient, &self.name);
+        self.from.iter().all(itself)
+    }
+
+    /// "its limit", or what the maker's list calls it.
+    pub fn limit_words(&self) -> String {
+        match &self.told {
+            Some(told) => format!("its {told}"),
+            None => "its limit".to_owned(),
+        }
+    }
+}
+
+/// What is to be known of what is in a formula: premixes that nobody can look into, and scents without a
+/// greatest share.
+pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
+    let found = contents(formula, known);
+    let limits = limited(formula, known);
+    let lines: Vec<&Ingredient> = formula.ingredients().collect();
+    let at = |line: usize, message: String, remedy: &str| {
+        let place = lines.get(line).map(|one| one.place).unwrap_or_default();
+        Problem {
+            path: name.to_owned(),
+            line: place.line,
+            column: place.column,
+            message,
+            remedy: remedy.to_owned(),
+        }
+    };
+    let mut notes: Vec<Problem> = Vec::new();
+    for (line, premix) in &found.unknown {
+        let own = lines.get(*line).map_or("", |one| one.name.as_str());
+        let message = format!(
+            "What is in the premix \"{own}\" is not known: no formula beside this one is called \"{premix}\", \
+             so limits and cautions do not reach into it"
+        );
+        let remedy =
+            "Put its formula into the same folder, or write its constituents into substances.toml";
+        notes.push(at(*line, message, remedy));
+    }
+    if formula.intended == Use::Premix {
+        return notes;
+    }
+    let mut open: Vec<(usize, Vec<String>)> = Vec::new();
+    for one in &found.reached {
+        let here = |from: &From| from.line == one.line && same_name(&from.name, one.name);
+        let has_max = |limit: &Limited| limit.limits.max.is_some() && limit.from.iter().any(here);
+        let concerned =
+            one.is_scent() && one.ingredient.is_some() && !one.opened && one.lot.is_none();
+        if concerned && !limits.iter().any(has_max) {
+            match one.through.is_empty() {
+                true => {
+                    let message = format!(
+                        "\"{}\" is an essential oil or fragrance and has no greatest share",
+                        one.name
+                    );
+                    let remedy = "Write your own limit as limits = { max = ... }, in percent of the batch, from \
+                                  the supplier's documents (safety data sheet, IFRA certificate)";
+                    notes.push(at(one.line, message, remedy));
+                }
+                false => match open.iter_mut().find(|(line, _)| *line == one.line) {
+                    Some((_, names)) => names.push(one.name.to_owned()),
+                    None => open.push((one.line, vec![one.name.to_owned()])),
+                },
+            }
+        }
+    }
+    for (line, names) in open {
+        let own = lines.get(line).map_or("", |one| one.name.as_str());
+        let message = format!(
+            "In the premix \"{own}\" no greatest share is told for {}",
+            listed(&names, "and")
+        );
+        let remedy = "Write leave_on or rinse_off for each into substances.toml, from the supplier's documents \
+                      (safety data sheet, IFRA certificate)";
+        notes.push(at(line, message, remedy));
+    }
+    notes
+}

@@ -1,0 +1,322 @@
+//! Kinds of substances: told by the maker's list, else known by INCI and common names.
+//!
+//! INCI names are the same in every language, so they come first; the common names are English ones, and a
+//! few of spirits in others. All lists are from memory and common practice, no source, and judge nothing:
+//! they choose which caution is shown. A name that is not known here tells nothing; the maker's list can.
+//!
+//! Names are compared by whole words, so that "sodium hyaluronate" is no sodium hydroxide, and a word
+//! followed by "free" (alcohol-free) does not count.
+
+/// What a substance is, as far as a caution hangs on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Kind {
+    EssentialOil,
+    CitrusOil,
+    Isolate,
+    MentholOrCamphor,
+    Preservative,
+    Water,
+    Acid,
+    AcidDust,
+    SalicylicAcid,
+    Dust,
+    Peroxide,
+    Lye,
+    Soap,
+    Bicarbonate,
+    Flammable,
+    Wax,
+    NutOil,
+    Thick,
+}
+
+impl Kind {
+    /// The words of the maker's list.
+    pub const WORDS: [(&str, Kind); 18] = [
+        ("essential oil", Kind::EssentialOil),
+        ("citrus oil", Kind::CitrusOil),
+        ("isolate", Kind::Isolate),
+        ("menthol or camphor", Kind::MentholOrCamphor),
+        ("preservative", Kind::Preservative),
+        ("water", Kind::Water),
+        ("acid", Kind::Acid),
+        ("acid dust", Kind::AcidDust),
+        ("salicylic acid", Kind::SalicylicAcid),
+        ("dust", Kind::Dust),
+        ("peroxide", Kind::Peroxide),
+        ("lye", Kind::Lye),
+        ("soap", Kind::Soap),
+        ("bicarbonate", Kind::Bicarbonate),
+        ("flammable", Kind::Flammable),
+        ("wax", Kind::Wax),
+        ("nut oil", Kind::NutOil),
+        ("thick", Kind::Thick),
+    ];
+
+    /// What it is besides.
+    const fn implies(self) -> Option<Kind> {
+        match self {
+            Kind::CitrusOil => Some(Kind::EssentialOil),
+            Kind::AcidDust | Kind::SalicylicAcid => Some(Kind::Acid),
+            Kind::EssentialOil
+            | Kind::Isolate
+            | Kind::MentholOrCamphor
+            | Kind::Preservative
+            | Kind::Water
+            | Kind::Acid
+            | Kind::Dust
+            | Kind::Peroxide
+            | Kind::Lye
+            | Kind::Soap
+            | Kind::Bicarbonate
+            | Kind::Flammable
+            | Kind::Wax
+            | Kind::NutOil
+            | Kind::Thick => None,
+        }
+    }
+
+    fn is_named(self, names: &[Vec<String>]) -> bool {
+        let any = |list: &str| names.iter().any(|words| has_any(words, list));
+        match self {
+            Kind::EssentialOil => names.iter().any(|words| scent(words)),
+            Kind::CitrusOil => any(CITRUS) && names.iter().any(|words| scent(words)),
+            Kind::Isolate => names.iter().any(|words| alone(words, ISOLATES)),
+            Kind::MentholOrCamphor => {
+                any("menthol, camphor")
+                    || (any(MENTHOL_PLANTS) && names.iter().any(|words| scent(words)))
+            }
+            Kind::Preservative => any(PRESERVATIVES),
+            Kind::Water => names.iter().any(|words| water(words)) && !any(LYES),
+            Kind::Acid => any(ACIDS),
+            Kind::AcidDust => any(DUSTY_ACIDS) && !any("solution"),
+            Kind::SalicylicAcid => any("salicylic acid"),
+            Kind::Dust => any(DUSTS) && !any(NOT_DUST),
+            Kind::Peroxide => any(PEROXIDES),
+            Kind::Lye => any(LYES),
+            Kind::Soap => names.iter().any(|words| soap(words)),
+            Kind::Bicarbonate => any(BICARBONATES),
+            Kind::Flammable => names.iter().any(|words| spirit(words)),
+            Kind::Wax => any(WAXES) && !any(NOT_WAX),
+            Kind::NutOil => any(NUTS) && any("oil, oils, butter"),
+            Kind::Thick => any(THICK) && !any(NOT_THICK) && !Kind::EssentialOil.is_named(names),
+        }
+    }
+}
+
+/// The kinds of what goes by these names, those that `told` by the maker's list with them; in order, each
+/// once.
+pub fn kinds<'n>(
+    names: impl IntoIterator<Item = &'n str>,
+    told: impl IntoIterator<Item = Kind>,
+) -> Vec<Kind> {
+    let names: Vec<Vec<String>> = names.into_iter().map(words).collect();
+    let all = Kind::WORDS.iter().map(|(_, kind)| *kind);
+    let mut found: Vec<Kind> = all.filter(|kind| kind.is_named(&names)).collect();
+    found.extend(told);
+    let implied: Vec<Kind> = found.iter().filter_map(|kind| kind.implies()).collect();
+    found.extend(implied);
+    found.sort_unstable();
+    found.dedup();
+    found
+}
+
+// ---- names, separated by commas ----
+
+/// Whatever the supplier calls it.
+const SCENTS: &str = "\
+    essential oil, essential oils, eo, absolute, parfum, perfume, perfume oil, fragrance, \
+    fragrance oil";
+
+/// Plants whose "oil" in a workshop is the essential oil.
+const SCENT_PLANTS: &str = "\
+    bergamot, cajeput, camphor, cassia, cedarwood, chamomile, cinnamon, citronella, \
+    clary sage, clove, cypress, eucalyptus, fir, fir needle, frankincense, geranium, \
+    grapefruit, helichrysum, juniper, lavandin, lavender, lemon, lemongrass, lime, \
+    mandarin, myrrh, neroli, niaouli, orange, oregano, palmarosa, patchouli, peppermint, \
+    petitgrain, pine, ravintsara, rosemary, sandalwood, spearmint, tangerine, tea tree, \
+    thyme, vetiver, wintergreen, ylang, may chang";
+
+/// First words of INCI names: the botanical genus, with the species where another of the genus gives a
+/// fixed oil. The form "genus species part Oil" is that of the INCI.
+const SCENT_GENERA: &str = "\
+    abies, aniba, anthemis nobilis, boswellia, cananga, cedrus, chamomilla recutita, \
+    chrysopogon, cinnamomum, citrus, commiphora, cupressus, cymbopogon, eucalyptus, \
+    eugenia, gaultheria, illicium, juniperus, lavandula, litsea, melaleuca, mentha, ocimum, \
+    origanum, pelargonium, picea, pinus, pogostemon, rosa damascena, rosmarinus, \
+    salvia officinalis, salvia sclarea, santalum, syzygium, thymus";
+
+/// With one of these words it is a fixed oil, a water or an extract.
+const NOT_SCENT: &str = "\
+    seed, nut, kernel, water, hydrosol, extract, infused, infusion, macerate, macerated, olive, \
+    sunflower, wax, butter, cera";
+
+/// INCI: Sodium Hydroxide, Potassium Hydroxide.
+const LYES: &str =
+    "sodium hydroxide, potassium hydroxide, naoh, koh, lye, caustic soda, caustic potash";
+
+/// INCI "Sodium ...ate" of the fats that soap is made of, and common names.
+const SOAPS: &str = "\
+    soap, saponified, castile, sodium palm kernelate, potassium palm kernelate, \
+    sodium shea butterate, potassium shea butterate, sodium cocoa butterate";
+const SOAP_FATS: &str = "\
+    cocoate, palmate, tallowate, olivate, lardate, oleate, stearate, laurate, palmitate, \
+    myristate, castorate, babassuate, ricinoleate, sunflowerate";
+/// Plants and colours with soap in their name.
+const NOT_SOAP: &str = "nut, nuts, bark, berry, berries, safe, colour, color, dye";
+
+/// Acids that take soap apart; fatty acids (stearic, oleic) do not.
+const ACIDS: &str = "\
+    citric acid, lactic acid, glycolic acid, malic acid, tartaric acid, ascorbic acid, \
+    acetic acid, salicylic acid, mandelic acid, phosphoric acid, cream of tartar, vinegar, \
+    lemon juice";
+
+/// Acids that come as a fine powder.
+const DUSTY_ACIDS: &str = "citric acid, malic acid, tartaric acid, ascorbic acid, cream of tartar";
+
+const BICARBONATES: &str = "\
+    sodium bicarbonate, potassium bicarbonate, baking soda, bicarbonate of soda, bicarb, \
+    sodium carbonate, soda ash, washing soda, sodium hydrogen carbonate";
+
+/// With the names that other languages and shops have for them.
+const SPIRITS: &str = "\
+    ethanol, isopropanol, propanol, methylated spirit, methylated spirits, methylated, denatured spirit, \
+    surgical spirit, rectified spirit, white spirit, spirits of wine, neutral spirit, grain spirit, vodka, \
+    brandy, rum, gin, spiritus, weingeist, brennspiritus, alkohol, alcool, alcol, etanol, etanolo, éthanol, \
+    isopropylalkohol, isopropanolum, aethanolum, acetone, ethyl acetate";
+
+/// Before "alcohol" these make a fatty alcohol, a wax or a preservative. So does any other word that
+/// ends in "yl" but for those in [`FLAMMABLE_ALCOHOLS`].
+const NOT_SPIRIT: &str = "lanolin, wool, wax, fatty, coconut, jojoba, tallow, palm, hydrogenated";
+const FLAMMABLE_ALCOHOLS: &str = "ethyl, isopropyl, methyl, propyl";
+
+/// Thick liquids that cling to a vessel.
+const THICK: &str = "\
+    honey, glycerin, glycerine, glycerol, molasses, treacle, syrup, lanolin, lecithin, \
+    polysorbate, agave";
+const NOT_THICK: &str = "powder, powdered, granules, solids, soap, alcohol, extract";
+
+/// Citrus oils; which of them burn skin in the sun only the supplier's document tells.
+const CITRUS: &str = "\
+    citrus, bergamot, grapefruit, lemon, lime, mandarin, orange, tangerine, yuzu, clementine";
+
+/// Single substances of oils, as they are sold pure.
+const ISOLATES: &str = "\
+    menthol, camphor, thymol, eugenol, isoeugenol, linalool, linalyl acetate, limonene, citral, geraniol, \
+    citronellol, coumarin, vanillin, cinnamal, cinnamaldehyde, benzaldehyde, eucalyptol, carvone, anethole, \
+    borneol, terpineol, methyl salicylate, farnesol, citronellal, carvacrol, pinene";
+
+/// Plants whose oil holds much menthol, camphor or eucalyptol.
+const MENTHOL_PLANTS: &str = "\
+    peppermint, mentha piperita, mentha arvensis, cornmint, eucalyptus, cinnamomum camphora, ravintsara, \
+    rosmarinus";
+
+const PRESERVATIVES: &str = "\
+    preservative, phenoxyethanol, benzyl alcohol, sodium benzoate, potassium sorbate, sorbic acid, \
+    benzoic acid, dehydroacetic acid, sodium dehydroacetate, methylparaben, ethylparaben, propylparaben, \
+    butylparaben, chlorphenesin, dmdm hydantoin, imidazolidinyl urea, diazolidinyl urea, \
+    sodium hydroxymethylglycinate, methylisothiazolinone, methylchloroisothiazolinone, \
+    iodopropynyl butylcarbamate, chlorhexidine digluconate, undecylenic acid";
+
+const WATERS: &str = "water, waters, aqua, hydrosol, hydrolate";
+const JUICES: &str = "leaf juice, aloe juice, aloe vera juice, floral water, flower water";
+
+const DUSTS: &str = "\
+    talc, talcum, clay, kaolin, bentonite, montmorillonite, illite, rhassoul, ghassoul, silica, mica, \
+    zea mays starch, corn starch, cornstarch, tapioca starch, arrowroot, oryza sativa starch, rice starch, \
+    solanum tuberosum starch, maranta arundinacea root powder, titanium dioxide, zinc oxide, \
+    magnesium carbonate, charcoal powder, activated charcoal, sodium cocoyl isethionate, sci, \
+    sodium coco sulfate, sodium lauryl sulfate, sodium lauryl sulfoacetate, sodium lauroyl methyl isethionate";
+const NOT_DUST: &str = "solution, dispersion, liquid, paste, coated board";
+
+const PEROXIDES: &str = "\
+    hydrogen peroxide, urea peroxide, carbamide peroxide, sodium percarbonate, benzoyl peroxide, peroxide";
+
+const WAXES: &str = "\
+    cera, beeswax, wax, candelilla, carnauba, paraffin, euphorbia cerifera cera, copernicia cerifera cera";
+const NOT_WAX: &str = "jojoba, wool wax, lanolin, alcohol";
+
+/// Trees and plants whose seeds many people are allergic to, as INCI names the genus and species.
+const NUTS: &str = "\
+    almond, hazelnut, walnut, peanut, macadamia, pecan, pistachio, cashew, brazil nut, argan, \
+    prunus amygdalus, arachis hypogaea, corylus avellana, corylus americana, juglans regia, \
+    macadamia ternifolia, macadamia integrifolia, carya illinoensis, pistacia vera, anacardium occidentale, \
+    bertholletia excelsa, argania spinosa";
+
+fn scent(words: &[String]) -> bool {
+    let oil = has_any(words, "oil, oils");
+    let plant = has_any(words, SCENT_PLANTS) || has_any(words, SCENT_GENERA);
+    has_any(words, SCENTS) || (oil && plant && !has_any(words, NOT_SCENT))
+}
+
+/// Whether the name is one of the list, and no word more but what tells its form.
+fn alone(words: &[String], list: &str) -> bool {
+    const FORMS: &str = "crystal, crystals, natural, pure, synthetic, powder, l, d, dl, usp, bp";
+    let own: Vec<&str> = (words.iter().map(String::as_str))
+        .filter(|word| !terms(FORMS).any(|form| form == *word))
+        .collect();
+    let own = own.join(" ");
+    terms(list).any(|term| term == own)
+}
+
+/// Whether it is a water: the name ends so, or says after it only how it was cleaned.
+fn water(words: &[String]) -> bool {
+    const CLEANED: &str =
+        "distilled, deionised, deionized, demineralised, demineralized, purified, boiled";
+    let is_water = |word: &String| terms(WATERS).any(|water| water == word);
+    let mut rest = words.iter().rev();
+    let cleaned = |word: &&String| terms(CLEANED).any(|way| way == *word);
+    rest.by_ref()
+        .find(|word| !cleaned(word))
+        .is_some_and(is_water)
+        || has_any(words, JUICES)
+}
+
+fn soap(words: &[String]) -> bool {
+    let salt = |metal: &str, fat: &str| has(words, &format!("{metal} {fat}"));
+    let of_fat = |fat: &str| salt("sodium", fat) || salt("potassium", fat);
+    let plant = terms(NOT_SOAP).any(|term| has(words, &format!("soap {term}")));
+    terms(SOAP_FATS).any(of_fat) || (has_any(words, SOAPS) && !plant)
+}
+
+fn spirit(words: &[String]) -> bool {
+    let bare = (0..words.len()).any(|at| {
+        let before = at.checked_sub(1).and_then(|at| words.get(at));
+        let fatty = before.is_some_and(|word| {
+            let is = |list| terms(list).any(|term| term == word);
+            is(NOT_SPIRIT) || (word.ends_with("yl") && !is(FLAMMABLE_ALCOHOLS))
+        });
+        starts(words.get(at..).unwrap_or_default(), "alcohol") && !fatty
+    });
+    bare || has_any(words, SPIRITS)
+}
+
+/// The terms of a list.
+fn terms(list: &str) -> impl Iterator<Item = &str> {
+    list.split(", ")
+}
+
+/// A name in words of small letters.
+fn words(name: &str) -> Vec<String> {
+    let pieces = name.split(|c: char| !c.is_alphanumeric());
+    pieces
+        .filter(|word| !word.is_empty())
+        .map(str::to_lowercase)
+        .collect()
+}
+
+fn has_any(words: &[String], list: &str) -> bool {
+    terms(list).any(|term| has(words, term))
+}
+
+/// Whether the term's words stand in a row among `words`, with no "free" behind them.
+fn has(words: &[String], term: &str) -> bool {
+    (0..words.len()).any(|at| starts(words.get(at..).unwrap_or_default(), term))
+}
+
+fn starts(words: &[String], term: &str) -> bool {
+    let mut rest = words.iter();
+    term.split(' ')
+        .all(|wanted| rest.next().is_some_and(|word| word == wanted))
+        && rest.next().is_none_or(|word| word != "free")
+}
