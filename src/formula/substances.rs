@@ -72,9 +72,18 @@ impl Substance {
         names.any(|name| own.into_iter().flatten().any(|own| same_name(own, name)))
     }
 
-    /// Its name for a person.
-    pub fn title(&self) -> &str {
-        self.inci.as_deref().or(self.name.as_deref()).unwrap_or("")
+    /// What of it is known: as its document has it, and what the certificate of this lot says in its place.
+    pub fn constituents_of(&self, lot: &str) -> Vec<Constituent> {
+        let mut all = self.constituents.clone();
+        let certified = self.lots.iter().find(|own| same_lot(&own.lot, lot));
+        for one in certified.iter().flat_map(|lot| &lot.constituents) {
+            let same = |other: &&mut Constituent| same_name(&other.name, &one.name);
+            match all.iter_mut().find(same) {
+                Some(other) => other.share = one.share,
+                None => all.push(one.clone()),
+            }
+        }
+        all
     }
 }
 

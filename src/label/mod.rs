@@ -1,9 +1,11 @@
-//! What a label says: the ingredients in the order of their weights, and the net contents. Pure.
+//! What a label says: the ingredients in the order of their weights, fragrance allergens, and the net contents.
+//! Pure.
 //!
 //! Sources: 21 CFR 701.3(a) and (f) (the text of (f) from memory), Regulation (EC) No 1223/2009
 //! article 19(1)(g), 16 CFR 500.19 (conversion factors). Rounding never overstates (NIST guide on
 //! metric labelling: "in no case shall rounded net contents declarations overstate a quantity").
 
+pub mod allergens;
 mod net;
 
 use std::collections::BTreeMap;

@@ -1,14 +1,119 @@
 //! The declaration's rules at their edges, and the net contents against the examples worked with
 //! the factors of 16 CFR 500.19 (1 oz = 28.349 5 g, 1 g = 0.035 274 0 oz).
 
+use bismar::label::allergens::{ALLERGENS, Stay, allergen, amounts};
 use bismar::label::{Rules, declaration, grams_on_label, ounces_on_label};
 use bismar::mass::Mass;
 use proptest::prelude::*;
 use rust_decimal::Decimal;
 
+use crate::bench_side::logs::{Begun, weighed};
+use crate::bench_side::person::Person;
+
 fn named(weights: &[(&str, i64)]) -> Vec<(String, Mass)> {
     let one = |(name, mg): &(&str, i64)| ((*name).to_owned(), Mass::from_mg(*mg));
     weights.iter().map(one).collect()
+}
+
+/// Every entry with a name of it and its number, written down from a reproduction with CAS numbers (a table of
+/// 2026 made from the consolidated Annex III of Regulation 1223/2009 and a paper of 2024), apart from the list
+/// in the code, which follows another made from the consolidated text.
+const BY_NUMBER: &str = "45 Benzyl Alcohol; 46 6-Methyl Coumarin; 67 Amyl Cinnamal; 69 Cinnamyl Alcohol; 70 Citral; \
+    71 Eugenol; 72 Hydroxycitronellal; 73 Isoeugenol; 74 Amylcinnamyl Alcohol; 75 Benzyl Salicylate; 76 Cinnamal; \
+    77 Coumarin; 78 Geraniol; 80 Anise Alcohol; 81 Benzyl Cinnamate; 82 Farnesol; 84 Linalool; 85 Benzyl Benzoate; \
+    86 Citronellol; 87 Hexyl Cinnamal; 88 Limonene; 89 Methyl 2-Octynoate; 90 Alpha-Isomethyl Ionone; \
+    91 Evernia Prunastri Extract; 92 Evernia Furfuracea Extract; 109 Pinus Mugo Leaf Oil; \
+    114 Pinus Pumila Needle Extract; 122 Cedrus Atlantica Bark Oil; 124 Turpentine; 131 Alpha-Terpinene; \
+    133 Terpinolene; 154 Myroxylon Balsamum Pereirae Balsam Oil; 157 Alpha-Damascone; 175 3-Propylidenephthalide; \
+    196 Lippia Citriodora Absolute; 324 Methyl Salicylate; 327 Acetyl Cedrene; 328 Amyl Salicylate; 329 Anethole; \
+    330 Benzaldehyde; 331 Camphor; 332 Beta-Caryophyllene; 333 Carvone; 334 Dimethyl Phenethyl Acetate; \
+    335 Hexadecanolactone; 336 Hexamethylindanopyran; 337 Linalyl Acetate; 338 Menthol; \
+    339 Trimethylcyclopentenyl Methylisopentenol; 340 Salicylaldehyde; 341 Santalol; 342 Sclareol; 343 Terpineol; \
+    344 Tetramethyl Acetyloctahydronaphthalenes; 345 Trimethylbenzenepropanol; 346 Vanillin; \
+    347 Cananga Odorata Flower Oil; 348 Cinnamomum Cassia Leaf Oil; 349 Cinnamomum Zeylanicum Bark Oil; \
+    350 Citrus Aurantium Amara Flower Oil; 351 Citrus Aurantium Dulcis Peel Oil; \
+    352 Citrus Aurantium Bergamia Peel Oil; 353 Citrus Limon Peel Oil; 354 Cymbopogon Citratus Leaf Oil; \
+    355 Eucalyptus Globulus Leaf Oil; 356 Eugenia Caryophyllus Flower Oil; 357 Jasminum Officinale Oil; \
+    358 Juniperus Virginiana Oil; 359 Laurus Nobilis Leaf Oil; 360 Lavandula Angustifolia Oil; \
+    361 Mentha Piperita Oil; 362 Mentha Viridis Leaf Oil; 364 Pelargonium Graveolens Oil; \
+    365 Pogostemon Cablin Oil; 366 Rosa Damascena Flower Oil; 367 Santalum Album Oil; 368 Eugenyl Acetate; \
+    369 Geranyl Acetate; 370 Isoeugenyl Acetate; 371 Pinene";
+
+/// The 56 names that were new, as a page of August 2023 has them.
+const NEW: &str = "Pinus Mugo; Pinus Pumila; Cedrus Atlantica Oil/Extract; Turpentine; Alpha-Terpinene; Terpinolene; \
+    Myroxylon Pereirae Oil/Extract; Rose Ketones; 3-Propylidenephthalide; Lippia citriodora absolute; \
+    Methyl Salicylate; Acetyl Cedrene; Amyl Salicylate; Anethole; Benzaldehyde; Camphor; Beta-Caryophyllene; \
+    Carvone; Dimethyl Phenethyl Acetate; Hexadecanolactone; Hexamethylindanopyran; Linalyl Acetate; Menthol; \
+    Trimethylcyclopentenyl Methylisopentenol; Salicylaldehyde; Santalol; Sclareol; Terpineol; \
+    Tetramethyl acetyloctahydronaphthalenes; Trimethylbenzenepropanol; Vanillin; Cananga Odorata Oil/Extract; \
+    Cinnamomum Cassia Leaf Oil; Cinnamomum Zeylanicum Bark Oil; Citrus Aurantium Flower Oil; \
+    Citrus Aurantium Peel Oil; Citrus Aurantium Bergamia Peel Oil; Citrus Limon Peel Oil; Lemongrass Oil; \
+    Eucalyptus Globulus Oil; Eugenia Caryophyllus Oil; Jasmine Oil/Extract; Juniperus Virginiana Oil; \
+    Laurus Nobilis Leaf Oil; Lavandula Oil/Extract; Mentha Piperita Oil; Mentha Viridis Leaf Oil; \
+    Narcissus Extract; Pelargonium Graveolens Flower Oil; Pogostemon Cablin Oil; Rose Flower Oil/Extract; \
+    Santalum Album Oil; Eugenyl Acetate; Geranyl Acetate; Isoeugenyl Acetate; Pinene";
+
+#[test]
+fn the_allergens_are_those_of_two_other_reproductions() {
+    let mut numbers = std::collections::BTreeSet::new();
+    for one in BY_NUMBER.split("; ") {
+        let (number, name) = one.split_once(' ').unwrap();
+        let found = allergen(name).unwrap_or_else(|| panic!("{name}"));
+        assert_eq!(found.entry.to_string(), number, "{name}");
+        numbers.insert(found.entry);
+    }
+    // Narcissus: the extract of another species there.
+    assert_eq!(allergen("Narcissus Tazetta Extract").unwrap().entry, 363);
+    numbers.insert(363);
+    let ours: std::collections::BTreeSet<u16> = ALLERGENS.iter().map(|one| one.entry).collect();
+    assert_eq!((ours.len(), &ours), (81, &numbers));
+    let new: Vec<u16> = NEW
+        .split("; ")
+        .map(|name| allergen(name).expect(name).entry)
+        .collect();
+    assert_eq!(new.len(), 56);
+    let mut named = new.clone();
+    named.sort_unstable();
+    named.dedup();
+    assert_eq!(named.len(), 56);
+    let later = ours.iter().filter(|entry| **entry > 326);
+    assert!(later.clone().all(|entry| new.contains(entry)) && later.count() == 45);
+    // As the maker may have written it; what only sounds like one is none.
+    assert_eq!(allergen(" LINALOOL ").unwrap().entry, 84);
+    for other in [
+        "Linalyl",
+        "Menthone",
+        "Lavandula Angustifolia Flower Water",
+        "Eugenol acetate",
+        "",
+    ] {
+        assert_eq!(allergen(other), None, "{other}");
+    }
+}
+
+/// "exceeds: 0,001 % in leave-on, 0,01 % in rinse-off products" (OJ L 342/155; (EU) 2023/1545): exactly so much is
+/// not named; names of one entry add up.
+#[test]
+fn allergens_are_named_above_their_thresholds_and_not_at_them() {
+    let total = Mass::from_g(1_000);
+    for (ng, leave_on, rinse_off) in [
+        (10_000_000i64, false, false),
+        (10_000_001, true, false),
+        (100_000_000, true, false),
+        (100_000_001, true, true),
+    ] {
+        let (a, b) = (Mass::from_ng(ng / 2), Mass::from_ng(ng - ng / 2));
+        let parts = [("Geranial", a), ("neral", b), ("Water", Mass::from_g(999))];
+        for (stay, wanted) in [(Stay::LeaveOn, leave_on), (Stay::RinseOff, rinse_off)] {
+            let found = amounts(parts, total, stay);
+            let [citral] = found.as_slice() else {
+                panic!("{found:?}")
+            };
+            assert_eq!((citral.allergen.label, citral.mass.ng()), ("Citral", ng));
+            assert_eq!(citral.declared, wanted, "{ng} {stay:?}");
+        }
+    }
+    assert_eq!(amounts([("Citral", Mass::ZERO)], total, Stay::LeaveOn), []);
 }
 
 /// 21 CFR 701.3(f): "not more than 1 percent" (from memory); 1223/2009 art. 19(1)(g): "less than 1 %".
@@ -97,4 +202,96 @@ proptest! {
         let sum: Mass = lines.iter().map(|line| line.mass).sum();
         prop_assert_eq!(sum, given.iter().map(|(_, m)| *m).sum::<Mass>());
     }
+}
+
+/// Through a premix, from the weights of the logs and what the maker wrote down; a lot's certificate counts.
+#[test]
+fn a_declaration_names_allergens_and_says_what_is_not_known() {
+    let person = Person::new();
+    let closed = crate::bench_side::logs::closed;
+    let logs = person.path("logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    let write = |name: &str, formula: &str, rows: &[bismar::vocabulary::entry::Draft]| {
+        let begun = Begun {
+            formula,
+            label: name,
+            size: Mass::from_g(100),
+            jars: None,
+            at: "2026-09-01T09:00:00Z",
+        };
+        begun.written(&logs, name, rows);
+    };
+    let blend = "[formula]\nname = \"Blend\"\nuse = \"premix\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Lavendel\"\n\
+                 inci = \"Lavandula Angustifolia Oil\"\npercent = 50\n[[phase.ingredient]]\nname = \"Nelke\"\n\
+                 inci = \"Eugenia Caryophyllus Bud Oil\"\npercent = 50\n";
+    let balm = "[formula]\nname = \"Balm\"\nuse = \"leave-on\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Oil\"\n\
+                inci = \"Helianthus Annuus Seed Oil\"\npercent = 98\n[[phase.ingredient]]\nname = \"Scent\"\n\
+                premix = \"Blend\"\npercent = 2\n";
+    write(
+        "blend-1",
+        blend,
+        &[
+            weighed(1, "Lavendel", "LAV-2", 60_000),
+            weighed(2, "Nelke", "N-1", 40_000),
+            closed(),
+        ],
+    );
+    write(
+        "balm-1",
+        balm,
+        &[
+            weighed(1, "Oil", "O", 98_000),
+            weighed(2, "Scent", "blend-1", 2_000),
+            closed(),
+        ],
+    );
+    let declare = || {
+        person
+            .run(&["declaration", "balm-1", "--logs", "logs", "--rules", "eu"])
+            .ended(0)
+    };
+    let said = declare();
+    let first = said.out.lines().next().unwrap();
+    assert_eq!(
+        first,
+        "NOT COMPLETE: what fragrance allergens are in Eugenia Caryophyllus Bud Oil and Lavandula Angustifolia Oil is \
+         not known; write their constituents into substances.toml, from the supplier's documents."
+    );
+    assert!(
+        said.err.contains("warning: what fragrance allergens"),
+        "{said:?}"
+    );
+    let folder = person.path("formulas");
+    std::fs::create_dir_all(&folder).unwrap();
+    person.configures(&format!(
+        "formula_dir = {:?}\n",
+        folder.display().to_string()
+    ));
+    std::fs::write(
+        folder.join("substances.toml"),
+        "[[substance]]\ninci = \"Lavandula angustifolia oil\"\nconstituents = { Linalool = 40, Limonene = 0.05, Coumarin = 1 }\n\
+         [[substance.lot]]\nlot = \"LAV-2\"\nconstituents = { Linalool = 30 }\n\
+         [[substance]]\nname = \"Nelke\"\nconstituents = { EUGENOL = 80, Linalool = 0.5, \"Something else\" = 5 }\n",
+    )
+    .unwrap();
+    let said = declare();
+    // 1.2 g of lavender: 30 % of it 0.36 g, and 0.8 g · 0.5 % = 0.004 g; 0.64 g eugenol; 0.012 g coumarin;
+    // limonene 0.0006 g of 100 g is 0.0006 % and not named. Both oils are entries themselves.
+    assert!(
+        said.out.starts_with(
+            "INGREDIENTS: Helianthus Annuus Seed Oil, Lavandula Angustifolia Oil, Eugenia Caryophyllus Bud Oil, \
+             Eugenol, Linalool, Coumarin\n"
+        ),
+        "{said:?}"
+    );
+    for wanted in [
+        "Eugenol                   0.640  0.6400  named",
+        "Linalool                  0.364  0.3640  named",
+        "Coumarin                  0.012  0.0120  named",
+        "Limonene                  0.001  0.0006  below",
+        "named above 0.001 % (leave-on)",
+    ] {
+        assert!(said.out.contains(wanted), "{wanted}\n{}", said.out);
+    }
+    assert!(!said.out.contains("NOT COMPLETE"), "{said:?}");
 }

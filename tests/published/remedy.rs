@@ -5,7 +5,7 @@
 //! scipy.optimize.milp (the HiGHS solver, PyPI); its answers are proved in integers before they count.
 
 use bismar::formula::Percent;
-use bismar::formula::remedy::{Part, Remedy, least_total, remedy};
+use bismar::formula::remedy::{Bound, Part, Remedy, least_total, remedy};
 use bismar::mass::Mass;
 use bismar::vocabulary::command::Way;
 use microlp::{ComparisonOp, OptimizationDirection, Problem, SolveOutcome};
@@ -112,16 +112,27 @@ proptest! {
 }
 
 /// The problems as the library wants them, in steps of `d`.
-fn ask_the_integer_solver(problems: &[Vec<Part>], d: Mass) -> Vec<Option<Vec<i64>>> {
+fn ask_the_integer_solver(
+    problems: &[(Vec<Part>, Option<Bound>)],
+    d: Mass,
+) -> Vec<Option<Vec<i64>>> {
     let share = |percent: Percent| percent.0 as f64 / Percent::HUNDRED.0 as f64;
     let list: Vec<_> = (problems.iter())
-        .map(|parts| {
-            serde_json::json!({
+        .map(|(parts, bound)| {
+            let mut problem = serde_json::json!({
                 "held": parts.iter().map(|p| p.held.ng() / d.ng()).collect::<Vec<_>>(),
                 "low": parts.iter().map(|p| share(p.low)).collect::<Vec<_>>(),
                 "high": parts.iter().map(|p| share(p.high)).collect::<Vec<_>>(),
                 "most": 100_000,
-            })
+            });
+            if let Some(bound) = bound {
+                let max = bound.limits.max.expect("a greatest share");
+                let of_it = bound.held as f64 / Percent::HUNDRED.0 as f64 / d.ng() as f64;
+                problem["shares"] = bound.shares.iter().copied().map(share).collect();
+                problem["held_of_it"] = of_it.into();
+                problem["high_of_it"] = share(max).into();
+            }
+            problem
         })
         .collect();
     let solver = include_str!("remedy/steps.py");
@@ -134,16 +145,16 @@ fn ask_the_integer_solver(problems: &[Vec<Part>], d: Mass) -> Vec<Option<Vec<i64
 fn the_least_in_whole_steps_is_what_the_integer_solver_finds() {
     let d = Mass::from_mg(500);
     let mut runner = proptest::test_runner::TestRunner::deterministic();
-    let mut problems: Vec<Vec<Part>> = Vec::new();
+    let mut problems: Vec<(Vec<Part>, Option<Bound>)> = Vec::new();
     while problems.len() < 400 {
         let mut parts = parts().new_tree(&mut runner).unwrap().current();
         for part in &mut parts {
             part.held = part.held.round_to(d);
         }
-        problems.push(parts);
+        problems.push((parts, None));
     }
     let (mut equal, mut dearer_than_free, mut none) = (0, 0, 0);
-    for (parts, theirs) in problems.iter().zip(ask_the_integer_solver(&problems, d)) {
+    for ((parts, _), theirs) in problems.iter().zip(ask_the_integer_solver(&problems, d)) {
         let held = parts.iter().fold(Mass::ZERO, |sum, p| sum + p.held);
         // Proved in integers: the solver's floats allow a little more.
         let theirs = theirs.map(|add| add.into_iter().map(|n| d * n).collect::<Vec<Mass>>());
@@ -173,6 +184,76 @@ fn the_least_in_whole_steps_is_what_the_integer_solver_finds() {
         dearer_than_free > 20,
         "whole steps mattered in {dearer_than_free} cases only"
     );
+}
+
+/// The same with a substance that is in several parts and has a limit of its own, little above what the formula
+/// holds of it. Where no remedy is found there is none.
+#[test]
+fn a_substance_in_several_parts_is_kept_under_its_limit() {
+    let d = Mass::from_mg(500);
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut problems: Vec<(Vec<Part>, Option<Bound>)> = Vec::new();
+    while problems.len() < 300 {
+        let mut parts = parts().new_tree(&mut runner).unwrap().current();
+        let shares = proptest::collection::vec(0i64..=100, parts.len());
+        let shares = shares.new_tree(&mut runner).unwrap().current();
+        let shares: Vec<Percent> = shares.iter().map(|n| Percent(n * 1_000_000_000)).collect();
+        let (mut of_it, mut held) = (0i128, 0i128);
+        for (part, share) in parts.iter_mut().zip(&shares) {
+            part.held = part.held.round_to(d);
+            of_it += i128::from(part.share.0) * i128::from(share.0);
+            held += i128::from(part.held.ng()) * i128::from(share.0);
+        }
+        let by_formula = (of_it / i128::from(Percent::HUNDRED.0)) as i64;
+        let bound = Bound {
+            held,
+            shares,
+            limits: bismar::formula::Limits {
+                min: None,
+                max: Some(Percent(by_formula + by_formula / 100)),
+            },
+        };
+        problems.push((parts, Some(bound)));
+    }
+    let (mut equal, mut dearer, mut none) = (0, 0, 0);
+    for ((parts, bound), theirs) in problems.iter().zip(ask_the_integer_solver(&problems, d)) {
+        let bound = bound.as_ref().unwrap();
+        let max = bound.limits.max.unwrap();
+        let held = parts.iter().fold(Mass::ZERO, |sum, p| sum + p.held);
+        let kept = |add: &[Mass]| {
+            let batch = held + add.iter().fold(Mass::ZERO, |sum, &a| sum + a);
+            let more = add.iter().zip(&bound.shares);
+            let more: i128 = more
+                .map(|(a, share)| i128::from(a.ng()) * i128::from(share.0))
+                .sum();
+            bound.held + more <= i128::from(max.0) * i128::from(batch.ng())
+                && parts
+                    .iter()
+                    .zip(add)
+                    .all(|(p, &a)| p.inside(p.held + a, batch))
+        };
+        let theirs = theirs.map(|add| add.into_iter().map(|n| d * n).collect::<Vec<Mass>>());
+        let theirs = theirs.filter(|add| kept(add));
+        let bounds = std::slice::from_ref(bound);
+        for way in Way::ALL {
+            if let Some(found) = remedy(way, parts, bounds, d) {
+                assert!(kept(&found.add), "{way:?} {found:?} {parts:?} {bound:?}");
+            }
+        }
+        match (remedy(Way::LeastAdded, parts, bounds, d), theirs) {
+            (Some(ours), Some(theirs)) => {
+                let theirs = theirs.iter().fold(Mass::ZERO, |sum, &a| sum + a);
+                assert_eq!(added(&ours), theirs, "{parts:?} {bound:?}");
+                equal += 1;
+                let free = remedy(Way::LeastAdded, parts, &[], d);
+                dearer += u32::from(free.is_some_and(|free| added(&free) < added(&ours)));
+            }
+            (None, Some(theirs)) => panic!("the library finds {theirs:?} for {parts:?} {bound:?}"),
+            (Some(_), None) | (None, None) => none += 1,
+        }
+    }
+    assert!(equal > 250 && none < 30, "{equal} equal, {none} without");
+    assert!(dearer > 20, "the limit mattered in {dearer} cases only");
 }
 
 /// Worked by hand: 100 g of 90 + 10, and 12 g poured of the second, limits 9 to 11 %. Kept it would be

@@ -1,7 +1,8 @@
 """Least additions in whole steps by a mixed-integer solver: scipy.optimize.milp (HiGHS).
 
 Reads a JSON list of problems {"held": [...], "low": [...], "high": [...]}, held in steps of the scale,
-limits as shares of the batch; writes a list of the steps to add of each, or null where there is none.
+limits as shares of the batch, and "shares" of each part that are a substance of which "held_of_it" is there
+and at most "high_of_it" is allowed; writes a list of the steps to add of each, or null where there is none.
 """
 import json
 import sys
@@ -17,6 +18,11 @@ def least(problem):
     rows = numpy.vstack([numpy.eye(n) - low[:, None], numpy.eye(n) - high[:, None]])
     lower = numpy.concatenate([low * total - held, numpy.full(n, -numpy.inf)])
     upper = numpy.concatenate([numpy.full(n, numpy.inf), high * total - held])
+    if "shares" in problem:
+        # held_of_it + share * a  <= high_of_it * (total + sum(a))
+        rows = numpy.vstack([rows, numpy.array(problem["shares"]) - problem["high_of_it"]])
+        lower = numpy.append(lower, -numpy.inf)
+        upper = numpy.append(upper, problem["high_of_it"] * total - problem["held_of_it"])
     found = milp(
         numpy.ones(n),
         constraints=LinearConstraint(rows, lower, upper),
