@@ -7,8 +7,9 @@
 //! **Limits.** A product may hold of a substance at most what the maker's list says for its use, and what
 //! the formula's own lines say. Lines of one substance count together. What may hurt the skin (an
 //! essential oil, an isolate, a preservative, an acid) has the strictest of its lines' `max`; of
-//! anything else the lines' own add up, one without `max` counting as its share. What comes through
-//! premixes and constituents counts and adds no room.
+//! anything else the lines' own add up, one without `max` counting as its share; of each name that a
+//! substance has the limits of its own lines hold besides. What comes through premixes and constituents
+//! counts and adds no room.
 
 use std::collections::BTreeMap;
 
@@ -121,6 +122,11 @@ impl Reached<'_> {
     /// Whether it is a scent: an essential oil, a fragrance, an isolate.
     pub fn is_scent(&self) -> bool {
         self.is(Kind::EssentialOil) || self.is(Kind::Isolate)
+    }
+
+    /// Whether it is a line of the formula itself.
+    fn is_line(&self) -> bool {
+        self.through.is_empty() && self.lot.is_none()
     }
 
     fn is_for_skin(&self) -> bool {
@@ -333,11 +339,33 @@ pub fn limited(formula: &Formula, known: &Known) -> Vec<Limited> {
     let contents = contents(formula, known);
     let lines: Vec<(&Ingredient, Percent)> = formula.ingredients().zip(formula.shares()).collect();
     let list = list(formula, known);
-    let groups = grouped(&contents.reached);
-    groups
-        .iter()
-        .filter_map(|group| one(formula, &lines, &list, group))
-        .collect()
+    let mut found: Vec<Limited> = Vec::new();
+    for group in grouped(&contents.reached) {
+        let all = one(formula, &lines, &list, &group);
+        found.extend(all);
+        // Each of its names keeps the limits of its own lines too.
+        for alone in by_name(&group) {
+            found.extend(one(formula, &lines, &[], &alone));
+        }
+    }
+    found
+}
+
+/// The lines of a group by their names, where there are several.
+fn by_name<'r, 'a>(group: &[&'r Reached<'a>]) -> Vec<Vec<&'r Reached<'a>>> {
+    let mut names: Vec<Vec<&Reached>> = Vec::new();
+    for &line in group.iter().filter(|one| one.is_line()) {
+        let same =
+            |other: &&mut Vec<&Reached>| other.iter().any(|other| same_name(other.name, line.name));
+        match names.iter_mut().find(same) {
+            Some(name) => name.push(line),
+            None => names.push(vec![line]),
+        }
+    }
+    match names.len() {
+        0 | 1 => Vec::new(),
+        _ => names,
+    }
 }
 
 /// What is one substance, together; a name links those of its INCI, an INCI those of its names.
@@ -367,7 +395,7 @@ fn one(
 ) -> Option<Limited> {
     let skin = group.iter().any(|one| one.is_for_skin());
     let own: Vec<&(&Ingredient, Percent)> = (group.iter())
-        .filter(|one| one.through.is_empty() && one.lot.is_none())
+        .filter(|one| one.is_line())
         .filter_map(|one| lines.get(one.line))
         .collect();
     let add = |a: Percent, b: Percent| Percent((a.0.saturating_add(b.0)).min(Percent::HUNDRED.0));
@@ -526,10 +554,12 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
         if concerned && !limits.iter().any(has_max) {
             match one.through.is_empty() {
                 true => {
-                    let message = format!(
-                        "\"{}\" is an essential oil or fragrance and has no greatest share",
-                        one.name
-                    );
+                    let what = match one.is(Kind::EssentialOil) {
+                        true => "essential oil or fragrance",
+                        false => "isolate",
+                    };
+                    let message =
+                        format!("\"{}\" is an {what} and has no greatest share", one.name);
                     let remedy = "Write your own limit as limits = { max = ... }, in percent of the batch, from \
                                   the supplier's documents (safety data sheet, IFRA certificate)";
                     notes.push(at(one.line, message, remedy));

@@ -388,6 +388,42 @@ fn limits_of_one_substance_under_several_names() {
     assert_eq!(held("C-3", 630, 400).len(), 1);
 }
 
+/// What is no matter of the skin: the limits of its lines add up over its names, and each name keeps its own.
+#[test]
+fn each_name_of_a_substance_keeps_its_own_limit() {
+    let text = "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Water\"\ninci = \"Aqua\"\nbalance = true\n\
+                [[phase.ingredient]]\nname = \"Rose water\"\ninci = \"AQUA\"\npercent = 20\nlimits = { min = 15, max = 21 }\n\
+                [[phase.ingredient]]\nname = \"Talc\"\npercent = 30\n";
+    let formula = Formula::parse(text, "a.toml").unwrap();
+    let limits = limited(&formula, &Known::default());
+    let said = |water, rose| {
+        let one = |ingredient, g| Held {
+            ingredient,
+            lot: "",
+            mass: Mass::from_g(g),
+        };
+        let held = [
+            one("Water", water),
+            one("Rose water", rose),
+            one("Talc", 30),
+        ];
+        let found = outside(&limits, &held, Mass::from_g(30 + water + rose));
+        found
+            .into_iter()
+            .map(|one| (one.ingredient, one.side, one.limit.text()))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(said(50, 20), []);
+    // 50 + 21 of it are allowed together.
+    let (over, under) = (Side::Over, Side::Under);
+    let told = |name: &str, side, limit: &str| (name.to_owned(), side, limit.to_owned());
+    assert_eq!(said(48, 22), [told("Rose water", over, "21")]);
+    assert_eq!(
+        said(65, 10),
+        [told("Aqua", over, "71"), told("Rose water", under, "15")]
+    );
+}
+
 /// Premixes that go round in a circle end, and what is not there is told.
 #[test]
 fn premixes_in_a_circle_and_unknown_ones() {

@@ -2,12 +2,18 @@
 #![no_main]
 
 use bismar::formula::plan::BatchSize;
-use bismar::formula::{Formula, Plan};
+use bismar::formula::contents::{Known, limited};
+use bismar::formula::{Formula, Percent, Plan, cautions, substances};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|text: &str| {
+    // The same text as the maker's list, and as what is known beside the formula.
+    let list = substances::parse(text, "f.toml");
+    if let Err(problems) = &list {
+        assert!(problems.to_string().starts_with("f.toml:"), "{problems}");
+    }
     let formula = match Formula::parse(text, "f.toml") {
         Ok(formula) => formula,
         Err(problems) => {
@@ -15,6 +21,17 @@ fuzz_target!(|text: &str| {
             return;
         }
     };
+    let known = Known {
+        premixes: vec![formula.clone()],
+        substances: list.unwrap_or_default(),
+        batches: Vec::new(),
+    };
+    for one in limited(&formula, &known) {
+        for from in &one.from {
+            assert!(one.share_in(&from.ingredient, "") <= Percent::HUNDRED);
+        }
+    }
+    cautions::lines(&formula, &known);
     let scales = [ScaleAbility::assumed("bench")];
     for grams in [1, 100, 5_000] {
         let amount = BatchSize::Batch(Mass::from_g(grams));
