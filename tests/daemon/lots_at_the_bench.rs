@@ -664,8 +664,8 @@ fn a_premix_counts_as_its_batch_was_weighed() {
         closed(),
     ];
     write_log_of(&blend, &person, "blend-1", &rows);
-    let logs = || std::fs::read_dir(person.path(LOGS)).unwrap().count();
-    let before = logs();
+    let count = || folder::batches_in(&logs(&person)).unwrap().len();
+    let before = count();
     let _daemon = Daemon::start(&person);
     let begin = ["begin", "scented.toml", "--batch", "100g"];
     list("29");
@@ -673,13 +673,13 @@ fn a_premix_counts_as_its_batch_was_weighed() {
     let wanted = "\"Lavender oil\" comes to 30 % of the batch (30.00 g of 100.00 g), over its leave-on limit \
                   (substances.toml:1; the formula does not tell its use) of 29 %; it comes with \"Scent\"";
     assert!(said.err.contains(wanted), "{said:?}");
-    assert_eq!(logs(), before);
+    assert_eq!(count(), before);
     list("30.5");
     person.run(&begin).ended(0);
     named(&person, "blend-1", None).unwrap();
-    let log = std::fs::read_dir(person.path(LOGS)).unwrap();
+    let log = folder::batches_in(&logs(&person)).unwrap();
+    let mut log = log.into_iter();
     let log = log
-        .map(|entry| entry.unwrap().path())
         .find(|path| path.display().to_string().contains("scented-soak"))
         .expect("the batch's log");
     let record = bismar::journal::read::record::read(&log).unwrap();
