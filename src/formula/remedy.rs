@@ -92,19 +92,20 @@ impl Bound {
         let whole = i128::from(batch.ng()) * hundred;
         let mut left = whole;
         // Nanograms times 100 % times 100 %.
-        let mut least = self.held * hundred;
+        // A log may be damaged, and hold any number.
+        let mut least = self.held.saturating_mul(hundred);
         let mut room: Vec<(i128, i128)> = Vec::with_capacity(parts.len());
         for (i, part) in parts.iter().enumerate() {
             let held = i128::from(part.held.ng()) * hundred;
             let wanted = held.max(part_of(part.low, batch));
-            least += (wanted - held) * self.share(i);
+            least = least.saturating_add((wanted - held) * self.share(i));
             left -= wanted;
             room.push((self.share(i), part_of(part.high, batch) - wanted));
         }
         room.sort_unstable();
         for (share, room) in room {
             let more = room.clamp(0, left.max(0));
-            least += more * share;
+            least = least.saturating_add(more * share);
             left -= more;
         }
         least <= whole * i128::from(max.0)

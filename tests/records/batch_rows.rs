@@ -4,13 +4,15 @@
 use std::collections::HashMap;
 
 use bismar::formula::amend::{Added, Amendment, Cause};
+use bismar::formula::contents::{From, Limited};
 use bismar::formula::filling::Fill;
 use bismar::formula::plan::BatchSize;
-use bismar::formula::{Formula, Plan, VesselWay};
+use bismar::formula::{Formula, Limits, Percent, Plan, VesselWay};
 use bismar::journal::batch::composition::{HeldPart, held, strangers};
 use bismar::journal::batch::record::Record;
 use bismar::journal::batch::residue::usual;
 use bismar::journal::format::cell::{CUT_MARK, LONGEST_TEXT, clean};
+use bismar::journal::format::contents_note;
 use bismar::journal::format::fault::{BadLine, Fault};
 use bismar::journal::format::fill_note::{fill_of, note_of};
 use bismar::journal::format::names::{LONGEST_NAME, safe_batch_name};
@@ -555,6 +557,59 @@ fn fill(rule: Rule) -> Fill {
         first: 1,
         last: 8,
     }
+}
+
+/// The note of what a formula alone does not tell: read as it was written; a damaged one says so.
+#[test]
+fn a_note_of_what_is_in_the_formula_is_read_as_it_was_written() {
+    let limited = |share: i64, told: Option<&str>| Limited {
+        name: "Linalool \u{202e}\"x\"".into(),
+        limits: Limits {
+            min: None,
+            max: Some(Percent(710_000_000)),
+        },
+        skin: true,
+        told: told.map(str::to_owned),
+        from: vec![From {
+            ingredient: "Lavender".into(),
+            line: 3,
+            name: "Linalool".into(),
+            lot: Some("LAV-2".into()),
+            share: Percent(share),
+        }],
+    };
+    let row = |note: &str| {
+        let draft = Draft::new(RowKind::Note, note);
+        row(2, &draft)
+    };
+    let one = limited(31_500_000_000, Some("leave-on limit (substances.toml:4)"));
+    let note = contents_note::note_of(std::slice::from_ref(&one))
+        .unwrap()
+        .unwrap();
+    assert_eq!(contents_note::contents_of(&row(&note)), Some(Ok(vec![one])));
+    assert_eq!(
+        contents_note::contents_of(&row("contents of the jar")),
+        None
+    );
+    assert_eq!(contents_note::note_of(&[]), Ok(None));
+    for share in [-1, 100_000_000_001, i64::MIN, i64::MAX] {
+        let note = contents_note::note_of(&[limited(share, None)])
+            .unwrap()
+            .unwrap();
+        let read = contents_note::contents_of(&row(&note)).unwrap();
+        assert!(
+            read.unwrap_err().contains("a share that is none"),
+            "{share}"
+        );
+    }
+    let torn = contents_note::contents_of(&row("contents [{")).unwrap();
+    assert!(torn.unwrap_err().contains("does not read"));
+    let long = vec![limited(1, None); 2_000];
+    let error = contents_note::note_of(&long).unwrap_err();
+    assert!(
+        error.to_string().contains("take out of substances.toml"),
+        "{error}"
+    );
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! The note behind a batch's formula that holds what the formula alone does not tell: the limits of what is
 //! in its premixes, and of constituents, `contents [{"name":"Linalool",...}]`.
 
+use crate::formula::Percent;
 use crate::formula::contents::Limited;
 use crate::journal::format::cell;
 use crate::journal::format::row::Row;
@@ -47,6 +48,18 @@ pub fn contents_of(row: &Row) -> Option<Result<Vec<Limited>, String>> {
         return None;
     }
     let json = row.note.get(NOTE.len() - 1..)?;
-    let read = serde_json::from_str(json);
-    Some(read.map_err(|e| format!("what is in the formula does not read: {e}")))
+    let read: Result<Vec<Limited>, _> = serde_json::from_str(json);
+    let read = read.map_err(|e| format!("what is in the formula does not read: {e}"));
+    Some(read.and_then(|limits| match limits.iter().all(is_sound) {
+        true => Ok(limits),
+        false => Err("what is in the formula has a share that is none".to_owned()),
+    }))
+}
+
+/// Whether all its shares are from 0 to 100 %.
+fn is_sound(one: &Limited) -> bool {
+    let shares = one.from.iter().map(|from| from.share);
+    let limits = [one.limits.min, one.limits.max].into_iter().flatten();
+    let sound = |share: Percent| (Percent(0)..=Percent::HUNDRED).contains(&share);
+    shares.chain(limits).all(sound)
 }
