@@ -11,6 +11,7 @@ pub mod feasibility;
 pub mod premix;
 pub mod prepackage;
 pub mod repeatability;
+pub mod several_loads;
 pub mod test_weights;
 pub mod uncertainty;
 pub mod window;

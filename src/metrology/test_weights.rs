@@ -88,6 +88,42 @@ pub fn permissible_error(nominal: Mass, class: WeightClass) -> Option<Mass> {
     Some(Mass::from_ng(limit * 1_000))
 }
 
+/// One test weight, or several that lie on the pan together.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TestLoad(Vec<Mass>);
+
+impl TestLoad {
+    /// `None` where one is no test weight, or where there is none.
+    pub fn new(weights: Vec<Mass>) -> Option<TestLoad> {
+        let known = |weight: &Mass| nominals().any(|nominal| nominal == *weight);
+        (!weights.is_empty() && weights.iter().all(known)).then_some(TestLoad(weights))
+    }
+
+    pub fn nominal(&self) -> Mass {
+        self.0.iter().copied().sum()
+    }
+
+    pub fn is_one_weight(&self) -> bool {
+        self.0.len() == 1
+    }
+
+    /// The limits of all its weights together: weights of one set may all be off to one side.
+    pub fn permissible_error(&self, class: WeightClass) -> Option<Mass> {
+        let limits = self
+            .0
+            .iter()
+            .map(|weight| permissible_error(*weight, class));
+        limits.sum()
+    }
+
+    /// `200 g`, `200 g + 100 g`.
+    pub fn words(&self) -> String {
+        let one = |weight: &Mass| format!("{} g", weight.grams(Mass::from_g(1)));
+        let all: Vec<String> = self.0.iter().map(one).collect();
+        all.join(" + ")
+    }
+}
+
 /// What a scale may show of a test weight.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CheckLimits {
@@ -102,13 +138,19 @@ pub struct CheckLimits {
 impl CheckLimits {
     /// `None` as for [`permissible_error`].
     pub fn new(nominal: Mass, class: WeightClass, scale: &ScaleAbility) -> Option<CheckLimits> {
+        CheckLimits::of(&TestLoad(vec![nominal]), class, scale)
+    }
+
+    /// The same, of several weights.
+    pub fn of(load: &TestLoad, class: WeightClass, scale: &ScaleAbility) -> Option<CheckLimits> {
+        let nominal = load.nominal();
         let weighing = Weighing {
             tare: Some(Mass::ZERO),
             ..Weighing::planned(nominal)
         };
         Some(CheckLimits {
             nominal,
-            weight_error: permissible_error(nominal, class)?,
+            weight_error: load.permissible_error(class)?,
             scale_uncertainty: scale.budget(&weighing).uncertainty().expanded(),
         })
     }

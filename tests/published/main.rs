@@ -16,4 +16,5 @@ mod plan;
 mod premix;
 mod published_tables;
 mod remedy;
+mod several_loads;
 mod units;
