@@ -50,6 +50,8 @@ impl From<&Config> for Setup {
 #[derive(Debug)]
 struct ScaleLine {
     name: String,
+    /// Nobody measured its repeatability.
+    assumed: bool,
     decoder: Decoder,
     state: LineState,
 }
@@ -76,6 +78,7 @@ impl Bench {
         let line = |scale: &ScaleSettings| {
             Ok(ScaleLine {
                 name: scale.name.clone(),
+                assumed: scale.repeatability.is_none(),
                 decoder: Decoder::new(Chosen::from_config(scale)?, start),
                 state: LineState::Waiting,
             })
@@ -245,6 +248,7 @@ impl Bench {
         ScaleStatus {
             name: line.name.clone(),
             line: state,
+            assumed: line.assumed,
             weight: live.map(|(weight, d, _, _)| Weight::new(weight, d)),
             unit: live
                 .and_then(|(_, _, unit, _)| unit)

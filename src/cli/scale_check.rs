@@ -1,19 +1,31 @@
-//! `bismar scale-check`: a test weight on the scale, judged and logged.
+//! `bismar scale-check`: a test weight on the scale, judged and logged; or several, which tell what the scale's
+//! weights are worth.
 
 use clap::Args;
 
 use super::guided::{GuidedArgs, Session};
-use super::{Exit, Failure, Outcome, print};
+use super::identify::{RELOAD, write};
+use super::{Exit, Failure, Outcome, print, tell};
 use crate::guide::Guide;
 use crate::mass::Mass;
-use crate::metrology::test_weights::{SOURCE, WeightClass, nominals};
+use crate::metrology::test_weights::{SOURCE, TestLoad, WeightClass};
 use crate::workshop::scale_check::{Check, NOT_PASSED};
+use crate::workshop::several_loads::SeveralLoads;
 
+/// Checks a scale with a test weight, or with several.
+///
+/// One weight is the check of the day. Three loads or more, for example --weight 50g,200g,200g+100g, are weighed
+/// going up and going down, and one of them off centre: that proposes the scale's gain, linearity and place of
+/// the load for its part of the configuration.
 #[derive(Debug, Args)]
 pub struct ScaleCheckArgs {
-    /// Nominal mass of the test weight with its unit, for example 100g
-    #[arg(long, value_name = "MASS", value_parser = nominal)]
-    weight: Mass,
+    /// Nominal mass of the test weight with its unit, for example 100g; several loads with commas between
+    /// them, weights that lie on the pan together with +
+    #[arg(long, value_name = "MASS", value_parser = load, value_delimiter = ',', required = true)]
+    weight: Vec<TestLoad>,
+    /// Write what several loads tell into the scale's part of the configuration
+    #[arg(long)]
+    write: bool,
     /// Its accuracy class after OIML R 111: E2, F1, F2 or M1
     #[arg(long, value_name = "CLASS", value_parser = class)]
     class: WeightClass,
@@ -22,10 +34,17 @@ pub struct ScaleCheckArgs {
 }
 
 pub fn run(args: &ScaleCheckArgs) -> Outcome {
+    let [load] = args.weight.as_slice() else {
+        return several(args);
+    };
+    if args.write {
+        let message = "--write takes over what several loads tell; one weight tells too little";
+        return Err(Failure::usage(message).remedy("for example --weight 50g,200g,500g --write"));
+    }
     let session = Session::start(&args.guided)?;
     let ability = session.ability.clone();
-    let check = Check::new(args.weight, args.class, &ability).map_err(Failure::usage)?;
-    let guide = Guide::new(1, Some(args.weight), ability.readability);
+    let check = Check::new(load.clone(), args.class, &ability).map_err(Failure::usage)?;
+    let guide = Guide::new(1, Some(load.nominal()), ability.readability);
     let (taken, mut record) = session.weigh(guide)?;
     let Some(taken) = taken.last() else {
         return Err(Failure::failed("nothing was weighed"));
@@ -40,14 +59,61 @@ pub fn run(args: &ScaleCheckArgs) -> Outcome {
     }
 }
 
-fn nominal(text: &str) -> Result<Mass, String> {
-    let mass = Mass::parse_with_unit(text).map_err(|error| error.to_string())?;
-    if nominals().any(|nominal| nominal == mass) {
-        return Ok(mass);
+fn several(args: &ScaleCheckArgs) -> Outcome {
+    let session = Session::start(&args.guided)?;
+    let ability = session.ability.clone();
+    let name = &ability.name;
+    let loads = args.weight.clone();
+    let check = SeveralLoads::new(loads, args.class, &ability).map_err(Failure::usage)?;
+    // Before the weighings, so that nobody does them for a file that cannot be changed.
+    let place = match args.write {
+        true => Some(args.guided.in_config(name)?),
+        false => None,
+    };
+    if args.write && ability.errors.class.is_some() {
+        let message = format!(
+            "scale {name} has a class in the configuration, whose limits have these in them"
+        );
+        return Err(
+            Failure::failed(message).remedy("remove class and e there, or leave --write out")
+        );
     }
-    Err(format!(
-        "no single test weight has that mass: {SOURCE} has 1, 2 and 5 times a power of ten, 1 mg to 5 kg"
-    ))
+    let (taken, mut record) = session.weigh(check.guide())?;
+    let found = check.found(&taken);
+    let found = found.ok_or_else(|| Failure::failed("some of the weighings are missing"))?;
+    check.log(&mut record, &taken)?;
+    print(check.words(&taken, &found).trim_end())?;
+    print(&format!("Logged in {}.", record.place()))?;
+    if let Some((place, index)) = &place {
+        write::uncertainty(place, *index, &check.toml(&found), check.budgeted(&found))?;
+        print(&format!("Written into {}.", place.display()))?;
+        tell(RELOAD);
+    }
+    if check.pass(&taken) {
+        return Ok(Exit::Done);
+    }
+    let message = format!("scale {name} did not pass by the budget that it had");
+    let remedy = match args.write {
+        true => "From now on it is judged by what was found; check it once more with one weight"
+            .to_owned(),
+        false => {
+            format!("{NOT_PASSED}. If it stays so, the lines above say what it is worth (--write)")
+        }
+    };
+    Err(Failure::failed(message).remedy(remedy))
+}
+
+/// `100g`, or `200g+100g`.
+fn load(text: &str) -> Result<TestLoad, String> {
+    let weights = text.split('+').map(Mass::parse_with_unit);
+    let weights = weights.collect::<Result<Vec<Mass>, _>>();
+    let weights = weights.map_err(|error| error.to_string())?;
+    TestLoad::new(weights).ok_or_else(|| {
+        format!(
+            "no single test weight has that mass: {SOURCE} has 1, 2 and 5 times a power of ten, 1 mg to 5 kg; \
+             several together are written as 200g+100g"
+        )
+    })
 }
 
 fn class(text: &str) -> Result<WeightClass, String> {

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::open::BatchOpener;
+use super::open::{BatchOpener, append};
 use super::ports::Opened;
 use crate::document::shown;
 use crate::formula::Plan;
@@ -43,14 +43,15 @@ impl BatchOpener {
             .ok_or_else(|| format!("{}: the log has no formula", path.display()))?
             .map_err(|error| error.to_string())?;
         let plan = self.filling(fill, &formula.label())?;
-        if self.config.now().daily_scale_check {
-            self.checked_today(&plan)?;
-        }
+        let checks = self.checks(&plan)?;
         let (mut log, found) = LogFile::open(&path).map_err(|error| error.to_string())?;
-        let note = Draft::new(RowKind::Note, note_of(&fill));
-        log.append(&note, Timestamp::now())
-            .map_err(|error| error.to_string())?;
-        let said = words(&batch, &fill, &record);
+        let mut rows = vec![Draft::new(RowKind::Note, note_of(&fill))];
+        rows.extend(checks.rows);
+        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.to_string())?;
+        let mut said = words(&batch, &fill, &record);
+        for note in checks.notes {
+            said.note(note);
+        }
         let progress = found.record.progress(&plan);
         let batch = log.batch().to_owned();
         let (log, answers) = self.start(log)?;

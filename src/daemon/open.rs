@@ -33,6 +33,7 @@ use crate::text::{counted, listed};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
+use crate::workshop::scale_check::{Checked, LastCheck};
 use crate::workshop::{self, scale_check};
 
 /// How long the writer has for a last try when the daemon ends; the loop has waited before.
@@ -87,22 +88,39 @@ impl BatchOpener {
             .map_err(|error| error.to_string())
     }
 
-    /// Whether each scale of the plan has passed a check today, in the local time.
-    pub(super) fn checked_today(&self, plan: &Plan) -> Result<(), Refusal> {
-        let found = scale_check::unchecked(&self.config.now(), &self.folder()?, plan)
-            .map_err(|error| format!("the scale checks cannot be read: {error}"))?;
-        let Some((name, last)) = found.first() else {
-            return Ok(());
+    /// The last checks of the scales of a plan, and what is to be heeded of them.
+    ///
+    /// # Errors
+    /// Where the configuration asks for a check of each day, and a scale has none that will do.
+    pub(super) fn checks(&self, plan: &Plan) -> Result<Checks, Refusal> {
+        let config = self.config.now();
+        let daily = config.daily_scale_check;
+        let found = match scale_check::checked(&config, &self.folder()?, plan) {
+            Ok(found) => found,
+            Err(error) if daily => {
+                return Err(format!("the scale checks cannot be read: {error}").into());
+            }
+            // Nobody asked for one.
+            Err(error) => {
+                return Ok(Checks {
+                    rows: Vec::new(),
+                    notes: vec![format!("the scale checks cannot be read: {error}")],
+                });
+            }
         };
-        let what = match last {
-            Some(_) => "did not pass its last check of today",
-            None => "has no check of today",
-        };
-        let refusal = Refusal::new(format!(
-            "scale {name} {what}, and one is asked for each day by the configuration; check it with \
-             a test weight, then begin again"
-        ));
-        Err(refusal.help_of(Help::ScaleCheck, name))
+        let refused = |one: &Checked| Some((one.refusal()?, one.scale.clone()));
+        if let Some((why, name)) = found.iter().find_map(refused).filter(|_| daily) {
+            let refusal = Refusal::new(format!(
+                "{why}, and one is asked for each day by the configuration; check it with a test weight, \
+                 then go on"
+            ));
+            return Err(refusal.help_of(Help::ScaleCheck, &name));
+        }
+        let last = found.iter().filter_map(|one| one.last.as_ref());
+        Ok(Checks {
+            rows: last.map(LastCheck::draft).collect(),
+            notes: found.iter().filter_map(Checked::note).collect(),
+        })
     }
 
     /// Hands the log over to its writer.
@@ -191,6 +209,20 @@ impl BatchOpener {
     }
 }
 
+/// See [`BatchOpener::checks`].
+pub(super) struct Checks {
+    pub rows: Vec<Draft>,
+    pub notes: Vec<String>,
+}
+
+/// Adds rows that no engine made.
+pub(super) fn append(log: &mut LogFile, rows: &[Draft], at: Timestamp) -> Result<(), LogError> {
+    for row in rows {
+        log.append(row, at)?;
+    }
+    Ok(())
+}
+
 pub(super) type Answers = mpsc::UnboundedReceiver<LogAnswer>;
 
 impl Opener for BatchOpener {
@@ -212,9 +244,7 @@ impl Opener for BatchOpener {
         let inside = contents_note::note_of(&plan.limits).map_err(|error| error.to_string())?;
         let overweigh = overweighed(&plan, &request.overweigh)?;
         let config = self.config.now();
-        if config.daily_scale_check {
-            self.checked_today(&plan)?;
-        }
+        let checks = self.checks(&plan)?;
         // What was asked for: the scales of another day may round it otherwise.
         let opening = Opening {
             batch: amount.total().map_err(|error| error.to_string())?,
@@ -224,20 +254,17 @@ impl Opener for BatchOpener {
         let not_begun = |error: String| Refusal::new(format!("no batch was begun: {error}"));
         let mut log = LogFile::begin(&self.folder()?, &formula, &opening, now)
             .map_err(|error| not_begun(error.to_string()))?;
-        if let Some(note) = inside
-            && let Err(error) = log.append(&Draft::new(RowKind::Note, note), now)
-        {
-            let _ = std::fs::remove_file(log.path());
-            return Err(not_begun(error.to_string()));
-        }
+        let inside = inside.map(|note| Draft::new(RowKind::Note, note));
+        let mut rows: Vec<Draft> = inside.into_iter().chain(checks.rows).collect();
         if let Some(change) = overweigh {
             let d = config.abilities().iter().map(|s| s.readability).min();
             let note = change.note(&plan, d.unwrap_or(Mass::from_mg(10)));
-            if let Err(error) = log.append(&Draft::new(RowKind::Remedy, note), now) {
-                let _ = std::fs::remove_file(log.path());
-                return Err(not_begun(error.to_string()));
-            }
+            rows.push(Draft::new(RowKind::Remedy, note));
             plan = plan.amended(&change);
+        }
+        if let Err(error) = append(&mut log, &rows, now) {
+            let _ = std::fs::remove_file(log.path());
+            return Err(not_begun(error.to_string()));
         }
         let say = format!(
             "Batch {} has begun: {} g in {}. Its log is {}.",
@@ -252,6 +279,9 @@ impl Opener for BatchOpener {
             .filter(|_| request.overweigh.is_empty())
         {
             said.note(format!("{rounded}."));
+        }
+        for note in checks.notes {
+            said.note(note);
         }
         if let Some(warning) = unproven(&plan, &config.abilities(), config.weighing.guard) {
             said.note(warning);

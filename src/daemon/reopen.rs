@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::open::{BatchOpener, compare};
+use super::open::{BatchOpener, append, compare};
 use super::ports::Opened;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
@@ -62,10 +62,11 @@ impl BatchOpener {
             readability: d,
             ..Draft::new(RowKind::Remedy, change.note(&plan, d))
         };
-        let (mut log, _) = LogFile::open(&path).map_err(|error| error.to_string())?;
-        log.append(&row, Timestamp::now())
-            .map_err(|error| error.to_string())?;
         let plan = plan.amended(&change);
+        let checks = self.checks(&plan)?;
+        let (mut log, _) = LogFile::open(&path).map_err(|error| error.to_string())?;
+        let rows: Vec<Draft> = [row].into_iter().chain(checks.rows).collect();
+        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.to_string())?;
         let progress = Progress {
             closed: false,
             ..record.progress(&plan)
@@ -77,6 +78,10 @@ impl BatchOpener {
             counted(change.add.len(), "step", "steps"),
             counted(change.later.len(), "target", "targets")
         );
+        let mut said = Said::new(say);
+        for note in checks.notes {
+            said.note(note);
+        }
         Ok(Opened {
             batch,
             file: path,
@@ -84,7 +89,7 @@ impl BatchOpener {
             progress,
             log,
             answers,
-            said: Said::new(say),
+            said,
         })
     }
 }

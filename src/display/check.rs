@@ -13,7 +13,7 @@ use crate::guide::{Guide, Taken};
 use crate::journal::read::scale_checks;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
-use crate::metrology::test_weights::WeightClass;
+use crate::metrology::test_weights::{TestLoad, WeightClass};
 use crate::protocol::call::Call;
 use crate::protocol::reply::Answer;
 use crate::protocol::request::Request;
@@ -113,7 +113,8 @@ impl Checks {
             return Err("there is no scale of that name".to_owned());
         }
         let ability = ability(&config, &scale, &standing.status);
-        let check = Check::new(weight, class, &ability)?;
+        let load = TestLoad::new(vec![weight]).ok_or("no test weight has that mass")?;
+        let check = Check::new(load, class, &ability)?;
         self.end("Another check was begun.");
         let logs = config.logs().map_err(|error| error.to_string())?;
         let opened = tokio::task::spawn_blocking(move || scale_checks::open(&logs)).await;

@@ -1,5 +1,5 @@
-//! Leads a person through weighing one load: empty pan, put it on, steady, lift, empty again; once
-//! for a scale check, ten times for repeatability.
+//! Leads a person through weighing loads: empty pan, put it on, steady, lift, empty again; once for a scale
+//! check, ten times the same for repeatability, several weights and places for a check at several loads.
 //!
 //! Sans-IO: readings go in, what to say comes out. Only steady readings count, and a net weight only
 //! when the empty pan showed the same before and after it.
@@ -44,13 +44,38 @@ impl Taken {
     }
 }
 
+/// Where on the pan a load is put.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Place {
+    Middle,
+    Front,
+    Right,
+    Back,
+    Left,
+}
+
+impl Place {
+    /// The places around the middle.
+    pub const AROUND: [Place; 4] = [Place::Front, Place::Right, Place::Back, Place::Left];
+}
+
+/// What is put on for one weighing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Load {
+    /// With it the load must be that within a tenth; anything else is another weight.
+    pub nominal: Option<Mass>,
+    /// What it is called: `200 g + 100 g`; empty where there is one load alone.
+    pub name: String,
+    pub place: Place,
+}
+
 /// What the person is told next.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Told {
     /// The pan should be empty and show zero.
     ClearPan { shown: Mass },
     /// Weighing `round` of `of`: put the load on.
-    PutOn { round: usize, of: usize },
+    PutOn { round: usize, of: usize, load: Load },
     /// Something else lies there; `wanted` is the nominal mass.
     NotThat { shown: Mass, wanted: Mass },
     /// It came to rest; lift it.
@@ -79,8 +104,7 @@ enum State {
 #[derive(Debug, Clone)]
 pub struct Guide {
     d: Mass,
-    nominal: Option<Mass>,
-    wanted: usize,
+    loads: Vec<Load>,
     state: State,
     run: Run,
     last_at: Option<Moment>,
@@ -116,19 +140,32 @@ impl Run {
 }
 
 impl Guide {
-    /// For `wanted` weighings (at least one) of one load on a scale of readability `d`. With
-    /// `nominal` the load must be that within a tenth; anything else is another weight.
+    /// For `wanted` weighings (at least one) of one load on a scale of readability `d`.
     pub fn new(wanted: usize, nominal: Option<Mass>, d: Mass) -> Guide {
+        let load = Load {
+            nominal,
+            name: String::new(),
+            place: Place::Middle,
+        };
+        Guide::through(vec![load; wanted.max(1)], d)
+    }
+
+    /// For one weighing of each of `loads`; without any it is done.
+    pub fn through(loads: Vec<Load>, d: Mass) -> Guide {
         Guide {
             d: d.max(Mass::from_ng(1)),
-            nominal,
-            wanted: wanted.max(1),
+            loads,
             state: State::Empty,
             run: Run::default(),
             last_at: None,
             taken: Vec::new(),
             last: None,
         }
+    }
+
+    /// What is to be put on next; `None` at the end.
+    fn next(&self) -> Option<&Load> {
+        self.loads.get(self.taken.len())
     }
 
     /// The weighings that count so far.
@@ -192,25 +229,31 @@ impl Guide {
         if shown.abs() > self.steps(EMPTY_STEPS) {
             return vec![Told::ClearPan { shown }];
         }
-        self.state = State::Load { empty: shown };
-        vec![self.put_on()]
+        self.wait_for_load(shown)
     }
 
-    fn put_on(&self) -> Told {
-        Told::PutOn {
+    /// The pan is empty and shows `empty`.
+    fn wait_for_load(&mut self, empty: Mass) -> Vec<Told> {
+        let Some(load) = self.next() else {
+            self.state = State::Done;
+            return vec![Told::Done];
+        };
+        let told = Told::PutOn {
             round: self.taken.len() + 1,
-            of: self.wanted,
-        }
+            of: self.loads.len(),
+            load: load.clone(),
+        };
+        self.state = State::Load { empty };
+        vec![told]
     }
 
     fn on_load(&mut self, empty: Mass, shown: Mass) -> Vec<Told> {
         let net = shown - empty;
         if net.abs() <= self.steps(EMPTY_STEPS) {
             // Still empty; the latest zero is the one to go by.
-            self.state = State::Load { empty: shown };
-            return vec![self.put_on()];
+            return self.wait_for_load(shown);
         }
-        let loaded = match self.nominal {
+        let loaded = match self.next().and_then(|load| load.nominal) {
             // A scale may be off by a little; another weight is off by much more.
             Some(wanted) if (net - wanted).abs() > wanted.ratio(1, 10) => {
                 return vec![Told::NotThat { shown, wanted }];
@@ -249,11 +292,8 @@ impl Guide {
             round: self.taken.len(),
             net: taken.net(),
         };
-        if self.taken.len() == self.wanted {
-            self.state = State::Done;
-            return vec![counted, Told::Done];
-        }
-        self.state = State::Load { empty: shown };
-        vec![counted, self.put_on()]
+        let mut told = vec![counted];
+        told.extend(self.wait_for_load(shown));
+        told
     }
 }

@@ -1,7 +1,31 @@
 //! What the guide tells, as sentences.
 
-use super::Told;
+use super::{Place, Told};
 use crate::mass::Mass;
+
+impl Place {
+    /// Behind "put it on".
+    const fn words(self) -> &'static str {
+        match self {
+            Place::Middle => "",
+            Place::Front => ", halfway from the middle to the front edge",
+            Place::Right => ", halfway from the middle to the right edge",
+            Place::Back => ", halfway from the middle to the back edge",
+            Place::Left => ", halfway from the middle to the left edge",
+        }
+    }
+
+    /// Of a weighing, for a record: `in the middle`.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Place::Middle => "in the middle",
+            Place::Front => "to the front",
+            Place::Right => "to the right",
+            Place::Back => "to the back",
+            Place::Left => "to the left",
+        }
+    }
+}
 
 impl Told {
     /// The sentence for the person, in grams at the readability `d`; `None` at the end.
@@ -11,8 +35,16 @@ impl Told {
                 "The scale shows {} g. Take everything off the pan and press its ZERO or TARE key.",
                 shown.grams(d)
             ),
-            Told::PutOn { round: 1, of: 1 } => "Put the weight on.".to_owned(),
-            Told::PutOn { round, of } => format!("{round} of {of}: put the load on."),
+            Told::PutOn {
+                round: 1, of: 1, ..
+            } => "Put the weight on.".to_owned(),
+            Told::PutOn { round, of, load } => {
+                let name = match load.name.as_str() {
+                    "" => "the load",
+                    name => name,
+                };
+                format!("{round} of {of}: put {name} on{}.", load.place.words())
+            }
             Told::NotThat { shown, wanted } => format!(
                 "That is not {} g: the scale shows {} g. Lift it and put the right weight on.",
                 wanted.grams(Mass::from_g(1)),

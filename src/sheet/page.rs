@@ -10,6 +10,7 @@ use crate::chart::svg::escaped;
 use crate::journal::batch::standing::Standing;
 use crate::journal::format::cell::{Grams, clean};
 use crate::journal::format::chain::sha256;
+use crate::journal::format::check_note::is_of_the_day;
 use crate::journal::format::contents_note::contents_of;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::names::safe_batch_name;
@@ -174,11 +175,49 @@ fn before(record: &SheetRecord, out: &mut String) {
     );
     out.push_str("<div class=\"box\">Major equipment besides the scale (vessel, mixer, heater, filler):</div>\n");
     out.push_str("<h3>Scale check</h3>\n");
+    out.push_str(&doubts(record));
     out.push_str(&happened(
         record,
         &[RowKind::ScaleCheck],
         "The log has no scale check of this batch.",
     ));
+}
+
+/// What is to be heeded of the scale checks: failed, of another day, or none of a scale that weighed.
+fn doubts(record: &SheetRecord) -> String {
+    let mut out = String::new();
+    let checks = &record.log.scale_checks;
+    for row in checks {
+        let failed = row
+            .verdict
+            .is_some_and(|verdict| verdict != Verdict::Inside);
+        let stale = is_of_the_day(&row.note) == Some(false);
+        let what = match (failed, stale) {
+            (true, _) => "did not pass this check, which was its last",
+            (false, true) => "had not been checked on that day",
+            (false, false) => continue,
+        };
+        let (seq, scale) = (row.seq, escaped(&row.scale));
+        let _ = writeln!(
+            out,
+            "<p class=\"alarm\">Row {seq}: the scale {scale} {what}.</p>"
+        );
+    }
+    let checked = |name: &str| checks.iter().any(|row| row.scale == name);
+    // Without any check there is a sentence of its own.
+    for name in record
+        .log
+        .scales()
+        .iter()
+        .filter(|name| !checks.is_empty() && !checked(name))
+    {
+        let name = escaped(name);
+        let _ = writeln!(
+            out,
+            "<p class=\"alarm\">The log has no check of the scale {name}.</p>"
+        );
+    }
+    out
 }
 
 fn operations(record: &SheetRecord, out: &mut String) {

@@ -44,6 +44,8 @@ pub struct Ahead {
 pub struct ScaleStatus {
     pub name: String,
     pub line: LineState,
+    /// Whether its repeatability is assumed, since none was measured.
+    pub assumed: bool,
     pub weight: Option<Weight>,
     pub unit: Option<String>,
     pub steady: bool,

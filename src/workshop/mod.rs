@@ -5,6 +5,7 @@ pub mod batches;
 pub mod mending;
 pub mod planning;
 pub mod scale_check;
+pub mod several_loads;
 pub mod store;
 
 use std::path::{Path, PathBuf};

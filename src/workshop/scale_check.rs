@@ -8,15 +8,19 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::config::Config;
-use crate::formula::Plan;
+use crate::formula::{Plan, Step};
 use crate::guide::{Guide, READINGS, Seen, Taken, Told};
 use crate::journal::error::LogError;
+use crate::journal::format::cell::Grams;
+use crate::journal::format::check_note::note_of;
+use crate::journal::format::row::Row;
 use crate::journal::read::scale_checks;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
-use crate::metrology::ScaleAbility;
-use crate::metrology::test_weights::{CheckLimits, SOURCE, WeightClass};
+use crate::metrology::test_weights::{CheckLimits, SOURCE, TestLoad, WeightClass, nominals};
+use crate::metrology::{Feasibility, ScaleAbility};
 use crate::protocol::event::{Event, Told as Line};
+use crate::text::listed;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::status::Status;
@@ -81,55 +85,268 @@ fn shown_step(status: &Status, name: &str) -> Option<Mass> {
     scale.weight.map(|weight| weight.step)
 }
 
-/// The verdict of the last check of today, in the local time. `None` without one.
-///
-/// # Errors
-/// When the log of the checks is not as it was written, or cannot be read.
-pub fn today(logs: &Path, scale: &str) -> Result<Option<Verdict>, LogError> {
-    scale_checks::last_of_day(logs, scale, Timestamp::now(), &TimeZone::system())
+/// The last check of a scale.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LastCheck {
+    pub row: Row,
+    /// How many days ago, in the local time; less than 0 where the clock was set back.
+    pub days: i64,
 }
 
-/// The scales of a plan that have not passed a check today, each with [`today`].
-///
-/// # Errors
-/// As [`today`].
-pub fn unchecked(
-    config: &Config,
-    logs: &Path,
-    plan: &Plan,
-) -> Result<Vec<(String, Option<Verdict>)>, LogError> {
-    let mut found = Vec::new();
-    for (index, scale) in config.scales.iter().enumerate() {
-        if plan.steps.iter().any(|step| step.scale == index) {
-            found.push((scale.name.clone(), today(logs, &scale.name)?));
+impl LastCheck {
+    /// `None` where the scale was never checked.
+    ///
+    /// # Errors
+    /// When the log of the checks is not as it was written, or cannot be read.
+    pub fn of(logs: &Path, scale: &str) -> Result<Option<LastCheck>, LogError> {
+        let Some(row) = scale_checks::last(logs, scale)? else {
+            return Ok(None);
+        };
+        let day = |at: Timestamp| TimeZone::system().to_datetime(at).date();
+        let days = (day(Timestamp::now()) - day(row.at)).get_days();
+        let days = i64::from(days);
+        Ok(Some(LastCheck { row, days }))
+    }
+
+    pub fn is_of_today(&self) -> bool {
+        self.days == 0
+    }
+
+    fn has_passed(&self) -> bool {
+        self.row.verdict == Some(Verdict::Inside)
+    }
+
+    /// As a row of a batch's log.
+    pub fn draft(&self) -> Draft {
+        let row = &self.row;
+        let mass = |grams: Option<Grams>| grams.map(Grams::mass);
+        // The digits in which its net weight was written.
+        let digits = row.net.map_or(0, Grams::decimals).min(9);
+        Draft {
+            ingredient: row.ingredient.clone(),
+            target: mass(row.target),
+            low: mass(row.low),
+            high: mass(row.high),
+            tare: mass(row.tare),
+            gross: mass(row.gross),
+            net: mass(row.net),
+            uncertainty: mass(row.uncertainty),
+            verdict: row.verdict,
+            scale: row.scale.clone(),
+            readings: row.readings,
+            readability: Mass::from_ng(10i64.pow(9 - u32::from(digits))),
+            ..Draft::new(RowKind::ScaleCheck, note_of(row.at, self.days, &row.note))
         }
     }
-    found.retain(|(_, last)| *last != Some(Verdict::Inside));
+
+    fn when(&self) -> String {
+        match self.days {
+            0 => "today".to_owned(),
+            1 => "yesterday".to_owned(),
+            days if days < 0 => "on a day that is still to come by the clock".to_owned(),
+            days => format!("{days} days ago"),
+        }
+    }
+}
+
+/// How a scale of a plan stands with its checks.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Checked {
+    pub scale: String,
+    pub last: Option<LastCheck>,
+    coarse: Option<Coarse>,
+}
+
+/// A step that is too large for the weight of the check: an error of the scale that the check takes for the
+/// weight's and its own uncertainty is more than the step's tolerance.
+#[derive(Debug, Clone, PartialEq)]
+struct Coarse {
+    step: String,
+    /// The smallest error that the check shows, in percent.
+    from: f64,
+    /// The lightest weight of the same class that shows what the step's tolerance is.
+    least: Mass,
+}
+
+/// The scales of a plan with their last checks.
+///
+/// # Errors
+/// As [`LastCheck::of`].
+pub fn checked(config: &Config, logs: &Path, plan: &Plan) -> Result<Vec<Checked>, LogError> {
+    let mut found = Vec::new();
+    let feasible = plan.feasibility(&config.abilities(), config.weighing.guard);
+    for (index, scale) in config.scales.iter().enumerate() {
+        let steps = || {
+            plan.steps
+                .iter()
+                .zip(&feasible)
+                .filter(|(step, _)| step.scale == index)
+        };
+        if steps().next().is_none() {
+            continue;
+        }
+        let last = LastCheck::of(logs, &scale.name)?;
+        let proven = |found: &&Option<Feasibility>| found.as_ref().is_some_and(|f| f.window.proven);
+        let coarse = last.as_ref().and_then(|last| {
+            let proven = steps()
+                .filter(|(_, found)| proven(found))
+                .map(|(step, _)| step);
+            let coarse = proven.filter_map(|step| coarse(&last.row, &scale.ability(), step));
+            coarse.max_by_key(|coarse| coarse.least)
+        });
+        found.push(Checked {
+            scale: scale.name.clone(),
+            last,
+            coarse,
+        });
+    }
     Ok(found)
 }
 
-/// A check with one weight on one scale.
+/// `None` where the check shows what the step's tolerance is, or no weight would.
+fn coarse(row: &Row, scale: &ScaleAbility, step: &Step) -> Option<Coarse> {
+    let (weight, high) = (row.target?.mass(), row.high?.mass());
+    let class = row.ingredient.rsplit(' ').next()?;
+    let class = WeightClass::from_name(class)?;
+    let tolerance = (step.highest - step.target).min(step.target - step.lowest);
+    let shows = |weight: Mass, allowed: Mass| {
+        let share = allowed.to_g_f64() / weight.to_g_f64();
+        share * step.target.to_g_f64() <= tolerance.to_g_f64()
+    };
+    if shows(weight, high - weight) {
+        return None;
+    }
+    let enough = |weight: &Mass| {
+        let limits = CheckLimits::new(*weight, class, scale);
+        fits(*weight, scale).is_ok() && limits.is_some_and(|l| shows(*weight, l.allowed()))
+    };
+    Some(Coarse {
+        step: format!("{} ({})", step.number, step.ingredient),
+        from: 100.0 * (high - weight).to_g_f64() / weight.to_g_f64(),
+        least: nominals().filter(enough).min()?,
+    })
+}
+
+impl Checked {
+    /// Why a batch that asks for a check of the day does not begin; `None` where it does.
+    pub fn refusal(&self) -> Option<String> {
+        let scale = &self.scale;
+        let today = self.last.as_ref().filter(|last| last.is_of_today());
+        match (today, &self.coarse) {
+            (None, _) => Some(format!("scale {scale} has no check of today")),
+            (Some(last), _) if !last.has_passed() => Some(format!(
+                "scale {scale} did not pass its last check of today"
+            )),
+            (Some(_), Some(coarse)) => Some(coarse.words(scale)),
+            (Some(_), None) => None,
+        }
+    }
+
+    /// What is to be heeded of a last check where none is asked for.
+    pub fn note(&self) -> Option<String> {
+        let (scale, last) = (&self.scale, self.last.as_ref()?);
+        let when = last.when();
+        if !last.has_passed() {
+            return Some(format!(
+                "scale {scale} did not pass its last check, {when}. Put that right, and check it again \
+                 before you weigh."
+            ));
+        }
+        if let Some(coarse) = &self.coarse {
+            return Some(format!("{}.", coarse.words(scale)));
+        }
+        (!last.is_of_today()).then(|| format!("scale {scale} was checked {when}, and not since."))
+    }
+}
+
+impl Coarse {
+    fn words(&self, scale: &str) -> String {
+        format!(
+            "the last check of scale {scale} shows an error only from {:.2} % on, which is more than step {} \
+             allows; take a weight of {} g or more",
+            self.from,
+            self.step,
+            self.least.grams(Mass::from_g(1))
+        )
+    }
+}
+
+/// The lightest weight that a scale is checked with, as a share of its capacity, and the heaviest (USP <41>,
+/// accuracy: between 5 and 100 %; read in a reproduction).
+const LIGHTEST: (i64, i64) = (1, 20);
+
+/// Whether a weight checks the scale, as far as its capacity is known.
+///
+/// # Errors
+/// In words: it is too light or too heavy, and which are not.
+pub fn fits(weight: Mass, scale: &ScaleAbility) -> Result<(), String> {
+    let Some(most) = scale.capacity.filter(|most| *most > Mass::ZERO) else {
+        return Ok(());
+    };
+    let (name, whole) = (&scale.name, Mass::from_g(1));
+    let least = most.ratio(LIGHTEST.0, LIGHTEST.1);
+    if weight > most {
+        return Err(format!("the weight is more than scale {name} carries"));
+    }
+    if weight >= least {
+        return Ok(());
+    }
+    let mut good: Vec<Mass> = nominals().filter(|n| *n >= least && *n <= most).collect();
+    good.sort_unstable();
+    let good: Vec<String> = good
+        .iter()
+        .map(|n| format!("{} g", n.grams(whole)))
+        .collect();
+    let take = match good.is_empty() {
+        true => "no single test weight does".to_owned(),
+        false => format!("take {}", listed(&good, "or")),
+    };
+    Err(format!(
+        "a weight of {} g says little about scale {name}, which carries {} g: a check takes 5 to 100 % of that \
+         (USP <41>); {take}",
+        weight.grams(whole),
+        most.grams(whole)
+    ))
+}
+
+/// A check with one load on one scale.
 #[derive(Debug, Clone)]
 pub struct Check {
+    pub load: TestLoad,
     pub limits: CheckLimits,
     class: WeightClass,
 }
 
 impl Check {
-    /// With a weight of the nominal mass `weight`.
+    /// The check of the day, with one load.
     ///
     /// # Errors
-    /// In words: no test weight has that mass, or the scale does not carry it.
-    pub fn new(weight: Mass, class: WeightClass, ability: &ScaleAbility) -> Result<Check, String> {
-        let limits = CheckLimits::new(weight, class, ability);
+    /// In words: it does not fit the scale.
+    pub fn new(
+        load: TestLoad,
+        class: WeightClass,
+        ability: &ScaleAbility,
+    ) -> Result<Check, String> {
+        fits(load.nominal(), ability)?;
+        Check::of(load, class, ability)
+    }
+
+    /// With one load of several, which may be light.
+    ///
+    /// # Errors
+    /// In words: the scale does not carry it.
+    pub fn of(load: TestLoad, class: WeightClass, ability: &ScaleAbility) -> Result<Check, String> {
+        let limits = CheckLimits::of(&load, class, ability);
         let limits = limits.ok_or("no test weight has that mass")?;
-        if ability.capacity.is_some_and(|most| weight > most) {
-            return Err(format!(
-                "the weight is more than scale {} carries",
-                ability.name
-            ));
+        if ability.capacity.is_some_and(|most| limits.nominal > most) {
+            let (words, name) = (load.words(), &ability.name);
+            return Err(format!("{words} are more than scale {name} carries"));
         }
-        Ok(Check { limits, class })
+        Ok(Check {
+            load,
+            limits,
+            class,
+        })
     }
 
     pub fn pass(&self, taken: Taken) -> bool {
@@ -166,9 +383,19 @@ impl Check {
     /// # Errors
     /// When it cannot be written.
     pub fn log(&self, record: &mut CheckLog, taken: Taken) -> Result<(), LogError> {
+        let draft = self.draft(record, taken);
+        record.add(&draft)
+    }
+
+    /// The row of the check.
+    pub fn draft(&self, record: &mut CheckLog, taken: Taken) -> Draft {
         let (limits, class) = (&self.limits, self.class.name());
-        let nominal = limits.nominal.grams(Mass::from_g(1));
-        let mut draft = record.draft(&format!("test weight {nominal} g {class}"), Some(taken));
+        let what = match self.load.is_one_weight() {
+            true => "test weight",
+            false => "test weights",
+        };
+        let what = format!("{what} {} {class}", self.load.words());
+        let mut draft = record.draft(&what, Some(taken));
         draft.target = Some(limits.nominal);
         draft.low = Some(limits.low());
         draft.high = Some(limits.high());
@@ -184,7 +411,7 @@ impl Check {
             "the weight's own limit {} g ({SOURCE}, class {class}) and the scale's expanded uncertainty",
             limits.weight_error.grams(FINE)
         );
-        record.add(&draft)
+        draft
     }
 }
 

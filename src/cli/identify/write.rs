@@ -2,6 +2,7 @@
 
 use std::fs::{File, OpenOptions, Permissions};
 use std::io::{self, Write as _};
+use std::ops::Range;
 use std::os::unix::fs::{OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 
@@ -11,6 +12,7 @@ use crate::config::{Config, DEFAULT_FILE};
 use crate::document::{DeTable, Reader};
 use crate::files;
 use crate::mass::Mass;
+use crate::metrology::Errors;
 use crate::scale::settings::ScaleSettings;
 
 /// Appends `part`, the scale `name`, to the file at `place`; a missing file is made from the
@@ -67,6 +69,34 @@ pub fn repeatability(place: &Path, index: usize, s: Mass, weighings: u32) -> Res
     )
 }
 
+/// Gives the scale at `index` of the file at `place` the values of `lines`, a `[scale.uncertainty]`, so that
+/// its errors are `errors`; as [`update`] does.
+///
+/// # Errors
+/// As [`update`].
+pub fn uncertainty(place: &Path, index: usize, lines: &str, errors: Errors) -> Result<(), Failure> {
+    let part = format!("[[scale]]\n{lines}");
+    let (mut reader, root) = Reader::parse(&part, "")?;
+    let keys = root.get("scale").and_then(|scales| {
+        let scales = reader.tables(scales, "scale");
+        let table = scales.first()?.0.get(UNCERTAINTY)?.get_ref().as_table()?;
+        let keys = table.keys();
+        Some(
+            keys.map(|key| (key.span().start, key.get_ref().to_string()))
+                .collect(),
+        )
+    });
+    let mut keys: Vec<(usize, String)> = keys.ok_or_else(|| by_hand(place, lines))?;
+    // In the order of the lines.
+    keys.sort_unstable();
+    let keys: Vec<&str> = keys.iter().map(|(_, key)| key.as_str()).collect();
+    let change = |text: &str| changed_below(text, index, &part, &keys);
+    rewrite(place, index, lines, change, |scale| scale.errors = errors)
+}
+
+/// The table below a scale that holds what makes its weights uncertain.
+const UNCERTAINTY: &str = "uncertainty";
+
 fn by_hand(place: &Path, part: &str) -> Failure {
     Failure::failed(format!(
         "{}: the scale's part cannot be changed where it stands",
@@ -83,11 +113,23 @@ fn in_place(
     keys: &[&str],
     expect: impl FnOnce(&mut ScaleSettings),
 ) -> Result<(), Failure> {
+    let change = |text: &str| changed(text, index, part, keys);
+    rewrite(place, index, part, change, expect)
+}
+
+/// Makes `change` of the file's text, where that does to the scales what `expect` does to the one at `index`.
+fn rewrite(
+    place: &Path,
+    index: usize,
+    part: &str,
+    change: impl FnOnce(&str) -> Option<String>,
+    expect: impl FnOnce(&mut ScaleSettings),
+) -> Result<(), Failure> {
     let cannot = |error: io::Error| Failure::failed(format!("{}: {error}", place.display()));
     let by_hand = || by_hand(place, part);
     let file = std::fs::canonicalize(place).map_err(cannot)?;
     let text = files::text(&file)?;
-    let changed = changed(&text, index, part, keys).ok_or_else(by_hand)?;
+    let changed = change(&text).ok_or_else(by_hand)?;
     // As it was, but for the keys: the other scales, and whatever else this one has.
     let was = Config::parse(&text, &place.display().to_string())?;
     let Ok(is) = Config::parse(&changed, "") else {
@@ -105,11 +147,7 @@ fn in_place(
 
 /// The text with the values changed; a key that is missing comes in a line after the scale's name.
 fn changed(text: &str, index: usize, part: &str, keys: &[&str]) -> Option<String> {
-    // Places are counted after a byte order mark.
-    let (mark, text) = match text.strip_prefix('\u{feff}') {
-        Some(rest) => ("\u{feff}", rest),
-        None => ("", text),
-    };
+    let (mark, text) = marked(text);
     let mut edits = Vec::new();
     let (mut reader, root) = Reader::parse(text, "").ok()?;
     let (mut found, part_root) = Reader::parse(part, "").ok()?;
@@ -117,8 +155,7 @@ fn changed(text: &str, index: usize, part: &str, keys: &[&str]) -> Option<String
     let scale: &DeTable<'_> = scales.get(index)?.0;
     let values = found.tables(part_root.get("scale")?, "scale");
     let values: &DeTable<'_> = values.first()?.0;
-    let name_end = scale.get("name")?.span().end;
-    let after_name = name_end + text.get(name_end..)?.find('\n').map_or(0, |at| at + 1);
+    let after_name = next_line(text, scale.get("name")?.span().end)?;
     for key in keys {
         let value = found.source(&values.get(*key)?.span());
         edits.push(match scale.get(*key) {
@@ -126,13 +163,79 @@ fn changed(text: &str, index: usize, part: &str, keys: &[&str]) -> Option<String
             None => (after_name..after_name, format!("{key} = {value}\n")),
         });
     }
+    Some(format!("{mark}{}", edited(text, edits)))
+}
+
+/// The same in the scale's `[scale.uncertainty]`, which comes behind the scale's own lines where it is missing.
+fn changed_below(text: &str, index: usize, part: &str, keys: &[&str]) -> Option<String> {
+    let (mark, text) = marked(text);
+    let (mut reader, root) = Reader::parse(text, "").ok()?;
+    let (mut found, part_root) = Reader::parse(part, "").ok()?;
+    let scales = reader.tables(root.get("scale")?, "scale");
+    let scale: &DeTable<'_> = scales.get(index)?.0;
+    let values = found.tables(part_root.get("scale")?, "scale");
+    let values = values.first()?.0.get(UNCERTAINTY)?.get_ref().as_table()?;
+    let old = scale.get(UNCERTAINTY).map(|old| old.get_ref().as_table());
+    let mut edits = Vec::new();
+    let mut missing = String::new();
+    for key in keys {
+        let value = found.source(&values.get(*key)?.span()).to_owned();
+        match old.and_then(|old| old?.get(*key)) {
+            Some(old) => edits.push((old.span(), value)),
+            None => missing.push_str(&format!("{key} = {value}\n")),
+        }
+    }
+    // Behind the last line of the table, or of the scale itself.
+    let of = match old {
+        Some(old) => old?,
+        None => scale,
+    };
+    let own = of
+        .values()
+        .filter(|value| value.get_ref().as_table().is_none());
+    let mut end = next_line(text, own.map(|value| value.span().end).max()?)?;
+    // A comment right below a line belongs to it.
+    while text
+        .get(end..)?
+        .trim_start_matches([' ', '\t'])
+        .starts_with('#')
+    {
+        end = next_line(text, end)?;
+    }
+    let head = match old {
+        Some(_) => "",
+        None => "\n[scale.uncertainty]\n",
+    };
+    let begun = text.get(..end)?.ends_with('\n');
+    if !missing.is_empty() {
+        let gap = if begun { "" } else { "\n" };
+        edits.push((end..end, format!("{gap}{head}{missing}")));
+    }
+    Some(format!("{mark}{}", edited(text, edits)))
+}
+
+/// Places are counted after a byte order mark.
+fn marked(text: &str) -> (&'static str, &str) {
+    match text.strip_prefix('\u{feff}') {
+        Some(rest) => ("\u{feff}", rest),
+        None => ("", text),
+    }
+}
+
+/// Where the line after `at` begins, or the end.
+fn next_line(text: &str, at: usize) -> Option<usize> {
+    let rest = text.get(at..)?;
+    Some(at + rest.find('\n').map_or(rest.len(), |end| end + 1))
+}
+
+fn edited(text: &str, mut edits: Vec<(Range<usize>, String)>) -> String {
     // From the end, so that the places before it hold.
     edits.sort_by_key(|(place, _)| std::cmp::Reverse(place.start));
     let mut text = text.to_owned();
     for (place, value) in edits {
         text.replace_range(place, &value);
     }
-    Some(format!("{mark}{text}"))
+    text
 }
 
 fn with(text: &str, part: &str) -> String {

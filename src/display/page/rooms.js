@@ -528,7 +528,8 @@ const scaleCard = (scale) => el("li", { class: "way" }, el("h2", {}, scale.name)
   el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
   lines([
     `Shows steps of ${g(scale.readability)}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
-    `Net weights are uncertain by ±${scale.uncertainty} g (k = 2)${scale.repeatability ? "" : ", with an assumed repeatability"}.`,
+    `Net weights are uncertain by ±${scale.uncertainty} g (${scale.coverage}).`,
+    scale.repeatability ? null : "Its scatter is ASSUMED as one step, since none was measured. In a terminal: bismar repeatability --write",
     scale.today === "inside" ? "Passed its last check of today." : scale.today ? "Did NOT pass its last check of today." : "No check of today.",
   ]));
 
@@ -541,9 +542,14 @@ async function scales() {
   if (!reply.scales.length) return [el("p", {}, "No scale is configured. In a terminal: bismar identify --write")];
   const names = reply.scales.map((scale) => [scale.name, scale.name]);
   const which = field("Scale", { choices: names });
-  const most = Math.max(...reply.scales.map((scale) => Number.parseFloat(scale.capacity ?? "Infinity")));
-  const weight = field("Test weight", { choices: reply.weights.filter((weight) => Number.parseFloat(weight) <= most).map((weight) => [weight, `${weight} g`]) });
-  weight.input.value = "100";
+  const weight = field("Test weight", { choices: [["100", "100 g"]] });
+  const offer = () => {
+    const { weights } = reply.scales.find((scale) => scale.name === which.value);
+    weight.input.replaceChildren(...weights.map((mass) => el("option", { value: mass }, `${mass} g`)));
+    weight.input.value = weights.includes("100") ? "100" : weights.at(-1);
+  };
+  which.input.addEventListener("change", offer);
+  offer();
   const kind = field("Its class (OIML R 111)", { choices: reply.classes.map((name) => [name, name]) });
   kind.input.value = "M1";
   // What is said of the check comes with the events.

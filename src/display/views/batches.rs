@@ -126,7 +126,8 @@ pub fn record(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
 /// Where the log is not as it was written, or has no row.
 pub fn sheet(context: &Context, asked: &Batch) -> Result<String, QueryError> {
     let path = context.log(&asked.batch)?;
-    let record = folder::sheet_record(&path)?;
+    let mut record = folder::sheet_record(&path)?;
+    record.scales = context.config().abilities();
     if record.rows.is_empty() {
         let text = format!("{}: the log has no row yet", path.display());
         return Err(QueryError::Other(text));

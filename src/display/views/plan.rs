@@ -182,6 +182,7 @@ fn unchecked(context: &Context, plan: &crate::formula::Plan) -> Result<Vec<Strin
     if !config.daily_scale_check {
         return Ok(Vec::new());
     }
-    let found = scale_check::unchecked(&config, &config.logs()?, plan)?;
-    Ok(found.into_iter().map(|(name, _)| name).collect())
+    let found = scale_check::checked(&config, &config.logs()?, plan)?;
+    let refused = found.into_iter().filter(|one| one.refusal().is_some());
+    Ok(refused.map(|one| one.scale).collect())
 }

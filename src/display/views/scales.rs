@@ -4,15 +4,15 @@ use serde_json::{Value, json};
 
 use super::super::context::Context;
 use crate::mass::Mass;
-use crate::metrology::Uncertainty;
 use crate::metrology::test_weights::{WeightClass, nominals};
+use crate::metrology::{ScaleAbility, Uncertainty};
 use crate::workshop::QueryError;
-use crate::workshop::scale_check::today;
+use crate::workshop::scale_check::{LastCheck, fits};
 
-/// Test weights lighter than this are no check of a kitchen-sized scale.
+/// Test weights lighter than this are no check of a scale whose capacity nobody told.
 const LIGHTEST: Mass = Mass::from_g(1);
 
-/// Every scale of the configuration, and the test weights that there are.
+/// Every scale of the configuration, with the test weights that check it.
 ///
 /// # Errors
 /// Where the log of the checks does not read.
@@ -23,8 +23,9 @@ pub fn scales(context: &Context) -> Result<Value, QueryError> {
     for scale in &config.scales {
         let ability = scale.ability();
         let d = ability.readability;
-        let today = today(&logs, &scale.name)?;
-        let uncertainty = ability.net(Uncertainty::TARE_AND_GROSS).told();
+        let last = LastCheck::of(&logs, &scale.name)?.filter(LastCheck::is_of_today);
+        let today = last.and_then(|last| last.row.verdict);
+        let uncertainty = ability.net(Uncertainty::TARE_AND_GROSS);
         let grams = |mass: Mass| mass.grams(d).to_string();
         told.push(json!({
             "name": scale.name,
@@ -32,20 +33,25 @@ pub fn scales(context: &Context) -> Result<Value, QueryError> {
             "readability": grams(d),
             "capacity": scale.capacity.map(grams),
             "repeatability": scale.repeatability.map(|s| s.grams(Mass::from_mg(1)).to_string()),
-            "uncertainty": uncertainty.to_string(),
+            "uncertainty": uncertainty.told().to_string(),
+            "coverage": uncertainty.told_coverage(),
+            "weights": weights(&ability),
             "today": today.map(|verdict| verdict.name()),
         }));
     }
-    let mut weights: Vec<Mass> = nominals().filter(|weight| *weight >= LIGHTEST).collect();
-    weights.sort_unstable();
-    let weights = weights
-        .iter()
-        .map(|weight| weight.grams(Mass::from_g(1)).to_string());
     let classes = WeightClass::ALL.map(|class| class.name());
     Ok(json!({
         "scales": told,
-        "weights": weights.collect::<Vec<_>>(),
         "classes": classes,
         "daily": config.daily_scale_check,
     }))
+}
+
+/// The test weights that check a scale, lightest first, in grams.
+fn weights(scale: &ScaleAbility) -> Vec<String> {
+    let good = |weight: &Mass| *weight >= LIGHTEST && fits(*weight, scale).is_ok();
+    let mut good: Vec<Mass> = nominals().filter(good).collect();
+    good.sort_unstable();
+    let grams = good.iter().map(|weight| weight.grams(Mass::from_g(1)));
+    grams.map(|grams| grams.to_string()).collect()
 }

@@ -2,6 +2,7 @@
 
 pub mod cell;
 pub mod chain;
+pub mod check_note;
 pub mod contents_note;
 pub mod fault;
 pub mod fill_note;

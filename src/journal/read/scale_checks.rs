@@ -3,14 +3,12 @@
 
 use std::path::{Path, PathBuf};
 
-use jiff::Timestamp;
-use jiff::tz::TimeZone;
-
 use crate::journal::error::LogError;
+use crate::journal::format::row::Row;
 use crate::journal::name_of;
 use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::{Found, LogFile};
-use crate::vocabulary::entry::{RowKind, Verdict};
+use crate::vocabulary::entry::RowKind;
 
 /// The log's name, in the place of a batch's.
 pub const NAME: &str = "scale-checks";
@@ -43,29 +41,21 @@ pub fn open(logs: &Path) -> Result<(LogFile, Option<Found>), LogError> {
     }
 }
 
-/// The verdict of the last check of a scale on the day of `now` in `zone`. `None` without one.
+/// The last check of a scale. `None` without one.
 ///
 /// # Errors
 /// When the log is not as it was written, or cannot be read; a missing one has no checks.
-pub fn last_of_day(
-    logs: &Path,
-    scale: &str,
-    now: Timestamp,
-    zone: &TimeZone,
-) -> Result<Option<Verdict>, LogError> {
+pub fn last(logs: &Path, scale: &str) -> Result<Option<Row>, LogError> {
     let path = path(logs);
     if !path.exists() {
         return Ok(None);
     }
-    let day = |at: Timestamp| zone.to_datetime(at).date();
-    let today = day(now);
     let mut last = None;
     let mut scan = scan_file(&path)?;
     while let Some(row) = scan.next_row()? {
         // Rows of a repeatability run have no verdict.
-        let counts = row.kind == RowKind::ScaleCheck && row.scale == scale && day(row.at) == today;
-        if let Some(verdict) = row.verdict.filter(|_| counts) {
-            last = Some(verdict);
+        if row.kind == RowKind::ScaleCheck && row.scale == scale && row.verdict.is_some() {
+            last = Some(row);
         }
     }
     Ok(last)

@@ -1,0 +1,287 @@
+//! A check at several loads: which weighings it takes, its rows, and what it proposes for the scale's part of
+//! the configuration.
+
+use std::fmt::Write as _;
+
+use super::scale_check::{Check, CheckLog};
+use crate::guide::{Guide, Load, Place, Taken};
+use crate::journal::error::LogError;
+use crate::mass::Mass;
+use crate::metrology::repeatability::USP_FRACTION;
+use crate::metrology::several_loads::{AtLoad, Errored, Estimate, LEAST_LOADS, OffCentre};
+use crate::metrology::test_weights::{SOURCE, TestLoad, WeightClass};
+use crate::metrology::{Errors, ScaleAbility};
+
+/// See the module's text.
+#[derive(Debug, Clone)]
+pub struct SeveralLoads {
+    /// Lightest first.
+    checks: Vec<Check>,
+    /// The place among them of the one that is put off centre.
+    off_centre: usize,
+    class: WeightClass,
+    ability: ScaleAbility,
+}
+
+impl SeveralLoads {
+    /// Of `loads` in any order, with weights of `class`.
+    ///
+    /// # Errors
+    /// In words: the scale's capacity is not known, or the loads do not tell enough of it.
+    pub fn new(
+        mut loads: Vec<TestLoad>,
+        class: WeightClass,
+        ability: &ScaleAbility,
+    ) -> Result<SeveralLoads, String> {
+        let name = &ability.name;
+        let Some(most) = ability.capacity else {
+            return Err(format!(
+                "the capacity of scale {name} is not known, and its curve hangs on it; add for example capacity \
+                 = \"600 g\" to its part of the configuration"
+            ));
+        };
+        loads.sort_by_key(TestLoad::nominal);
+        loads.dedup_by_key(|load| load.nominal());
+        if loads.len() < LEAST_LOADS {
+            return Err(format!(
+                "{LEAST_LOADS} different loads are needed at least, for example --weight 50g,200g,500g"
+            ));
+        }
+        let heaviest = loads.last().map_or(Mass::ZERO, TestLoad::nominal);
+        // Common practice, no source: nothing is told of what lies far above the heaviest load.
+        if heaviest < most.ratio(1, 2) {
+            return Err(format!(
+                "the heaviest load is {} g, less than half of the {} g that scale {name} carries: nothing would \
+                 be told of the upper part. Put weights on together, for example 200g+100g",
+                heaviest.grams(Mass::from_g(1)),
+                most.grams(Mass::from_g(1))
+            ));
+        }
+        let third = most.ratio(1, 3);
+        let single = loads
+            .iter()
+            .enumerate()
+            .filter(|(_, load)| load.is_one_weight());
+        let nearest = single.min_by_key(|(_, load)| (load.nominal() - third).abs());
+        let Some((off_centre, _)) = nearest else {
+            return Err(
+                "one of the loads must be a single weight, to put it off centre".to_owned(),
+            );
+        };
+        let checks = loads
+            .into_iter()
+            .map(|load| Check::of(load, class, ability));
+        Ok(SeveralLoads {
+            checks: checks.collect::<Result<_, _>>()?,
+            off_centre,
+            class,
+            ability: ability.clone(),
+        })
+    }
+
+    /// Up, down, and one load around the middle.
+    pub fn guide(&self) -> Guide {
+        let load = |check: &Check, place| Load {
+            nominal: Some(check.limits.nominal),
+            name: check.load.words(),
+            place,
+        };
+        let up = self.checks.iter();
+        let down = self.checks.iter().rev();
+        let middle = up.chain(down).map(|check| load(check, Place::Middle));
+        let around = self.checks.get(self.off_centre).into_iter();
+        let around = around.flat_map(|check| Place::AROUND.map(|place| load(check, place)));
+        Guide::through(middle.chain(around).collect(), self.ability.readability)
+    }
+
+    /// The weighings in the middle, each with its check, in the order of the guide.
+    fn middle<'t>(&'t self, taken: &'t [Taken]) -> impl Iterator<Item = (&'t Check, Taken)> {
+        let checks = self.checks.iter().chain(self.checks.iter().rev());
+        checks.zip(taken.iter().copied())
+    }
+
+    fn around<'t>(&self, taken: &'t [Taken]) -> impl Iterator<Item = (Place, Taken)> + use<'t> {
+        let taken = taken.iter().skip(2 * self.checks.len()).copied();
+        Place::AROUND.into_iter().zip(taken)
+    }
+
+    /// Whether the scale passed at every load in the middle, by the budget that it has.
+    pub fn pass(&self, taken: &[Taken]) -> bool {
+        self.middle(taken).all(|(check, taken)| check.pass(taken))
+    }
+
+    /// What the weighings tell; `None` where some are missing.
+    pub fn found(&self, taken: &[Taken]) -> Option<Errored> {
+        let ups = taken.iter().take(self.checks.len());
+        let downs = taken.iter().take(2 * self.checks.len()).rev();
+        let loads = self
+            .checks
+            .iter()
+            .zip(ups.zip(downs))
+            .map(|(check, (up, down))| AtLoad {
+                load: check.load.clone(),
+                up: up.net(),
+                down: down.net(),
+            });
+        let nets: Vec<Mass> = self.around(taken).map(|(_, taken)| taken.net()).collect();
+        let off_centre = OffCentre {
+            load: self.checks.get(self.off_centre)?.load.clone(),
+            nets: nets.try_into().ok()?,
+        };
+        let loads: Vec<AtLoad> = loads.collect();
+        Errored::of(&loads, &off_centre, self.class, &self.ability)
+    }
+
+    /// Writes the rows: each weighing, and one that tells how the scale passed. They are on the disk when this
+    /// returns.
+    ///
+    /// # Errors
+    /// When they cannot be written.
+    pub fn log(&self, record: &mut CheckLog, taken: &[Taken]) -> Result<(), LogError> {
+        let all = taken.len();
+        let mut number = 0;
+        let mut of_all = |what: &str| {
+            number += 1;
+            format!("several loads, {number} of {all}{what}")
+        };
+        for (check, taken) in self.middle(taken) {
+            let mut draft = check.draft(record, taken);
+            draft.note = format!("{}; {}", of_all(""), draft.note);
+            record.add(&draft)?;
+        }
+        for (place, taken) in self.around(taken) {
+            let what = format!("load off centre, {}", place.name());
+            let mut draft = record.draft(&what, Some(taken));
+            draft.note = of_all("");
+            record.add(&draft)?;
+        }
+        // The last row is what counts for the day: the worst where one failed, else the heaviest.
+        let failed = self
+            .middle(taken)
+            .filter(|(check, taken)| !check.pass(*taken));
+        let by_much = |check: &Check, taken: Taken| {
+            (taken.net() - check.limits.nominal).abs().to_g_f64()
+                / check.limits.allowed().to_g_f64()
+        };
+        let worst = failed.max_by(|a, b| by_much(a.0, a.1).total_cmp(&by_much(b.0, b.1)));
+        let heaviest = self
+            .middle(taken)
+            .max_by_key(|(check, _)| check.limits.nominal);
+        if let Some((check, taken)) = worst.or(heaviest) {
+            let mut draft = check.draft(record, taken);
+            draft.ingredient = format!(
+                "test weights, here {} {}",
+                check.load.words(),
+                self.class.name()
+            );
+            draft.note = format!(
+                "several loads, {}; {}",
+                if worst.is_some() {
+                    "the worst"
+                } else {
+                    "all passed, the heaviest"
+                },
+                draft.note
+            );
+            record.add(&draft)?;
+        }
+        Ok(())
+    }
+
+    /// What came of it, for a person.
+    pub fn words(&self, taken: &[Taken], found: &Errored) -> String {
+        let d = self.ability.readability;
+        let mut text = format!(
+            "{:<18}{:>10}{:>10}{:>12}\n",
+            "load", "up g", "down g", "allowed ± g"
+        );
+        let downs = taken.iter().take(2 * self.checks.len()).rev();
+        for (check, (up, down)) in self.checks.iter().zip(taken.iter().zip(downs)) {
+            let good = check.pass(*up) && check.pass(*down);
+            let _ = writeln!(
+                text,
+                "{:<18}{:>10}{:>10}{:>12}{}",
+                check.load.words(),
+                up.net().grams(d).to_string(),
+                down.net().grams(d).to_string(),
+                check.limits.allowed().grams_rounded(4).to_string(),
+                if good { "" } else { "  NOT passed" }
+            );
+        }
+        let around = self.around(taken);
+        let around =
+            around.map(|(place, taken)| format!("{} {} g", place.name(), taken.net().grams(d)));
+        let around: Vec<String> = around.collect();
+        let _ = writeln!(text, "Off centre: {}.", around.join(", "));
+        text.push_str(&estimates(found));
+        if found.has_drifted() {
+            text.push_str(
+                "Going down it showed otherwise than going up, by more than it scatters; that is counted. Let it warm \
+                 up, keep draughts away, look under the pan, and do this again.\n",
+            );
+        }
+        if found.gain.found.abs() > USP_FRACTION {
+            text.push_str(
+                "The gain is off by more than 0.10 % (USP <41>, accuracy): adjust the scale as its manual says, \
+                 then do this again.\n",
+            );
+        }
+        if self.ability.repeatability.is_none() {
+            text.push_str(
+                "Its scatter is ASSUMED; after `bismar repeatability --write` these limits come out narrower.\n",
+            );
+        }
+        text.push_str("For the scale's part of the configuration:\n");
+        text.push_str(&self.toml(found));
+        text
+    }
+
+    /// The lines of the configuration.
+    pub fn toml(&self, found: &Errored) -> String {
+        let errors = self.budgeted(found);
+        let grams = |mass: Mass| mass.grams(Mass::from_mg(1)).to_string();
+        let mut text = "[scale.uncertainty]\n".to_owned();
+        if let Some(linearity) = errors.linearity {
+            let _ = writeln!(text, "linearity = \"{} g\"", grams(linearity));
+        }
+        let ten_thousandths = found.gain_millionths();
+        let _ = writeln!(
+            text,
+            "sensitivity_percent = {}.{:04}",
+            ten_thousandths / 10_000,
+            ten_thousandths % 10_000
+        );
+        if let Some(place) = errors.eccentricity {
+            let _ = writeln!(text, "eccentricity = \"{} g\"", grams(place.limit));
+            let load = place.load.grams(Mass::from_g(1));
+            let _ = writeln!(text, "eccentricity_load = \"{load} g\"");
+        }
+        text
+    }
+
+    /// What the scale's errors are with what was found.
+    pub fn budgeted(&self, found: &Errored) -> Errors {
+        found.budgeted(self.ability.errors)
+    }
+}
+
+fn estimates(found: &Errored) -> String {
+    let place = format!("off centre, {} g", found.place_load.grams(Mass::from_g(1)));
+    let line = |name: &str, unit: &str, factor: f64, signed: bool, estimate: Estimate| {
+        let value = factor * estimate.found;
+        let value = match signed {
+            true => format!("{value:+.4}"),
+            false => format!("{:.4}", value.abs()),
+        };
+        let (u, limit) = (factor * estimate.u, factor * estimate.limit());
+        format!("{name:<18}{value:>9} {unit}   u {u:.4} {unit}   at most {limit:.4} {unit}\n")
+    };
+    let mut text = line("gain", "%", 100.0, true, found.gain);
+    text.push_str(&line("linearity", "g", 1.0, false, found.linearity));
+    text.push_str(&line(&place, "g", 1.0, false, found.place));
+    let _ = writeln!(
+        text,
+        "u: standard uncertainty, with the weights' own limits ({SOURCE}); at most: what was found and √3 u."
+    );
+    text
+}
