@@ -97,6 +97,10 @@ enum Command {
     /// Plan a batch: a table to print with vessels, lots on hand and cost
     Plan(plan::PlanArgs),
     /// Check a scale with a test weight, and log the result
+    ///
+    /// One weight is the check of the day. Three loads or more, for example --weight 50g,200g,500g, are weighed
+    /// going up and going down, and one of them off centre: that tells the scale's gain, linearity and place of
+    /// the load, for its part of the configuration.
     ScaleCheck(scale_check::ScaleCheckArgs),
     /// Weigh one load ten times: how far your scale scatters, and the smallest weight it can prove
     Repeatability(repeatability::RepeatabilityArgs),

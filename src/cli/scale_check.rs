@@ -12,11 +12,6 @@ use crate::metrology::test_weights::{SOURCE, TestLoad, WeightClass};
 use crate::workshop::scale_check::{Check, NOT_PASSED};
 use crate::workshop::several_loads::SeveralLoads;
 
-/// Checks a scale with a test weight, or with several.
-///
-/// One weight is the check of the day. Three loads or more, for example --weight 50g,200g,200g+100g, are weighed
-/// going up and going down, and one of them off centre: that proposes the scale's gain, linearity and place of
-/// the load for its part of the configuration.
 #[derive(Debug, Args)]
 pub struct ScaleCheckArgs {
     /// Nominal mass of the test weight with its unit, for example 100g; several loads with commas between

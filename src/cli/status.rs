@@ -123,9 +123,7 @@ fn scale(scale: &ScaleStatus, line: Option<&LineStatus>) -> String {
     let (good, rejected) = (scale.good_lines, scale.rejected_lines);
     let _ = writeln!(text, "\n    {good} good lines, {rejected} thrown away");
     if scale.assumed {
-        text.push_str(
-            "    Its scatter is ASSUMED as one step; `bismar repeatability --write` measures it.\n",
-        );
+        text.push_str("    Its scatter is ASSUMED; `bismar repeatability --write` measures it.\n");
     }
     // The first line may be cut and says nothing.
     if good == 0 && rejected > 1 {

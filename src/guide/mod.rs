@@ -92,6 +92,24 @@ pub enum Told {
     Done,
 }
 
+impl Told {
+    /// Whether it tells nothing that `last` did not: a load that lies there may flicker by `room`.
+    fn repeats(&self, last: &Told, room: Mass) -> bool {
+        let near = |a: Mass, b: Mass| (a - b).abs() <= room;
+        match (self, last) {
+            (Told::ClearPan { shown }, Told::ClearPan { shown: before }) => near(*shown, *before),
+            (
+                Told::NotThat { shown, wanted },
+                Told::NotThat {
+                    shown: before,
+                    wanted: same,
+                },
+            ) => wanted == same && near(*shown, *before),
+            (told, last) => told == last,
+        }
+    }
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum State {
     Empty,
@@ -212,7 +230,8 @@ impl Guide {
     }
 
     fn once(&mut self, mut told: Vec<Told>) -> Vec<Told> {
-        if told.first() == self.last.as_ref() {
+        let again = told.first().zip(self.last.as_ref());
+        if again.is_some_and(|(told, last)| told.repeats(last, self.steps(EMPTY_STEPS))) {
             told.clear();
         }
         if let Some(last) = told.last() {

@@ -53,9 +53,10 @@ impl Told {
             Told::Lift { shown } => format!("Steady at {} g. Lift it.", shown.grams(d)),
             Told::Counted { net, .. } => format!("  taken  {} g", net.grams(d)),
             Told::ZeroMoved { by } => format!(
-                "The empty pan shows {} g more than before: this weighing does not count. Look for a \
+                "The empty pan shows {} g {} than before: this weighing does not count. Look for a \
              draught or crumbs.",
-                by.grams(d)
+                by.abs().grams(d),
+                if by.is_negative() { "less" } else { "more" }
             ),
             Told::Changed { shown } => format!(
                 "It came to rest at another weight, {} g: this weighing does not count. Take everything \

@@ -109,7 +109,8 @@ impl Errored {
     pub fn budgeted(&self, before: Errors) -> Errors {
         Errors {
             linearity: Some(up(self.linearity.limit())),
-            sensitivity: Some(self.gain_millionths() as f64 / 1e6),
+            // As the percent in the configuration reads: to the last bit.
+            sensitivity: Some(self.gain_millionths() as f64 / 1e4 / 100.0),
             eccentricity: Some(Eccentricity {
                 limit: up(self.place.limit()),
                 load: self.place_load,

@@ -93,6 +93,8 @@ fn what_is_not_certain_does_not_count_and_is_said() {
         feed(&mut guide, &mut now, &still(15_120)),
         [Told::ClearPan { shown }]
     );
+    // Once, where it flickers.
+    assert_eq!(feed(&mut guide, &mut now, &still(15_121)), []);
     // Another weight than the one that was named.
     let mut guide = fresh();
     feed(&mut guide, &mut now, &still(0));

@@ -4,7 +4,7 @@
 
 use bismar::mass::Mass;
 use bismar::metrology::budget::{Errors, Temperature, Weighing};
-use bismar::metrology::several_loads::{AtLoad, Errored, OffCentre};
+use bismar::metrology::several_loads::{AtLoad, Errored, Estimate, OffCentre};
 use bismar::metrology::test_weights::{TestLoad, WeightClass, permissible_error};
 use bismar::metrology::{Repeatability, ScaleAbility};
 use serde_json::{Value, json};
@@ -407,6 +407,36 @@ fn a_library_reckons_the_same_estimates_from_the_net_weights() {
     let cases = cases();
     let told = asked(LIBRARY, NO_WORDS, json!(cases).to_string().as_bytes());
     assert_eq!(told.trim(), cases.len().to_string());
+}
+
+/// The configuration reads a percent and takes a hundredth of it: what is written must read as what was found, or
+/// nothing is written.
+#[test]
+fn a_gain_is_the_same_number_in_the_configuration() {
+    let none = Estimate {
+        found: 0.0,
+        drift: 0.0,
+        u: 0.0,
+    };
+    for millionths in 1..20_000 {
+        let gain = Estimate {
+            found: f64::from(millionths) / 1e6,
+            ..none
+        };
+        let found = Errored {
+            gain,
+            linearity: none,
+            place: none,
+            place_load: g("200"),
+        };
+        assert_eq!(found.gain_millionths(), i64::from(millionths));
+        let percent: f64 = format!("{}.{:04}", millionths / 10_000, millionths % 10_000)
+            .parse()
+            .expect("a number");
+        let budgeted = found.budgeted(Errors::default());
+        assert_eq!(budgeted.sensitivity, Some(percent / 100.0));
+        assert!(budgeted.linearity > Some(Mass::ZERO));
+    }
 }
 
 #[test]

@@ -209,7 +209,12 @@ fn changed_below(text: &str, index: usize, part: &str, keys: &[&str]) -> Option<
     let begun = text.get(..end)?.ends_with('\n');
     if !missing.is_empty() {
         let gap = if begun { "" } else { "\n" };
-        edits.push((end..end, format!("{gap}{head}{missing}")));
+        let rest = text.get(end..)?;
+        let below = match old.is_some() || rest.is_empty() || rest.starts_with(['\n', '\r']) {
+            true => "",
+            false => "\n",
+        };
+        edits.push((end..end, format!("{gap}{head}{missing}{below}")));
     }
     Some(format!("{mark}{}", edited(text, edits)))
 }
@@ -318,6 +323,63 @@ mod tests {
             }
             assert_eq!(found.lines().count(), text.lines().count() + 3);
         }
+    }
+
+    fn told(linearity: i64) -> (String, Errors) {
+        let lines = format!("[scale.uncertainty]\nlinearity = \"0.0{linearity} g\"\n");
+        let errors = Errors {
+            linearity: Some(Mass::from_mg(10 * linearity)),
+            ..Errors::default()
+        };
+        (lines, errors)
+    }
+
+    #[test]
+    fn an_uncertainty_comes_behind_its_scale_or_into_its_table() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("config.toml");
+        let two = TWO.replace("layout", "capacity = \"600 g\"\nlayout");
+        let ends = [
+            two.replace("[cues]\nsound = false\n", ""),
+            two.replace("# a guess\n[cues]\nsound = false\n", "# a guess"),
+            two.replace("# a guess\n", "# a guess\n# of ours\n\n# cues\n"),
+            format!("\u{feff}{two}"),
+            two,
+        ];
+        for text in ends {
+            for index in [0, 1] {
+                std::fs::write(&place, &text).unwrap();
+                for linearity in [3, 4] {
+                    let (lines, errors) = told(linearity);
+                    uncertainty(&place, index, &lines, errors).unwrap();
+                    let found = std::fs::read_to_string(&place).unwrap();
+                    assert_eq!(found.matches("[scale.uncertainty]").count(), 1);
+                    let without = found.replace(&lines, "");
+                    let kept = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+                    assert_eq!(kept(&without), kept(&text));
+                    let config = Config::parse(&found, "").unwrap();
+                    assert_eq!(config.scales[index].errors, errors);
+                    assert_eq!(config.scales[1 - index].errors, Errors::default());
+                }
+            }
+        }
+        // What stood in the table stays.
+        let own = "[scale.uncertainty]\n# from its papers\nproduct_density = 0.92 # oil\n";
+        let text = format!(
+            "{}capacity = \"600 g\"\n{own}",
+            TWO.split("\n[[scale]]\nname = \"fine\"").next().unwrap()
+        );
+        std::fs::write(&place, &text).unwrap();
+        let before = Config::parse(&text, "").unwrap().scales[0].errors;
+        let (lines, errors) = told(3);
+        let both = Errors {
+            buoyancy: before.buoyancy,
+            ..errors
+        };
+        uncertainty(&place, 0, &lines, both).unwrap();
+        let line = lines.split_once('\n').unwrap().1;
+        let found = std::fs::read_to_string(&place).unwrap();
+        assert_eq!(found, format!("{text}{line}"));
     }
 
     #[test]
