@@ -102,9 +102,10 @@ impl BatchOpener {
             }
             // Nobody asked for one.
             Err(error) => {
+                let why = format!("the scale checks cannot be read: {error}");
                 return Ok(Checks {
-                    rows: Vec::new(),
-                    notes: vec![format!("the scale checks cannot be read: {error}")],
+                    rows: vec![Draft::new(RowKind::Note, why.clone())],
+                    notes: vec![why],
                 });
             }
         };

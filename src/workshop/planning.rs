@@ -86,6 +86,14 @@ impl OnPaper {
         self.plan.spare(finest.unwrap_or_default())
     }
 
+    /// What U covers on each scale that weighs a step; nothing where none is configured.
+    pub fn covers(&self) -> Vec<String> {
+        let weighs = |index: usize| self.plan.steps.iter().any(|step| step.scale == index);
+        let scales = self.scales.iter().enumerate();
+        let used = scales.filter(|(index, _)| !self.assumed && weighs(*index));
+        used.map(|(_, scale)| scale.covers()).collect()
+    }
+
     /// What is to be said of single steps; with `room` also where a scale has little left for the vessel.
     pub fn remarks(&self, room: bool) -> Vec<String> {
         remarks::lines(&self.formula, &self.plan, &self.scales, self.guard, room)

@@ -363,6 +363,7 @@ fn a_second_daemon_is_refused_and_sigterm_keeps_the_batch_for_the_next() {
     let json: Value = serde_json::from_str(&json).unwrap();
     assert_eq!(json["status"]["of"], 3, "{json}");
     assert_eq!(json["lines"][0]["scale"], "bench", "{json}");
+    assert_eq!(json["status"]["scales"][0]["assumed"], true, "{json}");
 
     assert_eq!(daemon.terminate(), Some(0));
     assert!(!person.socket().exists());

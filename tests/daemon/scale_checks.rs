@@ -491,6 +491,18 @@ fn a_batch_holds_the_last_check_of_its_scale() {
     for words in ["not been checked", "did not pass", "no scale check"] {
         assert!(!sheet.contains(words), "{words}");
     }
+
+    // A damaged log of the checks keeps nobody from weighing, and is not passed over.
+    let log = person.path(LOGS).join("scale-checks.csv");
+    let damaged = fs::read_to_string(&log)
+        .unwrap()
+        .replace("100.05", "100.00");
+    fs::write(&log, damaged).unwrap();
+    let (said, batch, _) = begun(&person);
+    assert!(said.contains("the scale checks cannot be read"), "{said}");
+    let notes = rows_of(&person, &batch, "note");
+    let told = |row: &HashMap<String, String>| row["note"].contains("scale checks cannot be read");
+    assert!(notes.iter().any(told), "{notes:?}");
 }
 
 /// USP <41>, accuracy: a weight between 5 and 100 % of the capacity (read in a reproduction). Where nobody told

@@ -464,6 +464,9 @@ fn the_sheet_may_do_nothing_in_the_browser() {
     let name = batches["batches"][0]["batch"].as_str().unwrap();
     let sheet = served.get(&format!("/sheet?batch={name}"), &cookie);
     assert_eq!(sheet.status, 200, "{sheet:?}");
+    // The page knows the configuration, so its sheets have the budget.
+    let budget = "By the configuration on the day of printing";
+    assert!(sheet.body.contains(budget), "{sheet:?}");
     let policy = sheet
         .head
         .lines()

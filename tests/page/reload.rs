@@ -147,6 +147,7 @@ fn what_belongs_to_the_running_batch_waits_for_its_end() {
     assert_eq!(served.batches(&cookie), running);
     let scales = served.told("/scales", &cookie);
     assert_eq!(scales["scales"][0]["capacity"], Value::Null);
+    assert_eq!(scales["scales"][0]["weights"][0], "1");
     let name = running.iter().find(|name| *name != "past-one").unwrap();
     let remedies = served.told(&format!("/remedies?batch={name}"), &cookie);
     assert_eq!(remedies["batch"], json!(name));
@@ -157,4 +158,7 @@ fn what_belongs_to_the_running_batch_waits_for_its_end() {
         .until(|| served.batches(&cookie) == ["moved-one"]);
     let scales = served.told("/scales", &cookie);
     assert_eq!(scales["scales"][0]["capacity"], "600.00");
+    // 5 to 100 % of it (USP <41>, accuracy; read in a reproduction).
+    let weights = json!(["50", "100", "200", "500"]);
+    assert_eq!(scales["scales"][0]["weights"], weights);
 }

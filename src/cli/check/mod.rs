@@ -126,10 +126,8 @@ pub(super) fn conclusion(text: &mut String, paper: &OnPaper) {
             }
         },
     );
-    for (index, scale) in paper.scales.iter().enumerate() {
-        if !paper.assumed && paper.plan.steps.iter().any(|step| step.scale == index) {
-            paragraph(text, "", &scale.covers());
-        }
+    for covers in paper.covers() {
+        paragraph(text, "", &covers);
     }
 }
 

@@ -116,7 +116,7 @@ function takeStatus(reply) {
   for (const scale of status.scales ?? []) {
     const old = know.scales.get(scale.name);
     // A weight comes from a reading alone: that of the status may be any age.
-    know.scales.set(scale.name, { ...old, line: scale.line, assumed: scale.assumed });
+    know.scales.set(scale.name, { ...old, line: scale.line });
   }
   for (const name of know.scales.keys()) {
     if (status.scales && !status.scales.some((scale) => scale.name === name)) know.scales.delete(name);
@@ -165,8 +165,7 @@ function heard(block) {
 const takers = {
   reading(event) {
     const at = stamp();
-    const { assumed } = know.scales.get(event.scale) ?? {};
-    know.scales.set(event.scale, { line: "open", weight: event.weight, steady: event.steady, at, assumed });
+    know.scales.set(event.scale, { line: "open", weight: event.weight, steady: event.steady, at });
     if (know.step?.scale && event.scale !== know.step.scale) return;
     if (!know.step?.scale && event.missing === null && know.pour && know.pour.scale !== event.scale) return;
     know.pour = { scale: event.scale, missing: event.missing, net: event.net, steady: event.steady, at };
@@ -196,7 +195,7 @@ const takers = {
     know.lastFault = event.over ? null : event;
     const down = event.code === "silent" || event.code === "lost";
     if (down && event.scale !== null) {
-      know.scales.set(event.scale, { line: event.over ? "open" : event.code, assumed: know.scales.get(event.scale)?.assumed });
+      know.scales.set(event.scale, { line: event.over ? "open" : event.code });
       if (know.pour?.scale === event.scale) know.pour = null;
     }
     const from = know.fault?.from;
@@ -518,7 +517,7 @@ function paintSide() {
   const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
   const what = leftOut ? "left out" : recorded && `${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}`;
   put("recorded", recorded ? `Recorded: ${recorded.ingredient} ${what}` : "");
-  rows("scales", [...know.scales].map(([name, scale]) => `Scale ${name}: ${scaleNow(scale)}${scale.assumed ? "; its scatter is ASSUMED" : ""}`), (words) => {
+  rows("scales", [...know.scales].map(([name, scale]) => `Scale ${name}: ${scaleNow(scale)}`), (words) => {
     const item = document.createElement("li");
     item.textContent = words;
     return item;

@@ -245,6 +245,7 @@ function planned(reply, asked) {
     table("Steps of the batch", [h("Step"), n("Target and window, g")], rows),
     reply.notes.length ? part("Notes", lines(reply.notes)) : null,
     reply.remarks.length ? part("What would help", lines(reply.remarks)) : null,
+    reply.covers.length ? part("What the uncertainty covers", lines(reply.covers)) : null,
     refused.length || advice.length ? part("Lots", lines([...refused.map((why) => `Not counted: ${why}.`), ...advice])) : null,
     reply.cautions.length ? part("Cautions", lines(reply.cautions), el("p", {}, reply.standing)) : null,
     reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,

@@ -142,6 +142,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "enough": supplies.iter().all(StepSupply::is_enough),
         "notes": notes.collect::<Vec<_>>(),
         "remarks": paper.remarks(false),
+        "covers": paper.covers(),
         "cautions": cautions::lines(formula, &paper.known),
         "standing": STANDING,
         "unchecked": unchecked(context, plan)?,
