@@ -501,7 +501,7 @@ fn a_batch_holds_the_last_check_of_its_scale() {
     let (said, batch, _) = begun(&person);
     assert!(said.contains("the scale checks cannot be read"), "{said}");
     let notes = rows_of(&person, &batch, "note");
-    let told = |row: &HashMap<String, String>| row["note"].contains("scale checks cannot be read");
+    let told = |row: &BTreeMap<String, String>| row["note"].contains("scale checks cannot be read");
     assert!(notes.iter().any(told), "{notes:?}");
 }
 
