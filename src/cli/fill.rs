@@ -32,8 +32,10 @@ pub struct FillArgs {
 /// See [`crate::metrology::prepackage::Rule`].
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum RuleName {
-    /// Directive 76/211/EEC
+    /// Directive 76/211/EEC; short may be 2.5 % of the jars, as the United Kingdom's guidance has it
     Eu,
+    /// The same in Germany, FPackV § 9; short may be 2 %
+    De,
     /// OIML R 87
     R87,
     /// NIST Handbook 133
@@ -44,6 +46,7 @@ pub fn run(args: FillArgs) -> Outcome {
     let text = |typed: Option<Typed>| typed.map(|typed| typed.text);
     let rule = match args.rule {
         RuleName::Eu => "eu",
+        RuleName::De => "de",
         RuleName::R87 => "r87",
         RuleName::Hb133 => "hb133",
     };

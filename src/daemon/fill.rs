@@ -16,6 +16,7 @@ use crate::journal::read::folder::{log_of, newest};
 use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
+use crate::metrology::budget::Weighing;
 use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::FillRequest;
@@ -49,6 +50,9 @@ impl BatchOpener {
         rows.extend(checks.rows);
         append(&mut log, &rows, Timestamp::now()).map_err(|error| error.to_string())?;
         let mut said = words(&batch, &fill, &record);
+        if let Some(note) = self.too_unsure(&fill, &plan) {
+            said.note(note);
+        }
         for note in checks.notes {
             said.note(note);
         }
@@ -67,6 +71,22 @@ impl BatchOpener {
             log,
             answers,
             said,
+        })
+    }
+
+    /// Where the scale cannot weigh a jar as well as the rule asks of who fills it.
+    fn too_unsure(&self, fill: &Fill, plan: &Plan) -> Option<String> {
+        let abilities = self.config.now().abilities();
+        let scale = abilities.get(plan.steps.first()?.scale)?;
+        let most = fill.rule.most_weighing_error(fill.nominal)?;
+        let unsure = scale.budget(&Weighing::planned(fill.nominal)).uncertainty();
+        (unsure.expanded() > most).then(|| {
+            format!(
+                "who fills jars may weigh each wrong by at most a fifth of what it may be short by, {} g here; this \
+                 scale's U is {} g. Use a finer scale, or measure this one (`bismar repeatability --write`).",
+                most.grams(Mass::from_mg(10)),
+                unsure.expanded().ceil_to(Mass::from_mg(10)).grams(Mass::from_mg(10))
+            )
         })
     }
 

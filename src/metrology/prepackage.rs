@@ -4,8 +4,10 @@
 //! errors) read in the law as published, rows to 1 kg; the rows above in an identical national table
 //! (New Zealand, Weights and Measures Regulations 1999, Schedule 7A, Table 2), which is also that of
 //! OIML R 87. That percentages are rounded up to the next 0.1 g was read in a national adoption of
-//! the directive (Italy, law 690/1978, Annex I); for R 87 it is taken over here. That the directive
-//! ends at 10 kg is from memory. NIST Handbook 133's allowable variations (Table 2-5) were not read,
+//! the directive (Italy, law 690/1978, Annex I) and in the German FPackV, § 9; for R 87 it is taken over
+//! here up to 1 kg. Above that R 87 rounds to whole grams, as one reproduction has it; whether up or down is
+//! from memory, so they are rounded down here, which allows less. That the directive ends at 10 kg is from
+//! memory. NIST Handbook 133's allowable variations (Table 2-5) were not read,
 //! so the maker types the one for the label.
 //!
 //! None of this is legal advice; the law at the place of sale decides.
@@ -14,14 +16,16 @@ use crate::mass::Mass;
 
 /// To be shown with every verdict. The first sentence is the scope note of OIML R 87:2016.
 pub const SAMPLING_NOTE: &str = "The sampling plans are not recommended for use in the quantity \
-     control processes of the packer: they are for inspectors. Check your local rules.";
+     control processes of the packer: they are for inspectors (OIML R 87:2016, scope). Check your local rules.";
 
 /// The rule that net contents are judged by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Rule {
     /// Directive 76/211/EEC, 5 g to 10 kg.
     Eu76211,
-    /// OIML R 87, 5 g and more.
+    /// The same table as German law has it (FPackV, § 9), with its own share of jars that may be short.
+    FPackV,
+    /// OIML R 87, above nothing.
     OimlR87,
     /// NIST Handbook 133, with the maximum allowable variation that the maker looked up.
     Handbook133 { allowable_variation: Mass },
@@ -58,9 +62,36 @@ impl Rule {
                 allowable_variation,
             } => (nominal > Mass::ZERO && !allowable_variation.is_negative())
                 .then_some(allowable_variation),
-            Rule::Eu76211 if nominal > LARGEST_EU => None,
-            Rule::Eu76211 | Rule::OimlR87 if nominal < LEAST || nominal > Mass::LIMIT => None,
-            Rule::Eu76211 | Rule::OimlR87 => Some(of_table(nominal)),
+            Rule::Eu76211 | Rule::FPackV => {
+                (nominal >= LEAST && nominal <= LARGEST_EU).then(|| of_table(nominal))
+            }
+            Rule::OimlR87 if nominal <= Mass::ZERO || nominal > Mass::LIMIT => None,
+            Rule::OimlR87 if nominal > Mass::from_g(1_000) => {
+                Some(of_table(nominal).floor_to(Mass::from_g(1)))
+            }
+            Rule::OimlR87 => Some(of_table(nominal)),
+        }
+    }
+
+    /// The largest error that the weighing of one jar may have: a fifth of what a jar may be short by (Weights
+    /// and Measures (Packaged Goods) Regulations (Northern Ireland) 2011, Schedule 2, 1.3; applied to the
+    /// other rules of the same table here). `None` for Handbook 133, whose rule for that was not read, and
+    /// outside the rule's range.
+    pub fn most_weighing_error(self, nominal: Mass) -> Option<Mass> {
+        match self {
+            Rule::Eu76211 | Rule::FPackV | Rule::OimlR87 => {
+                Some(self.tolerable_negative_error(nominal)?.ratio(1, 5))
+            }
+            Rule::Handbook133 { .. } => None,
+        }
+    }
+
+    /// How many jars of a thousand may be short, and who says so. `None`: no jar may.
+    pub const fn few(self) -> Option<(u64, &'static str)> {
+        match self {
+            Rule::FPackV => Some((20, "2 %, FPackV § 9 (3)")),
+            Rule::Eu76211 | Rule::OimlR87 => Some((25, "2.5 %, guidance of the United Kingdom")),
+            Rule::Handbook133 { .. } => None,
         }
     }
 
@@ -68,6 +99,7 @@ impl Rule {
     pub const fn source(self) -> &'static str {
         match self {
             Rule::Eu76211 => "Directive 76/211/EEC, Annex I",
+            Rule::FPackV => "FPackV § 9 (Directive 76/211/EEC)",
             Rule::OimlR87 => "OIML R 87",
             Rule::Handbook133 { .. } => "NIST Handbook 133, allowable variation as typed",
         }
@@ -186,13 +218,11 @@ impl Filling {
         (self.jars > 0).then(|| i128::from(self.total.ng()) >= nominal)
     }
 
-    /// Whether few enough jars are short: at most 2.5 % (the packers' shorthand, read at second hand;
-    /// the law's test is the inspectors' plan), with Handbook 133 none, and none far short.
+    /// Whether few enough jars are short ([`Rule::few`]; the law's test is the inspectors' plan), and none far
+    /// short.
     pub fn few_are_short(&self) -> bool {
-        let few = match self.rule {
-            Rule::Handbook133 { .. } => self.short() == 0,
-            Rule::Eu76211 | Rule::OimlR87 => u64::from(self.short()) * 40 <= u64::from(self.jars),
-        };
+        let (share, _) = self.rule.few().unwrap_or((0, ""));
+        let few = u64::from(self.short()) * 1_000 <= u64::from(self.jars) * share;
         few && self.far_short == 0
     }
 

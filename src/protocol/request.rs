@@ -406,6 +406,7 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
     let rule = match (rule.as_deref(), allowable) {
         (None, None) => None,
         (Some("eu"), None) => Some(Rule::Eu76211),
+        (Some("de"), None) => Some(Rule::FPackV),
         (Some("r87"), None) => Some(Rule::OimlR87),
         (Some("hb133"), Some(allowable_variation)) => Some(Rule::Handbook133 {
             allowable_variation,
@@ -419,7 +420,7 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
         }
         (Some(rule), None) => {
             return Err(Refusal::new(format!(
-                "the rule \"{}\" is not known; give eu, r87 or hb133",
+                "the rule \"{}\" is not known; give eu, de, r87 or hb133",
                 shown(rule)
             )));
         }

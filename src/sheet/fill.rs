@@ -123,7 +123,13 @@ fn judged(record: &SheetRecord) -> String {
         (0, _) => " No jar is short by more.".to_owned(),
         (n, few) => {
             let bold = if few { "" } else { "<b>too many</b>: " };
-            format!(" Short by more: {bold}{n}.")
+            let share = fill
+                .rule
+                .few()
+                .map_or("none may be".to_owned(), |(_, share)| {
+                    format!("at most {share}")
+                });
+            format!(" Short by more: {bold}{n} ({share}).")
         }
     };
     format!(

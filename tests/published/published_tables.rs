@@ -223,11 +223,20 @@ fn tolerable_negative_errors_are_those_of_the_directives_annex() {
                 Ok(percent) => grams * percent / 100.0,
                 Err(fixed) => fixed,
             };
-            let wanted = (exact * 10.0 - 1e-6).ceil() / 10.0;
+            // Up to the next 0.1 g; of R 87 above 1 kg in whole grams (read in one reproduction), the stricter
+            // way of the two.
+            let tenths = (exact * 10.0 - 1e-6).ceil() / 10.0;
+            let wanted = if grams > 1_000.0 {
+                tenths.floor()
+            } else {
+                tenths
+            };
             let found = Rule::OimlR87.tolerable_negative_error(nominal).unwrap();
             assert!((found.to_g_f64() - wanted).abs() < 1e-6, "{grams} g");
-            let eu = Rule::Eu76211.tolerable_negative_error(nominal);
-            assert_eq!(eu, (grams <= 10_000.0).then_some(found), "{grams} g");
+            let tenths = Mass::from_g_f64(tenths).filter(|_| grams <= 10_000.0);
+            for rule in [Rule::Eu76211, Rule::FPackV] {
+                assert_eq!(rule.tolerable_negative_error(nominal), tenths, "{grams} g");
+            }
         }
     }
     // Rounded up to the next 0.1 g (Italy, law 690/1978, Annex I), by hand.
@@ -274,11 +283,16 @@ fn single_jars_are_judged_at_once_and_twice_the_tolerable_error() {
 fn a_rule_ends_where_its_table_ends() {
     let error = |rule: Rule, nominal: Mass| rule.tolerable_negative_error(nominal);
     let gram = Mass::from_g;
-    for rule in [Rule::Eu76211, Rule::OimlR87] {
+    for rule in [Rule::Eu76211, Rule::FPackV, Rule::OimlR87] {
         assert_eq!(error(rule, gram(5)), Some(g("0.5")));
-        assert_eq!(error(rule, gram(5) - Mass::from_ng(1)), None);
         assert_eq!(error(rule, gram(10_000)), Some(gram(150)));
+        let less = error(rule, gram(5) - Mass::from_ng(1));
+        // R 87's table begins above nothing (read in one reproduction).
+        assert_eq!(less, (rule == Rule::OimlR87).then(|| g("0.5")));
     }
+    assert_eq!(error(Rule::OimlR87, g("1")), Some(g("0.1")));
+    assert_eq!(error(Rule::OimlR87, g("1010")), Some(gram(15)));
+    assert_eq!(error(Rule::Eu76211, g("1010")), Some(g("15.2")));
     let over = gram(10_000) + Mass::from_ng(1);
     assert_eq!(error(Rule::Eu76211, over), None);
     assert_eq!(error(Rule::OimlR87, over), Some(gram(150)));
@@ -316,6 +330,19 @@ fn one_jar_of_forty_may_be_short_and_none_far() {
     };
     assert!(of(1, 0, 0) && of(39, 1, 0) && of(78, 2, 0));
     assert!(!of(38, 1, 0) && !of(77, 2, 0));
+    // In Germany one of 50 (FPackV, § 9 (3): at most 2 %).
+    let german = |good: u32| {
+        let mut filling = Filling::new(g("120"), Rule::FPackV).unwrap();
+        filling.fill(g("114"));
+        for _ in 0..good {
+            filling.fill(g("120"));
+        }
+        filling.few_are_short()
+    };
+    assert!(german(49) && !german(48));
+    // A fifth of the tolerable error: NISR 2011/331, Schedule 2, 1.3, as reproduced.
+    let most = |rule: Rule| rule.most_weighing_error(g("120"));
+    assert_eq!(most(Rule::Eu76211), Some(g("1.08")));
     assert!(!of(399, 0, 1) && !of(398, 1, 1));
     // Handbook 133 knows no second step: short is short.
     let typed = Rule::Handbook133 {
@@ -324,6 +351,7 @@ fn one_jar_of_forty_may_be_short_and_none_far() {
     let mut filling = Filling::new(g("113"), typed).unwrap();
     assert_eq!(filling.fill(g("50")), JarVerdict::Short);
     assert_eq!((filling.short(), filling.far_short()), (1, 0));
+    assert_eq!(most(typed), None);
 }
 
 #[test]

@@ -503,7 +503,7 @@ async function fill(asked) {
   const over = field("How much more a jar may hold, grams", { inputmode: "decimal" }, "empty: 2 %, at least 0.2 g");
   const jars = field("Jars at most", { inputmode: "numeric", value: left || "" }, "empty: as many as the batch holds");
   const rule = field("Net contents are judged by", { choices: [
-    ["eu", "Directive 76/211/EEC"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
+    ["eu", "Directive 76/211/EEC"], ["de", "FPackV § 9"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
   const allowable = field("Allowable variation of one package, grams", { inputmode: "decimal" }, "from the handbook's table, for your label");
   allowable.box.hidden = true;
   rule.input.addEventListener("change", () => { allowable.box.hidden = rule.value !== "hb133"; });

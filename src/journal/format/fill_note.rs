@@ -27,6 +27,7 @@ const NOTE: &str = "filling {";
 pub fn note_of(fill: &Fill) -> String {
     let (rule, allowable) = match fill.rule {
         Rule::Eu76211 => ("eu", None),
+        Rule::FPackV => ("de", None),
         Rule::OimlR87 => ("r87", None),
         Rule::Handbook133 {
             allowable_variation,
@@ -62,6 +63,7 @@ fn read(json: &str) -> Result<Fill, String> {
         .map_err(|e| format!("how jars are filled does not read: {e}"))?;
     let rule = match (note.rule.as_str(), note.allowable_ng) {
         ("eu", None) => Rule::Eu76211,
+        ("de", None) => Rule::FPackV,
         ("r87", None) => Rule::OimlR87,
         ("hb133", Some(ng)) => Rule::Handbook133 {
             allowable_variation: Mass::from_ng(ng),
