@@ -3,6 +3,7 @@
 use super::capture::verdict_of;
 use super::run::Deed;
 use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
+use super::tared::PROVEN;
 use super::{Engine, net_of};
 use crate::formula::VesselWay;
 use crate::time::Moment;
@@ -567,7 +568,7 @@ impl Engine {
             return Ok("Nothing was poured yet; there is nothing to keep.".into());
         }
         let d = level.d;
-        if tared.approach.futile > 0 && net > step.target {
+        if tared.approach.futile > PROVEN && net > step.target {
             // It did not go when it was taken out: nobody knows that it is in there.
             tared.tare.unproven = tared.tare.unproven.max(net - step.target);
         }

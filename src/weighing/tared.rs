@@ -23,7 +23,7 @@ const RESTLESS_US: u64 = 8_000_000;
 /// For so long it is left open whether what happened was a lift: 1 s.
 const GUESSED_US: u64 = 1_000_000;
 /// So often in vain (`Approach::futile`), with the tare seen again after the second time.
-const PROVEN: u32 = 3;
+pub(super) const PROVEN: u32 = 3;
 /// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
 const DRIFT_US: u64 = 10_000_000;
 

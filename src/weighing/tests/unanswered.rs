@@ -114,6 +114,18 @@ fn what_cannot_be_taken_out_is_asked_about_and_kept_as_unsure() {
     let mut b = Bench::one("Salt", "12.00");
     b.hold(2.0).land(150.0).hold(1.5).pour(165.0, 4.0).hold(2.0);
     b.expect_cue(CueKind::TakeOut);
+    // Kept before it was asked about, it is a weight like any other.
+    let mut kept = Bench::one("Salt", "12.00");
+    kept.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(165.0, 4.0)
+        .hold(2.0);
+    kept.pour(167.0, 0.4).pour(165.0, 0.4).hold(2.0);
+    kept.say(Command::Keep).hold(1.0);
+    let row = kept.rows.iter().find(|row| row.kind == RowKind::Weighed);
+    let unsure = row.and_then(|row| row.uncertainty).unwrap();
+    assert!(unsure < Mass::from_mg(50), "{unsure:?}");
     in_vain(&mut b);
     asks(&b, "The tare must be seen again");
     b.land(0.0).hold(2.0).land(165.0).hold(2.0);
