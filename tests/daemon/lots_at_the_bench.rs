@@ -118,7 +118,7 @@ fn told_by_rows(person: &Person) -> Vec<String> {
         name.starts_with("glasswort")
     });
     let rows = rows(running.unwrap()).into_iter();
-    rows.map(|row| format!("{}|{}|{}", row["kind"], row["ingredient"], row["note"]))
+    rows.map(|row| format!("{}|{}|{}", row["kind"], row["lot"], row["note"]))
         .collect()
 }
 
