@@ -2,6 +2,7 @@
 //!
 //! Floats are right here: nothing of this decides about a weight or goes into a log.
 
+pub mod code;
 pub mod control;
 pub mod history;
 pub mod report;

@@ -18,6 +18,7 @@ use super::get::{look, told_from, unread};
 use super::guard::Refusal;
 use super::passes::{self, Clocks};
 use super::{JSON, Reach, Shared, answered, ask, refused, refused_for};
+use crate::chart::code;
 use crate::formula::Place;
 use crate::lots::Lot;
 use crate::lots::price::Price;
@@ -37,9 +38,6 @@ pub fn routes() -> Router<Arc<Shared>> {
 }
 
 type Ours = State<Arc<Shared>>;
-
-/// The light squares around a code (ISO/IEC 18004:2015, 6.3.8; from memory).
-const QUIET: usize = 4;
 
 /// Whether this browser may change something now.
 fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
@@ -112,7 +110,7 @@ async fn let_in(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respons
     }
     let given = passes.give(Clocks::at(Instant::now()));
     let told = given.map_err(|error| error.to_string()).and_then(|link| {
-        let code = picture(&link).map_err(|error| error.to_string())?;
+        let code = code::picture(&link).map_err(|error| error.to_string())?;
         Ok(serde_json::json!({
             "ok": true, "link": link, "code": code, "seconds": passes::GOOD_FOR.as_secs(),
         }))
@@ -121,25 +119,6 @@ async fn let_in(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respons
         Ok(told) => ([(CONTENT_TYPE, JSON)], format!("{told}\n")).into_response(),
         Err(why) => refused_for(StatusCode::SERVICE_UNAVAILABLE, &why),
     }
-}
-
-/// The address as a code (ISO/IEC 18004), an SVG of black squares on white with the quiet zone around it.
-fn picture(link: &str) -> qrcode::QrResult<String> {
-    let code = qrcode::QrCode::new(link)?;
-    let width = code.width();
-    let squares = code.to_colors();
-    let dark = squares
-        .iter()
-        .enumerate()
-        .filter(|(_, color)| **color == qrcode::Color::Dark);
-    let path: String = dark
-        .map(|(at, _)| format!("M{} {}h1v1h-1z", at % width + QUIET, at / width + QUIET))
-        .collect();
-    let size = width + 2 * QUIET;
-    Ok(format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {size} {size}\" shape-rendering=\"crispEdges\">\
-         <path fill=\"#fff\" d=\"M0 0h{size}v{size}h-{size}z\"/><path d=\"{path}\"/></svg>"
-    ))
 }
 
 /// A request, and beside it as `about` the batch and the step that the page showed.
