@@ -1,6 +1,5 @@
 //! `bismar declaration BATCH`: the ingredients of a batch for its label, by what was weighed.
 
-use std::collections::HashMap;
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
@@ -8,16 +7,14 @@ use clap::{Args, ValueEnum};
 use super::lots::StoreArgs;
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
-use crate::formula::kind::{Kind, kinds};
-use crate::formula::substances::{Constituent, Substance};
-use crate::formula::{Formula, Use};
+use crate::formula::Formula;
 use crate::journal::batch::record::Record;
-use crate::label::allergens::{Amount, Stay, allergen, amounts};
-use crate::label::{Line, Rules, declaration, grams_on_label, ounces_on_label};
+use crate::label::allergens::{Amount, Stay};
+use crate::label::declared::{self, Declared, DeclaredError};
+use crate::label::{Rules, us_net_weight};
+use crate::lots::Lot;
 use crate::mass::Mass;
-use crate::text::alike::same_name;
 use crate::text::columns::aligned;
-use crate::text::listed;
 use crate::workshop;
 
 const NOTE: &str = "Check the labelling law of the place where it is sold: colours, perfume, \
@@ -53,268 +50,98 @@ enum RulesArg {
     Eu,
 }
 
+/// A batch as its label needs it.
+pub(super) struct Read {
+    pub record: Record,
+    /// The formula that is named, or else that of its log, where it reads.
+    pub formula: Option<Formula>,
+    pub declared: Declared,
+    pub net: Option<(Mass, &'static str)>,
+}
+
 pub fn run(args: &DeclarationArgs) -> Outcome {
-    let records = args.store.records()?;
-    let by_name: HashMap<&str, &Record> = records.iter().map(|r| (r.batch.as_str(), r)).collect();
-    let Some(record) = by_name.get(args.batch.as_str()) else {
-        let why = format!("no batch is named {}", args.batch);
-        return Err(Failure::failed(why).remedy("name it as its log is named, without .csv"));
-    };
-    let formula = match &args.formula {
-        Some(path) => Some(workshop::formula(path)?),
-        None => None,
-    };
-    let mut gathering = Gathering {
-        batches: &by_name,
-        found: Vec::new(),
-        list: Vec::new(),
-        path: Vec::new(),
-        warnings: Vec::new(),
-    };
-    gathering.gather(record, formula.as_ref(), (1, 1))?;
-    let rules = match args.rules {
-        RulesArg::Us => Rules::Us,
-        RulesArg::Eu => Rules::Eu,
-    };
-    let stay = match formula
-        .as_ref()
-        .or(own_formula(record).as_ref())
-        .map(|f| f.intended)
-    {
-        Some(Use::RinseOff) => Stay::RinseOff,
-        Some(Use::Untold | Use::LeaveOn | Use::Premix) | None => Stay::LeaveOn,
-    };
-    let allergens = match rules {
-        Rules::Us => None,
-        Rules::Eu => {
-            let folder = match &args.formula {
-                Some(path) => workshop::folder_of(path),
-                None => super::config::load(None)?.formulas()?,
-            };
-            gathering.list.extend(workshop::substances_in(&folder)?);
-            Some(gathering.allergens(stay))
-        }
-    };
-    for warning in &gathering.warnings {
-        tell(&format!("warning: {warning}"));
-    }
-    let weights = gathering
-        .found
-        .iter()
-        .map(|found| (found.declared().to_owned(), found.mass));
-    let lines = declaration(weights, rules);
-    if lines.is_empty() {
-        return Err(Failure::failed(format!(
-            "batch {} has no weights",
-            args.batch
-        )));
-    }
-    let allergens = allergens.as_deref().map(|found| (found, stay));
-    print(&report(
-        &lines,
-        &gathering.warnings,
-        rules,
-        allergens,
-        net(args, record),
-    ))?;
+    let read = args.read()?;
+    print(&report(&read.declared, read.net))?;
     Ok(Exit::Done)
 }
 
-/// The formula in the log, where it reads.
-fn own_formula(record: &Record) -> Option<Formula> {
-    record.read_formula().and_then(Result::ok)
-}
-
-/// Walks a batch and the batches that are lots in it.
-struct Gathering<'r> {
-    batches: &'r HashMap<&'r str, &'r Record>,
-    found: Vec<Found>,
-    /// What the formulas tell of substances, and the maker's list.
-    list: Vec<Substance>,
-    /// The batches being walked, outermost first.
-    path: Vec<String>,
-    /// The batches that are not complete, each once.
-    warnings: Vec<String>,
-}
-
-/// One thing in the product.
-struct Found {
-    name: String,
-    inci: Option<String>,
-    lot: String,
-    mass: Mass,
-}
-
-impl Found {
-    fn declared(&self) -> &str {
-        self.inci.as_deref().unwrap_or(&self.name)
-    }
-}
-
-impl Gathering<'_> {
-    /// The fragrance allergens, by what is known of the constituents; a scent of which nothing is known is
-    /// among the warnings.
-    fn allergens(&mut self, stay: Stay) -> Vec<Amount> {
-        let total: Mass = self.found.iter().map(|found| found.mass).sum();
-        let mut parts: Vec<(String, Mass)> = Vec::new();
-        let mut unknown: Vec<String> = Vec::new();
-        for found in &self.found {
-            let facts = self
-                .list
-                .iter()
-                .filter(|one| one.is(&found.name, found.inci.as_deref()));
-            let facts: Vec<&Substance> = facts.collect();
-            let told = facts.iter().flat_map(|one| one.kinds.iter().copied());
-            let names = [found.name.as_str()]
-                .into_iter()
-                .chain(found.inci.as_deref());
-            let kinds = kinds(names, told);
-            let inside = facts.iter().map(|one| one.constituents_of(&found.lot));
-            let inside = inside
-                .into_iter()
-                .find(|all| !all.is_empty())
-                .unwrap_or_default();
-            if inside.is_empty() && kinds.contains(&Kind::EssentialOil) && found.mass > Mass::ZERO {
-                unknown.push(found.declared().to_owned());
+impl DeclarationArgs {
+    /// Reads the batch and what is in it; says what is incomplete.
+    pub(super) fn read(&self) -> Result<Read, Failure> {
+        let records = self.store.records()?;
+        let Some(record) = records.iter().find(|one| one.batch == self.batch) else {
+            let why = format!("no batch is named {}", self.batch);
+            return Err(Failure::failed(why).remedy("name it as its log is named, without .csv"));
+        };
+        let formula = match &self.formula {
+            Some(path) => Some(workshop::formula(path)?),
+            None => None,
+        };
+        let (rules, list) = match self.rules {
+            RulesArg::Us => (Rules::Us, Vec::new()),
+            RulesArg::Eu => {
+                let folder = match &self.formula {
+                    Some(path) => workshop::folder_of(path),
+                    None => super::config::load(None)?.formulas()?,
+                };
+                (Rules::Eu, workshop::substances_in(&folder)?)
             }
-            let share = |one: &Constituent| (one.name.clone(), one.share.of(found.mass));
-            parts.extend(inside.iter().map(share));
-            parts.push((found.declared().to_owned(), found.mass));
-        }
-        unknown.sort_unstable();
-        unknown.dedup_by(|a, b| same_name(a, b));
-        if !unknown.is_empty() {
-            self.warnings.push(format!(
-                "what fragrance allergens are in {} is not known; write their constituents into substances.toml, from \
-                 the supplier's documents",
-                listed(&unknown, "and")
+        };
+        let declared = Declared::of(record, &records, formula.as_ref(), list, rules)?;
+        for name in &declared.nameless {
+            tell(&format!(
+                "warning: the formula has no INCI name for {name}; its own name stands there"
             ));
         }
-        amounts(
-            parts.iter().map(|(name, mass)| (name.as_str(), *mass)),
-            total,
-            stay,
-        )
+        for why in &declared.incomplete {
+            tell(&format!("warning: {why}"));
+        }
+        let typed = self.net.as_ref().map(|typed| (typed.mass, "as typed"));
+        Ok(Read {
+            net: typed.or_else(|| declared::net(record)),
+            formula: formula.or_else(|| record.read_formula().and_then(Result::ok)),
+            record: record.clone(),
+            declared,
+        })
     }
 
-    /// Adds what of `record` is in the product: `part` is taken of whole, two masses in nanograms.
-    fn gather(
-        &mut self,
-        record: &Record,
-        formula: Option<&Formula>,
-        part: (i64, i64),
-    ) -> Result<(), Failure> {
-        if self.path.contains(&record.batch) {
-            let why = format!("batch {} is a lot of itself", record.batch);
-            return Err(Failure::failed(why).remedy("correct the lot in its log"));
-        }
-        self.path.push(record.batch.clone());
-        if let Some(standing) = record.standing().warning() {
-            let warning = format!(
-                "batch {} is {standing}; what is in it is declared",
-                record.batch
-            );
-            if !self.warnings.contains(&warning) {
-                self.warnings.push(warning);
+    /// The list of lots that goes with the batch.
+    pub(super) fn lots(&self) -> Result<Vec<Lot>, Failure> {
+        Ok(workshop::store::lots(&self.store.lots_file()?)?)
+    }
+}
+
+impl From<DeclaredError> for Failure {
+    fn from(error: DeclaredError) -> Failure {
+        match error {
+            DeclaredError::LotOfItself(_) => {
+                Failure::failed(error).remedy("correct the lot in its log")
             }
+            DeclaredError::NoWeights(_) => Failure::failed(error),
+            DeclaredError::Formula(problems) => problems.into(),
         }
-        let own = match formula {
-            Some(_) => None,
-            None => record.read_formula().transpose()?,
-        };
-        let formula = formula.or(own.as_ref());
-        self.list.extend(
-            formula
-                .iter()
-                .flat_map(|one| one.substances.iter().cloned()),
-        );
-        for step in record.weighed() {
-            let Some(mass) = record.delivered(step.step) else {
-                continue;
-            };
-            let mass = mass.mass().ratio(part.0, part.1);
-            match self.batches.get(step.lot.as_str()) {
-                Some(premix) => {
-                    let whole = premix.total();
-                    if whole <= Mass::ZERO {
-                        return Err(Failure::failed(format!(
-                            "premix {} has no weights",
-                            step.lot
-                        )));
-                    }
-                    self.gather(premix, None, (mass.ng(), whole.ng()))?;
-                }
-                None => self.found.push(Found {
-                    inci: inci(formula, &step.ingredient),
-                    name: step.ingredient.clone(),
-                    lot: step.lot.clone(),
-                    mass,
-                }),
-            }
-        }
-        self.path.pop();
-        Ok(())
     }
 }
 
-/// The INCI name; without one the formula's own stands there, with a warning.
-fn inci(formula: Option<&Formula>, ingredient: &str) -> Option<String> {
-    let mut all = formula
-        .into_iter()
-        .flat_map(|f| &f.phases)
-        .flat_map(|p| &p.ingredients);
-    let found = all
-        .find(|one| one.name == ingredient)
-        .and_then(|one| one.inci.clone());
-    if found.is_none() {
-        tell(&format!(
-            "warning: the formula has no INCI name for {ingredient}; its own name stands there"
-        ));
-    }
-    found
+/// What makes a batch incomplete, on the paper too, and first: who reads only that must not take the list
+/// for the formula's.
+pub(super) fn not_complete(declared: &Declared) -> String {
+    let lines = declared.incomplete.iter();
+    lines
+        .map(|why| format!("NOT COMPLETE: {why}.\n\n"))
+        .collect()
 }
 
-/// The least that a package holds: typed, or the lightest filled jar, or the planned fill.
-fn net(args: &DeclarationArgs, record: &Record) -> Option<(Mass, &'static str)> {
-    if let Some(typed) = &args.net {
-        return Some((typed.mass, "as typed"));
-    }
-    let filled = record
-        .filled
-        .iter()
-        .filter_map(|row| row.net)
-        .map(|net| net.mass());
-    let planned = record.opening.as_ref().and_then(|opening| opening.jars);
-    match filled.min() {
-        Some(least) => Some((least, "the lightest jar filled")),
-        None => planned.map(|(_, fill)| (fill, "as planned, not weighed")),
-    }
-}
-
-fn report(
-    lines: &[Line],
-    warnings: &[String],
-    rules: Rules,
-    allergens: Option<(&[Amount], Stay)>,
-    net: Option<(Mass, &str)>,
-) -> String {
-    let (rule, law) = match rules {
+fn report(declared: &Declared, net: Option<(Mass, &str)>) -> String {
+    let (rule, law) = match declared.rules {
         Rules::Us => ("at or under 1 %", "US, 21 CFR 701.3"),
         Rules::Eu => ("under 1 %", "EU, Regulation 1223/2009 art. 19"),
     };
-    let total: Mass = lines.iter().map(|line| line.mass).sum();
-    let mut out = String::new();
-    // On the paper too, and first: who reads only that must not take the list for the formula's.
-    for warning in warnings {
-        out.push_str(&format!("NOT COMPLETE: {warning}.\n\n"));
-    }
-    let allergens_told = allergens.map_or(&[][..], |(found, _)| found);
-    out.push_str(&format!(
-        "INGREDIENTS: {}\n\n",
-        names(lines, allergens_told).join(", ")
-    ));
+    let total = declared.total();
+    let mut out = not_complete(declared);
+    out.push_str(&format!("INGREDIENTS: {}\n\n", declared.names().join(", ")));
     let mut rows = vec![["INCI", "g", "%", ""].map(String::from)];
-    for line in lines {
+    for line in &declared.lines {
         let free = if line.any_order { "any order" } else { "" };
         rows.push([
             line.inci.clone(),
@@ -327,38 +154,17 @@ fn report(
     out.push_str(&format!(
         "\n\"any order\": {rule}, may follow in any order after the others ({law}).\n"
     ));
-    if let Some((found, stay)) = allergens {
-        out.push_str(&allergens_table(found, stay, total));
+    if let Some((found, stay)) = &declared.allergens {
+        out.push_str(&allergens_table(found, *stay, total));
     }
     if let Some((mass, from)) = net {
-        let text = ounces_on_label(mass).zip(grams_on_label(mass));
-        let text = text.map_or("too little for a label".into(), |(oz, g)| {
-            format!("{oz} OZ ({g} g)")
-        });
+        let text = us_net_weight(mass).unwrap_or_else(|| "too little for a label".into());
         out.push_str(&format!("NET WT: {text}, rounded down ({from})\n"));
     }
-    out + match allergens {
+    out + match declared.allergens {
         Some(_) => NOTE_WITH_ALLERGENS,
         None => NOTE,
     }
-}
-
-/// The names in descending order of weight, the allergens that must be named among them: each once.
-fn names<'l>(lines: &'l [Line], allergens: &[Amount]) -> Vec<&'l str> {
-    let mut all: Vec<(Mass, &str)> = lines
-        .iter()
-        .map(|line| (line.mass, line.inci.as_str()))
-        .collect();
-    let is_there = |one: &&Amount| {
-        let is_it = |line: &Line| allergen(&line.inci) == Some(one.allergen);
-        lines.iter().any(is_it)
-    };
-    let more = allergens
-        .iter()
-        .filter(|one| one.declared && !is_there(one));
-    all.extend(more.map(|one| (one.mass, one.allergen.label)));
-    all.sort_by_key(|(mass, _)| std::cmp::Reverse(*mass));
-    all.into_iter().map(|(_, name)| name).collect()
 }
 
 fn allergens_table(found: &[Amount], stay: Stay, total: Mass) -> String {

@@ -15,6 +15,7 @@ mod fill;
 mod guided;
 mod history;
 pub mod identify;
+mod label;
 mod line;
 mod log;
 mod lots;
@@ -128,6 +129,8 @@ enum Command {
     Trace(trace::TraceArgs),
     /// List a batch's ingredients for its label, by what was weighed
     Declaration(declaration::DeclarationArgs),
+    /// Check what a batch's label must say, and write a sheet of labels to print
+    Label(label::LabelArgs),
     /// Look after batch logs
     Log(log::LogArgs),
     /// Look after the configuration file
@@ -197,6 +200,7 @@ fn run(command: Command) -> Outcome {
         Command::Lots(args) => lots::run(args),
         Command::Trace(args) => trace::run(&args),
         Command::Declaration(args) => declaration::run(&args),
+        Command::Label(args) => label::run(&args),
         Command::Log(args) => log::run(&args),
         Command::Config(args) => config::run(&args),
         Command::Completions(args) => completions::run(&args),

@@ -53,7 +53,7 @@ pub fn run(args: &SheetArgs) -> Outcome {
         Some(out) => out.clone(),
         None => Path::new(log.file_name().unwrap_or_default()).with_extension("html"),
     };
-    save(&out, &page, args.force)?;
+    save(&out, &page, args.force, "--out")?;
     print(&format!("The batch sheet: {}", out.display()))?;
     Ok(Exit::Done)
 }
@@ -79,7 +79,8 @@ fn log_of(args: &SheetArgs) -> Result<PathBuf, Failure> {
     )
 }
 
-fn save(path: &Path, page: &str, force: bool) -> Result<(), Failure> {
+/// Writes a page to its file; `option` is where another one is named.
+pub(super) fn save(path: &Path, page: &str, force: bool, option: &str) -> Result<(), Failure> {
     let mut options = OpenOptions::new();
     options.write(true);
     if force {
@@ -93,7 +94,9 @@ fn save(path: &Path, page: &str, force: bool) -> Result<(), Failure> {
     written.map_err(|error| {
         let failure = Failure::failed(format!("{}: {error}", path.display()));
         if error.kind() == std::io::ErrorKind::AlreadyExists {
-            failure.remedy("name another file with --out, or write over it with --force")
+            failure.remedy(format!(
+                "name another file with {option}, or write over it with --force"
+            ))
         } else {
             failure
         }

@@ -28,6 +28,8 @@ pub struct Config {
     pub formula_dir: Option<PathBuf>,
     /// Whether each scale of a batch needs a passed `bismar scale-check` of today before `begin`.
     pub daily_scale_check: bool,
+    /// Who answers for the product, with the address, as a label has it.
+    pub responsible: Option<String>,
 }
 
 impl Config {

@@ -100,6 +100,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
             "vessel",
             "cues",
             "page",
+            "label",
         ],
     );
     let mut dir = |key: &str, example: &str| {
@@ -140,6 +141,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
     let weighing = reader.get(root, "weighing", Reader::table);
     let cues = reader.get(root, "cues", Reader::table);
     let page = reader.get(root, "page", Reader::table);
+    let label = reader.get(root, "label", Reader::table);
     Config {
         scales,
         weighing: weighing.map_or_else(Rules::default, |t| self::weighing(reader, t)),
@@ -149,6 +151,10 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         log_dir,
         formula_dir,
         daily_scale_check,
+        responsible: label.and_then(|table| {
+            reader.only(table, "[label]", &["responsible"]);
+            reader.get(table, "responsible", Reader::folded)
+        }),
     }
 }
 

@@ -56,6 +56,7 @@ pub struct Formula {
     pub intended: Use,
     /// What the formula itself tells of its substances.
     pub substances: Vec<Substance>,
+    pub labelling: Labelling,
     pub phases: Vec<Phase>,
     /// The file's text, byte for byte: it goes into the batch log, so that the log alone is enough.
     pub text: String,
@@ -67,6 +68,18 @@ impl Formula {
         let label = format!("{} {}", self.name, self.version);
         label.trim_end().to_owned()
     }
+}
+
+/// What the label of the product says that no weighing tells.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Labelling {
+    /// What it is, or is for.
+    pub function: Option<String>,
+    /// Warnings and directions, in the maker's words.
+    pub precautions: Option<String>,
+    /// How many months it keeps from the day it was made, and once it was opened.
+    pub keeps_months: Option<u32>,
+    pub after_opening_months: Option<u32>,
 }
 
 /// What the product is for: which of the maker's limits holds.

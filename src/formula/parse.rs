@@ -9,7 +9,7 @@
 //! `parts = 3` in place of a percent for every ingredient: see `parts.rs`. `premix = "Scent blend"`
 //! says that the ingredient is a batch of the formula of that name; it then has its lot always. `use` under
 //! `[formula]` says which of the maker's limits hold; `[[substance]]` tables are as in her list
-//! ([`super::substances`]).
+//! ([`super::substances`]); `[label]` is what the label says that no weighing tells ([`Labelling`]).
 
 use std::ops::Range;
 
@@ -18,7 +18,7 @@ use super::parts::{Parts, parts, to_percents};
 use super::shares::sum;
 use super::substances::{Substance, substances};
 use super::tolerance::{limits, percent, tolerance, within_limits};
-use super::{Formula, Ingredient, Percent, Phase, Place, Share, Use, VesselWay};
+use super::{Formula, Ingredient, Labelling, Percent, Phase, Place, Share, Use, VesselWay};
 use crate::document::{DeTable, DeValue, Form, Reader, Value, shown};
 use crate::problem::Problems;
 use crate::text::alike::same_name;
@@ -78,6 +78,7 @@ impl Formula {
                 notes: draft.notes,
                 intended: draft.intended,
                 substances: draft.substances,
+                labelling: draft.labelling,
                 phases: draft.phases.into_iter().map(|(phase, _)| phase).collect(),
                 text: text.to_owned(),
             }),
@@ -93,6 +94,7 @@ pub(super) struct Draft {
     notes: String,
     intended: Use,
     substances: Vec<Substance>,
+    labelling: Labelling,
     pub(super) phases: Vec<(Phase, Vec<Mark>)>,
     /// Whether every ingredient was read, so that the sum means something.
     pub(super) whole: bool,
@@ -107,7 +109,11 @@ pub(super) struct Mark {
 }
 
 fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, file: &str) -> Option<Draft> {
-    reader.only(root, "A formula file", &["formula", "phase", "substance"]);
+    reader.only(
+        root,
+        "A formula file",
+        &["formula", "phase", "substance", "label"],
+    );
     let start = 0..0;
     let head = reader
         .required(
@@ -146,10 +152,14 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, file: &str) -> Opti
         notes,
         intended,
         substances: Vec::new(),
+        labelling: Labelling::default(),
         phases: Vec::new(),
         whole: true,
     };
     draft.substances = substances(reader, root, file);
+    draft.labelling = reader
+        .get(root, "label", Reader::table)
+        .map_or_else(Labelling::default, |table| labelling(reader, table));
     let listed = reader.required(root, &start, "The file", "phase", "a line [[phase]]")?;
     let tables = reader.tables(listed, "phase");
     if tables.is_empty() && reader.clean() {
@@ -164,6 +174,26 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, file: &str) -> Opti
         phase(reader, table, &at, &mut draft);
     }
     Some(draft)
+}
+
+fn labelling<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Labelling {
+    const MONTHS: Range<u32> = 1..121;
+    let keys = [
+        "function",
+        "precautions",
+        "keeps_months",
+        "after_opening_months",
+    ];
+    reader.only(table, "[label]", &keys);
+    let mut text = |key: &str| reader.get(table, key, Reader::folded);
+    let (function, precautions) = (text("function"), text("precautions"));
+    let mut months = |key: &str| reader.get(table, key, |r, v, k| r.whole(v, k, MONTHS));
+    Labelling {
+        function,
+        precautions,
+        keeps_months: months("keeps_months"),
+        after_opening_months: months("after_opening_months"),
+    }
 }
 
 /// A version may be a text or a number; a number is taken as written, so that 1.10 is not 1.1.

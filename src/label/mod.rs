@@ -1,16 +1,20 @@
-//! What a label says: the ingredients in the order of their weights, fragrance allergens, and the net contents.
-//! Pure.
+//! What a label says: the ingredients in the order of their weights, fragrance allergens, the net contents, and
+//! whether it has all that is asked of it. Pure.
 //!
 //! Sources: 21 CFR 701.3(a) and (f) (the text of (f) from memory), Regulation (EC) No 1223/2009
 //! article 19(1)(g), 16 CFR 500.19 (conversion factors). Rounding never overstates (NIST guide on
 //! metric labelling: "in no case shall rounded net contents declarations overstate a quantity").
 
 pub mod allergens;
+pub mod content;
+pub mod declared;
 mod net;
 
 use std::collections::BTreeMap;
 
-pub use net::{grams_on_label, ounces_on_label};
+pub use net::{
+    EU_LEAST, eu_net_weight, grams_on_label, height_of_figures, ounces_on_label, us_net_weight,
+};
 
 use crate::mass::Mass;
 use crate::text::alike::folded;

@@ -1,4 +1,4 @@
-//! Net contents in grams and in ounces.
+//! Net contents in grams, in ounces and in pounds.
 
 use crate::mass::Mass;
 
@@ -17,12 +17,56 @@ pub fn grams_on_label(net: Mass) -> Option<String> {
 /// The result is also checked against the exact ounce (28.349 523 125 g), which is a little larger
 /// than the factor's: it is stepped down where the factor alone would overstate.
 pub fn ounces_on_label(net: Mass) -> Option<String> {
+    hundredths_of_an_ounce(net).map(hundredths)
+}
+
+/// The net weight as a label in the US has it, behind "NET WT": ounces and grams; from 1 lb to under 4 lb the
+/// same in pounds and ounces in parentheses (21 CFR 701.13, second hand), above that pounds first (from
+/// memory). `None` below 0.01 oz.
+pub fn us_net_weight(net: Mass) -> Option<String> {
+    let (all, grams) = hundredths_of_an_ounce(net).zip(grams_on_label(net))?;
+    let (pounds, rest) = (all / OUNCES, all % OUNCES);
+    let both = match rest {
+        0 => format!("{pounds} LB"),
+        rest => format!("{pounds} LB {} OZ", hundredths(rest)),
+    };
+    Some(match pounds {
+        0 => format!("{} OZ ({grams} g)", hundredths(all)),
+        1..4 => format!("{} OZ ({both}) {grams} g", hundredths(all)),
+        _ => format!("{both} ({grams} g)"),
+    })
+}
+
+/// Hundredths of an ounce in a pound.
+const OUNCES: u64 = 1_600;
+
+/// The nominal content as a label in the EU has it: grams. `None` below 0.01 g.
+pub fn eu_net_weight(net: Mass) -> Option<String> {
+    grams_on_label(net).map(|grams| format!("{grams} g"))
+}
+
+/// Below this a label in the EU needs no nominal content (Regulation (EC) No 1223/2009, article 19(1)(b)).
+pub const EU_LEAST: Mass = Mass::from_g(5);
+
+/// The least height in millimetres of the figures of the nominal content (Directive 76/211/EEC, annex I, 3.1;
+/// from memory).
+pub fn height_of_figures(net: Mass) -> u8 {
+    const UP_TO: [(Mass, u8); 3] = [
+        (Mass::from_g(50), 2),
+        (Mass::from_g(200), 3),
+        (Mass::from_g(1_000), 4),
+    ];
+    let found = UP_TO.iter().find(|(most, _)| net <= *most);
+    found.map_or(6, |(_, height)| *height)
+}
+
+fn hundredths_of_an_ounce(net: Mass) -> Option<u64> {
     let ng = u128::try_from(net.ng()).ok()?;
     // ng / 1e9 g × 0.0352740 oz/g × 100 hundredths.
     let by_factor = ng * 352_740 * 100 / 10u128.pow(9 + 7);
     let exact = ng * 100 / 28_349_523_125;
     let hundredth = u64::try_from(by_factor.min(exact)).ok()?;
-    (hundredth > 0).then(|| hundredths(hundredth))
+    (hundredth > 0).then_some(hundredth)
 }
 
 /// `n` with all but its first `digits` digits made zero.

@@ -1,6 +1,6 @@
 //! The batch sheet: what one batch log says, as one HTML file to print, complete by hand and sign.
 //!
-//! Pure: rows in, text out. `record` sorts the rows, `page` writes the sections, `picture` draws
+//! Pure: rows in, text out. `record` sorts the rows, `page` writes the sections, `label` the labels of a batch, `picture` draws
 //! the deviation bars and the fill chart, `budget` what U is made of. No script and nothing from elsewhere: the file's own
 //! Content-Security-Policy forbids both.
 //!
@@ -9,10 +9,12 @@
 
 mod budget;
 mod fill;
+mod label;
 mod page;
 mod picture;
 mod record;
 mod weighed;
 
+pub use label::labels;
 pub use page::html;
 pub use record::SheetRecord;

@@ -19,7 +19,7 @@ use crate::journal::format::row::Row;
 use crate::mass::Mass;
 use crate::vocabulary::entry::{RowKind, Verdict};
 
-const STYLE: &str = include_str!("sheet.css");
+pub(super) const STYLE: &str = include_str!("sheet.css");
 const STANDING: &str = "This sheet shows what the batch log holds, with room for what a log cannot \
     know. The points are those of a batch record in ISO 22716:2007, 7.2, and in 21 CFR 211.188; the \
     latter is a rule for medicines, taken here as a model. Which rules apply to you, your local law \
@@ -31,15 +31,8 @@ pub fn html(record: &SheetRecord) -> String {
         .rows
         .first()
         .map_or("batch", |row| row.batch.as_str());
-    let mut out = format!(
-        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
-         <meta name=\"viewport\" content=\"width=device-width\">\n<title>Batch sheet {0}</title>\n\
-         <style>\n{STYLE}@page {{ @bottom-left {{ content: \"batch {1}\"; font: 8pt sans-serif }} }}\n</style></head><body>\n<h1>Batch sheet</h1>\n",
-        escaped(batch),
-        // Safe in a style sheet's string, where escapes are others.
-        safe_batch_name(batch)
-    );
+    let mut out = begun("Batch sheet", batch, STYLE);
+    let _ = writeln!(out, "<h1>Batch sheet</h1>");
     head(record, batch, &mut out);
     before(record, &mut out);
     out.push_str("<h2>Raw materials weighed <small>ISO 22716 7.2.1.2, 7.2.4; 21 CFR 211.188(b)(3), (4), (11)</small></h2>\n");
@@ -60,6 +53,19 @@ pub fn html(record: &SheetRecord) -> String {
     appendix(record, &mut out);
     out.push_str("</body></html>\n");
     out
+}
+
+/// The document up to its body. No script and nothing from elsewhere: a policy of its own forbids both.
+pub(super) fn begun(title: &str, batch: &str, style: &str) -> String {
+    format!(
+        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
+         <meta name=\"viewport\" content=\"width=device-width\">\n<title>{title} {0}</title>\n\
+         <style>\n{style}@page {{ @bottom-left {{ content: \"batch {1}\"; font: 8pt sans-serif }} }}\n</style></head><body>\n",
+        escaped(batch),
+        // Safe in a style sheet's string, where escapes are others.
+        safe_batch_name(batch)
+    )
 }
 
 fn head(record: &SheetRecord, batch: &str, out: &mut String) {

@@ -61,6 +61,10 @@ fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
     };
     let text: Vec<String> = DEFAULT_FILE.lines().map(example).collect();
     let config = parse(&text.join("\n"));
+    assert_eq!(
+        config.responsible.as_deref(),
+        Some("Saltmarsh Bench, 1 Quay Row, Glasswort Haven")
+    );
     let scale = &config.scales[0];
     assert_eq!(scale.name, "bench");
     assert_eq!(

@@ -2,7 +2,10 @@
 //! the factors of 16 CFR 500.19 (1 oz = 28.349 5 g, 1 g = 0.035 274 0 oz).
 
 use bismar::label::allergens::{ALLERGENS, Stay, allergen, amounts};
-use bismar::label::{Rules, declaration, grams_on_label, ounces_on_label};
+use bismar::label::{
+    Rules, declaration, eu_net_weight, grams_on_label, height_of_figures, ounces_on_label,
+    us_net_weight,
+};
 use bismar::mass::Mass;
 use proptest::prelude::*;
 use rust_decimal::Decimal;
@@ -294,4 +297,66 @@ fn a_declaration_names_allergens_and_says_what_is_not_known() {
         assert!(said.out.contains(wanted), "{wanted}\n{}", said.out);
     }
     assert!(!said.out.contains("NOT COMPLETE"), "{said:?}");
+}
+
+/// The form: 21 CFR 701.13 second hand (ounces; from 1 lb to under 4 lb the pounds in parentheses, as "24 oz
+/// (1 lb 8 oz)"), above that from memory. 1 lb = 453.592 37 g, 1 oz = 28.349 523 125 g (NIST Handbook 44,
+/// appendix C).
+#[test]
+fn pounds_stand_beside_ounces_from_one_pound() {
+    for (ng, wanted) in [
+        (50_000_000_000, "1.76 OZ (50 g)"),
+        (100_000_000_000, "3.52 OZ (100 g)"),
+        (250_000_000_000, "8.81 OZ (250 g)"),
+        (453_592_369_999, "15.99 OZ (453 g)"),
+        (453_592_370_000, "16 OZ (1 LB) 453 g"),
+        (680_388_555_000, "24 OZ (1 LB 8 OZ) 680 g"),
+        (1_814_369_479_999, "63.99 OZ (3 LB 15.99 OZ) 1810 g"),
+        (1_814_369_480_000, "4 LB (1810 g)"),
+        (2_000_000_000_000, "4 LB 6.54 OZ (2000 g)"),
+    ] {
+        assert_eq!(us_net_weight(Mass::from_ng(ng)).as_deref(), Some(wanted));
+    }
+    assert_eq!(us_net_weight(Mass::from_mg(283)), None);
+    assert_eq!(
+        eu_net_weight(Mass::from_mg(59_930)).as_deref(),
+        Some("59 g")
+    );
+    // Directive 76/211/EEC, annex I, 3.1, from memory.
+    for (g, mm) in [(50, 2), (51, 3), (200, 3), (201, 4), (1_000, 4), (1_001, 6)] {
+        assert_eq!(height_of_figures(Mass::from_g(g)), mm, "{g} g");
+    }
+}
+
+proptest! {
+    /// What is said in pounds is what is said in ounces, and never more than there is.
+    #[test]
+    fn pounds_and_ounces_agree_and_overstate_nothing(ng in 283_495_232i64..6_000_000_000_000) {
+        let text = us_net_weight(Mass::from_ng(ng)).unwrap();
+        let words: Vec<&str> = text.split([' ', '(', ')']).filter(|word| !word.is_empty()).collect();
+        let of = |unit: &str| -> Vec<Decimal> {
+            let pairs = words.windows(2).filter(|pair| pair[1] == unit);
+            pairs.map(|pair| pair[0].parse().unwrap()).collect()
+        };
+        let (ounces, pounds, grams) = (of("OZ"), of("LB"), of("g"));
+        let oz = Decimal::new(28_349_523_125, 9);
+        let net = Decimal::new(ng, 9);
+        prop_assert_eq!(grams.len(), 1);
+        prop_assert!(grams[0] <= net, "{}", text);
+        let sixteen = Decimal::from(16);
+        match (ounces.as_slice(), pounds.as_slice()) {
+            ([all], []) => prop_assert!(*all < sixteen && *all * oz <= net),
+            ([all], [lb]) if *all >= sixteen => prop_assert!(*all == *lb * sixteen && *all * oz <= net),
+            ([all, rest], [lb]) => {
+                prop_assert!(*all == *lb * sixteen + *rest && *rest < sixteen && *all * oz <= net);
+            }
+            ([rest], [lb]) => {
+                let all = *lb * sixteen + *rest;
+                prop_assert!(*lb >= Decimal::from(4) && *rest < sixteen && all * oz <= net);
+                prop_assert!((all + Decimal::new(2, 2)) * oz > net);
+            }
+            ([], [lb]) => prop_assert!(*lb >= Decimal::from(4) && *lb * sixteen * oz <= net),
+            _ => prop_assert!(false, "{}", text),
+        }
+    }
 }

@@ -1,0 +1,385 @@
+//! All that a label says, and whether it is what is asked of it: there, missing, or not known to bismar.
+//!
+//! What is asked: Regulation (EC) No 1223/2009, article 19(1), as read in reproductions ((a), (c) to (f) as a list);
+//! 21 CFR 701.3 and 701.13; the sections of 21 CFR 740 by their headings. What is from memory says so in its
+//! line, and decides no state.
+
+use jiff::civil::Date;
+use jiff::{Span, tz::Offset};
+
+use super::declared::{Declared, net};
+use super::{EU_LEAST, Rules, eu_net_weight, height_of_figures, us_net_weight};
+use crate::formula::{Formula, Labelling};
+use crate::journal::batch::record::Record;
+use crate::mass::Mass;
+use crate::text::counted;
+
+/// Stands under every check of a label.
+pub const STANDING: &str = "Local law decides what a label must say, how large, and in which language; this list is \
+     no legal advice. What is marked \"from memory\" was not read in its source.";
+
+/// What one label of a batch says.
+#[derive(Debug, Clone)]
+pub struct Label {
+    pub batch: String,
+    pub product: String,
+    pub declared: Declared,
+    /// What the lightest package holds, and how it is known.
+    pub net: Option<(Mass, &'static str)>,
+    /// The jars that were filled: number and net content.
+    pub jars: Vec<(usize, Mass)>,
+    pub best_before: Durability,
+    pub labelling: Labelling,
+    /// Who answers for it, with the address.
+    pub responsible: Option<String>,
+}
+
+/// How long a product keeps, by what is known.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Durability {
+    /// The earliest of the days that are known, and what it comes from.
+    pub day: Option<(Date, String)>,
+    /// Whether the formula says how long the product keeps.
+    pub told: bool,
+    /// The lots of which no day is known.
+    pub unknown: Vec<String>,
+    /// The day it was made.
+    pub made: Option<Date>,
+}
+
+/// Whether a label has something.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum State {
+    There,
+    Missing,
+    NotKnown,
+}
+
+impl State {
+    pub const fn words(self) -> &'static str {
+        match self {
+            State::There => "there",
+            State::Missing => "missing",
+            State::NotKnown => "not known to bismar",
+        }
+    }
+}
+
+/// One thing that is asked of a label.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Point {
+    pub what: &'static str,
+    pub state: State,
+    /// What the label says, or what is to be done.
+    pub says: String,
+}
+
+impl Durability {
+    /// The day before which all lots are good and until which the product keeps, whichever is earlier. `lots`
+    /// are named as in "lot O-3 of Oat flour".
+    pub fn of(
+        made: Option<Date>,
+        keeps_months: Option<u32>,
+        lots: impl IntoIterator<Item = (String, Option<Date>)>,
+    ) -> Durability {
+        let mut days: Vec<(Date, String)> = Vec::new();
+        if let Some((made, months)) = made.zip(keeps_months)
+            && let Ok(day) = made.checked_add(Span::new().months(months))
+        {
+            let months = counted(months, "month", "months");
+            days.push((day, format!("{months} from {made}")));
+        }
+        let mut unknown = Vec::new();
+        for (lot, day) in lots {
+            match day {
+                Some(day) => days.push((day, lot)),
+                None => unknown.push(lot),
+            }
+        }
+        Durability {
+            day: days.into_iter().min(),
+            told: keeps_months.is_some(),
+            unknown,
+            made,
+        }
+    }
+
+    /// Whether the day can stand on the label.
+    pub fn is_known(&self) -> bool {
+        self.day.is_some() && (self.told || self.unknown.is_empty())
+    }
+}
+
+impl Label {
+    /// The label of `record`. `best_before` gives the day of a lot, by ingredient and lot.
+    pub fn new(
+        record: &Record,
+        formula: Option<&Formula>,
+        declared: Declared,
+        responsible: Option<String>,
+        best_before: impl Fn(&str, &str) -> Option<Date>,
+    ) -> Label {
+        let labelling = formula.map_or_else(Labelling::default, |one| one.labelling.clone());
+        let ended = record.closed.as_ref().map(|row| row.at).or(record.last_at);
+        let made = ended.map(|at| Offset::UTC.to_datetime(at).date());
+        let lots = declared.lots.iter().map(|(ingredient, lot)| {
+            let told = match lot.as_str() {
+                "" => format!("{ingredient}, which has no lot"),
+                lot => format!("lot {lot} of {ingredient}"),
+            };
+            (told, best_before(ingredient, lot))
+        });
+        let jars = (1..).zip(&record.filled);
+        Label {
+            batch: record.batch.clone(),
+            product: formula.map_or_else(|| record.formula.clone(), |one| one.name.clone()),
+            net: net(record),
+            jars: jars
+                .filter_map(|(place, row)| {
+                    let number = if row.step > 0 { row.step } else { place };
+                    Some((number, row.net?.mass()))
+                })
+                .collect(),
+            best_before: Durability::of(made, labelling.keeps_months, lots),
+            labelling,
+            responsible,
+            declared,
+        }
+    }
+
+    /// The net contents as the label has them. `None`: too little for a label.
+    pub fn net_contents(&self, net: Mass) -> Option<String> {
+        match self.declared.rules {
+            Rules::Us => us_net_weight(net).map(|text| format!("NET WT {text}")),
+            Rules::Eu => eu_net_weight(net),
+        }
+    }
+
+    /// Everything that is asked of it, in the order of the law of the place.
+    pub fn points(&self) -> Vec<Point> {
+        let eu = self.declared.rules == Rules::Eu;
+        let mut points = vec![
+            self.responsible(),
+            self.contents(),
+            self.durability(),
+            self.precautions(),
+            Point::new("batch code", State::There, self.batch.clone()),
+            self.function(),
+            self.ingredients(),
+        ];
+        points.push(match eu {
+            true => self.allergens(),
+            false => self.warnings(),
+        });
+        points
+    }
+
+    fn responsible(&self) -> Point {
+        let what = match self.declared.rules {
+            Rules::Eu => "responsible person",
+            Rules::Us => "name and place of business",
+        };
+        let remedy = "write responsible = \"name, address\" under [label] in config.toml";
+        Point::told(what, self.responsible.as_deref(), remedy)
+    }
+
+    fn contents(&self) -> Point {
+        const WHAT: &str = "net contents";
+        let eu = self.declared.rules == Rules::Eu;
+        let Some((mass, from)) = self.net else {
+            let remedy =
+                "no jar of it was filled or planned; tell what one package holds with --net";
+            return Point::new(WHAT, State::Missing, remedy.to_owned());
+        };
+        if eu && mass < EU_LEAST {
+            let says = format!("not asked for below 5 g ({from})");
+            return Point::new(WHAT, State::There, says);
+        }
+        let Some(text) = self.net_contents(mass) else {
+            let says = format!("too little for a label ({from})");
+            return Point::new(WHAT, State::Missing, says);
+        };
+        let form = match eu {
+            true => format!(
+                "figures at least {} mm high (76/211/EEC, from memory)",
+                height_of_figures(mass)
+            ),
+            false => {
+                "the height of its letters goes by the panel's area (21 CFR 701.13, from memory)"
+                    .to_owned()
+            }
+        };
+        let says = format!("{text}, rounded down ({from}); {form}");
+        Point::new(WHAT, State::There, says)
+    }
+
+    fn durability(&self) -> Point {
+        const WHAT: &str = "best before, or period after opening";
+        const REMEDY: &str = "write keeps_months or after_opening_months, which your own tests tell, under [label] in the formula";
+        let known = &self.best_before;
+        let opened = self.labelling.after_opening_months.map(|months| {
+            let months = counted(months, "month", "months");
+            format!("{months} after opening")
+        });
+        let day = known.day.as_ref().map(|(day, from)| {
+            let late = match known.made {
+                Some(made) if *day < made => ", BEFORE IT WAS MADE",
+                Some(_) | None => "",
+            };
+            format!("{day}{late} ({from})")
+        });
+        let mut says: Vec<String> = Vec::new();
+        let state = match (&day, known.is_known(), &opened) {
+            (Some(day), true, _) => {
+                says.push(format!("best before {day}"));
+                State::There
+            }
+            (_, false, Some(_)) | (None, _, Some(_)) => State::There,
+            (Some(_), false, None) => State::NotKnown,
+            (None, _, None) if self.declared.rules == Rules::Us => State::NotKnown,
+            (None, _, None) => State::Missing,
+        };
+        says.extend(opened);
+        if let (Some(day), false) = (&day, known.is_known()) {
+            says.push(format!("the earliest day known is {day}"));
+        }
+        if !known.unknown.is_empty() && known.day.is_some() {
+            says.push(format!("no day is known of {}", known.unknown.join(", ")));
+        }
+        if state != State::There {
+            says.push(REMEDY.to_owned());
+        }
+        Point::new(WHAT, state, says.join("; "))
+    }
+
+    fn precautions(&self) -> Point {
+        const WHAT: &str = "precautions";
+        match &self.labelling.precautions {
+            Some(text) => Point::new(WHAT, State::There, text.clone()),
+            None => {
+                let says =
+                    "where it needs any, write precautions = \"...\" under [label] in the formula";
+                Point::new(WHAT, State::NotKnown, says.to_owned())
+            }
+        }
+    }
+
+    fn function(&self) -> Point {
+        let what = match self.declared.rules {
+            Rules::Eu => "function",
+            Rules::Us => "what it is",
+        };
+        let remedy = "write function = \"bath soak\" under [label] in the formula";
+        Point::told(what, self.labelling.function.as_deref(), remedy)
+    }
+
+    fn ingredients(&self) -> Point {
+        const WHAT: &str = "ingredients";
+        let names = self.declared.names().join(", ");
+        match self.declared.nameless.as_slice() {
+            [] if self.declared.incomplete.is_empty() => Point::new(WHAT, State::There, names),
+            [] => {
+                let says =
+                    format!("not complete, as the first line says; by what is known: {names}");
+                Point::new(WHAT, State::NotKnown, says)
+            }
+            some => {
+                let says = format!(
+                    "no INCI name of {}; write inci = \"...\" into the formula: {names}",
+                    some.join(", ")
+                );
+                Point::new(WHAT, State::Missing, says)
+            }
+        }
+    }
+
+    /// What is not known stands in the first line already.
+    fn allergens(&self) -> Point {
+        const WHAT: &str = "fragrance allergens";
+        let named: Vec<&str> = self
+            .declared
+            .named()
+            .map(|one| one.allergen.label)
+            .collect();
+        let named = match named.is_empty() {
+            true => "none by what is known".to_owned(),
+            false => named.join(", "),
+        };
+        match self.declared.unknown_scents.as_slice() {
+            [] => Point::new(WHAT, State::There, named),
+            some => {
+                let says = format!("by what is known: {named}; not of {}", some.join(", "));
+                Point::new(WHAT, State::NotKnown, says)
+            }
+        }
+    }
+
+    /// The headings of 21 CFR 740, subpart B (read in four copies); which of them the product is under, only
+    /// the maker knows.
+    fn warnings(&self) -> Point {
+        let foams = self.declared.names().into_iter().filter(|name| foams(name));
+        let foams: Vec<&str> = foams.collect();
+        let bath = [
+            Some(self.product.as_str()),
+            self.labelling.function.as_deref(),
+        ];
+        let bath = bath
+            .into_iter()
+            .flatten()
+            .any(|text| text.to_lowercase().contains("bath"));
+        let hint = match bath && !foams.is_empty() {
+            true => format!(
+                "this one may be under 740.17, since it is for the bath and {} foams (from memory); ",
+                foams.join(", ")
+            ),
+            false => String::new(),
+        };
+        let says = format!(
+            "{hint}21 CFR 740 has warnings for products whose safety is not substantiated (740.10), self-pressurized \
+             containers (740.11), feminine deodorant sprays (740.12), foaming detergent bath products (740.17), coal \
+             tar hair dyes (740.18) and suntanning preparations (740.19): one that applies belongs to the precautions"
+        );
+        Point::new("warnings of 21 CFR 740", State::NotKnown, says)
+    }
+}
+
+/// Whether it is a detergent by its name; from memory, and judges nothing.
+fn foams(name: &str) -> bool {
+    const DETERGENTS: [&str; 8] = [
+        "sulfate",
+        "sulfoacetate",
+        "isethionate",
+        "glucoside",
+        "betaine",
+        "sarcosinate",
+        "taurate",
+        "glutamate",
+    ];
+    const FATS: [&str; 8] = [
+        "lauryl",
+        "lauroyl",
+        "laureth",
+        "coco",
+        "decyl",
+        "capryl",
+        "myristoyl",
+        "myreth",
+    ];
+    let name = name.to_lowercase();
+    let has = |list: &[&str]| list.iter().any(|word| name.contains(word));
+    has(&DETERGENTS) && has(&FATS)
+}
+
+impl Point {
+    fn new(what: &'static str, state: State, says: String) -> Point {
+        Point { what, state, says }
+    }
+
+    /// What the maker wrote, or where to write it.
+    fn told(what: &'static str, text: Option<&str>, remedy: &str) -> Point {
+        match text {
+            Some(text) => Point::new(what, State::There, text.to_owned()),
+            None => Point::new(what, State::Missing, remedy.to_owned()),
+        }
+    }
+}

@@ -1,0 +1,295 @@
+//! What is in a batch by what was weighed, premixes taken apart: the list of ingredients and the fragrance
+//! allergens that a label names, and what makes them incomplete.
+
+use std::collections::HashMap;
+
+use super::allergens::{Amount, Stay, allergen, amounts};
+use super::{Line, Rules, declaration};
+use crate::formula::kind::{Kind, kinds};
+use crate::formula::substances::{Constituent, Substance};
+use crate::formula::{Formula, Use};
+use crate::journal::batch::record::Record;
+use crate::mass::Mass;
+use crate::problem::Problems;
+use crate::text::alike::same_name;
+use crate::text::listed;
+
+/// What a label says of the inside.
+#[derive(Debug, Clone)]
+pub struct Declared {
+    pub rules: Rules,
+    /// In descending order of weight.
+    pub lines: Vec<Line>,
+    /// The fragrance allergens, and how long the product stays; `None` where the rules do not ask for them.
+    pub allergens: Option<(Vec<Amount>, Stay)>,
+    /// What makes it incomplete, each once, the middle of a sentence.
+    pub incomplete: Vec<String>,
+    /// Scents of whose constituents nothing is known, where allergens are asked for.
+    pub unknown_scents: Vec<String>,
+    /// Ingredients whose formula has no INCI name; their own stands there.
+    pub nameless: Vec<String>,
+    /// The ingredients with their lots, each once; no batch of our own is among them.
+    pub lots: Vec<(String, String)>,
+}
+
+/// Why a batch is not declared.
+#[derive(Debug, thiserror::Error)]
+pub enum DeclaredError {
+    #[error("batch {0} is a lot of itself")]
+    LotOfItself(String),
+    #[error("{0} has no weights")]
+    NoWeights(String),
+    /// A formula in a log does not read.
+    #[error(transparent)]
+    Formula(#[from] Problems),
+}
+
+impl Declared {
+    /// What is in `record`, one of `batches`. `formula` counts instead of the one in its log, and `list` is
+    /// the maker's list of substances.
+    ///
+    /// # Errors
+    /// See [`DeclaredError`].
+    pub fn of(
+        record: &Record,
+        batches: &[Record],
+        formula: Option<&Formula>,
+        list: Vec<Substance>,
+        rules: Rules,
+    ) -> Result<Declared, DeclaredError> {
+        let mut gathering = Gathering {
+            batches: batches.iter().map(|r| (r.batch.as_str(), r)).collect(),
+            found: Vec::new(),
+            list: Vec::new(),
+            path: Vec::new(),
+            incomplete: Vec::new(),
+            unknown_scents: Vec::new(),
+            nameless: Vec::new(),
+        };
+        gathering.gather(record, formula, (1, 1))?;
+        gathering.list.extend(list);
+        let allergens = match rules {
+            Rules::Us => None,
+            Rules::Eu => {
+                let own = record.read_formula().and_then(Result::ok);
+                let stay = match formula.or(own.as_ref()).map(|f| f.intended) {
+                    Some(Use::RinseOff) => Stay::RinseOff,
+                    Some(Use::Untold | Use::LeaveOn | Use::Premix) | None => Stay::LeaveOn,
+                };
+                Some((gathering.allergens(stay), stay))
+            }
+        };
+        let weights = gathering.found.iter();
+        let weights = weights.map(|found| (found.declared().to_owned(), found.mass));
+        let lines = declaration(weights, rules);
+        if lines.is_empty() {
+            return Err(DeclaredError::NoWeights(format!("batch {}", record.batch)));
+        }
+        let mut lots: Vec<(String, String)> = Vec::new();
+        for found in gathering.found {
+            let one = (found.name, found.lot);
+            if !lots.contains(&one) {
+                lots.push(one);
+            }
+        }
+        Ok(Declared {
+            rules,
+            lines,
+            allergens,
+            incomplete: gathering.incomplete,
+            unknown_scents: gathering.unknown_scents,
+            nameless: gathering.nameless,
+            lots,
+        })
+    }
+
+    /// All that is in it.
+    pub fn total(&self) -> Mass {
+        self.lines.iter().map(|line| line.mass).sum()
+    }
+
+    /// The allergens that the label must name.
+    pub fn named(&self) -> impl Iterator<Item = &Amount> {
+        let all = self.allergens.iter().flat_map(|(found, _)| found);
+        all.filter(|one| one.declared)
+    }
+
+    /// The names in descending order of weight, the allergens that must be named among them: each once.
+    pub fn names(&self) -> Vec<&str> {
+        let lines = self.lines.iter();
+        let mut all: Vec<(Mass, &str)> =
+            lines.map(|line| (line.mass, line.inci.as_str())).collect();
+        let is_there = |one: &&Amount| {
+            let is_it = |line: &Line| allergen(&line.inci) == Some(one.allergen);
+            self.lines.iter().any(is_it)
+        };
+        let more = self.named().filter(|one| !is_there(one));
+        all.extend(more.map(|one| (one.mass, one.allergen.label)));
+        all.sort_by_key(|(mass, _)| std::cmp::Reverse(*mass));
+        all.into_iter().map(|(_, name)| name).collect()
+    }
+}
+
+/// The least that a package of a batch holds, and how it is known: the lightest filled jar, or the planned fill.
+pub fn net(record: &Record) -> Option<(Mass, &'static str)> {
+    let filled = record.filled.iter().filter_map(|row| row.net);
+    let planned = record.opening.as_ref().and_then(|opening| opening.jars);
+    match filled.map(|net| net.mass()).min() {
+        Some(least) => Some((least, "the lightest jar filled")),
+        None => planned.map(|(_, fill)| (fill, "as planned, not weighed")),
+    }
+}
+
+/// Walks a batch and the batches that are lots in it.
+struct Gathering<'r> {
+    batches: HashMap<&'r str, &'r Record>,
+    found: Vec<Found>,
+    /// What the formulas tell of substances, and the maker's list.
+    list: Vec<Substance>,
+    /// The batches being walked, outermost first.
+    path: Vec<String>,
+    incomplete: Vec<String>,
+    unknown_scents: Vec<String>,
+    nameless: Vec<String>,
+}
+
+/// One thing in the product.
+struct Found {
+    name: String,
+    inci: Option<String>,
+    lot: String,
+    mass: Mass,
+}
+
+impl Found {
+    fn declared(&self) -> &str {
+        self.inci.as_deref().unwrap_or(&self.name)
+    }
+}
+
+impl Gathering<'_> {
+    /// The fragrance allergens, by what is known of the constituents; a scent of which nothing is known
+    /// makes the list incomplete.
+    fn allergens(&mut self, stay: Stay) -> Vec<Amount> {
+        let total: Mass = self.found.iter().map(|found| found.mass).sum();
+        let mut parts: Vec<(String, Mass)> = Vec::new();
+        let mut unknown: Vec<String> = Vec::new();
+        for found in &self.found {
+            let facts = self
+                .list
+                .iter()
+                .filter(|one| one.is(&found.name, found.inci.as_deref()));
+            let facts: Vec<&Substance> = facts.collect();
+            let told = facts.iter().flat_map(|one| one.kinds.iter().copied());
+            let names = [found.name.as_str()]
+                .into_iter()
+                .chain(found.inci.as_deref());
+            let kinds = kinds(names, told);
+            let inside = facts.iter().map(|one| one.constituents_of(&found.lot));
+            let inside = inside
+                .into_iter()
+                .find(|all| !all.is_empty())
+                .unwrap_or_default();
+            if inside.is_empty() && kinds.contains(&Kind::EssentialOil) && found.mass > Mass::ZERO {
+                unknown.push(found.declared().to_owned());
+            }
+            let share = |one: &Constituent| (one.name.clone(), one.share.of(found.mass));
+            parts.extend(inside.iter().map(share));
+            parts.push((found.declared().to_owned(), found.mass));
+        }
+        unknown.sort_unstable();
+        unknown.dedup_by(|a, b| same_name(a, b));
+        if !unknown.is_empty() {
+            self.incomplete.push(format!(
+                "what fragrance allergens are in {} is not known; write their constituents into substances.toml, from \
+                 the supplier's documents",
+                listed(&unknown, "and")
+            ));
+        }
+        self.unknown_scents = unknown;
+        amounts(
+            parts.iter().map(|(name, mass)| (name.as_str(), *mass)),
+            total,
+            stay,
+        )
+    }
+
+    /// Adds what of `record` is in the product: `part` is taken of whole, two masses in nanograms.
+    fn gather(
+        &mut self,
+        record: &Record,
+        formula: Option<&Formula>,
+        part: (i64, i64),
+    ) -> Result<(), DeclaredError> {
+        if self.path.contains(&record.batch) {
+            return Err(DeclaredError::LotOfItself(record.batch.clone()));
+        }
+        self.path.push(record.batch.clone());
+        if let Some(standing) = record.standing().warning() {
+            let warning = format!(
+                "batch {} is {standing}; what is in it is declared",
+                record.batch
+            );
+            if !self.incomplete.contains(&warning) {
+                self.incomplete.push(warning);
+            }
+        }
+        if !record.is_proved() {
+            let warning = format!(
+                "the log of batch {} is damaged; what it holds before that is declared",
+                record.batch
+            );
+            if !self.incomplete.contains(&warning) {
+                self.incomplete.push(warning);
+            }
+        }
+        let own = match formula {
+            Some(_) => None,
+            None => record.read_formula().transpose()?,
+        };
+        let formula = formula.or(own.as_ref());
+        self.list.extend(
+            formula
+                .iter()
+                .flat_map(|one| one.substances.iter().cloned()),
+        );
+        for step in record.weighed() {
+            let Some(mass) = record.delivered(step.step) else {
+                continue;
+            };
+            let mass = mass.mass().ratio(part.0, part.1);
+            match self.batches.get(step.lot.as_str()).copied() {
+                Some(premix) => {
+                    let whole = premix.total();
+                    if whole <= Mass::ZERO {
+                        return Err(DeclaredError::NoWeights(format!("premix {}", step.lot)));
+                    }
+                    self.gather(premix, None, (mass.ng(), whole.ng()))?;
+                }
+                None => {
+                    let inci = self.inci(formula, &step.ingredient);
+                    self.found.push(Found {
+                        inci,
+                        name: step.ingredient.clone(),
+                        lot: step.lot.clone(),
+                        mass,
+                    });
+                }
+            }
+        }
+        self.path.pop();
+        Ok(())
+    }
+
+    /// The INCI name; an ingredient without one is told.
+    fn inci(&mut self, formula: Option<&Formula>, ingredient: &str) -> Option<String> {
+        let mut all = formula.into_iter().flat_map(Formula::ingredients);
+        let found = all
+            .find(|one| one.name == ingredient)
+            .and_then(|one| one.inci.clone());
+        if found.is_none() && !self.nameless.iter().any(|name| name == ingredient) {
+            self.nameless.push(ingredient.to_owned());
+        }
+        found
+    }
+}
