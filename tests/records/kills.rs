@@ -5,7 +5,7 @@
 //! `BISMAR_KILLS` sets how many kills (default 48; the full run is 1,000).
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
@@ -181,7 +181,7 @@ fn begin(person: &Person) {
 }
 
 /// The log of a batch that is closed against what its beakers held and what was promised.
-fn judge(tally: &mut Tally, log: &PathBuf, last: &BTreeMap<usize, f64>, promised: &Promised) {
+fn judge(tally: &mut Tally, log: &Path, last: &BTreeMap<usize, f64>, promised: &Promised) {
     let record = record::read(log).unwrap();
     assert!(record.is_proved(), "{:?}", record.fault);
     let closed = record.closed.as_ref().map(|row| row.note.clone());
