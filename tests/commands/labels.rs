@@ -251,6 +251,28 @@ fn a_stopped_batch_says_so_first_and_on_every_label() {
     );
 }
 
+/// What stands behind the damage is not known, so what stands before it is no whole batch.
+#[test]
+fn a_damaged_log_says_so_first() {
+    let home = bench(None);
+    let log = home.path().join("logs/soak-1.csv");
+    let whole = fs::read_to_string(&log).unwrap();
+    // The second jar, as heavy as it was not.
+    assert!(whole.contains(",60.04,"), "{whole}");
+    fs::write(&log, whole.replace(",60.04,", ",66.04,")).unwrap();
+    let (text, said, code) = label(home.path(), &["--sheet", "labels.html"]);
+    assert_eq!(code, 0, "{said}");
+    let first =
+        "NOT COMPLETE: the log of batch soak-1 is damaged; what it holds before that is declared.";
+    assert_eq!(text.lines().next(), Some(first));
+    let page = fs::read_to_string(home.path().join("labels.html")).unwrap();
+    assert_eq!(page.matches("<div class=\"label\">").count(), 1);
+    assert!(
+        page.contains("NOT COMPLETE: not to be used") && !page.contains("66"),
+        "{page}"
+    );
+}
+
 #[test]
 fn wrong_words_are_told_with_their_place() {
     let home = bench(None);
