@@ -155,6 +155,17 @@ fn each_thing_is_there_missing_or_not_known() {
         "warnings of 21 CFR 740: 21 CFR 740 has warnings",
     );
 
+    // A detergent for the bath: a hint (21 CFR 740.17 by its heading), and still the maker's to know.
+    let foam = SOAK.replace("Maris Sal", "Sodium Coco-Sulfate");
+    fs::write(home.path().join("foam.toml"), foam).unwrap();
+    let (text, _, _) = label(home.path(), &["--formula", "foam.toml"]);
+    has(
+        &text,
+        "not known to bismar",
+        "warnings of 21 CFR 740: this one may be under 740.17, since it is for the bath and Sodium Coco-Sulfate foams \
+         (from memory)",
+    );
+
     // The formula's months where they end sooner, and where no lot has a day.
     let soon = SOAK.replace(
         "keeps_months = 18",
