@@ -31,6 +31,18 @@ pub struct Known {
     pub substances: Vec<Substance>,
     /// What batches of the premixes were really made of.
     pub batches: Vec<MadeOf>,
+    /// The files of each premix whose name several formulas have; only the first of them is in `premixes`.
+    pub twins: Vec<Twins>,
+    /// What does not read of the files in which a premix that is missing may be; of each the first mistake.
+    pub unread: Vec<Problem>,
+}
+
+/// Formulas of one name.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Twins {
+    pub name: String,
+    /// At least two; the first is the one that counts.
+    pub files: Vec<String>,
 }
 
 /// One batch of a premix, as it was weighed.
@@ -83,8 +95,31 @@ pub struct Reached<'a> {
 pub struct Contents<'a> {
     /// In the order of the formula.
     pub reached: Vec<Reached<'a>>,
-    /// Premixes whose formula is not there: the line's index and the name of that formula.
-    pub unknown: Vec<(usize, &'a str)>,
+    /// Premixes whose contents are not certain, each once.
+    pub doubts: Vec<Doubt<'a>>,
+}
+
+/// A premix whose contents are not certain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Doubt<'a> {
+    /// Index of the formula's line that brings it in.
+    pub line: usize,
+    /// The name of its formula.
+    pub premix: &'a str,
+    pub why: Why,
+}
+
+/// Why the contents of a premix are not certain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Why {
+    /// Its formula is not there.
+    Missing,
+    /// It is, by way of others, a premix of itself.
+    Circle,
+    /// It lies too deep, or too many were looked into before.
+    TooFar,
+    /// Several formulas have its name.
+    Twins,
 }
 
 /// A substance with a limit, and what brings it in. A log holds it, so that the log alone is enough.
@@ -153,6 +188,8 @@ impl Reached<'_> {
 
 /// Premixes in premixes are followed so far; a formula of a formula of a formula is rare at a bench.
 const DEEPEST: usize = 8;
+/// So many are looked into at most: premixes of many premixes would go on and on.
+const MOST_OPENED: usize = 200;
 
 /// What is in `formula`, as far as it is `known`.
 pub fn contents<'a>(formula: &'a Formula, known: &'a Known) -> Contents<'a> {
@@ -160,6 +197,7 @@ pub fn contents<'a>(formula: &'a Formula, known: &'a Known) -> Contents<'a> {
         known,
         list: list(formula, known),
         found: Contents::default(),
+        opened: 0,
     };
     for (line, ingredient) in formula.ingredients().enumerate() {
         let at = At {
@@ -187,6 +225,8 @@ struct Walk<'a> {
     known: &'a Known,
     list: Vec<&'a Substance>,
     found: Contents<'a>,
+    /// How many premixes were looked into.
+    opened: usize,
 }
 
 /// Where the walk stands.
@@ -210,12 +250,21 @@ impl<'a> Walk<'a> {
         let is_it = |formula: &&Formula| same_name(&formula.name, premix);
         let found = self.known.premixes.iter().find(is_it);
         let again = at.path.iter().any(|name| same_name(name, premix));
-        let Some(inner) = found.filter(|_| !again && at.path.len() < DEEPEST) else {
-            if !self.is_listed(ingredient) && at.lot.is_none() {
-                self.found.unknown.push((at.line, premix));
-            }
+        let too_far = at.path.len() >= DEEPEST || self.opened >= MOST_OPENED;
+        let (inner, why) = match found {
+            _ if again => (None, Some(Why::Circle)),
+            None => (None, Some(Why::Missing)),
+            Some(_) if too_far => (None, Some(Why::TooFar)),
+            Some(inner) => (Some(inner), self.is_twin(premix).then_some(Why::Twins)),
+        };
+        let is_told = inner.is_none() && self.is_listed(ingredient);
+        if let Some(why) = why.filter(|_| !is_told && at.lot.is_none()) {
+            self.doubt(at.line, premix, why);
+        }
+        let Some(inner) = inner else {
             return self.substance(ingredient, &at, false);
         };
+        self.opened += 1;
         self.substance(ingredient, &at, true);
         let mut inside = at.clone();
         inside.path.push(&inner.name);
@@ -253,6 +302,18 @@ impl<'a> Walk<'a> {
                     },
                 );
             }
+        }
+    }
+
+    fn is_twin(&self, premix: &str) -> bool {
+        let mut twins = self.known.twins.iter();
+        twins.any(|twins| same_name(&twins.name, premix))
+    }
+
+    fn doubt(&mut self, line: usize, premix: &'a str, why: Why) {
+        let doubt = Doubt { line, premix, why };
+        if !self.found.doubts.contains(&doubt) {
+            self.found.doubts.push(doubt);
         }
     }
 
@@ -515,6 +576,58 @@ impl Limited {
     }
 }
 
+impl Doubt<'_> {
+    /// What is told of it where the formula's line is called `own`, and what to do.
+    fn words(&self, own: &str, known: &Known) -> (String, String) {
+        let premix = self.premix;
+        let not_known = |why: &str| {
+            format!(
+                "What is in the premix \"{own}\" is not known: {why}, so limits and cautions do not reach into it"
+            )
+        };
+        match self.why {
+            Why::Missing if known.unread.is_empty() => (
+                not_known(&format!("no formula beside this one is called \"{premix}\"")),
+                "Put its formula into the same folder, or write its constituents into substances.toml".to_owned(),
+            ),
+            Why::Missing => {
+                let unread = known.unread.iter().map(ToString::to_string);
+                let unread: Vec<String> = unread.collect();
+                (
+                    not_known(&format!(
+                        "no formula beside this one that reads is called \"{premix}\""
+                    )),
+                    format!(
+                        "Where it is one of these files, mend that: {}",
+                        unread.join(" ")
+                    ),
+                )
+            }
+            Why::Circle => (
+                not_known(&format!("\"{premix}\" comes round to itself")),
+                format!("Take \"{premix}\" out of one of the formulas that it is made of"),
+            ),
+            Why::TooFar => (
+                not_known(&format!("\"{premix}\" lies too deep in premixes of premixes, or behind too many of them")),
+                "Write what it is made of into substances.toml, as its constituents".to_owned(),
+            ),
+            Why::Twins => {
+                let mut twins = known.twins.iter();
+                let files = twins.find(|twins| same_name(&twins.name, premix));
+                let files: &[String] = files.map_or(&[], |twins| &twins.files);
+                (
+                    format!(
+                        "Formulas of one name, \"{premix}\", are in {}; for \"{own}\" only {} is counted",
+                        listed(files, "and"),
+                        files.first().map_or("the first", String::as_str),
+                    ),
+                    "Move those that are not in use into another folder, or give them another name".to_owned(),
+                )
+            }
+        }
+    }
+}
+
 /// What is to be known of what is in a formula: premixes that nobody can look into, and scents without a
 /// greatest share.
 pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
@@ -532,15 +645,10 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
         }
     };
     let mut notes: Vec<Problem> = Vec::new();
-    for (line, premix) in &found.unknown {
-        let own = lines.get(*line).map_or("", |one| one.name.as_str());
-        let message = format!(
-            "What is in the premix \"{own}\" is not known: no formula beside this one is called \"{premix}\", \
-             so limits and cautions do not reach into it"
-        );
-        let remedy =
-            "Put its formula into the same folder, or write its constituents into substances.toml";
-        notes.push(at(*line, message, remedy));
+    for doubt in &found.doubts {
+        let own = lines.get(doubt.line).map_or("", |one| one.name.as_str());
+        let (message, remedy) = doubt.words(own, known);
+        notes.push(at(doubt.line, message, &remedy));
     }
     if formula.intended == Use::Premix {
         return notes;

@@ -15,7 +15,7 @@ use jiff::civil::Date;
 use crate::config::Config;
 use crate::files;
 use crate::formula::Formula;
-use crate::formula::contents::{Known, MadeOf};
+use crate::formula::contents::{Known, MadeOf, Twins};
 use crate::formula::plan::PlanError;
 use crate::formula::substances;
 use crate::journal::batch::composition::shares;
@@ -23,7 +23,7 @@ use crate::journal::error::LogError;
 use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::metrology::ScaleAbility;
-use crate::problem::Problems;
+use crate::problem::{Problem, Problems};
 use crate::protocol::reply::Refusal;
 use crate::text::alike::same_name;
 
@@ -66,23 +66,37 @@ pub fn folder_of(path: &Path) -> PathBuf {
 /// Where the list is there and does not read.
 pub fn known(path: &Path, formula: &Formula) -> Result<Known, Problems> {
     let folder = folder_of(path);
-    let mut premixes: Vec<Formula> = Vec::new();
+    let mut known = Known {
+        substances: substances_in(&folder)?,
+        ..Known::default()
+    };
     let mut wanted = premixes_of(formula);
+    if wanted.is_empty() {
+        return Ok(known);
+    }
+    let (beside, unread) = formulas_in(&folder);
     while let Some(name) = wanted.pop() {
-        let is_there = |premix: &Formula| same_name(&premix.name, &name);
-        if is_there(formula) || premixes.iter().any(is_there) {
+        let is_it = |premix: &Formula| same_name(&premix.name, &name);
+        if is_it(formula) || known.premixes.iter().any(is_it) {
             continue;
         }
-        if let Some((_, premix)) = formula_called(&name, &folder) {
-            wanted.extend(premixes_of(&premix));
-            premixes.push(premix);
+        let of_it: Vec<_> = beside.iter().filter(|(_, premix)| is_it(premix)).collect();
+        if let [_, _, ..] = of_it[..] {
+            let files = of_it.iter().map(|(path, _)| path.display().to_string());
+            known.twins.push(Twins {
+                files: files.collect(),
+                name: name.clone(),
+            });
+        }
+        match of_it.first() {
+            Some((_, premix)) => {
+                wanted.extend(premixes_of(premix));
+                known.premixes.push(premix.clone());
+            }
+            None => known.unread = unread.clone(),
         }
     }
-    Ok(Known {
-        premixes,
-        substances: substances_in(&folder)?,
-        batches: Vec::new(),
-    })
+    Ok(known)
 }
 
 /// What the newest batches of these premixes were made of, by the logs of a folder. A log that does not
@@ -143,6 +157,13 @@ pub fn substances_in(folder: &Path) -> Result<Vec<substances::Substance>, Proble
 
 /// The file of a folder that holds the formula of this name; one that does not read is none.
 pub fn formula_called(name: &str, folder: &Path) -> Option<(PathBuf, Formula)> {
+    let mut read = formulas_in(folder).0.into_iter();
+    read.find(|(_, read)| same_name(&read.name, name))
+}
+
+/// The formulas in a folder, in the order of their files' names, and of each file that does not read its first
+/// mistake.
+fn formulas_in(folder: &Path) -> (Vec<(PathBuf, Formula)>, Vec<Problem>) {
     let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
         .map(|entries| entries.flatten().map(|entry| entry.path()).collect())
         .unwrap_or_default();
@@ -152,8 +173,15 @@ pub fn formula_called(name: &str, folder: &Path) -> Option<(PathBuf, Formula)> {
     };
     // Of a folder with very many files only the first are looked at.
     let tomls = paths.into_iter().filter(toml).take(MOST_FILES);
-    let mut read = tomls.filter_map(|path| formula(&path).ok().map(|read| (path, read)));
-    read.find(|(_, read)| same_name(&read.name, name))
+    let (mut read, mut unread) = (Vec::new(), Vec::new());
+    for path in tomls {
+        let path = path.strip_prefix("./").map(Path::to_owned).unwrap_or(path);
+        match formula(&path) {
+            Ok(formula) => read.push((path, formula)),
+            Err(problems) => unread.extend(problems.0.into_iter().next()),
+        }
+    }
+    (read, unread)
 }
 
 const MOST_FILES: usize = 200;

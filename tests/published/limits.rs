@@ -3,7 +3,7 @@
 //! Outside source: rust_decimal (crates.io) does the division; that a limit is a share of the finished
 //! batch is the formula file's own definition.
 
-use bismar::formula::contents::{Known, contents, limited, notes};
+use bismar::formula::contents::{Contents, Known, Why, contents, limited, notes};
 use bismar::formula::limits::{Held, Side, broken, exposed, outside};
 use bismar::formula::plan::BatchSize;
 use bismar::formula::{Formula, Plan, substances};
@@ -270,7 +270,7 @@ fn what_reaches_through_premixes_is_what_the_library_sums() {
                 blend("Two", "", c, d),
             ],
             substances: substances::parse(list, "substances.toml").unwrap(),
-            batches: Vec::new(),
+            ..Known::default()
         };
         let text = format!(
             "[formula]\nname = \"Balm\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Blend\"\npremix = \"one\"\n\
@@ -440,7 +440,20 @@ fn premixes_in_a_circle_and_unknown_ones() {
     };
     let first = formula("A", "B");
     let found = contents(&first, &known);
-    assert_eq!(found.unknown, [(0, "A")]);
+    let whys = |found: &Contents| {
+        found
+            .doubts
+            .iter()
+            .map(|doubt| (doubt.line, doubt.why))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(whys(&found), [(0, Why::Circle)]);
+    let circle = notes(&first, &known, "a.toml")[0].to_string();
+    assert!(
+        circle.contains("not known: \"A\" comes round to itself")
+            && circle.contains("Take \"A\" out"),
+        "{circle}"
+    );
     let notes: Vec<String> = notes(&formula("A", "Nowhere"), &known, "a.toml")
         .iter()
         .map(ToString::to_string)
@@ -456,7 +469,43 @@ fn premixes_in_a_circle_and_unknown_ones() {
         substances: substances::parse(list, "substances.toml").unwrap(),
         ..known
     };
-    assert_eq!(contents(&formula("A", "Nowhere"), &known).unknown, []);
+    assert_eq!(whys(&contents(&formula("A", "Nowhere"), &known)), []);
+}
+
+/// Premixes of premixes end where they go too deep or too wide, and each is told once.
+#[test]
+fn premixes_too_deep_or_too_wide_are_told_once() {
+    let line = |name: String, premix: &str| {
+        format!("[[phase.ingredient]]\nname = \"{name}\"\npremix = \"{premix}\"\nparts = 1\n")
+    };
+    let formula = |name: &str, premix: &str, times: usize| {
+        let lines: String = (0..times).map(|i| line(format!("P{i}"), premix)).collect();
+        let text = format!("[formula]\nname = \"{name}\"\n[[phase]]\n{lines}");
+        Formula::parse(&text, "a.toml").unwrap()
+    };
+    for times in [1, 2, 20] {
+        let names: Vec<String> = (1..=12).map(|i| format!("L{i}")).collect();
+        let known = Known {
+            premixes: names
+                .windows(2)
+                .map(|two| formula(&two[0], &two[1], times))
+                .collect(),
+            ..Known::default()
+        };
+        let first = formula("L0", "L1", 1);
+        let found = contents(&first, &known);
+        assert!(found.reached.len() < 5_000, "{}", found.reached.len());
+        assert!(found.doubts.iter().all(|doubt| doubt.why == Why::TooFar));
+        let said = notes(&first, &known, "a.toml");
+        let said: Vec<String> = said.iter().map(ToString::to_string).collect();
+        let mut once = said.clone();
+        once.dedup();
+        assert_eq!(said, once);
+        assert!(
+            said[0].contains("lies too deep in premixes of premixes"),
+            "{said:?}"
+        );
+    }
 }
 
 // ---- the program itself --------------------------------------------------------------------------
@@ -532,6 +581,52 @@ fn check_refuses_what_breaks_a_limit_and_notes_what_may() {
     let file = formula("0.9", &format!("{{ percent = 15, {remedy} }}"));
     let said = person.run(&["check", &file, "--batch", "1kg"]).ended(0);
     assert!(!said.out.contains("could be over"), "{said:?}");
+}
+
+/// A premix in a file with a mistake, and one in two files of one name: both are named.
+#[test]
+fn check_names_a_premix_that_does_not_read_and_one_that_is_there_twice() {
+    let person = Person::new();
+    let blend = |file: &str, percent: &str| {
+        let text = format!(
+            "[formula]\nname = \"Blend\"\nuse = \"premix\"\n[[phase]]\n[[phase.ingredient]]\n\
+             name = \"Clove oil\"\npercent = {percent}\n[[phase.ingredient]]\nname = \"Base\"\nbalance = true\n"
+        );
+        person.file(file, &text);
+    };
+    let list = "[[substance]]\nname = \"Clove oil\"\nleave_on = 0.5\n";
+    person.file("substances.toml", list);
+    let product = person.file(
+        "a.toml",
+        "[formula]\nname = \"A\"\nuse = \"leave-on\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Scent\"\n\
+         premix = \"Blend\"\npercent = 1\n[[phase.ingredient]]\nname = \"Salt\"\nbalance = true\n",
+    );
+    let product = product.to_str().unwrap();
+    let words = |said: &str| said.split_whitespace().collect::<Vec<_>>().join(" ");
+    blend("blend.toml", "60x");
+    let said = person.run(&["check", product, "--batch", "1kg"]).ended(0);
+    let said = words(&said.out);
+    assert!(
+        said.contains("no formula beside this one that reads is called \"Blend\""),
+        "{said}"
+    );
+    assert!(said.contains("blend.toml:7:"), "{said}");
+    // Mended it counts.
+    blend("blend.toml", "60");
+    let said = person.run(&["check", product, "--batch", "1kg"]).ended(4);
+    assert!(said.err.contains("comes to 0.6 % of the batch"), "{said:?}");
+    // One of the same name that comes first, and has less in it.
+    blend("a-blend.toml", "10");
+    let said = person.run(&["check", product, "--batch", "1kg"]).ended(0);
+    let said = words(&said.out);
+    assert!(
+        said.contains("Formulas of one name, \"Blend\", are in "),
+        "{said}"
+    );
+    assert!(
+        said.contains("only ") && said.contains("a-blend.toml is counted"),
+        "{said}"
+    );
 }
 
 /// The real daemon: what `check` refuses is not begun, and leaves no log.

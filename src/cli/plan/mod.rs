@@ -110,9 +110,7 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
 
 /// The file in `folder` that holds the formula of this name; a made-up name where there is none.
 fn file_of(name: &str, folder: &Path) -> String {
-    let found = workshop::formula_called(name, folder).map(|(path, _)| {
-        let path = path.strip_prefix("./").unwrap_or(&path);
-        shell_word(&path.display().to_string())
-    });
+    let found = workshop::formula_called(name, folder);
+    let found = found.map(|(path, _)| shell_word(&path.display().to_string()));
     found.unwrap_or_else(|| "PREMIX.toml".to_owned())
 }

@@ -24,7 +24,7 @@ fuzz_target!(|text: &str| {
     let known = Known {
         premixes: vec![formula.clone()],
         substances: list.unwrap_or_default(),
-        batches: Vec::new(),
+        ..Known::default()
     };
     for one in limited(&formula, &known) {
         for from in &one.from {
