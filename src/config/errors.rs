@@ -119,6 +119,16 @@ fn eccentricity<'i>(
         let message = "\"eccentricity_load\" without an \"eccentricity\"";
         reader.report(&value.span(), message, "Add it, for example \"0.03 g\"");
     }
+    // Told too large it would make what is off centre too small.
+    let carried = load.zip(capacity).is_none_or(|(load, most)| load <= most);
+    if let (Some(value), false) = (table.get("eccentricity_load"), carried) {
+        let message = "\"eccentricity_load\" is more than the scale carries";
+        reader.report(
+            &value.span(),
+            message,
+            "Write the load that was put off centre, for example \"200 g\"",
+        );
+    }
     let load = load.or(capacity.map(|capacity| capacity.ratio(1, 3)))?;
     Some(Eccentricity {
         limit: limit?,

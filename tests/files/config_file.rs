@@ -244,6 +244,11 @@ const REFUSED: &[(&str, &str, &str)] = &[
         "\"eccentricity_load\" without an \"eccentricity\"",
     ),
     (
+        "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\ncapacity = \"600 g\"\n[scale.uncertainty]\neccentricity = \"20 mg\"\neccentricity_load = \"2 kg\"\n",
+        "8:21",
+        "\"eccentricity_load\" is more than the scale carries",
+    ),
+    (
         "[[scale]]\nname = \"a\"\nport = \"/dev/a\"\nlayout = \"x\"\ncapacity = \"60 kg\"\n[scale.uncertainty]\nlinearity = \"2 kg\"\n",
         "7:13",
         "more than 1 kg",
