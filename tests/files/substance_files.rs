@@ -217,6 +217,14 @@ fn check_and_plan_look_into_a_premix() {
         "{said:?}"
     );
     std::fs::remove_file(person.path("substances.toml")).unwrap();
+    // A link that leads nowhere is no list that is not there.
+    std::os::unix::fs::symlink("nowhere", person.path("substances.toml")).unwrap();
+    let said = person.run(&["check", balm, "--batch", "500g"]).ended(4);
+    assert!(
+        said.err.contains("substances.toml: cannot be read"),
+        "{said:?}"
+    );
+    std::fs::remove_file(person.path("substances.toml")).unwrap();
     std::fs::remove_file(person.path("blend.toml")).unwrap();
     let said = person.run(&["check", balm, "--batch", "500g"]).ended(0);
     let words = said.out.split_whitespace().collect::<Vec<_>>().join(" ");
