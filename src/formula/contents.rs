@@ -258,7 +258,9 @@ impl<'a> Walk<'a> {
             Some(inner) => (Some(inner), self.is_twin(premix).then_some(Why::Twins)),
         };
         let is_told = inner.is_none() && self.is_listed(ingredient);
-        if let Some(why) = why.filter(|_| !is_told && at.lot.is_none()) {
+        // Of a batch only what the formula as it stands did not tell already.
+        let is_new = |why: &Why| at.lot.is_none() || *why == Why::TooFar;
+        if let Some(why) = why.filter(|why| !is_told && is_new(why)) {
             self.doubt(at.line, premix, why);
         }
         let Some(inner) = inner else {
