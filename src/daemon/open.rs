@@ -95,14 +95,16 @@ impl BatchOpener {
     pub(super) fn checks(&self, plan: &Plan) -> Result<Checks, Refusal> {
         let config = self.config.now();
         let daily = config.daily_scale_check;
-        let found = match scale_check::checked(&config, &self.folder()?, plan) {
+        let unread = |error| {
+            format!(
+                "the scale checks cannot be read: {error}; or move that file aside, and check the scale anew"
+            )
+        };
+        let found = match scale_check::checked(&config, &self.folder()?, plan).map_err(unread) {
             Ok(found) => found,
-            Err(error) if daily => {
-                return Err(format!("the scale checks cannot be read: {error}").into());
-            }
+            Err(why) if daily => return Err(why.into()),
             // Nobody asked for one.
-            Err(error) => {
-                let why = format!("the scale checks cannot be read: {error}");
+            Err(why) => {
                 return Ok(Checks {
                     rows: vec![Draft::new(RowKind::Note, why.clone())],
                     notes: vec![why],

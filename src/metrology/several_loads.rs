@@ -6,7 +6,7 @@
 //! each time. Half of what stands between these two, where it is beyond what the scale scatters, has drifted meanwhile
 //! and is added: at the heaviest load to the gain, at the others, less what the gain explains, to the linearity.
 //! One load is put down at four places around the middle: two differences across give the slope of a plane, the
-//! mean of all four what a bowl-shaped error adds where it is beyond the scatter.
+//! mean of all four what a bowl-shaped error adds where it is beyond the scatter; else its scatter adds to u.
 //!
 //! An estimate is what was found, and its standard uncertainty u: scatter and rounding of the weighings, and the
 //! limits of the weights (OIML R 111-1:2004, Table 1) as rectangular distributions (JCGM 100:2008, 4.3.7). The
@@ -190,15 +190,16 @@ fn place(middle: &AtLoad, off_centre: &OffCentre, one: f64) -> Estimate {
     let centre = (middle.up.to_g_f64() + middle.down.to_g_f64()) / 2.0;
     let slope = ((right - left) / 2.0).hypot((back - front) / 2.0);
     let bowl = ((front + right + back + left) / 4.0 - centre).abs();
-    let of_bowl = one * 0.75f64.sqrt();
-    let found = match bowl > BEYOND_SCATTER * of_bowl {
-        true => slope + bowl,
-        false => slope,
+    let (of_slope, of_bowl) = (one / 2f64.sqrt(), one * 0.75f64.sqrt());
+    // What is no more than scatter is not found, and may be there as large as that.
+    let (found, u) = match bowl > BEYOND_SCATTER * of_bowl {
+        true => (slope + bowl, of_slope),
+        false => (slope, of_slope.hypot(of_bowl)),
     };
     Estimate {
         found,
         drift: 0.0,
-        u: one / 2f64.sqrt(),
+        u,
     }
 }
 

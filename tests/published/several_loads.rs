@@ -357,7 +357,8 @@ for c in cases:
     bowl = (front + right + back + left) / 4 - middle
     beyond = abs(GTC.value(bowl)) > 3 * GTC.uncertainty(bowl)
     near(c["place"][0], GTC.value(slope) + (abs(GTC.value(bowl)) if beyond else 0), "place")
-    near(c["place"][1], GTC.uncertainty(slope), "u of the place")
+    hidden = 0 if beyond else GTC.uncertainty(bowl)
+    near(c["place"][1], math.hypot(GTC.uncertainty(slope), hidden), "u of the place")
 print(len(cases))
 "#;
 
