@@ -11,7 +11,7 @@ use crate::formula::Formula;
 use crate::journal::batch::record::Record;
 use crate::label::allergens::{Amount, Stay};
 use crate::label::declared::{self, Declared, DeclaredError};
-use crate::label::{Rules, us_net_weight};
+use crate::label::{Rules, ca_net_weight, us_net_weight};
 use crate::lots::Lot;
 use crate::mass::Mass;
 use crate::text::columns::aligned;
@@ -30,8 +30,8 @@ pub struct DeclarationArgs {
     /// The batch, as its log is named
     #[arg(value_name = "BATCH")]
     batch: String,
-    /// Whose rule for the small ingredients: at or under 1 % (us), or under 1 % (eu, with the fragrance
-    /// allergens)
+    /// Whose rule for the small ingredients: at or under 1 % (us; ca, with the fragrance allergens), or
+    /// under 1 % (eu, with the fragrance allergens)
     #[arg(long, value_enum, default_value_t = RulesArg::Us)]
     rules: RulesArg,
     /// Formula file to take the INCI names from, instead of the one in the log
@@ -48,6 +48,8 @@ pub struct DeclarationArgs {
 enum RulesArg {
     Us,
     Eu,
+    /// Canada
+    Ca,
 }
 
 /// A batch as its label needs it.
@@ -77,15 +79,15 @@ impl DeclarationArgs {
             Some(path) => Some(workshop::formula(path)?),
             None => None,
         };
-        let (rules, list) = match self.rules {
-            RulesArg::Us => (Rules::Us, Vec::new()),
-            RulesArg::Eu => {
-                let folder = match &self.formula {
-                    Some(path) => workshop::folder_of(path),
-                    None => super::config::load(None)?.formulas()?,
-                };
-                (Rules::Eu, workshop::substances_in(&folder)?)
-            }
+        let rules = match self.rules {
+            RulesArg::Us => Rules::Us,
+            RulesArg::Eu => Rules::Eu,
+            RulesArg::Ca => Rules::Ca,
+        };
+        let list = match (rules.name_allergens(), &self.formula) {
+            (false, _) => Vec::new(),
+            (true, Some(path)) => workshop::substances_in(&workshop::folder_of(path))?,
+            (true, None) => workshop::substances_in(&super::config::load(None)?.formulas()?)?,
         };
         let declared = Declared::of(record, &records, formula.as_ref(), list, rules)?;
         for name in &declared.nameless {
@@ -136,6 +138,7 @@ fn report(declared: &Declared, net: Option<(Mass, &str)>) -> String {
     let (rule, law) = match declared.rules {
         Rules::Us => ("at or under 1 %", "US, 21 CFR 701.3"),
         Rules::Eu => ("under 1 %", "EU, Regulation 1223/2009 art. 19"),
+        Rules::Ca => ("at or under 1 %", "Canada, Cosmetic Regulations s. 21.4(2)"),
     };
     let total = declared.total();
     let mut out = not_complete(declared);
@@ -155,11 +158,15 @@ fn report(declared: &Declared, net: Option<(Mass, &str)>) -> String {
         "\n\"any order\": {rule}, may follow in any order after the others ({law}).\n"
     ));
     if let Some((found, stay)) = &declared.allergens {
-        out.push_str(&allergens_table(found, *stay, total));
+        out.push_str(&allergens_table(declared.rules, found, *stay, total));
     }
     if let Some((mass, from)) = net {
-        let text = us_net_weight(mass).unwrap_or_else(|| "too little for a label".into());
-        out.push_str(&format!("NET WT: {text}, rounded down ({from})\n"));
+        let (what, text) = match declared.rules {
+            Rules::Us | Rules::Eu => ("NET WT", us_net_weight(mass)),
+            Rules::Ca => ("Net quantity", ca_net_weight(mass)),
+        };
+        let text = text.unwrap_or_else(|| "too little for a label".into());
+        out.push_str(&format!("{what}: {text}, rounded down ({from})\n"));
     }
     out + match declared.allergens {
         Some(_) => NOTE_WITH_ALLERGENS,
@@ -167,11 +174,18 @@ fn report(declared: &Declared, net: Option<(Mass, &str)>) -> String {
     }
 }
 
-fn allergens_table(found: &[Amount], stay: Stay, total: Mass) -> String {
+/// Canada's list is the EU's as amended from time to time; the years of its two steps are second hand.
+const CANADA: &str = "(Canada, Cosmetic Regulations s. 21.4(4), asks for those of the EU's list; a product that was sold \
+before\n1 August 2026 may name the older 24 alone until 1 August 2028: second hand)\n";
+
+fn allergens_table(rules: Rules, found: &[Amount], stay: Stay, total: Mass) -> String {
     let mut out = format!(
         "\nFragrance allergens (Regulation 1223/2009, Annex III, with (EU) 2023/1545), named above {}\n",
         stay.words()
     );
+    if rules == Rules::Ca {
+        out.push_str(CANADA);
+    }
     if found.is_empty() {
         out.push_str("none by what is known\n\n");
         return out;

@@ -66,6 +66,7 @@ fn report(label: &Label) -> String {
     let law = match label.declared.rules {
         Rules::Us => "US, 21 CFR 701 and 740",
         Rules::Eu => "EU, Regulation 1223/2009 art. 19",
+        Rules::Ca => "Canada, C.R.C., c. 869 and c. 417",
     };
     let mut out = not_complete(&label.declared);
     out.push_str(&format!(

@@ -7,7 +7,9 @@
 //! and CAS numbers, one with the names that a label gives a group; a fourth (a page of August 2023) has the
 //! new ones. In one only, and so left out: names by which the Commission's glossary knows some of them.
 //! Thresholds: the same, and the older text of entries 67 to 92 as published in OJ L 342 of 2009.
-//! Canada asks for the same substances (read in two pages; its own list was not read).
+//! Canada has no list of its own: its Cosmetic Regulations (C.R.C., c. 869), section 21.4(0.1) and (4) as made by
+//! SOR/2024-63, section 6 (read on the page of amendments of the Department of Justice, of October 2024; the end of
+//! (4) in two other pages), take this one as amended from time to time, with the same thresholds.
 
 use std::collections::BTreeMap;
 

@@ -1,14 +1,16 @@
 //! All that a label says, and whether it is what is asked of it: there, missing, or not known to bismar.
 //!
 //! What is asked: Regulation (EC) No 1223/2009, article 19(1), as read in reproductions ((a), (c) to (f) as a list);
-//! 21 CFR 701.3 and 701.13; the sections of 21 CFR 740 by their headings. What is from memory says so in its
-//! line, and decides no state.
+//! 21 CFR 701.3 and 701.13; the sections of 21 CFR 740 by their headings; Canada's Cosmetic Regulations, section 21.4,
+//! and its Consumer Packaging and Labelling Regulations (C.R.C., c. 417): what stands on the principal display panel,
+//! the name and principal place of business, section 14(2). What is from memory says so in its line, and decides no
+//! state; what is second hand says so too.
 
 use jiff::civil::Date;
 use jiff::{Span, tz::Offset};
 
 use super::declared::{Declared, net};
-use super::{EU_LEAST, Rules, eu_net_weight, height_of_figures, us_net_weight};
+use super::{EU_LEAST, Rules, ca_net_weight, eu_net_weight, height_of_figures, us_net_weight};
 use crate::formula::{Formula, Labelling};
 use crate::journal::batch::record::Record;
 use crate::mass::Mass;
@@ -152,12 +154,12 @@ impl Label {
         match self.declared.rules {
             Rules::Us => us_net_weight(net).map(|text| format!("NET WT {text}")),
             Rules::Eu => eu_net_weight(net),
+            Rules::Ca => ca_net_weight(net),
         }
     }
 
     /// Everything that is asked of it, in the order of the law of the place.
     pub fn points(&self) -> Vec<Point> {
-        let eu = self.declared.rules == Rules::Eu;
         let mut points = vec![
             self.responsible(),
             self.contents(),
@@ -167,10 +169,11 @@ impl Label {
             self.function(),
             self.ingredients(),
         ];
-        points.push(match eu {
-            true => self.allergens(),
-            false => self.warnings(),
-        });
+        match self.declared.rules {
+            Rules::Eu => points.push(self.allergens()),
+            Rules::Us => points.push(self.warnings()),
+            Rules::Ca => points.extend([self.allergens(), both_languages()]),
+        }
         points
     }
 
@@ -178,6 +181,7 @@ impl Label {
         let what = match self.declared.rules {
             Rules::Eu => "responsible person",
             Rules::Us => "name and place of business",
+            Rules::Ca => "name and principal place of business",
         };
         let remedy = "write responsible = \"name, address\" under [label] in config.toml";
         Point::told(what, self.responsible.as_deref(), remedy)
@@ -199,15 +203,18 @@ impl Label {
             let says = format!("too little for a label ({from})");
             return Point::new(WHAT, State::Missing, says);
         };
-        let form = match eu {
-            true => format!(
+        let form = match self.declared.rules {
+            Rules::Eu => format!(
                 "figures at least {} mm high (76/211/EEC, from memory)",
                 height_of_figures(mass)
             ),
-            false => {
+            Rules::Us => {
                 "the height of its letters goes by the panel's area (21 CFR 701.13, from memory)"
                     .to_owned()
             }
+            Rules::Ca => "figures in bold and at least 1.6 mm high, above 32 cm² of principal display surface 3.2 mm, \
+                 above 258 cm² 6.4 mm, above 645 cm² 9.5 mm (C.R.C., c. 417, s. 14(2)); kg from 1000 g (second hand)"
+                .to_owned(),
         };
         let says = format!("{text}, rounded down ({from}); {form}");
         Point::new(WHAT, State::There, says)
@@ -236,8 +243,10 @@ impl Label {
             }
             (_, false, Some(_)) | (None, _, Some(_)) => State::There,
             (Some(_), false, None) => State::NotKnown,
-            (None, _, None) if self.declared.rules == Rules::Us => State::NotKnown,
-            (None, _, None) => State::Missing,
+            (None, _, None) => match self.declared.rules {
+                Rules::Us | Rules::Ca => State::NotKnown,
+                Rules::Eu => State::Missing,
+            },
         };
         says.extend(opened);
         if let (Some(day), false) = (&day, known.is_known()) {
@@ -267,7 +276,7 @@ impl Label {
     fn function(&self) -> Point {
         let what = match self.declared.rules {
             Rules::Eu => "function",
-            Rules::Us => "what it is",
+            Rules::Us | Rules::Ca => "what it is",
         };
         let remedy = "write function = \"bath soak\" under [label] in the formula";
         Point::told(what, self.labelling.function.as_deref(), remedy)
@@ -341,6 +350,13 @@ impl Label {
         );
         Point::new("warnings of 21 CFR 740", State::NotKnown, says)
     }
+}
+
+/// What Canada asks for beside the rest; whether a text is in both languages, only the maker knows.
+fn both_languages() -> Point {
+    let says = "what it is stands in both (Competition Bureau, what must be on the label), and so do directions and \
+                cautions; contact details belong on the inner label (both second hand); the sheet's own words are English";
+    Point::new("English and French", State::NotKnown, says.to_owned())
 }
 
 /// Whether it is a detergent by its name; from memory, and judges nothing.

@@ -68,17 +68,14 @@ impl Declared {
         };
         gathering.gather(record, formula, (1, 1))?;
         gathering.list.extend(list);
-        let allergens = match rules {
-            Rules::Us => None,
-            Rules::Eu => {
-                let own = record.read_formula().and_then(Result::ok);
-                let stay = match formula.or(own.as_ref()).map(|f| f.intended) {
-                    Some(Use::RinseOff) => Stay::RinseOff,
-                    Some(Use::Untold | Use::LeaveOn | Use::Premix) | None => Stay::LeaveOn,
-                };
-                Some((gathering.allergens(stay), stay))
-            }
-        };
+        let allergens = rules.name_allergens().then(|| {
+            let own = record.read_formula().and_then(Result::ok);
+            let stay = match formula.or(own.as_ref()).map(|f| f.intended) {
+                Some(Use::RinseOff) => Stay::RinseOff,
+                Some(Use::Untold | Use::LeaveOn | Use::Premix) | None => Stay::LeaveOn,
+            };
+            (gathering.allergens(stay), stay)
+        });
         let weights = gathering.found.iter();
         let weights = weights.map(|found| (found.declared().to_owned(), found.mass));
         let lines = declaration(weights, rules);

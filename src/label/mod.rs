@@ -2,7 +2,7 @@
 //! whether it has all that is asked of it. Pure.
 //!
 //! Sources: 21 CFR 701.3(a) and (f) (the text of (f) from memory), Regulation (EC) No 1223/2009
-//! article 19(1)(g), 16 CFR 500.19 (conversion factors). Rounding never overstates (NIST guide on
+//! article 19(1)(g), Canada's Cosmetic Regulations (C.R.C., c. 869) section 21.4, 16 CFR 500.19 (conversion factors). Rounding never overstates (NIST guide on
 //! metric labelling: "in no case shall rounded net contents declarations overstate a quantity").
 
 pub mod allergens;
@@ -13,19 +13,23 @@ mod net;
 use std::collections::BTreeMap;
 
 pub use net::{
-    EU_LEAST, eu_net_weight, grams_on_label, height_of_figures, ounces_on_label, us_net_weight,
+    CA_FIGURES, EU_LEAST, ca_net_weight, eu_net_weight, grams_on_label, height_of_figures,
+    ounces_on_label, us_net_weight,
 };
 
 use crate::mass::Mass;
 use crate::text::alike::folded;
 
-/// Whose rule for the ingredients that may stand in any order.
+/// Whose rules for what a label says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Rules {
     /// 21 CFR 701.3(f): at or under 1 %.
     Us,
     /// Regulation (EC) No 1223/2009, article 19(1)(g): under 1 %.
     Eu,
+    /// Canada's Cosmetic Regulations (C.R.C., c. 869), section 21.4(2): at or under 1 %. Read as it stood in March
+    /// 2024; SOR/2024-63, section 6, changed (1) and (3), added (4), and left (2).
+    Ca,
 }
 
 /// One ingredient of the declaration.
@@ -43,8 +47,16 @@ impl Rules {
     pub fn any_order(self, mass: Mass, total: Mass) -> bool {
         let (hundredfold, total) = (i128::from(mass.ng()) * 100, i128::from(total.ng()));
         match self {
-            Rules::Us => hundredfold <= total,
+            Rules::Us | Rules::Ca => hundredfold <= total,
             Rules::Eu => hundredfold < total,
+        }
+    }
+
+    /// Whether the label names fragrance allergens one by one.
+    pub const fn name_allergens(self) -> bool {
+        match self {
+            Rules::Us => false,
+            Rules::Eu | Rules::Ca => true,
         }
     }
 }

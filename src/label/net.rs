@@ -45,6 +45,22 @@ pub fn eu_net_weight(net: Mass) -> Option<String> {
     grams_on_label(net).map(|grams| format!("{grams} g"))
 }
 
+/// The net quantity as a label in Canada has it: grams, and from 1000 g kilograms, to three figures, below 100 g to two
+/// (guide to the Consumer Packaging and Labelling Act and Regulations, table 3 and "precision of number", second
+/// hand: read in reproductions). Rounded down. `None` below 0.01 g.
+pub fn ca_net_weight(net: Mass) -> Option<String> {
+    if net < Mass::from_g(1_000) {
+        return grams_on_label(net).map(|grams| format!("{grams} g"));
+    }
+    let hundredths_of_a_kilogram = u64::try_from(net.ng()).ok()? / 10_000_000_000;
+    let text = hundredths(rounded_down(hundredths_of_a_kilogram, 3));
+    Some(format!("{text} kg"))
+}
+
+/// Height in millimetres of the figures of the net quantity in Canada that does for a principal display surface of up
+/// to 258 cm² (Consumer Packaging and Labelling Regulations, C.R.C., c. 417, section 14(2)(b)).
+pub const CA_FIGURES: f64 = 3.2;
+
 /// Below this a label in the EU needs no nominal content (Regulation (EC) No 1223/2009, article 19(1)(b)).
 pub const EU_LEAST: Mass = Mass::from_g(5);
 

@@ -6,7 +6,7 @@ use super::page::{STYLE, begun};
 use crate::chart::code::picture;
 use crate::chart::svg::escaped;
 use crate::label::content::{Label, STANDING, State};
-use crate::label::{Rules, height_of_figures};
+use crate::label::{CA_FIGURES, Rules, height_of_figures};
 use crate::mass::Mass;
 
 const OWN_STYLE: &str = include_str!("label.css");
@@ -67,16 +67,20 @@ fn one(label: &Label, net: Option<Mass>, jar: Option<usize>, code: &str, out: &m
         escaped(&label.product),
         told(label.labelling.function.as_deref())
     );
-    let eu = label.declared.rules == Rules::Eu;
-    let contents = net.and_then(|net| Some((net, label.net_contents(net)?)));
+    let height = |net| match label.declared.rules {
+        Rules::Us => None,
+        Rules::Eu => Some(f64::from(height_of_figures(net))),
+        Rules::Ca => Some(CA_FIGURES),
+    };
+    let contents = net.and_then(|net| Some((height(net), label.net_contents(net)?)));
     let _ = match contents {
-        Some((net, text)) if eu => writeln!(
+        Some((Some(mm), text)) => writeln!(
             out,
             "<p class=\"net\" style=\"font-size: {:.1}mm\">{}</p>",
-            f64::from(height_of_figures(net)) / FIGURE,
+            mm / FIGURE,
             escaped(&text)
         ),
-        Some((_, text)) => writeln!(out, "<p class=\"net\">{}</p>", escaped(&text)),
+        Some((None, text)) => writeln!(out, "<p class=\"net\">{}</p>", escaped(&text)),
         None => writeln!(out, "<p>Net contents {BLANK}</p>"),
     };
     let _ = writeln!(

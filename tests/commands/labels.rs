@@ -155,6 +155,30 @@ fn each_thing_is_there_missing_or_not_known() {
         "warnings of 21 CFR 740: 21 CFR 740 has warnings",
     );
 
+    // Canada: metric (C.R.C., c. 417, s. 14(2) for the height), and what only the maker knows.
+    let words = ["--rules", "ca", "--sheet", "ca.html"];
+    let (text, said, code) = label(home.path(), &words);
+    assert_eq!((code, said.as_str()), (0, ""), "{text}");
+    assert!(text.contains("(Canada, C.R.C., c. 869 and c. 417)"));
+    for (state, what) in [
+        ("there", "name and principal place of business: Saltmarsh"),
+        (
+            "there",
+            "net contents: 59 g, rounded down (the lightest jar filled); figures in bold",
+        ),
+        ("there", "what it is: bath soak"),
+        ("there", "fragrance allergens: none by what is known"),
+        (
+            "not known to bismar",
+            "English and French: what it is stands in both",
+        ),
+    ] {
+        has(&text, state, what);
+    }
+    assert!(!text.contains("21 CFR"), "{text}");
+    let page = fs::read_to_string(home.path().join("ca.html")).unwrap();
+    assert_eq!(page.matches("mm\">59 g</p>").count(), 2, "{page}");
+
     // A detergent for the bath: a hint (21 CFR 740.17 by its heading), and still the maker's to know.
     let foam = SOAK.replace("Maris Sal", "Sodium Coco-Sulfate");
     fs::write(home.path().join("foam.toml"), foam).unwrap();

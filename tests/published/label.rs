@@ -3,8 +3,8 @@
 
 use bismar::label::allergens::{ALLERGENS, Stay, allergen, amounts};
 use bismar::label::{
-    Rules, declaration, eu_net_weight, grams_on_label, height_of_figures, ounces_on_label,
-    us_net_weight,
+    Rules, ca_net_weight, declaration, eu_net_weight, grams_on_label, height_of_figures,
+    ounces_on_label, us_net_weight,
 };
 use bismar::mass::Mass;
 use proptest::prelude::*;
@@ -119,9 +119,10 @@ fn allergens_are_named_above_their_thresholds_and_not_at_them() {
     assert_eq!(amounts([("Citral", Mass::ZERO)], total, Stay::LeaveOn), []);
 }
 
-/// 21 CFR 701.3(f): "not more than 1 percent" (from memory); 1223/2009 art. 19(1)(g): "less than 1 %".
+/// 21 CFR 701.3(f): "not more than 1 percent" (from memory); 1223/2009 art. 19(1)(g): "less than 1 %"; Canada's
+/// Cosmetic Regulations (C.R.C., c. 869) s. 21.4(2): "1% or less".
 #[test]
-fn exactly_one_percent_is_free_in_the_us_and_not_in_the_eu() {
+fn exactly_one_percent_is_free_in_the_us_and_canada_and_not_in_the_eu() {
     for (mg, us, eu) in [
         (999, true, true),
         (1_000, true, false),
@@ -129,7 +130,7 @@ fn exactly_one_percent_is_free_in_the_us_and_not_in_the_eu() {
     ] {
         let rest = 100_000 - mg;
         let weights = [("Aqua", rest), ("Parfum", mg)];
-        for (rules, expected) in [(Rules::Us, us), (Rules::Eu, eu)] {
+        for (rules, expected) in [(Rules::Us, us), (Rules::Eu, eu), (Rules::Ca, us)] {
             let lines = declaration(named(&weights), rules);
             assert_eq!(lines[1].any_order, expected, "{mg} mg, {rules:?}");
             assert!(!lines[0].any_order);
@@ -139,6 +140,7 @@ fn exactly_one_percent_is_free_in_the_us_and_not_in_the_eu() {
     let total = Mass::from_g(10_000);
     let over = Mass::from_g(100) + Mass::from_ng(1);
     assert!(!Rules::Us.any_order(over, total));
+    assert!(!Rules::Ca.any_order(over, total));
     assert!(Rules::Eu.any_order(Mass::from_g(100) - Mass::from_ng(1), total));
 }
 
@@ -297,6 +299,86 @@ fn a_declaration_names_allergens_and_says_what_is_not_known() {
         assert!(said.out.contains(wanted), "{wanted}\n{}", said.out);
     }
     assert!(!said.out.contains("NOT COMPLETE"), "{said:?}");
+}
+
+/// C.R.C., c. 869, s. 21.4(4) (SOR/2024-63): those of the EU's list, "greater than 0.01%" in a rinse-off and "greater
+/// than 0.001%" in a leave-on product; (0.1) has no list of its own.
+#[test]
+fn canada_names_what_the_eu_names_and_above_the_same_shares() {
+    let person = Person::new();
+    let closed = crate::bench_side::logs::closed;
+    let logs = person.path("logs");
+    std::fs::create_dir_all(&logs).unwrap();
+    std::fs::write(
+        person.path("substances.toml"),
+        "[[substance]]\nname = \"Scent\"\nconstituents = { Linalool = 1, Vanillin = 10, Limonene = 1.1, Coumarin = 10.1 }\n",
+    )
+    .unwrap();
+    // 0.1 g of 100 g: linalool 0.001 %, vanillin 0.01 %, limonene 0.0011 %, coumarin 0.0101 %.
+    for (stay, named) in [
+        ("leave-on", &["Coumarin", "Vanillin", "Limonene"][..]),
+        ("rinse-off", &["Coumarin"][..]),
+    ] {
+        let formula = format!(
+            "[formula]\nname = \"Balm\"\nuse = \"{stay}\"\n[[phase]]\n[[phase.ingredient]]\nname = \"Oil\"\n\
+             inci = \"Helianthus Annuus Seed Oil\"\npercent = 99.9\n[[phase.ingredient]]\nname = \"Scent\"\n\
+             inci = \"Parfum\"\npercent = 0.1\n"
+        );
+        let begun = Begun {
+            formula: &formula,
+            label: "Balm",
+            size: Mass::from_g(100),
+            jars: None,
+            at: "2026-09-01T09:00:00Z",
+        };
+        let rows = [
+            weighed(1, "Oil", "O", 99_900),
+            weighed(2, "Scent", "S", 100),
+            closed(),
+        ];
+        begun.written(&logs, stay, &rows);
+        std::fs::write(person.path("balm.toml"), &formula).unwrap();
+        let said = |rules: &str| {
+            let words = ["declaration", stay, "--logs", "logs", "--formula"];
+            let more = ["balm.toml", "--net", "1.2346kg", "--rules", rules];
+            person.run(&[&words[..], &more[..]].concat()).ended(0).out
+        };
+        let (ca, eu) = (said("ca"), said("eu"));
+        let wanted = format!(
+            "INGREDIENTS: Helianthus Annuus Seed Oil, Parfum, {}",
+            named.join(", ")
+        );
+        assert_eq!(ca.lines().next(), Some(wanted.as_str()));
+        assert_eq!(ca.lines().next(), eu.lines().next());
+        for words in [
+            "at or under 1 %, may follow in any order after the others (Canada, ",
+            "Net quantity: 1.23 kg, rounded down (as typed)",
+        ] {
+            assert!(ca.contains(words), "{words}\n{ca}");
+        }
+        assert!(said("us").starts_with("INGREDIENTS: Helianthus Annuus Seed Oil, Parfum\n"));
+    }
+}
+
+/// Guide to the Consumer Packaging and Labelling Act and Regulations (Canada; 1999, read in reproductions): "less than
+/// 1000 g: g; 1000 g or more: kg", three figures, below 100 g two; that it is rounded down is our own.
+#[test]
+fn canada_has_grams_and_from_1000_g_kilograms() {
+    for (mg, wanted) in [
+        (5_678, "5.6 g"),
+        (59_930, "59 g"),
+        (226_796, "226 g"),
+        (999_999, "999 g"),
+        (1_000_000, "1 kg"),
+        (1_239_999, "1.23 kg"),
+        (12_399_999, "12.3 kg"),
+        (100_000_000, "100 kg"),
+    ] {
+        let said = ca_net_weight(Mass::from_mg(mg));
+        assert_eq!(said.as_deref(), Some(wanted), "{mg} mg");
+    }
+    assert_eq!(ca_net_weight(Mass::from_mg(9)), None);
+    assert_eq!(ca_net_weight(Mass::from_mg(-5)), None);
 }
 
 /// The form: 21 CFR 701.13 second hand (ounces; from 1 lb to under 4 lb the pounds in parentheses, as "24 oz
