@@ -11,7 +11,7 @@ use super::stock::StockFiles;
 use crate::config::Held;
 use crate::formula::amend::{Amendment, Cause, Retarget};
 use crate::formula::plan::BatchSize;
-use crate::formula::{Formula, Plan, VesselWay, contents, limits};
+use crate::formula::{Formula, Plan, VesselWay, contents};
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::format::cell::clean;
@@ -26,7 +26,6 @@ use crate::journal::store::spill::TakenIn;
 use crate::journal::store::writer::{LogWriter, RETRY};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
-use crate::problem::Problems;
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::text::{counted, listed};
@@ -34,7 +33,7 @@ use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::workshop::scale_check::{Checked, LastCheck};
-use crate::workshop::{self, scale_check};
+use crate::workshop::{self, planning, scale_check};
 
 /// How long the writer has for a last try when the daemon ends; the loop has waited before.
 const LAST_TRY: Duration = Duration::from_millis(200);
@@ -238,12 +237,9 @@ impl Opener for BatchOpener {
         known.batches = made.map_err(|error| error.to_string())?;
         let plan = self.plan(&formula, amount)?;
         let mut plan = plan.with_limits(contents::limited(&formula, &known));
-        // What the maker would be told to pour must be inside all limits, those inside premixes too.
         let name = request.formula.display().to_string();
-        let broken = limits::broken(&formula, &plan, &name);
-        if !broken.is_empty() {
-            return Err(Problems(broken).to_string().into());
-        }
+        let notes = planning::notes(&formula, &known, &plan, &name);
+        let notes = notes.map_err(|error| error.to_string())?;
         let inside = contents_note::note_of(&plan.limits).map_err(|error| error.to_string())?;
         let overweigh = overweighed(&plan, &request.overweigh)?;
         let config = self.config.now();
@@ -289,9 +285,8 @@ impl Opener for BatchOpener {
         if let Some(warning) = unproven(&plan, &config.abilities(), config.weighing.guard) {
             said.note(warning);
         }
-        let inside = contents::notes(&formula, &known, &name);
-        for warning in formula.warnings(&name).iter().chain(&inside) {
-            said.note(warning.to_string());
+        for note in notes {
+            said.note(note);
         }
         let (batch, file) = (log.batch().to_owned(), log.path().to_owned());
         let (log, answers) = self.start(log)?;

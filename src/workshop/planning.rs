@@ -64,7 +64,12 @@ impl OnPaper {
         })?;
         let plan = plan.with_limits(contents::limited(&formula, &known));
         Ok(OnPaper {
-            notes: notes(&formula, &known, &plan, amount, &path.display().to_string())?,
+            notes: {
+                let name = path.display().to_string();
+                let mut notes = notes(&formula, &known, &plan, &name)?;
+                notes.extend(plan.rounding(amount).map(|rounded| format!("{rounded}.")));
+                notes
+            },
             feasible: plan.feasibility(&scales, guard),
             formula,
             known,
@@ -128,11 +133,14 @@ impl OnPaper {
     }
 }
 
-fn notes(
+/// What is to be known of a formula and its plan before anything is weighed; `name` stands for the file.
+///
+/// # Errors
+/// Where a target is outside a limit, those inside premixes too: who is told to pour it would break it.
+pub fn notes(
     formula: &Formula,
     known: &Known,
     plan: &Plan,
-    asked: BatchSize,
     name: &str,
 ) -> Result<Vec<String>, Problems> {
     let broken = limits::broken(formula, plan, name);
@@ -145,6 +153,5 @@ fn notes(
     notes.extend(inside.iter().map(ToString::to_string));
     let exposed = limits::exposed(formula, plan, name);
     notes.extend(exposed.iter().map(ToString::to_string));
-    notes.extend(plan.rounding(asked).map(|rounded| format!("{rounded}.")));
     Ok(notes)
 }
