@@ -94,6 +94,11 @@ impl Bench {
         })
     }
 
+    /// What a lot of the ingredient that waits would bring out of its limits, in sentences.
+    pub fn out_of_limits_with(&self, lot: &str) -> Option<String> {
+        self.engine.out_of_limits_with(lot)
+    }
+
     /// What is learned of each scale's filter so far, in the configuration's order.
     pub fn responses(&self) -> Vec<Option<Response>> {
         self.engine.responses()

@@ -347,6 +347,9 @@ impl Weigher for Watched {
             bench.not_logged(ticket, why, at);
         }
     }
+    fn out_of_limits_with(&self, lot: &str) -> Option<String> {
+        self.bench.as_ref()?.out_of_limits_with(lot)
+    }
     fn deadline(&self) -> Option<Moment> {
         self.bench.as_ref()?.deadline()
     }

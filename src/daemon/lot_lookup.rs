@@ -19,12 +19,15 @@ const LONGEST_WHY: usize = 180;
 type Reply = oneshot::Sender<reply::Reply>;
 
 impl<H: Weigher> Core<H> {
-    /// A lot is named. Where nothing waits for one the bench answers at once, else the lot is looked
-    /// up first.
+    /// A lot is named. Where nothing waits for one, or no lots are kept, it is answered at once, else
+    /// the lot is looked up first.
     pub(super) fn lot(&mut self, lot: String, despite: Option<String>, reply: Reply) {
-        let (Some(step), Some(files)) = (self.step_now(), self.parts.opener.stock()) else {
+        let Some(step) = self.step_now() else {
             let note = despite.map(|reason| format!("lot {lot}: {reason}"));
             return self.take_lot(lot, note, None, reply);
+        };
+        let Some(files) = self.parts.opener.stock() else {
+            return self.answer_lot(lot, despite, &step, None, reply);
         };
         let question = Question::Lot {
             lot,
@@ -83,12 +86,24 @@ impl<H: Weigher> Core<H> {
                 despite,
                 step,
                 reply,
-            } => match self.judged(&lot, despite, &step, stock) {
-                Ok((note, say)) => self.take_lot(lot, note, say, reply),
-                Err(refusal) => {
-                    let _ = reply.send(Err(refusal));
-                }
-            },
+            } => self.answer_lot(lot, despite, &step, Some(stock), reply),
+        }
+    }
+
+    /// The lot is taken, or it is said why not; `stock` is `None` where no lots are kept.
+    fn answer_lot(
+        &mut self,
+        lot: String,
+        despite: Option<String>,
+        step: &ForStep,
+        stock: Option<&Snapshot>,
+        reply: Reply,
+    ) {
+        match self.judged(&lot, despite, step, stock) {
+            Ok((note, say)) => self.take_lot(lot, note, say, reply),
+            Err(refusal) => {
+                let _ = reply.send(Err(refusal));
+            }
         }
     }
 
@@ -98,7 +113,7 @@ impl<H: Weigher> Core<H> {
         lot: &str,
         despite: Option<String>,
         step: &ForStep,
-        stock: &Snapshot,
+        stock: Option<&Snapshot>,
     ) -> Result<(Option<String>, Option<String>), Refusal> {
         // The lot was read off the package of that step, and of no other.
         let same = |now: &ForStep| (&now.batch, &now.ingredient) == (&step.batch, &step.ingredient);
@@ -111,7 +126,17 @@ impl<H: Weigher> Core<H> {
             ));
             return Err(refusal.help(Help::Note));
         };
-        match (stock.advise(lot, &now), despite) {
+        let advice = stock.map_or(Advice::Good(None), |stock| stock.advise(lot, &now));
+        let broken = self.bench.out_of_limits_with(lot);
+        let broken = broken.map(|broken| format!("with lot {lot}, {broken}"));
+        let advice = match (advice, broken) {
+            (advice, None) => advice,
+            (Advice::Good(_), Some(broken)) => Advice::Against(broken),
+            (Advice::Against(why), Some(broken)) => {
+                Advice::Against(format!("{}; {broken}", why.trim_end_matches('.')))
+            }
+        };
+        match (advice, despite) {
             (Advice::Good(say), None) => Ok((None, say)),
             (Advice::Good(say), Some(reason)) => Ok((Some(format!("lot {lot}: {reason}")), say)),
             (Advice::Against(why), Some(reason)) => {

@@ -186,6 +186,10 @@ pub trait Weigher {
     fn poll(&mut self) -> Option<Event>;
     fn set_readings(&mut self, wanted: bool);
     fn status(&self) -> Status;
+    /// What a lot of the ingredient that waits would bring out of its limits.
+    fn out_of_limits_with(&self, _lot: &str) -> Option<String> {
+        None
+    }
     fn responses(&self) -> Vec<Option<Response>> {
         Vec::new()
     }
@@ -228,6 +232,9 @@ impl Weigher for Bench {
     }
     fn status(&self) -> Status {
         Bench::status(self)
+    }
+    fn out_of_limits_with(&self, lot: &str) -> Option<String> {
+        Bench::out_of_limits_with(self, lot)
     }
     fn responses(&self) -> Vec<Option<Response>> {
         Bench::responses(self)

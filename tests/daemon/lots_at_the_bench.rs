@@ -122,6 +122,16 @@ fn told_by_rows(person: &Person) -> Vec<String> {
         .collect()
 }
 
+/// The text of the log of a batch whose name begins so.
+fn told_by_rows_of(person: &Person, begins: &str) -> String {
+    let paths = folder::batches_in(&logs(person)).unwrap();
+    let is_it = |path: &&PathBuf| {
+        let name = path.file_stem().unwrap().to_string_lossy().into_owned();
+        name.starts_with(begins)
+    };
+    std::fs::read_to_string(paths.iter().find(is_it).unwrap()).unwrap()
+}
+
 /// The sentence that the socket answers to a lot, without the command line between.
 fn named(person: &Person, lot: &str, despite: Option<&str>) -> Result<String, String> {
     told(person, lot, despite).map_err(|refusal| refusal.error)
@@ -675,8 +685,33 @@ fn a_premix_counts_as_its_batch_was_weighed() {
     assert!(said.err.contains(wanted), "{said:?}");
     assert_eq!(count(), before);
     list("30.5");
+    let as_told = [
+        weighed(1, "Lavender oil", "L-1", 60_000),
+        weighed(2, "Carrier", "C-1", 40_000),
+        closed(),
+    ];
+    write_log_of(&blend, &person, "blend-2", &as_told);
     person.run(&begin).ended(0);
-    named(&person, "blend-1", None).unwrap();
+    let good = named(&person, "blend-2", None).unwrap();
+    assert!(!good.contains("limit"), "{good}");
+    let refused = told(&person, "blend-1", None).unwrap_err();
+    let why = "with lot blend-1, Lavender oil is 37.5 % of the batch (37.50 g of 100.00 g), over its leave-on limit";
+    assert!(refused.error.starts_with(why), "{refused}");
+    let ways = "of 30.5 %; it comes with \"Scent\". Take another lot, or say why this one is good.";
+    assert!(refused.error.ends_with(ways), "{refused}");
+    assert_eq!(
+        (refused.help, refused.of.as_deref()),
+        (Some(Help::Despite), Some("blend-1"))
+    );
+    assert!(!told_by_rows_of(&person, "scented-soak").contains("blend-1 is"));
+    let taken = named(&person, "blend-1", Some("less of it is weighed")).unwrap();
+    assert!(taken.contains(&format!("Noted: {why}")), "{taken}");
+    let rows = told_by_rows_of(&person, "scented-soak");
+    assert!(rows.contains(why), "{rows}");
+    assert!(
+        rows.contains("taken all the same: less of it is weighed"),
+        "{rows}"
+    );
     let log = folder::batches_in(&logs(&person)).unwrap();
     let mut log = log.into_iter();
     let log = log
@@ -696,4 +731,44 @@ fn a_premix_counts_as_its_batch_was_weighed() {
         mass: Mass::from_g(50),
     }];
     assert_eq!(outside(&limits, &held, Mass::from_g(100)).len(), 1);
+}
+
+/// 10 g of a lavender oil with 38 % of linalool are 3.8 % of 100 g; with 45 % they are 4.5 %. 11 g with 89.9 g
+/// of the rest are 4.14 %.
+#[test]
+fn a_certificate_over_the_limit_speaks_against_its_lot() {
+    let person = workshop();
+    let formula = "[formula]\nname = \"Lavender salt\"\nuse = \"leave-on\"\n[[phase]]\nname = \"All\"\n\
+        [[phase.ingredient]]\nname = \"Lavender oil\"\npercent = 10\ntolerance = { percent = 10 }\n\
+        [[phase.ingredient]]\nname = \"Sea salt\"\nbalance = true\ntolerance = { g = 0.1 }\n";
+    let list = "[[substance]]\nname = \"Lavender oil\"\nleave_on = 12\nconstituents = { Linalool = 38 }\n\
+        [[substance.lot]]\nlot = \"LAV-2\"\nconstituents = { Linalool = 45 }\n\
+        [[substance.lot]]\nlot = \"LAV-3\"\nconstituents = { Linalool = 39 }\n\
+        [[substance]]\nname = \"Linalool\"\nleave_on = 4\n";
+    person.file("salt.toml", formula);
+    person.file("substances.toml", list);
+    let _daemon = Daemon::start(&person);
+    let begin = ["begin", "salt.toml", "--batch", "100g"];
+    let begun = person.run(&begin).ended(0).out;
+    let exposed =
+        "Weights inside their tolerances could bring \"Linalool\" over its leave-on limit";
+    assert_eq!(begun.matches(exposed).count(), 1, "{begun}");
+    let good = named(&person, "LAV-3", None).unwrap();
+    assert!(!good.contains("limit"), "{good}");
+    let refused = told(&person, "LAV-2", None).unwrap_err();
+    let why = "with lot LAV-2, Linalool is 4.5 % of the batch (4.50 g of 100.00 g), over its leave-on limit \
+               (substances.toml:11) of 4 %; it comes with \"Lavender oil\"";
+    assert_eq!(
+        refused.error,
+        format!("{why}. Take another lot, or say why this one is good.")
+    );
+    assert_eq!(refused.help, Some(Help::Despite));
+    // The command line says how.
+    let said = person.run(&["lot", "LAV-2"]).ended(1);
+    assert!(
+        said.err.contains(why) && said.err.contains("--despite"),
+        "{said:?}"
+    );
+    let taken = named(&person, "LAV-2", Some("a rinse")).unwrap();
+    assert!(taken.contains("taken all the same"), "{taken}");
 }
