@@ -35,6 +35,8 @@ pub struct Known {
     pub twins: Vec<Twins>,
     /// What does not read of the files in which a premix that is missing may be; of each the first mistake.
     pub unread: Vec<Problem>,
+    /// Files that were not read though they may be meant for the maker's list.
+    pub misnamed: Vec<Problem>,
 }
 
 /// Formulas of one name.
@@ -630,7 +632,7 @@ impl Doubt<'_> {
     }
 }
 
-/// What is to be known of what is in a formula: premixes that nobody can look into, and scents without a
+/// What is to be known of what is in a formula: a list that is called otherwise, premixes that nobody can look into, and scents without a
 /// greatest share.
 pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
     let found = contents(formula, known);
@@ -646,7 +648,7 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
             remedy: remedy.to_owned(),
         }
     };
-    let mut notes: Vec<Problem> = Vec::new();
+    let mut notes: Vec<Problem> = known.misnamed.clone();
     for doubt in &found.doubts {
         let own = lines.get(doubt.line).map_or("", |one| one.name.as_str());
         let (message, remedy) = doubt.words(own, known);

@@ -68,6 +68,7 @@ pub fn known(path: &Path, formula: &Formula) -> Result<Known, Problems> {
     let folder = folder_of(path);
     let mut known = Known {
         substances: substances_in(&folder)?,
+        misnamed: misnamed_in(&folder),
         ..Known::default()
     };
     let mut wanted = premixes_of(formula);
@@ -154,6 +155,36 @@ pub fn substances_in(folder: &Path) -> Result<Vec<substances::Substance>, Proble
         true => substances::parse(&files::text(&list)?, &list.display().to_string()),
         false => Ok(Vec::new()),
     }
+}
+
+/// Files of a folder whose names differ from that of the maker's list only in capitals: they are not read.
+pub fn misnamed_in(folder: &Path) -> Vec<Problem> {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
+    let mut alike: Vec<String> = names
+        .filter(|name| name.eq_ignore_ascii_case(substances::FILE))
+        .collect();
+    alike.sort_unstable();
+    let has_it = alike.iter().any(|name| name == substances::FILE);
+    // On a disk that does not tell capitals from small letters it was read by that name.
+    if !has_it && folder.join(substances::FILE).symlink_metadata().is_ok() {
+        return Vec::new();
+    }
+    let others = alike.iter().filter(|name| *name != substances::FILE);
+    let problem = |name: &String| Problem {
+        path: folder.join(name).display().to_string(),
+        line: 0,
+        column: 0,
+        message: format!(
+            "This file is not read; the list of substances is called {}, in small letters",
+            substances::FILE
+        ),
+        remedy: match has_it {
+            true => "Put what it says into that one, and delete it".to_owned(),
+            false => "Rename it".to_owned(),
+        },
+    };
+    others.map(problem).collect()
 }
 
 /// The file of a folder that holds the formula of this name; one that does not read is none.

@@ -233,3 +233,28 @@ fn check_and_plan_look_into_a_premix() {
         "{words}"
     );
 }
+
+/// A disk that tells capitals from small letters does not find the list by another name: that is told.
+#[test]
+fn a_list_with_a_capital_is_told_not_passed_over() {
+    let person = Person::new();
+    person.file("blend.toml", BLEND);
+    let balm = person.file("balm.toml", BALM);
+    let balm = balm.to_str().unwrap();
+    let words = || {
+        let said = person.run(&["check", balm, "--batch", "500g"]).ended(0);
+        said.out.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let told = "Substances.toml: This file is not read; the list of substances is called substances.toml, in small \
+                letters.";
+    assert!(!words().contains("This file is not read"), "{}", words());
+    person.file("Substances.toml", LIST);
+    let said = words();
+    assert!(said.contains(&format!("{told} Rename it.")), "{said}");
+    assert_eq!(said.matches("This file is not read").count(), 1, "{said}");
+    // With both there the one in small letters counts.
+    person.file("substances.toml", &LIST.replace("0.4", "2"));
+    let said = words();
+    let both = format!("{told} Put what it says into that one, and delete it.");
+    assert!(said.contains(&both), "{said}");
+}
