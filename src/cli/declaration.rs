@@ -1,6 +1,6 @@
 //! `bismar declaration BATCH`: the ingredients of a batch for its label, by what was weighed.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
@@ -8,6 +8,7 @@ use super::lots::StoreArgs;
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::formula::Formula;
+use crate::formula::substances::FILE;
 use crate::journal::batch::record::Record;
 use crate::label::allergens::{Amount, Stay};
 use crate::label::declared::{self, Declared, DeclaredError};
@@ -84,11 +85,16 @@ impl DeclarationArgs {
             RulesArg::Eu => Rules::Eu,
             RulesArg::Ca => Rules::Ca,
         };
-        let list = match (rules.name_allergens(), &self.formula) {
-            (false, _) => Vec::new(),
-            (true, Some(path)) => workshop::substances_in(&workshop::folder_of(path))?,
-            (true, None) => workshop::substances_in(&super::config::load(None)?.formulas()?)?,
+        let folder = match &self.formula {
+            _ if !rules.name_allergens() => None,
+            Some(path) => Some(workshop::folder_of(path)),
+            None => Some(super::config::load(None)?.formulas()?),
         };
+        let list = match &folder {
+            Some(folder) => workshop::substances_in(folder)?,
+            None => Vec::new(),
+        };
+        let is_empty = list.is_empty();
         let declared = Declared::of(record, &records, formula.as_ref(), list, rules)?;
         for name in &declared.nameless {
             tell(&format!(
@@ -97,6 +103,14 @@ impl DeclarationArgs {
         }
         for why in &declared.incomplete {
             tell(&format!("warning: {why}"));
+        }
+        if let Some(folder) = folder {
+            for misnamed in workshop::misnamed_in(&folder) {
+                tell(&format!("warning: {misnamed}"));
+            }
+            if is_empty || !declared.unknown_scents.is_empty() {
+                tell(&format!("warning: {}", looked_into(&folder, is_empty)));
+            }
         }
         let typed = self.net.as_ref().map(|typed| (typed.mass, "as typed"));
         Ok(Read {
@@ -111,6 +125,19 @@ impl DeclarationArgs {
     pub(super) fn lots(&self) -> Result<Vec<Lot>, Failure> {
         Ok(workshop::store::lots(&self.store.lots_file()?)?)
     }
+}
+
+/// Where the maker's list was looked for: the log does not tell where its formula lay.
+fn looked_into(folder: &Path, is_empty: bool) -> String {
+    let found = match is_empty {
+        true => "; there is none, or nothing is in it",
+        false => "",
+    };
+    format!(
+        "{FILE} was looked for in {}{found}. If yours lies in another folder, name the formula there with \
+         --formula FILE, or that folder as formula_dir in the configuration",
+        folder.display()
+    )
 }
 
 impl From<DeclaredError> for Failure {

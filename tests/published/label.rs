@@ -266,6 +266,20 @@ fn a_declaration_names_allergens_and_says_what_is_not_known() {
         said.err.contains("warning: what fragrance allergens"),
         "{said:?}"
     );
+    // The log does not tell where its formula lay: what was looked into is told, and how to name another.
+    let looked = |folder: &str, found: &str| {
+        format!(
+            "warning: substances.toml was looked for in {folder}{found}. If yours lies in another folder, name the \
+             formula there with --formula FILE, or that folder as formula_dir in the configuration"
+        )
+    };
+    let none = "; there is none, or nothing is in it";
+    let usual = person.path("home/.local/share/bismar/formulas");
+    assert!(
+        said.err
+            .contains(&looked(&usual.display().to_string(), none)),
+        "{said:?}"
+    );
     let folder = person.path("formulas");
     std::fs::create_dir_all(&folder).unwrap();
     person.configures(&format!(
@@ -279,7 +293,20 @@ fn a_declaration_names_allergens_and_says_what_is_not_known() {
          [[substance]]\nname = \"Nelke\"\nconstituents = { EUGENOL = 80, Linalool = 0.5, \"Something else\" = 5 }\n",
     )
     .unwrap();
+    let list = folder.join("substances.toml");
+    let capital = folder.join("Substances.toml");
+    std::fs::rename(&list, &capital).unwrap();
     let said = declare();
+    let shown = folder.display().to_string();
+    for wanted in [
+        looked(&shown, none),
+        format!("warning: {shown}/Substances.toml: This file is not read;"),
+    ] {
+        assert!(said.err.contains(&wanted), "{wanted}: {said:?}");
+    }
+    std::fs::rename(&capital, &list).unwrap();
+    let said = declare();
+    assert!(!said.err.contains("looked for"), "{said:?}");
     // 1.2 g of lavender: 30 % of it 0.36 g, and 0.8 g · 0.5 % = 0.004 g; 0.64 g eugenol; 0.012 g coumarin;
     // limonene 0.0006 g of 100 g is 0.0006 % and not named. Both oils are entries themselves.
     assert!(
