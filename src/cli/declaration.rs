@@ -108,7 +108,7 @@ impl DeclarationArgs {
             for misnamed in workshop::misnamed_in(&folder) {
                 tell(&format!("warning: {misnamed}"));
             }
-            if is_empty || !declared.unknown_scents.is_empty() {
+            if !declared.unknown_scents.is_empty() {
                 tell(&format!("warning: {}", looked_into(&folder, is_empty)));
             }
         }
