@@ -219,14 +219,9 @@ impl Engine {
                     self.tare_at(step.scale, level)
                 }
                 Some(_) | None => {
-                    let state = self.tare_as(step.scale, base, d);
-                    match state {
-                        State::Tared(mut tared) => {
-                            tared.content.stirred = mixed && level.is_none();
-                            State::Tared(tared)
-                        }
-                        other => other,
-                    }
+                    let stirred = mixed && level.is_none();
+                    self.tare_as(step.scale, base, d)
+                        .with_tared(|tared| tared.content.stirred = stirred)
                 }
             };
         }

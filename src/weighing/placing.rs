@@ -271,14 +271,11 @@ impl Engine {
         keyed: Option<super::pan::Jump>,
     ) -> State {
         // What is less than the flicker tells nothing of how it came.
-        match self.judge_arrival(scale, Level { d: range, ..level }, keyed) {
-            State::Tared(mut tared) => {
+        self.judge_arrival(scale, Level { d: range, ..level }, keyed)
+            .with_tared(|tared| {
                 tared.tare.d = level.d;
                 tared.tare.unproven = tared.tare.unproven.max(range);
-                State::Tared(tared)
-            }
-            other => other,
-        }
+            })
     }
 
     /// What comes to rest next may not be empty.

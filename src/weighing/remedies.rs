@@ -27,9 +27,7 @@ impl Run {
             Some((*self.done.get(index)?)?.net - stayed)
         })
     }
-}
 
-impl Run {
     /// The same with the lots they were taken from; each of the lot that was named last.
     fn held<'r>(&'r self, parts: &[Part]) -> Vec<Held<'r>> {
         (self.plan.parts.iter().zip(parts))

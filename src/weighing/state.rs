@@ -568,6 +568,17 @@ impl Tared {
 }
 
 impl State {
+    /// The same with a change to what is tared, if something is.
+    pub fn with_tared(self, change: impl FnOnce(&mut Tared)) -> State {
+        match self {
+            State::Tared(mut tared) => {
+                change(&mut tared);
+                State::Tared(tared)
+            }
+            other => other,
+        }
+    }
+
     /// Whether no weighing is under way: a remedy may be chosen, an emptied beaker put back.
     pub fn is_between(&self) -> bool {
         match self {

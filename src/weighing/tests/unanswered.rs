@@ -9,6 +9,11 @@ fn source() -> Bench {
     Bench::new(plan(vec![step(1, "Oil", "12.00", way)], None))
 }
 
+fn last_weighed(b: &Bench) -> &Draft {
+    let mut rows = b.rows.iter().rev();
+    rows.find(|row| row.kind == RowKind::Weighed).unwrap()
+}
+
 /// What may be said now, by the last cue.
 fn offered(b: &Bench) -> &[Choice] {
     b.cues.last().map_or(&[], |cue| &cue.choices)
@@ -123,8 +128,8 @@ fn what_cannot_be_taken_out_is_asked_about_and_kept_as_unsure() {
         .hold(2.0);
     kept.pour(167.0, 0.4).pour(165.0, 0.4).hold(2.0);
     kept.say(Command::Keep).hold(1.0);
-    let row = kept.rows.iter().find(|row| row.kind == RowKind::Weighed);
-    let unsure = row.and_then(|row| row.uncertainty).unwrap();
+    let row = last_weighed(&kept);
+    let unsure = row.uncertainty.unwrap();
     assert!(unsure < Mass::from_mg(50), "{unsure:?}");
     in_vain(&mut b);
     asks(&b, "The tare must be seen again");
@@ -135,8 +140,8 @@ fn what_cannot_be_taken_out_is_asked_about_and_kept_as_unsure() {
     assert_eq!(offered(&b), [Choice::Keep, Choice::Again]);
     b.say(Command::Keep).hold(1.0);
     b.expect(&["15.00"]);
-    let row = b.rows.iter().find(|row| row.kind == RowKind::Weighed);
-    let unsure = row.and_then(|row| row.uncertainty).unwrap();
+    let row = last_weighed(&b);
+    let unsure = row.uncertainty.unwrap();
     assert!(unsure >= Mass::from_g(3), "{unsure:?}");
 }
 
@@ -199,10 +204,10 @@ fn what_flickers_is_tared_and_says_how_sure_it_is() {
     b.steady = None;
     b.pour(270.0, 8.0).hold(3.0);
     b.expect(&["120.00", "120.00"]);
-    let row = b.rows.iter().rfind(|row| row.kind == RowKind::Weighed);
-    let unsure = row.and_then(|row| row.uncertainty).unwrap();
+    let row = last_weighed(&b);
+    let unsure = row.uncertainty.unwrap();
     assert!(unsure >= Mass::from_mg(20), "{unsure:?}");
-    assert!(row.unwrap().note.contains("tare not proven"));
+    assert!(row.note.contains("tare not proven"));
 }
 
 /// The first of two steps into one bowl is weighed and stirred.
