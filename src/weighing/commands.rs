@@ -242,9 +242,12 @@ impl Engine {
         self.bowl_changed(step.scale, off, remark);
         // What was in it for less than a moment was seen as well.
         if !tared.content.poured && tared.content.most <= level.d * 5 {
+            // So much of the difference may be of this step: it was asked for before the bowl left.
+            let more = off.min(step.highest);
             let state = self.tare_at(step.scale, level);
+            let state = state.with_tared(|tared| tared.tare.unproven += more);
             self.enter(state);
-            return "The bowl is taken as it stands; nothing of this step is in it.".into();
+            return "The bowl is taken as it stands; its next weight is not sure.".into();
         }
         // What was seen of this step is taken to be in it still; the record will say how little is sure.
         tared.tare.base = level.weight - tared.content.rest.unwrap_or_default();

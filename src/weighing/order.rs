@@ -27,6 +27,8 @@ const UNSEEN_US: u64 = 8_000_000;
 const UNRECORDED_US: u64 = 20_000_000;
 /// A batch waits for the empty pan after its last lift for no longer than 6 s.
 const CLOSING_US: u64 = 6_000_000;
+/// Who says that it is mixed may be just setting the bowl down: 1.5 s.
+const BACK_US: u64 = 1_500_000;
 /// What rests and is short for 30 s may have been the last of it.
 const SHORT_US: u64 = 30_000_000;
 /// Something was done, the pan has been at rest for so long, and nothing was said: 10 s.
@@ -75,7 +77,9 @@ impl Engine {
             let checks = |run: &&mut super::run::Run| {
                 run.lift_check.as_ref().is_some_and(|c| c.scale == scale)
             };
-            if let Some(run) = self.run.as_mut().filter(checks) {
+            // The bowl that is mixed may be on its way back, or stirred where it stands.
+            let mixed = |run: &&mut super::run::Run| run.bowl.gross.is_some();
+            if let Some(run) = self.run.as_mut().filter(|run| checks(run) || mixed(run)) {
                 run.closing_since.get_or_insert(now);
                 return State::Clear { unseen: false };
             }
@@ -91,9 +95,11 @@ impl Engine {
         let run = self.run.as_ref()?;
         let since = run.closing_since.filter(|_| run.current().is_none())?;
         // A bowl that is back before that is looked at once more.
-        let back = run.bowl.gross.is_some() && self.is_loaded(run.last_scale());
+        let waited = self.now.since(since);
+        let unseen = run.bowl.gross.is_some();
+        let back = unseen && (self.is_loaded(run.last_scale()) || waited < BACK_US);
         let spoken = run.lift_check.is_none() && !back;
-        Some(spoken || self.now.since(since) > CLOSING_US)
+        Some(spoken || waited > CLOSING_US)
     }
 
     /// The scale was switched off after the last lift: the batch closes without the empty pan's word.

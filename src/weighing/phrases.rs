@@ -98,15 +98,19 @@ pub(super) fn ease_off(missing: Mass, d: Mass) -> Words {
     Words::led(missing.max(Mass::ZERO).shown(d), "left. Ease off.")
 }
 
-pub(super) fn take_out(step: &Step, over: Mass, d: Mass) -> Words {
+/// `at_once`: it came in one go, as a thing does that is laid down.
+pub(super) fn take_out(step: &Step, over: Mass, d: Mass, at_once: bool) -> Words {
     let name = &step.ingredient;
-    let what = match step.vessel {
+    let mut what = match step.vessel {
         VesselWay::Difference => {
             format!("too much came out of {name}. Keep it, or begin this step again.")
         }
         VesselWay::Jar => "to take out of the jar.".to_owned(),
         VesselWay::Beaker | VesselWay::Bowl => format!("to take out: {name}."),
     };
+    if at_once && step.vessel != VesselWay::Difference {
+        what.push_str(" If something was laid there, take that off instead.");
+    }
     Words::led(over.shown(d), &what)
 }
 

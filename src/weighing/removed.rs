@@ -308,6 +308,8 @@ impl Engine {
         tared.asked = None;
         tared.disturbed = None;
         tared.content.moved = false;
+        tared.content.dips = None;
+        tared.content.dip = Mass::ZERO;
         let net = net_of(&step, tared.tare.base, level.weight);
         let no_more = step.vessel == VesselWay::Difference
             && net > level.d * 5

@@ -239,6 +239,10 @@ pub(super) struct Content {
     pub above: Option<(Moment, u32)>,
     /// Less than the base, for a moment.
     pub sunk: Option<Stand>,
+    /// How far it went below the base, and since when; and the deepest of such that lasted, since it was at
+    /// rest or back there.
+    pub dips: Option<(Moment, Mass)>,
+    pub dip: Mass,
     /// Since when it shows another weight than at its last rest, and is not off the pan.
     pub left_rest: Option<Moment>,
     /// Readings in a row that agree on such another weight.
@@ -552,6 +556,12 @@ impl Tared {
     /// The maker was asked to lift it.
     pub fn was_asked_off(&self) -> bool {
         matches!(self.asked, Some(Asked::Lift | Asked::CheckTare))
+    }
+
+    /// Some was too much, and was to be taken out.
+    pub fn was_asked_out(&self) -> bool {
+        let said = self.approach.said.is_some_and(|said| said.is_negative());
+        said || self.approach.peak.is_some()
     }
 
     /// The frame did not move after all: the tare is the one from before.

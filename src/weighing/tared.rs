@@ -24,6 +24,10 @@ const RESTLESS_US: u64 = 8_000_000;
 const GUESSED_US: u64 = 1_000_000;
 /// So often in vain (`Approach::futile`), with the tare seen again after the second time.
 pub(super) const PROVEN: u32 = 3;
+/// A bump swings through in less than this: 0.3 s.
+const DIPS_US: u64 = 300_000;
+/// A scoop that is emptied at once gives no more than this: 50 g.
+const SCOOP: Mass = Mass::from_g(50);
 /// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
 const DRIFT_US: u64 = 10_000_000;
 
@@ -543,7 +547,13 @@ impl Engine {
             || seen
                 .before
                 .is_some_and(|before| before - seen.weight < vessel.ratio(3, 5));
-        if gone
+        // Most of all that stood there, at once: no spoon takes that.
+        let fell = seen.peak - seen.weight;
+        let most = (seen.peak - self.zero(scale)).ratio(3, 5);
+        let lifts = fell > most.max(vessel.ratio(2, 5)).max(vessel_at_least(seen.d))
+            && seen.unit_known
+            && !tared.was_asked_out();
+        if (gone || lifts)
             && believed
             && step.vessel != VesselWay::Difference
             && tared.suspect.is_none()
@@ -605,6 +615,8 @@ impl Engine {
             }
         }
         let d = level.d.max(tared.tare.d);
+        tared.content.dips = None;
+        tared.content.dip = Mass::ZERO;
         let pours = step.vessel != VesselWay::Difference;
         if std::mem::take(&mut tared.content.stirred) {
             // What it showed meanwhile may have been the spoon: only what is there now was poured.
@@ -636,9 +648,11 @@ impl Engine {
                 }
             };
         }
+        if !pours && tared.suspect.is_none() && self.lies_there_alone(scale, level, step, net) {
+            return self.lifted_off_something(scale, level, tared);
+        }
         let below = net < -(d * 5) && self.is_in_the_same_bowl() && tared.suspect.is_none();
-        let asked_out = tared.approach.said.is_some_and(|said| said.is_negative())
-            || tared.approach.peak.is_some();
+        let asked_out = tared.was_asked_out();
         let briefly = !tared.content.poured && tared.content.most > d * 5;
         if below && briefly && !asked_out {
             // Some of this step was in it for a moment, and what is in it now nobody knows.
@@ -692,6 +706,13 @@ impl Engine {
             && level.since == last.since
         {
             tared.content.crept += level.weight - last.weight;
+        }
+        let at_once = self.came_at_once(scale, level, tared.content.level, d);
+        let first = pours && tared.content.rest.is_none_or(|rest| rest.abs() <= d * 5);
+        if first && at_once && tared.suspect.is_none() && self.is_a_vessel(scale, &tared, net, d) {
+            // What was tared is something that lay there; the vessel came onto it.
+            self.suspect(super::state::Why::Unseen);
+            return self.judge_arrival(scale, level, None);
         }
         tared.content.rest = Some(net);
         tared.content.level = Some(level);
@@ -765,7 +786,7 @@ impl Engine {
                 return self.ask_lift_and_back(step, tared);
             }
             if say_again {
-                self.cue_over(step, net, d);
+                self.cue_over(step, net, at_once, d);
             }
             return State::Tared(tared);
         }
@@ -773,6 +794,30 @@ impl Engine {
             return self.say_add(tared, net);
         }
         State::Tared(tared)
+    }
+
+    /// More than could be taken from the source is gone, and what shows is no source: it was lifted, and
+    /// something else lies on the pan.
+    fn lies_there_alone(&self, scale: ScaleIndex, level: Level, step: &Step, net: Mass) -> bool {
+        let left = level.weight - self.zero(scale);
+        let most = step.highest + step.highest.ratio(1, 2) + level.d * 5;
+        net > most.max(left * 4) && left > vessel_at_least(level.d)
+    }
+
+    /// It lay there with the source. Where nothing was taken yet it is in the tare; else it may have come since,
+    /// and so much more may have been taken.
+    fn lifted_off_something(&mut self, scale: ScaleIndex, level: Level, mut tared: Tared) -> State {
+        let lies = level.weight - self.zero(scale);
+        let grams = phrases::grams(lies, level.d);
+        if tared.content.poured {
+            tared.tare.unproven += lies;
+        }
+        tared.tare.vessel = Some(tared.tare.base - level.weight);
+        self.see_zero(scale, level.weight);
+        let state = self.vessel_removed(Removed::new(tared));
+        let say = format!("{grams} g lie on the scale beside the source. Take that off.");
+        self.tell_beside(&say, CueKind::Fault, &[]);
+        state
     }
 
     /// Nothing is in it yet: what the indication does is drift, or a draught. Upwards only as slowly as
@@ -805,9 +850,29 @@ impl Engine {
         }
     }
 
-    fn cue_over(&mut self, step: &Step, net: Mass, d: Mass) {
+    /// Whether what came onto the tared weight in one go is a vessel: it weighs as one that is known, or far
+    /// more than what was tared, and than a scoop holds.
+    fn is_a_vessel(&self, scale: ScaleIndex, tared: &Tared, net: Mass, d: Mass) -> bool {
+        let own = tared.tare.base - self.zero(scale);
+        let heavy = net > (own * 3).max(SCOOP);
+        !self.is_in_the_same_bowl() && (self.is_known_vessel(net, d) || heavy)
+    }
+
+    /// What came since the last rest came in one go: a lid, a spoon, or a lump.
+    fn came_at_once(&self, scale: ScaleIndex, level: Level, last: Option<Level>, d: Mass) -> bool {
+        let (Some(pan), Some(last)) = (self.pans.get(scale), last) else {
+            return false;
+        };
+        if level.weight - last.weight <= vessel_at_least(d) {
+            return false;
+        }
+        let shape = pan.shape(last.weight, level.weight, d);
+        shape.leapt || (pan.is_one_load(&shape, d) && !shape.is_pour())
+    }
+
+    fn cue_over(&mut self, step: &Step, net: Mass, at_once: bool, d: Mass) {
         let over = net - step.target;
-        let say = phrases::take_out(step, over, d);
+        let say = phrases::take_out(step, over, d, at_once);
         let kind = match step.vessel {
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => CueKind::TakeOut,
             VesselWay::Difference => CueKind::Choose,
@@ -906,6 +971,9 @@ impl Engine {
         if pours && self.sinks_below_base(seen, step, net, &mut tared) {
             return self.say_add(tared, Mass::ZERO);
         }
+        if pours {
+            self.follow_dip(seen, step.scale, net, &mut tared);
+        }
         let window = self.window(step, seen.d.max(tared.tare.d), tared.tare.carried);
         let d = seen.d;
         // Poured is what stays: a bump comes and goes in less than half a second.
@@ -997,6 +1065,45 @@ impl Engine {
             self.taken_from_bowl(step.scale, net.abs());
         }
         true
+    }
+
+    /// It stood below its tare for a moment, and what comes now comes onto that: something that was tared, or
+    /// weighed with what is in it, may have gone, and by how much no rest says.
+    fn follow_dip(&mut self, seen: &Observation, scale: ScaleIndex, net: Mass, tared: &mut Tared) {
+        let near = net.abs() <= seen.d * 5;
+        if tared.suspect.is_some() || !seen.unit_known || (near && seen.plateau) {
+            tared.content.dips = None;
+            tared.content.dip = Mass::ZERO;
+            return;
+        }
+        tared.content.dips = match tared.content.dips {
+            _ if net >= -vessel_at_least(seen.d) => None,
+            Some((since, deepest)) => Some((since, deepest.max(-net))),
+            None => Some((seen.at, -net)),
+        };
+        if let Some((since, deepest)) = tared.content.dips
+            && seen.at.since(since) >= DIPS_US
+        {
+            tared.content.dip = tared.content.dip.max(deepest);
+        }
+        let above = tared.content.above.is_some_and(|(_, n)| n >= 2) && net > seen.d * 5;
+        let dip = tared.content.dip;
+        if !above || dip == Mass::ZERO || tared.disturbed.is_some() {
+            return;
+        }
+        tared.content.dip = Mass::ZERO;
+        if tared.content.poured && !tared.was_asked_out() {
+            // All that was in it was gone, and more: it was off, or another one stands there.
+            tared.disturbed = Some(Disturbed {
+                poured: true,
+                replaced: true,
+            });
+            return;
+        }
+        tared.tare.unproven += dip;
+        if self.is_in_the_same_bowl() {
+            self.taken_from_bowl(scale, dip);
+        }
     }
 
     /// Nearly right, and never at rest: a draught or a shaking bench.

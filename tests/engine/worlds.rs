@@ -512,12 +512,14 @@ fn the_reader_does_what_a_sentence_says() {
         same: None,
         none: true,
         bowl: false,
+        laid: false,
     };
     let seen = |empty: bool, same: bool, none: bool| Seen {
         empty: Some(empty),
         same: Some(same),
         none,
         bowl: false,
+        laid: false,
     };
     let lift_and_back = "Lift the beaker, wait for the scale to rest, put the beaker back.";
     let is_empty = "Say next if it is empty; say again if it is not.";

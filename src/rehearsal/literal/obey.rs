@@ -64,6 +64,7 @@ impl Person {
                     self.bring_back();
                 }
             }
+            Asked::ClearPan if room.is_lidded() => self.obey_act(Act::TakeLid),
             Asked::ClearPan if room.beside.is_empty() => self.lift_away(room),
             Asked::ClearPan => self.obey_act(Act::ClearPan),
             Asked::Mix => self.on_mix(room),

@@ -58,6 +58,8 @@ pub struct Seen {
     pub same: Option<bool>,
     /// Whether nothing was given of the step so far.
     pub none: bool,
+    /// Whether a thing lies on the pan or on the vessel.
+    pub laid: bool,
     /// Whether a bowl is what is weighed; any other bowl is never seen to be empty.
     pub bowl: bool,
 }
@@ -89,6 +91,7 @@ pub fn read(cue: &Cue, seen: Seen, pick: impl FnMut(usize) -> usize) -> ReadAs {
         CueKind::Add => plain(number().map(Asked::Add)),
         CueKind::EaseOff => plain(Some(Asked::EaseOff)),
         CueKind::Hold => plain(Some(Asked::Stop)),
+        CueKind::TakeOut if seen.laid && say.contains("was laid") => plain(Some(Asked::ClearPan)),
         CueKind::TakeOut => plain(number().map(Asked::TakeOut)),
         CueKind::Mix => plain(Some(Asked::Mix)),
         CueKind::Done => plain(Some(Asked::Done)),

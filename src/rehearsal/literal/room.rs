@@ -176,6 +176,11 @@ impl Room {
         self.wares.get(id)
     }
 
+    /// Whether a lid is on the vessel on the pan.
+    pub fn is_lidded(&self) -> bool {
+        self.lid.is_some_and(|(id, _)| self.standing == Some(id))
+    }
+
     pub fn d(&self) -> f64 {
         let place = self.table.places.first();
         place.map_or(0.01, |place| place.scale.spec().d.to_g_f64())

@@ -4,6 +4,7 @@ mod after;
 mod benches;
 mod budgets;
 mod edges;
+mod laid;
 mod returns;
 mod unanswered;
 mod weighings;

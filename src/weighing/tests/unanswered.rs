@@ -4,12 +4,12 @@ use super::returns::{asks, say, silent_then};
 use super::*;
 use crate::vocabulary::command::Choice;
 
-fn source() -> Bench {
+pub fn source() -> Bench {
     let way = VesselWay::Difference;
     Bench::new(plan(vec![step(1, "Oil", "12.00", way)], None))
 }
 
-fn last_weighed(b: &Bench) -> &Draft {
+pub fn last_weighed(b: &Bench) -> &Draft {
     let mut rows = b.rows.iter().rev();
     rows.find(|row| row.kind == RowKind::Weighed).unwrap()
 }

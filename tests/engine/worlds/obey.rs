@@ -137,6 +137,7 @@ fn names_something(Wait { cue, long, .. }: &Wait) -> bool {
         same: Some(yes),
         none: yes,
         bowl: false,
+        laid: false,
     };
     let does = |asked: &Asked| !matches!(asked, Asked::Unclear | Asked::Stop);
     let read = |seen| read(cue, seen, |_| 0).asked;

@@ -1,0 +1,123 @@
+//! Things that lie where they do not belong, and vessels that are exchanged: nothing of that is a weight.
+
+use super::returns::{asks, say};
+use super::unanswered::{last_weighed, source};
+use super::*;
+
+fn tared() -> Bench {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5);
+    b
+}
+
+/// One step in a bowl that is to be stirred, recorded.
+fn to_be_stirred() -> Bench {
+    let bowl = plan(
+        vec![step(1, "Salt", "12.00", VesselWay::Bowl)],
+        Some("Stir"),
+    );
+    let mut b = Bench::new(bowl);
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
+    b.expect_cue(CueKind::Mix);
+    b
+}
+
+#[test]
+fn what_came_in_one_go_may_be_a_thing_to_take_off() {
+    let mut b = tared();
+    b.pour(161.0, 4.0).hold(2.0).land(182.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    asks(
+        &b,
+        "20.00 g to take out: Salt. If something was laid there, take that off",
+    );
+    b.land(161.0).hold(2.0).pour(162.0, 2.0).hold(2.0);
+    b.expect(&["12.00"]);
+    // What was poured too far is none.
+    let mut b = tared();
+    b.pour(164.0, 5.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    assert!(!say(&b).contains("laid"), "{}", say(&b));
+}
+
+#[test]
+fn a_vessel_that_lands_on_what_was_tared_is_no_pour() {
+    let mut b = Bench::one("Salt", "400.00");
+    // A spoon lies there first, and is tared as the beaker.
+    b.hold(2.0).land(12.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.land(162.0).hold(2.0);
+    asks(&b, "Not sure of the tare");
+    assert_eq!(b.weighed(), []);
+}
+
+#[test]
+fn what_went_off_while_the_pour_began_leaves_the_record_unsure() {
+    let mut b = tared();
+    // The spoon that was tared with the beaker goes, and the pour begins before anything rests.
+    b.pour(144.0, 0.8).pour(162.0, 5.0).hold(3.0);
+    let row = last_weighed(&b);
+    assert_eq!(row.verdict, None);
+    assert!(row.uncertainty > Some(g("5.0")), "{:?}", row.uncertainty);
+    // A bump swings through within a moment, and is nothing.
+    let mut b = tared();
+    b.read(140.0);
+    b.read(158.0);
+    b.pour(162.0, 5.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_vessel_exchanged_on_a_slow_scale_is_asked_about() {
+    // The display never comes down to the empty pan: 312 g with 162 g in it, then another with as much.
+    let mut b = Bench::one("Salt", "200.00");
+    b.hold(2.0)
+        .land(150.0)
+        .hold(1.5)
+        .pour(312.0, 12.0)
+        .hold(2.0);
+    b.pour(100.0, 1.5).pour(330.0, 1.5).hold(3.0);
+    asks(&b, "Not as it left");
+    // Below the beaker's own weight it was off, however little.
+    let mut b = Bench::one("Salt", "200.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 8.0).hold(2.0);
+    b.pour(140.0, 1.0).hold(0.3).pour(190.0, 1.0).hold(3.0);
+    asks(&b, "Not as it left");
+}
+
+#[test]
+fn a_batch_closes_when_the_stirred_bowl_was_looked_at() {
+    // What lay there was weighed with it, and goes as she says that it is mixed.
+    let mut b = to_be_stirred();
+    b.pour(170.0, 0.5);
+    b.say(Command::Next);
+    assert_eq!(b.closed, None);
+    b.pour(155.0, 0.3).hold(3.0);
+    asks(&b, "Done");
+    assert_eq!(b.closed, Some(true));
+    assert_eq!(last_weighed(&b).verdict, None);
+    // Set down at that moment.
+    let mut b = to_be_stirred();
+    b.land(0.0).hold(2.0);
+    b.say(Command::Next).land(150.0).hold(3.0);
+    assert_eq!(b.closed, Some(true));
+    assert!(last_weighed(&b).uncertainty > Some(g("11")));
+    // Stirred elsewhere: nothing is on the scale, and it closes.
+    let mut b = to_be_stirred();
+    b.land(0.0).hold(2.0);
+    b.say(Command::Next).hold(2.0);
+    assert_eq!(b.closed, Some(true));
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn what_lies_beside_a_source_is_no_source() {
+    let mut b = source();
+    b.hold(2.0).land(207.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    // 200 g and a spoon of 7 g; the bottle is lifted.
+    b.land(7.0).hold(2.0);
+    asks(&b, "7.00 g lie on the scale beside the source");
+    b.land(0.0).hold(2.0).land(188.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
