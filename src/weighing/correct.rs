@@ -201,7 +201,8 @@ impl Engine {
                         off,
                     )
                 } else {
-                    (brief, u * 2)
+                    // Or a hand: the new number reaches back to the old one.
+                    (brief, u * 2 + off)
                 }
             }
             (None, None) => return,

@@ -144,6 +144,13 @@ impl Observation {
         }
     }
 
+    /// Whether it rose to exactly zero by more than a hand pours between two readings: a key that was pressed
+    /// while the indication was below zero.
+    pub fn leaps_to_zero(&self) -> bool {
+        let rose = self.before.map(|before| self.weight - before);
+        rose.is_some_and(|rose| rose > self.pourable.max(self.d * 3)) && self.weight.abs() <= self.d
+    }
+
     /// Whether the TARE key may have been pressed between this reading and the one before, however
     /// little it took off: it leaves exactly zero. What rises to zero without a rest before is a vessel
     /// that comes back.

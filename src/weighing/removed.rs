@@ -6,7 +6,7 @@ use super::state::{Mismatch, Refused, Removed, State, Stayed, Tared, Why};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, net_of, phrases};
-use crate::formula::VesselWay;
+use crate::formula::{Step, VesselWay};
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -101,8 +101,11 @@ impl Engine {
             tared.suspected(self.zero(scale), step.vessel, false);
             return self.ask_lift_and_back(&step, tared);
         }
+        let blind = removed.blind
+            && step.vessel != VesselWay::Difference
+            && !self.is_as_it_left(scale, seen, &step, &removed.tared);
         match (self.load(scale, seen.weight, seen.d), seen.steady) {
-            (Load::Something, Some(_)) if removed.blind && step.vessel != VesselWay::Difference => {
+            (Load::Something, Some(_)) if blind => {
                 let mut tared = removed.tared;
                 tared.suspected(self.zero(scale), step.vessel, false);
                 self.ask_lift_and_back(&step, tared)
@@ -131,6 +134,22 @@ impl Engine {
                 State::Removed(removed)
             }
         }
+    }
+
+    /// It shows at rest just what it showed when it left at rest: a key under it would have changed that, and
+    /// another vessel would have to hide behind one to the step.
+    fn is_as_it_left(
+        &self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        tared: &Tared,
+    ) -> bool {
+        let Some((pan, level)) = self.pans.get(scale).zip(seen.steady) else {
+            return false;
+        };
+        let known = tared.content.rest.is_some() && !tared.content.moved && pan.zero_exact;
+        known && (level.weight - tared.shown_at_rest(step.vessel)).abs() <= level.d * 2
     }
 
     /// An empty pan loses nothing: a source that seemed to be lifted stands there still, its weight was

@@ -243,6 +243,8 @@ pub(super) struct Content {
     /// rest or back there.
     pub dips: Option<(Moment, Mass)>,
     pub dip: Mass,
+    /// It fell by so much in one reading, to this, and nobody had asked for that.
+    pub fell: Option<(Mass, Mass)>,
     /// Since when it shows another weight than at its last rest, and is not off the pan.
     pub left_rest: Option<Moment>,
     /// Readings in a row that agree on such another weight.
@@ -498,6 +500,35 @@ impl Tared {
         };
         let agreed = self.content.off_rest.is_some_and(|(_, n)| n >= 3);
         self.content.moved |= (left && (agreed || lasts)) || by > seen.d * 2;
+    }
+
+    /// Whether at least half of what had stayed in it went in the reading before, unasked, to about what the key
+    /// shows, and more comes now.
+    pub fn fell_and_goes_on(&mut self, seen: &super::pan::Observation) -> bool {
+        if let Some((_, to)) = self.content.fell {
+            let rises = seen.weight > to + seen.d * 2;
+            if !rises {
+                self.content.fell = None;
+            }
+            return rises && self.suspect.is_none();
+        }
+        let Some(before) = seen.before else {
+            return false;
+        };
+        let (had, by) = (before - self.tare.base, before - seen.weight);
+        let most = self.content.stayed.most;
+        let stayed = most >= had.ratio(3, 5) && had >= most.ratio(4, 5);
+        // The key leaves zero, and what is poured since shows.
+        let keyed = seen.weight >= -seen.d && seen.weight <= seen.pourable * 5;
+        let much = by
+            > had
+                .ratio(1, 2)
+                .max(super::order::vessel_at_least(seen.d) * 5);
+        let unasked = !self.was_asked_out() && self.suspect.is_none() && seen.unit_known;
+        if much && stayed && keyed && unasked {
+            self.content.fell = Some((by, seen.weight));
+        }
+        false
     }
 
     /// What the scale showed when it was last at rest with this vessel on the pan.

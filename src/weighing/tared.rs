@@ -7,6 +7,7 @@ use super::phrases::Words;
 use super::pour::landing_weight;
 use super::state::{Asked, Disturbed, Mismatch, Removed, State, Stayed, Tared};
 use super::steady::Level;
+use super::trace::Shape;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
@@ -49,7 +50,12 @@ impl Engine {
             return self.jump_under_vessel(scale, seen, &step, tared, jump);
         }
         let pours = step.vessel != VesselWay::Difference;
-        if pours && (seen.jump.is_some() || seen.may_be_key()) {
+        let fell = pours && tared.fell_and_goes_on(seen);
+        if fell {
+            // Nobody took so much out at once, and a vessel that is lifted does not gain: it was the key.
+            tared.suspected(self.zero(scale), step.vessel, false);
+            tared.tare.base -= tared.content.fell.take().map_or(Mass::ZERO, |(by, _)| by);
+        } else if pours && (seen.jump.is_some() || seen.may_be_key() || seen.leaps_to_zero()) {
             // The key takes nothing out of the vessel: so much is guessed until it is proven.
             tared.suspected(self.zero(scale), step.vessel, false);
             tared.tare.base += seen.weight - seen.before.unwrap_or(seen.weight);
@@ -707,9 +713,11 @@ impl Engine {
         {
             tared.content.crept += level.weight - last.weight;
         }
-        let at_once = self.came_at_once(scale, level, tared.content.level, d);
+        let came = self.shape_since(scale, level, tared.content.level, d);
+        let one_load = came.is_some_and(|came| self.is_one_load(scale, &came, d));
+        let at_once = one_load || came.is_some_and(|came| came.leapt);
         let first = pours && tared.content.rest.is_none_or(|rest| rest.abs() <= d * 5);
-        if first && at_once && tared.suspect.is_none() && self.is_a_vessel(scale, &tared, net, d) {
+        if first && one_load && tared.suspect.is_none() && self.is_a_vessel(scale, &tared, net, d) {
             // What was tared is something that lay there; the vessel came onto it.
             self.suspect(super::state::Why::Unseen);
             return self.judge_arrival(scale, level, None);
@@ -858,16 +866,23 @@ impl Engine {
         !self.is_in_the_same_bowl() && (self.is_known_vessel(net, d) || heavy)
     }
 
-    /// What came since the last rest came in one go: a lid, a spoon, or a lump.
-    fn came_at_once(&self, scale: ScaleIndex, level: Level, last: Option<Level>, d: Mass) -> bool {
-        let (Some(pan), Some(last)) = (self.pans.get(scale), last) else {
-            return false;
-        };
-        if level.weight - last.weight <= vessel_at_least(d) {
-            return false;
-        }
-        let shape = pan.shape(last.weight, level.weight, d);
-        shape.leapt || (pan.is_one_load(&shape, d) && !shape.is_pour())
+    /// How more than a crumb came since the last rest.
+    fn shape_since(
+        &self,
+        scale: ScaleIndex,
+        level: Level,
+        last: Option<Level>,
+        d: Mass,
+    ) -> Option<Shape> {
+        let last = last.filter(|last| level.weight - last.weight > vessel_at_least(d))?;
+        let pan = self.pans.get(scale)?;
+        Some(pan.shape(last.weight, level.weight, d))
+    }
+
+    /// It came as a lid, a spoon or a lump does.
+    fn is_one_load(&self, scale: ScaleIndex, came: &Shape, d: Mass) -> bool {
+        let pan = self.pans.get(scale);
+        pan.is_some_and(|pan| pan.is_one_load(came, d)) && !came.is_pour()
     }
 
     fn cue_over(&mut self, step: &Step, net: Mass, at_once: bool, d: Mass) {
