@@ -25,8 +25,8 @@ const RESTLESS_US: u64 = 8_000_000;
 const GUESSED_US: u64 = 1_000_000;
 /// So often in vain (`Approach::futile`), with the tare seen again after the second time.
 pub(super) const PROVEN: u32 = 3;
-/// A bump swings through in less than this: 0.3 s.
-const DIPS_US: u64 = 300_000;
+/// A bump swings through in less than this: 0.2 s, and two readings.
+const DIPS_US: u64 = 200_000;
 /// A scoop that is emptied at once gives no more than this: 50 g.
 const SCOOP: Mass = Mass::from_g(50);
 /// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
@@ -1086,7 +1086,9 @@ impl Engine {
     /// weighed with what is in it, may have gone, and by how much no rest says.
     fn follow_dip(&mut self, seen: &Observation, scale: ScaleIndex, net: Mass, tared: &mut Tared) {
         let near = net.abs() <= seen.d * 5;
-        if tared.suspect.is_some() || !seen.unit_known || (near && seen.plateau) {
+        // Another unit makes less than two thirds of it, or more: a pennyweight is 1.555 g.
+        let unit = seen.unit_known || seen.weight >= tared.tare.base.ratio(7, 10);
+        if tared.suspect.is_some() || !unit || (near && seen.plateau) {
             tared.content.dips = None;
             tared.content.dip = Mass::ZERO;
             return;

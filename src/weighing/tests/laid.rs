@@ -167,3 +167,27 @@ fn a_key_in_a_pour_is_seen_by_what_no_hand_does() {
     b.pour(120.0, 3.0).hold(3.0);
     asks(&b, "The tare must be seen again");
 }
+
+#[test]
+fn what_an_undo_had_taken_out_is_not_asked_for_twice_in_silence() {
+    let mut b = Bench::new(plan(
+        vec![
+            step(1, "Oil", "20.00", VesselWay::Bowl),
+            step(2, "Wax", "30.00", VesselWay::Bowl),
+        ],
+        None,
+    ));
+    b.hold(2.0).land(100.0).hold(1.5).pour(120.0, 4.0).hold(4.0);
+    b.say(Command::Undo);
+    // Taken out as told, and poured anew before anything is at rest.
+    b.pour(100.0, 0.5);
+    for n in 0..8 {
+        b.read(100.0 + 0.05 * f64::from(n % 3));
+    }
+    b.pour(118.0, 2.0).pour(140.0, 4.0).hold(4.0);
+    let row = last_weighed(&b);
+    assert!(
+        row.verdict.is_none() || row.net == Some(g("20.00")),
+        "{row:?}"
+    );
+}
