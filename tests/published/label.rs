@@ -209,6 +209,91 @@ proptest! {
     }
 }
 
+/// Guide to the Consumer Packaging and Labelling Act and Regulations (Canada; 1999, read in reproductions): "less than
+/// 1000 g: g; 1000 g or more: kg", three figures, below 100 g two; that it is rounded down is our own.
+#[test]
+fn canada_has_grams_and_from_1000_g_kilograms() {
+    for (mg, wanted) in [
+        (5_678, "5.6 g"),
+        (59_930, "59 g"),
+        (226_796, "226 g"),
+        (999_999, "999 g"),
+        (1_000_000, "1 kg"),
+        (1_239_999, "1.23 kg"),
+        (12_399_999, "12.3 kg"),
+        (100_000_000, "100 kg"),
+    ] {
+        let said = ca_net_weight(Mass::from_mg(mg));
+        assert_eq!(said.as_deref(), Some(wanted), "{mg} mg");
+    }
+    assert_eq!(ca_net_weight(Mass::from_mg(9)), None);
+    assert_eq!(ca_net_weight(Mass::from_mg(-5)), None);
+}
+
+/// The form: 21 CFR 701.13 second hand (ounces; from 1 lb to under 4 lb the pounds in parentheses, as "24 oz
+/// (1 lb 8 oz)"), above that from memory. 1 lb = 453.592 37 g, 1 oz = 28.349 523 125 g (NIST Handbook 44,
+/// appendix C).
+#[test]
+fn pounds_stand_beside_ounces_from_one_pound() {
+    for (ng, wanted) in [
+        (50_000_000_000, "1.76 OZ (50 g)"),
+        (100_000_000_000, "3.52 OZ (100 g)"),
+        (250_000_000_000, "8.81 OZ (250 g)"),
+        (453_592_369_999, "15.99 OZ (453 g)"),
+        (453_592_370_000, "16 OZ (1 LB) 453 g"),
+        (680_388_555_000, "24 OZ (1 LB 8 OZ) 680 g"),
+        (1_814_369_479_999, "63.99 OZ (3 LB 15.99 OZ) 1810 g"),
+        (1_814_369_480_000, "4 LB (1810 g)"),
+        (2_000_000_000_000, "4 LB 6.54 OZ (2000 g)"),
+    ] {
+        assert_eq!(us_net_weight(Mass::from_ng(ng)).as_deref(), Some(wanted));
+    }
+    assert_eq!(us_net_weight(Mass::from_mg(283)), None);
+    assert_eq!(
+        eu_net_weight(Mass::from_mg(59_930)).as_deref(),
+        Some("59 g")
+    );
+    // Directive 76/211/EEC, annex I, 3.1, from memory.
+    for (g, mm) in [(50, 2), (51, 3), (200, 3), (201, 4), (1_000, 4), (1_001, 6)] {
+        assert_eq!(height_of_figures(Mass::from_g(g)), mm, "{g} g");
+    }
+}
+
+proptest! {
+    /// What is said in pounds is what is said in ounces, and never more than there is.
+    #[test]
+    fn pounds_and_ounces_agree_and_overstate_nothing(ng in 283_495_232i64..6_000_000_000_000) {
+        let text = us_net_weight(Mass::from_ng(ng)).unwrap();
+        let words: Vec<&str> = text.split([' ', '(', ')']).filter(|word| !word.is_empty()).collect();
+        let of = |unit: &str| -> Vec<Decimal> {
+            let pairs = words.windows(2).filter(|pair| pair[1] == unit);
+            pairs.map(|pair| pair[0].parse().unwrap()).collect()
+        };
+        let (ounces, pounds, grams) = (of("OZ"), of("LB"), of("g"));
+        let oz = Decimal::new(28_349_523_125, 9);
+        let net = Decimal::new(ng, 9);
+        prop_assert_eq!(grams.len(), 1);
+        prop_assert!(grams[0] <= net, "{}", text);
+        let sixteen = Decimal::from(16);
+        match (ounces.as_slice(), pounds.as_slice()) {
+            ([all], []) => prop_assert!(*all < sixteen && *all * oz <= net),
+            ([all], [lb]) if *all >= sixteen => prop_assert!(*all == *lb * sixteen && *all * oz <= net),
+            ([all, rest], [lb]) => {
+                prop_assert!(*all == *lb * sixteen + *rest && *rest < sixteen && *all * oz <= net);
+            }
+            ([rest], [lb]) => {
+                let all = *lb * sixteen + *rest;
+                prop_assert!(*lb >= Decimal::from(4) && *rest < sixteen && all * oz <= net);
+                prop_assert!((all + Decimal::new(2, 2)) * oz > net);
+            }
+            ([], [lb]) => prop_assert!(*lb >= Decimal::from(4) && *lb * sixteen * oz <= net),
+            _ => prop_assert!(false, "{}", text),
+        }
+    }
+}
+
+// ---- the program itself --------------------------------------------------------------------------
+
 /// Through a premix, from the weights of the logs and what the maker wrote down; a lot's certificate counts.
 #[test]
 fn a_declaration_names_allergens_and_says_what_is_not_known() {
@@ -384,88 +469,5 @@ fn canada_names_what_the_eu_names_and_above_the_same_shares() {
             assert!(ca.contains(words), "{words}\n{ca}");
         }
         assert!(said("us").starts_with("INGREDIENTS: Helianthus Annuus Seed Oil, Parfum\n"));
-    }
-}
-
-/// Guide to the Consumer Packaging and Labelling Act and Regulations (Canada; 1999, read in reproductions): "less than
-/// 1000 g: g; 1000 g or more: kg", three figures, below 100 g two; that it is rounded down is our own.
-#[test]
-fn canada_has_grams_and_from_1000_g_kilograms() {
-    for (mg, wanted) in [
-        (5_678, "5.6 g"),
-        (59_930, "59 g"),
-        (226_796, "226 g"),
-        (999_999, "999 g"),
-        (1_000_000, "1 kg"),
-        (1_239_999, "1.23 kg"),
-        (12_399_999, "12.3 kg"),
-        (100_000_000, "100 kg"),
-    ] {
-        let said = ca_net_weight(Mass::from_mg(mg));
-        assert_eq!(said.as_deref(), Some(wanted), "{mg} mg");
-    }
-    assert_eq!(ca_net_weight(Mass::from_mg(9)), None);
-    assert_eq!(ca_net_weight(Mass::from_mg(-5)), None);
-}
-
-/// The form: 21 CFR 701.13 second hand (ounces; from 1 lb to under 4 lb the pounds in parentheses, as "24 oz
-/// (1 lb 8 oz)"), above that from memory. 1 lb = 453.592 37 g, 1 oz = 28.349 523 125 g (NIST Handbook 44,
-/// appendix C).
-#[test]
-fn pounds_stand_beside_ounces_from_one_pound() {
-    for (ng, wanted) in [
-        (50_000_000_000, "1.76 OZ (50 g)"),
-        (100_000_000_000, "3.52 OZ (100 g)"),
-        (250_000_000_000, "8.81 OZ (250 g)"),
-        (453_592_369_999, "15.99 OZ (453 g)"),
-        (453_592_370_000, "16 OZ (1 LB) 453 g"),
-        (680_388_555_000, "24 OZ (1 LB 8 OZ) 680 g"),
-        (1_814_369_479_999, "63.99 OZ (3 LB 15.99 OZ) 1810 g"),
-        (1_814_369_480_000, "4 LB (1810 g)"),
-        (2_000_000_000_000, "4 LB 6.54 OZ (2000 g)"),
-    ] {
-        assert_eq!(us_net_weight(Mass::from_ng(ng)).as_deref(), Some(wanted));
-    }
-    assert_eq!(us_net_weight(Mass::from_mg(283)), None);
-    assert_eq!(
-        eu_net_weight(Mass::from_mg(59_930)).as_deref(),
-        Some("59 g")
-    );
-    // Directive 76/211/EEC, annex I, 3.1, from memory.
-    for (g, mm) in [(50, 2), (51, 3), (200, 3), (201, 4), (1_000, 4), (1_001, 6)] {
-        assert_eq!(height_of_figures(Mass::from_g(g)), mm, "{g} g");
-    }
-}
-
-proptest! {
-    /// What is said in pounds is what is said in ounces, and never more than there is.
-    #[test]
-    fn pounds_and_ounces_agree_and_overstate_nothing(ng in 283_495_232i64..6_000_000_000_000) {
-        let text = us_net_weight(Mass::from_ng(ng)).unwrap();
-        let words: Vec<&str> = text.split([' ', '(', ')']).filter(|word| !word.is_empty()).collect();
-        let of = |unit: &str| -> Vec<Decimal> {
-            let pairs = words.windows(2).filter(|pair| pair[1] == unit);
-            pairs.map(|pair| pair[0].parse().unwrap()).collect()
-        };
-        let (ounces, pounds, grams) = (of("OZ"), of("LB"), of("g"));
-        let oz = Decimal::new(28_349_523_125, 9);
-        let net = Decimal::new(ng, 9);
-        prop_assert_eq!(grams.len(), 1);
-        prop_assert!(grams[0] <= net, "{}", text);
-        let sixteen = Decimal::from(16);
-        match (ounces.as_slice(), pounds.as_slice()) {
-            ([all], []) => prop_assert!(*all < sixteen && *all * oz <= net),
-            ([all], [lb]) if *all >= sixteen => prop_assert!(*all == *lb * sixteen && *all * oz <= net),
-            ([all, rest], [lb]) => {
-                prop_assert!(*all == *lb * sixteen + *rest && *rest < sixteen && *all * oz <= net);
-            }
-            ([rest], [lb]) => {
-                let all = *lb * sixteen + *rest;
-                prop_assert!(*lb >= Decimal::from(4) && *rest < sixteen && all * oz <= net);
-                prop_assert!((all + Decimal::new(2, 2)) * oz > net);
-            }
-            ([], [lb]) => prop_assert!(*lb >= Decimal::from(4) && *lb * sixteen * oz <= net),
-            _ => prop_assert!(false, "{}", text),
-        }
     }
 }
