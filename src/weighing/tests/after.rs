@@ -233,6 +233,11 @@ fn what_stayed_in_the_beaker_is_logged_and_weighed_once_more() {
     b.say(Command::Next);
     b.land(0.0).hold(2.0);
     assert!(b.last_say().contains("2.00 g Oil"), "{}", b.last_say());
+    // Whoever reads the log puts it in at the same place, before the scent.
+    let (change, _) = Amendment::of_note(&b.of_kind(RowKind::Remedy)[0].note)
+        .unwrap()
+        .unwrap();
+    assert_eq!((change.before, change.add.len()), (3, 1));
     b.beaker(2.0);
     b.expect_cue(CueKind::Mix);
     b.say(Command::Next);

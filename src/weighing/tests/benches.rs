@@ -75,6 +75,57 @@ fn a_vessel_on_the_wrong_scale_is_told() {
     b.expect(&[]);
 }
 
+/// The beaker of the step before may stand on its own scale as long as it likes.
+#[test]
+fn the_beaker_of_the_step_before_is_on_no_wrong_scale() {
+    let mut steps = vec![
+        step(1, "Salt", "120.00", VesselWay::Beaker),
+        step(2, "Vitamin", "0.800", VesselWay::Beaker),
+        step(3, "Dye", "0.800", VesselWay::Beaker),
+    ];
+    steps[1].scale = 1;
+    steps[2].scale = 1;
+    let scales = vec![scale("bench"), scale("fine")];
+    let mut b = Bench::with(scales, plan(steps, None), Progress::default());
+    b.hold(2.0).land(150.0).hold(1.5).pour(270.0, 4.0).hold(2.0);
+    b.land(0.0).hold(2.0).land(270.0).hold(2.0);
+    assert!(b.faults.is_empty(), "{:?}", b.faults);
+    // One step further it is a beaker that somebody took to the wrong scale.
+    b.land(0.0).hold(2.0).say(Command::Skip("none left".into()));
+    b.land(150.0).hold(2.0);
+    assert_eq!(b.faults, ["wrong-scale"]);
+}
+
+/// A unit that changes is written down, told with the way back, and told off once it is back.
+#[test]
+fn a_unit_that_changes_is_told_until_it_is_back() {
+    let mut b = poured("Salt", "12.00", 5.0);
+    b.expect_cue(CueKind::Add);
+    b.unit = Unit::Ounce;
+    b.digit = Mass::from_ng(Unit::Ounce.ng() / 1000);
+    b.hold(2.0);
+    assert_eq!(b.faults, ["unit"]);
+    let told = b.cues.iter().any(|cue| {
+        cue.say
+            .contains("The scale shows oz now; weights are converted. Press the unit key until it shows g again.")
+    });
+    assert!(told, "{:?}", b.cues.last());
+    b.unit = Unit::Gram;
+    b.digit = Mass::from_mg(10);
+    b.hold(2.0);
+    assert_eq!(b.faults, ["unit"]);
+    let notes = b.rows.iter().filter(|row| row.kind == RowKind::Note);
+    let notes: Vec<&str> = notes.map(|row| row.note.as_str()).collect();
+    assert_eq!(
+        notes,
+        [
+            "scale bench changed its unit to oz",
+            "scale bench changed its unit to g"
+        ]
+    );
+    b.expect_cue(CueKind::Add);
+}
+
 #[test]
 fn a_loaded_bowl_after_a_restart_is_never_tared_in_silence() {
     let mut b = Bench::with(

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::weighing::phrases;
+use crate::weighing::pour::{AfterFlow, Rate, landing_weight};
 use crate::weighing::wander::Wander;
 
 /// What was poured and is taken out again to the last grain is nothing to keep.
@@ -94,4 +95,60 @@ fn a_restlessness_of_the_last_load_counts_half_after_ninety_seconds() {
         let found = later.amount(d).to_g_f64();
         assert!((found - left).abs() < 1e-6, "{after} s: {found}");
     }
+}
+
+/// The slope of the least-squares line, worked by hand: n·Σtw − Σt·Σw over n·Σt² − (Σt)².
+#[test]
+fn the_rate_of_a_pour_is_the_slope_of_its_last_half_second() {
+    let rate = |readings: &[(u64, &str)]| {
+        let mut rate = Rate::default();
+        for &(ms, grams) in readings {
+            rate.push(Moment::from_millis(ms), g(grams));
+        }
+        rate.grams_per_second()
+    };
+    assert_eq!(rate(&[]), 0.0);
+    assert_eq!(rate(&[(100, "5")]), 0.0);
+    assert_eq!(rate(&[(100, "5"), (100, "6")]), 0.0, "no time passed");
+    // (3·0.7 − 0.4·3) / (3·0.1 − 0.16)
+    let uneven = rate(&[(1000, "7"), (1100, "8"), (1300, "9")]);
+    assert!((uneven - 0.9 / 0.14).abs() < 1e-9, "{uneven}");
+    let falls = rate(&[(0, "10"), (200, "9"), (400, "8")]);
+    assert!((falls + 5.0).abs() < 1e-9, "{falls}");
+    // What is older than half a second does not count, but the last three always do.
+    let turned = rate(&[(0, "0"), (101, "9"), (550, "10"), (580, "11"), (601, "12")]);
+    let last = rate(&[(550, "10"), (580, "11"), (601, "12")]);
+    assert!((turned - last).abs() > 1.0, "half a second is still within");
+    let turned = rate(&[(0, "0"), (49, "9"), (550, "10"), (580, "11"), (601, "12")]);
+    assert!((turned - last).abs() < 1e-9, "{turned} {last}");
+    let slow = rate(&[(0, "0"), (1000, "1"), (2000, "2"), (3000, "6")]);
+    assert!((slow - 2.5).abs() < 1e-9, "{slow}");
+}
+
+/// 4 g/s for 0.25 s of filter and 0.35 s of reaction are 2.4 g, and 0.5 g fall after.
+#[test]
+fn where_a_pour_will_land_is_what_is_still_to_come() {
+    let lands = |rate, after| landing_weight(g("90"), rate, 0.25, 0.35, after);
+    assert_eq!(lands(4.0, 0.5), g("92.9"));
+    assert_eq!(lands(4.0, -0.5), g("92.4"), "nothing flows back up");
+    assert_eq!(lands(-4.0, 0.5), g("90.5"));
+    assert_eq!(lands(0.0, 0.0), g("90"));
+}
+
+/// The first stop counts half; then each as one of up to four. Nothing below zero or above 5 g is believed.
+#[test]
+fn what_falls_after_the_hand_stops_is_learned_from_stop_to_stop() {
+    let mut flow = AfterFlow::default();
+    let mut learn = |predicted: &str, rest: &str| {
+        flow.learn(g(predicted), g(rest));
+        (flow.grams() * 1e6).round() / 1e6
+    };
+    assert_eq!(learn("98", "100"), 1.0);
+    // Predicted with the 1 g known so far, and right: so it is 1 g.
+    assert_eq!(learn("100", "100"), 1.0);
+    assert_eq!(learn("97", "100"), 2.0);
+    assert_eq!(learn("98", "100"), 2.5);
+    assert_eq!(learn("98", "100"), 3.0);
+    assert_eq!(learn("80", "100"), 3.5, "5 g at most");
+    assert_eq!(learn("100", "80"), 2.625, "none at least");
 }

@@ -91,6 +91,8 @@ struct Bench {
     closed: Option<bool>,
     faults: Vec<&'static str>,
     log_works: bool,
+    /// The net weight that goes along with the last reading.
+    live: Option<Mass>,
 }
 
 impl Bench {
@@ -120,7 +122,9 @@ impl Bench {
             closed: None,
             faults: vec![],
             log_works: true,
+            live: None,
         };
+        bench.engine.set_readings(true);
         bench
             .engine
             .begin(plan, progress, Moment::default())
@@ -159,10 +163,8 @@ impl Bench {
                 Event::Fault {
                     code, over: false, ..
                 } => self.faults.push(code.name()),
-                Event::Fault { .. }
-                | Event::Reading(_)
-                | Event::Step { .. }
-                | Event::Tare { .. } => {}
+                Event::Reading(live) => self.live = live.net,
+                Event::Fault { .. } | Event::Step { .. } | Event::Tare { .. } => {}
             }
         }
     }

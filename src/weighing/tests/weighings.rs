@@ -572,3 +572,132 @@ fn what_the_empty_pan_had_no_time_to_say_is_said_later_and_of_all_that_it_may_be
     b.land(0.43).hold(2.0);
     assert_eq!(about(&b), [1], "{:?}", b.rows.last());
 }
+
+/// Each record is said with its weight, and with what is to be lifted.
+#[test]
+fn a_record_is_said_with_what_comes_next() {
+    let said = |b: &Bench, words: &str| {
+        let found = b.cues.iter().any(|cue| cue.say == words);
+        assert!(found, "{words}: {:?}", b.cues.last());
+    };
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    said(&b, "Recorded 12.00 g. Lift the beaker.");
+    let oil = step(1, "Oil", "12.00", VesselWay::Difference);
+    let mut b = Bench::new(plan(vec![oil], None));
+    b.hold(2.0).land(150.0).hold(1.5).land(0.0).hold(2.0);
+    b.land(138.0).hold(2.0);
+    said(&b, "Recorded 12.00 g. Lift the bottle.");
+    let steps = vec![
+        step(1, "Oil", "20.00", VesselWay::Bowl),
+        step(2, "Wax", "10.00", VesselWay::Bowl),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
+    said(&b, "Recorded 20.00 g.");
+    b.pour(330.0, 4.0).hold(4.0);
+    said(&b, "Recorded 10.00 g. Lift the bowl.");
+    // After the key on so quick a scale only the lift proves it.
+    for (pours, words) in [
+        (
+            40.0,
+            "40.00 g, inside. Lift the beaker now: that proves the tare.",
+        ),
+        (
+            42.0,
+            "42.00 g, too much as it seems. Lift the beaker now: that proves the tare.",
+        ),
+    ] {
+        let mut b = Bench::one("Salt", "40.00");
+        b.tau = 1.0;
+        b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.0);
+        b.land(37.0).pour(pours, 1.5).hold(3.0);
+        said(&b, words);
+    }
+}
+
+/// The net weight goes along with each reading, but not while a vessel comes or goes.
+#[test]
+fn a_reading_has_a_net_weight_while_a_vessel_stands_there() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0);
+    assert_eq!(b.live, None);
+    b.land(150.0).hold(1.5);
+    assert_eq!(b.live, Some(g("0.00")));
+    b.pour(155.0, 3.0);
+    assert_eq!(b.live, Some(g("5.00")));
+    b.pour(149.8, 0.3);
+    assert_eq!(b.live, Some(-g("0.20")), "20 steps of the scale below");
+    b.read(149.79);
+    assert_eq!(b.live, None);
+    b.pour(162.0, 3.0).hold(2.0);
+    b.expect(&["12.00"]);
+    assert_eq!(b.live, Some(g("12.00")));
+    // Of a source it is what came out, and nothing while all of it is away.
+    let mut b = Bench::new(plan(
+        vec![step(1, "Oil", "12.00", VesselWay::Difference)],
+        None,
+    ));
+    b.hold(2.0).land(150.0).hold(1.5);
+    b.read(126.0);
+    let most = g("12.12") * 2;
+    assert!(b.live.is_some_and(|net| net == g("24.00") && net < most));
+    b.read(150.0 - 24.25);
+    assert_eq!(b.live, None);
+}
+
+/// Stopped late, it is told at once and with how much is over so far.
+#[test]
+fn a_pour_that_goes_too_far_is_stopped() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(164.0, 4.0);
+    let stop = b.cues.last().unwrap();
+    assert_eq!((stop.kind, stop.say.as_str()), (CueKind::Hold, "Stop."));
+    let over = -stop.missing.unwrap();
+    assert!(over > Mass::ZERO && over < g("2.00"), "{over:?}");
+}
+
+/// What fell after the hand stopped is reckoned with the next time the same ingredient is poured.
+#[test]
+fn the_next_ease_off_comes_as_much_sooner_as_fell_before() {
+    let steps = vec![
+        step(1, "Syrup", "60.00", VesselWay::Beaker),
+        step(2, "Syrup", "60.00", VesselWay::Beaker),
+        step(3, "Oil", "60.00", VesselWay::Beaker),
+    ];
+    let mut b = Bench::new(plan(steps, None));
+    let mut eased = vec![];
+    for _ in 0..3 {
+        b.hold(2.0).land(150.0).hold(1.5);
+        while b.cues.last().unwrap().kind != CueKind::EaseOff {
+            b.read(b.shown + 0.3);
+        }
+        eased.push(b.cues.last().unwrap().missing.unwrap());
+        // The hand stops at once, and more runs down than the filter and the hand explain.
+        b.pour(210.0, 0.6).hold(3.0).land(0.0).hold(2.0);
+    }
+    b.expect(&["60.00", "60.00", "60.00"]);
+    assert!(eased[1] > eased[0], "{eased:?}");
+    assert_eq!(eased[2], eased[0], "another ingredient is another flow");
+}
+
+/// The scale shows 0.43 g for half a second after the last lift and is switched off: that must do.
+#[test]
+fn a_scale_switched_off_after_the_last_lift_has_said_what_it_showed() {
+    for (left, rows) in [(0.0, 0), (0.43, 1)] {
+        let mut b = Bench::one("Salt", "12.00");
+        b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+        for falling in [60.0, 12.0, 2.0, left, left, left, left, left, left, left] {
+            b.read(falling);
+        }
+        assert_eq!(b.closed, None);
+        b.engine.tick(Moment::from_millis(b.now + 4000));
+        b.drain();
+        assert_eq!(b.closed, Some(true));
+        let about = b
+            .rows
+            .iter()
+            .filter(|row| row.note.contains("stayed on the pan"));
+        assert_eq!(about.count(), rows, "{left}");
+    }
+}
