@@ -369,6 +369,16 @@ mod tests {
     }
 
     #[test]
+    fn what_stands_between_frames_is_told_after_one_that_was_too_long_as_well() {
+        let long = [b"\x02", &[b'7'; LONGEST_LINE + 1][..], b"\rzz\x02i\r"].concat();
+        let framer = Framer::at_line_start(Framing::Stx { check: false });
+        assert_eq!(
+            all(framer, &[&long]),
+            [Err(Reject::TooLong), Err(Reject::Form), ok("\x02i")]
+        );
+    }
+
+    #[test]
     fn the_check_byte_may_be_any_byte_even_an_stx_or_a_line_end() {
         for check in [0x02u8, 0x03, 0x0a, 0x0d, 0x31, 0x7f] {
             let text = [b"\x02ab\r", &[check][..], b"\x02cd\r\x40"].concat();

@@ -335,6 +335,78 @@ fn a_check_that_does_not_fit_is_named_so() {
     }
 }
 
+/// A check is two hexadecimal digits; some scales write them small.
+#[test]
+fn a_check_counts_in_either_case() {
+    let layout = bismar::scale::layout::by_name("comma-header").unwrap();
+    let mut letters = 0;
+    for digit in '0'..='9' {
+        let body = format!("ST,+00012.3{digit}  g");
+        let (mut xor, mut sum) = (0u8, 0u8);
+        for byte in body.bytes() {
+            xor ^= byte;
+            sum = sum.wrapping_add(byte);
+        }
+        for check in [format!("{xor:02x}"), format!("{sum:02x}")] {
+            letters += usize::from(check.contains(char::is_alphabetic));
+            for check in [check.to_uppercase(), check] {
+                let read = layout.parse(format!("{body}*{check}").as_bytes());
+                assert!(
+                    matches!(read, Ok(Line::Weight(_))),
+                    "{body}*{check}: {read:?}"
+                );
+            }
+        }
+    }
+    assert!(letters > 0);
+}
+
+#[test]
+fn a_word_with_more_behind_it_than_a_code_is_no_word() {
+    let layout = bismar::scale::layout::by_name("sign-number-unit-16").unwrap();
+    let said = |word: &str| layout.parse(format!("{word:^14}").as_bytes());
+    assert_eq!(said("High"), Ok(Line::Overload));
+    assert_eq!(said("Error 12"), Ok(Line::NoWeight));
+    assert_eq!(said("Error #12"), Err(Reject::Form));
+    assert_eq!(said("High+ 1"), Err(Reject::Form));
+}
+
+/// 18 digits are exact, more are no number; a mark of motion is kept before the mark of net.
+#[test]
+fn a_number_has_eighteen_digits_at_most_and_a_mark_stands_before_another() {
+    let layout = bismar::scale::layout::by_name("question-mark").unwrap();
+    let parse = |line: &str| layout.parse(line.as_bytes());
+    let Ok(Line::Weight(read)) = parse("0.12345678901234567 g") else {
+        panic!("18 digits");
+    };
+    assert_eq!(
+        (read.value.digits, read.value.decimals),
+        (12_345_678_901_234_567, 17)
+    );
+    assert_eq!(parse("0.123456789012345678 g"), Err(Reject::Form));
+    let Ok(Line::Weight(read)) = parse("    -0.05 g     ?N") else {
+        panic!("18 columns");
+    };
+    assert_eq!((read.steady, read.shown), (Some(false), Some(Shown::Net)));
+}
+
+#[test]
+fn a_layout_that_there_is_none_of_is_told_with_those_that_there_are() {
+    let mut settings = crate::bench_side::scale_config("bench", Path::new("/dev/null"), "nome");
+    let told = Chosen::from_config(&settings).unwrap_err().to_string();
+    assert!(
+        told.starts_with("no line layout is called \"nome\"; write one of: "),
+        "{told}"
+    );
+    assert!(
+        ALL.iter().all(|layout| told.contains(layout.name())),
+        "{told}"
+    );
+    assert!(told.ends_with(", pattern"), "{told}");
+    settings.layout = ALL[0].name().into();
+    assert!(Chosen::from_config(&settings).is_ok());
+}
+
 #[test]
 fn a_number_without_a_unit_takes_the_last_unit_and_says_that_it_has_none() {
     let layout = bismar::scale::layout::by_name("sign-number-unit-16").unwrap();

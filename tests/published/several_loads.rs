@@ -479,6 +479,20 @@ fn too_few_loads_and_a_load_that_was_not_in_the_middle_tell_nothing() {
     assert!(of(&three, &around("200")).is_some());
     assert_eq!(of(&three[..2], &around("200")), None);
     assert_eq!(of(&three, &around("100")), None);
+    // The same going down as going up is no drift; more than scatter is, at the top as between.
+    let drifted = |loads: &[AtLoad]| of(loads, &around("200")).expect("it tells").has_drifted();
+    assert!(!drifted(&three));
+    let other = |i: usize, down: &str| {
+        let mut loads = three.clone();
+        loads[i].down = g(down);
+        loads
+    };
+    assert!(drifted(&other(2, "500.10")) && drifted(&other(2, "499.90")));
+    assert!(drifted(&other(1, "200.10")));
+    assert!(
+        !drifted(&other(2, "500.01")),
+        "one step of the scale is scatter"
+    );
     // Without any error the limits of weights and scatter are left: 50 and 25 mg, 0.0108 g of one net weight.
     let found = of(&three, &around("200")).expect("it tells");
     let one = (0.01f64.powi(2) + 0.01f64.powi(2) / 6.0).sqrt();
