@@ -313,6 +313,72 @@ fn again_in_every_state_loses_no_record_and_goes_on() {
     }
 }
 
+/// What is in a bowl with more in it cannot be weighed again; the first step in it can, and one of which nothing
+/// is in it yet.
+#[test]
+fn a_step_in_a_shared_bowl_is_begun_again_while_nothing_of_it_is_in() {
+    let again = |b: &mut Bench| {
+        let said = b.engine.command(Command::Again, Moment::from_millis(b.now));
+        b.drain();
+        format!("{said:?}")
+    };
+    let second = || {
+        let mut b = Bench::new(two_in_a_bowl());
+        b.hold(2.0).land(300.0).hold(1.5).pour(320.0, 4.0).hold(4.0);
+        b
+    };
+    assert!(again(&mut second()).starts_with("Ok"));
+    let mut b = second();
+    b.pour(325.0, 2.0).hold(2.0);
+    let said = again(&mut b);
+    let refused = "Wax is in the bowl already and cannot be weighed again.";
+    assert!(said.starts_with("Err") && said.contains(refused), "{said}");
+    b.pour(330.0, 3.0).hold(4.0);
+    b.expect(&["20.00", "10.00"]);
+    let mut b = second();
+    b.pour(325.0, 2.0).hold(2.0).land(0.0).hold(2.0);
+    b.land(250.0).hold(2.0);
+    let said = again(&mut b);
+    let refused = "The bowl cannot be begun again. Say next if it is the same bowl.";
+    assert!(said.starts_with("Err") && said.contains(refused), "{said}");
+    let mut b = Bench::new(two_in_a_bowl());
+    b.hold(2.0).land(300.0).hold(1.5).pour(310.0, 3.0).hold(2.0);
+    assert!(again(&mut b).starts_with("Ok"));
+}
+
+/// A source does not tell where it went: who begins again is told how much that is.
+#[test]
+fn what_came_out_of_a_source_before_it_is_begun_again_is_told() {
+    for (left, told) in [(145.0, true), (150.0, false)] {
+        let way = VesselWay::Difference;
+        let mut b = Bench::new(plan(vec![step(1, "Oil", "12.00", way)], None));
+        b.hold(2.0).land(150.0).hold(2.0);
+        b.land(0.0).hold(2.0).land(left).hold(3.0);
+        b.say(Command::Again);
+        let out = "5.00 g came out and are not counted";
+        let said = b.cues.iter().any(|cue| cue.say.contains(out));
+        assert_eq!(said, told, "{left}: {:?}", b.cues.last());
+    }
+}
+
+/// The vessel was tared with the key, so the pan without it shows less than zero, until the key is pressed again.
+#[test]
+fn the_key_on_the_empty_pan_while_the_vessel_is_away_moves_its_tare() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.5);
+    b.pour(5.0, 3.0).hold(2.0).land(-150.0).hold(2.0);
+    b.jump(0.0).hold(2.0).land(155.0).hold(2.0);
+    if b.cues.last().unwrap().say.contains("must be seen again") {
+        b.land(0.0).hold(2.0).land(155.0).hold(2.0);
+    }
+    let say = &b.cues.last().unwrap().say;
+    assert!(say.contains("7.00 g to add"), "{say}");
+    b.pour(162.0, 3.0).hold(2.0);
+    b.expect(&["12.00"]);
+    b.land(0.0).hold(2.0);
+    assert_eq!(b.closed, Some(true));
+}
+
 #[test]
 fn two_presses_keep_an_over_pour() {
     let mut b = poured("Salt", "12.00", 12.6);
