@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 
+use super::failure::FIND_SCALE;
 use super::{Exit, Failure, Outcome, print, write};
 use crate::config::paths::Places;
 use crate::config::{Config, DEFAULT_FILE};
@@ -140,6 +141,5 @@ pub(super) fn load_with_scales(path: Option<&Path>) -> Result<Config, Failure> {
     } else {
         "is not there, so no scale is known"
     };
-    Err(Failure::bad_input(format!("{}: {state}", place.display()))
-        .remedy("plug the scale in, switch it on and run `bismar identify --write`, which adds it"))
+    Err(Failure::bad_input(format!("{}: {state}", place.display())).remedy(FIND_SCALE))
 }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::config::{load_with_scales, usual_place};
+use super::config::{load, load_with_scales, usual_place};
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
 use crate::config::paths::Places;
@@ -28,16 +28,19 @@ pub fn run(args: &DaemonArgs) -> Outcome {
     notify::start_log();
     let path = args.config.clone();
     let places = Places::from_env();
-    let loaded = load_with_scales(path.as_deref());
+    let file = path.as_deref();
+    let loaded = load_with_scales(file);
     let taken = taken(path.as_deref(), &places);
     let Beginning {
         config,
         waiting,
         fault,
     } = match &taken {
-        Some(taken) => taken.begin(loaded, spoken, |copy| load_with_scales(Some(copy)).ok())?,
-        None => Beginning::with(loaded?),
-    };
+        Some(taken) => taken.begin(loaded, spoken, |copy| load_with_scales(Some(copy)).ok()),
+        None => loaded.map(Beginning::with),
+    }
+    // A batch under way comes first: it goes on with the scales that the file has lost.
+    .or_else(|failure| load_for_the_page(file).map(Beginning::with).ok_or(failure))?;
     let source = path.clone().or_else(|| usual_place().ok());
     if let Some(source) =
         source.filter(|source| config.page.key.is_some() && files::is_open_to_all(source))
@@ -61,7 +64,10 @@ pub fn run(args: &DaemonArgs) -> Outcome {
         taken,
         bench: Box::new(bench),
         reload: Box::new(move || {
-            load_with_scales(path.as_deref()).map_err(|failure| spoken(&failure))
+            let file = path.as_deref();
+            load_with_scales(file)
+                .or_else(|failure| load_for_the_page(file).ok_or(failure))
+                .map_err(|failure| spoken(&failure))
         }),
         config,
     };
@@ -69,9 +75,15 @@ pub fn run(args: &DaemonArgs) -> Outcome {
     Ok(Exit::Done)
 }
 
-/// The bench of a configuration that [`load_with_scales`] gave.
+/// The configuration where it has no scale yet and turns the page on: the page then says what to do.
+fn load_for_the_page(path: Option<&Path>) -> Option<Config> {
+    let config = load(path).ok()?;
+    (config.scales.is_empty() && config.page.on).then_some(config)
+}
+
+/// The bench of a configuration that [`load`] gave.
 fn bench(config: &Config) -> Bench {
-    // Whatever `load_with_scales` gives has only layouts that can be made: it makes them.
+    // Whatever `load` gives has only layouts that can be made: it makes them.
     #[expect(clippy::expect_used, reason = "checked where the file is read")]
     Bench::new(config).expect("the layouts were checked when the configuration was read")
 }

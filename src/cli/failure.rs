@@ -135,6 +135,10 @@ impl From<ClientError> for Failure {
     }
 }
 
+/// What helps where no scale is set up yet.
+pub(super) const FIND_SCALE: &str =
+    "plug the scale in, switch it on and run `bismar identify --write`, which adds it";
+
 /// How a command helps; `of` is the scale, lot or batch that it is about.
 fn help_by_command(help: Help, of: Option<String>) -> Option<String> {
     let of = |name: &str| of.as_deref().map_or(name.to_owned(), shell_word);
@@ -149,6 +153,7 @@ fn help_by_command(help: Help, of: Option<String>) -> Option<String> {
             of("NAME")
         ),
         Help::JarFill => "bismar fill --fill 55g".to_owned(),
+        Help::FindScale => FIND_SCALE.to_owned(),
         Help::Other => return None,
     })
 }

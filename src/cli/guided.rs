@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::failure::FIND_SCALE;
 use super::{Exit, Failure, print, tell};
 use crate::config::Config;
 use crate::guide::{Guide, Taken};
@@ -122,8 +123,7 @@ fn choose(wanted: Option<&str>, status: &Status) -> Result<String, Failure> {
             "the daemon has no scale named \"{wanted}\"; it has: {listed}"
         ))),
         (None, [only]) => Ok((*only).to_owned()),
-        (None, []) => Err(Failure::failed("the daemon has no scale")
-            .remedy("Run `bismar identify --write`, then start the daemon again")),
+        (None, []) => Err(Failure::failed("no scale is set up yet").remedy(FIND_SCALE)),
         (None, _) => Err(Failure::usage(format!(
             "there are several scales; say which with --scale: {listed}"
         ))),

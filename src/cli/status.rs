@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use clap::Args;
 
+use super::failure::FIND_SCALE;
 use super::{Exit, Outcome, print};
 use crate::protocol::client::Client;
 use crate::protocol::reply::{self, Answer, LineStatus, Standing};
@@ -35,7 +36,9 @@ fn words(standing: &Standing) -> String {
     if let Some(trouble) = &standing.trouble {
         let _ = writeln!(text, "{trouble}");
     }
-    text.push_str("Scales\n");
+    if !standing.status.scales.is_empty() {
+        text.push_str("Scales\n");
+    }
     for scale in &standing.status.scales {
         let line = standing.lines.iter().find(|line| line.scale == scale.name);
         text.push_str(&self::scale(scale, line));
@@ -67,6 +70,9 @@ fn batch(standing: &Standing) -> String {
 pub(super) fn headline(standing: &Standing) -> String {
     let status = &standing.status;
     let Some(formula) = &status.formula else {
+        if status.scales.is_empty() {
+            return format!("No scale is set up yet: {FIND_SCALE}.\n");
+        }
         return "No batch is under way. Begin one with `bismar begin FORMULA --batch 500g`.\n"
             .to_owned();
     };

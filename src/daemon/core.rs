@@ -34,6 +34,8 @@ use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::entry::Draft;
 use crate::weighing::event::Event;
 
+/// What the service manager is told while no batch runs and nothing is missing.
+const READY: &str = "ready";
 /// How long a row may wait for the disk before the daemon no longer counts as healthy.
 const SLOWEST_DISK: Duration = Duration::from_secs(20);
 /// How long a clean stop waits for the rows on their way.
@@ -108,7 +110,7 @@ impl<H: Weigher> Core<H> {
             subscribers: Subscribers::default(),
             waiting: parts.waiting.take(),
             step: String::new(),
-            status: String::new(),
+            status: READY.to_owned(),
             alerts: Alerts::default(),
             retained: Retained::default(),
             pending: PendingReplies::default(),
@@ -148,7 +150,8 @@ impl<H: Weigher> Core<H> {
     /// waited for and the ports are closed.
     pub async fn run(mut self, mut calls: mpsc::Receiver<Call>, mut orders: mpsc::Receiver<Order>) {
         let mut watchdog = Watchdog::new(notify::watchdog_interval());
-        notify::ready("ready");
+        notify::ready(READY);
+        self.show_status();
         let now = self.clock.now();
         self.settle(now);
         loop {
@@ -523,7 +526,7 @@ impl<H: Weigher> Core<H> {
 
     fn show_status(&mut self) {
         let mut parts = vec![if self.step.is_empty() {
-            "ready".to_owned()
+            READY.to_owned()
         } else {
             self.step.clone()
         }];

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::open::{BatchOpener, append};
+use super::open::{BatchOpener, append, not_planned};
 use super::ports::Opened;
 use crate::document::shown;
 use crate::formula::Plan;
@@ -25,10 +25,9 @@ use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
 
 impl BatchOpener {
-    pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, String> {
+    pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, Refusal> {
         let config = self.config.now();
-        Plan::filling(fill, label, &config.abilities(), config.weighing.guard)
-            .map_err(|error| error.to_string())
+        Plan::filling(fill, label, &config.abilities(), config.weighing.guard).map_err(not_planned)
     }
 
     pub(super) fn begin_filling(&self, request: &FillRequest) -> Result<Opened, Refusal> {

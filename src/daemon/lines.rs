@@ -85,8 +85,11 @@ impl Lines {
         !self.tasks.iter().any(JoinHandle::is_finished)
     }
 
-    /// Scales whose line is not open, in words; empty when all are.
+    /// Scales whose line is not open, in words; empty when all are. No scale at all is missing too.
     pub fn missing(&self) -> Vec<String> {
+        if self.states.is_empty() {
+            return vec!["no scale is set up yet".to_owned()];
+        }
         self.states
             .iter()
             .filter_map(|state| Some(format!("{}: {}", state.scale, state.fault.as_ref()?.code())))

@@ -10,7 +10,7 @@ use super::ports::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
 use super::stock::StockFiles;
 use crate::config::Held;
 use crate::formula::amend::{Amendment, Cause, Retarget};
-use crate::formula::plan::BatchSize;
+use crate::formula::plan::{BatchSize, PlanError};
 use crate::formula::{Formula, Plan, VesselWay, contents};
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
@@ -81,10 +81,10 @@ impl BatchOpener {
         self.config.now().logs().map_err(|error| error.to_string())
     }
 
-    fn plan(&self, formula: &Formula, amount: BatchSize) -> Result<Plan, String> {
+    fn plan(&self, formula: &Formula, amount: BatchSize) -> Result<Plan, Refusal> {
         let config = self.config.now();
-        Plan::new(formula, amount, &config.abilities(), config.weighing.guard)
-            .map_err(|error| error.to_string())
+        let plan = Plan::new(formula, amount, &config.abilities(), config.weighing.guard);
+        plan.map_err(not_planned)
     }
 
     /// The last checks of the scales of a plan, and what is to be heeded of them.
@@ -158,7 +158,7 @@ impl BatchOpener {
                 let config = self.config.now();
                 let (scales, guard) = (config.abilities(), config.weighing.guard);
                 let plan = record.plan(&formula, amount, &scales, guard);
-                let plan = plan.map_err(|error| error.to_string())?;
+                let plan = plan.map_err(not_planned)?;
                 compare(path, &record, &plan)?;
                 plan
             }
@@ -208,6 +208,15 @@ impl BatchOpener {
             answers,
             said: Said::new(say),
         }))
+    }
+}
+
+/// Why there is no plan, with what helps.
+pub(super) fn not_planned(error: PlanError) -> Refusal {
+    let refusal = Refusal::new(error.to_string());
+    match error {
+        PlanError::NoScale => refusal.help(Help::FindScale),
+        _ => refusal,
     }
 }
 

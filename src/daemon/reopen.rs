@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::open::{BatchOpener, append, compare};
+use super::open::{BatchOpener, append, compare, not_planned};
 use super::ports::Opened;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
@@ -38,7 +38,7 @@ impl BatchOpener {
         let config = self.config.now();
         let (scales, guard) = (config.abilities(), config.weighing.guard);
         let plan = record.plan(&formula, opening.amount(), &scales, guard);
-        let plan = plan.map_err(|error| error.to_string())?;
+        let plan = plan.map_err(not_planned)?;
         compare(&path, &record, &plan)?;
         let d = plan.coarsest_step(&scales);
         let parts = plan.held(|number| record.delivered(number).map(Grams::mass));

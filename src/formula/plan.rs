@@ -80,9 +80,7 @@ pub enum PlanError {
     BatchSize(String),
     #[error("{0}.")]
     Filling(String),
-    #[error(
-        "No scale is configured. Add a [[scale]] to the configuration, or run `bismar identify`."
-    )]
+    #[error("No scale is set up yet.")]
     NoScale,
     #[error(
         "\"{ingredient}\" would be {share} g, and its scale shows steps of {step} g. \

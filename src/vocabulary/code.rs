@@ -143,6 +143,8 @@ pub enum Help {
     ScaleCheck,
     /// What a jar holds is to be given.
     JarFill,
+    /// A scale is to be found and written into the configuration.
+    FindScale,
     /// Of a newer version.
     #[serde(other)]
     Other,

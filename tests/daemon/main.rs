@@ -12,3 +12,4 @@ mod scale_checks;
 mod skipped;
 mod taken_back;
 mod wire;
+mod without_a_scale;

@@ -33,6 +33,8 @@ export const age = (then) => {
 };
 export const fresh = (then) => age(then) < STALE;
 
+export const FIND_SCALE = "Plug the scale in, switch it on and, in a terminal, type: bismar identify --write";
+
 // What helps where a word was not taken, by its code, as it is done on this page.
 const HELP = {
   begin: "“New batch” begins one.",
@@ -42,6 +44,7 @@ const HELP = {
   note: "“Batches” has its record; add a remark there.",
   "scale-check": "“Scales” leads you through it.",
   "jar-fill": "It goes under “Grams on the label”.",
+  "find-scale": FIND_SCALE,
 };
 
 // What lets this browser in. It lies in the storage of this very address with its port, and goes into a header:

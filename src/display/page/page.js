@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BOUNCE, STALE, aboutNow, age, ask, fetched, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn,
+  $, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, fetched, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -280,6 +280,10 @@ function idleTask() {
   if (know.closed) {
     const over = know.closed.complete ? "The batch is complete." : "The batch was ended before its last step.";
     return { say: last ?? over, mark: know.closed.complete ? "done" : "hold", urgent: false };
+  }
+  // A scale that was set up meanwhile is known by its readings.
+  if (know.status?.scales?.length === 0 && know.scales.size === 0) {
+    return { say: `No scale is set up yet. ${FIND_SCALE}`, mark: "place", urgent: false };
   }
   return { say: "No batch is under way. “New batch” begins one.", mark: "hold", urgent: false };
 }

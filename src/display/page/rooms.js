@@ -1,7 +1,7 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be. Texts go in as texts alone.
 
-import { $, BOUNCE, aboutNow, age, ask, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, scaleNow, stamp } from "./core.js";
+import { $, BOUNCE, FIND_SCALE, aboutNow, age, ask, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, scaleNow, stamp } from "./core.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
@@ -540,7 +540,7 @@ async function scales() {
   settled = know.check?.over ? know.check : null;
   const reply = await get("/scales");
   if (reply.error) return [wrong(reply.error)];
-  if (!reply.scales.length) return [el("p", {}, "No scale is configured. In a terminal: bismar identify --write")];
+  if (!reply.scales.length) return [el("p", {}, `No scale is set up yet. ${FIND_SCALE}`)];
   const names = reply.scales.map((scale) => [scale.name, scale.name]);
   const which = field("Scale", { choices: names });
   const weight = field("Test weight", { choices: [["100", "100 g"]] });
