@@ -360,7 +360,9 @@ impl Guard {
         }
     }
 
-    /// Lets a browser in that has the key or a pass; gives its session's token. What `who` tries is no one else's loss.
+    /// Lets a browser in that has the key or a pass; gives its session's token. One that is in already stays in
+    /// its own session, so that however often it comes by a pass, nobody else's is the oldest. What `who` tries is
+    /// no one else's loss.
     ///
     /// # Errors
     /// 403 for another page or another key, 415, 429 after too many.
@@ -372,6 +374,7 @@ impl Guard {
         now: Instant,
     ) -> Result<String, Refusal> {
         self.own(headers)?;
+        let held = self.session(headers).ok();
         let mut inside = self.inside();
         let counted = match self.brought(headers, who) {
             Some(brought) => vec![(brought, MOST_TRIES), (who.through(), MOST_BROUGHT)],
@@ -386,6 +389,10 @@ impl Guard {
                 inside.tries(who, now).push_back(now);
             }
             return Err(refusal);
+        }
+        let held = inside.sessions.iter().find(|one| Some(one.number) == held);
+        if let Some(held) = held {
+            return Ok(held.token.clone());
         }
         let token = random_hex(SESSION_BYTES).map_err(|_| {
             let text = "the system gives no random numbers; try again";
@@ -678,6 +685,26 @@ mod tests {
         }
         assert_eq!(guard.change(&press(&maker), now), Ok(()));
         assert_eq!(guard.change(&press(&busy), now + CHANGE_WINDOW), Ok(()));
+    }
+
+    #[test]
+    fn who_comes_again_by_a_pass_is_in_its_own_session_and_throws_nobody_out() {
+        let guard = guard();
+        let now = Instant::now();
+        let tablet = enter(&guard, "secret", who(2), now).unwrap();
+        let maker = enter(&guard, "secret", who(1), now).unwrap();
+        for other in 10..42 {
+            let link = guard.passes().give(Clocks::at(now)).unwrap();
+            let (_, pass) = link.split_once("/#").unwrap();
+            let again = guard.enter(&press(&maker), pass, who(1), now);
+            assert_eq!(again.as_ref(), Ok(&maker));
+            // It is used up all the same.
+            assert_eq!(enter(&guard, pass, who(other), now), Err(NO_PASS));
+        }
+        assert!(guard.session(&press(&tablet)).is_ok());
+        // A session that was none gets a new one.
+        let other = guard.enter(&press("guess"), "secret", who(1), now);
+        assert_ne!(other.unwrap(), maker);
     }
 
     #[test]

@@ -37,6 +37,7 @@ use futures_util::stream::{self, Stream};
 use hyper::server::conn::http1;
 use hyper_util::rt::TokioIo;
 use hyper_util::service::TowerToHyperService;
+use rustix::io::Errno;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpListener;
 use tokio::sync::{Mutex, Semaphore, mpsc, oneshot, watch};
@@ -102,6 +103,11 @@ pub enum PageError {
         at: SocketAddr,
         error: std::io::Error,
     },
+    #[error(
+        "the page cannot be served at {at}: the service may open no internet sockets; local-page.conf, which comes \
+         with the unit, allows that"
+    )]
+    Closed { at: SocketAddr },
     #[error("the page's key cannot be kept in {}: {error}", path.display())]
     Key {
         path: PathBuf,
@@ -180,7 +186,10 @@ impl Page {
             return Err(PageError::Sample);
         }
         let at = SocketAddr::new(config.address, config.port);
-        let bind = |error| PageError::Bind { at, error };
+        let bind = |error: std::io::Error| match Errno::from_io_error(&error) {
+            Some(Errno::AFNOSUPPORT) => PageError::Closed { at },
+            _ => PageError::Bind { at, error },
+        };
         let listener = std::net::TcpListener::bind(at).map_err(bind)?;
         connections::set(&listener).map_err(bind)?;
         let at = listener.local_addr().map_err(bind)?;

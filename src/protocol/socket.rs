@@ -123,7 +123,10 @@ pub fn check_length(path: &Path) -> Result<(), SocketError> {
 }
 
 /// Makes `folder`, or checks that it is this user's own and closes it to others.
-fn own_folder(folder: &Path) -> Result<(), SocketError> {
+///
+/// # Errors
+/// [`SocketError::NotAFolder`], [`SocketError::Foreign`], [`SocketError::Io`].
+pub fn own_folder(folder: &Path) -> Result<(), SocketError> {
     let io = |error| SocketError::Io {
         path: folder.to_owned(),
         error,

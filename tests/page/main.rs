@@ -9,6 +9,7 @@ mod crowd;
 mod in_browser;
 mod neighbours;
 mod network;
+mod opened;
 mod proxied;
 mod reload;
 mod rooms;

@@ -291,3 +291,23 @@ fn what_was_a_cookie_once_opens_nothing_after_the_update() {
         assert_eq!(served.get("/status", &head).status, 401, "{head}");
     }
 }
+
+/// The pass that `bismar page --open` gets: who reads it all the same, in whatever way, is turned away before it is
+/// looked at, so that it is still the maker's.
+#[test]
+fn a_pass_in_another_user_s_hand_opens_nothing_and_is_still_the_maker_s() {
+    if !is_root() {
+        return;
+    }
+    let served = served("");
+    let mut thief = Neighbour::moves_in(&served, true);
+    let told = served.person.run(&["page", "--qr"]).ended(0).out;
+    let link = told.lines().next().unwrap();
+    let (_, pass) = link.split_once("/#").unwrap();
+    let word = format!("{{\"key\":\"{pass}\"}}");
+    let (code, said) = thief.asks("plain", served.port, ["POST", "/enter", &word], &json!({}));
+    assert_eq!(code, 403, "{said}");
+    assert!(said.contains("belongs to another user"), "{said}");
+    assert_eq!(served.post("/enter", "", &word).status, 200);
+    assert_eq!(served.post("/enter", "", &word).status, 403);
+}

@@ -1,4 +1,4 @@
-//! Adding a scale to the configuration file, or changing one, without touching the rest of it.
+//! Changing the configuration file without touching the rest of it: a scale added or changed, the page turned on.
 
 use std::fs::{File, OpenOptions, Permissions};
 use std::io::{self, Write as _};
@@ -92,6 +92,58 @@ pub fn uncertainty(place: &Path, index: usize, lines: &str, errors: Errors) -> R
     let keys: Vec<&str> = keys.iter().map(|(_, key)| key.as_str()).collect();
     let change = |text: &str| changed_below(text, index, &part, &keys);
     rewrite(place, index, lines, change, |scale| scale.errors = errors)
+}
+
+/// Turns the page on in the file at `place`, a missing one made from the commented default; as [`append`] does.
+/// Returns whether it was off.
+///
+/// # Errors
+/// What is wrong with the file, where it does not read; else as [`append`].
+pub fn turn_page_on(place: &Path) -> Result<bool, Failure> {
+    let cannot = |error: io::Error| Failure::failed(format!("{}: {error}", place.display()));
+    let by_hand = || {
+        let error = format!("{}: the page cannot be turned on there", place.display());
+        Failure::failed(error).remedy("write on = true under [page] by hand")
+    };
+    if !place.exists() {
+        let text = with_page_on(DEFAULT_FILE).ok_or_else(by_hand)?;
+        create(place, &text).map_err(cannot)?;
+        return Ok(true);
+    }
+    let file = std::fs::canonicalize(place).map_err(cannot)?;
+    let text = files::text(&file)?;
+    let mut expected = Config::parse(&text, &place.display().to_string())?;
+    if expected.page.on {
+        return Ok(false);
+    }
+    expected.page.on = true;
+    let changed = with_page_on(&text).ok_or_else(by_hand)?;
+    if Config::parse(&changed, "").ok() != Some(expected) {
+        return Err(by_hand());
+    }
+    replace(&file, &changed).map_err(cannot)?;
+    Ok(true)
+}
+
+fn with_page_on(text: &str) -> Option<String> {
+    let (mark, text) = marked(text);
+    let (_, root) = Reader::parse(text, "").ok()?;
+    let Some((key, page)) = root.get_key_value("page") else {
+        return Some(format!("{mark}{}", with(text, "[page]\non = true\n")));
+    };
+    let edit = match page.get_ref().as_table()?.get("on") {
+        Some(old) => (old.span(), "true".to_owned()),
+        None => {
+            let below = next_line(text, key.span().end)?;
+            let gap = if text.get(..below)?.ends_with('\n') {
+                ""
+            } else {
+                "\n"
+            };
+            (below..below, format!("{gap}on = true\n"))
+        }
+    };
+    Some(format!("{mark}{}", edited(text, vec![edit])))
 }
 
 /// The table below a scale that holds what makes its weights uncertain.
@@ -323,6 +375,46 @@ mod tests {
             }
             assert_eq!(found.lines().count(), text.lines().count() + 3);
         }
+    }
+
+    #[test]
+    fn the_page_is_turned_on_where_it_stands_and_nothing_else_changes() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("new/config.toml");
+        assert!(turn_page_on(&place).unwrap());
+        let found = std::fs::read_to_string(&place).unwrap();
+        assert_eq!(found, DEFAULT_FILE.replacen("on = false", "on = true", 1));
+        assert!(Config::parse(&found, "").unwrap().page.on);
+        assert!(!turn_page_on(&place).unwrap(), "it is on already");
+        assert_eq!(std::fs::read_to_string(&place).unwrap(), found);
+        let off = "[page] # of mine\n# here\non = false # not yet\nport = 8420\n[cues]\n";
+        let bare = "[page]\nport = 8420\n[cues]\n";
+        for (text, expected) in [
+            (off, off.replace("false", "true")),
+            (bare, bare.replace("]\nport", "]\non = true\nport")),
+            ("[page]", "[page]\non = true\n".to_owned()),
+            (TWO, format!("{TWO}\n[page]\non = true\n")),
+            ("page.port = 8420\n", String::new()),
+            ("", "[page]\non = true\n".to_owned()),
+        ] {
+            for mark in ["", "\u{feff}"] {
+                std::fs::write(&place, format!("{mark}{text}")).unwrap();
+                let turned = turn_page_on(&place);
+                let found = std::fs::read_to_string(&place).unwrap();
+                if text.starts_with("page.") {
+                    // No line can be put below a head that is not there.
+                    let refused = turned.unwrap_err().to_string();
+                    assert!(refused.contains("by hand"), "{refused}");
+                    assert_eq!(found, format!("{mark}{text}"));
+                } else {
+                    assert!(turned.unwrap());
+                    assert_eq!(found, format!("{mark}{expected}"));
+                }
+            }
+        }
+        std::fs::write(&place, "[page\n").unwrap();
+        let refused = turn_page_on(&place).unwrap_err().to_string();
+        assert!(refused.contains("config.toml:1:"), "{refused}");
     }
 
     fn told(linearity: i64) -> (String, Errors) {

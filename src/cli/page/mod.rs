@@ -1,4 +1,7 @@
-//! `bismar page`: where the page for a browser is, with the key that opens it, or with a pass for a tablet.
+//! `bismar page`: where the page for a browser is, with the key that opens it, or with a pass for a tablet; or the
+//! page itself, opened.
+
+mod open;
 
 use clap::Args;
 use qrcode::QrCode;
@@ -16,14 +19,20 @@ pub struct PageArgs {
     /// Show a QR code for the camera of a tablet or phone, that lets it in once, within five minutes
     #[arg(long)]
     qr: bool,
+    /// Turn the page on, start the service, and open the page in the browser, let in already
+    #[arg(long, conflicts_with = "qr")]
+    open: bool,
 }
 
 pub fn run(args: &PageArgs) -> Outcome {
+    if args.open {
+        return open::run();
+    }
     // Without a daemon the address that is there is an old one; and one that has just begun answers when
     // its page has a place.
     let mut client = Client::connect()?;
     if args.qr {
-        return pass(&client.pass()?);
+        return with_code(&client.pass()?);
     }
     client.status()?;
     let path = address_file(&socket::default_path()?);
@@ -45,17 +54,22 @@ pub fn run(args: &PageArgs) -> Outcome {
 }
 
 /// The address with a pass, and its code.
-fn pass(Pass { link, seconds }: &Pass) -> Outcome {
+fn with_code(pass: &Pass) -> Outcome {
+    let link = &pass.link;
     print(&format!("{link}\n"))?;
     // Its colours are of our own making.
     write(code(link)?.as_bytes())?;
-    let minutes = counted(seconds / 60, "minute", "minutes");
-    tell(&format!("It lets one browser in, once, within {minutes}."));
+    tell_once(pass);
     if let Some(why) = Reach::of_a_tablet(link) {
         tell(why);
     }
     warn(link);
     Ok(Exit::Done)
+}
+
+fn tell_once(pass: &Pass) {
+    let minutes = counted(pass.seconds / 60, "minute", "minutes");
+    tell(&format!("It lets one browser in, once, within {minutes}."));
 }
 
 fn warn(address: &str) {

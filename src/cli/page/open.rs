@@ -1,0 +1,172 @@
+//! `bismar page --open`: from nothing to the page in a browser with one click. The page is turned on, the service
+//! started, and the browser let in by a pass, which another user of this machine does not see: it stands in a
+//! file of this user's alone, and the browser's command line names that file.
+
+use std::io::{self, IsTerminal as _};
+use std::path::PathBuf;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use super::tell_once;
+use crate::chart::svg::escaped;
+use crate::cli::config::usual_place;
+use crate::cli::failure::{Failure, Outcome};
+use crate::cli::identify::write::turn_page_on;
+use crate::cli::{Exit, print, tell};
+use crate::files;
+use crate::protocol::client::{Client, ClientError};
+use crate::protocol::reply::Pass;
+use crate::protocol::socket;
+
+/// How long a daemon that was started is waited for.
+const STARTS_WITHIN: Duration = Duration::from_secs(10);
+/// How long what opens the browser may take to say that there is none.
+const OPENS_WITHIN: Duration = Duration::from_secs(3);
+
+pub fn run() -> Outcome {
+    let pass = match ready() {
+        Ok(pass) => pass,
+        Err(failure) => {
+            // After a click nobody sees what is printed.
+            if !io::stderr().is_terminal() {
+                let _ = browse(&sheet("", &escaped(&failure.to_string())));
+            }
+            return Err(failure);
+        }
+    };
+    let link = escaped(&pass.link);
+    let refresh = format!("<meta http-equiv=\"refresh\" content=\"0;url={link}\">\n");
+    let words = format!("The bench page opens. If it does not: <a href=\"{link}\">open it</a>");
+    if let Err(why) = browse(&sheet(&refresh, &words)) {
+        tell(&format!(
+            "No browser could be opened ({why}). Open this address in one:"
+        ));
+        print(&pass.link)?;
+        tell_once(&pass);
+    }
+    Ok(Exit::Done)
+}
+
+/// A pass to the page of a daemon that runs, after it was started where none did.
+fn ready() -> Result<Pass, Failure> {
+    let runs = match pass() {
+        Ok(pass) => return Ok(pass),
+        Err(ClientError::NoDaemon) => false,
+        Err(ClientError::Refused(_)) => true,
+        Err(error) => return Err(error.into()),
+    };
+    let place = usual_place()?;
+    if turn_page_on(&place)? {
+        tell(&format!("The page is on now, in {}.", place.display()));
+    }
+    if runs {
+        may_end()?;
+        service("restart")?;
+    } else {
+        service("start")?;
+    }
+    let end = Instant::now() + STARTS_WITHIN;
+    loop {
+        match pass() {
+            Err(ClientError::NoDaemon) if Instant::now() < end => {
+                std::thread::sleep(Duration::from_millis(50));
+            }
+            // It has its page, or none, before it answers.
+            Err(ClientError::Refused(_)) => {
+                let failure = Failure::failed("bismar runs, and its page could not be served");
+                return Err(failure.remedy("`journalctl --user -u bismar -n 20` says why"));
+            }
+            told => return Ok(told?),
+        }
+    }
+}
+
+fn pass() -> Result<Pass, ClientError> {
+    Client::connect()?.pass()
+}
+
+/// Whether the daemon that runs without its page may be started anew for it.
+///
+/// # Errors
+/// While it weighs a batch, and where it is not the service's.
+fn may_end() -> Result<(), Failure> {
+    if let Some(batch) = Client::connect()?.status()?.batch {
+        return Err(Failure::failed(format!(
+            "the page was off, and batch {batch} is being weighed; the page comes with the daemon's next start"
+        ))
+        .remedy("finish the batch first (`bismar watch` shows it), then open the page again"));
+    }
+    let active = systemctl(&["is-active", "--quiet"]);
+    if active.is_ok_and(|output| output.status.success()) {
+        return Ok(());
+    }
+    Err(
+        Failure::failed("the page was off, and the daemon that runs is not the service's")
+            .remedy("end that daemon (Ctrl-C in its window), then open the page again"),
+    )
+}
+
+fn service(verb: &str) -> Result<(), Failure> {
+    let why = match systemctl(&[verb]) {
+        Ok(output) if output.status.success() => return Ok(()),
+        Ok(output) => String::from_utf8_lossy(&output.stderr).trim().to_owned(),
+        Err(error) => format!("systemctl: {error}"),
+    };
+    Err(Failure::failed(format!("the service did not {verb}: {why}")).remedy(
+        "`journalctl --user -u bismar -n 20` says why. Where there is no service, type `bismar daemon` in a \
+         window of its own, leave that open, and open the page again",
+    ))
+}
+
+fn systemctl(words: &[&str]) -> io::Result<std::process::Output> {
+    Command::new("systemctl")
+        .arg("--user")
+        .args(words)
+        .arg("bismar")
+        .stdin(Stdio::null())
+        .output()
+}
+
+/// An HTML text; `head` and `words` are HTML.
+fn sheet(head: &str, words: &str) -> String {
+    format!(
+        "<!doctype html>\n<html lang=\"en\">\n<meta charset=\"utf-8\">\n\
+         <meta name=\"referrer\" content=\"no-referrer\">\n{head}<title>Bench</title>\n\
+         <body style=\"font: 1.5rem/1.5 sans-serif; max-width: 40em; margin: 2em; white-space: pre-line\">\n\
+         <p>{words}</p>\n"
+    )
+}
+
+/// Puts `html` where this user alone reads it, and has a browser open that.
+fn browse(html: &str) -> Result<(), String> {
+    let place = put(html).map_err(|failure| failure.to_string())?;
+    let mut opener = Command::new("xdg-open")
+        .arg(&place)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .map_err(|error| format!("xdg-open: {error}"))?;
+    // It may stay as long as the browser.
+    let end = Instant::now() + OPENS_WITHIN;
+    while Instant::now() < end {
+        match opener.try_wait() {
+            Ok(Some(status)) if status.success() => return Ok(()),
+            Ok(Some(status)) => return Err(format!("xdg-open: {status}")),
+            Ok(None) => std::thread::sleep(Duration::from_millis(20)),
+            Err(error) => return Err(format!("xdg-open: {error}")),
+        }
+    }
+    Ok(())
+}
+
+fn put(html: &str) -> Result<PathBuf, Failure> {
+    let socket = socket::default_path()?;
+    let place = socket.with_file_name("bench.html");
+    if let Some(folder) = place.parent() {
+        socket::own_folder(folder)?;
+    }
+    files::write_private(&place, html)
+        .map_err(|error| Failure::failed(format!("{}: {error}", place.display())))?;
+    Ok(place)
+}
