@@ -126,15 +126,26 @@ fn missing(cue: &Cue) -> f64 {
     cue.missing.map_or(0.0, |missing| missing.to_g_f64())
 }
 
+fn mixed(cue: &Cue) -> Option<Vec<&'static str>> {
+    (cue.kind == CueKind::Mix).then(|| vec!["next"])
+}
+
+/// Keeps what is too much, mixes, and closes the batch as it is.
+fn goes_on(cue: &Cue) -> Option<Vec<&'static str>> {
+    match cue.kind {
+        CueKind::TakeOut => Some(vec!["keep"]),
+        CueKind::Mix | CueKind::Choose => Some(vec!["next"]),
+        _ => None,
+    }
+}
+
 /// Weighs 120 g (two jars of 60 g) without a fault.
 fn weighed(person: &Person, pan: &Pan) {
     let watched = events(person);
     person
         .run(&["begin", "soak.toml", "--jars", "2", "--fill", "60g"])
         .ended(0);
-    follow(person, pan, watched, VESSEL, missing, |cue| {
-        (cue.kind == CueKind::Mix).then(|| vec!["next"])
-    });
+    follow(person, pan, watched, VESSEL, missing, mixed);
 }
 
 #[test]
@@ -286,9 +297,7 @@ fn a_remedy_and_an_emptied_beaker_become_steps_over_a_killed_daemon() {
     let daemon = Daemon::start(&person);
     daemon.until(|| daemon.log().contains("2 of 4 steps are recorded"));
     let watched = events(&person);
-    let heard = follow(&person, &pan, watched, VESSEL, missing, |cue| {
-        (cue.kind == CueKind::Mix).then(|| vec!["next"])
-    });
+    let heard = follow(&person, &pan, watched, VESSEL, missing, mixed);
     daemon.until(|| cells(&log, "closed", "note").len() == 1);
     assert_eq!(
         cells(&log, "weighed", "step"),
@@ -332,12 +341,7 @@ fn a_batch_over_its_limit_is_closed_only_by_a_word() {
         watched,
         VESSEL,
         |cue| missing(cue) + if cue.step == 3 { 4.0 } else { 0.0 },
-        |cue| match cue.kind {
-            CueKind::TakeOut => Some(vec!["keep"]),
-            CueKind::Mix => Some(vec!["next"]),
-            CueKind::Choose => Some(vec!["next"]),
-            _ => None,
-        },
+        goes_on,
     );
     let asked = heard
         .iter()
@@ -365,9 +369,7 @@ fn a_batch_over_its_limit_is_closed_only_by_a_word() {
     let daemon = Daemon::start(&person);
     daemon.until(|| daemon.log().contains("3 of 5 steps are recorded"));
     let watched = events(&person);
-    follow(&person, &pan, watched, VESSEL, missing, |cue| {
-        (cue.kind == CueKind::Mix).then(|| vec!["next"])
-    });
+    follow(&person, &pan, watched, VESSEL, missing, mixed);
     daemon.until(|| cells(&log, "closed", "note").len() == 2);
     assert_eq!(
         cells(&log, "weighed", "net_g"),
@@ -402,12 +404,7 @@ fn a_constituent_over_its_limit_is_asked_about_and_mended() {
         watched,
         VESSEL,
         |cue| missing(cue) + if cue.step == 3 { 1.0 } else { 0.0 },
-        |cue| match cue.kind {
-            CueKind::TakeOut => Some(vec!["keep"]),
-            CueKind::Mix => Some(vec!["next"]),
-            CueKind::Choose => Some(vec!["next"]),
-            _ => None,
-        },
+        goes_on,
     );
     // 100 g of 60 + 36 + 4, and 1 g too much: 5 g · 80 % of 101 g.
     let wanted = "Eugenol is 3.96 % of the batch (4.00 g of 101.00 g), over its leave-on limit (substances.toml:4) \
@@ -427,9 +424,7 @@ fn a_constituent_over_its_limit_is_asked_about_and_mended() {
     let daemon = Daemon::start(&person);
     daemon.until(|| daemon.log().contains("steps are recorded"));
     let watched = events(&person);
-    follow(&person, &pan, watched, VESSEL, missing, |cue| {
-        (cue.kind == CueKind::Mix).then(|| vec!["next"])
-    });
+    follow(&person, &pan, watched, VESSEL, missing, mixed);
     daemon.until(|| cells(&log, "closed", "note").len() == 2);
     let net: Vec<f64> = cells(&log, "weighed", "net_g")
         .iter()
@@ -489,9 +484,7 @@ fn what_usually_stays_is_learned_and_weighed_on_top() {
         "about 0.60 g Glycerin stays in its beaker (3 weighings); that much more is weighed";
     assert!(said.out.contains(words), "{said:?}");
     let watched = events(&person);
-    let heard = follow(&person, &pan, watched, VESSEL, missing, |cue| {
-        (cue.kind == CueKind::Mix).then(|| vec!["next"])
-    });
+    let heard = follow(&person, &pan, watched, VESSEL, missing, mixed);
     assert!(
         heard
             .iter()
