@@ -1,6 +1,7 @@
 //! What a scale's part of the configuration tells of how wrong it may be: `weighings` beside its
 //! `repeatability`, and `[scale.uncertainty]`.
 
+use super::scale::Most;
 use crate::document::{DeTable, Reader, Value};
 use crate::mass::Mass;
 use crate::metrology::Errors;
@@ -19,7 +20,7 @@ const KEYS: [&str; 10] = [
     "air_density",
 ];
 /// A scale with a larger error than this is no scale.
-const LARGEST_ERROR: Mass = Mass::from_g(1000);
+const LARGEST_ERROR: Most = Most(Mass::from_g(1000), "1 kg");
 /// Far from where a scale was adjusted nobody weighs.
 const LARGEST_RANGE: f64 = 60.0;
 
@@ -41,7 +42,7 @@ pub(super) fn errors<'i>(
     apart(reader, table);
     let errors = Errors {
         weighings,
-        linearity: error(reader, table, "linearity", "0.03 g"),
+        linearity: LARGEST_ERROR.or_less(reader, table, "linearity", "0.03 g"),
         sensitivity: reader
             .get(table, "sensitivity_percent", |r, v, k| {
                 r.float(v, k, 0.0, 10.0)
@@ -65,12 +66,23 @@ pub(super) fn errors<'i>(
 fn weighings<'i>(reader: &mut Reader<'i>, scale: &DeTable<'i>) -> Option<u32> {
     let value = scale.get("weighings")?;
     let found = reader.whole(value, "weighings", 2..1_001);
-    if scale.get("repeatability").is_none() {
-        let message = "\"weighings\" without a \"repeatability\" that rests on them";
-        let remedy = "Remove it, or let `bismar repeatability --write` put in both";
-        reader.report(&value.span(), message, remedy);
-    }
+    let lacks = "a \"repeatability\" that rests on them";
+    let remedy = "Remove it, or let `bismar repeatability --write` put in both";
+    alone(reader, scale, ["weighings", "repeatability"], lacks, remedy);
     found
+}
+
+/// Reports the first of two keys where the other one, which it `lacks`, is not there.
+fn alone<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    [key, other]: [&str; 2],
+    lacks: &str,
+    remedy: &str,
+) {
+    if let (Some(value), None) = (table.get(key), table.get(other)) {
+        reader.report(&value.span(), format!("\"{key}\" without {lacks}"), remedy);
+    }
 }
 
 /// A class says all that the three others say.
@@ -86,26 +98,6 @@ fn apart<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) {
     }
 }
 
-fn error<'i>(
-    reader: &mut Reader<'i>,
-    table: &DeTable<'i>,
-    key: &str,
-    example: &str,
-) -> Option<Mass> {
-    let value = table.get(key)?;
-    let mass = reader.mass(value, key, example)?;
-    if mass > LARGEST_ERROR {
-        let message = format!("\"{key}\" is more than 1 kg");
-        reader.report(
-            &value.span(),
-            message,
-            format!("Write for example \"{example}\""),
-        );
-        return None;
-    }
-    Some(mass)
-}
-
 /// Without a load of its own the test was made with a third of the capacity (NIST Handbook 133 (2026), chapter
 /// 2, has a third of the largest test load).
 fn eccentricity<'i>(
@@ -114,11 +106,10 @@ fn eccentricity<'i>(
     capacity: Option<Mass>,
 ) -> Option<Eccentricity> {
     let load = reader.get(table, "eccentricity_load", |r, v, k| r.mass(v, k, "200 g"));
-    let limit = error(reader, table, "eccentricity", "0.03 g");
-    if let (Some(value), None) = (table.get("eccentricity_load"), table.get("eccentricity")) {
-        let message = "\"eccentricity_load\" without an \"eccentricity\"";
-        reader.report(&value.span(), message, "Add it, for example \"0.03 g\"");
-    }
+    let limit = LARGEST_ERROR.or_less(reader, table, "eccentricity", "0.03 g");
+    let pair = ["eccentricity_load", "eccentricity"];
+    let remedy = "Add it, for example \"0.03 g\"";
+    alone(reader, table, pair, "an \"eccentricity\"", remedy);
     // Told too large it would make what is off centre too small.
     let carried = load.zip(capacity).is_none_or(|(load, most)| load <= most);
     if let (Some(value), false) = (table.get("eccentricity_load"), carried) {
@@ -146,17 +137,12 @@ fn class<'i>(
     let class = reader.get(table, "class", |r, v, k| r.choice(v, k, &classes));
     let interval = table.get("e");
     let e = interval.and_then(|value| interval_of(reader, value, readability));
-    match (table.get("class"), interval) {
-        (Some(value), None) => {
-            let message = "\"class\" without \"e\", the verification scale interval";
-            reader.report(&value.span(), message, "Add for example e = \"0.1 g\"");
-        }
-        (None, Some(value)) => {
-            let message = "\"e\" without the \"class\" that it belongs to";
-            reader.report(&value.span(), message, "Add for example class = \"II\"");
-        }
-        (Some(_), Some(_)) | (None, None) => {}
-    }
+    let lacks = "\"e\", the verification scale interval";
+    let remedy = "Add for example e = \"0.1 g\"";
+    alone(reader, table, ["class", "e"], lacks, remedy);
+    let lacks = "the \"class\" that it belongs to";
+    let remedy = "Add for example class = \"II\"";
+    alone(reader, table, ["e", "class"], lacks, remedy);
     let (class, e) = (class?, e?);
     if let (Some(most), Some(capacity), Some(value)) = (class.most_intervals(), capacity, interval)
         && capacity > e * most
@@ -177,7 +163,7 @@ fn interval_of<'i>(
     readability: Option<Mass>,
 ) -> Option<Mass> {
     let e = reader.mass(value, "e", "0.1 g")?;
-    let complaint = if e > LARGEST_ERROR {
+    let complaint = if e > LARGEST_ERROR.0 {
         "\"e\" is more than 1 kg"
     } else if readability.is_some_and(|d| e < d) {
         "\"e\" is smaller than the readability"
@@ -197,12 +183,10 @@ fn temperature<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Option<Tempe
         r.float(v, k, 0.0, LARGEST_RANGE)
     });
     let pair = ["temperature_ppm", "temperature_range"];
-    for (key, other) in [(pair[0], pair[1]), (pair[1], pair[0])] {
-        if let (Some(value), None) = (table.get(key), table.get(other)) {
-            let message = format!("\"{key}\" without \"{other}\"");
-            let remedy = "Give both: parts in a million for each degree, and how many degrees to either side";
-            reader.report(&value.span(), message, remedy);
-        }
+    for pair in [pair, [pair[1], pair[0]]] {
+        let remedy =
+            "Give both: parts in a million for each degree, and how many degrees to either side";
+        alone(reader, table, pair, &format!("\"{}\"", pair[1]), remedy);
     }
     Some(Temperature {
         coefficient: ppm? / 1e6,
@@ -213,14 +197,9 @@ fn temperature<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Option<Tempe
 fn buoyancy<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Option<Buoyancy> {
     let product = reader.get(table, "product_density", |r, v, k| r.float(v, k, 0.1, 20.0));
     let air = reader.get(table, "air_density", |r, v, k| r.float(v, k, 0.5, 2.0));
-    if let (Some(value), None) = (table.get("air_density"), table.get("product_density")) {
-        let message = "\"air_density\" without a \"product_density\"";
-        reader.report(
-            &value.span(),
-            message,
-            "Add it in g/ml, for example product_density = 0.92",
-        );
-    }
+    let pair = ["air_density", "product_density"];
+    let remedy = "Add it in g/ml, for example product_density = 0.92";
+    alone(reader, table, pair, "a \"product_density\"", remedy);
     Some(Buoyancy {
         product: product? * 1_000.0,
         air: air.unwrap_or(Buoyancy::AIR),

@@ -10,8 +10,34 @@ use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
 /// The layout that `pattern` belongs to.
 const PATTERN: &str = "pattern";
 /// No bench scale carries more, and none has a coarser step than a hundredth of it.
-const LARGEST_CAPACITY: Mass = Mass::from_g(1_000_000);
-const COARSEST_STEP: Mass = Mass::from_g(1000);
+const LARGEST_CAPACITY: Most = Most(Mass::from_g(1_000_000), "1000000 g");
+const COARSEST_STEP: Most = Most(Mass::from_g(1000), "1000 g");
+
+/// The largest mass that a key may have, and how that is written.
+#[derive(Clone, Copy)]
+pub(super) struct Most(pub(super) Mass, pub(super) &'static str);
+
+impl Most {
+    /// The mass of a key, where it is there and not more than this.
+    pub(super) fn or_less<'i>(
+        self,
+        reader: &mut Reader<'i>,
+        table: &DeTable<'i>,
+        key: &str,
+        example: &str,
+    ) -> Option<Mass> {
+        let value = table.get(key)?;
+        let mass = reader.mass(value, key, example)?;
+        let Most(most, written) = self;
+        if mass > most {
+            let message = format!("\"{key}\" is more than {written}");
+            let remedy = format!("Write for example \"{example}\"");
+            reader.report(&value.span(), message, remedy);
+            return None;
+        }
+        Some(mass)
+    }
+}
 
 impl ScaleSettings {
     /// What the scale can do; without a `readability` 0.01 g is taken
@@ -219,23 +245,9 @@ fn figures<'i>(
     reader: &mut Reader<'i>,
     table: &DeTable<'i>,
 ) -> (Option<Mass>, Option<Mass>, Option<Mass>) {
-    let mut figure = |key: &str, most: Mass, example: &str| {
-        let value = table.get(key)?;
-        let mass = reader.mass(value, key, example)?;
-        if mass > most {
-            let message = format!("\"{key}\" is more than {} g", most.grams(Mass::from_g(1)));
-            reader.report(
-                &value.span(),
-                message,
-                format!("Write for example \"{example}\""),
-            );
-            return None;
-        }
-        Some(mass)
-    };
-    let readability = figure("readability", COARSEST_STEP, "0.01 g");
-    let capacity = figure("capacity", LARGEST_CAPACITY, "600 g");
-    let repeatability = figure("repeatability", COARSEST_STEP, "0.008 g");
+    let readability = COARSEST_STEP.or_less(reader, table, "readability", "0.01 g");
+    let capacity = LARGEST_CAPACITY.or_less(reader, table, "capacity", "600 g");
+    let repeatability = COARSEST_STEP.or_less(reader, table, "repeatability", "0.008 g");
     for (key, small) in [
         ("readability", readability),
         ("repeatability", repeatability),
