@@ -2,6 +2,7 @@
 //! to the guide.
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use jiff::Timestamp;
@@ -94,18 +95,22 @@ pub struct LastCheck {
 }
 
 impl LastCheck {
-    /// `None` where the scale was never checked.
+    /// Of each scale that was ever checked, by its name.
     ///
     /// # Errors
     /// When the log of the checks is not as it was written, or cannot be read.
-    pub fn of(logs: &Path, scale: &str) -> Result<Option<LastCheck>, LogError> {
-        let Some(row) = scale_checks::last(logs, scale)? else {
-            return Ok(None);
-        };
+    pub fn of_each(logs: &Path) -> Result<BTreeMap<String, LastCheck>, LogError> {
         let day = |at: Timestamp| TimeZone::system().to_datetime(at).date();
-        let days = (day(Timestamp::now()) - day(row.at)).get_days();
-        let days = i64::from(days);
-        Ok(Some(LastCheck { row, days }))
+        let today = day(Timestamp::now());
+        let with_days = |row: Row| LastCheck {
+            days: i64::from((today - day(row.at)).get_days()),
+            row,
+        };
+        let last = scale_checks::last(logs)?;
+        Ok(last
+            .into_iter()
+            .map(|(scale, row)| (scale, with_days(row)))
+            .collect())
     }
 
     pub fn is_of_today(&self) -> bool {
@@ -171,9 +176,10 @@ struct Coarse {
 /// The scales of a plan with their last checks.
 ///
 /// # Errors
-/// As [`LastCheck::of`].
+/// As [`LastCheck::of_each`].
 pub fn checked(config: &Config, logs: &Path, plan: &Plan) -> Result<Vec<Checked>, LogError> {
     let mut found = Vec::new();
+    let mut checks = LastCheck::of_each(logs)?;
     let feasible = plan.feasibility(&config.abilities(), config.weighing.guard);
     for (index, scale) in config.scales.iter().enumerate() {
         let steps = || {
@@ -185,7 +191,7 @@ pub fn checked(config: &Config, logs: &Path, plan: &Plan) -> Result<Vec<Checked>
         if steps().next().is_none() {
             continue;
         }
-        let last = LastCheck::of(logs, &scale.name)?;
+        let last = checks.remove(&scale.name);
         let proven = |found: &&Option<Feasibility>| found.as_ref().is_some_and(|f| f.window.proven);
         let coarse = last.as_ref().and_then(|last| {
             let proven = steps()
@@ -453,6 +459,9 @@ impl CheckLog {
     }
 
     /// Writes a row; it is on the disk when this returns.
+    ///
+    /// # Errors
+    /// Where the row cannot be written.
     pub fn add(&mut self, draft: &Draft) -> Result<(), LogError> {
         self.log.append(draft, Timestamp::now())?;
         Ok(())

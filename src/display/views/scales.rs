@@ -18,12 +18,12 @@ const LIGHTEST: Mass = Mass::from_g(1);
 /// Where the log of the checks does not read.
 pub fn scales(context: &Context) -> Result<Value, QueryError> {
     let config = context.config();
-    let logs = config.logs()?;
+    let checks = LastCheck::of_each(&config.logs()?)?;
     let mut told = Vec::new();
     for scale in &config.scales {
         let ability = scale.ability();
         let d = ability.readability;
-        let last = LastCheck::of(&logs, &scale.name)?.filter(LastCheck::is_of_today);
+        let last = checks.get(&scale.name).filter(|last| last.is_of_today());
         let today = last.and_then(|last| last.row.verdict);
         let uncertainty = ability.net(Uncertainty::TARE_AND_GROSS);
         let grams = |mass: Mass| mass.grams(d).to_string();

@@ -1,6 +1,7 @@
 //! The log of the scale checks: `scale-checks.csv` beside the batch logs, with their columns, chain
 //! and lock, but no batch's.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::journal::error::LogError;
@@ -41,21 +42,21 @@ pub fn open(logs: &Path) -> Result<(LogFile, Option<Found>), LogError> {
     }
 }
 
-/// The last check of a scale. `None` without one.
+/// The last check of each scale that ever had one, by the scale's name.
 ///
 /// # Errors
 /// When the log is not as it was written, or cannot be read; a missing one has no checks.
-pub fn last(logs: &Path, scale: &str) -> Result<Option<Row>, LogError> {
+pub fn last(logs: &Path) -> Result<BTreeMap<String, Row>, LogError> {
+    let mut last = BTreeMap::new();
     let path = path(logs);
     if !path.exists() {
-        return Ok(None);
+        return Ok(last);
     }
-    let mut last = None;
     let mut scan = scan_file(&path)?;
     while let Some(row) = scan.next_row()? {
         // Rows of a repeatability run have no verdict.
-        if row.kind == RowKind::ScaleCheck && row.scale == scale && row.verdict.is_some() {
-            last = Some(row);
+        if row.kind == RowKind::ScaleCheck && row.verdict.is_some() {
+            last.insert(row.scale.clone(), row);
         }
     }
     Ok(last)
