@@ -6,7 +6,9 @@ use super::super::context::Context;
 use super::{Batch, grams};
 use crate::chart::history::{bare, signed};
 use crate::chart::report::report;
+use crate::formula::amend::Amendment;
 use crate::journal::batch::record::Record;
+use crate::journal::batch::standing::Standing;
 use crate::journal::format::cell::Grams;
 use crate::journal::read::folder::newest;
 use crate::journal::read::record;
@@ -44,21 +46,23 @@ pub fn batches(context: &Context, skip: usize) -> Result<Value, QueryError> {
     Ok(json!({ "batches": told, "more": more }))
 }
 
-/// A remedy's note begins with what the program reads of it (`amended {...} words`).
+/// A remedy's note without what the program reads of it.
 fn for_a_person(note: &str) -> &str {
-    match note.strip_prefix("amended {") {
-        Some(rest) => rest.rsplit_once("} ").map_or(note, |(_, words)| words),
-        None => note,
+    match Amendment::of_note(note) {
+        Some(Ok((_, words))) => words,
+        Some(Err(_)) | None => note,
     }
 }
 
 /// How far a batch is: a word for a program, and words for a person.
 fn state(record: &Record) -> (&'static str, &'static str) {
-    match (&record.fault, &record.closed) {
-        (Some(_), _) => ("damaged", "its log is damaged"),
-        (None, None) => ("open", "open"),
-        (None, Some(_)) if record.is_complete() => ("complete", "complete"),
-        (None, Some(_)) => ("ended-early", "ended early"),
+    if record.fault.is_some() {
+        return ("damaged", "its log is damaged");
+    }
+    match record.standing() {
+        Standing::Open => ("open", "open"),
+        Standing::Complete => ("complete", "complete"),
+        Standing::Incomplete(_) => ("ended-early", "ended early"),
     }
 }
 
