@@ -181,9 +181,11 @@ fn report(declared: &Declared, net: Option<(Mass, &str)>) -> String {
         ]);
     }
     out.push_str(&aligned(&rows, &[1, 2]));
-    out.push_str(&format!(
-        "\n\"any order\": {rule}, may follow in any order after the others ({law}).\n"
-    ));
+    if declared.lines.iter().any(|line| line.any_order) {
+        out.push_str(&format!(
+            "\n\"any order\": {rule}, may follow in any order after the others ({law}).\n"
+        ));
+    }
     if let Some((found, stay)) = &declared.allergens {
         out.push_str(&allergens_table(declared.rules, found, *stay, total));
     }

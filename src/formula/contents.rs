@@ -134,13 +134,13 @@ pub struct Limited {
     pub skin: bool,
     /// What the limit is, where the maker's list has it: "leave-on limit (substances.toml:4)".
     pub told: Option<String>,
-    pub from: Vec<From>,
+    pub from: Vec<Source>,
 }
 
 /// How much of a substance is in an ingredient of the formula.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct From {
+pub struct Source {
     pub ingredient: String,
     /// Index of its line.
     pub line: usize,
@@ -509,7 +509,7 @@ fn one(
         false => group.iter().find_map(|one| one.inci).unwrap_or(first.name),
     };
     let from = group.iter().filter_map(|one| {
-        Some(From {
+        Some(Source {
             ingredient: lines.get(one.line)?.0.name.clone(),
             line: one.line,
             name: one.name.to_owned(),
@@ -533,7 +533,7 @@ impl Limited {
             .from
             .iter()
             .filter(|from| same_name(&from.ingredient, ingredient));
-        let of_lot = |from: &&From| {
+        let of_lot = |from: &&Source| {
             from.lot
                 .as_deref()
                 .is_some_and(|own| !lot.is_empty() && same_lot(own, lot))
@@ -566,8 +566,9 @@ impl Limited {
 
     /// Whether it is one ingredient of the formula and comes in no other way.
     pub fn is_plain(&self) -> bool {
-        let itself =
-            |from: &From| from.share == Percent::HUNDRED && same_name(&from.ingredient, &self.name);
+        let itself = |from: &Source| {
+            from.share == Percent::HUNDRED && same_name(&from.ingredient, &self.name)
+        };
         self.from.iter().all(itself)
     }
 
@@ -659,7 +660,7 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
     }
     let mut open: Vec<(usize, Vec<String>)> = Vec::new();
     for one in &found.reached {
-        let here = |from: &From| from.line == one.line && same_name(&from.name, one.name);
+        let here = |from: &Source| from.line == one.line && same_name(&from.name, one.name);
         let has_max = |limit: &Limited| limit.limits.max.is_some() && limit.from.iter().any(here);
         let concerned =
             one.is_scent() && one.ingredient.is_some() && !one.opened && one.lot.is_none();

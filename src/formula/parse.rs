@@ -40,7 +40,7 @@ impl Formula {
     /// CR LF line ends are accepted.
     ///
     /// ```
-    /// use bismar::formula::Formula;
+    /// use bismar_core::formula::Formula;
     ///
     /// let text = r#"
     /// [formula]
@@ -261,17 +261,18 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
 fn twice(reader: &mut Reader, one: &Ingredient, before: &[Ingredient], at: &Range<usize>) {
     let same = |other: &&Ingredient| same_name(&other.name, &one.name);
     if let Some(other) = before.iter().find(same) {
-        let message = format!(
-            "\"{}\" is in this phase already, at line {}",
-            shown(&one.name),
-            other.place.line
-        );
-        reader.report(
-            at,
-            message,
-            "Add the two amounts up, or name the steps apart",
-        );
+        let message = already(&one.name, "phase", other.place.line);
+        let remedy = "Add the two amounts up, or name the steps apart";
+        reader.report(at, message, remedy);
     }
+}
+
+/// Says that a name stands a second time in a phase or list.
+pub(super) fn already(name: &str, whole: &str, line: usize) -> String {
+    format!(
+        "\"{}\" is in this {whole} already, at line {line}",
+        shown(name)
+    )
 }
 
 fn ingredient<'i>(

@@ -21,6 +21,7 @@
 use std::ops::Range;
 
 use super::kind::Kind;
+use super::parse::already;
 use super::tolerance::percent;
 use super::{Percent, Place};
 use crate::document::{DeTable, DeValue, Reader, Value, shown};
@@ -115,10 +116,7 @@ pub(super) fn substances<'i>(
             Some((name, earlier.place.line))
         });
         if let Some((name, line)) = twice {
-            let message = format!(
-                "\"{}\" is in this list already, at line {line}",
-                shown(name)
-            );
+            let message = already(name, "list", line);
             reader.report(&at, message, "Put what is known of it into one table");
         }
         all.push(one);

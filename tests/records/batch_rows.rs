@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use bismar::formula::amend::{Added, Amendment, Cause};
-use bismar::formula::contents::{From, Limited};
+use bismar::formula::contents::{Limited, Source};
 use bismar::formula::filling::Fill;
 use bismar::formula::plan::BatchSize;
 use bismar::formula::{Formula, Limits, Percent, Plan, VesselWay};
@@ -570,7 +570,7 @@ fn a_note_of_what_is_in_the_formula_is_read_as_it_was_written() {
         },
         skin: true,
         told: told.map(str::to_owned),
-        from: vec![From {
+        from: vec![Source {
             ingredient: "Lavender".into(),
             line: 3,
             name: "Linalool".into(),

@@ -1,7 +1,7 @@
 //! Scales, formulas and people, drawn from a seed.
 
 use bismar::config::{Config, VesselConfig};
-use bismar::formula::contents::{From, Limited};
+use bismar::formula::contents::{Limited, Source};
 use bismar::formula::filling::Fill;
 use bismar::formula::remedy::Part;
 use bismar::formula::{Limits, Percent, Plan, PlannedPart, PlannedPhase, Step, VesselWay};
@@ -293,7 +293,7 @@ pub fn limit(plan: &mut Plan) {
             },
             skin: false,
             told: None,
-            from: vec![From {
+            from: vec![Source {
                 ingredient: step.ingredient.clone(),
                 line: index,
                 name: step.ingredient.clone(),
