@@ -30,6 +30,8 @@ pub struct BeginArgs {
     overweigh: bool,
 }
 
+/// # Errors
+/// What is told to the person, with its remedy and exit code.
 pub fn run(args: BeginArgs) -> Outcome {
     // Read here too: a fault of the file is told with its place, whether a daemon runs or not.
     let formula = workshop::formula(&args.formula)?;

@@ -54,6 +54,8 @@ pub(super) fn seconds(text: &str) -> Result<f64, String> {
     }
 }
 
+/// # Errors
+/// What is told to the person, with its remedy and exit code.
 pub fn run(args: &CaptureArgs) -> Outcome {
     let scale = scale(args)?;
     let path = args.out.display();

@@ -77,6 +77,8 @@ and bump the bench once. Everything else is what runs at your own bench. Lines
 with a word in front are what bismar tells the maker.
 ";
 
+/// # Errors
+/// What is told to the person, with its remedy and exit code.
 pub fn run(args: DemoArgs) -> Outcome {
     let args = &args;
     if args.season {

@@ -174,10 +174,14 @@ pub trait Opener {
 
 /// The methods of [`Bench`] that the loop drives. The bench's own text says what each does.
 pub trait Weigher {
+    /// # Errors
+    /// Why no batch can begin now.
     fn begin(&mut self, plan: Plan, progress: Progress, at: Moment) -> Result<(), Refused>;
     fn bytes(&mut self, scale: ScaleIndex, at: Moment, bytes: &[u8]);
     fn lost(&mut self, scale: ScaleIndex, at: Moment);
     fn back(&mut self, scale: ScaleIndex, at: Moment);
+    /// # Errors
+    /// Why the word is refused now.
     fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused>;
     fn logged(&mut self, ticket: u64, seq: u64, at: Moment);
     fn not_logged(&mut self, ticket: u64, why: String, at: Moment);

@@ -41,6 +41,8 @@ impl Context {
             .ok_or_else(|| QueryError::Other(none.to_owned()))
     }
 
+    /// # Errors
+    /// Where the list of lots cannot be read.
     pub fn lots(&self) -> Result<Vec<Lot>, QueryError> {
         match &self.lots {
             Some(file) => store::lots(file),

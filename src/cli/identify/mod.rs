@@ -56,6 +56,8 @@ fn word(text: &str) -> Result<String, String> {
     Ok(name.to_owned())
 }
 
+/// # Errors
+/// What is told to the person, with its remedy and exit code.
 pub fn run(args: &IdentifyArgs) -> Outcome {
     let place = match &args.config {
         Some(path) => path.clone(),

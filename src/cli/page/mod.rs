@@ -24,6 +24,8 @@ pub struct PageArgs {
     open: bool,
 }
 
+/// # Errors
+/// What is told to the person, with its remedy and exit code.
 pub fn run(args: &PageArgs) -> Outcome {
     if args.open {
         return open::run();

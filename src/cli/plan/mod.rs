@@ -45,6 +45,9 @@ const AFTER_HELP: &str = "\
 Exit code 1: a step cannot be proven or fits no known vessel, or something on the list is short.";
 
 /// Prints the plan; see `AFTER_HELP` for the exit code.
+///
+/// # Errors
+/// What is told to the person, with its remedy and exit code.
 pub fn run(args: &PlanArgs) -> Outcome {
     if args.jar_price.is_some() && args.size.jars.is_none() {
         return Err(Failure::usage(

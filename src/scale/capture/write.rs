@@ -31,6 +31,9 @@ impl<W: Write> CaptureWriter<W> {
 
     /// Bytes that the scale sent. A time before that of the last record is written as that time:
     /// the order of the records is the truth.
+    ///
+    /// # Errors
+    /// What the target of the capture says to the write.
     pub fn bytes(&mut self, at: Moment, data: &[u8]) -> io::Result<()> {
         self.begin(at);
         for (i, &byte) in data.iter().enumerate() {
@@ -50,6 +53,9 @@ impl<W: Write> CaptureWriter<W> {
     }
 
     /// What a person told the daemon.
+    ///
+    /// # Errors
+    /// What the target of the capture says to the write.
     pub fn command(&mut self, at: Moment, command: &Command) -> io::Result<()> {
         self.begin(at);
         match command {
@@ -76,6 +82,9 @@ impl<W: Write> CaptureWriter<W> {
     }
 
     /// A remark; line breaks in it become spaces.
+    ///
+    /// # Errors
+    /// What the target of the capture says to the write.
     pub fn comment(&mut self, text: &str) -> io::Result<()> {
         self.line.clear();
         self.line.extend_from_slice(b"# ");
@@ -84,6 +93,9 @@ impl<W: Write> CaptureWriter<W> {
         self.end()
     }
 
+    ///
+    /// # Errors
+    /// What the target of the capture says to the write.
     pub fn flush(&mut self) -> io::Result<()> {
         self.sink.flush()
     }
