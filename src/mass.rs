@@ -14,7 +14,7 @@ use std::ops::{Add, AddAssign, Mul, Neg, Sub, SubAssign};
 /// readings cannot overflow; arithmetic beyond the range of an `i64` saturates, never wraps.
 ///
 /// ```
-/// use bismar::mass::{Mass, Unit};
+/// use bismar_core::mass::{Mass, Unit};
 ///
 /// // One avoirdupois ounce is 28.349523125 g exactly (NIST SP 811, B.8).
 /// let ounce = Mass::parse(b"1", Unit::Ounce)?;

@@ -1,7 +1,5 @@
 //! A recorded session played through the same code as a live one, in virtual time.
 
-use std::io::BufRead;
-
 use crate::bench::Bench;
 use crate::config::Config;
 use crate::scale::capture::{CaptureError, CaptureReader, Record};
@@ -22,8 +20,8 @@ const SCALE: usize = 0;
 ///
 /// # Errors
 /// What the capture's reader says, or what `each` gives.
-pub fn play<R: BufRead, E: From<CaptureError>>(
-    capture: &mut CaptureReader<R>,
+pub fn play<E: From<CaptureError>>(
+    capture: &mut CaptureReader,
     bench: &mut Bench,
     mut each: impl FnMut(&mut Bench, Moment, Event) -> Result<(), E>,
 ) -> Result<(), E> {
@@ -70,7 +68,7 @@ fn drain<E>(
 ///
 /// # Errors
 /// What the capture's reader says.
-pub fn listen<R: BufRead>(capture: &mut CaptureReader<R>) -> Result<Findings, CaptureError> {
+pub fn listen(capture: &mut CaptureReader) -> Result<Findings, CaptureError> {
     let mut listener = Listener::new();
     while !listener.is_full() {
         match capture.next_record()? {

@@ -3,7 +3,7 @@
 /// A point in time: microseconds since the session began, on a clock that never steps back.
 ///
 /// ```
-/// use bismar::time::Moment;
+/// use bismar_core::time::Moment;
 ///
 /// let (tared, poured) = (Moment::from_millis(1_500), Moment::from_millis(4_000));
 /// assert_eq!(poured.since(tared), 2_500_000);

@@ -65,6 +65,8 @@ fn start(text: &str) -> Result<Timestamp, String> {
 /// What marks a log as that of a replay.
 const MARK: &str = "(replay of a capture)";
 
+/// # Errors
+/// What is told to the person, with its remedy and exit code.
 pub fn run(args: ReplayArgs) -> Outcome {
     let formula = workshop::formula(&args.formula)?;
     let config = config(&args)?;
@@ -97,7 +99,7 @@ pub fn run(args: ReplayArgs) -> Outcome {
     })
 }
 
-fn open(path: &Path) -> Result<CaptureReader<BufReader<File>>, Failure> {
+fn open(path: &Path) -> Result<CaptureReader<'static>, Failure> {
     let cannot = |error: std::io::Error| {
         Failure::bad_input(format!("{}:1:1: cannot be read: {error}", path.display()))
     };

@@ -306,7 +306,7 @@ fn unprintable(c: char) -> bool {
 }
 
 /// A piece of outside text for a message: short, and without control characters.
-pub(crate) fn shown(text: &str) -> String {
+pub fn shown(text: &str) -> String {
     let clean = |c: char| if unprintable(c) { '\u{fffd}' } else { c };
     let mut shown: String = text.chars().take(40).map(clean).collect();
     if text.chars().nth(40).is_some() {

@@ -29,8 +29,8 @@ impl Window {
     /// vessel meets no step.
     ///
     /// ```
-    /// use bismar::mass::Mass;
-    /// use bismar::metrology::{Uncertainty, Window};
+    /// use bismar_core::mass::Mass;
+    /// use bismar_core::metrology::{Uncertainty, Window};
     ///
     /// let (d, g) = (Mass::from_mg(10), Mass::from_g);
     /// // Tare and gross of a scale of 0.01 g: u = 5.8 mg, so 2 u is 11.6 mg.

@@ -29,10 +29,10 @@ pub enum Heard {
 /// becomes a weight.
 ///
 /// ```
-/// use bismar::scale::decode::{Decoder, Heard};
-/// use bismar::scale::frame::Start;
-/// use bismar::scale::layout::{Chosen, by_name};
-/// use bismar::time::Moment;
+/// use bismar_core::scale::decode::{Decoder, Heard};
+/// use bismar_core::scale::frame::Start;
+/// use bismar_core::scale::layout::{Chosen, by_name};
+/// use bismar_core::time::Moment;
 ///
 /// let layout = Chosen::BuiltIn(by_name("sign-number-unit-16").expect("it is built in"));
 /// let mut decoder = Decoder::new(layout, Start::LineStart);

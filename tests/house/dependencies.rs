@@ -211,17 +211,21 @@ fn every_locked_crate_has_a_checksum_and_unsafe_code_is_forbidden() {
         .parse()
         .unwrap();
     for package in lock["package"].as_array().unwrap() {
-        let own = package["name"].as_str() == Some("bismar");
+        let own = matches!(package["name"].as_str(), Some("bismar" | "bismar-core"));
         assert_eq!(package.get("checksum").is_none(), own, "{package}");
     }
-    let manifest: toml::Table = std::fs::read_to_string("Cargo.toml")
-        .unwrap()
-        .parse()
-        .unwrap();
+    let manifest = |path: &str| -> toml::Table {
+        let text = std::fs::read_to_string(path).unwrap();
+        text.parse().unwrap()
+    };
     assert_eq!(
-        manifest["lints"]["rust"]["unsafe_code"].as_str(),
+        manifest("Cargo.toml")["workspace"]["lints"]["rust"]["unsafe_code"].as_str(),
         Some("forbid")
     );
+    for path in ["Cargo.toml", "core/Cargo.toml"] {
+        let lints = &manifest(path)["lints"];
+        assert_eq!(lints["workspace"].as_bool(), Some(true), "{path}");
+    }
 }
 
 /// The note on the crates that touch bytes from outside is of the versions that are built in: an update of one

@@ -9,7 +9,7 @@ use crate::journal::error::LogError;
 
 /// The lock, held until this is dropped or the process ends in any way.
 #[derive(Debug)]
-pub(crate) struct Lock(File);
+pub struct Lock(File);
 
 impl Drop for Lock {
     /// Closing the file alone would not do: a program that is being started at this moment has a

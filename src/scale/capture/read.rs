@@ -1,5 +1,6 @@
 //! Reading captures.
 
+use std::fmt;
 use std::io::{self, BufRead};
 
 use super::{HEADER, LONGEST_RECORD, Record, seconds};
@@ -41,24 +42,33 @@ impl Fault {
     }
 }
 
-/// Reads a capture record by record, from any buffered source, in bounded memory.
-#[derive(Debug)]
-pub struct CaptureReader<R> {
-    source: R,
+/// Reads a capture record by record, from any buffered source, in bounded memory. Not generic over the source:
+/// each line of a long capture is to be read by what is optimised here.
+pub struct CaptureReader<'r> {
+    source: Box<dyn BufRead + 'r>,
     line: u64,
     last: Moment,
     raw: Vec<u8>,
     data: Vec<u8>,
 }
 
-impl<R: BufRead> CaptureReader<R> {
+impl fmt::Debug for CaptureReader<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("CaptureReader")
+            .field("line", &self.line)
+            .field("last", &self.last)
+            .finish_non_exhaustive()
+    }
+}
+
+impl<'r> CaptureReader<'r> {
     /// Reads the first line.
     ///
     /// # Errors
     /// When it is not `# bismar capture 1`, or the source fails.
-    pub fn new(source: R) -> Result<CaptureReader<R>, CaptureError> {
+    pub fn new(source: impl BufRead + 'r) -> Result<CaptureReader<'r>, CaptureError> {
         let mut reader = CaptureReader {
-            source,
+            source: Box::new(source),
             line: 0,
             last: Moment::default(),
             raw: Vec::new(),
