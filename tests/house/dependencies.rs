@@ -222,7 +222,7 @@ fn every_locked_crate_has_a_checksum_and_unsafe_code_is_forbidden() {
         manifest("Cargo.toml")["workspace"]["lints"]["rust"]["unsafe_code"].as_str(),
         Some("forbid")
     );
-    for path in ["Cargo.toml", "core/Cargo.toml"] {
+    for path in ["Cargo.toml", "src/core/Cargo.toml"] {
         let lints = &manifest(path)["lints"];
         assert_eq!(lints["workspace"].as_bool(), Some(true), "{path}");
     }
