@@ -132,7 +132,7 @@ impl Bench {
             Heard::NoWeight | Heard::NotAMass | Heard::NoUnit => {
                 engine.handle(scale, Input::Alive, at);
             }
-            Heard::Rejected(_) => {}
+            Heard::Rejected(_) => engine.handle(scale, Input::Unread, at),
         });
     }
 

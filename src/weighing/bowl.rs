@@ -122,14 +122,38 @@ impl Engine {
         stirred_off(gross.unwrap_or(shown), d)
     }
 
+    /// Whether what stands there can be the bowl that waits for its lift: a fifth of it and more. What is less
+    /// lies on the pan that it left.
+    pub(super) fn bowl_stands(&self, scale: ScaleIndex) -> bool {
+        let shown = self.pans.get(scale).and_then(|pan| pan.last);
+        let check = self.run.as_ref().and_then(|run| run.lift_check.as_ref());
+        let Some((shown, check)) = shown.zip(check) else {
+            return true;
+        };
+        let last = check.records.last();
+        last.is_none_or(|(_, written)| {
+            let load = written.weight.shown - check.zero;
+            shown.weight - check.zero >= load.ratio(1, 5)
+        })
+    }
+
     /// Everything is weighed, and the bowl stands there still, or is back from the last mixing: what comes
     /// or goes now belongs to no record, and the records say so.
     pub(super) fn follow_the_finished_bowl(&mut self, scale: ScaleIndex, seen: &Observation) {
+        let zero = self.zero(scale);
         let Some(run) = &mut self.run else { return };
         if run.current().is_some() || !(seen.plateau || seen.steady.is_some()) {
             return;
         }
         let shown = seen.steady.map_or(seen.weight, |level| level.weight);
+        if run
+            .bowl
+            .gross
+            .is_some_and(|gross| shown - zero < gross.ratio(1, 5))
+        {
+            // That is no bowl that lost something: it lies on the pan that the bowl left.
+            return;
+        }
         if run.bowl.finished.is_none() && seen.steady.is_none() {
             return;
         }

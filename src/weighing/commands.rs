@@ -125,8 +125,11 @@ impl Engine {
                 "The bowl stays on the scale.".into()
             }
             State::Clear { .. } => self.believe_cleared(),
-            State::Lift(written) if written.doubt.is_some() => {
+            State::Lift(mut written) if written.doubt.is_some() || self.may_be_lifted() => {
                 let scale = self.scale_needed().unwrap_or_default();
+                if written.doubt.is_none() {
+                    self.was_no_key(scale, &mut written);
+                }
                 let state = self.lifted_after_record(scale, written);
                 self.enter(state);
                 self.believe_cleared()

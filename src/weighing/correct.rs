@@ -320,7 +320,7 @@ impl Engine {
         if written.weight.no_lift {
             self.cue_urgent(CueKind::Hold, say, &[]);
         } else {
-            self.cue_urgent(CueKind::Lift, say, &[Choice::Again]);
+            self.cue_urgent(CueKind::Lift, say, self.ways_on(step));
         }
     }
 }

@@ -18,6 +18,8 @@ pub enum Input {
     Underload,
     /// The scale spoke, and gave no weight that counts (a line without its unit, say).
     Alive,
+    /// A line came that could not be read: what it showed is not known.
+    Unread,
     /// The line to the scale is gone (unplugged, switched off).
     Lost,
     /// The line is back.

@@ -80,6 +80,29 @@ impl Engine {
         }
     }
 
+    /// Whether the scale rests at zero, where the vessel that was recorded is to be lifted: it is off, or was
+    /// tared.
+    pub(super) fn may_be_lifted(&self) -> bool {
+        let run = self.run.as_ref();
+        let step = run
+            .and_then(|run| run.current())
+            .filter(|step| step.vessel.is_apart());
+        let pan = step.and_then(|step| self.pans.get(step.scale));
+        let level = pan.and_then(|pan| pan.level(self.now));
+        level.is_some_and(|level| shows_zero(level.weight, level.d))
+    }
+
+    /// By the maker's word the pan is empty: what was taken for a key was the lift, and the frame stands.
+    pub(super) fn was_no_key(&mut self, scale: ScaleIndex, written: &mut Written) {
+        let level = self.pans.get(scale).and_then(|pan| pan.level(self.now));
+        let Some(level) = level else { return };
+        let by = level.weight - self.zero(scale);
+        written.weight.shown += by;
+        written.weight.tare.base += by;
+        written.weight.low += by;
+        self.set_zero(scale, level.weight, true);
+    }
+
     pub(super) fn in_lift(
         &mut self,
         scale: ScaleIndex,

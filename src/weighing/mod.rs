@@ -189,6 +189,12 @@ impl Engine {
             Input::Alive => {
                 if let Some(pan) = self.pans.get_mut(scale) {
                     pan.heard = Some(self.now);
+                    pan.mute |= pan.last.is_none();
+                }
+            }
+            Input::Unread => {
+                if let Some(pan) = self.pans.get_mut(scale) {
+                    pan.unread = pan.unread.saturating_add(1);
                 }
             }
             Input::Lost => self.on_lost(scale),

@@ -63,7 +63,7 @@ impl Engine {
         if run.step >= run.done.len() {
             run.bowl.finished = None;
             let (scale, waits) = (run.last_scale(), run.awaits_the_bowls_lift());
-            if waits && self.is_loaded(scale) {
+            if waits && self.is_loaded(scale) && self.bowl_stands(scale) {
                 // The empty pan has the last word on what is in it.
                 self.cue(
                     CueKind::Lift,
@@ -466,6 +466,11 @@ impl Engine {
                 self.repeat_cue();
                 state
             }
+            State::Lift(_) if self.may_be_lifted() => {
+                // What was taken for a key may have been the lift.
+                self.cue_urgent(CueKind::Lift, phrases::lift_or_next(), &[Choice::Next]);
+                state
+            }
             // While it is stirred, written or thought over, nobody is hurried.
             State::Landing(_)
             | State::Writing(_)
@@ -489,8 +494,15 @@ impl Engine {
             || seen.steady.is_some() && self.load(scale, seen.weight, seen.d) == Load::Nothing;
         let mut short = None;
         let (waits, after) = match state {
-            State::Empty => (run.coming.maybe_there && nothing(), UNSEEN_US),
-            State::Removed(removed) => (removed.vanished && nothing(), UNSEEN_US),
+            State::Empty => {
+                let there = run.coming.maybe_there || run.coming.unheard;
+                (there && nothing(), UNSEEN_US)
+            }
+            // A source is off for as long as she pours out of it.
+            State::Removed(removed) => {
+                let off = removed.vanished || way != VesselWay::Difference;
+                (off && nothing(), UNSEEN_US)
+            }
             State::Tared(tared) => {
                 let net = super::net_of(&step, tared.tare.base, seen.weight);
                 let window = self.window(&step, seen.d, 0);
@@ -520,6 +532,7 @@ impl Engine {
             | State::Done => (false, UNSEEN_US),
         };
         let weighs = matches!(state, State::Tared(_));
+        let away = matches!(state, State::Removed(_));
         let Some(run) = &mut self.run else { return };
         if !waits {
             run.waits_since = None;
@@ -535,6 +548,8 @@ impl Engine {
             self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
         } else if weighs {
             self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
+        } else if away {
+            self.tell_beside(&phrases::may_stand_there(way), CueKind::Place, &[]);
         } else {
             let say = phrases::may_stand_there(way);
             self.cue(CueKind::Place, say, None, &[]);
@@ -577,6 +592,7 @@ impl Engine {
         if level.weight - zero <= vessel_at_least(seen.d) {
             pan.left_over = false;
         }
+        let mute = std::mem::take(&mut pan.mute);
         let first = match pan.zero {
             None => {
                 let at_zero = level.weight <= seen.d * 3;
@@ -598,6 +614,7 @@ impl Engine {
             if let Some(run) = &mut self.run {
                 // No scale shows less than zero with nothing on it, unless it was tared.
                 run.coming.maybe_there |= level.weight < -(seen.d * 5);
+                run.coming.unheard = mute && waits && level.weight <= vessel_at_least(seen.d);
             }
             self.begin_loaded(scale, level.weight, seen);
         }
@@ -618,6 +635,12 @@ impl Engine {
         if (run.coming.resumed || left_over) && (net_zero || shown > vessel_at_least(seen.d)) {
             // Nobody knows what was poured before the restart.
             let state = self.ask_clear(self.way_now(), net_zero);
+            self.enter(state);
+            return;
+        }
+        if seen.net_flag && !net_zero && shown.abs() <= vessel_at_least(seen.d) {
+            // A tare is in force, and nearly all that it took off stands there; the rest is nobody knows what.
+            let state = self.ask_clear(self.way_now(), true);
             self.enter(state);
             return;
         }

@@ -4,6 +4,8 @@
 //! pan carries is `gross = shown − zero`, where `zero` is what the scale shows (or would show) with
 //! an empty pan: 0 after its ZERO key, −150 g after a TARE with a 150 g vessel on it.
 
+use std::collections::VecDeque;
+
 use super::grain::Grain;
 use super::pour::{Rate, most_poured};
 use super::presses::Presses;
@@ -35,6 +37,10 @@ pub struct PanSpec {
 const FIRST_SWIFT: f64 = 0.5;
 /// A scale that takes longer than this from 10 to 90 % of one load is told to be slow: 2.5 s.
 pub const SLOW: f64 = 2.5;
+
+/// A key makes the line shorter or longer, and a layout without columns loses one line by that; on more
+/// lost lines than this a lift may have passed by.
+const MOST_UNREAD: u32 = 1;
 
 /// A lift takes no longer than this: 3 s.
 const PEAK_US: u64 = 3_000_000;
@@ -71,8 +77,8 @@ pub struct Pan {
     unconfirmed: Option<Jump>,
     /// The reading before `last`.
     prior: Option<Mass>,
-    /// The highest indication of late, and when it was.
-    peak: Option<(Moment, Mass)>,
+    /// The highest indications of late, and when they were: each is above all that came later.
+    peaks: VecDeque<(Moment, Mass)>,
     pub unit: Option<Unit>,
     /// The finest readability seen: coarser than this is a unit set wrong.
     pub finest: Option<Mass>,
@@ -90,6 +96,10 @@ pub struct Pan {
     pub overload: bool,
     /// When it spoke last without a weight that counts.
     pub heard: Option<Moment>,
+    /// It spoke before its first weight: what it showed then nobody knows.
+    pub mute: bool,
+    /// Lines since the last reading that could not be read.
+    pub unread: u32,
     /// The unit in which it spoke first.
     pub usual: Option<Unit>,
 }
@@ -119,8 +129,12 @@ pub struct Observation {
     pub after_gap: bool,
     /// The reading before this one.
     pub before: Option<Mass>,
+    /// Between the two lines were lost, so many that a load may have come or gone on them.
+    pub lines_lost: bool,
     /// That one and the one before it agree.
     pub was_still: bool,
+    /// That one rose by more than a hand pours.
+    pub swings: bool,
     /// The highest reading of the last 3 s before this one.
     pub peak: Mass,
     /// The most that a hand pours between the two.
@@ -155,8 +169,8 @@ impl Observation {
     /// little it took off: it leaves exactly zero. What rises to zero without a rest before is a vessel
     /// that comes back.
     pub fn may_be_key(&self) -> bool {
-        if self.pending || self.jump.is_some() {
-            // Whether it is one is told by the next reading, or was told by this.
+        if self.pending || self.jump.is_some() || self.lines_lost {
+            // Whether it is one is told by the next reading, or was told by this; or nothing tells.
             return false;
         }
         let Some(before) = self.before else {
@@ -167,8 +181,9 @@ impl Observation {
         // A key takes all of it off between two readings; a lift takes time.
         let fell = self.peak.max(before) - self.weight;
         let at_once = by.is_negative() || by >= fell.ratio(3, 5);
-        // It may be poured into again within the same reading.
-        let again = self.weight >= -self.d
+        // It may be poured into again within the same reading; what rose faster than any pour swings.
+        let again = !self.swings
+            && self.weight >= -self.d
             && self.weight < before.ratio(2, 5)
             && self.weight <= self.pourable;
         (self.dropped && at_once) || (moved && at_once && (self.weight.abs() <= self.d || again))
@@ -228,7 +243,7 @@ impl Pan {
             grain: Grain::default(),
             last: None,
             prior: None,
-            peak: None,
+            peaks: VecDeque::new(),
             unconfirmed: None,
             unit: None,
             finest: spec.readability,
@@ -240,6 +255,8 @@ impl Pan {
             lost: false,
             overload: false,
             heard: None,
+            mute: false,
+            unread: 0,
             usual: None,
         }
     }
@@ -298,6 +315,10 @@ impl Pan {
 
     /// Learns the filter from one load that came, or (`lifted`) went.
     pub fn learn(&mut self, shape: &Shape, lifted: bool) {
+        if shape.swift <= 0.0 {
+            // It was there before it was heard of: nothing shows how it came.
+            return;
+        }
         // A slow hand makes it longer, nothing makes it shorter.
         let swift = self.swift.map_or(shape.swift, |old| {
             shape.swift.min(old + (shape.swift - old).max(0.0) * 0.1)
@@ -342,10 +363,11 @@ impl Pan {
         same
     }
 
-    /// Whether no load comes or goes on this scale between two readings: then a jump is a key.
-    fn is_slower_than_readings(&self) -> bool {
+    /// Whether no load comes or goes on this scale between two readings, with so many lines lost between
+    /// them: then a jump is a key.
+    fn is_slower_than_readings(&self, unread: u32) -> bool {
         let (fewest, seen) = self.on_the_way;
-        seen >= 1 && (2..u32::MAX).contains(&fewest)
+        seen >= 1 && (2 + unread..u32::MAX).contains(&fewest)
     }
 
     /// What is learned of the filter so far.
@@ -468,6 +490,7 @@ impl Pan {
         }
         self.lost = false;
         self.overload = false;
+        let unread = std::mem::take(&mut self.unread);
         if gap || unit_changed {
             self.unsettle();
         }
@@ -476,7 +499,7 @@ impl Pan {
             self.unconfirmed = None;
             None
         } else {
-            self.confirm_jump(before, r, d)
+            self.confirm_jump(before, r, d, unread)
         };
         if jump.is_some_and(|jump| jump.cause != JumpCause::Slight) {
             self.unsettle();
@@ -505,6 +528,9 @@ impl Pan {
         let was_still = before
             .zip(self.prior)
             .is_some_and(|(b, prior)| (b.weight - prior).abs() <= d);
+        let swings = before
+            .zip(self.prior)
+            .is_some_and(|(b, prior)| b.weight - prior > poured(b, r) + d * 20);
         self.prior = before.map(|b| b.weight);
         let peak = self.follow_peak(r);
         self.last = Some(*r);
@@ -523,7 +549,9 @@ impl Pan {
             unit_changed,
             after_gap: gap && before.is_some(),
             before: before.map(|b| b.weight),
+            lines_lost: unread > MOST_UNREAD,
             was_still,
+            swings,
             pourable: before.map_or(Mass::ZERO, |before| poured(before, r)),
             unit_known: r.unit.is_some(),
             net_flag: r.shown == Some(Shown::Net),
@@ -535,12 +563,15 @@ impl Pan {
         let Some(last) = self.last else {
             return r.weight;
         };
-        let stands = self
-            .peak
-            .filter(|&(at, weight)| r.at.since(at) <= PEAK_US && weight > last.weight);
-        let (at, peak) = stands.unwrap_or((last.at, last.weight));
-        self.peak = Some((at, peak));
-        peak
+        // Only what nothing later surpasses can be the highest.
+        while self.peaks.back().is_some_and(|&(_, w)| w <= last.weight) {
+            self.peaks.pop_back();
+        }
+        self.peaks.push_back((last.at, last.weight));
+        while self.peaks.len() > 1 && r.at.since(self.peaks[0].0) > PEAK_US {
+            self.peaks.pop_front();
+        }
+        self.peaks[0].1
     }
 
     fn follow_presses(&mut self, r: &Reading, d: Mass, steady: bool) -> bool {
@@ -568,8 +599,14 @@ impl Pan {
 
     /// A fall to zero counts when the next reading is still there: a vessel on its way off can pass by
     /// zero, where an empty pan shows less.
-    fn confirm_jump(&mut self, before: Option<Reading>, r: &Reading, d: Mass) -> Option<Jump> {
-        let found = self.find_jump(before, r, d);
+    fn confirm_jump(
+        &mut self,
+        before: Option<Reading>,
+        r: &Reading,
+        d: Mass,
+        unread: u32,
+    ) -> Option<Jump> {
+        let found = self.find_jump(before, r, d, unread);
         if let Some(jump) = self.unconfirmed.take() {
             let most = before.map_or(Mass::ZERO, |before| poured(before, r)) + d * 20;
             let stays = r.weight >= -(d * 20) && r.weight <= most;
@@ -587,7 +624,13 @@ impl Pan {
 
     /// A jump from a weight at rest to zero without a reading in between. Drifts (under 20 d) are
     /// none, nor is the tail of a lift: a key shows exactly zero at once.
-    fn find_jump(&self, before: Option<Reading>, r: &Reading, d: Mass) -> Option<Jump> {
+    fn find_jump(
+        &self,
+        before: Option<Reading>,
+        r: &Reading,
+        d: Mass,
+        unread: u32,
+    ) -> Option<Jump> {
         let before = before?;
         let flags = (before.shown, r.shown);
         let flag_changed = matches!(flags, (Some(a), Some(b)) if a != b);
@@ -606,14 +649,26 @@ impl Pan {
                 cause: JumpCause::Key,
             });
         }
+        if unread > MOST_UNREAD {
+            // A load falls over fewer lines than that.
+            return None;
+        }
         let (_, anchor) = self.anchor?;
         let from_anchor = (before.weight - anchor).abs() <= anchor.abs().ratio(1, 10);
         let clean = from_anchor && !self.between;
-        let to_zero = r.weight.abs() <= d * 3;
+        // What was not quite at rest goes on below the key.
+        let fell = before.weight - r.weight > d * 100;
+        let surely = fell && self.is_slower_than_readings(unread + 1);
+        let to_zero = r.weight.abs() <= d * if surely { 10 } else { 3 };
         if !(clean && to_zero && anchor.abs() > d * 20) {
             // A lift falls from reading to reading; from a weight that grew to zero is a key.
             let grew = self.prior.is_some_and(|prior| before.weight >= prior);
-            let rough = grew && to_zero && before.weight > d * 20;
+            // A pan that rings after a lift does so on a small scale.
+            let recent = |&&(at, _): &&(Moment, Mass)| r.at.since(at) <= PEAK_US;
+            let peak = self.peaks.iter().find(recent);
+            let top = peak.map_or(before.weight, |&(_, top)| top.max(before.weight));
+            let most = before.weight - r.weight >= (top - r.weight).ratio(3, 5);
+            let rough = grew && most && to_zero && before.weight > d * 20;
             return rough.then(|| Jump {
                 from: before.weight,
                 to: r.weight,
@@ -629,7 +684,7 @@ impl Pan {
             (Some(Shown::Gross), Some(Shown::Gross)) => JumpCause::Load,
             // Neither a lift nor a landing is so fast on this scale.
             (None, _) | (_, None) | (Some(_), Some(_))
-                if self.is_slower_than_readings() && r.weight.abs() <= d =>
+                if surely || (self.is_slower_than_readings(unread) && r.weight.abs() <= d) =>
             {
                 JumpCause::Key
             }

@@ -395,6 +395,11 @@ pub(super) fn clear(way: VesselWay) -> String {
     format!("Lift everything off the scale; {next} comes next. Say next if nothing is on it.")
 }
 
+/// It was told to be lifted, and the scale shows zero.
+pub(super) fn lift_or_next() -> String {
+    "Lift everything off the scale; say next if nothing is on it.".into()
+}
+
 pub(super) fn lot(name: &str) -> Words {
     Words::from(format!("Name the lot of {name}. The weight waits for it.")).asking(Ask::Lot)
 }

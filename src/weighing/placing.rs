@@ -109,6 +109,20 @@ impl Engine {
         }
     }
 
+    /// The pan shows so much less than the zero at which the scale was first heard: that stood there tared,
+    /// and nobody saw it come.
+    fn stood_unheard(&mut self, mass: Mass) {
+        let run = self.run.as_mut().filter(|run| run.coming.unheard);
+        if let Some(run) = run {
+            let before = run.coming.refused.map_or(Mass::ZERO, |before| before.mass);
+            run.coming.refused = Some(Refused {
+                mass: before + mass,
+                exact: false,
+                tail: None,
+            });
+        }
+    }
+
     /// Whatever is at rest on the pan is lifted before the step goes on.
     pub(super) fn ask_clear(&mut self, way: VesselWay, unseen: bool) -> State {
         self.cue(CueKind::Lift, phrases::clear(way), None, &[Choice::Next]);
@@ -152,15 +166,20 @@ impl Engine {
                 return State::Empty;
             }
         }
+        let known = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
         match self.load(scale, seen.weight, seen.d) {
             Load::Something => {
                 if seen.after_gap {
                     self.suspect(Why::Unseen);
                 }
+                if let Some(run) = &mut self.run {
+                    run.coming.unheard = false;
+                }
                 State::Landing(Landing::since(seen.at))
             }
             Load::BelowEmpty if seen.plateau && seen.steady.is_some() => {
                 // A vessel stood there that had been tared unseen; now the pan is empty.
+                self.stood_unheard(self.zero(scale) - seen.weight);
                 self.see_zero(scale, seen.weight);
                 State::Empty
             }
@@ -173,8 +192,11 @@ impl Engine {
                 }
                 State::Empty
             }
+            // What was heard first is looked at when it is at rest.
+            Load::BelowEmpty if !known => State::Empty,
             Load::BelowEmpty if seen.plateau => {
                 // The same, and not at rest yet: what comes now comes onto this.
+                self.stood_unheard(self.zero(scale) - seen.weight);
                 self.guess_zero(scale, seen.weight);
                 State::Empty
             }
@@ -188,7 +210,10 @@ impl Engine {
         seen: &Observation,
         mut landing: Landing,
     ) -> State {
-        let far_below = self.zero(scale) - vessel_at_least(seen.d) * 3;
+        let zero = self.zero(scale);
+        // A pan that a load has just left rings below its zero.
+        let rings = (seen.peak - zero).ratio(1, 2);
+        let far_below = zero - rings.max(vessel_at_least(seen.d) * 3);
         if seen.after_gap || seen.unit_changed || seen.weight < far_below {
             // What stands there was tared unseen, or converted while it moved.
             self.suspect(Why::Unseen);

@@ -97,6 +97,8 @@ pub(super) struct Coming {
     pub word_empty: bool,
     /// A vessel tared by the key may stand on the pan that shows nothing.
     pub maybe_there: bool,
+    /// The scale spoke before its first weight at rest, which is zero: a vessel may have come and been tared.
+    pub unheard: bool,
     /// The batch goes on after a restart: what stands there may hold some of this step already.
     pub resumed: bool,
     /// The recorded vessel has just left, and the pan may carry the next one already.

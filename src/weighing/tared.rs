@@ -224,6 +224,7 @@ impl Engine {
             .map_or(seen.weight, |high| high.max(seen.weight));
         suspect.high = Some(high);
         let vessel = tared.tare.vessel;
+        let took_off = suspect.base - tared.tare.base;
         let above = seen.weight - suspect.zero;
         let then = *suspect;
         let came = seen.weight - low;
@@ -306,6 +307,8 @@ impl Engine {
                 Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
                 // Less than most of it is what was taken from the source.
                 None if difference => fell >= own.ratio(4, 5),
+                // If it was the key, all that it took off is to go; if not, the pan shows what it did.
+                None if then.exact && above < -least => -above >= took_off.ratio(4, 5),
                 None => above < -least || fell > least,
             };
             return all.then(|| self.frame_proven(scale, level, step, tared.clone()));
@@ -708,11 +711,7 @@ impl Engine {
             // To and fro by what was poured and taken out again is no wander.
             pan.wander.forget_stretch();
         }
-        if let Some(last) = tared.content.level
-            && level.since == last.since
-        {
-            tared.content.crept += level.weight - last.weight;
-        }
+        tared.follow_creep(level, d);
         let came = self.shape_since(scale, level, tared.content.level, d);
         let one_load = came.is_some_and(|came| self.is_one_load(scale, &came, d));
         let at_once = one_load || came.is_some_and(|came| came.leapt);
@@ -892,7 +891,8 @@ impl Engine {
             VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => CueKind::TakeOut,
             VesselWay::Difference => CueKind::Choose,
         };
-        self.cue_urgent_with(kind, say, Some(-over), &[Choice::Keep, Choice::Again]);
+        let choices = [&[Choice::Keep], self.ways_on(step)].concat();
+        self.cue_urgent_with(kind, say, Some(-over), &choices);
     }
 
     /// Steady and inside the window: captured after the dwell, when nothing is in doubt.
@@ -951,8 +951,11 @@ impl Engine {
             tared.watch_from_now();
         }
         tared.asked = Some(what);
+        let step = self.step_now();
         let choices: &[Choice] = match what {
-            Asked::Lot | Asked::Lift | Asked::CheckTare => &[Choice::Again],
+            Asked::Lot | Asked::Lift | Asked::CheckTare => {
+                step.map_or(&[], |step| self.ways_on(&step))
+            }
             Asked::Unit | Asked::Draught | Asked::Strays => &[Choice::Keep],
         };
         let say = say.into();

@@ -20,6 +20,10 @@ const STRETCH_US: u64 = 300_000;
 
 /// A scale's own filter and the line's times make a rise uneven by this share at most.
 const UNEVEN: f64 = 0.03;
+/// The same at full speed where the whole rise has few readings: it falls to them unevenly.
+const COARSE: f64 = 0.07;
+/// So few.
+const FEW: f64 = 5.0;
 /// The share of a load up to which a filter speeds up: its own quarter, and what the hand adds to that.
 const SPEEDS_UP: f64 = 0.4;
 
@@ -133,7 +137,7 @@ fn between(rise: &[(u64, i64)], span: i64) -> f64 {
 }
 
 /// The mean time by which the last `part` of the load arrived, in seconds: the area under what is
-/// still missing, divided by what was missing at its beginning. For a first-order filter that is its
+/// still missing, divided by the most that was missing then. For a first-order filter that is its
 /// time constant, for a steady pour half of its duration.
 fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64) -> f64 {
     let first = points
@@ -146,6 +150,9 @@ fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64) -> f64 {
         return 0.0;
     };
     let missing = |w: i64| (span - w).max(0) as f64;
+    // A load that swings comes by its end, and goes below it once more: its largest miss counts, not
+    // the one that happened to be read as it came by.
+    let most = tail.iter().map(|&(_, w)| missing(w)).fold(0.0, f64::max);
     if missing(w0) <= 0.0 {
         return 0.0;
     }
@@ -153,7 +160,7 @@ fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64) -> f64 {
         .windows(2)
         .map(|p| (missing(p[0].1) + missing(p[1].1)) / 2.0 * (p[1].0 - p[0].0) as f64 / 1e6)
         .sum();
-    area / missing(w0)
+    area / most
 }
 
 /// By how much a stretch rose more than an earlier one of the same length did, once the hand had set
@@ -181,14 +188,17 @@ fn second(rise: &[(u64, i64)], span: i64, swift: f64, step: i64) -> i64 {
     let stretch = STRETCH_US.max((swift * 5e5) as u64);
     // A scoop through a fast filter is over within an interval; through a slow one it takes a stretch.
     let lengths = [1, (stretch / tick).max(1) as usize];
-    let most = lengths.map(|n| speeding_up(&tops, tick, n, span, step));
+    let few = swift * 1e6 < FEW * tick as f64;
+    let uneven = if few { COARSE } else { UNEVEN };
+    let most = lengths.map(|n| speeding_up(&tops, tick, n, span, step, uneven));
     most.into_iter().max().unwrap_or_default()
 }
 
 /// The most that a stretch of `n` intervals rose more than an earlier one, once it had slowed down: a
 /// filter of two stages speeds up by itself, up to a quarter of the load (at its own time 1 − 2/e of it has
 /// come); a pour does so for as long as it likes.
-fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, span: i64, step: i64) -> i64 {
+/// `uneven`: by what share it is so at full speed.
+fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, span: i64, step: i64, uneven: f64) -> i64 {
     // Whole intervals: the line's own jitter is no speed.
     let rises: Vec<f64> = (n..tops.len())
         .map(|j| {
@@ -210,7 +220,9 @@ fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, span: i64, step: i64) -
             }
         }
         if least < f64::MAX {
-            most = most.max(now - least - UNEVEN * now.max(least));
+            let at_speed = least >= 0.9 * top;
+            let uneven = if at_speed { uneven } else { UNEVEN };
+            most = most.max(now - least - uneven * now.max(least));
         }
     }
     most as i64
@@ -323,5 +335,39 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn a_load_that_swings_is_one() {
+        // As a beaker of 102 g and one of 162 g land on an underdamped scale, eight lines a second.
+        let swings = [
+            &[
+                0.0, 21.4, 98.6, 141.2, 122.6, 92.0, 87.4, 101.4, 109.9, 104.3, 98.1, 99.9, 103.6,
+            ][..],
+            &[
+                103.2, 101.2, 101.2, 102.4, 102.4, 101.8, 101.9, 102.1, 102.0, 102.0,
+            ][..],
+        ]
+        .concat();
+        let mut trace = Trace::default();
+        trace.begin(Moment::default(), Mass::ZERO);
+        for (i, shown) in swings.iter().enumerate() {
+            trace.push(Moment::from_millis(i as u64 * 125), g(*shown));
+        }
+        let shape = trace.shape(Mass::ZERO, g(102.0), D * 2);
+        assert!(shape.is_one_load(0.0, None, D * 2), "{shape:?}");
+    }
+
+    #[test]
+    fn a_rise_of_few_readings_is_uneven() {
+        // A mean over 1.2 s, three lines a second: nobody touched it.
+        let mut trace = Trace::default();
+        trace.begin(Moment::default(), Mass::ZERO);
+        let rise = [0.0, 0.57, 12.6, 33.2, 54.8, 72.1, 75.8, 76.2, 76.23, 76.23];
+        for (i, shown) in rise.iter().enumerate() {
+            trace.push(Moment::from_millis(i as u64 * 333), g(*shown));
+        }
+        let shape = trace.shape(Mass::ZERO, g(76.23), D);
+        assert!(shape.is_one_load(0.0, None, D), "{shape:?}");
     }
 }

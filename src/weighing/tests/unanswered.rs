@@ -281,3 +281,197 @@ fn a_vessel_too_heavy_for_the_scale_is_to_be_a_lighter_one() {
     b.drain();
     asks(&b, "place a lighter beaker");
 }
+
+/// A scale of 1 g that gives two lines a second through a slow filter.
+fn two_a_second() -> Bench {
+    let steps = |number| step(number, "Salt", "250.00", VesselWay::Beaker);
+    let mut coarse = scale("bench");
+    coarse.readability = Some(Mass::from_g(1));
+    let plan = plan(vec![steps(1), steps(2)], None);
+    let mut b = Bench::with(vec![coarse], plan, Progress::default());
+    (b.interval, b.digit, b.tau) = (500, Mass::from_g(1), 600.0);
+    b
+}
+
+#[test]
+fn a_lift_on_lines_that_could_not_be_read_is_no_key() {
+    let mut b = two_a_second();
+    b.hold(3.0).land(840.0).hold(4.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(1090.0, 12.0).hold(6.0);
+    b.expect_cue(CueKind::Lift);
+    // It falls over 568 and -3 g: lines of a length that was not there before, and so of no weight.
+    for _ in 0..2 {
+        b.now += b.interval;
+        let at = Moment::from_millis(b.now);
+        b.engine.handle(0, Input::Unread, at);
+    }
+    b.read(0.0);
+    b.hold(3.0);
+    asks(&b, "Place an empty beaker");
+    b.expect(&["250.00"]);
+}
+
+#[test]
+fn a_key_on_a_line_that_changed_its_length_is_still_one() {
+    let mut b = two_a_second();
+    b.hold(3.0).land(840.0).hold(4.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(900.0, 4.0).hold(3.0);
+    b.now += b.interval;
+    let at = Moment::from_millis(b.now);
+    b.engine.handle(0, Input::Unread, at);
+    b.read(0.0);
+    b.hold(3.0).pour(190.0, 8.0).hold(6.0);
+    assert_eq!(b.recorded.first(), Some(&(1, g("250"))), "{}", say(&b));
+}
+
+#[test]
+fn a_tare_that_was_in_force_before_anything_was_heard_is_asked_about() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.flag = Some(Shown::Net);
+    b.read(0.18);
+    b.hold(2.0);
+    asks(&b, "Lift everything off the scale");
+    b.land(-143.0).hold(2.0);
+    b.expect_cue(CueKind::Place);
+    b.land(0.18).hold(2.0);
+    asks(&b, "weighs what it did before");
+}
+
+#[test]
+fn what_was_tared_before_the_first_weight_is_found() {
+    // Its lines have no unit before the first rest; then it shows zero, and what it showed before nobody knows.
+    let mut b = Bench::one("Salt", "12.00");
+    b.now += 1500;
+    let at = Moment::from_millis(b.now);
+    b.engine.handle(0, Input::Alive, at);
+    b.read(0.0);
+    b.hold(12.0);
+    asks(&b, "If the beaker stands on the scale already");
+    b.land(-51.26).hold(2.0).land(0.0).hold(2.0);
+    asks(&b, "weighs what it did before");
+    b.say(Command::Next).hold(0.5);
+    asks(&b, "12.00 g to add");
+}
+
+#[test]
+fn what_was_taken_out_after_the_key_is_no_empty_pan() {
+    // The zero is only worked out: it was never seen at rest.
+    let mut b = Bench::one("Salt", "107.85");
+    b.tau = 1.0;
+    b.read(0.0);
+    b.land(43.48).hold(2.0);
+    asks(&b, "107.85 g to add");
+    b.pour(156.38, 8.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    b.jump(0.0).hold(0.6).pour(-5.05, 0.6).hold(3.0);
+    asks(&b, "Lift the beaker now: that proves the tare");
+}
+
+#[test]
+fn what_lies_on_the_pan_is_not_the_bowl() {
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "97.60", VesselWay::Bowl));
+    steps[1].number = 2;
+    let mut b = Bench::new(plan(steps.to_vec(), None));
+    b.hold(2.0).land(350.0).hold(1.5).pour(447.6, 8.0).hold(4.0);
+    b.pour(545.2, 8.0).hold(2.0);
+    b.expect_cue(CueKind::Lift);
+    // A drop of it lies there, and shows as the pan swings back.
+    b.pour(-0.5, 0.5);
+    b.read(1.1);
+    b.hold(8.0);
+    assert_eq!(b.closed, Some(true), "{}", say(&b));
+    let row = last_weighed(&b);
+    assert!(row.uncertainty < Some(g("3")), "{:?}", row.uncertainty);
+}
+
+#[test]
+fn what_is_too_much_in_a_bowl_with_more_in_it_cannot_be_begun_again() {
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "12.00", VesselWay::Bowl));
+    steps[1].number = 2;
+    let mut b = Bench::new(plan(steps.to_vec(), None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
+    b.pour(177.0, 4.0).hold(2.0);
+    b.expect_cue(CueKind::TakeOut);
+    assert_eq!(offered(&b), [Choice::Keep], "{}", say(&b));
+}
+
+#[test]
+fn drops_that_were_asked_for_are_no_creep() {
+    // At 0.5 d a second each second of them is at rest by itself.
+    let mut b = two_a_second();
+    b.hold(3.0)
+        .land(840.0)
+        .hold(4.0)
+        .pour(1066.0, 12.0)
+        .hold(3.0);
+    b.expect_cue(CueKind::Add);
+    for grams in 1067..=1090 {
+        b.shown = f64::from(grams);
+        b.hold(2.0);
+    }
+    b.hold(3.0);
+    b.expect_cue(CueKind::Lift);
+}
+
+#[test]
+fn a_vessel_whose_lift_was_taken_for_a_key_is_asked_about() {
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "12.00", VesselWay::Beaker));
+    steps[1].number = 2;
+    let mut b = Bench::new(plan(steps.to_vec(), None));
+    // Slowly set down, so that no load seems to come within one reading here.
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
+    b.expect_cue(CueKind::Lift);
+    b.jump(0.0).hold(12.0);
+    asks(&b, "say next if nothing is on it");
+    b.say(Command::Next).hold(1.0);
+    asks(&b, "Place an empty beaker");
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn a_key_before_the_rest_leaves_nearly_zero() {
+    // The tail of a drop goes on below it; no lift is so fast on this scale.
+    let mut b = Bench::one("Salt", "26.92");
+    b.hold(2.0).land(97.5).hold(1.5).pour(124.4, 6.0);
+    b.jump(-0.05).hold(2.0);
+    asks(&b, "The tare must be seen again");
+}
+
+#[test]
+fn who_is_told_to_put_back_what_stands_there_is_told_how() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.hold(2.0).land(150.0).hold(1.5).pour(158.0, 4.0).hold(2.0);
+    b.land(0.0).hold(2.0);
+    b.expect_cue(CueKind::Place);
+    b.hold(8.0);
+    asks(&b, "If the beaker stands on the scale already");
+    b.land(158.0).hold(2.0).pour(162.0, 3.0).hold(2.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn less_than_zero_heard_first_is_a_tared_vessel_and_no_empty_pan() {
+    // TARE while it rang: it shows less than it took off.
+    let mut b = Bench::one("Salt", "12.00");
+    b.read(-22.38);
+    b.hold(12.0);
+    asks(&b, "If the beaker stands on the scale already");
+    b.land(-171.0).hold(2.0).land(-22.38).hold(2.0);
+    asks(&b, "12.00 g to add");
+}
+
+#[test]
+fn a_pan_that_rings_after_the_lift_has_not_been_tared() {
+    let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "12.00", VesselWay::Beaker));
+    steps[1].number = 2;
+    let mut b = Bench::new(plan(steps.to_vec(), None));
+    b.hold(2.0).land(110.0).hold(1.5).pour(122.0, 4.0).hold(2.0);
+    b.expect_cue(CueKind::Lift);
+    for shown in [84.0, -10.3, -25.8, 6.9, 7.9, -3.4, -4.2, 1.5, 0.6, 0.4] {
+        b.read(shown);
+    }
+    b.land(79.0).hold(2.0);
+    asks(&b, "12.00 g to add");
+}
