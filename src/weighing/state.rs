@@ -233,10 +233,8 @@ pub(super) struct Content {
     pub most: Mass,
     /// It was stirred, and has not been at rest since: what moves may be the spoon on its way out.
     pub stirred: bool,
-    /// How far it crept while it stood at rest: the zero drifts, or it dries. And from when and where on it is
-    /// looked at next.
+    /// How far it crept while it stood at rest: the zero drifts, or it dries.
     pub crept: Mass,
-    pub creeps: Option<(Moment, Mass)>,
     /// Since when, and in how many readings, it showed more than the base.
     pub above: Option<(Moment, u32)>,
     /// Less than the base, for a moment.
@@ -337,9 +335,6 @@ pub(super) struct Stayed {
     closed: Option<Mass>,
     pub most: Mass,
 }
-
-/// So long a creep is looked at: 6 s. Drops come at more than 0.4 d a second, a drift at less.
-const CREEP_US: u64 = 6_000_000;
 
 /// 0.35 s.
 const STAYED_US: u64 = 350_000;
@@ -534,33 +529,6 @@ impl Tared {
             self.content.fell = Some((by, seen.weight));
         }
         false
-    }
-
-    /// A weight at rest may creep. What comes drop by drop, as it was asked for, keeps within a step as well,
-    /// and is faster than anything drifts: that is no creep.
-    pub fn follow_creep(&mut self, level: Level, d: Mass) {
-        let last = self.content.level.filter(|last| last.since == level.since);
-        let Some(last) = last else {
-            self.content.creeps = None;
-            return;
-        };
-        self.content.crept += level.weight - last.weight;
-        if self.approach.said.is_none_or(|said| said <= Mass::ZERO) {
-            self.content.creeps = None;
-            return;
-        }
-        let before = self.content.creeps.filter(|&(at, _)| at >= level.since);
-        let (at, from) = before.unwrap_or((last.at, last.weight));
-        self.content.creeps = Some((at, from));
-        let (time, by) = (level.at.since(at), level.weight - from);
-        if time < CREEP_US {
-            return;
-        }
-        self.content.creeps = Some((level.at, level.weight));
-        let tenths = (time / 100_000) as i64;
-        if by >= d * 3 && by * 25 > d * tenths {
-            self.content.crept -= by;
-        }
     }
 
     /// What the scale showed when it was last at rest with this vessel on the pan.

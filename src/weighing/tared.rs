@@ -711,7 +711,11 @@ impl Engine {
             // To and fro by what was poured and taken out again is no wander.
             pan.wander.forget_stretch();
         }
-        tared.follow_creep(level, d);
+        if let Some(last) = tared.content.level
+            && level.since == last.since
+        {
+            tared.content.crept += level.weight - last.weight;
+        }
         let came = self.shape_since(scale, level, tared.content.level, d);
         let one_load = came.is_some_and(|came| self.is_one_load(scale, &came, d));
         let at_once = one_load || came.is_some_and(|came| came.leapt);
