@@ -23,7 +23,7 @@ use std::ops::{Add, AddAssign, Mul, Neg, Sub, SubAssign};
 /// let d = Mass::from_mg(10);
 /// assert_eq!(ounce.grams_rounded(2).to_string(), "28.35");
 /// assert_eq!(ounce.round_to(d), Mass::from_mg(28_350));
-/// # Ok::<(), bismar::mass::MassError>(())
+/// # Ok::<(), bismar_core::mass::MassError>(())
 /// ```
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 pub struct Mass(i64);

@@ -59,7 +59,7 @@ impl Formula {
     /// assert!(problems.to_string().starts_with("balm.toml:"), "{problems}");
     /// let formula = Formula::parse(&text.replace("79", "80"), "balm.toml")?;
     /// assert_eq!(formula.phases[0].ingredients.len(), 2);
-    /// # Ok::<(), bismar::problem::Problems>(())
+    /// # Ok::<(), bismar_core::problem::Problems>(())
     /// ```
     ///
     /// # Errors
