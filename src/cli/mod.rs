@@ -47,9 +47,10 @@ use crate::text::{harmless, misleads};
 /// bismar watches your bench scale while you weigh a batch: it knows the step and the tare, tells
 /// you what to add, goes on by itself when the weight is right, and writes every weight to a log.
 ///
-/// First time: `bismar identify --write` finds your scale. Then start the daemon, which does the
-/// watching (`systemctl --user start bismar`, or `bismar daemon` in a window of its own), and begin a
-/// batch with `bismar begin FORMULA --batch 500g`. `bismar watch` shows what to do now.
+/// First time: `bismar page --open` starts the part that watches your scale and opens its page in the browser, which
+/// says what to do. In a terminal alone: `bismar identify --write` finds your scale. Then start the daemon, which does
+/// the watching (`systemctl --user start bismar`, or `bismar daemon` in a window of its own), and begin a batch with
+/// `bismar begin FORMULA --batch 500g`. `bismar watch` shows what to do now.
 #[derive(Debug, Parser)]
 #[command(name = "bismar", version, about, long_about, max_term_width = 100)]
 #[command(subcommand_required = true, arg_required_else_help = true)]

@@ -1,4 +1,4 @@
-//! The sources, the dependencies, the table of faults and the unit: what no batch shows.
+//! The sources, the dependencies, the table of faults, the unit and the README: what no batch shows.
 
 #[path = "../bench_side/mod.rs"]
 mod bench_side;
@@ -7,5 +7,6 @@ mod dependencies;
 mod faults_table;
 mod plan;
 mod purity;
+mod readme;
 mod sentences;
 mod systemd_unit;

@@ -11,6 +11,7 @@ mod neighbours;
 mod network;
 mod opened;
 mod proxied;
+mod readme;
 mod reload;
 mod rooms;
 mod strangers;

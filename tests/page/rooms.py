@@ -12,11 +12,14 @@ import sys
 import time
 
 from chromium import SIZES, browser, size
+from PIL import Image, ImageChops, ImageStat
 from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
 
 LONGEST = 30
+SHOWN = (1024, 640)
+COLOURS = 32
 SEEN = """
 const shown = (id) => { const one = document.getElementById(id); return one && one.offsetParent ? one.innerText : null; };
 const texts = (css) => [...document.querySelectorAll(css)].filter((one) => one.offsetParent).map((one) => one.innerText);
@@ -26,7 +29,7 @@ return {
   tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"),
   said: texts(".said"), links: texts("#rooms a, #to-lot, #to-remedies"), choices: shown("choices"),
   pictures: [...document.querySelectorAll("img.chart")].filter((one) => one.offsetParent && one.naturalWidth > 0).length,
-  place: shown("place"), ahead: shown("ahead"), awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
+  place: shown("place"), ahead: shown("ahead"), scales: shown("scales"), awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
   wide: document.documentElement.scrollWidth > document.documentElement.clientWidth,
   small: texts("button, a.key, summary, input:not([type=radio]), select").length - [...document.querySelectorAll(
     "button, a.key, summary, input:not([type=radio]), select")].filter((one) => one.offsetParent && one.offsetHeight >= 44).length,
@@ -107,6 +110,21 @@ def pictures(page, folder, name):
     return worst
 
 
+def picture(page, made, kept):
+    """What the README shows: the page as it is, in few colours, at `made`, and how far it is from `kept`."""
+    size(page, *SHOWN)
+    time.sleep(0.3)
+    page.save_screenshot(made)
+    size(page, 768, 1024)
+    Image.open(made).convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(made, optimize=True)
+    told = {"sizes": [Image.open(made).size], "bytes": os.path.getsize(made)}
+    if os.path.exists(kept):
+        one, other = (Image.open(path).convert("RGB") for path in (made, kept))
+        told["sizes"].append(other.size)
+        told["apart"] = sum(ImageStat.Stat(ImageChops.difference(one, other)).mean) / 3
+    return told
+
+
 def tab(page):
     """What opened beside the page, as it is read there; it is closed again."""
     end = time.monotonic() + LONGEST
@@ -140,6 +158,7 @@ def main():
             "press": lambda words: press(page, words),
             "type": lambda label, text: fill_in(page, label, text),
             "pictures": lambda name: pictures(page, folder, name),
+            "picture": lambda made, kept: picture(page, made, kept),
             "tab": lambda: tab(page),
             "console": lambda: {"console": [entry["message"] for entry in page.get_log("browser")]},
         }

@@ -42,17 +42,23 @@ const FORMULAS: &str = "home/.local/share/bismar/formulas";
 const JAR: f64 = 98.40;
 
 /// The page in its browser.
-struct Screen(Script);
+pub struct Screen(Script);
 
 impl Screen {
     fn open(seat: Seat, served: &Served<Scale>) -> Screen {
-        let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
-        Screen(Script::start(seat, "rooms.py", &[&address, &pictures()]))
+        Screen::at(
+            seat,
+            &format!("http://127.0.0.1:{}/#{}", served.port, served.key),
+        )
+    }
+
+    pub fn at(seat: Seat, address: &str) -> Screen {
+        Screen(Script::start(seat, "rooms.py", &[address, &pictures()]))
     }
 
     /// Does it; what the page shows then.
     #[track_caller]
-    fn tell(&mut self, deed: &Value) -> Value {
+    pub fn tell(&mut self, deed: &Value) -> Value {
         self.0.say(deed);
         let seen = self.0.answer();
         assert!(seen["failed"].is_null(), "{deed}: {seen:#}");
@@ -60,17 +66,17 @@ impl Screen {
     }
 
     #[track_caller]
-    fn press(&mut self, words: &str) {
+    pub fn press(&mut self, words: &str) {
         self.tell(&json!(["press", words]));
     }
 
     #[track_caller]
-    fn write(&mut self, label: &str, text: &str) {
+    pub fn write(&mut self, label: &str, text: &str) {
         self.tell(&json!(["type", label, text]));
     }
 
     #[track_caller]
-    fn until(&mut self, what: &str, done: impl Fn(&Value) -> bool) -> Value {
+    pub fn until(&mut self, what: &str, done: impl Fn(&Value) -> bool) -> Value {
         let end = Instant::now() + LONGEST;
         loop {
             let seen = self.tell(&json!(["look"]));
@@ -84,13 +90,13 @@ impl Screen {
 
     /// Waits for `words` in the room.
     #[track_caller]
-    fn reads(&mut self, words: &str) -> Value {
+    pub fn reads(&mut self, words: &str) -> Value {
         self.until(words, |seen| has(seen, "inside", words))
     }
 
     /// In three sizes, light and dark: nothing runs out of the side, everything to touch is 44 px high.
     #[track_caller]
-    fn pictures(&mut self, name: &str) {
+    pub fn pictures(&mut self, name: &str) {
         let seen = self.tell(&json!(["pictures", name]));
         for fault in ["wide", "small"] {
             assert_eq!(seen[fault], json!([]), "{name} is too {fault}: {seen:#}");
@@ -98,7 +104,7 @@ impl Screen {
     }
 }
 
-fn has(seen: &Value, key: &str, words: &str) -> bool {
+pub fn has(seen: &Value, key: &str, words: &str) -> bool {
     seen[key].as_str().is_some_and(|text| text.contains(words))
 }
 
@@ -112,7 +118,7 @@ fn pour(pan: &Scale, vessel: f64, grams: f64) {
 
 /// Pours, puts and lifts as the page says, until `done`. `grams` is what is poured of an ingredient.
 #[track_caller]
-fn weigh(
+pub fn weigh(
     screen: &mut Screen,
     pan: &Scale,
     vessel: f64,
@@ -165,7 +171,7 @@ fn mixed(screen: &mut Screen) {
 }
 
 /// The number on the page.
-fn digits(seen: &Value) -> f64 {
+pub fn digits(seen: &Value) -> f64 {
     seen["digits"].as_str().unwrap().parse().unwrap()
 }
 
