@@ -1,6 +1,7 @@
 //! Files read whole and within limits; a small file written whole.
 
-use std::io::Read;
+use std::io::{Read as _, Write as _};
+use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _};
 use std::path::Path;
 
 use crate::document::Lines;
@@ -78,8 +79,6 @@ pub fn is_open_to_all(path: &Path) -> bool {
 /// # Errors
 /// When it cannot be written.
 pub fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
-    use std::io::Write as _;
-    use std::os::unix::fs::OpenOptionsExt as _;
     // Whoever reads it meanwhile finds all of it, the old or the new.
     let new = path.with_added_extension("new");
     match std::fs::remove_file(&new) {
@@ -93,4 +92,24 @@ pub fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
         .open(&new)?;
     file.write_all(text.as_bytes())?;
     std::fs::rename(&new, path)
+}
+
+/// Writes a file that is not there yet and that only its owner reads, its folders where they are missing; synced.
+///
+/// # Errors
+/// When it is there, or cannot be written.
+pub fn create(path: &Path, text: &str) -> std::io::Result<()> {
+    if let Some(folder) = path.parent() {
+        std::fs::DirBuilder::new()
+            .recursive(true)
+            .mode(0o700)
+            .create(folder)?;
+    }
+    let mut file = std::fs::File::options()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(path)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()
 }

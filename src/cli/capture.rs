@@ -10,11 +10,11 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 use super::config::load;
-use super::line::{Framing, absolute, not_open, scale_of};
+use super::line::{absolute, framing, not_open};
 use super::{Exit, Failure, Outcome, tell};
 use crate::scale::capture::CaptureWriter;
 use crate::scale::link::{self, LinkMessage, LinkNews};
-use crate::scale::settings::ScaleSettings;
+use crate::scale::settings::{Framing, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::command::Way;
@@ -33,7 +33,7 @@ pub struct CaptureArgs {
           value_parser = clap::value_parser!(u32).range(50..=4_000_000))]
     baud: u32,
     /// Data bits, parity and stop bits
-    #[arg(long, default_value = "8N1", value_parser = Framing::parse, conflicts_with = "scale")]
+    #[arg(long, default_value = "8N1", value_parser = framing, conflicts_with = "scale")]
     framing: Framing,
     /// A scale of the configuration, by its name, with its line settings
     #[arg(long, value_name = "NAME")]
@@ -92,7 +92,8 @@ pub fn run(args: &CaptureArgs) -> Outcome {
 fn scale(args: &CaptureArgs) -> Result<ScaleSettings, Failure> {
     let Some(name) = &args.scale else {
         let port = args.port.clone().unwrap_or_default();
-        return Ok(scale_of(absolute(&port), args.baud, args.framing));
+        let port = absolute(&port).display().to_string();
+        return Ok(ScaleSettings::on_line(port, args.baud, args.framing));
     };
     let config = load(args.config.as_deref())?;
     let names: Vec<&str> = config.scales.iter().map(|s| s.name.as_str()).collect();

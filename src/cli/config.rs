@@ -1,8 +1,6 @@
 //! `bismar config init`, and how every command reads the configuration.
 
-use std::fs::{DirBuilder, OpenOptions};
-use std::io::{self, Write as _};
-use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _};
+use std::io;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
@@ -38,7 +36,7 @@ pub fn run(args: &ConfigArgs) -> Outcome {
         return Ok(Exit::Done);
     }
     let path = usual_place()?;
-    create(&path, DEFAULT_FILE).map_err(|error| match error.kind() {
+    files::create(&path, DEFAULT_FILE).map_err(|error| match error.kind() {
         io::ErrorKind::AlreadyExists => Failure::failed(format!(
             "{} is there already and stays as it is",
             path.display()
@@ -59,23 +57,6 @@ pub(super) fn usual_place() -> Result<PathBuf, Failure> {
         Failure::failed("the place of the configuration is not known, since HOME is not set")
             .remedy("set HOME, or name the file with --config")
     })
-}
-
-/// Writes a new file, its folders where they are missing, synced.
-pub(super) fn create(path: &Path, text: &str) -> io::Result<()> {
-    if let Some(folder) = path.parent() {
-        DirBuilder::new()
-            .recursive(true)
-            .mode(0o700)
-            .create(folder)?;
-    }
-    let mut file = OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .mode(0o600)
-        .open(path)?;
-    file.write_all(text.as_bytes())?;
-    file.sync_all()
 }
 
 /// Reads the configuration: `path`, or the file at its usual place, or the defaults. The layouts of

@@ -12,6 +12,7 @@ use crate::protocol::socket::SocketError;
 use crate::text::shell_word;
 use crate::vocabulary::code::Help;
 use crate::workshop::QueryError;
+use crate::workshop::config_file::EditError;
 
 /// The exit codes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -198,6 +199,18 @@ impl From<QueryError> for Failure {
             | QueryError::Assumed(_)
             | QueryError::Refused(_)
             | QueryError::Other(_) => Failure::failed(error),
+        }
+    }
+}
+
+impl From<EditError> for Failure {
+    fn from(error: EditError) -> Failure {
+        match error {
+            EditError::File(problems) => problems.into(),
+            EditError::Other { what, remedy } => Failure {
+                remedy,
+                ..Failure::failed(what)
+            },
         }
     }
 }

@@ -1,80 +1,35 @@
 //! How a serial line is named on the command line (its port, its speed and `8N1`), and why one does
 //! not open.
 
-use std::fmt;
 use std::path::{Path, PathBuf};
 
 use super::Failure;
 use crate::protocol::client::Client;
 use crate::scale::link::LinkFault;
-use crate::scale::settings::{Parity, PortSelector, ScaleSettings};
+use crate::scale::settings::{Framing, Parity};
 
-/// Data bits, parity and stop bits in the short form that scales' manuals use: `8N1`, `7E1`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Framing {
-    pub data_bits: u8,
-    pub parity: Parity,
-    pub stop_bits: u8,
-}
-
-impl Framing {
-    pub const EIGHT_NONE: Framing = Framing::new(8, Parity::None);
-    pub const SEVEN_EVEN: Framing = Framing::new(7, Parity::Even);
-    pub const SEVEN_ODD: Framing = Framing::new(7, Parity::Odd);
-
-    const fn new(data_bits: u8, parity: Parity) -> Framing {
-        Framing {
-            data_bits,
-            parity,
-            stop_bits: 1,
-        }
-    }
-
-    /// Reads `8N1`, in capitals or not.
-    pub fn parse(text: &str) -> Result<Framing, String> {
-        let wrong = || "write it as 8N1, 7E1 or 7O1 (data bits, parity, stop bits)".to_owned();
-        let [data, parity, stop] = text.as_bytes() else {
-            return Err(wrong());
-        };
-        Ok(Framing {
-            data_bits: match data {
-                b'5'..=b'8' => data - b'0',
-                _ => return Err(wrong()),
-            },
-            parity: match parity.to_ascii_uppercase() {
-                b'N' => Parity::None,
-                b'E' => Parity::Even,
-                b'O' => Parity::Odd,
-                _ => return Err(wrong()),
-            },
-            stop_bits: match stop {
-                b'1' | b'2' => stop - b'0',
-                _ => return Err(wrong()),
-            },
-        })
-    }
-}
-
-impl fmt::Display for Framing {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let parity = match self.parity {
-            Parity::None => 'N',
-            Parity::Even => 'E',
-            Parity::Odd => 'O',
-        };
-        write!(f, "{}{parity}{}", self.data_bits, self.stop_bits)
-    }
-}
-
-/// A line that is not in the configuration, as [`crate::scale::link`] wants it.
-pub fn scale_of(port: PathBuf, baud: u32, framing: Framing) -> ScaleSettings {
-    ScaleSettings {
-        baud,
-        data_bits: framing.data_bits,
-        parity: framing.parity,
-        stop_bits: framing.stop_bits,
-        ..ScaleSettings::new("scale", PortSelector::Path(port.display().to_string()), "")
-    }
+/// Reads the short form that scales' manuals use: `8N1`, in capitals or not.
+pub fn framing(text: &str) -> Result<Framing, String> {
+    let wrong = || "write it as 8N1, 7E1 or 7O1 (data bits, parity, stop bits)".to_owned();
+    let [data, parity, stop] = text.as_bytes() else {
+        return Err(wrong());
+    };
+    Ok(Framing {
+        data_bits: match data {
+            b'5'..=b'8' => data - b'0',
+            _ => return Err(wrong()),
+        },
+        parity: match parity.to_ascii_uppercase() {
+            b'N' => Parity::None,
+            b'E' => Parity::Even,
+            b'O' => Parity::Odd,
+            _ => return Err(wrong()),
+        },
+        stop_bits: match stop {
+            b'1' | b'2' => stop - b'0',
+            _ => return Err(wrong()),
+        },
+    })
 }
 
 /// A port's path from the command line, against the working folder.
@@ -115,11 +70,11 @@ mod tests {
     #[test]
     fn the_short_form_is_read_and_written() {
         for text in ["8N1", "7E1", "7O1", "8N2", "5E2"] {
-            assert_eq!(Framing::parse(text).map(|f| f.to_string()), Ok(text.into()));
+            assert_eq!(framing(text).map(|f| f.to_string()), Ok(text.into()));
         }
-        assert_eq!(Framing::parse("7e1"), Ok(Framing::SEVEN_EVEN));
+        assert_eq!(framing("7e1"), Ok(Framing::SEVEN_EVEN));
         for text in ["", "8", "9N1", "8X1", "8N3", "8N11", "é1"] {
-            assert!(Framing::parse(text).is_err(), "{text}");
+            assert!(framing(text).is_err(), "{text}");
         }
     }
 }

@@ -3,12 +3,13 @@
 use clap::Args;
 
 use super::guided::{GuidedArgs, Session};
-use super::identify::{RELOAD, write};
+use super::identify::RELOAD;
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::guide::Guide;
 use crate::mass::Mass;
 use crate::metrology::Repeatability;
 use crate::metrology::repeatability::{USP_FRACTION, WEIGHINGS};
+use crate::workshop::config_file;
 
 /// Shares of a weight for which the smallest net weight is told: 0.10 % is that of USP <41>, the
 /// others are tolerances of a maker's formula.
@@ -52,7 +53,7 @@ pub fn run(args: &RepeatabilityArgs) -> Outcome {
     print(&words(&found))?;
     print(&format!("Logged in {}.", record.place()))?;
     if let Some((place, index)) = place {
-        write::repeatability(&place, index, found.budgeted(), args.weighings)?;
+        config_file::repeatability(&place, index, found.budgeted(), args.weighings)?;
         print(&format!("Written into {}.", place.display()))?;
         tell(RELOAD);
     }

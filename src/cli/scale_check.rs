@@ -4,11 +4,12 @@
 use clap::Args;
 
 use super::guided::{GuidedArgs, Session};
-use super::identify::{RELOAD, write};
+use super::identify::RELOAD;
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::guide::Guide;
 use crate::mass::Mass;
 use crate::metrology::test_weights::{SOURCE, TestLoad, WeightClass};
+use crate::workshop::config_file;
 use crate::workshop::scale_check::{Check, NOT_PASSED};
 use crate::workshop::several_loads::SeveralLoads;
 
@@ -80,7 +81,7 @@ fn several(args: &ScaleCheckArgs) -> Outcome {
     print(check.words(&taken, &found).trim_end())?;
     print(&format!("Logged in {}.", record.place()))?;
     if let Some((place, index)) = &place {
-        write::uncertainty(place, *index, &check.toml(&found), check.budgeted(&found))?;
+        config_file::uncertainty(place, *index, &check.toml(&found), check.budgeted(&found))?;
         print(&format!("Written into {}.", place.display()))?;
         tell(RELOAD);
     }

@@ -1,5 +1,7 @@
 //! Settings of one scale: its port, its line, its layout, and what it can do.
 
+use std::fmt;
+
 use crate::mass::Mass;
 use crate::metrology::Errors;
 
@@ -53,6 +55,40 @@ pub enum Parity {
     Odd,
 }
 
+/// Data bits, parity and stop bits of a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Framing {
+    pub data_bits: u8,
+    pub parity: Parity,
+    pub stop_bits: u8,
+}
+
+impl Framing {
+    pub const EIGHT_NONE: Framing = Framing::new(8, Parity::None);
+    pub const SEVEN_EVEN: Framing = Framing::new(7, Parity::Even);
+    pub const SEVEN_ODD: Framing = Framing::new(7, Parity::Odd);
+
+    const fn new(data_bits: u8, parity: Parity) -> Framing {
+        Framing {
+            data_bits,
+            parity,
+            stop_bits: 1,
+        }
+    }
+}
+
+/// In the short form that scales' manuals use: `8N1`, `7E1`.
+impl fmt::Display for Framing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let parity = match self.parity {
+            Parity::None => 'N',
+            Parity::Even => 'E',
+            Parity::Odd => 'O',
+        };
+        write!(f, "{}{parity}{}", self.data_bits, self.stop_bits)
+    }
+}
+
 /// What to do with the DTR line at opening; some boards restart on it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DtrMode {
@@ -82,6 +118,26 @@ impl ScaleSettings {
             repeatability: None,
             errors: Errors::default(),
             poll: None,
+        }
+    }
+
+    /// A line that is in no configuration.
+    pub fn on_line(port: String, baud: u32, framing: Framing) -> ScaleSettings {
+        ScaleSettings {
+            baud,
+            data_bits: framing.data_bits,
+            parity: framing.parity,
+            stop_bits: framing.stop_bits,
+            ..ScaleSettings::new("scale", PortSelector::Path(port), "")
+        }
+    }
+
+    /// How its line is framed.
+    pub fn framing(&self) -> Framing {
+        Framing {
+            data_bits: self.data_bits,
+            parity: self.parity,
+            stop_bits: self.stop_bits,
         }
     }
 }

@@ -2,9 +2,11 @@
 //! values out. Reads files and so blocks; decides nothing about a weight.
 
 pub mod batches;
+pub mod config_file;
 pub mod mending;
 pub mod planning;
 pub mod scale_check;
+pub mod scale_setup;
 pub mod several_loads;
 pub mod store;
 

@@ -81,7 +81,7 @@ pub fn ability(config: &Config, name: &str, status: &Status) -> ScaleAbility {
 }
 
 /// The step of the last decimal that the scale shows now.
-fn shown_step(status: &Status, name: &str) -> Option<Mass> {
+pub fn shown_step(status: &Status, name: &str) -> Option<Mass> {
     let scale = status.scales.iter().find(|scale| scale.name == name)?;
     scale.weight.map(|weight| weight.step)
 }

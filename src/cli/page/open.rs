@@ -11,12 +11,12 @@ use super::tell_once;
 use crate::chart::svg::escaped;
 use crate::cli::config::usual_place;
 use crate::cli::failure::{Failure, Outcome};
-use crate::cli::identify::write::turn_page_on;
 use crate::cli::{Exit, print, tell};
 use crate::files;
 use crate::protocol::client::{Client, ClientError};
 use crate::protocol::reply::Pass;
 use crate::protocol::socket;
+use crate::workshop::config_file::turn_page_on;
 
 /// How long a daemon that was started is waited for.
 const STARTS_WITHIN: Duration = Duration::from_secs(10);

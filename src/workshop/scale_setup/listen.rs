@@ -1,17 +1,19 @@
 //! The search over speeds, parities and requests.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
+use tokio::task::JoinSet;
 
-use crate::cli::failure::Failure;
-use crate::cli::line::{Framing, not_open, scale_of};
-use crate::cli::tell;
+use crate::mass::Unit;
+use crate::scale::decode::{self, Decoder};
+use crate::scale::frame::Start;
 use crate::scale::identify::{Findings, Hint, Identified, Listener, Verdict};
-use crate::scale::link::{self, LinkNews};
-use crate::scale::settings::{Parity, ScaleSettings};
+use crate::scale::layout::Chosen;
+use crate::scale::link::{self, LinkFault, LinkMessage, LinkNews};
+use crate::scale::settings::{Framing, Parity, ScaleSettings};
 use crate::time::Moment;
 
 /// The speeds to try, the most common one first. Common practice, no source.
@@ -45,13 +47,126 @@ pub struct Search {
     pub framing: Option<Framing>,
 }
 
+/// Why nothing was found.
+#[derive(Debug, thiserror::Error)]
+pub enum SearchError {
+    /// The line does not open, or was lost while it was listened to.
+    #[error(transparent)]
+    Line(LinkFault),
+    #[error("the port does not open")]
+    NotOpened,
+    #[error("nothing was heard, and no request was answered")]
+    Silent,
+    #[error("the scale sends, but at no setting that was tried it can be read")]
+    Noise,
+    /// Text of no layout, with its beginning.
+    #[error("{0}")]
+    Unknown(String),
+    #[error("the search cannot run: {0}")]
+    System(#[from] std::io::Error),
+}
+
+/// What hears how a search goes.
+pub type Tell<'t> = &'t mut (dyn FnMut(&str) + Send);
+
 /// What was found.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Found {
     pub baud: u32,
     pub framing: Framing,
     pub poll: Option<Vec<u8>>,
     pub identified: Identified,
+}
+
+impl Found {
+    /// What is heard, in one sentence.
+    pub fn words(&self) -> String {
+        let unit = match self.identified.unit {
+            Some(Unit::Gram) => " in grams".to_owned(),
+            Some(unit) => format!(" in {unit}"),
+            None => " without a unit".to_owned(),
+        };
+        let asked = self
+            .poll
+            .as_ref()
+            .map_or("It sends", |_| "Asked, it answers");
+        let mut text = format!("{asked} lines with a weight{unit}");
+        if let Some(rate) = self.identified.lines_per_second {
+            let _ = write!(text, ", {} a second", rate.round().max(1.0));
+        }
+        if let Some(readability) = self.identified.readability {
+            let _ = write!(text, ", in steps of {readability}");
+        }
+        text.push('.');
+        if self.identified.unit.is_none() {
+            text.push_str(
+                " A weight without a unit is never recorded: leave the pan at rest for some seconds, then listen again.",
+            );
+        }
+        text
+    }
+
+    fn on(&self, port: &Path) -> ScaleSettings {
+        let port = port.display().to_string();
+        let mut scale = ScaleSettings::on_line(port, self.baud, self.framing);
+        scale.poll = self.poll.clone().map(|request| (request, REQUEST_EVERY));
+        scale
+    }
+}
+
+/// Tells what the scale that was found at `port` shows, whenever a line comes; `None` where a line holds no weight.
+/// Gives why its line was lost.
+pub async fn follow(
+    port: &Path,
+    found: &Found,
+    mut shows: impl FnMut(Option<String>) + Send,
+) -> SearchError {
+    let mut line = Line::open(found.on(port));
+    let layout = Chosen::BuiltIn(found.identified.layout);
+    let mut decoder = Decoder::new(layout, Start::MidStream);
+    let begun = Instant::now();
+    loop {
+        let Some(message) = line.news.recv().await else {
+            return SearchError::NotOpened;
+        };
+        match message.news {
+            LinkNews::Back { .. } => decoder.restart(Start::MidStream),
+            LinkNews::Lost(fault) => return SearchError::Line(fault),
+            LinkNews::Bytes(bytes) => {
+                decoder.feed(since(begun, message.at), &bytes, |heard| match heard {
+                    decode::Heard::Reading(reading) => {
+                        let grams = reading.weight.grams(reading.digit);
+                        shows(Some(format!("{grams} g")));
+                    }
+                    decode::Heard::Overload | decode::Heard::Underload => shows(None),
+                    decode::Heard::NoWeight
+                    | decode::Heard::NotAMass
+                    | decode::Heard::NoUnit
+                    | decode::Heard::Rejected(_) => {}
+                });
+            }
+        }
+    }
+}
+
+fn since(begun: Instant, at: Instant) -> Moment {
+    let since = at.saturating_duration_since(begun).as_micros();
+    Moment::from_micros(u64::try_from(since).unwrap_or(u64::MAX))
+}
+
+/// A line that is listened to; closed when it is dropped.
+struct Line {
+    news: mpsc::Receiver<LinkMessage>,
+    task: JoinSet<()>,
+}
+
+impl Line {
+    fn open(scale: ScaleSettings) -> Line {
+        let (sender, news) = mpsc::channel(256);
+        let mut task = JoinSet::new();
+        task.spawn(link::run(0, scale, sender));
+        Line { news, task }
+    }
 }
 
 /// What one setting came to.
@@ -64,31 +179,30 @@ enum Tried {
     /// This framing fits better.
     Better(Framing),
     /// The speed is right, the lines are not known: further speeds are of no use.
-    Unknown(Failure),
+    Unknown(String),
 }
 
 impl Search {
-    /// Tries one setting after another until a layout is clearly right. Blocks; tells on stderr how
-    /// it goes.
+    /// As [`Search::search`], for who has no runtime. Blocks.
     ///
     /// # Errors
-    /// When the port cannot be opened, or nothing is clearly right; with what to try.
-    pub fn run(&self) -> Result<Found, Failure> {
+    /// As [`Search::search`].
+    pub fn run(&self, tell: Tell) -> Result<Found, SearchError> {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
-            .build()
-            .map_err(Failure::failed)?;
-        let found = runtime.block_on(self.search());
+            .build()?;
+        let found = runtime.block_on(self.search(tell));
         // A port that is just being opened may hang in the kernel.
         runtime.shutdown_timeout(Duration::from_secs(1));
         found
     }
 
-    async fn search(&self) -> Result<Found, Failure> {
-        tell(&format!(
-            "Listening on {}. Put something on the pan and move it now and then. Ctrl-C ends.",
-            self.port.display()
-        ));
+    /// Tries one setting after another until a layout is clearly right, and tells how it goes. Needs a running
+    /// tokio runtime; the port is closed when this ends or is dropped.
+    ///
+    /// # Errors
+    /// When the port cannot be opened, or nothing is clearly right.
+    pub async fn search(&self, tell: Tell<'_>) -> Result<Found, SearchError> {
         let mut heard_anything = false;
         let mut listened = false;
         for baud in self.speeds() {
@@ -99,9 +213,9 @@ impl Search {
                 // A scale that sends by itself is heard at any speed, if only as noise.
                 let silent = std::mem::replace(&mut listened, true) && !heard_anything;
                 let tried = if silent {
-                    self.ask(baud, framing).await?
+                    self.ask(baud, framing, tell).await?
                 } else {
-                    self.listen(baud, framing, !heard_anything).await?
+                    self.listen(baud, framing, !heard_anything, tell).await?
                 };
                 match tried {
                     Tried::Found(found) => return Ok(found),
@@ -118,20 +232,13 @@ impl Search {
                             framings.swap(next, next + later);
                         }
                     }
-                    Tried::Unknown(failure) => return Err(failure),
+                    Tried::Unknown(text) => return Err(SearchError::Unknown(text)),
                 }
             }
         }
-        Err(if heard_anything {
-            Failure::failed("the scale sends, but at no setting that was tried it can be read").remedy(
-                "look up speed, data bits and parity in the scale's menu or manual and give --baud and \
-                 --framing",
-            )
-        } else {
-            Failure::failed("nothing was heard, and no request was answered").remedy(
-                "press PRINT on the scale, or set it to send continuously in its menu; check that the \
-                 cable is the right one",
-            )
+        Err(match heard_anything {
+            true => SearchError::Noise,
+            false => SearchError::Silent,
         })
     }
 
@@ -144,35 +251,45 @@ impl Search {
             .map_or_else(|| FRAMINGS.to_vec(), |framing| vec![framing])
     }
 
+    fn line(&self, baud: u32, framing: Framing) -> ScaleSettings {
+        ScaleSettings::on_line(self.port.display().to_string(), baud, framing)
+    }
+
     /// Listens only.
-    async fn listen(&self, baud: u32, framing: Framing, ask: bool) -> Result<Tried, Failure> {
-        let scale = scale_of(self.port.clone(), baud, framing);
-        let heard = hear(&scale, self.listen, self.listen * LONGER).await?;
-        let tried = judge(heard, baud, framing, None);
+    async fn listen(
+        &self,
+        baud: u32,
+        framing: Framing,
+        ask: bool,
+        tell: Tell<'_>,
+    ) -> Result<Tried, SearchError> {
+        let scale = self.line(baud, framing);
+        let heard = hear(scale, self.listen, self.listen * LONGER).await?;
+        let tried = judge(heard, baud, framing, None, tell);
         if ask && matches!(tried, Tried::Silent) {
             tell("It sends nothing by itself; asking it for a weight, which can take a minute.");
-            return self.ask(baud, framing).await;
+            return self.ask(baud, framing, tell).await;
         }
         Ok(tried)
     }
 
     /// Sends each request, and listens for an answer.
-    async fn ask(&self, baud: u32, framing: Framing) -> Result<Tried, Failure> {
+    async fn ask(&self, baud: u32, framing: Framing, tell: Tell<'_>) -> Result<Tried, SearchError> {
         let requests = REQUESTS.map(|request| request.escape_ascii().to_string());
         tell(&format!(
             "  {baud} {framing}: asking with {}",
             requests.join(" ")
         ));
-        let mut scale = scale_of(self.port.clone(), baud, framing);
+        let mut scale = self.line(baud, framing);
         let mut answered = Tried::Silent;
         for request in REQUESTS {
             scale.poll = Some((request.to_vec(), REQUEST_EVERY));
             let longest = self.listen.max(ANSWER) * LONGER;
-            let heard = hear(&scale, self.listen.min(ANSWER), longest).await?;
+            let heard = hear(scale.clone(), self.listen.min(ANSWER), longest).await?;
             if heard.bytes.is_empty() {
                 continue;
             }
-            match judge(heard, baud, framing, Some(request)) {
+            match judge(heard, baud, framing, Some(request), tell) {
                 Tried::Found(found) => return Ok(Tried::Found(found)),
                 // Another request may be the one it understands.
                 Tried::Silent | Tried::Noise | Tried::Better(_) => {}
@@ -183,7 +300,7 @@ impl Search {
     }
 }
 
-fn judge(heard: Heard, baud: u32, framing: Framing, request: Option<&[u8]>) -> Tried {
+fn judge(heard: Heard, baud: u32, framing: Framing, request: Option<&[u8]>, tell: Tell) -> Tried {
     let asked = request.map_or(String::new(), |request| {
         format!(", asked with {}", request.escape_ascii())
     });
@@ -223,7 +340,7 @@ fn judge(heard: Heard, baud: u32, framing: Framing, request: Option<&[u8]>) -> T
 }
 
 /// Text that was heard and is of no layout: shown, so that a pattern can be written for it.
-fn unknown(bytes: &[u8], findings: &Findings, hint: Hint, setting: &str) -> Failure {
+fn unknown(bytes: &[u8], findings: &Findings, hint: Hint, setting: &str) -> String {
     let mut text = format!("{}: it sends text, but {hint}", setting.trim());
     let sample = bytes.get(..bytes.len().min(SAMPLE)).unwrap_or_default();
     let _ = write!(text, "\nheard: {}", sample.escape_ascii());
@@ -241,7 +358,7 @@ fn unknown(bytes: &[u8], findings: &Findings, hint: Hint, setting: &str) -> Fail
             score.rejected
         );
     }
-    Failure::failed(text)
+    text
 }
 
 /// What one setting let hear.
@@ -253,12 +370,11 @@ struct Heard {
 
 /// Opens the line and listens for `wanted`; where something fitting comes too seldom, up to `longest`.
 async fn hear(
-    scale: &ScaleSettings,
+    scale: ScaleSettings,
     wanted: Duration,
     longest: Duration,
-) -> Result<Heard, Failure> {
-    let (sender, mut news) = mpsc::channel(256);
-    let line = tokio::spawn(link::run(0, scale.clone(), sender));
+) -> Result<Heard, SearchError> {
+    let mut line = Line::open(scale);
     let mut heard = Heard {
         listener: Listener::new(),
         bytes: Vec::new(),
@@ -271,17 +387,15 @@ async fn hear(
             Some(at) if may_still_fit(&heard, at.elapsed() >= wanted) => at + longest,
             Some(at) => at + wanted,
         };
-        let message = tokio::time::timeout_at(until.into(), news.recv()).await;
+        let message = tokio::time::timeout_at(until.into(), line.news.recv()).await;
         match message.map(|message| message.map(|message| (message.at, message.news))) {
-            Err(_) if opened.is_none() => break Err(Failure::failed("the port does not open")),
-            Ok(None) => break Err(Failure::failed("the line's task has ended")),
+            Err(_) if opened.is_none() => break Err(SearchError::NotOpened),
+            Ok(None) => break Err(SearchError::NotOpened),
             Err(_) => break Ok(()),
-            Ok(Some((_, LinkNews::Lost(fault)))) => break Err(not_open(&fault)),
+            Ok(Some((_, LinkNews::Lost(fault)))) => break Err(SearchError::Line(fault)),
             Ok(Some((at, LinkNews::Back { .. }))) => opened = Some(at),
             Ok(Some((at, LinkNews::Bytes(bytes)))) => {
-                let since = at.saturating_duration_since(begun).as_micros();
-                let at = Moment::from_micros(u64::try_from(since).unwrap_or(u64::MAX));
-                heard.listener.hear(at, &bytes);
+                heard.listener.hear(since(begun, at), &bytes);
                 if heard.bytes.len() < SAMPLE {
                     heard.bytes.extend_from_slice(&bytes);
                 }
@@ -293,9 +407,8 @@ async fn hear(
             }
         }
     };
-    line.abort();
-    // Cancelled, as it should be; now the port is closed.
-    let _ = line.await;
+    // Afterwards the port is closed.
+    line.task.shutdown().await;
     ended.map(|()| heard)
 }
 

@@ -1,4 +1,5 @@
-//! Changing the configuration file without touching the rest of it: a scale added or changed, the page turned on.
+//! Changing the configuration file without touching the rest of it: a scale or a vessel added, changed or taken out,
+//! the page turned on.
 
 use std::fs::{File, OpenOptions, Permissions};
 use std::io::{self, Write as _};
@@ -6,14 +7,63 @@ use std::ops::Range;
 use std::os::unix::fs::{OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 
-use crate::cli::config::create;
-use crate::cli::failure::Failure;
+use super::scale_setup::known;
 use crate::config::{Config, DEFAULT_FILE};
 use crate::document::{DeTable, Reader};
 use crate::files;
 use crate::mass::Mass;
 use crate::metrology::Errors;
+use crate::problem::Problems;
 use crate::scale::settings::ScaleSettings;
+
+/// Why the file stays as it was.
+#[derive(Debug, thiserror::Error)]
+pub enum EditError {
+    /// It does not read; with the place.
+    #[error(transparent)]
+    File(#[from] Problems),
+    #[error("{what}")]
+    Other {
+        what: String,
+        remedy: Option<String>,
+    },
+}
+
+impl EditError {
+    fn other(what: String, remedy: &str) -> EditError {
+        EditError::Other {
+            what,
+            remedy: Some(remedy.to_owned()),
+        }
+    }
+
+    fn io(place: &Path, error: &io::Error) -> EditError {
+        let remedy = match error.kind() {
+            io::ErrorKind::ReadOnlyFilesystem => {
+                Some("if the service is closed in, name the file's folder in closed-in.conf")
+            }
+            io::ErrorKind::PermissionDenied => {
+                Some("look at the rights of the file and of its folder; it must be yours to write")
+            }
+            _ => None,
+        };
+        EditError::Other {
+            what: format!("{}: {error}", place.display()),
+            remedy: remedy.map(str::to_owned),
+        }
+    }
+
+    /// What happened and what to do, in one text.
+    pub fn words(&self) -> String {
+        match self {
+            EditError::Other {
+                what,
+                remedy: Some(remedy),
+            } => format!("{what}; {remedy}"),
+            EditError::Other { remedy: None, .. } | EditError::File(_) => self.to_string(),
+        }
+    }
+}
 
 /// Appends `part`, the scale `name`, to the file at `place`; a missing file is made from the
 /// commented default. The file is replaced as a whole, so it is the old one or the new one whatever
@@ -21,18 +71,39 @@ use crate::scale::settings::ScaleSettings;
 ///
 /// # Errors
 /// When the file with the addition would not read, or cannot be written; then it stays as it was.
-pub fn append(place: &Path, name: &str, part: &str) -> Result<(), Failure> {
-    let cannot = |error: io::Error| Failure::failed(format!("{}: {error}", place.display()));
+pub fn append(place: &Path, name: &str, part: &str) -> Result<(), EditError> {
+    let once = |config: &Config| config.scales.iter().filter(|s| s.name == name).count() == 1;
+    append_checked(place, "scale", part, once)
+}
+
+/// As [`append`], of the vessel `name`.
+///
+/// # Errors
+/// As [`append`].
+pub fn append_vessel(place: &Path, name: &str, part: &str) -> Result<(), EditError> {
+    let once = |config: &Config| config.vessels.iter().filter(|v| v.name == name).count() == 1;
+    append_checked(place, "vessel", part, once)
+}
+
+fn append_checked(
+    place: &Path,
+    kind: &str,
+    part: &str,
+    once: impl Fn(&Config) -> bool,
+) -> Result<(), EditError> {
+    let check = |text: &str| check(place, kind, text, &once);
+    let cannot = |error: io::Error| EditError::io(place, &error);
     if !place.exists() {
         let text = with(DEFAULT_FILE, part);
-        check(place, name, &text)?;
-        return create(place, &text).map_err(cannot);
+        check(&text)?;
+        return files::create(place, &text).map_err(cannot);
     }
     // A link (to a folder of settings kept elsewhere, say) stays a link.
     let file = std::fs::canonicalize(place).map_err(cannot)?;
-    let text = with(&files::text(&file)?, part);
-    check(place, name, &text)?;
-    replace(&file, &text).map_err(cannot)
+    let before = files::text(&file)?;
+    let text = with(&before, part);
+    check(&text)?;
+    replace(&file, &before, &text)
 }
 
 /// Gives the scale at `index` of the file at `place` the values that `part`, a whole scale, has for
@@ -40,13 +111,145 @@ pub fn append(place: &Path, name: &str, part: &str) -> Result<(), Failure> {
 ///
 /// # Errors
 /// When the file cannot be changed so, or cannot be written; then it stays as it was.
-pub fn update(place: &Path, index: usize, part: &str, keys: &[&str]) -> Result<(), Failure> {
+pub fn update(place: &Path, index: usize, part: &str, keys: &[&str]) -> Result<(), EditError> {
     let wanted = Config::parse(part, "").ok();
     let wanted = wanted.as_ref().and_then(|config| config.scales.first());
     let wanted = wanted.ok_or_else(|| by_hand(place, part))?;
     in_place(place, index, part, keys, |scale| {
-        super::known::take_over(scale, wanted, keys)
+        known::take_over(scale, wanted, keys)
     })
+}
+
+/// Gives the scale at `index` of the file at `place` these values, each as it is to stand in the file; as [`update`]
+/// does.
+///
+/// # Errors
+/// As [`update`]; and what is wrong with the file as it would be then.
+pub fn set(place: &Path, index: usize, values: &[(&str, String)]) -> Result<(), EditError> {
+    let lines = values
+        .iter()
+        .map(|(key, value)| format!("{key} = {value}\n"));
+    let part = format!("[[scale]]\n{}", lines.collect::<String>());
+    // A key that is missing comes below the name, the last first.
+    let keys: Vec<&str> = values.iter().rev().map(|(key, _)| *key).collect();
+    let cannot = |error: io::Error| EditError::io(place, &error);
+    let file = std::fs::canonicalize(place).map_err(cannot)?;
+    let text = files::text(&file)?;
+    let changed = changed(&text, index, &part, &keys).ok_or_else(|| by_hand(place, &part))?;
+    let was = Config::parse(&text, &place.display().to_string())?;
+    let is = Config::parse(&changed, &place.display().to_string())?;
+    let kept = |config: &Config| {
+        let mut config = config.clone();
+        if let Some(scale) = config.scales.get_mut(index) {
+            for key in &keys {
+                match *key {
+                    "name" => scale.name.clear(),
+                    "capacity" => scale.capacity = None,
+                    "readability" => scale.readability = None,
+                    _ => {}
+                }
+            }
+        }
+        config
+    };
+    if kept(&was) != kept(&is) {
+        return Err(by_hand(place, &part));
+    }
+    replace(&file, &text, &changed)
+}
+
+/// What is taken out of the file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    Scale,
+    Vessel,
+}
+
+/// Takes the scale or vessel at `index` out of the file at `place`, with the tables below it. Comments that have a
+/// line of their own stay, and so does all else; the file is replaced as a whole.
+///
+/// # Errors
+/// As [`update`].
+pub fn take_out(place: &Path, kind: Kind, index: usize) -> Result<(), EditError> {
+    let cannot = |error: io::Error| EditError::io(place, &error);
+    let key = match kind {
+        Kind::Scale => "scale",
+        Kind::Vessel => "vessel",
+    };
+    let by_hand = || {
+        let what = format!(
+            "{}: the {key} cannot be taken out where it stands",
+            place.display()
+        );
+        EditError::other(what, &format!("delete its [[{key}]] by hand"))
+    };
+    let file = std::fs::canonicalize(place).map_err(cannot)?;
+    let text = files::text(&file)?;
+    let mut expected = Config::parse(&text, &place.display().to_string())?;
+    let changed = without(&text, key, index).ok_or_else(by_hand)?;
+    match kind {
+        Kind::Scale if index < expected.scales.len() => drop(expected.scales.remove(index)),
+        Kind::Vessel if index < expected.vessels.len() => drop(expected.vessels.remove(index)),
+        Kind::Scale | Kind::Vessel => return Err(by_hand()),
+    }
+    if Config::parse(&changed, "").ok() != Some(expected) {
+        return Err(by_hand());
+    }
+    replace(&file, &text, &changed)
+}
+
+/// The text without the table at `index` of the list `key`.
+fn without(text: &str, key: &str, index: usize) -> Option<String> {
+    let (mark, text) = marked(text);
+    let (mut reader, root) = Reader::parse(text, "").ok()?;
+    let tables = reader.tables(root.get(key)?, key);
+    let table: &DeTable<'_> = tables.get(index)?.0;
+    let mut gone = Vec::new();
+    lines_of(text, table, &mut gone)?;
+    let mut left = String::new();
+    let (mut at, mut behind) = (0, false);
+    for line in text.split_inclusive('\n') {
+        let is_gone = gone.iter().any(|lines| lines.contains(&at));
+        at += line.len();
+        // Two blank lines that come together become one.
+        let doubled = behind
+            && line.trim().is_empty()
+            && (left.is_empty() || left.ends_with("\n\n") || left.ends_with("\n\r\n"));
+        behind = is_gone || doubled;
+        if !is_gone && !doubled {
+            left.push_str(line);
+        }
+    }
+    Some(format!("{mark}{left}"))
+}
+
+/// The places of the lines of a table with a head of its own, and of those below it.
+fn lines_of(text: &str, table: &DeTable<'_>, gone: &mut Vec<Range<usize>>) -> Option<()> {
+    let begin = |at: usize| Some(text.get(..at)?.rfind('\n').map_or(0, |end| end + 1));
+    let first = table.keys().map(|key| key.span().start).min()?;
+    // Between its head and its first key are blank lines and comments alone.
+    let mut head = begin(first)?;
+    loop {
+        head = begin(head.checked_sub(1)?)?;
+        let line = text.get(head..)?.trim_start();
+        if line.starts_with('[') {
+            break;
+        }
+        if !line.is_empty() && !line.starts_with(['#', '\r', '\n']) {
+            return None;
+        }
+    }
+    gone.push(head..next_line(text, head)?);
+    for (key, value) in table.iter() {
+        let start = begin(key.span().start)?;
+        match value.get_ref().as_table() {
+            Some(below) if text.get(start..)?.trim_start().starts_with('[') => {
+                lines_of(text, below, gone)?;
+            }
+            Some(_) | None => gone.push(start..next_line(text, value.span().end)?),
+        }
+    }
+    Some(())
 }
 
 /// Gives the scale at `index` of the file at `place` the repeatability `s` of so many weighings, as
@@ -54,7 +257,7 @@ pub fn update(place: &Path, index: usize, part: &str, keys: &[&str]) -> Result<(
 ///
 /// # Errors
 /// As [`update`].
-pub fn repeatability(place: &Path, index: usize, s: Mass, weighings: u32) -> Result<(), Failure> {
+pub fn repeatability(place: &Path, index: usize, s: Mass, weighings: u32) -> Result<(), EditError> {
     let s_text = s.grams_rounded(6);
     let part = format!("[[scale]]\nrepeatability = \"{s_text} g\"\nweighings = {weighings}\n");
     in_place(
@@ -74,7 +277,12 @@ pub fn repeatability(place: &Path, index: usize, s: Mass, weighings: u32) -> Res
 ///
 /// # Errors
 /// As [`update`].
-pub fn uncertainty(place: &Path, index: usize, lines: &str, errors: Errors) -> Result<(), Failure> {
+pub fn uncertainty(
+    place: &Path,
+    index: usize,
+    lines: &str,
+    errors: Errors,
+) -> Result<(), EditError> {
     let part = format!("[[scale]]\n{lines}");
     let (mut reader, root) = Reader::parse(&part, "")?;
     let keys = root.get("scale").and_then(|scales| {
@@ -99,15 +307,15 @@ pub fn uncertainty(place: &Path, index: usize, lines: &str, errors: Errors) -> R
 ///
 /// # Errors
 /// What is wrong with the file, where it does not read; else as [`append`].
-pub fn turn_page_on(place: &Path) -> Result<bool, Failure> {
-    let cannot = |error: io::Error| Failure::failed(format!("{}: {error}", place.display()));
+pub fn turn_page_on(place: &Path) -> Result<bool, EditError> {
+    let cannot = |error: io::Error| EditError::io(place, &error);
     let by_hand = || {
         let error = format!("{}: the page cannot be turned on there", place.display());
-        Failure::failed(error).remedy("write on = true under [page] by hand")
+        EditError::other(error, "write on = true under [page] by hand")
     };
     if !place.exists() {
         let text = with_page_on(DEFAULT_FILE).ok_or_else(by_hand)?;
-        create(place, &text).map_err(cannot)?;
+        files::create(place, &text).map_err(cannot)?;
         return Ok(true);
     }
     let file = std::fs::canonicalize(place).map_err(cannot)?;
@@ -121,7 +329,7 @@ pub fn turn_page_on(place: &Path) -> Result<bool, Failure> {
     if Config::parse(&changed, "").ok() != Some(expected) {
         return Err(by_hand());
     }
-    replace(&file, &changed).map_err(cannot)?;
+    replace(&file, &text, &changed)?;
     Ok(true)
 }
 
@@ -149,12 +357,12 @@ fn with_page_on(text: &str) -> Option<String> {
 /// The table below a scale that holds what makes its weights uncertain.
 const UNCERTAINTY: &str = "uncertainty";
 
-fn by_hand(place: &Path, part: &str) -> Failure {
-    Failure::failed(format!(
+fn by_hand(place: &Path, part: &str) -> EditError {
+    let what = format!(
         "{}: the scale's part cannot be changed where it stands",
         place.display()
-    ))
-    .remedy(format!("put this in its place by hand:\n{part}"))
+    );
+    EditError::other(what, &format!("put this in its place by hand:\n{part}"))
 }
 
 /// `expect` does to the scale what the change of the file must do.
@@ -164,7 +372,7 @@ fn in_place(
     part: &str,
     keys: &[&str],
     expect: impl FnOnce(&mut ScaleSettings),
-) -> Result<(), Failure> {
+) -> Result<(), EditError> {
     let change = |text: &str| changed(text, index, part, keys);
     rewrite(place, index, part, change, expect)
 }
@@ -176,8 +384,8 @@ fn rewrite(
     part: &str,
     change: impl FnOnce(&str) -> Option<String>,
     expect: impl FnOnce(&mut ScaleSettings),
-) -> Result<(), Failure> {
-    let cannot = |error: io::Error| Failure::failed(format!("{}: {error}", place.display()));
+) -> Result<(), EditError> {
+    let cannot = |error: io::Error| EditError::io(place, &error);
     let by_hand = || by_hand(place, part);
     let file = std::fs::canonicalize(place).map_err(cannot)?;
     let text = files::text(&file)?;
@@ -194,7 +402,7 @@ fn rewrite(
     if is.scales != expected {
         return Err(by_hand());
     }
-    replace(&file, &changed).map_err(cannot)
+    replace(&file, &text, &changed)
 }
 
 /// The text with the values changed; a key that is missing comes in a line after the scale's name.
@@ -301,25 +509,48 @@ fn with(text: &str, part: &str) -> String {
     format!("{text}{gap}{part}")
 }
 
-/// Whether the new text reads, and holds the new scale once.
-fn check(place: &Path, name: &str, text: &str) -> Result<(), Failure> {
+/// Whether the new text reads, and holds the new part `once`.
+fn check(
+    place: &Path,
+    kind: &str,
+    text: &str,
+    once: impl Fn(&Config) -> bool,
+) -> Result<(), EditError> {
     let fault = |why: String| {
-        Failure::failed(format!(
-            "{}: the scale cannot be added at the file's end: {why}",
+        let what = format!(
+            "{}: the {kind} cannot be added at the file's end: {why}",
             place.display()
-        ))
-        .remedy("paste the part below into the file by hand")
+        );
+        EditError::other(what, "paste the part below into the file by hand")
     };
     match Config::parse(text, &place.display().to_string()) {
-        Ok(config) if config.scales.iter().filter(|s| s.name == name).count() == 1 => Ok(()),
-        Ok(_) => Err(fault("it would not be read as a scale".to_owned())),
+        Ok(config) if once(&config) => Ok(()),
+        Ok(_) => Err(fault(format!("it would not be read as a {kind}"))),
         Err(problems) => Err(fault(problems.to_string())),
     }
 }
 
 /// Puts a new file in the old one's place, with the old one's mode; synced, file and folder.
-fn replace(file: &Path, text: &str) -> io::Result<()> {
-    let mode = std::fs::metadata(file)?.permissions().mode() & 0o7777;
+///
+/// # Errors
+/// Where the maker has write-protected it, where it no longer says what it said `before`, or where it cannot be
+/// written.
+fn replace(file: &Path, before: &str, text: &str) -> Result<(), EditError> {
+    let cannot = |error: io::Error| EditError::io(file, &error);
+    let permissions = std::fs::metadata(file).map_err(cannot)?.permissions();
+    if permissions.mode() & 0o200 == 0 {
+        let what = format!("{} is write-protected", file.display());
+        return Err(EditError::other(what, "take that protection off first"));
+    }
+    // An editor may have saved it since it was read.
+    if files::text(file)? != before {
+        let what = format!("{} was changed at this very moment", file.display());
+        return Err(EditError::other(what, "try again"));
+    }
+    replace_whole(file, text, permissions.mode() & 0o7777).map_err(cannot)
+}
+
+fn replace_whole(file: &Path, text: &str, mode: u32) -> io::Result<()> {
     let folder = file.parent().unwrap_or(Path::new("/"));
     let mut temporary = file.as_os_str().to_owned();
     temporary.push(format!(".{}.new", std::process::id()));
@@ -348,6 +579,68 @@ fn write_new(path: &Path, text: &str, mode: u32) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_scale_or_a_vessel_is_taken_out_and_comments_stay() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("config.toml");
+        let vessel = "# glass\n[[vessel]]\nname = \"beaker\" # the small one\n# by hand\nweight = \"150 g\"\n";
+        let errors = "\n# from its papers\n[scale.uncertainty]\nlinearity = \"0.02 g\" # sheet 2\n";
+        let own = "capacity = \"600 g\"\npoll = { send = 'S\\r\\n', every = 0.5 }\n";
+        let whole = format!(
+            "{}{own}{errors}{vessel}\n# last",
+            TWO.replace("[cues]\nsound = false\n", "")
+        );
+        std::fs::write(&place, &whole).unwrap();
+        take_out(&place, Kind::Scale, 1).unwrap();
+        let left = std::fs::read_to_string(&place).unwrap();
+        let first =
+            "# mine\n[[scale]]\nname = \"bench\"\nport = \"/dev/a\"\nlayout = \"comma-header\"\n\n";
+        assert_eq!(left, format!("{first}# from its papers\n{vessel}\n# last"));
+        take_out(&place, Kind::Vessel, 0).unwrap();
+        let left = std::fs::read_to_string(&place).unwrap();
+        let comments = "# from its papers\n# glass\n# by hand\n\n# last";
+        assert_eq!(left, format!("{first}{comments}"));
+        take_out(&place, Kind::Scale, 0).unwrap();
+        let left = std::fs::read_to_string(&place).unwrap();
+        assert_eq!(left, format!("# mine\n\n{comments}"));
+        assert!(take_out(&place, Kind::Scale, 0).is_err());
+        let inline =
+            "scale = [{ name = \"bench\", port = \"/dev/a\", layout = \"comma-header\" }]\n";
+        std::fs::write(&place, inline).unwrap();
+        let refused = take_out(&place, Kind::Scale, 0).unwrap_err().words();
+        assert!(refused.contains("by hand"), "{refused}");
+        assert_eq!(std::fs::read_to_string(&place).unwrap(), inline);
+    }
+
+    #[test]
+    fn values_are_set_where_they_stand_or_below_the_name_and_no_nonsense_is_written() {
+        let dir = tempfile::tempdir().unwrap();
+        let place = dir.path().join("config.toml");
+        std::fs::write(&place, TWO).unwrap();
+        let values = [
+            ("name", "\"small\"".to_owned()),
+            ("capacity", "\"600 g\"".to_owned()),
+            ("readability", "\"0.01 g\"".to_owned()),
+        ];
+        set(&place, 1, &values).unwrap();
+        let found = std::fs::read_to_string(&place).unwrap();
+        let small =
+            "name = \"small\"\ncapacity = \"600 g\"\nreadability = \"0.01 g\"\nport = \"/dev/b\"";
+        assert_eq!(
+            found,
+            TWO.replace("name = \"fine\"\nport = \"/dev/b\"", small)
+        );
+        // A capacity below the step is told by the file's own check.
+        let refused = set(&place, 1, &[("capacity", "\"0.001 g\"".to_owned())]).unwrap_err();
+        assert!(refused.words().contains("not smaller than"), "{refused}");
+        assert_eq!(std::fs::read_to_string(&place).unwrap(), found);
+        // What its maker has write-protected stays.
+        std::fs::set_permissions(&place, Permissions::from_mode(0o400)).unwrap();
+        let refused = set(&place, 1, &values).unwrap_err().words();
+        assert!(refused.contains("write-protected"), "{refused}");
+        assert_eq!(std::fs::read_to_string(&place).unwrap(), found);
+    }
 
     const TWO: &str = "# mine\n[[scale]]\nname = \"bench\"\nport = \"/dev/a\"\nlayout = \"comma-header\"\n\n\
                        [[scale]]\nname = \"fine\"\nport = \"/dev/b\"\nlayout = \"comma-header\"\n\
@@ -403,7 +696,7 @@ mod tests {
                 let found = std::fs::read_to_string(&place).unwrap();
                 if text.starts_with("page.") {
                     // No line can be put below a head that is not there.
-                    let refused = turned.unwrap_err().to_string();
+                    let refused = turned.unwrap_err().words();
                     assert!(refused.contains("by hand"), "{refused}");
                     assert_eq!(found, format!("{mark}{text}"));
                 } else {
@@ -483,9 +776,7 @@ mod tests {
         std::fs::write(&place, inline).unwrap();
         let refused = repeatability(&place, 0, Mass::from_mg(11), 10).unwrap_err();
         assert!(
-            refused
-                .to_string()
-                .contains("repeatability = \"0.011000 g\""),
+            refused.words().contains("repeatability = \"0.011000 g\""),
             "{refused}"
         );
         assert_eq!(std::fs::read_to_string(&place).unwrap(), inline);

@@ -1,22 +1,21 @@
 //! `bismar identify`: which port, speed and layout a scale has, and its part of the configuration.
 
-mod known;
-mod listen;
-pub(super) mod write;
-
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
 
-use self::listen::{Found, Search};
 use super::config::{load, usual_place};
-use super::line::{Framing, absolute};
+use super::line::{absolute, framing, not_open};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::config::Config;
-use crate::scale::identify::{LineSettings, stanza};
 use crate::scale::ports::{self, Port};
-use crate::scale::settings::{PortSelector, ScaleSettings};
+use crate::scale::settings::{Framing, PortSelector};
+use crate::workshop::config_file;
+use crate::workshop::scale_setup::listen::{Found, Search, SearchError};
+use crate::workshop::scale_setup::{
+    NAME, free_name, is_taken, known, name_of, part, path_of, selector,
+};
 
 /// Listens to a scale and tells how it speaks. Without --write nothing is changed anywhere.
 ///
@@ -34,7 +33,7 @@ pub struct IdentifyArgs {
     #[arg(long, value_parser = clap::value_parser!(u32).range(50..=4_000_000))]
     baud: Option<u32>,
     /// Try only these data bits, parity and stop bits, for example 7E1
-    #[arg(long, value_parser = Framing::parse)]
+    #[arg(long, value_parser = framing)]
     framing: Option<Framing>,
     /// Write what was found into the configuration
     #[arg(long)]
@@ -49,11 +48,7 @@ pub struct IdentifyArgs {
 
 /// A name for a scale.
 fn word(text: &str) -> Result<String, String> {
-    let name = text.trim();
-    if name.is_empty() || name.contains(crate::text::misleads) || name.chars().count() > 40 {
-        return Err("write a short word, for example bench".to_owned());
-    }
-    Ok(name.to_owned())
+    name_of(text).ok_or_else(|| NAME.to_owned())
 }
 
 /// # Errors
@@ -73,12 +68,16 @@ pub fn run(args: &IdentifyArgs) -> Outcome {
     let known = known::on_port(&config, &port);
     let name = name(args.name.as_deref(), &config, known)?;
     let search = Search {
-        port: port_path(&port),
+        port: path_of(&port),
         listen: Duration::from_secs_f64(args.seconds),
         baud: args.baud,
         framing: args.framing,
     };
-    let found = search.run()?;
+    tell(&format!(
+        "Listening on {}. Put something on the pan and move it now and then. Ctrl-C ends.",
+        search.port.display()
+    ));
+    let found = search.run(&mut tell)?;
     let text = part(&name, &port, &found);
     report(&found);
     match known {
@@ -93,7 +92,7 @@ pub(super) const RELOAD: &str =
 /// A scale that the configuration does not have.
 fn new(write: bool, place: &Path, name: &str, text: &str) -> Outcome {
     if write {
-        write::append(place, name, text)?;
+        config_file::append(place, name, text)?;
         tell(&format!("Written into {}:\n", place.display()));
         print(text)?;
         tell(RELOAD);
@@ -143,7 +142,7 @@ fn in_place(write: bool, place: &Path, config: &Config, index: usize, text: &str
     }
     let keys_said = keys.join(", ");
     if write {
-        write::update(place, index, text, &keys)?;
+        config_file::update(place, index, text, &keys)?;
         tell(&format!("Changed {keys_said} of \"{name}\" in {file}:\n"));
         print(text)?;
         tell(RELOAD);
@@ -158,15 +157,10 @@ fn in_place(write: bool, place: &Path, config: &Config, index: usize, text: &str
 }
 
 /// The name for the scale: the wanted one, if no other scale has it; else the one that the scale
-/// `known` has, or the first free of `bench`, `bench-2`, ...
+/// `known` has, or a free one.
 fn name(wanted: Option<&str>, config: &Config, known: Option<usize>) -> Result<String, Failure> {
-    let taken = |name: &str| {
-        let same =
-            |(i, s): (usize, &ScaleSettings)| Some(i) != known && s.name.eq_ignore_ascii_case(name);
-        config.scales.iter().enumerate().any(same)
-    };
     if let Some(name) = wanted {
-        if taken(name) {
+        if is_taken(config, name, known) {
             return Err(Failure::failed(format!(
                 "the configuration has another scale named \"{name}\" already"
             ))
@@ -174,16 +168,8 @@ fn name(wanted: Option<&str>, config: &Config, known: Option<usize>) -> Result<S
         }
         return Ok(name.to_owned());
     }
-    if let Some(scale) = known.and_then(|index| config.scales.get(index)) {
-        return Ok(scale.name.clone());
-    }
-    let mut name = "bench".to_owned();
-    let mut number = 2;
-    while taken(&name) {
-        name = format!("bench-{number}");
-        number += 1;
-    }
-    Ok(name)
+    let known = known.and_then(|index| config.scales.get(index));
+    Ok(known.map_or_else(|| free_name(config), |scale| scale.name.clone()))
 }
 
 /// The port to listen on, never guessed between two.
@@ -224,46 +210,24 @@ fn choose(wanted: Option<&Path>, ports: &[Port]) -> Result<PortSelector, Failure
     }
 }
 
-/// What to write into the configuration for a port: the link that keeps its name, or else the USB
-/// numbers where they tell this adapter from all others, or else the path.
-fn selector(port: Option<&Port>, path: PathBuf) -> PortSelector {
-    let at = |path: &Path| PortSelector::Path(path.display().to_string());
-    match port {
-        Some(Port {
-            by_id: Some(link), ..
-        }) => at(link),
-        Some(Port { usb: Some(usb), .. }) if usb.serial.is_some() => PortSelector::Usb {
-            vendor: usb.vendor,
-            product: usb.product,
-            serial: usb.serial.clone(),
-        },
-        Some(_) | None => at(&path),
+impl From<SearchError> for Failure {
+    fn from(error: SearchError) -> Failure {
+        let remedy = match &error {
+            SearchError::Line(fault) => return not_open(fault),
+            SearchError::Noise => {
+                "look up speed, data bits and parity in the scale's menu or manual and give --baud and \
+                 --framing"
+            }
+            SearchError::Silent => {
+                "press PRINT on the scale, or set it to send continuously in its menu; check that the \
+                 cable is the right one"
+            }
+            SearchError::NotOpened | SearchError::Unknown(_) | SearchError::System(_) => {
+                return Failure::failed(error);
+            }
+        };
+        Failure::failed(error).remedy(remedy)
     }
-}
-
-fn port_path(port: &PortSelector) -> PathBuf {
-    match port {
-        PortSelector::Path(path) => path.into(),
-        // Listed a moment ago; if it is gone since, opening it says so.
-        PortSelector::Usb { .. } => ports::find(port).unwrap_or_default(),
-    }
-}
-
-/// The part of the configuration.
-fn part(name: &str, port: &PortSelector, found: &Found) -> String {
-    let settings = LineSettings {
-        port: port.clone(),
-        baud: found.baud,
-        data_bits: found.framing.data_bits,
-        parity: found.framing.parity,
-        stop_bits: found.framing.stop_bits,
-    };
-    let mut text = stanza(name, &settings, &found.identified);
-    if let Some(poll) = &found.poll {
-        let send = poll.escape_ascii();
-        text.push_str(&format!("poll = {{ send = '{send}', every = 0.2 }}\n"));
-    }
-    text
 }
 
 fn report(found: &Found) {
