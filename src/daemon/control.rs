@@ -259,6 +259,7 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>, page: &Door) -> (Reply, Op
         | Request::Undo
         | Request::Cancel
         | Request::Skip { .. }
+        | Request::Reload
         | Request::Stop => (None, None),
     };
     let (reply, replied) = oneshot::channel();

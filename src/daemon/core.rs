@@ -7,7 +7,7 @@
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, oneshot};
 
 use super::alerts::Alerts;
 use super::clock::{Clock, Watchdog, sleep_until};
@@ -60,6 +60,8 @@ pub struct Core<H> {
     subscribers: Subscribers,
     /// A configuration that waits for the end of the batch.
     waiting: Option<Config>,
+    /// Who asked for the configuration that was read, and hears of it when it holds.
+    readers: Vec<oneshot::Sender<Reply>>,
     step: String,
     status: String,
     alerts: Alerts,
@@ -109,6 +111,7 @@ impl<H: Weigher> Core<H> {
             file: PathBuf::new(),
             subscribers: Subscribers::default(),
             waiting: parts.waiting.take(),
+            readers: Vec::new(),
             step: String::new(),
             status: READY.to_owned(),
             alerts: Alerts::default(),
@@ -140,7 +143,7 @@ impl<H: Weigher> Core<H> {
             }
         }
         match core.parts.fault.take() {
-            Some(error) => core.stays_as_it_was(&error),
+            Some(error) => drop(core.stays_as_it_was(&error)),
             None => core.keep_taken(),
         }
         core
@@ -173,7 +176,10 @@ impl<H: Weigher> Core<H> {
                 Turn::Call(call) => self.call(call),
                 Turn::Word(command) => self.word(command),
                 Turn::LookedUp(question, stock) => self.looked_up(question, &stock),
-                Turn::Order(Some(Order::Reload)) => self.reload(),
+                Turn::Order(Some(Order::Reload)) => {
+                    // What is wrong is said as a cue.
+                    let _ = self.reload();
+                }
                 Turn::Order(Some(Order::Stop) | None) => break,
                 Turn::Deadline => {
                     let now = self.clock.tick();
@@ -191,6 +197,7 @@ impl<H: Weigher> Core<H> {
             {
                 self.adopt(config).await;
             }
+            self.tell_readers();
         }
         self.finish(&mut orders).await;
     }
@@ -241,6 +248,16 @@ impl<H: Weigher> Core<H> {
         if about.is_some_and(|about| about != self.now_about()) {
             let why = "the bench has gone on meanwhile; look what it asks now, and press again";
             let _ = reply.send(Err(Refusal::new(why)));
+            return;
+        }
+        if matches!(request, Request::Reload) {
+            match self.reload() {
+                // Answered when it holds.
+                Ok(()) => self.readers.push(reply),
+                Err(refusal) => {
+                    let _ = reply.send(Err(refusal));
+                }
+            }
             return;
         }
         let answer = match request.command() {
@@ -357,9 +374,10 @@ impl<H: Weigher> Core<H> {
                 }
                 Ok(Answer::said("events follow, one a line"))
             }
-            // Commands and `begin` were answered before, and a pass where it was asked for.
+            // Commands, `begin` and `reload` were answered before, and a pass where it was asked for.
             Request::Hello
             | Request::LetIn
+            | Request::Reload
             | Request::Begin { .. }
             | Request::Next
             | Request::Again
@@ -551,10 +569,11 @@ impl<H: Weigher> Core<H> {
         self.bench.set_readings(self.subscribers.readings_wanted());
     }
 
-    fn reload(&mut self) {
+    /// Reads the configuration anew; the error says that it stays as it was, and why.
+    fn reload(&mut self) -> Result<(), Refusal> {
         let config = match (self.parts.reload)() {
             Ok(config) => config,
-            Err(error) => return self.stays_as_it_was(&error),
+            Err(error) => return Err(self.stays_as_it_was(&error).into()),
         };
         if self.alerts.config.take().is_some() {
             self.config_fault(true);
@@ -576,15 +595,30 @@ impl<H: Weigher> Core<H> {
                  changed now"
             );
         }
+        Ok(())
     }
 
-    /// What the configuration file says now cannot be taken.
-    fn stays_as_it_was(&mut self, error: &str) {
+    /// Tells who asked whether what was read holds.
+    fn tell_readers(&mut self) {
+        let say = match self.waiting {
+            Some(_) => {
+                "Scales and vessels change when the batch is closed; all else is changed now."
+            }
+            None => "The configuration was read anew.",
+        };
+        for reader in self.readers.drain(..) {
+            let _ = reader.send(Ok(Answer::said(say)));
+        }
+    }
+
+    /// What the configuration file says now cannot be taken; gives the sentence that says so.
+    fn stays_as_it_was(&mut self, error: &str) -> String {
         let say = format!("The configuration stays as it was: {error}");
         tracing::error!("{say}");
         self.config_fault(false);
         self.complain(say.clone());
-        self.alerts.config = Some(say);
+        self.alerts.config = Some(say.clone());
+        say
     }
 
     /// What holds is what the next start may need.

@@ -40,15 +40,15 @@ pub fn routes() -> Router<Arc<Shared>> {
 type Ours = State<Arc<Shared>>;
 
 /// Whether this browser may change something now.
-fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
+pub(super) fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
     shared.guard.change(headers, Instant::now())
 }
 
-fn misunderstood(why: &str) -> Response {
+pub(super) fn misunderstood(why: &str) -> Response {
     refused_for(StatusCode::BAD_REQUEST, why)
 }
 
-fn parsed<T: DeserializeOwned>(body: &[u8]) -> Result<T, String> {
+pub(super) fn parsed<T: DeserializeOwned>(body: &[u8]) -> Result<T, String> {
     serde_json::from_slice(body)
         .map_err(|error| format!("this is no request that bismar knows: {error}"))
 }
@@ -85,7 +85,11 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
         | Request::Undo
         | Request::Cancel
         | Request::Skip { .. } => {}
-        Request::Hello | Request::Status | Request::LetIn | Request::Subscribe { .. } => {
+        Request::Hello
+        | Request::Status
+        | Request::LetIn
+        | Request::Reload
+        | Request::Subscribe { .. } => {
             let why = "the page asks for that in another way";
             return refused((StatusCode::FORBIDDEN, why));
         }

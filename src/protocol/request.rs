@@ -15,6 +15,7 @@
 //! | `{"do":"remedy","way":"in-proportion","batch":"soak-1"}` | the same, of a closed batch, which is opened again |
 //! | `{"do":"lot","lot":"B-12","despite":"tested today"}` | the same |
 //! | `{"do":"let-in"}` | `{"ok":true,"link":"http://.../#once-...","seconds":300}`, for one browser, once |
+//! | `{"do":"reload"}` | `{"ok":true,"say":"..."}`; the configuration file is read anew |
 //! | `{"do":"subscribe","readings":true}` | `{"ok":true,"say":"..."}`, then events, one a line |
 //!
 //! A word that makes rows of the log is answered when they are on the disk, or known not to be, or
@@ -142,6 +143,8 @@ pub enum Request {
     Stop,
     /// A pass to the page for one browser.
     LetIn,
+    /// The configuration file is read anew.
+    Reload,
     Subscribe {
         /// Whether live readings are wanted besides the other events.
         #[serde(default)]
@@ -265,6 +268,7 @@ impl Request {
             | Request::Begin { .. }
             | Request::Fill { .. }
             | Request::LetIn
+            | Request::Reload
             | Request::Subscribe { .. } => None,
         })
     }

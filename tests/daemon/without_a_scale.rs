@@ -1,6 +1,8 @@
 //! A daemon that has its page and no scale yet: it says what to do, weighs nothing, and weighs once a scale is
 //! set up. Without the page nobody would be told, and there it does not start (`tests/commands/cli.rs`).
 
+use bismar::protocol::client::Client;
+use bismar::protocol::request::Request;
 use bismar::vocabulary::cue::CueKind;
 use rustix::process::{Pid, Signal, kill_process};
 
@@ -9,7 +11,7 @@ use crate::bench_side::logs::LOGS;
 use crate::bench_side::person::Person;
 use crate::bench_side::rig::{HOLDS, Rig, subscribed};
 use crate::bench_side::scale::{Hand, Scale};
-use crate::bench_side::{Daemon, config, free_port};
+use crate::bench_side::{Daemon, bench, config, free_port};
 
 const SAYS: &str = "No scale is set up yet";
 const HELPS: &str = "plug the scale in, switch it on and run `bismar identify --write`";
@@ -91,6 +93,40 @@ fn without_a_scale_it_says_what_to_do_and_weighs_once_there_is_one() {
     };
     let worst = rig.finish();
     println!("{HOLDS}: largest error {worst:.2} U");
+}
+
+/// Who asks for it hears of it when it holds: the very next question is answered by it.
+#[test]
+fn a_client_has_the_configuration_read_anew_and_hears_whether_it_holds() {
+    let (person, _pan) = bench(SOAK);
+    let _daemon = Daemon::start(&person);
+    let reload = || {
+        let mut client = Client::connect_to(&person.socket()).unwrap();
+        client.say(&Request::Reload).map_err(|why| why.to_string())
+    };
+    let text = std::fs::read_to_string(person.config_file()).unwrap();
+    assert_eq!(reload().unwrap(), "The configuration was read anew.");
+    let renamed = text.replace("\"bench\"", "\"fine\"");
+    person.configures(&renamed);
+    reload().unwrap();
+    let status = person.run(&["status"]).ended(0).out;
+    assert!(
+        status.contains("fine: ") && !status.contains("bench: "),
+        "{status}"
+    );
+    person.configures("[[scale]\n");
+    let refused = reload().unwrap_err();
+    assert!(
+        refused.contains("stays as it was") && refused.contains("config.toml:1:"),
+        "{refused}"
+    );
+    person.configures(&renamed);
+    person.begins();
+    person.configures(&text);
+    let waits = reload().unwrap();
+    assert!(waits.contains("when the batch is closed"), "{waits}");
+    let status = person.run(&["status"]).ended(0).out;
+    assert!(status.contains("fine: "), "{status}");
 }
 
 /// A weight that is under way is worth more than a file that has just lost its scale.
