@@ -82,6 +82,7 @@ pub async fn serve<H: ports::Weigher>(
     let page = &config.now().page;
     let page = page.on.then(|| Page::open(page, claim.path()));
     let lots = parts.opener.stock().map(|files| files.list);
+    let file = parts.taken.as_ref().map(|taken| taken.source.clone());
     let core = Core::start(parts);
     let door = page
         .as_ref()
@@ -89,7 +90,7 @@ pub async fn serve<H: ports::Weigher>(
         .map(Page::passes);
     match page {
         Some(Ok(page)) => {
-            let house = Context::new(config, lots);
+            let house = Context::new(config, file, lots);
             let calls = calls.clone();
             // Whoever reaches the address can keep this thread busy, and no reading waits for it.
             std::thread::Builder::new()

@@ -1,26 +1,28 @@
-//! A scale check that the page leads: the daemon's readings through the guide, its words to the browsers.
-//! One at a time; it ends by itself.
+//! A scale check, or the weighing of an empty vessel, that the page leads: the daemon's readings through the guide,
+//! its words to the browsers. One at a time; it ends by itself.
 
+use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use tokio::sync::{mpsc, watch};
 use tokio::task::AbortHandle;
 
-use super::ask;
 use super::context::Context;
-use crate::guide::{Guide, Taken};
+use super::{ask, idle};
+use crate::guide::{Guide, Taken, Told};
 use crate::journal::read::scale_checks;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::test_weights::{TestLoad, WeightClass};
 use crate::protocol::call::Call;
-use crate::protocol::reply::Answer;
+use crate::protocol::reply::Refusal;
 use crate::protocol::request::Request;
 use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
 use crate::text::harmless_json;
 use crate::workshop::scale_check::{Check, CheckLog, Heard, NOT_PASSED, ability, hear};
+use crate::workshop::scale_setup::{add_vessel, name_of};
 
 /// A check that nobody goes on with is over then.
 const LONGEST: Duration = Duration::from_secs(600);
@@ -28,7 +30,7 @@ const LONGEST: Duration = Duration::from_secs(600);
 /// How a check stands.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct Standing {
-    /// Always `check`.
+    /// `check` or `vessel`.
     event: &'static str,
     pub say: String,
     /// Whether it is over.
@@ -78,7 +80,8 @@ impl Checks {
             return false;
         };
         task.abort();
-        tell(&self.standing, say, true, None);
+        let event = self.standing.borrow().as_ref().map(|one| one.event);
+        self.voice(event.unwrap_or("check")).tell(say, true, None);
         true
     }
 
@@ -101,13 +104,8 @@ impl Checks {
     ) -> Result<String, String> {
         let weight = Mass::parse_with_unit(weight).map_err(|error| error.to_string())?;
         let class = WeightClass::from_name(class).ok_or("the classes are E2, F1, F2 and M1")?;
-        let reply = ask(calls, Request::Status, None, None).await;
-        let Answer::Status(standing) = reply.map_err(|refusal| refusal.error)? else {
-            return Err("the daemon did not say how it stands".to_owned());
-        };
-        if standing.status.formula.is_some() {
-            return Err("a batch is being weighed; check the scale when it is over".to_owned());
-        }
+        let standing = idle(calls, "check the scale when it is over").await;
+        let standing = standing.map_err(|refusal| refusal.error)?;
         let config = context.config();
         if !config.scales.iter().any(|known| known.name == scale) {
             return Err("there is no scale of that name".to_owned());
@@ -121,52 +119,120 @@ impl Checks {
         let opened = opened.map_err(|error| error.to_string())?;
         let (log, found) = opened.map_err(|error| error.to_string())?;
         let log = CheckLog::new(log, &scale, ability.readability);
-        let (outbox, events) = subscribers::queue();
-        let subscribe = Request::Subscribe { readings: true };
-        let reply = ask(calls, subscribe, None, Some(outbox)).await;
-        reply.map_err(|refusal| refusal.error)?;
+        let events = readings(calls).await.map_err(|refusal| refusal.error)?;
         let mut say = format!("Scale {scale}: take everything off the pan.");
         if let Some(torn) = found.and_then(|found| found.torn) {
             say.push_str(&format!(" Note: {torn}."));
         }
-        tell(&self.standing, &say, false, None);
-        let led = lead(self.standing.clone(), check, ability, log, events);
+        let voice = self.voice("check");
+        voice.tell(&say, false, None);
+        let led = lead(voice, check, ability, log, events);
         *self.running() = Some(tokio::spawn(led).abort_handle());
         Ok(say)
     }
+
+    /// Begins the weighing of an empty vessel on `scale`, which then is written into the configuration as `name`,
+    /// with what it holds (a weight with its unit, or nothing); gives the first sentence.
+    ///
+    /// # Errors
+    /// In words, where it has no name or weight, another has it, or a batch is being weighed.
+    pub async fn begin_vessel(
+        &self,
+        calls: &mpsc::Sender<Call>,
+        context: &Context,
+        scale: String,
+        name: &str,
+        capacity: String,
+    ) -> Result<String, String> {
+        let standing = idle(calls, "weigh the vessel when it is over").await;
+        let standing = standing.map_err(|refusal| refusal.error)?;
+        let config = context.config();
+        let name = name_of(name).ok_or("say what it is called, as: small beaker")?;
+        let same = |known: &crate::config::VesselConfig| known.name.eq_ignore_ascii_case(&name);
+        if config.vessels.iter().any(same) {
+            return Err(format!("another vessel is named {name} already"));
+        }
+        if !capacity.trim().is_empty() {
+            let holds = Mass::parse_with_unit(&capacity);
+            holds.map_err(|error| format!("what it holds: {error}"))?;
+        }
+        if !config.scales.iter().any(|known| known.name == scale) {
+            return Err("there is no scale of that name".to_owned());
+        }
+        let file = context.config_file().map_err(|error| error.to_string())?;
+        let ability = ability(&config, &scale, &standing.status);
+        self.end("Another weighing was begun.");
+        let events = readings(calls).await.map_err(|refusal| refusal.error)?;
+        let say = format!("Scale {scale}: take everything off the pan.");
+        let voice = self.voice("vessel");
+        voice.tell(&say, false, None);
+        let vessel = Vessel {
+            name,
+            capacity,
+            file,
+            calls: calls.clone(),
+        };
+        let led = lead_vessel(voice, vessel, ability, events);
+        *self.running() = Some(tokio::spawn(led).abort_handle());
+        Ok(say)
+    }
+
+    fn voice(&self, event: &'static str) -> Voice {
+        Voice {
+            standing: self.standing.clone(),
+            event,
+        }
+    }
 }
 
-fn tell(standing: &watch::Sender<Option<Standing>>, say: &str, over: bool, passed: Option<bool>) {
-    standing.send_replace(Some(Standing {
-        event: "check",
-        say: say.to_owned(),
-        over,
-        passed,
-    }));
+/// The daemon's readings from now on.
+async fn readings(calls: &mpsc::Sender<Call>) -> Result<Inbox, Refusal> {
+    let (outbox, events) = subscribers::queue();
+    let subscribe = Request::Subscribe { readings: true };
+    ask(calls, subscribe, None, Some(outbox)).await?;
+    Ok(events)
 }
 
-async fn lead(
+/// Tells the browsers.
+struct Voice {
     standing: watch::Sender<Option<Standing>>,
-    check: Check,
-    ability: ScaleAbility,
-    log: CheckLog,
-    events: Inbox,
-) {
-    let weighing = weigh(&standing, &check, &ability, events);
-    let taken = match tokio::time::timeout(LONGEST, weighing).await {
-        Ok(Ok(taken)) => taken,
-        Ok(Err(why)) => {
-            return tell(
-                &standing,
-                &format!("{why}; nothing was logged."),
-                true,
-                None,
-            );
-        }
-        Err(_) => {
-            let say = "Nothing happened for a long time: the check is over, nothing was logged.";
-            return tell(&standing, say, true, None);
-        }
+    event: &'static str,
+}
+
+impl Voice {
+    fn tell(&self, say: &str, over: bool, passed: Option<bool>) {
+        self.standing.send_replace(Some(Standing {
+            event: self.event,
+            say: say.to_owned(),
+            over,
+            passed,
+        }));
+    }
+
+    /// One weighing to its end, `nothing` of which was done where there is none.
+    async fn weighed(
+        &self,
+        guide: Guide,
+        ability: &ScaleAbility,
+        events: Inbox,
+        nothing: &str,
+    ) -> Option<Taken> {
+        let weighing = weigh(self, guide, ability, events);
+        let say = match tokio::time::timeout(LONGEST, weighing).await {
+            Ok(Ok(taken)) => return Some(taken),
+            Ok(Err(why)) => format!("{why}; {nothing}."),
+            Err(_) => format!("Nothing happened for a long time: it is over, {nothing}."),
+        };
+        self.tell(&say, true, None);
+        None
+    }
+}
+
+async fn lead(voice: Voice, check: Check, ability: ScaleAbility, log: CheckLog, events: Inbox) {
+    let guide = Guide::new(1, Some(check.limits.nominal), ability.readability);
+    let nothing = "nothing was logged";
+    let Some(taken) = voice.weighed(guide, &ability, events, nothing).await else {
+        return;
     };
     let d = ability.readability;
     let (passed, words) = (check.pass(taken), check.words(taken, d));
@@ -181,25 +247,74 @@ async fn lead(
         Ok(Ok(())) => format!("{words}\n{NOT_PASSED}."),
         Ok(Err(why)) | Err(why) => {
             let say = format!("{words}\nIt is NOT logged: {why}");
-            return tell(&standing, &say, true, None);
+            return voice.tell(&say, true, None);
         }
     };
-    tell(&standing, &say, true, Some(passed));
+    voice.tell(&say, true, Some(passed));
 }
 
-/// The weighing of the test weight, or why there is none.
+/// A vessel that is weighed, and where it is written.
+struct Vessel {
+    name: String,
+    capacity: String,
+    file: PathBuf,
+    calls: mpsc::Sender<Call>,
+}
+
+async fn lead_vessel(voice: Voice, vessel: Vessel, ability: ScaleAbility, events: Inbox) {
+    let d = ability.readability;
+    let guide = Guide::new(1, None, d);
+    let nothing = "nothing was written";
+    let Some(taken) = voice.weighed(guide, &ability, events, nothing).await else {
+        return;
+    };
+    let Vessel {
+        name,
+        capacity,
+        file,
+        calls,
+    } = vessel;
+    let empty = format!("{} g", taken.net().grams(d));
+    let said = format!("{name} weighs {empty}");
+    let written = tokio::task::spawn_blocking(move || {
+        add_vessel(&file, &name, &empty, &capacity).map_err(|error| error.words())
+    });
+    let written = match written.await.map_err(|error| error.to_string()) {
+        Ok(Ok(_)) => ask(&calls, Request::Reload, None, None)
+            .await
+            .map(|_| ())
+            .map_err(|refusal| refusal.error),
+        Ok(Err(why)) | Err(why) => Err(why),
+    };
+    match written {
+        Ok(()) => voice.tell(&format!("{said}; it is in the list."), true, Some(true)),
+        Err(why) => voice.tell(
+            &format!("{said}. It is NOT in the list: {why}"),
+            true,
+            Some(false),
+        ),
+    }
+}
+
+/// What was weighed, or why nothing was.
 async fn weigh(
-    standing: &watch::Sender<Option<Standing>>,
-    check: &Check,
+    voice: &Voice,
+    mut guide: Guide,
     ability: &ScaleAbility,
     mut events: Inbox,
 ) -> Result<Taken, &'static str> {
-    let mut guide = Guide::new(1, Some(check.limits.nominal), ability.readability);
     while let Some(line) = events.next().await {
         match hear(&mut guide, &ability.name, &line) {
             Heard::Told(told) => {
-                for say in told.iter().filter_map(|told| told.say(ability.readability)) {
-                    tell(standing, &say, false, None);
+                for told in &told {
+                    let put_on = voice.event == "vessel" && matches!(told, Told::PutOn { .. });
+                    let say = match put_on {
+                        true => Some("Put the empty vessel on.".to_owned()),
+                        false => told.say(ability.readability),
+                    };
+                    if let Some(say) = say {
+                        voice.tell(&say, false, None);
+                    }
                 }
             }
             Heard::Ended(why) => return Err(why),

@@ -17,13 +17,25 @@ use crate::workshop::{QueryError, store};
 #[derive(Debug, Clone)]
 pub struct Context {
     config: Held,
+    file: Option<PathBuf>,
     lots: Option<PathBuf>,
 }
 
 impl Context {
-    /// `lots` is the file of the list; `None` where none is kept.
-    pub fn new(config: Held, lots: Option<PathBuf>) -> Context {
-        Context { config, lots }
+    /// `file` is the configuration's, `lots` that of the list; `None` where none is kept.
+    pub fn new(config: Held, file: Option<PathBuf>, lots: Option<PathBuf>) -> Context {
+        Context { config, file, lots }
+    }
+
+    /// The configuration's file, which need not be there.
+    ///
+    /// # Errors
+    /// Where its place is not known.
+    pub fn config_file(&self) -> Result<PathBuf, QueryError> {
+        let none = "the place of the configuration is not known, since HOME is not set";
+        self.file
+            .clone()
+            .ok_or_else(|| QueryError::Other(none.to_owned()))
     }
 
     pub fn config(&self) -> Arc<Config> {

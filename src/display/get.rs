@@ -36,6 +36,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/sheet", get(sheet))
         .route("/chart", get(chart))
         .route("/scales", get(scales))
+        .route("/ports", get(ports))
 }
 
 type Ours = State<Arc<Shared>>;
@@ -50,6 +51,10 @@ async fn store(State(shared): Ours, headers: HeaderMap) -> Response {
 
 async fn scales(State(shared): Ours, headers: HeaderMap) -> Response {
     told_from(&shared, &headers, views::scales, json).await
+}
+
+async fn ports(State(shared): Ours, headers: HeaderMap) -> Response {
+    told_from(&shared, &headers, views::ports, json).await
 }
 
 async fn plan(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Plan>) -> Response {

@@ -7,12 +7,14 @@
 mod check;
 pub mod connections;
 mod context;
+mod find;
 mod followers;
 mod get;
 pub mod guard;
 pub mod passes;
 pub mod peer;
 mod post;
+mod setup;
 mod views;
 
 use std::convert::Infallible;
@@ -45,6 +47,7 @@ use tokio::sync::{Mutex, Semaphore, mpsc, oneshot, watch};
 use self::check::{Checks, Standing};
 use self::connections::{Connection, Seat, Seats};
 pub use self::context::Context;
+use self::find::{Finding, Finds};
 use self::followers::{Followers, Place};
 use self::guard::{Guard, Refusal};
 use self::passes::Passes;
@@ -52,7 +55,7 @@ use self::peer::{Owner, Who};
 use crate::config::{DEFAULT_FILE, PageConfig};
 use crate::files;
 use crate::protocol::call::{About, Call};
-use crate::protocol::reply::{self, Reply};
+use crate::protocol::reply::{self, Answer, Reply};
 use crate::protocol::request::Request;
 use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
@@ -64,6 +67,8 @@ const MARK: &str = include_str!("page/mark.svg");
 const SCRIPT: &str = include_str!("page/page.js");
 const CORE: &str = include_str!("page/core.js");
 const ROOMS: &str = include_str!("page/rooms.js");
+const MAKE: &str = include_str!("page/make.js");
+const SCALES: &str = include_str!("page/scales.js");
 /// What there is without a script: the door alone.
 const BARE: &str = include_str!("page/bare.css");
 /// A batch sheet in a tab of its own.
@@ -246,9 +251,10 @@ struct Shared {
     context: Context,
     /// Turns to read files.
     looks: Arc<Semaphore>,
-    /// Held while the list of lots is written.
+    /// Held while the list of lots or the configuration is written.
     list: Mutex<()>,
     checks: Checks,
+    finds: Finds,
 }
 
 /// Who makes a request, by its connection.
@@ -303,6 +309,7 @@ impl Answers {
             looks: Arc::new(Semaphore::new(get::MOST_LOOKS)),
             list: Mutex::default(),
             checks: Checks::default(),
+            finds: Finds::default(),
         });
         let html = "text/html; charset=utf-8";
         let css = "text/css; charset=utf-8";
@@ -313,6 +320,8 @@ impl Answers {
             .route("/page.js", get(|| async { script(SCRIPT) }))
             .route("/core.js", get(|| async { script(CORE) }))
             .route("/rooms.js", get(|| async { script(ROOMS) }))
+            .route("/make.js", get(|| async { script(MAKE) }))
+            .route("/scales.js", get(|| async { script(SCALES) }))
             .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
             .route("/paper", get(paper))
             .route("/paper.js", get(|| async { script(PAPER_SCRIPT) }))
@@ -321,6 +330,7 @@ impl Answers {
             .route("/events", get(events))
             .merge(get::routes())
             .merge(post::routes())
+            .merge(setup::routes())
             .layer(DefaultBodyLimit::max(LONGEST_BODY))
             .layer(middleware::from_fn_with_state(
                 Arc::clone(&shared),
@@ -493,6 +503,23 @@ async fn ask(
     Err(reply::Refusal::new("the daemon is stopping; try again"))
 }
 
+/// How the daemon stands, where it weighs no batch.
+///
+/// # Errors
+/// Where it weighs one, with what `then` is to be done.
+async fn idle(
+    calls: &mpsc::Sender<Call>,
+    then: &str,
+) -> Result<Box<reply::Standing>, reply::Refusal> {
+    let Answer::Status(standing) = ask(calls, Request::Status, None, None).await? else {
+        return Err("the daemon did not say how it stands".into());
+    };
+    match standing.status.formula {
+        Some(_) => Err(format!("a batch is being weighed; {then}").into()),
+        None => Ok(standing),
+    }
+}
+
 /// The events as they come, and a beat.
 async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
     let session = match shared.guard.session(&headers) {
@@ -509,7 +536,12 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
     if reply.is_err() {
         return (StatusCode::SERVICE_UNAVAILABLE, answered(&reply)).into_response();
     }
-    let events = Sse::new(follow(inbox, place, shared.checks.follow()));
+    let events = Sse::new(follow(
+        inbox,
+        place,
+        shared.checks.follow(),
+        shared.finds.follow(),
+    ));
     (AS_THEY_COME, events).into_response()
 }
 
@@ -519,11 +551,12 @@ fn follow(
     inbox: Inbox,
     place: Place,
     check: watch::Receiver<Option<Standing>>,
+    find: watch::Receiver<Option<Finding>>,
 ) -> impl Stream<Item = Result<Event, Infallible>> {
     let mut beat = tokio::time::interval(BEAT);
     beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-    stream::unfold((inbox, beat, place, check), |held| async {
-        let (mut inbox, mut beat, mut place, mut check) = held;
+    stream::unfold((inbox, beat, place, check, find), |held| async {
+        let (mut inbox, mut beat, mut place, mut check, mut find) = held;
         let event = tokio::select! {
             () = place.given_away() => return None,
             line = inbox.next() => {
@@ -535,10 +568,14 @@ fn follow(
                 let standing = check.borrow_and_update().clone();
                 Event::default().data(standing.map_or_else(String::new, |one| one.to_json()))
             }
+            Ok(()) = find.changed() => {
+                let standing = find.borrow_and_update().clone();
+                Event::default().data(standing.map_or_else(String::new, |one| one.to_json()))
+            }
             // Without data a browser drops an event.
             _ = beat.tick() => Event::default().event("beat").data("1"),
         };
-        Some((Ok(event), (inbox, beat, place, check)))
+        Some((Ok(event), (inbox, beat, place, check, find)))
     })
 }
 

@@ -255,9 +255,9 @@ async fn end_check(State(shared): Ours, headers: HeaderMap) -> Response {
     if let Err(refusal) = allowed(&shared, &headers) {
         return refused(refusal);
     }
-    let say = "The check was ended; nothing was logged.";
+    let say = "It was ended; nothing was written.";
     match shared.checks.end(say) {
         true => answered(&Ok(Answer::said(say))),
-        false => answered(&Ok(Answer::said("No check is under way."))),
+        false => answered(&Ok(Answer::said("Nothing is being weighed here."))),
     }
 }

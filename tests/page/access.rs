@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 
 use crate::bench_side;
 use crate::bench_side::rig::Rig;
-use crate::bench_side::scale::Line;
+use crate::bench_side::scale::{Line, Scale};
 use crate::bench_side::script::{Script, Seat};
 
 /// A mix, a lot that is needed, and a limit that an over-pour breaks: all that the page can ask.
@@ -518,6 +518,28 @@ fn everybody_can_use_the_page() {
     page.room("#/scales", "document.querySelector('#room-inside select')");
     found.look_closely(&mut page, "scales");
     found.walk(&mut page, "scales", PHONE);
+    // Another scale is looked for and heard.
+    let second = rig.person.path("second");
+    let _second = Scale::start(second.clone());
+    page.tab_to("Find the scale");
+    page.press(&["SPACE"]);
+    page.tab_to("Another port");
+    page.press(&["SPACE"]);
+    page.tab_to("Port");
+    page.does(json!({"do": "write", "text": second.to_str().unwrap()}));
+    page.tab_to("Listen there");
+    page.press(&["ENTER"]);
+    page.waits("document.querySelector('#heard .key.main')");
+    found.look_closely(&mut page, "a scale is found");
+    found.walk(&mut page, "a scale is found", PHONE);
+    found.walk(&mut page, "a scale is found", DESK);
+    page.tab_to("Stop listening");
+    page.press(&["ENTER"]);
+    page.waits("!document.querySelector('#heard .key.main')");
+    page.tab_to("Change bench");
+    page.press(&["SPACE"]);
+    page.waits("document.querySelector('.way details[open]')");
+    found.look(&mut page, "a scale is changed");
     page.room("#/tablet", "document.querySelector('#room-inside .key')");
     page.tab_to("Show a code");
     page.press(&["ENTER"]);

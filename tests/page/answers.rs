@@ -15,7 +15,7 @@ use crate::bench_side::{self, python};
 
 const FORMULAS: &str = "home/.local/share/bismar/formulas";
 
-const VIEWS: [&str; 9] = [
+const VIEWS: [&str; 10] = [
     "/formulas",
     "/plan?formula=soak.toml&batch=100g",
     "/store",
@@ -25,9 +25,10 @@ const VIEWS: [&str; 9] = [
     "/sheet?batch=x",
     "/chart?name=Sea%20salt",
     "/scales",
+    "/ports",
 ];
 
-const WORDS: [(&str, &str); 7] = [
+const WORDS: [(&str, &str); 14] = [
     (
         "/do",
         r#"{"do":"begin","formula":"soak.toml","batch":"100g"}"#,
@@ -41,6 +42,13 @@ const WORDS: [(&str, &str); 7] = [
         r#"{"scale":"bench","weight":"100g","class":"M1"}"#,
     ),
     ("/check-end", "{}"),
+    ("/find", r#"{"ports":["/dev/null"]}"#),
+    ("/find-end", "{}"),
+    ("/scale-add", r#"{"port":"/dev/null","name":"other"}"#),
+    ("/scale-change", r#"{"scale":"bench","name":"other"}"#),
+    ("/scale-remove", r#"{"scale":"bench"}"#),
+    ("/vessel-weigh", r#"{"scale":"bench","name":"beaker"}"#),
+    ("/vessel-remove", r#"{"vessel":"beaker"}"#),
 ];
 
 /// A bench with a formula in its folder.
@@ -61,6 +69,11 @@ impl Served {
         let names = logs.into_iter().flatten().flatten();
         let names: Vec<_> = names.map(|entry| entry.file_name()).collect();
         assert!(names.is_empty(), "{names:?}");
+        let config = std::fs::read_to_string(self.person.config_file()).unwrap();
+        assert!(
+            config.starts_with("[[scale]]\nname = \"bench\"\n"),
+            "{config}"
+        );
         let said = self.daemon.log();
         assert!(!said.contains("panicked"), "{said}");
     }

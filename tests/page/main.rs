@@ -14,4 +14,5 @@ mod proxied;
 mod readme;
 mod reload;
 mod rooms;
+mod scales;
 mod strangers;

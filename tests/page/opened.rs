@@ -106,7 +106,7 @@ fn one_click_turns_the_page_on_starts_the_service_and_lets_the_browser_in() {
     assert_eq!(first["address"], place, "the bar is clear");
     let say = first["say"].as_str().unwrap();
     assert!(
-        say.contains("No scale is set up yet") && say.contains("bismar identify --write"),
+        say.contains("No scale is set up yet") && say.contains("“Scales” finds it"),
         "{say}"
     );
     let late = script.answer();

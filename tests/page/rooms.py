@@ -49,11 +49,12 @@ SPY = """
 FIND = """
 const wanted = arguments[0];
 return [...document.querySelectorAll("button, a, summary, label.pick")].find((one) =>
-  one.offsetParent && one.innerText.split("\\n")[0].trim() === wanted) ?? null;
+  one.offsetParent && one.checkVisibility() && one.innerText.split("\\n")[0].trim() === wanted) ?? null;
 """
 FIELD = """
 const wanted = arguments[0];
-const label = [...document.querySelectorAll("label")].find((one) => one.offsetParent && one.innerText.trim() === wanted);
+const label = [...document.querySelectorAll("label")].find((one) =>
+  one.offsetParent && one.checkVisibility() && one.innerText.trim() === wanted);
 return label ? document.getElementById(label.htmlFor) : null;
 """
 

@@ -33,7 +33,7 @@ export const age = (then) => {
 };
 export const fresh = (then) => age(then) < STALE;
 
-export const FIND_SCALE = "Plug the scale in, switch it on and, in a terminal, type: bismar identify --write";
+export const FIND_SCALE = "Plug the scale in and switch it on; “Scales” finds it.";
 
 // What helps where a word was not taken, by its code, as it is done on this page.
 const HELP = {

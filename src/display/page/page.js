@@ -106,7 +106,7 @@ function takeStatus(reply) {
   const status = reply.status ?? {};
   if (status.formula && !know.status?.formula) know.closed = null;
   if ((reply.batch ?? null) !== know.batch) know.recorded = null;
-  Object.assign(know, { status, batch: reply.batch ?? null, tare: status.tare ?? null, state: status.state ?? null, ahead: status.ahead ?? [] });
+  Object.assign(know, { status, batch: reply.batch ?? null, tare: status.tare ?? null, state: status.state ?? null, ahead: status.ahead ?? [], lines: reply.lines ?? [] });
   const same = know.step && know.step.step === status.step && know.step.ingredient === status.ingredient;
   know.step = status.step == null ? null : {
     step: status.step, of: status.of, phase: status.phase, ingredient: status.ingredient, target: status.target,
@@ -212,6 +212,8 @@ const takers = {
     loadNext();
   },
   check(event) { know.check = event; },
+  vessel(event) { know.vessel = event; },
+  find(event) { know.find = event; },
   closed(event) {
     know.heard += 1;
     Object.assign(know, { closed: event, step: null, pour: null, ahead: [], fault: null });

@@ -1,7 +1,9 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
-// scales. Each is read anew when it is entered, and says so when it cannot be. Texts go in as texts alone.
+// scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, BOUNCE, FIND_SCALE, aboutNow, age, ask, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, scaleNow, stamp } from "./core.js";
+import { $, aboutNow, age, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
+import { button, day, dot, el, field, g, get, h, lines, link, mass, n, part, question, sends, small, table, unread, wrong } from "./make.js";
+import { paintScales, scales } from "./scales.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
@@ -15,112 +17,8 @@ export const room = { name: "", arg: "" };
 let touched = stamp();
 let shown = 0; // counts what was entered, so that a late answer does not paint another room
 
-// ---- Making elements --------------------------------------------------------------------------
+// ---- What a room sends --------------------------------------------------------------------------
 
-/** An element; properties that begin with "on" are listeners, the others attributes. */
-function el(tag, properties = {}, ...inside) {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(properties)) {
-    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else if (value === true) node.setAttribute(name, "");
-    else if (value !== false && value != null) node.setAttribute(name, value);
-  }
-  node.append(...inside.flat().filter((one) => one != null && one !== false));
-  return node;
-}
-const link = (to, ...inside) => el("a", { class: "key", href: `#/${to}` }, ...inside);
-const button = (onclick, ...inside) => el("button", { class: "key", type: "button", onclick }, ...inside);
-const lines = (items, kind) => items.length ? el("ul", { class: kind ?? "lines" }, items.map((text) => el("li", {}, text))) : null;
-const part = (name, ...inside) => el("section", {}, el("h2", {}, name), ...inside);
-const g = (grams) => (grams == null ? "–" : `${grams} g`);
-const day = (at) => (at ? at.slice(0, 16).replace("T", " ") + " UTC" : "–");
-
-let ids = 0;
-function field(label, properties = {}, hint) {
-  const id = `f${++ids}`;
-  const input = el(properties.choices ? "select" : "input", {
-    id, autocomplete: "off", autocapitalize: "none", spellcheck: "false", ...properties, choices: null,
-    "aria-describedby": hint ? `${id}-hint` : null,
-  }, (properties.choices ?? []).map(([value, text]) => el("option", { value }, text)));
-  const box = el("p", { class: "field" }, el("label", { for: id }, label), input,
-    hint ? el("small", { id: `${id}-hint` }, hint) : null);
-  return { box, input, get value() { return input.value.trim(); } };
-}
-
-function table(caption, heads, rows) {
-  const cell = (tag, inside, i) => el(tag, { class: heads[i].n ? "n" : null, scope: tag === "th" ? "col" : null }, inside ?? "");
-  const line = (row) => row.over
-    ? el("tr", { class: "phase" }, el("td", { colspan: heads.length }, row.over))
-    : el("tr", { class: row.heed ? "heed" : null }, row.cells.map((inside, i) => cell("td", inside, i)));
-  return el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": caption },
-    el("table", {}, el("caption", { class: "unseen" }, caption),
-      el("thead", {}, el("tr", {}, heads.map((head, i) => cell("th", head.name, i)))),
-      el("tbody", {}, rows.map(line))));
-}
-const h = (name) => ({ name });
-const n = (name) => ({ name, n: true });
-const small = (text) => text ? el("small", {}, text) : null;
-
-/** A comma before one or two digits is a decimal point; before three it may be anything, and stays. */
-const dot = (text) => text.replace(/^([^.,]*),([0-9]{1,2})(?![0-9.,])/, "$1.$2");
-/** A weight as the daemon takes it: grams where no unit is given. */
-const mass = (text) => (/[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
-
-// ---- Asking -----------------------------------------------------------------------------------
-
-let failed = false; // the room could not be read; it is when the daemon is back
-const LOST = "No answer from bismar. Look whether it runs, then try again.";
-
-/** The reply, or the reason why there is none as { error }. */
-async function get(path, body) {
-  try {
-    const { code, ok, reply } = await ask(path, body, SLOW);
-    if (code === 401) document.dispatchEvent(new Event("locked"));
-    return ok && reply?.ok ? reply : { ...reply, error: reply?.error ?? `bismar did not answer that (${code}).` };
-  } catch {
-    if (!body && !fresh(know.beat)) failed = true;
-    return { error: body ? "No answer from bismar: it is not known whether that was taken." : LOST };
-  }
-}
-const question = (path, asked) => `${path}?${new URLSearchParams(asked)}`;
-
-/** A button that sends `body()` once at a time; `then` gets a good reply. A second touch within a moment
-    is the same touch. With `twice` the first touch only asks for the second. */
-function sends(words, path, body, then, { twice } = {}) {
-  const said = el("p", { class: "said", role: "alert" });
-  let busy = false;
-  let armed = null;
-  let done = null;
-  const label = el("span", {}, words);
-  const key = button(async () => {
-    if (busy || age(done) < BOUNCE) return;
-    if (twice && !armed) {
-      armed = stamp();
-      label.textContent = twice;
-      key.classList.add("armed");
-      setTimeout(() => {
-        armed = null;
-        label.textContent = words;
-        key.classList.remove("armed");
-      }, 5000);
-      return;
-    }
-    if (armed && age(armed) < BOUNCE) return;
-    const wanted = body();
-    if (!wanted) return;
-    busy = true;
-    key.setAttribute("aria-disabled", "true");
-    said.textContent = "";
-    const reply = await get(path, wanted);
-    busy = false;
-    done = stamp();
-    key.removeAttribute("aria-disabled");
-    said.textContent = reply.error ?? reply.say ?? "";
-    said.classList.toggle("wrong", Boolean(reply.error));
-    then?.(reply, said);
-  }, label);
-  return { key, said };
-}
 const toBench = (reply) => {
   if (reply.error) return;
   // The bench itself says what began; only what is to be heeded is said beside it.
@@ -523,66 +421,6 @@ async function fill(asked) {
   ];
 }
 
-// ---- Scales -----------------------------------------------------------------------------------
-
-const scaleCard = (scale) => el("li", { class: "way" }, el("h2", {}, scale.name),
-  el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
-  lines([
-    `Shows steps of ${g(scale.readability)}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
-    `Net weights are uncertain by ±${scale.uncertainty} g (${scale.coverage}).`,
-    scale.repeatability ? null : "Its scatter is ASSUMED as one step, since none was measured. In a terminal: bismar repeatability --write",
-    scale.today === "inside" ? "Passed its last check of today." : scale.today ? "Did NOT pass its last check of today." : "No check of today.",
-  ]));
-
-let settled = null; // the check whose end the cards tell already
-
-async function scales() {
-  settled = know.check?.over ? know.check : null;
-  const reply = await get("/scales");
-  if (reply.error) return [wrong(reply.error)];
-  if (!reply.scales.length) return [el("p", {}, `No scale is set up yet. ${FIND_SCALE}`)];
-  const names = reply.scales.map((scale) => [scale.name, scale.name]);
-  const which = field("Scale", { choices: names });
-  const weight = field("Test weight", { choices: [["100", "100 g"]] });
-  const offer = () => {
-    const { weights } = reply.scales.find((scale) => scale.name === which.value);
-    weight.input.replaceChildren(...weights.map((mass) => el("option", { value: mass }, `${mass} g`)));
-    weight.input.value = weights.includes("100") ? "100" : weights.at(-1);
-  };
-  which.input.addEventListener("change", offer);
-  offer();
-  const kind = field("Its class (OIML R 111)", { choices: reply.classes.map((name) => [name, name]) });
-  kind.input.value = "M1";
-  // What is said of the check comes with the events.
-  const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
-  const check = sends("Begin the check", "/check", () => ({ scale: which.value, weight: `${weight.value}g`, class: kind.value }), quiet);
-  const end = sends("End the check", "/check-end", () => ({}));
-  return [
-    el("ul", { class: "ways", id: "scale-cards" }, reply.scales.map(scaleCard)),
-    part("Check a scale with a test weight",
-      el("p", { id: "check-say", role: "status" }),
-      inBatch() ? el("p", {}, "A batch is under way; check the scale when it is over.")
-        : el("div", { class: "rows" }, el("div", { class: "sizes" }, which.box, weight.box, kind.box), el("div", { class: "keys" }, check.key, end.key), check.said, end.said),
-      el("p", {}, "A passed check tells that this scale weighs right today. It does not make it legal for trade.")),
-  ];
-}
-
-function paintScales() {
-  for (const node of document.querySelectorAll("[data-scale]")) {
-    const words = scaleNow(know.scales.get(node.dataset.scale));
-    if (node.textContent !== words) node.textContent = words;
-  }
-  const check = know.check;
-  if (check) {
-    put("check-say", check.say);
-    $("check-say").className = !check.over ? "live" : check.passed ? "live good" : "live heed";
-    if (check.over && settled !== check) {
-      settled = check;
-      get("/scales").then((reply) => { if (!reply.error) $("scale-cards")?.replaceChildren(...reply.scales.map(scaleCard)); });
-    }
-  }
-}
-
 // ---- A tablet ---------------------------------------------------------------------------------
 
 const CODE = "Code for the tablet's camera. It says the address that stands below.";
@@ -609,7 +447,6 @@ function tablet() {
 
 // ---- Going in and out -------------------------------------------------------------------------
 
-const wrong = (text) => el("p", { class: "said wrong", role: "alert" }, text);
 const rooms = { begin, lots, batches, remedies, fill, scales, tablet };
 
 /** Shows the room that the address names; `false` where it names the bench. */
@@ -623,7 +460,7 @@ export async function enterRoom() {
   touched = stamp();
   const mine = ++shown;
   followStep = null;
-  failed = false;
+  unread.now = false;
   document.dispatchEvent(new Event("room"));
   if (!known) {
     // What was pressed in the room is gone: the keyboard goes on from the bench's heading.
@@ -658,10 +495,10 @@ export function paintRoom() {
   $("strip").hidden = !running && !know.fault;
   put("strip-say", $("say").textContent);
   $("strip").classList.toggle("urgent", $("now").classList.contains("urgent"));
-  if (room.name === "scales" && $("check-say")) paintScales();
+  if (room.name === "scales" && $("scales-room")) paintScales();
   // The bench has gone on: what stands here was about the step before.
   if (room.name === "lots" && followStep && followed !== atStep()) followStep();
-  if (failed && fresh(know.beat)) enterRoom();
+  if (unread.now && fresh(know.beat)) enterRoom();
   // The hands are in the bowl: the bench comes back by itself.
   if (running && age(touched) > RETURN) leaveRoom();
 }

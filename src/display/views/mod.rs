@@ -10,7 +10,7 @@ mod store;
 pub use batches::{Chart, batches, chart, record, sheet};
 pub use plan::{Plan, formulas, plan};
 pub use remedies::remedies;
-pub use scales::scales;
+pub use scales::{listed, ports, scales};
 pub use store::store;
 
 use crate::mass::Mass;

@@ -1,4 +1,4 @@
-//! The scales, what is known of each, and when it was checked.
+//! The scales, what is known of each, and when it was checked; the known vessels; the ports of this machine.
 
 use serde_json::{Value, json};
 
@@ -6,8 +6,10 @@ use super::super::context::Context;
 use crate::mass::Mass;
 use crate::metrology::test_weights::{WeightClass, nominals};
 use crate::metrology::{ScaleAbility, Uncertainty};
+use crate::scale::ports::{self, Port};
 use crate::workshop::QueryError;
 use crate::workshop::scale_check::{LastCheck, fits};
+use crate::workshop::scale_setup::{choices, free_name};
 
 /// Test weights lighter than this are no check of a scale whose capacity nobody told.
 const LIGHTEST: Mass = Mass::from_g(1);
@@ -30,6 +32,9 @@ pub fn scales(context: &Context) -> Result<Value, QueryError> {
         told.push(json!({
             "name": scale.name,
             "layout": scale.layout,
+            "port": ports::describe(&scale.port),
+            "line": format!("{} {}", scale.baud, scale.framing()),
+            "assumed": scale.readability.is_none(),
             "readability": grams(d),
             "capacity": scale.capacity.map(grams),
             "repeatability": scale.repeatability.map(|s| s.grams(Mass::from_mg(1)).to_string()),
@@ -39,11 +44,39 @@ pub fn scales(context: &Context) -> Result<Value, QueryError> {
             "today": today.map(|verdict| verdict.name()),
         }));
     }
+    let vessels = config.vessels.iter().map(|vessel| {
+        let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
+        json!({
+            "name": vessel.name,
+            "weight": grams(vessel.weight),
+            "capacity": vessel.capacity.map(grams),
+        })
+    });
+    let vessels: Vec<Value> = vessels.collect();
     let classes = WeightClass::ALL.map(|class| class.name());
     Ok(json!({
         "scales": told,
+        "vessels": vessels,
+        "file": context.config_file().ok().map(|file| file.display().to_string()),
         "classes": classes,
         "daily": config.daily_scale_check,
+    }))
+}
+
+/// The serial lines of this machine.
+pub fn listed() -> Vec<Port> {
+    ports::list()
+}
+
+/// The ports to choose from, and the name that the next scale would have.
+///
+/// # Errors
+/// None now.
+pub fn ports(context: &Context) -> Result<Value, QueryError> {
+    let config = context.config();
+    Ok(json!({
+        "ports": choices(&config, &listed()),
+        "name": free_name(&config),
     }))
 }
 

@@ -1,0 +1,114 @@
+// What the rooms are made of: elements, fields, tables, keys that send, and the asking itself. Texts go in as texts alone.
+
+import { BOUNCE, age, ask, fresh, know, stamp } from "./core.js";
+
+const SLOW = 10000; // ms for an answer that reads many files
+
+// ---- Making elements --------------------------------------------------------------------------
+
+/** An element; properties that begin with "on" are listeners, the others attributes. */
+export function el(tag, properties = {}, ...inside) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(properties)) {
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (value === true) node.setAttribute(name, "");
+    else if (value !== false && value != null) node.setAttribute(name, value);
+  }
+  node.append(...inside.flat().filter((one) => one != null && one !== false));
+  return node;
+}
+export const link = (to, ...inside) => el("a", { class: "key", href: `#/${to}` }, ...inside);
+export const button = (onclick, ...inside) => el("button", { class: "key", type: "button", onclick }, ...inside);
+export const lines = (items, kind) => items.length ? el("ul", { class: kind ?? "lines" }, items.map((text) => el("li", {}, text))) : null;
+export const part = (name, ...inside) => el("section", {}, el("h2", {}, name), ...inside);
+export const g = (grams) => (grams == null ? "–" : `${grams} g`);
+export const day = (at) => (at ? at.slice(0, 16).replace("T", " ") + " UTC" : "–");
+
+let ids = 0;
+export function field(label, properties = {}, hint) {
+  const id = `f${++ids}`;
+  const input = el(properties.choices ? "select" : "input", {
+    id, autocomplete: "off", autocapitalize: "none", spellcheck: "false", ...properties, choices: null,
+    "aria-describedby": hint ? `${id}-hint` : null,
+  }, (properties.choices ?? []).map(([value, text]) => el("option", { value }, text)));
+  const box = el("p", { class: "field" }, el("label", { for: id }, label), input,
+    hint ? el("small", { id: `${id}-hint` }, hint) : null);
+  return { box, input, get value() { return input.value.trim(); } };
+}
+
+export function table(caption, heads, rows) {
+  const cell = (tag, inside, i) => el(tag, { class: heads[i].n ? "n" : null, scope: tag === "th" ? "col" : null }, inside ?? "");
+  const line = (row) => row.over
+    ? el("tr", { class: "phase" }, el("td", { colspan: heads.length }, row.over))
+    : el("tr", { class: row.heed ? "heed" : null }, row.cells.map((inside, i) => cell("td", inside, i)));
+  return el("div", { class: "wide", tabindex: "0", role: "region", "aria-label": caption },
+    el("table", {}, el("caption", { class: "unseen" }, caption),
+      el("thead", {}, el("tr", {}, heads.map((head, i) => cell("th", head.name, i)))),
+      el("tbody", {}, rows.map(line))));
+}
+export const h = (name) => ({ name });
+export const n = (name) => ({ name, n: true });
+export const small = (text) => text ? el("small", {}, text) : null;
+
+/** A comma before one or two digits is a decimal point; before three it may be anything, and stays. */
+export const dot = (text) => text.replace(/^([^.,]*),([0-9]{1,2})(?![0-9.,])/, "$1.$2");
+/** A weight as the daemon takes it: grams where no unit is given. */
+export const mass = (text) => (/[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
+
+// ---- Asking -----------------------------------------------------------------------------------
+
+/** Whether the room could not be read; it is when the daemon is back. */
+export const unread = { now: false };
+const LOST = "No answer from bismar. Look whether it runs, then try again.";
+
+/** The reply, or the reason why there is none as { error }. */
+export async function get(path, body) {
+  try {
+    const { code, ok, reply } = await ask(path, body, SLOW);
+    if (code === 401) document.dispatchEvent(new Event("locked"));
+    return ok && reply?.ok ? reply : { ...reply, error: reply?.error ?? `bismar did not answer that (${code}).` };
+  } catch {
+    if (!body && !fresh(know.beat)) unread.now = true;
+    return { error: body ? "No answer from bismar: it is not known whether that was taken." : LOST };
+  }
+}
+export const question = (path, asked) => `${path}?${new URLSearchParams(asked)}`;
+
+/** A button that sends `body()` once at a time; `then` gets a good reply. A second touch within a moment
+    is the same touch. With `twice` the first touch only asks for the second. */
+export function sends(words, path, body, then, { twice } = {}) {
+  const said = el("p", { class: "said", role: "alert" });
+  let busy = false;
+  let armed = null;
+  let done = null;
+  const label = el("span", {}, words);
+  const key = button(async () => {
+    if (busy || age(done) < BOUNCE) return;
+    if (twice && !armed) {
+      armed = stamp();
+      label.textContent = twice;
+      key.classList.add("armed");
+      setTimeout(() => {
+        armed = null;
+        label.textContent = words;
+        key.classList.remove("armed");
+      }, 5000);
+      return;
+    }
+    if (armed && age(armed) < BOUNCE) return;
+    const wanted = body();
+    if (!wanted) return;
+    busy = true;
+    key.setAttribute("aria-disabled", "true");
+    said.textContent = "";
+    const reply = await get(path, wanted);
+    busy = false;
+    done = stamp();
+    key.removeAttribute("aria-disabled");
+    said.textContent = reply.error ?? reply.say ?? "";
+    said.classList.toggle("wrong", Boolean(reply.error));
+    then?.(reply, said);
+  }, label);
+  return { key, said };
+}
+export const wrong = (text) => el("p", { class: "said wrong", role: "alert" }, text);

@@ -1,0 +1,281 @@
+// The room of the scales: what each is and shows, finding one, changing and removing it, its check, the vessels.
+
+import { $, inBatch, know, put, scaleNow } from "./core.js";
+import { button, dot, el, field, g, get, lines, mass, part, sends, wrong } from "./make.js";
+
+const NOT_NOW = "A batch is under way; that is done when it is over.";
+const root = el("div", { id: "scales-room", class: "rows" });
+
+/** Draws the room anew, with what was said of a change at its head. */
+async function redraw(say) {
+  document.dispatchEvent(new Event("asked"));
+  const head = say ? el("p", { class: "said", role: "status", tabindex: "-1" }, say) : null;
+  const all = await inside();
+  root.replaceChildren(...[head, ...all].filter(Boolean));
+  paintScales();
+  // What was pressed is gone: the keyboard goes on from here.
+  (head ?? $("room-title")).focus();
+}
+const changed = (reply) => { if (!reply.error) redraw(reply.say); };
+
+export async function scales() {
+  document.dispatchEvent(new Event("asked"));
+  root.replaceChildren(...await inside());
+  return [root];
+}
+
+async function inside() {
+  cards = new Map();
+  settled = know.check?.over ? know.check : null;
+  told = know.vessel?.over ? know.vessel : null;
+  const reply = await get("/scales");
+  if (reply.error) return [wrong(reply.error)];
+  const none = !reply.scales.length;
+  return [
+    none ? el("p", { class: "size" }, "No scale is set up yet. Plug it in and switch it on; it is found here.")
+      : el("ul", { class: "ways", id: "scale-cards" }, reply.scales.map(card)),
+    await finder(none),
+    none ? null : check(reply),
+    none ? null : vessels(reply),
+    reply.file ? el("p", {}, `All of this stands in ${reply.file}, with your own remarks.`) : null,
+  ].filter(Boolean);
+}
+
+// ---- The scales -------------------------------------------------------------------------------
+
+const facts = (scale) => lines([
+  `At ${scale.port}, ${scale.line}; its lines have the layout ${scale.layout}.`,
+  `Shows steps of ${g(scale.readability)}${scale.assumed ? " (ASSUMED until its lines show better)" : ""}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
+  `Net weights are uncertain by ±${scale.uncertainty} g (${scale.coverage}).`,
+  scale.repeatability ? null : "Its scatter is ASSUMED as one step, since none was measured. In a terminal: bismar repeatability --write",
+  scale.today === "inside" ? "Passed its last check of today." : scale.today ? "Did NOT pass its last check of today." : "No check of today.",
+].filter(Boolean));
+
+function card(scale) {
+  const box = el("div", {}, facts(scale));
+  cards.set(scale.name, box);
+  return el("li", { class: "way" }, el("h2", {}, scale.name),
+    el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
+    el("p", { class: "said wrong", "data-trouble": scale.name, hidden: true }), box, change(scale));
+}
+
+const fields = (scale) => ({
+  name: field("Name", { value: scale.name ?? "", maxlength: 40 }, "a short word, for cues and the log"),
+  capacity: field("Largest load, grams", { inputmode: "decimal", value: scale.capacity ?? "" }, "as it stands on its plate"),
+  readability: field("Smallest step, grams", { inputmode: "decimal", value: scale.readability ?? "" }, "the last digit that it counts in"),
+});
+const values = (asked) => ({
+  name: asked.name.value,
+  capacity: asked.capacity.value ? mass(asked.capacity.value) : "",
+  readability: asked.readability.value ? mass(asked.readability.value) : "",
+});
+
+function change(scale) {
+  const asked = fields({ ...scale, readability: scale.assumed ? "" : scale.readability });
+  const others = () => Object.entries(values(asked)).filter(([name]) => asked[name].input.value !== asked[name].input.defaultValue);
+  const body = () => (others().length ? { scale: scale.name, ...Object.fromEntries(others()) } : null);
+  const set = sends("Change it", "/scale-change", body, changed);
+  const remove = sends("Remove it", "/scale-remove", () => ({ scale: scale.name }), changed, { twice: "Press again: remove it" });
+  return el("details", {}, el("summary", {}, `Change ${scale.name}`),
+    inBatch() ? el("p", {}, NOT_NOW) : el("div", { class: "rows" },
+      el("div", { class: "sizes" }, Object.values(asked).map((one) => one.box)),
+      el("p", {}, "What is left empty stays as it is. Checks in the log stay under the name of their day."),
+      el("div", { class: "keys" }, set.key, remove.key), set.said, remove.said));
+}
+
+// ---- Finding ----------------------------------------------------------------------------------
+
+let heard = new Map(); // what is drawn of each port, by its name
+let place = null;
+let stopKey = null;
+let freeName = "bench";
+let hint = null; // what to do while it listens
+let names = new Map(); // what a port says of itself on USB
+
+async function finder(open) {
+  // What was heard in a search before is of no use now.
+  if (know.find?.over) know.find = null;
+  const reply = await get("/ports");
+  if (reply.error) return wrong(reply.error);
+  freeName = reply.name;
+  names = new Map(reply.ports.map((port) => [port.port, port.usb]));
+  hint = el("p", { class: "said", role: "status" });
+  const listen = (words, ports, ...more) => {
+    const one = sends(words, "/find", () => (ports().length ? { ports: ports() } : null), (answer, said) => {
+      hint.textContent = answer.error ? "" : answer.say;
+      if (!answer.error) said.textContent = "";
+    });
+    one.key.append(...more);
+    return one;
+  };
+  const free = reply.ports.filter((port) => !port.scale);
+  const pick = (port) => {
+    const { key, said } = listen(port.usb ?? "Serial line", () => [port.port], el("small", {}, port.port));
+    return el("li", {}, key, said);
+  };
+  const picks = (ports) => (ports.length ? el("ul", { class: "picks" }, ports.map(pick)) : null);
+  const onUsb = free.filter((port) => port.usb);
+  const plain = free.filter((port) => !port.usb);
+  const all = onUsb.length > 1 ? listen("Listen to all on USB", () => onUsb.slice(0, 8).map((port) => port.port)) : null;
+  const other = field("Port", {}, "its whole path, as /dev/ttyUSB0");
+  const there = listen("Listen there", () => (other.value ? [other.value] : []));
+  const stop = sends("Stop listening", "/find-end", () => ({}));
+  stopKey = stop.key;
+  stopKey.hidden = true;
+  heard = new Map();
+  place = el("ul", { class: "ways", id: "heard" });
+  const taken = reply.ports.filter((port) => port.scale).map((port) => `${port.port} is scale ${port.scale}.`);
+  return el("details", { open }, el("summary", {}, "Find the scale"),
+    inBatch() ? el("p", {}, NOT_NOW) : el("div", { class: "rows" },
+      el("p", {}, onUsb.length ? "Which port is it? Then press the pan: its number moves here." : "No free serial line is on USB now. Plug the scale in and switch it on, then look again."),
+      picks(onUsb),
+      lines(taken),
+      el("div", { class: "keys" }, all?.key, button(() => redraw(""), "Look again"), stop.key), all?.said, stop.said,
+      hint, place,
+      el("details", {}, el("summary", {}, "Another port"),
+        plain.length ? el("p", {}, "Not on USB: only if you know that the scale is there, since it may be asked for a weight.") : null,
+        picks(plain), el("div", { class: "sizes" }, other.box, there.key), there.said)));
+}
+
+/** One port that is listened to. Its fields are made once, so that nothing typed is lost. */
+function ear(port) {
+  const now = { form: null, box: null, live: el("p", { class: "live" }), say: el("p", { class: "said", role: "status" }), line: el("p", {}) };
+  now.box = el("li", { class: "way" }, el("h3", {}, names.get(port) ?? port), names.get(port) ? el("p", {}, port) : "", now.live, now.say, now.line);
+  return now;
+}
+
+function use(port, readability) {
+  const asked = fields({ name: freeName, readability: readability ?? "" });
+  const { key, said } = sends("Use this scale", "/scale-add", () => ({ port, ...values(asked) }), changed);
+  key.classList.add("main");
+  return el("div", { class: "rows" }, el("div", { class: "sizes" }, Object.values(asked).map((one) => one.box)), key, said);
+}
+
+function paintFind() {
+  const { find } = know;
+  if (!find || !place) return;
+  stopKey.hidden = find.over;
+  if (find.over) hint.textContent = "";
+  if (find.over && !find.ports.some((one) => one.stage === "not-found")) {
+    if (heard.size) place.replaceChildren();
+    heard = new Map();
+    return;
+  }
+  for (const [name, one] of heard) {
+    if (find.ports.some((port) => port.port === name)) continue;
+    one.box.remove();
+    heard.delete(name);
+  }
+  for (const one of find.ports) {
+    let now = heard.get(one.port);
+    if (!now) {
+      now = ear(one.port);
+      heard.set(one.port, now);
+      place.append(now.box);
+    }
+    const text = (node, words) => { if (node.textContent !== words) node.textContent = words; };
+    const found = one.stage === "found" && !find.over;
+    text(now.live, found ? one.shows ?? "no weight now" : "");
+    now.live.hidden = !found;
+    text(now.say, one.stage === "listening" && find.over ? "" : one.say);
+    now.say.classList.toggle("wrong", one.stage === "not-found");
+    text(now.line, found ? one.line ?? "" : "");
+    if (found && !now.form) {
+      now.form = use(one.port, one.readability);
+      now.box.append(now.form);
+    } else if (!found && now.form) {
+      now.form.remove();
+      now.form = null;
+    }
+  }
+}
+
+// ---- The check --------------------------------------------------------------------------------
+
+let settled = null; // the check whose end the cards tell already
+let cards = new Map(); // the facts of each scale, by its name
+
+function check(reply) {
+  const which = field("Scale", { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
+  const weight = field("Test weight", { choices: [["100", "100 g"]] });
+  const offer = () => {
+    const { weights } = reply.scales.find((scale) => scale.name === which.value);
+    weight.input.replaceChildren(...weights.map((mass) => el("option", { value: mass }, `${mass} g`)));
+    weight.input.value = weights.includes("100") ? "100" : weights.at(-1);
+  };
+  which.input.addEventListener("change", offer);
+  offer();
+  const kind = field("Its class (OIML R 111)", { choices: reply.classes.map((name) => [name, name]) });
+  kind.input.value = "M1";
+  // What is said of the check comes with the events.
+  const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
+  const begin = sends("Begin the check", "/check", () => ({ scale: which.value, weight: `${weight.value}g`, class: kind.value }), quiet);
+  const end = sends("End the check", "/check-end", () => ({}));
+  return part("Check a scale with a test weight",
+    el("p", { id: "check-say", role: "status" }),
+    inBatch() ? el("p", {}, "A batch is under way; check the scale when it is over.")
+      : el("div", { class: "rows" }, el("div", { class: "sizes" }, which.box, weight.box, kind.box), el("div", { class: "keys" }, begin.key, end.key), begin.said, end.said),
+    el("p", {}, "A passed check tells that this scale weighs right today. It does not make it legal for trade."));
+}
+
+// ---- Vessels ----------------------------------------------------------------------------------
+
+let told = null; // the weighing of a vessel whose end the list tells already
+
+function vessels(reply) {
+  const one = (vessel) => {
+    const remove = sends("Remove it", "/vessel-remove", () => ({ vessel: vessel.name }), changed, { twice: "Press again: remove it" });
+    return el("li", { class: "way" }, el("h3", {}, vessel.name),
+      el("p", {}, `${g(vessel.weight)} empty${vessel.capacity ? `, holds ${g(vessel.capacity)}` : ""}`),
+      inBatch() ? null : remove.key, remove.said);
+  };
+  const name = field("Its name", { maxlength: 40 }, "small beaker");
+  const holds = field("What it holds, grams", { inputmode: "decimal" }, "may stay empty");
+  const which = field("Scale for it", { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
+  const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
+  const body = () => ({ scale: which.value, name: name.value, capacity: holds.value ? mass(dot(holds.value)) : "" });
+  const weigh = sends("Weigh it empty", "/vessel-weigh", body, quiet);
+  const end = sends("End the weighing", "/check-end", () => ({}), quiet);
+  return part("Vessels",
+    el("p", {}, "The empty weight of a vessel tells a tared one from a forgotten one."),
+    reply.vessels.length ? el("ul", { class: "ways" }, reply.vessels.map(one)) : null,
+    el("p", { id: "vessel-say", role: "status" }),
+    inBatch() ? el("p", {}, NOT_NOW)
+      : el("div", { class: "rows" }, el("div", { class: "sizes" }, name.box, holds.box, reply.scales.length > 1 ? which.box : null),
+        el("div", { class: "keys" }, weigh.key, end.key), weigh.said, end.said));
+}
+
+// ---- What moves -------------------------------------------------------------------------------
+
+function say(id, standing) {
+  if (!standing || !$(id)) return;
+  put(id, standing.say);
+  $(id).className = !standing.over ? "live" : standing.passed ? "live good" : "live heed";
+}
+
+export function paintScales() {
+  for (const node of root.querySelectorAll("[data-scale]")) {
+    const words = scaleNow(know.scales.get(node.dataset.scale));
+    if (node.textContent !== words) node.textContent = words;
+  }
+  for (const node of root.querySelectorAll("[data-trouble]")) {
+    const down = know.scales.get(node.dataset.trouble)?.line === "lost";
+    const trouble = down ? know.lines?.find((line) => line.scale === node.dataset.trouble)?.trouble : null;
+    node.hidden = !trouble;
+    if (trouble && node.textContent !== trouble) node.textContent = trouble;
+  }
+  paintFind();
+  const { check, vessel } = know;
+  say("check-say", check);
+  say("vessel-say", vessel);
+  if (check?.over && settled !== check) {
+    settled = check;
+    get("/scales").then((reply) => {
+      for (const scale of reply.scales ?? []) cards.get(scale.name)?.replaceChildren(facts(scale));
+    });
+  }
+  if (vessel?.over && told !== vessel) {
+    told = vessel;
+    if (vessel.passed) redraw("");
+  }
+}

@@ -1,0 +1,279 @@
+//! The page's words that set scales and vessels up: each is written into the configuration file and taken by the
+//! daemon. Not in the middle of a batch.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use axum::Router;
+use axum::body::Bytes;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::Response;
+use axum::routing::post;
+use serde::de::DeserializeOwned;
+
+use super::find::MOST_PORTS;
+use super::get::look;
+use super::post::{allowed, misunderstood, parsed};
+use super::{Shared, answered, ask, idle, refused, refused_for, refused_with, views};
+use crate::protocol::reply::{Answer, Standing};
+use crate::protocol::request::Request;
+use crate::workshop::config_file::EditError;
+use crate::workshop::scale_check::shown_step;
+use crate::workshop::scale_setup::{self, Told};
+
+pub fn routes() -> Router<Arc<Shared>> {
+    Router::new()
+        .route("/find", post(find))
+        .route("/find-end", post(end))
+        .route("/scale-add", post(add))
+        .route("/scale-change", post(change))
+        .route("/scale-remove", post(remove))
+        .route("/vessel-weigh", post(weigh_vessel))
+        .route("/vessel-remove", post(remove_vessel))
+}
+
+type Ours = State<Arc<Shared>>;
+
+/// What a request asks for, where this browser may change something and no batch is under way.
+async fn wanted<T: DeserializeOwned>(
+    shared: &Shared,
+    headers: &HeaderMap,
+    body: &[u8],
+) -> Result<T, Response> {
+    Ok(wanted_now(shared, headers, body).await?.0)
+}
+
+/// As [`wanted`], with how the bench stands.
+async fn wanted_now<T: DeserializeOwned>(
+    shared: &Shared,
+    headers: &HeaderMap,
+    body: &[u8],
+) -> Result<(T, Box<Standing>), Response> {
+    allowed(shared, headers).map_err(refused)?;
+    let wanted = parsed(body).map_err(|why| misunderstood(&why))?;
+    let refused = |refusal| refused_with(StatusCode::CONFLICT, refusal);
+    let standing = idle(&shared.calls, "do that when it is over").await;
+    Ok((wanted, standing.map_err(refused)?))
+}
+
+fn unwritten(error: &EditError) -> Response {
+    refused_for(StatusCode::UNPROCESSABLE_ENTITY, &error.words())
+}
+
+/// Makes a change of the configuration file, one at a time, and has the daemon take it.
+async fn write(
+    shared: &Shared,
+    headers: &HeaderMap,
+    edit: impl FnOnce(&Path) -> Result<String, EditError> + Send + 'static,
+) -> Response {
+    write_then(shared, headers, edit, std::future::ready(())).await
+}
+
+/// As [`write`], with `then` between the file and the daemon.
+async fn write_then(
+    shared: &Shared,
+    headers: &HeaderMap,
+    edit: impl FnOnce(&Path) -> Result<String, EditError> + Send + 'static,
+    then: impl Future<Output = ()>,
+) -> Response {
+    let _alone = shared.list.lock().await;
+    let written = look(shared, headers, move |context| {
+        match context.config_file() {
+            Ok(file) => edit(&file).map_err(|error| error.words()),
+            Err(error) => Err(error.to_string()),
+        }
+    });
+    let say = match written.await {
+        Ok(Ok(say)) => say,
+        Ok(Err(why)) => return refused_for(StatusCode::UNPROCESSABLE_ENTITY, &why),
+        Err(answer) => return answer,
+    };
+    then.await;
+    match ask(&shared.calls, Request::Reload, None, None).await {
+        Ok(_) => answered(&Ok(Answer::said(say))),
+        Err(refusal) => {
+            let why = format!("{say} bismar does not take it: {}", refusal.error);
+            refused_for(StatusCode::UNPROCESSABLE_ENTITY, &why)
+        }
+    }
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Ports {
+    ports: Vec<String>,
+}
+
+async fn find(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    let Ports { ports } = match wanted(&shared, &headers, &body).await {
+        Ok(wanted) => wanted,
+        Err(answer) => return answer,
+    };
+    if ports.is_empty() || ports.len() > MOST_PORTS {
+        return misunderstood("name the ports to listen to, at most 8 at a time");
+    }
+    let read = look(&shared, &headers, move |context| {
+        let listed = views::listed();
+        let config = context.config();
+        let one = |port: String| Ok((port.clone(), scale_setup::wanted(&config, &listed, &port)?));
+        ports
+            .into_iter()
+            .map(one)
+            .collect::<Result<Vec<_>, EditError>>()
+    });
+    match read.await {
+        Ok(Ok(ports)) => {
+            shared.finds.begin(ports).await;
+            let say = "Press the pan, or put something on it and take it off again, now and then.";
+            answered(&Ok(Answer::said(say)))
+        }
+        Ok(Err(error)) => unwritten(&error),
+        Err(answer) => answer,
+    }
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Nothing {}
+
+async fn end(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    if let Err(refusal) = allowed(&shared, &headers) {
+        return refused(refusal);
+    }
+    if let Err(why) = parsed::<Nothing>(&body) {
+        return misunderstood(&why);
+    }
+    shared.finds.end().await;
+    answered(&Ok(Answer::said("Nothing is listened to any more.")))
+}
+
+/// A scale that was found; empty texts are as if they were not there.
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct New {
+    port: String,
+    #[serde(default)]
+    name: String,
+    #[serde(default)]
+    capacity: String,
+    #[serde(default)]
+    readability: String,
+}
+
+async fn add(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    let new: New = match wanted(&shared, &headers, &body).await {
+        Ok(wanted) => wanted,
+        Err(answer) => return answer,
+    };
+    let Some((port, found)) = shared.finds.found(&new.port) else {
+        let why = "no scale is heard at that port any more; look at its cable and listen again";
+        return refused_for(StatusCode::CONFLICT, why);
+    };
+    let told = Told {
+        name: new.name,
+        capacity: new.capacity,
+        readability: new.readability,
+    };
+    let edit = move |file: &Path| {
+        let name = scale_setup::add(file, &port, &found, &told)?;
+        Ok(format!("Scale {name} is set up, and bismar listens to it."))
+    };
+    // The daemon opens the port next.
+    write_then(&shared, &headers, edit, shared.finds.end()).await
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Change {
+    scale: String,
+    #[serde(default)]
+    name: String,
+    #[serde(default)]
+    capacity: String,
+    #[serde(default)]
+    readability: String,
+}
+
+async fn change(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    let (wanted, standing): (Change, _) = match wanted_now(&shared, &headers, &body).await {
+        Ok(wanted) => wanted,
+        Err(answer) => return answer,
+    };
+    let finest = shown_step(&standing.status, &wanted.scale);
+    let told = Told {
+        name: wanted.name,
+        capacity: wanted.capacity,
+        readability: wanted.readability,
+    };
+    write(&shared, &headers, move |file| {
+        let name = scale_setup::change(file, &wanted.scale, &told, finest)?;
+        Ok(format!("Scale {name} is changed."))
+    })
+    .await
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Scale {
+    scale: String,
+}
+
+async fn remove(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    let Scale { scale } = match wanted(&shared, &headers, &body).await {
+        Ok(wanted) => wanted,
+        Err(answer) => return answer,
+    };
+    write(&shared, &headers, move |file| {
+        scale_setup::remove(file, &scale)?;
+        Ok(format!("Scale {scale} is removed."))
+    })
+    .await
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct NewVessel {
+    scale: String,
+    name: String,
+    #[serde(default)]
+    capacity: String,
+}
+
+async fn weigh_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    let new: NewVessel = match wanted(&shared, &headers, &body).await {
+        Ok(wanted) => wanted,
+        Err(answer) => return answer,
+    };
+    let NewVessel {
+        scale,
+        name,
+        capacity,
+    } = new;
+    let begun = shared
+        .checks
+        .begin_vessel(&shared.calls, &shared.context, scale, &name, capacity)
+        .await;
+    match begun {
+        Ok(say) => answered(&Ok(Answer::said(say))),
+        Err(why) => misunderstood(&why),
+    }
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Vessel {
+    vessel: String,
+}
+
+async fn remove_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    let Vessel { vessel } = match wanted(&shared, &headers, &body).await {
+        Ok(wanted) => wanted,
+        Err(answer) => return answer,
+    };
+    write(&shared, &headers, move |file| {
+        scale_setup::remove_vessel(file, &vessel)?;
+        Ok(format!("{vessel} is removed."))
+    })
+    .await
+}
