@@ -71,7 +71,7 @@ pub fn listed() -> Vec<Port> {
 /// The ports to choose from, and the name that the next scale would have.
 ///
 /// # Errors
-/// None now.
+/// Never; it is asked as the others are.
 pub fn ports(context: &Context) -> Result<Value, QueryError> {
     let config = context.config();
     Ok(json!({
