@@ -34,6 +34,8 @@ pub fn routes() -> Router<Arc<Shared>> {
 }
 
 type Ours = State<Arc<Shared>>;
+/// Either way it is an answer.
+type Answered = Result<Response, Response>;
 
 /// What a request asks for, where this browser may change something and no batch is under way.
 async fn wanted<T: DeserializeOwned>(
@@ -66,7 +68,7 @@ async fn write(
     shared: &Shared,
     headers: &HeaderMap,
     edit: impl FnOnce(&Path) -> Result<String, EditError> + Send + 'static,
-) -> Response {
+) -> Answered {
     write_then(shared, headers, edit, std::future::ready(())).await
 }
 
@@ -76,7 +78,7 @@ async fn write_then(
     headers: &HeaderMap,
     edit: impl FnOnce(&Path) -> Result<String, EditError> + Send + 'static,
     then: impl Future<Output = ()>,
-) -> Response {
+) -> Answered {
     let _alone = shared.list.lock().await;
     let written = look(shared, headers, move |context| {
         match context.config_file() {
@@ -84,18 +86,15 @@ async fn write_then(
             Err(error) => Err(error.to_string()),
         }
     });
-    let say = match written.await {
-        Ok(Ok(say)) => say,
-        Ok(Err(why)) => return refused_for(StatusCode::UNPROCESSABLE_ENTITY, &why),
-        Err(answer) => return answer,
-    };
+    let unwritten = |why: String| refused_for(StatusCode::UNPROCESSABLE_ENTITY, &why);
+    let say = written.await?.map_err(unwritten)?;
     then.await;
     match ask(&shared.calls, Request::Reload, None, None).await {
-        Ok(_) => answered(&Ok(Answer::said(say))),
-        Err(refusal) => {
-            let why = format!("{say} bismar does not take it: {}", refusal.error);
-            refused_for(StatusCode::UNPROCESSABLE_ENTITY, &why)
-        }
+        Ok(_) => Ok(answered(&Ok(Answer::said(say)))),
+        Err(refusal) => Err(unwritten(format!(
+            "{say} bismar does not take it: {}",
+            refusal.error
+        ))),
     }
 }
 
@@ -105,13 +104,11 @@ struct Ports {
     ports: Vec<String>,
 }
 
-async fn find(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    let Ports { ports } = match wanted(&shared, &headers, &body).await {
-        Ok(wanted) => wanted,
-        Err(answer) => return answer,
-    };
+async fn find(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let Ports { ports } = wanted(&shared, &headers, &body).await?;
     if ports.is_empty() || ports.len() > MOST_PORTS {
-        return misunderstood("name the ports to listen to, at most 8 at a time");
+        let why = "name the ports to listen to, at most 8 at a time";
+        return Err(misunderstood(why));
     }
     let read = look(&shared, &headers, move |context| {
         let listed = views::listed();
@@ -122,15 +119,10 @@ async fn find(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response 
             .map(one)
             .collect::<Result<Vec<_>, EditError>>()
     });
-    match read.await {
-        Ok(Ok(ports)) => {
-            shared.finds.begin(ports).await;
-            let say = "Press the pan, or put something on it and take it off again, now and then.";
-            answered(&Ok(Answer::said(say)))
-        }
-        Ok(Err(error)) => unwritten(&error),
-        Err(answer) => answer,
-    }
+    let ports = read.await?.map_err(|error| unwritten(&error))?;
+    shared.finds.begin(ports).await;
+    let say = "Press the pan, or put something on it and take it off again, now and then.";
+    Ok(answered(&Ok(Answer::said(say))))
 }
 
 #[derive(serde::Deserialize)]
@@ -161,14 +153,11 @@ struct New {
     readability: String,
 }
 
-async fn add(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    let new: New = match wanted(&shared, &headers, &body).await {
-        Ok(wanted) => wanted,
-        Err(answer) => return answer,
-    };
+async fn add(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let new: New = wanted(&shared, &headers, &body).await?;
     let Some((port, found)) = shared.finds.found(&new.port) else {
         let why = "no scale is heard at that port any more; look at its cable and listen again";
-        return refused_for(StatusCode::CONFLICT, why);
+        return Err(refused_for(StatusCode::CONFLICT, why));
     };
     let told = Told {
         name: new.name,
@@ -195,11 +184,8 @@ struct Change {
     readability: String,
 }
 
-async fn change(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    let (wanted, standing): (Change, _) = match wanted_now(&shared, &headers, &body).await {
-        Ok(wanted) => wanted,
-        Err(answer) => return answer,
-    };
+async fn change(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let (wanted, standing): (Change, _) = wanted_now(&shared, &headers, &body).await?;
     let finest = shown_step(&standing.status, &wanted.scale);
     let told = Told {
         name: wanted.name,
@@ -219,11 +205,8 @@ struct Scale {
     scale: String,
 }
 
-async fn remove(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    let Scale { scale } = match wanted(&shared, &headers, &body).await {
-        Ok(wanted) => wanted,
-        Err(answer) => return answer,
-    };
+async fn remove(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let Scale { scale } = wanted(&shared, &headers, &body).await?;
     write(&shared, &headers, move |file| {
         scale_setup::remove(file, &scale)?;
         Ok(format!("Scale {scale} is removed."))
@@ -240,11 +223,8 @@ struct NewVessel {
     capacity: String,
 }
 
-async fn weigh_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    let new: NewVessel = match wanted(&shared, &headers, &body).await {
-        Ok(wanted) => wanted,
-        Err(answer) => return answer,
-    };
+async fn weigh_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let new: NewVessel = wanted(&shared, &headers, &body).await?;
     let NewVessel {
         scale,
         name,
@@ -254,10 +234,8 @@ async fn weigh_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> R
         .checks
         .begin_vessel(&shared.calls, &shared.context, scale, &name, capacity)
         .await;
-    match begun {
-        Ok(say) => answered(&Ok(Answer::said(say))),
-        Err(why) => misunderstood(&why),
-    }
+    let say = begun.map_err(|why| misunderstood(&why))?;
+    Ok(answered(&Ok(Answer::said(say))))
 }
 
 #[derive(serde::Deserialize)]
@@ -266,11 +244,8 @@ struct Vessel {
     vessel: String,
 }
 
-async fn remove_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    let Vessel { vessel } = match wanted(&shared, &headers, &body).await {
-        Ok(wanted) => wanted,
-        Err(answer) => return answer,
-    };
+async fn remove_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let Vessel { vessel } = wanted(&shared, &headers, &body).await?;
     write(&shared, &headers, move |file| {
         scale_setup::remove_vessel(file, &vessel)?;
         Ok(format!("{vessel} is removed."))

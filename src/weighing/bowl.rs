@@ -14,6 +14,12 @@ pub(super) fn stirred_off(gross: Mass, d: Mass) -> Mass {
     gross.ratio(1, 50).max(super::order::vessel_at_least(d) * 2)
 }
 
+/// Whether `load` can be a bowl that weighed `whole` with its content: a fifth of that and more. What is less lost
+/// nothing; it lies on the pan that the bowl left.
+fn can_be_bowl(load: Mass, whole: Mass) -> bool {
+    load >= whole.ratio(1, 5)
+}
+
 impl Engine {
     /// So much came into the bowl, or went out of it, that belongs to no step: no record in it claims
     /// more than that leaves sure. What a record's own uncertainty covers changes nothing.
@@ -122,8 +128,7 @@ impl Engine {
         stirred_off(gross.unwrap_or(shown), d)
     }
 
-    /// Whether what stands there can be the bowl that waits for its lift: a fifth of it and more. What is less
-    /// lies on the pan that it left.
+    /// Whether what stands there can be the bowl that waits for its lift.
     pub(super) fn bowl_stands(&self, scale: ScaleIndex) -> bool {
         let shown = self.pans.get(scale).and_then(|pan| pan.last);
         let check = self.run.as_ref().and_then(|run| run.lift_check.as_ref());
@@ -132,8 +137,8 @@ impl Engine {
         };
         let last = check.records.last();
         last.is_none_or(|(_, written)| {
-            let load = written.weight.shown - check.zero;
-            shown.weight - check.zero >= load.ratio(1, 5)
+            let whole = written.weight.shown - check.zero;
+            can_be_bowl(shown.weight - check.zero, whole)
         })
     }
 
@@ -146,12 +151,8 @@ impl Engine {
             return;
         }
         let shown = seen.steady.map_or(seen.weight, |level| level.weight);
-        if run
-            .bowl
-            .gross
-            .is_some_and(|gross| shown - zero < gross.ratio(1, 5))
-        {
-            // That is no bowl that lost something: it lies on the pan that the bowl left.
+        let gross = run.bowl.gross;
+        if gross.is_some_and(|gross| !can_be_bowl(shown - zero, gross)) {
             return;
         }
         if run.bowl.finished.is_none() && seen.steady.is_none() {

@@ -2,7 +2,7 @@
 
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
-use super::state::{Mismatch, Refused, Removed, State, Stayed, Tared, Why};
+use super::state::{Dip, Mismatch, Refused, Removed, State, Stayed, Tared, Why};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, net_of, phrases};
@@ -15,6 +15,11 @@ use crate::vocabulary::reading::ScaleIndex;
 
 /// No lift takes longer on its way past what may have been drawn: 1.5 s.
 const DRAWN_US: u64 = 1_500_000;
+
+/// No more can be gone from a source than the window and half as much again.
+pub(super) fn most_gone(step: &Step, d: Mass) -> Mass {
+    step.highest + step.highest.ratio(1, 2) + d * 5
+}
 
 impl Engine {
     /// The vessel is off the pan with something in it that is not recorded.
@@ -303,9 +308,8 @@ impl Engine {
                 }
             }
             VesselWay::Difference => {
-                // No more can be gone than the window and half as much again, nor can it gain.
-                let most = step.highest + step.highest.ratio(1, 2) + d * 5;
-                if net >= -(d * 5) && net <= most {
+                // Nor can it gain.
+                if net >= -(d * 5) && net <= most_gone(&step, d) {
                     tared.content.poured = true;
                     self.vessel_returned(level, tared)
                 } else {
@@ -327,8 +331,7 @@ impl Engine {
         tared.asked = None;
         tared.disturbed = None;
         tared.content.moved = false;
-        tared.content.dips = None;
-        tared.content.dip = Mass::ZERO;
+        tared.content.dip = Dip::default();
         let net = net_of(&step, tared.tare.base, level.weight);
         let no_more = step.vessel == VesselWay::Difference
             && net > level.d * 5

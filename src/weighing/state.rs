@@ -239,10 +239,8 @@ pub(super) struct Content {
     pub above: Option<(Moment, u32)>,
     /// Less than the base, for a moment.
     pub sunk: Option<Stand>,
-    /// How far it went below the base, and since when; and the deepest of such that lasted, since it was at
-    /// rest or back there.
-    pub dips: Option<(Moment, Mass)>,
-    pub dip: Mass,
+    /// What was below the base since it was at rest or back there.
+    pub dip: Dip,
     /// It fell by so much in one reading, to this, and nobody had asked for that.
     pub fell: Option<(Mass, Mass)>,
     /// Since when it shows another weight than at its last rest, and is not off the pan.
@@ -326,6 +324,31 @@ pub(super) enum Mismatch {
     AsItLeft,
     /// It may be another one.
     Other,
+}
+
+/// How far it goes below the base, and since when; and the deepest of such that lasted for longer than a bump.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Dip {
+    now: Option<(Moment, Mass)>,
+    pub lasted: Mass,
+}
+
+/// A bump swings through in less than this: 0.2 s, and two readings.
+const DIPS_US: u64 = 200_000;
+
+impl Dip {
+    /// `below` the base by so much, or by no more than a crumb (`None`).
+    pub fn follow(&mut self, at: Moment, below: Option<Mass>) {
+        self.now = below.map(|below| match self.now {
+            Some((since, deepest)) => (since, deepest.max(below)),
+            None => (at, below),
+        });
+        if let Some((since, deepest)) = self.now
+            && at.since(since) >= DIPS_US
+        {
+            self.lasted = self.lasted.max(deepest);
+        }
+    }
 }
 
 /// The most that stayed for longer than a bump: two slices of 0.35 s, the lower reading of both.
@@ -502,19 +525,17 @@ impl Tared {
         self.content.moved |= (left && (agreed || lasts)) || by > seen.d * 2;
     }
 
-    /// Whether at least half of what had stayed in it went in the reading before, unasked, to about what the key
-    /// shows, and more comes now.
-    pub fn fell_and_goes_on(&mut self, seen: &super::pan::Observation) -> bool {
-        if let Some((_, to)) = self.content.fell {
+    /// How much it fell by in the reading before, if that was at least half of what had stayed in it, unasked, to
+    /// about what the key shows, and more comes now.
+    pub fn fell_and_goes_on(&mut self, seen: &super::pan::Observation) -> Option<Mass> {
+        if let Some((by, to)) = self.content.fell {
             let rises = seen.weight > to + seen.d * 2;
-            if !rises {
+            if !rises || self.suspect.is_none() {
                 self.content.fell = None;
             }
-            return rises && self.suspect.is_none();
+            return (rises && self.suspect.is_none()).then_some(by);
         }
-        let Some(before) = seen.before else {
-            return false;
-        };
+        let before = seen.before?;
         let (had, by) = (before - self.tare.base, before - seen.weight);
         let most = self.content.stayed.most;
         let stayed = most >= had.ratio(3, 5) && had >= most.ratio(4, 5);
@@ -528,7 +549,7 @@ impl Tared {
         if much && stayed && keyed && unasked {
             self.content.fell = Some((by, seen.weight));
         }
-        false
+        None
     }
 
     /// What the scale showed when it was last at rest with this vessel on the pan.

@@ -5,7 +5,8 @@ use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
 use super::phrases::Words;
 use super::pour::landing_weight;
-use super::state::{Asked, Disturbed, Mismatch, Removed, State, Stayed, Tared};
+use super::removed::most_gone;
+use super::state::{Asked, Dip, Disturbed, Mismatch, Removed, State, Stayed, Tared};
 use super::steady::Level;
 use super::trace::Shape;
 use super::zero::{Load, shows_zero};
@@ -25,8 +26,6 @@ const RESTLESS_US: u64 = 8_000_000;
 const GUESSED_US: u64 = 1_000_000;
 /// So often in vain (`Approach::futile`), with the tare seen again after the second time.
 pub(super) const PROVEN: u32 = 3;
-/// A bump swings through in less than this: 0.2 s, and two readings.
-const DIPS_US: u64 = 200_000;
 /// A scoop that is emptied at once gives no more than this: 50 g.
 const SCOOP: Mass = Mass::from_g(50);
 /// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
@@ -50,11 +49,11 @@ impl Engine {
             return self.jump_under_vessel(scale, seen, &step, tared, jump);
         }
         let pours = step.vessel != VesselWay::Difference;
-        let fell = pours && tared.fell_and_goes_on(seen);
-        if fell {
+        let fell = pours.then(|| tared.fell_and_goes_on(seen)).flatten();
+        if let Some(by) = fell {
             // Nobody took so much out at once, and a vessel that is lifted does not gain: it was the key.
             tared.suspected(self.zero(scale), step.vessel, false);
-            tared.tare.base -= tared.content.fell.take().map_or(Mass::ZERO, |(by, _)| by);
+            tared.tare.base -= by;
         } else if pours && (seen.jump.is_some() || seen.may_be_key() || seen.leaps_to_zero()) {
             // The key takes nothing out of the vessel: so much is guessed until it is proven.
             tared.suspected(self.zero(scale), step.vessel, false);
@@ -624,8 +623,7 @@ impl Engine {
             }
         }
         let d = level.d.max(tared.tare.d);
-        tared.content.dips = None;
-        tared.content.dip = Mass::ZERO;
+        tared.content.dip = Dip::default();
         let pours = step.vessel != VesselWay::Difference;
         if std::mem::take(&mut tared.content.stirred) {
             // What it showed meanwhile may have been the spoon: only what is there now was poured.
@@ -811,8 +809,7 @@ impl Engine {
     /// something else lies on the pan.
     fn lies_there_alone(&self, scale: ScaleIndex, level: Level, step: &Step, net: Mass) -> bool {
         let left = level.weight - self.zero(scale);
-        let most = step.highest + step.highest.ratio(1, 2) + level.d * 5;
-        net > most.max(left * 4) && left > vessel_at_least(level.d)
+        net > most_gone(step, level.d).max(left * 4) && left > vessel_at_least(level.d)
     }
 
     /// It lay there with the source. Where nothing was taken yet it is in the tare; else it may have come since,
@@ -1096,26 +1093,17 @@ impl Engine {
         // Another unit makes less than two thirds of it, or more: a pennyweight is 1.555 g.
         let unit = seen.unit_known || seen.weight >= tared.tare.base.ratio(7, 10);
         if tared.suspect.is_some() || !unit || (near && seen.plateau) {
-            tared.content.dips = None;
-            tared.content.dip = Mass::ZERO;
+            tared.content.dip = Dip::default();
             return;
         }
-        tared.content.dips = match tared.content.dips {
-            _ if net >= -vessel_at_least(seen.d) => None,
-            Some((since, deepest)) => Some((since, deepest.max(-net))),
-            None => Some((seen.at, -net)),
-        };
-        if let Some((since, deepest)) = tared.content.dips
-            && seen.at.since(since) >= DIPS_US
-        {
-            tared.content.dip = tared.content.dip.max(deepest);
-        }
+        let below = (net < -vessel_at_least(seen.d)).then_some(-net);
+        tared.content.dip.follow(seen.at, below);
         let above = tared.content.above.is_some_and(|(_, n)| n >= 2) && net > seen.d * 5;
-        let dip = tared.content.dip;
+        let dip = tared.content.dip.lasted;
         if !above || dip == Mass::ZERO || tared.disturbed.is_some() {
             return;
         }
-        tared.content.dip = Mass::ZERO;
+        tared.content.dip.lasted = Mass::ZERO;
         if tared.content.poured && !tared.was_asked_out() {
             // All that was in it was gone, and more: it was off, or another one stands there.
             tared.disturbed = Some(Disturbed {

@@ -1,24 +1,12 @@
 //! Things that lie where they do not belong, and vessels that are exchanged: nothing of that is a weight.
 
 use super::returns::{asks, say};
-use super::unanswered::{last_weighed, source};
+use super::unanswered::{last_weighed, source, to_be_stirred};
 use super::*;
 
 fn tared() -> Bench {
     let mut b = Bench::one("Salt", "12.00");
     b.hold(2.0).land(150.0).hold(1.5);
-    b
-}
-
-/// One step in a bowl that is to be stirred, recorded.
-fn to_be_stirred() -> Bench {
-    let bowl = plan(
-        vec![step(1, "Salt", "12.00", VesselWay::Bowl)],
-        Some("Stir"),
-    );
-    let mut b = Bench::new(bowl);
-    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
-    b.expect_cue(CueKind::Mix);
     b
 }
 

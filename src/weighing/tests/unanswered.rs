@@ -9,6 +9,18 @@ pub fn source() -> Bench {
     Bench::new(plan(vec![step(1, "Oil", "12.00", way)], None))
 }
 
+/// One step in a bowl that is to be stirred, recorded.
+pub fn to_be_stirred() -> Bench {
+    let bowl = plan(
+        vec![step(1, "Salt", "12.00", VesselWay::Bowl)],
+        Some("Stir"),
+    );
+    let mut b = Bench::new(bowl);
+    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
+    b.expect_cue(CueKind::Mix);
+    b
+}
+
 pub fn last_weighed(b: &Bench) -> &Draft {
     let mut rows = b.rows.iter().rev();
     rows.find(|row| row.kind == RowKind::Weighed).unwrap()
@@ -257,14 +269,7 @@ fn what_is_poured_at_once_after_the_word_counts() {
 
 #[test]
 fn a_bowl_that_left_before_it_rested_is_not_lighter() {
-    let mut bowl = plan(
-        vec![step(1, "Salt", "12.00", VesselWay::Bowl)],
-        Some("Stir"),
-    );
-    bowl.steps[0].last_of_phase = true;
-    let mut b = Bench::new(bowl);
-    b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(4.0);
-    b.expect_cue(CueKind::Mix);
+    let mut b = to_be_stirred();
     b.pour(171.0, 0.5);
     b.say(Command::Next);
     b.pour(166.0, 0.3).land(0.02).hold(8.0);
