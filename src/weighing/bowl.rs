@@ -2,9 +2,10 @@
 
 use super::pan::Observation;
 use super::run::{LiftCheck, Run};
-use super::state::Written;
+use super::state::{Tared, Written};
 use super::steady::Level;
-use super::{Engine, phrases};
+use super::{Engine, net_of, phrases};
+use crate::formula::Step;
 use crate::mass::Mass;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -24,13 +25,39 @@ impl Engine {
     /// So much came into the bowl, or went out of it, that belongs to no step: no record in it claims
     /// more than that leaves sure. What a record's own uncertainty covers changes nothing.
     pub(super) fn bowl_changed(&mut self, scale: ScaleIndex, by: Mass, remark: &str) {
-        self.doubt_in_bowl(scale, by, remark, |_| true);
+        self.doubt_in_bowl(scale, by, remark, |_, _| true);
     }
 
     /// Less is in the bowl than when the step before was recorded, and nothing of this one yet.
     pub(super) fn taken_from_bowl(&mut self, scale: ScaleIndex, by: Mass) {
         let remark = "some was taken out of the bowl after the record";
         self.bowl_changed(scale, by, remark);
+    }
+
+    /// What came into the bowl before this step was asked for may be the last of the step before, or the
+    /// maker was ahead of the cue: nothing tells, and neither weight claims more.
+    pub(super) fn came_unasked(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        tared: &mut Tared,
+    ) {
+        let Some(until) = tared.content.unasked else {
+            return;
+        };
+        if seen.steady.is_none() && seen.at < until {
+            return;
+        }
+        tared.content.unasked = None;
+        let net = net_of(step, tared.tare.base, seen.weight);
+        if net <= seen.d * 5 {
+            return;
+        }
+        tared.tare.unproven += net;
+        let before = self.index_now().checked_sub(1);
+        let remark = "more came into the bowl before the next was asked for";
+        self.doubt_in_bowl(scale, net, remark, |index, _| Some(index) == before);
     }
 
     /// Whether the running step goes into a bowl with earlier steps in it.
@@ -43,7 +70,7 @@ impl Engine {
     /// record that no empty pan was held against before.
     pub(super) fn weighed_with_the_bowl(&mut self, scale: ScaleIndex, by: Mass, all: bool) {
         let remark = "something else may have been on the scale with the bowl";
-        self.doubt_in_bowl(scale, by, remark, |written| all || !written.pan_spoke);
+        self.doubt_in_bowl(scale, by, remark, |_, written| all || !written.pan_spoke);
     }
 
     fn doubt_in_bowl(
@@ -51,7 +78,7 @@ impl Engine {
         scale: ScaleIndex,
         by: Mass,
         remark: &str,
-        which: impl Fn(&Written) -> bool,
+        which: impl Fn(usize, &Written) -> bool,
     ) {
         let Some(run) = &mut self.run else { return };
         // They are back in their places when they are corrected.
@@ -60,7 +87,7 @@ impl Engine {
         let waiting = check.iter_mut().flat_map(|check| &mut check.records);
         for (index, written) in waiting.chain(&mut lifted) {
             let bowl = self.run.as_ref().is_some_and(|run| run.is_bowl(*index));
-            if bowl && by.abs() > written.weight.uncertainty && which(written) {
+            if bowl && by.abs() > written.weight.uncertainty && which(*index, written) {
                 let at_least = written.weight.uncertainty + by.abs();
                 self.doubt(scale, *index, written, at_least, remark);
             }

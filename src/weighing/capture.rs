@@ -233,18 +233,12 @@ impl Engine {
                 }
             }
             // A later correction names this row.
-            let standing = match &mut run.state {
-                State::Lift(written) => Some(written),
-                _ => None,
-            };
-            let lifted = run
-                .lift_check
-                .iter_mut()
-                .flat_map(|check| &mut check.records);
-            let lifted = lifted
-                .chain(&mut run.bowl.records)
-                .map(|(_, written)| written);
-            for written in standing.into_iter().chain(lifted) {
+            if let State::Lift(written) = &mut run.state
+                && written.ticket == ticket
+            {
+                written.seq = seq;
+            }
+            for (_, written) in run.lifted() {
                 if written.ticket == ticket {
                     written.seq = seq;
                 }

@@ -16,6 +16,9 @@ use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
+/// What a person can answer to a cue before this has not been asked for by it.
+const REACTION_US: u64 = 300_000;
+
 /// An empty pan that shows the same for 0.4 s tells what lies on it, to a few steps.
 const FLAT_US: u64 = 400_000;
 
@@ -150,7 +153,10 @@ impl Engine {
             if written.next_begun(seen.at, more, seen.d) {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
                 let (base, d) = (written.weight.shown, seen.d.max(written.weight.tare.d));
-                return self.next_in_bowl(written, base, d);
+                let lag = self.pans.get(scale).map_or(0.0, |pan| pan.lag());
+                let until = seen.at.plus_micros(REACTION_US + (lag * 1e6) as u64);
+                let next = self.next_in_bowl(written, base, d);
+                return next.with_tared(|tared| tared.content.unasked = Some(until));
             }
         }
         let Some(level) = seen.steady else {
@@ -463,6 +469,54 @@ impl Engine {
         }
         if let Some(run) = &mut self.run {
             run.lift_checked(records);
+        }
+    }
+
+    /// How much more, or less, what stands there weighs than the vessel that was recorded last, where it can be
+    /// that one with a little poured in or out.
+    pub(super) fn more_than_was_put_away(&self, scale: ScaleIndex, mass: Mass) -> Option<Mass> {
+        let run = self.run.as_ref()?;
+        let waits = run
+            .lift_check
+            .as_ref()
+            .and_then(|check| check.records.last());
+        let (index, written) = waits.or(run.put_away.as_ref())?;
+        if run.is_bowl(*index) || self.step_at(*index)?.scale != scale {
+            return None;
+        }
+        let net = written.weight.net;
+        // Where no empty pan had said what the vessel weighs, it has since.
+        let whole = written.weight.tare.vessel.map(|vessel| vessel + net);
+        let gross = whole.unwrap_or(written.weight.shown - self.zero(scale));
+        Some(mass - gross).filter(|more| more.abs() <= net.abs().ratio(1, 10))
+    }
+
+    /// Nothing was poured into the vessel that has left, which weighed so much more than the recorded one: that
+    /// was put back with more in it, and its record claims no more than that leaves sure.
+    pub(super) fn was_put_back(&mut self, scale: ScaleIndex, more: Mass) {
+        // It is back in its place when it is corrected.
+        let Some(run) = &mut self.run else { return };
+        let waits = run
+            .lift_check
+            .as_mut()
+            .and_then(|check| check.records.pop());
+        let waited = waits.is_some();
+        let Some((index, mut written)) = waits.or_else(|| run.put_away.take()) else {
+            return;
+        };
+        if more.abs() > written.weight.uncertainty {
+            let at_least = written.weight.uncertainty + more.abs();
+            let remark = "a vessel of nearly this weight was put back: more may be in it, or less";
+            let seq = written.seq;
+            self.doubt(scale, index, &mut written, at_least, remark);
+            let say =
+                format!("That weighed nearly what row {seq} did; the row is marked as unsure.");
+            self.tell_beside(&say, CueKind::Fault, &[Choice::Undo]);
+        }
+        let Some(run) = &mut self.run else { return };
+        match run.lift_check.as_mut().filter(|_| waited) {
+            Some(check) => check.records.push((index, written)),
+            None => run.put_away = Some((index, written)),
         }
     }
 

@@ -458,14 +458,16 @@ impl Engine {
                 pan.zero_exact = false;
             }
         }
-        if sure_zero && !by_key && way != VesselWay::Difference {
+        let back = self.more_than_was_put_away(scale, mass).filter(|_| !known);
+        if sure_zero && !by_key && way != VesselWay::Difference && back.is_none() {
             self.learn_vessel(mass, level.d);
         }
         if let Some(pan) = self.pans.get_mut(scale).filter(|_| keyed.is_none()) {
             pan.wander.stood_alone();
         }
         self.tell_if_too_slow(scale);
-        self.tare_at(scale, level)
+        let tared = self.tare_at(scale, level);
+        tared.with_tared(|tared| tared.content.back = back)
     }
 
     /// What speaks against its being empty (or, of a bowl, just what it was).

@@ -42,7 +42,12 @@ impl Engine {
                     // A pour that had just begun looks like the hand that takes hold.
                     run.coming.lost_vessel = Some(vessel);
                 }
-                return self.wait_empty();
+                let back = tared.content.back;
+                let state = self.wait_empty();
+                if let Some(more) = back {
+                    self.was_put_back(step.scale, more);
+                }
+                return state;
             }
             return State::Removed(removed);
         }

@@ -33,6 +33,9 @@ pub(super) struct Run {
     pub restless_since: Option<Moment>,
     /// The last vessel was lifted; what the empty pan shows is to be held against its record.
     pub lift_check: Option<LiftCheck>,
+    /// The last record of a vessel apart (with the index of its step) that the empty pan has spoken of: it may
+    /// be put back with more in it.
+    pub put_away: Option<(usize, Written)>,
     pub wrong_scale: bool,
     pub corrections: Vec<Correction>,
     pub begun: Moment,
@@ -185,6 +188,7 @@ impl Run {
             corrects: HashMap::new(),
             restless_since: None,
             lift_check: None,
+            put_away: None,
             wrong_scale: false,
             corrections: Vec::new(),
             begun: Moment::default(),
@@ -246,9 +250,7 @@ impl Run {
         for correction in &mut self.corrections {
             correction.step = moved(correction.step);
         }
-        let lifted = self.lift_check.iter_mut();
-        let waiting = lifted.flat_map(|check| &mut check.records);
-        for (index, _) in waiting.chain(&mut self.bowl.records) {
+        for (index, _) in self.lifted() {
             *index = moved(*index);
         }
     }
@@ -256,11 +258,21 @@ impl Run {
     /// The empty pan was looked at for these.
     pub fn lift_checked(&mut self, records: Vec<(usize, Written)>) {
         let finished = self.current().is_none();
+        let bowl = |(index, _): &(usize, Written)| self.is_bowl(*index);
+        let (bowls, apart): (Vec<_>, Vec<_>) = records.into_iter().partition(bowl);
         if finished || self.is_in_the_same_bowl() {
-            let bowl = |(index, _): &(usize, Written)| self.is_bowl(*index);
-            let records: Vec<_> = records.into_iter().filter(bowl).collect();
-            self.bowl.records.extend(records);
+            self.bowl.records.extend(bowls);
         }
+        self.put_away = apart.into_iter().next_back().or(self.put_away.take());
+    }
+
+    /// The records whose vessels are off the pan, or whose bowl waits for that, with the index of their steps.
+    pub fn lifted(&mut self) -> impl Iterator<Item = &mut (usize, Written)> {
+        let waiting = self.lift_check.iter_mut();
+        let waiting = waiting.flat_map(|check| &mut check.records);
+        waiting
+            .chain(&mut self.bowl.records)
+            .chain(&mut self.put_away)
     }
 
     /// The empty pan will say nothing of what was recorded.

@@ -247,6 +247,12 @@ pub(super) struct Content {
     pub left_rest: Option<Moment>,
     /// Readings in a row that agree on such another weight.
     pub off_rest: Option<(Mass, u32)>,
+    /// It came into the bowl before anybody had asked for it; what is there until then may be the last of
+    /// the step before as well.
+    pub unasked: Option<Moment>,
+    /// The vessel weighs so much more than the last one that was recorded with its content: it may be that one,
+    /// put back.
+    pub back: Option<Mass>,
 }
 
 /// How the target is approached, and what was said of that.

@@ -66,6 +66,7 @@ impl Engine {
         } else if let Some(state) = self.was_lifted(scale, seen, &step, &mut tared) {
             return state;
         }
+        self.came_unasked(scale, seen, &step, &mut tared);
         self.watch_disturbed(scale, seen, &step, &mut tared);
         match seen.steady {
             Some(level) if tared.disturbed.is_some() && tared.suspect.is_none() => {
@@ -600,7 +601,12 @@ impl Engine {
         } else {
             // The person was told to add already, and may have, into the vessel that just came.
             self.suspect(super::state::Why::Unseen);
-            self.judge_arrival(scale, level, None)
+            let back = tared.content.back;
+            let state = self.judge_arrival(scale, level, None);
+            if let Some(more) = back {
+                self.was_put_back(scale, more);
+            }
+            state
         }
     }
 

@@ -131,6 +131,7 @@ impl Engine {
         run.residues.remove(&index);
         run.give_up_lift_check();
         run.bowl.records.retain(|(other, _)| *other != index);
+        run.put_away.take_if(|(other, _)| *other == index);
         run.bowl.base = None;
         run.bowl.gross = None;
         run.limits_accepted = false;
