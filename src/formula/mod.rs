@@ -6,6 +6,7 @@ pub mod cautions;
 pub mod contents;
 pub mod examples;
 pub mod filling;
+pub mod form;
 pub mod help;
 pub mod kind;
 pub mod limits;

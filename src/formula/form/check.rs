@@ -1,0 +1,462 @@
+//! What is typed into the form: tidied, held against the rules of the file, and measured as far as it goes.
+
+use serde::Serialize;
+
+use super::super::shares::decimal_text;
+use super::super::{Formula, Percent};
+use super::{Fields, IngredientFields, PhaseFields};
+use crate::mass::Decimal;
+use crate::problem::Problem;
+
+/// What is wrong with one field, as she is told it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Fault {
+    /// `name`, `phases.0.mix`, `phases.0.ingredients.2.amount`; `sum` for all amounts together; empty for the whole.
+    pub at: String,
+    pub say: String,
+}
+
+impl Fault {
+    pub fn new(at: impl Into<String>, say: impl Into<String>) -> Fault {
+        Fault {
+            at: at.into(),
+            say: say.into(),
+        }
+    }
+}
+
+/// What the percents come to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Sum {
+    pub total: String,
+    /// To 100, where no ingredient is the balance.
+    pub missing: Option<String>,
+    /// Above 100.
+    pub over: Option<String>,
+    /// The share of the balance.
+    pub balance: Option<String>,
+}
+
+/// As much of a formula as can be weighed, so that windows are shown while it is written.
+#[derive(Debug)]
+pub struct Measured {
+    pub formula: Formula,
+    /// The phase and the ingredient in it of each step; what is missing to 100 has none.
+    pub places: Vec<Option<(usize, usize)>>,
+}
+
+/// A number as she writes it (`22,5`, `22.5 %`, `.5`) as the file has it; empty stays empty. What is no number stays as
+/// it is, for the reader of the file to tell.
+///
+/// # Errors
+/// Where a comma may be a decimal one or one for thousands, with what to write.
+pub fn number(typed: &str) -> Result<String, String> {
+    let typed = typed.trim();
+    let bare = typed.trim_end_matches(['%', 'g']).trim_end();
+    let (commas, points) = (bare.matches(',').count(), bare.matches('.').count());
+    let mut plain = match (commas, points) {
+        (0, _) => bare.to_owned(),
+        (1, 0) => match bare.split_once(',') {
+            Some((whole, part)) if part.len() == 3 && whole.trim_start_matches('0') != "" => {
+                return Err(format!(
+                    "{bare} may be {} or {}: write it with a point, or without a mark for thousands",
+                    bare.replace(',', "."),
+                    bare.replace(',', "")
+                ));
+            }
+            Some(_) | None => bare.replace(',', "."),
+        },
+        (_, 1) if in_threes(bare, ',', '.') => bare.replace(',', ""),
+        (1, _) if in_threes(bare, '.', ',') => bare.replace('.', "").replace(',', "."),
+        (_, 0) if in_threes(bare, ',', '.') => bare.replace(',', ""),
+        (_, _) => bare.to_owned(),
+    };
+    let digits = |c: char| c.is_ascii_digit() || c == '.';
+    let unsigned = plain.strip_prefix('+').unwrap_or(&plain);
+    if unsigned.is_empty()
+        || !unsigned.chars().all(digits)
+        || unsigned.matches('.').count() > 1
+        || unsigned == "."
+    {
+        return Ok(if bare.is_empty() { bare } else { typed }.to_owned());
+    }
+    plain = unsigned.trim_start_matches('0').to_owned();
+    if plain.contains('.') {
+        plain.truncate(plain.trim_end_matches('0').trim_end_matches('.').len());
+    }
+    if plain.is_empty() || plain.starts_with('.') {
+        plain.insert(0, '0');
+    }
+    Ok(plain)
+}
+
+/// Whether `mark` parts all the digits before the decimal mark in threes.
+fn in_threes(text: &str, mark: char, decimal: char) -> bool {
+    let whole = text.split(decimal).next().unwrap_or_default();
+    let mut groups = whole.split(mark);
+    let first = groups.next().unwrap_or_default();
+    let digits = |group: &str| !group.is_empty() && group.bytes().all(|b| b.is_ascii_digit());
+    digits(first)
+        && first.len() <= 3
+        && groups.clone().count() > 0
+        && groups.all(|group| group.len() == 3 && digits(group))
+        && text.rfind(mark) < text.find(decimal).or(Some(usize::MAX))
+}
+
+/// A percentage as a count; `None` for what is none, or is not above 0 and at most 100.
+fn percent(text: &str) -> Option<Percent> {
+    let decimal = Decimal::parse(text.as_bytes()).ok()?;
+    let scale = 9u32.checked_sub(u32::from(decimal.decimals))?;
+    let n = i128::from(decimal.digits) * 10i128.pow(scale);
+    let n = i64::try_from(n).ok()?;
+    (n > 0 && n <= Percent::HUNDRED.0).then_some(Percent(n))
+}
+
+impl Fields {
+    /// With its numbers as the file has them and no blanks around a text; and what is wrong with numbers.
+    pub fn tidied(mut self) -> (Fields, Vec<Fault>) {
+        let mut faults = Vec::new();
+        for text in [
+            &mut self.name,
+            &mut self.version,
+            &mut self.notes,
+            &mut self.intended,
+        ] {
+            *text = text.replace("\r\n", "\n").trim().to_owned();
+        }
+        for (i, phase) in self.phases.iter_mut().enumerate() {
+            phase.name = phase.name.trim().to_owned();
+            phase.mix = folded(&phase.mix);
+            for (j, one) in phase.ingredients.iter_mut().enumerate() {
+                one.tidy(&format!("phases.{i}.ingredients.{j}"), &mut faults);
+            }
+        }
+        (self, faults)
+    }
+
+    /// What the percents come to; `None` in parts.
+    pub fn sum(&self) -> Option<Sum> {
+        if self.in_parts {
+            return None;
+        }
+        let shares = self.ingredients().filter(|one| !one.balance);
+        let total: i128 = shares
+            .filter_map(|one| percent(&one.amount))
+            .map(|percent| i128::from(percent.0))
+            .sum();
+        let rest = i128::from(Percent::HUNDRED.0) - total;
+        let balance = self.ingredients().any(|one| one.balance);
+        Some(Sum {
+            total: decimal_text(total),
+            missing: (rest > 0 && !balance).then(|| decimal_text(rest)),
+            over: (rest < 0).then(|| decimal_text(-rest)),
+            balance: (rest > 0 && balance).then(|| decimal_text(rest)),
+        })
+    }
+
+    /// The formula, where nothing is wrong with it. `self` is tidied; `tail` is what its file holds besides the fields.
+    ///
+    /// # Errors
+    /// Each fault at its field.
+    pub fn checked(&self, tail: &str) -> Result<Formula, Vec<Fault>> {
+        let bare = self.bare_faults();
+        if !bare.is_empty() {
+            return Err(bare);
+        }
+        let written = self.written();
+        let text = format!("{}\n{tail}", written.text);
+        Formula::parse(&text, "").map_err(|problems| {
+            let fault =
+                |problem: &Problem| Fault::new(written.at(problem.line), in_the_form(problem));
+            problems.0.iter().map(fault).collect()
+        })
+    }
+
+    /// What the form tells better than the reader of the file.
+    fn bare_faults(&self) -> Vec<Fault> {
+        let mut faults = Vec::new();
+        let mut add = |at: String, say: &str| faults.push(Fault::new(at, say));
+        if self.name.is_empty() {
+            add("name".to_owned(), "Give the formula a name.");
+        }
+        if self.phases.is_empty() {
+            add(String::new(), "Add a phase with what is weighed in it.");
+        }
+        let mut balance = false;
+        for (i, phase) in self.phases.iter().enumerate() {
+            if phase.ingredients.is_empty() {
+                let say = "This phase has no ingredient: add one, or remove the phase.";
+                add(format!("phases.{i}"), say);
+            }
+            for (j, one) in phase.ingredients.iter().enumerate() {
+                let at = |field: &str| format!("phases.{i}.ingredients.{j}.{field}");
+                if one.name.is_empty() {
+                    add(at("name"), "Say what it is.");
+                }
+                if one.balance && self.in_parts {
+                    let say = "In parts there is no rest: give it parts.";
+                    add(at("amount"), say);
+                } else if one.balance && balance {
+                    let say = "One ingredient takes the rest already: give this one a percent.";
+                    add(at("amount"), say);
+                } else if one.amount.is_empty() && !one.balance {
+                    let say = match self.in_parts {
+                        true => "Say how many parts.",
+                        false => "Say how many percent, or let it take the rest.",
+                    };
+                    add(at("amount"), say);
+                }
+                balance |= one.balance;
+            }
+        }
+        let numbers = self
+            .ingredients()
+            .all(|one| one.balance || percent(&one.amount).is_some());
+        if let Some(sum) = self.sum().filter(|_| numbers && faults.is_empty()) {
+            let total = &sum.total;
+            if let Some(over) = &sum.over {
+                let say = format!("The percents make {total}: {over} too much. Lower one or more.");
+                faults.push(Fault::new("sum", say));
+            } else if let Some(missing) = &sum.missing {
+                let say = format!(
+                    "The percents make {total}: {missing} is missing to 100. Raise one or more, or let one \
+                     ingredient take the rest."
+                );
+                faults.push(Fault::new("sum", say));
+            } else if balance && sum.balance.is_none() {
+                let say = "The percents make 100 already: nothing is left for the one that takes the rest.";
+                faults.push(Fault::new("sum", say));
+            }
+        }
+        faults
+    }
+
+    /// As much of it as has an amount; `None` where nothing has, or it makes more than 100. Names do not matter to a
+    /// scale: where one is missing, another stands in for it.
+    pub fn measured(&self) -> Option<Measured> {
+        let mut bare = Fields {
+            name: "Formula".to_owned(),
+            in_parts: self.in_parts,
+            ..Fields::default()
+        };
+        let mut places = Vec::new();
+        for (i, phase) in self.phases.iter().enumerate() {
+            let mut ingredients: Vec<IngredientFields> = Vec::new();
+            for (j, one) in phase.ingredients.iter().enumerate() {
+                let has_amount = match self.in_parts {
+                    true => Decimal::parse(one.amount.as_bytes()).is_ok_and(|n| n.digits > 0),
+                    false => percent(&one.amount).is_some(),
+                };
+                if !has_amount && !one.balance {
+                    continue;
+                }
+                let is_taken = ingredients.iter().any(|other| other.name == one.name);
+                ingredients.push(IngredientFields {
+                    name: match one.name.is_empty() || is_taken {
+                        true => format!("Ingredient {} of phase {}", j + 1, i + 1),
+                        false => one.name.clone(),
+                    },
+                    min: String::new(),
+                    max: String::new(),
+                    caution: String::new(),
+                    premix: String::new(),
+                    ..one.clone()
+                });
+                places.push(Some((i, j)));
+            }
+            if !ingredients.is_empty() {
+                bare.phases.push(PhaseFields {
+                    ingredients,
+                    ..PhaseFields::default()
+                });
+            }
+        }
+        if bare.phases.is_empty() {
+            return None;
+        }
+        if self.sum().is_some_and(|sum| sum.missing.is_some()) {
+            bare.phases.push(PhaseFields {
+                ingredients: vec![IngredientFields {
+                    name: "What is missing".to_owned(),
+                    balance: true,
+                    ..IngredientFields::default()
+                }],
+                ..PhaseFields::default()
+            });
+            places.push(None);
+        }
+        let formula = Formula::parse(&bare.to_toml(), "").ok()?;
+        Some(Measured { formula, places })
+    }
+}
+
+impl IngredientFields {
+    fn tidy(&mut self, at: &str, faults: &mut Vec<Fault>) {
+        for text in [
+            &mut self.name,
+            &mut self.inci,
+            &mut self.premix,
+            &mut self.vessel,
+        ] {
+            *text = text.trim().to_owned();
+        }
+        self.caution = folded(&self.caution);
+        if self.vessel == "beaker" {
+            self.vessel.clear();
+        }
+        if self.balance {
+            self.amount.clear();
+        }
+        for (field, text) in [
+            ("amount", &mut self.amount),
+            ("tolerance", &mut self.under.percent),
+            ("tolerance", &mut self.under.g),
+            ("tolerance", &mut self.over.percent),
+            ("tolerance", &mut self.over.g),
+            ("limits", &mut self.min),
+            ("limits", &mut self.max),
+        ] {
+            match number(text) {
+                Ok(number) => *text = number,
+                Err(say) => faults.push(Fault::new(format!("{at}.{field}"), format!("{say}."))),
+            }
+        }
+    }
+}
+
+fn folded(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// A fault of the file as it is said of a form, which has no lines and no keys to write.
+fn in_the_form(problem: &Problem) -> String {
+    let mut message = problem.message.trim_end_matches('.').to_owned();
+    if let Some((before, after)) = message.split_once(" at line ") {
+        let rest = after.trim_start_matches(|c: char| c.is_ascii_digit());
+        message = format!("{}{rest}", before.trim_end_matches(','));
+    }
+    let remedy = match problem.remedy.trim_end_matches('.') {
+        "" => return format!("{message}."),
+        code if code.contains('{') => "Allow some, for example 1 %",
+        code if code.contains(" = ") => return format!("{message}."),
+        remedy => remedy,
+    };
+    format!("{message}. {remedy}.")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_is_taken_as_it_is_written_and_what_may_be_two_is_asked() {
+        for (typed, is) in [
+            ("22,5", "22.5"),
+            ("22.0%", "22"),
+            (" 22.50 % ", "22.5"),
+            ("0,005", "0.005"),
+            (".5", "0.5"),
+            ("5.", "5"),
+            ("007", "7"),
+            ("0", "0"),
+            ("+3", "3"),
+            ("120 g", "120"),
+            ("1.234,5", "1234.5"),
+            ("1,234.5", "1234.5"),
+            ("1,234,567", "1234567"),
+            ("12,3456", "12.3456"),
+            ("", ""),
+            (" % ", ""),
+            ("much", "much"),
+            ("-1", "-1"),
+            ("1e3", "1e3"),
+            ("1.2.3", "1.2.3"),
+            ("12,34,5", "12,34,5"),
+        ] {
+            assert_eq!(number(typed).as_deref(), Ok(is), "{typed}");
+        }
+        let asked = number("1,000").unwrap_err();
+        assert!(asked.starts_with("1,000 may be 1.000 or 1000"), "{asked}");
+    }
+
+    fn two(first: &str, second: &str) -> Fields {
+        let one = |name: &str, amount: &str| IngredientFields {
+            name: name.to_owned(),
+            amount: amount.to_owned(),
+            balance: amount.is_empty(),
+            ..IngredientFields::default()
+        };
+        let phase = PhaseFields {
+            ingredients: vec![one("Salt", first), one("Oil", second)],
+            ..PhaseFields::default()
+        };
+        Fields {
+            name: "Soak".to_owned(),
+            phases: vec![phase],
+            ..Fields::default()
+        }
+    }
+
+    #[test]
+    fn each_fault_stands_at_its_field_and_says_no_line_and_no_key_to_write() {
+        let mut bad = two("60", "40");
+        bad.phases[0].ingredients[1].vessel = "beeker".to_owned();
+        bad.phases[0].ingredients[1].under.percent = "0".to_owned();
+        bad.phases[0].ingredients[1].over.percent = "0".to_owned();
+        bad.phases[0].ingredients[0].max = "50".to_owned();
+        let mut faults = bad.checked("").unwrap_err();
+        faults.sort_by(|a, b| a.at.cmp(&b.at));
+        let at: Vec<&str> = faults.iter().map(|fault| fault.at.as_str()).collect();
+        let place = "phases.0.ingredients";
+        assert_eq!(
+            at,
+            [
+                format!("{place}.0.amount"),
+                format!("{place}.1.tolerance"),
+                format!("{place}.1.vessel"),
+            ],
+            "{faults:?}"
+        );
+        for fault in &faults {
+            assert!(
+                !fault.say.contains(['{', '=']) && !fault.say.contains("line"),
+                "{fault:?}"
+            );
+        }
+        let mut twice = two("60", "40");
+        twice.phases[0].ingredients[1].name = "Salt".to_owned();
+        let faults = twice.checked("").unwrap_err();
+        assert_eq!(faults[0].at, format!("{place}.1"));
+        assert!(
+            faults[0]
+                .say
+                .starts_with("\"Salt\" is in this phase already. "),
+            "{faults:?}"
+        );
+    }
+
+    #[test]
+    fn the_sum_says_what_is_missing_and_what_is_there_is_measured() {
+        let short = two("60", "38.5");
+        let faults = short.checked("").unwrap_err();
+        assert_eq!(faults.len(), 1);
+        assert_eq!(faults[0].at, "sum");
+        assert!(faults[0].say.contains("98.5: 1.5 is missing"), "{faults:?}");
+        let found = short.measured().unwrap();
+        assert_eq!(found.places, [Some((0, 0)), Some((0, 1)), None]);
+        assert_eq!(found.formula.shares()[2].text(), "1.5");
+        assert!(two("60", "41").measured().is_none());
+        assert!(
+            two("60", "41").checked("").unwrap_err()[0]
+                .say
+                .contains("1 too much")
+        );
+        let rest = two("60", "");
+        assert!(rest.checked("").is_ok());
+        assert_eq!(rest.sum().unwrap().balance.as_deref(), Some("40"));
+        assert!(two("100", "").checked("").is_err());
+        let half = two("x", "38.5");
+        assert_eq!(half.measured().unwrap().places, [Some((0, 1)), None]);
+        assert!(half.checked("").unwrap_err()[0].say.contains("plain"));
+    }
+}
