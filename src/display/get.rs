@@ -82,14 +82,16 @@ async fn batches(State(shared): Ours, headers: HeaderMap, asked: Asked<Skip>) ->
 }
 
 async fn sheet(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Batch>) -> Response {
-    with(&shared, &headers, asked, views::sheet, |page| {
-        let heads = [
-            (CONTENT_TYPE, "text/html; charset=utf-8"),
-            (CONTENT_SECURITY_POLICY, SHEET_POLICY),
-        ];
-        (heads, page).into_response()
-    })
-    .await
+    with(&shared, &headers, asked, views::sheet, sheet_of).await
+}
+
+/// A page of its own to print.
+pub(super) fn sheet_of(page: String) -> Response {
+    let heads = [
+        (CONTENT_TYPE, "text/html; charset=utf-8"),
+        (CONTENT_SECURITY_POLICY, SHEET_POLICY),
+    ];
+    (heads, page).into_response()
 }
 
 async fn chart(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Chart>) -> Response {
@@ -99,10 +101,10 @@ async fn chart(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Char
     .await
 }
 
-type Asked<A> = Result<Query<A>, axum::extract::rejection::QueryRejection>;
+pub(super) type Asked<A> = Result<Query<A>, axum::extract::rejection::QueryRejection>;
 
 /// Fields of `told` as an answer of the form of the daemon's replies.
-fn json(fields: serde_json::Value) -> Response {
+pub(super) fn json(fields: serde_json::Value) -> Response {
     let mut object = serde_json::Map::new();
     object.insert("ok".to_owned(), true.into());
     if let serde_json::Value::Object(fields) = fields {
@@ -113,7 +115,7 @@ fn json(fields: serde_json::Value) -> Response {
 }
 
 /// As [`told_from`], of what was asked.
-async fn with<A: DeserializeOwned + Send + 'static, T: Send + 'static>(
+pub(super) async fn with<A: DeserializeOwned + Send + 'static, T: Send + 'static>(
     shared: &Shared,
     headers: &HeaderMap,
     asked: Asked<A>,

@@ -9,6 +9,7 @@ pub mod connections;
 mod context;
 mod find;
 mod followers;
+mod formulas;
 mod get;
 pub mod guard;
 pub mod passes;
@@ -69,6 +70,7 @@ const CORE: &str = include_str!("page/core.js");
 const ROOMS: &str = include_str!("page/rooms.js");
 const MAKE: &str = include_str!("page/make.js");
 const SCALES: &str = include_str!("page/scales.js");
+const FORMULAS: &str = include_str!("page/formulas.js");
 /// What there is without a script: the door alone.
 const BARE: &str = include_str!("page/bare.css");
 /// A batch sheet in a tab of its own.
@@ -322,6 +324,7 @@ impl Answers {
             .route("/rooms.js", get(|| async { script(ROOMS) }))
             .route("/make.js", get(|| async { script(MAKE) }))
             .route("/scales.js", get(|| async { script(SCALES) }))
+            .route("/formulas.js", get(|| async { script(FORMULAS) }))
             .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
             .route("/paper", get(paper))
             .route("/paper.js", get(|| async { script(PAPER_SCRIPT) }))
@@ -331,6 +334,7 @@ impl Answers {
             .merge(get::routes())
             .merge(post::routes())
             .merge(setup::routes())
+            .merge(formulas::routes())
             .layer(DefaultBodyLimit::max(LONGEST_BODY))
             .layer(middleware::from_fn_with_state(
                 Arc::clone(&shared),

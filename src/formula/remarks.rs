@@ -17,25 +17,34 @@ pub fn lines(
     guard: f64,
     room: bool,
 ) -> Vec<String> {
-    let mut lines = Vec::new();
-    for (step, ingredient) in plan.steps.iter().zip(formula.ingredients()) {
-        let Some(scale) = scales.get(step.scale) else {
-            continue;
-        };
+    let steps = plan.steps.iter().zip(formula.ingredients());
+    let lines = steps.flat_map(|(step, ingredient)| {
+        let remarks = of_step(plan, step, ingredient, scales, guard, room);
+        remarks.map(|remark| format!("Step {}, {}: {remark}", step.number, step.ingredient))
+    });
+    lines.collect()
+}
+
+/// What is to be said of one step, of which all knows where it stands.
+pub fn of_step(
+    plan: &Plan,
+    step: &Step,
+    ingredient: &Ingredient,
+    scales: &[ScaleAbility],
+    guard: f64,
+    room: bool,
+) -> impl Iterator<Item = String> + use<> {
+    let remarks = scales.get(step.scale).map(|scale| {
         let found = step.feasibility(scale, guard);
         let further = || help::ways(plan, step, scales, guard);
-        let remarks = [
+        [
             unproven(step, scale, &found, further),
             narrow(scale, &found),
             little_room(plan, step, scale).filter(|_| room),
             clinging(step, ingredient),
-        ];
-        let remarks = remarks.into_iter().flatten();
-        lines.extend(
-            remarks.map(|remark| format!("Step {}, {}: {remark}", step.number, step.ingredient)),
-        );
-    }
-    lines
+        ]
+    });
+    remarks.into_iter().flatten().flatten()
 }
 
 fn unproven(

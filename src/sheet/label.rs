@@ -26,7 +26,12 @@ const FIGURE: f64 = 0.68;
 pub fn labels(label: &Label, each_jar: bool) -> qrcode::QrResult<String> {
     // The batch's name alone: it leads nowhere.
     let code = picture(&label.batch)?;
-    let mut out = begun("Labels", &label.batch, &format!("{STYLE}{OWN_STYLE}"));
+    let mut out = begun(
+        "Labels",
+        "batch",
+        &label.batch,
+        &format!("{STYLE}{OWN_STYLE}"),
+    );
     for why in &label.declared.incomplete {
         let _ = writeln!(
             out,

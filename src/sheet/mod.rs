@@ -1,6 +1,6 @@
 //! The batch sheet: what one batch log says, as one HTML file to print, complete by hand and sign.
 //!
-//! Pure: rows in, text out. `record` sorts the rows, `page` writes the sections, `label` the labels of a batch, `picture` draws
+//! Pure: rows in, text out. `record` sorts the rows, `page` writes the sections, `label` the labels of a batch, `card` one formula, `picture` draws
 //! the deviation bars and the fill chart, `budget` what U is made of. No script and nothing from elsewhere: the file's own
 //! Content-Security-Policy forbids both.
 //!
@@ -8,6 +8,7 @@
 //! a model). What a log cannot know has a place to be written by hand, and is never filled in.
 
 mod budget;
+mod card;
 mod fill;
 mod label;
 mod page;
@@ -15,6 +16,7 @@ mod picture;
 mod record;
 mod weighed;
 
+pub use card::{CardGrams, card};
 pub use label::labels;
 pub use page::html;
 pub use record::SheetRecord;

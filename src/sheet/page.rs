@@ -31,7 +31,7 @@ pub fn html(record: &SheetRecord) -> String {
         .rows
         .first()
         .map_or("batch", |row| row.batch.as_str());
-    let mut out = begun("Batch sheet", batch, STYLE);
+    let mut out = begun("Batch sheet", "batch", batch, STYLE);
     let _ = writeln!(out, "<h1>Batch sheet</h1>");
     head(record, batch, &mut out);
     before(record, &mut out);
@@ -55,16 +55,16 @@ pub fn html(record: &SheetRecord) -> String {
     out
 }
 
-/// The document up to its body. No script and nothing from elsewhere: a policy of its own forbids both.
-pub(super) fn begun(title: &str, batch: &str, style: &str) -> String {
+/// The document up to its body, with what it is `of` and its name at the foot. No script and nothing from elsewhere: a policy of its own forbids both.
+pub(super) fn begun(title: &str, of: &str, name: &str, style: &str) -> String {
     format!(
         "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n\
          <meta name=\"viewport\" content=\"width=device-width\">\n<title>{title} {0}</title>\n\
-         <style>\n{style}@page {{ @bottom-left {{ content: \"batch {1}\"; font: 8pt sans-serif }} }}\n</style></head><body>\n",
-        escaped(batch),
+         <style>\n{style}@page {{ @bottom-left {{ content: \"{of} {1}\"; font: 8pt sans-serif }} }}\n</style></head><body>\n",
+        escaped(name),
         // Safe in a style sheet's string, where escapes are others.
-        safe_batch_name(batch)
+        safe_batch_name(name)
     )
 }
 

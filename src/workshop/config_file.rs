@@ -37,7 +37,7 @@ impl EditError {
         }
     }
 
-    fn io(place: &Path, error: &io::Error) -> EditError {
+    pub(super) fn io(place: &Path, error: &io::Error) -> EditError {
         let remedy = match error.kind() {
             io::ErrorKind::ReadOnlyFilesystem => {
                 Some("if the service is closed in, name the file's folder in closed-in.conf")
@@ -535,7 +535,7 @@ fn check(
 /// # Errors
 /// Where the maker has write-protected it, where it no longer says what it said `before`, or where it cannot be
 /// written.
-fn replace(file: &Path, before: &str, text: &str) -> Result<(), EditError> {
+pub(super) fn replace(file: &Path, before: &str, text: &str) -> Result<(), EditError> {
     let cannot = |error: io::Error| EditError::io(file, &error);
     let permissions = std::fs::metadata(file).map_err(cannot)?.permissions();
     if permissions.mode() & 0o200 == 0 {

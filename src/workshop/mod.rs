@@ -3,6 +3,8 @@
 
 pub mod batches;
 pub mod config_file;
+pub mod formula_file;
+pub mod formula_sheet;
 pub mod mending;
 pub mod planning;
 pub mod scale_check;

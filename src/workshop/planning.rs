@@ -53,7 +53,19 @@ impl OnPaper {
     /// Where the formula does not read, does not fit the amount or the bench, or a target is outside its
     /// own limits.
     pub fn new(path: &Path, amount: BatchSize, config: &Config) -> Result<OnPaper, QueryError> {
-        let formula = super::formula(path)?;
+        OnPaper::of(super::formula(path)?, path, amount, config)
+    }
+
+    /// Of a formula that is, or may come to be, in the file `path`.
+    ///
+    /// # Errors
+    /// As [`OnPaper::new`].
+    pub fn of(
+        formula: Formula,
+        path: &Path,
+        amount: BatchSize,
+        config: &Config,
+    ) -> Result<OnPaper, QueryError> {
         let known = super::known(path, &formula)?;
         let (scales, assumed) = super::scales(config);
         let guard = config.weighing.guard;

@@ -27,7 +27,7 @@ export const day = (at) => (at ? at.slice(0, 16).replace("T", " ") + " UTC" : "â
 let ids = 0;
 export function field(label, properties = {}, hint) {
   const id = `f${++ids}`;
-  const input = el(properties.choices ? "select" : "input", {
+  const input = el(properties.choices ? "select" : properties.rows ? "textarea" : "input", {
     id, autocomplete: "off", autocapitalize: "none", spellcheck: "false", ...properties, choices: null,
     "aria-describedby": hint ? `${id}-hint` : null,
   }, (properties.choices ?? []).map(([value, text]) => el("option", { value }, text)));

@@ -1,12 +1,18 @@
-// A batch sheet in a tab of its own: fetched as who is let in, since an address alone opens nothing, and put in
+// A batch sheet, or a formula's card, in a tab of its own: fetched as who is let in, since an address alone opens nothing, and put in
 // the place of this page, so that it is printed and read anew as any page is.
 
 import { fetched, put } from "./core.js";
 
+/** The batch's sheet, or the card of a formula for so many grams: `formula/FILE/GRAMS`. */
+function asked() {
+  let parts = location.hash.slice(1).split("/");
+  try { parts = parts.map(decodeURIComponent); } catch { /* as it was typed */ }
+  if (parts[0] !== "formula" || parts.length < 2) return `/sheet?${new URLSearchParams({ batch: parts.join("/") })}`;
+  return `/formula-card?${new URLSearchParams({ file: parts[1], batch: parts[2] ?? "" })}`;
+}
+
 async function read() {
-  let batch = location.hash.slice(1);
-  try { batch = decodeURIComponent(batch); } catch { /* as it was typed */ }
-  const answer = await fetched(`/sheet?${new URLSearchParams({ batch })}`, { limit: 10000 });
+  const answer = await fetched(asked(), { limit: 10000 });
   const text = await answer.text();
   if (answer.ok) return text;
   if (answer.status === 401) throw new Error("This browser is not let in. Open the bench in it with the key, then this sheet again.");

@@ -3,6 +3,7 @@
 
 import { $, aboutNow, age, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
 import { button, day, dot, el, field, g, get, h, lines, link, mass, n, part, question, sends, small, table, unread, wrong } from "./make.js";
+import { examples, formulas as formulasRoom } from "./formulas.js";
 import { paintScales, scales } from "./scales.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
@@ -10,7 +11,7 @@ const RETURN = 60000; // ms without a touch after which a batch has the screen a
 
 const TITLES = {
   begin: "New batch", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
-  tablet: "Let a tablet in",
+  formulas: "Formulas", "=new": "New formula", "=table": "From a spreadsheet", tablet: "Let a tablet in",
 };
 
 export const room = { name: "", arg: "" };
@@ -37,7 +38,8 @@ async function begin(file) {
   const reply = await get("/formulas");
   if (reply.error) return [wrong(reply.error)];
   if (!reply.formulas.length) {
-    return [el("p", {}, `There is no formula in ${reply.folder}. Put formula files (.toml) there, or name another folder as formula_dir in the configuration.`)];
+    return [el("p", { class: "size" }, "There is no formula yet."), el("p", {}, `Formulas are files in ${reply.folder}; formula_dir in the configuration names another folder.`),
+      examples(enterRoom), link("formulas", "Write one of your own")];
   }
   const bad = reply.formulas.filter((formula) => formula.error);
   const alike = (name) => reply.formulas.filter((other) => other.name === name).length > 1;
@@ -151,6 +153,9 @@ function planned(reply, asked) {
     said,
   ].filter(Boolean);
 }
+
+const formulas = (arg) => formulasRoom(arg, called);
+document.addEventListener("anew", () => enterRoom());
 
 // ---- Lots -------------------------------------------------------------------------------------
 
@@ -447,7 +452,7 @@ function tablet() {
 
 // ---- Going in and out -------------------------------------------------------------------------
 
-const rooms = { begin, lots, batches, remedies, fill, scales, tablet };
+const rooms = { begin, formulas, lots, batches, remedies, fill, scales, tablet };
 
 /** Shows the room that the address names; `false` where it names the bench. */
 export async function enterRoom() {
@@ -467,7 +472,7 @@ export async function enterRoom() {
     if (left) $("ingredient").focus();
     return false;
   }
-  const title = arg && name !== "fill" ? `${TITLES[name]}: ${called.get(arg) ?? arg.replace(/\.toml$/, "")}` : TITLES[name];
+  const title = (arg.startsWith("=") && TITLES[arg]) || (arg && name !== "fill" ? `${TITLES[name]}: ${called.get(arg) ?? arg.replace(/\.toml$/, "")}` : TITLES[name]);
   put("room-title", title);
   $("room-inside").replaceChildren(el("p", {}, "Reading …"));
   scrollTo(0, 0);

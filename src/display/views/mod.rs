@@ -23,6 +23,6 @@ pub struct Batch {
 }
 
 /// Grams of what belongs to no scale.
-fn grams(mass: Mass) -> String {
+pub fn grams(mass: Mass) -> String {
     mass.grams(Mass::from_mg(10)).to_string()
 }

@@ -23,6 +23,22 @@ pub fn read(path: &Path) -> Result<Record, LogError> {
     Ok(record)
 }
 
+/// As [`read`], no further than the row that holds the formula.
+///
+/// # Errors
+/// When the file cannot be read, or is not as it was written up to there.
+pub fn begun(path: &Path) -> Result<Record, LogError> {
+    let mut record = Record::new(path.display());
+    let mut scan = scan_file(path)?;
+    while record.opening.is_none()
+        && let Some(row) = scan.next_row()?
+    {
+        // A note that does not read stays a note.
+        let _ = record.add(row);
+    }
+    Ok(record)
+}
+
 /// As [`read`], to go on with its batch: nothing in it may be wrong but a torn end, which is passed over.
 ///
 /// # Errors

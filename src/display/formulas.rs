@@ -1,0 +1,315 @@
+//! The page's words for formulas: opened, checked while they are written, saved, compared, taken out of a spreadsheet
+//! and put into one. A running batch has its formula in its log, so that all of it may be done in the middle of one.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use axum::Router;
+use axum::body::to_bytes;
+use axum::extract::{Request as HttpRequest, State};
+use axum::http::header::CONTENT_TYPE;
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse as _, Response};
+use axum::routing::{get, post};
+use serde::Deserialize;
+use serde::de::DeserializeOwned;
+use serde_json::{Value, json};
+
+use super::context::Context;
+use super::get::{self, Asked, json as told, look, told_from, unread, with};
+use super::post::{allowed, misunderstood, parsed};
+use super::{JSON, Shared, refused, refused_for};
+use crate::formula::form::{Fault, Fields};
+use crate::formula::plan::BatchSize;
+use crate::protocol::request;
+use crate::sheet;
+use crate::text::harmless_json;
+use crate::workshop::formula_file::{self, SaveError};
+use crate::workshop::formula_sheet::{self, Pasted};
+use crate::workshop::planning::OnPaper;
+use crate::workshop::{self, QueryError};
+
+/// The longest formula, or table of one, that a page sends, bytes.
+const LONGEST: usize = 256 * 1024;
+
+pub fn routes() -> Router<Arc<Shared>> {
+    Router::new()
+        .route("/formula", get(open))
+        .route("/formula-versions", get(versions))
+        .route("/formula-compare", get(compare))
+        .route("/formula-csv", get(csv))
+        .route("/formula-card", get(card))
+        .route("/formula-check", post(check))
+        .route("/formula-save", post(save))
+        .route("/formula-premix", post(premix))
+        .route("/formula-sheet", post(sheet))
+        .route("/formula-examples", post(examples))
+}
+
+type Ours = State<Arc<Shared>>;
+/// Either way it is an answer.
+type Answered = Result<Response, Response>;
+
+/// What is asked for by who may change something. The body is read only then: it may be long.
+async fn wanted<T: DeserializeOwned>(
+    shared: &Shared,
+    request: HttpRequest,
+) -> Result<(T, HeaderMap), Response> {
+    let (parts, body) = request.into_parts();
+    allowed(shared, &parts.headers).map_err(refused)?;
+    let body = to_bytes(body, LONGEST).await.map_err(|_| {
+        let why = "that is too long for a formula";
+        refused((StatusCode::PAYLOAD_TOO_LARGE, why))
+    })?;
+    let wanted = parsed(&body).map_err(|why| misunderstood(&why))?;
+    Ok((wanted, parts.headers))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    file: String,
+}
+
+async fn open(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
+    let tell = |context: &Context, asked: &File| {
+        let opened = formula_file::open(&context.formula(&asked.file)?).map_err(bare)?;
+        Ok(json!({ "file": asked.file, "fields": opened.fields, "base": opened.base }))
+    };
+    with(&shared, &headers, asked, tell, told).await
+}
+
+/// With the file's name alone: the page tells the folder elsewhere.
+fn bare(mut problems: crate::problem::Problems) -> QueryError {
+    for problem in &mut problems.0 {
+        let name = Path::new(&problem.path).file_name();
+        problem.path = name.map_or(String::new(), |name| name.to_string_lossy().into_owned());
+    }
+    problems.into()
+}
+
+async fn versions(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
+    let tell = |context: &Context, asked: &File| {
+        let formula = workshop::formula(&context.formula(&asked.file)?).map_err(bare)?;
+        let logs = context.config().logs()?;
+        let versions = formula_file::versions(&formula.name, &logs)?;
+        let same = versions.iter().position(|one| one.text == formula.text);
+        Ok(json!({ "version": formula.version, "versions": versions, "same": same }))
+    };
+    with(&shared, &headers, asked, tell, told).await
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Pair {
+    file: String,
+    /// A batch of the first version.
+    was: String,
+    /// A batch of the second one; the file where there is none.
+    is: Option<String>,
+}
+
+async fn compare(State(shared): Ours, headers: HeaderMap, asked: Asked<Pair>) -> Response {
+    let tell = |context: &Context, asked: &Pair| {
+        let was = context.log(&asked.was)?;
+        let differences = match asked.is.as_deref().filter(|is| !is.is_empty()) {
+            Some(is) => formula_file::compare_batches(&was, &context.log(is)?)?,
+            None => formula_file::compare(&context.formula(&asked.file)?, &was)?,
+        };
+        Ok(json!({ "differences": differences }))
+    };
+    with(&shared, &headers, asked, tell, told).await
+}
+
+async fn csv(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
+    let tell = |context: &Context, asked: &File| {
+        let opened = formula_file::open(&context.formula(&asked.file)?).map_err(bare)?;
+        formula_sheet::csv(&opened.fields).map_err(|error| QueryError::Other(error.to_string()))
+    };
+    with(&shared, &headers, asked, tell, |text| {
+        ([(CONTENT_TYPE, "text/csv; charset=utf-8")], text).into_response()
+    })
+    .await
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Card {
+    file: String,
+    batch: Option<String>,
+}
+
+async fn card(State(shared): Ours, headers: HeaderMap, asked: Asked<Card>) -> Response {
+    let tell = |context: &Context, asked: &Card| {
+        let path = context.formula(&asked.file)?;
+        let formula = workshop::formula(&path).map_err(bare)?;
+        let known = workshop::known(&path, &formula)?;
+        let cautions = crate::formula::cautions::lines(&formula, &known);
+        let paper = match size(asked.batch.as_deref())? {
+            Some(size) => {
+                let config = context.config();
+                Some(OnPaper::of(formula.clone(), &path, size, &config)?)
+            }
+            None => None,
+        };
+        let steps = paper
+            .as_ref()
+            .map(|paper| paper.steps().collect::<Vec<_>>());
+        let steps = steps.unwrap_or_default();
+        let grams = steps.iter().map(|step| sheet::CardGrams {
+            target: step.target.clone(),
+            window: match (&step.low, &step.high, step.proven) {
+                (Some(low), Some(high), true) => format!("{low} – {high}"),
+                (_, _, _) => String::new(),
+            },
+        });
+        let batch = paper
+            .as_ref()
+            .map(|paper| super::views::grams(paper.plan.batch));
+        Ok(sheet::card(
+            &formula,
+            batch.as_deref(),
+            &grams.collect::<Vec<_>>(),
+            &cautions,
+        ))
+    };
+    with(&shared, &headers, asked, tell, get::sheet_of).await
+}
+
+/// A batch size; none where nothing is told.
+fn size(batch: Option<&str>) -> Result<Option<BatchSize>, QueryError> {
+    match batch.filter(|batch| !batch.is_empty()) {
+        Some(batch) => Ok(Some(request::amount(Some(batch), None, None, None)?)),
+        None => Ok(None),
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    file: Option<String>,
+    fields: Fields,
+    batch: Option<String>,
+}
+
+/// The file that a form is of, or may come to be.
+fn place(context: &Context, file: Option<&str>) -> Result<PathBuf, QueryError> {
+    match file {
+        Some(file) => context.formula(file),
+        None => Ok(context.config().formulas()?.join(".new.toml")),
+    }
+}
+
+async fn check(State(shared): Ours, request: HttpRequest) -> Answered {
+    let (asked, headers): (Written, _) = wanted(&shared, request).await?;
+    let tell = move |context: &Context| {
+        let path = place(context, asked.file.as_deref())?;
+        let config = context.config();
+        // What is no size yet gets the usual one's figures and is told at its field.
+        let (size, unsized_) = match size(asked.batch.as_deref()) {
+            Ok(size) => (size, None),
+            Err(error) => (None, Some(error)),
+        };
+        let mut checked = formula_file::check(&asked.fields, &path, size, &config)?;
+        if let Some(error) = unsized_ {
+            checked.faults.push(Fault::new("batch", error.to_string()));
+            checked.steps.clear();
+        }
+        Ok(json!(checked))
+    };
+    Ok(told_from(&shared, &headers, tell, told).await)
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Save {
+    file: Option<String>,
+    #[serde(default)]
+    base: String,
+    fields: Fields,
+}
+
+async fn save(State(shared): Ours, request: HttpRequest) -> Answered {
+    let (asked, headers): (Save, _) = wanted(&shared, request).await?;
+    let _alone = shared.list.lock().await;
+    let saved = look(&shared, &headers, move |context| {
+        let path = asked.file.map(|file| context.formula(&file)).transpose()?;
+        let at = path.as_deref().map(|path| (path, asked.base.as_str()));
+        let config = context.config();
+        let (folder, logs) = (config.formulas()?, config.logs()?);
+        formula_file::save(&asked.fields, at, &folder, &logs)
+    });
+    Ok(match saved.await? {
+        Ok(saved) => told(json!(saved)),
+        Err(error) => unsaved(&error),
+    })
+}
+
+fn unsaved(error: &SaveError) -> Response {
+    match error {
+        SaveError::Faults(faults) => refused_told(&error.to_string(), json!({ "faults": faults })),
+        SaveError::Changed(_) => refused_told(&error.to_string(), json!({ "changed": true })),
+        SaveError::Query(error) => unread(error),
+        SaveError::Edit(error) => refused_for(StatusCode::UNPROCESSABLE_ENTITY, &error.words()),
+    }
+}
+
+/// A refusal that tells more than its words.
+fn refused_told(why: &str, more: Value) -> Response {
+    let mut object = json!({ "ok": false, "error": why });
+    if let (Some(object), Value::Object(more)) = (object.as_object_mut(), more) {
+        object.extend(more);
+    }
+    let heads = [(CONTENT_TYPE, JSON)];
+    let json = harmless_json(&object.to_string());
+    (StatusCode::UNPROCESSABLE_ENTITY, heads, format!("{json}\n")).into_response()
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Blend {
+    fields: Fields,
+    phase: usize,
+}
+
+async fn premix(State(shared): Ours, request: HttpRequest) -> Answered {
+    let (asked, headers): (Blend, _) = wanted(&shared, request).await?;
+    let _alone = shared.list.lock().await;
+    let made = look(&shared, &headers, move |context| {
+        let config = context.config();
+        let (folder, logs) = (config.formulas()?, config.logs()?);
+        formula_file::make_premix(&asked.fields, asked.phase, &folder, &logs)
+    });
+    Ok(match made.await? {
+        Ok((saved, fields)) => told(json!({
+            "file": saved.file, "name": saved.opened.fields.name, "fields": fields,
+            "say": format!("{} It stands in its place here now; save this formula too.", saved.say),
+        })),
+        Err(error) => unsaved(&error),
+    })
+}
+
+async fn sheet(State(shared): Ours, request: HttpRequest) -> Answered {
+    let (pasted, headers): (Pasted, _) = wanted(&shared, request).await?;
+    let made = look(&shared, &headers, move |_| formula_sheet::sheet(&pasted));
+    Ok(match made.await? {
+        Ok(sheet) => told(json!({ "sheet": sheet })),
+        Err(why) => refused_for(StatusCode::UNPROCESSABLE_ENTITY, &why),
+    })
+}
+
+async fn examples(State(shared): Ours, request: HttpRequest) -> Answered {
+    #[derive(Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Nothing {}
+    let (Nothing {}, headers) = wanted(&shared, request).await?;
+    let _alone = shared.list.lock().await;
+    let put = look(&shared, &headers, |context| {
+        let folder = context.config().formulas()?;
+        formula_file::put_examples(&folder).map_err(|error| QueryError::Other(error.words()))
+    });
+    Ok(match put.await? {
+        Ok(count) => told(json!({ "say": format!("{count} examples are in the folder.") })),
+        Err(error) => unread(&error),
+    })
+}

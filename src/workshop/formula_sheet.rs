@@ -1,0 +1,724 @@
+//! A formula out of a spreadsheet's cells, and into such: what each column is taken for is told and can be told
+//! otherwise, and what cannot be known is asked.
+
+use serde::{Deserialize, Serialize};
+
+use crate::formula::form::{Amounts, Fields, IngredientFields, PhaseFields, number};
+use crate::journal::format::cell::{guarded, unguarded};
+use crate::mass::Decimal;
+use crate::text::alike::same_name;
+
+const MOST_ROWS: usize = 300;
+const MOST_COLUMNS: usize = 40;
+
+/// What is pasted, and what is known of it.
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Pasted {
+    pub text: String,
+    /// What each column is, by [`Means`]; found from the headings where it is `None`.
+    pub columns: Option<Vec<Means>>,
+    /// What the amounts are; found where it is `None`.
+    pub amounts: Option<Kind>,
+}
+
+/// What a column holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Means {
+    Nothing,
+    Phase,
+    Ingredient,
+    Inci,
+    Amount,
+    Under,
+    UnderG,
+    Over,
+    OverG,
+    Tolerance,
+    ToleranceG,
+    Min,
+    Max,
+    Vessel,
+    Lot,
+    Premix,
+    Caution,
+    Mix,
+}
+
+/// What the amounts are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    Percent,
+    /// Shares of one: a spreadsheet's percents without their sign.
+    Fraction,
+    Grams,
+    Parts,
+}
+
+/// What was made of it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Sheet {
+    /// The headings; "Column 1" where there are none.
+    pub heads: Vec<String>,
+    pub columns: Vec<Means>,
+    pub amounts: Option<Kind>,
+    pub rows: Vec<SheetRow>,
+    /// What was taken for what, and what was left out.
+    pub said: Vec<String>,
+    /// What is to be told first: there is no formula before.
+    pub asks: Vec<String>,
+    pub fields: Option<Fields>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct SheetRow {
+    pub cells: Vec<String>,
+    /// What it became.
+    pub takes: String,
+}
+
+/// The columns of [`csv`], whose headings are those of [`WORDS`] too.
+const HEADS: [(&str, Means); 15] = [
+    ("Phase", Means::Phase),
+    ("Ingredient", Means::Ingredient),
+    ("INCI", Means::Inci),
+    ("Percent", Means::Amount),
+    ("Tolerance under %", Means::Under),
+    ("Tolerance under g", Means::UnderG),
+    ("Tolerance over %", Means::Over),
+    ("Tolerance over g", Means::OverG),
+    ("Min %", Means::Min),
+    ("Max %", Means::Max),
+    ("Vessel", Means::Vessel),
+    ("Lot", Means::Lot),
+    ("Premix", Means::Premix),
+    ("Caution", Means::Caution),
+    ("Mix", Means::Mix),
+];
+
+/// Headings as people write them, in small letters and without marks.
+const WORDS: [(&str, Means, Option<Kind>); 48] = [
+    ("phase", Means::Phase, None),
+    ("ingredient", Means::Ingredient, None),
+    ("ingredients", Means::Ingredient, None),
+    ("ingredient name", Means::Ingredient, None),
+    ("name", Means::Ingredient, None),
+    ("material", Means::Ingredient, None),
+    ("raw material", Means::Ingredient, None),
+    ("component", Means::Ingredient, None),
+    ("item", Means::Ingredient, None),
+    ("inci", Means::Inci, None),
+    ("inci name", Means::Inci, None),
+    ("percent", Means::Amount, Some(Kind::Percent)),
+    ("percents", Means::Amount, Some(Kind::Percent)),
+    ("percentage", Means::Amount, Some(Kind::Percent)),
+    ("%", Means::Amount, Some(Kind::Percent)),
+    ("% w/w", Means::Amount, Some(Kind::Percent)),
+    ("w/w", Means::Amount, Some(Kind::Percent)),
+    ("w/w %", Means::Amount, Some(Kind::Percent)),
+    ("wt %", Means::Amount, Some(Kind::Percent)),
+    ("amount %", Means::Amount, Some(Kind::Percent)),
+    ("percent %", Means::Amount, Some(Kind::Percent)),
+    ("percent w/w", Means::Amount, Some(Kind::Percent)),
+    ("percent by weight", Means::Amount, Some(Kind::Percent)),
+    ("g", Means::Amount, Some(Kind::Grams)),
+    ("gram", Means::Amount, Some(Kind::Grams)),
+    ("grams", Means::Amount, Some(Kind::Grams)),
+    ("weight g", Means::Amount, Some(Kind::Grams)),
+    ("amount g", Means::Amount, Some(Kind::Grams)),
+    ("weight", Means::Amount, None),
+    ("amount", Means::Amount, None),
+    ("quantity", Means::Amount, None),
+    ("share", Means::Amount, None),
+    ("parts", Means::Amount, Some(Kind::Parts)),
+    ("tolerance", Means::Tolerance, None),
+    ("tolerance %", Means::Tolerance, None),
+    ("tolerance g", Means::ToleranceG, None),
+    ("min", Means::Min, None),
+    ("minimum", Means::Min, None),
+    ("max", Means::Max, None),
+    ("maximum", Means::Max, None),
+    ("limit", Means::Max, None),
+    ("limit %", Means::Max, None),
+    ("vessel", Means::Vessel, None),
+    ("lot required", Means::Lot, None),
+    ("caution", Means::Caution, None),
+    ("cautions", Means::Caution, None),
+    ("warning", Means::Caution, None),
+    ("method", Means::Mix, None),
+];
+
+fn heading(cell: &str) -> Option<(Means, Option<Kind>)> {
+    let word = cell
+        .to_lowercase()
+        .replace(['(', ')', '[', ']', ':', '*', '.'], " ");
+    let word = word.split_whitespace().collect::<Vec<_>>().join(" ");
+    let own = HEADS.iter().find(|(head, _)| head.to_lowercase() == word);
+    let known = WORDS.iter().find(|(known, _, _)| *known == word);
+    let known = known.map(|(_, means, kind)| (*means, *kind));
+    known.or(own.map(|(_, means)| (*means, None)))
+}
+
+/// What is made of what was pasted.
+///
+/// # Errors
+/// Where it is no table, in words.
+pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
+    let mut rows = cells(&pasted.text)?;
+    let mut said = Vec::new();
+    let mut asks = Vec::new();
+    let wide = rows.iter().map(Vec::len).max().unwrap_or(0);
+    for row in &mut rows {
+        row.resize(wide, String::new());
+    }
+    let known = |row: &Vec<String>| row.iter().filter(|cell| heading(cell).is_some()).count();
+    let head = rows.iter().take(10).position(|row| {
+        known(row) >= 2
+            || (known(row) == 1 && row.iter().filter(|c| !c.is_empty()).count() == 1 && wide == 1)
+    });
+    let heads: Vec<String> = match head {
+        Some(at) => {
+            let above: Vec<String> = rows
+                .drain(..at)
+                .map(|row| row.join(" ").trim().to_owned())
+                .collect();
+            said.extend(
+                above
+                    .iter()
+                    .map(|row| format!("Left out, above the headings: {row}.")),
+            );
+            rows.remove(0)
+        }
+        None => (1..=wide).map(|i| format!("Column {i}")).collect(),
+    };
+    let (columns, mut kind) = match (&pasted.columns, head) {
+        (Some(columns), _) if columns.len() == wide => {
+            let kinds = columns.iter().zip(&heads);
+            let mut kinds = kinds.filter(|(means, _)| **means == Means::Amount);
+            (
+                columns.clone(),
+                kinds.find_map(|(_, head)| heading(head)?.1),
+            )
+        }
+        (_, Some(_)) => by_headings(&heads, &mut said),
+        (_, None) => {
+            said.push(
+                "No row of headings was found: look whether each column is taken for what it is."
+                    .to_owned(),
+            );
+            (by_look(&rows, wide), None)
+        }
+    };
+    let column = |means: Means| columns.iter().position(|one| *one == means);
+    for (means, what) in [
+        (Means::Ingredient, "the ingredient"),
+        (Means::Amount, "the amount"),
+    ] {
+        match columns.iter().filter(|one| **one == means).count() {
+            0 => asks.push(format!("Say which column is {what}.")),
+            1 => {}
+            _ => asks.push(format!("Only one column can be {what}.")),
+        }
+    }
+    let amount = column(Means::Amount);
+    let at = |row: &[String], means: Means| {
+        column(means)
+            .and_then(|i| row.get(i))
+            .cloned()
+            .unwrap_or_default()
+    };
+    let marks: Vec<String> = amount.map_or(Vec::new(), |i| {
+        rows.iter().filter_map(|row| row.get(i).cloned()).collect()
+    });
+    let commas = Commas::of(&marks, &mut said);
+    let plain = |cell: &str| number(&commas.read(cell)).unwrap_or_else(|_| cell.to_owned());
+    if pasted.amounts.is_some() {
+        kind = pasted.amounts;
+    } else if amount.is_some() {
+        kind = by_marks(&marks, kind, &mut said);
+    }
+    let sum = || -> i128 { marks.iter().filter_map(|cell| count(&plain(cell))).sum() };
+    let mut lines: Vec<(usize, usize, usize)> = Vec::new();
+    let mut fields = Fields {
+        in_parts: kind == Some(Kind::Parts),
+        ..Fields::default()
+    };
+    let mut told: Vec<SheetRow> = Vec::new();
+    let mut so_far = 0i128;
+    for (i, cells) in rows.iter().enumerate() {
+        let (name, share) = (
+            at(cells, Means::Ingredient),
+            plain(&at(cells, Means::Amount)),
+        );
+        let others = cells
+            .iter()
+            .enumerate()
+            .filter(|(i, cell)| !cell.is_empty() && Some(*i) != column(Means::Ingredient));
+        let takes = if is_sum(&name) && (count(&share) == Some(so_far) || share.is_empty()) {
+            "left out: it is the sum".to_owned()
+        } else if name.is_empty() && count(&share).is_some_and(|n| n == so_far && n > 0) {
+            "left out: it is the sum".to_owned()
+        } else if name.is_empty() && share.is_empty() {
+            let phase = at(cells, Means::Phase);
+            match phase.is_empty() {
+                true => "left out: it has no ingredient and no amount".to_owned(),
+                false => begun(&mut fields, &phase, &at(cells, Means::Mix)),
+            }
+        } else if name.is_empty() {
+            asks.push(format!("Row {} has an amount and no ingredient.", i + 1));
+            "left out: it has no ingredient".to_owned()
+        } else if share.is_empty() && others.count() == 0 && wide > 1 {
+            begun(&mut fields, &name, "")
+        } else {
+            let phase = at(cells, Means::Phase);
+            let into = into(&mut fields, &phase, &at(cells, Means::Mix));
+            let number = |means: Means| plain(&at(cells, means));
+            let both = Amounts {
+                percent: number(Means::Tolerance),
+                g: number(Means::ToleranceG),
+            };
+            let side = |percent: Means, g: Means| {
+                let own = Amounts {
+                    percent: number(percent),
+                    g: number(g),
+                };
+                if own == Amounts::default() {
+                    both.clone()
+                } else {
+                    own
+                }
+            };
+            let balance = is_rest(&share);
+            let one = IngredientFields {
+                from: None,
+                name: unguarded(&name),
+                inci: unguarded(&at(cells, Means::Inci)),
+                amount: if balance {
+                    String::new()
+                } else {
+                    share.clone()
+                },
+                balance,
+                under: side(Means::Under, Means::UnderG),
+                over: side(Means::Over, Means::OverG),
+                min: number(Means::Min),
+                max: number(Means::Max),
+                vessel: at(cells, Means::Vessel).to_lowercase(),
+                caution: unguarded(&at(cells, Means::Caution)),
+                lot_required: is_yes(&at(cells, Means::Lot)),
+                premix: unguarded(&at(cells, Means::Premix)),
+            };
+            so_far += count(&share).unwrap_or(0);
+            if let Some(phase) = fields.phases.get_mut(into) {
+                lines.push((told.len(), into, phase.ingredients.len()));
+                phase.ingredients.push(one);
+            }
+            String::new()
+        };
+        told.push(SheetRow {
+            cells: cells.clone(),
+            takes,
+        });
+    }
+    if kind.is_none() && amount.is_some() {
+        asks.push(format!(
+            "Say what the amounts are; they make {} together.",
+            crate::formula::Percent(i64::try_from(sum()).unwrap_or(i64::MAX)).text()
+        ));
+    }
+    if let Some(kind) = kind {
+        turned(&mut fields, kind, &mut said);
+    }
+    for (row, phase, index) in lines {
+        let phase = fields.phases.get(phase);
+        if let (Some(row), Some(one)) = (
+            told.get_mut(row),
+            phase.and_then(|phase| phase.ingredients.get(index)),
+        ) {
+            let unit = if fields.in_parts { "parts" } else { "%" };
+            row.takes = match (one.balance, one.amount.is_empty()) {
+                (true, _) => format!("{}, the rest", one.name),
+                (false, true) => format!("{}, without an amount", one.name),
+                (false, false) => format!("{}, {} {unit}", one.name, one.amount),
+            };
+        }
+    }
+    fields.phases.retain(|phase| !phase.ingredients.is_empty());
+    if fields.phases.is_empty() {
+        asks.push("No ingredient was found.".to_owned());
+    }
+    Ok(Sheet {
+        heads,
+        columns,
+        amounts: kind,
+        rows: told,
+        said,
+        fields: asks.is_empty().then_some(fields),
+        asks,
+    })
+}
+
+/// The cells, blank rows left out. Cells copied out of a spreadsheet come with tabs between them, files with commas or
+/// semicolons.
+fn cells(text: &str) -> Result<Vec<Vec<String>>, String> {
+    let text = text.trim_start_matches('\u{feff}');
+    let lines = || text.lines().filter(|line| !line.trim().is_empty());
+    let with = |mark: char| lines().filter(|line| line.contains(mark)).count();
+    let mark = match (with('\t'), with(';'), with(',')) {
+        (tabs, _, _) if tabs > 0 => b'\t',
+        (_, semis, commas) if semis > 0 && 2 * semis >= commas.min(lines().count()) => b';',
+        (_, _, _) => b',',
+    };
+    let mut reader = csv::ReaderBuilder::new()
+        .delimiter(mark)
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(text.as_bytes());
+    let mut rows = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(|error| format!("This is no table: {error}."))?;
+        if record.len() > MOST_COLUMNS || rows.len() >= MOST_ROWS {
+            return Err(format!(
+                "This is more than a formula: {MOST_ROWS} rows of {MOST_COLUMNS} cells are the most."
+            ));
+        }
+        let row: Vec<String> = record
+            .iter()
+            .map(|cell| cell.split_whitespace().collect::<Vec<_>>().join(" "))
+            .collect();
+        if row.iter().any(|cell| !cell.is_empty()) {
+            rows.push(row);
+        }
+    }
+    match rows.is_empty() {
+        true => Err(
+            "Nothing was pasted. Copy the cells with their headings, and paste them here."
+                .to_owned(),
+        ),
+        false => Ok(rows),
+    }
+}
+
+/// What the columns are by their headings. Of two amounts the percents count.
+fn by_headings(heads: &[String], said: &mut Vec<String>) -> (Vec<Means>, Option<Kind>) {
+    let found: Vec<_> = heads.iter().map(|head| heading(head)).collect();
+    let amounts = || {
+        found
+            .iter()
+            .enumerate()
+            .filter(|(_, one)| one.is_some_and(|(means, _)| means == Means::Amount))
+    };
+    let best =
+        |kind: Kind| amounts().find(|(_, one)| one.is_some_and(|(_, own)| own == Some(kind)));
+    let amount = best(Kind::Percent)
+        .or(best(Kind::Parts))
+        .or(best(Kind::Grams))
+        .or(amounts().next());
+    let mut columns: Vec<Means> = Vec::new();
+    for (i, (head, one)) in heads.iter().zip(&found).enumerate() {
+        let means = one.map_or(Means::Nothing, |(means, _)| means);
+        let second = columns.contains(&means) && means != Means::Nothing;
+        let other = means == Means::Amount && amount.is_some_and(|(at, _)| at != i);
+        if means == Means::Nothing || second || other {
+            columns.push(Means::Nothing);
+            if !head.is_empty() {
+                said.push(format!("The column \"{head}\" is not used."));
+            }
+        } else {
+            columns.push(means);
+        }
+    }
+    (columns, amount.and_then(|(_, one)| (*one)?.1))
+}
+
+/// What the columns are by what is in them: the first with numbers the amount, the first with letters the ingredient.
+fn by_look(rows: &[Vec<String>], wide: usize) -> Vec<Means> {
+    let filled = |i: usize| {
+        rows.iter()
+            .filter_map(move |row| row.get(i))
+            .filter(|cell| !cell.is_empty())
+    };
+    let numbers = |i: usize| {
+        let numbers = filled(i)
+            .filter(|cell| cell.starts_with(|c: char| c.is_ascii_digit()))
+            .count();
+        numbers > 0 && 2 * numbers >= filled(i).count()
+    };
+    let amount = (0..wide).find(|i| numbers(*i));
+    let name = (0..wide).find(|i| {
+        Some(*i) != amount && filled(*i).any(|cell| cell.chars().count() > 2) && !numbers(*i)
+    });
+    let means = |i: usize| match Some(i) {
+        i if i == name => Means::Ingredient,
+        i if i == amount => Means::Amount,
+        _ => Means::Nothing,
+    };
+    (0..wide).map(means).collect()
+}
+
+/// Whether commas are decimal ones, by the cells of one column together.
+struct Commas {
+    decimal: bool,
+}
+
+impl Commas {
+    fn of(cells: &[String], said: &mut Vec<String>) -> Commas {
+        let bare = |cell: &String| cell.trim_end_matches(['%', 'g', ' ']).to_owned();
+        let sure = |cell: &String| {
+            let cell = bare(cell);
+            cell.matches(',').count() == 1
+                && !cell.contains('.')
+                && cell.split(',').nth(1).is_some_and(|part| part.len() != 3)
+        };
+        let decimal = cells.iter().any(sure) && !cells.iter().any(|cell| cell.contains('.'));
+        if decimal {
+            said.push("Commas are decimal commas here: 22,5 is 22.5.".to_owned());
+        }
+        Commas { decimal }
+    }
+
+    fn read(&self, cell: &str) -> String {
+        match self.decimal && cell.matches(',').count() == 1 {
+            true => cell.replace(',', "."),
+            false => cell.to_owned(),
+        }
+    }
+}
+
+/// What the amounts are, where every cell has the same mark, or by their sum.
+fn by_marks(cells: &[String], kind: Option<Kind>, said: &mut Vec<String>) -> Option<Kind> {
+    let filled: Vec<&String> = cells
+        .iter()
+        .filter(|cell| cell.starts_with(|c: char| c.is_ascii_digit()))
+        .collect();
+    let all = |mark: char| !filled.is_empty() && filled.iter().all(|cell| cell.ends_with(mark));
+    let some = |mark: char| filled.iter().any(|cell| cell.ends_with(mark));
+    let sum: i128 = {
+        let numbers: Vec<i128> = filled
+            .iter()
+            .filter_map(|cell| count(&number(cell).ok()?))
+            .collect();
+        // A sum that stands below counts twice.
+        let all: i128 = numbers.iter().sum();
+        match numbers.last() {
+            Some(last) if *last * 2 == all => *last,
+            Some(_) | None => all,
+        }
+    };
+    let (one, hundred) = (1_000_000_000i128, 100_000_000_000i128);
+    match kind {
+        Some(Kind::Percent) | None if sum == one && !some('%') && !some('g') => {
+            said.push(
+                "The amounts make 1: they are taken for shares of one, 0.25 for 25 %.".to_owned(),
+            );
+            Some(Kind::Fraction)
+        }
+        Some(kind) => Some(kind),
+        None if all('%') => Some(Kind::Percent),
+        None if all('g') => Some(Kind::Grams),
+        None if sum == hundred && !some('g') => {
+            said.push("The amounts make 100: they are taken for percents.".to_owned());
+            Some(Kind::Percent)
+        }
+        None => None,
+    }
+}
+
+/// Billionths; `None` for what is no number.
+fn count(number: &str) -> Option<i128> {
+    let n = Decimal::parse(number.as_bytes())
+        .ok()
+        .filter(|_| !number.is_empty())?;
+    let scale = 9u32.checked_sub(u32::from(n.decimals))?;
+    Some(i128::from(n.digits) * 10i128.pow(scale))
+}
+
+fn text(n: i128) -> String {
+    crate::formula::Percent(i64::try_from(n).unwrap_or(i64::MAX)).text()
+}
+
+fn is_sum(name: &str) -> bool {
+    ["total", "totals", "sum", "grand total"].contains(&name.to_lowercase().trim_end_matches(':'))
+}
+
+fn is_rest(cell: &str) -> bool {
+    [
+        "q.s.",
+        "qs",
+        "q.s",
+        "q.s. to 100",
+        "qs to 100",
+        "to 100",
+        "ad 100",
+        "balance",
+        "rest",
+        "the rest",
+    ]
+    .contains(&cell.trim_end_matches([' ', '%']).to_lowercase().as_str())
+}
+
+fn is_yes(cell: &str) -> bool {
+    ["yes", "true", "x", "required", "1"].contains(&cell.to_lowercase().as_str())
+}
+
+/// A row that is the name of a phase.
+fn begun(fields: &mut Fields, name: &str, mix: &str) -> String {
+    fields.phases.push(PhaseFields {
+        name: unguarded(name),
+        mix: unguarded(mix),
+        ..PhaseFields::default()
+    });
+    format!("phase {name}")
+}
+
+/// The phase that a row goes into.
+fn into(fields: &mut Fields, name: &str, mix: &str) -> usize {
+    let found = fields
+        .phases
+        .iter()
+        .rposition(|phase| name.is_empty() || same_name(&phase.name, &unguarded(name)));
+    let at = found.unwrap_or_else(|| {
+        begun(fields, name, "");
+        fields.phases.len() - 1
+    });
+    if let Some(phase) = fields
+        .phases
+        .get_mut(at)
+        .filter(|phase| phase.mix.is_empty())
+    {
+        phase.mix = unguarded(mix);
+    }
+    at
+}
+
+/// The amounts as percents, or as parts.
+fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<String>) {
+    let mut ones: Vec<&mut IngredientFields> = fields
+        .phases
+        .iter_mut()
+        .flat_map(|phase| &mut phase.ingredients)
+        .collect();
+    match kind {
+        Kind::Percent | Kind::Parts => {}
+        Kind::Fraction => {
+            for one in ones {
+                if let Some(n) = count(&one.amount) {
+                    one.amount = text(n * 100);
+                }
+            }
+        }
+        Kind::Grams => {
+            if ones
+                .iter()
+                .any(|one| one.balance || count(&one.amount).is_none())
+            {
+                said.push("Not every ingredient has its grams: the amounts stay as they are, to be looked at.".to_owned());
+                return;
+            }
+            let grams: Vec<i128> = ones.iter().filter_map(|one| count(&one.amount)).collect();
+            let all: i128 = grams.iter().sum();
+            let Some(shares) = shares(&grams) else { return };
+            for (one, share) in ones.iter_mut().zip(shares.0) {
+                one.amount = text(share);
+            }
+            let rounded = if shares.1 {
+                ", rounded so that they make 100 exactly"
+            } else {
+                ""
+            };
+            said.push(format!(
+                "{} g in all: the grams are turned into percents{rounded}.",
+                text(all)
+            ));
+        }
+    }
+}
+
+/// Percents out of grams, in billionths, and whether they are rounded: with as few decimals as are exact, at most four,
+/// and nine where that is too coarse for the smallest. What is missing to 100 goes to those that lost most.
+fn shares(grams: &[i128]) -> Option<(Vec<i128>, bool)> {
+    let all: i128 = grams.iter().sum();
+    // Above it the products are none of a bench.
+    if all <= 0 || all > 10i128.pow(24) || grams.iter().any(|g| *g < 0) {
+        return None;
+    }
+    let least = grams.iter().filter(|g| **g > 0).min()?;
+    let fine = least * 100 * 10_000 < all * 100;
+    for decimals in [0u32, 1, 2, 3, 4, 9] {
+        let whole = 100 * 10i128.pow(decimals);
+        let exact = grams.iter().all(|g| g * whole % all == 0);
+        if !exact && decimals != 9 && (decimals != 4 || fine) {
+            continue;
+        }
+        let mut shares: Vec<i128> = grams.iter().map(|g| g * whole / all).collect();
+        let missing = whole - shares.iter().sum::<i128>();
+        let mut order: Vec<usize> = (0..grams.len()).collect();
+        order.sort_by_key(|&i| std::cmp::Reverse(grams.get(i).map_or(0, |g| g * whole % all)));
+        for i in order
+            .into_iter()
+            .take(usize::try_from(missing).unwrap_or(0))
+        {
+            if let Some(share) = shares.get_mut(i) {
+                *share += 1;
+            }
+        }
+        let unit = 10i128.pow(9 - decimals);
+        return Some((
+            shares.into_iter().map(|share| share * unit).collect(),
+            !exact,
+        ));
+    }
+    None
+}
+
+/// The formula as a table for a spreadsheet, RFC 4180; [`sheet`] reads it again.
+///
+/// # Errors
+/// Never for memory; what the writer says.
+pub fn csv(fields: &Fields) -> Result<String, csv::Error> {
+    let mut out = csv::Writer::from_writer(Vec::new());
+    out.write_record(HEADS.map(
+        |(head, means)| match means == Means::Amount && fields.in_parts {
+            true => "Parts",
+            false => head,
+        },
+    ))?;
+    for (i, phase) in fields.phases.iter().enumerate() {
+        let name = match phase.name.is_empty() {
+            true => format!("Phase {}", i + 1),
+            false => phase.name.clone(),
+        };
+        for one in &phase.ingredients {
+            let cell = |means: Means| match means {
+                Means::Phase => guarded(&name),
+                Means::Ingredient => guarded(&one.name),
+                Means::Inci => guarded(&one.inci),
+                Means::Amount if one.balance => "balance".to_owned(),
+                Means::Amount => one.amount.clone(),
+                Means::Under => one.under.percent.clone(),
+                Means::UnderG => one.under.g.clone(),
+                Means::Over => one.over.percent.clone(),
+                Means::OverG => one.over.g.clone(),
+                Means::Min => one.min.clone(),
+                Means::Max => one.max.clone(),
+                Means::Vessel => {
+                    if one.vessel.is_empty() {
+                        "beaker".to_owned()
+                    } else {
+                        one.vessel.clone()
+                    }
+                }
+                Means::Lot => if one.lot_required { "yes" } else { "" }.to_owned(),
+                Means::Premix => guarded(&one.premix),
+                Means::Caution => guarded(&one.caution),
+                Means::Mix => guarded(&phase.mix),
+                Means::Nothing | Means::Tolerance | Means::ToleranceG => String::new(),
+            };
+            out.write_record(HEADS.map(|(_, means)| cell(means)))?;
+        }
+    }
+    let bytes = out.into_inner().map_err(|error| error.into_error())?;
+    Ok(String::from_utf8_lossy(&bytes).into_owned())
+}
