@@ -72,10 +72,25 @@ impl<'i> Reader<'i> {
         let (table, errors) = DeTable::parse_recoverable(text);
         // The line where a comma was told: what else the parser says of it is the echo.
         let mut told = 0;
+        let mut listed = false;
         for error in errors.iter().take(5) {
             let at = error.span().map_or(0, |span| span.start);
             let line = reader.lines.place(at).0;
-            if line == told {
+            // What follows a head that was to be doubled is the echo of that.
+            let duplicate = error.message().contains("duplicate key");
+            if line == told || duplicate && listed {
+                continue;
+            }
+            if duplicate && let Some((head, place)) = single_brackets(text, at) {
+                let message = format!("[{head}] stands a second time in single brackets");
+                let remedy = format!("Begin each with doubled brackets: [[{head}]]");
+                reader.report_at(place, message, remedy);
+                listed = true;
+                continue;
+            }
+            if let Some((message, remedy, place)) = not_toml(text, at) {
+                reader.report_at(place, message, remedy);
+                told = line;
                 continue;
             }
             if let Some((number, place)) = decimal_comma(text, at) {
@@ -85,7 +100,7 @@ impl<'i> Reader<'i> {
                 continue;
             }
             let message = error.message().trim().replace('\n', ", ");
-            let remedy = if message.contains("duplicate key") {
+            let remedy = if duplicate {
                 "Remove or rename one of the two"
             } else {
                 "Check quotes, brackets and the equals sign around this place"
@@ -254,7 +269,7 @@ impl<'i> Reader<'i> {
                 value,
                 key,
                 "a list of tables",
-                &format!("Begin each with doubled brackets, [[{key}]]"),
+                &format!("Begin each with doubled brackets, [[{key}]] in place of [{key}]"),
             );
             return Vec::new();
         };
@@ -266,6 +281,68 @@ impl<'i> Reader<'i> {
         }
         tables
     }
+}
+
+/// A head in single brackets on the line of the fault that is one of a list, and where it begins.
+fn single_brackets(text: &str, at: usize) -> Option<(&str, usize)> {
+    const LISTS: [&str; 6] = ["phase", "ingredient", "substance", "lot", "scale", "vessel"];
+    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
+    let line = text.get(start..)?.lines().next()?;
+    let head = line.trim().strip_prefix('[')?.split(']').next()?.trim();
+    let last = head.rsplit('.').next()?.trim();
+    LISTS.contains(&last).then_some((head, start))
+}
+
+/// What people write who know no TOML, at the fault `at` in its line: a percent sign, a slash in a day, quotation marks of
+/// a text program. What is wrong, what to write, and where it begins.
+fn not_toml(text: &str, at: usize) -> Option<(String, String, usize)> {
+    const QUOTES: [char; 10] = ['“', '”', '„', '‟', '«', '»', '‘', '’', '‚', '″'];
+    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
+    let line = text.get(start..)?.lines().next()?;
+    // No person wrote a line longer than this.
+    if line.len() > 1000 {
+        return None;
+    }
+    // Within a text or a comment all of it may stand.
+    let outside = |end: usize| {
+        let before = line.get(..end).unwrap_or_default();
+        before.matches('"').count() % 2 == 0 && !before.contains('#')
+    };
+    let quote = line.find(QUOTES).filter(|&quote| outside(quote));
+    if let Some(quote) = quote {
+        let mark = line.get(quote..)?.chars().next()?;
+        let message = format!("{mark} is a quotation mark of a text program");
+        let remedy = "Write \", the straight one, before and after the text".to_owned();
+        return Some((message, remedy, start + quote));
+    }
+    let value = |c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '/' | '%' | ' ' | '+');
+    for (equals, _) in line.match_indices('=') {
+        let after = line.get(equals + 1..)?;
+        let begin = equals + 1 + (after.len() - after.trim_start().len());
+        let rest = line.get(begin..)?;
+        let end = rest.find(|c| !value(c)).unwrap_or(rest.len());
+        let written = rest.get(..end)?.trim_end_matches([' ', ',']);
+        let near = at >= start + begin && at <= start + begin + end + 1;
+        if !near || !outside(begin) || !written.starts_with(|c: char| c.is_ascii_digit()) {
+            continue;
+        }
+        let place = start + begin;
+        if let Some(number) = written.strip_suffix('%') {
+            let message = format!("{} has a percent sign", shown(written));
+            let number = number.trim_end();
+            let remedy = match number.contains(',') {
+                true => value::point_remedy(number),
+                false => format!("Write the number alone: {}", shown(number)),
+            };
+            return Some((message, remedy, place));
+        }
+        if written.contains('/') {
+            let message = format!("{} is no day that can be read", shown(written));
+            let remedy = "Write year, month, day: 2027-12-31".to_owned();
+            return Some((message, remedy, place));
+        }
+    }
+    None
 }
 
 /// A bare number with a comma, `= 20,5`, at the fault `at` in its line, and where it begins. TOML's own

@@ -130,7 +130,10 @@ impl<'i> Reader<'i> {
             Err(complaint) => complaint,
         };
         let message = format!("\"{key}\" is {}, which {complaint}", shown(source));
-        let remedy = if source.contains(',') {
+        let bare = source.strip_suffix('%').map(str::trim_end);
+        let remedy = if let Some(number) = bare.filter(|number| plain_number(number).is_ok()) {
+            format!("Write the number alone: {}", shown(number))
+        } else if source.contains(',') {
             point_remedy(source)
         } else {
             "Write a plain decimal number such as 12.5".to_owned()

@@ -141,7 +141,7 @@ pub fn check(
                         scale: scale.name.clone(),
                         lowest: grams(step.lowest),
                         highest: grams(step.highest),
-                        says: says.map(|say| in_the_form(&say)).collect(),
+                        says: says.map(|say| capital(&in_the_form(&say))).collect(),
                     });
                 }
             }
@@ -155,20 +155,43 @@ pub fn check(
 /// The batch that the scales are tried with where no other is told.
 const USUAL: Mass = Mass::from_g(100);
 
-/// A note without its place, which is of no file that she knows.
+/// A note without its place, which is of no file that she knows, and without the keys of a file.
 fn bare(note: &str) -> String {
     let place = |c: char| c.is_ascii_digit() || c == ':';
-    match note.split_once(".toml:") {
-        Some((_, rest)) => rest.trim_start_matches(place).trim().to_owned(),
-        None => note.to_owned(),
-    }
+    in_the_form(match note.split_once(".toml:") {
+        Some((_, rest)) => rest.trim_start_matches(place).trim(),
+        None => note,
+    })
 }
 
-/// A remark without the keys of a file.
+fn capital(say: &str) -> String {
+    let mut letters = say.chars();
+    let first = letters.next().map(char::to_uppercase);
+    first.into_iter().flatten().chain(letters).collect()
+}
+
+/// What is to be written into a file, as it is said of the form.
+const IN_THE_FORM: [(&str, &str); 6] = [
+    (" (vessel = \"bowl\")", ""),
+    (" (vessel = \"difference\")", ""),
+    (": vessel = \"difference\", with", ", with"),
+    (
+        "Write your own limit as limits = { max = ... }, in percent of the batch",
+        "Write your own limit at \"At most\"",
+    ),
+    (
+        "write use = \"premix\" under [formula]",
+        "choose \"Goes into other formulas\"",
+    ),
+    (" = { g = ", " in grams to "),
+];
+
 fn in_the_form(say: &str) -> String {
-    let say = say.replace(" (vessel = \"bowl\")", "");
-    let say = say.replace(" (vessel = \"difference\")", "");
-    say.replace(": vessel = \"difference\", with", ", with")
+    let mut say = say.replace(" } or less", " g or less");
+    for (code, words) in IN_THE_FORM {
+        say = say.replace(code, words);
+    }
+    say
 }
 
 /// What was written.

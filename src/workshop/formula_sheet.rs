@@ -361,44 +361,47 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
 }
 
 /// The cells, blank rows left out. Cells copied out of a spreadsheet come with tabs between them, files with commas or
-/// semicolons.
+/// semicolons: the mark that makes most rows equally wide parts them.
 fn cells(text: &str) -> Result<Vec<Vec<String>>, String> {
     let text = text.trim_start_matches('\u{feff}');
-    let lines = || text.lines().filter(|line| !line.trim().is_empty());
-    let with = |mark: char| lines().filter(|line| line.contains(mark)).count();
-    let mark = match (with('\t'), with(';'), with(',')) {
-        (tabs, _, _) if tabs > 0 => b'\t',
-        (_, semis, commas) if semis > 0 && 2 * semis >= commas.min(lines().count()) => b';',
-        (_, _, _) => b',',
-    };
+    let mut best: Option<(usize, Vec<Vec<String>>)> = None;
+    for mark in [b'\t', b';', b','] {
+        let rows = parted(text, mark)?;
+        let even = |wide: usize| rows.iter().filter(|row| row.len() == wide).count();
+        let evenly = rows.iter().map(Vec::len).filter(|wide| *wide > 1);
+        let evenly = evenly.map(even).max().unwrap_or(0);
+        if best.as_ref().is_none_or(|(most, _)| evenly > *most) {
+            best = Some((evenly, rows));
+        }
+    }
+    let (_, mut rows) = best.unwrap_or_default();
+    rows.retain(|row| row.iter().any(|cell| !cell.is_empty()));
+    if rows.is_empty() {
+        let why = "Nothing was pasted. Copy the cells with their headings, and paste them here.";
+        return Err(why.to_owned());
+    }
+    if rows.len() > MOST_ROWS || rows.iter().any(|row| row.len() > MOST_COLUMNS) {
+        return Err(format!(
+            "This is more than a formula: {MOST_ROWS} rows of {MOST_COLUMNS} cells are the most."
+        ));
+    }
+    Ok(rows)
+}
+
+fn parted(text: &str, mark: u8) -> Result<Vec<Vec<String>>, String> {
     let mut reader = csv::ReaderBuilder::new()
         .delimiter(mark)
         .has_headers(false)
         .flexible(true)
         .from_reader(text.as_bytes());
     let mut rows = Vec::new();
-    for record in reader.records() {
+    // A file of another kind would have thousands.
+    for record in reader.records().take(2 * MOST_ROWS) {
         let record = record.map_err(|error| format!("This is no table: {error}."))?;
-        if record.len() > MOST_COLUMNS || rows.len() >= MOST_ROWS {
-            return Err(format!(
-                "This is more than a formula: {MOST_ROWS} rows of {MOST_COLUMNS} cells are the most."
-            ));
-        }
-        let row: Vec<String> = record
-            .iter()
-            .map(|cell| cell.split_whitespace().collect::<Vec<_>>().join(" "))
-            .collect();
-        if row.iter().any(|cell| !cell.is_empty()) {
-            rows.push(row);
-        }
+        let cell = |cell: &str| cell.split_whitespace().collect::<Vec<_>>().join(" ");
+        rows.push(record.iter().take(2 * MOST_COLUMNS).map(cell).collect());
     }
-    match rows.is_empty() {
-        true => Err(
-            "Nothing was pasted. Copy the cells with their headings, and paste them here."
-                .to_owned(),
-        ),
-        false => Ok(rows),
-    }
+    Ok(rows)
 }
 
 /// What the columns are by their headings. Of two amounts the percents count.

@@ -300,6 +300,102 @@ fn a_decimal_comma_is_told_wherever_a_number_stands() {
     }
 }
 
+/// What people write who never saw such a file, each with its place and with what to write.
+#[test]
+fn marks_of_a_text_program_and_single_brackets_say_what_to_write() {
+    let head = "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"B\"\n";
+    let single = "[formula]\nname = \"A\"\n[[phase]]\n[phase.ingredient]\nname = \"B\"\npercent = 60\n\
+                  [phase.ingredient]\nname = \"C\"\npercent = 40\n";
+    let once =
+        "[formula]\nname = \"A\"\n[[phase]]\n[phase.ingredient]\nname = \"B\"\npercent = 100\n";
+    let cases: [(String, &[(&str, &str)]); 10] = [
+        (
+            format!("{head}percent = 22.0%\n"),
+            &[(
+                "6:11",
+                "22.0% has a percent sign. Write the number alone: 22.0.",
+            )],
+        ),
+        (
+            format!("{head}percent = 22,5 % # a\n"),
+            &[(
+                "6:11",
+                "22,5 % has a percent sign. Write a decimal point and no comma: 22.5.",
+            )],
+        ),
+        (
+            format!("{head}percent = \"22.0%\"\n"),
+            &[("6:11", "Write the number alone: 22.0.")],
+        ),
+        (
+            format!("{head}percent = 100\ntolerance = {{ percent = 1% }}\n"),
+            &[("7:25", "1% has a percent sign. Write the number alone: 1.")],
+        ),
+        (
+            format!("{head}percent = 100\ncaution = “Hot”\n"),
+            &[(
+                "7:11",
+                "“ is a quotation mark of a text program. Write \", the straight one",
+            )],
+        ),
+        (
+            format!("{head}percent = 100\ncaution = „Hot“ # it's \"so\"\n"),
+            &[("7:11", "„ is a quotation mark")],
+        ),
+        (
+            single.to_owned(),
+            &[(
+                "7:1",
+                "Begin each with doubled brackets: [[phase.ingredient]].",
+            )],
+        ),
+        (
+            once.to_owned(),
+            &[(
+                "4:1",
+                "doubled brackets, [[phase.ingredient]] in place of [phase.ingredient].",
+            )],
+        ),
+        (
+            format!("{head}percents = 100\n"),
+            &[
+                ("4:1", "\"B\" has no \"percent\""),
+                ("6:1", "Write \"percent\""),
+            ],
+        ),
+        (
+            format!("{head}percent = 100\nbest_before = 12/2027\n"),
+            &[(
+                "7:15",
+                "12/2027 is no day that can be read. Write year, month, day: 2027-12-31.",
+            )],
+        ),
+    ];
+    for (text, faults) in cases {
+        let problems = Formula::parse(&text, "f.toml").expect_err(&text);
+        assert_eq!(problems.0.len(), faults.len(), "{text}\n{problems}");
+        for (problem, (place, part)) in problems.0.iter().zip(faults) {
+            let said = problem.to_string();
+            assert!(
+                said.starts_with(&format!("f.toml:{place}: ")),
+                "{text}\n{said}"
+            );
+            assert!(said.contains(part), "{text}\n{said}");
+        }
+    }
+    // Within a text or a remark all of it may stand, and what else is wrong there is told as before.
+    for text in ["inci = \"100 % “pure” 12/2027", "percent = = # 22% “x”"] {
+        let problems = Formula::parse(&format!("{head}{text}\n"), "f.toml").expect_err(text);
+        let said = problems.to_string();
+        assert!(
+            !said.contains("percent sign")
+                && !said.contains("quotation mark of")
+                && !said.contains("no day"),
+            "{text}\n{said}"
+        );
+    }
+}
+
 #[test]
 fn a_missing_file_is_named() {
     let text = workshop::formula(Path::new("no/such.toml"))

@@ -6,6 +6,7 @@ mod bench_side;
 mod capture_files;
 mod config_file;
 mod formula_files;
+mod formula_sheets;
 mod hostile_files;
 mod hostile_names;
 mod hostile_pages;

@@ -15,7 +15,7 @@ use crate::bench_side::{self, python};
 
 const FORMULAS: &str = "home/.local/share/bismar/formulas";
 
-const VIEWS: [&str; 10] = [
+const VIEWS: [&str; 15] = [
     "/formulas",
     "/plan?formula=soak.toml&batch=100g",
     "/store",
@@ -26,6 +26,11 @@ const VIEWS: [&str; 10] = [
     "/chart?name=Sea%20salt",
     "/scales",
     "/ports",
+    "/formula?file=soak.toml",
+    "/formula-versions?file=soak.toml",
+    "/formula-compare?file=soak.toml&was=x",
+    "/formula-csv?file=soak.toml",
+    "/formula-card?file=soak.toml&batch=100g",
 ];
 
 const WORDS: [(&str, &str); 14] = [

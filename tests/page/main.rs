@@ -6,6 +6,7 @@ mod bench_side;
 mod access;
 mod answers;
 mod crowd;
+mod formulas;
 mod in_browser;
 mod neighbours;
 mod network;

@@ -1,7 +1,6 @@
 //! The first batch as the README tells a maker: what it says to type is typed, what it says in bold is pressed in a
 //! real Chromium, and the picture that it shows is taken anew in the middle of that pour.
 
-use std::process::Command;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
@@ -71,29 +70,29 @@ fn pour_to(pan: &Scale, grams: f64) {
 fn the_first_batch_goes_as_the_readme_tells_it_and_its_picture_is_true() {
     let seat = Seat::take();
     let section = section();
-    let served = Served::on(Scale::start, "", |person| {
-        // The package's folder of examples is the repository's.
-        let typed: Vec<&str> = section
-            .lines()
-            .filter_map(|line| line.trim_start().strip_prefix("mkdir "))
-            .collect();
-        let typed = format!("mkdir {}", typed.first().expect("what is typed"));
-        let ours = typed.replace("/usr/share/doc/bismar/examples", &repository("config"));
-        assert_ne!(typed, ours);
-        let mut shell = Command::new("sh");
-        shell.args(["-euc", &ours]).env("HOME", person.path("home"));
-        assert!(shell.status().unwrap().success(), "{ours}");
-    });
+    let served = Served::on(Scale::start, "", |_| {});
     let pan = &served.pan;
     let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
     let mut screen = Screen::at(seat, &address);
     screen.until("idle", |seen| seen["view"] == "idle");
 
     let pressed = between(&section, "**");
-    let [new, formula, plan, begin, next, fill, fill_now, batches] = &pressed[..] else {
-        panic!("eight presses: {pressed:?}");
+    let [
+        new,
+        examples,
+        formula,
+        plan,
+        begin,
+        next,
+        fill,
+        fill_now,
+        batches,
+    ] = &pressed[..]
+    else {
+        panic!("nine presses: {pressed:?}");
     };
     screen.press(new);
+    screen.press(examples);
     screen.press(formula);
     // `6` at "Jars": what is typed, and the field's name.
     let typed = between(&section, "`");

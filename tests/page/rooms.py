@@ -31,8 +31,8 @@ return {
   pictures: [...document.querySelectorAll("img.chart")].filter((one) => one.offsetParent && one.naturalWidth > 0).length,
   place: shown("place"), ahead: shown("ahead"), scales: shown("scales"), awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
   wide: document.documentElement.scrollWidth > document.documentElement.clientWidth,
-  small: texts("button, a.key, summary, input:not([type=radio]), select").length - [...document.querySelectorAll(
-    "button, a.key, summary, input:not([type=radio]), select")].filter((one) => one.offsetParent && one.offsetHeight >= 44).length,
+  small: texts("button, a.key, summary, input:not([type=radio], [type=checkbox]), select").length - [...document.querySelectorAll(
+    "button, a.key, summary, input:not([type=radio], [type=checkbox]), select")].filter((one) => one.offsetParent && one.offsetHeight >= 44).length,
 };
 """
 # Whether the screen is kept on, and how many tones were begun: the browser's own calls, counted.
@@ -91,6 +91,12 @@ def fill_in(page, label, text):
         return
     field.clear()
     field.send_keys(text)
+
+
+def paste(page, label, text):
+    """As from the clipboard: what is typed letter by letter would go on at each tab."""
+    page.execute_script("arguments[0].focus()", found(page, FIELD, label))
+    page.execute_script("document.execCommand('insertText', false, arguments[0])", text)
 
 
 def pictures(page, folder, name):
@@ -158,6 +164,8 @@ def main():
             "look": lambda: None,
             "press": lambda words: press(page, words),
             "type": lambda label, text: fill_in(page, label, text),
+            "paste": lambda label, text: paste(page, label, text),
+            "reload": lambda: page.refresh(),
             "pictures": lambda name: pictures(page, folder, name),
             "picture": lambda made, kept: picture(page, made, kept),
             "tab": lambda: tab(page),

@@ -323,6 +323,7 @@ fn the_page_s_files_are_few_and_small_and_ask_nobody_else() {
         "/",
         "/bare.css",
         "/core.js",
+        "/formulas.js",
         "/make.js",
         "/mark.svg",
         "/page.css",

@@ -36,7 +36,7 @@ async function list() {
     small(`${alike(formula.name) ? `${formula.file}, ` : ""}${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients`)));
   const good = reply.formulas.filter((formula) => !formula.error);
   return [
-    reply.formulas.length ? null : [el("p", { class: "size" }, "There is no formula yet."), examples(again)],
+    ...(reply.formulas.length ? [] : [el("p", { class: "size" }, "There is no formula yet."), ...examples(again)]),
     el("div", { class: "keys" }, link(address(NEW), "New formula"), link(address(TABLE), "From a spreadsheet")),
     good.length ? el("ul", { class: "picks" }, good.map(one)) : null,
     reply.formulas.filter((formula) => formula.error).map((formula) => wrong(`${formula.file} cannot be used: ${formula.error}`)),
@@ -55,7 +55,7 @@ const newIngredient = () => ({ name: "", inci: "", amount: "", balance: false, u
 const newPhase = () => ({ name: "", mix: "", ingredients: [newIngredient()] });
 const newFields = () => ({ name: "", version: "1", notes: "", use: "", in_parts: false, phases: [newPhase()] });
 
-const USES = [["", "Not told: as one that stays on the skin"], ["leave-on", "Stays on the skin"], ["rinse-off", "Is rinsed off"], ["premix", "Goes into other formulas"]];
+const USES = [["", "Not told"], ["leave-on", "Stays on the skin"], ["rinse-off", "Is rinsed off"], ["premix", "Goes into other formulas"]];
 const VESSELS = [["", "In a beaker of its own"], ["bowl", "Into the bowl"], ["difference", "By difference, from its bottle"]];
 
 async function form(file, called) {
@@ -88,16 +88,18 @@ function editor(file, draft, note) {
   const inside = el("div", { class: "rows" });
   let timer = null;
   let turn = 0;
+  let save = null;
 
   const changed = () => {
     keep(file, draft);
     head.textContent = "";
+    if (save) save.said.textContent = "";
     clearTimeout(timer);
     timer = setTimeout(check, PAUSE);
   };
   /** A field of the form: what is typed goes into `of[key]`, and what is wrong with it stands below. */
   const slot = (at, label, of, key, properties = {}, hint) => {
-    const one = field(label, { value: properties.choices || properties.rows ? null : of[key], ...properties }, hint);
+    const one = field(label, { value: null, ...properties }, hint);
     one.input.value = of[key];
     const wrongs = el("small", { class: "fault", id: `${one.input.id}-fault` });
     one.box.append(wrongs);
@@ -250,7 +252,7 @@ function editor(file, draft, note) {
     told = words;
     location.hash === `#/${address(name)}` ? document.dispatchEvent(new Event("anew")) : (location.hash = `#/${address(name)}`);
   };
-  const save = sends("Save", "/formula-save", () => ({ file: file === NEW ? null : file, base: draft.base, fields }), (reply) => {
+  save = sends("Save", "/formula-save", () => ({ file: file === NEW ? null : file, base: draft.base, fields }), (reply) => {
     if (!reply.error) return void open(reply.file, reply.say);
     strict = true;
     if (reply.faults) faults(reply.faults);
@@ -288,8 +290,8 @@ function editor(file, draft, note) {
     head,
     el("div", { class: "sizes" }, slot("name", "Name of the formula", fields, "name", { maxlength: 120 }), slot("version", "Version", fields, "version", { maxlength: 40 }, "counted on by itself where batches were made of it")),
     el("div", { class: "sizes" }, slot("use", "What it is for", fields, "use", { choices: USES }), unit, size.box),
-    inside,
-    el("div", { class: "sum" }, sum), whole, save.key, save.said, again,
+    el("div", { class: "sum" }, sum),
+    inside, whole, save.key, save.said, again,
     el("div", { class: "keys" }, file === NEW || inBatch() ? null : link(`begin/${encodeURIComponent(file)}`, "New batch of it"), file === NEW ? null : [button(copy, "Copy"), paper, csv(file)], away, link("formulas", "All formulas")),
     file === NEW ? null : el("p", {}, "Card, table and batch are of what is saved."),
     more,
