@@ -188,6 +188,7 @@ fn size(batch: Option<&str>) -> Result<Option<BatchSize>, QueryError> {
 #[serde(deny_unknown_fields)]
 struct Written {
     file: Option<String>,
+    like: Option<String>,
     fields: Fields,
     batch: Option<String>,
 }
@@ -203,7 +204,7 @@ fn place(context: &Context, file: Option<&str>) -> Result<PathBuf, QueryError> {
 async fn check(State(shared): Ours, request: HttpRequest) -> Answered {
     let (asked, headers): (Written, _) = wanted(&shared, request).await?;
     let tell = move |context: &Context| {
-        let path = place(context, asked.file.as_deref())?;
+        let path = place(context, asked.file.as_deref().or(asked.like.as_deref()))?;
         let config = context.config();
         // What is no size yet gets the usual one's figures and is told at its field.
         let (size, unsized_) = match size(asked.batch.as_deref()) {
@@ -226,6 +227,8 @@ struct Save {
     file: Option<String>,
     #[serde(default)]
     base: String,
+    /// The file that a new one is a copy of.
+    like: Option<String>,
     fields: Fields,
 }
 
@@ -234,10 +237,11 @@ async fn save(State(shared): Ours, request: HttpRequest) -> Answered {
     let _alone = shared.list.lock().await;
     let saved = look(&shared, &headers, move |context| {
         let path = asked.file.map(|file| context.formula(&file)).transpose()?;
+        let like = asked.like.map(|file| context.formula(&file)).transpose()?;
         let at = path.as_deref().map(|path| (path, asked.base.as_str()));
         let config = context.config();
         let (folder, logs) = (config.formulas()?, config.logs()?);
-        formula_file::save(&asked.fields, at, &folder, &logs)
+        formula_file::save(&asked.fields, at, like.as_deref(), &folder, &logs)
     });
     Ok(match saved.await? {
         Ok(saved) => told(json!(saved)),

@@ -225,7 +225,7 @@ impl From<Problems> for SaveError {
 }
 
 /// Writes the formula into its file `path`, which was opened as `base`; without one into a new file of the folder, called
-/// after its name. Where batches were made of the version that it has, it gets the next one: the old text stays in their
+/// after its name, with what the file `like` holds besides its fields, of which it is a copy. Where batches were made of the version that it has, it gets the next one: the old text stays in their
 /// logs.
 ///
 /// # Errors
@@ -233,17 +233,19 @@ impl From<Problems> for SaveError {
 pub fn save(
     fields: &Fields,
     at: Option<(&Path, &str)>,
+    like: Option<&Path>,
     folder: &Path,
     logs: &Path,
 ) -> Result<Saved, SaveError> {
     let (mut fields, mut faults) = fields.clone().tidied();
+    let like = like.map(files::text).transpose()?;
     let before = at.map(|(path, _)| files::text(path)).transpose()?;
     if let (Some((path, base)), Some(text)) = (at, &before)
         && sha256(text) != base
     {
         return Err(SaveError::Changed(file_name(path)));
     }
-    if let Err(found) = fields.checked_in(before.as_deref()) {
+    if let Err(found) = fields.checked_in(before.as_deref().or(like.as_deref())) {
         faults.extend(found);
     }
     faults.extend(taken(&fields.name, at.map(|(path, _)| path), folder));
@@ -274,7 +276,7 @@ pub fn save(
             (path.to_owned(), text)
         }
         (_, _) => {
-            let text = fields.to_toml();
+            let text = fields.to_toml_like(like.as_deref());
             (create(folder, &fields.name, &text)?, text)
         }
     };
@@ -381,13 +383,12 @@ fn raise(
 ) -> Result<Option<String>, SaveError> {
     let made = versions(&fields.name, logs)?;
     let used = |version: &str| made.iter().any(|one| one.version == version);
-    let other = |version: &str| {
-        let of_it = made.iter().filter(|one| one.version == version);
-        let says =
-            |one: &Version| Fields::read(&one.text, "").is_ok_and(|read| read.says_what(fields));
-        of_it.clone().count() > 0 && !of_it.clone().all(says)
-    };
-    if !other(&fields.version) {
+    let says = |one: &Version| Fields::read(&one.text, "").is_ok_and(|read| read.says_what(fields));
+    let same = made
+        .iter()
+        .any(|one| one.version == fields.version && says(one));
+    let kept = old.is_some_and(|old| old.version == fields.version && old.says_what(fields));
+    if !used(&fields.version) || same || kept {
         return Ok(None);
     }
     if old.is_some_and(|old| old.version != fields.version) {
@@ -519,7 +520,7 @@ pub fn make_premix(
     };
     let (blend, with) =
         premix(&fields, phase, name.trim()).map_err(|fault| SaveError::Faults(vec![fault]))?;
-    match save(&blend, None, folder, logs) {
+    match save(&blend, None, None, folder, logs) {
         Ok(saved) => Ok((saved, with)),
         Err(SaveError::Faults(faults)) => Err(SaveError::Faults(
             faults.into_iter().map(at_phase).collect(),

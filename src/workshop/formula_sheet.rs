@@ -256,9 +256,12 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
             .iter()
             .enumerate()
             .filter(|(i, cell)| !cell.is_empty() && Some(*i) != column(Means::Ingredient));
-        let takes = if is_sum(&name) && (count(&share) == Some(so_far) || share.is_empty()) {
-            "left out: it is the sum".to_owned()
-        } else if name.is_empty() && count(&share).is_some_and(|n| n == so_far && n > 0) {
+        let equals = count(&share).is_some_and(|n| n == so_far && n > 0);
+        let sum = match name.is_empty() {
+            true => equals,
+            false => is_sum(&name) && (equals || share.is_empty()),
+        };
+        let takes = if sum {
             "left out: it is the sum".to_owned()
         } else if name.is_empty() && share.is_empty() {
             let phase = at(cells, Means::Phase);

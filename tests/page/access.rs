@@ -496,6 +496,32 @@ fn everybody_can_use_the_page() {
     found.look_closely(&mut page, "plan");
     found.walk(&mut page, "plan", PHONE);
     found.walk(&mut page, "plan", DESK);
+    page.room("#/formulas", "document.querySelector('.picks a')");
+    found.look(&mut page, "formulas");
+    page.tab_to("Marram soak");
+    page.press(&["ENTER"]);
+    page.waits("document.querySelector('#formulas-room .window')");
+    found.look_closely(&mut page, "formula");
+    page.tab_to("More of 1");
+    page.press(&["SPACE"]);
+    page.waits("document.querySelector('#formulas-room details[open]')");
+    page.tab_to("At most, percent of the batch, 1");
+    page.does(json!({"do": "write", "text": "5"}));
+    page.waits("document.querySelector('[aria-invalid]')");
+    found.look_closely(&mut page, "formula with a fault");
+    found.walk(&mut page, "formula with a fault", PHONE);
+    found.walk(&mut page, "formula with a fault", DESK);
+    page.room(
+        "#/formulas/%3Dtable",
+        "document.querySelector('#formulas-room textarea')",
+    );
+    page.tab_to("Cells");
+    page.does(json!({"do": "write", "text": "Ingredient;Share\nSalt;30\nOil;20"}));
+    page.tab_to("Look at it");
+    page.press(&["ENTER"]);
+    page.waits("document.querySelector('#formulas-room table')");
+    found.look_closely(&mut page, "spreadsheet");
+    found.walk(&mut page, "spreadsheet", PHONE);
     page.room("#/lots", "document.querySelector('#room-inside summary')");
     page.tab_to("Add a lot");
     page.press(&["SPACE"]);

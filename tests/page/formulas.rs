@@ -265,6 +265,17 @@ fn of_two_who_write_the_second_overwrites_nothing_and_a_version_with_batches_sta
     let body = json!({ "fields": fields }).to_string();
     let told = asked(&served.post("/formula-save", &who, &body));
     assert_eq!(told["file"], "soak-2.toml", "{told}");
+    // A copy takes along what no field shows.
+    let label = "\n# from the papers\n[label]\nfunction = \"soak\"\n";
+    let labelled = format!("{}{label}", FORMULA.replace("Marram soak", "Labelled soak"));
+    served
+        .person
+        .file(&format!("{FORMULAS}/labelled.toml"), &labelled);
+    fields.name = "Copied soak".into();
+    let body = json!({ "like": "labelled.toml", "fields": fields }).to_string();
+    let told = asked(&served.post("/formula-save", &who, &body));
+    assert_eq!(told["file"], "copied-soak.toml", "{told}");
+    assert!(text(&served.person, "copied-soak.toml").ends_with(label));
 }
 
 #[test]

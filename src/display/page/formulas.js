@@ -33,11 +33,11 @@ async function list() {
   const again = async () => { root.replaceChildren(...(await list()).flat().filter(Boolean)); $("room-title").focus(); };
   const alike = (name) => reply.formulas.filter((other) => other.name === name).length > 1;
   const one = (formula) => el("li", {}, link(address(formula.file), formula.name,
-    small(`${alike(formula.name) ? `${formula.file}, ` : ""}${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients`)));
+    small(`${alike(formula.name) ? `${formula.file}, ` : ""}${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients${draftOf(formula.file) ? ", with changes not saved yet" : ""}`)));
   const good = reply.formulas.filter((formula) => !formula.error);
   return [
     ...(reply.formulas.length ? [] : [el("p", { class: "size" }, "There is no formula yet."), ...examples(again)]),
-    el("div", { class: "keys" }, link(address(NEW), "New formula"), link(address(TABLE), "From a spreadsheet")),
+    el("div", { class: "keys" }, link(address(NEW), "New formula", draftOf(NEW) ? small("not saved yet") : ""), link(address(TABLE), "From a spreadsheet")),
     good.length ? el("ul", { class: "picks" }, good.map(one)) : null,
     reply.formulas.filter((formula) => formula.error).map((formula) => wrong(`${formula.file} cannot be used: ${formula.error}`)),
     el("p", {}, `They are files in ${reply.folder}${reply.more ? `, and ${reply.more} more are there` : ""}.`),
@@ -49,6 +49,20 @@ async function list() {
 const draftName = (file) => `bismar-formula ${file}`;
 const draftOf = (file) => { try { return JSON.parse(remembered(session, draftName(file))); } catch { return null; } };
 const keep = (file, draft) => remember(session, draftName(file), draft && JSON.stringify(draft));
+
+/** A key that goes on in the form of a new formula; what stands there goes at the second press alone. */
+function anew(words, draft) {
+  const key = button(() => {
+    if (draftOf(NEW) && !key.classList.contains("armed")) {
+      key.classList.add("armed");
+      key.textContent = "Press again: it takes the place of your “New formula” that is not saved";
+      return;
+    }
+    keep(NEW, draft());
+    location.hash = `#/${address(NEW)}`;
+  }, words);
+  return key;
+}
 
 const amounts = () => ({ percent: "", g: "" });
 const newIngredient = () => ({ name: "", inci: "", amount: "", balance: false, under: amounts(), over: amounts(), min: "", max: "", vessel: "", caution: "", lot_required: false, premix: "" });
@@ -225,7 +239,7 @@ function editor(file, draft, note) {
   const check = async () => {
     if (!root.contains(inside)) return;
     const mine = ++turn;
-    const reply = await get("/formula-check", { file: file === NEW ? null : file, fields, batch: size.value ? mass(size.value) : null });
+    const reply = await get("/formula-check", { file: file === NEW ? null : file, like: draft.like, fields, batch: size.value ? mass(size.value) : null });
     if (mine !== turn || !root.contains(inside)) return;
     if (reply.error) return void whole.replaceChildren(wrong(reply.error));
     const { total, missing, over, balance } = reply.sum ?? {};
@@ -252,7 +266,7 @@ function editor(file, draft, note) {
     told = words;
     location.hash === `#/${address(name)}` ? document.dispatchEvent(new Event("anew")) : (location.hash = `#/${address(name)}`);
   };
-  save = sends("Save", "/formula-save", () => ({ file: file === NEW ? null : file, base: draft.base, fields }), (reply) => {
+  save = sends("Save", "/formula-save", () => ({ file: file === NEW ? null : file, base: draft.base, like: draft.like, fields }), (reply) => {
     if (!reply.error) return void open(reply.file, reply.say);
     strict = true;
     if (reply.faults) faults(reply.faults);
@@ -265,15 +279,14 @@ function editor(file, draft, note) {
   const again = button(() => open(file, ""), "Open it as it is now, without what I wrote");
   again.hidden = true;
   const away = file === NEW ? button(() => { keep(file, null); location.hash = "#/formulas"; }, "Throw it away") : null;
-  const copy = () => {
+  const copy = anew("Copy", () => {
     const bare = structuredClone(fields);
     for (const phase of bare.phases) {
       delete phase.from;
       for (const one of phase.ingredients) delete one.from;
     }
-    keep(NEW, { fields: { ...bare, name: `${bare.name} copy`, version: "1" }, base: "" });
-    location.hash = `#/${address(NEW)}`;
-  };
+    return { fields: { ...bare, name: `${bare.name} copy`, version: "1" }, base: "", like: file };
+  });
   const paper = el("a", { class: "key", href: "/paper", target: "_blank", rel: "noopener", onclick: (event) => {
     event.currentTarget.href = `/paper#formula/${encodeURIComponent(file)}/${encodeURIComponent(size.value ? mass(size.value) : "")}`;
   } }, "Card to print");
@@ -292,7 +305,7 @@ function editor(file, draft, note) {
     el("div", { class: "sizes" }, slot("use", "What it is for", fields, "use", { choices: USES }), unit, size.box),
     el("div", { class: "sum" }, sum),
     inside, whole, save.key, save.said, again,
-    el("div", { class: "keys" }, file === NEW || inBatch() ? null : link(`begin/${encodeURIComponent(file)}`, "New batch of it"), file === NEW ? null : [button(copy, "Copy"), paper, csv(file)], away, link("formulas", "All formulas")),
+    el("div", { class: "keys" }, file === NEW || inBatch() ? null : link(`begin/${encodeURIComponent(file)}`, "New batch of it"), file === NEW ? null : [copy, paper, csv(file)], away, link("formulas", "All formulas")),
     file === NEW ? null : el("p", {}, "Card, table and batch are of what is saved."),
     more,
     file === NEW ? null : versions(file),
@@ -353,8 +366,7 @@ function spreadsheet() {
   const out = el("div", { class: "rows" });
   const note = said("");
   const asked = { columns: null, amounts: null };
-  const body = () => ({ text: cells.value0(), ...asked });
-  cells.value0 = () => cells.input.value;
+  const body = () => ({ text: cells.input.value, ...asked });
   const show = (reply) => out.replaceChildren(...(reply.error ? [] : preview(reply.sheet)));
   const look = sends("Look at it", "/formula-sheet", body, show);
   const anew = async () => {
@@ -374,10 +386,7 @@ function spreadsheet() {
     kind.input.value = sheet.amounts ?? "";
     kind.input.addEventListener("change", () => { asked.amounts = kind.value || null; anew().then(() => out.querySelectorAll("select")[sheet.heads.length]?.focus()); });
     const rows = sheet.rows.map((row) => ({ heed: row.takes.startsWith("left out"), cells: [row.takes, ...row.cells] }));
-    const take = button(() => {
-      keep(NEW, { fields: { ...newFields(), ...sheet.fields, name: "", version: "1" }, base: "" });
-      location.hash = `#/${address(NEW)}`;
-    }, "Take it over into the form");
+    const take = anew("Take it over into the form", () => ({ fields: { ...newFields(), ...sheet.fields, name: "", version: "1" }, base: "" }));
     take.classList.add("main");
     return [
       part("What it is taken for", el("div", { class: "sizes" }, sheet.heads.map(pick), kind.box)),

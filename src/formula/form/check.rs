@@ -57,7 +57,7 @@ pub fn number(typed: &str) -> Result<String, String> {
     let mut plain = match (commas, points) {
         (0, _) => bare.to_owned(),
         (1, 0) => match bare.split_once(',') {
-            Some((whole, part)) if part.len() == 3 && whole.trim_start_matches('0') != "" => {
+            Some((whole, part)) if part.len() == 3 && !whole.trim_start_matches('0').is_empty() => {
                 return Err(format!(
                     "{bare} may be {} or {}: write it with a point, or without a mark for thousands",
                     bare.replace(',', "."),

@@ -70,6 +70,15 @@ impl Fields {
     }
 }
 
+impl Fields {
+    /// As the text of a new file, with what the file of this text holds besides.
+    pub fn to_toml_like(&self, file: Option<&str>) -> String {
+        let tail = file.and_then(others).unwrap_or_default();
+        let gap = if tail.is_empty() { "" } else { "\n" };
+        format!("{}{gap}{tail}", self.to_toml())
+    }
+}
+
 /// The lines of a file by what they tell.
 struct Blocks {
     list: Vec<(Owner, Range<usize>)>,
