@@ -18,7 +18,7 @@ use serde_json::{Value, json};
 use super::context::Context;
 use super::get::{self, Asked, json as told, look, told_from, unread, with};
 use super::post::{allowed, misunderstood, parsed};
-use super::{JSON, Shared, refused, refused_for};
+use super::{JSON, Shared, refused, refused_for, views};
 use crate::formula::form::{Fault, Fields};
 use crate::formula::plan::BatchSize;
 use crate::protocol::request;
@@ -73,24 +73,22 @@ struct File {
 
 async fn open(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
     let tell = |context: &Context, asked: &File| {
-        let opened = formula_file::open(&context.formula(&asked.file)?).map_err(bare)?;
+        let path = context.formula(&asked.file)?;
+        let opened = formula_file::open(&path).map_err(|error| bare(&path, &error))?;
         Ok(json!({ "file": asked.file, "fields": opened.fields, "base": opened.base }))
     };
     with(&shared, &headers, asked, tell, told).await
 }
 
-/// With the file's name alone: the page tells the folder elsewhere.
-fn bare(mut problems: crate::problem::Problems) -> QueryError {
-    for problem in &mut problems.0 {
-        let name = Path::new(&problem.path).file_name();
-        problem.path = name.map_or(String::new(), |name| name.to_string_lossy().into_owned());
-    }
-    problems.into()
+/// What is wrong with a file, with its name alone: the page tells the folder elsewhere.
+fn bare(path: &Path, error: &impl ToString) -> QueryError {
+    QueryError::Other(views::bare(error, &workshop::folder_of(path)))
 }
 
 async fn versions(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
     let tell = |context: &Context, asked: &File| {
-        let formula = workshop::formula(&context.formula(&asked.file)?).map_err(bare)?;
+        let path = context.formula(&asked.file)?;
+        let formula = workshop::formula(&path).map_err(|error| bare(&path, &error))?;
         let logs = context.config().logs()?;
         let versions = formula_file::versions(&formula.name, &logs)?;
         let same = versions.iter().position(|one| one.text == formula.text);
@@ -123,7 +121,8 @@ async fn compare(State(shared): Ours, headers: HeaderMap, asked: Asked<Pair>) ->
 
 async fn csv(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
     let tell = |context: &Context, asked: &File| {
-        let opened = formula_file::open(&context.formula(&asked.file)?).map_err(bare)?;
+        let path = context.formula(&asked.file)?;
+        let opened = formula_file::open(&path).map_err(|error| bare(&path, &error))?;
         formula_sheet::csv(&opened.fields).map_err(|error| QueryError::Other(error.to_string()))
     };
     with(&shared, &headers, asked, tell, |text| {
@@ -142,7 +141,7 @@ struct Card {
 async fn card(State(shared): Ours, headers: HeaderMap, asked: Asked<Card>) -> Response {
     let tell = |context: &Context, asked: &Card| {
         let path = context.formula(&asked.file)?;
-        let formula = workshop::formula(&path).map_err(bare)?;
+        let formula = workshop::formula(&path).map_err(|error| bare(&path, &error))?;
         let known = workshop::known(&path, &formula)?;
         let cautions = crate::formula::cautions::lines(&formula, &known);
         let paper = match size(asked.batch.as_deref())? {
@@ -163,9 +162,7 @@ async fn card(State(shared): Ours, headers: HeaderMap, asked: Asked<Card>) -> Re
                 (_, _, _) => String::new(),
             },
         });
-        let batch = paper
-            .as_ref()
-            .map(|paper| super::views::grams(paper.plan.batch));
+        let batch = paper.as_ref().map(|paper| views::grams(paper.plan.batch));
         Ok(sheet::card(
             &formula,
             batch.as_deref(),

@@ -369,7 +369,7 @@ function spreadsheet() {
   const body = () => ({ text: cells.input.value, ...asked });
   const show = (reply) => out.replaceChildren(...(reply.error ? [] : preview(reply.sheet)));
   const look = sends("Look at it", "/formula-sheet", body, show);
-  const anew = async () => {
+  const reread = async () => {
     const reply = await get("/formula-sheet", body());
     reply.error ? out.replaceChildren(wrong(reply.error)) : show(reply);
   };
@@ -379,12 +379,12 @@ function spreadsheet() {
     const pick = (head, i) => {
       const one = field(`“${head || i + 1}” is`, { choices: MEANS });
       one.input.value = sheet.columns[i];
-      one.input.addEventListener("change", () => { asked.columns[i] = one.value; asked.amounts = null; anew().then(() => out.querySelectorAll("select")[i]?.focus()); });
+      one.input.addEventListener("change", () => { asked.columns[i] = one.value; asked.amounts = null; reread().then(() => out.querySelectorAll("select")[i]?.focus()); });
       return one.box;
     };
     const kind = field("The amounts are", { choices: KINDS });
     kind.input.value = sheet.amounts ?? "";
-    kind.input.addEventListener("change", () => { asked.amounts = kind.value || null; anew().then(() => out.querySelectorAll("select")[sheet.heads.length]?.focus()); });
+    kind.input.addEventListener("change", () => { asked.amounts = kind.value || null; reread().then(() => out.querySelectorAll("select")[sheet.heads.length]?.focus()); });
     const rows = sheet.rows.map((row) => ({ heed: row.takes.startsWith("left out"), cells: [row.takes, ...row.cells] }));
     const take = anew("Take it over into the form", () => ({ fields: { ...newFields(), ...sheet.fields, name: "", version: "1" }, base: "" }));
     take.classList.add("main");

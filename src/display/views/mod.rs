@@ -8,7 +8,7 @@ mod scales;
 mod store;
 
 pub use batches::{Chart, batches, chart, record, sheet};
-pub use plan::{Plan, formulas, plan};
+pub use plan::{Plan, bare, formulas, plan};
 pub use remedies::remedies;
 pub use scales::{listed, ports, scales};
 pub use store::store;

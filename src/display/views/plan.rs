@@ -73,7 +73,7 @@ fn names(folder: &Path) -> std::io::Result<Vec<String>> {
 }
 
 /// What is wrong with a formula, with its file's name alone: the page tells the folder elsewhere.
-fn bare(error: &impl ToString, folder: &Path) -> String {
+pub fn bare(error: &impl ToString, folder: &Path) -> String {
     let folder = format!("{}/", folder.display());
     error.to_string().replace(&folder, "")
 }

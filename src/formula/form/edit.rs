@@ -383,6 +383,8 @@ fn next_line(text: &str, at: usize) -> Option<usize> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
     use crate::formula::examples;
 
@@ -492,6 +494,56 @@ mod tests {
             fields.phases[0].ingredients.pop();
         });
         assert_eq!(less, expected.replace(salt, "").replace(scent, ""));
+    }
+
+    proptest! {
+        /// Whatever is put elsewhere, in between or away: the file can be changed, says what the form says (`edited` looks
+        /// at that itself), and each remark above what stays is there once.
+        #[test]
+        fn any_order_can_be_written(which in 0..examples::ALL.len(), moves in prop::collection::vec((0usize..4, 0usize..9, 0usize..9), 0..6)) {
+            let text = examples::ALL[which].1;
+            let mut count = 0;
+            let text: String = text
+                .split_inclusive('\n')
+                .map(|line| match line.starts_with("[[phase") {
+                    true => {
+                        count += 1;
+                        format!("# remark {count}.\n{line}")
+                    }
+                    false => line.to_owned(),
+                })
+                .collect();
+            let mut fields = Fields::read(&text, "").unwrap();
+            for (what, a, b) in moves {
+                let (phases, a) = (fields.phases.len(), a % fields.phases.len());
+                match what {
+                    0 => fields.phases.swap(a, b % phases),
+                    1 => {
+                        let ones = &mut fields.phases[a].ingredients;
+                        let (i, j) = (b % ones.len(), (b + 1) % ones.len());
+                        ones.swap(i, j);
+                    }
+                    2 => {
+                        let at = b % fields.phases.len();
+                        if fields.phases[a].ingredients.len() > 1 && a != at {
+                            let one = fields.phases[a].ingredients.remove(0);
+                            fields.phases[at].ingredients.push(one);
+                        }
+                    }
+                    _ => fields.phases[a].mix = format!("Stir \"{b}\" times \\ and\twait"),
+                }
+            }
+            let (fields, _) = fields.tidied();
+            let right = fields.checked_in(Some(&text)).is_ok();
+            if let Some(new) = edited(&text, &fields) {
+                for number in 1..=count {
+                    let remark = format!("# remark {number}.\n");
+                    prop_assert_eq!(new.matches(&remark).count(), 1, "{}", new);
+                }
+            } else {
+                prop_assert!(!right, "{:?}", fields);
+            }
+        }
     }
 
     #[test]
