@@ -29,6 +29,9 @@ pub struct Status {
     pub tare: Option<String>,
     /// The same for a program.
     pub state: Option<Stands>,
+    /// What an undo would take back, in words; `None` where nothing is left to take back.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub undo: Option<String>,
     pub scales: Vec<ScaleStatus>,
 }
 

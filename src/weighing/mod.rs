@@ -561,6 +561,7 @@ impl Engine {
         let stands = run.state.stands();
         status.tare = Some(stands.words().to_owned());
         status.state = Some(stands);
+        status.undo = self.undoes();
         if let Some(step) = run.current() {
             let d = self.readability(step.scale);
             status.step = Some(step.number);
@@ -574,7 +575,11 @@ impl Engine {
             status.lot_required = Some(step.lot_required);
             let weight = |mass: Mass| Some(Weight::new(mass, d));
             status.target = weight(step.target);
-            let window = self.window(step, d, 0);
+            // What is judged now; before there is a tare, what it will be on a good one.
+            let window = match &run.state {
+                State::Tared(tared) => self.window(step, d.max(tared.tare.d), tared.tare.carried),
+                _ => self.window(step, d, 0),
+            };
             status.low = weight(window.low);
             status.high = weight(window.high);
             let later = run.plan.steps.get(run.step + 1..).unwrap_or_default();

@@ -11,6 +11,29 @@ use crate::vocabulary::entry::{RowKind, Verdict, lot_taken_back};
 use crate::vocabulary::progress::{Refused, Weighed};
 
 impl Engine {
+    /// What [`Engine::undo`] would take back, in words; `None` where nothing is left.
+    pub(super) fn undoes(&self) -> Option<String> {
+        let run = self.run.as_ref()?;
+        let name = |index: usize| Some(run.plan.steps.get(index)?.ingredient.as_str());
+        Some(match run.deeds.last()? {
+            Deed::Weighed { index, .. } => {
+                let step = self.step_at(*index)?;
+                match run.done.get(*index).copied().flatten() {
+                    Some(weighed) if weighed.net > Mass::ZERO => {
+                        let d = self.readability(step.scale);
+                        let net = super::phrases::grams(weighed.net, d);
+                        format!("{net} g {}", step.ingredient)
+                    }
+                    Some(_) | None => step.ingredient,
+                }
+            }
+            Deed::Residue { index, .. } => {
+                format!("what stayed in the beaker of {}", name(*index)?)
+            }
+            Deed::Lot { ingredient, .. } => format!("the lot of {ingredient}"),
+        })
+    }
+
     /// Takes back what was done last.
     ///
     /// # Errors

@@ -16,4 +16,5 @@ mod readme;
 mod reload;
 mod rooms;
 mod scales;
+mod states;
 mod strangers;

@@ -223,7 +223,7 @@ fn a_batch_is_made_from_the_page_alone() {
         "60.00",
         "36.00",
         "4.00",
-        "lot S-<b>7</b>",
+        "on hand: lot S-<b>7</b>",
         "Then: Stir until even",
     ] {
         assert!(has(&seen, "inside", words), "{words}: {seen:#}");

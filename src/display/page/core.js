@@ -91,6 +91,38 @@ export function inBatch() {
   return Boolean(know.status?.formula || know.step) && !know.closed && know.state !== "over";
 }
 
+const places = (text) => (text?.split(".")[1] ?? "").length;
+/** A number of a scale, no finer than that scale's step. */
+export function fine(text) {
+  const name = know.step?.scale ?? know.pour?.scale ?? (know.scales.size === 1 ? [...know.scales.keys()][0] : null);
+  const step = know.scales.get(name)?.step;
+  return text == null || step == null || places(text) <= places(step) ? text : number(text).toFixed(places(step));
+}
+
+const NEXT = {
+  mixing: "it is mixed; on to what follows", clear: "nothing else is on the scale", lift: "nothing is on the scale",
+  unsure: "nothing of this step is in it yet", stranger: "it is the same one; go on with what is in it now",
+  "emptied-beaker": "weigh what is missing", decision: "close the batch as it is",
+};
+/** What an answer will do now, in words. */
+export function deed(choice) {
+  const lift = know.state === "lift";
+  const missing = know.pour?.missing ?? know.cue?.missing;
+  const off = missing == null ? NaN : number(fine(missing));
+  const net = know.pour?.net;
+  switch (choice) {
+    case "next": return NEXT[know.state] ?? "go on";
+    case "again":
+      if (lift) return "take the record back, weigh this step anew";
+      return net != null && number(net) > 0 ? `weigh this step anew; ${fine(net)} g do not count` : "begin this step anew";
+    case "keep":
+      if (lift || Number.isNaN(off)) return "leave the weight as it is";
+      return off === 0 ? "record it as it is" : `leave it ${unsigned(fine(missing))} g ${off > 0 ? "short" : "over"}`;
+    case "undo": return know.status?.undo ? `take back ${know.status.undo}` : "take back what was recorded last";
+    default: return know.state === "emptied-beaker" ? "leave the beaker as it is" : "leave it as it is";
+  }
+}
+
 /** A scale in words: its weight only while that is live. */
 export function scaleNow(scale) {
   if (!fresh(know.beat)) return "not known now";

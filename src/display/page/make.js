@@ -22,7 +22,13 @@ export const button = (onclick, ...inside) => el("button", { class: "key", type:
 export const lines = (items, kind) => items.length ? el("ul", { class: kind ?? "lines" }, items.map((text) => el("li", {}, text))) : null;
 export const part = (name, ...inside) => el("section", {}, el("h2", {}, name), ...inside);
 export const g = (grams) => (grams == null ? "–" : `${grams} g`);
-export const day = (at) => (at ? at.slice(0, 16).replace("T", " ") + " UTC" : "–");
+/** A time of the log, which is UTC, as the clock on the wall here shows it. */
+export const day = (at) => {
+  const then = new Date(at ?? NaN);
+  const two = (n) => String(n).padStart(2, "0");
+  if (Number.isNaN(then.getTime())) return at ?? "–";
+  return `${then.getFullYear()}-${two(then.getMonth() + 1)}-${two(then.getDate())} ${two(then.getHours())}:${two(then.getMinutes())}`;
+};
 
 let ids = 0;
 export function field(label, properties = {}, hint) {

@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, fetched, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn,
+  $, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -10,6 +10,8 @@ const DEAF = 5000; // ms without a beat after which the stream is opened anew
 
 // States of the tare in which the step that is told comes next.
 const EMPTIED = "emptied-beaker";
+const LONG = 4000; // ms of a hold after which it is said why
+const LATELY = 2000; // ms in which the weight is looked at for that
 const BETWEEN = ["mixing", EMPTIED, "decision"];
 
 let key = null; // from the address, until the daemon has answered
@@ -116,7 +118,7 @@ function takeStatus(reply) {
   for (const scale of status.scales ?? []) {
     const old = know.scales.get(scale.name);
     // A weight comes from a reading alone: that of the status may be any age.
-    know.scales.set(scale.name, { ...old, line: scale.line });
+    know.scales.set(scale.name, { ...old, line: scale.line, step: scale.weight ?? old?.step });
   }
   for (const name of know.scales.keys()) {
     if (status.scales && !status.scales.some((scale) => scale.name === name)) know.scales.delete(name);
@@ -165,10 +167,11 @@ function heard(block) {
 const takers = {
   reading(event) {
     const at = stamp();
-    know.scales.set(event.scale, { line: "open", weight: event.weight, steady: event.steady, at });
+    know.scales.set(event.scale, { line: "open", weight: event.weight, step: event.weight, steady: event.steady, at });
     if (know.step?.scale && event.scale !== know.step.scale) return;
     if (!know.step?.scale && event.missing === null && know.pour && know.pour.scale !== event.scale) return;
     know.pour = { scale: event.scale, missing: event.missing, net: event.net, steady: event.steady, at };
+    know.lately = [...(know.lately ?? []).filter((one) => age(one.at) < LATELY), { at, weight: number(event.weight) }];
   },
   step(event) {
     know.heard += 1;
@@ -185,6 +188,8 @@ const takers = {
     if (event.cue === "mix") startMix(event);
     else stopMix();
     if (!know.cue || know.cue.choices?.join() !== event.choices?.join()) know.changed = stamp();
+    if (event.cue !== "hold") know.held = null;
+    else know.held ??= stamp();
     Object.assign(know, { cue: event, fault: null });
     put("answer", "");
     // The step that comes next is the status's to tell; in a pour it does not change.
@@ -297,7 +302,7 @@ function upToDate(now, missing) {
   if (!now.lead) return now.say;
   const left = number(missing);
   const fits = now.kind === "take-out" ? left < 0 : left > 0;
-  return fits ? `${unsigned(missing)} g ${now.say.slice(now.lead)}` : "Wait: let the scale come to rest.";
+  return fits ? `${unsigned(fine(missing))} g ${now.say.slice(now.lead)}` : "Wait: let the scale come to rest.";
 }
 
 /** "short", "inside" or "over": where the live weight stands to the window. */
@@ -309,31 +314,57 @@ function standing(missing) {
   return number(missing) < 0 ? "over" : "short";
 }
 
+/** What the step that stands there was recorded with; over a reload its sentence alone knows it. */
+function recordedHere() {
+  if (know.state !== "lift" || know.cue?.cue !== "lift") return null;
+  if (know.recorded && know.recorded.step === know.step?.step) return know.recorded;
+  const said = /^Recorded ([0-9.]+) g/.exec(know.cue.say);
+  return said && { net: said[1], verdict: null };
+}
+
+/** What is to be known beside the task: the move that a fault hides, or why a hold takes long. */
+function beside() {
+  const { cue, pour } = know;
+  if (!inBatch() || !fresh(know.beat) || !cue) return "";
+  if (know.fault) {
+    if (mute() || know.fault.say.includes(cue.say)) return "";
+    return `Then: ${upToDate({ say: cue.say, kind: cue.cue, lead: cue.lead ?? 0 }, pour?.missing ?? null)}`;
+  }
+  if (cue.cue !== "hold" || age(know.held) < LONG || mute() || !pour) return "";
+  const all = (know.lately ?? []).filter((one) => age(one.at) < LATELY).map((one) => one.weight);
+  const apart = fine((Math.max(...all) - Math.min(...all)).toFixed(6));
+  if (pour.steady) return "At rest; it counts when it has stayed so for a moment.";
+  return `Why it takes long: the scale still moves${number(apart) > 0 ? ` by ${apart} g` : ""}. Hands off the bench, and no draught.`;
+}
+
 function amount() {
   const kind = know.cue?.cue ?? null;
   if (!fresh(know.beat)) return { big: "none", digits: "–", word: "No live weight: no word from bismar" };
   if (kind === "mix" && know.mixing !== null) return { big: "mix", digits: clock(Date.now() - know.mixing), word: "mixing for" };
   const why = mute();
   if (why) return { big: "none", digits: "–", word: `No live weight: ${why.words}` };
+  const here = recordedHere();
+  if (here) {
+    const inside = here.verdict === "inside";
+    return { big: "recorded", digits: fine(here.net), word: ["recorded", here.verdict].filter(Boolean).join(", "), seal: know.cue.urgent ? "?" : inside || !here.verdict ? "✓" : "!" };
+  }
   const missing = know.pour?.missing ?? null;
-  // What was recorded outside the window is no task any more.
-  const kept = kind === "lift" && know.recorded?.step === know.step?.step && know.recorded?.verdict !== "inside";
-  if (missing !== null && !kept) {
+  if (missing !== null) {
     const pour = standing(missing);
     if (pour === "inside") {
       // A word, not a number: from afar a number would read as still to add.
-      const off = number(missing);
-      const word = off === 0 ? "on the target" : `${unsigned(missing)} g ${off < 0 ? "above" : "below"} the target`;
+      const off = number(fine(missing));
+      const word = off === 0 ? "on the target" : `${unsigned(fine(missing))} g ${off < 0 ? "above" : "below"} the target`;
       return { big: "live", digits: "[inside]", word, pour, missing };
     }
-    return { big: "live", digits: unsigned(missing), word: pour === "over" ? "too much" : "still to add", pour, missing };
+    return { big: "live", digits: unsigned(fine(missing)), word: pour === "over" ? "too much" : "still to add", pour, missing };
   }
   if (kind === "lift" && know.recorded) {
-    return { big: "recorded", digits: know.recorded.net, word: "recorded" };
+    return { big: "recorded", digits: fine(know.recorded.net), word: "recorded" };
   }
   if (know.state === EMPTIED) return { big: "none", digits: "–", word: "What stayed in a beaker" };
   if (know.step?.target && (kind === "place" || kind === null)) {
-    return { big: "target", digits: know.step.target, word: "comes next" };
+    return { big: "target", digits: fine(know.step.target), word: "comes next" };
   }
   if (know.state === "decision") return { big: "none", digits: "–", word: "Waiting for your decision" };
   return { big: "none", digits: "–", word: know.tare ? `No weight of this step: ${know.tare}` : "No weight of this step" };
@@ -366,9 +397,11 @@ function paint() {
   look.pour = shown.pour ?? "no";
   put("big-word", shown.word);
   put("digits", shown.digits);
-  $("big-line").style.setProperty("--wide", String(Math.max(3, shown.digits.length)));
+  put("seal", shown.seal ?? "");
+  $("big-line").style.setProperty("--wide", String(Math.max(3, shown.digits.length + (shown.seal ? 1.3 : 0))));
   paintWhere();
   paintTask(shown.missing ?? null);
+  put("beside", beside());
   paintTrough(shown);
   paintChoices();
   paintSide();
@@ -448,11 +481,14 @@ function paintTrough(shown) {
   for (const [id, x] of [["t-half", half], ["t-tenth", tenth]]) $(id).style.left = `${x / 10}%`;
   // Words grow with the person's letters, the trough does not: those of the window keep off "too much".
   $("t-gate").style.left = `min(${to / 10}%, 100% - 3.4em)`;
-  put("t-gate", `window\n${know.step.low} – ${know.step.high} g`);
-  shape("trough", "aria-label", `The window: ${know.step.low} to ${know.step.high} g`);
+  const [least, most] = [fine(know.step.low), fine(know.step.high)];
+  put("t-gate", `window\n${least} – ${most} g`);
+  shape("trough", "aria-label", `The window: ${least} to ${most} g`);
   const gate = $("t-gate").getBoundingClientRect();
   const em = Number.parseFloat(getComputedStyle($("t-gate")).fontSize);
-  const room = gate.left - $("trough").getBoundingClientRect().left - (tenth / 1000) * $("trough").clientWidth;
+  const before = gate.left - $("trough").getBoundingClientRect().left;
+  const room = before - (tenth / 1000) * $("trough").clientWidth;
+  $("t-half").hidden = before - (half / 1000) * $("trough").clientWidth < 3 * em;
   const apart = ((tenth - half) / 1000) * $("trough").clientWidth;
   $("t-tenth").hidden = room < 5 * em || apart < 6 * em;
   if (shown.pour) {
@@ -462,32 +498,31 @@ function paintTrough(shown) {
   }
 }
 
-const answers = {
-  next: ["Next", "go on"],
-  again: ["Again", "begin this step anew"],
-  keep: ["Keep", "leave the weight as it is"],
-  undo: ["Undo", "take back what was recorded last"],
-  cancel: ["Cancel", "leave it as it is"],
-};
+const answers = { next: "Next", again: "Again", keep: "Keep", undo: "Undo", cancel: "Cancel" };
 
 function paintChoices() {
-  const standing = know.fault ?? know.cue;
-  const offered = inBatch() && fresh(know.beat) ? (standing?.choices ?? []) : [];
+  // A fault hides what is asked and does not take its answers away.
+  const asked = [...(know.fault?.choices ?? []), ...(know.cue?.choices ?? [])];
+  const offered = inBatch() && fresh(know.beat) ? [...new Set(asked)] : [];
   const wanted = offered.filter((choice) => Object.hasOwn(answers, choice));
   const box = $("choices");
-  if (box.dataset.offered === wanted.join()) return;
+  const say = () => [...box.children].forEach((key) => {
+    const [more, words] = [key.querySelector("small"), deed(key.dataset.word)];
+    if (more.textContent !== words) more.textContent = words;
+  });
+  if (box.dataset.offered === wanted.join()) return say();
   const held = box.contains(document.activeElement);
   box.dataset.offered = wanted.join();
   box.replaceChildren(...wanted.map((choice) => {
     const button = document.createElement("button");
     button.type = "button";
     button.className = "key";
-    const more = document.createElement("small");
-    [button.textContent, more.textContent] = answers[choice];
-    button.append(more);
+    button.dataset.word = choice;
+    button.append(answers[choice], " ", document.createElement("small"));
     button.addEventListener("click", () => press(choice));
     return button;
   }));
+  say();
   know.changed = stamp();
   if (held && box.firstChild) box.firstChild.focus();
 }
@@ -517,11 +552,17 @@ function paintSide() {
   const { lot, lot_required: needed } = ofStep() ?? {};
   const asks = inBatch() && know.step && needed && !lot;
   put("lot", !inBatch() || !know.step || (!lot && !needed) ? "" : lot ? `Lot: ${lot}` : "Lot: not named yet; the weight waits for it");
+  const open = inBatch() && know.step && !lot && !["writing", "lift"].includes(know.state);
+  const offer = open ? theLot() : null;
+  // Where no lot is needed, it does not crowd what is asked.
+  $("take-lot").hidden = !offer || (!asks && $("choices").childElementCount > 0);
+  put("take-lot-name", offer ? `Take lot ${offer.lot}` : "");
+  put("take-lot-more", offer ? `of ${offer.ingredient}${offer.left == null ? "" : `, ${offer.left} g left`}` : "");
   $("to-lot").hidden = !asks;
   $("to-remedies").hidden = !inBatch() || (know.state !== "decision" && know.cue?.asks !== "remedy");
   const { recorded } = know;
   const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
-  const what = leftOut ? "left out" : recorded && `${recorded.net} g${recorded.verdict ? `, ${recorded.verdict}` : ""}`;
+  const what = leftOut ? "left out" : recorded && `${fine(recorded.net)} g${recorded.verdict ? `, ${recorded.verdict}` : ""}`;
   put("recorded", recorded ? `Recorded: ${recorded.ingredient} ${what}` : "");
   rows("scales", [...know.scales].map(([name, scale]) => `Scale ${name}: ${scaleNow(scale)}`), (words) => {
     const item = document.createElement("li");
@@ -530,10 +571,40 @@ function paintSide() {
   });
 }
 
+// The lots on hand, read once a step: the one good lot is taken by one press.
+let shelf = { of: null, lots: [] };
+function theLot() {
+  const here = ofStep();
+  if (!here?.ingredient) return null;
+  const mark = JSON.stringify([aboutNow(), here.ingredient]);
+  if (shelf.of !== mark) {
+    const mine = shelf = { of: mark, lots: [] };
+    const late = () => setTimeout(() => { if (shelf === mine) shelf = { of: null, lots: [] }; }, 5000);
+    ask("/store", null, 10000).then(({ ok, reply }) => {
+      if (!ok) return late();
+      mine.lots = reply.lots ?? [];
+      draw();
+    }, late);
+  }
+  const enough = (left) => left == null || number(left) >= number(here.target);
+  const good = shelf.lots.filter((one) => one.ingredient === here.ingredient && !one.refused && enough(one.left));
+  return good.length === 1 ? good[0] : null;
+}
+$("take-lot").addEventListener("click", () => {
+  const offer = theLot();
+  if (offer) press("lot", { lot: offer.lot });
+});
+
+// On a wide screen the answers stand beside the weight, whose digits keep their size.
+const wide = matchMedia("(min-width: 1000px)");
+const placeKeys = () => (wide.matches ? $("tools") : $("answer")).before($("keys"));
+wide.addEventListener("change", placeKeys);
+placeKeys();
+
 // ---- Keys -------------------------------------------------------------------------------------
 
 let busy = false;
-async function press(word) {
+async function press(word, more) {
   if (busy) return;
   if (age(know.changed) < BOUNCE && word !== "stop") {
     put("answer", "The question changed just as you pressed. Read it and press again.");
@@ -543,10 +614,10 @@ async function press(word) {
   for (const button of $("choices").children) button.setAttribute("aria-disabled", "true");
   try {
     const about = word === "stop" ? {} : { about: aboutNow() };
-    const { code, reply } = await ask("/do", { do: word, ...about });
+    const { code, reply } = await ask("/do", { do: word, ...more, ...about });
     if (code === 401) return openDoor();
-    // What was refused may have been about what the bench was.
-    if (!reply?.ok) load();
+    // What was refused may have been about what the bench was; a lot that was taken no event tells.
+    load();
     put("answer", reply?.ok ? (reply.say ?? "") : (reply?.error ?? `bismar did not take it (${code}).`));
   } catch {
     put("answer", `No answer from bismar: it is not known whether "${word}" was taken.`);
@@ -676,7 +747,11 @@ addEventListener("hashchange", () => {
   if (key !== null) begin();
   else enterRoom();
 });
-document.addEventListener("room", paint);
+document.addEventListener("room", () => {
+  // A lot may have been added there.
+  shelf = { of: null, lots: [] };
+  paint();
+});
 document.addEventListener("asked", load);
 document.addEventListener("locked", () => openDoor());
 document.addEventListener("visibilitychange", () => {

@@ -1,7 +1,7 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, aboutNow, age, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
+import { $, aboutNow, age, deed, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
 import { button, day, dot, el, field, g, get, h, lines, link, mass, n, part, question, sends, small, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { paintScales, scales } from "./scales.js";
@@ -12,6 +12,7 @@ const RETURN = 60000; // ms without a touch after which a batch has the screen a
 const TITLES = {
   begin: "New batch", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
   formulas: "Formulas", "=new": "New formula", "=table": "From a spreadsheet", tablet: "Let a tablet in",
+  answers: "Other answers",
 };
 
 export const room = { name: "", arg: "" };
@@ -118,7 +119,8 @@ function planned(reply, asked) {
     if (step.phase !== phase) rows.push({ over: phaseName(step.phase).replace(/^p/, "P") });
     phase = step.phase;
     const takes = step.lots.takes.map((take) => take.lot).join(", ");
-    const lots = step.lots.enough && takes ? `lot ${takes}` : `${takes ? `lot ${takes}: ` : ""}${step.lots.state}`;
+    // It is named when it is weighed; until then no record has it.
+    const lots = step.lots.enough && takes ? `on hand: lot ${takes}` : `${takes ? `lot ${takes}: ` : ""}${step.lots.state}`;
     const where = `${step.percent} %, ${VESSELS[step.vessel] ?? step.vessel}, scale ${step.scale ?? "not known"}; ${lots}`;
     const heed = !step.proven || !step.lots.enough;
     rows.push({ heed, cells: [[`${step.step}. ${step.ingredient}`, small(step.proven ? where : `${where}; the scale is too coarse to prove the tolerance`)],
@@ -161,7 +163,7 @@ document.addEventListener("anew", () => enterRoom());
 
 let followStep = null; // draws the lot of the step anew
 let followed = null;
-const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep())]);
+const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep()), know.state, know.status?.undo]);
 
 async function lots() {
   const reply = await get("/store");
@@ -286,21 +288,11 @@ async function record(name) {
     [`${step.step}. ${step.ingredient}`, small(step.lot ? `lot ${step.lot}` : "no lot named")], step.target ?? "–",
     [step.net ?? "withdrawn", small([step.deviation && `${step.deviation} off`, step.verdict ?? "no verdict"].filter(Boolean).join(", "))]] }));
   const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), jar.net ?? "withdrawn", jar.verdict ?? ""] }));
-  const remark = field("A remark for the record", {});
   const remarks = el("ul", { class: "lines" }, reply.notes.map((text) => el("li", {}, text)));
-  const noted = sends("Write it down", "/do", () => remark.value && { do: "note", note: remark.value }, (answer) => {
-    if (answer.error) return;
-    remarks.append(el("li", {}, remark.value));
-    remark.input.value = "";
-  });
-  const stayed = running ? reply.steps.filter((step) => step.net).map((step) => {
-    const { key, said } = sends(`${step.step}. ${step.ingredient}`, "/do", () => ({ do: "residue", step: step.step }), toBench);
-    return el("li", {}, key, said);
-  }) : [];
   const plain = encodeURIComponent(name);
   return [
     el("p", { class: "size" }, reply.code === "damaged" ? reply.state : `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
-    reply.code === "damaged" ? null : el("p", {}, `Begun ${day(reply.opened)}${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
+    reply.code === "damaged" ? null : el("p", {}, `Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
     reply.fault ? wrong(reply.fault) : null,
     el("div", { class: "keys" },
       el("a", { class: "key", href: `/paper#${plain}`, target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
@@ -309,10 +301,65 @@ async function record(name) {
     table(`Weights of ${name}`, [h("Step"), n("Target g"), n("Net g")], rows),
     jars.length ? part("Jars", table(`Jars of ${name}`, [n("Jar"), n("Net g"), h("Verdict")], jars)) : null,
     reply.notes.length || running ? part("Remarks", remarks) : null,
-    running ? part("Add a remark", remark.box, noted.key, noted.said) : null,
-    stayed.length ? part("Weigh what stayed in a beaker", el("p", {}, "Choose whose beaker it is; then put it back emptied."), el("ul", { class: "picks" }, stayed)) : null,
+    running ? remarking((text) => remarks.append(el("li", {}, text))) : null,
+    running ? emptied(reply) : null,
     charts(reply),
   ];
+}
+
+/** A remark for the record of the running batch. */
+function remarking(written) {
+  const remark = field("A remark for the record", {});
+  const noted = sends("Write it down", "/do", () => remark.value && { do: "note", note: remark.value }, (answer) => {
+    if (answer.error) return;
+    written?.(remark.value);
+    remark.input.value = "";
+  });
+  return part("Add a remark", remark.box, noted.key, noted.said);
+}
+
+/** Whose emptied beaker is weighed, by its ingredient. */
+function emptied(reply) {
+  const weighed = (reply.steps ?? []).filter((step) => step.net && Number.parseFloat(step.net) > 0).map((step) => {
+    const { key, said } = sends(`${step.step}. ${step.ingredient}`, "/do", () => ({ do: "residue", step: step.step }), toBench);
+    return el("li", {}, key, said);
+  });
+  return weighed.length ? part("Weigh what stayed in a beaker", el("p", {}, "Choose whose beaker it is; then put it back emptied."), el("ul", { class: "picks" }, weighed)) : null;
+}
+
+// ---- Other answers ----------------------------------------------------------------------------
+
+/** Every answer that there is, also where the bench does not ask for it. */
+async function answers() {
+  if (!inBatch()) return [el("p", {}, "No batch is under way; there is nothing to answer.")];
+  const reply = await get(question("/record", { batch: know.batch ?? "" }));
+  const box = el("ul", { class: "picks" });
+  const reason = field("Why it is left out, for the record", {});
+  const left = el("div", { class: "sizes" });
+  followStep = () => {
+    followed = atStep();
+    const about = aboutNow();
+    const one = (word, title, { twice, ...more } = {}) => {
+      const { key, said } = sends(title, "/do", () => ({ do: word, ...more, about }), toBench, { twice });
+      key.append(el("small", {}, deed(word)));
+      return el("li", {}, key, said);
+    };
+    box.replaceChildren(...[
+      know.status?.undo ? one("undo", "Undo", { twice: "Press again: undo" }) : null,
+      know.step ? one("again", "Again", { twice: "Press again: this step anew" }) : null,
+      know.step ? one("keep", "Keep", { twice: "Press again: keep it" }) : null,
+      one("next", "Next"),
+      know.state === "emptied-beaker" ? one("cancel", "Cancel") : null,
+    ].filter(Boolean));
+    const name = know.step?.ingredient;
+    const skip = sends(`Leave ${name} out`, "/do", () => {
+      if (!reason.value) skip.said.textContent = "Say why first; the record keeps it.";
+      return reason.value && { do: "skip", reason: reason.value, about };
+    }, toBench, { twice: `Press again: leave ${name} out` });
+    left.replaceChildren(...(name ? [reason.box, skip.key, skip.said] : [el("p", {}, "Every step is weighed; none is left to leave out.")]));
+  };
+  followStep();
+  return [box, part("Leave this step out", left), link("lots", "Name its lot"), remarking(), emptied(reply)];
 }
 
 function charts(reply) {
@@ -452,7 +499,7 @@ function tablet() {
 
 // ---- Going in and out -------------------------------------------------------------------------
 
-const rooms = { begin, formulas, lots, batches, remedies, fill, scales, tablet };
+const rooms = { answers, begin, formulas, lots, batches, remedies, fill, scales, tablet };
 
 /** Shows the room that the address names; `false` where it names the bench. */
 export async function enterRoom() {
@@ -502,7 +549,7 @@ export function paintRoom() {
   $("strip").classList.toggle("urgent", $("now").classList.contains("urgent"));
   if (room.name === "scales" && $("scales-room")) paintScales();
   // The bench has gone on: what stands here was about the step before.
-  if (room.name === "lots" && followStep && followed !== atStep()) followStep();
+  if (["lots", "answers"].includes(room.name) && followStep && followed !== atStep()) followStep();
   if (unread.now && fresh(know.beat)) enterRoom();
   // The hands are in the bowl: the bench comes back by itself.
   if (running && age(touched) > RETURN) leaveRoom();

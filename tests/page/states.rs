@@ -1,0 +1,577 @@
+//! Every state of the weighing, in a real Chromium, on five screens and with letters of twice the size: no key is
+//! cut off, nothing lies over anything else, the number has its size. The states are fed to the page: those of a
+//! usual batch as a replay of a capture told them, the rare ones as the engine words them. And every answer
+//! pressed on the page is in the log as the same word of a terminal.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde_json::{Value, json};
+
+use crate::bench_side::logs::{only_log, rows};
+use crate::bench_side::person::repository;
+use crate::bench_side::script::{Script, Seat, pictures};
+use crate::bench_side::served::{FORMULA, Served};
+use crate::rooms::Screen;
+
+/// A phone, a tablet upright and lying, a small and a large screen; CSS pixels.
+const SCREENS: [(u32, u32); 5] = [
+    (390, 844),
+    (768, 1024),
+    (1024, 768),
+    (1366, 768),
+    (1920, 1080),
+];
+/// The browser's usual letters, and twice that (WCAG 2.2, SC 1.4.4).
+const LETTERS: [u32; 2] = [16, 32];
+
+struct Fed(Script);
+
+impl Fed {
+    fn open(served: &Served) -> Fed {
+        let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
+        Fed(Script::start(
+            Seat::take(),
+            "fed.py",
+            &[&address, &pictures()],
+        ))
+    }
+
+    #[track_caller]
+    fn does(&mut self, what: Value) -> Value {
+        self.0.say(&what);
+        self.0.answer()
+    }
+
+    #[track_caller]
+    fn shows(&mut self, state: &State) {
+        self.does(
+            json!({"do": "state", "status": status(&state.more), "events": state.events,
+            "say": state.say, "store": store()}),
+        );
+    }
+
+    #[track_caller]
+    fn reads(&mut self, (wide, high): (u32, u32), letters: u32) -> Value {
+        self.does(json!({"do": "read", "wide": wide, "high": high, "letters": letters}))
+    }
+}
+
+/// What the page is fed with, and a part of the sentence that it shows then.
+struct State {
+    name: &'static str,
+    events: Vec<Value>,
+    more: Value,
+    say: String,
+}
+
+fn status(more: &Value) -> Value {
+    let mut status = json!({"formula": "Two beakers", "step": 1, "of": 2, "phase": "Dry", "ingredient": "Sea salt",
+        "target": "60.00", "low": "59.43", "high": "60.57", "lot": null, "lot_required": false,
+        "ahead": [{"ingredient": "Oat flour", "target": "40.00"}], "missing": null, "say": null,
+        "tare": "vessel tared", "state": "tared", "undo": "12.00 g Epsom salt",
+        "scales": [{"name": "scale", "line": "open", "assumed": false, "weight": "150.20", "unit": "g",
+            "steady": true, "good_lines": 1, "rejected_lines": 0}]});
+    for (key, value) in more.as_object().unwrap() {
+        status[key] = value.clone();
+    }
+    json!({"ok": true, "status": status, "batch": "two-beakers-20260101-0900", "lines": [], "cues": [], "trouble": []})
+}
+
+/// One good lot, and one that is past its day.
+fn store() -> Value {
+    let lot = |name: &str, refused: Value| {
+        json!({"lot": name, "ingredient": "Sea salt", "supplier": null,
+        "best_before": null, "left": "900.00", "refused": refused})
+    };
+    json!({"ok": true, "file": "lots.toml", "damaged": [], "known": [],
+        "lots": [lot("S-12", Value::Null), lot("S-3", json!("its day is past"))]})
+}
+
+/// What a replay of the capture told up to and with the first event that `last` is true of.
+fn replayed(events: &[Value], last: impl Fn(&Value) -> bool) -> Vec<Value> {
+    let end = events.iter().position(last).expect("the event");
+    let mut told: Vec<Value> = Vec::new();
+    for event in &events[..=end] {
+        // Of the readings the newest is enough.
+        if event["event"] == "reading" {
+            told.retain(|one| one["event"] != "reading");
+        }
+        told.push(event.clone());
+    }
+    told
+}
+
+fn cue(kind: &str, say: &str, choices: &[&str], more: Value) -> Value {
+    let mut cue = json!({"at": 9.0, "event": "cue", "cue": kind, "say": say, "step": 1, "missing": null,
+        "choices": choices, "urgent": true});
+    for (key, value) in more.as_object().unwrap() {
+        cue[key] = value.clone();
+    }
+    cue
+}
+
+fn tare(code: &str) -> Value {
+    json!({"at": 9.0, "event": "tare", "state": code, "tare": null, "code": code})
+}
+
+fn reading(net: &str, missing: &str) -> Value {
+    json!({"at": 9.0, "event": "reading", "scale": "scale", "weight": "210.20", "net": net, "missing": missing,
+        "steady": true})
+}
+
+fn states(served: &Served) -> Vec<State> {
+    let (log, told) = (
+        served.person.path("kept.csv"),
+        served.person.path("kept.jsonl"),
+    );
+    let fixture = |name: &str| repository(&format!("fixtures/captures/{name}"));
+    let text = |path: &Path| path.to_str().unwrap().to_owned();
+    served
+        .person
+        .run(&[
+            "replay",
+            &fixture("over_pour_kept.capture"),
+            "--formula",
+            &fixture("two_beakers.toml"),
+            "--batch",
+            "100g",
+            "--log",
+            &text(&log),
+            "--events",
+            &text(&told),
+            "--start",
+            "2026-01-01T09:00:00Z",
+        ])
+        .ended(0);
+    let told = std::fs::read_to_string(told).unwrap();
+    let told: Vec<Value> = told
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    let of = |name: &'static str, kind: &str, state: &str| {
+        let mut events = replayed(&told, |event| event["cue"] == kind);
+        let say = events.last().unwrap()["say"].as_str().unwrap().to_owned();
+        events.push(tare(state));
+        State {
+            name,
+            events,
+            more: json!({"state": state, "tare": state}),
+            say: say.split(" g ").last().unwrap().to_owned(),
+        }
+    };
+    let step = told[0].clone();
+    // What was asked before; a fault hides it.
+    let adding = cue(
+        "add",
+        "60.00 g to add: Sea salt.",
+        &[],
+        json!({"lead": 8, "urgent": false}),
+    );
+    let rare = |name, state: &str, reading: Value, cue: Value, more: Value| {
+        let say = cue["say"].as_str().unwrap();
+        let say = say.split(" g ").last().unwrap().to_owned();
+        let mut more = more;
+        more["state"] = json!(state);
+        State {
+            name,
+            events: vec![step.clone(), tare(state), reading, adding.clone(), cue],
+            more,
+            say,
+        }
+    };
+    let away = || json!({"at": 9.0, "event": "reading", "scale": "scale", "weight": "0.00", "net": null, "missing": null, "steady": true});
+    vec![
+        of("place", "place", "empty"),
+        of("add", "add", "tared"),
+        of("ease off", "ease-off", "tared"),
+        of("hold", "hold", "tared"),
+        of("take out", "take-out", "tared"),
+        of("lift", "lift", "lift"),
+        rare(
+            "short",
+            "tared",
+            reading("59.10", "0.90"),
+            cue(
+                "choose",
+                "0.90 g of Sea salt are missing still. Say keep if that was the last of it.",
+                &["keep"],
+                json!({"missing": "0.90"}),
+            ),
+            json!({}),
+        ),
+        rare(
+            "adding",
+            "tared",
+            reading("43.97", "16.03"),
+            adding.clone(),
+            json!({}),
+        ),
+        rare(
+            "taking out",
+            "tared",
+            reading("76.03", "-16.03"),
+            cue(
+                "take-out",
+                "16.03 g to take out: Sea salt. If something was laid there, take that off instead.",
+                &["keep", "again"],
+                json!({"missing": "-16.03", "lead": 8}),
+            ),
+            json!({}),
+        ),
+        rare(
+            "taken out in vain",
+            "tared",
+            reading("76.03", "-16.03"),
+            cue(
+                "choose",
+                "16.03 g too much is there still. Take off what does not belong to the beaker. Say keep if it stays so; or say again, and begin this step with an empty beaker.",
+                &["keep", "again"],
+                json!({"missing": "-16.03"}),
+            ),
+            json!({}),
+        ),
+        rare(
+            "lot",
+            "tared",
+            reading("60.02", "-0.02"),
+            cue(
+                "choose",
+                "Name the lot of Sea salt. The weight waits for it.",
+                &["again"],
+                json!({"asks": "lot"}),
+            ),
+            json!({"lot_required": true}),
+        ),
+        rare(
+            "stranger",
+            "stranger",
+            away(),
+            cue(
+                "choose",
+                "Not as it left. Say again and begin this step with an empty beaker; or say next, but only if it is the very same beaker.",
+                &["again", "next"],
+                json!({}),
+            ),
+            json!({}),
+        ),
+        rare(
+            "unsure",
+            "unsure",
+            away(),
+            cue(
+                "choose",
+                "Still not sure of the tare. Say next if no Sea salt is in the beaker yet; or if some is, lift it off, take that out, and place it again.",
+                &["next", "again"],
+                json!({}),
+            ),
+            json!({}),
+        ),
+        rare(
+            "more on it",
+            "lift",
+            reading("61.00", "-1.00"),
+            cue(
+                "lift",
+                "1.00 g more than recorded. Take off what was set down, then lift the vessel; or say undo, if it went in, and weigh the step again.",
+                &["undo"],
+                json!({}),
+            ),
+            json!({}),
+        ),
+        rare(
+            "mix",
+            "mixing",
+            away(),
+            cue(
+                "mix",
+                "Dry phase is weighed. Tip the dry parts into the bowl and stir until even. Then say next, press the pan twice, or place the next vessel.",
+                &["next"],
+                json!({"urgent": false}),
+            ),
+            json!({}),
+        ),
+        rare(
+            "emptied beaker",
+            "emptied-beaker",
+            away(),
+            cue(
+                "choose",
+                "0.80 g Sea salt are missing: 0.82 g stayed in the beaker. Say next to weigh them, or cancel to leave it so.",
+                &["next", "cancel"],
+                json!({}),
+            ),
+            json!({}),
+        ),
+        rare(
+            "decision",
+            "decision",
+            away(),
+            cue(
+                "choose",
+                "Sea salt is 66.2 % of the batch, above its limit of 62 %. A remedy may mend it; say next to close the batch as it is.",
+                &["next"],
+                json!({"asks": "remedy", "step": 0}),
+            ),
+            json!({"step": null, "ingredient": null, "target": null, "low": null, "high": null, "ahead": []}),
+        ),
+        rare(
+            "no rest",
+            "tared",
+            reading("59.10", "0.90"),
+            cue(
+                "fault",
+                "The scale does not come to rest. Shield it from the draught and take your hands off the bench. Say keep if it stays so; the record says how sure it is.",
+                &["keep"],
+                json!({}),
+            ),
+            json!({}),
+        ),
+    ]
+}
+
+#[test]
+fn no_key_is_cut_off_and_nothing_lies_over_anything_in_any_state() {
+    let served = Served::start();
+    let mut page = Fed::open(&served);
+    let mut wrong = Vec::new();
+    // The height of the letters of the weight, by what is to be done and the screen.
+    let mut letters: BTreeMap<(&str, (u32, u32)), f64> = BTreeMap::new();
+    let states = states(&served);
+    for state in &states {
+        page.shows(state);
+        for screen in SCREENS {
+            for size in LETTERS {
+                let seen = page.reads(screen, size);
+                for fault in ["cut", "covered", "over", "out"] {
+                    // Letters of twice the size may need the page to be rolled; nothing may be cut or lie over.
+                    let rolls = size > LETTERS[0] && ["cut", "covered"].contains(&fault);
+                    if !rolls && seen[fault] != json!([]) {
+                        wrong.push(format!(
+                            "{} {screen:?} {size}: {fault} {}",
+                            state.name, seen[fault]
+                        ));
+                    }
+                }
+                if seen["wide"] == true {
+                    wrong.push(format!(
+                        "{} {screen:?} {size}: wider than the screen",
+                        state.name
+                    ));
+                }
+                if size == LETTERS[0] {
+                    letters.insert((state.name, screen), seen["letters"].as_f64().unwrap());
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    // Numbers of as many digits: what is to be taken out is as large as what is to be added.
+    for screen in SCREENS {
+        let [add, out] = ["adding", "taking out"].map(|name| letters[&(name, screen)]);
+        assert!(out >= add * 0.98, "{screen:?}: {add} and {out} px");
+    }
+    // The check can fail: a key that is put where it is cut off and covers another is found.
+    page.does(json!({"do": "script", "text":
+        "document.adoptedStyleSheets = [new CSSStyleSheet()]; document.adoptedStyleSheets[0].replaceSync('#choices .key { position: relative; z-index: -1; left: -30px; top: -300px; }'); return 1"}));
+    let stranger = states.iter().find(|state| state.name == "stranger");
+    page.shows(stranger.unwrap());
+    let seen = page.reads(SCREENS[0], LETTERS[0]);
+    for fault in ["cut", "covered", "over"] {
+        assert_ne!(seen[fault], json!([]), "{fault} is never found: {seen:#}");
+    }
+}
+
+#[test]
+fn each_key_says_what_it_will_do_and_what_is_shown_is_what_counts() {
+    let served = Served::start();
+    let mut page = Fed::open(&served);
+    let states = states(&served);
+    let screen = SCREENS[3];
+    for (name, keys) in [
+        ("short", vec!["leave it 0.90 g short"]),
+        (
+            "taken out in vain",
+            vec!["leave it 16.03 g over", "76.03 g do not count"],
+        ),
+        ("unsure", vec!["nothing of this step is in it yet"]),
+        ("stranger", vec!["it is the same one"]),
+        ("more on it", vec!["take back 12.00 g Epsom salt"]),
+        ("mix", vec!["it is mixed"]),
+        (
+            "emptied beaker",
+            vec!["weigh what is missing", "leave the beaker as it is"],
+        ),
+        (
+            "decision",
+            vec!["close the batch as it is", "Compare the remedies"],
+        ),
+        (
+            "lot",
+            vec!["Take lot S-12", "900.00 g left", "Choose its lot"],
+        ),
+    ] {
+        let state = states.iter().find(|state| state.name == name).unwrap();
+        page.shows(state);
+        let seen = page.reads(screen, LETTERS[0]);
+        let all = seen["keys"].to_string();
+        for key in keys {
+            assert!(all.contains(key), "{name}: {key}: {seen:#}");
+        }
+    }
+    // One press takes the one good lot, for the step that is shown.
+    let sent = page.does(json!({"do": "press", "id": "Take lot S-12"}));
+    assert!(
+        sent["sent"]
+            .as_array()
+            .unwrap()
+            .contains(&json!({"do": "lot", "lot": "S-12",
+        "about": {"batch": "two-beakers-20260101-0900", "step": 1}})),
+        "{sent:#}"
+    );
+
+    // At the lift the recorded weight is large, and it has a mark.
+    let lift = states.iter().find(|state| state.name == "lift").unwrap();
+    page.shows(lift);
+    let seen = page.reads(screen, LETTERS[0]);
+    assert_eq!(
+        (&seen["digits"], &seen["big"], &seen["word"]),
+        (
+            &json!("61.80"),
+            &json!("recorded"),
+            &json!("recorded, kept")
+        ),
+        "{seen:#}"
+    );
+    let seal = page
+        .does(json!({"do": "script", "text": "return document.getElementById('seal').innerText"}));
+    assert_eq!(seal["is"], "!");
+
+    // A scale of 0.1 g: no number is finer, whatever the plan has.
+    let mut coarse = reading("33.3", "26.713");
+    coarse["weight"] = json!("183.5");
+    let step = json!({"at": 0.0, "event": "step", "step": 1, "of": 2, "phase": "Dry", "ingredient": "Sea salt",
+        "target": "60.013", "low": "59.50", "high": "60.50", "scale": "scale"});
+    let add = cue(
+        "add",
+        "26.7 g to add: Sea salt.",
+        &[],
+        json!({"lead": 7, "urgent": false}),
+    );
+    let state = State {
+        name: "coarse",
+        events: vec![step, tare("tared"), coarse, add],
+        more: json!({"target": "60.013", "low": "59.5", "high": "60.5", "scales": []}),
+        say: "to add".into(),
+    };
+    page.shows(&state);
+    let seen = page.reads(screen, LETTERS[0]);
+    assert_eq!(seen["digits"], "26.7", "{seen:#}");
+    assert_eq!(seen["gate"], "window\n59.5 – 60.5 g", "{seen:#}");
+    assert_eq!(seen["say"], "26.7 g to add: Sea salt.", "{seen:#}");
+
+    // A fault that leaves the weight live does not hide the next move, nor what can be answered.
+    let fault = cue(
+        "fault",
+        "The scale shows oz now; weights are converted. Press the unit key until it shows g again.",
+        &[],
+        json!({}),
+    );
+    page.does(json!({"do": "more", "events": [fault]}));
+    let told = page.does(
+        json!({"do": "script", "text": "return document.getElementById('beside').innerText"}),
+    );
+    assert_eq!(told["is"], "Then: 26.7 g to add: Sea salt.");
+
+    // Why a hold takes long.
+    let hold = states.iter().find(|state| state.name == "hold").unwrap();
+    page.shows(hold);
+    let mut moving = reading("60.02", "-0.02");
+    moving["steady"] = json!(false);
+    page.does(json!({"do": "more", "events": [moving]}));
+    page.does(json!({"do": "until", "text": "document.getElementById('beside').innerText.includes('still moves')"}));
+}
+
+/// What a log says, without its times.
+fn story(served: &Served) -> Vec<[String; 6]> {
+    let told = ["kind", "step", "ingredient", "lot", "verdict", "note"];
+    rows(&only_log(&served.person))
+        .iter()
+        .skip(2)
+        .map(|row| told.map(|column| row[column].clone()))
+        .collect()
+}
+
+#[test]
+fn the_answers_of_the_page_make_the_log_that_a_terminal_makes() {
+    let lots = "[[lot]]\nname = \"S-12\"\ningredient = \"Sea salt\"\namount = \"900 g\"\n";
+    let formula = FORMULA.replace("percent = 60\n", "percent = 60\nlot_required = true\n");
+    let served = |_: &str| {
+        Served::with("", |person| {
+            person.file("home/.config/bismar/lots.toml", lots);
+            person.file("soak.toml", &formula);
+        })
+    };
+
+    let terminal = served("terminal");
+    terminal.person.begins();
+    for words in [
+        vec!["lot", "S-12"],
+        vec!["note", "cool bench"],
+        vec!["skip", "none is left"],
+        vec!["undo"],
+        vec!["skip", "none is left"],
+        vec!["skip", "spilt"],
+        vec!["undo"],
+    ] {
+        terminal.person.run(&words).ended(0);
+    }
+    terminal.person.run(&["stop"]).ended(0);
+
+    let page = served("page");
+    page.person.begins();
+    let address = format!("http://127.0.0.1:{}/#{}", page.port, page.key);
+    let mut screen = Screen::at(Seat::take(), &address);
+    screen.until("the lot", |seen| {
+        seen["links"].to_string().contains("Choose its lot")
+    });
+    std::thread::sleep(std::time::Duration::from_secs(1));
+    screen.press("Take lot S-12");
+    screen.until("the lot is named", |seen| seen["lot"] == "Lot: S-12");
+    screen.press("Answers");
+    screen.write("A remark for the record", "cool bench");
+    screen.press("Write it down");
+    screen.until("noted", |seen| seen["said"].to_string().contains("Noted"));
+    let twice = |screen: &mut Screen, first: &str, then: &str| {
+        screen.press(first);
+        std::thread::sleep(std::time::Duration::from_secs(1));
+        screen.press(then);
+        screen.until("the bench", |seen| seen["hash"] == "#/");
+        screen.press("Answers");
+    };
+    let skip = |screen: &mut Screen, name: &str, why: &str| {
+        screen.reads(&format!("Leave {name} out"));
+        screen.write("Why it is left out, for the record", why);
+        twice(
+            screen,
+            &format!("Leave {name} out"),
+            &format!("Press again: leave {name} out"),
+        );
+    };
+    skip(&mut screen, "Sea salt", "none is left");
+    screen.reads("take back Sea salt");
+    twice(&mut screen, "Undo", "Press again: undo");
+    skip(&mut screen, "Sea salt", "none is left");
+    skip(&mut screen, "Epsom salt", "spilt");
+    screen.reads("take back Epsom salt");
+    twice(&mut screen, "Undo", "Press again: undo");
+    screen.pictures("room-answers");
+    screen.press("Bench");
+    screen.press("Stop the batch");
+    std::thread::sleep(std::time::Duration::from_secs(1));
+    screen.press("Press again: stop now");
+    screen.until("stopped", |seen| seen["view"] == "idle");
+
+    assert_eq!(story(&page), story(&terminal));
+    assert!(story(&page).len() > 7);
+}
