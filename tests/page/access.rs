@@ -350,6 +350,9 @@ fn everybody_can_use_the_page() {
     found.look_closely(&mut page, "place");
     page.room("#/begin", "document.querySelector('.picks a')");
     found.look(&mut page, "begin in a batch");
+    page.room("#/answers", "document.querySelector('.picks button')");
+    found.look_closely(&mut page, "answers");
+    found.walk(&mut page, "answers", PHONE);
     page.room("#/", "document.getElementById('say').offsetParent");
 
     // A pour, its number live: what is read aloud, what moves.

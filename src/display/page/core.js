@@ -107,7 +107,8 @@ const NEXT = {
 /** What an answer will do now, in words. */
 export function deed(choice) {
   const lift = know.state === "lift";
-  const missing = know.pour?.missing ?? know.cue?.missing;
+  // What a cue tells of is what is kept only where it offers that; before a pour there is nothing to keep.
+  const missing = know.pour?.missing ?? (know.cue?.choices?.includes("keep") ? know.cue.missing : null);
   const off = missing == null ? NaN : number(fine(missing));
   const net = know.pour?.net;
   switch (choice) {

@@ -341,7 +341,7 @@ async function answers() {
     const about = aboutNow();
     const one = (word, title, { twice, ...more } = {}) => {
       const { key, said } = sends(title, "/do", () => ({ do: word, ...more, about }), toBench, { twice });
-      key.append(el("small", {}, deed(word)));
+      key.append(el("small", { "data-deed": word }, deed(word)));
       return el("li", {}, key, said);
     };
     box.replaceChildren(...[
@@ -547,6 +547,11 @@ export function paintRoom() {
   $("strip").hidden = !running && !know.fault;
   put("strip-say", $("say").textContent);
   $("strip").classList.toggle("urgent", $("now").classList.contains("urgent"));
+  // The weight goes on meanwhile, and with it what an answer would do.
+  for (const node of document.querySelectorAll("[data-deed]")) {
+    const words = deed(node.dataset.deed);
+    if (node.textContent !== words) node.textContent = words;
+  }
   if (room.name === "scales" && $("scales-room")) paintScales();
   // The bench has gone on: what stands here was about the step before.
   if (["lots", "answers"].includes(room.name) && followStep && followed !== atStep()) followStep();
