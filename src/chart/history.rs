@@ -87,7 +87,9 @@ fn weighing(record: &Record, step: &Row, kind: Kind) -> Option<Weighing> {
     if target.mass() <= Mass::ZERO {
         return None;
     }
-    let taken_out = record.taken_out.iter().filter(|row| row.step == step.step);
+    // A jar has a number of its own, which may be this step's too.
+    let of_step = |row: &&Row| row.step == step.step && row.ingredient == step.ingredient;
+    let taken_out = record.taken_out.iter().filter(of_step);
     let above = step.high.is_some_and(|high| net.mass() > high.mass());
     Some(Weighing {
         batch: record.batch.clone(),

@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use std::path::Path;
 use std::process::{Command, Output};
 
+use bismar::chart::history::gathered;
 use bismar::journal::batch::record::Record;
 use bismar::journal::read::folder::{batches_in, log_of, read_each};
 use bismar::journal::read::record;
@@ -116,6 +117,29 @@ fn a_record_holds_what_stands_after_corrections_residue_and_withdrawals() {
     assert_eq!(record.total(), Mass::from_mg(178_500));
     let lots: Vec<String> = uses_of(&record).map(|used| used.lot).collect();
     assert_eq!(lots, ["S-12"], "a withdrawn weight reached nothing");
+}
+
+/// A jar has a number of its own: what was taken out of jar 1 is no over-pour of step 1.
+#[test]
+fn an_over_pour_counts_for_its_ingredient_and_a_jars_for_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let taken_out = |ingredient: &str| Draft {
+        step: 1,
+        ingredient: ingredient.into(),
+        net: Some(Mass::from_mg(2_000)),
+        ..draft(RowKind::TakenOut)
+    };
+    let rows = [
+        taken_out("Coarse sea salt"),
+        weighed(1, "Coarse sea salt", "S-12", 266_400),
+        weighed(2, "Oat flour", "O-3", 72_000),
+        taken_out("Glasswort bath soak 1.0"),
+    ];
+    let record = read(&write_log(dir.path(), "soak-1", &rows));
+    assert_eq!(record.taken_out.len(), 2);
+    let counted = gathered(&record).weighings;
+    let counted: Vec<_> = counted.iter().map(|w| (w.step, w.over_pours)).collect();
+    assert_eq!(counted, [(1, 1), (2, 0)]);
 }
 
 #[test]
