@@ -34,8 +34,9 @@ impl Engine {
         self.bowl_changed(scale, by, remark);
     }
 
-    /// What came into the bowl before this step was asked for may be the last of the step before, or the
-    /// maker was ahead of the cue: nothing tells, and neither weight claims more.
+    /// What had come into the bowl, and rested, before this step was asked for may be the last of the step
+    /// before, or the maker was ahead of the cue: nothing tells, and neither weight claims more. What streams
+    /// on is this step's.
     pub(super) fn came_unasked(
         &mut self,
         scale: ScaleIndex,
@@ -43,15 +44,18 @@ impl Engine {
         step: &Step,
         tared: &mut Tared,
     ) {
-        let Some(until) = tared.content.unasked else {
+        let Some(unasked) = &mut tared.content.unasked else {
             return;
         };
-        if seen.steady.is_none() && seen.at < until {
-            return;
+        if unasked.shown.is_none() && (seen.at >= unasked.until || seen.steady.is_some()) {
+            unasked.shown = Some(seen.weight);
         }
+        let Some((shown, level)) = unasked.shown.zip(seen.steady) else {
+            return;
+        };
         tared.content.unasked = None;
-        let net = net_of(step, tared.tare.base, seen.weight);
-        if net <= seen.d * 5 {
+        let net = net_of(step, tared.tare.base, level.weight);
+        if (level.weight - shown).abs() > level.d * 5 || net <= level.d * 5 {
             return;
         }
         tared.tare.unproven += net;

@@ -5,7 +5,7 @@ use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
 use super::run::LiftCheck;
-use super::state::{Captured, Doubt, State, Written};
+use super::state::{Captured, Doubt, State, Unasked, Written};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, phrases};
@@ -156,7 +156,9 @@ impl Engine {
                 let lag = self.pans.get(scale).map_or(0.0, |pan| pan.lag());
                 let until = seen.at.plus_micros(REACTION_US + (lag * 1e6) as u64);
                 let next = self.next_in_bowl(written, base, d);
-                return next.with_tared(|tared| tared.content.unasked = Some(until));
+                return next.with_tared(|tared| {
+                    tared.content.unasked = Some(Unasked { until, shown: None })
+                });
             }
         }
         let Some(level) = seen.steady else {

@@ -247,12 +247,21 @@ pub(super) struct Content {
     pub left_rest: Option<Moment>,
     /// Readings in a row that agree on such another weight.
     pub off_rest: Option<(Mass, u32)>,
-    /// It came into the bowl before anybody had asked for it; what is there until then may be the last of
+    /// It began to come into the bowl before anybody had asked for it; what rests by then may be the last of
     /// the step before as well.
-    pub unasked: Option<Moment>,
+    pub unasked: Option<Unasked>,
     /// The vessel weighs so much more than the last one that was recorded with its content: it may be that one,
     /// put back.
     pub back: Option<Mass>,
+}
+
+/// What began to come before it was asked for.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Unasked {
+    /// When a person can have answered the cue.
+    pub until: Moment,
+    /// What was shown then.
+    pub shown: Option<Mass>,
 }
 
 /// How the target is approached, and what was said of that.
