@@ -332,6 +332,12 @@ impl Decimal {
         })
     }
 
+    /// How many units of 10^-`places` it is (`places` up to 18); `None` where it has more decimals than that.
+    pub fn scaled(self, places: u8) -> Option<i128> {
+        let scale = places.checked_sub(self.decimals)?;
+        Some(i128::from(self.digits) * 10i128.pow(u32::from(scale)))
+    }
+
     /// This number of `unit` as a mass, rounded half to even to a nanogram.
     ///
     /// # Errors

@@ -12,6 +12,7 @@ use crate::config::{Config, DEFAULT_FILE};
 use crate::document::Reader;
 use crate::files;
 use crate::scale::layout::{Chosen, LayoutError};
+use crate::text::capitalised;
 
 #[derive(Debug, Args)]
 pub struct ConfigArgs {
@@ -95,13 +96,6 @@ fn bad_layout(path: Option<&Path>, index: usize, error: &LayoutError) -> Failure
         Some(problems) => problems.into(),
         None => Failure::bad_input(error),
     }
-}
-
-fn capitalised(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or(String::new(), |first| {
-        first.to_uppercase().chain(chars).collect()
-    })
 }
 
 /// As [`load`], with at least one scale.

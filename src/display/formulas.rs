@@ -17,8 +17,8 @@ use serde_json::{Value, json};
 
 use super::context::Context;
 use super::get::{self, Asked, json as told, look, told_from, unread, with};
-use super::post::{allowed, misunderstood, parsed};
-use super::{JSON, Shared, refused, refused_for, views};
+use super::post::{Nothing, allowed, misunderstood, parsed};
+use super::{Answered, JSON, Ours, Shared, refused, refused_for, views};
 use crate::formula::form::{Fault, Fields};
 use crate::formula::plan::BatchSize;
 use crate::protocol::request;
@@ -45,10 +45,6 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/formula-sheet", post(sheet))
         .route("/formula-examples", post(examples))
 }
-
-type Ours = State<Arc<Shared>>;
-/// Either way it is an answer.
-type Answered = Result<Response, Response>;
 
 /// What is asked for by who may change something. The body is read only then: it may be long.
 async fn wanted<T: DeserializeOwned>(
@@ -300,9 +296,6 @@ async fn sheet(State(shared): Ours, request: HttpRequest) -> Answered {
 }
 
 async fn examples(State(shared): Ours, request: HttpRequest) -> Answered {
-    #[derive(Deserialize)]
-    #[serde(deny_unknown_fields)]
-    struct Nothing {}
     let (Nothing {}, headers) = wanted(&shared, request).await?;
     let _alone = shared.list.lock().await;
     let put = look(&shared, &headers, |context| {

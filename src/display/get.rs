@@ -12,7 +12,7 @@ use axum::routing::get;
 use serde::de::DeserializeOwned;
 
 use super::context::Context;
-use super::{Shared, refused, refused_for, refused_with, views};
+use super::{Ours, Shared, refused, refused_for, refused_with, views};
 use crate::text::harmless_json;
 use crate::workshop::QueryError;
 
@@ -38,8 +38,6 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/scales", get(scales))
         .route("/ports", get(ports))
 }
-
-type Ours = State<Arc<Shared>>;
 
 async fn formulas(State(shared): Ours, headers: HeaderMap) -> Response {
     told_from(&shared, &headers, views::formulas, json).await

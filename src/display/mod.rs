@@ -269,6 +269,8 @@ struct Caller {
 }
 
 type Ours = State<Arc<Shared>>;
+/// Either way it is an answer.
+type Answered = Result<Response, Response>;
 
 /// Serves the page until the receiver of `calls` is dropped.
 ///

@@ -17,7 +17,7 @@ use super::context::Context;
 use super::get::{look, told_from, unread};
 use super::guard::Refusal;
 use super::passes::{self, Clocks};
-use super::{JSON, Reach, Shared, answered, ask, refused, refused_for};
+use super::{Answered, JSON, Ours, Reach, Shared, answered, ask, refused, refused_for};
 use crate::chart::code;
 use crate::formula::Place;
 use crate::lots::Lot;
@@ -37,8 +37,6 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/check-end", post(end_check))
 }
 
-type Ours = State<Arc<Shared>>;
-
 /// Whether this browser may change something now.
 pub(super) fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
     shared.guard.change(headers, Instant::now())
@@ -52,6 +50,25 @@ pub(super) fn parsed<T: DeserializeOwned>(body: &[u8]) -> Result<T, String> {
     serde_json::from_slice(body)
         .map_err(|error| format!("this is no request that bismar knows: {error}"))
 }
+
+/// What a request asks for, where this browser may change something.
+#[expect(
+    clippy::result_large_err,
+    reason = "the error is the answer, made once a request"
+)]
+pub(super) fn wanted<T: DeserializeOwned>(
+    shared: &Shared,
+    headers: &HeaderMap,
+    body: &[u8],
+) -> Result<T, Response> {
+    allowed(shared, headers).map_err(refused)?;
+    parsed(body).map_err(|why| misunderstood(&why))
+}
+
+/// What asks for nothing but what its address says.
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Nothing {}
 
 /// A word to the daemon's loop: the requests of the control socket, but that a batch begins by a formula's
 /// name in the folder of the formulas and by no other path. What is said about a step is refused for another.
@@ -98,19 +115,11 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
 }
 
 /// A pass for one more browser, with its code.
-async fn let_in(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    #[derive(serde::Deserialize)]
-    #[serde(deny_unknown_fields)]
-    struct Nothing {}
-    if let Err(refusal) = allowed(&shared, &headers) {
-        return refused(refusal);
-    }
-    if let Err(why) = parsed::<Nothing>(&body) {
-        return misunderstood(&why);
-    }
+async fn let_in(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let Nothing {} = wanted(&shared, &headers, &body)?;
     let passes = shared.guard.passes();
     if let Some(why) = Reach::of_a_tablet(passes.origin()) {
-        return refused((StatusCode::CONFLICT, why));
+        return Err(refused((StatusCode::CONFLICT, why)));
     }
     let given = passes.give(Clocks::at(Instant::now()));
     let told = given.map_err(|error| error.to_string()).and_then(|link| {
@@ -120,8 +129,8 @@ async fn let_in(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respons
         }))
     });
     match told {
-        Ok(told) => ([(CONTENT_TYPE, JSON)], format!("{told}\n")).into_response(),
-        Err(why) => refused_for(StatusCode::SERVICE_UNAVAILABLE, &why),
+        Ok(told) => Ok(([(CONTENT_TYPE, JSON)], format!("{told}\n")).into_response()),
+        Err(why) => Err(refused_for(StatusCode::SERVICE_UNAVAILABLE, &why)),
     }
 }
 
@@ -189,14 +198,9 @@ impl NewLot {
     }
 }
 
-async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    if let Err(refusal) = allowed(&shared, &headers) {
-        return refused(refusal);
-    }
-    let lot = match parsed::<NewLot>(&body).and_then(NewLot::read) {
-        Ok(lot) => lot,
-        Err(why) => return misunderstood(&why),
-    };
+async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let new: NewLot = wanted(&shared, &headers, &body)?;
+    let lot = new.read().map_err(|why| misunderstood(&why))?;
     // Two at a time could each find the list without the other's lot.
     let _alone = shared.list.lock().await;
     let add = move |context: &Context| -> Result<String, QueryError> {
@@ -212,10 +216,8 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Respon
             lot.name, lot.ingredient
         ))
     };
-    told_from(&shared, &headers, add, |say| {
-        answered(&Ok(Answer::said(say)))
-    })
-    .await
+    let tell = |say| answered(&Ok(Answer::said(say)));
+    Ok(told_from(&shared, &headers, add, tell).await)
 }
 
 /// A check of a scale with a test weight.
@@ -228,27 +230,18 @@ struct Wanted {
     class: String,
 }
 
-async fn check(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    if let Err(refusal) = allowed(&shared, &headers) {
-        return refused(refusal);
-    }
-    let wanted = match parsed::<Wanted>(&body) {
-        Ok(wanted) => wanted,
-        Err(why) => return misunderstood(&why),
-    };
+async fn check(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
     let Wanted {
         scale,
         weight,
         class,
-    } = wanted;
+    } = wanted(&shared, &headers, &body)?;
     let begun = shared
         .checks
         .begin(&shared.calls, &shared.context, scale, &weight, &class)
         .await;
-    match begun {
-        Ok(say) => answered(&Ok(Answer::said(say))),
-        Err(why) => misunderstood(&why),
-    }
+    let say = begun.map_err(|why| misunderstood(&why))?;
+    Ok(answered(&Ok(Answer::said(say))))
 }
 
 async fn end_check(State(shared): Ours, headers: HeaderMap) -> Response {

@@ -14,8 +14,8 @@ use serde::de::DeserializeOwned;
 
 use super::find::MOST_PORTS;
 use super::get::look;
-use super::post::{allowed, misunderstood, parsed};
-use super::{Shared, answered, ask, idle, refused, refused_for, refused_with, views};
+use super::post::{self, Nothing, misunderstood};
+use super::{Answered, Ours, Shared, answered, ask, idle, refused_for, refused_with, views};
 use crate::protocol::reply::{Answer, Standing};
 use crate::protocol::request::Request;
 use crate::workshop::config_file::EditError;
@@ -33,10 +33,6 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/vessel-remove", post(remove_vessel))
 }
 
-type Ours = State<Arc<Shared>>;
-/// Either way it is an answer.
-type Answered = Result<Response, Response>;
-
 /// What a request asks for, where this browser may change something and no batch is under way.
 async fn wanted<T: DeserializeOwned>(
     shared: &Shared,
@@ -52,8 +48,7 @@ async fn wanted_now<T: DeserializeOwned>(
     headers: &HeaderMap,
     body: &[u8],
 ) -> Result<(T, Box<Standing>), Response> {
-    allowed(shared, headers).map_err(refused)?;
-    let wanted = parsed(body).map_err(|why| misunderstood(&why))?;
+    let wanted = post::wanted(shared, headers, body)?;
     let refused = |refusal| refused_with(StatusCode::CONFLICT, refusal);
     let standing = idle(&shared.calls, "do that when it is over").await;
     Ok((wanted, standing.map_err(refused)?))
@@ -125,19 +120,12 @@ async fn find(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered 
     Ok(answered(&Ok(Answer::said(say))))
 }
 
-#[derive(serde::Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Nothing {}
-
-async fn end(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
-    if let Err(refusal) = allowed(&shared, &headers) {
-        return refused(refusal);
-    }
-    if let Err(why) = parsed::<Nothing>(&body) {
-        return misunderstood(&why);
-    }
+async fn end(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let Nothing {} = post::wanted(&shared, &headers, &body)?;
     shared.finds.end().await;
-    answered(&Ok(Answer::said("Nothing is listened to any more.")))
+    Ok(answered(&Ok(Answer::said(
+        "Nothing is listened to any more.",
+    ))))
 }
 
 /// A scale that was found; empty texts are as if they were not there.

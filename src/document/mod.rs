@@ -283,11 +283,22 @@ impl<'i> Reader<'i> {
     }
 }
 
+/// Where the line after the byte `at` begins, or the end; `None` where `at` is no place in the text.
+pub fn next_line(text: &str, at: usize) -> Option<usize> {
+    let rest = text.get(at..)?;
+    Some(at + rest.find('\n').map_or(rest.len(), |end| end + 1))
+}
+
+/// The line that holds the byte `at`, and where it begins.
+fn line_at(text: &str, at: usize) -> Option<(usize, &str)> {
+    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
+    Some((start, text.get(start..)?.lines().next()?))
+}
+
 /// A head in single brackets on the line of the fault that is one of a list, and where it begins.
 fn single_brackets(text: &str, at: usize) -> Option<(&str, usize)> {
     const LISTS: [&str; 6] = ["phase", "ingredient", "substance", "lot", "scale", "vessel"];
-    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
-    let line = text.get(start..)?.lines().next()?;
+    let (start, line) = line_at(text, at)?;
     let head = line.trim().strip_prefix('[')?.split(']').next()?.trim();
     let last = head.rsplit('.').next()?.trim();
     LISTS.contains(&last).then_some((head, start))
@@ -297,8 +308,7 @@ fn single_brackets(text: &str, at: usize) -> Option<(&str, usize)> {
 /// a text program. What is wrong, what to write, and where it begins.
 fn not_toml(text: &str, at: usize) -> Option<(String, String, usize)> {
     const QUOTES: [char; 10] = ['“', '”', '„', '‟', '«', '»', '‘', '’', '‚', '″'];
-    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
-    let line = text.get(start..)?.lines().next()?;
+    let (start, line) = line_at(text, at)?;
     // No person wrote a line longer than this.
     if line.len() > 1000 {
         return None;
@@ -348,8 +358,7 @@ fn not_toml(text: &str, at: usize) -> Option<(String, String, usize)> {
 /// A bare number with a comma, `= 20,5`, at the fault `at` in its line, and where it begins. TOML's own
 /// words for it speak of line ends, or of a key "5".
 fn decimal_comma(text: &str, at: usize) -> Option<(&str, usize)> {
-    let start = text.get(..at)?.rfind('\n').map_or(0, |end| end + 1);
-    let line = text.get(start..)?.lines().next()?;
+    let (start, line) = line_at(text, at)?;
     // No person wrote a line longer than this, and it would take long.
     if line.len() > 1000 {
         return None;

@@ -56,9 +56,7 @@ impl FromStr for Allowance {
         if decimal.digits < 0 {
             return Err(AllowanceError::Negative);
         }
-        let places = 9u32.checked_sub(u32::from(decimal.decimals));
-        let scale = places.ok_or(AllowanceError::NotANumber)?;
-        let n = i128::from(decimal.digits) * 10i128.pow(scale);
+        let n = decimal.scaled(9).ok_or(AllowanceError::NotANumber)?;
         match i64::try_from(n).map(Percent) {
             Ok(percent) if percent <= Allowance::MOST.0 => Ok(Allowance(percent)),
             Ok(_) | Err(_) => Err(AllowanceError::TooMuch),

@@ -23,12 +23,11 @@ const ONE: i128 = 1_000_000_000;
 /// A number of parts: above 0, at most a million, with at most nine decimals.
 pub(super) fn parts<'i>(reader: &mut Reader<'i>, value: &Value<'i>, what: &str) -> Option<Parts> {
     let decimal = reader.decimal(value, "parts")?;
-    let Some(scale) = 9u32.checked_sub(u32::from(decimal.decimals)) else {
+    let Some(n) = decimal.scaled(9) else {
         let message = format!("\"parts\" has {} decimals", decimal.decimals);
         reader.report(&value.span(), message, "Write at most nine");
         return None;
     };
-    let n = i128::from(decimal.digits) * 10i128.pow(scale);
     let (message, remedy) = match n {
         ..=0 => (
             format!("{what} has 0 parts"),

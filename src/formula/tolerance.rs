@@ -14,13 +14,11 @@ pub(super) fn percent<'i>(
     key: &str,
 ) -> Option<Percent> {
     let decimal = reader.decimal(value, key)?;
-    let scale = 9u32.checked_sub(u32::from(decimal.decimals));
-    let Some(scale) = scale else {
+    let Some(n) = decimal.scaled(9) else {
         let message = format!("\"{key}\" has {} decimals", decimal.decimals);
         reader.report(&value.span(), message, "Write at most nine");
         return None;
     };
-    let n = i128::from(decimal.digits) * 10i128.pow(scale);
     if n > i128::from(Percent::HUNDRED.0) {
         let message = format!("\"{key}\" is {}, more than 100", decimal_text(n));
         reader.report(

@@ -37,9 +37,7 @@ impl Price {
         if decimal.negative || decimal.digits < 0 {
             return Err(PriceError::Negative);
         }
-        let scale = 6u32.checked_sub(u32::from(decimal.decimals));
-        let scale = scale.ok_or(PriceError::TooFine)?;
-        let n = i128::from(decimal.digits) * 10i128.pow(scale);
+        let n = decimal.scaled(6).ok_or(PriceError::TooFine)?;
         match i64::try_from(n).map(Price) {
             Ok(price) if price <= Price::MOST => Ok(price),
             Ok(_) | Err(_) => Err(PriceError::TooMuch),

@@ -18,6 +18,14 @@ pub fn misleads(c: char) -> bool {
         || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
 }
 
+/// The text with a capital letter at its beginning.
+pub fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
 /// The text with U+FFFD for every character that [`misleads`], but for line feeds and tabs.
 pub fn harmless(text: &str) -> Cow<'_, str> {
     let bad = |c: char| misleads(c) && !matches!(c, '\n' | '\t');

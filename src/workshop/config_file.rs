@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use super::scale_setup::known;
 use crate::config::{Config, DEFAULT_FILE};
-use crate::document::{DeTable, Reader};
+use crate::document::{DeTable, Reader, next_line};
 use crate::files;
 use crate::mass::Mass;
 use crate::metrology::Errors;
@@ -485,12 +485,6 @@ fn marked(text: &str) -> (&'static str, &str) {
         Some(rest) => ("\u{feff}", rest),
         None => ("", text),
     }
-}
-
-/// Where the line after `at` begins, or the end.
-fn next_line(text: &str, at: usize) -> Option<usize> {
-    let rest = text.get(at..)?;
-    Some(at + rest.find('\n').map_or(rest.len(), |end| end + 1))
 }
 
 fn edited(text: &str, mut edits: Vec<(Range<usize>, String)>) -> String {

@@ -21,6 +21,7 @@ use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::problem::Problems;
 use crate::text::alike::same_name;
+use crate::text::capitalised;
 
 /// A file as it was opened.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -141,7 +142,7 @@ pub fn check(
                         scale: scale.name.clone(),
                         lowest: grams(step.lowest),
                         highest: grams(step.highest),
-                        says: says.map(|say| capital(&in_the_form(&say))).collect(),
+                        says: says.map(|say| capitalised(&in_the_form(&say))).collect(),
                     });
                 }
             }
@@ -162,12 +163,6 @@ fn bare(note: &str) -> String {
         Some((_, rest)) => rest.trim_start_matches(place).trim(),
         None => note,
     })
-}
-
-fn capital(say: &str) -> String {
-    let mut letters = say.chars();
-    let first = letters.next().map(char::to_uppercase);
-    first.into_iter().flatten().chain(letters).collect()
 }
 
 /// What is to be written into a file, as it is said of the form.

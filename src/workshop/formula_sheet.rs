@@ -534,11 +534,7 @@ fn by_marks(cells: &[String], kind: Option<Kind>, said: &mut Vec<String>) -> Opt
 
 /// Billionths; `None` for what is no number.
 fn count(number: &str) -> Option<i128> {
-    let n = Decimal::parse(number.as_bytes())
-        .ok()
-        .filter(|_| !number.is_empty())?;
-    let scale = 9u32.checked_sub(u32::from(n.decimals))?;
-    Some(i128::from(n.digits) * 10i128.pow(scale))
+    Decimal::parse(number.as_bytes()).ok()?.scaled(9)
 }
 
 fn text(n: i128) -> String {

@@ -248,6 +248,20 @@ fn every_bad_file_is_refused_with_its_places() {
 }
 
 /// Each with its place; nothing else is said of the same line, and no comma that is right is blamed.
+/// The reader finds these faults in the text and no others: each begins at its place and says so much.
+fn finds(text: &str, faults: &[(&str, &str)]) {
+    let problems = Formula::parse(text, "f.toml").expect_err(text);
+    assert_eq!(problems.0.len(), faults.len(), "{text}\n{problems}");
+    for (problem, (place, part)) in problems.0.iter().zip(faults) {
+        let said = problem.to_string();
+        assert!(
+            said.starts_with(&format!("f.toml:{place}: ")),
+            "{text}\n{said}"
+        );
+        assert!(said.contains(part), "{text}\n{said}");
+    }
+}
+
 #[test]
 fn a_decimal_comma_is_told_wherever_a_number_stands() {
     let head = "[formula]\nname = \"A\"\n[[phase]]\n[[phase.ingredient]]\nname = \"B\"\n";
@@ -276,16 +290,7 @@ fn a_decimal_comma_is_told_wherever_a_number_stands() {
         ),
     ];
     for (text, faults) in cases {
-        let problems = Formula::parse(&format!("{head}{text}"), "f.toml").expect_err(text);
-        assert_eq!(problems.0.len(), faults.len(), "{text}\n{problems}");
-        for (problem, (place, part)) in problems.0.iter().zip(faults) {
-            let said = problem.to_string();
-            assert!(
-                said.starts_with(&format!("f.toml:{place}: ")),
-                "{text}\n{said}"
-            );
-            assert!(said.contains(part), "{text}\n{said}");
-        }
+        finds(&format!("{head}{text}"), faults);
     }
     for text in [
         "percent = 20 x, 5\n",
@@ -372,16 +377,7 @@ fn marks_of_a_text_program_and_single_brackets_say_what_to_write() {
         ),
     ];
     for (text, faults) in cases {
-        let problems = Formula::parse(&text, "f.toml").expect_err(&text);
-        assert_eq!(problems.0.len(), faults.len(), "{text}\n{problems}");
-        for (problem, (place, part)) in problems.0.iter().zip(faults) {
-            let said = problem.to_string();
-            assert!(
-                said.starts_with(&format!("f.toml:{place}: ")),
-                "{text}\n{said}"
-            );
-            assert!(said.contains(part), "{text}\n{said}");
-        }
+        finds(&text, faults);
     }
     // Within a text or a remark all of it may stand, and what else is wrong there is told as before.
     for text in ["inci = \"100 % “pure” 12/2027", "percent = = # 22% “x”"] {

@@ -106,9 +106,7 @@ fn in_threes(text: &str, mark: char, decimal: char) -> bool {
 /// A percentage as a count; `None` for what is none, or is not above 0 and at most 100.
 fn percent(text: &str) -> Option<Percent> {
     let decimal = Decimal::parse(text.as_bytes()).ok()?;
-    let scale = 9u32.checked_sub(u32::from(decimal.decimals))?;
-    let n = i128::from(decimal.digits) * 10i128.pow(scale);
-    let n = i64::try_from(n).ok()?;
+    let n = i64::try_from(decimal.scaled(9)?).ok()?;
     (n > 0 && n <= Percent::HUNDRED.0).then_some(Percent(n))
 }
 

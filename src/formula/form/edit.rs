@@ -7,7 +7,7 @@ use super::super::Formula;
 use super::PhaseFields;
 use super::write::Entries;
 use super::{Fields, IngredientFields};
-use crate::document::{DeTable, DeValue, Reader, Value};
+use crate::document::{DeTable, DeValue, Reader, Value, next_line};
 
 /// What a head of the file begins, up to the next head.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -373,12 +373,6 @@ fn change(
         edits.push((end..end, format!("{gap}{key} = {value}\n")));
     }
     Some(())
-}
-
-/// Where the line after `at` begins, or the end.
-fn next_line(text: &str, at: usize) -> Option<usize> {
-    let rest = text.get(at..)?;
-    Some(at + rest.find('\n').map_or(rest.len(), |end| end + 1))
 }
 
 #[cfg(test)]

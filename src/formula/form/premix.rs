@@ -67,9 +67,7 @@ pub fn premix(fields: &Fields, index: usize, name: &str) -> Result<(Fields, Fiel
 
 /// Billionths of a percent.
 fn count(percent: &str) -> Option<i128> {
-    let n = Decimal::parse(percent.as_bytes()).ok()?;
-    let scale = 9u32.checked_sub(u32::from(n.decimals))?;
-    Some(i128::from(n.digits) * 10i128.pow(scale))
+    Decimal::parse(percent.as_bytes()).ok()?.scaled(9)
 }
 
 /// Between which shares of the product the blend keeps each of its ingredients within its own limits: so much of the
