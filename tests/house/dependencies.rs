@@ -204,26 +204,49 @@ fn no_crate_of_the_program_is_there_twice_without_a_reason() {
     );
 }
 
+fn table(path: &str) -> toml::Table {
+    let text = std::fs::read_to_string(path).unwrap();
+    text.parse()
+        .unwrap_or_else(|error| panic!("{path}: {error}"))
+}
+
+/// The fuzz targets have a lock of their own, which `--locked` refuses as soon as a crate of ours needs another
+/// one: said here in a moment, not by CI after half an hour.
+#[test]
+fn the_lock_of_the_fuzz_targets_has_what_our_crates_need() {
+    let lock = table("tests/fuzz/Cargo.lock");
+    for (name, path) in [
+        ("bismar", "Cargo.toml"),
+        ("bismar-core", "src/core/Cargo.toml"),
+    ] {
+        let locked = lock["package"].as_array().unwrap().iter();
+        let locked = locked
+            .filter(|package| package["name"].as_str() == Some(name))
+            .flat_map(|package| package["dependencies"].as_array().unwrap())
+            .map(|one| one.as_str().unwrap().split(' ').next().unwrap());
+        let manifest = table(path);
+        let needed = manifest["dependencies"].as_table().unwrap().keys();
+        assert_eq!(
+            locked.collect::<BTreeSet<_>>(),
+            needed.map(String::as_str).collect(),
+            "{path}: run `cargo update --workspace --offline` in tests/fuzz and commit its Cargo.lock"
+        );
+    }
+}
+
 #[test]
 fn every_locked_crate_has_a_checksum_and_unsafe_code_is_forbidden() {
-    let lock: toml::Table = std::fs::read_to_string("Cargo.lock")
-        .unwrap()
-        .parse()
-        .unwrap();
+    let lock = table("Cargo.lock");
     for package in lock["package"].as_array().unwrap() {
         let own = matches!(package["name"].as_str(), Some("bismar" | "bismar-core"));
         assert_eq!(package.get("checksum").is_none(), own, "{package}");
     }
-    let manifest = |path: &str| -> toml::Table {
-        let text = std::fs::read_to_string(path).unwrap();
-        text.parse().unwrap()
-    };
     assert_eq!(
-        manifest("Cargo.toml")["workspace"]["lints"]["rust"]["unsafe_code"].as_str(),
+        table("Cargo.toml")["workspace"]["lints"]["rust"]["unsafe_code"].as_str(),
         Some("forbid")
     );
     for path in ["Cargo.toml", "src/core/Cargo.toml"] {
-        let lints = &manifest(path)["lints"];
+        let lints = &table(path)["lints"];
         assert_eq!(lints["workspace"].as_bool(), Some(true), "{path}");
     }
 }
@@ -232,10 +255,7 @@ fn every_locked_crate_has_a_checksum_and_unsafe_code_is_forbidden() {
 /// of them is looked at.
 #[test]
 fn the_note_on_crates_that_read_from_outside_is_of_these_versions() {
-    let lock: toml::Table = std::fs::read_to_string("Cargo.lock")
-        .unwrap()
-        .parse()
-        .unwrap();
+    let lock = table("Cargo.lock");
     let note = std::fs::read_to_string("DEVELOPERS.md").unwrap();
     let rows = note
         .lines()
