@@ -1,9 +1,9 @@
 //! What a person says: commands and presses on the pan.
 
 use super::capture::verdict_of;
+use super::resting::PROVEN;
 use super::run::Deed;
 use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
-use super::tared::PROVEN;
 use super::{Engine, net_of};
 use crate::formula::VesselWay;
 use crate::time::Moment;

@@ -265,6 +265,9 @@ impl Engine {
         let zero = self.zero(scale);
         let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
         let index = self.index_now();
+        // The reading that told of the lift may be the only one of the empty pan; what is below that swings.
+        let low = self.pans.get(scale).and_then(|pan| pan.last);
+        let low = low.map(|last| last.weight).filter(|low| *low >= zero);
         let Some(run) = &mut self.run else { return };
         // Those of a bowl that stands there still rest on the same zero, and so do those whose lift the empty
         // pan had no time to speak of.
@@ -281,14 +284,16 @@ impl Engine {
             scale,
             zero,
             exact,
-            low: None,
+            low,
+            swing: None,
             flat: None,
             lasted: None,
             missed: false,
             records: Vec::new(),
         });
         check.exact &= exact;
-        check.low = None;
+        check.low = low;
+        check.swing = None;
         check.flat = None;
         check.lasted = None;
         check.missed = false;
@@ -385,6 +390,7 @@ impl Engine {
     /// that nobody saw. The record never claims more than the empty pan proves.
     pub(super) fn check_the_lift(&mut self, scale: ScaleIndex, seen: &Observation) {
         let Some(run) = &mut self.run else { return };
+        let finished = run.current().is_none();
         let check = run.lift_check.as_mut();
         let Some(check) = check.filter(|check| check.scale == scale && !check.missed) else {
             return;
@@ -405,13 +411,34 @@ impl Engine {
         };
         let load = last.weight.shown - check.zero;
         let off = |shown: Mass| last.weight.shown - shown >= load.ratio(3, 5);
-        let comes = seen.weight - low > vessel_at_least(seen.d);
+        let least = vessel_at_least(seen.d);
+        let comes = seen.weight - low > least;
+        if let Some(high) = check.swing {
+            let high = high.max(seen.weight);
+            check.swing = Some(high);
+            let returns = high - seen.weight > least && seen.unit_known;
+            if returns {
+                // The pan of a scale that rings: what it shows after the swing is the empty pan still.
+                check.low = Some(seen.weight);
+                check.swing = None;
+                check.flat = None;
+            } else if seen.steady.is_some() || high - low > (last.weight.shown - low).ratio(1, 2) {
+                // No swing is that large, or stays: the next vessel came.
+                run.miss_lift_check();
+            }
+            return;
+        }
         let (level, rests) = match (seen.steady, check.lasted) {
             (Some(level), _) if off(seen.weight) => (level, true),
             // The next vessel comes before the pan has rested: what it showed for a moment must do.
             (None, Some(lasted)) if comes => (lasted, false),
             (None, None) if comes => {
-                run.miss_lift_check();
+                // After the last step nothing is to come: it may be the swing of the pan.
+                if finished {
+                    check.swing = Some(seen.weight);
+                } else {
+                    run.miss_lift_check();
+                }
                 return;
             }
             (Some(_) | None, _) => {

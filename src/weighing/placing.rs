@@ -668,7 +668,8 @@ impl Engine {
                         self.refuse(unsure);
                         return self.judge_arrival(scale, level, None);
                     }
-                    if self.pans.get(scale).is_some_and(|pan| !pan.zero_exact) {
+                    let guessed = self.pans.get(scale).is_some_and(|pan| !pan.zero_exact);
+                    if guessed && came <= vessel_at_least(level.d) {
                         // The zero was only worked out: this is it.
                         unsure.mass -= level.weight - zero;
                         self.see_zero(scale, level.weight);

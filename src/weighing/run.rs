@@ -131,6 +131,8 @@ pub(super) struct LiftCheck {
     pub exact: bool,
     /// The lowest shown since.
     pub low: Option<Mass>,
+    /// The highest since then, while that may be the swing of the pan after the lift.
+    pub swing: Option<Mass>,
     /// Readings in a row that agree, be it for less than a rest; and the last of such that lasted.
     pub flat: Option<Level>,
     pub lasted: Option<Level>,

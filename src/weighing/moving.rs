@@ -1,0 +1,201 @@
+//! A tared vessel whose load moves: when to ease off, to stop and to hold.
+
+use super::event::Event;
+use super::order::vessel_at_least;
+use super::pan::Observation;
+use super::pour::landing_weight;
+use super::state::{Asked, Dip, Disturbed, State, Tared};
+use super::{Engine, net_of, phrases};
+use crate::formula::{Step, VesselWay};
+use crate::mass::Mass;
+use crate::vocabulary::code::FaultCode;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
+
+/// Nearly right but not at rest for this long: something moves the air or the bench.
+const RESTLESS_US: u64 = 8_000_000;
+
+impl Engine {
+    /// The load moves.
+    pub(super) fn moving(&mut self, seen: &Observation, step: &Step, mut tared: Tared) -> State {
+        let net = net_of(step, tared.tare.base, seen.weight);
+        tared.approach.inside_since = None;
+        let rest = tared.content.rest.unwrap_or(Mass::ZERO);
+        let pours = step.vessel != VesselWay::Difference;
+        if pours {
+            tared.follow_rest(seen, tared.tare.base + rest, net * 2 > rest);
+        }
+        tared.content.most = tared.content.most.max(net);
+        tared.content.stayed.push(seen.at, net);
+        if pours && self.sinks_below_base(seen, step, net, &mut tared) {
+            return self.say_add(tared, Mass::ZERO);
+        }
+        if pours {
+            self.follow_dip(seen, step.scale, net, &mut tared);
+        }
+        let window = self.window(step, seen.d.max(tared.tare.d), tared.tare.carried);
+        let d = seen.d;
+        // Poured is what stays: a bump comes and goes in less than half a second.
+        tared.content.above = match tared.content.above {
+            Some((since, n)) if net > d * 5 => Some((since, n + 1)),
+            None if net > d * 5 => Some((seen.at, 1)),
+            Some(_) | None => None,
+        };
+        tared.content.poured |= tared
+            .content
+            .above
+            .is_some_and(|(since, n)| n >= 3 && seen.at.since(since) >= 500_000);
+        self.watch_restless(seen, net, window.low, window.high, &mut tared);
+        // While it is not known whether a vessel landed, a number too large means that one did.
+        let absurd = tared.suspect.is_some_and(|suspect| {
+            !suspect.exact || net > step.highest.ratio(3, 2) + Mass::from_g(5)
+        });
+        // Until the tare is seen again nothing is said over that.
+        let asked = tared.asked == Some(Asked::Lift);
+        if !pours || net <= d * 5 || absurd || asked {
+            return State::Tared(tared);
+        }
+        let (rate, lag) = self
+            .pans
+            .get(step.scale)
+            .map_or((0.0, 0.25), |pan| (pan.rate.grams_per_second(), pan.lag()));
+        let after = self
+            .run
+            .as_ref()
+            .and_then(|run| run.after_flow.get(&step.ingredient))
+            .map_or(0.0, |flow| flow.grams());
+        let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
+        if net > window.high && rate > d.to_g_f64() && !tared.approach.stopped {
+            tared.approach.stopped = true;
+            self.cue(CueKind::Hold, "Stop.", Some(step.target - net), &[]);
+        } else if self.rules.early_cue
+            && tared.approach.eased.is_none()
+            && net < window.low
+            && rate > 0.0
+            && will_be >= window.low
+        {
+            tared.approach.eased = Some((will_be, seen.at));
+            let missing = step.target - net;
+            let say = phrases::ease_off(missing, d);
+            self.cue(CueKind::EaseOff, say, Some(missing), &[]);
+        } else if window.holds(net)
+            && !tared.approach.stopped
+            && !matches!(
+                tared.asked,
+                Some(Asked::Draught | Asked::Strays | Asked::Lot)
+            )
+        {
+            tared.approach.stopped = true;
+            let say = "Hold. Let it come to rest.";
+            self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
+        }
+        State::Tared(tared)
+    }
+
+    /// Nothing of this step is in it, and it stands below its tare: what lay there when it was tared is
+    /// gone, and what comes next comes onto this, be there a rest before it or not.
+    fn sinks_below_base(
+        &mut self,
+        seen: &Observation,
+        step: &Step,
+        net: Mass,
+        tared: &mut Tared,
+    ) -> bool {
+        let own = tared.tare.base - self.zero(step.scale);
+        let below = !tared.content.poured
+            && tared.content.most <= seen.d * 5
+            && tared.suspect.is_none()
+            && net < -vessel_at_least(seen.d)
+            && net.abs() <= own.ratio(1, 3);
+        if !below || !seen.unit_known {
+            tared.content.sunk = None;
+            return false;
+        }
+        let pan = self.pans.get(step.scale);
+        let stands = pan.and_then(|pan| pan.stands(&mut tared.content.sunk, seen, net.abs()));
+        let Some(sunk) = stands else { return false };
+        tared.content.sunk = None;
+        tared.tare.wander = tared.tare.wander.max(sunk.high - sunk.low);
+        tared.tare.base = sunk.middle();
+        if let Some(vessel) = &mut tared.tare.vessel {
+            *vessel += net;
+        }
+        if self.is_in_the_same_bowl() {
+            self.taken_from_bowl(step.scale, net.abs());
+        }
+        true
+    }
+
+    /// It stood below its tare for a moment, and what comes now comes onto that: something that was tared, or
+    /// weighed with what is in it, may have gone, and by how much no rest says.
+    fn follow_dip(&mut self, seen: &Observation, scale: ScaleIndex, net: Mass, tared: &mut Tared) {
+        let near = net.abs() <= seen.d * 5;
+        // Another unit makes less than two thirds of it, or more: a pennyweight is 1.555 g.
+        let unit = seen.unit_known || seen.weight >= tared.tare.base.ratio(7, 10);
+        if tared.suspect.is_some() || !unit || (near && seen.plateau) {
+            tared.content.dip = Dip::default();
+            return;
+        }
+        let below = (net < -vessel_at_least(seen.d)).then_some(-net);
+        tared.content.dip.follow(seen.at, below);
+        let above = tared.content.above.is_some_and(|(_, n)| n >= 2) && net > seen.d * 5;
+        let dip = tared.content.dip.lasted;
+        if !above || dip == Mass::ZERO || tared.disturbed.is_some() {
+            return;
+        }
+        tared.content.dip.lasted = Mass::ZERO;
+        if tared.content.poured && !tared.was_asked_out() {
+            // All that was in it was gone, and more: it was off, or another one stands there.
+            tared.disturbed = Some(Disturbed {
+                poured: true,
+                replaced: true,
+            });
+            return;
+        }
+        tared.tare.unproven += dip;
+        if self.is_in_the_same_bowl() {
+            self.taken_from_bowl(scale, dip);
+        }
+    }
+
+    /// Nearly right, and never at rest: a draught or a shaking bench.
+    fn watch_restless(
+        &mut self,
+        seen: &Observation,
+        net: Mass,
+        low: Mass,
+        high: Mass,
+        tared: &mut Tared,
+    ) {
+        let Some(run) = &mut self.run else { return };
+        let near = net >= low - seen.d * 10 && net <= high + seen.d * 10;
+        // A spoon in the vessel moves more than any draught.
+        let handled = seen
+            .before
+            .is_some_and(|before| (seen.weight - before).abs() > seen.d * 20);
+        if !near || handled {
+            run.restless_since = None;
+            return;
+        }
+        let since = *run.restless_since.get_or_insert(seen.at);
+        // A trickle only grows; a draught comes and goes, and mere noise goes nowhere.
+        let pan = self.scale_needed().and_then(|scale| self.pans.get(scale));
+        let wanders = pan.is_some_and(|pan| pan.wander.amount(seen.d) > seen.d);
+        let stays = pan
+            .and_then(|pan| pan.wander.lately())
+            .is_some_and(|range| range <= seen.d * 2);
+        let long = seen.at.since(since);
+        let restless = (long > RESTLESS_US && wanders) || (long > RESTLESS_US * 2 && stays);
+        if restless && tared.asked != Some(Asked::Draught) {
+            tared.asked = Some(Asked::Draught);
+            let scale = self.scale_needed();
+            self.out.push_back(Event::Fault {
+                scale,
+                code: FaultCode::Unsteady,
+                over: false,
+            });
+            self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
+        }
+    }
+}

@@ -1,0 +1,456 @@
+//! A tared vessel at rest: inside, too much, too little, or something else that stands there.
+
+use std::ops::ControlFlow::{self, Break, Continue};
+
+use super::order::vessel_at_least;
+use super::phrases::Words;
+use super::removed::most_gone;
+use super::state::{Asked, Dip, Mismatch, Removed, State, Stayed, Tared};
+use super::steady::Level;
+use super::trace::Shape;
+use super::{Engine, net_of, phrases};
+use crate::formula::{Step, VesselWay};
+use crate::mass::{Mass, Unit};
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
+
+/// A rest this soon after "ease off" tells what falls after the hand stops: 3 s.
+const LEARN_WITHIN_US: u64 = 3_000_000;
+/// So often in vain (`Approach::futile`), with the tare seen again after the second time.
+pub(super) const PROVEN: u32 = 3;
+/// A scoop that is emptied at once gives no more than this: 50 g.
+const SCOOP: Mass = Mass::from_g(50);
+/// The zero drifts by no more than a step in this time; what comes faster is poured: 10 s.
+const DRIFT_US: u64 = 10_000_000;
+
+/// What is over at rest.
+#[derive(Clone, Copy)]
+struct Over {
+    net: Mass,
+    d: Mass,
+    /// It came in one go.
+    at_once: bool,
+    /// The hand was told to stop, or to ease off, since the last rest.
+    stopped: bool,
+    say_again: bool,
+}
+
+impl Engine {
+    /// The load is at rest.
+    pub(super) fn at_rest(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) -> State {
+        if let Some(suspect) = &mut tared.suspect {
+            suspect.level = Some(level);
+            if !suspect.exact {
+                // Whatever a guess says, nobody is to pour or take out by it.
+                return match tared.asked {
+                    Some(Asked::Lift) => State::Tared(tared),
+                    Some(_) | None => self.ask_lift_and_back(step, tared),
+                };
+            }
+        }
+        let d = level.d.max(tared.tare.d);
+        tared.content.dip = Dip::default();
+        let pours = step.vessel != VesselWay::Difference;
+        if std::mem::take(&mut tared.content.stirred) {
+            // What it showed meanwhile may have been the spoon: only what is there now was poured.
+            let net = net_of(step, tared.tare.base, level.weight);
+            tared.content.poured = net.abs() > d * 5;
+            tared.content.most = net;
+            tared.content.stayed = Stayed::at_rest(net);
+        }
+        if pours && !tared.content.poured && tared.suspect.is_none() && level.d < tared.tare.d {
+            // Another unit, and a finer one: the tare is taken in it.
+            return self.tare_at(scale, level);
+        }
+        if pours && !tared.content.poured && tared.suspect.is_none() {
+            self.follow_base(scale, level, step, &mut tared);
+        }
+        tared.wander = self.wander_of(&tared, d);
+        let mut tared = match self.stands_as_tared(scale, level, step, tared) {
+            Continue(tared) => tared,
+            Break(state) => return state,
+        };
+        let calm = self.window(step, d, tared.tare.carried);
+        let amid = self.window_amid(step, d, tared.tare.carried, tared.wander);
+        // Where the scale strays, what it can prove is asked for.
+        let window = if amid.proven { amid } else { calm };
+        let net = net_of(step, tared.tare.base, level.weight);
+        let asked_out = tared.approach.said.is_some_and(|said| said.is_negative());
+        if asked_out
+            && net < tared.content.rest.unwrap_or_default() - d * 3
+            && let Some(pan) = self.pans.get_mut(scale)
+        {
+            // To and fro by what was poured and taken out again is no wander.
+            pan.wander.forget_stretch();
+        }
+        if let Some(last) = tared.content.level
+            && level.since == last.since
+        {
+            tared.content.crept += level.weight - last.weight;
+        }
+        let came = self.shape_since(scale, level, tared.content.level, d);
+        let one_load = came.is_some_and(|came| self.is_one_load(scale, &came, d));
+        let at_once = one_load || came.is_some_and(|came| came.leapt);
+        let first = pours && tared.content.rest.is_none_or(|rest| rest.abs() <= d * 5);
+        if first && one_load && tared.suspect.is_none() && self.is_a_vessel(scale, &tared, net, d) {
+            // What was tared is something that lay there; the vessel came onto it.
+            self.suspect(super::state::Why::Unseen);
+            return self.judge_arrival(scale, level, None);
+        }
+        tared.content.rest = Some(net);
+        tared.content.level = Some(level);
+        tared.content.left_rest = None;
+        tared.content.off_rest = None;
+        tared.content.moved = false;
+        tared.content.most = net;
+        tared.content.stayed = Stayed::at_rest(net);
+        let stopped = std::mem::take(&mut tared.approach.stopped) || tared.approach.eased.is_some();
+        tared.content.poured |= net.abs() > d * 5;
+        if let Some((predicted, at)) = tared.approach.eased.take()
+            && level.since.since(at) < LEARN_WITHIN_US
+            && let Some(run) = &mut self.run
+        {
+            // At rest soon after the cue: the hand did stop, and what came after fell by itself.
+            run.after_flow
+                .entry(step.ingredient.clone())
+                .or_default()
+                .learn(predicted, net);
+        }
+        if let Some(run) = &mut self.run {
+            run.restless_since = None;
+        }
+        // Less than half a step off nobody can put right.
+        let hit = (net - step.target).abs() * 2 <= d;
+        if window.holds(net) || hit {
+            return self.inside_at_rest(scale, level, step, tared);
+        }
+        tared.approach.inside_since = None;
+        // Whoever was told to stop is told to go on.
+        let say_again = stopped
+            || tared
+                .approach
+                .said
+                .is_none_or(|said| (said - (step.target - net)).abs() > d);
+        if net > window.high {
+            let said = Over {
+                net,
+                d,
+                at_once,
+                stopped,
+                say_again,
+            };
+            return self.over_at_rest(scale, step, tared, said);
+        }
+        if say_again {
+            return self.say_add(tared, net);
+        }
+        State::Tared(tared)
+    }
+
+    /// Unless what stands there is not the vessel that was tared with something poured into it, or taken out
+    /// as it was asked for.
+    fn stands_as_tared(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) -> ControlFlow<State, Tared> {
+        let d = level.d.max(tared.tare.d);
+        let pours = step.vessel != VesselWay::Difference;
+        let net = net_of(step, tared.tare.base, level.weight);
+        if !pours && net < -vessel_at_least(d) && tared.suspect.is_none() {
+            // A source gains nothing: a hand or a spoon was tared, or another one stands there.
+            return Break(match tared.content.poured {
+                true => self.ask_about_vessel(level, tared),
+                false => {
+                    self.suspect(super::state::Why::Unseen);
+                    self.judge_arrival(scale, level, None)
+                }
+            });
+        }
+        if !pours && tared.suspect.is_none() && self.lies_there_alone(scale, level, step, net) {
+            return Break(self.lifted_off_something(scale, level, tared));
+        }
+        let below = net < -(d * 5) && self.is_in_the_same_bowl() && tared.suspect.is_none();
+        let asked_out = tared.was_asked_out();
+        let briefly = !tared.content.poured && tared.content.most > d * 5;
+        if below && briefly && !asked_out {
+            // Some of this step was in it for a moment, and what is in it now nobody knows.
+            return Break(self.ask_about_vessel(level, tared));
+        }
+        if below && (!tared.content.poured || tared.content.rest.is_none() || asked_out) {
+            // More came out than this step put in.
+            tared.tare.base = level.weight;
+            tared.approach.peak = tared.approach.peak.map(|peak| peak - net);
+            tared.content.rest = None;
+            self.taken_from_bowl(scale, net.abs());
+            return Break(self.say_add(tared, Mass::ZERO));
+        }
+        if pours && !tared.content.poured && net < -(d * 5) && tared.suspect.is_none() {
+            // A hand or a lid lay on it when it was tared: what stands there now is the vessel.
+            return Break(self.tare_at(scale, level));
+        }
+        if pours && tared.content.poured && tared.suspect.is_none() {
+            let rest = tared
+                .content
+                .rest
+                .unwrap_or_default()
+                .max(tared.content.stayed.most);
+            // More than is in it nobody takes out.
+            let all = step.vessel != VesselWay::Bowl && net < -(d * 5);
+            if net < rest - vessel_at_least(d) && (all || !asked_out) {
+                // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
+                let afresh = self.can_begin_afresh();
+                let say = phrases::fell(step, rest - net, d, afresh);
+                let choices: &[Choice] = match afresh {
+                    true => &[Choice::Next, Choice::Again],
+                    false => &[Choice::Next],
+                };
+                self.cue_urgent(CueKind::Choose, say, choices);
+                return Break(State::VesselMismatch {
+                    tared,
+                    level,
+                    what: Mismatch::Fell,
+                });
+            }
+        }
+        Continue(tared)
+    }
+
+    /// Too much is in it: to take out, until that was in vain so often that the tare is asked for.
+    fn over_at_rest(
+        &mut self,
+        scale: ScaleIndex,
+        step: &Step,
+        mut tared: Tared,
+        over: Over,
+    ) -> State {
+        let Over {
+            net,
+            d,
+            at_once,
+            stopped,
+            say_again,
+        } = over;
+        let pours = step.vessel != VesselWay::Difference;
+        if tared.suspect.is_some() {
+            // Nothing is taken out by a guess.
+            let say = phrases::lift_to_check(step.vessel, net, d, false);
+            return self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say);
+        }
+        tared.approach.peak = Some(tared.approach.peak.map_or(net, |peak| peak.max(net)));
+        let missing = step.target - net;
+        // A hand that tried and left as much as there was.
+        let near = (d * 2).max(missing.abs().ratio(1, 20));
+        let same = |said: Mass| said.is_negative() && (said - missing).abs() <= near;
+        if stopped {
+            let in_vain = tared.approach.said.is_some_and(same);
+            tared.approach.futile = match tared.approach.futile {
+                futile if in_vain => futile + 1,
+                // What was proven once need not be again.
+                futile if futile >= PROVEN => PROVEN,
+                _ => 0,
+            };
+        }
+        tared.approach.said = Some(missing);
+        if tared.approach.futile > PROVEN && pours {
+            if say_again {
+                let choices = [&[Choice::Keep], self.ways_on(step)].concat();
+                let say = phrases::in_vain(step, -missing, d, &choices);
+                self.cue_urgent_with(CueKind::Choose, say, Some(missing), &choices);
+            }
+            return State::Tared(tared);
+        }
+        if tared.approach.futile == PROVEN - 1 && pours {
+            tared.approach.futile = PROVEN;
+            // So much is not in it: something else lies there, or the tare is another one. What it
+            // showed is nothing to keep.
+            tared.content.moved = true;
+            tared.suspected(self.zero(scale), step.vessel, false);
+            return self.ask_lift_and_back(step, tared);
+        }
+        if say_again {
+            self.cue_over(step, net, at_once, d);
+        }
+        State::Tared(tared)
+    }
+
+    /// More than could be taken from the source is gone, and what shows is no source: it was lifted, and
+    /// something else lies on the pan.
+    fn lies_there_alone(&self, scale: ScaleIndex, level: Level, step: &Step, net: Mass) -> bool {
+        let left = level.weight - self.zero(scale);
+        net > most_gone(step, level.d).max(left * 4) && left > vessel_at_least(level.d)
+    }
+
+    /// It lay there with the source. Where nothing was taken yet it is in the tare; else it may have come since,
+    /// and so much more may have been taken.
+    fn lifted_off_something(&mut self, scale: ScaleIndex, level: Level, mut tared: Tared) -> State {
+        let lies = level.weight - self.zero(scale);
+        let grams = phrases::grams(lies, level.d);
+        if tared.content.poured {
+            tared.tare.unproven += lies;
+        }
+        tared.tare.vessel = Some(tared.tare.base - level.weight);
+        self.see_zero(scale, level.weight);
+        let state = self.vessel_removed(Removed::new(tared));
+        let say = format!("{grams} g lie on the scale beside the source. Take that off.");
+        self.tell_beside(&say, CueKind::Fault, &[]);
+        state
+    }
+
+    /// Nothing is in it yet: what the indication does is drift, or a draught. Upwards only as slowly as
+    /// a zero drifts, so that no drop is taken for it.
+    fn follow_base(&mut self, scale: ScaleIndex, level: Level, step: &Step, tared: &mut Tared) {
+        let net = net_of(step, tared.tare.base, level.weight);
+        let d = level.d.max(tared.tare.d);
+        // The last of a slow filter's rise comes after its rest.
+        let slow = self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.swift.is_some_and(|swift| swift > 1.0));
+        let down = net.is_negative() && net.abs() <= d * 5;
+        let up = net > Mass::ZERO
+            && net <= d
+            && level.since <= tared.tare.at
+            && (level.at.since(tared.tare.at) >= DRIFT_US || slow);
+        if !down && !up {
+            return;
+        }
+        if down {
+            tared.tare.wander = tared.tare.wander.max(net.abs() - d);
+        }
+        tared.tare.base = level.weight;
+        tared.tare.at = level.at;
+        if let Some(vessel) = tared.tare.vessel {
+            // The vessel did not change: the zero did.
+            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+            self.set_zero(scale, level.weight - vessel, exact);
+        }
+    }
+
+    /// Whether what came onto the tared weight in one go is a vessel: it weighs as one that is known, or far
+    /// more than what was tared, and than a scoop holds.
+    fn is_a_vessel(&self, scale: ScaleIndex, tared: &Tared, net: Mass, d: Mass) -> bool {
+        let own = tared.tare.base - self.zero(scale);
+        let heavy = net > (own * 3).max(SCOOP);
+        !self.is_in_the_same_bowl() && (self.is_known_vessel(net, d) || heavy)
+    }
+
+    /// How more than a crumb came since the last rest.
+    fn shape_since(
+        &self,
+        scale: ScaleIndex,
+        level: Level,
+        last: Option<Level>,
+        d: Mass,
+    ) -> Option<Shape> {
+        let last = last.filter(|last| level.weight - last.weight > vessel_at_least(d))?;
+        let pan = self.pans.get(scale)?;
+        Some(pan.shape(last.weight, level.weight, d))
+    }
+
+    /// It came as a lid, a spoon or a lump does.
+    fn is_one_load(&self, scale: ScaleIndex, came: &Shape, d: Mass) -> bool {
+        let pan = self.pans.get(scale);
+        pan.is_some_and(|pan| pan.is_one_load(came, d)) && !came.is_pour()
+    }
+
+    fn cue_over(&mut self, step: &Step, net: Mass, at_once: bool, d: Mass) {
+        let over = net - step.target;
+        let say = phrases::take_out(step, over, d, at_once);
+        let kind = match step.vessel {
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Bowl => CueKind::TakeOut,
+            VesselWay::Difference => CueKind::Choose,
+        };
+        let choices = [&[Choice::Keep], self.ways_on(step)].concat();
+        self.cue_urgent_with(kind, say, Some(-over), &choices);
+    }
+
+    /// Steady and inside the window: captured after the dwell, when nothing is in doubt.
+    fn inside_at_rest(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) -> State {
+        let since = *tared.approach.inside_since.get_or_insert(level.at);
+        let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
+        // A newest reading beyond the mean of the others may be the first of a late drop.
+        let newest = self.pans.get(scale).and_then(|pan| pan.last);
+        let grows = newest.is_some_and(|last| net_of(step, level.weight, last.weight) > Mass::ZERO);
+        if level.at.since(since) < dwell || grows {
+            return State::Tared(tared);
+        }
+        let d = level.d.max(tared.tare.d);
+        let net = net_of(step, tared.tare.base, level.weight);
+        tared.wander = self.wander_of(&tared, d);
+        let calm = self.window(step, d, tared.tare.carried);
+        let amid = self.window_amid(step, d, tared.tare.carried, tared.wander);
+        if tared.suspect.is_some() {
+            let say = phrases::lift_to_check(step.vessel, net, d, true);
+            self.ask_once(tared, Asked::CheckTare, CueKind::Lift, say)
+        } else if calm.proven && !amid.proven && tared.tare.unproven == Mass::ZERO {
+            // It would pass on a calm scale; now the draught is larger than the tolerance allows.
+            self.ask_once(tared, Asked::Strays, CueKind::Fault, phrases::strays())
+        } else if let Some(unit) = self.too_coarse(step, level.d) {
+            self.ask_once(tared, Asked::Unit, CueKind::Fault, phrases::unit(unit))
+        } else if step.lot_required && !self.has_lot(&step.ingredient) {
+            let say = phrases::lot(&step.ingredient);
+            self.ask_once(tared, Asked::Lot, CueKind::Choose, say)
+        } else {
+            self.record_inside(scale, tared, level, false)
+        }
+    }
+
+    /// The wander of tare and gross together, and what it crept at rest.
+    pub(super) fn wander_of(&self, tared: &Tared, d: Mass) -> Mass {
+        let (base, now) = (tared.tare.wander.to_g_f64(), self.wander_now().to_g_f64());
+        let crept = (tared.content.crept.abs() - d).max(Mass::ZERO).to_g_f64();
+        Mass::from_g_f64(base.hypot(now).hypot(crept)).unwrap_or(Mass::ZERO)
+    }
+
+    pub(super) fn ask_once(
+        &mut self,
+        mut tared: Tared,
+        what: Asked,
+        kind: CueKind,
+        say: impl Into<Words>,
+    ) -> State {
+        let first = tared.asked != Some(what);
+        if first && what == Asked::CheckTare {
+            tared.watch_from_now();
+        }
+        tared.asked = Some(what);
+        let step = self.step_now();
+        let choices: &[Choice] = match what {
+            Asked::Lot | Asked::Lift | Asked::CheckTare => {
+                step.map_or(&[], |step| self.ways_on(&step))
+            }
+            Asked::Unit | Asked::Draught | Asked::Strays => &[Choice::Keep],
+        };
+        let say = say.into();
+        // "Stop", or a unit that changed, may have been said over it.
+        if first || !self.stands_as(kind, &say, choices) {
+            self.cue_urgent(kind, say, choices);
+        }
+        State::Tared(tared)
+    }
+
+    /// Whether the tolerance cannot be proven in this unit, but could be in a finer one.
+    pub(super) fn too_coarse(&self, step: &Step, d: Mass) -> Option<Unit> {
+        let pan = self.pans.get(step.scale)?;
+        let unit = pan.unit.filter(|unit| *unit != Unit::Gram)?;
+        let fine = pan.finest.filter(|fine| *fine < d)?;
+        let better = !self.window(step, d, 0).proven && self.window(step, fine, 0).proven;
+        better.then_some(unit)
+    }
+}

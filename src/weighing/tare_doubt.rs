@@ -1,0 +1,455 @@
+//! A tare that is in doubt while a vessel stands: what proves it again, and what is asked for meanwhile.
+
+use super::event::Event;
+use super::order::vessel_at_least;
+use super::pan::{Jump, JumpCause, Observation};
+use super::state::{Asked, Removed, State, Tared};
+use super::steady::Level;
+use super::zero::shows_zero;
+use super::{Engine, net_of, phrases};
+use crate::formula::{Step, VesselWay};
+use crate::vocabulary::code::FaultCode;
+use crate::vocabulary::command::Choice;
+use crate::vocabulary::cue::CueKind;
+use crate::vocabulary::reading::ScaleIndex;
+
+/// For so long it is left open whether what happened was a lift: 1 s.
+const GUESSED_US: u64 = 1_000_000;
+
+impl Engine {
+    /// Readings were missing. The same weight as before: go on. Anything else has to be proven.
+    pub(super) fn same_after_gap(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        tared: &mut Tared,
+    ) -> bool {
+        let Some(pan) = self.pans.get_mut(scale) else {
+            return false;
+        };
+        let expected = tared.shown_at_rest(step.vessel);
+        // Nor may it have been moving when the readings stopped.
+        let same = pan.same(seen.weight, expected, seen.d)
+            && seen
+                .before
+                .is_some_and(|before| pan.same(before, expected, seen.d));
+        if same && tared.suspect.is_none() && !shows_zero(expected, seen.d) {
+            pan.frame_stands();
+            self.repeat_cue();
+            return true;
+        }
+        false
+    }
+
+    /// The tare has to be seen again. The bowl cannot be begun again, so that is not offered.
+    pub(super) fn ask_lift_and_back(&mut self, step: &Step, mut tared: Tared) -> State {
+        tared.content.poured = true;
+        tared.asked = Some(Asked::Lift);
+        tared.watch_from_now();
+        self.out.push_back(Event::Fault {
+            scale: Some(step.scale),
+            code: FaultCode::Tare,
+            over: false,
+        });
+        self.say_lift_and_back(step);
+        State::Tared(tared)
+    }
+
+    pub(super) fn say_lift_and_back(&mut self, step: &Step) {
+        let say = phrases::lift_and_back(step.vessel);
+        self.cue_urgent(CueKind::Fault, say, self.ways_on(step));
+    }
+
+    /// What can be said in place of proving the tare.
+    pub(super) fn ways_on(&self, step: &Step) -> &'static [Choice] {
+        match step.vessel {
+            VesselWay::Bowl if !self.can_begin_afresh() => &[],
+            VesselWay::Beaker | VesselWay::Jar | VesselWay::Difference | VesselWay::Bowl => {
+                &[Choice::Again]
+            }
+        }
+    }
+
+    /// The indication jumped to zero: a key, a lift, or nobody knows yet.
+    pub(super) fn jump_under_vessel(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        mut tared: Tared,
+        jump: Jump,
+    ) -> State {
+        let another = tared.disturbed.take().is_some_and(|was| was.replaced);
+        let zero = self.zero(scale);
+        let shift = jump.to - jump.from;
+        let known_zero = self.pans.get(scale).is_some_and(|pan| pan.zero.is_some());
+        // With another tare in force an empty pan would not show zero.
+        let key = jump.cause == JumpCause::Key
+            || (jump.cause == JumpCause::Unknown
+                && known_zero
+                && zero.abs() > vessel_at_least(seen.d));
+        if !key && (jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference) {
+            // By difference, lifting the source is the work; a key shows itself at the next lift.
+            // Even a mark of gross says little: the ZERO key may leave it.
+            if let Some(run) = &mut self.run {
+                run.coming.maybe_there = true;
+            }
+            return self.vessel_removed(Removed {
+                vanished: true,
+                replaced: another,
+                ..Removed::new(tared)
+            });
+        }
+        let held_some = tared.content.poured || (jump.from - tared.tare.base).abs() > seen.d * 2;
+        let exact = jump.from_rest || !held_some;
+        if held_some {
+            tared.content.poured = true;
+            if jump.from_rest {
+                tared.content.rest = Some(net_of(step, tared.tare.base, jump.from));
+                tared.content.moved = false;
+            }
+        }
+        if !key || !exact || tared.suspect.is_some() {
+            tared.suspected(zero, step.vessel, exact);
+            tared.content.moved = true;
+            let asked = tared.was_asked_off();
+            if let Some(suspect) = tared.suspect.as_mut().filter(|_| asked) {
+                // It was asked for: the fall counts as one.
+                suspect.high = Some(jump.from);
+            }
+        }
+        if held_some {
+            tared.tare.base += shift;
+            tared.tare.carried += if tared.suspect.is_some() { 0 } else { 2 };
+        } else {
+            // Nothing in it yet: the key's zero is the tare.
+            tared.tare.base = jump.to;
+            tared.tare.d = seen.d;
+            tared.tare.at = seen.at;
+        }
+        tared.approach.inside_since = None;
+        if tared.suspect.is_none() {
+            match tared.tare.vessel.filter(|_| !held_some) {
+                Some(vessel) => self.set_zero(scale, jump.to - vessel, true),
+                None => self.shift_zero(scale, shift, jump.from_rest),
+            }
+        }
+        State::Tared(tared)
+    }
+
+    /// While the frame may have moved: is the vessel lifted, or back?
+    pub(super) fn follow_suspect(
+        &mut self,
+        scale: ScaleIndex,
+        seen: &Observation,
+        step: &Step,
+        tared: &mut Tared,
+    ) -> Option<State> {
+        let d = seen.d;
+        let asked = tared.was_asked_off();
+        let suspect = tared.suspect.as_mut()?;
+        let least = vessel_at_least(d);
+        let low = suspect.low.map_or(seen.weight, |low| low.min(seen.weight));
+        if suspect.low.is_none_or(|old| low < old - d) {
+            suspect.low_times = None;
+        }
+        if seen.weight - low <= d {
+            let first = suspect.low_times.map_or(seen.at, |(first, _)| first);
+            suspect.low_times = Some((first, seen.at));
+        }
+        suspect.low = Some(low);
+        let high = suspect
+            .high
+            .map_or(seen.weight, |high| high.max(seen.weight));
+        suspect.high = Some(high);
+        let vessel = tared.tare.vessel;
+        let took_off = suspect.base - tared.tare.base;
+        let above = seen.weight - suspect.zero;
+        let then = *suspect;
+        let came = seen.weight - low;
+        let own = vessel.unwrap_or(then.base - then.zero);
+        let difference = step.vessel == VesselWay::Difference;
+        // A source comes back without what was taken from it.
+        let back = own.ratio(if difference { 1 } else { 4 }, 5).max(least);
+        let a_vessel_came = own > least && came >= back;
+        suspect.loaded = suspect.loaded.or(Some(seen.at)).filter(|_| above > least);
+        // At the display's zero it may as well be the key.
+        suspect.exchanged |= !asked && above <= least && !shows_zero(seen.weight, d);
+        let stands = suspect
+            .loaded
+            .is_some_and(|since| seen.at.since(since) >= GUESSED_US);
+        if stands && !then.exact && !asked {
+            // Nobody is to pour on by a number that may be another one.
+            return Some(self.ask_lift_and_back(step, tared.clone()));
+        }
+        if let (true, Some(level)) = (asked && a_vessel_came, seen.steady) {
+            let off = (low - then.zero).abs();
+            // Once more as hasty: what the pan showed last is near enough to the zero that was known.
+            let same_frame = off <= if then.hasty { least } else { d * 5 };
+            let seen_empty = then.rested_low() && (vessel.is_some() || difference);
+            if same_frame || seen_empty {
+                // It was off as it was asked for, and the pan showed what an empty one did, or two readings
+                // agreed on what an empty one shows now. So what stands there is known.
+                tared.suspect = None;
+                if same_frame {
+                    tared.tare.base = then.zero + own;
+                    if off > d * 5 {
+                        tared.tare.unproven = tared.tare.unproven.max(off);
+                    }
+                } else {
+                    tared.tare.base = low + own;
+                    if vessel.is_none() {
+                        tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(own));
+                    }
+                    // Near the zero that was known it may have been on its way there still.
+                    tared.tare.unproven += if off <= least { off } else { d * 2 };
+                    self.set_zero(scale, low, false);
+                }
+                tared.tare.carried += 2;
+                tared.content.moved = false;
+                tared.content.poured = true;
+                tared.content.rest = then.rest;
+                tared.content.most = then.most;
+                if self.is_as_it_was_seen(scale, tared, level) {
+                    return Some(self.vessel_returned(level, tared.clone()));
+                }
+                return Some(self.ask_about_vessel(level, tared.clone()));
+            }
+            // Not off for long enough: it is asked for again.
+            tared.watch_from_now();
+            if let Some(suspect) = tared.suspect.as_mut() {
+                suspect.level = Some(level);
+                suspect.hasty = true;
+            }
+            let say = phrases::too_soon(step.vessel);
+            self.cue_urgent(CueKind::Lift, say, self.ways_on(step));
+            return Some(State::Tared(tared.clone()));
+        }
+        if let Some(level) = seen.steady.filter(|_| asked && !difference) {
+            let fell = high - level.weight;
+            let gone = match vessel {
+                // As much as the vessel weighs, and more than came of what it held: wherever the zero is.
+                Some(vessel) => {
+                    let held = then.most.max(then.rest.unwrap_or_default());
+                    fell >= vessel - vessel.ratio(1, 50) - least && fell > held.ratio(3, 2) + least
+                }
+                // Most of all that stood there went as it was asked for: what shows now is the empty pan,
+                // wherever it was thought to be. Or as much as the vessel was thought to weigh with what is in it.
+                None => {
+                    let whole = own + (high - tared.tare.base);
+                    fell > (high - then.zero).ratio(4, 5).max(least)
+                        || (fell >= own.ratio(4, 5).max(least)
+                            && (fell - whole).abs() <= own.ratio(1, 50) + least)
+                }
+            };
+            if gone {
+                return Some(self.frame_proven(scale, level, step, tared.clone()));
+            }
+        }
+        if above <= least {
+            // Unless all of the vessel is off, the rest still stands there.
+            let level = seen.steady?;
+            let fell = high - level.weight;
+            let all = match vessel {
+                // Or it was off before, and what stood there since is off now, as it was asked for.
+                Some(_) if above >= -least && fell > least && (asked || then.exact) => true,
+                Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
+                // Less than most of it is what was taken from the source.
+                None if difference => fell >= own.ratio(4, 5),
+                // If it was the key, all that it took off is to go; if not, the pan shows what it did.
+                None if then.exact && above < -least => -above >= took_off.ratio(4, 5),
+                None => above < -least || fell > least,
+            };
+            return all.then(|| self.frame_proven(scale, level, step, tared.clone()));
+        }
+        let level = seen.steady?;
+        let same = self
+            .pans
+            .get(scale)
+            .is_some_and(|pan| pan.same(level.weight, then.shown, d));
+        if a_vessel_came && same {
+            // It was off, and is back as it left.
+            tared.cleared();
+            return None;
+        }
+        let net = net_of(step, tared.tare.base, level.weight);
+        let too_much = net > step.highest * 2 + least;
+        if a_vessel_came && too_much {
+            // Nobody pours that: a vessel came. It is looked at as one that comes back.
+            tared.cleared();
+            return Some(self.judge_return(scale, level, Removed::new(tared.clone())));
+        }
+        if then.exact && step.vessel != VesselWay::Difference && net > d * 5 {
+            let pan = self.pans.get(scale)?;
+            let shape = pan.shape(
+                tared.tare.base + suspect.rest.unwrap_or_default(),
+                level.weight,
+                d,
+            );
+            if shape.is_pour() && suspect.level.is_none() {
+                // Only a pour is that slow: it was the key.
+                self.key_proven(scale, tared);
+                return None;
+            }
+        }
+        None
+    }
+
+    /// The jump was the key: the frame moved by what it took off.
+    fn key_proven(&mut self, scale: ScaleIndex, tared: &mut Tared) {
+        if let Some(old) = tared.suspect.take() {
+            let shift = tared.tare.base - old.base;
+            if old.rest.is_some_and(|net| net.abs() > tared.tare.d * 5) {
+                tared.tare.carried += 2;
+            }
+            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+            self.set_zero(scale, old.zero + shift, exact);
+        }
+        tared.asked = None;
+    }
+
+    /// The empty pan shows `level` at rest, and with that what its load weighed.
+    fn frame_proven(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) -> State {
+        let Some(old) = tared.suspect else {
+            return self.vessel_removed(Removed::new(tared));
+        };
+        let asked_back = !old.exchanged;
+        let exact_zero = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        self.see_zero(scale, level.weight);
+        let unmoved = (level.weight - old.zero).abs() <= vessel_at_least(level.d);
+        let stood = old.level;
+        // A zero that was only worked out is seen for the first time.
+        let near = if exact_zero {
+            level.d * 5
+        } else {
+            vessel_at_least(level.d)
+        };
+        let off = (level.weight - old.zero).abs();
+        let same_zero = off <= near;
+        let held = stood.map(|stood| net_of(step, old.base, stood.weight));
+        if same_zero
+            && step.vessel != VesselWay::Difference
+            && held.is_none_or(|net| net >= -(level.d * 5))
+        {
+            // The empty pan shows what it did: the frame did not move.
+            let moved = stood.is_none();
+            tared.cleared();
+            tared.content.moved |= moved;
+            tared.content.poured = true;
+            if exact_zero {
+                tared.tare.base += level.weight - old.zero;
+            } else {
+                tared.tare.vessel = Some(tared.tare.base - level.weight);
+                tared.tare.unproven = tared.tare.unproven.max(off);
+            }
+            if stood.is_some() {
+                tared.content.poured |= held.is_some_and(|net| net > level.d * 5);
+                return self.proven_content(scale, stood, step, tared, asked_back);
+            }
+            return self.vessel_removed(Removed {
+                asked_back,
+                ..Removed::new(tared)
+            });
+        }
+        if step.vessel == VesselWay::Difference {
+            if let Some(vessel) = tared.tare.vessel {
+                tared.tare.base = level.weight + vessel;
+                tared.tare.carried += 2;
+            }
+            tared.suspect = None;
+            return self.vessel_removed(Removed::new(tared));
+        }
+        let known = tared
+            .tare
+            .vessel
+            .or((unmoved && exact_zero).then(|| old.base - old.zero));
+        // A bowl with more in it cannot be begun again: what is known of it counts, as far as it goes.
+        let loose = (!self.can_begin_afresh()).then(|| old.base - old.zero);
+        if known.is_none()
+            && let Some(mass) = loose
+        {
+            tared.tare.unproven = tared.tare.unproven.max(super::zero::inexact(mass));
+        }
+        let Some(vessel) = known.or(loose) else {
+            if old.exact && !unmoved {
+                // The key took off all that stood there at rest: so the guess was right.
+                tared.suspect = None;
+                tared.tare.vessel = Some(tared.tare.base - level.weight);
+                return self.proven_content(scale, stood, step, tared, asked_back);
+            }
+            return self.tare_lost(level.weight, &tared);
+        };
+        let content = stood.map(|stood| stood.weight - level.weight - vessel);
+        let lighter =
+            content.is_some_and(|net| net < -vessel_at_least(level.d).min(vessel.ratio(1, 20)));
+        if lighter && unmoved {
+            // It had been lifted, and what stood there since was something else.
+            tared.cleared();
+            self.suspect(super::state::Why::Unseen);
+            if let (Some(run), Some(stood)) = (&mut self.run, stood) {
+                run.coming.refused = Some(super::state::Refused {
+                    mass: stood.weight - level.weight,
+                    exact: true,
+                    tail: None,
+                });
+            }
+            tared.tare.base += level.weight - old.zero;
+            return self.vessel_removed(Removed::new(tared));
+        }
+        if lighter && self.can_begin_afresh() {
+            return self.tare_lost(level.weight, &tared);
+        }
+        let moved_by = level.weight + vessel - tared.tare.base;
+        if moved_by.abs() > level.d || !old.exact {
+            tared.tare.carried += 2;
+        }
+        tared.tare.base = level.weight + vessel;
+        tared.suspect = None;
+        self.proven_content(scale, stood, step, tared, asked_back)
+    }
+
+    /// The tare is known again, and the pan is empty: what stood there is recorded, or goes on.
+    fn proven_content(
+        &mut self,
+        scale: ScaleIndex,
+        stood: Option<Level>,
+        step: &Step,
+        mut tared: Tared,
+        asked_back: bool,
+    ) -> State {
+        tared.asked = None;
+        tared.content.moved = stood.is_none();
+        if let Some(level) = stood {
+            tared.content.rest = Some(net_of(step, tared.tare.base, level.weight));
+            tared.content.level = Some(level);
+        }
+        let window = self.window(step, tared.tare.d, tared.tare.carried);
+        match stood {
+            Some(level)
+                if tared.content.rest.is_some_and(|net| window.holds(net))
+                    && tared.content.poured =>
+            {
+                if step.lot_required && !self.has_lot(&step.ingredient) {
+                    tared.asked = Some(Asked::Lot);
+                    self.cue(CueKind::Choose, phrases::lot(&step.ingredient), None, &[]);
+                    return State::Removed(Removed {
+                        asked_back,
+                        ..Removed::new(tared)
+                    });
+                }
+                self.record_inside(scale, tared, level, true)
+            }
+            Some(_) | None => self.vessel_removed(Removed {
+                asked_back,
+                ..Removed::new(tared)
+            }),
+        }
+    }
+}
