@@ -379,7 +379,9 @@ impl Engine {
                 if step.vessel == VesselWay::Bowl && mixed_in && !fresh {
                     return refused(in_the_bowl);
                 }
-                (tared.content.rest, true, tared.suspect)
+                // Another bottle is to come where this one gives nothing.
+                let known = !tared.gives_nothing(step.vessel);
+                (tared.content.rest, known, tared.suspect)
             }
             State::VesselMismatch { .. } if step.vessel == VesselWay::Bowl && !fresh => {
                 return refused(

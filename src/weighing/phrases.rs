@@ -324,6 +324,14 @@ pub(super) fn may_stand_there(way: VesselWay) -> String {
     )
 }
 
+/// The source came back as it left, more than once.
+pub(super) fn gives_nothing(step: &Step) -> String {
+    format!(
+        "Nothing came out of {}. If its bottle is empty, say again, and place another one.",
+        step.ingredient
+    )
+}
+
 /// Nothing more came out of it.
 pub(super) fn no_more(step: &Step, missing: Mass, d: Mass) -> String {
     format!(

@@ -338,31 +338,50 @@ impl Engine {
         tared.content.moved = false;
         tared.content.dip = Dip::default();
         let net = net_of(&step, tared.tare.base, level.weight);
-        let no_more = step.vessel == VesselWay::Difference
-            && net > level.d * 5
-            && tared
-                .content
-                .rest
-                .is_some_and(|rest| (rest - net).abs() <= level.d * 2);
-        tared.content.rest = Some(net);
+        let before = tared.content.rest.replace(net);
         tared.content.level = Some(level);
         tared.content.most = net;
         tared.content.stayed = Stayed::at_rest(net);
         let window = self.window(&step, level.d.max(tared.tare.d), tared.tare.carried);
-        if net < window.low && no_more {
-            let missing = step.target - net;
-            tared.approach.said = Some(missing);
-            let say = phrases::no_more(&step, missing, level.d);
-            self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
-            return State::Tared(tared);
-        }
         if net < window.low {
-            return self.say_add(tared, net);
+            return self.source_is_back(level, &step, tared, before);
         }
         if window.holds(net) {
             let say = "Inside. Leave it at rest.";
             self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         }
+        State::Tared(tared)
+    }
+
+    /// Too little is weighed, and what was off the pan is back; of a source that gave no more than `before`
+    /// it is said that it may be empty.
+    pub(super) fn source_is_back(
+        &mut self,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+        before: Option<Mass>,
+    ) -> State {
+        let net = net_of(step, tared.tare.base, level.weight);
+        let missing = step.target - net;
+        if step.vessel != VesselWay::Difference {
+            return self.say_add(tared, net);
+        }
+        let nothing = net.abs() <= level.d * 5;
+        tared.approach.futile = match nothing {
+            true => tared.approach.futile + 1,
+            false => 0,
+        };
+        let no_more = before.is_some_and(|before| (before - net).abs() <= level.d * 2);
+        let (say, choice) = match nothing {
+            true if tared.gives_nothing(step.vessel) => {
+                (phrases::gives_nothing(step), Choice::Again)
+            }
+            false if no_more => (phrases::no_more(step, missing, level.d), Choice::Keep),
+            true | false => return self.say_add(tared, net),
+        };
+        tared.approach.said = Some(missing);
+        self.cue(CueKind::Choose, say, Some(missing), &[choice]);
         State::Tared(tared)
     }
 

@@ -104,7 +104,8 @@ impl Engine {
             self.suspect(super::state::Why::Unseen);
             return self.judge_arrival(scale, level, None);
         }
-        tared.content.rest = Some(net);
+        let back = !pours && tared.content.most - net > vessel_at_least(d);
+        let before = tared.content.rest.replace(net);
         tared.content.level = Some(level);
         tared.content.left_rest = None;
         tared.content.off_rest = None;
@@ -147,6 +148,10 @@ impl Engine {
                 say_again,
             };
             return self.over_at_rest(scale, step, tared, said);
+        }
+        if back {
+            // It was off for too short a time to be seen off.
+            return self.source_is_back(level, step, tared, before);
         }
         if say_again {
             return self.say_add(tared, net);
@@ -251,7 +256,7 @@ impl Engine {
         // A hand that tried and left as much as there was.
         let near = (d * 2).max(missing.abs().ratio(1, 20));
         let same = |said: Mass| said.is_negative() && (said - missing).abs() <= near;
-        if stopped {
+        if stopped && pours {
             let in_vain = tared.approach.said.is_some_and(same);
             tared.approach.futile = match tared.approach.futile {
                 futile if in_vain => futile + 1,

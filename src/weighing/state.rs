@@ -277,7 +277,7 @@ pub(super) struct Approach {
     /// The greatest net weight at rest that was over the window.
     pub peak: Option<Mass>,
     /// How often something was to be taken out, and nothing changed by it; once the tare was seen for that, it
-    /// counts on from there.
+    /// counts on from there. Of a source: how often it came back as it left.
     pub futile: u32,
 }
 
@@ -623,6 +623,11 @@ impl Tared {
     /// The maker was asked to lift it.
     pub fn was_asked_off(&self) -> bool {
         matches!(self.asked, Some(Asked::Lift | Asked::CheckTare))
+    }
+
+    /// A source that came back twice as it left: it may be empty.
+    pub fn gives_nothing(&self, way: VesselWay) -> bool {
+        way == VesselWay::Difference && self.approach.futile >= 2
     }
 
     /// Some was too much, and was to be taken out.

@@ -21,6 +21,11 @@ impl Person {
         if let Some(held) = self.hand {
             let ware = room.ware(held);
             let fits = ware.is_some_and(|w| w.way == way && w.is_unused());
+            if fits && way == VesselWay::Difference {
+                // An empty bottle is changed for a full one.
+                self.fill_up(held, step, room);
+                return;
+            }
             if fits && way.is_apart() {
                 if let Some(ware) = room.wares.get_mut(held) {
                     ware.step = step;

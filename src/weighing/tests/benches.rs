@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::vocabulary::code::Stands;
+use crate::vocabulary::command::Choice;
 use crate::vocabulary::progress::Weighed;
 
 /// A beaker with `grams` in it, at rest, on an own tare of 150 g.
@@ -359,6 +360,25 @@ fn what_came_out_of_a_source_before_it_is_begun_again_is_told() {
         let said = b.cues.iter().any(|cue| cue.say.contains(out));
         assert_eq!(said, told, "{left}: {:?}", b.cues.last());
     }
+}
+
+/// A bottle that comes back twice as it left may be empty: another one is asked for, and weighed anew.
+#[test]
+fn a_source_that_gives_nothing_is_changed_for_another() {
+    let way = VesselWay::Difference;
+    let mut b = Bench::new(plan(vec![step(1, "Oil", "12.00", way)], None));
+    b.hold(2.0).land(80.0).hold(2.0);
+    b.land(0.0).hold(2.0).land(80.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.land(0.0).hold(2.0).land(80.0).hold(2.0);
+    let cue = b.cues.last().unwrap();
+    assert!(cue.say.starts_with("Nothing came out of Oil"), "{cue:?}");
+    assert_eq!(cue.choices, [Choice::Again]);
+    b.say(Command::Again);
+    b.land(0.0).hold(2.0).land(140.0).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.land(0.0).hold(2.0).land(128.0).hold(3.0);
+    b.expect(&["12.00"]);
 }
 
 /// The vessel was tared with the key, so the pan without it shows less than zero, until the key is pressed again.
