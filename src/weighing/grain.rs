@@ -3,7 +3,7 @@
 //! A 0.1 g scale that pads a zero, or a 0.01 g scale read in ounces with four decimals, shows digits
 //! that prove nothing. The readings give the true step away: all of them are multiples of it.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 use crate::mass::{Mass, Unit};
 
@@ -48,17 +48,27 @@ pub struct Grain {
     sizes: u64,
     least: i64,
     small: u32,
+    coarse: Option<Range>,
+}
+
+/// From this load on the scale counts in this step, both in digits.
+#[derive(Debug, Clone, Copy)]
+struct Range {
+    from: i64,
+    step: i64,
 }
 
 impl Grain {
     pub fn push(&mut self, weight: Mass, digit: Mass, unit: Option<Unit>) {
-        if unit != self.unit || digit != self.digit || digit.ng() <= 0 {
+        // Many a scale names its unit at rest only.
+        let another = matches!((unit, self.unit), (Some(now), Some(before)) if now != before);
+        if another || digit != self.digit || digit.ng() <= 0 {
             *self = Grain {
-                unit,
                 digit,
                 ..Grain::default()
             };
         }
+        self.unit = unit.or(self.unit);
         if digit.ng() <= 0 {
             return;
         }
@@ -98,6 +108,7 @@ impl Grain {
             };
             counts[i] = counts[i].saturating_add(1);
         }
+        self.follow_range(digits);
     }
 
     /// The step seen, if it is coarser than the last digit; `told`: the maker told the readability.
@@ -111,8 +122,51 @@ impl Grain {
             .map(|((&(step, _), _), _)| step)
             .max();
         let by_least = (self.small >= ENOUGH).then_some(self.least);
-        let digits = by_readings.max(by_least)?;
+        let here = self.last.unwrap_or_default().abs();
+        let coarse = self.coarse.filter(|range| here >= range.from);
+        let coarse = coarse.map(|range| range.step);
+        let digits = by_readings.max(by_least).max(coarse)?;
         (digits >= 2).then(|| self.digit * digits)
+    }
+
+    /// Follows where the scale counts coarser: one of two ranges does so above a load (OIML R 76-1:2006, T.3.2.6
+    /// and T.3.2.7), and many a one pads that range with a zero. Whatever was told and seen below that load says
+    /// nothing against it.
+    fn follow_range(&mut self, digits: i64) {
+        let broken = |range: &Range| digits.abs() >= range.from && digits % range.step != 0;
+        if self.coarse.as_ref().is_some_and(broken) {
+            self.coarse = None;
+        }
+        if let Some(found) = self.of_late() {
+            let known = self.coarse.filter(|range| range.step >= found.step);
+            let from = known.map_or(found.from, |range| range.from.min(found.from));
+            self.coarse = Some(Range {
+                from,
+                ..known.unwrap_or(found)
+            });
+        }
+    }
+
+    /// The step of all readings of late. A finer scale shows so many multiples by chance in one case of 65,000, or
+    /// in far fewer; and a scale that counts in a step shows it as a change, where a steady pour in round numbers
+    /// shows another, or only that.
+    fn of_late(&self) -> Option<Range> {
+        let of_late = |step: i64| {
+            let enough = match step {
+                10.. => RECENT / 2,
+                5.. => RECENT * 3 / 4,
+                _ => RECENT,
+            };
+            let recent = self.recent.iter().rev().take(enough);
+            let sizes = recent.clone().zip(recent.clone().skip(1));
+            let sizes: BTreeSet<i64> = sizes.map(|(a, b)| (a - b).abs()).collect();
+            let counts = sizes.len() >= 2 && sizes.first() == Some(&step);
+            let all = recent.len() == enough && recent.clone().all(|digits| digits % step == 0);
+            let from = recent.map(|digits| digits.abs()).min()?;
+            (counts && all).then_some(Range { from, step })
+        };
+        let found = STEPS.iter().filter_map(|&(step, _)| of_late(step));
+        found.max_by_key(|range| range.step)
     }
 }
 
@@ -141,6 +195,38 @@ mod tests {
         shown(&mut grain, 3020);
         assert_eq!(grain.step(true), None);
         assert_eq!(grain.step(false), None);
+    }
+
+    #[test]
+    fn a_scale_of_two_ranges_is_as_coarse_as_the_one_it_is_in() {
+        let mut grain = Grain::default();
+        (1..60).for_each(|n| shown(&mut grain, n * n * 10));
+        assert_eq!(grain.step(true), None);
+        (0..7).for_each(|n| shown(&mut grain, 100_000 + n * (n + 1) / 2 * 100));
+        assert_eq!(grain.step(true), None);
+        shown(&mut grain, 103_600);
+        assert_eq!(grain.step(true), Some(Mass::from_mg(100)));
+        // Below it counts finer, and above it as coarse as it did, be it never so slow.
+        shown(&mut grain, 99_910);
+        assert_eq!(grain.step(true), None);
+        shown(&mut grain, 110_000);
+        assert_eq!(grain.step(true), Some(Mass::from_mg(100)));
+        shown(&mut grain, 110_010);
+        assert_eq!(grain.step(true), None);
+    }
+
+    #[test]
+    fn a_line_without_its_unit_is_of_the_same_scale() {
+        let mut grain = Grain::default();
+        for n in 1..30 {
+            let unit = (n % 3 == 0).then_some(Unit::Gram);
+            grain.push(
+                Mass::from_mg(n * (n + 1) / 2 * 100),
+                Mass::from_mg(10),
+                unit,
+            );
+        }
+        assert_eq!(grain.step(true), Some(Mass::from_mg(100)));
     }
 
     #[test]

@@ -15,8 +15,15 @@ pub enum When {
     Lifted,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Deed {
+macro_rules! deeds {
+    ($($(#[$doc:meta])* $name:ident,)*) => {
+        #[derive(Debug, Clone, Copy, PartialEq)]
+        pub enum Deed { $($(#[$doc])* $name,)* }
+        pub const ALL: &[Deed] = &[$(Deed::$name,)*];
+    };
+}
+
+deeds! {
     Clean,
     /// Each stroke of a pump presses on the pan.
     Pump,
@@ -73,7 +80,6 @@ pub enum Deed {
     HandRest,
     /// Somebody touches a key of the page.
     StrayWord,
-    Residue,
     /// The next beaker is put beside this one before this one is lifted.
     NextBeside,
     /// Another beaker, half full of an earlier step, is put back in its place.
@@ -86,103 +92,29 @@ pub enum Deed {
 
 use Deed::*;
 
-pub const ALL: &[Deed] = &[
-    Clean,
-    Pump,
-    Dropper,
-    BagTouch,
-    SpoonTap,
-    StirOnPan,
-    Sittings,
-    LiftLook,
-    LiftWipe,
-    WetPan,
-    DripPan,
-    WarmVessel,
-    Hygro,
-    Evaporate,
-    Tilt,
-    Kill,
-    TwoPeople,
-    KeyHeld,
-    ZeroKey,
-    PowerCycle,
-    Preload,
-    MatSticks,
-    Stall,
-    StallLift,
-    Stacked,
-    HalfRim,
-    RimFreed,
-    WrongAnswer,
-    RodOut,
-    RodIn,
-    HandRest,
-    StrayWord,
-    Residue,
-    NextBeside,
-    OtherBack,
-    KillPour,
-    Hops,
-];
-
 impl Deed {
     pub fn whens(self) -> &'static [When] {
+        use When::*;
         match self {
             StirOnPan | Sittings | LiftLook | LiftWipe | DripPan | KeyHeld | RodOut | RodIn => {
-                &[When::Midway]
+                &[Midway]
             }
-            HandRest => &[When::Midway, When::Held],
-            Tilt | Preload => &[When::Told, When::Midway, When::Held, When::Lifted],
-            Kill => &[
-                When::Landed,
-                When::Told,
-                When::Midway,
-                When::Held,
-                When::Recorded,
-                When::Lifted,
-            ],
-            TwoPeople => &[When::Midway, When::Held, When::Recorded],
-            ZeroKey => &[
-                When::Landed,
-                When::Told,
-                When::Midway,
-                When::Held,
-                When::Lifted,
-            ],
-            PowerCycle => &[
-                When::Landed,
-                When::Told,
-                When::Midway,
-                When::Held,
-                When::Recorded,
-            ],
-            MatSticks => &[When::Midway, When::Held],
-            Stall => &[
-                When::Landed,
-                When::Told,
-                When::Midway,
-                When::Held,
-                When::Recorded,
-                When::Lifted,
-            ],
-            StallLift | KillPour | Hops => &[When::Told, When::Midway, When::Held],
-            StrayWord => &[
-                When::Landed,
-                When::Told,
-                When::Midway,
-                When::Held,
-                When::Recorded,
-                When::Lifted,
-            ],
-            NextBeside => &[When::Recorded],
-            OtherBack | WrongAnswer => &[When::Midway],
-            _ => &[When::Told],
+            HandRest => &[Midway, Held],
+            Tilt | Preload => &[Told, Midway, Held, Lifted],
+            Kill | Stall | StrayWord => &[Landed, Told, Midway, Held, Recorded, Lifted],
+            TwoPeople => &[Midway, Held, Recorded],
+            ZeroKey => &[Landed, Told, Midway, Held, Lifted],
+            PowerCycle => &[Landed, Told, Midway, Held, Recorded],
+            MatSticks => &[Midway, Held],
+            StallLift | KillPour | Hops => &[Told, Midway, Held],
+            NextBeside => &[Recorded],
+            OtherBack | WrongAnswer => &[Midway],
+            _ => &[Told],
         }
     }
 
     /// Whether some reading, or her honest answer, could tell a wrong weight here.
     pub fn tells(self) -> bool {
-        !matches!(self, RimFreed | WrongAnswer | Residue)
+        !matches!(self, RimFreed | HalfRim | WrongAnswer)
     }
 }

@@ -55,6 +55,13 @@ pub struct Kind {
     pub promised: bool,
 }
 
+impl Kind {
+    /// Whether it has no habit that makes clean work hard.
+    pub fn is_plain(&self) -> bool {
+        self.promised && self.coarse.is_none() && self.stall == 0.0
+    }
+}
+
 const PLAIN: Kind = Kind {
     name: "plain",
     d: 0.01,
@@ -74,105 +81,29 @@ const PLAIN: Kind = Kind {
     promised: true,
 };
 
+macro_rules! kind {
+    ($name:literal, $($what:ident: $is:expr),*) => {
+        Kind { name: $name, $($what: $is,)* ..PLAIN }
+    };
+}
+
+#[rustfmt::skip]
 pub const KINDS: [Kind; 15] = [
     PLAIN,
-    Kind {
-        name: "stable",
-        talk: Talk::StableOnly,
-        every: 0.2,
-        form: Form::SignUnit,
-        promised: false,
-        ..PLAIN
-    },
-    Kind {
-        name: "stable-slow",
-        talk: Talk::StableOnly,
-        every: 0.2,
-        tau: 0.25,
-        form: Form::SignUnit,
-        promised: false,
-        ..PLAIN
-    },
-    Kind {
-        name: "change",
-        talk: Talk::OnChange,
-        promised: false,
-        ..PLAIN
-    },
-    Kind {
-        name: "two-sec",
-        every: 2.0,
-        promised: false,
-        ..PLAIN
-    },
-    Kind {
-        name: "half-sec",
-        every: 0.5,
-        tau: 0.3,
-        ..PLAIN
-    },
-    Kind {
-        name: "bursts",
-        every: 0.1,
-        stall: 2.0,
-        form: Form::SignUnit,
-        ..PLAIN
-    },
-    Kind {
-        name: "triple",
-        promised: false,
-        talk: Talk::Triple,
-        every: 0.3,
-        form: Form::CommaMarked,
-        ..PLAIN
-    },
-    Kind {
-        name: "auto-off",
-        auto_off: Some(120.0),
-        power_zero: 1.0,
-        every: 0.2,
-        ..PLAIN
-    },
-    Kind {
-        name: "ranges",
-        coarse: Some((100.0, 0.1, false)),
-        ..PLAIN
-    },
-    Kind {
-        name: "ranges-pad",
-        coarse: Some((100.0, 0.1, true)),
-        form: Form::SignUnit,
-        ..PLAIN
-    },
-    Kind {
-        name: "auto-tare",
-        auto_tare: true,
-        promised: false,
-        form: Form::Comma,
-        ..PLAIN
-    },
-    Kind {
-        name: "wide-zero",
-        zero_range: 0.04,
-        power_zero: 0.2,
-        form: Form::CommaMarked,
-        every: 0.2,
-        ..PLAIN
-    },
-    Kind {
-        name: "creeps",
-        creep: (0.0004, 80.0),
-        tau: 0.3,
-        ..PLAIN
-    },
-    Kind {
-        name: "coarse",
-        d: 0.1,
-        capacity: 3000.0,
-        every: 0.2,
-        form: Form::SignUnit,
-        ..PLAIN
-    },
+    kind!("stable", talk: Talk::StableOnly, every: 0.2, form: Form::SignUnit, promised: false),
+    kind!("stable-slow", talk: Talk::StableOnly, every: 0.2, tau: 0.25, form: Form::SignUnit, promised: false),
+    kind!("change", talk: Talk::OnChange, promised: false),
+    kind!("two-sec", every: 2.0, promised: false),
+    kind!("half-sec", every: 0.5, tau: 0.3),
+    kind!("bursts", every: 0.1, stall: 2.0, form: Form::SignUnit),
+    kind!("triple", promised: false, talk: Talk::Triple, every: 0.3, form: Form::CommaMarked),
+    kind!("auto-off", auto_off: Some(120.0), power_zero: 1.0, every: 0.2),
+    kind!("ranges", coarse: Some((100.0, 0.1, false))),
+    kind!("ranges-pad", coarse: Some((100.0, 0.1, true)), form: Form::SignUnit),
+    kind!("auto-tare", auto_tare: true, promised: false, form: Form::Comma),
+    kind!("wide-zero", zero_range: 0.04, power_zero: 0.2, form: Form::CommaMarked, every: 0.2),
+    kind!("creeps", creep: (0.0004, 80.0), tau: 0.3),
+    kind!("coarse", d: 0.1, capacity: 3000.0, every: 0.2, form: Form::SignUnit),
 ];
 
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -6,7 +6,7 @@ use bismar::vocabulary::cue::{Cue, CueKind};
 
 use crate::deeds::Deed;
 use crate::scale::Key;
-use crate::world::{Act, World};
+use crate::world::{Act, Act::*, World};
 
 pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
     let say = cue.say.to_lowercase();
@@ -16,14 +16,14 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
     let on = w.here();
     let mut acts = Vec::new();
     let away = |v: usize, acts: &mut Vec<Act>| {
-        acts.push(Act::Lift(v));
-        acts.push(Act::Wait(0.7));
+        acts.push(Lift(v));
+        acts.push(Wait(0.7));
     };
     if w.deed == Deed::WrongAnswer && cue.kind == CueKind::Choose && offers(Choice::Next) {
-        return vec![Act::Word(Command::Next)];
+        return vec![Word(Command::Next)];
     }
     if has("switch") && !w.scale.on {
-        return vec![Act::Wait(1.0), Act::Press(Key::Power, 0.3)];
+        return vec![Wait(1.0), Press(Key::Power, 0.3)];
     }
     if cue.kind == CueKind::Mix {
         if let Some(v) = on {
@@ -35,12 +35,12 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
         } else {
             6.0 + 20.0 * w.rng.f64()
         };
-        acts.extend([Act::Wait(stir), Act::Word(Command::Next)]);
+        acts.extend([Wait(stir), Word(Command::Next)]);
         return acts;
     }
     if matches!(cue.kind, CueKind::Add | CueKind::EaseOff) {
         if has("nothing is on") && on.is_none() {
-            return vec![Act::Word(Command::Next)];
+            return vec![Word(Command::Next)];
         }
         if w.way(step) == VesselWay::Difference {
             let missing = cue.missing.map_or(0.0, |m| m.to_g_f64().abs());
@@ -51,11 +51,11 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
             };
             if let Some(v) = on.or(w.hand) {
                 away(v, &mut acts);
-                acts.extend([Act::Wait(1.5), Act::TakeOut(share * missing), Act::Land(v)]);
+                acts.extend([Wait(1.5), TakeOut(share * missing), Land(v)]);
             }
             return acts;
         }
-        return vec![Act::Pour];
+        return vec![Pour];
     }
     if cue.kind == CueKind::TakeOut {
         let too_much = cue.missing.map_or(0.0, |m| m.to_g_f64().abs());
@@ -63,22 +63,22 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
         if inside < too_much * 0.5 {
             // There is not so much of it in there: something else lies on the pan.
             if w.beside > 0.0 || w.on.len() > 1 {
-                return vec![Act::WipePan];
+                return vec![WipePan];
             }
             if offers(Choice::Again) {
-                return vec![Act::Word(Command::Again)];
+                return vec![Word(Command::Again)];
             }
         }
         let share = 0.85 + 0.3 * w.rng.f64();
-        return vec![Act::TakeOut(too_much * share)];
+        return vec![TakeOut(too_much * share)];
     }
     if has("take off") || has("wipe") || has("lift everything") || has("nothing else") {
-        acts.push(Act::WipePan);
+        acts.push(WipePan);
     }
     if has("shield") {
-        acts.extend([Act::Wait(8.0)]);
+        acts.extend([Wait(8.0)]);
         if offers(Choice::Keep) {
-            acts.push(Act::IfStill(Command::Keep));
+            acts.push(IfStill(Command::Keep));
         }
         return acts;
     }
@@ -87,28 +87,28 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
     if has("take that out first") {
         match on {
             Some(v) if here_grams > 0.5 * w.d() => {
-                acts.extend([Act::Lift(v), Act::Wait(1.0), Act::Empty(v, step), Act::Rest]);
-                acts.push(Act::Land(v));
+                acts.extend([Lift(v), Wait(1.0), Empty(v, step), Rest]);
+                acts.push(Land(v));
             }
-            _ => acts.push(Act::Word(Command::Next)),
+            _ => acts.push(Word(Command::Next)),
         }
         return acts;
     }
     let empty_here = on.is_none_or(|v| w.step_grams(v, step) < 0.5 * w.d());
     if has("say next if no ") || has("if it is empty") || has("if nothing is in it") {
         if empty_here {
-            acts.push(Act::Word(Command::Next));
+            acts.push(Word(Command::Next));
         } else if offers(Choice::Again) {
-            acts.push(Act::Word(Command::Again));
+            acts.push(Word(Command::Again));
         } else if let Some(v) = on {
-            acts.extend([Act::Lift(v), Act::Empty(v, step), Act::Rest, Act::Land(v)]);
+            acts.extend([Lift(v), Empty(v, step), Rest, Land(v)]);
         }
         return acts;
     }
     if has("empty it") || has("place it again") {
         if let Some(v) = on.or(w.hand) {
             away(v, &mut acts);
-            acts.extend([Act::Empty(v, step), Act::Rest, Act::Land(v)]);
+            acts.extend([Empty(v, step), Rest, Land(v)]);
         }
         return acts;
     }
@@ -116,16 +116,11 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
         return if w.way(step) == VesselWay::Difference {
             let missing = cue.missing.map_or(0.0, |m| m.to_g_f64().abs());
             match on {
-                Some(v) => vec![
-                    Act::Lift(v),
-                    Act::Wait(2.0),
-                    Act::TakeOut(missing * 0.95),
-                    Act::Land(v),
-                ],
+                Some(v) => vec![Lift(v), Wait(2.0), TakeOut(missing * 0.95), Land(v)],
                 None => acts,
             }
         } else {
-            vec![Act::Pour]
+            vec![Pour]
         };
     }
     if has("short. add it") {
@@ -134,41 +129,41 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
             .split(" g short")
             .next()
             .and_then(|s| s.rsplit(' ').next()?.parse().ok());
-        return vec![Act::AddOnce(amount.unwrap_or(0.0))];
+        return vec![AddOnce(amount.unwrap_or(0.0))];
     }
     if has("too much came out") && offers(Choice::Keep) {
-        return vec![Act::Word(Command::Keep)];
+        return vec![Word(Command::Keep)];
     }
     if has("say next if that much") {
         let amount = cue.missing.map_or(0.0, |m| m.to_g_f64().abs());
         let took = w.t - w.took_at < 30.0 && (w.took - amount).abs() < 0.3 * amount + 3.0 * w.d();
-        return vec![Act::Word(if took { Command::Next } else { Command::Again })];
+        return vec![Word(if took { Command::Next } else { Command::Again })];
     }
     if has("if nothing is on") && on.is_none() {
-        return vec![Act::Wait(0.5), Act::Word(Command::Next)];
+        return vec![Wait(0.5), Word(Command::Next)];
     }
     if has("not as it left") || has("is not the") || has("same beaker") || has("it is as it was") {
         let right = w.primary.get(&step).copied();
         let same = on.is_some() && on == right && w.t - w.took_at > 60.0;
         if same && offers(Choice::Next) && w.beside == 0.0 {
-            return vec![Act::Word(Command::Next)];
+            return vec![Word(Command::Next)];
         }
         if offers(Choice::Again) {
-            return vec![Act::Word(Command::Again)];
+            return vec![Word(Command::Again)];
         }
         if let Some(v) = on {
             away(v, &mut acts);
         }
         if let Some(v) = right {
-            acts.extend([Act::Rest, Act::Land(v)]);
+            acts.extend([Rest, Land(v)]);
         }
         return acts;
     }
     if has("too much is there still") || has("too much for this scale") {
-        acts.push(Act::WipePan);
+        acts.push(WipePan);
         if offers(Choice::Keep) {
-            acts.push(Act::Wait(4.0));
-            acts.push(Act::IfStill(Command::Keep));
+            acts.push(Wait(4.0));
+            acts.push(IfStill(Command::Keep));
         } else if has("too much for this scale")
             && let Some(v) = on
         {
@@ -178,13 +173,13 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
     }
     if has("none was taken out") || has("none of it was taken out") {
         if let Some(v) = on.or(w.primary.get(&step).copied()) {
-            acts.push(Act::PutBack(v, step));
+            acts.push(PutBack(v, step));
         }
-        acts.push(Act::Word(Command::Next));
+        acts.push(Word(Command::Next));
         return acts;
     }
     if has("weighs what the beaker just weighed") && empty_here {
-        return vec![Act::Word(Command::Next)];
+        return vec![Word(Command::Next)];
     }
     let right_stands = on.is_some() && on == w.primary.get(&step).copied().or(w.bowl);
     if right_stands
@@ -195,19 +190,19 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
     {
         if has("nothing of the next") && here_grams > 0.5 * w.d() {
             let v = on.unwrap_or(0);
-            acts.extend([Act::Lift(v), Act::Wait(1.0), Act::Empty(v, step), Act::Rest]);
-            acts.push(Act::Land(v));
+            acts.extend([Lift(v), Wait(1.0), Empty(v, step), Rest]);
+            acts.push(Land(v));
             return acts;
         }
-        return vec![Act::Word(Command::Next)];
+        return vec![Word(Command::Next)];
     }
     let lift_first = say.find("lift").unwrap_or(usize::MAX);
     let back = say.find("back").unwrap_or(usize::MAX);
     let put = say.find("put ").unwrap_or(usize::MAX);
     if put < usize::MAX && back < usize::MAX && has("emptied") {
         if let Some(v) = w.primary.get(&step.saturating_sub(1)).copied().or(w.hand) {
-            acts.push(Act::Tip(v));
-            acts.push(Act::Land(v));
+            acts.push(Tip(v));
+            acts.push(Land(v));
         }
         return acts;
     }
@@ -217,14 +212,14 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
         if lift_first < put {
             if let Some(v) = on.or(held) {
                 away(v, &mut acts);
-                acts.extend([Act::Wait(1.0), Act::Rest, Act::Land(v)]);
+                acts.extend([Wait(1.0), Rest, Land(v)]);
             }
         } else if on.is_none() || on != right {
             if let Some(v) = on {
                 away(v, &mut acts);
             }
             if let Some(v) = right.or(held) {
-                acts.push(Act::Land(v));
+                acts.push(Land(v));
             }
         }
         return acts;
@@ -239,20 +234,20 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
             }
             w.stood = 0;
             away(v, &mut acts);
-            acts.push(Act::Rest);
+            acts.push(Rest);
         }
         for v in 0..w.vessels.len() {
             if w.vessels[v].name == "beaker" && !w.vessels[v].held.is_empty() && !w.on.contains(&v)
             {
-                acts.push(Act::Tip(v));
+                acts.push(Tip(v));
             }
         }
         if w.vessels.len() < 40 {
             let v = w.wanted(step);
             if has("empty") && w.step_grams(v, step) > 0.0 {
-                acts.push(Act::Empty(v, step));
+                acts.push(Empty(v, step));
             }
-            acts.push(Act::Land(v));
+            acts.push(Land(v));
         }
         return acts;
     }
@@ -263,7 +258,7 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
         return acts;
     }
     if has("say again") || has("begin anew") {
-        acts.push(Act::Word(Command::Again));
+        acts.push(Word(Command::Again));
     }
     acts
 }

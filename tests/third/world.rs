@@ -21,8 +21,8 @@ use bismar::vocabulary::progress::Progress;
 use bismar::weighing::event::Event;
 use fastrand::Rng;
 
-use crate::deeds::{Deed, When};
-use crate::scale::{KINDS, Key, Scale};
+use crate::deeds::{Deed, Deed::*, When};
+use crate::scale::{Form, KINDS, Key, Scale};
 
 const DT: f64 = 0.02;
 
@@ -39,6 +39,10 @@ pub struct Vessel {
 }
 
 impl Vessel {
+    fn told(&self, v: usize) -> String {
+        format!("{} {v} ({:.2}g)", self.name, self.mass())
+    }
+
     fn mass(&self) -> f64 {
         self.empty + self.extra + self.held.values().sum::<f64>()
     }
@@ -66,15 +70,6 @@ pub enum Act {
     PutBack(usize, usize),
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Style {
-    Stream,
-    Pump,
-    Dropper,
-    Spoon,
-    Bag,
-}
-
 /// What kind of batch it is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Scene {
@@ -83,19 +78,11 @@ pub enum Scene {
     Mixed,
     Source,
     Boats,
-    SmallInHeavy,
+    Heavy,
     Jars,
 }
 
-const SCENES: [Scene; 7] = [
-    Scene::Beakers,
-    Scene::TenInBowl,
-    Scene::Mixed,
-    Scene::Source,
-    Scene::Boats,
-    Scene::SmallInHeavy,
-    Scene::Jars,
-];
+const SCENES: [Scene; 7] = [Beakers, TenInBowl, Mixed, Source, Boats, Heavy, Jars];
 
 #[derive(Debug, Default)]
 pub struct Outcome {
@@ -147,7 +134,7 @@ pub struct World {
     at_step: usize,
     fired: bool,
     scene: Scene,
-    style: Style,
+    spoon: bool,
     pub vessels: Vec<Vessel>,
     pub on: Vec<usize>,
     pub hand: Option<usize>,
@@ -217,9 +204,8 @@ fn at(t: f64) -> Moment {
     Moment::from_micros((t * 1e6) as u64)
 }
 
-fn g(x: f64) -> String {
-    format!("{x:.2}g")
-}
+use Act::*;
+use Scene::*;
 
 impl World {
     pub fn new(seed: u64, kind: usize, deed: Deed, verbose: bool) -> World {
@@ -229,67 +215,54 @@ impl World {
         }
         let kind = KINDS[kind % KINDS.len()];
         let u = kind.d * 100.0;
-        let mut scene = SCENES[rng.usize(..SCENES.len())];
-        if deed == Deed::Residue {
-            scene = Scene::Beakers;
-        }
-        let mut style = [Style::Stream, Style::Spoon][rng.usize(..2)];
-        match deed {
-            Deed::Pump => style = Style::Pump,
-            Deed::Dropper => style = Style::Dropper,
-            Deed::BagTouch => style = Style::Bag,
-            Deed::SpoonTap => style = Style::Spoon,
-            _ => {}
-        }
+        let scene = SCENES[rng.usize(..SCENES.len())];
+        // Pumps, droppers and bags are told by the deed.
+        let spoon =
+            rng.usize(..2) == 1 && !matches!(deed, Pump | Dropper | BagTouch) || deed == SpoonTap;
         let (n, low, high): (usize, f64, f64) = match scene {
-            Scene::TenInBowl => (6 + rng.usize(..5), 2.0, 40.0),
-            Scene::Boats => (3, 1.0, 4.0),
-            Scene::SmallInHeavy => (3, 0.8, 3.0),
-            Scene::Jars => (2, 20.0, 60.0),
+            TenInBowl => (6 + rng.usize(..5), 2.0, 40.0),
+            Boats => (3, 1.0, 4.0),
+            Heavy => (3, 0.8, 3.0),
+            Jars => (2, 20.0, 60.0),
             _ => (3, 4.0, 90.0),
         };
-        let high: f64 = if style == Style::Dropper {
-            high.min(6.0)
-        } else {
-            high
-        };
+        let high = if deed == Dropper { high.min(6.0) } else { high };
         let low = low.min(high * 0.5);
         let way = |i: usize| match scene {
-            Scene::TenInBowl => "bowl",
-            Scene::Mixed if i > 0 => "bowl",
-            Scene::Source if i < 2 => "difference",
+            TenInBowl => "bowl",
+            Mixed if i > 0 => "bowl",
+            Source if i < 2 => "difference",
             _ => "beaker",
         };
         let mut text = String::from("[formula]\nname = \"Marsh trial\"\nversion = \"1\"\n");
         let mut total = 0.0;
         for i in 0..n {
-            if i == 0 || (i == n - 1 && scene != Scene::TenInBowl) {
+            if i == 0 || (i == n - 1 && scene != TenInBowl) {
                 text += &format!("\n[[phase]]\nname = \"Part {i}\"\nmix = \"Stir\"\n");
             }
             let grams = (low + (high - low) * rng.f64() * rng.f64()) * u;
             let grams = (grams / kind.d).round() * kind.d;
             total += grams;
             let tol = (0.03 * grams).max(12.0 * kind.d).min(grams * 0.3);
+            let way = way(i);
             text += &format!(
-                "\n[[phase.ingredient]]\nname = \"Stuff {i}\"\nparts = {grams:.2}\ntolerance = {{ g = {tol:.2} }}\nvessel = \"{}\"\n",
-                way(i)
+                "\n[[phase.ingredient]]\nname = \"Stuff {i}\"\nparts = {grams:.2}\n\
+                 tolerance = {{ g = {tol:.2} }}\nvessel = \"{way}\"\n"
             );
         }
         let heavy = match scene {
-            Scene::SmallInHeavy => 250.0 + 100.0 * rng.f64(),
-            Scene::Boats => 0.4 + 2.6 * rng.f64() * rng.f64(),
+            Heavy => 250.0 + 100.0 * rng.f64(),
+            Boats => 0.4 + 2.6 * rng.f64() * rng.f64(),
             _ => 20.0 + 130.0 * rng.f64(),
         };
+        let (d, half, capacity) = (kind.d, 0.5 * kind.d, kind.capacity);
+        let layout = match kind.form {
+            Form::SignUnit => "sign-number-unit-16",
+            _ => "comma-header",
+        };
         let mut settings = format!(
-            "[[scale]]\nname = \"bench\"\nport = \"/dev/ttyUSB0\"\nlayout = \"{}\"\nreadability = \"{} g\"\ncapacity = \"{} g\"\nrepeatability = \"{} g\"\n",
-            if kind.form == crate::scale::Form::SignUnit {
-                "sign-number-unit-16"
-            } else {
-                "comma-header"
-            },
-            kind.d,
-            kind.capacity,
-            0.5 * kind.d
+            "[[scale]]\nname = \"bench\"\nport = \"/dev/ttyUSB0\"\nlayout = \"{layout}\"\n\
+             readability = \"{d} g\"\ncapacity = \"{capacity} g\"\nrepeatability = \"{half} g\"\n"
         );
         if rng.u8(..4) == 0 {
             settings += &format!("\n[[vessel]]\nname = \"beaker\"\nweight = \"{heavy:.2} g\"\n");
@@ -300,21 +273,14 @@ impl World {
         let plan = Plan::new(&formula, size, &config.abilities(), config.weighing.guard)
             .unwrap_or_else(|e| panic!("{e}\n{text}"));
         let mut bench = Bench::at_line_start(&config).unwrap();
-        bench
-            .begin(plan.clone(), Progress::default(), at(0.0))
-            .unwrap();
-        let mut rows = Vec::new();
-        let mut seq = 0;
-        for draft in Opening::of(&formula, &plan)
-            .drafts(&formula.label())
-            .unwrap()
-        {
-            seq += 1;
-            rows.push((draft, seq));
-        }
+        let begun = bench.begin(plan.clone(), Progress::default(), at(0.0));
+        begun.unwrap();
+        let opening = Opening::of(&formula, &plan).drafts(&formula.label());
+        let rows: Vec<(Draft, u64)> = opening.unwrap().into_iter().zip(1..).collect();
+        let seq = rows.len() as u64;
         let mat = match deed {
-            Deed::MatSticks => 12.0 * u,
-            Deed::Preload => 30.0 * u * rng.f64(),
+            MatSticks => 12.0 * u,
+            Preload => 30.0 * u * rng.f64(),
             _ => 0.0,
         };
         let when = deed.whens()[rng.usize(..deed.whens().len())];
@@ -332,7 +298,7 @@ impl World {
             at_step,
             fired: false,
             scene,
-            style,
+            spoon,
             vessels: Vec::new(),
             on: Vec::new(),
             hand: None,
@@ -358,7 +324,7 @@ impl World {
             stood: 0,
             refused: 0,
             flooded: 0,
-            quick: rng.bool() || std::env::var("THIRD_QUICK").is_ok(),
+            quick: rng.bool(),
             took_at: -100.0,
             took: 0.0,
             pour: None,
@@ -393,14 +359,10 @@ impl World {
         };
         // The beakers of this bench: alike to some hundredths where they are bought together.
         for _ in 0..4 {
-            let near = heavy + if scene == Scene::Boats { 0.02 } else { 0.3 } * world.rng.f64();
-            world.vessels.push(Vessel {
-                empty: near,
-                name: "beaker",
-                ..Vessel::default()
-            });
+            let near = heavy + if scene == Boats { 0.02 } else { 0.3 } * world.rng.f64();
+            world.shelf("beaker", near);
         }
-        if world.scene == Scene::Boats || settings.contains("[[vessel]]") {
+        if world.scene == Boats || settings.contains("[[vessel]]") {
             world.vessels[0].empty = heavy;
         }
         world
@@ -414,18 +376,25 @@ impl World {
         self.scale.kind.d
     }
 
+    fn planned(&self, step: usize) -> Option<&bismar::formula::Step> {
+        self.plan.steps.get(step.wrapping_sub(1))
+    }
+
     pub fn way(&self, step: usize) -> VesselWay {
-        self.plan
-            .steps
-            .get(step.wrapping_sub(1))
-            .map_or(VesselWay::Beaker, |s| s.vessel)
+        self.planned(step).map_or(VesselWay::Beaker, |s| s.vessel)
     }
 
     pub fn target(&self, step: usize) -> f64 {
-        self.plan
-            .steps
-            .get(step.wrapping_sub(1))
-            .map_or(0.0, |s| s.target.to_g_f64())
+        self.planned(step).map_or(0.0, |s| s.target.to_g_f64())
+    }
+
+    fn shelf(&mut self, name: &'static str, empty: f64) -> usize {
+        self.vessels.push(Vessel {
+            empty,
+            name,
+            ..Vessel::default()
+        });
+        self.vessels.len() - 1
     }
 
     /// The vessel that this step wants now, taken from the shelf where there is none.
@@ -436,13 +405,9 @@ impl World {
                 return bowl;
             }
             let empty = 60.0 + 90.0 * self.rng.f64();
-            self.vessels.push(Vessel {
-                empty,
-                name: "bowl",
-                ..Vessel::default()
-            });
-            self.bowl = Some(self.vessels.len() - 1);
-            return self.vessels.len() - 1;
+            let bowl = self.shelf("bowl", empty);
+            self.bowl = Some(bowl);
+            return bowl;
         }
         if way == VesselWay::Difference {
             if let Some(&v) = self.primary.get(&step) {
@@ -455,31 +420,18 @@ impl World {
             }
             let held = self.target(step) * (1.5 + self.rng.f64());
             let empty = 40.0 + 60.0 * self.rng.f64();
-            self.vessels.push(Vessel {
-                empty,
-                held: BTreeMap::from([(step, held)]),
-                name: "bottle",
-                ..Vessel::default()
-            });
-            let v = self.vessels.len() - 1;
+            let v = self.shelf("bottle", empty);
+            self.vessels[v].held.insert(step, held);
             self.source_start.insert((v, step), held);
             return v;
         }
-        // An empty one that does not stand on the pan; most times the one that was used last.
-        let on = self.on.clone();
-        let free = |v: &usize| !on.contains(v);
-        let mut beakers: Vec<usize> = (0..self.vessels.len())
-            .filter(|v| self.vessels[*v].name == "beaker" && self.vessels[*v].held.is_empty())
-            .filter(free)
-            .collect();
+        // An empty one that does not stand on the pan.
+        let free = |v: &usize| self.vessels[*v].held.is_empty() && !self.on.contains(v);
+        let beaker = |v: &usize| self.vessels[*v].name == "beaker";
+        let all = 0..self.vessels.len();
+        let mut beakers: Vec<usize> = all.filter(beaker).filter(free).collect();
         if beakers.is_empty() {
-            let empty = self.vessels[0].empty + 0.2 * self.rng.f64();
-            self.vessels.push(Vessel {
-                empty,
-                name: "beaker",
-                ..Vessel::default()
-            });
-            beakers.push(self.vessels.len() - 1);
+            beakers.push(self.beaker_more());
         }
         beakers[self.rng.usize(..beakers.len())]
     }
@@ -513,7 +465,7 @@ impl World {
         if let Some((base, tremor)) = self.hand_force {
             load += base + tremor * ((t * 7.3).sin() + (t * 3.1).sin()) * 0.5;
         }
-        if self.scene == Scene::Boats && !self.on.is_empty() {
+        if self.scene == Boats && !self.on.is_empty() {
             load += 0.006 * self.unit() * (t * 5.0).sin() * (t * 0.9).sin();
         }
         load
@@ -562,8 +514,8 @@ impl World {
             }
         }
         let drift = match self.deed {
-            Deed::Hygro => 0.02,
-            Deed::Evaporate => -0.03,
+            Hygro => 0.02,
+            Evaporate => -0.03,
             _ => 0.0,
         } * self.unit()
             / 60.0
@@ -596,8 +548,7 @@ impl World {
                 self.reopen();
             }
         } else {
-            while let Some(due) = self.bench.pass(at(t)) {
-                let _ = due;
+            while let Some(_due) = self.bench.pass(at(t)) {
                 self.drain();
             }
             if t >= self.stalled_until {
@@ -623,26 +574,24 @@ impl World {
     fn write(&mut self, draft: Draft) {
         self.seq += 1;
         let (ticket, seq) = (draft.ticket, self.seq);
-        log!(
-            self,
-            "ROW {:?} step {} net {:?} U {:?} {:?} {:?}",
-            draft.kind,
-            draft.step,
+        let (net, u) = (
             draft.net.map(Mass::to_g_f64),
             draft.uncertainty.map(Mass::to_g_f64),
-            draft.verdict,
-            draft.note
         );
-        if matches!(
-            draft.kind,
-            RowKind::Weighed | RowKind::TakenOut | RowKind::Filled
-        ) && draft.net.is_some()
-        {
+        let (kind, step, verdict, note) = (draft.kind, draft.step, draft.verdict, &draft.note);
+        log!(
+            self,
+            "ROW {kind:?} step {step} net {net:?} U {u:?} {verdict:?} {note:?}"
+        );
+        let own = matches!(kind, RowKind::Weighed | RowKind::TakenOut | RowKind::Filled);
+        if own && net.is_some() {
             let held = |v: &usize| self.vessels[*v].held.contains_key(&draft.step);
-            let on = self.on.iter().copied().find(|v| held(v));
-            let v = on
-                .or(self.hand.filter(|v| held(v)))
+            let on = self.on.iter().copied().find(held);
+            let off = self
+                .hand
+                .filter(held)
                 .or(self.primary.get(&draft.step).copied());
+            let v = on.or(off);
             if let Some(v) = v {
                 self.rec_vessel.insert(draft.step, v);
             }
@@ -669,7 +618,7 @@ impl World {
                 }
                 Event::Closed { complete } => {
                     log!(self, "CLOSED {complete}");
-                    let jars = self.scene == Scene::Jars && self.fill.is_none() && complete;
+                    let jars = self.scene == Jars && self.fill.is_none() && complete;
                     if jars {
                         self.acts.clear();
                     } else {
@@ -686,20 +635,10 @@ impl World {
 
     fn told(&mut self, cue: Cue) {
         log!(self, "CUE {:?} {:?} {:?}", cue.kind, cue.say, cue.choices);
-        let key: String = cue
-            .say
-            .chars()
-            .map(|c| if c.is_ascii_digit() { '#' } else { c })
-            .collect();
-        *self
-            .out
-            .said
-            .entry(format!("{:?} {key}", cue.kind))
-            .or_default() += 1;
-        let same = self
-            .cue
-            .as_ref()
-            .is_some_and(|c| c.kind == cue.kind && plain(&c.say) == plain(&cue.say));
+        let key = format!("{:?} {}", cue.kind, plain(&cue.say));
+        *self.out.said.entry(key).or_default() += 1;
+        let alike = |c: &Cue| c.kind == cue.kind && plain(&c.say) == plain(&cue.say);
+        let same = self.cue.as_ref().is_some_and(alike);
         if matches!(cue.kind, CueKind::Fault | CueKind::Choose) {
             self.worded.push(self.step);
         }
@@ -721,19 +660,20 @@ impl World {
     }
 
     fn rows_of(&self) -> Record {
-        let stamp = jiff::Timestamp::UNIX_EPOCH;
-        let label = self.formula.label();
-        Record::of_rows(self.rows.iter().map(|(draft, seq)| {
+        let formula = self.formula.label();
+        let row = |(draft, seq): &(Draft, u64)| {
+            let (batch, at, formula) = ("b", jiff::Timestamp::UNIX_EPOCH, &*formula);
             Row::from_draft(
                 draft,
                 Stamp {
-                    batch: "b",
+                    batch,
                     seq: *seq,
-                    at: stamp,
-                    formula: &label,
+                    at,
+                    formula,
                 },
             )
-        }))
+        };
+        Record::of_rows(self.rows.iter().map(row))
     }
 
     fn kill(&mut self) {
@@ -749,13 +689,14 @@ impl World {
         }
         self.writing.clear();
         let known = self.bench.responses();
-        let fresh = Bench::new(&self.config).unwrap();
-        self.bench = fresh;
+        self.bench = Bench::new(&self.config).unwrap();
         if self.rng.bool() {
-            for (i, known) in known.into_iter().enumerate() {
-                if let Some(known) = known {
-                    self.bench.set_response(i, known);
-                }
+            for (i, known) in known
+                .into_iter()
+                .enumerate()
+                .filter_map(|(i, k)| Some((i, k?)))
+            {
+                self.bench.set_response(i, known);
             }
         }
         self.dead_until = Some(self.t + 2.0 + 12.0 * self.rng.f64());
@@ -838,144 +779,108 @@ impl World {
         let mut acts: Vec<Act> = Vec::new();
         let stop = self.pour.take();
         match self.deed {
-            Deed::StirOnPan => {
+            StirOnPan => {
                 for i in 0..12 {
                     let push = (self.rng.f64() - 0.3) * 15.0 * u;
-                    self.forces
-                        .push((t + 0.3 * f64::from(i), t + 0.3 * f64::from(i + 1), push));
+                    let from = t + 0.3 * f64::from(i);
+                    self.forces.push((from, t + 0.3 * f64::from(i + 1), push));
                 }
-                acts.push(Act::Wait(4.0));
+                acts.push(Wait(4.0));
             }
-            Deed::Sittings => {
+            Sittings => {
                 self.away_until = t + 90.0 + 120.0 * self.rng.f64();
-                acts.push(Act::Wait(self.away_until - t));
+                acts.push(Wait(self.away_until - t));
             }
-            Deed::LiftLook => acts.extend([
-                Act::Lift(v),
-                Act::Wait(1.0 + 3.0 * self.rng.f64()),
-                Act::Land(v),
-            ]),
-            Deed::LiftWipe => {
+            LiftLook => acts.extend([Lift(v), Wait(1.0 + 3.0 * self.rng.f64()), Land(v)]),
+            LiftWipe => {
                 let wet = self.vessels[v].extra.max(0.0);
-                acts.extend([
-                    Act::Wait(1.5),
-                    Act::Rest,
-                    Act::Wait(1.5),
-                    Act::Lift(v),
-                    Act::Wait(1.5),
-                ]);
-                acts.extend([Act::Extra(v, -wet), Act::Land(v)]);
+                acts.extend([Wait(1.5), Rest, Wait(1.5), Lift(v), Wait(1.5)]);
+                acts.extend([Extra(v, -wet), Land(v)]);
             }
-            Deed::DripPan => self.beside += (0.05 + 0.15 * self.rng.f64()) * u,
-            Deed::Tilt => self.scale.tilt += (self.rng.f64() - 0.3) * u,
-            Deed::Kill => self.kill(),
-            Deed::KillPour => {
+            DripPan => self.beside += (0.05 + 0.15 * self.rng.f64()) * u,
+            Tilt => self.scale.tilt += (self.rng.f64() - 0.3) * u,
+            Kill => self.kill(),
+            KillPour => {
                 self.kill();
                 let part = self.step_grams(v, step) * (0.1 + 0.5 * self.rng.f64());
-                acts.extend([
-                    Act::Lift(v),
-                    Act::Wait(1.0),
-                    Act::TakeOut(part),
-                    Act::Land(v),
-                ]);
+                acts.extend([Lift(v), Wait(1.0), TakeOut(part), Land(v)]);
             }
-            Deed::TwoPeople => {
+            TwoPeople => {
                 let hold = 0.1 + 0.3 * self.rng.f64();
                 if self.rng.bool() {
                     self.scale.press(Key::Tare, t, hold);
-                    acts.extend([Act::Wait(0.4 * self.rng.f64()), Act::Lift(v)]);
+                    acts.extend([Wait(0.4 * self.rng.f64()), Lift(v)]);
                 } else {
-                    acts.extend([Act::Lift(v), Act::Press(Key::Tare, hold)]);
+                    acts.extend([Lift(v), Press(Key::Tare, hold)]);
                 }
-                acts.extend([Act::Wait(1.0 + 2.0 * self.rng.f64()), Act::Land(v)]);
+                acts.extend([Wait(1.0 + 2.0 * self.rng.f64()), Land(v)]);
             }
-            Deed::KeyHeld => {
+            KeyHeld => {
                 let hold = 1.0 + 2.0 * self.rng.f64();
                 self.scale.press(Key::Tare, t, hold);
                 self.pour = stop;
             }
-            Deed::ZeroKey => acts.push(Act::Press(Key::Zero, 0.3)),
-            Deed::PowerCycle => acts.extend([
-                Act::Press(Key::Power, 0.3),
-                Act::Wait(1.0 + 4.0 * self.rng.f64()),
-                Act::Press(Key::Power, 0.3),
+            ZeroKey => acts.push(Press(Key::Zero, 0.3)),
+            PowerCycle => acts.extend([
+                Press(Key::Power, 0.3),
+                Wait(1.0 + 4.0 * self.rng.f64()),
+                Press(Key::Power, 0.3),
             ]),
-            Deed::Preload => self.mat = 0.0,
-            Deed::MatSticks => {
+            Preload => self.mat = 0.0,
+            MatSticks => {
                 let mat = self.mat;
                 self.mat = 0.0;
-                acts.extend([
-                    Act::Extra(v, mat),
-                    Act::Lift(v),
-                    Act::Wait(2.0),
-                    Act::Land(v),
-                ]);
+                acts.extend([Extra(v, mat), Lift(v), Wait(2.0), Land(v)]);
             }
-            Deed::Stall => {
+            Stall => {
                 self.stalled_until = t + 1.0 + 5.0 * self.rng.f64();
                 self.pour = stop;
             }
-            Deed::StallLift => {
+            StallLift => {
                 self.stalled_until = t + 3.0 + 3.0 * self.rng.f64();
-                acts.extend([Act::Lift(v), Act::Wait(0.5)]);
+                acts.extend([Lift(v), Wait(0.5)]);
                 if self.rng.bool() {
                     let part = self.step_grams(v, step) * (0.1 + 0.4 * self.rng.f64());
-                    acts.push(Act::TakeOut(part));
+                    acts.push(TakeOut(part));
                 }
-                acts.push(Act::Land(v));
+                acts.push(Land(v));
             }
-            Deed::RodOut => self.vessels[v].extra = 0.0,
-            Deed::RodIn => {
+            RodOut => self.vessels[v].extra = 0.0,
+            RodIn => {
                 let rod = (2.0 + 10.0 * self.rng.f64()) * u;
                 self.vessels[v].extra += rod;
                 self.rod = Some((v, rod));
             }
-            Deed::HandRest => {
+            HandRest => {
                 let sign = if self.rng.u8(..4) == 0 { -1.0 } else { 1.0 };
                 self.hand_force = Some((sign * (0.1 + self.rng.f64()) * u, 0.01 * u));
                 self.undo_force_at_cue = true;
                 self.pour = stop;
             }
-            Deed::StrayWord => {
-                let words = [
-                    Command::Next,
-                    Command::Again,
-                    Command::Keep,
-                    Command::Undo,
-                    Command::Cancel,
-                ];
+            StrayWord => {
+                use Command::*;
+                let words = [Next, Again, Keep, Undo, Cancel];
                 let word = words[self.rng.usize(..words.len())].clone();
-                acts.push(Act::Word(word));
+                acts.push(Word(word));
             }
-            Deed::NextBeside => {
-                let next = self.wanted_beaker_beside();
-                acts.extend([Act::Land(next), Act::Wait(0.5), Act::Lift(v)]);
+            NextBeside => {
+                let next = self.beaker_more();
+                acts.extend([Land(next), Wait(0.5), Lift(v)]);
             }
-            Deed::OtherBack => {
-                let other = self.wanted_beaker_beside();
+            OtherBack => {
+                let other = self.beaker_more();
                 let grams = self.step_grams(v, step) * (0.6 + 0.8 * self.rng.f64());
                 self.vessels[other].extra += grams;
-                acts.extend([Act::Lift(v), Act::Wait(2.0), Act::Land(other)]);
+                acts.extend([Lift(v), Wait(2.0), Land(other)]);
             }
-            Deed::WrongAnswer => {
+            WrongAnswer => {
                 let part = self.step_grams(v, step) * (0.1 + 0.4 * self.rng.f64());
-                acts.extend([
-                    Act::Lift(v),
-                    Act::Wait(1.0),
-                    Act::TakeOut(part),
-                    Act::Land(v),
-                ]);
+                acts.extend([Lift(v), Wait(1.0), TakeOut(part), Land(v)]);
             }
-            Deed::Hops => {
+            Hops => {
                 let gap = 0.1 + 0.4 * self.rng.f64();
-                acts.extend([
-                    Act::Lift(v),
-                    Act::Wait(gap),
-                    Act::Land(v),
-                    Act::Wait(gap),
-                    Act::Lift(v),
-                ]);
-                acts.extend([Act::Wait(gap), Act::Land(v)]);
+                acts.extend([Lift(v), Wait(gap), Land(v), Wait(gap), Lift(v)]);
+                acts.extend([Wait(gap), Land(v)]);
             }
             _ => self.pour = stop,
         }
@@ -986,28 +891,21 @@ impl World {
             }
         } else {
             // What is in the air falls in first.
-            acts.insert(0, Act::Wait(0.4));
+            acts.insert(0, Wait(0.4));
             self.acts = acts.into();
             self.obeyed = 0;
         }
     }
 
-    fn wanted_beaker_beside(&mut self) -> usize {
+    fn beaker_more(&mut self) -> usize {
         let empty = self.vessels[0].empty + 0.2 * self.rng.f64();
-        self.vessels.push(Vessel {
-            empty,
-            name: "beaker",
-            ..Vessel::default()
-        });
-        self.vessels.len() - 1
+        self.shelf("beaker", empty)
     }
 
     /// The vessel of the step that is at hand.
     pub fn here(&self) -> Option<usize> {
-        self.primary
-            .get(&self.step)
-            .copied()
-            .filter(|v| self.on.contains(v))
+        let own = self.primary.get(&self.step).copied();
+        own.filter(|v| self.on.contains(v))
             .or(self.on.first().copied())
     }
 
@@ -1023,10 +921,7 @@ impl World {
         if t < self.away_until || self.dead_until.is_some() {
             return;
         }
-        if self.scene == Scene::Jars
-            && self.fill.is_none()
-            && !self.bench.is_busy()
-            && self.on.is_empty()
+        if self.scene == Jars && self.fill.is_none() && !self.bench.is_busy() && self.on.is_empty()
         {
             self.begin_jars();
             return;
@@ -1093,16 +988,16 @@ impl World {
     fn act(&mut self, act: Act) {
         let t = self.t;
         match act {
-            Act::Wait(s) => self.busy = t + s,
-            Act::Rest => {
+            Wait(s) => self.busy = t + s,
+            Rest => {
                 if self.scale.is_still() || t > self.cue_at + 12.0 {
                     self.busy = t + 1.0;
                 } else {
                     self.busy = t + 0.3;
-                    self.acts.push_front(Act::Rest);
+                    self.acts.push_front(Rest);
                 }
             }
-            Act::Pour => {
+            Pour => {
                 let v = self.here();
                 self.pour = v;
                 self.pour_at = t;
@@ -1110,29 +1005,29 @@ impl World {
                     self.primary.entry(self.step).or_insert(v);
                 }
             }
-            Act::Lift(v) => self.lift(v),
-            Act::Land(v) => self.land(v),
-            Act::Word(word) => self.word(word),
-            Act::IfStill(word) => {
+            Lift(v) => self.lift(v),
+            Land(v) => self.land(v),
+            Word(word) => self.word(word),
+            IfStill(word) => {
                 if self.obeyed == self.serial {
                     self.word(word);
                 }
             }
-            Act::Press(key, hold) => {
+            Press(key, hold) => {
                 log!(self, "key {key:?}");
                 self.scale.press(key, t, hold);
                 self.forces.push((t, t + hold.min(0.4), 20.0 * self.unit()));
                 self.busy = t + hold + 0.2;
             }
-            Act::TakeOut(grams) => self.take_out(grams),
-            Act::AddOnce(grams) => {
+            TakeOut(grams) => self.take_out(grams),
+            AddOnce(grams) => {
                 if let Some(v) = self.here() {
                     self.drops.push((t + 0.3, v, 0.97 * grams, self.step));
                     log!(self, "adds {grams:.3}");
                 }
                 self.busy = t + 1.5;
             }
-            Act::Empty(v, step) => {
+            Empty(v, step) => {
                 log!(self, "{} {v} emptied", self.vessels[v].name);
                 let left = 0.0005 * self.step_grams(v, step);
                 self.vessels[v].extra += left;
@@ -1141,11 +1036,11 @@ impl World {
                 self.at_lift.remove(&(v, step));
                 self.busy = t + 3.0;
             }
-            Act::Tip(v) => {
+            Tip(v) => {
                 self.tip(v);
                 self.busy = t + 2.0;
             }
-            Act::WipePan => {
+            WipePan => {
                 self.beside = 0.0;
                 for v in self.on.clone() {
                     if self.vessels[v].held.is_empty() {
@@ -1154,13 +1049,13 @@ impl World {
                 }
                 self.busy = t + 1.5;
             }
-            Act::PutBack(v, step) => {
+            PutBack(v, step) => {
                 if let Some(start) = self.source_start.get(&(v, step)) {
                     self.vessels[v].held.insert(step, *start);
                 }
                 self.busy = t + 2.0;
             }
-            Act::Extra(v, grams) => self.vessels[v].extra += grams,
+            Extra(v, grams) => self.vessels[v].extra += grams,
         }
     }
 
@@ -1181,7 +1076,7 @@ impl World {
         self.pour = None;
         let t = self.t;
         let dur = 0.08 + 0.3 * self.rng.f64();
-        if self.deed == Deed::WetPan && self.vessels[v].extra > 0.0 {
+        if self.deed == WetPan && self.vessels[v].extra > 0.0 {
             let wet = self.vessels[v].extra.min(0.3 * self.unit());
             self.vessels[v].extra -= wet;
             self.beside += wet;
@@ -1189,12 +1084,7 @@ impl World {
         let from = self.vessels[v].support;
         self.moves.retain(|m| m.0 != v);
         self.moves.push((v, t, dur, from, 0.0));
-        log!(
-            self,
-            "lifts {} {v} ({})",
-            self.vessels[v].name,
-            g(self.vessels[v].mass())
-        );
+        log!(self, "lifts {}", self.vessels[v].told(v));
         for (step, grams) in self.vessels[v].held.clone() {
             self.at_lift.insert((v, step), grams);
         }
@@ -1210,9 +1100,9 @@ impl World {
         let (t, u) = (self.t, self.unit());
         if self.vessels[v].support < 1e-9 && self.vessels[v].held.is_empty() {
             match self.deed {
-                Deed::WetPan | Deed::LiftWipe => self.vessels[v].extra += 0.3 * u,
-                Deed::RodOut if !self.fired => self.vessels[v].extra = 12.3 * u,
-                Deed::WarmVessel => {
+                WetPan | LiftWipe => self.vessels[v].extra += 0.3 * u,
+                RodOut if !self.fired => self.vessels[v].extra = 12.3 * u,
+                WarmVessel => {
                     self.warm.entry(v).or_insert(t);
                     self.fired = true;
                     self.out.fired = true;
@@ -1224,15 +1114,12 @@ impl World {
         self.on.push(v);
         self.moves.retain(|m| m.0 != v);
         let dur = 0.1 + 0.4 * self.rng.f64();
-        if matches!(self.deed, Deed::HalfRim | Deed::RimFreed)
-            && !self.fired
-            && self.step >= self.at_step
-        {
+        if matches!(self.deed, HalfRim | RimFreed) && !self.fired && self.step >= self.at_step {
             self.fired = true;
             self.out.fired = true;
             let part = 0.4 + 0.5 * self.rng.f64();
             let later = match self.deed {
-                Deed::HalfRim => 1.0 + 6.0 * self.rng.f64(),
+                HalfRim => 1.0 + 6.0 * self.rng.f64(),
                 _ => 12.0 + 10.0 * self.rng.f64(),
             };
             self.moves.push((v, t, dur, 0.0, part));
@@ -1246,20 +1133,15 @@ impl World {
             let mass = self.vessels[v].mass();
             self.forces.push((t + dur, t + dur + 0.08, 0.15 * mass));
         }
-        if self.deed == Deed::Stacked && !self.fired && self.step >= self.at_step {
+        if self.deed == Stacked && !self.fired && self.step >= self.at_step {
             self.fired = true;
             self.out.fired = true;
-            let under = self.wanted_beaker_beside();
+            let under = self.beaker_more();
             self.on.push(under);
             self.moves.push((under, t, dur, 0.0, 1.0));
             log!(self, "another one, {under}, comes with it");
         }
-        log!(
-            self,
-            "lands {} {v} ({})",
-            self.vessels[v].name,
-            g(self.vessels[v].mass())
-        );
+        log!(self, "lands {}", self.vessels[v].told(v));
         self.hand = None;
         if self.way(self.step) != VesselWay::Beaker || self.vessels[v].name != "bowl" {
             if self.vessels[v].held.contains_key(&self.step) {
@@ -1289,7 +1171,7 @@ impl World {
             && self.refused < 8
         {
             self.refused += 1;
-            self.acts = VecDeque::from([Act::Wait(3.0), Act::IfStill(word)]);
+            self.acts = VecDeque::from([Wait(3.0), IfStill(word)]);
         } else {
             self.refused = 0;
         }
@@ -1351,31 +1233,31 @@ impl World {
         } else {
             1.0
         };
-        let (grams, next) = match self.style {
-            Style::Pump if m > 1.6 * u => {
+        let (grams, next) = match self.deed {
+            Pump if m > 1.6 * u => {
                 let push = (60.0 + 200.0 * self.rng.f64()) * u;
                 self.forces.push((t, t + 0.4, push));
                 (1.5 * u * (0.98 + 0.04 * self.rng.f64()), 1.0)
             }
-            Style::Dropper => {
+            Dropper => {
                 let lean = (3.0 + 6.0 * self.rng.f64()) * u;
                 let long = 1.5 + 2.0 * self.rng.f64();
                 self.forces.push((t, t + long, lean));
                 (0.6 * m.min(0.8 * u) * r, long + 1.6)
             }
-            Style::Spoon if m > 0.4 * u => {
-                let taps = if self.deed == Deed::SpoonTap { 3 } else { 0 };
+            _ if self.spoon && m > 0.4 * u => {
+                let taps = if self.deed == SpoonTap { 3 } else { 0 };
                 for i in 0..taps {
                     let from = t + 0.15 + 0.25 * f64::from(i);
-                    self.forces
-                        .push((from, from + 0.07, (10.0 + 40.0 * self.rng.f64()) * u));
+                    let push = (10.0 + 40.0 * self.rng.f64()) * u;
+                    self.forces.push((from, from + 0.07, push));
                 }
                 ((0.7 * m * r).min(9.0 * u), 2.5)
             }
             _ if m < 0.3 * u => ((0.5 * m).clamp(0.02 * u, 0.06 * u) * r, 0.9),
             _ => ((0.06 * m * r * easy).clamp(0.02 * u, 2.0 * u), 0.1),
         };
-        if self.style == Style::Bag && m > 0.3 * u {
+        if self.deed == BagTouch && m > 0.3 * u {
             let lean = (1.0 + 5.0 * (t * 0.7).sin().abs()) * u;
             self.forces.push((t, t + 0.2, lean));
         }
@@ -1410,20 +1292,16 @@ impl World {
 
     fn watch(&mut self) {
         let t = self.t;
-        let mixing = self
-            .cue
-            .as_ref()
-            .is_some_and(|c| matches!(c.kind, CueKind::Mix | CueKind::Done));
+        let kind = self.cue.as_ref().map(|c| c.kind);
+        let mixing = matches!(kind, Some(CueKind::Mix | CueKind::Done));
         let idle = self.acts.is_empty()
             && t >= self.busy
             && self.obeyed == self.serial
             && t >= self.away_until
             && self.dead_until.is_none()
             && !mixing;
-        if !idle || self.pour.is_some_and(|_| t < self.pour_at + 3.0) {
-            self.quiet_since =
-                self.quiet_since
-                    .max(if mixing || !idle { t } else { self.quiet_since });
+        if !idle {
+            self.quiet_since = t;
         }
         if t - self.quiet_since > 60.0 && self.out.silent.is_none() {
             log!(self, "SILENT for a minute");
@@ -1442,18 +1320,12 @@ impl World {
         let record = self.rows_of();
         let filled: BTreeMap<usize, Row> =
             record.filled.iter().map(|r| (r.step, r.clone())).collect();
-        let steps = if self.fill.is_some() {
-            &filled
-        } else {
-            &record.steps
+        let (steps, own) = match self.fill {
+            Some(_) => (&filled, RowKind::Filled),
+            None => (&record.steps, RowKind::Weighed),
         };
         let mut first: BTreeMap<usize, usize> = BTreeMap::new();
         for (draft, _) in &self.rows {
-            let own = if self.fill.is_some() {
-                RowKind::Filled
-            } else {
-                RowKind::Weighed
-            };
             if draft.kind == own && !draft.note.contains("corrects seq") {
                 *first.entry(draft.step).or_default() += 1;
             }
@@ -1469,23 +1341,14 @@ impl World {
                 truth = self.source_start.get(&(v, step)).copied().unwrap_or(0.0) - truth;
             }
             let note = row.note.clone();
-            let unsure = [
-                "unsure",
-                "not proven",
-                "not sure",
-                "uncertain",
-                "doubt",
-                "may ",
-                "questioned",
-            ];
+            let doubt = ["unsure", "not proven", "not sure", "may ", "questioned"];
+            let doubted = doubt.iter().any(|w| note.contains(w));
             self.out.steps.push(Step {
                 step: step + if self.fill.is_some() { 100 } else { 0 },
                 net: row.net.map(|n| n.mass().to_g_f64()),
                 u: row.uncertainty.map_or(0.0, |u| u.mass().to_g_f64()),
                 truth,
-                flagged: row.verdict.is_none()
-                    || row.net.is_none()
-                    || unsure.iter().any(|w| note.contains(w)),
+                flagged: row.verdict.is_none() || row.net.is_none() || doubted,
                 worded: self.worded.contains(&step),
                 note,
             });

@@ -611,7 +611,7 @@ fn a_record_is_said_with_what_comes_next() {
         let mut b = Bench::one("Salt", "40.00");
         b.tau = 1.0;
         b.hold(2.0).land(150.0).hold(1.5).jump(0.0).hold(1.0);
-        b.land(37.0).pour(pours, 1.5).hold(3.0);
+        b.land(37.0).pour(pours, 1.7).hold(3.0);
         said(&b, words);
     }
 }
