@@ -182,6 +182,9 @@ impl Engine {
                             tared.tare.base = level.weight;
                             tared.tare.unproven += rest.max(tared.content.stayed.most);
                         }
+                        // It had been less before: what came since may be of this step.
+                        let deepest = tared.content.dip.lasted;
+                        tared.tare.unproven += (deepest - net.abs()).max(crate::mass::Mass::ZERO);
                         tared.content.rest = Some(net_of(&step, tared.tare.base, level.weight));
                         (
                             format!("the maker says that {grams} g were taken out"),

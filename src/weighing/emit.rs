@@ -6,9 +6,36 @@ use super::phrases::Words;
 use super::run::{Run, Spoken};
 use crate::formula::Step;
 use crate::mass::Mass;
+use crate::time::Moment;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::entry::{Draft, RowKind};
+
+/// What was told beside what is to be done.
+#[derive(Debug, Clone)]
+pub(super) struct Told {
+    at: Moment,
+    what: String,
+    choices: Vec<Choice>,
+}
+
+impl Told {
+    fn beside(&self, cue: Cue) -> Cue {
+        let mut choices = cue.choices;
+        for choice in &self.choices {
+            if !choices.contains(choice) {
+                choices.push(*choice);
+            }
+        }
+        Cue {
+            say: format!("{} {}", self.what, cue.say),
+            lead: 0,
+            urgent: true,
+            choices,
+            ..cue
+        }
+    }
+}
 
 impl Engine {
     pub(super) fn cue(
@@ -21,7 +48,16 @@ impl Engine {
         let cue = self.plain_cue(kind, say.into(), missing, choices);
         self.last_cue = Some(cue.clone());
         self.fault = None;
+        let cue = self.with_what_was_told(cue);
         self.say(cue);
+    }
+
+    /// What was told beside the cue before, by this very reading, goes along: nobody has read it yet.
+    fn with_what_was_told(&self, cue: Cue) -> Cue {
+        match &self.told {
+            Some(told) if told.at == self.now => told.beside(cue),
+            Some(_) | None => cue,
+        }
     }
 
     fn say(&mut self, cue: Cue) {
@@ -85,6 +121,7 @@ impl Engine {
         } else {
             self.last_cue = Some(cue.clone());
             self.fault = None;
+            cue = self.with_what_was_told(cue);
         }
         self.say(cue);
     }
@@ -96,17 +133,17 @@ impl Engine {
             self.cue_urgent(kind, what.to_owned(), choices);
             return;
         };
-        let mut cue = Cue {
-            say: format!("{what} {}", last.say),
-            lead: 0,
-            urgent: true,
-            ..last
+        let mut told = Told {
+            at: self.now,
+            what: what.to_owned(),
+            choices: choices.to_vec(),
         };
-        for choice in choices {
-            if !cue.choices.contains(choice) {
-                cue.choices.push(*choice);
-            }
+        if let Some(before) = self.told.take().filter(|before| before.at == self.now) {
+            told.what = format!("{} {what}", before.what);
+            told.choices.extend(before.choices);
         }
+        let cue = told.beside(last);
+        self.told = Some(told);
         self.say(cue);
     }
 

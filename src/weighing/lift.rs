@@ -482,14 +482,24 @@ impl Engine {
             }
             return;
         }
+        let by = level.weight - check.zero;
+        let last = records.last().map_or(usize::MAX, |&(index, _)| index);
+        let bowl = self.run.as_ref().is_some_and(|run| run.is_bowl(last));
+        if let Some(run) = self.run.as_mut().filter(|_| bowl) {
+            // In which step it came, the pan does not say: of those that it has not spoken of, it may be any.
+            let unspoken = |(_, written): &(usize, Written)| !written.pan_spoke;
+            records.splice(0..0, run.bowl.records.extract_if(.., |one| unspoken(one)));
+        }
+        let mut marked = Vec::new();
         for (index, written) in &mut records {
-            self.hold_against_empty_pan(&check, level, rests, *index, written);
+            if self.hold_against_empty_pan(&check, level, rests, *index, written) {
+                marked.push(written.seq);
+            }
             written.pan_spoke = true;
         }
-        let by = level.weight - check.zero;
-        let run = self.run.as_ref();
-        let last = records.last().map_or(usize::MAX, |&(index, _)| index);
-        let bowl = run.is_some_and(|run| run.is_bowl(last));
+        let coarsest = records.iter().map(|(_, written)| written.weight.tare.d);
+        let d = coarsest.fold(level.d, Mass::max);
+        self.tell_what_the_pan_shows(check.scale, by, d, &marked);
         if bowl && by > vessel_at_least(level.d) {
             // What was asked out of the bowl for that came from what was in it.
             let took = |(_, written): &(usize, Written)| written.weight.took_out;
@@ -549,6 +559,7 @@ impl Engine {
         }
     }
 
+    /// Whether the empty pan shows something else than the record rests on.
     fn hold_against_empty_pan(
         &mut self,
         check: &LiftCheck,
@@ -556,7 +567,7 @@ impl Engine {
         rests: bool,
         index: usize,
         written: &mut Written,
-    ) {
+    ) -> bool {
         let scale = check.scale;
         let d = level.d.max(written.weight.tare.d);
         let by = level.weight - check.zero;
@@ -569,11 +580,10 @@ impl Engine {
         // What is not at rest may go on for a little.
         let scatter = scatter + if rests { Mass::ZERO } else { d * 5 };
         if by.abs() <= scatter || (written.key_seen && all_of_it) {
-            return;
+            return false;
         }
         let much = by.abs() > vessel_at_least(d);
         let grams = phrases::grams(by.abs(), d);
-        let seq = written.seq;
         let remark = match (much, by.is_negative()) {
             (false, false) => {
                 format!("{grams} g stayed on the pan after the lift: spilt, or the zero drifted")
@@ -606,25 +616,37 @@ impl Engine {
         } else {
             self.doubt(scale, index, written, at_least, &remark);
         }
-        if by > d * 2 || much {
-            self.out.push_back(Event::Fault {
-                scale: Some(scale),
-                code: FaultCode::Spill,
-                over: false,
-            });
-            let say = match (much, by.is_negative()) {
-                (false, _) => {
-                    format!("{grams} g stayed on the scale: spilt beside the vessel? Wipe it off.")
-                }
-                (true, false) => format!(
-                    "{grams} g more on the empty scale than before: take off what lies on it; row {seq} is marked as unsure."
-                ),
-                (true, true) => format!(
-                    "The empty scale shows {grams} g less than before; row {seq} is marked as unsure."
-                ),
-            };
-            let undo: &[Choice] = if much { &[Choice::Undo] } else { &[] };
-            self.tell_beside(&say, CueKind::Fault, undo);
-        }
+        true
+    }
+
+    /// What lies on the empty pan, or is gone from it, with the rows that are unsure for it.
+    fn tell_what_the_pan_shows(&mut self, scale: ScaleIndex, by: Mass, d: Mass, marked: &[u64]) {
+        let much = by.abs() > vessel_at_least(d);
+        let (Some(last), true) = (marked.last(), by > d * 2 || much) else {
+            return;
+        };
+        self.out.push_back(Event::Fault {
+            scale: Some(scale),
+            code: FaultCode::Spill,
+            over: false,
+        });
+        let grams = phrases::grams(by.abs(), d);
+        let unsure = match marked {
+            [_] => format!("row {last} is marked as unsure"),
+            _ => format!("{} rows up to {last} are marked as unsure", marked.len()),
+        };
+        let say = match (much, by.is_negative()) {
+            (false, _) => {
+                format!("{grams} g stayed on the scale: spilt beside the vessel? Wipe it off.")
+            }
+            (true, false) => format!(
+                "{grams} g more on the empty scale than before: take off what lies on it; {unsure}."
+            ),
+            (true, true) => {
+                format!("The empty scale shows {grams} g less than before; {unsure}.")
+            }
+        };
+        let undo: &[Choice] = if much { &[Choice::Undo] } else { &[] };
+        self.tell_beside(&say, CueKind::Fault, undo);
     }
 }

@@ -102,6 +102,8 @@ pub struct Engine {
     readings: bool,
     next_ticket: u64,
     last_cue: Option<Cue>,
+    /// What was told beside it last.
+    told: Option<emit::Told>,
     /// The fault that was said last and is not over: `status` must not hide it.
     fault: Option<String>,
     now: Moment,
@@ -135,6 +137,7 @@ impl Engine {
             readings: false,
             next_ticket: 1,
             last_cue: None,
+            told: None,
             fault: None,
             now: Moment::default(),
             log_failed: false,
@@ -536,6 +539,7 @@ impl Engine {
         run.begun = self.now;
         self.run = Some(run);
         self.last_cue = None;
+        self.told = None;
         let state = self.go_on();
         self.enter(state);
         Ok(())

@@ -133,7 +133,9 @@ impl Engine {
         let near = net.abs() <= seen.d * 5;
         // Another unit makes less than two thirds of it, or more: a pennyweight is 1.555 g.
         let unit = seen.unit_known || seen.weight >= tared.tare.base.ratio(7, 10);
-        if tared.suspect.is_some() || !unit || (near && seen.plateau) {
+        let lag = self.pans.get(scale).map_or(0.25, |pan| pan.lag());
+        let returned = near && seen.plateau && tared.content.dip.returns(seen.at, lag);
+        if tared.suspect.is_some() || !unit || returned {
             tared.content.dip = Dip::default();
             return;
         }

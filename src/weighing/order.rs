@@ -496,7 +496,10 @@ impl Engine {
         let (waits, after) = match state {
             State::Empty => {
                 let there = run.coming.maybe_there || run.coming.unheard;
-                (there && nothing(), UNSEEN_US)
+                let little = run.coming.little.is_some();
+                // It is asked what stands there first.
+                let after = if there { UNSEEN_US } else { UNRECORDED_US };
+                ((there || little) && nothing(), after)
             }
             // A source is off for as long as she pours out of it.
             State::Removed(removed) => {
@@ -531,6 +534,8 @@ impl Engine {
             | State::Choose
             | State::Done => (false, UNSEEN_US),
         };
+        let there = run.coming.maybe_there || run.coming.unheard;
+        let little = run.coming.little.filter(|_| !there);
         let weighs = matches!(state, State::Tared(_));
         let away = matches!(state, State::Removed(_));
         let Some(run) = &mut self.run else { return };
@@ -550,6 +555,9 @@ impl Engine {
             self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
         } else if away {
             self.tell_beside(&phrases::may_stand_there(way), CueKind::Place, &[]);
+        } else if let Some(little) = little {
+            let say = phrases::too_little(way, little, vessel_at_least(seen.d), seen.d);
+            self.tell_beside(&say, CueKind::Place, &[]);
         } else {
             let say = phrases::may_stand_there(way);
             self.cue(CueKind::Place, say, None, &[]);

@@ -324,6 +324,14 @@ pub(super) fn may_stand_there(way: VesselWay) -> String {
     )
 }
 
+/// Something came onto the empty pan that weighs less than a vessel may.
+pub(super) fn too_little(way: VesselWay, came: Mass, least: Mass, d: Mass) -> String {
+    let (came, least, thing) = (grams(came, d), grams(least, d), vessel(way));
+    format!(
+        "{came} g came onto the scale: a {thing} must weigh more than {least} g here. Use a heavier one; or take it off."
+    )
+}
+
 /// The source came back as it left, more than once.
 pub(super) fn gives_nothing(step: &Step) -> String {
     format!(

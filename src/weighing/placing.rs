@@ -174,6 +174,7 @@ impl Engine {
                 }
                 if let Some(run) = &mut self.run {
                     run.coming.unheard = false;
+                    run.coming.little = None;
                 }
                 State::Landing(Landing::since(seen.at))
             }
@@ -185,6 +186,11 @@ impl Engine {
             }
             Load::Nothing => {
                 if let Some(level) = seen.steady {
+                    let came = level.weight - self.zero(scale);
+                    let moved = known && came.abs() > level.d * 10;
+                    if let Some(run) = self.run.as_mut().filter(|_| moved) {
+                        run.coming.little = (came > Mass::ZERO).then_some(came);
+                    }
                     // The empty pan's indication drifts; we follow it, the tare must not.
                     self.see_zero(scale, level.weight);
                 } else if seen.plateau {

@@ -338,6 +338,13 @@ impl Engine {
         tared.content.moved = false;
         tared.content.dip = Dip::default();
         let net = net_of(&step, tared.tare.base, level.weight);
+        if step.vessel != VesselWay::Difference && !tared.was_asked_out() {
+            // Spilt on the way, or wiped off below: whether it is out of the vessel, nothing tells.
+            let lost = tared.content.rest.map_or(Mass::ZERO, |rest| rest - net);
+            if lost > level.d * 5 {
+                tared.tare.unproven = tared.tare.unproven.max(lost);
+            }
+        }
         let before = tared.content.rest.replace(net);
         tared.content.level = Some(level);
         tared.content.most = net;

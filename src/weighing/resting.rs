@@ -56,7 +56,6 @@ impl Engine {
             }
         }
         let d = level.d.max(tared.tare.d);
-        tared.content.dip = Dip::default();
         let pours = step.vessel != VesselWay::Difference;
         if std::mem::take(&mut tared.content.stirred) {
             // What it showed meanwhile may have been the spoon: only what is there now was poured.
@@ -77,6 +76,7 @@ impl Engine {
             Continue(tared) => tared,
             Break(state) => return state,
         };
+        tared.content.dip = Dip::default();
         let calm = self.window(step, d, tared.tare.carried);
         let amid = self.window_amid(step, d, tared.tare.carried, tared.wander);
         // Where the scale strays, what it can prove is asked for.
@@ -184,10 +184,11 @@ impl Engine {
         if !pours && tared.suspect.is_none() && self.lies_there_alone(scale, level, step, net) {
             return Break(self.lifted_off_something(scale, level, tared));
         }
-        let below = net < -(d * 5) && self.is_in_the_same_bowl() && tared.suspect.is_none();
+        let sunk = pours && net < -(d * 5) && tared.suspect.is_none();
+        let below = sunk && self.is_in_the_same_bowl();
         let asked_out = tared.was_asked_out();
         let briefly = !tared.content.poured && tared.content.most > d * 5;
-        if below && briefly && !asked_out {
+        if sunk && briefly && !asked_out {
             // Some of this step was in it for a moment, and what is in it now nobody knows.
             return Break(self.ask_about_vessel(level, tared));
         }
@@ -199,7 +200,7 @@ impl Engine {
             self.taken_from_bowl(scale, net.abs());
             return Break(self.say_add(tared, Mass::ZERO));
         }
-        if pours && !tared.content.poured && net < -(d * 5) && tared.suspect.is_none() {
+        if sunk && !tared.content.poured {
             // A hand or a lid lay on it when it was tared: what stands there now is the vessel.
             return Break(self.tare_at(scale, level));
         }

@@ -100,6 +100,8 @@ pub(super) struct Coming {
     pub word_empty: bool,
     /// A vessel tared by the key may stand on the pan that shows nothing.
     pub maybe_there: bool,
+    /// So much came onto the empty pan and stays: too little for a vessel.
+    pub little: Option<Mass>,
     /// The scale spoke before its first weight at rest, which is zero: a vessel may have come and been tared.
     pub unheard: bool,
     /// The batch goes on after a restart: what stands there may hold some of this step already.

@@ -346,6 +346,8 @@ pub(super) enum Mismatch {
 pub(super) struct Dip {
     now: Option<(Moment, Mass)>,
     pub lasted: Mass,
+    /// When it was last half as deep.
+    deep: Option<Moment>,
 }
 
 /// A bump swings through in less than this: 0.2 s, and two readings.
@@ -363,8 +365,20 @@ impl Dip {
         {
             self.lasted = self.lasted.max(deepest);
         }
+        if below.is_some_and(|below| below * 2 >= self.lasted) {
+            self.deep = Some(at);
+        }
+    }
+
+    /// What a hand held up comes back at once, as fast as the scale shows it; what is poured takes longer.
+    pub fn returns(&self, at: Moment, lag: f64) -> bool {
+        let most = RETURNS_US + (lag * 2e6) as u64;
+        self.deep.is_none_or(|deep| at.since(deep) <= most)
     }
 }
+
+/// A hand lets go in less than this: 0.7 s.
+const RETURNS_US: u64 = 700_000;
 
 /// The most that stayed for longer than a bump: two slices of 0.35 s, the lower reading of both.
 #[derive(Debug, Clone, Copy, Default)]

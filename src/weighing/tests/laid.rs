@@ -179,3 +179,15 @@ fn what_an_undo_had_taken_out_is_not_asked_for_twice_in_silence() {
         "{row:?}"
     );
 }
+
+/// A weighing paper lighter than what can be told from a crumb is spoken of, not waited for.
+#[test]
+fn what_is_too_light_for_a_vessel_is_told() {
+    let mut b = Bench::one("Salt", "2.00");
+    b.hold(2.0).land(0.61).hold(16.0);
+    asks(&b, "Place an empty beaker");
+    b.hold(6.0);
+    asks(&b, "must weigh more than 1.00 g here");
+    b.land(0.0).hold(2.0).land(15.0).hold(2.0);
+    asks(&b, "2.00 g to add");
+}
