@@ -49,6 +49,11 @@ impl Engine {
                 }
                 return state;
             }
+            if nothing {
+                // "Add" must not stand while it is away.
+                let say = phrases::away(&step, step.target, d);
+                self.cue(CueKind::Place, say, Some(step.target), &[]);
+            }
             return State::Removed(removed);
         }
         let net = tared.content.rest.unwrap_or(Mass::ZERO);
