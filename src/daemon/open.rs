@@ -253,6 +253,8 @@ impl Opener for BatchOpener {
         let overweigh = overweighed(&plan, &request.overweigh)?;
         let config = self.config.now();
         let checks = self.checks(&plan)?;
+        let short = planning::jars_short(&plan, Some(&self.folder()?))
+            .map_err(|error| error.to_string())?;
         // What was asked for: the scales of another day may round it otherwise.
         let opening = Opening {
             batch: amount.total().map_err(|error| error.to_string())?,
@@ -287,6 +289,11 @@ impl Opener for BatchOpener {
             .filter(|_| request.overweigh.is_empty())
         {
             said.note(format!("{rounded}."));
+        }
+        if let Some(short) = short {
+            said.note(format!(
+                "{short} Before anything is poured, stop and begin again with it."
+            ));
         }
         for note in checks.notes {
             said.note(note);

@@ -3,6 +3,7 @@
 use std::fmt;
 use std::str::FromStr;
 
+use super::filling::Fill;
 use super::plan::{BatchSize, PlanError};
 use super::{Percent, Plan};
 use crate::mass::{Decimal, Mass};
@@ -107,5 +108,156 @@ impl Plan {
         let (count, fill) = self.jars?;
         let spare = self.batch - fill * i64::from(count);
         (spare * 2 > d).then_some(spare)
+    }
+}
+
+/// What earlier batches tell of what gets into no jar.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Losses {
+    /// Of each batch the share of what was weighed, ascending.
+    shares: Vec<Percent>,
+    /// The formula that they are of; empty where they are of any.
+    formula: String,
+}
+
+impl Losses {
+    /// Nothing is known yet: so much is taken to be lost, 2 %. Our own choice, no source.
+    pub const FIRST: Percent = Percent(2_000_000_000);
+    /// Batches of one formula speak for it from so many on; else those of all formulas do. Our own choice, no source.
+    pub const OF_ITS_OWN: usize = 3;
+    /// Older batches than the last so many no longer count. Our own choice, no source.
+    const NEWEST: usize = 20;
+    /// Fewer batches than this are few: what nine of ten stay below is between their two greatest.
+    const MANY: usize = 10;
+
+    /// The losses of batches, the newest first, with the names of their formulas, for a batch of `formula`; `is_it`
+    /// tells whether a name is that one.
+    pub fn of(lost: &[(Percent, String)], formula: &str, is_it: impl Fn(&str) -> bool) -> Losses {
+        let shares = |all: &mut dyn Iterator<Item = &(Percent, String)>| {
+            let newest = all.take(Losses::NEWEST);
+            let mut shares: Vec<Percent> = newest.map(|(share, _)| *share).collect();
+            shares.sort_unstable();
+            shares
+        };
+        let own = shares(&mut lost.iter().filter(|(_, name)| is_it(name)));
+        match own.len() >= Losses::OF_ITS_OWN {
+            true => Losses {
+                shares: own,
+                formula: formula.to_owned(),
+            },
+            false => Losses {
+                shares: shares(&mut lost.iter()),
+                formula: String::new(),
+            },
+        }
+    }
+
+    /// What nine of ten batches stay below: the quantile at 0.9, between two batches on the straight line from one
+    /// to the next (R. J. Hyndman and Y. Fan, "Sample quantiles in statistical packages", The American
+    /// Statistician 50 (1996), definition 7). `None` without a batch.
+    pub fn usual(&self) -> Option<Percent> {
+        let tenths = 9 * self.shares.len().checked_sub(1)?;
+        let below = self.shares.get(tenths / 10)?.0;
+        let above = self
+            .shares
+            .get(tenths / 10 + 1)
+            .map_or(below, |share| share.0);
+        Some(Percent(below + (above - below) * (tenths % 10) as i64 / 10))
+    }
+
+    /// The allowance with which jars of `fill` get full where that much is lost: `aim / fill / (1 - lost) - 1`,
+    /// raised to the next half percent. `None` where it would be more than is taken.
+    pub fn allowance(&self, fill: Mass) -> Option<Allowance> {
+        let kept = Percent::HUNDRED.0 - self.usual().unwrap_or(Losses::FIRST).0;
+        let aim = i128::from(Fill::usual_aim(fill).ng()) * i128::from(Percent::HUNDRED.0);
+        let made = aim.checked_div(i128::from(kept))?;
+        let more = (made - i128::from(fill.ng())) * i128::from(Percent::HUNDRED.0);
+        let more = more.checked_div(i128::from(fill.ng()))?;
+        let half = i128::from(Percent::HUNDRED.0 / 200);
+        let more = i64::try_from((more / half + 1) * half).ok().map(Percent)?;
+        (more <= Allowance::MOST.0).then_some(Allowance(more))
+    }
+
+    /// On what the figures rest.
+    fn words(&self) -> String {
+        let count = self.shares.len();
+        let (Some(least), Some(most)) = (self.shares.first(), self.shares.last()) else {
+            return "No batch of yours tells yet how much: fill its jars, and the next plan knows"
+                .to_owned();
+        };
+        let of = match self.formula.as_str() {
+            "" => String::new(),
+            name => format!(" of \"{name}\""),
+        };
+        let batches = match count {
+            1 => "Of the only batch of yours that tells it".to_owned(),
+            count => format!("Of your last {count} batches{of}"),
+        };
+        let range = match (tenth(*least), tenth(*most)) {
+            (least, most) if least == most => most,
+            (least, most) => format!("{least} to {most}"),
+        };
+        let few = match count {
+            1..Losses::MANY => ", and that is few to go by",
+            _ => "",
+        };
+        format!("{batches} {range} % got into no jar{few}")
+    }
+}
+
+/// To a tenth of a percent, for the eye.
+fn tenth(share: Percent) -> String {
+    let tenth = Percent::HUNDRED.0 / 1000;
+    Percent((share.0 + tenth / 2) / tenth * tenth).text()
+}
+
+/// A plan of which not every jar gets full. Shown as the sentences that a person reads; how the allowance is said
+/// stands on the page or at the terminal.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct JarsShort {
+    pub full: u32,
+    pub planned: u32,
+    /// With which they do; `None` where that would be more than is taken.
+    pub allowance: Option<Allowance>,
+    fill: Mass,
+    losses: Losses,
+}
+
+impl JarsShort {
+    /// `None` where every jar gets full as far as `losses` tell, or none are planned.
+    pub fn of(plan: &Plan, losses: Losses) -> Option<JarsShort> {
+        let (planned, fill) = plan.jars?;
+        let lost = losses.usual().unwrap_or_default().of(plan.batch);
+        let full = Fill::full(fill, plan.batch - lost);
+        (full < planned).then(|| JarsShort {
+            full,
+            planned,
+            allowance: losses.allowance(fill),
+            fill,
+            losses,
+        })
+    }
+}
+
+impl fmt::Display for JarsShort {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let jars = crate::text::counted(self.planned, "jar", "jars");
+        match self.full {
+            0 => write!(f, "None of {jars} would get full")?,
+            full => write!(f, "Only {full} of {jars} would get full")?,
+        }
+        let aim = Fill::usual_aim(self.fill).grams(Mass::from_mg(10));
+        write!(
+            f,
+            ": a jar is filled to about {aim} g, and some stays in bowl and tools. {}.",
+            self.losses.words()
+        )?;
+        match self.allowance {
+            Some(allowance) => write!(f, " An allowance for losses of {allowance} would do."),
+            None => write!(
+                f,
+                " That is more than an allowance can be: look where it goes."
+            ),
+        }
     }
 }

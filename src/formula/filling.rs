@@ -42,8 +42,28 @@ impl Fill {
     /// What is poured for: the middle between the label and the most that is let in. Each jar then
     /// holds what its label says, and the running mean does too.
     pub fn aim(&self) -> Mass {
-        self.nominal + self.over.ratio(1, 2)
+        aim(self.nominal, self.over)
     }
+
+    /// The same where nothing else is said of `over`.
+    pub fn usual_aim(nominal: Mass) -> Mass {
+        aim(nominal, Fill::usual_over(nominal))
+    }
+
+    /// How many jars of `nominal` get full out of `there`, each poured to its usual aim and the last to its
+    /// label at least. To the last nanogram nothing is ever poured: something must be left.
+    pub fn full(nominal: Mass, there: Mass) -> u32 {
+        let beyond_the_last = there - nominal;
+        if nominal <= Mass::ZERO || beyond_the_last <= Mass::ZERO {
+            return 0;
+        }
+        let others = (beyond_the_last.ng() - 1) / Fill::usual_aim(nominal).ng();
+        u32::try_from(others + 1).unwrap_or(u32::MAX)
+    }
+}
+
+fn aim(nominal: Mass, over: Mass) -> Mass {
+    nominal + over.ratio(1, 2)
 }
 
 impl Plan {

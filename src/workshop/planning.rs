@@ -2,11 +2,18 @@
 
 use std::path::Path;
 
-use super::QueryError;
+use super::{MOST_LOGS, QueryError};
+use crate::chart::history::is_formula;
 use crate::config::Config;
+use crate::formula::allowance::{JarsShort, Losses};
 use crate::formula::contents::{self, Known};
 use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan, limits, remarks};
+use crate::journal::batch::lost::lost;
+use crate::journal::batch::record::Record;
+use crate::journal::error::LogError;
+use crate::journal::read::folder::newest;
+use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
 use crate::problem::Problems;
@@ -103,6 +110,14 @@ impl OnPaper {
         self.plan.spare(finest.unwrap_or_default())
     }
 
+    /// As [`jars_short`], of this plan.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn jars_short(&self, logs: Option<&Path>) -> Result<Option<JarsShort>, LogError> {
+        jars_short(&self.plan, logs)
+    }
+
     /// What U covers on each scale that weighs a step; nothing where none is configured.
     pub fn covers(&self) -> Vec<String> {
         let weighs = |index: usize| self.plan.steps.iter().any(|step| step.scale == index);
@@ -143,6 +158,30 @@ impl OnPaper {
             }
         })
     }
+}
+
+/// Whether all jars of `plan` get full, by what the newest batches of the folder `logs` lost. A log that does not
+/// read tells nothing here; `bismar log verify` says why.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn jars_short(plan: &Plan, logs: Option<&Path>) -> Result<Option<JarsShort>, LogError> {
+    if plan.jars.is_none() {
+        return Ok(None);
+    }
+    let mut told = Vec::new();
+    for path in logs
+        .map(newest)
+        .transpose()?
+        .iter()
+        .flatten()
+        .take(MOST_LOGS)
+    {
+        let of = |record: Record| Some((lost(&record)?, record.formula));
+        told.extend(record::read(path).ok().and_then(of));
+    }
+    let losses = Losses::of(&told, &plan.formula, |cell| is_formula(cell, &plan.formula));
+    Ok(JarsShort::of(plan, losses))
 }
 
 /// What is to be known of a formula and its plan before anything is weighed; `name` stands for the file.

@@ -142,9 +142,15 @@ fn goes_on(cue: &Cue) -> Option<Vec<&'static str>> {
 /// Weighs 120 g (two jars of 60 g) without a fault.
 fn weighed(person: &Person, pan: &Pan) {
     let watched = events(person);
-    person
+    let said = person
         .run(&["begin", "soak.toml", "--jars", "2", "--fill", "60g"])
         .ended(0);
+    let short = "Only 1 of 2 jars would get full";
+    let would_do = "An allowance for losses of 3.5 % would do. Before anything is poured, stop and begin again with it.";
+    assert!(
+        said.out.contains(short) && said.out.contains(would_do),
+        "{said:?}"
+    );
     follow(person, pan, watched, VESSEL, missing, mixed);
 }
 

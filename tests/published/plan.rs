@@ -4,9 +4,10 @@ use std::path::Path;
 
 use bismar::cli::check;
 use bismar::config::Config;
-use bismar::formula::allowance::Allowance;
+use bismar::formula::allowance::{Allowance, JarsShort, Losses};
+use bismar::formula::filling::Fill;
 use bismar::formula::plan::{BatchSize, PlanError};
-use bismar::formula::{Formula, Plan, Share, examples};
+use bismar::formula::{Formula, Percent, Plan, Share, examples};
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use proptest::prelude::*;
@@ -434,6 +435,121 @@ fn an_allowance_that_makes_no_sense_is_refused_in_words() {
     assert_eq!(plan.spare(g("0.01")), Some(g("13.2")));
     let most = BatchSize::Batch(BatchSize::LARGEST).with(Allowance::MOST);
     assert!(matches!(most, Err(PlanError::BatchSize(_))));
+}
+
+/// Losses of one to twenty batches, in billionths of a percent.
+fn drawn() -> Vec<Vec<i64>> {
+    let mut rng = fastrand::Rng::with_seed(11);
+    let one = |count: usize, rng: &mut fastrand::Rng| {
+        (0..count).map(|_| rng.i64(0..9_000_000_000)).collect()
+    };
+    (0..60).map(|index| one(index % 20 + 1, &mut rng)).collect()
+}
+
+fn losses(shares: &[i64]) -> Losses {
+    let told: Vec<(Percent, String)> = shares
+        .iter()
+        .map(|n| (Percent(*n), "Dune soak".to_owned()))
+        .collect();
+    Losses::of(&told, "Dune soak", |name| name == "Dune soak")
+}
+
+/// numpy's quantile with `method="linear"`, which is definition 7 of Hyndman and Fan (numpy's own documentation),
+/// and what has to be made by Python's exact fractions.
+#[test]
+fn the_allowance_for_what_was_lost_agrees_with_numpy() {
+    const SCRIPT: &str = "import sys, numpy\nfrom fractions import Fraction as F\n\
+        for line in sys.stdin:\n\
+        \x20   shares = [int(word) for word in line.split()]\n\
+        \x20   lost = float(numpy.quantile(numpy.array(shares, dtype=numpy.longdouble), 0.9, method='linear'))\n\
+        \x20   made = F(505, 10) / (1 - F(lost) / 10**11)\n\
+        \x20   print(lost, float((made / 50 - 1) * 100))\n";
+    let drawn = drawn();
+    let line = |shares: &Vec<i64>| {
+        shares
+            .iter()
+            .map(i64::to_string)
+            .collect::<Vec<_>>()
+            .join(" ")
+    };
+    let asked: String = drawn.iter().map(|shares| line(shares) + "\n").collect();
+    let theirs = python::asked(SCRIPT, NO_WORDS, asked.as_bytes());
+    assert_eq!(theirs.lines().count(), drawn.len());
+    for (theirs, shares) in theirs.lines().zip(&drawn) {
+        let (lost, least) = theirs.split_once(' ').expect("two numbers");
+        let ours = losses(shares);
+        let usual = ours.usual().expect("of batches").0 as f64;
+        assert!(
+            (usual - lost.parse::<f64>().expect("a number")).abs() <= 1.0,
+            "{shares:?}: {usual} {lost}"
+        );
+        // 50 g are filled to 50.5 g: the middle between the label and 2 % more. The next half percent.
+        let least: f64 = least.parse().expect("a number");
+        let found = ours.allowance(g("50")).expect("in the limits").percent().0 as f64 / 1e9;
+        assert!(
+            found > least && found <= least + 0.5 && (found * 2.0).fract() == 0.0,
+            "{found} {least}"
+        );
+    }
+}
+
+#[test]
+fn what_no_batch_tells_is_said_and_too_great_a_loss_has_no_allowance() {
+    assert_eq!(Losses::default().usual(), None);
+    // 1.01 / 0.98 - 1 = 3.06 %.
+    assert_eq!(Losses::default().allowance(g("50")), "3.5%".parse().ok());
+    assert_eq!(losses(&[60_000_000_000]).allowance(g("50")), None);
+    // Fewer than three of its own: those of all formulas count.
+    let told = [("Reed balm", 1), ("Dune soak", 9), ("Reed balm", 2)]
+        .map(|(name, n)| (Percent(n * 1_000_000_000), name.to_owned()));
+    let ours = Losses::of(&told, "Dune soak", |name| name == "Dune soak");
+    assert_eq!(
+        ours.usual(),
+        Some(Percent(7_600_000_000)),
+        "0.2 of the way from 9 down to 2"
+    );
+    let own = Losses::of(&told, "Reed balm", |_| true);
+    assert_eq!(own.usual(), ours.usual());
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Poured jar by jar out of what is there, as the filling does it: to the aim while there is so much, and the
+    /// last to what is left, a nanogram of it apart.
+    #[test]
+    fn as_many_jars_get_full_as_are_poured_one_by_one(fill_mg in 1i64..500_000, times_mg in 0i64..40_000) {
+        let fill = Mass::from_mg(fill_mg);
+        let there = fill.ratio(times_mg, 1000);
+        let (mut left, mut poured) = (there, 0);
+        while left > fill {
+            left = left - Fill::usual_aim(fill).min(left);
+            poured += 1;
+        }
+        prop_assert_eq!(Fill::full(fill, there), poured);
+    }
+
+    /// With the allowance that is proposed every jar gets full, and half a percent less than it is not far off: with
+    /// one percent less and many jars, not all do.
+    #[test]
+    fn with_the_proposed_allowance_every_jar_gets_full(count in 1u32..400, fill_g in 5i64..500, lost in 0i64..20_000_000_000) {
+        let fill = Mass::from_g(fill_g);
+        let losses = losses(&[lost]);
+        let planned = |allowance: Allowance| {
+            let amount = BatchSize::Jars { count, fill }.with(allowance).expect("not too much");
+            // One ingredient on a scale that shows a milligram: nothing of it is rounding.
+            let scales = [scale("fine", "0.001", None)];
+            Plan::new(&phase(&["name = \"Salt\", parts = 1"]), amount, &scales, 2.0).expect("a plan")
+        };
+        prop_assert!(JarsShort::of(&planned(Allowance::NONE), losses.clone()).is_some());
+        let allowance = losses.allowance(fill).expect("in the limits");
+        prop_assert_eq!(JarsShort::of(&planned(allowance), losses.clone()), None);
+        let less = (allowance.percent().0 - 1_000_000_000) as f64 / 1e9;
+        if less > 0.0 && count > 200 {
+            let less: Allowance = format!("{less:.1}%").parse().expect("a percentage");
+            prop_assert!(JarsShort::of(&planned(less), losses).is_some());
+        }
+    }
 }
 
 // ---- the program itself --------------------------------------------------------------------------

@@ -71,6 +71,7 @@ pub fn run(
     heading(&mut text, &paper);
     table(&mut text, &paper);
     conclusion(&mut text, &paper);
+    jars_short(&mut text, &paper, config.logs().ok().as_deref())?;
     premixes(&mut text, &paper.formula);
     remarks(&mut text, &paper, true);
     smallest(&mut text, &paper);
@@ -129,6 +130,21 @@ pub(super) fn conclusion(text: &mut String, paper: &OnPaper) {
     for covers in paper.covers() {
         paragraph(text, "", &covers);
     }
+}
+
+/// Where not every jar gets full, with the words that help; `logs` is the folder of the batch logs, where known.
+pub(super) fn jars_short(
+    text: &mut String,
+    paper: &OnPaper,
+    logs: Option<&Path>,
+) -> Result<(), QueryError> {
+    if let Some(short) = paper.jars_short(logs)? {
+        let words = short
+            .allowance
+            .map(|allowance| format!(" Say --allowance {}%.", allowance.percent().text()));
+        paragraph(text, "", &format!("{short}{}", words.unwrap_or_default()));
+    }
+    Ok(())
 }
 
 fn premixes(text: &mut String, formula: &Formula) {

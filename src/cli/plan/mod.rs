@@ -66,6 +66,8 @@ pub fn run(args: &PlanArgs) -> Outcome {
     batch_table::heading(&mut text, &paper);
     batch_table::table(&mut text, &paper);
     check::conclusion(&mut text, &paper);
+    let logs = args.store.logs.clone().or_else(|| config.logs().ok());
+    check::jars_short(&mut text, &paper, logs.as_deref())?;
     check::remarks::remarks(&mut text, &paper, false);
     let fits = vessels::section(&mut text, plan, &paper.scales, &config.vessels);
     let supplies = shelf.supplies(formula, plan);

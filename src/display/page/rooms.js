@@ -99,8 +99,13 @@ function plan(file) {
     const reply = await get(question("/plan", asked));
     if (mine !== turn) return;
     if (reply.error) return void out.replaceChildren(wrong(byLabel(reply)));
+    const spare = reply.short?.percent && el("button", { class: "key", type: "button", onclick: () => {
+      more.input.value = reply.short.percent;
+      more.input.focus();
+      show();
+    } }, `Plan ${reply.short.percent} % for losses`);
     remember(kept, `bismar-size ${file}`, JSON.stringify({ by, batch: grams.value, jars: jars.value, fill: fill.value, more: more.value }));
-    out.replaceChildren(...planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }));
+    out.replaceChildren(...planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }, spare));
   };
   const form = el("form", { class: "sizes", onsubmit: show }, 
     el("fieldset", { class: "keys" }, el("legend", { class: "unseen" }, "How the size is given"), kinds), grams.box, jars.box, fill.box, more.box,
@@ -111,7 +116,7 @@ function plan(file) {
   return [form, out];
 }
 
-function planned(reply, asked) {
+function planned(reply, asked, spare) {
   const size = reply.jars ? `${g(reply.batch)} for ${reply.jars.count} jars of ${g(reply.jars.fill)}` : g(reply.batch);
   let phase = null;
   const rows = [];
@@ -138,11 +143,13 @@ function planned(reply, asked) {
       : reply.proven ? "Every step can be proven on its scale."
         : "Not every step can be proven on its scale: see below what would help.",
     reply.enough ? null : "Some lots are short: see the table.",
+    reply.short ? reply.short.say : null,
     reply.unchecked.length ? `No passed check of today: scale ${reply.unchecked.join(", ")}. The batch begins after one.` : null,
   ].filter(Boolean);
   return [
     el("p", { class: "size" }, `${reply.name}${reply.version ? `, version ${reply.version}` : ""}: ${size}${reply.spare ? `, ${g(reply.spare)} of it for losses` : ""}`),
-    lines(verdict, good ? "lines good" : "lines heed"),
+    lines(verdict, good && !reply.short ? "lines good" : "lines heed"),
+    spare,
     reply.unchecked.length ? link("scales", "Check a scale") : null,
     table("Steps of the batch", [h("Step"), n("Target and window, g")], rows),
     reply.notes.length ? part("Notes", lines(reply.notes)) : null,

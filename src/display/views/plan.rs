@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::super::context::Context;
 use super::grams;
 use crate::formula::Formula;
+use crate::formula::allowance::JarsShort;
 use crate::formula::cautions::{self, STANDING};
 use crate::formula::substances::FILE;
 use crate::lots::shelf::{Shelf, StepSupply};
@@ -136,6 +137,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "batch": grams(plan.batch),
         "jars": jars,
         "spare": paper.spare().map(grams),
+        "short": paper.jars_short(Some(&config.logs()?))?.map(short),
         "steps": steps.collect::<Vec<_>>(),
         "assumed": paper.assumed,
         "proven": paper.is_proven(),
@@ -148,6 +150,12 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "unchecked": unchecked(context, plan)?,
         "damaged": damaged,
     }))
+}
+
+/// That not every jar gets full, and the percent for losses with which they do.
+fn short(found: JarsShort) -> Value {
+    let percent = found.allowance.map(|allowance| allowance.percent().text());
+    json!({ "say": found.to_string(), "percent": percent })
 }
 
 #[derive(serde::Serialize)]

@@ -6,6 +6,7 @@
 
 pub mod agree;
 pub mod composition;
+pub mod lost;
 mod progress;
 pub mod record;
 pub mod residue;
