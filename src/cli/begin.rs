@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::named::{self, FORMULA};
 use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, print};
 use crate::formula::{Formula, VesselWay};
@@ -20,7 +21,8 @@ use crate::workshop;
 #[derive(Debug, Args)]
 #[command(group = size::required())]
 pub struct BeginArgs {
-    /// The formula file (.toml)
+    /// The formula: its name, or its file (.toml)
+    #[arg(value_name = FORMULA)]
     formula: PathBuf,
     #[command(flatten)]
     size: SizeArgs,
@@ -34,7 +36,8 @@ pub struct BeginArgs {
 /// What is told to the person, with its remedy and exit code.
 pub fn run(args: BeginArgs) -> Outcome {
     // Read here too: a fault of the file is told with its place, whether a daemon runs or not.
-    let formula = workshop::formula(&args.formula)?;
+    let file = named::formula(&args.formula, None)?;
+    let formula = workshop::formula(&file)?;
     let sticky = sticky(&formula, &args.size)?;
     let SizeArgs {
         batch,
@@ -43,7 +46,7 @@ pub fn run(args: BeginArgs) -> Outcome {
         allowance,
     } = args.size;
     let text = |typed: Option<size::Typed>| typed.map(|typed| typed.text);
-    let mut request = client::begin(&args.formula, text(batch), jars, text(fill))?
+    let mut request = client::begin(&file, text(batch), jars, text(fill))?
         .with_allowance(allowance.map(|typed| typed.text));
     if args.overweigh {
         request = request.with_overweigh(sticky.iter().map(|s| s.asked.clone()).collect());

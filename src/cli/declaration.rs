@@ -5,11 +5,13 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use super::lots::StoreArgs;
+use super::named::{self, FORMULA};
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::formula::Formula;
 use crate::formula::substances::FILE;
 use crate::journal::batch::record::Record;
+use crate::journal::read::record;
 use crate::label::allergens::{Amount, Stay};
 use crate::label::declared::{self, Declared, DeclaredError};
 use crate::label::{Rules, ca_net_weight, us_net_weight};
@@ -28,15 +30,15 @@ Allergens are reckoned from what\nsubstances.toml says; what a supplier's docume
 
 #[derive(Debug, Args)]
 pub struct DeclarationArgs {
-    /// The batch, as its log is named
+    /// The batch's name, or its log (.csv)
     #[arg(value_name = "BATCH")]
-    batch: String,
+    batch: PathBuf,
     /// Whose rule for the small ingredients: at or under 1 % (us; ca, with the fragrance allergens), or
     /// under 1 % (eu, with the fragrance allergens)
     #[arg(long, value_enum, default_value_t = RulesArg::Us)]
     rules: RulesArg,
-    /// Formula file to take the INCI names from, instead of the one in the log
-    #[arg(long, value_name = "FILE")]
+    /// Take the INCI names from this formula, by its name or its file, instead of the one in the log
+    #[arg(long, value_name = FORMULA)]
     formula: Option<PathBuf>,
     /// Net contents of one package, where the log has no jars, for example 55g
     #[arg(long, value_name = "MASS", value_parser = typed)]
@@ -71,21 +73,26 @@ pub fn run(args: &DeclarationArgs) -> Outcome {
 impl DeclarationArgs {
     /// Reads the batch and what is in it; says what is incomplete.
     pub(super) fn read(&self) -> Result<Read, Failure> {
+        let log = named::log(&self.batch, || self.store.logs_dir())?;
         let records = self.store.records()?;
-        let Some(record) = records.iter().find(|one| one.batch == self.batch) else {
-            let why = format!("no batch is named {}", self.batch);
-            return Err(Failure::failed(why).remedy("name it as its log is named, without .csv"));
+        let file = log.display().to_string();
+        let of_another_folder;
+        let record = match records.iter().find(|one| one.file == file) {
+            Some(record) => record,
+            None => {
+                of_another_folder = record::read(&log)?;
+                &of_another_folder
+            }
         };
-        let formula = match &self.formula {
-            Some(path) => Some(workshop::formula(path)?),
-            None => None,
-        };
+        let named = self.formula.as_deref();
+        let named = named.map(|typed| named::formula(typed, None)).transpose()?;
+        let formula = named.as_deref().map(workshop::formula).transpose()?;
         let rules = match self.rules {
             RulesArg::Us => Rules::Us,
             RulesArg::Eu => Rules::Eu,
             RulesArg::Ca => Rules::Ca,
         };
-        let folder = match &self.formula {
+        let folder = match &named {
             _ if !rules.name_allergens() => None,
             Some(path) => Some(workshop::folder_of(path)),
             None => Some(super::config::load(None)?.formulas()?),

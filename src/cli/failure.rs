@@ -13,6 +13,7 @@ use crate::text::shell_word;
 use crate::vocabulary::code::Help;
 use crate::workshop::QueryError;
 use crate::workshop::config_file::EditError;
+use crate::workshop::named::Unfound;
 
 /// The exit codes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -83,6 +84,14 @@ impl Failure {
     pub fn remedy(mut self, remedy: impl Into<String>) -> Failure {
         self.remedy = Some(remedy.into());
         self
+    }
+
+    /// What happened and what to do, for a list of several.
+    pub fn in_a_line(&self) -> String {
+        match &self.remedy {
+            Some(remedy) => format!("{}; {remedy}", self.message),
+            None => self.message.clone(),
+        }
     }
 
     /// Of writing to standard output. A reader that has left (`bismar check ... | head -1`) has what
@@ -193,6 +202,7 @@ impl From<QueryError> for Failure {
         match error {
             QueryError::Log(error) => error.into(),
             QueryError::File(problems) => problems.into(),
+            QueryError::Name(unfound) => unfound.into(),
             QueryError::NoFormula(_) => Failure::bad_input(error)
                 .remedy("Begin the batch anew; nothing was weighed in this one."),
             QueryError::Plan(_)
@@ -200,6 +210,12 @@ impl From<QueryError> for Failure {
             | QueryError::Refused(_)
             | QueryError::Other(_) => Failure::failed(error),
         }
+    }
+}
+
+impl From<Unfound> for Failure {
+    fn from(unfound: Unfound) -> Failure {
+        Failure::failed(unfound.what).remedy(unfound.remedy)
     }
 }
 

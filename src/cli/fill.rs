@@ -9,7 +9,7 @@ use crate::protocol::request::Request;
 
 #[derive(Debug, Args)]
 pub struct FillArgs {
-    /// The batch as its log is named (default: the one that was weighed last)
+    /// The batch's name (default: the one that was weighed last)
     #[arg(value_name = "BATCH")]
     batch: Option<String>,
     /// The net content on the label, for example 55g (default: as the batch was planned)

@@ -8,6 +8,7 @@ use clap::Args;
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::chart::history::{Gathered, bare};
 use crate::chart::report::report;
+use crate::text::alike::nearest;
 use crate::workshop::batches::gather;
 
 #[derive(Debug, Args)]
@@ -59,7 +60,7 @@ pub fn run(args: &HistoryArgs) -> Outcome {
     }
     let bad: Vec<String> = bad.iter().map(ToString::to_string).collect();
     Err(Failure::bad_input(bad.join("\n"))
-        .remedy("these logs were left out above; `bismar log verify FILE` tells more"))
+        .remedy("these logs were left out above; `bismar log verify BATCH` tells more"))
 }
 
 /// The folder of the logs: the one named, or the configuration's.
@@ -72,26 +73,18 @@ pub fn folder(named: Option<&Path>, config: Option<&Path>) -> Result<PathBuf, Fa
 
 /// Names what there is, the nearest first.
 fn unknown(batches: &[Gathered], name: &str, folder: &Path) -> Failure {
-    let mut known: Vec<String> = Vec::new();
-    for weighing in batches.iter().flat_map(|batch| &batch.weighings) {
-        for text in [weighing.ingredient.as_str(), bare(&weighing.formula)] {
-            if !known.iter().any(|k| k == text) {
-                known.push(text.to_owned());
-            }
-        }
-    }
+    let weighings = batches.iter().flat_map(|batch| &batch.weighings);
+    let known = weighings.flat_map(|one| [one.ingredient.as_str(), bare(&one.formula)]);
+    let near = nearest(known, name, TOLD);
     let failure = Failure::failed(format!(
         "{}: no batch log here tells of \"{name}\"",
         folder.display()
     ));
-    let wanted = name.to_lowercase();
-    known.sort_by(|a, b| {
-        let near = |text: &str| strsim::jaro_winkler(&text.to_lowercase(), &wanted);
-        near(b).total_cmp(&near(a))
-    });
-    known.truncate(6);
-    if known.is_empty() {
+    if near.is_empty() {
         return failure.remedy("weigh a batch first, or name another folder with --logs");
     }
-    failure.remedy(format!("it tells of: {}", known.join(", ")))
+    failure.remedy(format!("it tells of: {}", near.join(", ")))
 }
+
+/// As many names are told of those that may be meant.
+const TOLD: usize = 6;

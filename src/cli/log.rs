@@ -1,10 +1,11 @@
-//! `bismar log verify FILE...`: whether batch logs are as they were written.
+//! `bismar log verify BATCH...`: whether batch logs are as they were written.
 
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 
-use super::{Exit, Failure, Outcome, print};
+use super::history::folder;
+use super::{Exit, Failure, Outcome, named, print};
 use crate::journal::read::verify::{Head, verify_with};
 
 #[derive(Debug, Args)]
@@ -20,18 +21,33 @@ enum LogCommand {
         /// A head that was noted down, as the batch sheet prints it: does the log still hold it?
         #[arg(long, value_name = "HEX")]
         head: Option<Head>,
-        /// Batch logs (.csv)
-        #[arg(required = true, value_name = "FILE")]
-        files: Vec<PathBuf>,
+        /// The batches by name, or their logs (.csv)
+        #[arg(required = true, value_name = "BATCH")]
+        batches: Vec<PathBuf>,
+        /// Folder of the batch logs (default: that of the configuration)
+        #[arg(long, value_name = "FOLDER")]
+        logs: Option<PathBuf>,
     },
 }
 
 pub fn run(args: &LogArgs) -> Outcome {
-    let LogCommand::Verify { head, files } = &args.command;
+    let LogCommand::Verify {
+        head,
+        batches,
+        logs,
+    } = &args.command;
     let mut worst = Exit::Done;
     let mut complaints = Vec::new();
-    for file in files {
-        match verify_with(file, head.as_ref()) {
+    for batch in batches {
+        let file = match named::log(batch, || folder(logs.as_deref(), None)) {
+            Ok(file) => file,
+            Err(failure) => {
+                complaints.push(failure.in_a_line());
+                worst = Exit::BadInput;
+                continue;
+            }
+        };
+        match verify_with(&file, head.as_ref()) {
             Ok(report) if report.is_ok() => print(&report.to_string())?,
             Ok(report) => {
                 complaints.push(report.to_string());

@@ -20,6 +20,7 @@ mod line;
 mod log;
 mod lots;
 mod man;
+mod named;
 pub mod page;
 pub mod plan;
 mod rehearsed;
@@ -140,6 +141,9 @@ enum Command {
     Completions(completions::CompletionsArgs),
     /// Print the manual page
     Man(man::ManArgs),
+    /// List what can be named, for the completions
+    #[command(hide = true)]
+    Names(named::NamesArgs),
 }
 
 /// Runs the program: reads the command line, does it, says what went wrong.
@@ -206,6 +210,7 @@ fn run(command: Command) -> Outcome {
         Command::Config(args) => config::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),
+        Command::Names(args) => named::run(&args),
     }
 }
 

@@ -1,11 +1,11 @@
-//! `bismar remedy LOG`: what can be done after an over-pour that is mixed in already.
+//! `bismar remedy BATCH`: what can be done after an over-pour that is mixed in already.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 
 use super::lots::{StoreArgs, tell_damage};
-use super::{Exit, Failure, Outcome, print, tell};
+use super::{Exit, Failure, Outcome, named, print, tell};
 use crate::journal::name_of;
 use crate::journal::read::folder::all_threads;
 use crate::journal::read::record;
@@ -19,9 +19,10 @@ use crate::workshop::store;
 
 #[derive(Debug, Args)]
 pub struct RemedyArgs {
-    /// The batch as its log is named, or the log (.csv); without it the batch that is being weighed
+    /// The batch's name, or its log (.csv); without it the batch that is being weighed
+    #[arg(value_name = "BATCH")]
     log: Option<PathBuf>,
-    /// Choose this remedy: its steps are added to the batch that is being weighed, or to that of LOG,
+    /// Choose this remedy: its steps are added to the batch that is being weighed, or to BATCH,
     /// which is opened again
     #[arg(long, value_name = "WAY", value_parser = way)]
     take: Option<Way>,
@@ -44,31 +45,12 @@ fn way(text: &str) -> Result<Way, String> {
 fn running(config: &crate::config::Config) -> Result<PathBuf, Failure> {
     let standing = Client::connect()?.status()?;
     let batch = standing.batch.ok_or_else(|| {
-        Failure::failed("no batch is being weighed").remedy("name the log: bismar remedy LOG")
+        Failure::failed("no batch is being weighed").remedy("name one: bismar remedy BATCH")
     })?;
     match standing.log {
         Some(log) => Ok(log.into()),
         None => Ok(config.logs()?.join(format!("{batch}.csv"))),
     }
-}
-
-/// A file as it was typed, or the log of the batch of this name.
-fn named(
-    log: &Path,
-    logs: Option<&Path>,
-    config: &crate::config::Config,
-) -> Result<PathBuf, Failure> {
-    if log.exists() || log.extension().is_some_and(|end| end == "csv") {
-        return Ok(log.to_owned());
-    }
-    let folder = match logs {
-        Some(folder) => folder.to_owned(),
-        None => config.logs()?,
-    };
-    let mut name = log.as_os_str().to_owned();
-    name.push(".csv");
-    let path = folder.join(name);
-    Ok(if path.exists() { path } else { log.to_owned() })
 }
 
 pub fn run(args: &RemedyArgs) -> Outcome {
@@ -80,7 +62,10 @@ pub fn run(args: &RemedyArgs) -> Outcome {
     }
     let config = super::config::load(args.config.as_deref())?;
     let path = match &args.log {
-        Some(log) => named(log, args.store.logs.as_deref(), &config)?,
+        Some(log) => named::log(log, || match &args.store.logs {
+            Some(folder) => Ok(folder.clone()),
+            None => Ok(config.logs()?),
+        })?,
         None => running(&config)?,
     };
     let log = record::read(&path)?;

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use jiff::{SignedDuration, Timestamp};
 
+use super::named::{self, FORMULA};
 use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
@@ -34,8 +35,8 @@ use crate::workshop;
 pub struct ReplayArgs {
     /// The recorded session (.capture)
     pub capture: PathBuf,
-    /// The formula file (.toml)
-    #[arg(long)]
+    /// The formula: its name, or its file (.toml)
+    #[arg(long, value_name = FORMULA)]
     pub formula: PathBuf,
     #[command(flatten)]
     pub size: SizeArgs,
@@ -68,7 +69,8 @@ const MARK: &str = "(replay of a capture)";
 /// # Errors
 /// What is told to the person, with its remedy and exit code.
 pub fn run(args: ReplayArgs) -> Outcome {
-    let formula = workshop::formula(&args.formula)?;
+    let file = named::formula(&args.formula, args.config.as_deref())?;
+    let formula = workshop::formula(&file)?;
     let config = config(&args)?;
     let amount = args
         .size

@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::{Exit, Failure, Outcome, print, write};
+use super::history::folder;
+use super::{Exit, Failure, Outcome, named, print, write};
 use crate::config::Config;
 use crate::sheet::html;
 use crate::workshop::batches::sheet_record;
@@ -31,7 +32,8 @@ pub struct SheetArgs {
 }
 
 pub fn run(args: &SheetArgs) -> Outcome {
-    let log = log_of(args)?;
+    let logs = || folder(args.logs.as_deref(), args.config.as_deref());
+    let log = named::log(&args.batch, logs)?;
     let mut record = sheet_record(&log)?;
     record.scales = match &args.config {
         Some(config) => super::config::load(Some(config))?.abilities(),
@@ -56,27 +58,6 @@ pub fn run(args: &SheetArgs) -> Outcome {
     save(&out, &page, args.force, "--out")?;
     print(&format!("The batch sheet: {}", out.display()))?;
     Ok(Exit::Done)
-}
-
-/// The log that is meant: a file that is there, or the batch's in the folder of the logs.
-fn log_of(args: &SheetArgs) -> Result<PathBuf, Failure> {
-    let is_log = args.batch.extension().is_some_and(|end| end == "csv");
-    if is_log && args.batch.exists() {
-        return Ok(args.batch.clone());
-    }
-    let folder = super::history::folder(args.logs.as_deref(), args.config.as_deref())?;
-    let mut name = args.batch.clone().into_os_string();
-    if !is_log {
-        name.push(".csv");
-    }
-    let path = folder.join(name);
-    if path.exists() {
-        return Ok(path);
-    }
-    Err(
-        Failure::failed(format!("{}: there is no such log", path.display()))
-            .remedy("name the batch as its log is named, or the folder of the logs with --logs"),
-    )
 }
 
 /// Writes a page to its file; `option` is where another one is named.

@@ -6,13 +6,12 @@ use jiff::Timestamp;
 
 use super::open::{BatchOpener, append, not_planned};
 use super::ports::Opened;
-use crate::document::shown;
 use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};
 use crate::journal::batch::record::Record;
 use crate::journal::format::fill_note::note_of;
 use crate::journal::name_of;
-use crate::journal::read::folder::{log_of, newest};
+use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
@@ -23,6 +22,7 @@ use crate::protocol::request::FillRequest;
 use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
+use crate::workshop::named;
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, Refusal> {
@@ -110,13 +110,7 @@ impl BatchOpener {
     fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, String> {
         let folder = self.folder()?;
         if let Some(batch) = batch {
-            return log_of(&folder, batch).ok_or_else(|| {
-                format!(
-                    "there is no batch \"{}\" in {}; name it as its log is named",
-                    shown(batch),
-                    folder.display()
-                )
-            });
+            return named::batch(batch, &folder).map_err(|unfound| unfound.to_string());
         }
         let logs = newest(&folder).map_err(|error| error.to_string())?;
         // A log that is open or does not read is passed over; whoever means it can name it.

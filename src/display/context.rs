@@ -7,11 +7,11 @@ use std::sync::Arc;
 use crate::config::{Config, Held};
 use crate::document::shown;
 use crate::journal::batch::record::Record;
-use crate::journal::read::folder::{all_threads, each_batch, log_of};
+use crate::journal::read::folder::{all_threads, each_batch};
 use crate::lots::Lot;
 use crate::mass::Mass;
 use crate::workshop::mending::on_hand;
-use crate::workshop::{QueryError, store};
+use crate::workshop::{QueryError, named, store};
 
 /// The configuration that holds, and the list of lots.
 #[derive(Debug, Clone)]
@@ -86,14 +86,7 @@ impl Context {
     /// # Errors
     /// For a name that is no batch's.
     pub fn log(&self, batch: &str) -> Result<PathBuf, QueryError> {
-        let folder = self.config().logs()?;
-        log_of(&folder, batch).ok_or_else(|| {
-            QueryError::Other(format!(
-                "there is no batch \"{}\" in {}",
-                shown(batch),
-                folder.display()
-            ))
-        })
+        Ok(named::batch(batch, &self.config().logs()?)?)
     }
 
     /// What `take` makes of every batch, with the faults of damaged logs in words.

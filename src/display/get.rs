@@ -177,6 +177,7 @@ pub(super) fn unread(error: &QueryError) -> Response {
         QueryError::Refused(refusal) => refused_with(unread, refusal.clone()),
         QueryError::Log(_)
         | QueryError::File(_)
+        | QueryError::Name(_)
         | QueryError::Plan(_)
         | QueryError::Assumed(_)
         | QueryError::NoFormula(_)

@@ -7,6 +7,7 @@
 //! where both stand, and the maker decides.
 
 use std::borrow::Cow;
+use std::collections::HashSet;
 
 use unicode_normalization::{UnicodeNormalization, is_nfc};
 use unicode_security::skeleton;
@@ -52,6 +53,23 @@ pub fn looks_like(a: &str, b: &str) -> bool {
     let drawn = |name: &str| skeleton(name).collect::<String>();
     let (a_seen, b_seen) = (visible(a), visible(b));
     a_seen != b_seen && (drawn(&a_seen) == drawn(&b_seen) || drawn(&folded(a)) == drawn(&folded(b)))
+}
+
+/// At most `most` of the names, each once, the nearest to `wanted` first (Jaro and Winkler's measure).
+pub fn nearest<'n>(
+    names: impl IntoIterator<Item = &'n str>,
+    wanted: &str,
+    most: usize,
+) -> Vec<&'n str> {
+    // The measure takes the square of the length.
+    let short = |name: &str| folded(name).chars().take(80).collect::<String>();
+    let wanted = short(wanted);
+    let mut seen = HashSet::new();
+    let once = names.into_iter().filter(|name| seen.insert(folded(name)));
+    let near = |name| (strsim::jaro_winkler(&short(name), &wanted), name);
+    let mut known: Vec<(f64, &str)> = once.map(near).collect();
+    known.sort_by(|(a, _), (b, _)| b.total_cmp(a));
+    known.into_iter().take(most).map(|(_, name)| name).collect()
 }
 
 /// Whether the character is a space to the eye: the pattern of Braille without a dot is one as well.

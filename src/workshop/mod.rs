@@ -6,6 +6,7 @@ pub mod config_file;
 pub mod formula_file;
 pub mod formula_sheet;
 pub mod mending;
+pub mod named;
 pub mod planning;
 pub mod scale_check;
 pub mod scale_setup;
@@ -191,15 +192,29 @@ pub fn misnamed_in(folder: &Path) -> Vec<Problem> {
     others.map(problem).collect()
 }
 
-/// The file of a folder that holds the formula of this name; one that does not read is none.
-pub fn formula_called(name: &str, folder: &Path) -> Option<(PathBuf, Formula)> {
-    let mut read = formulas_in(folder).0.into_iter();
-    read.find(|(_, read)| same_name(&read.name, name))
+/// The files of a folder that hold the formula of this name, in the order of their names; one that does not read
+/// is none.
+pub fn formulas_called(name: &str, folder: &Path) -> Vec<PathBuf> {
+    let read = formulas_in(folder).0.into_iter();
+    let called = read.filter(|(_, read)| same_name(&read.name, name));
+    called.map(|(path, _)| path).collect()
 }
 
 /// The formulas in a folder, in the order of their files' names, and of each file that does not read its first
 /// mistake.
 fn formulas_in(folder: &Path) -> (Vec<(PathBuf, Formula)>, Vec<Problem>) {
+    let (mut read, mut unread) = (Vec::new(), Vec::new());
+    for path in formula_files(folder) {
+        match formula(&path) {
+            Ok(formula) => read.push((path, formula)),
+            Err(problems) => unread.extend(problems.0.into_iter().next()),
+        }
+    }
+    (read, unread)
+}
+
+/// The files of formulas in a folder, in the order of their names; of a folder with very many only the first.
+fn formula_files(folder: &Path) -> Vec<PathBuf> {
     let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
         .map(|entries| entries.flatten().map(|entry| entry.path()).collect())
         .unwrap_or_default();
@@ -207,17 +222,13 @@ fn formulas_in(folder: &Path) -> (Vec<(PathBuf, Formula)>, Vec<Problem>) {
     let toml = |path: &PathBuf| {
         path.extension().is_some_and(|end| end == "toml") && !path.ends_with(substances::FILE)
     };
-    // Of a folder with very many files only the first are looked at.
-    let tomls = paths.into_iter().filter(toml).take(MOST_FILES);
-    let (mut read, mut unread) = (Vec::new(), Vec::new());
-    for path in tomls {
-        let path = path.strip_prefix("./").map(Path::to_owned).unwrap_or(path);
-        match formula(&path) {
-            Ok(formula) => read.push((path, formula)),
-            Err(problems) => unread.extend(problems.0.into_iter().next()),
-        }
-    }
-    (read, unread)
+    let plain = |path: PathBuf| path.strip_prefix("./").map(Path::to_owned).unwrap_or(path);
+    paths
+        .into_iter()
+        .filter(toml)
+        .take(MOST_FILES)
+        .map(plain)
+        .collect()
 }
 
 const MOST_FILES: usize = 200;
@@ -239,6 +250,9 @@ pub enum QueryError {
     Assumed(PlanError),
     #[error("{0}:3:1: the log ends before its formula")]
     NoFormula(String),
+    /// A name is that of no file, or of several.
+    #[error(transparent)]
+    Name(#[from] named::Unfound),
     /// What was asked for is no request.
     #[error(transparent)]
     Refused(#[from] Refusal),

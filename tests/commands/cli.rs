@@ -154,7 +154,7 @@ fn a_wrong_command_line_ends_with_2_and_says_what_is_right() {
             "2026-01-01T09:00:00Z",
         ),
         (&["lot"], "no lot was read"),
-        (&["log", "verify"], "<FILE>"),
+        (&["log", "verify"], "<BATCH>"),
         (&["capture", "out.capture"], "--port"),
         (&["identify", "--seconds", "0"], "above 0"),
     ];

@@ -9,6 +9,7 @@ use clap::Args;
 
 use self::remarks::{cautions, remarks, smallest};
 use super::batch_table::{heading, paragraph, table};
+use super::named::{self, FORMULA};
 use super::size::SizeArgs;
 use super::{Exit, Outcome, print};
 use crate::config::Config;
@@ -25,7 +26,8 @@ const UNNAMED_BATCH: Mass = Mass::from_g(100);
 
 #[derive(Debug, Args)]
 pub struct CheckArgs {
-    /// The formula file (.toml)
+    /// The formula: its name, or its file (.toml)
+    #[arg(value_name = FORMULA)]
     formula: PathBuf,
     #[command(flatten)]
     size: SizeArgs,
@@ -41,7 +43,8 @@ pub struct CheckArgs {
 pub(super) fn command(args: &CheckArgs) -> Outcome {
     let config = super::config::load(args.config.as_deref())?;
     let (asked, allowance) = (args.size.asked(), args.size.allowance());
-    let (text, proven) = run(&args.formula, asked, allowance, args.budget, &config)?;
+    let formula = named::formula(&args.formula, args.config.as_deref())?;
+    let (text, proven) = run(&formula, asked, allowance, args.budget, &config)?;
     print(&text)?;
     Ok(if proven { Exit::Done } else { Exit::Failed })
 }

@@ -4,26 +4,27 @@
 mod store;
 mod vessels;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use jiff::civil::Date;
 
 use super::lots::{StoreArgs, records_in};
+use super::named::{self, FORMULA};
 use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::config::Config;
 use crate::journal::batch::record::Record;
 use crate::lots::price::Price;
 use crate::lots::shelf::Shelf;
-use crate::text::shell_word;
 use crate::workshop::planning::OnPaper;
 use crate::workshop::{self, store as on_hand};
 
 #[derive(Debug, Args)]
 #[command(group = size::required(), after_help = AFTER_HELP)]
 pub struct PlanArgs {
-    /// The formula file (.toml)
+    /// The formula: its name, or its file (.toml)
+    #[arg(value_name = FORMULA)]
     formula: PathBuf,
     #[command(flatten)]
     size: SizeArgs,
@@ -57,7 +58,8 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let config = super::config::load(args.config.as_deref())?;
     let amount = args.size.amount().map_err(Failure::failed)?;
     let amount = amount.ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
-    let paper = OnPaper::new(&args.formula, amount, &config)?;
+    let file = named::formula(&args.formula, args.config.as_deref())?;
+    let paper = OnPaper::new(&file, amount, &config)?;
     let (formula, plan) = (&paper.formula, &paper.plan);
     let shelf = shelf(args, &config)?;
 
@@ -72,8 +74,8 @@ pub fn run(args: &PlanArgs) -> Outcome {
     let fits = vessels::section(&mut text, plan, &paper.scales, &config.vessels);
     let supplies = shelf.supplies(formula, plan);
     let enough = store::section(&mut text, &shelf, formula, plan, &supplies);
-    let folder = workshop::folder_of(&args.formula);
-    let premix = |name: &str| file_of(name, &folder);
+    let folder = workshop::folder_of(&file);
+    let premix = |name: &str| workshop::formulas_called(name, &folder);
     store::to_do(&mut text, formula, plan, &supplies, premix);
     store::costs(&mut text, plan, &supplies, args.jar_price);
     check::remarks::cautions(&mut text, &paper);
@@ -111,11 +113,4 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
     };
     let on = args.on.unwrap_or_else(workshop::today);
     Ok(Shelf::new(file.display().to_string(), lots, &records, on))
-}
-
-/// The file in `folder` that holds the formula of this name; a made-up name where there is none.
-fn file_of(name: &str, folder: &Path) -> String {
-    let found = workshop::formula_called(name, folder);
-    let found = found.map(|(path, _)| shell_word(&path.display().to_string()));
-    found.unwrap_or_else(|| "PREMIX.toml".to_owned())
 }

@@ -1,6 +1,7 @@
 //! What is on hand for a plan, what is to be done first, and what the batch costs.
 
 use std::fmt::Write as _;
+use std::path::PathBuf;
 
 use crate::cli::batch_table::paragraph;
 use crate::formula::{Formula, Ingredient, Plan};
@@ -9,7 +10,7 @@ use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, fold, line};
-use crate::text::counted;
+use crate::text::{counted, listed, shell_word};
 
 /// All grams here are of lots and need no finer step.
 const STEP: Mass = Mass::from_mg(10);
@@ -94,7 +95,7 @@ pub fn to_do(
     formula: &Formula,
     plan: &Plan,
     supplies: &[StepSupply],
-    premix: impl Fn(&str) -> String,
+    premix: impl Fn(&str) -> Vec<PathBuf>,
 ) {
     // By ingredient: it may be weighed in several steps.
     let mut missing: Vec<(&Ingredient, Mass)> = Vec::new();
@@ -119,15 +120,36 @@ pub fn to_do(
     for (ingredient, short) in missing {
         let line = match &ingredient.premix {
             None => format!("Get {} g more of {}.", grams(short), ingredient.name),
-            Some(name) => format!(
-                "Make {} g more of {}: bismar plan {} --batch {}g",
-                grams(short),
-                ingredient.name,
-                premix(name),
-                short.ceil_to(Mass::from_g(1)).grams(Mass::from_g(1))
-            ),
+            Some(name) => {
+                let more = short.ceil_to(Mass::from_g(1)).grams(Mass::from_g(1));
+                let (file, which) = which(&premix(name));
+                format!(
+                    "Make {} g more of {}: bismar plan {file} --batch {more}g{which}",
+                    grams(short),
+                    ingredient.name,
+                )
+            }
         };
         paragraph(text, "- ", &line);
+    }
+}
+
+/// What stands for the file of a premix in a command, and what is to be said of it where that is not one file.
+fn which(files: &[PathBuf]) -> (String, String) {
+    let words: Vec<String> = files
+        .iter()
+        .map(|file| shell_word(&file.display().to_string()))
+        .collect();
+    match &words[..] {
+        [] => ("PREMIX.toml".to_owned(), String::new()),
+        [one] => (one.clone(), String::new()),
+        several => {
+            let which = listed(several, "or");
+            (
+                "FORMULA".to_owned(),
+                format!(", where FORMULA is {which}: they have the same name"),
+            )
+        }
     }
 }
 

@@ -1,0 +1,167 @@
+//! Formulas and batches by the names that a person gives them: the file that is meant, or what could be.
+
+use std::path::{Path, PathBuf};
+
+use super::{formula_files, formulas_in};
+use crate::document::shown;
+use crate::formula::Formula;
+use crate::journal::name_of;
+use crate::journal::read::folder::{batches_in, log_of};
+use crate::problem::Problem;
+use crate::text::alike::{nearest, same_name};
+use crate::text::listed;
+
+/// Why a name is that of no file, or of several.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{what}; {remedy}")]
+pub struct Unfound {
+    pub what: String,
+    /// What to do, or what may be meant.
+    pub remedy: String,
+}
+
+/// As many names are told of those that may be meant.
+const TOLD: usize = 5;
+
+/// The file of the folder that holds the formula `name`: its file's name with or without its end, its own name, or
+/// that and its version.
+///
+/// # Errors
+/// Where none is called so, with the nearest names; where several are, with each.
+pub fn formula(name: &str, folder: &Path) -> Result<PathBuf, Unfound> {
+    let files = formula_files(folder);
+    let file_of = |path: &Path| {
+        path.file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned()
+    };
+    if let Some(path) = files.iter().find(|path| file_of(path) == name) {
+        return Ok(path.clone());
+    }
+    let (read, unread) = formulas_in(folder);
+    let told = |path: &Path| {
+        let formula = read.iter().find(|(one, _)| one == path);
+        match formula {
+            Some((_, formula)) => format!("{} ({})", file_of(path), formula.label()),
+            None => file_of(path),
+        }
+    };
+    // Name and version say which of several it is.
+    let versions =
+        |one: &&(PathBuf, Formula)| !one.1.version.is_empty() && same_name(&one.1.label(), name);
+    let mut versions = read.iter().filter(versions);
+    if let (Some((path, _)), None) = (versions.next(), versions.next()) {
+        return Ok(path.clone());
+    }
+    let title = |path: &PathBuf| {
+        read.iter()
+            .find(|(one, _)| one == path)
+            .map(|(_, formula)| formula.name.as_str())
+    };
+    let is_it = |path: &&PathBuf| {
+        same_name(&name_of_file(path), name)
+            || title(path).is_some_and(|title| same_name(title, name))
+    };
+    let found: Vec<&PathBuf> = files.iter().filter(is_it).collect();
+    match found[..] {
+        [one] => Ok(one.clone()),
+        [] => Err(unknown_formula(name, folder, &files, &read, &unread)),
+        [.., last] => {
+            let which: Vec<String> = found.iter().map(|path| told(path)).collect();
+            Err(Unfound {
+                what: format!(
+                    "{} formulas in {} can be meant by \"{}\": {}",
+                    found.len(),
+                    folder.display(),
+                    shown(name),
+                    listed(&which, "and")
+                ),
+                remedy: format!(
+                    "name the file, for example {}, or the formula with its version",
+                    file_of(last)
+                ),
+            })
+        }
+    }
+}
+
+fn unknown_formula(
+    name: &str,
+    folder: &Path,
+    files: &[PathBuf],
+    read: &[(PathBuf, Formula)],
+    unread: &[Problem],
+) -> Unfound {
+    let mut known: Vec<String> = read
+        .iter()
+        .map(|(_, formula)| formula.name.clone())
+        .collect();
+    known.extend(files.iter().map(|path| name_of_file(path)));
+    let what = format!(
+        "{}: there is no such file here and no formula of that name in {}",
+        shown(name),
+        folder.display()
+    );
+    let remedy = match nearest(known.iter().map(String::as_str), name, TOLD) {
+        near if near.is_empty() => {
+            "there is no formula there yet; write one there, or name a formula's file".to_owned()
+        }
+        near => format!("the nearest are {}", quoted(&near)),
+    };
+    let remedy = match unread.first() {
+        Some(first) => format!("{remedy}. Not looked into: {first}"),
+        None => remedy,
+    };
+    Unfound { what, remedy }
+}
+
+fn name_of_file(path: &Path) -> String {
+    path.file_stem()
+        .unwrap_or_default()
+        .to_string_lossy()
+        .into_owned()
+}
+
+fn quoted(names: &[&str]) -> String {
+    let names: Vec<String> = names.iter().map(|name| format!("\"{name}\"")).collect();
+    listed(&names, "and")
+}
+
+/// The log of the batch `name` in the folder of the logs.
+///
+/// # Errors
+/// Where no batch is called so, with the nearest names.
+pub fn batch(name: &str, logs: &Path) -> Result<PathBuf, Unfound> {
+    if let Some(log) = log_of(logs, name) {
+        return Ok(log);
+    }
+    let known = batches(logs);
+    let what = format!(
+        "there is no batch \"{}\" in {}",
+        shown(name),
+        logs.display()
+    );
+    let remedy = match nearest(known.iter().map(String::as_str), name, TOLD) {
+        near if near.is_empty() => "no batch was weighed there yet".to_owned(),
+        near => format!("the nearest are {}", quoted(&near)),
+    };
+    Err(Unfound { what, remedy })
+}
+
+/// The names by which formulas of a folder can be called without quotation marks: those of their files.
+pub fn formulas(folder: &Path) -> Vec<String> {
+    formula_files(folder)
+        .iter()
+        .map(|path| name_of_file(path))
+        .collect()
+}
+
+/// The names of the batches of a folder, the newest last where their names tell.
+pub fn batches(logs: &Path) -> Vec<String> {
+    batches_in(logs)
+        .unwrap_or_default()
+        .iter()
+        .map(|log| name_of(log))
+        .collect()
+}
