@@ -6,11 +6,13 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 
 use super::failure::FIND_SCALE;
-use super::{Exit, Failure, Outcome, print, write};
+use super::{Exit, Failure, Outcome, print, tell, write};
 use crate::config::paths::Places;
 use crate::config::{Config, DEFAULT_FILE};
 use crate::document::Reader;
 use crate::files;
+use crate::protocol::client::{Client, ClientError};
+use crate::protocol::request::Request;
 use crate::scale::layout::{Chosen, LayoutError};
 use crate::text::capitalised;
 
@@ -58,6 +60,21 @@ pub(super) fn usual_place() -> Result<PathBuf, Failure> {
         Failure::failed("the place of the configuration is not known, since HOME is not set")
             .remedy("set HOME, or name the file with --config")
     })
+}
+
+/// Has a daemon that runs take over what was written into the file at `place`, and tells how that went. One that
+/// starts later reads it then.
+pub(super) fn taken_over(place: &Path) {
+    let usual = usual_place().is_ok_and(|usual| usual == place);
+    let asked = Client::connect().and_then(|mut client| client.say(&Request::Reload));
+    match asked {
+        Ok(said) if usual => tell(&format!("The daemon that runs: {said}")),
+        Ok(said) => tell(&format!("The daemon that runs, if with this file: {said}")),
+        Err(ClientError::NoDaemon) => {}
+        Err(error) => tell(&format!(
+            "The daemon that runs did not take it over: {error}"
+        )),
+    }
 }
 
 /// Reads the configuration: `path`, or the file at its usual place, or the defaults. The layouts of

@@ -1,5 +1,5 @@
-//! What `scale-check` and `repeatability` share: the daemon's readings go through the guide, its
-//! words to the terminal, and rows to the log of the scale checks.
+//! What `scale-check`, `repeatability` and `vessel` share: the daemon's readings go through the guide, its
+//! words to the terminal, and, of the first two, rows to the log of the scale checks.
 
 use std::path::PathBuf;
 
@@ -8,9 +8,10 @@ use clap::Args;
 use super::failure::FIND_SCALE;
 use super::{Exit, Failure, print, tell};
 use crate::config::Config;
-use crate::guide::{Guide, Taken};
+use crate::guide::{Guide, Taken, Told};
 use crate::journal::read::scale_checks;
 use crate::journal::store::log::LogFile;
+use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::protocol::client::Client;
 use crate::vocabulary::status::Status;
@@ -27,15 +28,23 @@ pub struct GuidedArgs {
 }
 
 impl GuidedArgs {
+    /// The configuration file.
+    ///
+    /// # Errors
+    /// When its usual place is not known.
+    pub fn place(&self) -> Result<PathBuf, Failure> {
+        match &self.config {
+            Some(place) => Ok(place.clone()),
+            None => super::config::usual_place(),
+        }
+    }
+
     /// The configuration file, and the scale's place among those in it.
     ///
     /// # Errors
     /// When the file does not read or has no scale of that name.
     pub fn in_config(&self, scale: &str) -> Result<(PathBuf, usize), Failure> {
-        let place = match &self.config {
-            Some(place) => place.clone(),
-            None => super::config::usual_place()?,
-        };
+        let place = self.place()?;
         let config = Config::load(Some(&place))?;
         let index = config.scales.iter().position(|known| known.name == scale);
         let missing = || {
@@ -46,17 +55,16 @@ impl GuidedArgs {
     }
 }
 
-/// A scale with the daemon listening to it, and the log locked.
-pub struct Session {
+/// A scale with the daemon listening to it.
+pub struct Listening {
     pub ability: ScaleAbility,
-    log: LogFile,
     client: Client,
 }
 
-impl Session {
-    /// Nothing is asked of the person before all of this holds.
-    pub fn start(args: &GuidedArgs) -> Result<Session, Failure> {
-        let config = Config::load(args.config.as_deref())?;
+impl Listening {
+    /// # Errors
+    /// Where no daemon runs, it weighs a batch, or the scale is not known.
+    pub fn start(args: &GuidedArgs, config: &Config) -> Result<Listening, Failure> {
         let mut client = Client::connect()?;
         let status = client.status()?.status;
         if let Some(formula) = &status.formula {
@@ -65,50 +73,78 @@ impl Session {
             )));
         }
         let name = choose(args.scale.as_deref(), &status)?;
-        let ability = ability(&config, &name, &status);
-        let (log, found) = scale_checks::open(&config.logs()?)?;
-        if let Some(torn) = found.and_then(|found| found.torn) {
-            tell(&torn.to_string());
-        }
-        Ok(Session {
-            ability,
-            log,
-            client,
-        })
+        let ability = ability(config, &name, &status);
+        Ok(Listening { ability, client })
     }
 
-    /// Leads the person through the weighings; gives them with the session's log.
-    pub fn weigh(self, mut guide: Guide) -> Result<(Vec<Taken>, CheckLog), Failure> {
-        let Session {
-            ability,
-            log,
-            client,
-        } = self;
-        let d = ability.readability;
+    /// Leads the person through the weighings; `say` puts what the guide tells into words, and where it comes to
+    /// nothing, nothing was `done`.
+    ///
+    /// # Errors
+    /// When the readings end.
+    pub fn lead(
+        self,
+        mut guide: Guide,
+        say: impl Fn(&Told, Mass) -> Option<String>,
+        done: &str,
+    ) -> Result<Vec<Taken>, Failure> {
+        let Listening { ability, client } = self;
         print(&format!(
-            "Scale {}: take everything off the pan. (Ctrl-C ends; nothing is logged then.)",
+            "Scale {}: take everything off the pan. (Ctrl-C ends; nothing is {done} then.)",
             ability.name
         ))?;
         for line in client.subscribe(true)? {
             match hear(&mut guide, &ability.name, line?.as_bytes()) {
                 Heard::Told(told) => {
-                    for text in told.iter().filter_map(|told| told.say(d)) {
+                    for text in told
+                        .iter()
+                        .filter_map(|told| say(told, ability.readability))
+                    {
                         print(&text)?;
                     }
                 }
-                Heard::Ended(why) => return Err(incomplete(why)),
+                Heard::Ended(why) => return Err(incomplete(why, done)),
             }
             if guide.is_done() {
-                let record = CheckLog::new(log, &ability.name, d);
-                return Ok((guide.taken().to_vec(), record));
+                return Ok(guide.taken().to_vec());
             }
         }
-        Err(incomplete("the daemon's readings ended"))
+        Err(incomplete("the daemon's readings ended", done))
     }
 }
 
-fn incomplete(why: &str) -> Failure {
-    Failure::new(Exit::Incomplete, format!("{why}; nothing was logged"))
+/// The same with the log of the scale checks, locked.
+pub struct Session {
+    pub listening: Listening,
+    log: LogFile,
+}
+
+impl Session {
+    /// Nothing is asked of the person before all of this holds.
+    pub fn start(args: &GuidedArgs) -> Result<Session, Failure> {
+        let config = Config::load(args.config.as_deref())?;
+        let listening = Listening::start(args, &config)?;
+        let (log, found) = scale_checks::open(&config.logs()?)?;
+        if let Some(torn) = found.and_then(|found| found.torn) {
+            tell(&torn.to_string());
+        }
+        Ok(Session { listening, log })
+    }
+
+    /// Leads the person through the weighings; gives them with the session's log.
+    pub fn weigh(self, guide: Guide) -> Result<(Vec<Taken>, CheckLog), Failure> {
+        let Session { listening, log } = self;
+        let (name, d) = (
+            listening.ability.name.clone(),
+            listening.ability.readability,
+        );
+        let taken = listening.lead(guide, Told::say, "logged")?;
+        Ok((taken, CheckLog::new(log, &name, d)))
+    }
+}
+
+fn incomplete(why: &str, done: &str) -> Failure {
+    Failure::new(Exit::Incomplete, format!("{why}; nothing was {done}"))
         .remedy("Run the command again when the daemon runs and no batch is being weighed")
 }
 

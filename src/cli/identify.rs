@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use clap::Args;
 
-use super::config::{load, usual_place};
+use super::config::{load, taken_over, usual_place};
 use super::line::{absolute, framing, not_open};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::config::Config;
@@ -86,16 +86,13 @@ pub fn run(args: &IdentifyArgs) -> Outcome {
     }
 }
 
-pub(super) const RELOAD: &str =
-    "\nIf the daemon runs, let it read the file anew: systemctl --user reload-or-restart bismar";
-
 /// A scale that the configuration does not have.
 fn new(write: bool, place: &Path, name: &str, text: &str) -> Outcome {
     if write {
         config_file::append(place, name, text)?;
         tell(&format!("Written into {}:\n", place.display()));
         print(text)?;
-        tell(RELOAD);
+        taken_over(place);
     } else {
         tell(&format!(
             "Paste this into {}, or run it again with --write:\n",
@@ -145,7 +142,7 @@ fn in_place(write: bool, place: &Path, config: &Config, index: usize, text: &str
         config_file::update(place, index, text, &keys)?;
         tell(&format!("Changed {keys_said} of \"{name}\" in {file}:\n"));
         print(text)?;
-        tell(RELOAD);
+        taken_over(place);
     } else {
         tell(&format!(
             "{file} has this scale already as \"{name}\", with another {keys_said}. Run it again with \

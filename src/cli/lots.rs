@@ -1,4 +1,4 @@
-//! `bismar lots` and `bismar lots add`: what is in the store and how much of it is left.
+//! `bismar lots` and `bismar lots add`: which are on hand and how much of it is left.
 
 use std::path::{Path, PathBuf};
 

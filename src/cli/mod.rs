@@ -33,16 +33,18 @@ mod sheet;
 pub mod size;
 mod status;
 mod trace;
+mod vessel;
 mod watch;
 mod words;
 
 use std::io::Write as _;
 use std::process::ExitCode;
 
-use clap::{CommandFactory as _, Parser, Subcommand};
+use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 pub use failure::{Exit, Failure, Outcome};
 
+use crate::text::columns::fold;
 use crate::text::{harmless, misleads};
 
 /// bismar watches your bench scale while you weigh a batch: it knows the step and the tare, tells
@@ -67,38 +69,58 @@ Exit codes: 0 done, 1 failed, 2 wrong command line, 3 batch not completed, 4 a f
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Begin a batch of a formula
-    Begin(begin::BeginArgs),
-    /// Fill jars out of a batch that is weighed, each recorded against its label
-    Fill(fill::FillArgs),
-    /// Show what is going on: step, weight, scales
-    Status(status::StatusArgs),
-    /// Show the cues and the live weight until you press Ctrl-C
-    Watch,
-    /// Go on: it is mixed, or seen, or yes
-    Next,
-    /// Weigh this step again from its beginning
-    Again,
-    /// Keep the weight on the scale although it is outside the tolerance
-    Keep,
-    /// Weigh what stayed in a beaker: put it back emptied after this word
-    Residue(words::ResidueArgs),
-    /// Tell the lot of this step's ingredient
-    Lot(words::LotArgs),
-    /// Write a remark into the batch log
-    Note(words::NoteArgs),
-    /// Take back what was done last: a recorded weight, a lot, what stayed in a beaker
-    Undo,
-    /// Leave this step out, and say why
-    Skip(words::SkipArgs),
-    /// Leave an emptied beaker that is waited for
-    Cancel,
-    /// End the batch here
-    Stop,
     /// Check a formula: grams, tolerances, and whether your scale can prove them
     Check(check::CheckArgs),
     /// Plan a batch: a table to print with vessels, lots on hand and cost
     Plan(plan::PlanArgs),
+    /// List the lots on hand and what is left of each; add one
+    Lots(lots::LotsArgs),
+    /// Begin a batch of a formula
+    Begin(begin::BeginArgs),
+    /// Show the cues and the live weight until you press Ctrl-C
+    Watch,
+    /// Show what is going on: step, weight, scales
+    Status(status::StatusArgs),
+    /// Go on: it is mixed, or seen, or yes
+    Next,
+    /// Keep the weight on the scale although it is outside the tolerance
+    Keep,
+    /// Weigh this step again from its beginning
+    Again,
+    /// Take back what was done last: a recorded weight, a lot, what stayed in a beaker
+    Undo,
+    /// Leave this step out, and say why
+    Skip(words::SkipArgs),
+    /// Tell the lot of this step's ingredient
+    Lot(words::LotArgs),
+    /// Write a remark into the batch log
+    Note(words::NoteArgs),
+    /// Weigh what stayed in a beaker: put it back emptied after this word
+    Residue(words::ResidueArgs),
+    /// Leave an emptied beaker that is waited for
+    Cancel,
+    /// Show what can be done after an over-pour that is mixed in already
+    Remedy(remedy::RemedyArgs),
+    /// End the batch here
+    Stop,
+    /// Fill jars out of a batch that is weighed, each recorded against its label
+    Fill(fill::FillArgs),
+    /// Write a batch's record as one HTML page to print and sign
+    Sheet(sheet::SheetArgs),
+    /// Check what a batch's label must say, and write a sheet of labels to print
+    Label(label::LabelArgs),
+    /// List a batch's ingredients for its label, by what was weighed
+    Declaration(declaration::DeclarationArgs),
+    /// Find where a lot went, or what a batch is made of
+    Trace(trace::TraceArgs),
+    /// Deviations, over-pours, times and a control chart over many batches
+    History(history::HistoryArgs),
+    /// Look after batch logs
+    Log(log::LogArgs),
+    /// Find out how your scale speaks, and write it into the configuration
+    Identify(identify::IdentifyArgs),
+    /// Weigh an empty vessel and give it a name, so that its tare is known
+    Vessel(vessel::VesselArgs),
     /// Check a scale with a test weight, and log the result
     ///
     /// One weight is the check of the day. Three loads or more, for example --weight 50g,200g,500g, are weighed
@@ -107,48 +129,62 @@ enum Command {
     ScaleCheck(scale_check::ScaleCheckArgs),
     /// Weigh one load ten times: how far your scale scatters, and the smallest weight it can prove
     Repeatability(repeatability::RepeatabilityArgs),
-    /// Show what can be done after an over-pour that is mixed in already
-    Remedy(remedy::RemedyArgs),
-    /// Find out how your scale speaks, and write it into the configuration
-    Identify(identify::IdentifyArgs),
     /// Record what a scale sends into a file, to play it again later
     Capture(capture::CaptureArgs),
-    /// Play a recorded session through the same weighing, without a scale
-    Replay(replay::ReplayArgs),
-    /// Watch a batch being weighed on a simulated scale; nothing of yours is touched
-    Demo(demo::DemoArgs),
-    /// Run the part that watches the scales (the service does this for you)
-    Daemon(daemon::DaemonArgs),
     /// Print the address of the page for a browser at the bench
     Page(page::PageArgs),
-    /// Deviations, over-pours, times and a control chart over many batches
-    History(history::HistoryArgs),
-    /// Write a batch's record as one HTML page to print and sign
-    Sheet(sheet::SheetArgs),
-    /// List the lots in the store and what is left of each; add one
-    Lots(lots::LotsArgs),
-    /// Find where a lot went, or what a batch is made of
-    Trace(trace::TraceArgs),
-    /// List a batch's ingredients for its label, by what was weighed
-    Declaration(declaration::DeclarationArgs),
-    /// Check what a batch's label must say, and write a sheet of labels to print
-    Label(label::LabelArgs),
-    /// Look after batch logs
-    Log(log::LogArgs),
+    /// Run the part that watches the scales (the service does this for you)
+    Daemon(daemon::DaemonArgs),
     /// Look after the configuration file
     Config(config::ConfigArgs),
     /// Print the completions for your shell
     Completions(completions::CompletionsArgs),
     /// Print the manual page
     Man(man::ManArgs),
+    /// Watch a batch being weighed on a simulated scale; nothing of yours is touched
+    Demo(demo::DemoArgs),
+    /// Play a recorded session through the same weighing, without a scale
+    Replay(replay::ReplayArgs),
     /// List what can be named, for the completions
     #[command(hide = true)]
     Names(named::NamesArgs),
 }
 
+/// The commands by what is to be done, in the order in which they are listed.
+const GROUPS: [(&str, &[&str]); 6] = [
+    ("Prepare a batch", &["check", "plan", "lots"]),
+    (
+        "Weigh it",
+        &[
+            "begin", "watch", "status", "next", "keep", "again", "undo", "skip", "lot", "note",
+            "residue", "cancel", "remedy", "stop", "fill",
+        ],
+    ),
+    (
+        "Look back at it",
+        &["sheet", "label", "declaration", "trace", "history", "log"],
+    ),
+    (
+        "Set up and check a scale",
+        &[
+            "identify",
+            "vessel",
+            "scale-check",
+            "repeatability",
+            "capture",
+        ],
+    ),
+    (
+        "Run bismar",
+        &["page", "daemon", "config", "completions", "man", "help"],
+    ),
+    ("Try it without a scale", &["demo", "replay"]),
+];
+
 /// Runs the program: reads the command line, does it, says what went wrong.
 pub fn main() -> ExitCode {
-    let cli = match Cli::try_parse() {
+    let parsed = tree().try_get_matches();
+    let cli = match parsed.and_then(|found| Cli::from_arg_matches(&found)) {
         Ok(cli) => cli,
         Err(error) => {
             let wrong = error.use_stderr();
@@ -191,6 +227,7 @@ fn run(command: Command) -> Outcome {
         Command::Stop => words::stop(),
         Command::Check(args) => check::command(&args),
         Command::Plan(args) => plan::run(&args),
+        Command::Vessel(args) => vessel::run(&args),
         Command::ScaleCheck(args) => scale_check::run(&args),
         Command::Repeatability(args) => repeatability::run(&args),
         Command::Remedy(args) => remedy::run(&args),
@@ -214,10 +251,43 @@ fn run(command: Command) -> Outcome {
     }
 }
 
-/// The whole tree, for completions and manual pages.
+/// The whole tree, with its commands by what is to be done.
 fn tree() -> clap::Command {
-    Cli::command()
+    let tree = Cli::command();
+    let listed = listed(&tree);
+    tree.help_template(format!(
+        "{{about-with-newline}}\n{{usage-heading}} {{usage}}\n\n{listed}{{options}}{{after-help}}"
+    ))
 }
+
+/// The commands in their groups, as the help lists them.
+fn listed(tree: &clap::Command) -> String {
+    let mut tree = tree.clone();
+    tree.build();
+    let style = tree.get_styles().get_header();
+    let names = GROUPS.iter().flat_map(|(_, names)| names.iter());
+    let longest = names.map(|name| name.len()).max().unwrap_or_default();
+    let mut text = String::new();
+    for (group, names) in GROUPS {
+        text.push_str(&format!("{style}{group}:{style:#}\n"));
+        for name in names {
+            let command = tree.find_subcommand(name);
+            let about = command.and_then(clap::Command::get_about);
+            let about = about.map(ToString::to_string).unwrap_or_default();
+            let mut first = *name;
+            for line in fold(&about, COLUMNS - longest - 4) {
+                text.push_str(&format!("  {first:longest$}  {line}\n"));
+                first = "";
+            }
+        }
+        text.push('\n');
+    }
+    text.push_str(&format!("{style}Options:{style:#}\n"));
+    text
+}
+
+/// The columns of a terminal that is not asked.
+const COLUMNS: usize = 80;
 
 /// Writes a text with its line end to standard output, without what would steer a terminal.
 ///
@@ -250,5 +320,27 @@ mod tests {
     #[test]
     fn the_tree_of_commands_is_sound() {
         super::tree().debug_assert();
+    }
+
+    /// Each command stands in one group, in the order of the manual page and the completions.
+    #[test]
+    fn every_command_is_listed_once_by_what_is_to_be_done() {
+        let mut tree = super::tree();
+        tree.build();
+        let commands = tree
+            .get_subcommands()
+            .filter(|command| !command.is_hide_set());
+        let commands: Vec<&str> = commands.map(clap::Command::get_name).collect();
+        let (last, others) = commands.split_last().unwrap();
+        assert_eq!(*last, "help");
+        let listed = super::GROUPS
+            .iter()
+            .flat_map(|(_, names)| names.iter().copied());
+        assert!(
+            listed
+                .filter(|name| name != last)
+                .eq(others.iter().copied()),
+            "{others:?}"
+        );
     }
 }

@@ -2,9 +2,9 @@
 
 use clap::Args;
 
+use super::config::taken_over;
 use super::guided::{GuidedArgs, Session};
-use super::identify::RELOAD;
-use super::{Exit, Failure, Outcome, print, tell};
+use super::{Exit, Failure, Outcome, print};
 use crate::guide::Guide;
 use crate::mass::Mass;
 use crate::metrology::Repeatability;
@@ -30,10 +30,10 @@ pub struct RepeatabilityArgs {
 
 pub fn run(args: &RepeatabilityArgs) -> Outcome {
     let session = Session::start(&args.guided)?;
-    let d = session.ability.readability;
+    let d = session.listening.ability.readability;
     // Before the weighings, so that nobody does ten for a file that cannot be changed.
     let place = match args.write {
-        true => Some(args.guided.in_config(&session.ability.name)?),
+        true => Some(args.guided.in_config(&session.listening.ability.name)?),
         false => None,
     };
     let guide = Guide::new(args.weighings as usize, None, d);
@@ -55,7 +55,7 @@ pub fn run(args: &RepeatabilityArgs) -> Outcome {
     if let Some((place, index)) = place {
         config_file::repeatability(&place, index, found.budgeted(), args.weighings)?;
         print(&format!("Written into {}.", place.display()))?;
-        tell(RELOAD);
+        taken_over(&place);
     }
     Ok(Exit::Done)
 }

@@ -3,9 +3,9 @@
 
 use clap::Args;
 
+use super::config::taken_over;
 use super::guided::{GuidedArgs, Session};
-use super::identify::RELOAD;
-use super::{Exit, Failure, Outcome, print, tell};
+use super::{Exit, Failure, Outcome, print};
 use crate::guide::Guide;
 use crate::mass::Mass;
 use crate::metrology::test_weights::{SOURCE, TestLoad, WeightClass};
@@ -38,7 +38,7 @@ pub fn run(args: &ScaleCheckArgs) -> Outcome {
         return Err(Failure::usage(message).remedy("for example --weight 50g,200g,500g --write"));
     }
     let session = Session::start(&args.guided)?;
-    let ability = session.ability.clone();
+    let ability = session.listening.ability.clone();
     let check = Check::new(load.clone(), args.class, &ability).map_err(Failure::usage)?;
     let guide = Guide::new(1, Some(load.nominal()), ability.readability);
     let (taken, mut record) = session.weigh(guide)?;
@@ -57,7 +57,7 @@ pub fn run(args: &ScaleCheckArgs) -> Outcome {
 
 fn several(args: &ScaleCheckArgs) -> Outcome {
     let session = Session::start(&args.guided)?;
-    let ability = session.ability.clone();
+    let ability = session.listening.ability.clone();
     let name = &ability.name;
     let loads = args.weight.clone();
     let check = SeveralLoads::new(loads, args.class, &ability).map_err(Failure::usage)?;
@@ -83,7 +83,7 @@ fn several(args: &ScaleCheckArgs) -> Outcome {
     if let Some((place, index)) = &place {
         config_file::uncertainty(place, *index, &check.toml(&found), check.budgeted(&found))?;
         print(&format!("Written into {}.", place.display()))?;
-        tell(RELOAD);
+        taken_over(place);
     }
     if check.pass(&taken) {
         return Ok(Exit::Done);

@@ -10,7 +10,7 @@ use tokio::task::AbortHandle;
 
 use super::context::Context;
 use super::{ask, idle};
-use crate::guide::{Guide, Taken, Told};
+use crate::guide::{Guide, Taken};
 use crate::journal::read::scale_checks;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
@@ -22,7 +22,7 @@ use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
 use crate::text::harmless_json;
 use crate::workshop::scale_check::{Check, CheckLog, Heard, NOT_PASSED, ability, hear};
-use crate::workshop::scale_setup::{add_vessel, name_of};
+use crate::workshop::scale_setup::{add_vessel, is_another_vessel, name_of};
 
 /// A check that nobody goes on with is over then.
 const LONGEST: Duration = Duration::from_secs(600);
@@ -148,8 +148,7 @@ impl Checks {
         let standing = standing.map_err(|refusal| refusal.error)?;
         let config = context.config();
         let name = name_of(name).ok_or("say what it is called, as: small beaker")?;
-        let same = |known: &crate::config::VesselConfig| known.name.eq_ignore_ascii_case(&name);
-        if config.vessels.iter().any(same) {
+        if is_another_vessel(&config, &name) {
             return Err(format!("another vessel is named {name} already"));
         }
         if !capacity.trim().is_empty() {
@@ -307,10 +306,9 @@ async fn weigh(
         match hear(&mut guide, &ability.name, &line) {
             Heard::Told(told) => {
                 for told in &told {
-                    let put_on = voice.event == "vessel" && matches!(told, Told::PutOn { .. });
-                    let say = match put_on {
-                        true => Some("Put the empty vessel on.".to_owned()),
-                        false => told.say(ability.readability),
+                    let say = match voice.event {
+                        "vessel" => told.say_of_a_vessel(ability.readability),
+                        _ => told.say(ability.readability),
                     };
                     if let Some(say) = say {
                         voice.tell(&say, false, None);

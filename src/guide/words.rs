@@ -28,6 +28,14 @@ impl Place {
 }
 
 impl Told {
+    /// As [`Told::say`], of a vessel that is weighed empty.
+    pub fn say_of_a_vessel(&self, d: Mass) -> Option<String> {
+        match self {
+            Told::PutOn { .. } => Some("Put the empty vessel on.".to_owned()),
+            told => told.say(d),
+        }
+    }
+
     /// The sentence for the person, in grams at the readability `d`; `None` at the end.
     pub fn say(&self, d: Mass) -> Option<String> {
         Some(match self {

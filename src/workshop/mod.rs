@@ -245,7 +245,7 @@ pub enum QueryError {
     #[error(transparent)]
     Plan(#[from] PlanError),
     /// The same, of the scale that was assumed since none is configured.
-    #[error("{0}\nNo scale is configured; {d} g is the readability of an assumed one.",
+    #[error("{0}\nNo scale is set up; an assumed one shows steps of {d} g.",
             d = ScaleAbility::ASSUMED_READABILITY.grams(ScaleAbility::ASSUMED_READABILITY))]
     Assumed(PlanError),
     #[error("{0}:3:1: the log ends before its formula")]

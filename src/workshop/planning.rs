@@ -26,7 +26,7 @@ pub struct OnPaper {
     pub known: Known,
     pub plan: Plan,
     pub scales: Vec<ScaleAbility>,
-    /// No scale is configured, and a usual one was taken.
+    /// No scale is set up, and a usual one was taken.
     pub assumed: bool,
     /// What is to be known of the formula itself, before any figure.
     pub notes: Vec<String>,

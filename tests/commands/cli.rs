@@ -27,26 +27,44 @@ const EXAMPLES: [&str; 3] = [
     "samphire-foot-powder.toml",
 ];
 
-const COMMANDS: [&str; 19] = [
+/// In the order in which the help lists them.
+const COMMANDS: [&str; 36] = [
+    "check",
+    "plan",
+    "lots",
     "begin",
-    "status",
     "watch",
+    "status",
     "next",
-    "again",
     "keep",
+    "again",
+    "undo",
+    "skip",
     "lot",
     "note",
+    "residue",
+    "cancel",
+    "remedy",
     "stop",
-    "check",
-    "identify",
-    "capture",
-    "replay",
-    "demo",
-    "daemon",
+    "fill",
+    "sheet",
+    "label",
+    "declaration",
+    "trace",
+    "history",
     "log",
+    "identify",
+    "vessel",
+    "scale-check",
+    "repeatability",
+    "capture",
+    "page",
+    "daemon",
     "config",
     "completions",
     "man",
+    "demo",
+    "replay",
 ];
 
 // ---- help, completions, pages --------------------------------------------------------------------
@@ -60,6 +78,28 @@ fn every_command_has_help_and_is_in_the_overview_the_completions_and_the_pages()
         .run(&["man", "--dir", pages.to_str().unwrap()])
         .ended(0);
     let bash = person.run(&["completions", "bash"]).ended(0).out;
+    let listed = overview
+        .lines()
+        .filter_map(|line| line.strip_prefix("  ")?.split(' ').next());
+    let listed: Vec<&str> = listed.filter(|name| COMMANDS.contains(name)).collect();
+    assert_eq!(listed, COMMANDS, "{overview}");
+    assert!(
+        overview.lines().all(|line| line.chars().count() <= 100),
+        "{overview}"
+    );
+    for group in [
+        "Prepare a batch:",
+        "Weigh it:",
+        "Look back at it:",
+        "Set up and check a scale:",
+    ] {
+        assert!(
+            overview.lines().any(|line| line == group),
+            "{group}: {overview}"
+        );
+    }
+    assert_eq!(person.run(&["help"]).ended(0).out, overview);
+    assert!(person.run(&["-h"]).ended(0).out.contains("\nWeigh it:\n"));
     for command in COMMANDS {
         let help = person.run(&[command, "--help"]).ended(0);
         assert!(help.out.contains("Usage: bismar "), "{help:?}");
@@ -293,9 +333,9 @@ fn check_reports_the_example_formulas() {
     for example in EXAMPLES {
         let formula = repository(&format!("config/formulas/{example}"));
         let said = person.run(&["check", &formula, "--batch", "1kg"]).ended(0);
-        // No scale is configured: nothing is claimed of one that is not known.
-        assert!(said.out.contains("No scale is configured."), "{said:?}");
-        assert!(said.out.contains("readability 0.01 g"), "{said:?}");
+        // No scale is set up: nothing is claimed of one that is not known.
+        assert!(said.out.contains("No scale is set up."), "{said:?}");
+        assert!(said.out.contains("steps of 0.01 g"), "{said:?}");
         assert!(!said.out.contains("can be proven on its scale"), "{said:?}");
         assert!(
             said.out.lines().all(|l| l.chars().count() <= 80),
@@ -542,6 +582,34 @@ fn identify_finds_a_sending_scale_and_writes_it_once_into_the_configuration() {
     assert_eq!(names, ["bench", "bench-2"]);
     let left = fs::read_dir(person.config_file().parent().unwrap()).unwrap();
     assert_eq!(left.count(), 1, "no temporary file is left");
+}
+
+/// A second scale beside one whose daemon runs: it is weighed with at once.
+#[test]
+fn a_daemon_that_runs_takes_over_what_identify_writes() {
+    let person = Person::new();
+    person.configures(&crate::bench_side::config(
+        Path::new("/dev/nowhere"),
+        "0.01 g",
+    ));
+    let daemon = Daemon::start(&person);
+    let scale = Sending::simulated(person.path("scale"), brisk(LineShape::SignNumberUnit16));
+    let args = [
+        "identify",
+        "--port",
+        scale.port(),
+        "--seconds",
+        "1.5",
+        "--name",
+        "second",
+        "--write",
+    ];
+    let said = person.run(&args).ended(0);
+    let words = "The daemon that runs: The configuration was read anew.";
+    assert!(said.err.contains(words), "{said:?}");
+    let weighs = |line: &str| line.contains("second: ") && line.contains(", shows ");
+    let shows = || person.run(&["status"]).ended(0).out.lines().any(weighs);
+    daemon.until(shows);
 }
 
 #[test]

@@ -752,3 +752,98 @@ fn ten_weighings_of_one_load_give_the_repeatability() {
         );
     }
 }
+
+/// Weighed empty at the terminal, a vessel is in the file and known to the daemon; while a batch is weighed, under a
+/// name that is taken and where the command is killed, nothing is written.
+#[test]
+fn a_vessel_is_weighed_empty_and_named_at_the_terminal() {
+    let person = Person::new();
+    let port = person.path("scale");
+    let bench = Bench::start(port.clone());
+    configure(&person, &port, "# mine\n");
+    person.file("soak.toml", FORMULA);
+    let beaker = ["vessel", "small beaker", "--holds", "120g"];
+    let alone = person.run(&beaker).ended(1);
+    assert!(alone.err.contains("daemon"), "{alone:?}");
+    let none = person.run(&["vessel"]).ended(0);
+    assert!(none.out.contains("No vessel is known yet"), "{none:?}");
+    let before = fs::read_to_string(person.config_file()).unwrap();
+    let _daemon = Daemon::start(&person);
+
+    // Killed with the vessel on the pan.
+    let mut child = Killed(
+        person
+            .command(&beaker)
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap(),
+    );
+    let lines = BufReader::new(child.0.stdout.take().unwrap())
+        .lines()
+        .map(Result::unwrap);
+    for line in lines {
+        if line == "Put the empty vessel on." {
+            bench.put(62_400);
+        } else if line.contains("Lift it") {
+            break;
+        }
+    }
+    drop(child);
+    bench.put(0);
+    assert_eq!(fs::read_to_string(person.config_file()).unwrap(), before);
+
+    let said = guided(&person, &bench, &beaker, &[62_400], |_| {}).ended(0);
+    assert!(said.out.contains("nothing is written then"), "{said:?}");
+    assert!(
+        said.out
+            .contains("small beaker weighs 62.40 g. Written into "),
+        "{said:?}"
+    );
+    assert!(
+        said.err
+            .contains("The daemon that runs: The configuration was read anew."),
+        "{said:?}"
+    );
+    let text = fs::read_to_string(person.config_file()).unwrap();
+    assert!(text.starts_with(before.trim_end()), "{text}");
+    let config = bismar::config::Config::parse(&text, "written").unwrap();
+    let [vessel] = &config.vessels[..] else {
+        panic!("{text}")
+    };
+    assert_eq!(
+        (vessel.weight, vessel.capacity),
+        (Mass::from_mg(62_400), Some(Mass::from_g(120)))
+    );
+    let listed = person.run(&["vessel"]).ended(0).out;
+    assert!(
+        listed.contains("small beaker") && listed.contains("62.40") && listed.contains("120.00"),
+        "{listed}"
+    );
+
+    let taken = person.run(&["vessel", "Small Beaker"]).ended(1);
+    assert!(
+        taken
+            .err
+            .contains("another vessel is named Small Beaker already"),
+        "{taken:?}"
+    );
+    person.run(&["vessel", " "]).ended(2);
+    person.run(&["vessel", "x", "--holds", "0g"]).ended(2);
+    person.run(&["vessel", "--remove"]).ended(2);
+    person.run(&BEGIN).ended(0);
+    let busy = person.run(&["vessel", "bowl"]).ended(1);
+    assert!(busy.err.contains("is being weighed"), "{busy:?}");
+    person.run(&["stop"]).ended(0);
+    let gone = person.run(&["vessel", "small beaker", "--remove"]).ended(0);
+    assert!(gone.err.contains("The daemon that runs: "), "{gone:?}");
+    assert_eq!(
+        fs::read_to_string(person.config_file()).unwrap().trim_end(),
+        before.trim_end()
+    );
+    let unknown = person.run(&["vessel", "small beaker", "--remove"]).ended(1);
+    assert!(unknown.err.contains("small beaker"), "{unknown:?}");
+    assert!(
+        !person.path(LOGS).join("scale-checks.csv").exists(),
+        "a vessel is no check"
+    );
+}

@@ -9,8 +9,8 @@ use crate::bench_side::person::Person;
 /// The commands, as the program lists them.
 fn commands() -> Vec<String> {
     let help = Person::new().run(&["help"]).ended(0).out;
-    let listed = help.lines().skip_while(|line| *line != "Commands:").skip(1);
-    let named = listed.take_while(|line| !line.trim().is_empty());
+    let listed = help.lines().skip_while(|line| *line != "Prepare a batch:");
+    let named = listed.take_while(|line| *line != "Options:");
     let names = named.filter_map(|line| line.strip_prefix("  ")?.split(' ').next());
     names
         .filter(|name| !name.is_empty())
@@ -60,4 +60,76 @@ fn a_sentence_that_names_a_command_is_found() {
         breaches(source, &commands),
         ["\"Name it: `bismar lot LOT`.\""]
     );
+}
+
+/// The words of the table in DEVELOPERS.md: the page and the terminal say each of them, and neither says another one
+/// for the same thing.
+#[test]
+fn the_page_and_the_terminal_have_one_word_for_one_thing() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let developers = std::fs::read_to_string(root.join("DEVELOPERS.md")).unwrap();
+    let section = developers
+        .split("\n## One word for one thing\n")
+        .nth(1)
+        .expect("the section");
+    let rows = section
+        .split("\n## ")
+        .next()
+        .unwrap()
+        .lines()
+        .filter(|line| line.starts_with("| "));
+    let said = |folders: &[&str], ends: &[&str]| {
+        let mut text = String::new();
+        let mut open: Vec<PathBuf> = folders.iter().map(|folder| root.join(folder)).collect();
+        while let Some(path) = open.pop() {
+            if path.is_dir() {
+                open.extend(
+                    std::fs::read_dir(&path)
+                        .unwrap()
+                        .map(|entry| entry.unwrap().path()),
+                );
+            } else if ends
+                .iter()
+                .any(|end| path.extension().is_some_and(|other| other == *end))
+            {
+                text += &std::fs::read_to_string(&path).unwrap().to_lowercase();
+            }
+        }
+        text
+    };
+    let page = said(&["src/display/page"], &["js", "html"]);
+    let terminal = said(
+        &[
+            "src/cli",
+            "src/workshop",
+            "src/formula",
+            "src/vocabulary",
+            "README.md",
+        ],
+        &["rs", "md"],
+    );
+    let mut count = 0;
+    for row in rows.skip(2) {
+        let cells: Vec<&str> = row.split('|').map(str::trim).collect();
+        let (words, never) = (cells[1], cells[4]);
+        for word in words.split(", ") {
+            assert!(
+                page.contains(&word.to_lowercase()),
+                "the page does not say: {word}"
+            );
+            assert!(
+                terminal.contains(&word.to_lowercase()),
+                "the terminal does not say: {word}"
+            );
+            count += 1;
+        }
+        // What is left of it stands here alone.
+        for other in never.split(", ").map(str::to_lowercase) {
+            assert!(
+                !page.contains(&other) && !terminal.contains(&other),
+                "said for {words}: {other}"
+            );
+        }
+    }
+    assert_eq!(count, 9, "{section}");
 }

@@ -48,7 +48,7 @@ fn given(person: &Person) -> std::path::PathBuf {
 fn serviced(person: &Person) {
     let body = format!(
         "echo \"$2\" >> {0}/verbs\n\
-         case \"$2\" in is-active) test -e {0}/pid; exit;; restart) kill $(cat {0}/pid);; esac\n\
+         case \"$2\" in enable) exit;; is-active) test -e {0}/pid; exit;; restart) kill $(cat {0}/pid);; esac\n\
          for i in $(seq 600); do test -S {0}/run/bismar/control.sock || break; sleep 0.1; done\n\
          setsid {1} daemon </dev/null >/dev/null 2>{0}/log &\n\
          echo $! > {0}/pid\n\
@@ -91,7 +91,11 @@ fn one_click_turns_the_page_on_starts_the_service_and_lets_the_browser_in() {
     let turned = fs::read_to_string(person.config_file()).unwrap();
     assert_eq!(turned, mine.replace("false", "true"));
     assert!(said.err.contains("The page is on now"), "{said:?}");
-    assert_eq!(verbs(&person), "start\n");
+    assert!(
+        said.err.contains("starts with your session from now on"),
+        "{said:?}"
+    );
+    assert_eq!(verbs(&person), "start\nenable\n");
     let file = given(&person);
     let html = fs::read_to_string(&file).unwrap();
     let key = person.run(&["page"]).ended(0).out;
@@ -116,7 +120,7 @@ fn one_click_turns_the_page_on_starts_the_service_and_lets_the_browser_in() {
     let said = clicks(&person).ended(0);
     assert_eq!(said.err, "");
     assert_eq!(fs::read_to_string(person.config_file()).unwrap(), turned);
-    assert_eq!(verbs(&person), "start\n");
+    assert_eq!(verbs(&person), "start\nenable\n");
     given(&person);
 }
 
@@ -166,7 +170,10 @@ fn a_daemon_without_its_page_is_started_anew_and_never_under_a_batch() {
     person.run(&["page"]).ended(1);
     clicks(&person).ended(0);
     given(&person);
-    assert_eq!(verbs(&person), "start\nrestart\nis-active\nrestart\n");
+    assert_eq!(
+        verbs(&person),
+        "start\nrestart\nis-active\nrestart\nenable\n"
+    );
     person.run(&["page"]).ended(0);
 }
 

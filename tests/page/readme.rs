@@ -104,7 +104,7 @@ fn the_first_batch_goes_as_the_readme_tells_it_and_its_picture_is_true() {
     screen.press(plan);
     // What the README's size of jars lacks, with a key that mends it; it is begun as it is.
     screen.reads("Only 5 of 6 jars would get full");
-    screen.reads("Plan 3.5 % for losses");
+    screen.reads("Allow 3.5 % for losses");
     screen.reads(begin);
     screen.press(begin);
 

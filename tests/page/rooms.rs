@@ -295,8 +295,8 @@ fn a_batch_is_made_from_the_page_alone() {
     assert!(has(&seen, "say", "A remedy may mend it"), "{seen:#}");
     screen.pictures("bench-decision");
     screen.press("Compare the remedies");
-    let seen = screen.reads("Raise the others");
-    assert!(has(&seen, "inside", "Add the least"), "{seen:#}");
+    let seen = screen.reads("In proportion");
+    assert!(has(&seen, "inside", "Least added"), "{seen:#}");
     assert!(
         has(&seen, "inside", "leads to no batch inside all limits"),
         "{seen:#}"

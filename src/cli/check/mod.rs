@@ -101,7 +101,7 @@ pub(super) fn assumption(text: &mut String, paper: &OnPaper) {
     }
     let scale = ScaleAbility::assumed(workshop::ASSUMED);
     let line = format!(
-        "No scale is configured. The figures are for an assumed one: readability {} g, net weights \
+        "No scale is set up. The figures are for an assumed one: steps of {} g, net weights \
          uncertain by ±{} g ({}), any load. Yours may be coarser or carry less; \
          `bismar identify --write` puts it into the configuration.",
         scale.readability.grams(scale.readability),

@@ -56,7 +56,8 @@ fn ready() -> Result<Pass, Failure> {
         Err(error) => return Err(error.into()),
     };
     let place = usual_place()?;
-    if turn_page_on(&place)? {
+    let first = turn_page_on(&place)?;
+    if first {
         tell(&format!("The page is on now, in {}.", place.display()));
     }
     if runs {
@@ -64,6 +65,9 @@ fn ready() -> Result<Pass, Failure> {
         service("restart")?;
     } else {
         service("start")?;
+    }
+    if first {
+        at_login();
     }
     let end = Instant::now() + STARTS_WITHIN;
     loop {
@@ -116,6 +120,17 @@ fn service(verb: &str) -> Result<(), Failure> {
         "`journalctl --user -u bismar -n 20` says why. Where there is no service, type `bismar daemon` in a \
          window of its own, leave that open, and open the page again",
     ))
+}
+
+/// Has the service start with each session from the first click on, so that a batch goes on by itself after a power
+/// cut and a tablet finds the page. Never again after that: who turned it off wants it off.
+fn at_login() {
+    tell(match service("enable") {
+        Ok(()) => {
+            "It starts with your session from now on; `systemctl --user disable bismar` turns that off."
+        }
+        Err(_) => "It does not start with your session; a click on Bench starts it.",
+    });
 }
 
 fn systemctl(words: &[&str]) -> io::Result<std::process::Output> {

@@ -263,7 +263,7 @@ function lostWords() {
   if (!know.beat && fresh(know.opened)) return null;
   return inBatch()
     ? "The page has lost bismar. Stop pouring until the page is back; what is recorded is safe."
-    : "The page has lost bismar. Look whether the daemon runs and the network is there; the page tries again.";
+    : "The page has lost bismar. Look whether bismar runs and the network is there; the page tries again.";
 }
 
 /** What is to be done: the sentence, its mark, whether it is urgent. */

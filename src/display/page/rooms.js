@@ -56,7 +56,7 @@ async function begin(file) {
 }
 
 // The fields of a size, as they are labelled here.
-const SIZES = { fill: "Grams in a jar", batch: "Grams of the whole batch", allowance: "For losses" };
+const SIZES = { fill: "Grams in a jar", batch: "Grams of the whole batch", allowance: "Allowance for losses" };
 const byLabel = ({ error, field, why }) => (Object.hasOwn(SIZES, field ?? "") ? `${SIZES[field]}: ${why}` : error);
 
 function plan(file) {
@@ -73,7 +73,7 @@ function plan(file) {
     jars.box.hidden = fill.box.hidden = by === "weight";
   };
   pick(by);
-  const more = field("For losses, percent", { inputmode: "decimal", value: last.more ?? "" }, "what stays in bowls and spoons");
+  const more = field("Allowance for losses, percent", { inputmode: "decimal", value: last.more ?? "" }, "what stays in bowls and spoons");
   const out = el("div", { id: "plan", "aria-live": "polite" });
   const wanted = () => {
     const asked = { formula: file };
@@ -103,7 +103,7 @@ function plan(file) {
       more.input.value = reply.short.percent;
       more.input.focus();
       show();
-    } }, `Plan ${reply.short.percent} % for losses`);
+    } }, `Allow ${reply.short.percent} % for losses`);
     remember(kept, `bismar-size ${file}`, JSON.stringify({ by, batch: grams.value, jars: jars.value, fill: fill.value, more: more.value }));
     out.replaceChildren(...planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }, spare));
   };
@@ -139,7 +139,7 @@ function planned(reply, asked, spare) {
   const { key, said } = sends(good ? "Begin this batch" : "Begin this batch all the same", "/do", body, toBench);
   key.classList.add("main");
   const verdict = [
-    reply.assumed ? "No scale is configured; the figures are for an assumed one of 0.01 g."
+    reply.assumed ? "No scale is set up; the figures are for an assumed one of 0.01 g."
       : reply.proven ? "Every step can be proven on its scale."
         : "Not every step can be proven on its scale: see below what would help.",
     reply.enough ? null : "Some lots are short: see the table.",
@@ -198,8 +198,8 @@ function onShelf(reply) {
     }
   }
   return [
-    part("In the store", rows.length
-      ? table("Lots in the store", [h("Lot"), n("Best before"), n("Left g")], rows)
+    part("On hand", rows.length
+      ? table("Lots on hand", [h("Lot"), n("Best before"), n("Left g")], rows)
       : el("p", {}, `No lot is in ${reply.file} yet. Add the first below.`)),
     reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
   ].filter(Boolean);
@@ -401,9 +401,9 @@ function charts(reply) {
 // ---- Remedies ---------------------------------------------------------------------------------
 
 const WAYS = {
-  keep: ["Keep it", "Every ingredient is inside its limits as it is."],
-  "in-proportion": ["Raise the others", "The others are raised until all stand in the formula's proportion."],
-  "least-added": ["Add the least", "The smallest addition that brings all inside their limits."],
+  keep: ["Keep", "Every ingredient is inside its limits as it is."],
+  "in-proportion": ["In proportion", "The others are raised until all stand in the formula's proportion."],
+  "least-added": ["Least added", "The smallest addition that brings all inside their limits."],
 };
 
 async function remedies(name) {

@@ -254,7 +254,7 @@ pub fn add_vessel(
     let config = now(place)?;
     let name =
         name_of(name).ok_or_else(|| refused("the name", "write a few words, as: small beaker"))?;
-    if (config.vessels.iter()).any(|vessel| vessel.name.eq_ignore_ascii_case(&name)) {
+    if is_another_vessel(&config, &name) {
         return Err(EditError::Other {
             what: format!("another vessel is named \"{name}\" already"),
             remedy: Some("give this one another name".to_owned()),
@@ -272,6 +272,12 @@ pub fn add_vessel(
     }
     config_file::append_vessel(place, &name, &text)?;
     Ok(name)
+}
+
+/// Whether a vessel of this name is there already; capitals do not matter.
+pub fn is_another_vessel(config: &Config, name: &str) -> bool {
+    let mut vessels = config.vessels.iter();
+    vessels.any(|vessel| vessel.name.eq_ignore_ascii_case(name))
 }
 
 /// Takes the vessel `name` out of the file at `place`.
