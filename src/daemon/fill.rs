@@ -184,7 +184,7 @@ fn words(batch: &str, fill: &Fill, record: &Record) -> Said {
         "Filling jars of batch {batch}: up to {jars} of {} g each, {} g at most; there are {} g.\n\
          Stop the batch when the bowl is empty. Judged by {}.",
         fill.nominal.grams(d),
-        (fill.nominal + fill.over).grams(d),
+        (fill.nominal + fill.over).round_to(d).grams(d),
         fill.made.grams(d),
         fill.rule.source(),
     );

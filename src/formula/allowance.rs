@@ -246,7 +246,7 @@ impl fmt::Display for JarsShort {
             0 => write!(f, "None of {jars} would get full")?,
             full => write!(f, "Only {full} of {jars} would get full")?,
         }
-        let aim = Fill::usual_aim(self.fill).grams(Mass::from_mg(10));
+        let aim = Fill::usual_aim(self.fill).grams_rounded(2);
         write!(
             f,
             ": a jar is filled to about {aim} g, and some stays in bowl and tools. {}.",

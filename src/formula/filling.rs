@@ -117,12 +117,12 @@ impl Plan {
                 .map(|s| s.readability)
                 .min();
             return wrong(match finest {
-                None => format!("No scale carries {} g", highest.grams(Mass::from_mg(10))),
+                None => format!("No scale carries {} g", highest.grams_rounded(2)),
                 Some(d) => format!(
                     "No scale can prove a jar between {} g and {} g (the finest shows steps of {} g). \
                      Let in more with --over",
-                    lowest.grams(d),
-                    highest.grams(d),
+                    lowest.round_to(d).grams(d),
+                    highest.round_to(d).grams(d),
                     d.grams(d)
                 ),
             });

@@ -61,8 +61,8 @@ fn unproven(
     Some(format!(
         "the scale \"{}\" cannot prove {} to {} g; its net weights are uncertain by ±{} g ({}). {remedy}",
         scale.name,
-        step.lowest.grams(d),
-        step.highest.grams(d),
+        step.lowest.round_to(d).grams(d),
+        step.highest.round_to(d).grams(d),
         found.uncertainty.told(),
         found.uncertainty.told_coverage(),
     ))

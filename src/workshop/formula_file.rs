@@ -140,8 +140,8 @@ pub fn check(
                         high: grams(window.high),
                         proven: window.proven,
                         scale: scale.name.clone(),
-                        lowest: grams(step.lowest),
-                        highest: grams(step.highest),
+                        lowest: grams(step.lowest.round_to(scale.readability)),
+                        highest: grams(step.highest.round_to(scale.readability)),
                         says: says.map(|say| capitalised(&in_the_form(&say))).collect(),
                     });
                 }
