@@ -169,6 +169,9 @@ impl Losses {
     /// raised to the next half percent. `None` where it would be more than is taken.
     pub fn allowance(&self, fill: Mass) -> Option<Allowance> {
         let kept = Percent::HUNDRED.0 - self.usual().unwrap_or(Losses::FIRST).0;
+        if kept <= 0 {
+            return None;
+        }
         let aim = i128::from(Fill::usual_aim(fill).ng()) * i128::from(Percent::HUNDRED.0);
         let made = aim.checked_div(i128::from(kept))?;
         let more = (made - i128::from(fill.ng())) * i128::from(Percent::HUNDRED.0);

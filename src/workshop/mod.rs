@@ -204,7 +204,8 @@ pub fn formulas_called(name: &str, folder: &Path) -> Vec<PathBuf> {
 /// mistake.
 fn formulas_in(folder: &Path) -> (Vec<(PathBuf, Formula)>, Vec<Problem>) {
     let (mut read, mut unread) = (Vec::new(), Vec::new());
-    for path in formula_files(folder) {
+    // Of a folder with very many files only the first are looked into.
+    for path in formula_files(folder).into_iter().take(MOST_FILES) {
         match formula(&path) {
             Ok(formula) => read.push((path, formula)),
             Err(problems) => unread.extend(problems.0.into_iter().next()),
@@ -213,22 +214,23 @@ fn formulas_in(folder: &Path) -> (Vec<(PathBuf, Formula)>, Vec<Problem>) {
     (read, unread)
 }
 
-/// The files of formulas in a folder, in the order of their names; of a folder with very many only the first.
+/// The files of formulas in a folder, in the order of their names; hidden ones are an editor's.
 fn formula_files(folder: &Path) -> Vec<PathBuf> {
     let mut paths: Vec<PathBuf> = std::fs::read_dir(folder)
         .map(|entries| entries.flatten().map(|entry| entry.path()).collect())
         .unwrap_or_default();
     paths.sort();
+    let hidden = |path: &Path| {
+        let name = path.file_name().unwrap_or_default();
+        name.as_encoded_bytes().starts_with(b".")
+    };
     let toml = |path: &PathBuf| {
-        path.extension().is_some_and(|end| end == "toml") && !path.ends_with(substances::FILE)
+        path.extension().is_some_and(|end| end == "toml")
+            && !path.ends_with(substances::FILE)
+            && !hidden(path)
     };
     let plain = |path: PathBuf| path.strip_prefix("./").map(Path::to_owned).unwrap_or(path);
-    paths
-        .into_iter()
-        .filter(toml)
-        .take(MOST_FILES)
-        .map(plain)
-        .collect()
+    paths.into_iter().filter(toml).map(plain).collect()
 }
 
 const MOST_FILES: usize = 200;

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::{formula_files, formulas_in};
+use super::{MOST_FILES, formula_files, formulas_in};
 use crate::document::shown;
 use crate::formula::Formula;
 use crate::journal::name_of;
@@ -21,7 +21,7 @@ pub struct Unfound {
 }
 
 /// As many names are told of those that may be meant.
-const TOLD: usize = 5;
+const TOLD: usize = 3;
 
 /// The file of the folder that holds the formula `name`: its file's name with or without its end, its own name, or
 /// that and its version.
@@ -93,26 +93,43 @@ fn unknown_formula(
     read: &[(PathBuf, Formula)],
     unread: &[Problem],
 ) -> Unfound {
+    let read_too = |path: &PathBuf| read.iter().any(|(one, _)| one == path);
     let mut known: Vec<String> = read
         .iter()
         .map(|(_, formula)| formula.name.clone())
         .collect();
-    known.extend(files.iter().map(|path| name_of_file(path)));
+    known.extend(
+        files
+            .iter()
+            .filter(|path| !read_too(path))
+            .map(|path| name_of_file(path)),
+    );
     let what = format!(
         "{}: there is no such file here and no formula of that name in {}",
         shown(name),
         folder.display()
     );
-    let remedy = match nearest(known.iter().map(String::as_str), name, TOLD) {
-        near if near.is_empty() => {
+    let closed = std::fs::read_dir(folder).err();
+    let closed = closed.filter(|error| error.kind() != std::io::ErrorKind::NotFound);
+    let mut remedy = match (
+        closed,
+        nearest(known.iter().map(String::as_str), name, TOLD),
+    ) {
+        (Some(error), _) => format!("that folder cannot be read: {error}"),
+        (None, near) if near.is_empty() => {
             "there is no formula there yet; write one there, or name a formula's file".to_owned()
         }
-        near => format!("the nearest are {}", quoted(&near)),
+        (None, near) => format!("the nearest are {}", quoted(&near)),
     };
-    let remedy = match unread.first() {
-        Some(first) => format!("{remedy}. Not looked into: {first}"),
-        None => remedy,
-    };
+    if let Some(first) = unread.first() {
+        remedy.push_str(&format!(". Not looked into: {first}"));
+    }
+    if files.len() > MOST_FILES {
+        remedy.push_str(&format!(
+            ". Only the first {MOST_FILES} of {} files were looked into; any is found by its file's name",
+            files.len()
+        ));
+    }
     Unfound { what, remedy }
 }
 

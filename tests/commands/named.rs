@@ -158,6 +158,38 @@ fn a_name_of_several_formulas_or_of_none_says_which_there_are() {
         said.err.contains("Not looked into: ") && said.err.contains("bad.toml:1:1"),
         "{said:?}"
     );
+    // What an editor leaves is no formula; a folder that is none is said; of very many files each is found by its name.
+    person.file(
+        &format!("{FORMULAS}/.dune-soak.toml"),
+        &formula("Reed balm", "9"),
+    );
+    assert!(
+        check(&person, "Reed balm 9")
+            .ended(4)
+            .err
+            .contains("the nearest are \"Reed balm\"")
+    );
+    person.configures("formula_dir = \"/dev/null\"\n");
+    let said = check(&person, "reed").ended(4);
+    assert!(
+        said.err.contains("that folder cannot be read: "),
+        "{said:?}"
+    );
+    person.configures("");
+    for number in 0..201 {
+        person.file(
+            &format!("{FORMULAS}/a{number:03}.toml"),
+            &formula("Sand", &number.to_string()),
+        );
+    }
+    assert!(
+        check(&person, "reed")
+            .ended(0)
+            .out
+            .contains("Reed balm, version 2")
+    );
+    let said = check(&person, "Reed balm 2").ended(4);
+    assert!(said.err.contains("Only the first 200 of "), "{said:?}");
     let nobody = Person::new();
     let said = check(&nobody, "reed").ended(4);
     assert!(

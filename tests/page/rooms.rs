@@ -212,6 +212,16 @@ fn a_batch_is_made_from_the_page_alone() {
     assert!(has(&seen, "inside", "Sea lavender soak"), "{seen:#}");
     screen.pictures("room-begin");
     screen.press("Sea lavender soak");
+    // Two jars out of just what they hold: one comes short, and a key mends it.
+    screen.write("Jars", "2");
+    screen.write("Grams in a jar", "50");
+    screen.press("Show the plan");
+    screen.reads("Only 1 of 2 jars would get full");
+    screen.pictures("room-plan-short");
+    screen.press("Allow 3.5 % for losses");
+    let seen = screen.reads("3.50 g of it for losses");
+    assert!(!has(&seen, "inside", "would get full"), "{seen:#}");
+    screen.write("Allowance for losses, %", "");
     screen.press("By weight");
     screen.write("Grams of the whole batch", "many");
     screen.press("Show the plan");

@@ -498,7 +498,9 @@ fn what_no_batch_tells_is_said_and_too_great_a_loss_has_no_allowance() {
     assert_eq!(Losses::default().usual(), None);
     // 1.01 / 0.98 - 1 = 3.06 %.
     assert_eq!(Losses::default().allowance(g("50")), "3.5%".parse().ok());
-    assert_eq!(losses(&[60_000_000_000]).allowance(g("50")), None);
+    for lost in [60_000_000_000, 100_000_000_000, i64::MAX] {
+        assert_eq!(losses(&[lost]).allowance(g("50")), None, "{lost}");
+    }
     // Fewer than three of its own: those of all formulas count.
     let told = [("Reed balm", 1), ("Dune soak", 9), ("Reed balm", 2)]
         .map(|(name, n)| (Percent(n * 1_000_000_000), name.to_owned()));

@@ -73,7 +73,7 @@ function plan(file) {
     jars.box.hidden = fill.box.hidden = by === "weight";
   };
   pick(by);
-  const more = field("Allowance for losses, percent", { inputmode: "decimal", value: last.more ?? "" }, "what stays in bowls and spoons");
+  const more = field("Allowance for losses, %", { inputmode: "decimal", value: last.more ?? "" }, "what stays in bowls and spoons");
   const out = el("div", { id: "plan", "aria-live": "polite" });
   const wanted = () => {
     const asked = { formula: file };
@@ -143,12 +143,12 @@ function planned(reply, asked, spare) {
       : reply.proven ? "Every step can be proven on its scale."
         : "Not every step can be proven on its scale: see below what would help.",
     reply.enough ? null : "Some lots are short: see the table.",
-    reply.short ? reply.short.say : null,
     reply.unchecked.length ? `No passed check of today: scale ${reply.unchecked.join(", ")}. The batch begins after one.` : null,
   ].filter(Boolean);
   return [
     el("p", { class: "size" }, `${reply.name}${reply.version ? `, version ${reply.version}` : ""}: ${size}${reply.spare ? `, ${g(reply.spare)} of it for losses` : ""}`),
-    lines(verdict, good && !reply.short ? "lines good" : "lines heed"),
+    lines(verdict, good ? "lines good" : "lines heed"),
+    reply.short ? lines([reply.short.say], "lines heed") : null,
     spare,
     reply.unchecked.length ? link("scales", "Check a scale") : null,
     table("Steps of the batch", [h("Step"), n("Target and window, g")], rows),

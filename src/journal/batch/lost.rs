@@ -26,8 +26,8 @@ pub fn lost(record: &Record) -> Option<Percent> {
         _ => return None,
     };
     let share = i128::from(lost.ng()) * i128::from(Percent::HUNDRED.0);
-    let share = share
-        .checked_div(i128::from(made.ng()))
-        .filter(|_| made > Mass::ZERO)?;
-    i64::try_from(share).ok().map(Percent)
+    let share = share.checked_div(i128::from(made.ng()))?;
+    // A log that somebody wrote may say anything.
+    let share = i64::try_from(share).ok().map(Percent)?;
+    (made > Mass::ZERO && share < Percent::HUNDRED).then_some(share)
 }
