@@ -4,10 +4,10 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::declaration::{DeclarationArgs, not_complete};
+use super::declaration::DeclarationArgs;
 use super::{Exit, Failure, Outcome, print};
-use crate::label::Rules;
 use crate::label::content::{Label, STANDING, State};
+use crate::label::text::not_complete;
 use crate::sheet::labels;
 use crate::text::columns::{fold, width};
 
@@ -30,20 +30,7 @@ pub fn run(args: &LabelArgs) -> Outcome {
     let read = args.of.read()?;
     let lots = args.of.lots()?;
     let config = super::config::load(None)?;
-    let best_before = |ingredient: &str, lot: &str| {
-        let found = lots.iter().find(|one| one.is(lot, ingredient))?;
-        found.best_before
-    };
-    let label = Label {
-        net: read.net,
-        ..Label::new(
-            &read.record,
-            read.formula.as_ref(),
-            read.declared,
-            config.responsible,
-            best_before,
-        )
-    };
+    let label = read.label(&lots, config.responsible);
     if args.each_jar && label.jars.is_empty() {
         let why = format!("batch {} has no filled jar", label.batch);
         return Err(Failure::failed(why).remedy("leave out --each-jar, or fill them first"));
@@ -63,19 +50,16 @@ pub fn run(args: &LabelArgs) -> Outcome {
 const COLUMNS: usize = 100;
 
 fn report(label: &Label) -> String {
-    let law = match label.declared.rules {
-        Rules::Us => "US, 21 CFR 701 and 740",
-        Rules::Eu => "EU, Regulation 1223/2009 art. 19",
-        Rules::Ca => "Canada, C.R.C., c. 869 and c. 417",
-    };
     let mut out = not_complete(&label.declared);
     out.push_str(&format!(
-        "Label of batch {}, {} ({law})\n\n",
-        label.batch, label.product
+        "Label of batch {}, {} ({})\n\n",
+        label.batch,
+        label.product,
+        label.declared.rules.law()
     ));
     let indent = width(State::NotKnown.words()) + 2;
     for point in &label.points() {
-        let text = format!("{}: {}", point.what, point.says);
+        let text = format!("{}: {}", point.what, point.line());
         let mut state = point.state.words();
         for line in fold(&text, COLUMNS - indent) {
             out.push_str(&format!("{state:indent$}{line}\n"));

@@ -18,14 +18,16 @@ use serde_json::{Value, json};
 use super::context::Context;
 use super::get::{self, Asked, json as told, look, told_from, unread, with};
 use super::post::{Nothing, allowed, misunderstood, parsed};
-use super::{Answered, JSON, Ours, Shared, refused, refused_for, views};
+use super::{Answered, JSON, Ours, Shared, answered, refused, refused_for, views};
 use crate::formula::form::{Fault, Fields};
 use crate::formula::plan::BatchSize;
+use crate::protocol::reply::Answer;
 use crate::protocol::request;
 use crate::sheet;
 use crate::text::harmless_json;
 use crate::workshop::formula_file::{self, SaveError};
 use crate::workshop::formula_sheet::{self, Pasted};
+use crate::workshop::labelling::Facts;
 use crate::workshop::planning::OnPaper;
 use crate::workshop::{self, QueryError};
 
@@ -42,6 +44,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/formula-check", post(check))
         .route("/formula-save", post(save))
         .route("/formula-premix", post(premix))
+        .route("/formula-label", post(label))
         .route("/formula-sheet", post(sheet))
         .route("/formula-examples", post(examples))
 }
@@ -306,4 +309,26 @@ async fn examples(State(shared): Ours, request: HttpRequest) -> Answered {
         Ok(count) => told(json!({ "say": format!("{count} examples are in the folder.") })),
         Err(error) => unread(&error),
     })
+}
+
+/// What the label says besides, into the formula's file.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct NewFacts {
+    file: String,
+    facts: Facts,
+}
+
+async fn label(State(shared): Ours, request: HttpRequest) -> Answered {
+    let (NewFacts { file, facts }, headers) = wanted(&shared, request).await?;
+    let _alone = shared.list.lock().await;
+    let write = move |context: &Context| {
+        let path = context.formula(&file)?;
+        facts
+            .write(&path)
+            .map_err(|error| bare(&path, &error.words()))?;
+        Ok(format!("Written into {file}."))
+    };
+    let tell = |say| answered(&Ok(Answer::said(say)));
+    Ok(told_from(&shared, &headers, write, tell).await)
 }

@@ -35,6 +35,9 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/record", get(record))
         .route("/sheet", get(sheet))
         .route("/chart", get(chart))
+        .route("/label", get(label))
+        .route("/labels", get(labels))
+        .route("/declaration", get(declaration))
         .route("/scales", get(scales))
         .route("/ports", get(ports))
 }
@@ -81,6 +84,25 @@ async fn batches(State(shared): Ours, headers: HeaderMap, asked: Asked<Skip>) ->
 
 async fn sheet(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Batch>) -> Response {
     with(&shared, &headers, asked, views::sheet, sheet_of).await
+}
+
+async fn label(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Label>) -> Response {
+    with(&shared, &headers, asked, views::label, json).await
+}
+
+async fn labels(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Label>) -> Response {
+    with(&shared, &headers, asked, views::labels, sheet_of).await
+}
+
+async fn declaration(
+    State(shared): Ours,
+    headers: HeaderMap,
+    asked: Asked<views::Label>,
+) -> Response {
+    with(&shared, &headers, asked, views::declaration, |text| {
+        ([(CONTENT_TYPE, "text/plain; charset=utf-8")], text).into_response()
+    })
+    .await
 }
 
 /// A page of its own to print.

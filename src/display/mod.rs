@@ -69,6 +69,7 @@ const SCRIPT: &str = include_str!("page/page.js");
 const CORE: &str = include_str!("page/core.js");
 const ROOMS: &str = include_str!("page/rooms.js");
 const MAKE: &str = include_str!("page/make.js");
+const AFTER: &str = include_str!("page/after.js");
 const SCALES: &str = include_str!("page/scales.js");
 const FORMULAS: &str = include_str!("page/formulas.js");
 /// What there is without a script: the door alone.
@@ -325,6 +326,7 @@ impl Answers {
             .route("/core.js", get(|| async { script(CORE) }))
             .route("/rooms.js", get(|| async { script(ROOMS) }))
             .route("/make.js", get(|| async { script(MAKE) }))
+            .route("/after.js", get(|| async { script(AFTER) }))
             .route("/scales.js", get(|| async { script(SCALES) }))
             .route("/formulas.js", get(|| async { script(FORMULAS) }))
             .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))

@@ -1,4 +1,4 @@
-//! The page's words that set scales and vessels up: each is written into the configuration file and taken by the
+//! The page's words that set scales and vessels up, and who answers for what is made: each is written into the configuration file and taken by the
 //! daemon. Not in the middle of a batch.
 
 use std::path::Path;
@@ -18,7 +18,7 @@ use super::post::{self, Nothing, misunderstood};
 use super::{Answered, Ours, Shared, answered, ask, idle, refused_for, refused_with, views};
 use crate::protocol::reply::{Answer, Standing};
 use crate::protocol::request::Request;
-use crate::workshop::config_file::EditError;
+use crate::workshop::config_file::{self, EditError};
 use crate::workshop::scale_check::shown_step;
 use crate::workshop::scale_setup::{self, Told};
 
@@ -31,6 +31,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/scale-remove", post(remove))
         .route("/vessel-weigh", post(weigh_vessel))
         .route("/vessel-remove", post(remove_vessel))
+        .route("/responsible", post(responsible))
 }
 
 /// What a request asks for, where this browser may change something and no batch is under way.
@@ -237,6 +238,22 @@ async fn remove_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> 
     write(&shared, &headers, move |file| {
         scale_setup::remove_vessel(file, &vessel)?;
         Ok(format!("{vessel} is removed."))
+    })
+    .await
+}
+
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Responsible {
+    responsible: String,
+}
+
+/// Who answers for the products, as each label has it.
+async fn responsible(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let Responsible { responsible } = wanted(&shared, &headers, &body).await?;
+    write(&shared, &headers, move |file| {
+        config_file::set_responsible(file, &responsible)?;
+        Ok("Written into the configuration; it stands on every label from now on.".to_owned())
     })
     .await
 }

@@ -58,6 +58,15 @@ pub enum State {
 }
 
 impl State {
+    /// For a program.
+    pub const fn code(self) -> &'static str {
+        match self {
+            State::There => "there",
+            State::Missing => "missing",
+            State::NotKnown => "not-known",
+        }
+    }
+
     pub const fn words(self) -> &'static str {
         match self {
             State::There => "there",
@@ -72,8 +81,53 @@ impl State {
 pub struct Point {
     pub what: &'static str,
     pub state: State,
-    /// What the label says, or what is to be done.
+    /// What the label says, or what is known of it; empty where that is nothing.
     pub says: String,
+    /// What helps where it is not there.
+    pub help: Option<Help>,
+}
+
+/// What helps where a label lacks something. The terminal and the page each say how.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Help {
+    Responsible,
+    NetContents,
+    Durability,
+    Precautions,
+    Function,
+    Inci,
+}
+
+impl Help {
+    /// For a program.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Help::Responsible => "responsible",
+            Help::NetContents => "net-contents",
+            Help::Durability => "durability",
+            Help::Precautions => "precautions",
+            Help::Function => "function",
+            Help::Inci => "inci",
+        }
+    }
+
+    /// What is to be done, at a terminal and on paper.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Help::Responsible => {
+                "write responsible = \"name, address\" under [label] in config.toml"
+            }
+            Help::NetContents => "tell what one package holds with --net",
+            Help::Durability => {
+                "write keeps_months or after_opening_months, which your own tests tell, under [label] in the formula"
+            }
+            Help::Precautions => {
+                "where it needs any, write precautions = \"...\" under [label] in the formula"
+            }
+            Help::Function => "write function = \"bath soak\" under [label] in the formula",
+            Help::Inci => "write inci = \"...\" into the formula",
+        }
+    }
 }
 
 impl Durability {
@@ -183,17 +237,15 @@ impl Label {
             Rules::Us => "name and place of business",
             Rules::Ca => "name and principal place of business",
         };
-        let remedy = "write responsible = \"name, address\" under [label] in config.toml";
-        Point::told(what, self.responsible.as_deref(), remedy)
+        Point::told(what, self.responsible.as_deref(), Help::Responsible)
     }
 
     fn contents(&self) -> Point {
         const WHAT: &str = "net contents";
         let eu = self.declared.rules == Rules::Eu;
         let Some((mass, from)) = self.net else {
-            let remedy =
-                "no jar of it was filled or planned; tell what one package holds with --net";
-            return Point::new(WHAT, State::Missing, remedy.to_owned());
+            let says = "no jar of it was filled or planned";
+            return Point::new(WHAT, State::Missing, says.to_owned()).helped(Help::NetContents);
         };
         if eu && mass < EU_LEAST {
             let says = format!("not asked for below 5 g ({from})");
@@ -222,7 +274,6 @@ impl Label {
 
     fn durability(&self) -> Point {
         const WHAT: &str = "best before, or period after opening";
-        const REMEDY: &str = "write keeps_months or after_opening_months, which your own tests tell, under [label] in the formula";
         let known = &self.best_before;
         let opened = self.labelling.after_opening_months.map(|months| {
             let months = counted(months, "month", "months");
@@ -255,21 +306,18 @@ impl Label {
         if !known.unknown.is_empty() && known.day.is_some() {
             says.push(format!("no day is known of {}", known.unknown.join(", ")));
         }
-        if state != State::There {
-            says.push(REMEDY.to_owned());
+        let point = Point::new(WHAT, state, says.join("; "));
+        match state {
+            State::There => point,
+            State::Missing | State::NotKnown => point.helped(Help::Durability),
         }
-        Point::new(WHAT, state, says.join("; "))
     }
 
     fn precautions(&self) -> Point {
         const WHAT: &str = "precautions";
         match &self.labelling.precautions {
             Some(text) => Point::new(WHAT, State::There, text.clone()),
-            None => {
-                let says =
-                    "where it needs any, write precautions = \"...\" under [label] in the formula";
-                Point::new(WHAT, State::NotKnown, says.to_owned())
-            }
+            None => Point::new(WHAT, State::NotKnown, String::new()).helped(Help::Precautions),
         }
     }
 
@@ -278,8 +326,7 @@ impl Label {
             Rules::Eu => "function",
             Rules::Us | Rules::Ca => "what it is",
         };
-        let remedy = "write function = \"bath soak\" under [label] in the formula";
-        Point::told(what, self.labelling.function.as_deref(), remedy)
+        Point::told(what, self.labelling.function.as_deref(), Help::Function)
     }
 
     fn ingredients(&self) -> Point {
@@ -293,11 +340,9 @@ impl Label {
                 Point::new(WHAT, State::NotKnown, says)
             }
             some => {
-                let says = format!(
-                    "no INCI name of {}; write inci = \"...\" into the formula: {names}",
-                    some.join(", ")
-                );
-                Point::new(WHAT, State::Missing, says)
+                let some = some.join(", ");
+                let says = format!("no INCI name of {some}; by what is known: {names}");
+                Point::new(WHAT, State::Missing, says).helped(Help::Inci)
             }
         }
     }
@@ -388,14 +433,32 @@ fn foams(name: &str) -> bool {
 
 impl Point {
     fn new(what: &'static str, state: State, says: String) -> Point {
-        Point { what, state, says }
+        Point {
+            what,
+            state,
+            says,
+            help: None,
+        }
     }
 
-    /// What the maker wrote, or where to write it.
-    fn told(what: &'static str, text: Option<&str>, remedy: &str) -> Point {
+    /// What the maker wrote, or what helps.
+    fn told(what: &'static str, text: Option<&str>, help: Help) -> Point {
         match text {
             Some(text) => Point::new(what, State::There, text.to_owned()),
-            None => Point::new(what, State::Missing, remedy.to_owned()),
+            None => Point::new(what, State::Missing, String::new()).helped(help),
         }
+    }
+
+    fn helped(self, help: Help) -> Point {
+        let help = Some(help);
+        Point { help, ..self }
+    }
+
+    /// What the label says, or what is to be done, at a terminal and on paper.
+    pub fn line(&self) -> String {
+        let help = self.help.map(Help::words);
+        let parts = [Some(self.says.as_str()), help].into_iter().flatten();
+        let parts: Vec<&str> = parts.filter(|part| !part.is_empty()).collect();
+        parts.join("; ")
     }
 }

@@ -127,6 +127,11 @@ impl Declared {
     }
 }
 
+/// The percentage of `mass` in `total`, for the eye only; the rules compare masses.
+pub fn share(mass: Mass, total: Mass, decimals: usize) -> String {
+    format!("{:.decimals$}", 100.0 * mass.to_g_f64() / total.to_g_f64())
+}
+
 /// The least that a package of a batch holds, and how it is known: the lightest filled jar, or the planned fill.
 pub fn net(record: &Record) -> Option<(Mass, &'static str)> {
     let filled = record.filled.iter().filter_map(|row| row.net);

@@ -9,6 +9,7 @@ pub mod allergens;
 pub mod content;
 pub mod declared;
 mod net;
+pub mod text;
 
 use std::collections::BTreeMap;
 
@@ -42,6 +43,30 @@ pub struct Line {
 }
 
 impl Rules {
+    pub const ALL: [Rules; 3] = [Rules::Us, Rules::Eu, Rules::Ca];
+
+    /// As it is asked for.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Rules::Us => "us",
+            Rules::Eu => "eu",
+            Rules::Ca => "ca",
+        }
+    }
+
+    pub fn named(name: &str) -> Option<Rules> {
+        Rules::ALL.into_iter().find(|rules| rules.name() == name)
+    }
+
+    /// The law that says what stands on a label.
+    pub const fn law(self) -> &'static str {
+        match self {
+            Rules::Us => "US, 21 CFR 701 and 740",
+            Rules::Eu => "EU, Regulation 1223/2009 art. 19",
+            Rules::Ca => "Canada, C.R.C., c. 869 and c. 417",
+        }
+    }
+
     /// Whether an ingredient of `mass` in `total` may stand in any order. Exact: exactly 1 % is so
     /// for the one rule and not for the other.
     pub fn any_order(self, mass: Mass, total: Mass) -> bool {

@@ -127,7 +127,7 @@ fn checked(label: &Label, out: &mut String) {
             out,
             "<tr><td class=\"state\">{state}<td>{}<td>{}</tr>",
             escaped(point.what),
-            escaped(&point.says)
+            escaped(&point.line())
         );
     }
     let _ = writeln!(

@@ -334,22 +334,71 @@ pub fn turn_page_on(place: &Path) -> Result<bool, EditError> {
 }
 
 fn with_page_on(text: &str) -> Option<String> {
+    with_key(text, "page", "on", Some("true"))
+}
+
+/// Writes who answers for the product into the file at `place`, as [`turn_page_on`] does; an empty text takes it out.
+///
+/// # Errors
+/// As [`turn_page_on`].
+pub fn set_responsible(place: &Path, responsible: &str) -> Result<(), EditError> {
+    let cannot = |error: io::Error| EditError::io(place, &error);
+    let by_hand = || {
+        let error = format!("{}: who answers cannot be written there", place.display());
+        EditError::other(error, "write responsible = \"...\" under [label] by hand")
+    };
+    let wanted = Some(responsible.trim()).filter(|text| !text.is_empty());
+    let value = wanted.map(|text| toml::Value::String(text.to_owned()).to_string());
+    let changed = |text: &str| -> Result<String, EditError> {
+        let mut expected = Config::parse(text, &place.display().to_string())?;
+        let new = with_key(text, "label", "responsible", value.as_deref()).ok_or_else(by_hand)?;
+        let is = Config::parse(&new, "").map_err(|_| by_hand())?;
+        expected.responsible.clone_from(&is.responsible);
+        match is == expected && is.responsible.is_some() == wanted.is_some() {
+            true => Ok(new),
+            false => Err(by_hand()),
+        }
+    };
+    if !place.exists() {
+        return files::create(place, &changed(DEFAULT_FILE)?).map_err(cannot);
+    }
+    let file = std::fs::canonicalize(place).map_err(cannot)?;
+    let text = files::text(&file)?;
+    replace(&file, &text, &changed(&text)?)
+}
+
+/// A TOML text with `key` of the table `[table]` as `value` has it, all else as it was; `None` takes the key out. `None`
+/// where the text does not read or is written in a way that cannot be changed so.
+pub(super) fn with_key(text: &str, table: &str, key: &str, value: Option<&str>) -> Option<String> {
     let (mark, text) = marked(text);
     let (_, root) = Reader::parse(text, "").ok()?;
-    let Some((key, page)) = root.get_key_value("page") else {
-        return Some(format!("{mark}{}", with(text, "[page]\non = true\n")));
+    let Some((head, found)) = root.get_key_value(table) else {
+        let new = value.map(|value| with(text, &format!("[{table}]\n{key} = {value}\n")));
+        return Some(format!("{mark}{}", new.as_deref().unwrap_or(text)));
     };
-    let edit = match page.get_ref().as_table()?.get("on") {
-        Some(old) => (old.span(), "true".to_owned()),
-        None => {
-            let below = next_line(text, key.span().end)?;
+    let old = found.get_ref().as_table()?.get_key_value(key);
+    let edit = match (old, value) {
+        (Some((_, old)), Some(value)) => (old.span(), value.to_owned()),
+        (Some((name, old)), None) => {
+            let start = text
+                .get(..name.span().start)?
+                .rfind('\n')
+                .map_or(0, |at| at + 1);
+            // In an inline table the line holds more than the key.
+            let alone = text.get(start..name.span().start)?.trim().is_empty();
+            let end = next_line(text, old.span().end).filter(|_| alone)?;
+            (start..end, String::new())
+        }
+        (None, Some(value)) => {
+            let below = next_line(text, head.span().end)?;
             let gap = if text.get(..below)?.ends_with('\n') {
                 ""
             } else {
                 "\n"
             };
-            (below..below, format!("{gap}on = true\n"))
+            (below..below, format!("{gap}{key} = {value}\n"))
         }
+        (None, None) => return Some(format!("{mark}{text}")),
     };
     Some(format!("{mark}{}", edited(text, vec![edit])))
 }

@@ -5,6 +5,7 @@ pub mod batches;
 pub mod config_file;
 pub mod formula_file;
 pub mod formula_sheet;
+pub mod labelling;
 pub mod mending;
 pub mod named;
 pub mod planning;

@@ -86,6 +86,15 @@ pub fn formula(name: &str, folder: &Path) -> Result<PathBuf, Unfound> {
     }
 }
 
+/// The file of the folder that holds the formula `own` as it stands now: of its name, and of its version where several
+/// have the name.
+///
+/// # Errors
+/// As [`formula`].
+pub fn formula_as_now(own: &Formula, folder: &Path) -> Result<PathBuf, Unfound> {
+    formula(&own.label(), folder).or_else(|_| formula(&own.name, folder))
+}
+
 fn unknown_formula(
     name: &str,
     folder: &Path,

@@ -4,6 +4,7 @@
 mod bench_side;
 
 mod access;
+mod after;
 mod answers;
 mod crowd;
 mod formulas;

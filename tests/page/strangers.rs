@@ -321,6 +321,7 @@ fn the_page_s_files_are_few_and_small_and_ask_nobody_else() {
     found.sort_unstable();
     let known = [
         "/",
+        "/after.js",
         "/bare.css",
         "/core.js",
         "/formulas.js",

@@ -1,8 +1,8 @@
 // The room of the formulas: the list, the form of one, cells out of a spreadsheet, two versions side by side. Every
 // figure comes from bismar; what is typed is kept in this tab until it is saved.
 
-import { $, fetched, inBatch, kept, put, remember, remembered, session } from "./core.js";
-import { button, el, field, g, get, h, lines, link, mass, n, part, question, sends, small, table, wrong } from "./make.js";
+import { $, inBatch, kept, put, remember, remembered, session } from "./core.js";
+import { button, el, field, g, get, h, lines, link, mass, n, part, question, saves, sends, small, table, wrong } from "./make.js";
 
 const PAUSE = 450; // ms after the last letter before bismar is asked
 const NEW = "=new";
@@ -319,17 +319,7 @@ function editor(file, draft, note) {
 }
 let told = ""; // what is said of a form that is opened by a key of another
 
-function csv(file) {
-  return button(async () => {
-    try {
-      const answer = await fetched(question("/formula-csv", { file }), { limit: 10000 });
-      if (!answer.ok) return;
-      const href = URL.createObjectURL(await answer.blob());
-      el("a", { href, download: file.replace(/\.toml$/, ".csv") }).click();
-      setTimeout(() => URL.revokeObjectURL(href), 10000);
-    } catch { /* the page says that bismar is lost */ }
-  }, "Table (CSV)");
-}
+const csv = (file) => saves("Table (CSV)", () => question("/formula-csv", { file }), file.replace(/\.toml$/, ".csv"));
 
 // ---- Versions ---------------------------------------------------------------------------------
 

@@ -1,6 +1,6 @@
 // What the rooms are made of: elements, fields, tables, keys that send, and the asking itself. Texts go in as texts alone.
 
-import { BOUNCE, age, ask, fresh, know, stamp } from "./core.js";
+import { BOUNCE, age, ask, fetched, fresh, know, stamp } from "./core.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
 
@@ -118,3 +118,24 @@ export function sends(words, path, body, then, { twice } = {}) {
   return { key, said };
 }
 export const wrong = (text) => el("p", { class: "said wrong", role: "alert" }, text);
+
+/** A key that keeps what is at `path()` as a file of the name. */
+export function saves(words, path, name) {
+  const said = el("span", { class: "said wrong", role: "alert" });
+  const key = button(async () => {
+    said.textContent = "";
+    try {
+      const answer = await fetched(path(), { limit: SLOW });
+      if (!answer.ok) {
+        said.textContent = ` ${(await answer.json()).error}`;
+        return;
+      }
+      const href = URL.createObjectURL(await answer.blob());
+      el("a", { href, download: name }).click();
+      setTimeout(() => URL.revokeObjectURL(href), SLOW);
+    } catch {
+      said.textContent = ` ${LOST}`;
+    }
+  }, words);
+  return el("span", {}, key, said);
+}

@@ -1,10 +1,11 @@
-// A batch sheet, or a formula's card, in a tab of its own: fetched as who is let in, since an address alone opens nothing, and put in
+// A batch sheet, the labels of a batch, or a formula's card, in a tab of its own: fetched as who is let in, since an address alone opens nothing, and put in
 // the place of this page, so that it is printed and read anew as any page is.
 
 import { fetched, put } from "./core.js";
 
-/** The batch's sheet, or the card of a formula for so many grams: `formula/FILE/GRAMS`. */
+/** The batch's sheet, its labels as `labels?QUESTION`, or the card of a formula for so many grams: `formula/FILE/GRAMS`. */
 function asked() {
+  if (location.hash.startsWith("#labels?")) return `/${location.hash.slice(1)}`;
   let parts = location.hash.slice(1).split("/");
   try { parts = parts.map(decodeURIComponent); } catch { /* as it was typed */ }
   if (parts[0] !== "formula" || parts.length < 2) return `/sheet?${new URLSearchParams({ batch: parts.join("/") })}`;

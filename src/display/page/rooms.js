@@ -4,6 +4,7 @@
 import { $, aboutNow, age, deed, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
 import { button, day, dot, el, field, g, get, h, lines, link, mass, n, part, question, sends, small, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
+import { label } from "./after.js";
 import { paintScales, scales } from "./scales.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
@@ -12,7 +13,7 @@ const RETURN = 60000; // ms without a touch after which a batch has the screen a
 const TITLES = {
   begin: "New batch", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
   formulas: "Formulas", "=new": "New formula", "=table": "From a spreadsheet", tablet: "Let a tablet in",
-  answers: "Other answers",
+  answers: "Other answers", label: "Label",
 };
 
 export const room = { name: "", arg: "" };
@@ -303,6 +304,7 @@ async function record(name) {
     reply.fault ? wrong(reply.fault) : null,
     el("div", { class: "keys" },
       el("a", { class: "key", href: `/paper#${plain}`, target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
+      reply.closed ? link(`label/${plain}`, "Label") : null,
       inBatch() || !reply.closed ? null : link(`fill/${plain}`, "Fill jars"),
       link(`remedies/${plain}`, "Remedies")),
     table(`Weights of ${name}`, [h("Step"), n("Target g"), n("Net g")], rows),
@@ -506,7 +508,7 @@ function tablet() {
 
 // ---- Going in and out -------------------------------------------------------------------------
 
-const rooms = { answers, begin, formulas, lots, batches, remedies, fill, scales, tablet };
+const rooms = { answers, begin, formulas, lots, batches, remedies, fill, label, scales, tablet };
 
 /** Shows the room that the address names; `false` where it names the bench. */
 export async function enterRoom() {

@@ -2,12 +2,14 @@
 //! texts, so that no browser's float changes one. Everything here blocks.
 
 mod batches;
+mod labels;
 mod plan;
 mod remedies;
 mod scales;
 mod store;
 
 pub use batches::{Chart, batches, chart, record, sheet};
+pub use labels::{Asked as Label, declaration, label, labels};
 pub use plan::{Plan, bare, formulas, plan};
 pub use remedies::remedies;
 pub use scales::{listed, ports, scales};

@@ -1,0 +1,98 @@
+// What follows a batch: its label and declaration.
+
+import { inBatch, kept, remember, remembered } from "./core.js";
+import { el, field, get, h, lines, link, mass, n, part, question, saves, sends, table, wrong } from "./make.js";
+
+const LAWS = [["eu", "European Union"], ["us", "United States"], ["ca", "Canada"]];
+
+// What helps where the label lacks something, as it is done on this page.
+const HELP = {
+  responsible: "write it below, at “Who answers for it”",
+  "net-contents": "write it above, at “Grams in one package”",
+  durability: "write below how long it keeps, as your own tests tell",
+  precautions: "where it needs any, write them below",
+  function: "write below what it is",
+  inci: "write the INCI name into the formula",
+};
+const STATES = { there: "✓", missing: "Missing", "not-known": "You know" };
+
+/** The label of a batch: what it says and lacks, the list of what is in it, labels to print. */
+export async function label(name) {
+  if (!name) return [el("p", {}, "Choose a batch first."), link("batches", "Batches")];
+  const rules = field("Sold in", { choices: LAWS, onchange: () => { remember(kept, "bismar-rules", rules.value); draw(); } });
+  rules.input.value = remembered(kept, "bismar-rules") ?? "eu";
+  const net = field("Grams in one package", { inputmode: "decimal", onchange: () => draw() }, "empty: the lightest jar, or as planned");
+  const which = field("Net weight on the labels", { choices: [["", "The lightest jar’s"], ["true", "Each jar its own"]], onchange: () => draw() });
+  const text = field("Names and label texts from", { choices: [["", "The formula as it was weighed"], ["true", "The formula as it is now"]], onchange: () => draw() });
+  const box = el("div", { class: "rows" });
+  const asked = () => ({ batch: name, rules: rules.value, ...(net.value && { net: mass(net.value) }), ...(text.value && { as_now: "true" }) });
+  const onPaper = () => ({ ...asked(), ...(which.value && !which.box.hidden && { each_jar: "true" }) });
+  let turn = 0;
+  const draw = async (said) => {
+    const mine = ++turn;
+    const reply = await get(question("/label", asked()));
+    if (mine !== turn) return;
+    if (reply.error) return void box.replaceChildren(wrong(reply.error));
+    which.box.hidden = reply.jars === 0 || Boolean(net.value);
+    text.box.hidden = !reply.formula?.changed;
+    box.replaceChildren(...labelled(reply, onPaper, (words, newer) => { if (newer) text.input.value = "true"; draw(words); }).filter(Boolean));
+    if (said) box.prepend(el("p", { class: "said", role: "status" }, said));
+  };
+  text.box.hidden = which.box.hidden = true;
+  await draw();
+  return [el("div", { class: "sizes" }, [rules, net, which, text].map((one) => one.box)), box, link(`batches/${encodeURIComponent(name)}`, "Record of the batch")];
+}
+
+function labelled(reply, onPaper, again) {
+  const file = (kind) => `${reply.batch}-${kind}`;
+  const rows = reply.points.map(({ what, state, says, help }) => ({ heed: state === "missing", cells: [STATES[state] ?? state,
+    [el("b", {}, what), el("br"), [says, state !== "there" && HELP[help]].filter(Boolean).join("; ")]] }));
+  const lacks = reply.points.filter((one) => one.state === "missing").map((one) => one.what);
+  const { allergens } = reply;
+  const free = reply.lines.some((line) => line.any_order);
+  return [
+    reply.incomplete.length ? lines(reply.incomplete.map((why) => `NOT COMPLETE: ${why}.`), "lines heed") : null,
+    el("p", { class: "size" }, lacks.length ? `The label of ${reply.product} lacks: ${lacks.join(", ")}.` : `Nothing that bismar knows of is missing on the label of ${reply.product}.`),
+    el("div", { class: "keys" },
+      el("a", { class: "key", href: `/paper#${question("labels", onPaper())}`, target: "_blank", rel: "noopener" }, "Labels to print"),
+      saves("Keep the labels", () => question("/labels", onPaper()), file("labels.html")),
+      saves("Keep the declaration", () => question("/declaration", onPaper()), file("declaration.txt"))),
+    part("Ingredients, for the label", el("p", { class: "names" }, reply.names)),
+    part("What the label has and lacks", table("What the label has and lacks", [h("State"), h("What is asked for")], rows), el("p", {}, `${reply.law}. ${reply.standing}`)),
+    ...besides(reply, again),
+    reply.cautions.length ? part("Cautions", lines(reply.cautions), el("p", {}, reply.cautions_standing)) : null,
+    part("What is in it", table("What is in it", [h("INCI name"), n("g"), n("%")], reply.lines.map((line) => ({
+      cells: [[line.inci, line.any_order ? el("small", {}, "any order") : null], line.grams, line.percent] }))),
+      free ? el("p", {}, `“Any order”: ${reply.any_order}.`) : null),
+    allergens ? part("Fragrance allergens", el("p", {}, `Named above ${allergens.above} (Regulation 1223/2009, Annex III, with (EU) 2023/1545).`),
+      allergens.found.length ? table("Fragrance allergens", [h("Name"), n("g"), n("%")], allergens.found.map((one) => ({
+        cells: [[one.name, el("small", {}, one.named ? "named on the label" : "below")], one.grams, one.percent] }))) : el("p", {}, "None by what is known.")) : null,
+    el("p", {}, reply.note),
+    reply.warnings.length ? part("To heed", lines([...reply.warnings, reply.looked_into].filter(Boolean))) : null,
+    reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
+  ];
+}
+
+/** What no weighing tells, to be written down once. */
+function besides(reply, again) {
+  const who = field("Who answers for it", { value: reply.responsible ?? "" }, "name and address, as on each label");
+  const answers = sends("Write it down", "/responsible", () => ({ responsible: who.value }), (answer) => { if (!answer.error) again(answer.say); });
+  const { formula } = reply;
+  const texts = formula && {
+    function: field("What it is", { value: formula.facts.function }, "bath soak"),
+    precautions: field("Precautions", { rows: 3 }, "warnings and directions, in your words"),
+    keeps_months: field("Keeps, months", { inputmode: "numeric", value: formula.facts.keeps_months }, "from the day it was made, as your own tests tell"),
+    after_opening_months: field("Once opened, months", { inputmode: "numeric", value: formula.facts.after_opening_months }),
+  };
+  if (texts) texts.precautions.input.value = formula.facts.precautions;
+  const written = texts && sends("Write them into the formula", "/formula-label", () => ({
+    file: formula.file, facts: Object.fromEntries(Object.entries(texts).map(([key, one]) => [key, one.value])),
+  }), (answer) => { if (!answer.error) again(answer.say, true); });
+  return [
+    part("What no weighing tells", texts
+      ? [el("div", { class: "sizes" }, Object.values(texts).map((one) => one.box)), written.key, written.said]
+      : el("p", {}, `The formula of this batch is not found among yours${reply.no_formula ? `: ${reply.no_formula}` : ""}. What it says of the label is in the record.`)),
+    part("Who answers for it", inBatch() ? el("p", {}, `${reply.responsible ?? "Not written down yet"}. It is changed when no batch is under way.`)
+      : [el("div", { class: "sizes" }, who.box), answers.key, answers.said]),
+  ];
+}

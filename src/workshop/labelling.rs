@@ -1,0 +1,204 @@
+//! A batch as its label needs it: what is in it, what a package holds, what else the label says.
+
+use std::path::{Path, PathBuf};
+
+use super::config_file::{EditError, replace, with_key};
+use super::{QueryError, misnamed_in, substances_in};
+use crate::files;
+use crate::formula::Formula;
+use crate::formula::form::Fields;
+use crate::formula::substances::FILE;
+use crate::journal::batch::record::Record;
+use crate::journal::read::record;
+use crate::label::Rules;
+use crate::label::content::Label;
+use crate::label::declared::{self, Declared, DeclaredError};
+use crate::lots::Lot;
+use crate::mass::Mass;
+
+/// What is asked of a label.
+#[derive(Debug)]
+pub struct Wanted {
+    /// The batch's log.
+    pub log: PathBuf,
+    pub rules: Rules,
+    /// Counts instead of the one in the log.
+    pub formula: Option<Formula>,
+    /// What one package holds; by the jars of the log where it is not told.
+    pub net: Option<Mass>,
+    /// Where the maker's list of substances lies. It is read where the rules name allergens.
+    pub folder: PathBuf,
+}
+
+/// A batch that was read for its label.
+#[derive(Debug)]
+pub struct Labelled {
+    pub record: Record,
+    /// The formula that is named, or else that of its log, where it reads.
+    pub formula: Option<Formula>,
+    pub declared: Declared,
+    /// What one package holds, and how that is known.
+    pub net: Option<(Mass, &'static str)>,
+    /// What to heed, sentences without their end; what makes it incomplete is among them.
+    pub warnings: Vec<String>,
+    /// Where the maker's list was looked for, in words, where it does not tell of a scent.
+    pub looked_into: Option<String>,
+}
+
+/// Why a batch has no label.
+#[derive(Debug, thiserror::Error)]
+pub enum LabelError {
+    #[error(transparent)]
+    Declared(#[from] DeclaredError),
+    #[error(transparent)]
+    Query(#[from] QueryError),
+}
+
+impl Labelled {
+    /// Reads the batch out of `records`, all of the workshop; a log of another folder is read besides.
+    ///
+    /// # Errors
+    /// See [`LabelError`].
+    pub fn read(wanted: Wanted, records: &[Record]) -> Result<Labelled, LabelError> {
+        let file = wanted.log.display().to_string();
+        let of_another_folder;
+        let record = match records.iter().find(|one| one.file == file) {
+            Some(record) => record,
+            None => {
+                of_another_folder = record::read(&wanted.log).map_err(QueryError::from)?;
+                &of_another_folder
+            }
+        };
+        let asks_for_list = wanted.rules.name_allergens();
+        let list = match asks_for_list {
+            true => substances_in(&wanted.folder).map_err(QueryError::from)?,
+            false => Vec::new(),
+        };
+        let is_empty = list.is_empty();
+        let formula = wanted.formula;
+        let declared = Declared::of(record, records, formula.as_ref(), list, wanted.rules)?;
+        let nameless = declared.nameless.iter().map(|name| {
+            format!("the formula has no INCI name for {name}; its own name stands there")
+        });
+        let mut warnings: Vec<String> = nameless.collect();
+        warnings.extend(declared.incomplete.iter().cloned());
+        let mut looked_into = None;
+        if asks_for_list {
+            let misnamed = misnamed_in(&wanted.folder);
+            warnings.extend(misnamed.iter().map(ToString::to_string));
+            // The log does not tell where its formula lay.
+            if !declared.unknown_scents.is_empty() {
+                let none = match is_empty {
+                    true => "; there is none, or nothing is in it",
+                    false => "",
+                };
+                let folder = wanted.folder.display();
+                looked_into = Some(format!("{FILE} was looked for in {folder}{none}"));
+            }
+        }
+        let typed = wanted.net.map(|net| (net, "as typed"));
+        Ok(Labelled {
+            net: typed.or_else(|| declared::net(record)),
+            formula: formula.or_else(|| record.read_formula().and_then(Result::ok)),
+            record: record.clone(),
+            declared,
+            warnings,
+            looked_into,
+        })
+    }
+
+    /// The label, with the days of the list of lots, and who answers for the product.
+    pub fn label(self, lots: &[Lot], responsible: Option<String>) -> Label {
+        let best_before = |ingredient: &str, lot: &str| {
+            let found = lots.iter().find(|one| one.is(lot, ingredient))?;
+            found.best_before
+        };
+        Label {
+            net: self.net,
+            ..Label::new(
+                &self.record,
+                self.formula.as_ref(),
+                self.declared,
+                responsible,
+                best_before,
+            )
+        }
+    }
+}
+
+/// What a label says that no weighing tells, as it is typed. Empty texts are as if they were not there.
+#[derive(Debug, Clone, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Facts {
+    pub function: String,
+    pub precautions: String,
+    pub keeps_months: String,
+    pub after_opening_months: String,
+}
+
+impl Facts {
+    /// What `formula` tells.
+    pub fn of(formula: &Formula) -> Facts {
+        let told = formula.labelling.clone();
+        let months = |months: Option<u32>| months.map_or(String::new(), |one| one.to_string());
+        Facts {
+            function: told.function.unwrap_or_default(),
+            precautions: told.precautions.unwrap_or_default(),
+            keeps_months: months(told.keeps_months),
+            after_opening_months: months(told.after_opening_months),
+        }
+    }
+
+    /// The lines of `[label]`: each key with its value as TOML, `None` for one that is not told.
+    fn values(&self) -> Result<[(&'static str, Option<String>); 4], EditError> {
+        let some = |text: &str| Some(text.trim().to_owned()).filter(|text| !text.is_empty());
+        let quoted = |text: &str| some(text).map(|text| toml::Value::String(text).to_string());
+        let months = |what: &str, text: &str| match some(text).map(|text| text.parse::<u32>()) {
+            None => Ok(None),
+            Some(Ok(months)) if months > 0 => Ok(Some(months.to_string())),
+            Some(_) => Err(EditError::Other {
+                what: format!("{what}: \"{}\" is no number of months", text.trim()),
+                remedy: Some("write a whole number, as 18".to_owned()),
+            }),
+        };
+        Ok([
+            ("function", quoted(&self.function)),
+            ("precautions", quoted(&self.precautions)),
+            ("keeps_months", months("keeps", &self.keeps_months)?),
+            (
+                "after_opening_months",
+                months("once opened", &self.after_opening_months)?,
+            ),
+        ])
+    }
+
+    /// Writes them into the formula's file at `path`; all else in it stays as it is.
+    ///
+    /// # Errors
+    /// Where one of them is none, or the file does not read or cannot be written; it stays as it was then.
+    pub fn write(&self, path: &Path) -> Result<(), EditError> {
+        let cannot = |error: std::io::Error| EditError::io(path, &error);
+        let by_hand = || EditError::Other {
+            what: format!(
+                "{}: the label's part cannot be changed there",
+                path.display()
+            ),
+            remedy: Some("write it under [label] in a text editor".to_owned()),
+        };
+        let file = std::fs::canonicalize(path).map_err(cannot)?;
+        let before = files::text(&file)?;
+        let was = Formula::parse(&before, &path.display().to_string())?;
+        let mut text = before.clone();
+        for (key, value) in self.values()? {
+            text = with_key(&text, "label", key, value.as_deref()).ok_or_else(by_hand)?;
+        }
+        // What does not read so says why, with its line: a text too long, too many months.
+        let is = Formula::parse(&text, &path.display().to_string())?;
+        let fields = |text: &str| Fields::read(text, "").ok();
+        let same = fields(&before) == fields(&text) && was.substances.len() == is.substances.len();
+        match same && Facts::of(&is).values()? == self.values()? {
+            true => replace(&file, &before, &text),
+            false => Err(by_hand()),
+        }
+    }
+}
