@@ -1,23 +1,24 @@
-//! `bismar lots` and `bismar lots add`: which are on hand and how much of it is left.
+//! `bismar lots`: which are on hand and how much of it is left; lots added, corrected and taken out.
 
 use std::path::{Path, PathBuf};
 
-use clap::{Args, Subcommand};
+use clap::{Args, Subcommand, ValueEnum};
 use jiff::civil::Date;
 
 use super::size::{Typed, typed};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::config::Config;
 use crate::config::paths::Places;
-use crate::formula::Place;
 use crate::journal::batch::record::Record;
 use crate::journal::read::folder::{all_threads, each_batch};
 use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::lots::shelf::{Listed, listed};
 use crate::mass::Mass;
+use crate::text::alike::same_lot;
 use crate::text::columns::aligned;
-use crate::workshop::{store, today};
+use crate::workshop::store::{self, Change};
+use crate::workshop::today;
 
 #[derive(Debug, Args)]
 pub struct LotsArgs {
@@ -42,6 +43,47 @@ pub struct StoreArgs {
 enum LotsCommand {
     /// Add a lot to the list
     Add(AddArgs),
+    /// Correct what the list says of a lot, by a new line below it; shows what changes
+    Correct(CorrectArgs),
+    /// Take a lot out of the list, by a new line below it; shows what changes
+    Remove(WhichArgs),
+}
+
+/// Which lot, and why it is changed.
+#[derive(Debug, Args)]
+struct WhichArgs {
+    /// The lot as it stands in the list
+    #[arg(value_name = "LOT")]
+    name: String,
+    /// Its ingredient; needed where several have a lot of the name
+    #[arg(long, value_name = "NAME")]
+    ingredient: Option<String>,
+    /// Why; the list keeps it
+    #[arg(long, value_name = "TEXT")]
+    reason: String,
+    /// Write it; without this it is only shown
+    #[arg(long)]
+    write: bool,
+}
+
+#[derive(Debug, Args)]
+struct CorrectArgs {
+    #[command(flatten)]
+    which: WhichArgs,
+    #[command(flatten)]
+    told: ToldArgs,
+    /// What is not known after all
+    #[arg(long, value_name = "WHAT", value_enum)]
+    forget: Vec<Forget>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Forget {
+    Supplier,
+    Opened,
+    BestBefore,
+    Amount,
+    PricePerKg,
 }
 
 #[derive(Debug, Args)]
@@ -52,6 +94,13 @@ struct AddArgs {
     /// The ingredient, as formulas name it
     #[arg(long, value_name = "NAME")]
     ingredient: String,
+    #[command(flatten)]
+    told: ToldArgs,
+}
+
+/// What is told of a lot.
+#[derive(Debug, Args)]
+struct ToldArgs {
     #[arg(long, value_name = "NAME")]
     supplier: Option<String>,
     /// Day it was opened, for example 2026-01-31
@@ -73,6 +122,16 @@ pub fn run(args: LotsArgs) -> Outcome {
     let file = args.store.lots_file()?;
     match args.command {
         Some(LotsCommand::Add(lot)) => add(&file, lot),
+        Some(LotsCommand::Correct(correct)) => {
+            let CorrectArgs {
+                which,
+                told,
+                forget,
+            } = correct;
+            let is = |lot: &Lot| Some(corrected(lot, told, &forget));
+            change(&file, &args.store, &which, is)
+        }
+        Some(LotsCommand::Remove(which)) => change(&file, &args.store, &which, |_| None),
         None => list(&file, &args.store),
     }
 }
@@ -183,13 +242,9 @@ fn add(file: &Path, args: AddArgs) -> Outcome {
     let lot = Lot {
         name: args.name.trim().to_owned(),
         ingredient: args.ingredient.trim().to_owned(),
-        supplier: args.supplier,
-        opened: args.opened,
-        best_before: args.best_before,
-        amount: args.amount.map(|typed| typed.mass),
-        price_per_kg: args.price_per_kg,
-        place: Place::default(),
+        ..Lot::default()
     };
+    let lot = corrected(&lot, args.told, &[]);
     store::add(file, &lot)?;
     tell_alike(&store::lots(file)?, file);
     print(&format!(
@@ -199,4 +254,70 @@ fn add(file: &Path, args: AddArgs) -> Outcome {
         file.display()
     ))?;
     Ok(Exit::Done)
+}
+
+/// The lot with what is told of it now, and without what is not known after all.
+fn corrected(lot: &Lot, told: ToldArgs, forget: &[Forget]) -> Lot {
+    let keeps = |what: Forget| !forget.contains(&what);
+    let lot = lot.clone();
+    let supplier = lot.supplier.filter(|_| keeps(Forget::Supplier));
+    let opened = lot.opened.filter(|_| keeps(Forget::Opened));
+    let best_before = lot.best_before.filter(|_| keeps(Forget::BestBefore));
+    let amount = lot.amount.filter(|_| keeps(Forget::Amount));
+    let price = lot.price_per_kg.filter(|_| keeps(Forget::PricePerKg));
+    Lot {
+        supplier: told.supplier.or(supplier),
+        opened: told.opened.or(opened),
+        best_before: told.best_before.or(best_before),
+        amount: told.amount.map(|typed| typed.mass).or(amount),
+        price_per_kg: told.price_per_kg.or(price),
+        ..lot
+    }
+}
+
+fn change(
+    file: &Path,
+    store: &StoreArgs,
+    which: &WhichArgs,
+    made: impl FnOnce(&Lot) -> Option<Lot>,
+) -> Outcome {
+    let ingredient = match &which.ingredient {
+        Some(ingredient) => ingredient.clone(),
+        None => only_one(&store::lots(file)?, &which.name, file)?,
+    };
+    let records = store.records()?;
+    let lot = (which.name.as_str(), ingredient.as_str());
+    let change = Change::of(file, lot, made, &which.reason, (&records, today()))?;
+    print(&format!("Lot {} of {ingredient}:", which.name))?;
+    for words in change.words() {
+        print(&format!("  {words}"))?;
+    }
+    if which.write {
+        change.write(file)?;
+        print(&format!("Written below it in {}", file.display()))?;
+    } else {
+        print("Nothing is written yet; --write does.")?;
+    }
+    Ok(Exit::Done)
+}
+
+/// The ingredient of the one lot of that name.
+fn only_one(lots: &[Lot], name: &str, file: &Path) -> Result<String, Failure> {
+    let named: Vec<&Lot> = lots
+        .iter()
+        .filter(|lot| same_lot(&lot.name, name))
+        .collect();
+    match named.as_slice() {
+        [lot] => Ok(lot.ingredient.clone()),
+        [] => Err(
+            Failure::failed(format!("no lot {name} is in {}", file.display()))
+                .remedy("`bismar lots` lists those that are"),
+        ),
+        several => {
+            let ingredients = several.iter().map(|lot| lot.ingredient.as_str());
+            let ingredients = ingredients.collect::<Vec<_>>().join(", ");
+            let why = format!("several ingredients have a lot {name}: {ingredients}");
+            Err(Failure::usage(why).remedy("say which one with --ingredient NAME"))
+        }
+    }
 }

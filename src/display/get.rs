@@ -35,6 +35,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/record", get(record))
         .route("/sheet", get(sheet))
         .route("/chart", get(chart))
+        .route("/trace", get(trace))
         .route("/label", get(label))
         .route("/labels", get(labels))
         .route("/declaration", get(declaration))
@@ -84,6 +85,10 @@ async fn batches(State(shared): Ours, headers: HeaderMap, asked: Asked<Skip>) ->
 
 async fn sheet(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Batch>) -> Response {
     with(&shared, &headers, asked, views::sheet, sheet_of).await
+}
+
+async fn trace(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Name>) -> Response {
+    with(&shared, &headers, asked, views::trace, json).await
 }
 
 async fn label(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Label>) -> Response {

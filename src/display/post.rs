@@ -14,25 +14,26 @@ use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
 use super::context::Context;
-use super::get::{look, told_from, unread};
+use super::get::{json, look, told_from, unread};
 use super::guard::Refusal;
 use super::passes::{self, Clocks};
 use super::{Answered, JSON, Ours, Reach, Shared, answered, ask, refused, refused_for};
 use crate::chart::code;
-use crate::formula::Place;
 use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
 use crate::protocol::call::About;
 use crate::protocol::reply::Answer;
 use crate::protocol::request::Request;
-use crate::workshop::{QueryError, store};
+use crate::workshop::store::{self, Change};
+use crate::workshop::{QueryError, today};
 
 pub fn routes() -> Router<Arc<Shared>> {
     Router::new()
         .route("/do", post(act))
         .route("/let-in", post(let_in))
         .route("/lots", post(add_lot))
+        .route("/lot-change", post(change_lot))
         .route("/check", post(check))
         .route("/check-end", post(end_check))
 }
@@ -193,7 +194,7 @@ impl NewLot {
             best_before: day("\"best before\"", self.best_before)?,
             amount,
             price_per_kg: price,
-            place: Place::default(),
+            ..Lot::default()
         })
     }
 }
@@ -218,6 +219,43 @@ async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answer
     };
     let tell = |say| answered(&Ok(Answer::said(say)));
     Ok(told_from(&shared, &headers, add, tell).await)
+}
+
+/// A correction of a lot, which has all that the list is to say of it then; or its removal.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LotChange {
+    is: NewLot,
+    remove: bool,
+    reason: String,
+    /// Else it is only shown.
+    write: bool,
+}
+
+async fn change_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let wanted: LotChange = wanted(&shared, &headers, &body)?;
+    let (remove, write) = (wanted.remove, wanted.write);
+    let is = wanted.is.read().map_err(|why| misunderstood(&why))?;
+    let _alone = shared.list.lock().await;
+    let change = move |context: &Context| -> Result<serde_json::Value, QueryError> {
+        let (records, _) = context.each_record(|record| record)?;
+        let file = context.lots_file()?;
+        let lot = (is.name.as_str(), is.ingredient.as_str());
+        let made = |_: &Lot| (!remove).then(|| is.clone());
+        let change = Change::of(&file, lot, made, &wanted.reason, (&records, today()))?;
+        if write {
+            change.write(&file)?;
+        }
+        let say = write.then(|| match remove {
+            true => format!(
+                "Lot {} of {} is taken out of the list.",
+                is.name, is.ingredient
+            ),
+            false => format!("Lot {} of {} is corrected.", is.name, is.ingredient),
+        });
+        Ok(serde_json::json!({ "words": change.words(), "say": say }))
+    };
+    Ok(told_from(&shared, &headers, change, json).await)
 }
 
 /// A check of a scale with a test weight.

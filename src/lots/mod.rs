@@ -1,6 +1,7 @@
 //! The lots of the store: what was bought, from whom, how long it is good, how much is left.
 //!
-//! What is left is never stored: it is the amount less what the batch logs say was weighed.
+//! What is left is never stored: it is the amount less what the batch logs say was weighed. No line of the list is
+//! rewritten: a correction stands below what it corrects.
 
 pub mod advice;
 pub mod jars;
@@ -38,6 +39,15 @@ pub struct Lot {
     pub price_per_kg: Option<Price>,
     /// Where it begins in its file.
     pub place: Place,
+    /// The corrections of it, in their order.
+    pub corrected: Vec<Corrected>,
+}
+
+/// When and why a lot was corrected.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Corrected {
+    pub on: Date,
+    pub reason: String,
 }
 
 /// Why a lot is not to be used without a reason given.
@@ -93,6 +103,24 @@ impl Lot {
     /// Whether it is the lot `name` of `ingredient`.
     pub fn is(&self, name: &str, ingredient: &str) -> bool {
         same_lot(&self.name, name) && same_name(&self.ingredient, ingredient)
+    }
+
+    /// What may be corrected of it, by the keys of the file; `None` where it is not told.
+    pub fn told(&self) -> [(&'static str, Option<String>); 5] {
+        let grams = |mass: Mass| format!("{} g", mass.grams(Mass::from_g(1)));
+        [
+            ("supplier", self.supplier.clone()),
+            ("opened", self.opened.map(|day| day.to_string())),
+            ("best_before", self.best_before.map(|day| day.to_string())),
+            ("amount", self.amount.map(grams)),
+            ("price_per_kg", self.price_per_kg.map(|one| one.to_string())),
+        ]
+    }
+
+    /// The lines that make `is` of this lot, or take it out where that is none, to stand below it in the list; `None`
+    /// where nothing differs.
+    pub fn correction(&self, is: Option<&Lot>, on: Date, reason: &str) -> Option<String> {
+        parse::correction(self, is, on, reason)
     }
 
     /// The lots of the list `file` that can be taken for an earlier one, or whose ingredient can be taken

@@ -1,12 +1,18 @@
-//! The list of lots.
+//! The list of lots: read, added to, and corrected by lines below what they correct.
 
 use std::io::Write as _;
 use std::path::Path;
 
+use jiff::civil::Date;
+
 use super::QueryError;
 use crate::files;
-use crate::lots::Lot;
+use crate::journal::batch::record::Record;
+use crate::lots::shelf::{Listed, listed};
+use crate::lots::{Lot, uses_of};
+use crate::mass::Mass;
 use crate::problem::Problems;
+use crate::text::counted;
 
 /// The lots of the list `file`; `None` where there is no list.
 ///
@@ -40,14 +46,15 @@ pub fn add(file: &Path, lot: &Lot) -> Result<(), QueryError> {
         true => files::text(file)?,
         false => String::new(),
     };
+    // A fault of the list is told at its place, not at the new lines'.
+    Lot::parse_all(&before, &file.display().to_string())?;
+    put_below(file, &before, &lot.to_toml())
+}
+
+/// Puts `lines` below the list that reads `before`.
+fn put_below(file: &Path, before: &str, lines: &str) -> Result<(), QueryError> {
     let name = file.display().to_string();
-    Lot::parse_all(&before, &name)?;
-    let line_end = if before.is_empty() || before.ends_with('\n') {
-        ""
-    } else {
-        "\n"
-    };
-    let lines = format!("{line_end}{}", lot.to_toml());
+    let lines = format!("{}{lines}", gap(before));
     // Nothing is written that would not be read.
     Lot::parse_all(&format!("{before}{lines}"), &name)?;
     append(file, &lines).map_err(|error| {
@@ -61,6 +68,15 @@ pub fn add(file: &Path, lot: &Lot) -> Result<(), QueryError> {
     })
 }
 
+/// What stands between the text and the lines below it.
+fn gap(before: &str) -> &'static str {
+    if before.is_empty() || before.ends_with('\n') {
+        ""
+    } else {
+        "\n"
+    }
+}
+
 fn append(file: &Path, lines: &str) -> std::io::Result<()> {
     if let Some(folder) = file.parent() {
         std::fs::create_dir_all(folder)?;
@@ -69,4 +85,156 @@ fn append(file: &Path, lines: &str) -> std::io::Result<()> {
     let mut out = options.append(true).create(true).open(file)?;
     out.write_all(lines.as_bytes())?;
     out.sync_all()
+}
+
+/// A correction of one lot as it would be written, and what it changes.
+#[derive(Debug)]
+pub struct Change {
+    pub was: Listed,
+    /// None where the lot is taken out of the list.
+    pub is: Option<Listed>,
+    /// The batches that took from it, and what they took.
+    pub batches: Vec<String>,
+    pub taken: Mass,
+    /// The list that it was worked out for, and what comes below it.
+    before: String,
+    lines: String,
+}
+
+impl Change {
+    /// Of the lot `name` of `ingredient` in the list `file`: `made` gives the lot as it is to be, or none where it is to be
+    /// taken out. Nothing is written.
+    ///
+    /// # Errors
+    /// Each fault of the list with its place; where it has no such lot; where there is no reason, or nothing changes.
+    pub fn of(
+        file: &Path,
+        (name, ingredient): (&str, &str),
+        made: impl FnOnce(&Lot) -> Option<Lot>,
+        reason: &str,
+        (records, today): (&[Record], Date),
+    ) -> Result<Change, QueryError> {
+        let other = |why: String| Err(QueryError::Other(why));
+        let place = file.display().to_string();
+        let before = files::text(file)?;
+        let lots = Lot::parse_all(&before, &place)?;
+        let Some(was) = lots.iter().find(|lot| lot.is(name, ingredient)) else {
+            return other(format!(
+                "no lot {name} of {ingredient} is in {place}; open the list again"
+            ));
+        };
+        let reason = reason.trim();
+        if reason.is_empty() {
+            return other("say why; the list keeps the reason".to_owned());
+        }
+        let is = made(was);
+        let Some(lines) = was.correction(is.as_ref(), today, reason) else {
+            return other(format!("lot {name} of {ingredient} says that already"));
+        };
+        let after = Lot::parse_all(&format!("{before}{}{lines}", gap(&before)), &place)?;
+        let find = |lots: &[Lot]| {
+            let mut all = listed(lots, records, today).into_iter();
+            all.find(|one| one.lot.is(name, ingredient) && lots.contains(&one.lot))
+        };
+        let uses = records.iter().flat_map(uses_of);
+        let uses: Vec<_> = uses
+            .filter(|used| was.is(&used.lot, &used.ingredient))
+            .collect();
+        let mut batches: Vec<String> = uses.iter().map(|used| used.batch.clone()).collect();
+        batches.dedup();
+        let Some(was) = find(&lots) else {
+            return other(format!("no lot {name} of {ingredient} is in {place}"));
+        };
+        Ok(Change {
+            was,
+            is: find(&after),
+            taken: uses.iter().map(|used| used.net).sum(),
+            batches,
+            before,
+            lines,
+        })
+    }
+
+    /// What it changes, a sentence each.
+    pub fn words(&self) -> Vec<String> {
+        let grams = |left: Option<Mass>| match left {
+            Some(left) => format!("{} g", left.grams(Mass::from_mg(10))),
+            None => "not known".to_owned(),
+        };
+        let mut words = Vec::new();
+        match &self.is {
+            None => words.push(
+                "It is taken out of the list and offered no more; its lines stay in the file."
+                    .to_owned(),
+            ),
+            Some(is) => {
+                let both = self.was.lot.told().into_iter().zip(is.lot.told());
+                for ((key, was), (_, is)) in both.filter(|((_, was), (_, is))| was != is) {
+                    let told = |value: Option<String>| value.unwrap_or("not known".to_owned());
+                    words.push(format!("{}: {}, now {}.", named(key), told(was), told(is)));
+                }
+                if self.was.left != is.left {
+                    let (was, is) = (grams(self.was.left), grams(is.left));
+                    words.push(format!("Left of it: {was}, now {is}."));
+                }
+                match (&self.was.refused, &is.refused) {
+                    (None, Some(why)) => words.push(format!("It is refused then: {why}.")),
+                    (Some(_), None) => words.push("It may be used again.".to_owned()),
+                    (Some(_), Some(_)) | (None, None) => {}
+                }
+            }
+        }
+        let count = counted(self.batches.len(), "batch", "batches");
+        match self.batches.as_slice() {
+            [] => words.push("No batch took from it.".to_owned()),
+            batches => {
+                let names = batches.iter().take(MOST_NAMES).map(String::as_str);
+                let names = names.collect::<Vec<_>>().join(", ");
+                let more = if batches.len() > MOST_NAMES {
+                    ", …"
+                } else {
+                    ""
+                };
+                words.push(format!(
+                    "{count} took {} from it ({names}{more}); their records stay as they are.",
+                    grams(Some(self.taken))
+                ));
+                if self.is.is_none() {
+                    words.push(
+                        "What they took is taken off no other lot, and their labels know its day no more."
+                            .to_owned(),
+                    );
+                }
+            }
+        }
+        words
+    }
+
+    /// Writes it below the list.
+    ///
+    /// # Errors
+    /// Where the list says something else by now, or cannot be written; nothing is written then.
+    pub fn write(&self, file: &Path) -> Result<(), QueryError> {
+        if files::text(file)? != self.before {
+            let name = file.display();
+            let why = format!("{name} was changed at this very moment; look again");
+            return Err(QueryError::Other(why));
+        }
+        put_below(file, &self.before, &self.lines)
+    }
+}
+
+/// Batches named in a sentence.
+const MOST_NAMES: usize = 6;
+
+/// A key of the list, in words.
+fn named(key: &str) -> &str {
+    match key {
+        "supplier" => "Supplier",
+        "opened" => "Opened on",
+        "best_before" => "Best before",
+        "amount" => "Amount",
+        "price_per_kg" => "Price of a kilogram",
+        other => other,
+    }
 }

@@ -211,3 +211,156 @@ fn a_label_is_completed_and_printed_from_the_page_alone() {
     }
     no_faults(&mut screen);
 }
+
+/// A lot is corrected and another taken out; the list keeps every line that it had, and the terminal says the same.
+#[test]
+fn a_lot_is_followed_corrected_and_taken_out_and_no_line_is_rewritten() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", made);
+    let list = served.person.path(CONFIG).join("lots.toml");
+    let mut screen = at(&served, seat);
+
+    // Forward, through the oil to both soaks and the jars; backward from a batch.
+    screen.press("Lots");
+    screen.press("F-1");
+    screen.reads("Sunflower oil: 970.00 g left");
+    screen.press("Where it went");
+    let seen = screen.reads("F-1 went into 3 batches and 2 filled jars");
+    for words in [
+        "oil-1",
+        "soak-1",
+        "soak-2",
+        "jars 1-2",
+        "from lot oil-1",
+        "2.41",
+    ] {
+        assert!(has(&seen, "inside", words), "{words}: {seen:#}");
+    }
+    screen.pictures("room-trace");
+    screen.press("soak-1");
+    screen.press("Its lots, and where it went");
+    let seen = screen.reads("What soak-1 is made of");
+    for words in [
+        "S-1",
+        "oil-1",
+        "F-1",
+        "step 1 of oil-1",
+        "No other batch took from soak-1",
+    ] {
+        assert!(has(&seen, "inside", words), "{words}: {seen:#}");
+    }
+    screen.write("Lot or batch", "S-9");
+    screen.press("Show where it went");
+    screen.reads("no batch is named S-9 and none took from a lot S-9");
+
+    // A correction is shown first, and nothing is written meanwhile.
+    screen.press("Lots");
+    screen.press("S-1");
+    screen.reads("Sea salt: 1764.70 g left");
+    screen.write("Amount", "2,5 kg");
+    screen.press("Show the correction");
+    screen.reads("say why");
+    screen.write("Why", "the \"bag\" was <mistyped>");
+    screen.press("Show the correction");
+    let seen = screen.reads("Left of it: 1764.70 g, now 2264.70 g.");
+    for words in [
+        "Amount: 2000 g, now 2500 g.",
+        "2 batches took 235.30 g from it (soak-1, soak-2); their records stay as they are.",
+    ] {
+        assert!(has(&seen, "inside", words), "{words}: {seen:#}");
+    }
+    screen.pictures("room-lot-correction");
+    assert_eq!(fs::read_to_string(&list).unwrap(), LOTS);
+    // What is typed now takes what was shown away.
+    screen.write("Best before", "01012020");
+    let seen = screen.tell(&json!(["look"]));
+    assert!(!has(&seen, "inside", "Write the correction"), "{seen:#}");
+    screen.press("Show the correction");
+    screen.reads("It is refused then: lot S-1 was best before 2020-01-01.");
+    screen.press("Write the correction");
+    screen.reads("Lot S-1 of Sea salt is corrected.");
+    let text = fs::read_to_string(&list).unwrap();
+    let below = text.strip_prefix(LOTS).expect("every old line");
+    let today = bismar::workshop::today();
+    assert_eq!(
+        below,
+        format!(
+            "\n[[correction]]\nlot = \"S-1\"\ningredient = \"Sea salt\"\non = {today}\n\
+             reason = 'the \"bag\" was <mistyped>'\nbest_before = 2020-01-01\namount = \"2500 g\"\n"
+        )
+    );
+    let told = served.person.run(&["lots"]).ended(0).out;
+    assert!(
+        told.contains("2264.70  refused: lot S-1 was best before 2020-01-01"),
+        "{told}"
+    );
+    screen.press("All lots");
+    screen.press("S-1");
+    screen.reads("the \"bag\" was <mistyped>");
+
+    // Taken out, and then it may be added anew under another name.
+    screen.press("Lots");
+    screen.press("F-1");
+    screen.write("Why", "it is F-2");
+    screen.press("Show it taken out");
+    let seen = screen.reads("It is taken out of the list and offered no more");
+    let words = "1 batch took 30.00 g from it (oil-1)";
+    assert!(has(&seen, "inside", words), "{seen:#}");
+    screen.press("Take it out");
+    screen.reads("Lot F-1 of Sunflower oil is taken out of the list.");
+    let told = served.person.run(&["lots"]).ended(0).out;
+    assert!(!told.contains("F-1"), "{told}");
+    assert!(fs::read_to_string(&list).unwrap().starts_with(&text));
+
+    // The terminal: shown, then written; who comes second is told, and a list that does not read stays as it is.
+    let words = [
+        "lots",
+        "correct",
+        "S-1",
+        "--reason",
+        "it is good",
+        "--forget",
+        "best-before",
+    ];
+    let before = fs::read_to_string(&list).unwrap();
+    let told = served.person.run(&words).ended(0).out;
+    for words in [
+        "Best before: 2020-01-01, now not known.",
+        "It may be used again.",
+        "Nothing is written yet",
+    ] {
+        assert!(told.contains(words), "{words}: {told}");
+    }
+    assert_eq!(fs::read_to_string(&list).unwrap(), before);
+    let words = [&words[..], &["--write"]].concat();
+    served.person.run(&words).ended(0);
+    let told = served.person.run(&words).ended(1).err;
+    assert!(told.contains("says that already"), "{told}");
+    let told = served
+        .person
+        .run(&["lots", "remove", "F-1", "--reason", "gone", "--write"]);
+    let told = told.ended(1).err;
+    assert!(told.contains("no lot F-1 is in"), "{told}");
+    let session = served.enter();
+    let post = |body: &Value| served.post("/lot-change", &session, &body.to_string());
+    let change = |lot: &str| {
+        json!({ "is": { "lot": lot, "ingredient": "Sea salt", "amount": "1 kg" }, "remove": false,
+                "reason": "why", "write": true })
+    };
+    let answer = post(&change("S-8"));
+    assert_eq!(answer.status, 422, "{answer:?}");
+    assert!(answer.body.contains("no lot S-8 of Sea salt"), "{answer:?}");
+    let whole = fs::read_to_string(&list).unwrap();
+    let spoilt = format!(
+        "{whole}\n[[correction]]\nlot = \"S-8\"\ningredient = \"Sea salt\"\non = 2026-01-01\nreason = \"x\"\nremoved = true\n"
+    );
+    fs::write(&list, &spoilt).unwrap();
+    let answer = post(&change("S-1"));
+    assert_eq!(answer.status, 422, "{answer:?}");
+    let line = whole.lines().count() + 2;
+    let why =
+        format!("lots.toml:{line}:1: no lot \\\"S-8\\\" of Sea salt stands above this correction");
+    assert!(answer.body.contains(&why), "{answer:?}");
+    assert_eq!(fs::read_to_string(&list).unwrap(), spoilt);
+    no_faults(&mut screen);
+}

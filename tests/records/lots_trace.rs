@@ -253,6 +253,78 @@ fn lots_read_back_as_written_and_faults_have_their_place() {
     );
 }
 
+/// A correction changes what it names of the lot above it and nothing else; what a correction is written as reads back as
+/// what was meant. (Behaviour of our own, no source.)
+#[test]
+fn corrections_stand_below_what_they_correct_and_are_taken_in_their_order() {
+    let was = "[[lot]]\nname = \"S-1\"\ningredient = \"Salt\"\namount = \"2 kg\"\nbest_before = 2030-01-01\n";
+    let below = |lines: &str| {
+        let head = "[[correction]]\nlot = \"S-1\"\ningredient = \"salt\"\non = 2026-02-03\nreason = \"typed\"\n";
+        Lot::parse_all(&format!("{was}{head}{lines}"), "lots.toml")
+    };
+    let plain = Lot::parse_all(was, "lots.toml").unwrap().remove(0);
+    let read = below("amount = \"1.5 kg\"\nbest_before = \"\"\n")
+        .unwrap()
+        .remove(0);
+    assert_eq!(read.amount, Some(Mass::from_g(1500)));
+    assert_eq!(read.best_before, None);
+    assert_eq!(read.corrected.len(), 1);
+    assert_eq!(
+        (read.corrected[0].on, read.corrected[0].reason.as_str()),
+        (date(2026, 2, 3), "typed")
+    );
+    let same = Lot {
+        amount: plain.amount,
+        best_before: plain.best_before,
+        corrected: Vec::new(),
+        ..read.clone()
+    };
+    assert_eq!(same, plain);
+    // Out, and another lot of the name may come in below.
+    assert_eq!(below("removed = true\n").unwrap(), []);
+    let again = below(&format!("removed = true\n{was}")).unwrap();
+    assert_eq!(again.len(), 1);
+    // What is written reads back.
+    let lines = plain
+        .correction(Some(&read), date(2026, 2, 3), "a \"reason\"\u{301}")
+        .unwrap();
+    let back = Lot::parse_all(&format!("{was}{lines}"), "lots.toml").unwrap();
+    assert_eq!(back[0].told(), read.told());
+    assert_eq!(plain.correction(Some(&plain), date(2026, 2, 3), "x"), None);
+    for (lines, place, why) in [
+        ("", "6:1", "changes nothing"),
+        (
+            "removed = true\nopened = 2026-01-01\n",
+            "6:1",
+            "that it takes out",
+        ),
+        (
+            "removed = \"yes\"\namount = \"1 kg\"\n",
+            "11:11",
+            "true or false",
+        ),
+        ("amount = \"many\"\n", "11:10", "many"),
+        ("opened = 2026-02-30\n", "11:1", ""),
+        ("name = \"S-2\"\namount = \"1 kg\"\n", "11:1", "name"),
+    ] {
+        let said = below(lines).unwrap_err().to_string();
+        let at = format!("lots.toml:{place}");
+        assert!(said.contains(&at) && said.contains(why), "{lines}: {said}");
+    }
+    let above = "[[correction]]\nlot = \"S-1\"\ningredient = \"Salt\"\non = 2026-02-03\nreason = \"r\"\nremoved = true\n";
+    let said = Lot::parse_all(&format!("{above}{was}"), "lots.toml").unwrap_err();
+    let why = "lots.toml:1:1: no lot \"S-1\" of Salt stands above this correction";
+    assert!(said.to_string().contains(why), "{said}");
+    let bare = "[[correction]]\nlot = \"S-1\"\nremoved = true\n";
+    let said = Lot::parse_all(&format!("{was}{bare}"), "lots.toml").unwrap_err();
+    for key in ["ingredient", "reason", "on"] {
+        assert!(
+            said.to_string().contains(&format!("no \"{key}\"")),
+            "{key}: {said}"
+        );
+    }
+}
+
 /// The day of `best_before` is still good: common practice, no source.
 #[test]
 fn an_expired_an_empty_and_a_foreign_lot_are_refused() {

@@ -1,7 +1,7 @@
-// What follows a batch: its label and declaration.
+// What follows a batch: its label and declaration, where a lot went, a lot corrected.
 
-import { inBatch, kept, remember, remembered } from "./core.js";
-import { el, field, get, h, lines, link, mass, n, part, question, saves, sends, table, wrong } from "./make.js";
+import { inBatch, kept, put, remember, remembered } from "./core.js";
+import { button, dot, el, field, g, get, go, h, lines, link, mass, n, part, question, saves, sends, table, wrong } from "./make.js";
 
 const LAWS = [["eu", "European Union"], ["us", "United States"], ["ca", "Canada"]];
 
@@ -95,4 +95,108 @@ function besides(reply, again) {
     part("Who answers for it", inBatch() ? el("p", {}, `${reply.responsible ?? "Not written down yet"}. It is changed when no batch is under way.`)
       : [el("div", { class: "sizes" }, who.box), answers.key, answers.said]),
   ];
+}
+
+// ---- Where it went ----------------------------------------------------------------------------
+
+export const traceOf = (name) => `trace/${encodeURIComponent(name)}`;
+
+/** Both ways: what took from a lot or batch, and what a batch is made of. */
+export async function trace(name) {
+  const wanted = field("Lot or batch", { value: name, required: true }, "as it stands on the package, or in the record");
+  const ask = el("form", { class: "sizes", onsubmit: (event) => {
+    event.preventDefault();
+    if (wanted.value) location.hash = `#/${traceOf(wanted.value)}`;
+  } }, wanted.box, el("button", { class: "key", type: "submit" }, "Show where it went"));
+  if (!name) return [ask];
+  const box = el("div", { class: "rows" });
+  const draw = async (ingredient) => {
+    const reply = await get(question("/trace", { name, ingredient }));
+    box.replaceChildren(...(reply.error ? [wrong(reply.error)] : traced(reply, ingredient, draw)).filter(Boolean));
+  };
+  await draw("");
+  return [ask, box];
+}
+
+function traced(reply, ingredient, draw) {
+  const inside = (depth) => (depth ? { class: `in${Math.min(depth, 3)}` } : {});
+  const to = (name) => go(traceOf(name), name);
+  const batches = `${reply.batches} ${reply.batches === 1 ? "batch" : "batches"}`;
+  const jars = reply.jars ? ` and ${reply.jars} filled ${reply.jars === 1 ? "jar" : "jars"}` : "";
+  const only = field("Only as the lot of", { choices: [["", "each ingredient"], ...reply.ingredients.map((one) => [one, one])], onchange: () => draw(only.value) });
+  only.input.value = ingredient;
+  return [
+    reply.ingredients.length > 1 ? only.box : null,
+    reply.reached.length ? part(`${reply.name} went into ${batches}${jars}`, table(`What ${reply.name} went into`, [h("Batch and jars"), h("As"), n("g")], reply.reached.map((step) => ({ cells: [
+      el("div", inside(step.depth), go(`batches/${encodeURIComponent(step.batch)}`, step.batch), el("small", {}, step.jars === "-" ? "no jars" : step.jars)),
+      [`${step.step}. ${step.ingredient}`, el("small", {}, `from lot ${step.lot}`)],
+      [step.net, step.reached ? el("small", {}, `${step.reached} reached it`) : null]] })))) : null,
+    reply.made_of ? part(`What ${reply.name} is made of`, reply.made_of.length ? table(`What ${reply.name} is made of`, [h("Lot"), h("As"), n("g")], reply.made_of.map((step) => ({ cells: [
+      el("div", inside(step.depth), to(step.lot)), [step.ingredient, el("small", {}, `step ${step.step} of ${step.batch}`)], step.net] })))
+      : el("p", {}, "It names no lot."), lines(reply.told, "lines heed"), link(`batches/${encodeURIComponent(reply.name)}`, "Record of the batch")) : null,
+    reply.made_of && !reply.reached.length ? el("p", {}, `No other batch took from ${reply.name}.`) : null,
+    reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
+  ];
+}
+
+// ---- A lot corrected --------------------------------------------------------------------------
+
+export const lotAt = (lot) => `lots/${encodeURIComponent(JSON.stringify([lot.lot, lot.ingredient]))}`;
+const ALL_LOTS = "All lots";
+
+/** One lot of the list: what is known of it, where it went; corrected and taken out by a line below it. */
+export async function lot(arg) {
+  let wanted = [];
+  try { wanted = JSON.parse(arg); } catch { /* as it was typed */ }
+  const [name, ingredient] = Array.isArray(wanted) ? wanted : [];
+  put("room-title", `Lot ${name ?? arg}`);
+  const reply = await get("/store");
+  if (reply.error) return [wrong(reply.error)];
+  const one = reply.lots.find((lot) => lot.lot === name && lot.ingredient === ingredient);
+  if (!one) return [wrong("That lot is not in the list any more."), link("lots", ALL_LOTS)];
+  return [
+    el("p", { class: "size" }, `${one.ingredient}: ${one.left == null ? "how much is left is not known" : `${g(one.left)} left`}`),
+    one.refused ? lines([one.refused], "lines heed") : null,
+    lines(one.corrected.map(({ on, reason }) => `Corrected ${on}: ${reason}`)),
+    el("div", { class: "keys" }, link(traceOf(one.lot), "Where it went"), link("lots", ALL_LOTS)),
+    one.listed ? correcting(one) : el("p", {}, "It is a batch of yours; its record tells all of it."),
+  ];
+}
+
+/** Shows what a correction would change; a second key writes it. */
+function correcting(one) {
+  const { told } = one;
+  const fields = {
+    amount: field("Amount", { inputmode: "decimal", value: told.amount ?? "" }, "grams, or with a unit: 5 kg"),
+    best_before: field("Best before", { type: "date", value: told.best_before ?? "" }),
+    supplier: field("Supplier", { value: told.supplier ?? "" }),
+    opened: field("Opened on", { type: "date", value: told.opened ?? "" }),
+    price_per_kg: field("Price of a kilogram", { inputmode: "decimal", value: told.price_per_kg ?? "" }, "12.50, without a currency"),
+  };
+  const reason = field("Why", { required: true }, "the list keeps the reason, and its old lines");
+  const out = el("div", { class: "rows", "aria-live": "polite" });
+  const body = (remove, write) => {
+    const is = { lot: one.lot, ingredient: one.ingredient };
+    for (const [key, { value }] of Object.entries(fields)) is[key] = key === "amount" && value ? mass(value) : key === "price_per_kg" ? dot(value) : value;
+    return { is, remove, reason: reason.value, write };
+  };
+  let turn = 0;
+  const shows = (remove) => async () => {
+    const mine = ++turn;
+    // What was shown is what is written, whatever is typed meanwhile.
+    const asked = body(remove, true);
+    const reply = await get("/lot-change", { ...asked, write: false });
+    if (mine !== turn) return;
+    if (reply.error) return void out.replaceChildren(wrong(reply.error));
+    const { key, said } = sends(remove ? "Take it out" : "Write the correction", "/lot-change", () => asked, (answer) => {
+      if (answer.error) return;
+      out.replaceChildren(el("p", { class: "said", role: "status" }, answer.say), link("lots", ALL_LOTS));
+    });
+    key.classList.add("main");
+    out.replaceChildren(part("What changes", lines(reply.words), key, said));
+  };
+  const form = el("div", { class: "sizes" }, Object.values(fields).map((one) => one.box), reason.box);
+  form.addEventListener("input", () => { turn += 1; out.replaceChildren(); });
+  return part("Correct it, or take it out", form,
+    el("div", { class: "keys" }, button(shows(false), "Show the correction"), button(shows(true), "Show it taken out")), out);
 }

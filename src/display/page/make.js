@@ -18,6 +18,8 @@ export function el(tag, properties = {}, ...inside) {
   return node;
 }
 export const link = (to, ...inside) => el("a", { class: "key", href: `#/${to}` }, ...inside);
+/** A link within a table. */
+export const go = (to, ...inside) => el("a", { class: "go", href: `#/${to}` }, ...inside);
 export const button = (onclick, ...inside) => el("button", { class: "key", type: "button", onclick }, ...inside);
 export const lines = (items, kind) => items.length ? el("ul", { class: kind ?? "lines" }, items.map((text) => el("li", {}, text))) : null;
 export const part = (name, ...inside) => el("section", {}, el("h2", {}, name), ...inside);

@@ -2,9 +2,9 @@
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
 import { $, aboutNow, age, deed, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
-import { button, day, dot, el, field, g, get, h, lines, link, mass, n, part, question, sends, small, table, unread, wrong } from "./make.js";
+import { button, day, dot, el, field, g, get, go, h, lines, link, mass, n, part, question, sends, small, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
-import { label } from "./after.js";
+import { label, lot, lotAt, trace, traceOf } from "./after.js";
 import { paintScales, scales } from "./scales.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
@@ -13,7 +13,7 @@ const RETURN = 60000; // ms without a touch after which a batch has the screen a
 const TITLES = {
   begin: "New batch", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
   formulas: "Formulas", "=new": "New formula", "=table": "From a spreadsheet", tablet: "Let a tablet in",
-  answers: "Other answers", label: "Label",
+  answers: "Other answers", label: "Label", trace: "Where it went",
 };
 
 export const room = { name: "", arg: "" };
@@ -173,7 +173,8 @@ let followStep = null; // draws the lot of the step anew
 let followed = null;
 const atStep = () => JSON.stringify([aboutNow(), Boolean(ofStep()), know.state, know.status?.undo]);
 
-async function lots() {
+async function lots(arg) {
+  if (arg) return lot(arg);
   const reply = await get("/store");
   if (reply.error) return [wrong(reply.error), inBatch() ? stepLot([]) : null];
   const shelf = el("div", { class: "rows" }, ...onShelf(reply));
@@ -187,7 +188,7 @@ async function lots() {
     box.replaceChildren(...[inBatch() ? stepLot(reply.lots) : null].filter(Boolean));
   };
   followStep();
-  return [box, shelf, newLot(reply, added)];
+  return [box, shelf, newLot(reply, added), link("trace", "Where a lot went")];
 }
 
 function onShelf(reply) {
@@ -195,7 +196,7 @@ function onShelf(reply) {
   for (const ingredient of [...new Set(reply.lots.map((lot) => lot.ingredient))]) {
     rows.push({ over: ingredient });
     for (const lot of reply.lots.filter((lot) => lot.ingredient === ingredient)) {
-      rows.push({ heed: lot.refused, cells: [[lot.lot, small(lot.refused ?? lot.supplier)], lot.best_before ?? "–", lot.left ?? "not known"] });
+      rows.push({ heed: lot.refused, cells: [[go(lotAt(lot), lot.lot), small(lot.refused ?? lot.supplier)], lot.best_before ?? "–", lot.left ?? "not known"] });
     }
   }
   return [
@@ -305,6 +306,7 @@ async function record(name) {
     el("div", { class: "keys" },
       el("a", { class: "key", href: `/paper#${plain}`, target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
       reply.closed ? link(`label/${plain}`, "Label") : null,
+      link(traceOf(name), "Its lots, and where it went"),
       inBatch() || !reply.closed ? null : link(`fill/${plain}`, "Fill jars"),
       link(`remedies/${plain}`, "Remedies")),
     table(`Weights of ${name}`, [h("Step"), n("Target g"), n("Net g")], rows),
@@ -508,7 +510,7 @@ function tablet() {
 
 // ---- Going in and out -------------------------------------------------------------------------
 
-const rooms = { answers, begin, formulas, lots, batches, remedies, fill, label, scales, tablet };
+const rooms = { answers, begin, formulas, lots, batches, remedies, fill, label, trace, scales, tablet };
 
 /** Shows the room that the address names; `false` where it names the bench. */
 export async function enterRoom() {

@@ -1,10 +1,14 @@
-//! The lots on hand.
+//! The lots on hand, and where one went.
+
+use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
 
 use super::super::context::Context;
 use super::{grams, plan};
 use crate::lots::shelf::listed;
+use crate::mass::Mass;
+use crate::workshop::tracing::{Step, Trace, Traced};
 use crate::workshop::{QueryError, today};
 
 /// Every lot of the list and every batch that is a lot of others, with what is left of each; and what the
@@ -21,6 +25,9 @@ pub fn store(context: &Context) -> Result<Value, QueryError> {
             "lot": one.lot.name,
             "ingredient": one.lot.ingredient,
             "supplier": one.lot.supplier,
+            "told": one.lot.told().into_iter().collect::<BTreeMap<_, _>>(),
+            "corrected": one.lot.corrected.iter().map(|one| json!({ "on": one.on.to_string(), "reason": one.reason })).collect::<Vec<_>>(),
+            "listed": lots.contains(&one.lot),
             "best_before": one.lot.best_before.map(|day| day.to_string()),
             "left": one.left.map(grams),
             "refused": one.refused,
@@ -31,5 +38,52 @@ pub fn store(context: &Context) -> Result<Value, QueryError> {
         "lots": rows.collect::<Vec<_>>(),
         "damaged": damaged,
         "known": plan::ingredients(context),
+    }))
+}
+
+/// What a trace is asked of.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Name {
+    name: String,
+    /// Only the lot of this ingredient; of each one where it is empty.
+    #[serde(default)]
+    ingredient: String,
+}
+
+/// Where a lot or batch went, and what a batch is made of.
+///
+/// # Errors
+/// Where no log names it, or the logs do not read.
+pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
+    let (traced, damaged) = context.each_record(|record| Traced::of(&record))?;
+    let ingredient = Some(asked.ingredient.trim()).filter(|name| !name.is_empty());
+    let trace = Trace::of(asked.name.trim(), ingredient, traced)
+        .map_err(|error| QueryError::Other(error.to_string()))?;
+    let steps = |steps: &[Step]| -> Vec<Value> {
+        let one = |step: &Step| {
+            json!({
+                "batch": step.used.batch,
+                "step": step.used.step,
+                "ingredient": step.used.ingredient,
+                "lot": step.used.lot,
+                "net": grams(step.used.net),
+                "reached": step.reached().map(|mass: Mass| grams(mass)),
+                "depth": step.depth,
+                "jars": step.jars.words(),
+            })
+        };
+        steps.iter().map(one).collect()
+    };
+    let (batches, jars) = trace.reach();
+    Ok(json!({
+        "name": asked.name.trim(),
+        "made_of": trace.made_of.as_deref().map(steps),
+        "told": trace.told,
+        "reached": steps(&trace.reached),
+        "batches": batches,
+        "jars": jars,
+        "ingredients": trace.ingredients,
+        "damaged": damaged,
     }))
 }

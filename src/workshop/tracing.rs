@@ -1,0 +1,220 @@
+//! Where a lot went, and what a batch is made of, as the command line and the page tell it.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::journal::batch::record::Record;
+use crate::journal::batch::standing::Standing;
+use crate::lots::trace::{Reached, Use, Uses};
+use crate::lots::{jars, uses_of};
+use crate::mass::Mass;
+use crate::vocabulary::entry::RowKind;
+
+/// What a trace needs of a batch.
+#[derive(Debug)]
+pub struct Traced {
+    batch: String,
+    uses: Vec<Use>,
+    told: Told,
+    jars: Jars,
+}
+
+/// What the table of a batch does not tell.
+#[derive(Debug)]
+struct Told {
+    unnamed: Vec<String>,
+    /// What is to be said where it is closed and not complete.
+    incomplete: Option<String>,
+}
+
+/// The jars of a batch.
+#[derive(Debug, Clone)]
+pub enum Jars {
+    None,
+    Planned(u32),
+    /// Those that stand; none where every one was withdrawn.
+    Filled(BTreeSet<usize>),
+}
+
+/// A step that a trace came to.
+#[derive(Debug)]
+pub struct Step {
+    pub used: Use,
+    /// Batches between it and what was asked for: 0 where there is none.
+    pub depth: usize,
+    /// Those of its batch.
+    pub jars: Jars,
+}
+
+/// Both ways from one name.
+#[derive(Debug)]
+pub struct Trace {
+    /// What the batch of that name is made of; none where no batch has it.
+    pub made_of: Option<Vec<Step>>,
+    /// What its table does not tell, sentences.
+    pub told: Vec<String>,
+    /// What took from the lot or batch of that name.
+    pub reached: Vec<Step>,
+    /// The ingredients whose lot has that name.
+    pub ingredients: Vec<String>,
+}
+
+/// Why there is no trace.
+#[derive(Debug, thiserror::Error)]
+pub enum TraceError {
+    #[error("no batch is named {0} and none took from a lot {0}")]
+    Unknown(String),
+    #[error("no batch took {ingredient} from a lot {name}; it was named for {}", others.join(", "))]
+    OtherIngredient {
+        name: String,
+        ingredient: String,
+        others: Vec<String>,
+    },
+}
+
+impl Trace {
+    /// Of a lot or batch `name`, a lot of `ingredient` alone where that is told.
+    ///
+    /// # Errors
+    /// See [`TraceError`].
+    pub fn of(
+        name: &str,
+        ingredient: Option<&str>,
+        traced: Vec<Traced>,
+    ) -> Result<Trace, TraceError> {
+        let (mut uses, mut batches) = (Vec::new(), BTreeMap::new());
+        let mut told = BTreeMap::new();
+        for one in traced {
+            uses.extend(one.uses);
+            told.insert(one.batch.clone(), one.told);
+            batches.insert(one.batch, one.jars);
+        }
+        let graph = Uses::new(&uses);
+        let others = graph.ingredients(name).into_iter().map(str::to_owned);
+        let ingredients: Vec<String> = others.collect();
+        let forward = match ingredient {
+            Some(ingredient) => graph.forward_of(name, ingredient),
+            None => graph.forward(name),
+        };
+        if let (Some(ingredient), [], [_, ..]) = (ingredient, forward.as_slice(), &*ingredients) {
+            return Err(TraceError::OtherIngredient {
+                name: name.to_owned(),
+                ingredient: ingredient.to_owned(),
+                others: ingredients,
+            });
+        }
+        let step = |reached: &Reached<'_>| Step {
+            used: reached.used.clone(),
+            depth: reached.depth,
+            jars: batches
+                .get(&reached.used.batch)
+                .map_or(Jars::None, Jars::clone),
+        };
+        let mut sentences = Vec::new();
+        let made_of = batches.contains_key(name).then(|| graph.backward(name));
+        if let Some(found) = &made_of {
+            let lots = found.iter().map(|reached| reached.used.lot.as_str());
+            for batch in BTreeSet::from_iter(lots.chain([name])) {
+                if let Some(told) = told.get(batch) {
+                    sentences.extend(told.of(batch));
+                }
+            }
+        } else if forward.is_empty() {
+            return Err(TraceError::Unknown(name.to_owned()));
+        }
+        Ok(Trace {
+            made_of: made_of.map(|found| found.iter().map(step).collect()),
+            told: sentences,
+            reached: forward.iter().map(step).collect(),
+            ingredients,
+        })
+    }
+
+    /// The batches that were reached, and the jars that were filled of them.
+    pub fn reach(&self) -> (usize, usize) {
+        let by_batch = self
+            .reached
+            .iter()
+            .map(|step| (&step.used.batch, &step.jars));
+        let by_batch = BTreeMap::from_iter(by_batch);
+        let filled = by_batch.values().map(|jars| match jars {
+            Jars::Filled(jars) => jars.len(),
+            Jars::Planned(_) | Jars::None => 0,
+        });
+        (by_batch.len(), filled.sum())
+    }
+}
+
+impl Step {
+    /// What of it came into the batch, where that is not all that was taken.
+    pub fn reached(&self) -> Option<Mass> {
+        let left = self.used.residue;
+        (left != Mass::ZERO).then(|| self.used.net - left)
+    }
+}
+
+impl Traced {
+    pub fn of(record: &Record) -> Traced {
+        let planned = record.opening.as_ref().and_then(|opening| opening.jars);
+        let withdrawn = record
+            .replaced
+            .values()
+            .any(|kind| *kind == RowKind::Filled);
+        let jars = match (record.filled.as_slice(), planned) {
+            ([], _) if withdrawn => Jars::Filled(BTreeSet::new()),
+            ([], Some((planned, _))) => Jars::Planned(planned),
+            ([], None) => Jars::None,
+            (rows, _) => Jars::Filled(jars::filled(rows)),
+        };
+        Traced {
+            batch: record.batch.clone(),
+            uses: uses_of(record).collect(),
+            told: Told {
+                unnamed: unnamed(record),
+                incomplete: match record.standing() {
+                    standing @ Standing::Incomplete(_) => standing.warning(),
+                    Standing::Open | Standing::Complete => None,
+                },
+            },
+            jars,
+        }
+    }
+}
+
+/// The ingredients that were weighed without a lot, with their net grams.
+fn unnamed(record: &Record) -> Vec<String> {
+    let steps = record.weighed().filter(|step| step.lot.is_empty());
+    steps
+        .filter_map(|step| {
+            let net = step.net?.mass().grams(Mass::from_mg(10));
+            Some(format!("{} ({net} g, step {})", step.ingredient, step.step))
+        })
+        .collect()
+}
+
+impl Told {
+    /// Sentences, where the table alone would look whole.
+    fn of(&self, batch: &str) -> Vec<String> {
+        let mut text = Vec::new();
+        if !self.unnamed.is_empty() {
+            let found = self.unnamed.join(", ");
+            text.push(format!("Weighed in {batch} without a lot: {found}."));
+        }
+        if let Some(incomplete) = &self.incomplete {
+            text.push(format!("Batch {batch} is {incomplete}."));
+        }
+        text
+    }
+}
+
+impl Jars {
+    /// Those recorded as filled, or else how many were planned.
+    pub fn words(&self) -> String {
+        match self {
+            Jars::None => "-".into(),
+            Jars::Planned(jars) => format!("{jars} planned"),
+            Jars::Filled(jars) if jars.is_empty() => "all withdrawn".into(),
+            Jars::Filled(jars) if jars.len() == 1 => format!("jar {}", jars::in_words(jars)),
+            Jars::Filled(jars) => format!("jars {}", jars::in_words(jars)),
+        }
+    }
+}
