@@ -10,12 +10,45 @@ use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, GAP, REST, cut, line};
 
 /// What many batches tell of one name.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Report {
     /// Tables of text.
     pub text: String,
-    /// The control chart as SVG; `None` of fewer than two batches.
-    pub chart: Option<String>,
+    /// The control chart; `None` of fewer than two batches.
+    pub chart: Option<Chart>,
+}
+
+/// What a control chart shows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chart {
+    pub title: String,
+    pub unit: &'static str,
+    /// In order of time.
+    pub values: Vec<f64>,
+    pub limits: Limits,
+}
+
+impl Chart {
+    /// As SVG, `width` CSS pixels wide.
+    pub fn svg(&self, width: u32) -> String {
+        svg::control_chart(&self.title, self.unit, &self.values, &self.limits, width)
+    }
+
+    /// In a few words, for who does not see it.
+    pub fn words(&self) -> String {
+        let limits = &self.limits;
+        let out = self.values.iter().filter(|value| limits.is_out(**value));
+        format!(
+            "{}: {} batches, mean {:.3}, limits {:.3} and {:.3}, {} beyond them, the last {:.3}",
+            self.title,
+            self.values.len(),
+            limits.centre,
+            limits.lower,
+            limits.upper,
+            out.count(),
+            self.values.last().copied().unwrap_or(0.0)
+        )
+    }
 }
 
 /// Of an ingredient, or of a formula in any version: `name` is looked for among the ingredients first,
@@ -72,7 +105,7 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
         ];
         let _ = writeln!(text, "{}", line(1, &columns, cells));
     }
-    end(text, &title, "percent of the target", &values, limits)
+    end(text, &title, "percent of the target", values, limits)
 }
 
 /// A line an ingredient, and the chart of the whole batches' deviations.
@@ -144,7 +177,7 @@ fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
         ];
         let _ = writeln!(text, "{}", line(1, &columns, cells));
     }
-    Some(end(text, &title, "percent of the batch", &values, limits))
+    Some(end(text, &title, "percent of the batch", values, limits))
 }
 
 /// All that was weighed less all targets, in percent of these. What was skipped and came in by a remedy has
@@ -174,8 +207,8 @@ fn mark(values: &[f64], at: usize, limits: Option<&Limits>) -> &'static str {
 fn end(
     mut text: String,
     title: &str,
-    unit: &str,
-    values: &[f64],
+    unit: &'static str,
+    values: Vec<f64>,
     limits: Option<Limits>,
 ) -> Report {
     let Some(limits) = limits else {
@@ -196,7 +229,12 @@ fn end(
         );
     }
     Report {
-        chart: Some(svg::control_chart(title, unit, values, &limits)),
+        chart: Some(Chart {
+            title: title.to_owned(),
+            unit,
+            values,
+            limits,
+        }),
         text,
     }
 }

@@ -8,6 +8,7 @@ use clap::Args;
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::chart::history::{Gathered, bare};
 use crate::chart::report::report;
+use crate::chart::svg::WIDTH;
 use crate::text::alike::nearest;
 use crate::workshop::batches::gather;
 
@@ -43,7 +44,7 @@ pub fn run(args: &HistoryArgs) -> Outcome {
     if let Some(path) = &args.svg {
         match &report.chart {
             Some(chart) => {
-                std::fs::write(path, chart)
+                std::fs::write(path, chart.svg(WIDTH))
                     .map_err(|e| Failure::failed(format!("{}: {e}", path.display())))?;
                 tell(&format!("The control chart: {}", path.display()));
             }

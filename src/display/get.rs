@@ -120,10 +120,7 @@ pub(super) fn sheet_of(page: String) -> Response {
 }
 
 async fn chart(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Chart>) -> Response {
-    with(&shared, &headers, asked, views::chart, |picture| {
-        ([(CONTENT_TYPE, "image/svg+xml")], picture).into_response()
-    })
-    .await
+    with(&shared, &headers, asked, views::chart, json).await
 }
 
 pub(super) type Asked<A> = Result<Query<A>, axum::extract::rejection::QueryRejection>;

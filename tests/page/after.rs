@@ -364,3 +364,68 @@ fn a_lot_is_followed_corrected_and_taken_out_and_no_line_is_rewritten() {
     assert_eq!(fs::read_to_string(&list).unwrap(), spoilt);
     no_faults(&mut screen);
 }
+
+/// Read on a phone and in the dark: WCAG 2.2, 1.4.3 (contrast of letters), 1.4.10 (no scrolling both ways at 390 px);
+/// that letters are no smaller than 12 CSS pixels is common practice, no source.
+#[test]
+fn a_chart_is_as_wide_as_the_screen_and_as_dark() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |person| {
+        made(person);
+        let logs = person.path(LOGS);
+        let name = "Coarse grey sea salt of the northern pans, twice washed";
+        let formula = format!(
+            "[formula]\nname = \"Long\"\n[[phase]]\n[[phase.ingredient]]\nname = \"{name}\"\npercent = 100\n"
+        );
+        for n in 0..40_i64 {
+            let begun = Begun {
+                formula: &formula,
+                label: "Long",
+                size: Mass::from_g(100),
+                jars: None,
+                at: &format!("2026-03-{:02}T{:02}:00:00Z", 1 + n / 2, 8 + n % 2),
+            };
+            // One beyond the limits.
+            let off = if n == 30 { 4_000 } else { (n * 37) % 110 };
+            let weighed = Draft {
+                target: Some(Mass::from_g(100)),
+                ..weighed(1, name, "S-1", 100_000 + off)
+            };
+            begun.written(&logs, &format!("long-{n:02}"), &[weighed, closed()]);
+        }
+    });
+    let mut screen = at(&served, seat);
+    screen.press("Batches");
+    screen.press("long-39");
+    screen.until("the chart", |seen| seen["pictures"] == 1);
+    let told = screen.tell(&json!(["charts", "chart"]));
+    for one in told["charts"].as_array().unwrap() {
+        assert_eq!(one["natural"], one["client"], "{one}");
+        let wide = one["client"].as_u64().unwrap();
+        assert!(wide <= one["wide"].as_u64().unwrap(), "{one}");
+        assert!(one["contrast"].as_f64().unwrap() >= 4.5, "{one}");
+        let dark = one["ground"][0].as_u64().unwrap() < 64;
+        assert_eq!(dark, one["scheme"] == "dark", "{one}");
+        assert!(has(one, "alt", "40 batches, mean"), "{one}");
+        assert!(has(one, "alt", "1 beyond them"), "{one}");
+    }
+    let session = served.enter();
+    for asked in [
+        "name=Long&formula=true",
+        "name=Coarse%20grey%20sea%20salt%20of%20the%20northern%20pans,%20twice%20washed",
+    ] {
+        for width in [0, 300, 358, 720, 5_000_000_u32] {
+            let answer = served.get(&format!("/chart?{asked}&width={width}"), &session);
+            let told: Value = serde_json::from_str(&answer.body).unwrap();
+            let drawn = &screen.tell(&json!(["drawn", told["svg"]]))["drawn"];
+            assert_eq!(
+                (&drawn["out"], &drawn["over"]),
+                (&json!([]), &json!([])),
+                "{width}: {drawn}"
+            );
+            assert!(drawn["least"].as_f64().unwrap() >= 12.0, "{drawn}");
+            assert!(drawn["texts"].as_u64().unwrap() >= 10, "{drawn}");
+        }
+    }
+    no_faults(&mut screen);
+}

@@ -132,6 +132,64 @@ def picture(page, made, kept):
     return told
 
 
+# The texts of a drawing as they lie: those that leave it, those that lie over each other, the smallest letter.
+DRAWN = """
+// The page's own policy lets no style in.
+const parsed = new DOMParser().parseFromString(arguments[0].replace(/<style>[^]*<\\/style>/, ""), "image/svg+xml");
+const svg = document.adoptNode(parsed.documentElement);
+document.body.append(svg);
+const wide = svg.viewBox.baseVal.width, high = svg.viewBox.baseVal.height;
+const texts = [...svg.querySelectorAll("text")].map((node) => ({ text: node.textContent, box: node.getBBox(), size: parseFloat(getComputedStyle(node).fontSize) }));
+const out = texts.filter(({ box }) => box.x < 0 || box.y < 0 || box.x + box.width > wide || box.y + box.height > high);
+const over = texts.flatMap((one, i) => texts.slice(i + 1).filter(({ box }) =>
+  one.box.x < box.x + box.width && box.x < one.box.x + one.box.width && one.box.y + 2 < box.y + box.height && box.y + 2 < one.box.y + one.box.height)
+  .map((other) => `${one.text} | ${other.text}`));
+svg.remove();
+return { wide, out: out.map(({ text }) => text), over, least: Math.min(...texts.map(({ size }) => size)), texts: texts.length };
+"""
+SHOWN_CHART = """
+const one = document.querySelector("img.chart");
+return { natural: one.naturalWidth, client: one.clientWidth, alt: one.alt };
+"""
+
+
+def luminance(colour):
+    """WCAG 2.2, relative luminance."""
+    parts = [c / 255 for c in colour]
+    parts = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+
+
+def charts(page, folder, name):
+    """The chart that is shown, on a phone and a wide screen, light and dark: its ground, and the contrast of what
+    stands out of it most."""
+    told = []
+    for scheme in ("light", "dark"):
+        media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+        page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
+        for wide, high in ((390, 844), (1366, 768)):
+            size(page, wide, high)
+            end = time.monotonic() + LONGEST
+            time.sleep(0.5)
+            one = page.find_element(By.CSS_SELECTOR, "img.chart")
+            shown = page.execute_script(SHOWN_CHART)
+            while shown["natural"] != shown["client"] and time.monotonic() < end:
+                time.sleep(0.1)
+                shown = page.execute_script(SHOWN_CHART)
+            path = os.path.join(folder, f"{name}-{wide}-{scheme}.png")
+            one.screenshot(path)
+            picture = Image.open(path).convert("RGB")
+            colours = sorted(picture.getcolors(picture.width * picture.height), reverse=True)
+            ground = colours[0][1]
+            lights = sorted(((luminance(colour) + 0.05) for count, colour in colours if count > 20))
+            of_ground = luminance(ground) + 0.05
+            most = max(lights[-1] / of_ground, of_ground / lights[0])
+            told.append({"scheme": scheme, "wide": wide, "ground": ground, "contrast": most, **shown})
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    size(page, 768, 1024)
+    return {"charts": told}
+
+
 def tab(page):
     """What opened beside the page, as it is read there; it is closed again."""
     end = time.monotonic() + LONGEST
@@ -168,6 +226,8 @@ def main():
             "reload": lambda: page.refresh(),
             "pictures": lambda name: pictures(page, folder, name),
             "picture": lambda made, kept: picture(page, made, kept),
+            "charts": lambda name: charts(page, folder, name),
+            "drawn": lambda svg: {"drawn": page.execute_script(DRAWN, svg)},
             "tab": lambda: tab(page),
             "console": lambda: {"console": [entry["message"] for entry in page.get_log("browser")]},
         }

@@ -244,9 +244,76 @@ fn a_point_beyond_a_limit_is_drawn_as_a_square_with_its_number() {
     values.push(90.0);
     let limits = Limits::of(&values).unwrap();
     assert!(limits.is_out(90.0));
-    let svg = bismar::chart::svg::control_chart("a < b & c", "g", &values, &limits);
+    let svg = bismar::chart::svg::control_chart("a < b & c", "g", &values, &limits, 760);
     // One in each panel: the value, and the jump to it.
     assert_eq!(svg.matches("height=\"9\"").count(), 2, "{svg}");
     assert_eq!(svg.matches(">21</text>").count(), 2, "{svg}");
     assert!(svg.contains("a &lt; b &amp; c"), "{svg}");
+}
+
+/// Relative luminance of `#rrggbb` (WCAG 2.2, "relative luminance").
+fn luminance(colour: &str) -> f64 {
+    let part = |at: usize| {
+        let byte = u8::from_str_radix(&colour[at..at + 2], 16).unwrap();
+        let part = f64::from(byte) / 255.0;
+        match part <= 0.04045 {
+            true => part / 12.92,
+            false => ((part + 0.055) / 1.055).powf(2.4),
+        }
+    };
+    0.2126 * part(1) + 0.7152 * part(3) + 0.0722 * part(5)
+}
+
+/// WCAG 2.2: letters 4.5:1 (1.4.3), what is needed to understand a picture 3:1 (1.4.11). Each colour of the light part
+/// has its own in the dark part.
+#[test]
+fn each_colour_of_the_chart_stands_out_on_a_light_and_on_a_dark_screen() {
+    let limits = Limits::of(&FLOW).unwrap();
+    let svg = bismar::chart::svg::control_chart("a", "g", &FLOW, &limits, 340);
+    let (_, style) = svg.split_once("<style>").unwrap();
+    let (style, _) = style.split_once("</style>").unwrap();
+    let (light, dark) = style
+        .split_once("@media (prefers-color-scheme: dark) {")
+        .unwrap();
+    for part in [light, dark] {
+        let colours: Vec<(&str, &str)> = part
+            .lines()
+            .filter_map(|line| {
+                let (name, rest) = line.split_once(" {")?;
+                let at = rest.find('#')?;
+                Some((name.trim(), &rest[at..at + 7]))
+            })
+            .collect();
+        let ground = luminance(
+            colours
+                .iter()
+                .find(|(name, _)| *name == ".ground")
+                .unwrap()
+                .1,
+        );
+        let names: Vec<&str> = colours.iter().map(|(name, _)| *name).collect();
+        let all = [
+            ".ground",
+            "text",
+            ".on-lines",
+            ".line",
+            ".in",
+            ".run",
+            ".out",
+        ];
+        assert_eq!(names, all, "{part}");
+        for (name, colour) in colours {
+            let other = luminance(colour);
+            let ratio = (ground.max(other) + 0.05) / (ground.min(other) + 0.05);
+            match name {
+                // The rim of a letter is the ground.
+                ".ground" | ".on-lines" => assert!((ratio - 1.0).abs() < 1e-9, "{name}"),
+                "text" => assert!(ratio >= 4.5, "{name}: {ratio}"),
+                _ => assert!(ratio >= 3.0, "{name}: {ratio}"),
+            }
+        }
+    }
+    // No colour stands anywhere else.
+    let rest = svg.replace(style, "");
+    assert!(!rest.contains("#"), "{rest}");
 }

@@ -1,13 +1,12 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, aboutNow, age, deed, fetched, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
+import { $, aboutNow, age, deed, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
 import { button, day, dot, el, field, g, get, go, h, lines, link, mass, n, part, question, sends, small, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, trace, traceOf } from "./after.js";
 import { paintScales, scales } from "./scales.js";
 
-const SLOW = 10000; // ms for an answer that reads many files
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
 
 const TITLES = {
@@ -378,28 +377,27 @@ function charts(reply) {
   const picture = el("img", { class: "chart", alt: "", hidden: true });
   const none = el("p", { hidden: true }, "A chart needs two batches.");
   const choose = field("Chart of", { choices: [["", "the whole batches"], ...names.map((name) => [name, name])], onchange: () => draw() });
+  const box = part("Over all batches", choose.box, picture, none);
   let turn = 0;
+  let drawn = 0; // the width of what is shown
   const draw = async () => {
     const mine = ++turn;
     const name = choose.value;
-    const asked = question("/chart", name ? { name } : { name: reply.bare, formula: "true" });
-    let drawn = null;
-    try {
-      const answer = await fetched(asked, { limit: SLOW });
-      if (answer.ok) drawn = URL.createObjectURL(await answer.blob());
-    } catch { /* none is shown */ }
-    const old = picture.src;
-    if (mine === turn) {
-      picture.hidden = !drawn;
-      none.hidden = Boolean(drawn);
-      picture.alt = `Control chart of ${name || reply.bare}: deviation from the target in each batch`;
-      if (drawn) picture.src = drawn;
-    }
-    const over = mine === turn ? old : drawn;
-    if (over) URL.revokeObjectURL(over);
+    // As wide as it is shown, so that no letter shrinks.
+    const width = Math.floor(box.clientWidth);
+    drawn = width;
+    const answer = await get(question("/chart", { ...(name ? { name } : { name: reply.bare, formula: "true" }), width }));
+    if (mine !== turn) return;
+    const { svg } = answer;
+    picture.hidden = !svg;
+    none.hidden = Boolean(svg);
+    picture.alt = `Control chart. ${answer.words}`;
+    if (picture.src) URL.revokeObjectURL(picture.src);
+    if (svg) picture.src = URL.createObjectURL(new Blob([svg], { type: "image/svg+xml" }));
   };
-  draw();
-  return part("Over all batches", choose.box, picture, none);
+  // The first time when it stands in the page.
+  new ResizeObserver(() => { if (box.clientWidth && Math.floor(box.clientWidth) !== drawn) draw(); }).observe(box);
+  return box;
 }
 
 // ---- Remedies ---------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ use super::super::context::Context;
 use super::{Batch, grams};
 use crate::chart::history::{bare, signed};
 use crate::chart::report::report;
+use crate::chart::svg::WIDTH;
 use crate::formula::amend::Amendment;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::Standing;
@@ -139,21 +140,26 @@ pub fn sheet(context: &Context, asked: &Batch) -> Result<String, QueryError> {
     Ok(html(&record))
 }
 
-/// Whose chart: an ingredient's, or a formula's.
+/// Whose chart: an ingredient's, or a formula's; and how wide it is shown, CSS pixels.
 #[derive(Debug, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Chart {
     name: String,
     #[serde(default)]
     formula: bool,
+    width: Option<u32>,
 }
 
-/// The control chart over many batches as SVG.
+/// The control chart over many batches as SVG, and in words.
 ///
 /// # Errors
 /// Where the logs cannot be read, or fewer than two batches tell of it.
-pub fn chart(context: &Context, asked: &Chart) -> Result<String, QueryError> {
+pub fn chart(context: &Context, asked: &Chart) -> Result<Value, QueryError> {
     let (batches, _) = folder::gather(&context.config().logs()?)?;
     let chart = report(&batches, &asked.name, asked.formula).and_then(|report| report.chart);
-    chart.ok_or_else(|| QueryError::Other("there is no chart of fewer than two batches".to_owned()))
+    let chart = chart.ok_or_else(|| {
+        QueryError::Other("there is no chart of fewer than two batches".to_owned())
+    })?;
+    let width = asked.width.unwrap_or(WIDTH);
+    Ok(json!({ "svg": chart.svg(width), "words": chart.words() }))
 }
