@@ -92,6 +92,11 @@ impl Link {
         })
     }
 
+    /// What tells this bus from the next one at its address.
+    pub(super) fn bus(&self) -> String {
+        self.connection.server_guid().to_string()
+    }
+
     /// Waits for something to happen by itself.
     pub(super) async fn happening(&mut self) -> Happening {
         match self.happening.changed().await {

@@ -2,6 +2,7 @@
 //! Specification 1.2).
 
 use std::fmt;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -41,6 +42,8 @@ pub(super) struct Desktop<F> {
     started_for: Option<u64>,
     /// Whether what is on the screen asks for something.
     asking: bool,
+    /// Where what is on the screen is noted, for the next daemon where this one dies.
+    note: Option<PathBuf>,
 }
 
 impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
@@ -48,6 +51,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
         address: Option<String>,
         sound: ServerSound,
         on_choice: Arc<F>,
+        note: Option<PathBuf>,
     ) -> Desktop<F> {
         Desktop {
             address,
@@ -59,17 +63,44 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             pace: Pace::default(),
             started_for: None,
             asking: false,
+            note,
         }
     }
 
-    async fn show(&mut self, said: &Said, inbox: &Inbox) -> Result<(), Trouble> {
-        let link = match &self.link {
-            Some(link) => link,
-            None => {
-                let answers = Answers::new(inbox.clone(), Arc::clone(&self.on_choice));
-                let opened = Link::open(self.address.as_deref(), move |key| answers.take(key));
-                self.link.insert(opened.await.map_err(Trouble::Bus)?)
+    /// The connection, opened where there is none.
+    async fn link(&mut self, inbox: &Inbox) -> Result<&mut Link, Trouble> {
+        if self.link.is_none() {
+            let answers = Answers::new(inbox.clone(), Arc::clone(&self.on_choice));
+            let opened = Link::open(self.address.as_deref(), move |key| answers.take(key));
+            self.link = Some(opened.await.map_err(Trouble::Bus)?);
+        }
+        self.link.as_mut().ok_or(Trouble::NoServer)
+    }
+
+    /// A notification that a daemon left when it died is taken from the screen: nobody answers it.
+    async fn clear_up(&mut self, inbox: &Inbox) {
+        let Some(left) = self.note.as_deref().and_then(Noted::read) else {
+            return;
+        };
+        let clear = async {
+            let link = self.link(inbox).await.ok()?;
+            let owner = link.server().await.ok()??;
+            // On another bus or server the id may be somebody else's notification.
+            let same = Noted::new(link, &owner, left.id) == left;
+            if same {
+                link.withdraw(left.id).await.ok()?;
             }
+            Some(())
+        };
+        // What hangs is dealt with at the first cue.
+        let _ = tokio::time::timeout(LIMIT, clear).await;
+        Noted::forget(self.note.as_deref());
+    }
+
+    async fn show(&mut self, said: &Said, inbox: &Inbox) -> Result<(), Trouble> {
+        self.link(inbox).await?;
+        let Some(link) = &self.link else {
+            return Err(Trouble::NoServer);
         };
         let owner = match link.server().await.map_err(Trouble::Bus)? {
             Some(owner) => owner,
@@ -102,7 +133,13 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
         };
         let message = message(said, capabilities, &self.sound);
         let id = link.notify(&message, &owner, replaces).await;
-        self.shown = Some((owner, id.map_err(Trouble::Server)?));
+        let id = id.map_err(Trouble::Server)?;
+        if self.shown.as_ref() != Some(&(owner.clone(), id))
+            && let Some(note) = &self.note
+        {
+            Noted::new(link, &owner, id).write(note);
+        }
+        self.shown = Some((owner, id));
         self.asking = said.cue.urgent || !said.cue.choices.is_empty();
         Ok(())
     }
@@ -171,6 +208,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Output for Desktop<F> {
     async fn run(mut self, mut inbox: Inbox, report: Report) {
         let mut waiting: Option<Arc<Said>> = None;
         let mut last: Option<Arc<Said>> = None;
+        self.clear_up(&inbox).await;
         loop {
             let due = waiting
                 .as_ref()
@@ -217,6 +255,50 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Output for Desktop<F> {
             self.attempt(&said, &inbox, &report).await;
         }
         self.withdraw().await;
+        Noted::forget(self.note.as_deref());
+    }
+}
+
+/// What is on the screen, as one line of a file that the next daemon reads.
+#[derive(Debug, PartialEq, Eq)]
+struct Noted {
+    /// Of the bus itself: its names are used again by the next one.
+    bus: String,
+    server: String,
+    id: u32,
+}
+
+impl Noted {
+    fn new(link: &Link, server: &str, id: u32) -> Noted {
+        Noted {
+            bus: link.bus(),
+            server: server.to_owned(),
+            id,
+        }
+    }
+
+    /// `None` where there is none, or what is there is no note.
+    fn read(note: &Path) -> Option<Noted> {
+        let text = std::fs::read_to_string(note).ok()?;
+        let mut words = text.split_whitespace();
+        let (bus, server) = (words.next()?.to_owned(), words.next()?.to_owned());
+        let id = words.next()?.parse().ok()?;
+        Some(Noted { bus, server, id })
+    }
+
+    /// A note that cannot be written leaves a notification on the screen at worst.
+    fn write(&self, note: &Path) {
+        let Noted { bus, server, id } = self;
+        if let Err(error) = std::fs::write(note, format!("{bus} {server} {id}\n")) {
+            tracing::debug!(%error, "what is on the screen is not noted");
+        }
+    }
+
+    fn forget(note: Option<&Path>) {
+        if let Some(note) = note {
+            // It is not there where nothing was shown.
+            let _ = std::fs::remove_file(note);
+        }
     }
 }
 

@@ -127,6 +127,8 @@ pub struct Surroundings {
     pub data_dirs: Vec<PathBuf>,
     /// D-Bus address of the session bus; `None`: the process's own.
     pub bus: Option<String>,
+    /// A file in a folder of this session, for what is on the screen; `None`: it is not noted.
+    pub note: Option<PathBuf>,
 }
 
 impl Surroundings {
@@ -145,6 +147,8 @@ impl Surroundings {
                 .chain(std::env::split_paths(&rest))
                 .collect(),
             bus: None,
+            note: set("XDG_RUNTIME_DIR")
+                .map(|folder| PathBuf::from(folder).join("bismar").join("notification")),
         }
     }
 }
@@ -207,6 +211,7 @@ impl CueHub {
                 around.bus.clone(),
                 theirs,
                 Arc::new(on_choice),
+                around.note.clone(),
             ));
         }
         if let Some(sound) = sound {

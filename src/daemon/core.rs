@@ -154,6 +154,7 @@ impl<H: Weigher> Core<H> {
     pub async fn run(mut self, mut calls: mpsc::Receiver<Call>, mut orders: mpsc::Receiver<Order>) {
         let mut watchdog = Watchdog::new(notify::watchdog_interval());
         notify::ready(READY);
+        self.parts.cues.begin();
         self.show_status();
         let now = self.clock.now();
         self.settle(now);

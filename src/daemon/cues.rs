@@ -6,7 +6,7 @@ use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 
 use super::ports::{Closing, CueSink};
 use crate::config::Held;
-use crate::cue::CueHub;
+use crate::cue::{CueHub, Surroundings};
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::Cue;
 use crate::vocabulary::status::OutputStatus;
@@ -32,17 +32,30 @@ impl HubCues {
     }
 }
 
-impl CueSink for HubCues {
-    fn say(&mut self, cue: &Cue) {
+impl HubCues {
+    fn hub(&mut self) -> &CueHub {
         let words = &self.words;
-        let hub = self.hub.get_or_insert_with(|| {
+        self.hub.get_or_insert_with(|| {
             let words = words.clone();
             CueHub::start(&self.config.now().cues, move |choice| {
                 // The loop has ended where nobody listens; then the choice has no meaning.
                 let _ = words.send(choice.command());
             })
-        });
-        hub.say(cue);
+        })
+    }
+}
+
+impl CueSink for HubCues {
+    fn say(&mut self, cue: &Cue) {
+        self.hub().say(cue);
+    }
+
+    fn begin(&mut self) {
+        // What a daemon that died left on the screen is taken away now, not at the first cue.
+        let note = Surroundings::of_process().note;
+        if note.is_some_and(|note| note.exists()) {
+            self.hub();
+        }
     }
 
     fn renew(&mut self) {

@@ -98,6 +98,9 @@ pub type Closing = std::pin::Pin<Box<dyn Future<Output = ()>>>;
 /// Where cues go. Returns at once, whatever the desktop does.
 pub trait CueSink {
     fn say(&mut self, cue: &Cue);
+
+    /// The loop runs: what an earlier daemon left is put in order.
+    fn begin(&mut self) {}
     /// The configuration has others now.
     fn renew(&mut self) {}
     /// The maker's answers to cues, such as a notification's button. Asked for once.

@@ -378,6 +378,7 @@ impl Bench {
             path: self.path("bin").into(),
             data_dirs,
             bus: None,
+            note: None,
         };
         let config = CueConfig {
             desktop: false,

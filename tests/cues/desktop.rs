@@ -70,6 +70,60 @@ fn one_notification_is_replaced_in_place_with_urgency_hints_and_buttons() {
     });
 }
 
+/// A hub that ends without a word, as one of a daemon that dies; the next one takes what is left from the screen, once, and
+/// on the same bus and server alone: there the id is its own (specification 1.2, "Notify": ids are unique for the time
+/// that the server runs).
+#[test]
+fn what_a_dead_daemon_left_on_the_screen_is_taken_away_by_the_next_one() {
+    on_a_bus(async |bus| {
+        let folder = tempfile::tempdir().unwrap();
+        let note = folder.path().join("notification");
+        let around = Surroundings {
+            note: Some(note.clone()),
+            ..surroundings(&bus)
+        };
+        let start = || CueHub::start_in(&desktop_only(), &around, |_| {});
+        let mut server = Server::start(&bus, Manner::Answering).await;
+        let dead = start();
+        dead.say(&cue(CueKind::TakeOut, "16.00 g to take out"));
+        server.shown().await;
+        while !note.exists() {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        let left = std::fs::read_to_string(&note).unwrap();
+        drop(dead);
+        // Nothing is said yet.
+        let hub = start();
+        assert_eq!(server.closed.recv().await, Some(1));
+        hub.say(&cue(CueKind::Add, "4.00 g to add"));
+        let shown = server.shown().await;
+        assert_eq!(shown.replaces, 0, "{shown:?}");
+        hub.close(GUARD).await;
+        assert!(!note.exists(), "a note of nothing");
+
+        // Another bus, another server, no note at all: nobody's notification is touched.
+        let [bus_id, name, id]: [&str; 3] = left
+            .split_whitespace()
+            .collect::<Vec<_>>()
+            .try_into()
+            .unwrap();
+        for other in [
+            format!("{} {name} {id}\n", "0".repeat(bus_id.len())),
+            format!("{bus_id} :1.99999 {id}\n"),
+            format!("{bus_id} {name} many\n"),
+            "\0\n\n".to_owned(),
+            String::new(),
+        ] {
+            std::fs::write(&note, &other).unwrap();
+            let hub = start();
+            hub.say(&cue(CueKind::Add, "5.00 g to add"));
+            server.shown().await;
+            hub.close(GUARD).await;
+            assert!(server.closed.try_recv().is_err(), "{other:?}");
+        }
+    });
+}
+
 #[test]
 fn the_body_is_escaped_for_a_server_that_reads_markup() {
     on_a_bus(async |bus| {
