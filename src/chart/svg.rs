@@ -206,7 +206,7 @@ impl Panel<'_> {
         let points = points.collect::<Vec<_>>().join(" ");
         let _ = writeln!(out, "<polyline class=\"run\" points=\"{points}\"/>");
         let (upper, lower) = (self.lines[0].1, self.lines[2].1);
-        let names = self.names(&y);
+        let names = self.names(y);
         let mut taken: Vec<Spot> = names.iter().map(|(_, taken)| *taken).collect();
         // Points that are close are small, so that each is seen.
         let radius = (step * 0.4).clamp(1.5, 3.0);

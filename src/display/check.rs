@@ -1,4 +1,4 @@
-//! A scale check, or the weighing of an empty vessel, that the page leads: the daemon's readings through the guide,
+//! A scale check, repeated weighings of one load, or the weighing of an empty vessel, that the page leads: the daemon's readings through the guide,
 //! its words to the browsers. One at a time; it ends by itself.
 
 use std::path::PathBuf;
@@ -6,7 +6,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use tokio::sync::{mpsc, watch};
-use tokio::task::AbortHandle;
+use tokio::task::JoinHandle;
 
 use super::context::Context;
 use super::{ask, idle};
@@ -14,6 +14,7 @@ use crate::guide::{Guide, Taken};
 use crate::journal::read::scale_checks;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
+use crate::metrology::repeatability::WEIGHINGS;
 use crate::metrology::test_weights::{TestLoad, WeightClass};
 use crate::protocol::call::Call;
 use crate::protocol::reply::Refusal;
@@ -21,16 +22,19 @@ use crate::protocol::request::Request;
 use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
 use crate::text::harmless_json;
+use crate::workshop::repeatability;
 use crate::workshop::scale_check::{Check, CheckLog, Heard, NOT_PASSED, ability, hear};
-use crate::workshop::scale_setup::{add_vessel, is_another_vessel, name_of};
+use crate::workshop::scale_setup::{self, add_vessel, is_another_vessel, name_of};
 
 /// A check that nobody goes on with is over then.
 const LONGEST: Duration = Duration::from_secs(600);
+/// As [`LONGEST`], of ten weighings.
+const LONGEST_OF_TEN: Duration = Duration::from_secs(2400);
 
 /// How a check stands.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct Standing {
-    /// `check` or `vessel`.
+    /// `check`, `repeatability` or `vessel`.
     event: &'static str,
     pub say: String,
     /// Whether it is over.
@@ -50,7 +54,7 @@ impl Standing {
 #[derive(Debug)]
 pub struct Checks {
     standing: watch::Sender<Option<Standing>>,
-    running: Mutex<Option<AbortHandle>>,
+    running: Mutex<Option<JoinHandle<()>>>,
 }
 
 impl Default for Checks {
@@ -74,18 +78,20 @@ impl Checks {
     }
 
     /// Ends the check that runs, and says so; `false` where none does.
-    pub fn end(&self, say: &str) -> bool {
+    pub async fn end(&self, say: &str) -> bool {
         let running = self.running().take();
         let Some(task) = running.filter(|task| !task.is_finished()) else {
             return false;
         };
         task.abort();
+        // The log is nobody's only then; the next check needs it.
+        let _ = task.await;
         let event = self.standing.borrow().as_ref().map(|one| one.event);
         self.voice(event.unwrap_or("check")).tell(say, true, None);
         true
     }
 
-    fn running(&self) -> std::sync::MutexGuard<'_, Option<AbortHandle>> {
+    fn running(&self) -> std::sync::MutexGuard<'_, Option<JoinHandle<()>>> {
         self.running.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -104,31 +110,65 @@ impl Checks {
     ) -> Result<String, String> {
         let weight = Mass::parse_with_unit(weight).map_err(|error| error.to_string())?;
         let class = WeightClass::from_name(class).ok_or("the classes are E2, F1, F2 and M1")?;
-        let standing = idle(calls, "check the scale when it is over").await;
-        let standing = standing.map_err(|refusal| refusal.error)?;
-        let config = context.config();
-        if !config.scales.iter().any(|known| known.name == scale) {
-            return Err("there is no scale of that name".to_owned());
-        }
-        let ability = ability(&config, &scale, &standing.status);
+        let ability = idle_scale(calls, context, &scale).await?;
         let load = TestLoad::new(vec![weight]).ok_or("no test weight has that mass")?;
         let check = Check::new(load, class, &ability)?;
-        self.end("Another check was begun.");
-        let logs = config.logs().map_err(|error| error.to_string())?;
-        let opened = tokio::task::spawn_blocking(move || scale_checks::open(&logs)).await;
-        let opened = opened.map_err(|error| error.to_string())?;
-        let (log, found) = opened.map_err(|error| error.to_string())?;
-        let log = CheckLog::new(log, &scale, ability.readability);
-        let events = readings(calls).await.map_err(|refusal| refusal.error)?;
-        let mut say = format!("Scale {scale}: take everything off the pan.");
-        if let Some(torn) = found.and_then(|found| found.torn) {
-            say.push_str(&format!(" Note: {torn}."));
-        }
+        let (log, events, say) = self.logged(calls, context, &ability).await?;
         let voice = self.voice("check");
         voice.tell(&say, false, None);
         let led = lead(voice, check, ability, log, events);
-        *self.running() = Some(tokio::spawn(led).abort_handle());
+        *self.running() = Some(tokio::spawn(led));
         Ok(say)
+    }
+
+    /// Begins ten weighings of one load on `scale`; with `write` what comes of them goes into the configuration.
+    /// Gives the first sentence.
+    ///
+    /// # Errors
+    /// In words, where a batch is being weighed or the log of the checks is held.
+    pub async fn begin_repeatability(
+        &self,
+        calls: &mpsc::Sender<Call>,
+        context: &Context,
+        scale: String,
+        write: bool,
+    ) -> Result<String, String> {
+        let ability = idle_scale(calls, context, &scale).await?;
+        let into = match write {
+            true => Some((
+                context.config_file().map_err(|error| error.to_string())?,
+                calls.clone(),
+            )),
+            false => None,
+        };
+        let (log, events, say) = self.logged(calls, context, &ability).await?;
+        let voice = self.voice("repeatability");
+        voice.tell(&say, false, None);
+        let led = lead_repeatability(voice, ability, log, events, into);
+        *self.running() = Some(tokio::spawn(led));
+        Ok(say)
+    }
+
+    /// Ends what runs, and opens the log of the checks for rows of the scale: with the daemon's readings and the first
+    /// sentence.
+    async fn logged(
+        &self,
+        calls: &mpsc::Sender<Call>,
+        context: &Context,
+        ability: &ScaleAbility,
+    ) -> Result<(CheckLog, Inbox, String), String> {
+        self.end("Another check was begun.").await;
+        let logs = context.config().logs().map_err(|error| error.to_string())?;
+        let opened = tokio::task::spawn_blocking(move || scale_checks::open(&logs)).await;
+        let opened = opened.map_err(|error| error.to_string())?;
+        let (log, found) = opened.map_err(|error| error.to_string())?;
+        let log = CheckLog::new(log, &ability.name, ability.readability);
+        let events = readings(calls).await.map_err(|refusal| refusal.error)?;
+        let mut say = format!("Scale {}: take everything off the pan.", ability.name);
+        if let Some(torn) = found.and_then(|found| found.torn) {
+            say.push_str(&format!(" Note: {torn}."));
+        }
+        Ok((log, events, say))
     }
 
     /// Begins the weighing of an empty vessel on `scale`, which then is written into the configuration as `name`,
@@ -160,7 +200,7 @@ impl Checks {
         }
         let file = context.config_file().map_err(|error| error.to_string())?;
         let ability = ability(&config, &scale, &standing.status);
-        self.end("Another weighing was begun.");
+        self.end("Another weighing was begun.").await;
         let events = readings(calls).await.map_err(|refusal| refusal.error)?;
         let say = format!("Scale {scale}: take everything off the pan.");
         let voice = self.voice("vessel");
@@ -172,7 +212,7 @@ impl Checks {
             calls: calls.clone(),
         };
         let led = lead_vessel(voice, vessel, ability, events);
-        *self.running() = Some(tokio::spawn(led).abort_handle());
+        *self.running() = Some(tokio::spawn(led));
         Ok(say)
     }
 
@@ -182,6 +222,21 @@ impl Checks {
             event,
         }
     }
+}
+
+/// The scale of that name, while no batch is weighed.
+async fn idle_scale(
+    calls: &mpsc::Sender<Call>,
+    context: &Context,
+    scale: &str,
+) -> Result<ScaleAbility, String> {
+    let standing = idle(calls, "check the scale when it is over").await;
+    let standing = standing.map_err(|refusal| refusal.error)?;
+    let config = context.config();
+    if !config.scales.iter().any(|known| known.name == scale) {
+        return Err("there is no scale of that name".to_owned());
+    }
+    Ok(ability(&config, scale, &standing.status))
 }
 
 /// The daemon's readings from now on.
@@ -208,16 +263,20 @@ impl Voice {
         }));
     }
 
-    /// One weighing to its end, `nothing` of which was done where there is none.
+    /// The weighings to their end, `nothing` of which was done where there is none.
     async fn weighed(
         &self,
         guide: Guide,
         ability: &ScaleAbility,
         events: Inbox,
         nothing: &str,
-    ) -> Option<Taken> {
+    ) -> Option<Vec<Taken>> {
         let weighing = weigh(self, guide, ability, events);
-        let say = match tokio::time::timeout(LONGEST, weighing).await {
+        let longest = match self.event {
+            "repeatability" => LONGEST_OF_TEN,
+            _ => LONGEST,
+        };
+        let say = match tokio::time::timeout(longest, weighing).await {
             Ok(Ok(taken)) => return Some(taken),
             Ok(Err(why)) => format!("{why}; {nothing}."),
             Err(_) => format!("Nothing happened for a long time: it is over, {nothing}."),
@@ -230,7 +289,8 @@ impl Voice {
 async fn lead(voice: Voice, check: Check, ability: ScaleAbility, log: CheckLog, events: Inbox) {
     let guide = Guide::new(1, Some(check.limits.nominal), ability.readability);
     let nothing = "nothing was logged";
-    let Some(taken) = voice.weighed(guide, &ability, events, nothing).await else {
+    let taken = voice.weighed(guide, &ability, events, nothing).await;
+    let Some(taken) = taken.and_then(|all| all.last().copied()) else {
         return;
     };
     let d = ability.readability;
@@ -252,6 +312,59 @@ async fn lead(voice: Voice, check: Check, ability: ScaleAbility, log: CheckLog, 
     voice.tell(&say, true, Some(passed));
 }
 
+async fn lead_repeatability(
+    voice: Voice,
+    ability: ScaleAbility,
+    mut log: CheckLog,
+    events: Inbox,
+    into: Option<(PathBuf, mpsc::Sender<Call>)>,
+) {
+    let d = ability.readability;
+    let guide = Guide::new(WEIGHINGS, None, d);
+    let nothing = "nothing was logged";
+    let Some(taken) = voice.weighed(guide, &ability, events, nothing).await else {
+        return;
+    };
+    let Some(found) = repeatability::found(&taken, d) else {
+        return voice.tell("Too few weighings; nothing was logged.", true, None);
+    };
+    let mut words = repeatability::words(&found);
+    let logged = tokio::task::spawn_blocking(move || {
+        repeatability::log(&mut log, &taken, &found).map_err(|error| error.to_string())
+    });
+    if let Ok(Err(why)) | Err(why) = logged.await.map_err(|error| error.to_string()) {
+        return voice.tell(&format!("{words}\nIt is NOT logged: {why}"), true, None);
+    }
+    let Some((file, calls)) = into else {
+        return voice.tell(&words, true, Some(true));
+    };
+    let scale = ability.name;
+    let written = tokio::task::spawn_blocking(move || {
+        scale_setup::set_repeatability(&file, &scale, &found).map_err(|error| error.words())
+    });
+    let written = written.await.map_err(|error| error.to_string());
+    match taken_over(written.and_then(|done| done), &calls).await {
+        Ok(()) => {
+            words.push_str("\nbismar counts with it from now on.");
+            voice.tell(&words, true, Some(true));
+        }
+        Err(why) => {
+            words.push_str(&format!("\nbismar does NOT count with it: {why}"));
+            voice.tell(&words, true, Some(false));
+        }
+    }
+}
+
+/// Has the daemon take the configuration, where it was written.
+async fn taken_over<T>(
+    written: Result<T, String>,
+    calls: &mpsc::Sender<Call>,
+) -> Result<(), String> {
+    written?;
+    let reply = ask(calls, Request::Reload, None, None).await;
+    reply.map(|_| ()).map_err(|refusal| refusal.error)
+}
+
 /// A vessel that is weighed, and where it is written.
 struct Vessel {
     name: String,
@@ -264,7 +377,8 @@ async fn lead_vessel(voice: Voice, vessel: Vessel, ability: ScaleAbility, events
     let d = ability.readability;
     let guide = Guide::new(1, None, d);
     let nothing = "nothing was written";
-    let Some(taken) = voice.weighed(guide, &ability, events, nothing).await else {
+    let taken = voice.weighed(guide, &ability, events, nothing).await;
+    let Some(taken) = taken.and_then(|all| all.last().copied()) else {
         return;
     };
     let Vessel {
@@ -278,14 +392,8 @@ async fn lead_vessel(voice: Voice, vessel: Vessel, ability: ScaleAbility, events
     let written = tokio::task::spawn_blocking(move || {
         add_vessel(&file, &name, &empty, &capacity).map_err(|error| error.words())
     });
-    let written = match written.await.map_err(|error| error.to_string()) {
-        Ok(Ok(_)) => ask(&calls, Request::Reload, None, None)
-            .await
-            .map(|_| ())
-            .map_err(|refusal| refusal.error),
-        Ok(Err(why)) | Err(why) => Err(why),
-    };
-    match written {
+    let written = written.await.map_err(|error| error.to_string());
+    match taken_over(written.and_then(|done| done), &calls).await {
         Ok(()) => voice.tell(&format!("{said}; it is in the list."), true, Some(true)),
         Err(why) => voice.tell(
             &format!("{said}. It is NOT in the list: {why}"),
@@ -301,7 +409,7 @@ async fn weigh(
     mut guide: Guide,
     ability: &ScaleAbility,
     mut events: Inbox,
-) -> Result<Taken, &'static str> {
+) -> Result<Vec<Taken>, &'static str> {
     while let Some(line) = events.next().await {
         match hear(&mut guide, &ability.name, &line) {
             Heard::Told(told) => {
@@ -317,8 +425,8 @@ async fn weigh(
             }
             Heard::Ended(why) => return Err(why),
         }
-        if let Some(taken) = guide.taken().last().filter(|_| guide.is_done()) {
-            return Ok(*taken);
+        if guide.is_done() {
+            return Ok(guide.taken().to_vec());
         }
     }
     Err("the daemon's readings ended")

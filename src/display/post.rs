@@ -35,6 +35,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/lots", post(add_lot))
         .route("/lot-change", post(change_lot))
         .route("/check", post(check))
+        .route("/repeatability", post(repeatability))
         .route("/check-end", post(end_check))
 }
 
@@ -258,6 +259,25 @@ async fn change_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Ans
     Ok(told_from(&shared, &headers, change, json).await)
 }
 
+/// Ten weighings of one load.
+#[derive(Debug, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Repeated {
+    scale: String,
+    /// Into the configuration.
+    write: bool,
+}
+
+async fn repeatability(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
+    let Repeated { scale, write } = wanted(&shared, &headers, &body)?;
+    let begun = shared
+        .checks
+        .begin_repeatability(&shared.calls, &shared.context, scale, write)
+        .await;
+    let say = begun.map_err(|why| misunderstood(&why))?;
+    Ok(answered(&Ok(Answer::said(say))))
+}
+
 /// A check of a scale with a test weight.
 #[derive(Debug, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -287,7 +307,7 @@ async fn end_check(State(shared): Ours, headers: HeaderMap) -> Response {
         return refused(refusal);
     }
     let say = "It was ended; nothing was written.";
-    match shared.checks.end(say) {
+    match shared.checks.end(say).await {
         true => answered(&Ok(Answer::said(say))),
         false => answered(&Ok(Answer::said("Nothing is being weighed here."))),
     }

@@ -9,6 +9,7 @@ pub mod labelling;
 pub mod mending;
 pub mod named;
 pub mod planning;
+pub mod repeatability;
 pub mod scale_check;
 pub mod scale_setup;
 pub mod several_loads;

@@ -117,7 +117,7 @@ impl LastCheck {
         self.days == 0
     }
 
-    fn has_passed(&self) -> bool {
+    pub fn has_passed(&self) -> bool {
         self.row.verdict == Some(Verdict::Inside)
     }
 
@@ -144,7 +144,8 @@ impl LastCheck {
         }
     }
 
-    fn when(&self) -> String {
+    /// In words, how long ago.
+    pub fn when(&self) -> String {
         match self.days {
             0 => "today".to_owned(),
             1 => "yesterday".to_owned(),
@@ -152,6 +153,25 @@ impl LastCheck {
             days => format!("{days} days ago"),
         }
     }
+}
+
+/// What the log tells of one scale, the newest first: its checks, and what repeated weighings came to.
+///
+/// # Errors
+/// As [`LastCheck::of_each`].
+pub fn histories(logs: &Path, most: usize) -> Result<BTreeMap<String, Vec<Row>>, LogError> {
+    let mut all: BTreeMap<String, Vec<Row>> = BTreeMap::new();
+    scale_checks::each(logs, |row| {
+        // Of repeated weighings the last row has what came of them.
+        if row.verdict.is_some() || row.net.is_none() {
+            all.entry(row.scale.clone()).or_default().push(row);
+        }
+    })?;
+    for rows in all.values_mut() {
+        rows.reverse();
+        rows.truncate(most);
+    }
+    Ok(all)
 }
 
 /// How a scale of a plan stands with its checks.

@@ -9,10 +9,12 @@ use std::time::Duration;
 use bismar::vocabulary::cue::CueKind;
 use serde_json::{Value, json};
 
+use crate::after::made;
 use crate::bench_side;
 use crate::bench_side::rig::Rig;
 use crate::bench_side::scale::{Line, Scale};
 use crate::bench_side::script::{Script, Seat};
+use crate::bench_side::served::Served;
 
 /// A mix, a lot that is needed, and a limit that an over-pour breaks: all that the page can ask.
 const FORMULA: &str = r#"
@@ -593,6 +595,68 @@ fn everybody_can_use_the_page() {
         .iter()
         .filter(|line| line.to_string().contains("Security Policy"));
     assert_eq!(policy.count(), 0, "{log:#?}");
+    assert!(found.wrong.is_empty(), "{}", found.wrong.join("\n"));
+}
+
+/// What follows a batch: each room in both sizes and colours, by the keyboard, its letters by their pixels.
+#[test]
+fn everybody_can_use_what_follows_a_batch() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", made);
+    let mut page = Page::start(seat);
+    let mut found = Findings::default();
+    let address = format!("http://127.0.0.1:{}/", served.port);
+    page.does(json!({"do": "go-to", "address": address}));
+    page.waits("document.body.dataset.view === 'door'");
+    page.does(json!({"do": "enter", "key": served.key}));
+    page.waits("document.body.dataset.view === 'idle'");
+    let lot = "#/lots/%5B%22S-1%22%2C%22Sea%20salt%22%5D";
+    for (state, hash, until) in [
+        (
+            "label",
+            "#/label/soak-1",
+            "document.querySelector('.names')",
+        ),
+        (
+            "trace",
+            "#/trace/F-1",
+            "document.querySelectorAll('.go').length > 2",
+        ),
+        (
+            "trace of a batch",
+            "#/trace/soak-1",
+            "document.querySelectorAll('.go').length > 2",
+        ),
+        (
+            "a lot",
+            lot,
+            "document.querySelector('#room-inside section input')",
+        ),
+        ("lots", "#/lots", "document.querySelector('.go')"),
+        (
+            "record",
+            "#/batches/soak-1",
+            "document.querySelector('#room-inside table')",
+        ),
+        (
+            "scales",
+            "#/scales",
+            "document.getElementById('repeated-say')",
+        ),
+    ] {
+        page.room(hash, until);
+        found.look_closely(&mut page, state);
+        found.walk(&mut page, state, PHONE);
+    }
+    // By the keyboard alone: a correction is shown, and what it changes is read aloud.
+    page.room(lot, "document.querySelector('#room-inside section input')");
+    page.tab_to("Why");
+    page.does(json!({"do": "write", "text": "spilt"}));
+    page.tab_to("Show it taken out");
+    page.press(&["ENTER"]);
+    page.waits("document.querySelector('[aria-live] .key')");
+    found.look_closely(&mut page, "a lot taken out, shown");
+    found.walk(&mut page, "a lot taken out, shown", PHONE);
     assert!(found.wrong.is_empty(), "{}", found.wrong.join("\n"));
 }
 

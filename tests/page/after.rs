@@ -9,7 +9,7 @@ use bismar::mass::Mass;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use serde_json::{Value, json};
 
-use crate::bench_side::logs::{Begun, LOGS, closed, weighed};
+use crate::bench_side::logs::{Begun, LOGS, cells, closed, weighed};
 use crate::bench_side::person::Person;
 use crate::bench_side::scale::Scale;
 use crate::bench_side::script::Seat;
@@ -53,7 +53,7 @@ fn jar(number: usize, net_mg: i64) -> Draft {
 }
 
 /// Two soaks, the first with two jars, and the oil that is in both.
-fn made(person: &Person) {
+pub fn made(person: &Person) {
     let logs = person.path(LOGS);
     fs::create_dir_all(&logs).unwrap();
     let begun = |formula, label, size, at| Begun {
@@ -427,5 +427,81 @@ fn a_chart_is_as_wide_as_the_screen_and_as_dark() {
             assert!(drawn["texts"].as_u64().unwrap() >= 10, "{drawn}");
         }
     }
+    no_faults(&mut screen);
+}
+
+/// Ten weighings of one load, led by the page; the standard deviation with divisor n - 1 (USP <41>, read in a
+/// reproduction, asks for ten) is what the configuration has then, and a check is told in the scale's history.
+#[test]
+fn a_scale_is_weighed_on_ten_times_and_its_checks_are_told() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |_| {});
+    let pan = &served.pan;
+    let mut screen = at(&served, seat);
+    screen.press("Scales");
+    let seen = screen.reads("Weigh one load ten times");
+    assert!(has(&seen, "inside", "Its scatter is ASSUMED"), "{seen:#}");
+    assert!(!has(&seen, "inside", "In a terminal"), "{seen:#}");
+    screen.reads("A check before the first batch of a day is a good habit");
+    screen.press("Begin the ten weighings");
+    for round in 1..=10 {
+        screen.reads(&format!("{round} of 10: put the load on"));
+        pan.put(if round % 2 == 0 { 150.00 } else { 150.01 });
+        screen.reads("Lift it");
+        if round == 5 {
+            screen.pictures("room-repeatability");
+        }
+        pan.put(0.0);
+    }
+    let seen = screen.reads("bismar counts with it from now on");
+    // Five of 150.00 and five of 150.01: s² = 10 · 0.005² / 9.
+    let s = (10.0 * 0.005_f64.powi(2) / 9.0).sqrt();
+    let told = format!("s = {s:.4} g of 10 weighings, mean 150.0050 g");
+    assert!(has(&seen, "inside", &told), "{seen:#}");
+    assert!(has(&seen, "inside", "USP <41>"), "{seen:#}");
+    let config = fs::read_to_string(served.person.config_file()).unwrap();
+    assert!(
+        config.contains("repeatability = \"0.005271 g\""),
+        "{config}"
+    );
+    assert!(config.contains("weighings = 10"), "{config}");
+    screen.reads("Its scatter is 0.005271 g (one standard deviation).");
+    let checks = served.person.path(LOGS).join("scale-checks.csv");
+    let nets = cells(&checks, "scale-check", "net_g");
+    assert_eq!(
+        nets.iter().filter(|net| !net.is_empty()).count(),
+        10,
+        "{nets:?}"
+    );
+
+    // A check that fails: told at once, in the history, and when the next is due.
+    screen.press("Begin the check");
+    screen.reads("Put the weight on");
+    pan.put(100.20);
+    screen.reads("Lift it");
+    pan.put(0.0);
+    screen.reads("NOT passed: 0.20 g off");
+    screen.reads("Did NOT pass its last check of today.");
+    screen.press("Checks of bench");
+    let seen = screen.reads("+0.20 g off, NOT passed");
+    assert!(has(&seen, "inside", "repeatability: s = "), "{seen:#}");
+    screen.pictures("room-checks");
+    // Two at once: the second ends the first, and the log is nobody's then.
+    let session = served.enter();
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Begin the ten weighings");
+    screen.reads("take everything off the pan");
+    let body = r#"{"scale":"bench","write":false}"#;
+    let answer = served.post("/repeatability", &session, body);
+    assert_eq!(answer.status, 200, "{answer:?}");
+    let answer = served.post(
+        "/repeatability",
+        &session,
+        r#"{"scale":"none","write":true}"#,
+    );
+    assert_eq!(answer.status, 400, "{answer:?}");
+    let answer = served.post("/check-end", &session, "{}");
+    assert_eq!(answer.status, 200, "{answer:?}");
+    assert_eq!(cells(&checks, "scale-check", "net_g").len(), 12);
     no_faults(&mut screen);
 }

@@ -218,6 +218,7 @@ const takers = {
   },
   check(event) { know.check = event; },
   vessel(event) { know.vessel = event; },
+  repeatability(event) { know.repeated = event; },
   find(event) { know.find = event; },
   closed(event) {
     know.heard += 1;

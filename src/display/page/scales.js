@@ -1,7 +1,7 @@
 // The room of the scales: what each is and shows, finding one, changing and removing it, its check, the vessels.
 
 import { $, inBatch, know, put, scaleNow } from "./core.js";
-import { button, dot, el, field, g, get, lines, mass, part, sends, wrong } from "./make.js";
+import { button, day, dot, el, field, g, get, h, lines, mass, part, sends, small, table, wrong } from "./make.js";
 
 const NOT_NOW = "A batch is under way; that is done when it is over.";
 const root = el("div", { id: "scales-room", class: "rows" });
@@ -26,16 +26,17 @@ export async function scales() {
 
 async function inside() {
   cards = new Map();
-  settled = know.check?.over ? know.check : null;
+  for (const one of [know.check, know.repeated]) if (one?.over) settled.add(one);
   told = know.vessel?.over ? know.vessel : null;
   const reply = await get("/scales");
   if (reply.error) return [wrong(reply.error)];
   const none = !reply.scales.length;
   return [
     none ? el("p", { class: "size" }, "No scale is set up yet. Plug it in and switch it on; it is found here.")
-      : el("ul", { class: "ways", id: "scale-cards" }, reply.scales.map(card)),
+      : el("ul", { class: "ways", id: "scale-cards" }, reply.scales.map((scale) => card(scale, reply.daily))),
     await finder(none),
     none ? null : check(reply),
+    none ? null : repeated(reply),
     none ? null : vessels(reply),
     reply.file ? el("p", {}, `All of this stands in ${reply.file}, with your own remarks.`) : null,
   ].filter(Boolean);
@@ -47,12 +48,24 @@ const facts = (scale) => lines([
   `At ${scale.port}, ${scale.line}; its lines have the layout ${scale.layout}.`,
   `Shows steps of ${g(scale.readability)}${scale.assumed ? " (ASSUMED until its lines show better)" : ""}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
   `Net weights are uncertain by ±${scale.uncertainty} g (${scale.coverage}).`,
-  scale.repeatability ? null : "Its scatter is ASSUMED as one step, since none was measured. In a terminal: bismar repeatability --write",
+  scale.repeatability ? `Its scatter is ${g(scale.repeatability)} (one standard deviation).` : "Its scatter is ASSUMED as one step, since none was measured: weigh one load ten times, below.",
   scale.today === "inside" ? "Passed its last check of today." : scale.today ? "Did NOT pass its last check of today." : "No check of today.",
+  scale.last && !scale.today ? `The last check was ${scale.last.when}${scale.last.passed ? ", passed" : ", NOT passed"}.` : null,
 ].filter(Boolean));
 
-function card(scale) {
-  const box = el("div", {}, facts(scale));
+/** When the next check is due, by what the configuration asks for. */
+const due = (scale, daily) => (scale.today === "inside" ? `The next check is ${daily ? "due" : "good"} tomorrow, before the first batch.`
+  : daily ? "A check is due now: a batch begins after one that is passed." : "A check before the first batch of a day is a good habit; the configuration does not ask for it.");
+
+/** What the log of the checks has, the newest first. */
+const history = (scale) => scale.history.length ? el("details", {}, el("summary", {}, `Checks of ${scale.name}`),
+  table(`Checks of ${scale.name}`, [h("When"), h("What")], scale.history.map((one) => ({ heed: one.verdict && one.verdict !== "inside", cells: [day(one.at),
+    one.verdict ? [one.what, small(`${one.off} g off, ${one.verdict === "inside" ? "passed" : "NOT passed"}`)] : [one.what, small(one.note)]] })))) : null;
+
+const known = (scale, daily) => [facts(scale), el("p", {}, due(scale, daily)), history(scale)].filter(Boolean);
+
+function card(scale, daily) {
+  const box = el("div", { class: "rows" }, known(scale, daily));
   cards.set(scale.name, box);
   return el("li", { class: "way" }, el("h2", {}, scale.name),
     el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
@@ -192,7 +205,7 @@ function paintFind() {
 
 // ---- The check --------------------------------------------------------------------------------
 
-let settled = null; // the check whose end the cards tell already
+const settled = new WeakSet(); // the checks whose end the cards tell already
 let cards = new Map(); // the facts of each scale, by its name
 
 function check(reply) {
@@ -216,6 +229,20 @@ function check(reply) {
     inBatch() ? el("p", {}, "A batch is under way; check the scale when it is over.")
       : el("div", { class: "rows" }, el("div", { class: "sizes" }, which.box, weight.box, kind.box), el("div", { class: "keys" }, begin.key, end.key), begin.said, end.said),
     el("p", {}, "A passed check tells that this scale weighs right today. It does not make it legal for trade."));
+}
+
+/** One load ten times: how far the scale scatters, and the smallest weights that are good on it. */
+function repeated(reply) {
+  const which = field("Scale to weigh on", { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
+  const then = field("What comes of it", { choices: [["true", "bismar counts with it"], ["", "It is only shown and logged"]] });
+  const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
+  const begin = sends("Begin the ten weighings", "/repeatability", () => ({ scale: which.value, write: Boolean(then.value) }), quiet);
+  const end = sends("End the weighings", "/check-end", () => ({}), quiet);
+  return part("Weigh one load ten times",
+    el("p", {}, "Take any load that stays the same, as a full jar. It tells how far the scale scatters; each weight’s uncertainty rests on that."),
+    el("p", { id: "repeated-say", role: "status" }),
+    inBatch() ? el("p", {}, NOT_NOW)
+      : el("div", { class: "rows" }, el("div", { class: "sizes" }, which.box, then.box), el("div", { class: "keys" }, begin.key, end.key), begin.said, end.said));
 }
 
 // ---- Vessels ----------------------------------------------------------------------------------
@@ -265,13 +292,15 @@ export function paintScales() {
     if (trouble && node.textContent !== trouble) node.textContent = trouble;
   }
   paintFind();
-  const { check, vessel } = know;
+  const { check, vessel, repeated } = know;
   say("check-say", check);
+  say("repeated-say", repeated);
   say("vessel-say", vessel);
-  if (check?.over && settled !== check) {
-    settled = check;
+  const over = [check, repeated].filter((one) => one?.over && !settled.has(one));
+  if (over.length) {
+    over.forEach((one) => settled.add(one));
     get("/scales").then((reply) => {
-      for (const scale of reply.scales ?? []) cards.get(scale.name)?.replaceChildren(facts(scale));
+      for (const scale of reply.scales ?? []) cards.get(scale.name)?.replaceChildren(...known(scale, reply.daily));
     });
   }
   if (vessel?.over && told !== vessel) {

@@ -3,13 +3,18 @@
 use serde_json::{Value, json};
 
 use super::super::context::Context;
+use crate::chart::history::signed;
+use crate::journal::format::row::Row;
 use crate::mass::Mass;
 use crate::metrology::test_weights::{WeightClass, nominals};
 use crate::metrology::{ScaleAbility, Uncertainty};
 use crate::scale::ports::{self, Port};
 use crate::workshop::QueryError;
-use crate::workshop::scale_check::{LastCheck, fits};
+use crate::workshop::scale_check::{self, LastCheck, fits};
 use crate::workshop::scale_setup::{choices, free_name};
+
+/// Lines of the log of the checks that are told of a scale.
+const MOST_CHECKS: usize = 12;
 
 /// Test weights lighter than this are no check of a scale whose capacity nobody told.
 const LIGHTEST: Mass = Mass::from_g(1);
@@ -21,12 +26,16 @@ const LIGHTEST: Mass = Mass::from_g(1);
 pub fn scales(context: &Context) -> Result<Value, QueryError> {
     let config = context.config();
     let checks = LastCheck::of_each(&config.logs()?)?;
+    let mut histories = scale_check::histories(&config.logs()?, MOST_CHECKS)?;
     let mut told = Vec::new();
     for scale in &config.scales {
         let ability = scale.ability();
         let d = ability.readability;
-        let last = checks.get(&scale.name).filter(|last| last.is_of_today());
-        let today = last.and_then(|last| last.row.verdict);
+        let last = checks.get(&scale.name);
+        let today = last.filter(|last| last.is_of_today());
+        let today = today.and_then(|last| last.row.verdict);
+        let history = histories.remove(&scale.name).unwrap_or_default();
+        let history = history.iter().map(|row| checked(row, d));
         let uncertainty = ability.net(Uncertainty::TARE_AND_GROSS);
         let grams = |mass: Mass| mass.grams(d).to_string();
         told.push(json!({
@@ -42,6 +51,8 @@ pub fn scales(context: &Context) -> Result<Value, QueryError> {
             "coverage": uncertainty.told_coverage(),
             "weights": weights(&ability),
             "today": today.map(|verdict| verdict.name()),
+            "last": last.map(|last| json!({ "when": last.when(), "passed": last.has_passed() })),
+            "history": history.collect::<Vec<_>>(),
         }));
     }
     let vessels = config.vessels.iter().map(|vessel| {
@@ -61,6 +72,21 @@ pub fn scales(context: &Context) -> Result<Value, QueryError> {
         "classes": classes,
         "daily": config.daily_scale_check,
     }))
+}
+
+/// One line of the log of the checks.
+fn checked(row: &Row, d: Mass) -> Value {
+    let off = row
+        .net
+        .zip(row.target)
+        .map(|(net, target)| net.mass() - target.mass());
+    json!({
+        "at": row.at.to_string(),
+        "what": row.ingredient,
+        "off": off.map(|off| signed(&off.grams(d).to_string())),
+        "verdict": row.verdict.map(|verdict| verdict.name()),
+        "note": row.note,
+    })
 }
 
 /// The serial lines of this machine.

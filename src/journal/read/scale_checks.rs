@@ -48,16 +48,28 @@ pub fn open(logs: &Path) -> Result<(LogFile, Option<Found>), LogError> {
 /// When the log is not as it was written, or cannot be read; a missing one has no checks.
 pub fn last(logs: &Path) -> Result<BTreeMap<String, Row>, LogError> {
     let mut last = BTreeMap::new();
+    each(logs, |row| {
+        if row.verdict.is_some() {
+            last.insert(row.scale.clone(), row);
+        }
+    })?;
+    Ok(last)
+}
+
+/// Hands each row of the scale checks to `take`, in order of time. Rows of a repeatability run have no verdict.
+///
+/// # Errors
+/// As [`last`].
+pub fn each(logs: &Path, mut take: impl FnMut(Row)) -> Result<(), LogError> {
     let path = path(logs);
     if !path.exists() {
-        return Ok(last);
+        return Ok(());
     }
     let mut scan = scan_file(&path)?;
     while let Some(row) = scan.next_row()? {
-        // Rows of a repeatability run have no verdict.
-        if row.kind == RowKind::ScaleCheck && row.verdict.is_some() {
-            last.insert(row.scale.clone(), row);
+        if row.kind == RowKind::ScaleCheck {
+            take(row);
         }
     }
-    Ok(last)
+    Ok(())
 }

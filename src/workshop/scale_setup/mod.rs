@@ -11,6 +11,7 @@ use super::config_file::{self, EditError};
 use crate::config::Config;
 use crate::document::shown;
 use crate::mass::Mass;
+use crate::metrology::Repeatability;
 use crate::scale::identify::{LineSettings, stanza};
 use crate::scale::ports::{self, Port};
 use crate::scale::settings::{PortSelector, ScaleSettings};
@@ -239,6 +240,16 @@ pub fn change(
 pub fn remove(place: &Path, name: &str) -> Result<(), EditError> {
     let index = index_of(&now(place)?, name)?;
     config_file::take_out(place, config_file::Kind::Scale, index)
+}
+
+/// Gives the scale `name` of the file at `place` the repeatability that was found.
+///
+/// # Errors
+/// Where the file has no such scale, or cannot be changed; it stays as it was then.
+pub fn set_repeatability(place: &Path, name: &str, found: &Repeatability) -> Result<(), EditError> {
+    let index = index_of(&now(place)?, name)?;
+    let weighings = u32::try_from(found.count).unwrap_or(u32::MAX);
+    config_file::repeatability(place, index, found.budgeted(), weighings)
 }
 
 /// Writes a vessel into the file at `place`: its empty weight, and what it holds where that is told.

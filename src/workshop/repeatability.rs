@@ -1,0 +1,71 @@
+//! What repeated weighings of one load tell, its rows in the log of the checks, and its words.
+
+use super::scale_check::CheckLog;
+use crate::guide::Taken;
+use crate::journal::error::LogError;
+use crate::mass::Mass;
+use crate::metrology::Repeatability;
+use crate::metrology::repeatability::USP_FRACTION;
+
+/// Shares of a weight for which the smallest net weight is told: 0.10 % is that of USP <41>, the
+/// others are tolerances of a maker's formula.
+const SHARES: [(f64, &str); 3] = [(USP_FRACTION, "0.10 %"), (0.01, "1 %"), (0.05, "5 %")];
+
+/// What the rows are called.
+pub const LOAD: &str = "repeated load";
+
+/// What came of the weighings at readability `d`; `None` of fewer than two.
+pub fn found(taken: &[Taken], d: Mass) -> Option<Repeatability> {
+    let nets: Vec<Mass> = taken.iter().map(Taken::net).collect();
+    Repeatability::of(&nets, d)
+}
+
+/// Writes a row for each weighing and one of what came of them; they are on the disk when this returns.
+///
+/// # Errors
+/// When a row cannot be written.
+pub fn log(record: &mut CheckLog, taken: &[Taken], found: &Repeatability) -> Result<(), LogError> {
+    for (i, one) in taken.iter().enumerate() {
+        let mut draft = record.draft(LOAD, Some(*one));
+        draft.step = i + 1;
+        draft.note = format!("repeatability, weighing {} of {}", i + 1, taken.len());
+        record.add(&draft)?;
+    }
+    let mut summary = record.draft(LOAD, None);
+    summary.note = format!("repeatability: {}", first_line(found));
+    record.add(&summary)
+}
+
+/// The figures in one line.
+fn first_line(found: &Repeatability) -> String {
+    format!(
+        "s = {:.4} g of {} weighings, mean {:.4} g",
+        found.measured, found.count, found.mean
+    )
+}
+
+/// What it means for small weights, lines.
+pub fn words(found: &Repeatability) -> String {
+    let mut text = first_line(found);
+    if found.measured < found.floor() {
+        text.push_str(&format!(
+            "\nFor the smallest weights a scale is not believed below 0.41 of its step: {:.4} g counts.",
+            found.floor()
+        ));
+    }
+    text.push_str("\nSmallest net weight at which 2 s is within a share of it:");
+    for (share, name) in SHARES {
+        if let Some(least) = found.smallest_net(share) {
+            let mark = if share == USP_FRACTION {
+                "  (USP <41>, a yardstick made for pharmacopoeial work)"
+            } else {
+                ""
+            };
+            text.push_str(&format!(
+                "\n  {name:>7}  {:>9} g{mark}",
+                least.grams(found.d).to_string()
+            ));
+        }
+    }
+    text
+}
