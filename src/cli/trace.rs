@@ -11,7 +11,7 @@ use crate::workshop::tracing::{Step, Trace, TraceError, Traced};
 
 #[derive(Debug, Args)]
 pub struct TraceArgs {
-    /// A lot, or a batch
+    /// A lot, or a batch's name
     #[arg(value_name = "LOT|BATCH")]
     name: String,
     /// Only the lot of this ingredient, where several have a lot of the name
@@ -22,9 +22,9 @@ pub struct TraceArgs {
 }
 
 pub fn run(args: &TraceArgs) -> Outcome {
-    let name = args.name.as_str();
     let traced = args.store.each_record(|record| Traced::of(&record))?;
-    let trace = Trace::of(name, args.ingredient.as_deref(), traced)?;
+    let trace = Trace::of(&args.name, args.ingredient.as_deref(), traced)?;
+    let name = trace.name.as_str();
     let mut parts = Vec::new();
     if let Some(found) = &trace.made_of {
         let mut part = made_of(name, found);
@@ -47,7 +47,7 @@ pub fn run(args: &TraceArgs) -> Outcome {
 impl From<TraceError> for Failure {
     fn from(error: TraceError) -> Failure {
         let remedy = match error {
-            TraceError::Unknown(_) => {
+            TraceError::Unknown { .. } => {
                 "write the lot just as it stands in the log; `bismar lots` lists those on hand"
             }
             TraceError::OtherIngredient { .. } => {

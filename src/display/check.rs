@@ -1,5 +1,5 @@
-//! A scale check, repeated weighings of one load, or the weighing of an empty vessel, that the page leads: the daemon's readings through the guide,
-//! its words to the browsers. One at a time; it ends by itself.
+//! A scale check, repeated weighings of one load, or the weighing of an empty vessel, that the page leads: the
+//! daemon's readings through the guide, its words to the browsers. One at a time; it ends by itself.
 
 use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};

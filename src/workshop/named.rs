@@ -21,7 +21,7 @@ pub struct Unfound {
 }
 
 /// As many names are told of those that may be meant.
-const TOLD: usize = 3;
+pub(super) const TOLD: usize = 3;
 
 /// The file of the folder that holds the formula `name`: its file's name with or without its end, its own name, or
 /// that and its version.
@@ -149,7 +149,7 @@ fn name_of_file(path: &Path) -> String {
         .into_owned()
 }
 
-fn quoted(names: &[&str]) -> String {
+pub(super) fn quoted(names: &[&str]) -> String {
     let names: Vec<String> = names.iter().map(|name| format!("\"{name}\"")).collect();
     listed(&names, "and")
 }

@@ -2,11 +2,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::named::{TOLD, quoted};
 use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::Standing;
 use crate::lots::trace::{Reached, Use, Uses};
 use crate::lots::{jars, uses_of};
 use crate::mass::Mass;
+use crate::text::alike::nearest;
 use crate::vocabulary::entry::RowKind;
 
 /// What a trace needs of a batch.
@@ -48,6 +50,8 @@ pub struct Step {
 /// Both ways from one name.
 #[derive(Debug)]
 pub struct Trace {
+    /// The lot or batch that is meant.
+    pub name: String,
     /// What the batch of that name is made of; none where no batch has it.
     pub made_of: Option<Vec<Step>>,
     /// What its table does not tell, sentences.
@@ -61,8 +65,12 @@ pub struct Trace {
 /// Why there is no trace.
 #[derive(Debug, thiserror::Error)]
 pub enum TraceError {
-    #[error("no batch is named {0} and none took from a lot {0}")]
-    Unknown(String),
+    #[error("no batch is named {name} and none took from a lot {name}; {near}")]
+    Unknown {
+        name: String,
+        /// The nearest names, or that there are none.
+        near: String,
+    },
     #[error("no batch took {ingredient} from a lot {name}; it was named for {}", others.join(", "))]
     OtherIngredient {
         name: String,
@@ -72,7 +80,8 @@ pub enum TraceError {
 }
 
 impl Trace {
-    /// Of a lot or batch `name`, a lot of `ingredient` alone where that is told.
+    /// Of a lot or batch `name`, a lot of `ingredient` alone where that is told. A batch is found by its log's name as
+    /// well, where no lot has it.
     ///
     /// # Errors
     /// See [`TraceError`].
@@ -89,6 +98,11 @@ impl Trace {
             batches.insert(one.batch, one.jars);
         }
         let graph = Uses::new(&uses);
+        let of_log = name.strip_suffix(".csv").unwrap_or(name);
+        let name = match batches.contains_key(of_log) && graph.forward(name).is_empty() {
+            true => of_log,
+            false => name,
+        };
         let others = graph.ingredients(name).into_iter().map(str::to_owned);
         let ingredients: Vec<String> = others.collect();
         let forward = match ingredient {
@@ -119,9 +133,18 @@ impl Trace {
                 }
             }
         } else if forward.is_empty() {
-            return Err(TraceError::Unknown(name.to_owned()));
+            let lots = uses.iter().map(|one| one.lot.as_str());
+            let known = lots.chain(batches.keys().map(String::as_str));
+            return Err(TraceError::Unknown {
+                name: name.to_owned(),
+                near: match nearest(known.filter(|one| !one.is_empty()), name, TOLD) {
+                    near if near.is_empty() => "no batch was weighed there yet".to_owned(),
+                    near => format!("the nearest are {}", quoted(&near)),
+                },
+            });
         }
         Ok(Trace {
+            name: name.to_owned(),
             made_of: made_of.map(|found| found.iter().map(step).collect()),
             told: sentences,
             reached: forward.iter().map(step).collect(),

@@ -542,6 +542,11 @@ fn an_unknown_name_and_a_broken_list_of_lots_are_told() {
     let unknown = bismar(home.path(), &["trace", "nowhere"]);
     assert_eq!(unknown.status.code(), Some(1));
     assert!(said(&unknown).contains("no batch is named nowhere"));
+    assert!(
+        said(&unknown).contains("the nearest are "),
+        "{}",
+        said(&unknown)
+    );
     let list = home.path().join("lots.toml");
     std::fs::write(&list, "[[lot]]\nname = 5\n").unwrap();
     let broken = bismar(home.path(), &["lots", "--lots", list.to_str().unwrap()]);
@@ -690,6 +695,14 @@ fn a_trace_of_a_batch_tells_what_was_weighed_without_a_lot() {
             "Weighed in blend-1 without a lot: Sweet orange oil (12.00 g, step 2).",
         ],
         "{traced}"
+    );
+    // A batch by the name of its log, as other commands take it; of a misspelt one the nearest are told.
+    let by_log = said(&bismar(home.path(), &["trace", "soak-1.csv"]));
+    assert_eq!(by_log, traced);
+    let misspelt = said(&bismar(home.path(), &["trace", "soka-1"]));
+    assert!(
+        misspelt.contains("the nearest are \"soak-1\""),
+        "{misspelt}"
     );
     let named = [weighed(1, "Coarse sea salt", "S-12", 266_400)];
     write_log(&logs, "soak-2", &named);

@@ -77,7 +77,7 @@ pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
     };
     let (batches, jars) = trace.reach();
     Ok(json!({
-        "name": asked.name.trim(),
+        "name": trace.name,
         "made_of": trace.made_of.as_deref().map(steps),
         "told": trace.told,
         "reached": steps(&trace.reached),
