@@ -276,7 +276,8 @@ fn a_filling_that_makes_no_sense_is_refused_in_words() {
     );
     let coarse = [scale("shop", "1", None), scale("bench", "0.01", Some("9"))];
     let said = refused(fill(), &coarse);
-    let words = "between 55 g and 56.1 g (the finest shows steps of 1 g). Let in more with --over";
+    // The limits in the steps of the scale that is named.
+    let words = "between 55 g and 56 g (the finest shows steps of 1 g). Let in more with --over";
     assert!(said.contains(words), "{said}");
 }
 
