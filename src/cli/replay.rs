@@ -215,7 +215,7 @@ impl Run {
         let label = formula.label();
         clear(&args.log)?;
         let batch = new_batch_name(&formula.name, args.start);
-        let mut log = LogFile::create_named(&args.log, &batch, &label)?;
+        let mut log = LogFile::create_replayed(&args.log, &batch, &label)?;
         let words = format!("{label} {MARK}");
         log.write_opening(&Opening::of(formula, plan), &words, args.start)?;
         let events = match &args.events {
@@ -274,6 +274,7 @@ impl Run {
             out.flush()
                 .map_err(|error| Failure::failed(format!("{}: {error}", path.display())))?;
         }
+        self.log.sync()?;
         let (good, rejected) = bench.line_counts();
         let mut text = String::new();
         text.push_str(&table(&self.weighed));

@@ -17,6 +17,7 @@ use story::Story;
 use tempfile::TempDir;
 
 use crate::bench_side::person::bismar;
+use crate::bench_side::preload::Library;
 use crate::bench_side::python;
 
 const START: &str = "2026-01-01T09:00:00Z";
@@ -695,4 +696,42 @@ fn events_are_not_written_over_another_file() {
     assert_eq!(out.status.code(), Some(1), "{}", text(&out.stderr));
     assert!(text(&out.stderr).contains("mine.csv"));
     assert_eq!(std::fs::read_to_string(&mine).unwrap(), "batch,seq\n");
+}
+
+/// A library put before libc that notes each sync of a file.
+const COUNTED_SYNCS: &str = r#"
+#include <fcntl.h>
+#include <stdlib.h>
+#include <sys/syscall.h>
+#include <unistd.h>
+static void note(const char *mark) {
+    const char *place = getenv("BISMAR_TEST_SYNCS");
+    int out = place ? open(place, O_WRONLY | O_CREAT | O_APPEND, 0600) : -1;
+    if (out >= 0) { if (write(out, mark, 1) != 1) abort(); close(out); }
+}
+int fdatasync(int fd) { note("d"); return (int)syscall(SYS_fdatasync, fd); }
+int fsync(int fd) { note("s"); return (int)syscall(SYS_fsync, fd); }
+"#;
+
+/// A replay can be done again: its log is synced once, with its folder, and not row by row.
+#[test]
+fn a_replay_syncs_its_log_at_the_end() {
+    let story = story::over_pour_taken_back(Shape::Sixteen);
+    let desk = Desk::new(story.session.capture(), story.formula);
+    let library = Library::built(COUNTED_SYNCS);
+    let out = bismar(desk.folder.path())
+        .env("LD_PRELOAD", library.path())
+        .env("BISMAR_TEST_SYNCS", desk.path("syncs"))
+        .arg("replay")
+        .arg(desk.path("session.capture"))
+        .arg("--formula")
+        .arg(desk.path("formula.toml"))
+        .args(["--batch", story.batch, "--log"])
+        .arg(desk.path("counted.csv"))
+        .output()
+        .unwrap();
+    assert!(out.status.success(), "{}", text(&out.stderr));
+    let rows = text(&desk.read("counted.csv")).lines().count();
+    assert!(rows > 4, "{rows} rows");
+    assert_eq!(text(&desk.read("syncs")), "ss", "the log, and its name");
 }

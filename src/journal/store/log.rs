@@ -53,6 +53,8 @@ pub struct LogFile {
     last: Option<(Draft, u64)>,
     /// A line that was begun and failed; while this is set the file must be looked at again.
     failed: Option<Vec<u8>>,
+    /// Whether a row counts only once it is synced; not so in a replay.
+    each_synced: bool,
 }
 
 /// What [`LogFile::open`] found.
@@ -120,15 +122,25 @@ impl LogFile {
     /// # Errors
     /// As [`LogFile::create`].
     pub fn create_at(path: &Path, formula: &str) -> Result<LogFile, LogError> {
-        LogFile::create_named(path, &name_of(path), formula)
+        LogFile::create_named(path, &name_of(path), formula, true)
     }
 
-    /// As [`LogFile::create_at`] with a batch name that is not the file's. Such a log verifies, but
+    /// As [`LogFile::create_at`] for a replay, which can be done again: no row is synced before
+    /// [`LogFile::sync`] syncs all of them. The batch's name is not the file's: such a log verifies, but
     /// nothing goes on with it.
     ///
     /// # Errors
     /// As [`LogFile::create`].
-    pub fn create_named(path: &Path, batch: &str, formula: &str) -> Result<LogFile, LogError> {
+    pub fn create_replayed(path: &Path, batch: &str, formula: &str) -> Result<LogFile, LogError> {
+        LogFile::create_named(path, batch, formula, false)
+    }
+
+    fn create_named(
+        path: &Path,
+        batch: &str,
+        formula: &str,
+        each_synced: bool,
+    ) -> Result<LogFile, LogError> {
         let batch = safe_batch_name(batch);
         let lock = lock(path)?;
         let file = match open_options().create_new(true).open(path) {
@@ -154,6 +166,7 @@ impl LogFile {
             next_seq: 1,
             last: None,
             failed: None,
+            each_synced,
         };
         if let Err(error) = log.write_header() {
             // Created by this call, and without a row.
@@ -245,6 +258,7 @@ impl LogFile {
             next_seq,
             last: None,
             failed: None,
+            each_synced: true,
         };
         log.file
             .read_exact_at(&mut log.copy, 0)
@@ -335,6 +349,17 @@ impl LogFile {
 
     fn write_header(&mut self) -> Result<(), LogError> {
         self.write_line(format!("{}\n", header()).into_bytes())?;
+        match self.each_synced {
+            true => self.sync(),
+            false => Ok(()),
+        }
+    }
+
+    /// Syncs the log and its name in the folder.
+    ///
+    /// # Errors
+    /// The disk's.
+    pub fn sync(&self) -> Result<(), LogError> {
         self.file
             .sync_all()
             .map_err(LogError::io(&self.path, "sync the log"))?;
@@ -346,10 +371,12 @@ impl LogFile {
             .file
             .write_all(&line)
             .map_err(LogError::io(&self.path, "write a row"))
-            .and_then(|()| {
-                self.file
+            .and_then(|()| match self.each_synced {
+                true => self
+                    .file
                     .sync_data()
-                    .map_err(LogError::io(&self.path, "sync a row to the disk"))
+                    .map_err(LogError::io(&self.path, "sync a row to the disk")),
+                false => Ok(()),
             });
         if let Err(error) = written {
             // What cannot be cut now is cut by `make_ready` before the next row.
