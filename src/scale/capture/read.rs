@@ -241,15 +241,20 @@ const ESCAPE_REMEDY: &str = r"the escapes are \r \n \t \\ and \xHH with two hexa
 /// Appends the bytes that `text` stands for. `begin` is its offset in the line.
 fn unescape(text: &[u8], begin: usize, out: &mut Vec<u8>) -> Result<(), Fault> {
     let mut i = 0;
-    while let Some(&byte) = text.get(i) {
-        if byte != b'\\' {
-            if byte < 0x20 || byte == 0x7f {
+    while let Some(rest) = text.get(i..).filter(|rest| !rest.is_empty()) {
+        // Nearly all of a line stands for itself.
+        let is_plain = |byte: &u8| *byte >= 0x20 && *byte != 0x7f && *byte != b'\\';
+        let plain = rest.iter().take_while(|byte| is_plain(byte)).count();
+        let (plain, rest) = rest.split_at(plain);
+        out.extend_from_slice(plain);
+        i += plain.len();
+        match rest.first() {
+            None => break,
+            Some(b'\\') => {}
+            Some(byte) => {
                 let what = format!("a bare control byte 0x{byte:02x}");
                 return Err(Fault::new(begin + i, what, ESCAPE_REMEDY));
             }
-            out.push(byte);
-            i += 1;
-            continue;
         }
         let (value, used) = match text.get(i + 1..).unwrap_or_default() {
             [b'r', ..] => (b'\r', 2),
