@@ -4,7 +4,7 @@
 //! time as an argument. See DEVELOPERS.md.
 
 pub use bismar_core::{
-    bench, config, document, files, formula, journal, mass, metrology, problem, protocol,
+    bench, config, document, files, formula, journal, lots, mass, metrology, problem, protocol,
     rehearsal, replay, scale, text, time, vocabulary, weighing,
 };
 
@@ -15,6 +15,5 @@ pub mod daemon;
 pub mod display;
 pub mod guide;
 pub mod label;
-pub mod lots;
 pub mod sheet;
 pub mod workshop;

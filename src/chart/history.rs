@@ -2,10 +2,8 @@
 
 use jiff::Timestamp;
 
-use crate::formula::amend::added_steps;
-use crate::journal::batch::record::Record;
-use crate::journal::batch::standing::skipped;
-use crate::journal::format::row::Row;
+pub use crate::journal::batch::summary::StepKind as Kind;
+use crate::journal::batch::summary::{Step, Summary};
 use crate::mass::Mass;
 use crate::text::alike::same_name;
 use crate::vocabulary::entry::Verdict;
@@ -30,16 +28,6 @@ pub struct Weighing {
     pub seconds: f64,
 }
 
-/// What a weighing is to a chart.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    Planned,
-    /// An addition of a remedy, or of what stayed in the beaker: so small that its percent says nothing.
-    Added,
-    /// It was left out: nothing was weighed that could be off.
-    Skipped,
-}
-
 /// The log's own digits; the deviation with its sign.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Shown {
@@ -60,42 +48,44 @@ impl Weighing {
 pub struct Gathered {
     pub weighings: Vec<Weighing>,
     pub opened: Option<Timestamp>,
-    /// As [`Record::is_complete`].
+    /// As [`Summary::complete`].
     pub complete: bool,
 }
 
 /// The weighings of a batch that hold. A step without a target has no deviation and is left out, as
 /// is one whose weight was withdrawn.
-pub fn gathered(record: &Record) -> Gathered {
-    let steps = record.steps.values();
-    let added = added_steps(&record.amendments);
-    let kind = |step: &Row| match skipped(step) {
-        Some(_) => Kind::Skipped,
-        None if added.contains(&step.step) => Kind::Added,
-        None => Kind::Planned,
-    };
-    let weighings = steps.filter_map(|step| weighing(record, step, kind(step)));
+pub fn gathered(batch: &Summary) -> Gathered {
+    of_steps(batch, |_| true)
+}
+
+/// As [`gathered`], those alone that tell of an ingredient or a formula `name`.
+pub fn gathered_of(batch: &Summary, name: &str) -> Gathered {
+    let of_formula = is_formula(&batch.label, name);
+    of_steps(batch, |step| {
+        of_formula || same_name(&step.ingredient, name)
+    })
+}
+
+fn of_steps(batch: &Summary, is_wanted: impl Fn(&Step) -> bool) -> Gathered {
+    let wanted = batch.steps.iter().filter(|step| is_wanted(step));
     Gathered {
-        weighings: weighings.collect(),
-        opened: record.opened_at,
-        complete: record.is_complete(),
+        weighings: wanted.filter_map(|step| weighing(batch, step)).collect(),
+        opened: batch.opened_at,
+        complete: batch.complete,
     }
 }
 
-fn weighing(record: &Record, step: &Row, kind: Kind) -> Option<Weighing> {
-    let (target, net) = (step.target?, step.net?);
+fn weighing(batch: &Summary, step: &Step) -> Option<Weighing> {
+    let (target, net) = (step.target?, step.net);
     if target.mass() <= Mass::ZERO {
         return None;
     }
-    // A jar has a number of its own, which may be this step's too.
-    let of_step = |row: &&Row| row.step == step.step && row.ingredient == step.ingredient;
-    let taken_out = record.taken_out.iter().filter(of_step);
-    let above = step.high.is_some_and(|high| net.mass() > high.mass());
+    let seconds = |before| step.at.duration_since(before).as_secs_f64();
     Some(Weighing {
-        batch: record.batch.clone(),
-        formula: record.formula.clone(),
+        batch: batch.batch.clone(),
+        formula: batch.label.clone(),
         ingredient: step.ingredient.clone(),
-        step: step.step,
+        step: step.number,
         at: step.at,
         target: target.mass(),
         net: net.mass(),
@@ -105,19 +95,10 @@ fn weighing(record: &Record, step: &Row, kind: Kind) -> Option<Weighing> {
             deviation: signed(&net.minus(target).to_string()),
         },
         verdict: step.verdict,
-        over_pours: u32::try_from(taken_out.count()).unwrap_or(u32::MAX - 1) + u32::from(above),
-        kind,
-        seconds: since(record, step)
-            .map_or(0.0, |before| step.at.duration_since(before).as_secs_f64()),
+        over_pours: step.over_pours,
+        kind: step.kind,
+        seconds: step.since.map_or(0.0, seconds),
     })
-}
-
-/// When what came before this weighing ended: the opening, the step before it, a mixing.
-fn since(record: &Record, step: &Row) -> Option<Timestamp> {
-    let steps = record.steps.values().filter(|other| other.seq < step.seq);
-    let mixed = record.mixed.iter().filter(|row| row.seq < step.seq);
-    let ends = steps.map(|other| other.at).chain(mixed.map(|row| row.at));
-    ends.chain(record.opened_at).max()
 }
 
 /// With a plus where it is more than nothing.

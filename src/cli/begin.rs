@@ -10,13 +10,13 @@ use super::{Exit, Failure, Outcome, print};
 use crate::formula::{Formula, VesselWay};
 use crate::journal::batch::residue::{FEWEST, usual};
 use crate::journal::format::cell::clean;
-use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::protocol::client;
 use crate::protocol::client::Client;
 use crate::protocol::request::Overweigh;
 use crate::workshop;
+use crate::workshop::batches::archive;
 
 #[derive(Debug, Args)]
 #[command(group = size::required())]
@@ -82,7 +82,7 @@ struct Sticky {
 fn sticky(formula: &Formula, size: &SizeArgs) -> Result<Vec<Sticky>, Failure> {
     let folder = super::config::load(None)?.logs()?;
     let mut records = Vec::new();
-    for path in newest(&folder)?.iter().take(LOGS_LEARNED_FROM) {
+    for path in archive(&folder).newest()?.iter().take(LOGS_LEARNED_FROM) {
         // A log that does not read teaches nothing; `bismar log verify` says why.
         records.extend(record::read(path).ok());
     }

@@ -10,7 +10,7 @@ use crate::chart::history::{Gathered, bare};
 use crate::chart::report::report;
 use crate::chart::svg::WIDTH;
 use crate::text::alike::nearest;
-use crate::workshop::batches::gather;
+use crate::workshop::batches::{gather, gather_of};
 
 #[derive(Debug, Args)]
 pub struct HistoryArgs {
@@ -37,9 +37,10 @@ pub fn run(args: &HistoryArgs) -> Outcome {
         Failure::failed(format!("{}: {error}", folder.display()))
             .remedy("name the folder of the batch logs with --logs")
     })?;
-    let (batches, bad) = gather(&folder)?;
-    let report = report(&batches, &args.name, args.formula)
-        .ok_or_else(|| unknown(&batches, &args.name, &folder))?;
+    let (batches, bad) = gather_of(&folder, &args.name)?;
+    let Some(report) = report(&batches, &args.name, args.formula) else {
+        return Err(unknown(&gather(&folder)?.0, &args.name, &folder));
+    };
     print(&report.text)?;
     if let Some(path) = &args.svg {
         match &report.chart {

@@ -10,6 +10,8 @@ use super::{Exit, Failure, Outcome, print, tell};
 use crate::config::Config;
 use crate::config::paths::Places;
 use crate::journal::batch::record::Record;
+use crate::journal::batch::summary::Summary;
+use crate::journal::format::fault::BadLine;
 use crate::journal::read::folder::{all_threads, each_batch};
 use crate::lots::Lot;
 use crate::lots::price::Price;
@@ -17,6 +19,7 @@ use crate::lots::shelf::{Listed, listed};
 use crate::mass::Mass;
 use crate::text::alike::same_lot;
 use crate::text::columns::aligned;
+use crate::workshop::batches::archive;
 use crate::workshop::store::{self, Change};
 use crate::workshop::today;
 
@@ -157,30 +160,29 @@ impl StoreArgs {
         }
     }
 
-    /// Every batch of the folder. Of a damaged log the rows before the damage count, and it is said.
+    /// Every batch of the folder, with its rows. Of a damaged log the rows before the damage count, and it is
+    /// said.
     pub fn records(&self) -> Result<Vec<Record>, Failure> {
-        records_in(&self.logs_dir()?)
+        told(each_batch(&self.logs_dir()?, all_threads(), |record| {
+            record
+        })?)
     }
 
-    /// What `take` makes of every batch of the folder; as [`StoreArgs::records`].
-    pub fn each_record<T: Send>(
+    /// What `take` makes of every batch of the folder in short; as [`StoreArgs::records`].
+    pub fn each_batch<T: Send>(
         &self,
-        take: impl Fn(Record) -> T + Sync,
+        take: impl Fn(Summary) -> T + Sync,
     ) -> Result<Vec<T>, Failure> {
-        each_record_in(&self.logs_dir()?, take)
+        told(archive(&self.logs_dir()?).each(all_threads(), take)?)
     }
 }
 
-/// As [`StoreArgs::records`], of the folder `dir`.
-pub(super) fn records_in(dir: &Path) -> Result<Vec<Record>, Failure> {
-    each_record_in(dir, |record| record)
+/// Every batch of the folder `dir` in short; as [`StoreArgs::records`].
+pub(super) fn batches_in(dir: &Path) -> Result<Vec<Summary>, Failure> {
+    told(archive(dir).each(all_threads(), |batch| batch)?)
 }
 
-fn each_record_in<T: Send>(
-    dir: &Path,
-    take: impl Fn(Record) -> T + Sync,
-) -> Result<Vec<T>, Failure> {
-    let (all, faults) = each_batch(dir, all_threads(), take)?;
+fn told<T>((all, faults): (Vec<T>, Vec<BadLine>)) -> Result<Vec<T>, Failure> {
     let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
     tell_damage(&faults);
     Ok(all)
@@ -198,8 +200,8 @@ pub(super) fn tell_damage(faults: &[String]) {
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let lots = store::lots(file)?;
     tell_alike(&lots, file);
-    let records = store.records()?;
-    let listed = listed(&lots, &records, today());
+    let batches = store.each_batch(|batch| batch)?;
+    let listed = listed(&lots, &batches, today());
     if listed.is_empty() {
         let example = "bismar lots add S-12 --ingredient \"Sea salt\" --amount 5kg";
         print(&format!(
@@ -285,9 +287,9 @@ fn change(
         Some(ingredient) => ingredient.clone(),
         None => only_one(&store::lots(file)?, &which.name, file)?,
     };
-    let records = store.records()?;
+    let batches = store.each_batch(|batch| batch)?;
     let lot = (which.name.as_str(), ingredient.as_str());
-    let change = Change::of(file, lot, made, &which.reason, (&records, today()))?;
+    let change = Change::of(file, lot, made, &which.reason, (&batches, today()))?;
     print(&format!("Lot {} of {ingredient}:", which.name))?;
     for words in change.words() {
         print(&format!("  {words}"))?;

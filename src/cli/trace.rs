@@ -22,7 +22,7 @@ pub struct TraceArgs {
 }
 
 pub fn run(args: &TraceArgs) -> Outcome {
-    let traced = args.store.each_record(|record| Traced::of(&record))?;
+    let traced = args.store.each_batch(|batch| Traced::of(&batch))?;
     let trace = Trace::of(&args.name, args.ingredient.as_deref(), traced)?;
     let name = trace.name.as_str();
     let mut parts = Vec::new();

@@ -11,12 +11,13 @@ pub struct Places {
     pub config_home: Option<PathBuf>,
     pub data_home: Option<PathBuf>,
     pub state_home: Option<PathBuf>,
+    pub cache_home: Option<PathBuf>,
     pub runtime_dir: Option<PathBuf>,
 }
 
 impl Places {
-    /// Taken from `HOME`, `XDG_CONFIG_HOME`, `XDG_DATA_HOME`, `XDG_STATE_HOME` and
-    /// `XDG_RUNTIME_DIR`.
+    /// Taken from `HOME`, `XDG_CONFIG_HOME`, `XDG_DATA_HOME`, `XDG_STATE_HOME`,
+    /// `XDG_CACHE_HOME` and `XDG_RUNTIME_DIR`.
     pub fn from_env() -> Places {
         Places::from_vars(|name| std::env::var_os(name))
     }
@@ -33,6 +34,7 @@ impl Places {
             config_home: absolute("XDG_CONFIG_HOME"),
             data_home: absolute("XDG_DATA_HOME"),
             state_home: absolute("XDG_STATE_HOME"),
+            cache_home: absolute("XDG_CACHE_HOME"),
             runtime_dir: absolute("XDG_RUNTIME_DIR"),
         }
     }
@@ -94,6 +96,16 @@ impl Places {
         own.map(|folder| folder.join("bismar"))
             .chain([PathBuf::from("/tmp")])
             .collect()
+    }
+
+    /// What can be worked out anew from the logs: `$XDG_CACHE_HOME/bismar`, by default under `~/.cache`.
+    pub fn cache_dir(&self) -> Option<PathBuf> {
+        let cache = |home: &PathBuf| home.join(".cache");
+        let base = self
+            .cache_home
+            .clone()
+            .or_else(|| self.home.as_ref().map(cache));
+        Some(base?.join("bismar"))
     }
 
     /// `~` and `~/...` with the home folder in its place; anything else as it is. `None` if the home

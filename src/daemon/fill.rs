@@ -11,7 +11,6 @@ use crate::formula::filling::{Fill, MOST_JARS};
 use crate::journal::batch::record::Record;
 use crate::journal::format::fill_note::note_of;
 use crate::journal::name_of;
-use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
@@ -22,6 +21,7 @@ use crate::protocol::request::FillRequest;
 use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
+use crate::workshop::batches::archive;
 use crate::workshop::named;
 
 impl BatchOpener {
@@ -112,7 +112,9 @@ impl BatchOpener {
         if let Some(batch) = batch {
             return named::batch(batch, &folder).map_err(|unfound| unfound.to_string());
         }
-        let logs = newest(&folder).map_err(|error| error.to_string())?;
+        let logs = archive(&folder)
+            .newest()
+            .map_err(|error| error.to_string())?;
         // A log that is open or does not read is passed over; whoever means it can name it.
         let whole = |record: Record| record.ended && record.opening.is_some();
         let weighed = |path: &PathBuf| record::read_strictly(path).is_ok_and(whole);

@@ -18,7 +18,7 @@ use crate::journal::format::cell::clean;
 use crate::journal::format::contents_note;
 use crate::journal::format::opening::Opening;
 use crate::journal::name_of;
-use crate::journal::read::folder;
+use crate::journal::read::folder::all_threads;
 use crate::journal::read::record;
 use crate::journal::store::log::{Found, LogFile};
 use crate::journal::store::spill;
@@ -32,6 +32,7 @@ use crate::text::{counted, listed};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
+use crate::workshop::batches::archive;
 use crate::workshop::scale_check::{Checked, LastCheck};
 use crate::workshop::{self, planning, scale_check};
 
@@ -326,7 +327,8 @@ impl Opener for BatchOpener {
     }
 
     fn unfinished(&mut self) -> Result<Option<Opened>, Refusal> {
-        let logs = folder::list_open(&self.folder()?).map_err(|error| error.to_string())?;
+        let logs = archive(&self.folder()?).list_open(all_threads());
+        let logs = logs.map_err(|error| error.to_string())?;
         for bad in &logs.bad {
             tracing::warn!("a log that does not read is left alone: {bad}");
         }

@@ -2,24 +2,29 @@
 //! waits for no disk. Questions are answered one after another, each with what was read after it was
 //! asked, or with why that could not be read in time.
 
-use std::collections::VecDeque;
+use std::borrow::Cow;
+use std::collections::{HashSet, VecDeque};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use tokio::sync::oneshot;
 use tokio::task::JoinHandle;
 
 use super::clock::sleep_until;
-use crate::journal::batch::record::Record;
+use crate::journal::batch::summary::Summary;
 use crate::journal::format::cell::clean;
 use crate::journal::name_of;
-use crate::journal::read::folder::{all_threads, each_batch, log_of};
+use crate::journal::read::folder::{all_threads, batches_in, log_of};
 use crate::journal::read::record;
-use crate::lots::advice::{ForStep, Need, Own, Snapshot};
+use crate::lots::advice::{ForStep, Need, Own, Snapshot, Unread};
 use crate::lots::stock::Made;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, uses_of};
 use crate::protocol::reply::{Answer, Refusal, Reply, Said};
+use crate::text::alike::{same_lot, same_name, visible};
+use crate::workshop::batches::archive;
 use crate::workshop::{store, today};
 
 /// The longest wait for the disk. With the wait for the rows that a word makes it stays below what a
@@ -59,9 +64,60 @@ pub enum Question {
 #[derive(Debug, Default)]
 pub struct LotLookup {
     questions: VecDeque<Asked>,
-    look: Option<JoinHandle<Snapshot>>,
-    /// A look that nobody waits for any more; another one would hang as well.
-    stuck: Option<JoinHandle<Snapshot>>,
+    look: Option<Look>,
+    /// A look that nobody waits for any more: the disk hangs, and another one would as well; or there are so many
+    /// logs, and another one would read them twice.
+    stuck: Option<Look>,
+}
+
+/// A look at the disk, and how far it is.
+#[derive(Debug)]
+struct Look {
+    found: JoinHandle<Snapshot>,
+    logs: Arc<Logs>,
+}
+
+/// How far the reading of the logs is.
+#[derive(Debug, Default)]
+struct Logs {
+    all: AtomicUsize,
+    read: AtomicUsize,
+    /// What is known before they are read.
+    without: OnceLock<Snapshot>,
+}
+
+impl Look {
+    /// For `asked`; without the logs where `late` says why they are not waited for.
+    fn begin(asked: &Asked, late: Option<Unread>) -> Look {
+        let (wanted, files) = (Wanted::of(&asked.question), asked.files.clone());
+        let logs = Arc::new(Logs::default());
+        let told = Arc::clone(&logs);
+        let found = tokio::task::spawn_blocking(move || look(&files, &wanted, &told, late));
+        Look { found, logs }
+    }
+}
+
+impl Logs {
+    /// Why they are not known yet, where they are being read.
+    fn late(&self) -> Option<Unread> {
+        self.without.get()?;
+        let (read, all) = (
+            self.read.load(Ordering::Relaxed),
+            self.all.load(Ordering::Relaxed),
+        );
+        Some(Unread::Late(format!(
+            "{read} of {all} logs are read so far"
+        )))
+    }
+
+    /// What is known without them.
+    fn known(&self) -> Option<Snapshot> {
+        let uses = Err(self.late()?);
+        Some(Snapshot {
+            uses,
+            ..self.without.get()?.clone()
+        })
+    }
 }
 
 /// A question in its place.
@@ -97,24 +153,35 @@ impl LotLookup {
         let Some(first) = self.questions.front() else {
             return std::future::pending().await;
         };
-        let free = self.stuck.as_ref().is_none_or(JoinHandle::is_finished);
-        if self.look.is_none() && free {
+        if self
+            .stuck
+            .as_ref()
+            .is_some_and(|look| look.found.is_finished())
+        {
             self.stuck = None;
-            let (wanted, files) = (Wanted::of(&first.question), first.files.clone());
-            self.look = Some(tokio::task::spawn_blocking(move || look(&files, &wanted)));
+        }
+        if self.look.is_none() {
+            let late = self.stuck.as_ref().map(|look| look.logs.late());
+            // Where a disk hangs another look would as well.
+            self.look = match late {
+                None => Some(Look::begin(first, None)),
+                Some(Some(late)) => Some(Look::begin(first, Some(late))),
+                Some(None) => None,
+            };
         }
         let stock = match &mut self.look {
             Some(look) => tokio::select! {
                 biased;
-                stock = look => stock.map_err(|_| "they could not be read (a fault of bismar)"),
-                () = sleep_until(Some(first.due)) => Err("the disk does not answer in time"),
+                stock = &mut look.found => stock.map_err(|_| "they could not be read (a fault of bismar)"),
+                () = sleep_until(Some(first.due)) => {
+                    look.logs.known().ok_or("the disk does not answer in time")
+                }
             },
             None => Err("the disk still does not answer"),
         };
-        let look = self.look.take();
+        let hangs = self.look.take().filter(|look| !look.found.is_finished());
+        self.stuck = hangs.or(self.stuck.take());
         let stock = stock.unwrap_or_else(|why| {
-            let hangs = look.filter(|look| !look.is_finished());
-            self.stuck = hangs.or(self.stuck.take());
             Snapshot::unknown(&format!("lots.toml and the logs: {why}"), today())
         });
         match self.questions.pop_front() {
@@ -145,8 +212,8 @@ struct Wanted {
     lot: Option<(String, String)>,
     /// The batch whose log is being written.
     running: Option<String>,
-    /// Whether batches of our own are needed as ingredients.
-    premixes: bool,
+    /// The formulas whose batches are needed as ingredients.
+    premixes: Vec<String>,
 }
 
 impl Wanted {
@@ -155,19 +222,22 @@ impl Wanted {
             Question::Lot { lot, step, .. } => Wanted {
                 lot: Some((lot.clone(), step.ingredient.clone())),
                 running: step.batch.clone(),
-                premixes: false,
+                premixes: Vec::new(),
             },
             Question::Begun { needs, .. } => Wanted {
                 lot: None,
                 running: None,
-                premixes: needs.iter().any(|need| need.premix.is_some()),
+                premixes: needs
+                    .iter()
+                    .filter_map(|need| need.premix.clone())
+                    .collect(),
             },
         }
     }
 }
 
-/// Reads the list, and the logs where an amount must be known.
-fn look(files: &StockFiles, wanted: &Wanted) -> Snapshot {
+/// Reads the list, and the logs where an amount must be known and none of them is `late`.
+fn look(files: &StockFiles, wanted: &Wanted, logs: &Logs, late: Option<Unread>) -> Snapshot {
     let lots = store::list(&files.list).map_err(|problems| problems.to_string());
     // What is left of another ingredient's lot does not matter: it is refused anyway.
     let matters = |lot: &Lot| match &wanted.lot {
@@ -181,42 +251,52 @@ fn look(files: &StockFiles, wanted: &Wanted) -> Snapshot {
     let name = wanted.lot.as_ref().map(|(name, _)| name.as_str());
     let log = name.and_then(|name| log_of(&files.logs, name));
     let running = wanted.running.as_deref();
-    let taken = match amounts || log.is_some() || wanted.premixes {
-        true => taken(&files.logs, running),
-        false => Ok(Taken::default()),
-    };
-    let (uses, made, damaged) = match taken {
-        Ok(taken) => (Ok(taken.uses), taken.made, taken.damaged),
-        Err(why) => (Err(why), Vec::new(), Vec::new()),
-    };
-    let own = log.map(|log| {
-        let found = made.iter().find(|made| Some(made.batch.as_str()) == name);
-        match found {
-            Some(made) => Own::Made(made.clone()),
-            None => Own::Unfinished(standing(&log)),
-        }
-    });
-    Snapshot {
+    let stock = Snapshot {
         lots,
-        uses,
-        damaged,
-        own,
-        made,
+        uses: Ok(Vec::new()),
+        damaged: Vec::new(),
+        own: name.zip(log).map(|(name, log)| own(name, &log)),
+        made: Vec::new(),
         premix: running
             .zip(wanted.lot.as_ref())
             .and_then(|(running, (_, ingredient))| {
                 premix_of(&log_of(&files.logs, running)?, ingredient)
             }),
         today: today(),
+    };
+    if !amounts && stock.own.is_none() && wanted.premixes.is_empty() {
+        return stock;
+    }
+    if let Some(late) = late {
+        return Snapshot {
+            uses: Err(late),
+            ..stock
+        };
+    }
+    let stock = logs.without.get_or_init(|| stock);
+    match taken(&files.logs, wanted, stock, logs) {
+        Ok(taken) => Snapshot {
+            uses: Ok(taken.uses),
+            damaged: taken.damaged,
+            made: taken.made,
+            ..stock.clone()
+        },
+        Err(why) => Snapshot {
+            uses: Err(Unread::Failed(why)),
+            ..stock.clone()
+        },
     }
 }
 
-/// How far the batch of a log is, in words.
-fn standing(log: &Path) -> String {
+/// The batch `name` of our own, by its log.
+fn own(name: &str, log: &Path) -> Own {
     match record::read(log) {
-        Ok(record) if record.is_proved() => record.standing().to_string(),
-        Ok(_) => "its log is damaged".to_owned(),
-        Err(error) => error.to_string(),
+        Ok(record) => match Made::of(&record.summary()).filter(|made| made.batch == name) {
+            Some(made) => Own::Made(made),
+            None if record.is_proved() => Own::Unfinished(record.standing().to_string()),
+            None => Own::Unfinished("its log is damaged".to_owned()),
+        },
+        Err(error) => Own::Unfinished(error.to_string()),
     }
 }
 
@@ -238,12 +318,36 @@ struct Taken {
     damaged: Vec<String>,
 }
 
-/// What the logs say was taken and made. One processor is left to the loop.
-fn taken(logs: &Path, running: Option<&str>) -> Result<Taken, String> {
-    let of_record = |record: Record| (uses_of(&record).collect::<Vec<_>>(), Made::of(&record));
-    let (read, mut faults) =
-        each_batch(logs, all_threads() - 1, of_record).map_err(|error| error.to_string())?;
+/// What the logs say was taken and made, as far as it is wanted. One processor is left to the loop.
+fn taken(folder: &Path, wanted: &Wanted, stock: &Snapshot, logs: &Logs) -> Result<Taken, String> {
+    let all = batches_in(folder).map_err(|error| error.to_string())?;
+    logs.all.store(all.len(), Ordering::Relaxed);
+    let lots = stock.lots.as_ref().ok().and_then(Option::as_deref);
+    let listed: HashSet<Cow<'_, str>> = lots
+        .unwrap_or_default()
+        .iter()
+        .map(|lot| visible(&lot.name))
+        .collect();
+    let is_wanted = |used: &Use| match &wanted.lot {
+        Some((name, _)) => same_lot(&used.lot, name),
+        // Any batch may have been taken from.
+        None => !wanted.premixes.is_empty() || listed.contains(&visible(&used.lot)),
+    };
+    let of_it = |made: &Made| {
+        wanted
+            .premixes
+            .iter()
+            .any(|one| same_name(one, &made.formula))
+    };
+    let of_batch = |batch: Summary| {
+        logs.read.fetch_add(1, Ordering::Relaxed);
+        let uses: Vec<Use> = uses_of(&batch).filter(is_wanted).collect();
+        (uses, Made::of(&batch).filter(of_it))
+    };
+    let read = archive(folder).each(all_threads() - 1, of_batch);
+    let (read, mut faults) = read.map_err(|error| error.to_string())?;
     // A row on its way to the disk is no damage.
+    let running = wanted.running.as_deref();
     faults
         .retain(|bad| !(bad.is_torn() && running == Some(name_of(Path::new(&bad.file)).as_str())));
     let mut taken = Taken {

@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 
 use crate::config::Config;
 use crate::files;
-use crate::journal::read::folder;
+use crate::journal::read::folder::all_threads;
+use crate::workshop::batches::archive;
 
 /// Where it is kept.
 #[derive(Debug, Clone)]
@@ -118,6 +119,6 @@ fn has_batch_under_way(config: &Config) -> bool {
     let logs = config
         .logs()
         .ok()
-        .and_then(|logs| folder::list_open(&logs).ok());
+        .and_then(|logs| archive(&logs).list_open(all_threads()).ok());
     logs.is_some_and(|logs| logs.open.iter().any(|(_, record)| record.opening.is_some()))
 }

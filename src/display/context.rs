@@ -7,9 +7,11 @@ use std::sync::Arc;
 use crate::config::{Config, Held};
 use crate::document::shown;
 use crate::journal::batch::record::Record;
+use crate::journal::batch::summary::Summary;
 use crate::journal::read::folder::{all_threads, each_batch};
 use crate::lots::Lot;
 use crate::mass::Mass;
+use crate::workshop::batches::archive;
 use crate::workshop::mending::on_hand;
 use crate::workshop::{QueryError, named, store};
 
@@ -89,16 +91,26 @@ impl Context {
         Ok(named::batch(batch, &self.config().logs()?)?)
     }
 
-    /// What `take` makes of every batch, with the faults of damaged logs in words.
+    /// What `take` makes of every batch in short, with the faults of damaged logs in words.
     ///
     /// # Errors
     /// When the folder or a log cannot be read.
-    pub fn each_record<T: Send>(
+    pub fn each_batch<T: Send>(
         &self,
-        take: impl Fn(Record) -> T + Sync,
+        take: impl Fn(Summary) -> T + Sync,
     ) -> Result<(Vec<T>, Vec<String>), QueryError> {
         let folder = self.config().logs()?;
-        let (all, faults) = each_batch(&folder, threads(), take)?;
+        let (all, faults) = archive(&folder).each(threads(), take)?;
+        Ok((all, faults.iter().map(ToString::to_string).collect()))
+    }
+
+    /// Every batch with its rows, as [`Context::each_batch`].
+    ///
+    /// # Errors
+    /// As [`Context::each_batch`].
+    pub fn records(&self) -> Result<(Vec<Record>, Vec<String>), QueryError> {
+        let folder = self.config().logs()?;
+        let (all, faults) = each_batch(&folder, threads(), |record| record)?;
         Ok((all, faults.iter().map(ToString::to_string).collect()))
     }
 

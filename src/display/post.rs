@@ -239,11 +239,11 @@ async fn change_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Ans
     let is = wanted.is.read().map_err(|why| misunderstood(&why))?;
     let _alone = shared.list.lock().await;
     let change = move |context: &Context| -> Result<serde_json::Value, QueryError> {
-        let (records, _) = context.each_record(|record| record)?;
+        let (batches, _) = context.each_batch(|batch| batch)?;
         let file = context.lots_file()?;
         let lot = (is.name.as_str(), is.ingredient.as_str());
         let made = |_: &Lot| (!remove).then(|| is.clone());
-        let change = Change::of(&file, lot, made, &wanted.reason, (&records, today()))?;
+        let change = Change::of(&file, lot, made, &wanted.reason, (&batches, today()))?;
         if write {
             change.write(&file)?;
         }

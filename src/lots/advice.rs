@@ -4,7 +4,7 @@
 use jiff::civil::Date;
 
 use super::stock::Made;
-use super::trace::Use;
+use super::trace::{ByLot, Use};
 use super::{Lot, Refusal};
 use crate::formula::Plan;
 use crate::mass::Mass;
@@ -16,7 +16,7 @@ pub struct Snapshot {
     /// The list of lots, `None` where nobody keeps one, or why it does not read, with its place.
     pub lots: Result<Option<Vec<Lot>>, String>,
     /// What the logs say was taken, or why that is not known.
-    pub uses: Result<Vec<Use>, String>,
+    pub uses: Result<Vec<Use>, Unread>,
     /// Logs that are not as they were written; their rows before that count.
     pub damaged: Vec<String>,
     /// The batch of our own that the lot in question names, if it is one.
@@ -26,6 +26,17 @@ pub struct Snapshot {
     /// The formula whose batches the step in question takes.
     pub premix: Option<String>,
     pub today: Date,
+}
+
+/// Why what was taken is not known.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Unread {
+    /// It cannot be read.
+    #[error("{0}")]
+    Failed(String),
+    /// It is still being read: nothing speaks against a lot that is in the list.
+    #[error("{0}")]
+    Late(String),
 }
 
 /// A batch of our own that is named as a lot.
@@ -71,7 +82,7 @@ impl Snapshot {
     pub fn unknown(why: &str, today: Date) -> Snapshot {
         Snapshot {
             lots: Err(why.to_owned()),
-            uses: Err(why.to_owned()),
+            uses: Err(Unread::Failed(why.to_owned())),
             damaged: Vec::new(),
             own: None,
             made: Vec::new(),
@@ -109,16 +120,23 @@ impl Snapshot {
                 None => Advice::Good(Some(self.unlisted(name, lots))),
             };
         };
+        let mut late = None;
         let left = match (lot.amount, &self.uses) {
             (None, _) => None,
             (Some(_), Ok(uses)) => lot.left(uses.iter().filter(|used| !step.is_of(used))),
-            (Some(_), Err(why)) if same_name(&lot.ingredient, &step.ingredient) => {
+            (Some(_), Err(Unread::Failed(why))) if same_name(&lot.ingredient, &step.ingredient) => {
                 return Advice::Against(format!("what is left of lot {name} is not known: {why}"));
             }
-            (Some(_), Err(_)) => None,
+            (Some(_), Err(Unread::Late(why))) => {
+                late = Some(format!(
+                    "What is left of lot {name} is not known yet: {why}."
+                ));
+                None
+            }
+            (Some(_), Err(Unread::Failed(_))) => None,
         };
         match lot.allows(&step.ingredient, step.needed, left, self.today) {
-            Ok(()) => Advice::Good(self.damage().filter(|_| left.is_some())),
+            Ok(()) => Advice::Good(late.or_else(|| self.damage().filter(|_| left.is_some()))),
             Err(why @ Refusal::OtherIngredient { .. }) => {
                 let alike = match looks_like(&lot.ingredient, &step.ingredient) {
                     true => format!(
@@ -160,7 +178,12 @@ impl Snapshot {
         }
         let uses = match &self.uses {
             Ok(uses) => uses,
-            Err(why) => {
+            Err(Unread::Late(why)) => {
+                return Advice::Good(Some(format!(
+                    "{name} is a batch of this bench; what is left of it is not known yet: {why}."
+                )));
+            }
+            Err(Unread::Failed(why)) => {
                 return Advice::Against(format!(
                     "what is left of batch {name} is not known: {why}"
                 ));
@@ -207,24 +230,36 @@ impl Snapshot {
             Ok(lots) => lots.as_deref(),
             Err(why) => return vec![format!("the lots on hand are not known: {why}")],
         };
+        let uses = self.uses.as_deref().ok().map(ByLot::new);
         let mut warnings: Vec<String> = needs
             .iter()
-            .filter_map(|need| self.without_lot(need, lots))
+            .filter_map(|need| self.without_lot(need, lots, uses.as_ref()))
             .collect();
-        if let Err(why) = &self.uses {
-            warnings.push(format!("what is left of the lots is not known: {why}"));
+        match &self.uses {
+            Ok(_) => {}
+            Err(Unread::Failed(why)) => {
+                warnings.push(format!("what is left of the lots is not known: {why}"));
+            }
+            Err(Unread::Late(why)) => {
+                warnings.push(format!("what is left of the lots is not known yet: {why}"));
+            }
         }
         warnings.extend(self.damage());
         warnings
     }
 
     /// Says so where no lot on hand may be taken for the whole of `need`.
-    fn without_lot(&self, need: &Need, lots: Option<&[Lot]>) -> Option<String> {
+    fn without_lot(
+        &self,
+        need: &Need,
+        lots: Option<&[Lot]>,
+        uses: Option<&ByLot<'_>>,
+    ) -> Option<String> {
         let Need {
             ingredient, needed, ..
         } = need;
         if let Some(formula) = &need.premix {
-            return self.without_premix(ingredient, *needed, formula);
+            return self.without_premix(ingredient, *needed, formula, uses?);
         }
         let Some(lots) = lots else {
             return need.lot_required.then(|| {
@@ -238,7 +273,7 @@ impl Snapshot {
             .iter()
             .filter(|lot| same_name(&lot.ingredient, ingredient))
         {
-            let left = self.uses.as_ref().ok().and_then(|uses| lot.left(uses));
+            let left = uses.and_then(|uses| lot.left(uses.of(&lot.name)));
             match lot.allows(ingredient, *needed, left, self.today) {
                 Ok(()) => return None,
                 Err(why) => against.push(why.to_string()),
@@ -269,13 +304,18 @@ impl Snapshot {
 
 impl Snapshot {
     /// Says so where no batch of `formula` has enough left.
-    fn without_premix(&self, ingredient: &str, needed: Mass, formula: &str) -> Option<String> {
-        let uses = self.uses.as_ref().ok()?;
+    fn without_premix(
+        &self,
+        ingredient: &str,
+        needed: Mass,
+        formula: &str,
+        uses: &ByLot<'_>,
+    ) -> Option<String> {
         let of_it = self
             .made
             .iter()
             .filter(|made| same_name(&made.formula, formula));
-        let most = of_it.map(|made| made.left(uses)).max();
+        let most = of_it.map(|made| made.left(uses.of(&made.batch))).max();
         let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
         match most {
             Some(left) if left >= needed => None,

@@ -1,13 +1,10 @@
-//! The jars of a batch that stand, out of its `filled` rows.
+//! The jars of a batch that stand.
 
 use std::collections::BTreeSet;
 
-use crate::journal::format::row::Row;
-
-/// Numbers of the jars of a record's `filled`, which knows every correction.
-pub fn filled(rows: &[Row]) -> BTreeSet<usize> {
-    let jars = rows.iter().map(|row| row.step);
-    jars.filter(|jar| *jar > 0).collect()
+/// The jars that stand, of those that have a number.
+pub fn filled(jars: &[usize]) -> BTreeSet<usize> {
+    jars.iter().copied().filter(|jar| *jar > 0).collect()
 }
 
 /// Numbers as a person writes them: `1-3, 5`.

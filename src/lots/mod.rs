@@ -11,16 +11,18 @@ pub mod shelf;
 pub mod stock;
 pub mod trace;
 
+use std::borrow::Cow;
+use std::collections::HashMap;
 use std::fmt;
 
 use jiff::civil::Date;
 
 use crate::formula::Place;
-use crate::journal::batch::record::Record;
+use crate::journal::batch::summary::Summary;
 use crate::journal::format::cell::Grams;
 use crate::mass::Mass;
 use crate::problem::Problem;
-use crate::text::alike::{looks_like, same_lot, same_name};
+use crate::text::alike::{LookAlikes, folded, same_lot, same_name};
 use price::Price;
 use trace::Use;
 
@@ -127,12 +129,9 @@ impl Lot {
     /// for another one: each is told once, with both places.
     pub fn alike(lots: &[Lot], file: &str) -> Vec<Problem> {
         let mut found = Vec::new();
-        for (at, lot) in lots.iter().enumerate() {
-            let before = lots.get(..at).unwrap_or_default();
-            let of_it = |other: &&Lot| {
-                same_name(&other.ingredient, &lot.ingredient) && looks_like(&other.name, &lot.name)
-            };
-            let of_another = |other: &&Lot| looks_like(&other.ingredient, &lot.ingredient);
+        let mut lots_of: HashMap<Cow<'_, str>, LookAlikes<'_, &Lot>> = HashMap::new();
+        let mut ingredients = LookAlikes::default();
+        for lot in lots {
             let told = |other: &Lot, what: &str, name: &str, earlier: &str| Problem {
                 path: file.to_owned(),
                 line: lot.place.line,
@@ -145,14 +144,14 @@ impl Lot {
                 remedy: "If they are one, write both alike; else tell them apart by name"
                     .to_owned(),
             };
-            if let Some(other) = before.iter().find(of_it) {
+            let ingredient = folded(&lot.ingredient);
+            // A name that was told once is known.
+            let first = !lots_of.contains_key(&ingredient);
+            let of_it = lots_of.entry(ingredient).or_default();
+            if let Some(other) = of_it.add(&lot.name, lot) {
                 found.push(told(other, "lot", &lot.name, &other.name));
             }
-            // A name that was told once is known.
-            let first = !before
-                .iter()
-                .any(|other| same_name(&other.ingredient, &lot.ingredient));
-            if let Some(other) = before.iter().find(of_another).filter(|_| first) {
+            if let Some(other) = ingredients.add(&lot.ingredient, lot).filter(|_| first) {
                 found.push(told(
                     other,
                     "ingredient",
@@ -203,16 +202,14 @@ impl Lot {
 
 /// What a batch took from lots: one use a step that has a lot and a weight. What stayed in a vessel
 /// was taken from the lot all the same; of what was left out nothing was.
-pub fn uses_of(record: &Record) -> impl Iterator<Item = Use> + '_ {
-    record.weighed().filter_map(|step| {
-        let net = step.net?.mass();
-        (!step.lot.is_empty()).then(|| Use {
-            batch: record.batch.clone(),
-            step: step.step,
-            ingredient: step.ingredient.clone(),
-            lot: step.lot.clone(),
-            net,
-            residue: record.residue(step.step).map_or(Mass::ZERO, Grams::mass),
-        })
+pub fn uses_of(batch: &Summary) -> impl Iterator<Item = Use> + '_ {
+    let named = batch.weighed().filter(|step| !step.lot.is_empty());
+    named.map(|step| Use {
+        batch: batch.batch.clone(),
+        step: step.number,
+        ingredient: step.ingredient.clone(),
+        lot: step.lot.clone(),
+        net: step.net.mass(),
+        residue: step.residue.map_or(Mass::ZERO, Grams::mass),
     })
 }

@@ -1,5 +1,6 @@
 //! `lots.toml` to lots, and a lot or a correction to its lines in it.
 
+use std::collections::HashSet;
 use std::ops::Range;
 
 use jiff::civil::Date;
@@ -9,6 +10,7 @@ use super::{Corrected, Lot};
 use crate::document::{DeTable, DeValue, Reader, Value};
 use crate::formula::Place;
 use crate::problem::Problems;
+use crate::text::alike::{folded, visible};
 
 const KEYS: [&str; 7] = [
     "name",
@@ -48,6 +50,8 @@ impl Lot {
         // A correction is of what stands above it.
         tables.sort_by_key(|(_, at, _)| at.start);
         let mut lots: Vec<Lot> = Vec::new();
+        // Where a name comes for the first time no lot above it has to be looked at.
+        let mut names = HashSet::new();
         for (table, at, is_correction) in tables {
             if is_correction {
                 correct(&mut reader, table, &at, &mut lots);
@@ -57,7 +61,12 @@ impl Lot {
                 continue;
             };
             let same = |l: &&Lot| l.is(&lot.name, &lot.ingredient);
-            match lots.iter().find(same) {
+            let name = (
+                visible(&lot.name).into_owned(),
+                folded(&lot.ingredient).into_owned(),
+            );
+            let again = !names.insert(name);
+            match lots.iter().filter(|_| again).find(same) {
                 Some(first) => reader.report(
                     &at,
                     format!(

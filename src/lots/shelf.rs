@@ -4,11 +4,11 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use jiff::civil::Date;
 
-use super::stock::{Inventory, Made, Supply};
-use super::trace::Use;
+use super::stock::{Inventory, Made, Prices, Supply};
+use super::trace::{ByLot, Use};
 use super::{Lot, uses_of};
 use crate::formula::{Formula, Ingredient, Plan};
-use crate::journal::batch::record::Record;
+use crate::journal::batch::summary::Summary;
 use crate::mass::Mass;
 
 /// Everything that could go into a batch.
@@ -31,25 +31,27 @@ pub struct StepSupply {
 }
 
 impl Shelf {
-    pub fn new(file: String, lots: Vec<Lot>, records: &[Record], on: Date) -> Shelf {
+    pub fn new(file: String, lots: Vec<Lot>, batches: &[Summary], on: Date) -> Shelf {
         Shelf {
             file,
             lots,
-            uses: records.iter().flat_map(uses_of).collect(),
-            made: records.iter().filter_map(Made::of).collect(),
+            uses: batches.iter().flat_map(uses_of).collect(),
+            made: batches.iter().filter_map(Made::of).collect(),
             on,
         }
     }
 
     /// What each step takes; what an earlier step took is gone for a later one.
     pub fn supplies(&self, formula: &Formula, plan: &Plan) -> Vec<StepSupply> {
+        let uses = ByLot::new(&self.uses);
+        let prices = Prices::new(&self.lots, &self.uses, &self.made);
         let mut stocks: HashMap<(&str, Option<&str>), Inventory> = HashMap::new();
         let both = formula.ingredients().zip(&plan.steps);
         both.map(|(ingredient, step)| {
             let key = (ingredient.name.as_str(), ingredient.premix.as_deref());
             let mut refused = Vec::new();
             let stock = stocks.entry(key).or_insert_with(|| {
-                let stock = self.stock(ingredient);
+                let stock = self.stock(ingredient, (&self.lots, &uses, &prices));
                 refused = stock.refused.iter().map(ToString::to_string).collect();
                 stock
             });
@@ -78,12 +80,15 @@ impl Shelf {
         self.lots.is_empty()
     }
 
-    fn stock(&self, ingredient: &Ingredient) -> Inventory {
+    fn stock(
+        &self,
+        ingredient: &Ingredient,
+        known: (&[Lot], &ByLot<'_>, &Prices<'_>),
+    ) -> Inventory {
         let name = &ingredient.name;
-        let known = (self.lots.as_slice(), self.uses.as_slice());
         match &ingredient.premix {
             Some(premix) => Inventory::of_premix(name, premix, &self.made, known, self.on),
-            None => Inventory::of_lots(name, &self.lots, &self.uses, self.on),
+            None => Inventory::of_lots(name, known.0, known.1, self.on),
         }
     }
 }
@@ -123,17 +128,15 @@ impl StepSupply {
 
 /// The batches that are lots of others: those that others took from, and those of a formula that another
 /// one names as its premix.
-fn premixes(records: &[Record]) -> Vec<Made> {
-    let uses = records.iter().flat_map(uses_of);
-    let taken: HashSet<String> = uses.map(|used| used.lot).collect();
-    let formulas = records.iter().filter_map(|r| r.read_formula()?.ok());
-    let named: HashSet<String> = formulas
-        .flat_map(|formula| formula.phases)
-        .flat_map(|phase| phase.ingredients)
-        .filter_map(|ingredient| ingredient.premix)
+fn premixes(batches: &[Summary], uses: &[Use]) -> Vec<Made> {
+    let taken: HashSet<&str> = uses.iter().map(|used| used.lot.as_str()).collect();
+    let named: HashSet<&str> = batches
+        .iter()
+        .flat_map(|batch| &batch.premixes)
+        .map(String::as_str)
         .collect();
-    let made = records.iter().filter_map(Made::of);
-    made.filter(|made| taken.contains(&made.batch) || named.contains(&made.formula))
+    let made = batches.iter().filter_map(Made::of);
+    made.filter(|made| taken.contains(made.batch.as_str()) || named.contains(made.formula.as_str()))
         .collect()
 }
 
@@ -147,11 +150,17 @@ pub struct Listed {
     pub refused: Option<String>,
 }
 
-/// Every lot of the list in its order, then the batches among `records` that are lots of others and are
+/// Every lot of the list in its order, then those of `batches` that are lots of others and are
 /// not in it.
-pub fn listed(lots: &[Lot], records: &[Record], today: Date) -> Vec<Listed> {
-    let premixes = premixes(records);
-    let uses: Vec<Use> = records.iter().flat_map(uses_of).collect();
+pub fn listed(lots: &[Lot], batches: &[Summary], today: Date) -> Vec<Listed> {
+    let uses: Vec<Use> = batches.iter().flat_map(uses_of).collect();
+    let premixes = premixes(batches, &uses);
+    let uses = ByLot::new(&uses);
+    let by_name: HashMap<&str, &Made> = premixes
+        .iter()
+        .map(|made| (made.batch.as_str(), made))
+        .collect();
+    let listed: HashSet<&str> = lots.iter().map(|lot| lot.name.as_str()).collect();
     let one = |lot: &Lot, left: Option<Mass>| Listed {
         lot: lot.clone(),
         left,
@@ -161,18 +170,21 @@ pub fn listed(lots: &[Lot], records: &[Record], today: Date) -> Vec<Listed> {
             .map(|why| why.to_string()),
     };
     let bought = lots.iter().map(|lot| {
-        let premix = premixes.iter().find(|made| made.batch == lot.name);
-        one(lot, lot.left(&uses).or_else(|| Some(premix?.left(&uses))))
+        let premix = by_name.get(lot.name.as_str());
+        let left = lot.left(uses.of(&lot.name));
+        one(lot, left.or_else(|| Some(premix?.left(uses.of(&lot.name)))))
     });
-    let is_listed = |made: &&Made| lots.iter().any(|lot| lot.name == made.batch);
-    let made = premixes.iter().filter(|made| !is_listed(made)).map(|made| {
+    let unlisted = premixes
+        .iter()
+        .filter(|made| !listed.contains(made.batch.as_str()));
+    let made = unlisted.map(|made| {
         let lot = Lot {
             name: made.batch.clone(),
             ingredient: made.formula.clone(),
             supplier: Some("made here".into()),
             ..Lot::default()
         };
-        one(&lot, Some(made.left(&uses)))
+        one(&lot, Some(made.left(uses.of(&made.batch))))
     });
     bought.chain(made).collect()
 }
@@ -181,8 +193,9 @@ pub fn listed(lots: &[Lot], records: &[Record], today: Date) -> Vec<Listed> {
 /// lot, or with one whose amount is not known, is not in it.
 pub fn on_hand(lots: Vec<Lot>, uses: &[Use], today: Date) -> BTreeMap<String, Mass> {
     let mut sums: BTreeMap<String, Option<Mass>> = BTreeMap::new();
+    let uses = ByLot::new(uses);
     for lot in lots {
-        let left = lot.left(uses);
+        let left = lot.left(uses.of(&lot.name));
         let usable = lot.allows(&lot.ingredient, Mass::ZERO, left, today).is_ok();
         let left = match usable {
             true => left,

@@ -7,9 +7,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::price::{Cost, Price};
-use super::trace::Use;
+use super::trace::{ByLot, Use};
 use super::{Lot, Refusal};
-use crate::journal::batch::record::Record;
+use crate::journal::batch::summary::Summary;
 use crate::mass::Mass;
 use crate::text::alike::{same_lot, same_name};
 
@@ -25,17 +25,17 @@ pub struct Made {
 }
 
 impl Made {
-    /// The batch of a record, when it is complete and the log is as it was written; anything else is not
+    /// The batch, when it is complete and the log is as it was written; anything else is not
     /// counted on.
-    pub fn of(record: &Record) -> Option<Made> {
-        let formula = record.read_formula()?.ok()?;
-        let good = record.is_complete() && record.is_proved();
+    pub fn of(batch: &Summary) -> Option<Made> {
+        let formula = batch.formula.as_ref()?;
+        let good = batch.complete && batch.fault.is_none();
         good.then(|| Made {
-            batch: record.batch.clone(),
-            formula: formula.name,
+            batch: batch.batch.clone(),
+            formula: formula.clone(),
             // What went into jars is for sale, and no ingredient any more.
-            mass: record.total() - record.jarred(),
-            opened_at: record.opened_at,
+            mass: batch.total - batch.jarred,
+            opened_at: batch.opened_at,
         })
     }
 
@@ -141,12 +141,12 @@ pub struct Inventory {
 impl Inventory {
     /// The lots of `ingredient` that may be used on the day `today`: what is best before soonest
     /// first, what has no such day last, else as the list has them.
-    pub fn of_lots(ingredient: &str, lots: &[Lot], uses: &[Use], today: Date) -> Inventory {
+    pub fn of_lots(ingredient: &str, lots: &[Lot], uses: &ByLot<'_>, today: Date) -> Inventory {
         let mine = lots
             .iter()
             .filter(|lot| same_name(&lot.ingredient, ingredient));
         let found = mine.map(|lot| {
-            let left = lot.left(uses);
+            let left = lot.left(uses.of(&lot.name));
             lot.allows(ingredient, Mass::ZERO, left, today)?;
             let whole = |per_kg| Known {
                 per_kg,
@@ -168,10 +168,9 @@ impl Inventory {
         ingredient: &str,
         formula: &str,
         made: &[Made],
-        (lots, uses): (&[Lot], &[Use]),
+        (lots, uses, prices): (&[Lot], &ByLot<'_>, &Prices<'_>),
         today: Date,
     ) -> Inventory {
-        let prices = Prices::new(lots, uses, made);
         let mut mine: Vec<&Made> = made
             .iter()
             .filter(|m| same_name(&m.formula, formula))
@@ -185,7 +184,7 @@ impl Inventory {
                 ..Lot::default()
             });
             // Under another name it is still the same batch.
-            let taken = made.mass - made.left(uses);
+            let taken = made.mass - made.left(uses.of(&made.batch));
             let left = lot.amount.unwrap_or(made.mass) - taken;
             lot.allows(ingredient, Mass::ZERO, Some(left), today)?;
             let listed = lot.price_per_kg.take().map(|per_kg| Known {

@@ -3,6 +3,8 @@
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet, VecDeque};
+use std::iter::Copied;
+use std::slice;
 
 use crate::mass::Mass;
 use crate::text::alike::{folded, same_name, visible};
@@ -28,6 +30,29 @@ pub struct Reached<'u> {
     pub depth: usize,
 }
 
+/// The uses of each lot, so that what is left of many costs no look at every use for each.
+#[derive(Debug, Default)]
+pub struct ByLot<'u>(ByName<'u>);
+
+impl<'u> ByLot<'u> {
+    pub fn new(uses: &'u [Use]) -> ByLot<'u> {
+        let mut by_lot = ByName::new();
+        for used in uses {
+            by_lot.entry(visible(&used.lot)).or_default().push(used);
+        }
+        ByLot(by_lot)
+    }
+
+    /// What took from a lot `name`, of whatever ingredient, in the order of the uses.
+    pub fn of<'m>(&'m self, name: &str) -> Copied<slice::Iter<'m, &'u Use>> {
+        let found = self
+            .0
+            .get::<str>(&visible(name))
+            .map_or(&[][..], Vec::as_slice);
+        found.iter().copied()
+    }
+}
+
 /// All uses, found by lot and by batch.
 #[derive(Debug)]
 pub struct Uses<'u> {
@@ -40,9 +65,9 @@ type ByName<'u> = HashMap<Cow<'u, str>, Vec<&'u Use>>;
 
 impl<'u> Uses<'u> {
     pub fn new(uses: &'u [Use]) -> Uses<'u> {
-        let (mut by_lot, mut by_batch) = (ByName::new(), ByName::new());
+        let ByLot(by_lot) = ByLot::new(uses);
+        let mut by_batch = ByName::new();
         for used in uses {
-            by_lot.entry(visible(&used.lot)).or_default().push(used);
             by_batch.entry(visible(&used.batch)).or_default().push(used);
         }
         Uses { by_lot, by_batch }

@@ -7,13 +7,16 @@
 //! where both stand, and the maker decides.
 
 use std::borrow::Cow;
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use unicode_normalization::{UnicodeNormalization, is_nfc};
 use unicode_security::skeleton;
 
 /// The name as it is compared where the case of letters counts, as in the name of a lot.
 pub fn visible(name: &str) -> Cow<'_, str> {
+    if is_plain(name) {
+        return name.into();
+    }
     let plain = name.split(' ').all(|word| !word.is_empty())
         && !name.contains(|c: char| is_unseen(c) || (is_blank(c) && c != ' '));
     if plain && (name.is_ascii() || is_nfc(name)) {
@@ -24,8 +27,26 @@ pub fn visible(name: &str) -> Cow<'_, str> {
     words.collect::<Vec<_>>().join(" ").into()
 }
 
+/// Whether it is as nearly every name: of characters that ASCII has and shows, with single spaces between.
+fn is_plain(name: &str) -> bool {
+    let mut space = true;
+    for byte in name.bytes() {
+        if !(byte.is_ascii_graphic() || byte == b' ' && !space) {
+            return false;
+        }
+        space = byte == b' ';
+    }
+    !space
+}
+
 /// The name of an ingredient as it is compared: the case of letters does not count.
 pub fn folded(name: &str) -> Cow<'_, str> {
+    if is_plain(name) {
+        return match name.contains(|c: char| c.is_ascii_uppercase()) {
+            true => name.to_ascii_lowercase().into(),
+            false => name.into(),
+        };
+    }
     let seen = visible(name);
     match seen.contains(|c: char| !c.is_ascii_lowercase() && c.is_alphabetic()) {
         true => seen.to_lowercase().nfc().collect::<String>().into(),
@@ -72,6 +93,49 @@ pub fn nearest<'n>(
     known.into_iter().take(most).map(|(_, name)| name).collect()
 }
 
+/// Names that come one after another, each with what it names: which earlier one a name can be taken for, without a
+/// look at all of them.
+#[derive(Debug)]
+pub struct LookAlikes<'n, T> {
+    /// By what is drawn, of the name and of its small letters: the names that are not one, the first of each.
+    drawn: [HashMap<String, Vec<Numbered<'n, T>>>; 2],
+    count: usize,
+}
+
+/// The place of a name among all, the name as it is seen, and what it names.
+type Numbered<'n, T> = (usize, Cow<'n, str>, T);
+
+impl<T> Default for LookAlikes<'_, T> {
+    fn default() -> Self {
+        LookAlikes {
+            drawn: Default::default(),
+            count: 0,
+        }
+    }
+}
+
+impl<'n, T: Copy> LookAlikes<'n, T> {
+    /// Adds a name; gives what the first earlier one names that [`looks_like`] it.
+    pub fn add(&mut self, name: &'n str, named: T) -> Option<T> {
+        let seen = visible(name);
+        let keys = [skeleton(&seen).collect(), skeleton(&folded(name)).collect()];
+        let mut first: Option<(usize, T)> = None;
+        for (drawn, key) in self.drawn.iter_mut().zip::<[String; 2]>(keys) {
+            let same = drawn.entry(key).or_default();
+            for (at, other, named) in same.iter() {
+                if *other != seen && first.is_none_or(|(first, _)| *at < first) {
+                    first = Some((*at, *named));
+                }
+            }
+            if same.iter().all(|(_, other, _)| *other != seen) {
+                same.push((self.count, seen.clone(), named));
+            }
+        }
+        self.count += 1;
+        first.map(|(_, named)| named)
+    }
+}
+
 /// Whether the character is a space to the eye: the pattern of Braille without a dot is one as well.
 fn is_blank(c: char) -> bool {
     c.is_whitespace() || c == '\u{2800}'
@@ -103,6 +167,31 @@ fn is_unseen(c: char) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// One name held against each before it, as [`looks_like`] does it: the same answers.
+    #[test]
+    fn a_name_is_taken_for_the_first_that_looks_like_it() {
+        let pieces = [
+            "a", "а", "l", "1", "I", "i", "O", "0", "o", "é", "e\u{301}", " ", "\u{200B}", "S", "s",
+        ];
+        let mut random = fastrand::Rng::with_seed(5);
+        for _ in 0..300 {
+            let length = |random: &mut fastrand::Rng| random.usize(1..4);
+            let mut name = || -> String {
+                (0..length(&mut random))
+                    .map(|_| pieces[random.usize(..pieces.len())])
+                    .collect()
+            };
+            let names: Vec<String> = (0..40).map(|_| name()).collect();
+            let mut seen = LookAlikes::default();
+            for (at, name) in names.iter().enumerate() {
+                let wanted = names[..at]
+                    .iter()
+                    .position(|earlier| looks_like(earlier, name));
+                assert_eq!(seen.add(name, at), wanted, "{names:?}");
+            }
+        }
+    }
 
     /// Unicode Standard Annex 15, revision 55 (Unicode 16.0), figures 3, 4 and 5 (from memory): singletons, canonical
     /// composites and multiple combining marks; each in its normal forms.

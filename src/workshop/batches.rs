@@ -2,10 +2,12 @@
 
 use std::path::Path;
 
-use crate::chart::history::{Gathered, gathered};
-use crate::journal::batch::record::Record;
+use crate::chart::history::{Gathered, gathered, gathered_of};
+use crate::config::paths::Places;
+use crate::journal::batch::summary::Summary;
 use crate::journal::error::LogError;
-use crate::journal::read::folder::{all_threads, batches_in, read_each};
+use crate::journal::read::archive::Archive;
+use crate::journal::read::folder::all_threads;
 use crate::journal::read::scan::scan_file;
 use crate::sheet::SheetRecord;
 
@@ -39,15 +41,35 @@ pub fn sheet_record(path: &Path) -> Result<SheetRecord, LogError> {
     })
 }
 
+/// The logs of a folder, with their index where the user's caches are.
+pub fn archive(logs: &Path) -> Archive {
+    Archive::new(logs, Places::from_env().cache_dir())
+}
+
 /// The weighings of every log of the folder in order of time, and the logs that do not read. A torn end
 /// takes nothing from the rows before it; any other fault does.
 ///
 /// # Errors
 /// When the folder cannot be read.
 pub fn gather(folder: &Path) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
+    gather_by(folder, gathered)
+}
+
+/// As [`gather`], those alone that tell of an ingredient or a formula `name`.
+///
+/// # Errors
+/// As [`gather`].
+pub fn gather_of(folder: &Path, name: &str) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
+    gather_by(folder, |batch| gathered_of(batch, name))
+}
+
+fn gather_by(
+    folder: &Path,
+    gathered: impl Fn(&Summary) -> Gathered + Sync,
+) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
     let (mut batches, mut bad) = (Vec::new(), Vec::new());
-    let take = |record: Record| (gathered(&record), record.fault);
-    for read in read_each(&batches_in(folder)?, all_threads(), take) {
+    let take = |batch: Summary| (gathered(&batch), batch.fault);
+    for read in archive(folder).each_log(all_threads(), take)? {
         match read {
             Ok((batch, None)) => batches.push(batch),
             Ok((batch, Some(fault))) if fault.is_torn() => batches.push(batch),

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use rustix::fs::{CWD, RenameFlags};
 use serde::Serialize;
 
+use super::batches::archive;
 use super::config_file::{EditError, replace};
 use super::planning::OnPaper;
 use super::{QueryError, known, scales};
@@ -16,7 +17,6 @@ use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan, cautions, examples, remarks};
 use crate::journal::format::chain::sha256;
 use crate::journal::format::names::safe_batch_name;
-use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::problem::Problems;
@@ -439,7 +439,7 @@ pub struct Version {
 /// When the folder cannot be read.
 pub fn versions(name: &str, logs: &Path) -> Result<Vec<Version>, QueryError> {
     let mut found: Vec<Version> = Vec::new();
-    for path in newest(logs)? {
+    for path in archive(logs).newest()? {
         let Ok(record) = record::begun(&path) else {
             continue;
         };

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use super::batches::archive;
 use super::{QueryError, today};
 use crate::config::{Config, VesselConfig};
 use crate::formula::limits::{Held, Outside, Side, bounds, outside};
@@ -11,7 +12,7 @@ use crate::formula::room::{Bowl, Pour, Room, room};
 use crate::formula::{Formula, Plan, VesselWay};
 use crate::journal::batch::composition::{HeldPart, held, strangers};
 use crate::journal::batch::record::Record;
-use crate::journal::read::folder::each_batch;
+use crate::journal::batch::summary::Summary;
 use crate::journal::read::record;
 use crate::lots::trace::Use;
 use crate::lots::{Lot, shelf, uses_of};
@@ -83,15 +84,15 @@ pub fn on_hand(
     if lots.is_empty() {
         return Ok(Default::default());
     }
-    let of_record = |record: Record| (record.batch == log.batch, uses_of(&record).collect());
-    let (read, damage) = each_batch(logs, threads, of_record)?;
+    let of_batch = |batch: Summary| (batch.batch == log.batch, uses_of(&batch).collect());
+    let (read, damage) = archive(logs).each(threads, of_batch)?;
     let lies_there = read.iter().any(|(same, _)| *same);
     let mut uses: Vec<Use> = read
         .into_iter()
         .flat_map(|(_, uses): (_, Vec<_>)| uses)
         .collect();
     if !lies_there {
-        uses.extend(uses_of(log));
+        uses.extend(uses_of(&log.summary()));
     }
     let damage = damage.iter().map(ToString::to_string).collect();
     Ok((shelf::on_hand(lots, &uses, today()), damage))

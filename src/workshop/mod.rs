@@ -28,7 +28,6 @@ use crate::formula::plan::PlanError;
 use crate::formula::substances;
 use crate::journal::batch::composition::shares;
 use crate::journal::error::LogError;
-use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::metrology::ScaleAbility;
 use crate::problem::{Problem, Problems};
@@ -118,7 +117,7 @@ pub fn batches_of(premixes: &[Formula], logs: &Path) -> Result<Vec<MadeOf>, LogE
         return Ok(Vec::new());
     }
     let mut found: Vec<MadeOf> = Vec::new();
-    for path in newest(logs)?.iter().take(MOST_LOGS) {
+    for path in batches::archive(logs).newest()?.iter().take(MOST_LOGS) {
         let Some(record) = record::read(path).ok().filter(|record| record.ended) else {
             continue;
         };

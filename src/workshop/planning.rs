@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::batches::archive;
 use super::{MOST_LOGS, QueryError};
 use crate::chart::history::is_formula;
 use crate::config::Config;
@@ -12,7 +13,6 @@ use crate::formula::{Formula, Plan, limits, remarks};
 use crate::journal::batch::lost::lost;
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
-use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
@@ -171,7 +171,7 @@ pub fn jars_short(plan: &Plan, logs: Option<&Path>) -> Result<Option<JarsShort>,
     }
     let mut told = Vec::new();
     for path in logs
-        .map(newest)
+        .map(|logs| archive(logs).newest())
         .transpose()?
         .iter()
         .flatten()

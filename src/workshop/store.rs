@@ -7,7 +7,7 @@ use jiff::civil::Date;
 
 use super::QueryError;
 use crate::files;
-use crate::journal::batch::record::Record;
+use crate::journal::batch::summary::Summary;
 use crate::lots::shelf::{Listed, listed};
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
@@ -112,7 +112,7 @@ impl Change {
         (name, ingredient): (&str, &str),
         made: impl FnOnce(&Lot) -> Option<Lot>,
         reason: &str,
-        (records, today): (&[Record], Date),
+        (batches, today): (&[Summary], Date),
     ) -> Result<Change, QueryError> {
         let other = |why: String| Err(QueryError::Other(why));
         let place = file.display().to_string();
@@ -133,10 +133,10 @@ impl Change {
         };
         let after = Lot::parse_all(&format!("{before}{}{lines}", gap(&before)), &place)?;
         let find = |lots: &[Lot]| {
-            let mut all = listed(lots, records, today).into_iter();
+            let mut all = listed(lots, batches, today).into_iter();
             all.find(|one| one.lot.is(name, ingredient) && lots.contains(&one.lot))
         };
-        let uses = records.iter().flat_map(uses_of);
+        let uses = batches.iter().flat_map(uses_of);
         let uses: Vec<_> = uses
             .filter(|used| was.is(&used.lot, &used.ingredient))
             .collect();

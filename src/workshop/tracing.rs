@@ -3,13 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::named::{TOLD, quoted};
-use crate::journal::batch::record::Record;
-use crate::journal::batch::standing::Standing;
+use crate::journal::batch::summary::Summary;
 use crate::lots::trace::{Reached, Use, Uses};
 use crate::lots::{jars, uses_of};
 use crate::mass::Mass;
 use crate::text::alike::nearest;
-use crate::vocabulary::entry::RowKind;
 
 /// What a trace needs of a batch.
 #[derive(Debug)]
@@ -176,27 +174,19 @@ impl Step {
 }
 
 impl Traced {
-    pub fn of(record: &Record) -> Traced {
-        let planned = record.opening.as_ref().and_then(|opening| opening.jars);
-        let withdrawn = record
-            .replaced
-            .values()
-            .any(|kind| *kind == RowKind::Filled);
-        let jars = match (record.filled.as_slice(), planned) {
-            ([], _) if withdrawn => Jars::Filled(BTreeSet::new()),
-            ([], Some((planned, _))) => Jars::Planned(planned),
-            ([], None) => Jars::None,
-            (rows, _) => Jars::Filled(jars::filled(rows)),
+    pub fn of(batch: &Summary) -> Traced {
+        let jars = match (batch.jars.is_empty(), batch.planned_jars) {
+            (true, _) if batch.jars_replaced => Jars::Filled(BTreeSet::new()),
+            (true, Some(planned)) => Jars::Planned(planned),
+            (true, None) => Jars::None,
+            (false, _) => Jars::Filled(jars::filled(&batch.jars)),
         };
         Traced {
-            batch: record.batch.clone(),
-            uses: uses_of(record).collect(),
+            batch: batch.batch.clone(),
+            uses: uses_of(batch).collect(),
             told: Told {
-                unnamed: unnamed(record),
-                incomplete: match record.standing() {
-                    standing @ Standing::Incomplete(_) => standing.warning(),
-                    Standing::Open | Standing::Complete => None,
-                },
+                unnamed: unnamed(batch),
+                incomplete: batch.incomplete.clone(),
             },
             jars,
         }
@@ -204,12 +194,12 @@ impl Traced {
 }
 
 /// The ingredients that were weighed without a lot, with their net grams.
-fn unnamed(record: &Record) -> Vec<String> {
-    let steps = record.weighed().filter(|step| step.lot.is_empty());
+fn unnamed(batch: &Summary) -> Vec<String> {
+    let steps = batch.weighed().filter(|step| step.lot.is_empty());
     steps
-        .filter_map(|step| {
-            let net = step.net?.mass().grams(Mass::from_mg(10));
-            Some(format!("{} ({net} g, step {})", step.ingredient, step.step))
+        .map(|step| {
+            let net = step.net.mass().grams(Mass::from_mg(10));
+            format!("{} ({net} g, step {})", step.ingredient, step.number)
         })
         .collect()
 }

@@ -9,7 +9,7 @@ use bismar::formula::filling::Fill;
 use bismar::journal::format::fill_note::note_of;
 use bismar::lots::price::{Cost, Price};
 use bismar::lots::stock::{Inventory, Made, Prices};
-use bismar::lots::trace::Use;
+use bismar::lots::trace::{ByLot, Use};
 use bismar::lots::{Lot, Refusal};
 use bismar::mass::Mass;
 use bismar::metrology::prepackage::Rule;
@@ -475,7 +475,7 @@ proptest! {
             ..Lot::default()
         }).collect();
         let today = date(2026, 2, 14);
-        let mut stock = Inventory::of_lots("a", &lots, &[], today);
+        let mut stock = Inventory::of_lots("a", &lots, &ByLot::default(), today);
         prop_assert_eq!(stock.sources.len() + stock.refused.len(), lots.len());
         let expired = stock.refused.iter().all(|why| matches!(why, Refusal::Expired { .. }));
         prop_assert!(expired);

@@ -313,6 +313,33 @@ fn a_disk_that_hangs_holds_up_neither_the_loop_nor_a_lot_with_a_reason() {
     }
 }
 
+/// So many logs that they are not read in time, or one that hangs: what the list says of a lot holds, and that what is
+/// left of it is not known yet is said as it is.
+#[test]
+fn a_lot_of_the_list_is_taken_while_the_logs_are_still_being_read() {
+    let person = workshop();
+    let _daemon = Daemon::start(&person);
+    person.begins();
+    let hung = Hung::at(&logs(&person).join("soak-1.csv"));
+    let known = "What is left of lot S-12 is not known yet: 1 of 3 logs are read so far.";
+    for _ in 0..2 {
+        let taken = named(&person, "S-12", None);
+        assert_eq!(taken, Ok(format!("Lot S-12 for Sea salt. {known}")));
+    }
+    let refused = named(&person, "S-old", None).unwrap_err();
+    assert!(refused.contains("was best before 2020-12-31"), "{refused}");
+    let refused = named(&person, "O-3", None).unwrap_err();
+    assert!(refused.contains("is of Oat flour"), "{refused}");
+    drop(hung);
+    let end = Instant::now() + LONGEST;
+    while named(&person, "S-12", None) != Ok("Lot S-12 for Sea salt.".into()) {
+        assert!(Instant::now() < end, "never known again");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let refused = named(&person, "S-empty", None).unwrap_err();
+    assert!(refused.contains("is empty by the logs"), "{refused}");
+}
+
 /// A code reader whose trigger is held down, on a disk that hangs: nobody is left without an answer,
 /// so that nobody thinks a lot was not taken that was.
 #[test]

@@ -2,7 +2,8 @@
 //! what it lacks. Weighed at the real daemon, and read by every command that tells of batches.
 
 use bismar::journal::batch::standing::{Lacking, Standing};
-use bismar::journal::read::folder::{list_open, log_of};
+use bismar::journal::read::archive::Archive;
+use bismar::journal::read::folder::log_of;
 use bismar::journal::read::record;
 use bismar::vocabulary::cue::CueKind;
 use bismar::weighing::event::Event;
@@ -26,7 +27,11 @@ fn weighed_without_epsom_salt() -> Rig {
     rig.person.run(&["skip", "the bag is empty"]).ended(0);
     while !matches!(rig.turn(), Some(Event::Closed { .. })) {}
     let folder = rig.person.path(LOGS);
-    let written = || list_open(&folder).is_ok_and(|logs| logs.open.is_empty());
+    let written = || {
+        Archive::new(&folder, None)
+            .list_open(1)
+            .is_ok_and(|logs| logs.open.is_empty())
+    };
     rig.daemon.until(written);
     rig
 }

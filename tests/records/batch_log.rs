@@ -13,7 +13,7 @@ use bismar::journal::format::fault::Fault;
 use bismar::journal::format::names::{LONGEST_NAME, new_batch_name, safe_batch_name};
 use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{COLUMNS, Row, Stamp};
-use bismar::journal::read::folder::list_open;
+use bismar::journal::read::archive::Archive;
 use bismar::journal::read::record::read_strictly;
 use bismar::journal::read::scan;
 use bismar::journal::read::verify::verify;
@@ -601,11 +601,12 @@ fn open_batches_are_listed_newest_first_and_a_broken_log_is_said() {
         log.append(&Draft::new(kind, ""), time).unwrap();
     }
     std::fs::write(dir.path().join("d.csv"), "not a log\n").unwrap();
-    let logs = list_open(dir.path()).unwrap();
+    let list_open = |logs: &Path| Archive::new(logs, None).list_open(1).unwrap();
+    let logs = list_open(dir.path());
     let names: Vec<&str> = logs.open.iter().map(|(_, r)| r.batch.as_str()).collect();
     assert_eq!(names, ["b", "a"]);
     assert_eq!(logs.bad.len(), 1);
-    assert!(list_open(&dir.path().join("none")).unwrap().open.is_empty());
+    assert!(list_open(&dir.path().join("none")).open.is_empty());
 }
 
 #[test]

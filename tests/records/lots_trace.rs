@@ -115,7 +115,7 @@ fn a_record_holds_what_stands_after_corrections_residue_and_withdrawals() {
     assert_eq!(record.delivered(1).unwrap().to_string(), "178.50");
     assert_eq!(record.steps[&2].net, None, "withdrawn");
     assert_eq!(record.total(), Mass::from_mg(178_500));
-    let lots: Vec<String> = uses_of(&record).map(|used| used.lot).collect();
+    let lots: Vec<String> = uses_of(&record.summary()).map(|used| used.lot).collect();
     assert_eq!(lots, ["S-12"], "a withdrawn weight reached nothing");
 }
 
@@ -137,7 +137,7 @@ fn an_over_pour_counts_for_its_ingredient_and_a_jars_for_none() {
     ];
     let record = read(&write_log(dir.path(), "soak-1", &rows));
     assert_eq!(record.taken_out.len(), 2);
-    let counted = gathered(&record).weighings;
+    let counted = gathered(&record.summary()).weighings;
     let counted: Vec<_> = counted.iter().map(|w| (w.step, w.over_pours)).collect();
     assert_eq!(counted, [(1, 1), (2, 0)]);
 }
@@ -159,7 +159,7 @@ fn a_lot_that_was_taken_back_reached_nothing() {
     let weight = weighed(2, "Oat flour", "", 72_000);
     let lots = |batch: &str, rows: &[Draft]| -> Vec<String> {
         let record = read(&write_log(dir.path(), batch, rows));
-        uses_of(&record).map(|used| used.lot).collect()
+        uses_of(&record.summary()).map(|used| used.lot).collect()
     };
     let kept = [named.clone(), weight.clone()];
     assert_eq!(lots("kept", &kept), ["O-3"]);
@@ -729,7 +729,7 @@ fn a_trace_tells_what_stayed_in_the_vessel_from_what_was_taken() {
         weighed(2, "Coarse sea salt", "L-4", 350),
     ];
     let path = write_log(&logs, "soak-9", &rows);
-    let uses: Vec<Use> = uses_of(&read(&path)).collect();
+    let uses: Vec<Use> = uses_of(&read(&path).summary()).collect();
     let taken: Mass = uses.iter().map(|used| used.net).sum();
     let reached: Mass = uses.iter().map(|used| used.net - used.residue).sum();
     assert_eq!((taken, reached), (Mass::from_mg(18_350), Mass::from_g(18)));

@@ -4,6 +4,7 @@
 mod bench_side;
 
 mod anchors;
+mod archive;
 mod batch_faults;
 mod batch_log;
 mod batch_rows;

@@ -9,12 +9,12 @@ use std::path::PathBuf;
 use clap::Args;
 use jiff::civil::Date;
 
-use super::lots::{StoreArgs, records_in};
+use super::lots::{StoreArgs, batches_in};
 use super::named::{self, FORMULA};
 use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::config::Config;
-use crate::journal::batch::record::Record;
+use crate::journal::batch::summary::Summary;
 use crate::lots::price::Price;
 use crate::lots::shelf::Shelf;
 use crate::workshop::planning::OnPaper;
@@ -98,7 +98,7 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
         .remedy("name the file that `bismar lots add` writes, or leave --lots out"));
     }
     let lots = on_hand::lots(&file)?;
-    let records: Vec<Record> = match (&args.store.logs, config.logs()) {
+    let batches: Vec<Summary> = match (&args.store.logs, config.logs()) {
         // Without its logs every lot would seem full.
         (Some(dir), _) if !dir.is_dir() => {
             return Err(Failure::failed(format!(
@@ -107,10 +107,10 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
             ))
             .remedy("name the folder of the logs, or leave --logs out"));
         }
-        (Some(dir), _) => records_in(dir)?,
-        (None, Ok(dir)) => records_in(&dir)?,
+        (Some(dir), _) => batches_in(dir)?,
+        (None, Ok(dir)) => batches_in(&dir)?,
         (None, Err(error)) => return Err(error.into()),
     };
     let on = args.on.unwrap_or_else(workshop::today);
-    Ok(Shelf::new(file.display().to_string(), lots, &records, on))
+    Ok(Shelf::new(file.display().to_string(), lots, &batches, on))
 }

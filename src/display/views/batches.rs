@@ -11,7 +11,6 @@ use crate::formula::amend::Amendment;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::Standing;
 use crate::journal::format::cell::Grams;
-use crate::journal::read::folder::newest;
 use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::sheet::html;
@@ -25,7 +24,7 @@ const PAGE: usize = 30;
 /// # Errors
 /// When the folder cannot be read; a log that does not read is told in its place.
 pub fn batches(context: &Context, skip: usize) -> Result<Value, QueryError> {
-    let logs = newest(&context.config().logs()?)?;
+    let logs = folder::archive(&context.config().logs()?).newest()?;
     let all = logs.len();
     let told = logs.iter().skip(skip).take(PAGE).map(|path| {
         let name = crate::journal::name_of(path);
@@ -155,7 +154,7 @@ pub struct Chart {
 /// # Errors
 /// Where the logs cannot be read, or fewer than two batches tell of it.
 pub fn chart(context: &Context, asked: &Chart) -> Result<Value, QueryError> {
-    let (batches, _) = folder::gather(&context.config().logs()?)?;
+    let (batches, _) = folder::gather_of(&context.config().logs()?, &asked.name)?;
     let chart = report(&batches, &asked.name, asked.formula).and_then(|report| report.chart);
     let chart = chart.ok_or_else(|| {
         QueryError::Other("there is no chart of fewer than two batches".to_owned())

@@ -68,7 +68,7 @@ impl Asked {
         }
         let log = context.log(&self.batch)?;
         let folder = context.config().formulas()?;
-        let (records, damaged) = context.each_record(|record| record)?;
+        let (records, damaged) = context.records()?;
         let record = records.iter().find(|one| name_of(&log) == one.batch);
         let own = record.and_then(|record| record.read_formula()?.ok());
         let found = own.map(|own| (named::formula_as_now(&own, &folder), own));

@@ -114,12 +114,12 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
     let (formula, plan) = (&paper.formula, &paper.plan);
     let folder = path.parent().unwrap_or(path);
     let notes = paper.notes.iter().map(|note| bare(note, folder));
-    let (records, damaged) = context.each_record(|record| record)?;
+    let (batches, damaged) = context.each_batch(|batch| batch)?;
     let file = context.lots_file().unwrap_or_default();
     let shelf = Shelf::new(
         file.display().to_string(),
         context.lots()?,
-        &records,
+        &batches,
         today(),
     );
     let supplies = shelf.supplies(formula, plan);

@@ -18,8 +18,8 @@ use crate::workshop::{QueryError, today};
 /// Where the list or the logs do not read.
 pub fn store(context: &Context) -> Result<Value, QueryError> {
     let lots = context.lots()?;
-    let (records, damaged) = context.each_record(|record| record)?;
-    let rows = listed(&lots, &records, today());
+    let (batches, damaged) = context.each_batch(|batch| batch)?;
+    let rows = listed(&lots, &batches, today());
     let rows = rows.into_iter().map(|one| {
         json!({
             "lot": one.lot.name,
@@ -56,7 +56,7 @@ pub struct Name {
 /// # Errors
 /// Where no log names it, or the logs do not read.
 pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
-    let (traced, damaged) = context.each_record(|record| Traced::of(&record))?;
+    let (traced, damaged) = context.each_batch(|batch| Traced::of(&batch))?;
     let ingredient = Some(asked.ingredient.trim()).filter(|name| !name.is_empty());
     let trace = Trace::of(asked.name.trim(), ingredient, traced)
         .map_err(|error| QueryError::Other(error.to_string()))?;

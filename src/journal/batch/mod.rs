@@ -11,3 +11,4 @@ mod progress;
 pub mod record;
 pub mod residue;
 pub mod standing;
+pub mod summary;

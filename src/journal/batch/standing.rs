@@ -75,11 +75,16 @@ impl Record {
     /// How far it is. What the rows hold counts, not what the closing row calls it: a batch may be stopped
     /// after its last weight, and a step left out in one that came to its end.
     pub fn standing(&self) -> Standing {
+        self.standing_by(self.read_formula().and_then(Result::ok).as_ref())
+    }
+
+    /// As [`Record::standing`]; `formula` is what [`Record::read_formula`] reads.
+    pub(super) fn standing_by(&self, formula: Option<&Formula>) -> Standing {
         let Some(closed) = &self.closed else {
             return Standing::Open;
         };
-        let lacking = match self.read_formula().and_then(Result::ok) {
-            Some(formula) => self.lacking(&formula),
+        let lacking = match formula {
+            Some(formula) => self.lacking(formula),
             // The closing row is all there is to go by.
             None if closed.note.starts_with("complete") => self.left_out(),
             None => return Standing::Incomplete(Vec::new()),

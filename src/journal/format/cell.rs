@@ -143,6 +143,12 @@ impl Grams {
         Grams { mass, decimals }
     }
 
+    /// `mass` with just so many decimals; `None` where they do not show it exactly, or are more than nine.
+    pub fn of_parts(mass: Mass, decimals: u8) -> Option<Grams> {
+        let found = Grams::with_decimals(mass, decimals);
+        (found.decimals == decimals).then_some(found)
+    }
+
     /// This less `other`, with the decimals of the finer of the two.
     pub fn minus(self, other: Grams) -> Grams {
         Grams::with_decimals(self.mass - other.mass, self.decimals.max(other.decimals))

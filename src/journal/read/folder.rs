@@ -3,15 +3,12 @@
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use jiff::Timestamp;
-
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::format::fault::BadLine;
 use crate::journal::format::names::safe_batch_name;
 use crate::journal::read::record;
 use crate::journal::read::scale_checks;
-use crate::journal::read::scan::scan_file;
 
 /// The logs of the batches in a folder, by name; that of the scale checks is none. A missing folder has
 /// none.
@@ -32,7 +29,8 @@ pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
             paths.push(path);
         }
     }
-    paths.sort();
+    // All lie in one folder: the bytes alone tell their order.
+    paths.sort_unstable_by(|a, b| a.as_os_str().cmp(b.as_os_str()));
     Ok(paths)
 }
 
@@ -42,55 +40,6 @@ pub fn log_of(logs: &Path, batch: &str) -> Option<PathBuf> {
     let path = logs.join(format!("{name}.csv"));
     (safe_batch_name(name) == name && path.is_file() && !scale_checks::is_one(&path))
         .then_some(path)
-}
-
-/// As [`batches_in`], the one that was begun last first.
-/// A copy that was put back has a new file time: it does not count but where the log tells no time.
-///
-/// # Errors
-/// When the folder cannot be read.
-pub fn newest(logs: &Path) -> Result<Vec<PathBuf>, LogError> {
-    let mut logs = batches_in(logs)?;
-    logs.sort_by_cached_key(|path| begun(path));
-    logs.reverse();
-    Ok(logs)
-}
-
-fn begun(path: &Path) -> Option<Timestamp> {
-    let first = scan_file(path).and_then(|mut scan| scan.next_row());
-    if let Ok(Some(row)) = first {
-        return Some(row.at);
-    }
-    let written = path.metadata().and_then(|m| m.modified()).ok()?;
-    Timestamp::try_from(written).ok()
-}
-
-/// The logs of a folder that have no `closed` row.
-#[derive(Debug, Default)]
-pub struct OpenLogs {
-    /// Newest last row first; a log without rows comes last.
-    pub open: Vec<(PathBuf, Record)>,
-    /// Logs that do not read.
-    pub bad: Vec<LogError>,
-}
-
-/// Looks at every log of a batch in a folder.
-///
-/// # Errors
-/// When the folder cannot be read; what is wrong with single logs is in the answer.
-pub fn list_open(dir: &Path) -> Result<OpenLogs, LogError> {
-    let mut logs = OpenLogs::default();
-    for path in batches_in(dir)? {
-        match record::read_strictly(&path) {
-            Ok(record) if record.ended => {}
-            Ok(record) => logs.open.push((path, record)),
-            Err(error) => logs.bad.push(error),
-        }
-    }
-    // Those of one moment stay in the order of their names.
-    logs.open
-        .sort_by_key(|(_, record)| std::cmp::Reverse(record.last_at));
-    Ok(logs)
 }
 
 /// Below this a thread costs more than it saves.
@@ -130,18 +79,35 @@ pub fn read_each<T: Send>(
     threads: usize,
     take: impl Fn(Record) -> T + Sync,
 ) -> Vec<Result<T, LogError>> {
+    in_threads(paths.len(), threads, Option::default, |lines, nth| {
+        let path = paths.get(nth)?;
+        Some(record::read_by(path, lines).map(|(record, _)| take(record)))
+    })
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+/// What `work` makes of each number below `count`, in their order, by at most `threads` at a time, each with a `S` of
+/// its own.
+pub(super) fn in_threads<S, T: Send>(
+    count: usize,
+    threads: usize,
+    start: impl Fn() -> S + Sync,
+    work: impl Fn(&mut S, usize) -> T + Sync,
+) -> Vec<T> {
     let next = AtomicUsize::new(0);
     let work = || {
-        let mut done = Vec::new();
+        let (mut own, mut done) = (start(), Vec::new());
         loop {
-            let index = next.fetch_add(1, Ordering::Relaxed);
-            let Some(path) = paths.get(index) else {
+            let nth = next.fetch_add(1, Ordering::Relaxed);
+            if nth >= count {
                 return done;
-            };
-            done.push((index, record::read(path).map(&take)));
+            }
+            done.push((nth, work(&mut own, nth)));
         }
     };
-    let others = threads.min(paths.len() / WORTH_A_THREAD).max(1) - 1;
+    let others = threads.min(count / WORTH_A_THREAD).max(1) - 1;
     let mut done = std::thread::scope(|scope| {
         let started = |_| {
             std::thread::Builder::new()
@@ -159,6 +125,6 @@ pub fn read_each<T: Send>(
         }
         done
     });
-    done.sort_unstable_by_key(|(index, _)| *index);
-    done.into_iter().map(|(_, read)| read).collect()
+    done.sort_unstable_by_key(|(nth, _)| *nth);
+    done.into_iter().map(|(_, made)| made).collect()
 }

@@ -6,8 +6,9 @@ use std::path::Path;
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::format::fault::Fault;
+use crate::journal::format::line::LineReader;
 use crate::journal::format::row::CellError;
-use crate::journal::read::scan::{Scan, scan_file};
+use crate::journal::read::scan::{Scan, scan_file, scan_file_by};
 
 /// Reads a log without its lock and without changing it, to tell of its batch. What follows the first
 /// bad line is not read; [`Record::fault`] tells.
@@ -15,12 +16,25 @@ use crate::journal::read::scan::{Scan, scan_file};
 /// # Errors
 /// Only when the file cannot be read.
 pub fn read(path: &Path) -> Result<Record, LogError> {
+    Ok(read_by(path, &mut None)?.0)
+}
+
+/// As [`read`], and whether each note of the program in it is understood; `lines` goes from log to log, `None` at
+/// first.
+pub(super) fn read_by(
+    path: &Path,
+    lines: &mut Option<LineReader>,
+) -> Result<(Record, bool), LogError> {
     let mut record = Record::new(path.display());
-    // A note that does not read stays a note.
-    record.fault = scan_file(path)?.each(|row| {
-        let _ = record.add(row);
+    let mut scan = scan_file_by(path, lines.take().unwrap_or_else(LineReader::new))?;
+    let mut understood = true;
+    record.fault = scan.each(|row| {
+        // A note that does not read stays a note.
+        understood &= record.add(row).is_ok();
     })?;
-    Ok(record)
+    // After a line that is none the next may not read either.
+    *lines = record.fault.is_none().then(|| scan.into_lines());
+    Ok((record, understood))
 }
 
 /// As [`read`], no further than the row that holds the formula.

@@ -43,9 +43,21 @@ pub struct Scan<R> {
 /// # Errors
 /// When it cannot be opened or is not a plain file (a pipe would be waited for without end).
 pub fn scan_file(path: &Path) -> Result<Scan<BufReader<File>>, LogError> {
+    scan_file_by(path, LineReader::new())
+}
+
+/// As [`scan_file`], by a reader of lines that is there already.
+pub(super) fn scan_file_by(
+    path: &Path,
+    lines: LineReader,
+) -> Result<Scan<BufReader<File>>, LogError> {
     plain_file(path)?;
     let file = File::open(path).map_err(LogError::io(path, "open the log"))?;
-    Ok(Scan::new(path, BufReader::with_capacity(1 << 16, file)))
+    Ok(Scan::by(
+        path,
+        BufReader::with_capacity(1 << 16, file),
+        lines,
+    ))
 }
 
 pub(in crate::journal) fn plain_file(path: &Path) -> Result<(), LogError> {
@@ -62,11 +74,16 @@ pub(in crate::journal) fn plain_file(path: &Path) -> Result<(), LogError> {
 impl<R: BufRead> Scan<R> {
     /// Reads `input`; `path` is for the errors.
     pub fn new(path: &Path, input: R) -> Scan<R> {
+        Scan::by(path, input, LineReader::new())
+    }
+
+    /// As [`Scan::new`], by a reader of lines that is there already.
+    pub(super) fn by(path: &Path, input: R, lines: LineReader) -> Scan<R> {
         Scan {
             path: path.to_owned(),
             input,
             buffer: Vec::new(),
-            lines: LineReader::new(),
+            lines,
             line: 0,
             offset: 0,
             last_length: 0,
@@ -78,6 +95,11 @@ impl<R: BufRead> Scan<R> {
             done: false,
             digest: None,
         }
+    }
+
+    /// The reader of lines, for another log.
+    pub(super) fn into_lines(self) -> LineReader {
+        self.lines
     }
 
     /// Makes the digest of what is read as well.

@@ -1,0 +1,510 @@
+//! The index of a folder of logs: of each log that reads from end to end what it tells in short, with the [`Stamp`]
+//! of the file it was read from.
+//!
+//! A plain file, read from end to end: each question needs something of nearly every log, and a look at the files'
+//! stamps takes longer than the reading. A database would have to be built and trusted, and save neither. Each
+//! record bears a hash of itself; a torn or damaged one ends the reading, and a file without our first record, of
+//! another version or of another folder is not read. It is written beside itself and put in its place, by one process
+//! at a time.
+//!
+//! What a stamp shows: a log that was written to, replaced, cut, or edited to the same length, also where its time
+//! was set back after that; the system keeps a second time of its own (`st_ctime`, POSIX.1-2024, `sys_stat.h`) that
+//! no program can set. What it cannot show: bytes that changed beneath the file system, or on one that keeps no such
+//! time of its own; and a change within one tick of the clock, for which a log that was written to in the last
+//! seconds is not kept at all.
+
+use std::fs::{DirBuilder, File, Metadata};
+use std::io::{self, BufReader, BufWriter, Seek as _, Write as _};
+use std::os::unix::fs::{DirBuilderExt as _, FileExt as _, MetadataExt as _, OpenOptionsExt as _};
+use std::path::{Path, PathBuf};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use jiff::Timestamp;
+use sha2::{Digest as _, Sha256};
+
+use crate::journal::batch::summary::{Step, StepKind, Summary};
+use crate::journal::format::cell::Grams;
+use crate::mass::Mass;
+use crate::vocabulary::entry::Verdict;
+
+/// The format of the records and what they are made of: another number for each change of either.
+const FORMAT: &str = "bismar index 1";
+
+/// Longer records are not kept: a log of so many steps is no batch.
+const LONGEST: usize = 1 << 20;
+
+/// A record's length in four bytes, the least first, and eight of its SHA-256.
+const HEAD: usize = 12;
+
+/// The coarsest times of a file that are in use are 2 s apart (FAT; from memory).
+const SETTLED_SECONDS: i64 = 3;
+
+/// What tells a file from another one and from itself at another time: device and number, length, and when its bytes
+/// and when anything of it changed, in seconds and nanoseconds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Stamp([i64; 7]);
+
+impl Stamp {
+    /// Of the plain file at `path`; `None` where there is none.
+    pub(super) fn of(path: &Path) -> Option<Stamp> {
+        let about = std::fs::metadata(path).ok().filter(Metadata::is_file)?;
+        Some(Stamp([
+            about.dev().cast_signed(),
+            about.ino().cast_signed(),
+            about.size().cast_signed(),
+            about.mtime(),
+            about.mtime_nsec(),
+            about.ctime(),
+            about.ctime_nsec(),
+        ]))
+    }
+
+    /// Whether the file has not been touched in the last seconds, by a clock that agrees with its times. One that is
+    /// of the future may change without a new time: the clock was set back.
+    pub(super) fn is_settled(self) -> bool {
+        let now = SystemTime::now().duration_since(UNIX_EPOCH);
+        now.is_ok_and(|now| self.is_settled_at(i64::try_from(now.as_secs()).unwrap_or(i64::MAX)))
+    }
+
+    fn is_settled_at(self, now: i64) -> bool {
+        let Stamp([_, _, _, written, _, changed, _]) = self;
+        now.saturating_sub(written.max(changed)) >= SETTLED_SECONDS
+    }
+}
+
+/// A record, as it is put together.
+#[derive(Default)]
+struct Put(Vec<u8>);
+
+/// Whole numbers in groups of seven bits, the least first (LEB128); those with a sign with the sign last (zigzag); texts
+/// after their length.
+impl Put {
+    fn count(&mut self, mut value: u64) {
+        while value > 0x7f {
+            self.0.push(value as u8 | 0x80);
+            value >>= 7;
+        }
+        self.0.push(value as u8);
+    }
+
+    fn number(&mut self, value: i64) {
+        self.count(((value << 1) ^ (value >> 63)).cast_unsigned());
+    }
+
+    fn text(&mut self, text: &str) {
+        self.count(text.len() as u64);
+        self.0.extend_from_slice(text.as_bytes());
+    }
+
+    fn maybe<T>(&mut self, value: Option<T>, put: impl FnOnce(&mut Put, T)) {
+        self.0.push(u8::from(value.is_some()));
+        if let Some(value) = value {
+            put(self, value);
+        }
+    }
+
+    fn time(&mut self, at: Timestamp) {
+        self.number(at.as_millisecond());
+    }
+
+    fn grams(&mut self, grams: Grams) {
+        self.number(grams.mass().ng());
+        self.0.push(grams.decimals());
+    }
+
+    fn step(&mut self, step: &Step) {
+        let kind = KINDS.iter().position(|one| *one == step.kind);
+        let verdict = |verdict| Verdict::ALL.iter().position(|one| *one == verdict);
+        self.count(step.number as u64);
+        self.text(&step.ingredient);
+        self.text(&step.lot);
+        self.time(step.at);
+        self.grams(step.net);
+        self.maybe(step.target, Put::grams);
+        self.maybe(step.residue, Put::grams);
+        self.count(kind.unwrap_or(KINDS.len()) as u64);
+        self.maybe(step.verdict.and_then(verdict), |put, at| {
+            put.count(at as u64)
+        });
+        self.count(step.over_pours.into());
+        self.maybe(step.since, Put::time);
+    }
+
+    /// With its head; `None` of one that is too long.
+    fn sealed(self) -> Option<Vec<u8>> {
+        let Put(body) = self;
+        let length = u32::try_from(body.len())
+            .ok()
+            .filter(|_| body.len() <= LONGEST)?;
+        let mut record = length.to_le_bytes().to_vec();
+        record.extend(hash(&body));
+        record.extend(body);
+        Some(record)
+    }
+}
+
+/// What is left of a record that is being read; `None` of each where it is not as [`Put`] puts it.
+struct Left<'b>(&'b [u8]);
+
+impl<'b> Left<'b> {
+    fn byte(&mut self) -> Option<u8> {
+        let (first, rest) = self.0.split_first()?;
+        self.0 = rest;
+        Some(*first)
+    }
+
+    fn count(&mut self) -> Option<u64> {
+        let mut value = 0;
+        for place in (0..64).step_by(7) {
+            let byte = self.byte()?;
+            value |= u64::from(byte & 0x7f).checked_shl(place)?;
+            if byte & 0x80 == 0 {
+                return Some(value);
+            }
+        }
+        None
+    }
+
+    fn size(&mut self) -> Option<usize> {
+        usize::try_from(self.count()?).ok()
+    }
+
+    fn number(&mut self) -> Option<i64> {
+        let value = self.count()?;
+        Some((value >> 1).cast_signed() ^ -(value & 1).cast_signed())
+    }
+
+    fn text(&mut self) -> Option<&'b str> {
+        let length = self.size()?;
+        let (text, rest) = self.0.split_at_checked(length)?;
+        self.0 = rest;
+        std::str::from_utf8(text).ok()
+    }
+
+    fn maybe<T>(&mut self, read: impl FnOnce(&mut Self) -> Option<T>) -> Option<Option<T>> {
+        match self.byte()? {
+            0 => Some(None),
+            1 => read(self).map(Some),
+            _ => None,
+        }
+    }
+
+    /// As many as it says; what would be more than there are bytes is none.
+    fn all<T>(&mut self, mut read: impl FnMut(&mut Self) -> Option<T>) -> Option<Vec<T>> {
+        let count = self.size().filter(|count| *count <= self.0.len())?;
+        let mut all = Vec::with_capacity(count);
+        for _ in 0..count {
+            all.push(read(self)?);
+        }
+        Some(all)
+    }
+
+    fn time(&mut self) -> Option<Timestamp> {
+        Timestamp::from_millisecond(self.number()?).ok()
+    }
+
+    fn grams(&mut self) -> Option<Grams> {
+        let mass = Mass::from_ng(self.number()?);
+        Grams::of_parts(mass, self.byte()?)
+    }
+
+    fn stamp(&mut self) -> Option<Stamp> {
+        let mut stamp = [0; 7];
+        for part in &mut stamp {
+            *part = self.number()?;
+        }
+        Some(Stamp(stamp))
+    }
+
+    fn step(&mut self) -> Option<Step> {
+        Some(Step {
+            number: self.size()?,
+            ingredient: self.text()?.to_owned(),
+            lot: self.text()?.to_owned(),
+            at: self.time()?,
+            net: self.grams()?,
+            target: self.maybe(Left::grams)?,
+            residue: self.maybe(Left::grams)?,
+            kind: *KINDS.get(self.size()?)?,
+            verdict: self.maybe(|left| Verdict::ALL.get(left.size()?).copied())?,
+            over_pours: u32::try_from(self.count()?).ok()?,
+            since: self.maybe(Left::time)?,
+        })
+    }
+
+    /// A batch, and whether each note of the program in its log is understood.
+    fn batch(&mut self) -> Option<(Summary, bool)> {
+        let flags = self.byte()?;
+        let has = |flag: u8| flags & flag != 0;
+        let text = |left: &mut Self| left.text().map(str::to_owned);
+        let batch = Summary {
+            batch: text(self)?,
+            label: text(self)?,
+            formula: self.maybe(text)?,
+            premixes: self.all(text)?,
+            opened_at: self.maybe(Left::time)?,
+            last_at: self.maybe(Left::time)?,
+            ended: has(ENDED),
+            complete: has(COMPLETE),
+            incomplete: self.maybe(text)?,
+            total: Mass::from_ng(self.number()?),
+            jarred: Mass::from_ng(self.number()?),
+            planned_jars: self.maybe(|left| u32::try_from(left.count()?).ok())?,
+            jars: self.all(Left::size)?,
+            jars_replaced: has(JARS_REPLACED),
+            steps: self.all(Left::step)?,
+            fault: None,
+        };
+        self.0.is_empty().then_some((batch, has(UNDERSTOOD)))
+    }
+}
+
+const ENDED: u8 = 1;
+const COMPLETE: u8 = 2;
+const UNDERSTOOD: u8 = 4;
+const JARS_REPLACED: u8 = 8;
+
+const KINDS: [StepKind; 3] = [StepKind::Planned, StepKind::Added, StepKind::Skipped];
+
+/// The record of the log at `path` that `batch` was made of; `None` where it is not kept: it is damaged, its name is
+/// no text, it is too long.
+pub(super) fn record(
+    path: &Path,
+    stamp: Stamp,
+    batch: &Summary,
+    understood: bool,
+) -> Option<Vec<u8>> {
+    if batch.fault.is_some() {
+        return None;
+    }
+    let flag = |on: bool, flag: u8| if on { flag } else { 0 };
+    let mut told = Put::default();
+    told.0.push(
+        flag(batch.ended, ENDED)
+            | flag(batch.complete, COMPLETE)
+            | flag(understood, UNDERSTOOD)
+            | flag(batch.jars_replaced, JARS_REPLACED),
+    );
+    told.text(&batch.batch);
+    told.text(&batch.label);
+    told.maybe(batch.formula.as_deref(), Put::text);
+    told.count(batch.premixes.len() as u64);
+    batch.premixes.iter().for_each(|one| told.text(one));
+    told.maybe(batch.opened_at, Put::time);
+    told.maybe(batch.last_at, Put::time);
+    told.maybe(batch.incomplete.as_deref(), Put::text);
+    told.number(batch.total.ng());
+    told.number(batch.jarred.ng());
+    told.maybe(batch.planned_jars, |put, jars| put.count(jars.into()));
+    told.count(batch.jars.len() as u64);
+    batch.jars.iter().for_each(|jar| told.count(*jar as u64));
+    told.count(batch.steps.len() as u64);
+    batch.steps.iter().for_each(|step| told.step(step));
+    // What does not come back the same is not kept.
+    let (same, also) = Left(&told.0).batch()?;
+    if same != *batch || also != understood {
+        return None;
+    }
+    let mut record = Put::default();
+    record.text(path.file_name()?.to_str()?);
+    stamp.0.iter().for_each(|part| record.number(*part));
+    record.0.extend(told.0);
+    record.sealed()
+}
+
+/// The first eight bytes of the SHA-256.
+fn hash(body: &[u8]) -> [u8; 8] {
+    let digest = Sha256::digest(body);
+    let mut short = [0; 8];
+    short
+        .iter_mut()
+        .zip(digest)
+        .for_each(|(short, byte)| *short = byte);
+    short
+}
+
+/// The next record's length with its head, its bytes in `body`; `None` at the end and where it is not as it was
+/// written.
+fn next(input: &mut impl io::Read, body: &mut Vec<u8>) -> Option<usize> {
+    let mut head = [0; HEAD];
+    input.read_exact(&mut head).ok()?;
+    let (length, seal) = head.split_first_chunk::<4>()?;
+    let length = usize::try_from(u32::from_le_bytes(*length)).ok()?;
+    if length > LONGEST {
+        return None;
+    }
+    body.resize(length, 0);
+    input.read_exact(body).ok()?;
+    (hash(body) == *seal).then_some(HEAD + length)
+}
+
+/// The first record: whose file this is.
+fn head(logs: &str) -> Option<Vec<u8>> {
+    let mut head = Put::default();
+    head.text(FORMAT);
+    head.text(env!("CARGO_PKG_VERSION"));
+    head.text(logs);
+    head.sealed()
+}
+
+/// One log as the index has it.
+pub(super) struct Entry<'b> {
+    /// The name of the log's file.
+    pub name: &'b str,
+    stamp: Stamp,
+    left: Left<'b>,
+}
+
+impl<'b> Entry<'b> {
+    fn of(body: &'b [u8]) -> Option<Entry<'b>> {
+        let mut left = Left(body);
+        Some(Entry {
+            name: left.text()?,
+            stamp: left.stamp()?,
+            left,
+        })
+    }
+
+    /// Whether it was made of the file that has this stamp now.
+    pub(super) fn is_of(&self, stamp: Stamp) -> bool {
+        self.stamp == stamp
+    }
+
+    /// What the log tells, and whether each note of the program in it is understood.
+    pub(super) fn told(mut self) -> Option<(Summary, bool)> {
+        self.left.batch()
+    }
+}
+
+/// Where a record stands in the file, and how long it is.
+pub(super) type Place = (u64, usize);
+
+/// A record to be written.
+pub(super) enum Kept {
+    /// One of the index that is there.
+    Old(Place),
+    New(Vec<u8>),
+}
+
+/// The index of a folder of logs, open for reading: what is put in its place meanwhile does not touch it.
+pub(super) struct Index {
+    file: File,
+    /// How long the first record is.
+    begin: u64,
+}
+
+impl Index {
+    /// The index of the folder `logs` among those in `indexes`; `None` where there is none to be used.
+    pub(super) fn of(logs: &Path, indexes: &Path) -> Option<Index> {
+        let (logs, path) = place(logs, indexes)?;
+        // A pipe would be waited for without end.
+        std::fs::metadata(&path).ok().filter(Metadata::is_file)?;
+        let file = File::open(&path).ok()?;
+        let wanted = head(&logs)?;
+        let mut found = vec![0; wanted.len()];
+        file.read_exact_at(&mut found, 0).ok()?;
+        let begin = wanted.len() as u64;
+        (found == wanted).then_some(Index { file, begin })
+    }
+
+    /// Hands every record to `take`, up to the first that is not as it was written; gives how many there are.
+    pub(super) fn each(&self, mut take: impl FnMut(Place, Entry<'_>)) -> usize {
+        let mut input = BufReader::with_capacity(1 << 16, &self.file);
+        if input.seek(io::SeekFrom::Start(self.begin)).is_err() {
+            return 0;
+        }
+        let (mut body, mut start, mut records) = (Vec::new(), self.begin, 0);
+        while let Some(length) = next(&mut input, &mut body) {
+            if let Some(entry) = Entry::of(&body) {
+                take((start, length), entry);
+            }
+            records += 1;
+            start += length as u64;
+        }
+        records
+    }
+
+    /// Writes the index of the folder `logs` anew; `old` is where the records are that stay.
+    ///
+    /// # Errors
+    /// The disk's, and where another process writes it at this moment. What was there stays then.
+    pub(super) fn write(
+        logs: &Path,
+        indexes: &Path,
+        old: Option<&Index>,
+        records: impl Iterator<Item = Kept>,
+    ) -> io::Result<()> {
+        let no_text = || io::Error::from(io::ErrorKind::InvalidFilename);
+        DirBuilder::new()
+            .recursive(true)
+            .mode(0o700)
+            .create(indexes)?;
+        let (logs, path) = place(logs, indexes).ok_or_else(no_text)?;
+        let new = path.with_added_extension("new");
+        let mut options = File::options();
+        options.write(true).create(true).truncate(false).mode(0o600);
+        let file = options.open(&new)?;
+        // Let go where the file is closed, also by a kill.
+        file.try_lock()?;
+        // Whoever held it before has put it in its place.
+        let (there, ours) = (std::fs::metadata(&new)?, file.metadata()?);
+        if (there.dev(), there.ino()) != (ours.dev(), ours.ino()) {
+            return Err(io::ErrorKind::ResourceBusy.into());
+        }
+        file.set_len(0)?;
+        let mut out = BufWriter::with_capacity(1 << 16, &file);
+        out.write_all(&head(&logs).ok_or_else(no_text)?)?;
+        let mut copied = Vec::new();
+        for record in records {
+            match (record, old) {
+                (Kept::New(record), _) => out.write_all(&record)?,
+                (Kept::Old((start, length)), Some(old)) => {
+                    copied.resize(length, 0);
+                    old.file.read_exact_at(&mut copied, start)?;
+                    out.write_all(&copied)?;
+                }
+                (Kept::Old(_), None) => {}
+            }
+        }
+        out.flush()?;
+        std::fs::rename(&new, &path)?;
+        drop_orphans(indexes);
+        Ok(())
+    }
+}
+
+/// Removes the indexes of folders that are no more.
+fn drop_orphans(indexes: &Path) {
+    for entry in std::fs::read_dir(indexes).into_iter().flatten().flatten() {
+        let path = entry.path();
+        if path.extension().is_some_and(|end| end == ENDING)
+            && path.is_file()
+            && folder_of(&path).is_some_and(|logs| !Path::new(&logs).exists())
+        {
+            // Another process may have been quicker.
+            let _ = std::fs::remove_file(&path);
+        }
+    }
+}
+
+/// The folder that an index is of, whatever version wrote it.
+fn folder_of(index: &Path) -> Option<String> {
+    let mut body = Vec::new();
+    next(&mut File::open(index).ok()?, &mut body)?;
+    let mut left = Left(&body);
+    left.text()
+        .filter(|text| text.starts_with("bismar index "))?;
+    left.text()?;
+    left.text().map(str::to_owned)
+}
+
+const ENDING: &str = "index";
+
+/// The folder of the logs by its one name, and the path of its index.
+fn place(logs: &Path, indexes: &Path) -> Option<(String, PathBuf)> {
+    let logs = std::fs::canonicalize(logs).ok()?;
+    let logs = logs.to_str()?.to_owned();
+    let name = u64::from_be_bytes(hash(logs.as_bytes()));
+    let path = indexes.join(format!("logs-{name:016x}.{ENDING}"));
+    Some((logs, path))
+}
