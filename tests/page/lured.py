@@ -28,8 +28,13 @@ VIEW = "['idle', 'batch', 'door'].includes(document.body.dataset.view) && docume
 def read_without_script(page, address):
     page.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     page.get(address)
-    nodes = page.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
-    shown = [node for node in nodes if not node.get("ignored") and node.get("role", {}).get("value") == "StaticText"]
+    # The tree is made after the page is loaded, and no script can tell when.
+    for _ in range(100):
+        nodes = page.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+        shown = [node for node in nodes if not node.get("ignored") and node.get("role", {}).get("value") == "StaticText"]
+        if shown:
+            break
+        time.sleep(0.1)
     return [node["name"]["value"] for node in shown]
 
 
