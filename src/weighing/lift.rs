@@ -280,25 +280,20 @@ impl Engine {
             run.give_up_lift_check();
         }
         let before = run.lift_check.take();
-        let mut check = before.unwrap_or(LiftCheck {
+        let (exact_before, mut records) =
+            before.map_or((true, Vec::new()), |before| (before.exact, before.records));
+        records.push((index, written));
+        run.lift_check = Some(LiftCheck {
             scale,
             zero,
-            exact,
+            exact: exact && exact_before,
             low,
             swing: None,
             flat: None,
             lasted: None,
             missed: false,
-            records: Vec::new(),
+            records,
         });
-        check.exact &= exact;
-        check.low = low;
-        check.swing = None;
-        check.flat = None;
-        check.lasted = None;
-        check.missed = false;
-        check.records.push((index, written));
-        run.lift_check = Some(check);
     }
 
     /// It is off, or another load stands there, and nothing of that was seen.

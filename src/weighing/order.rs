@@ -492,14 +492,14 @@ impl Engine {
         let (way, state) = (step.vessel, &run.state);
         let nothing =
             || seen.steady.is_some() && self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let there = run.coming.maybe_there || run.coming.unheard;
+        let little = run.coming.little.filter(|_| !there);
         let mut short = None;
         let (waits, after) = match state {
             State::Empty => {
-                let there = run.coming.maybe_there || run.coming.unheard;
-                let little = run.coming.little.is_some();
                 // It is asked what stands there first.
                 let after = if there { UNSEEN_US } else { UNRECORDED_US };
-                ((there || little) && nothing(), after)
+                ((there || little.is_some()) && nothing(), after)
             }
             // A source is off for as long as she pours out of it.
             State::Removed(removed) => {
@@ -534,8 +534,6 @@ impl Engine {
             | State::Choose
             | State::Done => (false, UNSEEN_US),
         };
-        let there = run.coming.maybe_there || run.coming.unheard;
-        let little = run.coming.little.filter(|_| !there);
         let weighs = matches!(state, State::Tared(_));
         let away = matches!(state, State::Removed(_));
         let Some(run) = &mut self.run else { return };

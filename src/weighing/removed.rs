@@ -356,7 +356,7 @@ impl Engine {
         tared.content.stayed = Stayed::at_rest(net);
         let window = self.window(&step, level.d.max(tared.tare.d), tared.tare.carried);
         if net < window.low {
-            return self.source_is_back(level, &step, tared, before);
+            return self.back_with_too_little(level, &step, tared, before);
         }
         if window.holds(net) {
             let say = "Inside. Leave it at rest.";
@@ -367,7 +367,7 @@ impl Engine {
 
     /// Too little is weighed, and what was off the pan is back; of a source that gave no more than `before`
     /// it is said that it may be empty.
-    pub(super) fn source_is_back(
+    pub(super) fn back_with_too_little(
         &mut self,
         level: Level,
         step: &Step,

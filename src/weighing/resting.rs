@@ -151,7 +151,7 @@ impl Engine {
         }
         if back {
             // It was off for too short a time to be seen off.
-            return self.source_is_back(level, step, tared, before);
+            return self.back_with_too_little(level, step, tared, before);
         }
         if say_again {
             return self.say_add(tared, net);

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use bismar::journal::format::opening::Opening;
 use bismar::journal::store::log::LogFile;
 use bismar::mass::Mass;
-use bismar::vocabulary::entry::{Draft, RowKind};
+use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 
 use super::person::Person;
 
@@ -106,4 +106,16 @@ pub fn only_log(person: &Person) -> PathBuf {
     let mut logs = logs_in(&person.path(LOGS));
     assert_eq!(logs.len(), 1, "{logs:?}");
     logs.remove(0)
+}
+
+/// A jar of 60 g, filled with so much.
+pub fn jar(number: usize, net_mg: i64) -> Draft {
+    Draft {
+        step: number,
+        target: Some(Mass::from_g(60)),
+        net: Some(Mass::from_mg(net_mg)),
+        verdict: Some(Verdict::Inside),
+        readability: Mass::from_mg(10),
+        ..Draft::new(RowKind::Filled, "")
+    }
 }

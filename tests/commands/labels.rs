@@ -6,9 +6,9 @@ use std::fs;
 use std::path::Path;
 
 use bismar::mass::Mass;
-use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
+use bismar::vocabulary::entry::{Draft, RowKind};
 
-use crate::bench_side::logs::{Begun, closed, weighed};
+use crate::bench_side::logs::{Begun, closed, jar, weighed};
 use crate::bench_side::person::bismar;
 use crate::bench_side::python;
 
@@ -35,17 +35,6 @@ const OIL: &str = "[formula]\nname = \"Dune oil\"\nuse = \"premix\"\n[[phase]]\n
 const LOTS: &str = "[[lot]]\nname = \"S-1\"\ningredient = \"Salt\"\nbest_before = 2030-01-01\n\
                     [[lot]]\nname = \"F-1\"\ningredient = \"Sunflower oil\"\nbest_before = 2026-09-30\n";
 const CONFIG: &str = "[label]\nresponsible = \"Saltmarsh Bench, 1 Quay Row, Glasswort Haven\"\n";
-
-fn jar(number: usize, net_mg: i64) -> Draft {
-    Draft {
-        step: number,
-        target: Some(Mass::from_g(60)),
-        net: Some(Mass::from_mg(net_mg)),
-        verdict: Some(Verdict::Inside),
-        readability: Mass::from_mg(10),
-        ..Draft::new(RowKind::Filled, "")
-    }
-}
 
 /// A soak of two steps, the second one a premix, and two jars; `ended` is its last row before them.
 fn bench(ended: Option<Draft>) -> tempfile::TempDir {

@@ -6,10 +6,10 @@ use std::time::Duration;
 
 use bismar::formula::Formula;
 use bismar::mass::Mass;
-use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
+use bismar::vocabulary::entry::Draft;
 use serde_json::{Value, json};
 
-use crate::bench_side::logs::{Begun, LOGS, cells, closed, weighed};
+use crate::bench_side::logs::{Begun, LOGS, cells, closed, jar, weighed};
 use crate::bench_side::person::Person;
 use crate::bench_side::scale::Scale;
 use crate::bench_side::script::Seat;
@@ -40,17 +40,6 @@ const OIL: &str = "[formula]\nname = \"Dune oil\"\nuse = \"premix\"\n[[phase]]\n
 const LOTS: &str = "# The shelf\n[[lot]]\nname = \"S-1\"\ningredient = \"Sea salt\"\namount = \"2 kg\" # weighed\n\
                     best_before = 2030-01-01\n\n[[lot]]\nname = \"F-1\"\ningredient = \"Sunflower oil\"\n\
                     amount = \"1 kg\"\nbest_before = 2030-09-30\n";
-
-fn jar(number: usize, net_mg: i64) -> Draft {
-    Draft {
-        step: number,
-        target: Some(Mass::from_g(60)),
-        net: Some(Mass::from_mg(net_mg)),
-        verdict: Some(Verdict::Inside),
-        readability: Mass::from_mg(10),
-        ..Draft::new(RowKind::Filled, "")
-    }
-}
 
 /// Two soaks, the first with two jars, and the oil that is in both.
 pub fn made(person: &Person) {
