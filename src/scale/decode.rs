@@ -5,7 +5,7 @@ use super::layout::{Chosen, Columns};
 use super::{Indication, Line, Reject};
 use crate::mass::{Decimal, Mass, Unit};
 use crate::time::Moment;
-use crate::vocabulary::reading::Reading;
+use crate::vocabulary::reading::{Reading, Shown};
 
 /// What one line came to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,6 +48,7 @@ pub enum Heard {
 pub struct Decoder {
     framer: Framer,
     translator: Translator,
+    pace: Pace,
 }
 
 /// The part of the decoder behind the framer.
@@ -56,6 +57,7 @@ struct Translator {
     layout: Chosen,
     columns: Columns,
     lengths: Lengths,
+    turns: Turns,
     last_unit: Option<Unit>,
     /// Decimals of the last number that had its unit.
     last_decimals: u8,
@@ -69,10 +71,12 @@ impl Decoder {
         let columns = layout.layout().columns();
         Decoder {
             framer: Framer::new(framing, start),
+            pace: Pace::default(),
             translator: Translator {
                 layout,
                 columns,
                 lengths: Lengths::default(),
+                turns: Turns::default(),
                 last_unit: None,
                 last_decimals: 0,
                 good: 0,
@@ -87,12 +91,25 @@ impl Decoder {
         self.framer.restart(start);
         self.translator.last_unit = None;
         self.translator.lengths = Lengths::default();
+        self.translator.turns = Turns::default();
+        self.pace.last = None;
     }
 
-    /// Takes bytes that arrived at `at`; gives what each line finished by them came to, in order.
+    /// Takes bytes that arrived at `at`; gives what each line finished by them came to, in order. Lines that
+    /// the port held back and gave in one go have the moments at which they would have come.
     pub fn feed(&mut self, at: Moment, bytes: &[u8], mut each: impl FnMut(Heard)) {
-        let Decoder { framer, translator } = self;
-        framer.feed(bytes, |line| each(translator.hear(at, line)));
+        let Decoder {
+            framer,
+            translator,
+            pace,
+        } = self;
+        let late = pace.arrived(at, ends_in(bytes));
+        let mut nth = 0;
+        framer.feed(bytes, |line| {
+            nth += 1;
+            let at = late.map_or(at, |late| late.of(nth));
+            each(translator.hear(at, line));
+        });
     }
 
     /// Lines that were understood, with or without a weight.
@@ -147,7 +164,105 @@ impl Translator {
         }
         let reading = reading(&indication, at, self.last_unit).ok_or(Reject::Form)?;
         self.last_unit = indication.unit.or(self.last_unit);
-        Ok(Heard::Reading(reading))
+        Ok(match self.turns.admit(indication.shown) {
+            Some(shown) => Heard::Reading(Reading { shown, ..reading }),
+            None => Heard::NoWeight,
+        })
+    }
+}
+
+/// Ends of lines: either byte ends one, both together end one.
+fn ends_in(bytes: &[u8]) -> u64 {
+    let count = |end: u8| bytes.iter().filter(|&&byte| byte == end).count();
+    count(b'\n').max(count(b'\r')) as u64
+}
+
+/// How often lines come, to tell those that were held back on their way: a computer or an adapter that
+/// stood still for two seconds gives the lines of these in one go. All came, in order, only late.
+#[derive(Debug, Clone, Copy)]
+struct Pace {
+    last: Option<Moment>,
+    /// From one arrival to the next, µs.
+    usual: u64,
+}
+
+impl Default for Pace {
+    fn default() -> Pace {
+        Pace {
+            last: None,
+            usual: 500_000,
+        }
+    }
+}
+
+/// So many lines that came late, all after `from`.
+#[derive(Debug, Clone, Copy)]
+struct Late {
+    from: Moment,
+    gap: u64,
+    lines: u64,
+}
+
+impl Late {
+    /// The moment of the `nth` line, from 1.
+    fn of(self, nth: u64) -> Moment {
+        let nth = nth.min(self.lines);
+        self.from
+            .plus_micros(self.gap.saturating_mul(nth) / self.lines.max(1))
+    }
+}
+
+impl Pace {
+    /// Longer than this nothing is held back: 30 s.
+    const LONGEST_US: u64 = 30_000_000;
+
+    /// `lines` ended at `at`; what they were late by, if they were. At least half of those that were due
+    /// must be there, or it was the scale that was silent.
+    fn arrived(&mut self, at: Moment, lines: u64) -> Option<Late> {
+        if lines == 0 {
+            return None;
+        }
+        let from = self.last.replace(at)?;
+        let gap = at.since(from);
+        let due = gap / self.usual.max(1);
+        if lines >= 3 && due >= 3 && lines * 2 >= due && gap <= Pace::LONGEST_US {
+            return Some(Late { from, gap, lines });
+        }
+        // A silence is no pace.
+        let most = (self.usual * 2).min(1_000_000);
+        self.usual = (self.usual * 7 + gap.clamp(5_000, most)) / 8;
+        None
+    }
+}
+
+/// A scale that sends its gross and its net weight of one moment in lines that take turns: of these only the
+/// net ones are its display, and the others would be a jump each. A mark counts when the line before had it
+/// too: a key changes it once, and not back within a line.
+#[derive(Debug, Clone, Copy, Default)]
+struct Turns {
+    last: Option<Shown>,
+    /// Lines with another mark than the one before, less those with the same.
+    changes: u8,
+}
+
+impl Turns {
+    /// Two changes in a row are no hand at a key.
+    const TAKEN: u8 = 2;
+
+    /// The mark as it counts; `None` for a line that is not the display.
+    fn admit(&mut self, shown: Option<Shown>) -> Option<Option<Shown>> {
+        let before = std::mem::replace(&mut self.last, shown);
+        self.changes = if before.is_some() && shown.is_some() && before != shown {
+            (self.changes + 1).min(2 * Turns::TAKEN)
+        } else {
+            // One line that is lost does not end it.
+            self.changes.saturating_sub(1)
+        };
+        if self.changes < Turns::TAKEN {
+            return Some(shown.filter(|_| shown == before));
+        }
+        // Its net mark is there without a tare, too.
+        (shown != Some(Shown::Gross)).then_some(None)
     }
 }
 
@@ -203,4 +318,110 @@ fn in_nanograms(value: Decimal, unit: Unit) -> Option<(Mass, Mass)> {
         return Some((Mass::from_ng(ng), Mass::from_ng(unit.ng() / power)));
     }
     Some((value.in_unit(unit).ok()?, value.last_digit(unit)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scale::layout::by_name;
+
+    fn decoder(layout: &str) -> Decoder {
+        Decoder::new(Chosen::BuiltIn(by_name(layout).unwrap()), Start::LineStart)
+    }
+
+    fn readings(decoder: &mut Decoder, at_ms: u64, bytes: &str) -> Vec<Reading> {
+        let mut heard = Vec::new();
+        decoder.feed(Moment::from_millis(at_ms), bytes.as_bytes(), |what| {
+            if let Heard::Reading(reading) = what {
+                heard.push(reading);
+            }
+        });
+        heard
+    }
+
+    fn moments(readings: &[Reading]) -> Vec<u64> {
+        readings.iter().map(|r| r.at.0 / 1000).collect()
+    }
+
+    #[test]
+    fn lines_that_were_held_back_have_the_moments_at_which_they_would_have_come() {
+        let mut scale = decoder("sign-number-unit-16");
+        let line = "+    12.34 g  \r\n";
+        for n in 1..=60 {
+            assert_eq!(moments(&readings(&mut scale, n * 100, line)), [n * 100]);
+        }
+        // A computer that stood still for a second: ten lines in one go, and a piece of the next.
+        let burst = readings(&mut scale, 7_000, &(line.repeat(10) + "+   "));
+        assert_eq!(
+            moments(&burst),
+            (61..=70).map(|n| n * 100).collect::<Vec<_>>()
+        );
+        assert_eq!(moments(&readings(&mut scale, 7_100, &line[4..])), [7_100]);
+        // A scale that was silent for a second and speaks again: nothing was held back.
+        assert_eq!(moments(&readings(&mut scale, 8_200, line)), [8_200]);
+        assert_eq!(
+            moments(&readings(&mut scale, 9_300, &line.repeat(3))),
+            [9_300; 3]
+        );
+        // After an open port nothing is known of the time before.
+        scale.restart(Start::LineStart);
+        assert_eq!(
+            moments(&readings(&mut scale, 20_000, &line.repeat(12))),
+            [20_000; 12]
+        );
+    }
+
+    #[test]
+    fn several_lines_for_each_weight_are_no_burst() {
+        let mut scale = decoder("sign-number-unit-16");
+        let print = "+    12.34 g  \r\n".repeat(4);
+        for n in 1..=60 {
+            assert_eq!(
+                moments(&readings(&mut scale, n * 1000, &print)),
+                [n * 1000; 4]
+            );
+        }
+    }
+
+    #[test]
+    fn of_gross_and_net_in_turns_the_net_is_the_display() {
+        let mut scale = decoder("comma-header");
+        let all =
+            |net: &str| format!("ST,GS,+00150.00  g\r\nST,TR,+00000.00  g\r\nST,NT,{net}  g\r\n");
+        readings(&mut scale, 0, &all("+00150.00"));
+        for net in ["+00150.00", "+00000.00", "+00001.00"] {
+            let heard = readings(&mut scale, 0, &all(net));
+            let shown: Vec<_> = heard
+                .iter()
+                .map(|r| (r.weight.to_g_f64(), r.shown))
+                .collect();
+            assert_eq!(shown, [(net.parse().unwrap(), None)]);
+        }
+        // One line that is lost does not end it; a scale that goes over to one mark is read by it.
+        let gross = "ST,GS,+00150.00  g\r\n";
+        assert_eq!(readings(&mut scale, 0, &gross.repeat(2)), []);
+        let heard = readings(&mut scale, 0, &gross.repeat(4));
+        assert_eq!(heard.last().unwrap().shown, Some(Shown::Gross));
+    }
+
+    #[test]
+    fn a_key_changes_the_mark_once() {
+        let mut scale = decoder("comma-header");
+        let marks = |decoder: &mut Decoder, line: &str| -> Vec<_> {
+            readings(decoder, 0, &line.repeat(3))
+                .iter()
+                .map(|r| r.shown)
+                .collect()
+        };
+        let (gross, net) = ("ST,GS,+00150.00  g\r\n", "ST,NT,+00000.00  g\r\n");
+        assert_eq!(marks(&mut scale, gross)[1..], [Some(Shown::Gross); 2]);
+        assert_eq!(
+            marks(&mut scale, net),
+            [None, Some(Shown::Net), Some(Shown::Net)]
+        );
+        assert_eq!(
+            marks(&mut scale, gross),
+            [None, Some(Shown::Gross), Some(Shown::Gross)]
+        );
+    }
 }

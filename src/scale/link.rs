@@ -32,6 +32,12 @@ const SHORTEST_POLL: Duration = Duration::from_millis(10);
 
 /// Bytes taken from the kernel at once; a scale line has about 20.
 const READ_SIZE: usize = 1024;
+/// After a silence of this length lines may have been held back by the computer or the adapter.
+const HELD_BACK: Duration = Duration::from_millis(400);
+/// Packets of one arrival follow one upon the other; of a line that is sent a byte may take 8 ms (1200 baud).
+const NEXT_PACKET: Duration = Duration::from_millis(10);
+/// A scale that never pauses is not waited for.
+const MOST_HELD: usize = 64 * 1024;
 
 /// Something that happened on a scale's line.
 #[derive(Debug)]
@@ -316,12 +322,23 @@ async fn read_all(
     total: &mut u64,
 ) -> Option<String> {
     let mut buffer = [0u8; READ_SIZE];
+    let mut heard = tokio::time::Instant::now();
     loop {
         match reader.read(&mut buffer).await {
             Ok(0) => return Some("hung up".to_owned()),
             Ok(n) => {
-                *total += n as u64;
-                let bytes = buffer.get(..n).unwrap_or(&[]).to_vec();
+                let mut bytes = buffer.get(..n).unwrap_or(&[]).to_vec();
+                if heard.elapsed() > HELD_BACK {
+                    // What was held back on its way comes in packets, one upon the other: it is one arrival.
+                    while bytes.len() < MOST_HELD
+                        && let Ok(Ok(n @ 1..)) =
+                            tokio::time::timeout(NEXT_PACKET, reader.read(&mut buffer)).await
+                    {
+                        bytes.extend_from_slice(buffer.get(..n).unwrap_or(&[]));
+                    }
+                }
+                heard = tokio::time::Instant::now();
+                *total += bytes.len() as u64;
                 if !link.send(LinkNews::Bytes(bytes)).await {
                     return None;
                 }

@@ -74,7 +74,7 @@ impl Engine {
     /// Whether this question is what was said last.
     pub(super) fn stands_as(&self, kind: CueKind, say: &Words, choices: &[Choice]) -> bool {
         match (kind, &self.fault, &self.last_cue) {
-            (CueKind::Fault, fault, _) => fault.as_ref() == Some(&say.say),
+            (CueKind::Fault, fault, _) => fault.as_ref().map(|cue| &cue.say) == Some(&say.say),
             (_, None, Some(last)) => last.kind == kind && last.choices == choices,
             (_, Some(_), _) | (_, _, None) => false,
         }
@@ -117,7 +117,7 @@ impl Engine {
         cue.urgent = true;
         // A fault does not hide what is to be done: that is said again when the fault is over.
         if kind == CueKind::Fault {
-            self.fault = Some(cue.say.clone());
+            self.fault = Some(cue.clone());
         } else {
             self.last_cue = Some(cue.clone());
             self.fault = None;
@@ -126,10 +126,10 @@ impl Engine {
         self.say(cue);
     }
 
-    /// Tells of something beside what is to be done; that is said again with it, so that the sentence
-    /// which stands is never without it.
+    /// Tells of something beside what is to be done, or the fault that stands before it; that is said again
+    /// with it, so that the sentence which stands is never without it.
     pub(super) fn tell_beside(&mut self, what: &str, kind: CueKind, choices: &[Choice]) {
-        let Some(last) = self.last_cue.clone() else {
+        let Some(last) = self.fault.as_ref().or(self.last_cue.as_ref()).cloned() else {
             self.cue_urgent(kind, what.to_owned(), choices);
             return;
         };

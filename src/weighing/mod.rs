@@ -31,6 +31,7 @@ mod removed;
 mod residue;
 mod resting;
 mod run;
+mod sends;
 mod state;
 mod steady;
 mod tare_doubt;
@@ -48,6 +49,7 @@ use std::collections::VecDeque;
 use self::event::{Event, Input, Live};
 use self::pan::{Observation, Pan, PanSpec};
 use self::run::Run;
+use self::sends::Setting;
 use self::state::{Removed, State};
 use crate::formula::{Plan, Step, VesselWay};
 use crate::mass::Mass;
@@ -105,7 +107,7 @@ pub struct Engine {
     /// What was told beside it last.
     told: Option<emit::Told>,
     /// The fault that was said last and is not over: `status` must not hide it.
-    fault: Option<String>,
+    fault: Option<Cue>,
     now: Moment,
     /// A row was not written yet, and that was told.
     log_failed: bool,
@@ -166,10 +168,12 @@ impl Engine {
         self.now = self.now.max(at);
         match input {
             Input::Reading(mut reading) => {
-                reading.at = self.now;
                 let Some(pan) = self.pans.get_mut(scale) else {
                     return;
                 };
+                // Lines that were held back on their way are of earlier than now, and in their order.
+                let earliest = pan.last.map_or(reading.at, |last| last.at);
+                reading.at = reading.at.max(earliest).min(self.now);
                 let overloaded = pan.overload;
                 let seen = pan.reading(&reading);
                 self.back_from_silence(scale);
@@ -182,6 +186,7 @@ impl Engine {
                     self.repeat_cue();
                 }
                 self.on_seen(scale, &seen);
+                self.tell_what_to_set(scale);
                 if self.readings {
                     self.emit_live(scale, &seen);
                 }
@@ -251,9 +256,6 @@ impl Engine {
             if let Some(silent) = self.silent.get_mut(scale) {
                 *silent = true;
             }
-            if let Some(pan) = self.pans.get_mut(scale) {
-                pan.gap = true;
-            }
             if self.close_unseen() {
                 return;
             }
@@ -266,7 +268,7 @@ impl Engine {
             self.cue_urgent(
                 CueKind::Fault,
                 format!(
-                    "No weight from scale {name}. Look at its switch, its battery and its cable; if it is on, identify it anew."
+                    "No weight from scale {name}. Look at its switch, its battery and its cable. If it is on, set it to send all the time, not only at rest, at a change or at a key; or identify it anew."
                 ),
                 &[],
             );
@@ -287,6 +289,34 @@ impl Engine {
 
     fn scale_name(&self, scale: ScaleIndex) -> String {
         self.names.get(scale).cloned().unwrap_or_default()
+    }
+
+    /// A scale that sends in a way nobody can weigh by is named, with what to set; again while it goes on.
+    fn tell_what_to_set(&mut self, scale: ScaleIndex) {
+        if self.scale_needed() != Some(scale) {
+            return;
+        }
+        let Some(setting) = self
+            .pans
+            .get_mut(scale)
+            .and_then(|pan| pan.sends.take_due())
+        else {
+            return;
+        };
+        let name = self.scale_name(scale);
+        let say = match setting {
+            Setting::Seldom(us) => format!(
+                "Scale {name} sends its weight every {:.1} s, too seldom to weigh by. Set it to send all the time, twice a second or more.",
+                us as f64 / 1e6
+            ),
+            Setting::AtRest => format!(
+                "Scale {name} falls silent again and again. Set it to send all the time, not only at rest, at a change or at a key."
+            ),
+            Setting::Tares => format!(
+                "If nobody pressed a key, scale {name} tares by itself. Set its automatic tare off: the tare must stay until the beaker is lifted."
+            ),
+        };
+        self.tell_beside(&say, CueKind::Fault, &[]);
     }
 
     fn back_from_silence(&mut self, scale: ScaleIndex) {
@@ -564,7 +594,7 @@ impl Engine {
         status.formula = Some(run.plan.formula.clone());
         status.of = Some(run.plan.steps.len());
         let said = self.last_cue.as_ref().map(|cue| cue.say.clone());
-        status.say = self.fault.clone().or(said);
+        status.say = self.fault.as_ref().map(|cue| cue.say.clone()).or(said);
         let stands = run.state.stands();
         status.tare = Some(stands.words().to_owned());
         status.state = Some(stands);

@@ -551,14 +551,11 @@ impl Engine {
             self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
         } else if weighs {
             self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
-        } else if away {
-            self.tell_beside(&phrases::may_stand_there(way), CueKind::Place, &[]);
-        } else if let Some(little) = little {
+        } else if let Some(little) = little.filter(|_| !away) {
             let say = phrases::too_little(way, little, vessel_at_least(seen.d), seen.d);
             self.tell_beside(&say, CueKind::Place, &[]);
         } else {
-            let say = phrases::may_stand_there(way);
-            self.cue(CueKind::Place, say, None, &[]);
+            self.tell_beside(&phrases::may_stand_there(way), CueKind::Place, &[]);
         }
     }
 

@@ -9,6 +9,7 @@ use std::collections::VecDeque;
 use super::grain::Grain;
 use super::pour::{Rate, most_poured};
 use super::presses::Presses;
+use super::sends::Sends;
 use super::steady::{Level, Stand, Steady};
 use super::trace::{Shape, Trace};
 use super::wander::Wander;
@@ -92,6 +93,7 @@ pub struct Pan {
     pub gap: bool,
     /// Usual time between two readings in microseconds, learned.
     interval: u64,
+    pub sends: Sends,
     pub lost: bool,
     pub overload: bool,
     /// When it spoke last without a weight that counts.
@@ -252,6 +254,7 @@ impl Pan {
             left_over: false,
             gap: false,
             interval: 500_000,
+            sends: Sends::default(),
             lost: false,
             overload: false,
             heard: None,
@@ -488,6 +491,9 @@ impl Pan {
         } else {
             self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
         }
+        if let Some(before) = before.filter(|_| !self.lost) {
+            self.sends.line(r.weight - before.weight, silence, gap, d);
+        }
         self.lost = false;
         self.overload = false;
         let unread = std::mem::take(&mut self.unread);
@@ -501,6 +507,9 @@ impl Pan {
         } else {
             self.confirm_jump(before, r, d, unread)
         };
+        if let Some(jump) = &jump {
+            self.sends.jumped(jump);
+        }
         if jump.is_some_and(|jump| jump.cause != JumpCause::Slight) {
             self.unsettle();
             self.trace.begin(r.at, r.weight);

@@ -2,7 +2,7 @@
 //! the same way as an unplugged USB adapter does. (Not tested here: a real plug being pulled.)
 
 use std::fs::File;
-use std::io::Read as _;
+use std::io::{Read as _, Write as _};
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -92,6 +92,39 @@ async fn bytes_arrive_whole_and_in_order_and_old_ones_are_thrown_away() {
     let raw: Vec<u8> = (0..=255).collect();
     pty.send(&raw);
     link.bytes(&raw).await;
+}
+
+/// After a silence an adapter gives what it held back in packets of some sixty bytes, one upon the other.
+#[tokio::test]
+async fn packets_after_a_silence_are_one_arrival() {
+    let pty = Pty::new();
+    let mut link = Running::start(config(&pty.path));
+    link.back().await;
+    let text = "+    12.34 g  \r\n".repeat(30).into_bytes();
+    let mut whole = 0;
+    for _ in 0..5 {
+        tokio::time::sleep(Duration::from_millis(600)).await;
+        let (mut master, packets) = (pty.master.try_clone().unwrap(), text.clone());
+        let sends = std::thread::spawn(move || {
+            for packet in packets.chunks(62) {
+                master.write_all(packet).unwrap();
+                std::thread::sleep(Duration::from_millis(2));
+            }
+        });
+        let mut rest = text.len();
+        while rest > 0 {
+            match link.next().await {
+                LinkNews::Bytes(bytes) => {
+                    whole += usize::from(bytes.len() == text.len());
+                    rest -= bytes.len();
+                }
+                other => panic!("bytes were expected, not {other:?}"),
+            }
+        }
+        sends.join().unwrap();
+    }
+    // A slow machine may pause between two packets of one arrival, but not each time.
+    assert!(whole > 0);
 }
 
 /// CPU time of this thread in clock ticks of 1/100 s: `utime` and `stime` of proc(5).

@@ -58,7 +58,7 @@ pub struct Kind {
 impl Kind {
     /// Whether it has no habit that makes clean work hard.
     pub fn is_plain(&self) -> bool {
-        self.promised && self.coarse.is_none() && self.stall == 0.0
+        self.promised && self.coarse.is_none()
     }
 }
 
@@ -96,7 +96,7 @@ pub const KINDS: [Kind; 15] = [
     kind!("two-sec", every: 2.0, promised: false),
     kind!("half-sec", every: 0.5, tau: 0.3),
     kind!("bursts", every: 0.1, stall: 2.0, form: Form::SignUnit),
-    kind!("triple", promised: false, talk: Talk::Triple, every: 0.3, form: Form::CommaMarked),
+    kind!("triple", talk: Talk::Triple, every: 0.3, form: Form::CommaMarked),
     kind!("auto-off", auto_off: Some(120.0), power_zero: 1.0, every: 0.2),
     kind!("ranges", coarse: Some((100.0, 0.1, false))),
     kind!("ranges-pad", coarse: Some((100.0, 0.1, true)), form: Form::SignUnit),
@@ -136,6 +136,12 @@ pub struct Scale {
 }
 
 impl Scale {
+    /// Whether its menu has something to set right.
+    pub fn is_oddly_set(&self) -> bool {
+        let talks = matches!(self.kind.talk, Talk::Always | Talk::Triple);
+        !talks || self.kind.auto_tare || self.kind.every > 0.5
+    }
+
     pub fn new(kind: Kind, preload: f64, phase: f64) -> Scale {
         Scale {
             kind,

@@ -25,6 +25,9 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
     if has("switch") && !w.scale.on {
         return vec![Wait(1.0), Press(Key::Power, 0.3)];
     }
+    if (has("set it to send all the time") || has("automatic tare off")) && w.scale.is_oddly_set() {
+        acts.push(SetScale);
+    }
     if cue.kind == CueKind::Mix {
         if let Some(v) = on {
             away(v, &mut acts);
@@ -206,7 +209,10 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
         }
         return acts;
     }
-    if put < usize::MAX && back < usize::MAX {
+    // "If it stands there already" is not said to who holds it.
+    let meant =
+        !has("stands on the scale already") || on.or(w.primary.get(&step).copied()).is_some();
+    if put < usize::MAX && back < usize::MAX && meant {
         let right = w.primary.get(&step).copied();
         let held = w.hand.or(right);
         if lift_first < put {

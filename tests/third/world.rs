@@ -22,7 +22,7 @@ use bismar::weighing::event::Event;
 use fastrand::Rng;
 
 use crate::deeds::{Deed, Deed::*, When};
-use crate::scale::{Form, KINDS, Key, Scale};
+use crate::scale::{Form, KINDS, Key, Scale, Talk};
 
 const DT: f64 = 0.02;
 
@@ -68,6 +68,8 @@ pub enum Act {
     Extra(usize, f64),
     /// What came out of a source goes back into it.
     PutBack(usize, usize),
+    /// The scale's own menu: it sends all the time, several times a second, and keeps its tare.
+    SetScale,
 }
 
 /// What kind of batch it is.
@@ -552,12 +554,17 @@ impl World {
                 self.drain();
             }
             if t >= self.stalled_until {
+                // What was held back comes out of the port in one go.
+                let mut arrived = String::new();
                 while let Some((_, line)) = self.lines.pop_front() {
                     if self.verbose && line != self.last_shown {
                         self.last_shown.clone_from(&line);
                         log!(self, "    {}", line.trim_end());
                     }
-                    self.bench.bytes(0, at(t), line.as_bytes());
+                    arrived += &line;
+                }
+                if !arrived.is_empty() {
+                    self.bench.bytes(0, at(t), arrived.as_bytes());
                     self.drain();
                 }
             }
@@ -1018,6 +1025,14 @@ impl World {
                 self.scale.press(key, t, hold);
                 self.forces.push((t, t + hold.min(0.4), 20.0 * self.unit()));
                 self.busy = t + hold + 0.2;
+            }
+            SetScale => {
+                log!(self, "sets the scale to send all the time");
+                let kind = &mut self.scale.kind;
+                kind.talk = Talk::Always;
+                kind.auto_tare = false;
+                kind.every = kind.every.min(0.2);
+                self.busy = t + 20.0;
             }
             TakeOut(grams) => self.take_out(grams),
             AddOnce(grams) => {

@@ -1,0 +1,79 @@
+//! Ways in which a scale sends that nobody can weigh by, and what has to be set otherwise.
+
+use super::pan::Jump;
+use crate::mass::Mass;
+
+/// In what ways a scale sends that nobody can weigh by; each counts how often in a row.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Sends {
+    /// Lines that came after a long silence.
+    seldom: u32,
+    /// How long the last was, µs.
+    silence: u64,
+    /// Loads that came or went without a line, and longer silences.
+    at_rest: u32,
+    /// What the last jump to zero came from, and jumps that undid the one before.
+    zeroed: Mass,
+    tares: u32,
+}
+
+/// What a person has to set otherwise at the scale.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Setting {
+    /// It sends a line every so many microseconds.
+    Seldom(u64),
+    /// It is silent while the weight moves, or while it does not.
+    AtRest,
+    /// It tares without a key.
+    Tares,
+}
+
+impl Sends {
+    /// A line that comes after this is late for a hand that pours: 1.2 s.
+    const SELDOM_US: u64 = 1_200_000;
+    /// So long no scale is silent that sends all the time: 2.5 s.
+    const LONG_US: u64 = 2_500_000;
+
+    pub fn line(&mut self, change: Mass, silence: u64, gap: bool, d: Mass) {
+        let moved = change.abs() > (d * 20).max(Mass::from_g(2));
+        self.seldom = if silence > Sends::SELDOM_US {
+            self.seldom + 1
+        } else {
+            0
+        };
+        self.silence = silence;
+        if gap && self.seldom < 2 && (moved || silence > Sends::LONG_US) {
+            self.at_rest += 1;
+        } else if moved && !gap {
+            self.at_rest = 0;
+        }
+    }
+
+    /// Zero out of a load, then zero out of what its lift left below: a hand's keys are no such pair each time.
+    pub fn jumped(&mut self, jump: &Jump) {
+        let (from, last) = (jump.from, std::mem::replace(&mut self.zeroed, jump.from));
+        let pair = jump.to == Mass::ZERO && (from + last).abs() <= from.abs().ratio(1, 10);
+        self.tares = if pair && from.abs() > Mass::from_g(5) {
+            self.tares + 1
+        } else {
+            0
+        };
+    }
+
+    /// What is to be told with this line: when it has come often enough, and again while it goes on.
+    pub fn take_due(&mut self) -> Option<Setting> {
+        if self.seldom >= 6 {
+            self.seldom = 0;
+            return Some(Setting::Seldom(self.silence));
+        }
+        if self.at_rest >= 2 {
+            self.at_rest = 0;
+            return Some(Setting::AtRest);
+        }
+        if self.tares >= 2 {
+            self.tares = 0;
+            return Some(Setting::Tares);
+        }
+        None
+    }
+}
