@@ -15,7 +15,7 @@ use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
 use crate::mass::Mass;
 use crate::metrology::budget::Weighing;
-use crate::metrology::prepackage::{Filling, Rule, SAMPLING_NOTE};
+use crate::metrology::prepackage::{Rule, SAMPLING_NOTE};
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::FillRequest;
 use crate::text::counted;
@@ -149,14 +149,6 @@ fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, Refusal> {
         )));
     }
     let rule = request.rule.unwrap_or(Rule::Eu76211);
-    if Filling::new(nominal, rule).is_none() {
-        return Err(Refusal::new(format!(
-            "{} does not cover a jar of {} g; give --rule hb133 with the allowable variation that \
-             holds for your label",
-            rule.source(),
-            nominal.grams(Mass::from_mg(10))
-        )));
-    }
     let hold = Fill::hold(nominal, made);
     if hold == 0 {
         return Err(Refusal::new(format!(

@@ -4,7 +4,7 @@ use super::plan::PlanError;
 use super::{Plan, PlannedPhase, Step, VesselWay};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
-use crate::metrology::prepackage::Rule;
+use crate::metrology::prepackage::{Filling, Rule};
 
 /// The name of the one phase of a filling, in the log.
 pub const PHASE: &str = "Filling";
@@ -87,6 +87,14 @@ impl Plan {
             return wrong(
                 "A jar must hold more than nothing, and a little over must be let in".into(),
             );
+        }
+        if Filling::new(fill.nominal, fill.rule).is_none() {
+            return wrong(format!(
+                "{} does not cover a jar of {} g; give --rule hb133 with the allowable variation that holds for \
+                 your label",
+                fill.rule.source(),
+                fill.nominal.grams(Mass::from_mg(10))
+            ));
         }
         if fill.last < fill.first || fill.first == 0 {
             return wrong("There is not enough left for one jar".into());

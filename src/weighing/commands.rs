@@ -187,7 +187,9 @@ impl Engine {
                         tared.tare.unproven += (deepest - net.abs()).max(crate::mass::Mass::ZERO);
                         tared.content.rest = Some(net_of(&step, tared.tare.base, level.weight));
                         (
-                            format!("the maker says that {grams} g were taken out"),
+                            format!(
+                                "the maker says that {grams} g were taken out, or only pressed on it"
+                            ),
                             "The weighing goes on with what is in it now.",
                         )
                     }

@@ -27,7 +27,9 @@ impl Engine {
             tared.follow_rest(seen, tared.tare.base + rest, net * 2 > rest);
         }
         tared.content.most = tared.content.most.max(net);
-        tared.content.stayed.push(seen.at, net);
+        let lag = self.pans.get(step.scale).map_or(0.0, |pan| pan.lag());
+        let shows = (lag * 1e6) as u64;
+        tared.content.stayed.push(seen.at, net, shows);
         if pours && self.sinks_below_base(seen, step, net, &mut tared) {
             return self.say_add(tared, Mass::ZERO);
         }

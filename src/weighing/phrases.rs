@@ -389,16 +389,20 @@ pub(super) fn stranger(way: VesselWay, plausible: bool, afresh: bool) -> String 
     )
 }
 
-/// Less is in the vessel than at its last rest.
-pub(super) fn fell(step: &Step, by: Mass, d: Mass, afresh: bool) -> String {
+/// Less is in the vessel than at its last rest; or (`moving`) it was less for a while, and more was poured on.
+pub(super) fn fell(step: &Step, by: Mass, d: Mass, moving: bool, afresh: bool) -> String {
     let (by, name) = (by.shown(d), &step.ingredient);
+    let by = match moving {
+        true => format!("It fell by {by} g or more on the way"),
+        false => format!("{by} g less than before"),
+    };
     if afresh {
         return format!(
-            "{by} g less than before. Say next if that much {name} was taken out; say again and begin anew if \
-             something else lay on the scale."
+            "{by}. Say next if that much {name} was taken out, or if something only pressed \
+             on it; say again and begin anew if something else lay on the scale."
         );
     }
-    format!("{by} g less than before. Put it back; or say next, and go on with what is in it now.")
+    format!("{by}. Put it back; or say next, and go on with what is in it now.")
 }
 
 pub(super) fn clear(way: VesselWay) -> String {

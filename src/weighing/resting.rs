@@ -188,8 +188,10 @@ impl Engine {
         let below = sunk && self.is_in_the_same_bowl();
         let asked_out = tared.was_asked_out();
         let briefly = !tared.content.poured && tared.content.most > d * 5;
-        if sunk && briefly && !asked_out {
-            // Some of this step was in it for a moment, and what is in it now nobody knows.
+        // What lay in it was taken out, and something came in since.
+        let rose = tared.content.stayed.fell + net > vessel_at_least(d);
+        if sunk && (briefly || rose) && !asked_out {
+            // Some of this step was in it for a moment, or is; and how much nobody knows.
             return Break(self.ask_about_vessel(level, tared));
         }
         if below && (!tared.content.poured || tared.content.rest.is_none() || asked_out) {
@@ -205,17 +207,17 @@ impl Engine {
             return Break(self.tare_at(scale, level));
         }
         if pours && tared.content.poured && tared.suspect.is_none() {
-            let rest = tared
-                .content
-                .rest
-                .unwrap_or_default()
-                .max(tared.content.stayed.most);
+            let stayed = tared.content.stayed;
+            let rest = tared.content.rest.unwrap_or_default().max(stayed.most);
+            // What was poured on since does not make up for it.
+            let fell = (rest - net).max(stayed.fell);
             // More than is in it nobody takes out.
             let all = step.vessel != VesselWay::Bowl && net < -(d * 5);
-            if net < rest - vessel_at_least(d) && (all || !asked_out) {
+            if fell > vessel_at_least(d) && (all || !asked_out) {
                 // Nobody asked for that: a lid went, or a spoon that lay there; or some was taken out.
                 let afresh = self.can_begin_afresh();
-                let say = phrases::fell(step, rest - net, d, afresh);
+                let moving = stayed.fell > rest - net;
+                let say = phrases::fell(step, fell, d, moving, afresh);
                 let choices: &[Choice] = match afresh {
                     true => &[Choice::Next, Choice::Again],
                     false => &[Choice::Next],

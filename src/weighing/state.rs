@@ -380,12 +380,29 @@ impl Dip {
 /// A hand lets go in less than this: 0.7 s.
 const RETURNS_US: u64 = 700_000;
 
-/// The most that stayed for longer than a bump: two slices of 0.35 s, the lower reading of both.
+/// The most that stayed for longer than a bump: two slices of 0.35 s, the lower reading of both. And by how
+/// much it fell below that, in the higher reading of two slices.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Stayed {
-    open: Option<(Moment, Mass)>,
-    closed: Option<Mass>,
+    open: Option<(Moment, Slice)>,
+    closed: Option<Slice>,
     pub most: Mass,
+    pub fell: Mass,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Slice {
+    low: Mass,
+    high: Mass,
+}
+
+impl Slice {
+    fn with(self, other: Slice) -> Slice {
+        Slice {
+            low: self.low.min(other.low),
+            high: self.high.max(other.high),
+        }
+    }
 }
 
 /// 0.35 s.
@@ -394,25 +411,32 @@ const STAYED_US: u64 = 350_000;
 impl Stayed {
     pub fn at_rest(net: Mass) -> Stayed {
         Stayed {
-            open: None,
-            closed: None,
             most: net,
+            ..Stayed::default()
         }
     }
 
-    pub fn push(&mut self, at: Moment, net: Mass) {
-        let Some((since, low)) = self.open else {
-            self.open = Some((at, net));
-            return;
+    /// `lag` is how much longer a bump shows through this scale's filter, µs.
+    pub fn push(&mut self, at: Moment, net: Mass, lag: u64) {
+        let now = Slice {
+            low: net,
+            high: net,
         };
-        if at.since(since) < STAYED_US {
-            self.open = Some((since, low.min(net)));
-            return;
+        match self.open {
+            Some((since, slice)) if at.since(since) < STAYED_US + lag => {
+                self.open = Some((since, slice.with(now)));
+                return;
+            }
+            Some((_, slice)) => {
+                if let Some(before) = self.closed.replace(slice) {
+                    let both = before.with(slice);
+                    self.most = self.most.max(both.low);
+                    self.fell = self.fell.max(self.most - both.high);
+                }
+            }
+            None => {}
         }
-        if let Some(before) = self.closed.replace(low) {
-            self.most = self.most.max(before.min(low));
-        }
-        self.open = Some((at, net));
+        self.open = Some((at, now));
     }
 }
 

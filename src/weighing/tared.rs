@@ -7,6 +7,7 @@ use super::state::{Disturbed, Removed, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
 use crate::formula::{Step, VesselWay};
+use crate::mass::Mass;
 use crate::vocabulary::reading::ScaleIndex;
 
 impl Engine {
@@ -108,9 +109,17 @@ impl Engine {
             || seen
                 .before
                 .is_some_and(|before| before - seen.weight < vessel.ratio(3, 5));
-        // Most of all that stood there, at once: no spoon takes that.
-        let fell = seen.peak - seen.weight;
-        let most = (seen.peak - self.zero(scale)).ratio(3, 5);
+        // Most of all that stood there, at once: no spoon takes that. What only pressed on it never stood there.
+        let in_it = tared
+            .content
+            .stayed
+            .most
+            .max(tared.content.rest.unwrap_or_default());
+        let stood = seen
+            .peak
+            .min(tared.tare.base + in_it.max(Mass::ZERO) + seen.pourable * 5);
+        let fell = stood - seen.weight;
+        let most = (stood - self.zero(scale)).ratio(3, 5);
         let lifts = fell > most.max(vessel.ratio(2, 5)).max(vessel_at_least(seen.d))
             && seen.unit_known
             && !tared.was_asked_out();

@@ -140,7 +140,12 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
     if has("say next if that much") {
         let amount = cue.missing.map_or(0.0, |m| m.to_g_f64().abs());
         let took = w.t - w.took_at < 30.0 && (w.took - amount).abs() < 0.3 * amount + 3.0 * w.d();
-        return vec![Word(if took { Command::Next } else { Command::Again })];
+        let pressed = w.t - w.pressed_at < 30.0 && has("only pressed on it");
+        return vec![Word(if took || pressed {
+            Command::Next
+        } else {
+            Command::Again
+        })];
     }
     if has("if nothing is on") && on.is_none() {
         return vec![Wait(0.5), Word(Command::Next)];

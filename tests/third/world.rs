@@ -145,6 +145,8 @@ pub struct World {
     mat: f64,
     moves: Vec<(usize, f64, f64, f64, f64)>,
     forces: Vec<(f64, f64, f64)>,
+    /// When something last pressed on the vessel while she poured.
+    pub pressed_at: f64,
     drops: Vec<(f64, usize, f64, usize)>,
     rows: Vec<(Draft, u64)>,
     writing: VecDeque<(f64, Draft)>,
@@ -308,6 +310,7 @@ impl World {
             mat,
             moves: Vec::new(),
             forces: Vec::new(),
+            pressed_at: f64::NEG_INFINITY,
             drops: Vec::new(),
             rows,
             writing: VecDeque::new(),
@@ -1251,13 +1254,13 @@ impl World {
         let (grams, next) = match self.deed {
             Pump if m > 1.6 * u => {
                 let push = (60.0 + 200.0 * self.rng.f64()) * u;
-                self.forces.push((t, t + 0.4, push));
+                self.press((t, t + 0.4, push));
                 (1.5 * u * (0.98 + 0.04 * self.rng.f64()), 1.0)
             }
             Dropper => {
                 let lean = (3.0 + 6.0 * self.rng.f64()) * u;
                 let long = 1.5 + 2.0 * self.rng.f64();
-                self.forces.push((t, t + long, lean));
+                self.press((t, t + long, lean));
                 (0.6 * m.min(0.8 * u) * r, long + 1.6)
             }
             _ if self.spoon && m > 0.4 * u => {
@@ -1265,7 +1268,7 @@ impl World {
                 for i in 0..taps {
                     let from = t + 0.15 + 0.25 * f64::from(i);
                     let push = (10.0 + 40.0 * self.rng.f64()) * u;
-                    self.forces.push((from, from + 0.07, push));
+                    self.press((from, from + 0.07, push));
                 }
                 ((0.7 * m * r).min(9.0 * u), 2.5)
             }
@@ -1274,7 +1277,7 @@ impl World {
         };
         if self.deed == BagTouch && m > 0.3 * u {
             let lean = (1.0 + 5.0 * (t * 0.7).sin().abs()) * u;
-            self.forces.push((t, t + 0.2, lean));
+            self.press((t, t + 0.2, lean));
         }
         self.pour_at = t + next;
         if taking {
@@ -1305,6 +1308,11 @@ impl World {
         }
     }
 
+    fn press(&mut self, force: (f64, f64, f64)) {
+        self.forces.push(force);
+        self.pressed_at = force.1;
+    }
+
     fn watch(&mut self) {
         let t = self.t;
         let kind = self.cue.as_ref().map(|c| c.kind);
@@ -1319,7 +1327,7 @@ impl World {
             self.quiet_since = t;
         }
         if t - self.quiet_since > 60.0 && self.out.silent.is_none() {
-            log!(self, "SILENT for a minute");
+            log!(self, "SILENT for a minute: {:?}", self.bench.status());
             self.out.silent = Some(self.say());
         }
         if self.moves_made > 12 || (t - self.progress_at > 600.0 && t > self.away_until + 300.0) {

@@ -44,6 +44,9 @@ fn what_went_off_while_the_pour_began_leaves_the_record_unsure() {
     let mut b = tared();
     // The spoon that was tared with the beaker goes, and the pour begins before anything rests.
     b.pour(144.0, 0.8).pour(162.0, 5.0).hold(3.0);
+    asks(&b, "or more on the way");
+    // Whoever says that it was poured or only pressed has a record that says how little it proves.
+    b.say(Command::Next).hold(3.0);
     let row = last_weighed(&b);
     assert_eq!(row.verdict, None);
     assert!(row.uncertainty > Some(g("5.0")), "{:?}", row.uncertainty);
@@ -52,6 +55,37 @@ fn what_went_off_while_the_pour_began_leaves_the_record_unsure() {
     b.read(140.0);
     b.read(158.0);
     b.pour(162.0, 5.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn what_came_in_while_it_stood_below_its_tare_is_no_tare() {
+    // A spoon of 18 g was tared with the beaker and goes; drops come in, and rest below the tare.
+    let mut b = tared();
+    b.pour(132.0, 0.8).pour(144.0, 8.0).hold(3.0);
+    asks(&b, "Not as it left");
+    assert_eq!(b.weighed(), []);
+    // Where nothing came in, the beaker without the spoon is the tare.
+    let mut b = tared();
+    b.pour(132.0, 0.8).hold(3.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(144.0, 5.0).hold(3.0);
+    b.expect(&["12.00"]);
+}
+
+#[test]
+fn what_only_presses_on_it_was_never_in_it() {
+    // The stroke of a pump pushes 200 g down for a moment, and nothing left the pan.
+    let mut b = tared();
+    b.pour(350.0, 0.3).pour(156.0, 0.6).hold(2.0);
+    b.expect_cue(CueKind::Add);
+    b.pour(300.0, 0.3).pour(162.0, 0.6).hold(3.0);
+    b.expect(&["12.00"]);
+    // A hand that leans on it for seconds is asked about, and it is said what to answer.
+    let mut b = tared();
+    b.pour(160.0, 2.0).hold(1.0).pour(156.0, 0.5).hold(2.0);
+    asks(&b, "or if something only pressed on it");
+    b.say(Command::Next).pour(162.0, 3.0).hold(3.0);
     b.expect(&["12.00"]);
 }
 
