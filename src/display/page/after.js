@@ -1,7 +1,7 @@
 // What follows a batch: its label and declaration, where a lot went, a lot corrected.
 
 import { inBatch, kept, put, remember, remembered } from "./core.js";
-import { button, dot, el, field, g, get, go, h, lines, link, mass, n, part, question, saves, sends, table, wrong } from "./make.js";
+import { at, big, boxes, button, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, p, part, question, refill, saves, sends, sizes, stack, table, wrong } from "./make.js";
 
 const LAWS = [["eu", "European Union"], ["us", "United States"], ["ca", "Canada"]];
 
@@ -18,13 +18,13 @@ const STATES = { there: "✓", missing: "Missing", "not-known": "You know" };
 
 /** The label of a batch: what it says and lacks, the list of what is in it, labels to print. */
 export async function label(name) {
-  if (!name) return [el("p", {}, "Choose a batch first."), link("batches", "Batches")];
+  if (!name) return [p("Choose a batch first."), link("batches", "Batches")];
   const rules = field("Sold in", { choices: LAWS, onchange: () => { remember(kept, "bismar-rules", rules.value); draw(); } });
   rules.input.value = remembered(kept, "bismar-rules") ?? "eu";
   const net = field("Grams in one package", { inputmode: "decimal", onchange: () => draw() }, "empty: the lightest jar, or as planned");
   const which = field("Net weight on the labels", { choices: [["", "The lightest jar’s"], ["true", "Each jar its own"]], onchange: () => draw() });
   const text = field("Names and label texts from", { choices: [["", "The formula as it was weighed"], ["true", "The formula as it is now"]], onchange: () => draw() });
-  const box = el("div", { class: "rows" });
+  const box = stack();
   const asked = () => ({ batch: name, rules: rules.value, ...(net.value && { net: mass(net.value) }), ...(text.value && { as_now: "true" }) });
   const onPaper = () => ({ ...asked(), ...(which.value && !which.box.hidden && { each_jar: "true" }) });
   let turn = 0;
@@ -35,12 +35,12 @@ export async function label(name) {
     if (reply.error) return void box.replaceChildren(wrong(reply.error));
     which.box.hidden = reply.jars === 0 || Boolean(net.value);
     text.box.hidden = !reply.formula?.changed;
-    box.replaceChildren(...labelled(reply, onPaper, (words, newer) => { if (newer) text.input.value = "true"; draw(words); }).filter(Boolean));
+    refill(box, labelled(reply, onPaper, (words, newer) => { if (newer) text.input.value = "true"; draw(words); }));
     if (said) box.prepend(el("p", { class: "said", role: "status" }, said));
   };
   text.box.hidden = which.box.hidden = true;
   await draw();
-  return [el("div", { class: "sizes" }, [rules, net, which, text].map((one) => one.box)), box, link(`batches/${encodeURIComponent(name)}`, "Record of the batch")];
+  return [sizes(boxes([rules, net, which, text])), box, link(at("batches", name), "Record of the batch")];
 }
 
 function labelled(reply, onPaper, again) {
@@ -52,24 +52,24 @@ function labelled(reply, onPaper, again) {
   const free = reply.lines.some((line) => line.any_order);
   return [
     reply.incomplete.length ? lines(reply.incomplete.map((why) => `NOT COMPLETE: ${why}.`), "lines heed") : null,
-    el("p", { class: "size" }, lacks.length ? `The label of ${reply.product} lacks: ${lacks.join(", ")}.` : `Nothing that bismar knows of is missing on the label of ${reply.product}.`),
+    big(lacks.length ? `The label of ${reply.product} lacks: ${lacks.join(", ")}.` : `Nothing that bismar knows of is missing on the label of ${reply.product}.`),
     el("div", { class: "keys" },
       el("a", { class: "key", href: `/paper#${question("labels", onPaper())}`, target: "_blank", rel: "noopener" }, "Labels to print"),
       saves("Keep the labels", () => question("/labels", onPaper()), file("labels.html")),
       saves("Keep the declaration", () => question("/declaration", onPaper()), file("declaration.txt"))),
     part("Ingredients, for the label", el("p", { class: "names" }, reply.names)),
-    part("What the label has and lacks", table("What the label has and lacks", [h("State"), h("What is asked for")], rows), el("p", {}, `${reply.law}. ${reply.standing}`)),
+    part("What the label has and lacks", table("What the label has and lacks", [h("State"), h("What is asked for")], rows), p(`${reply.law}. ${reply.standing}`)),
     ...besides(reply, again),
-    reply.cautions.length ? part("Cautions", lines(reply.cautions), el("p", {}, reply.cautions_standing)) : null,
+    reply.cautions.length ? part("Cautions", lines(reply.cautions), p(reply.cautions_standing)) : null,
     part("What is in it", table("What is in it", [h("INCI name"), n("g"), n("%")], reply.lines.map((line) => ({
       cells: [[line.inci, line.any_order ? el("small", {}, "any order") : null], line.grams, line.percent] }))),
-      free ? el("p", {}, `“Any order”: ${reply.any_order}.`) : null),
-    allergens ? part("Fragrance allergens", el("p", {}, `Named above ${allergens.above} (Regulation 1223/2009, Annex III, with (EU) 2023/1545).`),
+      free ? p(`“Any order”: ${reply.any_order}.`) : null),
+    allergens ? part("Fragrance allergens", p(`Named above ${allergens.above} (Regulation 1223/2009, Annex III, with (EU) 2023/1545).`),
       allergens.found.length ? table("Fragrance allergens", [h("Name"), n("g"), n("%")], allergens.found.map((one) => ({
-        cells: [[one.name, el("small", {}, one.named ? "named on the label" : "below")], one.grams, one.percent] }))) : el("p", {}, "None by what is known.")) : null,
-    el("p", {}, reply.note),
+        cells: [[one.name, el("small", {}, one.named ? "named on the label" : "below")], one.grams, one.percent] }))) : p("None by what is known.")) : null,
+    p(reply.note),
     reply.warnings.length ? part("To heed", lines([...reply.warnings, reply.looked_into].filter(Boolean))) : null,
-    reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
+    listed("Damaged logs", reply.damaged),
   ];
 }
 
@@ -90,16 +90,16 @@ function besides(reply, again) {
   }), (answer) => { if (!answer.error) again(answer.say, true); });
   return [
     part("What no weighing tells", texts
-      ? [el("div", { class: "sizes" }, Object.values(texts).map((one) => one.box)), written.key, written.said]
-      : el("p", {}, `The formula of this batch is not found among yours${reply.no_formula ? `: ${reply.no_formula}` : ""}. What it says of the label is in the record.`)),
-    part("Who answers for it", inBatch() ? el("p", {}, `${reply.responsible ?? "Not written down yet"}. It is changed when no batch is under way.`)
-      : [el("div", { class: "sizes" }, who.box), answers.key, answers.said]),
+      ? [sizes(boxes(texts)), written.key, written.said]
+      : p(`The formula of this batch is not found among yours${reply.no_formula ? `: ${reply.no_formula}` : ""}. What it says of the label is in the record.`)),
+    part("Who answers for it", inBatch() ? p(`${reply.responsible ?? "Not written down yet"}. It is changed when no batch is under way.`)
+      : [sizes(who.box), answers.key, answers.said]),
   ];
 }
 
 // ---- Where it went ----------------------------------------------------------------------------
 
-export const traceOf = (name) => `trace/${encodeURIComponent(name)}`;
+export const traceOf = (name) => at("trace", name);
 
 /** Both ways: what took from a lot or batch, and what a batch is made of. */
 export async function trace(name) {
@@ -109,10 +109,10 @@ export async function trace(name) {
     if (wanted.value) location.hash = `#/${traceOf(wanted.value)}`;
   } }, wanted.box, el("button", { class: "key", type: "submit" }, "Show where it went"));
   if (!name) return [ask];
-  const box = el("div", { class: "rows" });
+  const box = stack();
   const draw = async (ingredient) => {
     const reply = await get(question("/trace", { name, ingredient }));
-    box.replaceChildren(...(reply.error ? [wrong(reply.error)] : traced(reply, ingredient, draw)).filter(Boolean));
+    refill(box, reply.error ? wrong(reply.error) : traced(reply, ingredient, draw));
   };
   await draw("");
   return [ask, box];
@@ -128,20 +128,20 @@ function traced(reply, ingredient, draw) {
   return [
     reply.ingredients.length > 1 ? only.box : null,
     reply.reached.length ? part(`${reply.name} went into ${batches}${jars}`, table(`What ${reply.name} went into`, [h("Batch and jars"), h("As"), n("g")], reply.reached.map((step) => ({ cells: [
-      el("div", inside(step.depth), go(`batches/${encodeURIComponent(step.batch)}`, step.batch), el("small", {}, step.jars === "-" ? "no jars" : step.jars)),
+      el("div", inside(step.depth), go(at("batches", step.batch), step.batch), el("small", {}, step.jars === "-" ? "no jars" : step.jars)),
       [`${step.step}. ${step.ingredient}`, el("small", {}, `from lot ${step.lot}`)],
       [step.net, step.reached ? el("small", {}, `${step.reached} reached it`) : null]] })))) : null,
     reply.made_of ? part(`What ${reply.name} is made of`, reply.made_of.length ? table(`What ${reply.name} is made of`, [h("Lot"), h("As"), n("g")], reply.made_of.map((step) => ({ cells: [
       el("div", inside(step.depth), to(step.lot)), [step.ingredient, el("small", {}, `step ${step.step} of ${step.batch}`)], step.net] })))
-      : el("p", {}, "It names no lot."), lines(reply.told, "lines heed"), link(`batches/${encodeURIComponent(reply.name)}`, "Record of the batch")) : null,
-    reply.made_of && !reply.reached.length ? el("p", {}, `No other batch took from ${reply.name}.`) : null,
-    reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
+      : p("It names no lot."), lines(reply.told, "lines heed"), link(at("batches", reply.name), "Record of the batch")) : null,
+    reply.made_of && !reply.reached.length ? p(`No other batch took from ${reply.name}.`) : null,
+    listed("Damaged logs", reply.damaged),
   ];
 }
 
 // ---- A lot corrected --------------------------------------------------------------------------
 
-export const lotAt = (lot) => `lots/${encodeURIComponent(JSON.stringify([lot.lot, lot.ingredient]))}`;
+export const lotAt = (lot) => at("lots", JSON.stringify([lot.lot, lot.ingredient]));
 const ALL_LOTS = "All lots";
 
 /** One lot of the list: what is known of it, where it went; corrected and taken out by a line below it. */
@@ -155,11 +155,11 @@ export async function lot(arg) {
   const one = reply.lots.find((lot) => lot.lot === name && lot.ingredient === ingredient);
   if (!one) return [wrong("That lot is not in the list any more."), link("lots", ALL_LOTS)];
   return [
-    el("p", { class: "size" }, `${one.ingredient}: ${one.left == null ? "how much is left is not known" : `${g(one.left)} left`}`),
+    big(`${one.ingredient}: ${one.left == null ? "how much is left is not known" : `${g(one.left)} left`}`),
     one.refused ? lines([one.refused], "lines heed") : null,
     lines(one.corrected.map(({ on, reason }) => `Corrected ${on}: ${reason}`)),
-    el("div", { class: "keys" }, link(traceOf(one.lot), "Where it went"), link("lots", ALL_LOTS)),
-    one.listed ? correcting(one) : el("p", {}, "It is a batch of yours; its record tells all of it."),
+    keys(link(traceOf(one.lot), "Where it went"), link("lots", ALL_LOTS)),
+    one.listed ? correcting(one) : p("It is a batch of yours; its record tells all of it."),
   ];
 }
 
@@ -195,8 +195,8 @@ function correcting(one) {
     key.classList.add("main");
     out.replaceChildren(part("What changes", lines(reply.words), key, said));
   };
-  const form = el("div", { class: "sizes" }, Object.values(fields).map((one) => one.box), reason.box);
+  const form = sizes(boxes(fields), reason.box);
   form.addEventListener("input", () => { turn += 1; out.replaceChildren(); });
   return part("Correct it, or take it out", form,
-    el("div", { class: "keys" }, button(shows(false), "Show the correction"), button(shows(true), "Show it taken out")), out);
+    keys(button(shows(false), "Show the correction"), button(shows(true), "Show it taken out")), out);
 }

@@ -4,10 +4,11 @@ export const STALE = 1800; // ms without a beat or a reading after which nothing
 export const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
 
 export const $ = (id) => document.getElementById(id);
-export const put = (id, text) => {
-  const node = $(id);
+/** What is the same already is not touched: a reader for the blind would say it again. */
+export const write = (node, text) => {
   if (node.textContent !== text) node.textContent = text;
 };
+export const put = (id, text) => write($(id), text);
 export const remembered = (store, key) => {
   try { return store().getItem(key); } catch { return null; }
 };

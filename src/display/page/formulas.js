@@ -2,17 +2,17 @@
 // figure comes from bismar; what is typed is kept in this tab until it is saved.
 
 import { $, inBatch, kept, put, remember, remembered, session } from "./core.js";
-import { button, el, field, g, get, h, lines, link, mass, n, part, question, saves, sends, small, table, wrong } from "./make.js";
+import { at, big, button, el, field, g, get, h, keys, lines, link, listed, mass, n, p, part, pickList, question, refill, saves, saying, sends, sizes, small, stack, table, wrong } from "./make.js";
 
 const PAUSE = 450; // ms after the last letter before bismar is asked
 const NEW = "=new";
 const TABLE = "=table";
 const root = el("div", { id: "formulas-room", class: "rows" });
-const address = (file) => `formulas/${encodeURIComponent(file)}`;
+const address = (file) => at("formulas", file);
 
 export async function formulas(arg, called) {
   const inside = arg === TABLE ? spreadsheet() : arg ? await form(arg, called) : await list();
-  root.replaceChildren(...inside.flat().filter(Boolean));
+  refill(root, inside);
   return [root];
 }
 
@@ -24,23 +24,23 @@ const said = (text, bad) => el("p", { class: bad ? "said wrong" : "said", role: 
 export function examples(then) {
   const { key, said } = sends("Start from the examples", "/formula-examples", () => ({}), (reply) => { if (!reply.error) then(); });
   key.classList.add("main");
-  return [el("p", {}, "bismar brings invented formulas, to try with and to change."), key, said];
+  return [p("bismar brings invented formulas, to try with and to change."), key, said];
 }
 
 async function list() {
   const reply = await get("/formulas");
   if (reply.error) return [wrong(reply.error)];
-  const again = async () => { root.replaceChildren(...(await list()).flat().filter(Boolean)); $("room-title").focus(); };
+  const again = async () => { refill(root, await list()); $("room-title").focus(); };
   const alike = (name) => reply.formulas.filter((other) => other.name === name).length > 1;
   const one = (formula) => el("li", {}, link(address(formula.file), formula.name,
     small(`${alike(formula.name) ? `${formula.file}, ` : ""}${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients${draftOf(formula.file) ? ", with changes not saved yet" : ""}`)));
   const good = reply.formulas.filter((formula) => !formula.error);
   return [
-    ...(reply.formulas.length ? [] : [el("p", { class: "size" }, "There is no formula yet."), ...examples(again)]),
-    el("div", { class: "keys" }, link(address(NEW), "New formula", draftOf(NEW) ? small("not saved yet") : ""), link(address(TABLE), "From a spreadsheet")),
-    good.length ? el("ul", { class: "picks" }, good.map(one)) : null,
+    ...(reply.formulas.length ? [] : [big("There is no formula yet."), ...examples(again)]),
+    keys(link(address(NEW), "New formula", draftOf(NEW) ? small("not saved yet") : ""), link(address(TABLE), "From a spreadsheet")),
+    good.length ? pickList(good.map(one)) : null,
     reply.formulas.filter((formula) => formula.error).map((formula) => wrong(`${formula.file} cannot be used: ${formula.error}`)),
-    el("p", {}, `They are files in ${reply.folder}${reply.more ? `, and ${reply.more} more are there` : ""}.`),
+    p(`They are files in ${reply.folder}${reply.more ? `, and ${reply.more} more are there` : ""}.`),
   ];
 }
 
@@ -78,7 +78,7 @@ async function form(file, called) {
   let was = null; // what stands in the file
   if (file !== NEW) {
     const reply = await get(question("/formula", { file }));
-    if (reply.error) return [wrong(reply.error), el("p", {}, "Mend the file in a text editor; then it opens here."), link("formulas", "All formulas")];
+    if (reply.error) return [wrong(reply.error), p("Mend the file in a text editor; then it opens here."), link("formulas", "All formulas")];
     was = reply;
     called.set(file, reply.fields.name);
     put("room-title", `Formula: ${reply.fields.name}`);
@@ -97,9 +97,9 @@ function editor(file, draft, note) {
   const head = said(note);
   const size = field("Batch to try the scale with, grams", { inputmode: "decimal", value: remembered(kept, `bismar-try ${file}`) ?? "100" }, "figures below are for this much");
   const sum = el("p", { class: "live", role: "status" });
-  const whole = el("div", { class: "rows" });
-  const more = el("div", { class: "rows" });
-  const inside = el("div", { class: "rows" });
+  const whole = stack();
+  const more = stack();
+  const inside = stack();
   let timer = null;
   let turn = 0;
   let save = null;
@@ -132,14 +132,14 @@ function editor(file, draft, note) {
   const tolerances = (at, one, number) => {
     const both = JSON.stringify(one.under) === JSON.stringify(one.over);
     const apart = { on: !both };
-    const box = el("div", { class: "rows" });
+    const box = stack();
     const side = (words, key) => [
       slot(`${at}.tolerance`, `${words}, percent`, one[key], "percent", { inputmode: "decimal" }, "of its own amount; empty: 1"),
       slot(`${at}.tolerance`, `${words}, grams`, one[key], "g", { inputmode: "decimal" }, "the wider of the two holds")];
     const draw = () => {
       slots.delete(`${at}.tolerance`);
       one.over = apart.on ? { ...one.over } : one.under;
-      box.replaceChildren(el("div", { class: "sizes" }, apart.on ? [...side(`${number}: less`, "under"), ...side(`${number}: more`, "over")] : side(`Tolerance of ${number}`, "under")));
+      box.replaceChildren(sizes(apart.on ? [...side(`${number}: less`, "under"), ...side(`${number}: more`, "over")] : side(`Tolerance of ${number}`, "under")));
     };
     draw();
     return [box, tick("More is tolerated otherwise than less", apart, "on", draw)];
@@ -147,7 +147,7 @@ function editor(file, draft, note) {
 
   const ingredient = (phase, i, one, j, number) => {
     const at = `phases.${i}.ingredients.${j}`;
-    const window = el("div", { class: "rows" });
+    const window = stack();
     rows.set(`${i}.${j}`, window);
     const unit = fields.in_parts ? "Parts" : "Percent";
     const amount = slot(`${at}.amount`, `${unit} of ${number}`, one, "amount", { inputmode: "decimal" });
@@ -157,15 +157,15 @@ function editor(file, draft, note) {
     slots.set(at, [{ wrongs: own }]);
     const set = [one.inci, one.caution, one.min, one.max, one.premix, one.vessel].some(Boolean) || one.lot_required;
     return el("li", { class: "way" },
-      el("div", { class: "sizes" }, slot(`${at}.name`, `Ingredient ${number}`, one, "name", { maxlength: 120 }), amount, rest), own, window,
+      sizes(slot(`${at}.name`, `Ingredient ${number}`, one, "name", { maxlength: 120 }), amount, rest), own, window,
       el("details", {}, el("summary", {}, `More of ${number}`, small(set ? "INCI, tolerance, limits, caution: some is told" : "INCI, tolerance, limits, vessel, lot, caution")),
         el("div", { class: "rows" },
-          el("div", { class: "sizes" }, slot(`${at}.inci`, `INCI name of ${number}`, one, "inci", { maxlength: 120 }),
+          sizes(slot(`${at}.inci`, `INCI name of ${number}`, one, "inci", { maxlength: 120 }),
             slot(`${at}.vessel`, `How ${number} is weighed`, one, "vessel", { choices: VESSELS })),
           tolerances(at, one, number),
-          el("div", { class: "sizes" }, slot(`${at}.limits`, `At least, percent of the batch, ${number}`, one, "min", { inputmode: "decimal" }),
+          sizes(slot(`${at}.limits`, `At least, percent of the batch, ${number}`, one, "min", { inputmode: "decimal" }),
             slot(`${at}.limits`, `At most, percent of the batch, ${number}`, one, "max", { inputmode: "decimal" }, "your own limit, from the supplier's documents")),
-          el("div", { class: "sizes" }, slot(`${at}.premix`, `Batch of which formula, ${number}`, one, "premix", {}, "for a premix; its lot is then its batch"),
+          sizes(slot(`${at}.premix`, `Batch of which formula, ${number}`, one, "premix", {}, "for a premix; its lot is then its batch"),
             tick(`Asks for the lot of ${number}`, one, "lot_required")),
           slot(`${at}.caution`, `Caution for ${number}`, one, "caution", { rows: 3 }))),
       el("div", { class: "keys small" },
@@ -188,7 +188,7 @@ function editor(file, draft, note) {
     }, { twice: "Press again: make a new formula of this phase" });
     const number = i + 1;
     return el("section", { class: "phase" }, el("h2", {}, `Phase ${number}`),
-      el("div", { class: "sizes" }, slot(`phases.${i}.name`, `Name of phase ${number}`, phase, "name", { maxlength: 120, placeholder: `Phase ${number}` }),
+      sizes(slot(`phases.${i}.name`, `Name of phase ${number}`, phase, "name", { maxlength: 120, placeholder: `Phase ${number}` }),
         slot(`phases.${i}.mix`, `What is done after phase ${number}`, phase, "mix", {}, "such as: stir until even; may stay empty")), own,
       el("ol", { class: "ways one" }, phase.ingredients.map((one, j) => ingredient(phase, i, one, j, first + j))),
       el("div", { class: "keys" },
@@ -251,14 +251,15 @@ function editor(file, draft, note) {
     for (const step of reply.steps) {
       const bad = !step.proven;
       const words = bad ? `${step.percent} %, ${g(step.target)}: this scale cannot prove it.` : `${step.percent} %, ${g(step.target)}: from ${step.low} to ${g(step.high)} on scale ${step.scale}`;
-      rows.get(`${step.phase}.${step.ingredient}`)?.replaceChildren(el("p", { class: bad ? "said wrong" : "window" }, words), ...[lines(step.says)].filter(Boolean));
+      const window = rows.get(`${step.phase}.${step.ingredient}`);
+      if (window) refill(window, el("p", { class: bad ? "said wrong" : "window" }, words), lines(step.says));
     }
-    more.replaceChildren(...[
-      reply.assumed ? el("p", {}, "No scale is set up; the figures are for an assumed one of 0.01 g.") : null,
-      reply.unplanned ? el("p", { class: "said" }, reply.unplanned) : null,
-      reply.notes.length ? part("Notes", lines(reply.notes)) : null,
-      reply.cautions.length ? part("Cautions", lines(reply.cautions)) : null,
-    ].filter(Boolean));
+    refill(more, [
+      reply.assumed ? p("No scale is set up; the figures are for an assumed one of 0.01 g.") : null,
+      reply.unplanned ? saying(reply.unplanned) : null,
+      listed("Notes", reply.notes),
+      listed("Cautions", reply.cautions),
+    ]);
   };
 
   const open = (name, words) => {
@@ -301,12 +302,12 @@ function editor(file, draft, note) {
   unit.addEventListener("input", () => { fields.in_parts = units.way === "parts"; structure(); });
   const drawn = [
     head,
-    el("div", { class: "sizes" }, slot("name", "Name of the formula", fields, "name", { maxlength: 120 }), slot("version", "Version", fields, "version", { maxlength: 40 }, "counted on by itself where batches were made of it")),
-    el("div", { class: "sizes" }, slot("use", "What it is for", fields, "use", { choices: USES }), unit, size.box),
+    sizes(slot("name", "Name of the formula", fields, "name", { maxlength: 120 }), slot("version", "Version", fields, "version", { maxlength: 40 }, "counted on by itself where batches were made of it")),
+    sizes(slot("use", "What it is for", fields, "use", { choices: USES }), unit, size.box),
     el("div", { class: "sum" }, sum),
     inside, whole, save.key, save.said, again,
-    el("div", { class: "keys" }, file === NEW || inBatch() ? null : link(`begin/${encodeURIComponent(file)}`, "New batch of it"), file === NEW ? null : [copy, paper, csv(file)], away, link("formulas", "All formulas")),
-    file === NEW ? null : el("p", {}, "Card, table and batch are of what is saved."),
+    keys(file === NEW || inBatch() ? null : link(at("begin", file), "New batch of it"), file === NEW ? null : [copy, paper, csv(file)], away, link("formulas", "All formulas")),
+    file === NEW ? null : p("Card, table and batch are of what is saved."),
     more,
     file === NEW ? null : versions(file),
     slot("notes", "Notes", fields, "notes", { rows: 5 }),
@@ -324,11 +325,11 @@ const csv = (file) => saves("Table (CSV)", () => question("/formula-csv", { file
 // ---- Versions ---------------------------------------------------------------------------------
 
 function versions(file) {
-  const box = el("div", { class: "rows" });
+  const box = stack();
   const read = async () => {
     const reply = await get(question("/formula-versions", { file }));
     if (reply.error) return void box.replaceChildren(wrong(reply.error));
-    if (!reply.versions.length) return void box.replaceChildren(el("p", {}, "No batch was made of it yet."));
+    if (!reply.versions.length) return void box.replaceChildren(p("No batch was made of it yet."));
     const name = (one) => `${one.version ? `Version ${one.version}` : "Without a version"}: ${one.batches} ${one.batches === 1 ? "batch" : "batches"}, the last is ${one.batch}`;
     const choices = reply.versions.map((one) => [one.batch, name(one)]);
     const was = field("From", { choices });
@@ -338,9 +339,9 @@ function versions(file) {
       const found = await get(question("/formula-compare", { file, was: was.value, is: is.value }));
       if (found.error) return void out.replaceChildren(wrong(found.error));
       const rows = found.differences.map((one) => ({ cells: [one.what, one.was || "–", one.is || "–"] }));
-      out.replaceChildren(rows.length ? table("What is not the same", [h("What"), h("From"), h("To")], rows) : el("p", {}, "Both say the same."));
+      out.replaceChildren(rows.length ? table("What is not the same", [h("What"), h("From"), h("To")], rows) : p("Both say the same."));
     };
-    box.replaceChildren(el("div", { class: "sizes" }, was.box, is.box), button(show, "Compare them"), out);
+    box.replaceChildren(sizes(was.box, is.box), button(show, "Compare them"), out);
   };
   return el("details", { ontoggle: (event) => { if (event.target.open && event.target === event.currentTarget) read(); } }, el("summary", {}, "Versions and their batches"), box);
 }
@@ -353,11 +354,11 @@ const KINDS = [["", "not told yet"], ["percent", "Percents"], ["fraction", "Shar
 
 function spreadsheet() {
   const cells = field("Cells", { rows: 8 }, "copy them in the spreadsheet, with their headings, and paste them here");
-  const out = el("div", { class: "rows" });
+  const out = stack();
   const note = said("");
   const asked = { columns: null, amounts: null };
   const body = () => ({ text: cells.input.value, ...asked });
-  const show = (reply) => out.replaceChildren(...(reply.error ? [] : preview(reply.sheet)));
+  const show = (reply) => refill(out, reply.error ? [] : preview(reply.sheet));
   const look = sends("Look at it", "/formula-sheet", body, show);
   const reread = async () => {
     const reply = await get("/formula-sheet", body());
@@ -379,11 +380,11 @@ function spreadsheet() {
     const take = anew("Take it over into the form", () => ({ fields: { ...newFields(), ...sheet.fields, name: "", version: "1" }, base: "" }));
     take.classList.add("main");
     return [
-      part("What it is taken for", el("div", { class: "sizes" }, sheet.heads.map(pick), kind.box)),
+      part("What it is taken for", sizes(sheet.heads.map(pick), kind.box)),
       sheet.asks.length ? lines(sheet.asks, "lines heed") : null, lines(sheet.said),
       table("What becomes of each row", [h("Becomes"), ...sheet.heads.map((head) => (head ? n(head) : h("")))], rows),
       sheet.fields ? take : null,
-    ].filter(Boolean);
+    ];
   };
   // What was shown is no longer what the cells say.
   const fresh = () => { Object.assign(asked, { columns: null, amounts: null }); out.replaceChildren(); };
@@ -402,5 +403,5 @@ function spreadsheet() {
     }
     look.key.click();
   });
-  return [cells.box, file.box, note, el("div", { class: "keys" }, look.key, link("formulas", "All formulas")), look.said, out];
+  return [cells.box, file.box, note, keys(look.key, link("formulas", "All formulas")), look.said, out];
 }

@@ -17,12 +17,28 @@ export function el(tag, properties = {}, ...inside) {
   node.append(...inside.flat().filter((one) => one != null && one !== false));
   return node;
 }
+/** The address of a room that is about `name`. */
+export const at = (room, name) => `${room}/${encodeURIComponent(name)}`;
 export const link = (to, ...inside) => el("a", { class: "key", href: `#/${to}` }, ...inside);
 /** A link within a table. */
 export const go = (to, ...inside) => el("a", { class: "go", href: `#/${to}` }, ...inside);
 export const button = (onclick, ...inside) => el("button", { class: "key", type: "button", onclick }, ...inside);
 export const lines = (items, kind) => items.length ? el("ul", { class: kind ?? "lines" }, items.map((text) => el("li", {}, text))) : null;
+export const p = (...inside) => el("p", {}, ...inside);
+export const big = (...inside) => el("p", { class: "size" }, ...inside);
+export const saying = (text) => el("p", { class: "said" }, text);
+const box = (kind) => (...inside) => el("div", { class: kind }, ...inside);
+export const stack = box("rows");
+export const keys = box("keys");
+export const sizes = box("sizes");
+/** The boxes of fields that are named or listed. */
+export const boxes = (fields) => Object.values(fields).map((one) => one.box);
+export const pickList = (items) => el("ul", { class: "picks" }, items);
+/** What stands in `node` now; what is no element is left out. */
+export const refill = (node, ...inside) => node.replaceChildren(...inside.flat(2).filter(Boolean));
 export const part = (name, ...inside) => el("section", {}, el("h2", {}, name), ...inside);
+/** A part of lines, none where there are none. */
+export const listed = (name, items) => items.length ? part(name, lines(items)) : null;
 export const g = (grams) => (grams == null ? "–" : `${grams} g`);
 /** A time of the log, which is UTC, as the clock on the wall here shows it. */
 export const day = (at) => {

@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn,
+  $, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn, write,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -508,8 +508,7 @@ function paintChoices() {
   const wanted = offered.filter((choice) => Object.hasOwn(answers, choice));
   const box = $("choices");
   const say = () => [...box.children].forEach((key) => {
-    const [more, words] = [key.querySelector("small"), deed(key.dataset.word)];
-    if (more.textContent !== words) more.textContent = words;
+    write(key.querySelector("small"), deed(key.dataset.word));
   });
   if (box.dataset.offered === wanted.join()) return say();
   const held = box.contains(document.activeElement);

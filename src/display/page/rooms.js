@@ -1,8 +1,8 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, aboutNow, age, deed, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp } from "./core.js";
-import { button, day, dot, el, field, g, get, go, h, lines, link, mass, n, part, question, sends, small, table, unread, wrong } from "./make.js";
+import { $, aboutNow, age, deed, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp, write } from "./core.js";
+import { at, big, boxes, button, day, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, trace, traceOf } from "./after.js";
 import { paintScales, scales } from "./scales.js";
@@ -39,19 +39,19 @@ async function begin(file) {
   const reply = await get("/formulas");
   if (reply.error) return [wrong(reply.error)];
   if (!reply.formulas.length) {
-    return [el("p", { class: "size" }, "There is no formula yet."), el("p", {}, `Formulas are files in ${reply.folder}; formula_dir in the configuration names another folder.`),
+    return [big("There is no formula yet."), p(`Formulas are files in ${reply.folder}; formula_dir in the configuration names another folder.`),
       examples(enterRoom), link("formulas", "Write one of your own")];
   }
   const bad = reply.formulas.filter((formula) => formula.error);
   const alike = (name) => reply.formulas.filter((other) => other.name === name).length > 1;
   for (const formula of reply.formulas) if (formula.name) called.set(formula.file, formula.name);
-  const one = (formula) => el("li", {}, link(`begin/${encodeURIComponent(formula.file)}`, formula.name,
+  const one = (formula) => el("li", {}, link(at("begin", formula.file), formula.name,
       el("small", {}, `${alike(formula.name) ? `${formula.file}, ` : ""}${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients in ${formula.phases.join(", ")}`)));
   return [
-    inBatch() ? el("p", { class: "said" }, "A batch is under way. Another one can be begun when it is over.") : null,
-    el("ul", { class: "picks" }, reply.formulas.filter((formula) => !formula.error).map(one)),
+    inBatch() ? saying("A batch is under way. Another one can be begun when it is over.") : null,
+    pickList(reply.formulas.filter((formula) => !formula.error).map(one)),
     bad.map((formula) => wrong(`${formula.file} cannot be used: ${formula.error}`)),
-    reply.more ? el("p", {}, `${reply.more} more are in ${reply.folder}.`) : null,
+    reply.more ? p(`${reply.more} more are in ${reply.folder}.`) : null,
   ];
 }
 
@@ -89,7 +89,7 @@ function plan(file) {
     const mine = ++turn;
     const asked = wanted();
     if (!asked.batch && !(asked.jars && asked.fill)) {
-      out.replaceChildren(el("p", { class: "said" }, by === "jars" ? "Say how many jars, and the grams in each." : "Say the grams of the whole batch."));
+      out.replaceChildren(saying(by === "jars" ? "Say how many jars, and the grams in each." : "Say the grams of the whole batch."));
       return;
     }
     if (asked.jars && !/^[0-9]+$/.test(asked.jars)) {
@@ -105,7 +105,7 @@ function plan(file) {
       show();
     } }, `Allow ${reply.short.percent} % for losses`);
     remember(kept, `bismar-size ${file}`, JSON.stringify({ by, batch: grams.value, jars: jars.value, fill: fill.value, more: more.value }));
-    out.replaceChildren(...planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }, spare));
+    refill(out, planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }, spare));
   };
   const form = el("form", { class: "sizes", onsubmit: show }, 
     el("fieldset", { class: "keys" }, el("legend", { class: "unseen" }, "How the size is given"), kinds), grams.box, jars.box, fill.box, more.box,
@@ -146,21 +146,21 @@ function planned(reply, asked, spare) {
     reply.unchecked.length ? `No passed check of today: scale ${reply.unchecked.join(", ")}. The batch begins after one.` : null,
   ].filter(Boolean);
   return [
-    el("p", { class: "size" }, `${reply.name}${reply.version ? `, version ${reply.version}` : ""}: ${size}${reply.spare ? `, ${g(reply.spare)} of it for losses` : ""}`),
+    big(`${reply.name}${reply.version ? `, version ${reply.version}` : ""}: ${size}${reply.spare ? `, ${g(reply.spare)} of it for losses` : ""}`),
     lines(verdict, good ? "lines good" : "lines heed"),
     reply.short ? lines([reply.short.say], "lines heed") : null,
     spare,
     reply.unchecked.length ? link("scales", "Check a scale") : null,
     table("Steps of the batch", [h("Step"), n("Target and window, g")], rows),
-    reply.notes.length ? part("Notes", lines(reply.notes)) : null,
-    reply.remarks.length ? part("What would help", lines(reply.remarks)) : null,
-    reply.covers.length ? part("What the uncertainty covers", lines(reply.covers)) : null,
+    listed("Notes", reply.notes),
+    listed("What would help", reply.remarks),
+    listed("What the uncertainty covers", reply.covers),
     refused.length || advice.length ? part("Lots", lines([...refused.map((why) => `Not counted: ${why}.`), ...advice])) : null,
-    reply.cautions.length ? part("Cautions", lines(reply.cautions), el("p", {}, reply.standing)) : null,
-    reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
-    inBatch() ? el("p", { class: "said" }, "A batch is under way; this one can be begun when it is over.") : key,
+    reply.cautions.length ? part("Cautions", lines(reply.cautions), p(reply.standing)) : null,
+    listed("Damaged logs", reply.damaged),
+    inBatch() ? saying("A batch is under way; this one can be begun when it is over.") : key,
     said,
-  ].filter(Boolean);
+  ];
 }
 
 const formulas = (arg) => formulasRoom(arg, called);
@@ -176,15 +176,15 @@ async function lots(arg) {
   if (arg) return lot(arg);
   const reply = await get("/store");
   if (reply.error) return [wrong(reply.error), inBatch() ? stepLot([]) : null];
-  const shelf = el("div", { class: "rows" }, ...onShelf(reply));
+  const shelf = stack(onShelf(reply));
   const added = async () => {
     const now = await get("/store");
-    if (!now.error) shelf.replaceChildren(...onShelf(now));
+    if (!now.error) refill(shelf, onShelf(now));
   };
   const box = el("div");
   followStep = () => {
     followed = atStep();
-    box.replaceChildren(...[inBatch() ? stepLot(reply.lots) : null].filter(Boolean));
+    refill(box, inBatch() ? stepLot(reply.lots) : null);
   };
   followStep();
   return [box, shelf, newLot(reply, added), link("trace", "Where a lot went")];
@@ -201,9 +201,9 @@ function onShelf(reply) {
   return [
     part("On hand", rows.length
       ? table("Lots on hand", [h("Lot"), n("Best before"), n("Left g")], rows)
-      : el("p", {}, `No lot is in ${reply.file} yet. Add the first below.`)),
-    reply.damaged.length ? part("Damaged logs", lines(reply.damaged)) : null,
-  ].filter(Boolean);
+      : p(`No lot is in ${reply.file} yet. Add the first below.`)),
+    listed("Damaged logs", reply.damaged),
+  ];
 }
 
 /** The lot of the step that is being weighed. */
@@ -215,7 +215,7 @@ function stepLot(all) {
   const other = field(mine.length ? "Another lot" : "Lot, as it stands on the package", {});
   const reason = field("Why it is taken all the same", {});
   reason.box.hidden = true;
-  const named = el("p", { class: "said" }, ofStep()?.lot ? `Named: ${ofStep().lot}` : "None is named yet.");
+  const named = saying(ofStep()?.lot ? `Named: ${ofStep().lot}` : "None is named yet.");
   const took = (lot) => (reply) => {
     reason.box.hidden = !reply.error;
     if (reply.error) other.input.value = lot();
@@ -229,8 +229,8 @@ function stepLot(all) {
     return el("li", {}, key, said);
   });
   const typed = sends("Take this lot", "/do", body(() => other.value), took(() => other.value));
-  return part(`Lot of ${ingredient}, for this step`, named, picks.length ? el("ul", { class: "picks" }, picks) : null,
-    el("div", { class: "sizes" }, other.box, reason.box, typed.key), typed.said);
+  return part(`Lot of ${ingredient}, for this step`, named, picks.length ? pickList(picks) : null,
+    sizes(other.box, reason.box, typed.key), typed.said);
 }
 
 function newLot(reply, added) {
@@ -260,7 +260,7 @@ function newLot(reply, added) {
   });
   return el("details", {}, el("summary", {}, "Add a lot"),
     el("datalist", { id: "known" }, known.map((value) => el("option", { value }))),
-    el("div", { class: "sizes" }, Object.values(fields).map((one) => one.box)), key, said);
+    sizes(boxes(fields)), key, said);
 }
 
 // ---- Batches ----------------------------------------------------------------------------------
@@ -280,7 +280,7 @@ async function batches(name) {
     skip += reply.batches.length;
     list.append(...reply.batches.map((batch) => el("li", {}, batch.error
       ? el("p", { class: "said wrong" }, batch.error)
-      : link(`batches/${encodeURIComponent(batch.batch)}`, batch.batch, small(inShort(batch))))));
+      : link(at("batches", batch.batch), batch.batch, small(inShort(batch))))));
     older.hidden = !reply.more;
     if (!skip) list.append(el("li", {}, "No batch was made yet. Its record will be here."));
   };
@@ -299,8 +299,8 @@ async function record(name) {
   const remarks = el("ul", { class: "lines" }, reply.notes.map((text) => el("li", {}, text)));
   const plain = encodeURIComponent(name);
   return [
-    el("p", { class: "size" }, reply.code === "damaged" ? reply.state : `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
-    reply.code === "damaged" ? null : el("p", {}, `Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
+    big(reply.code === "damaged" ? reply.state : `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
+    reply.code === "damaged" ? null : p(`Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
     reply.fault ? wrong(reply.fault) : null,
     el("div", { class: "keys" },
       el("a", { class: "key", href: `/paper#${plain}`, target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
@@ -334,18 +334,18 @@ function emptied(reply) {
     const { key, said } = sends(`${step.step}. ${step.ingredient}`, "/do", () => ({ do: "residue", step: step.step }), toBench);
     return el("li", {}, key, said);
   });
-  return weighed.length ? part("Weigh what stayed in a beaker", el("p", {}, "Choose whose beaker it is; then put it back emptied."), el("ul", { class: "picks" }, weighed)) : null;
+  return weighed.length ? part("Weigh what stayed in a beaker", p("Choose whose beaker it is; then put it back emptied."), pickList(weighed)) : null;
 }
 
 // ---- Other answers ----------------------------------------------------------------------------
 
 /** Every answer that there is, also where the bench does not ask for it. */
 async function answers() {
-  if (!inBatch()) return [el("p", {}, "No batch is under way; there is nothing to answer.")];
+  if (!inBatch()) return [p("No batch is under way; there is nothing to answer.")];
   const reply = await get(question("/record", { batch: know.batch ?? "" }));
   const box = el("ul", { class: "picks" });
   const reason = field("Why it is left out, for the record", {});
-  const left = el("div", { class: "sizes" });
+  const left = sizes();
   followStep = () => {
     followed = atStep();
     const about = aboutNow();
@@ -354,19 +354,19 @@ async function answers() {
       key.append(el("small", { "data-deed": word }, deed(word)));
       return el("li", {}, key, said);
     };
-    box.replaceChildren(...[
+    refill(box, [
       know.status?.undo ? one("undo", "Undo", { twice: "Press again: undo" }) : null,
       know.step ? one("again", "Again", { twice: "Press again: this step anew" }) : null,
       know.step ? one("keep", "Keep", { twice: "Press again: keep it" }) : null,
       one("next", "Next"),
       know.state === "emptied-beaker" ? one("cancel", "Cancel") : null,
-    ].filter(Boolean));
+    ]);
     const name = know.step?.ingredient;
     const skip = sends(`Leave ${name} out`, "/do", () => {
       if (!reason.value) skip.said.textContent = "Say why first; the record keeps it.";
       return reason.value && { do: "skip", reason: reason.value, about };
     }, toBench, { twice: `Press again: leave ${name} out` });
-    left.replaceChildren(...(name ? [reason.box, skip.key, skip.said] : [el("p", {}, "Every step is weighed; none is left to leave out.")]));
+    refill(left, name ? [reason.box, skip.key, skip.said] : p("Every step is weighed; none is left to leave out."));
   };
   followStep();
   return [box, part("Leave this step out", left), link("lots", "Name its lot"), remarking(), emptied(reply)];
@@ -410,35 +410,35 @@ const WAYS = {
 
 async function remedies(name) {
   const batch = name || know.batch;
-  if (!batch) return [el("p", {}, "Choose a batch first."), link("batches", "Batches")];
+  if (!batch) return [p("Choose a batch first."), link("batches", "Batches")];
   const reply = await get(question("/remedies", { batch }));
   if (reply.error) return [wrong(reply.error)];
-  const head = el("p", { class: "size" }, `${reply.formula}, batch ${batch}: ${g(reply.grams)} planned`);
-  if (!reply.wrongs.length) return [head, el("p", {}, "Every weight is inside its tolerance and its limits. Nothing is to be mended.")];
+  const head = big(`${reply.formula}, batch ${batch}: ${g(reply.grams)} planned`);
+  if (!reply.wrongs.length) return [head, p("Every weight is inside its tolerance and its limits. Nothing is to be mended.")];
   const running = know.batch === batch && inBatch();
   const open = reply.closed && !reply.filled && !inBatch();
   const one = ({ way, name: bare, found }) => {
     const [title, text] = WAYS[way] ?? [bare, ""];
-    if (!found) return el("li", { class: "way" }, el("h2", {}, title), el("p", {}, "This way leads to no batch inside all limits."));
+    if (!found) return el("li", { class: "way" }, el("h2", {}, title), p("This way leads to no batch inside all limits."));
     const adds = reply.parts.map((one, i) => [one, found.add[i]]).filter(([, add]) => Number.parseFloat(add) > 0);
     const body = () => ({ do: "remedy", way, ...(running ? {} : { batch }) });
     const { key, said } = sends("Take this way", "/do", body, toBench, { twice: "Press again: take this way" });
-    return el("li", { class: "way" }, el("h2", {}, title), el("p", {}, text),
-      adds.length ? table(`${title}: what is added`, [h("Add"), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, add] }))) : el("p", {}, "Nothing is added."),
-      el("p", {}, `The batch is then ${g(found.batch)}${found.jars == null ? "" : `, ${found.jars} whole jars`}.`),
+    return el("li", { class: "way" }, el("h2", {}, title), p(text),
+      adds.length ? table(`${title}: what is added`, [h("Add"), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, add] }))) : p("Nothing is added."),
+      p(`The batch is then ${g(found.batch)}${found.jars == null ? "" : `, ${found.jars} whole jars`}.`),
       found.short.length ? lines(found.short.map((why) => `Not possible now: ${why}`), "lines heed") : null,
-      found.unknown.length ? el("p", {}, `Not known: ${found.unknown.join(", ")}.`)
-        : found.short.length ? null : el("p", {}, "Bowl, scale and lots hold it."),
+      found.unknown.length ? p(`Not known: ${found.unknown.join(", ")}.`)
+        : found.short.length ? null : p("Bowl, scale and lots hold it."),
       (running || open) ? key : null, said);
   };
   return [
     head,
     lines(reply.wrongs, "lines heed"),
-    reply.strangers.length ? el("p", {}, `Not in the formula and left out here: ${reply.strangers.join(", ")}`) : null,
-    reply.parts.some((one) => one.to_come) ? el("p", {}, "What is not weighed yet is to come as planned, and the grams below are added to it.") : null,
+    reply.strangers.length ? p(`Not in the formula and left out here: ${reply.strangers.join(", ")}`) : null,
+    reply.parts.some((one) => one.to_come) ? p("What is not weighed yet is to come as planned, and the grams below are added to it.") : null,
     el("ul", { class: "ways" }, reply.ways.map(one)),
-    reply.filled ? el("p", {}, "Jars are filled from this batch already; what is in them cannot be mended.") : null,
-    reply.closed && inBatch() && !running ? el("p", {}, "Another batch is under way; this one can be mended when it is over.") : null,
+    reply.filled ? p("Jars are filled from this batch already; what is in them cannot be mended.") : null,
+    reply.closed && inBatch() && !running ? p("Another batch is under way; this one can be mended when it is over.") : null,
   ];
 }
 
@@ -454,7 +454,7 @@ async function weighedLast() {
 async function fill(asked) {
   const { error, name } = asked ? { name: asked } : await weighedLast();
   if (error) return [wrong(error)];
-  if (!name) return [el("p", {}, "No batch was weighed yet that jars could be filled from.")];
+  if (!name) return [p("No batch was weighed yet that jars could be filled from.")];
   const reply = await get(question("/record", { batch: name }));
   if (reply.error) return [wrong(reply.error)];
   const left = reply.planned ? Math.max(0, reply.planned.count - reply.jars.length) : 0;
@@ -474,11 +474,11 @@ async function fill(asked) {
   const { key, said } = sends("Fill jars now", "/do", body, toBench);
   key.classList.add("main");
   return [
-    el("p", { class: "size" }, `Out of ${name}, ${reply.formula}: ${g(reply.grams)} were weighed${reply.jars.length ? `, ${reply.jars.length} filled already` : ""}`),
-    asked ? null : el("p", {}, "It is the batch that was begun last; “Batches” has the others."),
-    el("p", {}, "Put an empty jar on the scale, fill it to the cue, lift it; then the next one. Each jar is recorded."),
-    el("div", { class: "sizes" }, [net, over, jars, rule, allowable].map((one) => one.box)), key, said,
-    el("p", {}, "For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures."),
+    big(`Out of ${name}, ${reply.formula}: ${g(reply.grams)} were weighed${reply.jars.length ? `, ${reply.jars.length} filled already` : ""}`),
+    asked ? null : p("It is the batch that was begun last; “Batches” has the others."),
+    p("Put an empty jar on the scale, fill it to the cue, lift it; then the next one. Each jar is recorded."),
+    sizes(boxes([net, over, jars, rule, allowable])), key, said,
+    p("For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures."),
   ];
 }
 
@@ -498,11 +498,11 @@ function tablet() {
     if (reply.error) return void clear();
     const src = URL.createObjectURL(new Blob([reply.code], { type: "image/svg+xml" }));
     clear(el("img", { class: "code", src, alt: CODE }), el("p", { class: "link" }, reply.link));
-    setTimeout(() => { if (mine === turn) clear(el("p", {}, "That code is too old now. Show a new one.")); }, reply.seconds * 1000);
+    setTimeout(() => { if (mine === turn) clear(p("That code is too old now. Show a new one.")); }, reply.seconds * 1000);
   });
   return [
-    el("p", {}, "A code lets one tablet or phone in, once, within five minutes. Who takes a picture of it first is the one."),
-    el("div", { class: "keys" }, show.key), show.said, place,
+    p("A code lets one tablet or phone in, once, within five minutes. Who takes a picture of it first is the one."),
+    keys(show.key), show.said, place,
   ];
 }
 
@@ -530,12 +530,12 @@ export async function enterRoom() {
   }
   const title = (arg.startsWith("=") && TITLES[arg]) || (arg && name !== "fill" ? `${TITLES[name]}: ${called.get(arg) ?? arg.replace(/\.toml$/, "")}` : TITLES[name]);
   put("room-title", title);
-  $("room-inside").replaceChildren(el("p", {}, "Reading …"));
+  $("room-inside").replaceChildren(p("Reading …"));
   scrollTo(0, 0);
   $("room-title").focus();
   const inside = await rooms[name](arg);
   if (mine !== shown) return true;
-  $("room-inside").replaceChildren(...inside.flat().filter(Boolean));
+  refill($("room-inside"), inside);
   paintRoom();
   return true;
 }
@@ -558,8 +558,7 @@ export function paintRoom() {
   $("strip").classList.toggle("urgent", $("now").classList.contains("urgent"));
   // The weight goes on meanwhile, and with it what an answer would do.
   for (const node of document.querySelectorAll("[data-deed]")) {
-    const words = deed(node.dataset.deed);
-    if (node.textContent !== words) node.textContent = words;
+    write(node, deed(node.dataset.deed));
   }
   if (room.name === "scales" && $("scales-room")) paintScales();
   // The bench has gone on: what stands here was about the step before.

@@ -1,7 +1,7 @@
 // The room of the scales: what each is and shows, finding one, changing and removing it, its check, the vessels.
 
-import { $, inBatch, know, put, scaleNow } from "./core.js";
-import { button, day, dot, el, field, g, get, h, lines, mass, part, sends, small, table, wrong } from "./make.js";
+import { $, inBatch, know, put, scaleNow, write } from "./core.js";
+import { big, boxes, button, day, dot, el, field, g, get, h, keys, lines, mass, p, part, pickList, refill, sends, sizes, small, stack, table, wrong } from "./make.js";
 
 const NOT_NOW = "A batch is under way; that is done when it is over.";
 const root = el("div", { id: "scales-room", class: "rows" });
@@ -11,7 +11,7 @@ async function redraw(say) {
   document.dispatchEvent(new Event("asked"));
   const head = say ? el("p", { class: "said", role: "status", tabindex: "-1" }, say) : null;
   const all = await inside();
-  root.replaceChildren(...[head, ...all].filter(Boolean));
+  refill(root, head, all);
   paintScales();
   // What was pressed is gone: the keyboard goes on from here.
   (head ?? $("room-title")).focus();
@@ -20,7 +20,7 @@ const changed = (reply) => { if (!reply.error) redraw(reply.say); };
 
 export async function scales() {
   document.dispatchEvent(new Event("asked"));
-  root.replaceChildren(...await inside());
+  refill(root, await inside());
   return [root];
 }
 
@@ -32,14 +32,14 @@ async function inside() {
   if (reply.error) return [wrong(reply.error)];
   const none = !reply.scales.length;
   return [
-    none ? el("p", { class: "size" }, "No scale is set up yet. Plug it in and switch it on; it is found here.")
+    none ? big("No scale is set up yet. Plug it in and switch it on; it is found here.")
       : el("ul", { class: "ways", id: "scale-cards" }, reply.scales.map((scale) => card(scale, reply.daily))),
     await finder(none),
     none ? null : check(reply),
     none ? null : repeated(reply),
     none ? null : vessels(reply),
-    reply.file ? el("p", {}, `All of this stands in ${reply.file}, with your own remarks.`) : null,
-  ].filter(Boolean);
+    reply.file ? p(`All of this stands in ${reply.file}, with your own remarks.`) : null,
+  ];
 }
 
 // ---- The scales -------------------------------------------------------------------------------
@@ -62,10 +62,10 @@ const history = (scale) => scale.history.length ? el("details", {}, el("summary"
   table(`Checks of ${scale.name}`, [h("When"), h("What")], scale.history.map((one) => ({ heed: one.verdict && one.verdict !== "inside", cells: [day(one.at),
     one.verdict ? [one.what, small(`${one.off} g off, ${one.verdict === "inside" ? "passed" : "NOT passed"}`)] : [one.what, small(one.note)]] })))) : null;
 
-const known = (scale, daily) => [facts(scale), el("p", {}, due(scale, daily)), history(scale)].filter(Boolean);
+const known = (scale, daily) => [facts(scale), p(due(scale, daily)), history(scale)];
 
 function card(scale, daily) {
-  const box = el("div", { class: "rows" }, known(scale, daily));
+  const box = stack(known(scale, daily));
   cards.set(scale.name, box);
   return el("li", { class: "way" }, el("h2", {}, scale.name),
     el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
@@ -90,10 +90,10 @@ function change(scale) {
   const set = sends("Change it", "/scale-change", body, changed);
   const remove = sends("Remove it", "/scale-remove", () => ({ scale: scale.name }), changed, { twice: "Press again: remove it" });
   return el("details", {}, el("summary", {}, `Change ${scale.name}`),
-    inBatch() ? el("p", {}, NOT_NOW) : el("div", { class: "rows" },
-      el("div", { class: "sizes" }, Object.values(asked).map((one) => one.box)),
-      el("p", {}, "What is left empty stays as it is. Checks in the log stay under the name of their day."),
-      el("div", { class: "keys" }, set.key, remove.key), set.said, remove.said));
+    inBatch() ? p(NOT_NOW) : el("div", { class: "rows" },
+      sizes(boxes(asked)),
+      p("What is left empty stays as it is. Checks in the log stay under the name of their day."),
+      keys(set.key, remove.key), set.said, remove.said));
 }
 
 // ---- Finding ----------------------------------------------------------------------------------
@@ -126,7 +126,7 @@ async function finder(open) {
     const { key, said } = listen(port.usb ?? "Serial line", () => [port.port], el("small", {}, port.port));
     return el("li", {}, key, said);
   };
-  const picks = (ports) => (ports.length ? el("ul", { class: "picks" }, ports.map(pick)) : null);
+  const picks = (ports) => (ports.length ? pickList(ports.map(pick)) : null);
   const onUsb = free.filter((port) => port.usb);
   const plain = free.filter((port) => !port.usb);
   const all = onUsb.length > 1 ? listen("Listen to all on USB", () => onUsb.slice(0, 8).map((port) => port.port)) : null;
@@ -139,21 +139,21 @@ async function finder(open) {
   place = el("ul", { class: "ways", id: "heard" });
   const taken = reply.ports.filter((port) => port.scale).map((port) => `${port.port} is scale ${port.scale}.`);
   return el("details", { open }, el("summary", {}, "Find the scale"),
-    inBatch() ? el("p", {}, NOT_NOW) : el("div", { class: "rows" },
-      el("p", {}, onUsb.length ? "Which port is it? Then press the pan: its number moves here." : "No free serial line is on USB now. Plug the scale in and switch it on, then look again."),
+    inBatch() ? p(NOT_NOW) : el("div", { class: "rows" },
+      p(onUsb.length ? "Which port is it? Then press the pan: its number moves here." : "No free serial line is on USB now. Plug the scale in and switch it on, then look again."),
       picks(onUsb),
       lines(taken),
-      el("div", { class: "keys" }, all?.key, button(() => redraw(""), "Look again"), stop.key), all?.said, stop.said,
+      keys(all?.key, button(() => redraw(""), "Look again"), stop.key), all?.said, stop.said,
       hint, place,
       el("details", {}, el("summary", {}, "Another port"),
-        plain.length ? el("p", {}, "Not on USB: only if you know that the scale is there, since it may be asked for a weight.") : null,
-        picks(plain), el("div", { class: "sizes" }, other.box, there.key), there.said)));
+        plain.length ? p("Not on USB: only if you know that the scale is there, since it may be asked for a weight.") : null,
+        picks(plain), sizes(other.box, there.key), there.said)));
 }
 
 /** One port that is listened to. Its fields are made once, so that nothing typed is lost. */
 function ear(port) {
   const now = { form: null, box: null, live: el("p", { class: "live" }), say: el("p", { class: "said", role: "status" }), line: el("p", {}) };
-  now.box = el("li", { class: "way" }, el("h3", {}, names.get(port) ?? port), names.get(port) ? el("p", {}, port) : "", now.live, now.say, now.line);
+  now.box = el("li", { class: "way" }, el("h3", {}, names.get(port) ?? port), names.get(port) ? p(port) : "", now.live, now.say, now.line);
   return now;
 }
 
@@ -161,7 +161,7 @@ function use(port, readability) {
   const asked = fields({ name: freeName, readability: readability ?? "" });
   const { key, said } = sends("Use this scale", "/scale-add", () => ({ port, ...values(asked) }), changed);
   key.classList.add("main");
-  return el("div", { class: "rows" }, el("div", { class: "sizes" }, Object.values(asked).map((one) => one.box)), key, said);
+  return stack(sizes(boxes(asked)), key, said);
 }
 
 function paintFind() {
@@ -186,13 +186,12 @@ function paintFind() {
       heard.set(one.port, now);
       place.append(now.box);
     }
-    const text = (node, words) => { if (node.textContent !== words) node.textContent = words; };
     const found = one.stage === "found" && !find.over;
-    text(now.live, found ? one.shows ?? "no weight now" : "");
+    write(now.live, found ? one.shows ?? "no weight now" : "");
     now.live.hidden = !found;
-    text(now.say, one.stage === "listening" && find.over ? "" : one.say);
+    write(now.say, one.stage === "listening" && find.over ? "" : one.say);
     now.say.classList.toggle("wrong", one.stage === "not-found");
-    text(now.line, found ? one.line ?? "" : "");
+    write(now.line, found ? one.line ?? "" : "");
     if (found && !now.form) {
       now.form = use(one.port, one.readability);
       now.box.append(now.form);
@@ -204,6 +203,14 @@ function paintFind() {
 }
 
 // ---- The check --------------------------------------------------------------------------------
+
+// What is said of it comes with the events.
+const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
+/** What is weighed by being led: its fields, the key that begins it, and the one that ends it. */
+function led(fields, begin, words, then = quiet) {
+  const end = sends(words, "/check-end", () => ({}), then);
+  return inBatch() ? p(NOT_NOW) : stack(sizes(boxes(fields)), keys(begin.key, end.key), begin.said, end.said);
+}
 
 const settled = new WeakSet(); // the checks whose end the cards tell already
 let cards = new Map(); // the facts of each scale, by its name
@@ -220,29 +227,22 @@ function check(reply) {
   offer();
   const kind = field("Its class (OIML R 111)", { choices: reply.classes.map((name) => [name, name]) });
   kind.input.value = "M1";
-  // What is said of the check comes with the events.
-  const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
   const begin = sends("Begin the check", "/check", () => ({ scale: which.value, weight: `${weight.value}g`, class: kind.value }), quiet);
-  const end = sends("End the check", "/check-end", () => ({}));
   return part("Check a scale with a test weight",
     el("p", { id: "check-say", role: "status" }),
-    inBatch() ? el("p", {}, "A batch is under way; check the scale when it is over.")
-      : el("div", { class: "rows" }, el("div", { class: "sizes" }, which.box, weight.box, kind.box), el("div", { class: "keys" }, begin.key, end.key), begin.said, end.said),
-    el("p", {}, "A passed check tells that this scale weighs right today. It does not make it legal for trade."));
+    led([which, weight, kind], begin, "End the check", null),
+    p("A passed check tells that this scale weighs right today. It does not make it legal for trade."));
 }
 
 /** One load ten times: how far the scale scatters, and the smallest weights that are good on it. */
 function repeated(reply) {
   const which = field("Scale to weigh on", { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
   const then = field("What comes of it", { choices: [["true", "bismar counts with it"], ["", "It is only shown and logged"]] });
-  const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
   const begin = sends("Begin the ten weighings", "/repeatability", () => ({ scale: which.value, write: Boolean(then.value) }), quiet);
-  const end = sends("End the weighings", "/check-end", () => ({}), quiet);
   return part("Weigh one load ten times",
-    el("p", {}, "Take any load that stays the same, as a full jar. It tells how far the scale scatters; each weight’s uncertainty rests on that."),
+    p("Take any load that stays the same, as a full jar. It tells how far the scale scatters; each weight’s uncertainty rests on that."),
     el("p", { id: "repeated-say", role: "status" }),
-    inBatch() ? el("p", {}, NOT_NOW)
-      : el("div", { class: "rows" }, el("div", { class: "sizes" }, which.box, then.box), el("div", { class: "keys" }, begin.key, end.key), begin.said, end.said));
+    led([which, then], begin, "End the weighings"));
 }
 
 // ---- Vessels ----------------------------------------------------------------------------------
@@ -253,23 +253,19 @@ function vessels(reply) {
   const one = (vessel) => {
     const remove = sends("Remove it", "/vessel-remove", () => ({ vessel: vessel.name }), changed, { twice: "Press again: remove it" });
     return el("li", { class: "way" }, el("h3", {}, vessel.name),
-      el("p", {}, `${g(vessel.weight)} empty${vessel.capacity ? `, holds ${g(vessel.capacity)}` : ""}`),
+      p(`${g(vessel.weight)} empty${vessel.capacity ? `, holds ${g(vessel.capacity)}` : ""}`),
       inBatch() ? null : remove.key, remove.said);
   };
   const name = field("Its name", { maxlength: 40 }, "small beaker");
   const holds = field("What it holds, grams", { inputmode: "decimal" }, "may stay empty");
   const which = field("Scale for it", { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
-  const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
   const body = () => ({ scale: which.value, name: name.value, capacity: holds.value ? mass(dot(holds.value)) : "" });
   const weigh = sends("Weigh it empty", "/vessel-weigh", body, quiet);
-  const end = sends("End the weighing", "/check-end", () => ({}), quiet);
   return part("Vessels",
-    el("p", {}, "The empty weight of a vessel tells a tared one from a forgotten one."),
+    p("The empty weight of a vessel tells a tared one from a forgotten one."),
     reply.vessels.length ? el("ul", { class: "ways" }, reply.vessels.map(one)) : null,
     el("p", { id: "vessel-say", role: "status" }),
-    inBatch() ? el("p", {}, NOT_NOW)
-      : el("div", { class: "rows" }, el("div", { class: "sizes" }, name.box, holds.box, reply.scales.length > 1 ? which.box : null),
-        el("div", { class: "keys" }, weigh.key, end.key), weigh.said, end.said));
+    led([name, holds, ...(reply.scales.length > 1 ? [which] : [])], weigh, "End the weighing"));
 }
 
 // ---- What moves -------------------------------------------------------------------------------
@@ -282,14 +278,13 @@ function say(id, standing) {
 
 export function paintScales() {
   for (const node of root.querySelectorAll("[data-scale]")) {
-    const words = scaleNow(know.scales.get(node.dataset.scale));
-    if (node.textContent !== words) node.textContent = words;
+    write(node, scaleNow(know.scales.get(node.dataset.scale)));
   }
   for (const node of root.querySelectorAll("[data-trouble]")) {
     const down = know.scales.get(node.dataset.trouble)?.line === "lost";
     const trouble = down ? know.lines?.find((line) => line.scale === node.dataset.trouble)?.trouble : null;
     node.hidden = !trouble;
-    if (trouble && node.textContent !== trouble) node.textContent = trouble;
+    if (trouble) write(node, trouble);
   }
   paintFind();
   const { check, vessel, repeated } = know;
@@ -300,7 +295,7 @@ export function paintScales() {
   if (over.length) {
     over.forEach((one) => settled.add(one));
     get("/scales").then((reply) => {
-      for (const scale of reply.scales ?? []) cards.get(scale.name)?.replaceChildren(...known(scale, reply.daily));
+      for (const scale of reply.scales ?? []) if (cards.has(scale.name)) refill(cards.get(scale.name), known(scale, reply.daily));
     });
   }
   if (vessel?.over && told !== vessel) {
