@@ -1,6 +1,6 @@
-//! `bismar begin FORMULA`: begins a batch with the daemon.
+//! `bismar begin FORMULA`: begins a batch with the daemon; `--go-on` goes on with one that was stopped.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -10,33 +10,46 @@ use super::{Exit, Failure, Outcome, print};
 use crate::formula::{Formula, VesselWay};
 use crate::journal::batch::residue::{FEWEST, usual};
 use crate::journal::format::cell::clean;
+use crate::journal::name_of;
+use crate::journal::read::folder::all_threads;
 use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::protocol::client;
 use crate::protocol::client::Client;
-use crate::protocol::request::Overweigh;
+use crate::protocol::request::{Overweigh, Request};
+use crate::text::shell_word;
 use crate::workshop;
 use crate::workshop::batches::archive;
+use crate::workshop::stopped::{Stopped, stopped};
 
 #[derive(Debug, Args)]
-#[command(group = size::required())]
+#[command(group = size::required().arg("go_on"))]
 pub struct BeginArgs {
     /// The formula: its name, or its file (.toml)
-    #[arg(value_name = FORMULA)]
-    formula: PathBuf,
+    #[arg(value_name = FORMULA, required_unless_present = "go_on")]
+    formula: Option<PathBuf>,
     #[command(flatten)]
     size: SizeArgs,
     /// Weigh a little more of what stays in its beaker, as learned from the batches that weighed it
     /// back (`bismar residue`)
     #[arg(long)]
     overweigh: bool,
+    /// Go on with a batch that was stopped; without its name, list those that were, with what is still open
+    #[arg(long, value_name = "BATCH", conflicts_with_all = ["formula", "overweigh", "allowance"])]
+    go_on: Option<Option<PathBuf>>,
 }
 
 /// # Errors
 /// What is told to the person, with its remedy and exit code.
 pub fn run(args: BeginArgs) -> Outcome {
+    let named = match (args.go_on, args.formula) {
+        (Some(batch), _) => return go_on(batch.as_deref()),
+        // clap asks for one of the two.
+        (None, None) => return Err(Failure::failed("no formula is named")),
+        (None, Some(formula)) => formula,
+    };
     // Read here too: a fault of the file is told with its place, whether a daemon runs or not.
-    let file = named::formula(&args.formula, None)?;
+    let file = named::formula(&named, None)?;
     let formula = workshop::formula(&file)?;
     let sticky = sticky(&formula, &args.size)?;
     let SizeArgs {
@@ -64,8 +77,54 @@ pub fn run(args: BeginArgs) -> Outcome {
             "Note: no ingredient was weighed back often enough ({FEWEST} times) to weigh more of it."
         ))?;
     }
-    print("`bismar watch` shows what to do now.")?;
+    print(WATCH)?;
     Ok(Exit::Done)
+}
+
+const WATCH: &str = "`bismar watch` shows what to do now.";
+
+/// Goes on with the batch, or lists those that were stopped.
+fn go_on(batch: Option<&Path>) -> Outcome {
+    let config = super::config::load(None)?;
+    let Some(batch) = batch else {
+        // Without a daemon nothing is under way.
+        let running = Client::connect().and_then(|mut client| client.status());
+        let running = running.ok().and_then(|standing| standing.batch);
+        let all = stopped(&config, &config.logs()?, all_threads())?;
+        let all: Vec<Stopped> = all
+            .into_iter()
+            .filter(|one| Some(&one.batch) != running.as_ref())
+            .collect();
+        if all.is_empty() {
+            print("No batch is stopped; each is finished.")?;
+        }
+        for one in &all {
+            print(&told(one))?;
+        }
+        return Ok(Exit::Done);
+    };
+    let request = Request::GoOn {
+        batch: name_of(batch),
+    };
+    print(&Client::connect()?.say(&request)?)?;
+    print(WATCH)?;
+    Ok(Exit::Done)
+}
+
+/// One batch that was stopped, in the words of the page.
+fn told(one: &Stopped) -> String {
+    let mut text = format!("{}, {}: {}", one.batch, one.formula, one.say);
+    for heed in &one.heed {
+        text.push_str(&format!("\n  Note: {heed}"));
+    }
+    match &one.cannot {
+        Some(why) => text.push_str(&format!("\n  It cannot go on: {why}")),
+        None => text.push_str(&format!(
+            "\n  bismar begin --go-on {}",
+            shell_word(&one.batch)
+        )),
+    }
+    text
 }
 
 /// The newest logs, so that a begin stays quick over the years.

@@ -249,6 +249,7 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>, page: &Door) -> (Reply, Op
         | Request::Status
         | Request::Begin { .. }
         | Request::Fill { .. }
+        | Request::GoOn { .. }
         | Request::Next
         | Request::Again
         | Request::Keep

@@ -352,6 +352,7 @@ impl<H: Weigher> Core<H> {
                 self.open(|opener| opener.mend(&batch, way))
                     .map(|(said, _)| Answer::Said(said))
             }
+            Request::GoOn { batch } => self.take_up(&batch).map(Answer::Said),
             fill @ Request::Fill { .. } => {
                 let wanted = request::fill(fill)?;
                 self.open(|opener| opener.fill(&wanted))
@@ -409,6 +410,37 @@ impl<H: Weigher> Core<H> {
         &mut self,
         open: impl FnOnce(&mut dyn Opener) -> Result<Opened, Refusal>,
     ) -> Result<(Said, Vec<Need>), Refusal> {
+        let opened = self.opened(open)?;
+        let needs = Need::of_plan(&opened.plan);
+        Ok((self.take(opened)?, needs))
+    }
+
+    /// Goes on with a stopped batch as after a restart: whatever the bench knew of what stands on its scales, hands
+    /// may have been there since.
+    fn take_up(&mut self, batch: &str) -> Result<Said, Refusal> {
+        let opened = self.opened(|opener| opener.take_up(batch))?;
+        self.new_bench();
+        self.take(opened)
+    }
+
+    /// A bench that has seen nothing yet, for the configuration that holds.
+    fn new_bench(&mut self) {
+        self.keep_learned();
+        let config = self.parts.config.now();
+        self.bench = (self.parts.bench)(&config);
+        self.learned.tell(&config, &mut self.bench);
+        self.bench.set_readings(self.subscribers.readings_wanted());
+        let now = self.clock.now();
+        for scale in self.lines.lost() {
+            self.bench.lost(scale, now);
+        }
+    }
+
+    /// What `open` opens, where nothing else is under way.
+    fn opened(
+        &mut self,
+        open: impl FnOnce(&mut dyn Opener) -> Result<Opened, Refusal>,
+    ) -> Result<Opened, Refusal> {
         if self.running {
             let refusal = Refusal::new("a batch is being weighed; finish it, or stop it");
             return Err(refusal.help(Help::Stop));
@@ -421,9 +453,7 @@ impl<H: Weigher> Core<H> {
         }
         // Frees the log of the last batch, which may be the one to go on with.
         self.let_go();
-        let opened = open(self.parts.opener.as_mut())?;
-        let needs = Need::of_plan(&opened.plan);
-        Ok((self.take(opened)?, needs))
+        open(self.parts.opener.as_mut())
     }
 
     fn take(&mut self, opened: Opened) -> Result<Said, Refusal> {

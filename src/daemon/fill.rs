@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use jiff::Timestamp;
 
-use super::open::{BatchOpener, append, not_planned};
+use super::open::{BatchOpener, append};
 use super::ports::Opened;
 use crate::formula::Plan;
 use crate::formula::filling::{Fill, MOST_JARS};
@@ -23,6 +23,7 @@ use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::workshop::batches::archive;
 use crate::workshop::named;
+use crate::workshop::stopped::not_planned;
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, Refusal> {

@@ -85,6 +85,12 @@ impl Lines {
         !self.tasks.iter().any(JoinHandle::is_finished)
     }
 
+    /// The scales whose line was lost.
+    pub fn lost(&self) -> impl Iterator<Item = ScaleIndex> {
+        let lost = |(index, state): (ScaleIndex, &State)| state.fault.as_ref().map(|_| index);
+        self.states.iter().enumerate().filter_map(lost)
+    }
+
     /// Scales whose line is not open, in words; empty when all are. No scale at all is missing too.
     pub fn missing(&self) -> Vec<String> {
         if self.states.is_empty() {

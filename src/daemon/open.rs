@@ -10,16 +10,14 @@ use super::ports::{Kept, LeftOver, LogAnswer, Opened, Opener, RowSink};
 use super::stock::StockFiles;
 use crate::config::Held;
 use crate::formula::amend::{Amendment, Cause, Retarget};
-use crate::formula::plan::{BatchSize, PlanError};
+use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan, VesselWay, contents};
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
-use crate::journal::format::cell::clean;
 use crate::journal::format::contents_note;
 use crate::journal::format::opening::Opening;
 use crate::journal::name_of;
 use crate::journal::read::folder::all_threads;
-use crate::journal::read::record;
 use crate::journal::store::log::{Found, LogFile};
 use crate::journal::store::spill;
 use crate::journal::store::spill::TakenIn;
@@ -31,10 +29,12 @@ use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::text::{counted, listed};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
-use crate::vocabulary::entry::{Draft, RowKind};
+use crate::vocabulary::entry::{Draft, RowKind, goes_on};
+use crate::vocabulary::progress::Progress;
 use crate::workshop::batches::archive;
 use crate::workshop::scale_check::{Checked, LastCheck};
-use crate::workshop::{self, planning, scale_check};
+use crate::workshop::stopped::{Unfinished, not_planned};
+use crate::workshop::{self, planning, scale_check, stopped};
 
 /// How long the writer has for a last try when the daemon ends; the loop has waited before.
 const LAST_TRY: Duration = Duration::from_millis(200);
@@ -143,26 +143,20 @@ impl BatchOpener {
         Ok((Box::new(sink), answers))
     }
 
-    fn go_on(&self, path: &Path) -> Result<Option<Opened>, Refusal> {
-        // Looked at without changing it first: what is refused stays as it is, torn end and all.
-        let record = record::read_strictly(path).map_err(|error| error.to_string())?;
-        let Some(opening) = record.opening.as_ref().filter(|_| !record.ended) else {
-            return Ok(None);
-        };
-        let shown = path.display();
-        let formula = Formula::parse(&opening.text, &format!("the formula in {shown}"))
-            .map_err(|error| error.to_string())?;
-        let amount = opening.amount();
-        let plan = match record.fillings.last() {
-            Some(fill) => self.filling(*fill, &formula.label())?,
-            None => {
-                let config = self.config.now();
-                let (scales, guard) = (config.abilities(), config.weighing.guard);
-                let plan = record.plan(&formula, amount, &scales, guard);
-                let plan = plan.map_err(not_planned)?;
-                compare(path, &record, &plan)?;
-                plan
+    /// Takes the batch of a log up where its rows end; `None` where nothing of it is open.
+    pub(super) fn go_on(&self, path: &Path, why: Why) -> Result<Option<Opened>, Refusal> {
+        let config = self.config.now();
+        let (record, plan) = match stopped::unfinished(path, &config)? {
+            Unfinished::Weighing { record, plan } | Unfinished::Filling { record, plan } => {
+                (record, plan)
             }
+            Unfinished::Over(_) => return Ok(None),
+        };
+        // The scales may have been checked on another day.
+        let checks = match (why, record.ended) {
+            (Why::Restart, true) => return Ok(None),
+            (Why::Restart, false) => Checks::default(),
+            (Why::Word, _) => self.checks(&plan)?,
         };
         let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
         let Found { torn, record } = found;
@@ -179,7 +173,19 @@ impl BatchOpener {
                 plan.steps.len()
             ),
         };
-        let mut note = "bismar was started again and goes on with this batch".to_owned();
+        let mut rows = Vec::new();
+        // First of all: what follows belongs to a batch that goes on.
+        if let Some(closed) = record
+            .closed
+            .as_ref()
+            .filter(|_| record.fillings.is_empty())
+        {
+            rows.push(Draft::new(RowKind::Note, goes_on(closed.seq)));
+        }
+        let mut note = match why {
+            Why::Restart => "bismar was started again and goes on with this batch".to_owned(),
+            Why::Word => "taken up again by a person's word".to_owned(),
+        };
         if let Some(torn) = torn {
             say.push_str(&format!(" Note: {torn}; no recorded weight is lost."));
             note.push_str(&format!("; {torn}"));
@@ -196,32 +202,41 @@ impl BatchOpener {
             say.push_str(&format!(" Note: {words}."));
             note.push_str(&format!("; {words}"));
         }
-        log.append(&Draft::new(RowKind::Note, note), Timestamp::now())
-            .map_err(|error| error.to_string())?;
+        rows.push(Draft::new(RowKind::Note, note));
+        rows.extend(checks.rows);
+        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.to_string())?;
+        let mut said = Said::new(say);
+        for note in checks.notes {
+            said.note(note);
+        }
         let (batch, file) = (log.batch().to_owned(), log.path().to_owned());
         let (log, answers) = self.start(log)?;
         Ok(Some(Opened {
             batch,
             file,
-            progress: record.progress(&plan),
+            progress: Progress {
+                closed: false,
+                ..record.progress(&plan)
+            },
             plan,
             log,
             answers,
-            said: Said::new(say),
+            said,
         }))
     }
 }
 
-/// Why there is no plan, with what helps.
-pub(super) fn not_planned(error: PlanError) -> Refusal {
-    let refusal = Refusal::new(error.to_string());
-    match error {
-        PlanError::NoScale => refusal.help(Help::FindScale),
-        _ => refusal,
-    }
+/// Why a batch goes on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Why {
+    /// It was under way when the daemon ended.
+    Restart,
+    /// A person says so.
+    Word,
 }
 
 /// See [`BatchOpener::checks`].
+#[derive(Default)]
 pub(super) struct Checks {
     pub rows: Vec<Draft>,
     pub notes: Vec<String>,
@@ -326,6 +341,10 @@ impl Opener for BatchOpener {
         self.mend_closed(batch, way)
     }
 
+    fn take_up(&mut self, batch: &str) -> Result<Opened, Refusal> {
+        self.take_up_stopped(batch)
+    }
+
     fn unfinished(&mut self) -> Result<Option<Opened>, Refusal> {
         let logs = archive(&self.folder()?).list_open(all_threads());
         let logs = logs.map_err(|error| error.to_string())?;
@@ -356,7 +375,7 @@ impl Opener for BatchOpener {
                 "rows of batch {batch} are kept in a file of their own and must be in its log first"
             )));
         }
-        self.go_on(newest)
+        self.go_on(newest, Why::Restart)
     }
 
     fn kept(&mut self) -> Vec<Kept> {
@@ -451,42 +470,6 @@ pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<Stri
         "the scale is too coarse to prove the tolerance of {word} {which}; it is weighed as well as \
          the scale can, and `bismar check` with the same formula and size tells what would help."
     ))
-}
-
-/// Whether the rows of the log are of this plan's steps. Another scale or readability since then
-/// gives other targets, and the weights recorded so far would not add up with them.
-pub(super) fn compare(path: &Path, record: &Record, plan: &Plan) -> Result<(), String> {
-    // A weight that was taken back holds nothing of the plan.
-    for row in record.settled() {
-        let target = row.target.map(|target| target.mass());
-        let same = plan.steps.get(row.step - 1).is_some_and(|step| {
-            clean(&step.ingredient) == row.ingredient && target == Some(step.target)
-        });
-        if !same {
-            let planned = plan.steps.get(row.step - 1).map_or_else(
-                || "has no such step".to_owned(),
-                |step| {
-                    format!(
-                        "plans {} g {}",
-                        step.target.grams(Mass::from_mg(10)),
-                        step.ingredient
-                    )
-                },
-            );
-            let weighed = target.map_or(String::new(), |t| {
-                format!("{} g ", t.grams(Mass::from_mg(10)))
-            });
-            return Err(format!(
-                "{}: step {} was weighed for a target of {weighed}{}, and the configuration of today \
-                 {planned}: the scales have changed since. Give the configuration its old scales and \
-                 start the daemon again, or move the log to another folder and begin anew",
-                path.display(),
-                row.step,
-                row.ingredient,
-            ));
-        }
-    }
-    Ok(())
 }
 
 /// The log's writer as the loop's sink.

@@ -155,6 +155,14 @@ pub trait Opener {
         Err(Refusal::new("batches cannot be mended here"))
     }
 
+    /// Goes on with a batch that was stopped.
+    ///
+    /// # Errors
+    /// A text for a person.
+    fn take_up(&mut self, _batch: &str) -> Result<Opened, Refusal> {
+        Err(Refusal::new("batches cannot be taken up again here"))
+    }
+
     /// The batch that was running when the daemon last ended, if there is one.
     ///
     /// # Errors

@@ -1,8 +1,8 @@
-//! A closed batch is opened again, with the steps of a remedy.
+//! A closed batch is opened again: with the steps of a remedy, or since it was stopped too early.
 
 use jiff::Timestamp;
 
-use super::open::{BatchOpener, append, compare, not_planned};
+use super::open::{BatchOpener, Why, append};
 use super::ports::Opened;
 use crate::formula::Formula;
 use crate::formula::amend::change_of;
@@ -17,8 +17,19 @@ use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::vocabulary::progress::Progress;
+use crate::workshop::stopped::{compare, not_planned};
 
 impl BatchOpener {
+    pub(super) fn take_up_stopped(&self, batch: &str) -> Result<Opened, Refusal> {
+        let (path, batch, _) = self.weighed_log(Some(batch))?;
+        let over = || {
+            Refusal::new(format!(
+                "nothing of batch {batch} is open: every step of it is weighed or left out"
+            ))
+        };
+        self.go_on(&path, Why::Word)?.ok_or_else(over)
+    }
+
     pub(super) fn mend_closed(&self, batch: &str, way: Way) -> Result<Opened, Refusal> {
         let (path, batch, record) = self.weighed_log(Some(batch))?;
         if !record.ended {

@@ -99,6 +99,7 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
         | Request::Lot { .. }
         | Request::Note { .. }
         | Request::Fill { .. }
+        | Request::GoOn { .. }
         | Request::Remedy { .. }
         | Request::Residue { .. }
         | Request::Undo

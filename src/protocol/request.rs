@@ -13,6 +13,7 @@
 //! | `{"do":"lot","lot":"B-12"}`, `{"do":"note","note":"..."}` | the same |
 //! | `{"do":"remedy","way":"in-proportion"}`, `{"do":"residue","step":3}` | the same |
 //! | `{"do":"remedy","way":"in-proportion","batch":"soak-1"}` | the same, of a closed batch, which is opened again |
+//! | `{"do":"go-on","batch":"soak-1"}` | the same, of a batch that was stopped before its last step |
 //! | `{"do":"lot","lot":"B-12","despite":"tested today"}` | the same |
 //! | `{"do":"let-in"}` | `{"ok":true,"link":"http://.../#once-...","seconds":300}`, for one browser, once |
 //! | `{"do":"reload"}` | `{"ok":true,"say":"..."}`; the configuration file is read anew |
@@ -134,6 +135,10 @@ pub enum Request {
         /// A batch that is closed already and is opened again for it; without it the running one.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         batch: Option<String>,
+    },
+    /// A batch that was stopped goes on.
+    GoOn {
+        batch: String,
     },
     /// The emptied beaker of a step is put back.
     Residue {
@@ -267,6 +272,7 @@ impl Request {
             | Request::Status
             | Request::Begin { .. }
             | Request::Fill { .. }
+            | Request::GoOn { .. }
             | Request::LetIn
             | Request::Reload
             | Request::Subscribe { .. } => None,

@@ -141,3 +141,19 @@ pub fn skip_reason(note: &str) -> Option<&str> {
 pub fn lot_taken_back(ingredient: &str) -> String {
     format!("lot of {ingredient} taken back")
 }
+
+const GOES_ON: &str = "the batch goes on: seq ";
+const GOES_ON_END: &str = " did not end it";
+
+/// The note of the row that takes a stopped batch up again: what closed it in the row `seq` counts no more.
+pub fn goes_on(seq: u64) -> String {
+    format!("{GOES_ON}{seq}{GOES_ON_END}")
+}
+
+/// The `seq` that a note of [`goes_on`] names; `None` of any other note.
+pub fn goes_on_after(note: &str) -> Option<u64> {
+    let seq = note.strip_prefix(GOES_ON)?.strip_suffix(GOES_ON_END)?;
+    let seq = seq.parse().ok()?;
+    // As it is written, and no other way: `+7` and `007` are somebody's own words.
+    (goes_on(seq) == note).then_some(seq)
+}

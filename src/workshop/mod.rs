@@ -13,6 +13,7 @@ pub mod repeatability;
 pub mod scale_check;
 pub mod scale_setup;
 pub mod several_loads;
+pub mod stopped;
 pub mod store;
 pub mod tracing;
 

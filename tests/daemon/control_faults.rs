@@ -91,7 +91,7 @@ fn asked(asker: &mut Asker, line: &[u8]) -> bool {
 fn judged_by_python(taken: &[Vec<u8>]) {
     let judge = "
 import json, sys
-known = set('hello status begin fill next again keep lot note remedy residue stop subscribe'.split())
+known = set('hello status begin fill go-on next again keep lot note remedy residue stop subscribe'.split())
 def once(pairs):
     assert len(dict(pairs)) == len(pairs), pairs
     return dict(pairs)

@@ -10,6 +10,7 @@ mod daemon_batch;
 mod lots_at_the_bench;
 mod scale_checks;
 mod skipped;
+mod stopped;
 mod taken_back;
 mod wire;
 mod without_a_scale;

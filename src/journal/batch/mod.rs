@@ -11,4 +11,5 @@ mod progress;
 pub mod record;
 pub mod residue;
 pub mod standing;
+pub mod still_open;
 pub mod summary;

@@ -19,7 +19,7 @@ use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::problem::Problems;
-use crate::vocabulary::entry::{RowKind, lot_taken_back};
+use crate::vocabulary::entry::{RowKind, goes_on_after, lot_taken_back};
 
 /// What a log says of its batch, up to its first line that is not as it was written.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -278,6 +278,7 @@ impl Record {
                 self.ended = false;
             }),
             (None, None) => {
+                self.go_on(&row);
                 self.notes.push(row);
                 return Ok(());
             }
@@ -286,6 +287,17 @@ impl Record {
             self.notes.push(row);
             not_understood(why)
         })
+    }
+
+    /// A stopped batch is taken up again by the row that names what closed it. Where nothing is closed by that row,
+    /// the note is somebody's remark.
+    fn go_on(&mut self, row: &Row) {
+        let closed = self.closed.as_ref().map(|closed| closed.seq);
+        let taken_up = closed.is_some() && closed == goes_on_after(&row.note);
+        if taken_up && self.ended && self.fillings.is_empty() {
+            self.closed = None;
+            self.ended = false;
+        }
     }
 
     fn close(&mut self, row: Row) {

@@ -89,6 +89,19 @@ impl Archive {
         Ok(self.look(threads, |batch, _| take(batch))?.taken)
     }
 
+    /// As [`Archive::each_log`], each with its file, in the order of their names.
+    ///
+    /// # Errors
+    /// As [`Archive::each_log`].
+    pub fn each_named<T: Send>(
+        &self,
+        threads: usize,
+        take: impl Fn(Summary) -> T + Sync,
+    ) -> Result<impl Iterator<Item = (PathBuf, Result<T, LogError>)>, LogError> {
+        let look = self.look(threads, |batch, _| take(batch))?;
+        Ok(look.paths.into_iter().zip(look.taken))
+    }
+
     /// Looks at every log of a batch.
     ///
     /// # Errors

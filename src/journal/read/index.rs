@@ -28,7 +28,7 @@ use crate::mass::Mass;
 use crate::vocabulary::entry::Verdict;
 
 /// The format of the records and what they are made of: another number for each change of either.
-const FORMAT: &str = "bismar index 1";
+const FORMAT: &str = "bismar index 2";
 
 /// Longer records are not kept: a log of so many steps is no batch.
 const LONGEST: usize = 1 << 20;

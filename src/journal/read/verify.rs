@@ -155,7 +155,6 @@ pub fn verify_with(path: &Path, head: Option<&Head>) -> Result<Report, LogError>
             break;
         }
         report.rows += 1;
-        report.closed |= row.kind == RowKind::Closed;
         // The header is line 1.
         let line = report.rows + 1;
         if last_at.is_some_and(|last| row.at.duration_since(last) < -SET_BACK) {
@@ -175,6 +174,7 @@ pub fn verify_with(path: &Path, head: Option<&Head>) -> Result<Report, LogError>
             }
         }
     }
+    report.closed = agreement.is_closed();
     report.batch = scan.batch().map(str::to_owned);
     let other = |batch: &String| *batch != name_of(path);
     report.renamed = report.batch.as_ref().is_some_and(other);

@@ -21,6 +21,7 @@ pub fn right(formula: &str, batch: &str) -> Vec<Value> {
         json!({"do": "lot", "lot": "B-12"}),
         json!({"do": "lot", "lot": "B-12", "despite": "looked at and smelled today"}),
         json!({"do": "note", "note": "a warm room"}),
+        json!({"do": "go-on", "batch": batch}),
         json!({"do": "remedy", "way": "in-proportion"}),
         json!({"do": "remedy", "way": "least-added", "batch": batch}),
         json!({"do": "residue", "step": 2}),

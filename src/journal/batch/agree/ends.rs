@@ -18,6 +18,7 @@ impl Agreement {
     pub(super) fn close(&mut self, row: &Row) -> Result<(), CellError> {
         self.closed = true;
         self.was_closed = true;
+        self.closed_by = Some(row.seq);
         let Some(net) = mass(row.net) else {
             return Ok(());
         };

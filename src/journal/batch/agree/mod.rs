@@ -21,7 +21,7 @@ use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
-use crate::vocabulary::entry::{RowKind, lot_taken_back};
+use crate::vocabulary::entry::{RowKind, goes_on_after, lot_taken_back};
 use planned::Planned;
 
 /// Takes the rows of a log one by one, in their order. What is kept of each is small.
@@ -47,6 +47,8 @@ pub struct Agreement {
     scaled: Option<bool>,
     /// The weighing, or the last filling, is closed.
     closed: bool,
+    /// The row that closed the weighing last.
+    closed_by: Option<u64>,
     /// It was closed at some time.
     was_closed: bool,
 }
@@ -106,6 +108,11 @@ impl Agreement {
             }
             RowKind::ScaleCheck | RowKind::TakenOut | RowKind::Mixed => Ok(()),
         }
+    }
+
+    /// Whether nothing is under way by the last row: neither the weighing nor a filling.
+    pub fn is_closed(&self) -> bool {
+        self.closed
     }
 
     /// The formula stands behind the row that opens the batch: what is weighed is held against it.
@@ -341,6 +348,9 @@ impl Agreement {
             self.begin_filling(&fill)?;
             self.fill = Some(fill);
             self.closed = false;
+        } else if self.closed && self.fill.is_none() && self.closed_by == goes_on_after(&row.note) {
+            self.closed = false;
+            self.was_closed = false;
         }
         Ok(())
     }

@@ -1,0 +1,273 @@
+//! Batches that were stopped and are not finished: what is weighed of each, what is still open, and whether it can
+//! go on.
+
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+
+use super::batches::archive;
+use super::{QueryError, formulas_called};
+use crate::config::Config;
+use crate::files;
+use crate::formula::plan::PlanError;
+use crate::formula::{Formula, Plan};
+use crate::journal::batch::record::Record;
+use crate::journal::batch::still_open::{OpenPart, StillOpen};
+use crate::journal::batch::summary::Summary;
+use crate::journal::format::cell::clean;
+use crate::journal::name_of;
+use crate::journal::read::record;
+use crate::mass::Mass;
+use crate::protocol::reply::Refusal;
+use crate::text::{counted, listed};
+use crate::vocabulary::code::Help;
+
+/// A batch that was begun, and is neither complete nor over.
+#[derive(Debug)]
+pub struct Stopped {
+    pub batch: String,
+    /// The formula's name and version.
+    pub formula: String,
+    /// When its last row was written.
+    pub last_at: Option<Timestamp>,
+    /// What is weighed, and what is still open.
+    pub say: String,
+    /// What is to be thought of before it goes on.
+    pub heed: Vec<String>,
+    /// Why it cannot go on; `None`: it can.
+    pub cannot: Option<String>,
+}
+
+/// As many are told, those that were worked at last: what nobody took up again for so long stays stopped.
+const MOST: usize = 12;
+
+/// The batches in the folder `logs` that were stopped, the one that was worked at last first; at most `threads` logs
+/// are read at a time. One that is under way now is among them: its log alone does not tell.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn stopped(config: &Config, logs: &Path, threads: usize) -> Result<Vec<Stopped>, QueryError> {
+    let mut open = Vec::new();
+    let mut done = Vec::new();
+    for (path, read) in archive(logs).each_named(threads, |batch| batch)? {
+        let Ok(batch) = read else { continue };
+        if is_open(&batch) {
+            open.push((path, batch));
+        } else if batch.complete {
+            done.push(batch);
+        }
+    }
+    open.sort_by_key(|(_, batch)| std::cmp::Reverse(batch.last_at));
+    let all = open.iter().filter_map(|(path, batch)| {
+        let made = done.iter().filter(|other| again(batch, other));
+        let made: Vec<&str> = made.map(|other| other.batch.as_str()).collect();
+        told(config, path, &made)
+    });
+    Ok(all.take(MOST).collect())
+}
+
+/// By what is known of it in short; that every step is weighed only its rows tell.
+fn is_open(batch: &Summary) -> bool {
+    let damaged = (batch.fault.as_ref()).is_some_and(|fault| !fault.is_torn());
+    let stopped = batch.incomplete.is_some() && batch.jars.is_empty();
+    !batch.ended || stopped || (damaged && !batch.complete)
+}
+
+/// Whether `other` was made of the same formula since.
+fn again(batch: &Summary, other: &Summary) -> bool {
+    batch.formula.is_some()
+        && batch.formula == other.formula
+        && batch
+            .last_at
+            .is_some_and(|last| other.opened_at > Some(last))
+}
+
+fn told(config: &Config, path: &Path, made: &[&str]) -> Option<Stopped> {
+    let batch = name_of(path);
+    let record = record::read(path).ok()?;
+    // It did not get so far as to begin.
+    record.opening.as_ref()?;
+    let mut told = Stopped {
+        batch,
+        formula: record.formula.clone(),
+        last_at: record.last_at,
+        say: String::new(),
+        heed: Vec::new(),
+        cannot: None,
+    };
+    match unfinished(path, config) {
+        Ok(Unfinished::Over(_)) => return None,
+        Ok(Unfinished::Weighing { plan, record }) => told.say = words(&record.still_open(&plan)),
+        Ok(Unfinished::Filling { record, .. }) => {
+            told.say = format!(
+                "Jars are being filled from it; {} are.",
+                record.filled.len()
+            );
+        }
+        Err(why) => {
+            let damaged = (record.fault.as_ref()).is_some_and(|fault| !fault.is_torn());
+            told.say = match damaged {
+                true => "Its log is damaged.".to_owned(),
+                false => format!(
+                    "Weighed: {}.",
+                    counted(record.weighed().count(), "step", "steps")
+                ),
+            };
+            told.cannot = Some(why.error);
+            return Some(told);
+        }
+    }
+    if !made.is_empty() {
+        let made: Vec<String> = made.iter().map(|name| (*name).to_owned()).collect();
+        told.heed.push(format!(
+            "It was made again since, as {}.",
+            listed(&made, "and")
+        ));
+    }
+    told.heed.extend(other_formula(config, &record));
+    Some(told)
+}
+
+/// That the formula's file says something else than when the batch was begun; `None` where it says the same, or lies
+/// elsewhere.
+fn other_formula(config: &Config, record: &Record) -> Option<String> {
+    let opening = record.opening.as_ref()?;
+    let name = record.read_formula()?.ok()?.name;
+    let files = formulas_called(&name, &config.formulas().ok()?);
+    let same = |path: &PathBuf| files::text(path).is_ok_and(|text| text == opening.text);
+    let file = files.first().filter(|_| !files.iter().any(same))?;
+    Some(format!(
+        "{} was changed since; the batch goes on as it was begun, by the formula in its own log.",
+        file.file_name().unwrap_or_default().to_string_lossy()
+    ))
+}
+
+/// How far it is, in a sentence for a person.
+pub fn words(open: &StillOpen) -> String {
+    let left_out = match open.left_out {
+        0 => String::new(),
+        some => format!(", {some} left out"),
+    };
+    let mut parts: Vec<String> = open.unmixed.iter().map(|phase| mixing(phase)).collect();
+    parts.extend(open.parts.iter().map(part));
+    let still = match parts.is_empty() {
+        true => "only its end is open".to_owned(),
+        false => format!("still open: {}", parts.join(", ")),
+    };
+    format!(
+        "{} of {} weighed{left_out}; {still}.",
+        open.weighed, open.of
+    )
+}
+
+fn phase(name: &str) -> String {
+    match name.to_lowercase().contains("phase") {
+        true => name.to_owned(),
+        false => format!("phase {name}"),
+    }
+}
+
+fn mixing(name: &str) -> String {
+    format!("the mixing of {}", phase(name))
+}
+
+fn part(open: &OpenPart) -> String {
+    match open.ingredients[..] {
+        [] => phase(&open.phase),
+        _ => format!("{} ({})", phase(&open.phase), open.ingredients.join(", ")),
+    }
+}
+
+/// A log as whoever goes on with its batch finds it.
+#[derive(Debug)]
+pub enum Unfinished {
+    Weighing {
+        record: Record,
+        plan: Plan,
+    },
+    Filling {
+        record: Record,
+        plan: Plan,
+    },
+    /// Nothing is open.
+    Over(Record),
+}
+
+/// What the batch whose log is at `path` goes on with. The log is looked at and not changed: what is refused stays as
+/// it is, torn end and all.
+///
+/// # Errors
+/// Where it cannot go on: the log is damaged or holds no formula, or the scales are others now.
+pub fn unfinished(path: &Path, config: &Config) -> Result<Unfinished, Refusal> {
+    let record = record::read_strictly(path).map_err(|error| error.to_string())?;
+    let shown = path.display();
+    let opening =
+        (record.opening.as_ref()).ok_or_else(|| format!("{shown}: the log has no formula"))?;
+    let formula = Formula::parse(&opening.text, &format!("the formula in {shown}"))
+        .map_err(|error| error.to_string())?;
+    let (scales, guard) = (config.abilities(), config.weighing.guard);
+    if let Some(fill) = record.fillings.last() {
+        if record.ended {
+            return Ok(Unfinished::Over(record));
+        }
+        let plan = Plan::filling(*fill, &formula.label(), &scales, guard).map_err(not_planned)?;
+        return Ok(Unfinished::Filling { record, plan });
+    }
+    let plan = record
+        .plan(&formula, opening.amount(), &scales, guard)
+        .map_err(not_planned)?;
+    // What was stopped after its last weight is not taken up for its mixing alone.
+    if record.ended && record.still_open(&plan).parts.is_empty() {
+        return Ok(Unfinished::Over(record));
+    }
+    compare(path, &record, &plan)?;
+    Ok(Unfinished::Weighing { record, plan })
+}
+
+/// Why there is no plan, with what helps.
+pub fn not_planned(error: PlanError) -> Refusal {
+    let refusal = Refusal::new(error.to_string());
+    match error {
+        PlanError::NoScale => refusal.help(Help::FindScale),
+        _ => refusal,
+    }
+}
+
+/// That the rows of the log are of this plan's steps.
+///
+/// # Errors
+/// Where they are not: another scale or readability since then gives other targets, and the weights recorded so far
+/// would not add up with them.
+pub fn compare(path: &Path, record: &Record, plan: &Plan) -> Result<(), String> {
+    // A weight that was taken back holds nothing of the plan.
+    for row in record.settled() {
+        let target = row.target.map(|target| target.mass());
+        let same = plan.steps.get(row.step - 1).is_some_and(|step| {
+            clean(&step.ingredient) == row.ingredient && target == Some(step.target)
+        });
+        if !same {
+            let planned = plan.steps.get(row.step - 1).map_or_else(
+                || "has no such step".to_owned(),
+                |step| {
+                    format!(
+                        "plans {} g {}",
+                        step.target.grams(Mass::from_mg(10)),
+                        step.ingredient
+                    )
+                },
+            );
+            let weighed = target.map_or(String::new(), |t| {
+                format!("{} g ", t.grams(Mass::from_mg(10)))
+            });
+            return Err(format!(
+                "{}: step {} was weighed for a target of {weighed}{}, and the configuration of today \
+                 {planned}: the scales have changed since. Give the configuration its old scales and \
+                 start the daemon again, or move the log to another folder and begin anew",
+                path.display(),
+                row.step,
+                row.ingredient,
+            ));
+        }
+    }
+    Ok(())
+}
