@@ -126,6 +126,6 @@ impl Context {
 }
 
 /// One processor is left to the daemon's loop.
-fn threads() -> usize {
+pub(super) fn threads() -> usize {
     (all_threads() - 1).max(1)
 }

@@ -32,6 +32,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/store", get(store))
         .route("/remedies", get(remedies))
         .route("/batches", get(batches))
+        .route("/stopped", get(stopped))
         .route("/record", get(record))
         .route("/sheet", get(sheet))
         .route("/chart", get(chart))
@@ -69,6 +70,10 @@ async fn remedies(State(shared): Ours, headers: HeaderMap, asked: Asked<views::B
 
 async fn record(State(shared): Ours, headers: HeaderMap, asked: Asked<views::Batch>) -> Response {
     with(&shared, &headers, asked, views::record, json).await
+}
+
+async fn stopped(State(shared): Ours, headers: HeaderMap) -> Response {
+    told_from(&shared, &headers, views::stopped, json).await
 }
 
 #[derive(serde::Deserialize)]

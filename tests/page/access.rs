@@ -699,3 +699,39 @@ fn judge_speech(heard: &Value, cues: &[String]) {
     assert!(number(heard, "digits") > 5.0 * said.len() as f64, "{heard}");
     assert!(list(heard, "others").is_empty(), "{heard}");
 }
+
+/// A stopped batch: the bench that offers it, the room with what is still open, the question before a second press;
+/// and by the keyboard alone it goes on.
+#[test]
+fn everybody_can_go_on_with_a_stopped_batch() {
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", crate::stopped::made);
+    let mut page = Page::start(seat);
+    let mut found = Findings::default();
+    let address = format!("http://127.0.0.1:{}/", served.port);
+    page.does(json!({"do": "go-to", "address": address}));
+    page.waits("document.body.dataset.view === 'door'");
+    page.does(json!({"do": "enter", "key": served.key}));
+    page.waits("!document.getElementById('to-stopped').hidden");
+    found.look_closely(&mut page, "a batch was stopped");
+    found.walk(&mut page, "a batch was stopped", PHONE);
+    page.tab_to("#to-stopped");
+    page.press(&["ENTER"]);
+    page.waits("document.querySelectorAll('#room-inside .way').length === 3");
+    found.look_closely(&mut page, "stopped batches");
+    found.walk(&mut page, "stopped batches", PHONE);
+    page.tab_to("Go on with reed-1");
+    page.press(&["ENTER"]);
+    page.waits("document.querySelector('.key.armed')");
+    found.look(&mut page, "a second press is asked for");
+    page.room("#/begin", "document.querySelector('#room-inside .picks')");
+    found.look(&mut page, "new batch beside a stopped one");
+    page.tab_to("Go on with a stopped batch");
+    page.press(&["ENTER"]);
+    page.waits("document.querySelectorAll('#room-inside .way').length === 3");
+    page.tab_to("Go on with scrub-3");
+    page.press(&["ENTER"]);
+    page.waits("document.body.dataset.view === 'batch'");
+    page.says("Stir until even");
+    assert!(found.wrong.is_empty(), "{}", found.wrong.join("\n"));
+}

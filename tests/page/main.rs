@@ -18,4 +18,5 @@ mod reload;
 mod rooms;
 mod scales;
 mod states;
+mod stopped;
 mod strangers;

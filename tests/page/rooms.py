@@ -27,7 +27,7 @@ return {
   view: document.body.dataset.view, hash: location.hash, title: shown("room-title"), inside: shown("room-inside"),
   say: shown("say"), ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"),
   tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"),
-  said: texts(".said"), links: texts("#rooms a, #to-lot, #to-remedies"), choices: shown("choices"),
+  said: texts(".said"), links: texts("#rooms a, #to-lot, #to-remedies"), to_stopped: shown("to-stopped"), choices: shown("choices"),
   pictures: [...document.querySelectorAll("img.chart")].filter((one) => one.offsetParent && one.naturalWidth > 0).length,
   place: shown("place"), ahead: shown("ahead"), scales: shown("scales"), awake: Boolean(window.spied.lock && !window.spied.lock.released), tones: window.spied.tones, sound: shown("sound"),
   wide: document.documentElement.scrollWidth > document.documentElement.clientWidth,

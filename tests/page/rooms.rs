@@ -109,7 +109,7 @@ pub fn has(seen: &Value, key: &str, words: &str) -> bool {
 }
 
 /// A steady stream into the vessel.
-fn pour(pan: &Scale, vessel: f64, grams: f64) {
+pub fn pour(pan: &Scale, vessel: f64, grams: f64) {
     for part in 1..=10 {
         pan.put(vessel + grams * f64::from(part) / 10.0);
         std::thread::sleep(Duration::from_millis(60));

@@ -406,6 +406,7 @@ function paint() {
   paintTrough(shown);
   paintChoices();
   paintSide();
+  paintStopped();
   paintRoom();
   stayAwake();
 }
@@ -569,6 +570,27 @@ function paintSide() {
     item.textContent = words;
     return item;
   });
+}
+
+// Whether a batch was stopped lately, read once after each batch. What nobody took up for days stands in “New batch”.
+const LATE = 3 * 86400000; // ms
+let looked = null;
+function paintStopped() {
+  const mark = inBatch() || !know.status ? null : (know.closed ?? know.in);
+  if (mark !== looked) {
+    looked = mark;
+    know.stopped = [];
+    const late = () => setTimeout(() => { if (looked === mark) looked = null; }, 5000);
+    if (mark) ask("/stopped", null, 10000).then(({ ok, reply }) => {
+      if (looked !== mark) return;
+      if (!ok) return late();
+      know.stopped = reply.batches;
+      draw();
+    }, late);
+  }
+  const [last] = (know.stopped ?? []).filter((one) => Date.now() - Date.parse(one.last) < LATE);
+  $("to-stopped").hidden = inBatch() || !last;
+  put("to-stopped-more", last ? `${last.batch}: ${last.say.split(";")[0]}` : "");
 }
 
 // The lots on hand, read once a step: the one good lot is taken by one press.

@@ -10,7 +10,7 @@ import { paintScales, scales } from "./scales.js";
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
 
 const TITLES = {
-  begin: "New batch", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
+  begin: "New batch", stopped: "Stopped batches", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
   formulas: "Formulas", "=new": "New formula", "=table": "From a spreadsheet", tablet: "Let a tablet in",
   answers: "Other answers", label: "Label", trace: "Where it went",
 };
@@ -49,9 +49,32 @@ async function begin(file) {
       el("small", {}, `${alike(formula.name) ? `${formula.file}, ` : ""}${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients in ${formula.phases.join(", ")}`)));
   return [
     inBatch() ? saying("A batch is under way. Another one can be begun when it is over.") : null,
+    !inBatch() && know.stopped?.length ? link("stopped", "Go on with a stopped batch") : null,
     pickList(reply.formulas.filter((formula) => !formula.error).map(one)),
     bad.map((formula) => wrong(`${formula.file} cannot be used: ${formula.error}`)),
     reply.more ? p(`${reply.more} more are in ${reply.folder}.`) : null,
+  ];
+}
+
+/** The batches that were stopped, with what is still open; a press goes on with one. */
+async function stopped() {
+  const reply = await get("/stopped");
+  if (reply.error) return [wrong(reply.error)];
+  const busy = inBatch();
+  const all = reply.batches.filter(({ batch }) => !busy || batch !== know.batch);
+  const one = ({ batch, formula, last, say, heed, cannot }) => {
+    const goes = sends(`Go on with ${batch}`, "/do", () => ({ do: "go-on", batch, about: aboutNow() }), toBench,
+      { twice: heed.length ? "Press again: go on with it all the same" : null });
+    goes.key.classList.add("main");
+    return el("li", { class: "way" }, el("h2", {}, batch), p(`${formula}, last worked at ${day(last)}`), big(say), lines(heed, "lines heed"),
+      cannot ? wrong(`It cannot go on: ${cannot}`) : busy ? null : [goes.key, goes.said], link(at("batches", batch), `Record of ${batch}`));
+  };
+  return [
+    !all.length ? p("No batch is stopped; each is finished.")
+      : busy ? saying("A batch is under way. A stopped one can go on when it is over.")
+        : p("What is recorded stays. bismar asks first what stands on the scale."),
+    el("ul", { class: "ways" }, all.map(one)),
+    busy ? null : link("begin", "New batch"),
   ];
 }
 
@@ -508,7 +531,7 @@ function tablet() {
 
 // ---- Going in and out -------------------------------------------------------------------------
 
-const rooms = { answers, begin, formulas, lots, batches, remedies, fill, label, trace, scales, tablet };
+const rooms = { answers, begin, stopped, formulas, lots, batches, remedies, fill, label, trace, scales, tablet };
 
 /** Shows the room that the address names; `false` where it names the bench. */
 export async function enterRoom() {

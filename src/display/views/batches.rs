@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::super::context::Context;
+use super::super::context::{self, Context};
 use super::{Batch, grams};
 use crate::chart::history::{bare, signed};
 use crate::chart::report::report;
@@ -14,7 +14,7 @@ use crate::journal::format::cell::Grams;
 use crate::journal::read::record;
 use crate::mass::Mass;
 use crate::sheet::html;
-use crate::workshop::{QueryError, batches as folder};
+use crate::workshop::{QueryError, batches as folder, stopped};
 
 /// Batches told at a time.
 const PAGE: usize = 30;
@@ -161,4 +161,25 @@ pub fn chart(context: &Context, asked: &Chart) -> Result<Value, QueryError> {
     })?;
     let width = asked.width.unwrap_or(WIDTH);
     Ok(json!({ "svg": chart.svg(width), "words": chart.words() }))
+}
+
+/// The batches that were stopped and are not finished, the one that was worked at last first. The one under way is
+/// among them.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn stopped(context: &Context) -> Result<Value, QueryError> {
+    let config = context.config();
+    let all = stopped::stopped(&config, &config.logs()?, context::threads())?;
+    let told = all.into_iter().map(|one| {
+        json!({
+            "batch": one.batch,
+            "formula": one.formula,
+            "last": one.last_at.map(|at| at.to_string()),
+            "say": one.say,
+            "heed": one.heed,
+            "cannot": one.cannot,
+        })
+    });
+    Ok(json!({ "batches": told.collect::<Vec<_>>() }))
 }

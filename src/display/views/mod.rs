@@ -8,7 +8,7 @@ mod remedies;
 mod scales;
 mod store;
 
-pub use batches::{Chart, batches, chart, record, sheet};
+pub use batches::{Chart, batches, chart, record, sheet, stopped};
 pub use labels::{Asked as Label, declaration, label, labels};
 pub use plan::{Plan, bare, formulas, plan};
 pub use remedies::remedies;
