@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::config::{load, load_with_scales, usual_place};
-use super::{Exit, Failure, Outcome};
+use super::{Exit, Failure, Outcome, try_it};
 use crate::bench::Bench;
 use crate::config::paths::Places;
 use crate::config::{Config, Holder};
@@ -62,6 +62,8 @@ pub fn run(args: &DaemonArgs) -> Outcome {
         waiting,
         fault,
         taken,
+        rehearse: Some(try_it::rehearsals(&socket)),
+        managed: true,
         bench: Box::new(bench),
         reload: Box::new(move || {
             let file = path.as_deref();

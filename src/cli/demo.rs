@@ -61,7 +61,7 @@ fn seed(text: &str) -> Result<u64, String> {
 }
 
 /// Six jars of 60 g of the Saltmarsh Bench workshop's bath soak.
-const AMOUNT: BatchSize = BatchSize::Jars {
+pub(super) const AMOUNT: BatchSize = BatchSize::Jars {
     count: 6,
     fill: Mass::from_g(60),
 };
@@ -166,10 +166,10 @@ fn fast(
 }
 
 /// Ingredients that need a lot: the hands have it at hand before they begin.
-struct LotNeeds(Vec<String>);
+pub(super) struct LotNeeds(Vec<String>);
 
 impl LotNeeds {
-    fn of(plan: &Plan) -> LotNeeds {
+    pub fn of(plan: &Plan) -> LotNeeds {
         LotNeeds(
             plan.steps
                 .iter()
@@ -179,7 +179,7 @@ impl LotNeeds {
         )
     }
 
-    fn named(&self) -> Vec<(String, String)> {
+    pub fn named(&self) -> Vec<(String, String)> {
         let named = |name: &String| (name.clone(), LOT.to_owned());
         self.0.iter().map(named).collect()
     }
@@ -232,14 +232,12 @@ async fn live_in(
         waiting: None,
         fault: None,
         taken: None,
+        rehearse: None,
+        managed: true,
         bench: Box::new(move |config: &Config| Watched {
-            bench: Bench::new(config).ok().map(|mut bench| {
-                // The hands and the screen always watch the live weight.
-                bench.set_readings(true);
-                bench
-            }),
+            bench: watched(config),
             heard: heard.clone(),
-            show: Arc::clone(&show),
+            show: Some(Arc::clone(&show)),
             now: Moment::default(),
         }),
         reload: Box::new(|| Err("the demo has no configuration file".into())),
@@ -284,7 +282,7 @@ async fn begin(socket: PathBuf, formula: PathBuf) -> Result<(), Failure> {
 }
 
 /// The demo's cues go to the terminal by [`Watched`]; here only the person's words come in.
-struct NoCues(Option<mpsc::UnboundedReceiver<Command>>);
+pub(super) struct NoCues(pub Option<mpsc::UnboundedReceiver<Command>>);
 
 impl CueSink for NoCues {
     fn say(&mut self, _cue: &Cue) {}
@@ -294,16 +292,34 @@ impl CueSink for NoCues {
     }
 }
 
+/// A bench whose live weight the hands and the screen always watch.
+fn watched(config: &Config) -> Option<Bench> {
+    let mut bench = Bench::new(config).ok()?;
+    bench.set_readings(true);
+    Some(bench)
+}
+
 /// The bench, with every event shown and passed to the hands.
-struct Watched {
+pub(super) struct Watched {
     /// `None` never happens: the demo's layout is built in.
     bench: Option<Bench>,
     heard: mpsc::UnboundedSender<Event>,
-    show: Arc<Mutex<Show>>,
+    /// `None`: nobody is at a terminal.
+    show: Option<Arc<Mutex<Show>>>,
     now: Moment,
 }
 
 impl Watched {
+    /// A bench whose events `heard` gets, and no terminal.
+    pub(super) fn unseen(config: &Config, heard: mpsc::UnboundedSender<Event>) -> Watched {
+        Watched {
+            bench: watched(config),
+            heard,
+            show: None,
+            now: Moment::default(),
+        }
+    }
+
     fn at(&mut self, at: Moment) -> Option<&mut Bench> {
         self.now = self.now.max(at);
         self.bench.as_mut()
@@ -333,7 +349,9 @@ impl Weigher for Watched {
         }
     }
     fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
-        self.show.word(at, &command);
+        if let Some(show) = &self.show {
+            show.word(at, &command);
+        }
         match self.at(at) {
             Some(bench) => bench.command(command, at),
             None => Ok(String::new()),
@@ -362,7 +380,9 @@ impl Weigher for Watched {
     }
     fn poll(&mut self) -> Option<Event> {
         let event = self.bench.as_mut()?.poll()?;
-        self.show.event(self.now, &event);
+        if let Some(show) = &self.show {
+            show.event(self.now, &event);
+        }
         // The hands may have left already.
         let _ = self.heard.send(event.clone());
         Some(event)

@@ -33,6 +33,7 @@ mod sheet;
 pub mod size;
 mod status;
 mod trace;
+mod try_it;
 mod vessel;
 mod watch;
 mod words;

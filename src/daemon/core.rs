@@ -152,8 +152,11 @@ impl<H: Weigher> Core<H> {
     /// Runs until an [`Order::Stop`] (or the end of `orders`); then the rows on their way are
     /// waited for and the ports are closed.
     pub async fn run(mut self, mut calls: mpsc::Receiver<Call>, mut orders: mpsc::Receiver<Order>) {
-        let mut watchdog = Watchdog::new(notify::watchdog_interval());
-        notify::ready(READY);
+        let managed = self.parts.managed;
+        let mut watchdog = Watchdog::new(notify::watchdog_interval().filter(|_| managed));
+        if managed {
+            notify::ready(READY);
+        }
         self.parts.cues.begin();
         self.show_status();
         let now = self.clock.now();
@@ -582,7 +585,9 @@ impl<H: Weigher> Core<H> {
         parts.extend(self.lines.missing());
         let status = parts.join("; ");
         if status != self.status {
-            notify::status(&status);
+            if self.parts.managed {
+                notify::status(&status);
+            }
             self.status = status;
         }
     }
@@ -688,7 +693,9 @@ impl<H: Weigher> Core<H> {
     }
 
     async fn finish(mut self, orders: &mut mpsc::Receiver<Order>) {
-        notify::stopping();
+        if self.parts.managed {
+            notify::stopping();
+        }
         self.lines.stop().await;
         self.pending.send_all(self.rows.as_ref());
         self.looking.give_up();

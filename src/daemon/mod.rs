@@ -30,7 +30,7 @@ use tokio::sync::mpsc;
 
 pub use self::core::Core;
 pub use self::ports::{Order, Parts};
-use crate::display::{self, Context, Page};
+use crate::display::{self, Context, Page, Rehearse};
 use crate::protocol::call::Call;
 use crate::protocol::socket::{Claim, SocketError};
 
@@ -83,6 +83,7 @@ pub async fn serve<H: ports::Weigher>(
     let page = page.on.then(|| Page::open(page, claim.path()));
     let lots = parts.opener.stock().map(|files| files.list);
     let file = parts.taken.as_ref().map(|taken| taken.source.clone());
+    let rehearse = parts.rehearse.clone();
     let core = Core::start(parts);
     let door = page
         .as_ref()
@@ -95,7 +96,7 @@ pub async fn serve<H: ports::Weigher>(
             // Whoever reaches the address can keep this thread busy, and no reading waits for it.
             std::thread::Builder::new()
                 .name("page".to_owned())
-                .spawn(move || show(page, calls, house))?;
+                .spawn(move || show(page, calls, house, rehearse))?;
         }
         // Weighing goes on without it.
         Some(Err(error)) => tracing::error!("{error}"),
@@ -112,12 +113,12 @@ pub async fn serve<H: ports::Weigher>(
 }
 
 /// Serves the page until the loop has ended.
-fn show(page: Page, calls: mpsc::Sender<Call>, house: Context) {
+fn show(page: Page, calls: mpsc::Sender<Call>, house: Context, rehearse: Option<Rehearse>) {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build();
     let ended = runtime.and_then(|runtime| {
-        let ended = runtime.block_on(display::serve(page, calls, house));
+        let ended = runtime.block_on(display::serve(page, calls, house, rehearse));
         // A disk that hangs keeps nothing up.
         runtime.shutdown_background();
         ended

@@ -11,6 +11,7 @@ use super::stock::StockFiles;
 use super::taken::Taken;
 use crate::bench::Bench;
 use crate::config::{Config, Holder};
+use crate::display::Rehearse;
 use crate::formula::Plan;
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest};
@@ -50,6 +51,10 @@ pub struct Parts<H> {
     pub fault: Option<String>,
     /// Where what holds is kept for the next start; `None`: nowhere.
     pub taken: Option<Taken>,
+    /// Begins a rehearsal for the page; `None`: there is none.
+    pub rehearse: Option<Rehearse>,
+    /// Whether the service manager hears how this loop fares: a rehearsal's is none of its business.
+    pub managed: bool,
     /// Reads the configuration file anew; the error names file, line and column.
     pub reload: Box<dyn FnMut() -> Result<Config, String>>,
 }

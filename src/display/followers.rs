@@ -29,6 +29,12 @@ impl Place {
 }
 
 impl Followers {
+    /// Whether nobody follows now.
+    pub fn is_empty(&self) -> bool {
+        let all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        all.iter().all(|(_, place)| place.is_closed())
+    }
+
     /// A place for a page of `session`; `None` where there is none.
     pub fn follow(self: &Arc<Self>, session: u64) -> Option<Place> {
         let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);

@@ -15,6 +15,7 @@ pub mod guard;
 pub mod passes;
 pub mod peer;
 mod post;
+mod rehearsal;
 mod setup;
 mod views;
 
@@ -53,6 +54,8 @@ use self::followers::{Followers, Place};
 use self::guard::{Guard, Refusal};
 use self::passes::Passes;
 use self::peer::{Owner, Who};
+use self::rehearsal::Rehearsals;
+pub use self::rehearsal::{Rehearsal, Rehearse};
 use crate::config::{DEFAULT_FILE, PageConfig};
 use crate::files;
 use crate::protocol::call::{About, Call};
@@ -248,7 +251,7 @@ impl Page {
 /// What each request needs.
 #[derive(Debug)]
 struct Shared {
-    guard: Guard,
+    guard: Arc<Guard>,
     calls: mpsc::Sender<Call>,
     followers: Arc<Followers>,
     context: Context,
@@ -258,6 +261,23 @@ struct Shared {
     list: Mutex<()>,
     checks: Checks,
     finds: Finds,
+    rehearsals: Rehearsals,
+}
+
+impl Shared {
+    fn new(guard: Arc<Guard>, calls: mpsc::Sender<Call>, context: Context) -> Shared {
+        Shared {
+            guard,
+            calls,
+            followers: Arc::default(),
+            context,
+            looks: Arc::new(Semaphore::new(get::MOST_LOOKS)),
+            list: Mutex::default(),
+            checks: Checks::default(),
+            finds: Finds::default(),
+            rehearsals: Rehearsals::default(),
+        }
+    }
 }
 
 /// Who makes a request, by its connection.
@@ -277,9 +297,14 @@ type Answered = Result<Response, Response>;
 ///
 /// # Errors
 /// When the listener does not work.
-pub async fn serve(page: Page, calls: mpsc::Sender<Call>, context: Context) -> std::io::Result<()> {
+pub async fn serve(
+    page: Page,
+    calls: mpsc::Sender<Call>,
+    context: Context,
+    rehearse: Option<Rehearse>,
+) -> std::io::Result<()> {
     let listener = TcpListener::from_std(page.listener)?;
-    let app = Answers::new(page.guard, calls.clone(), context);
+    let app = Answers::new(page.guard, calls.clone(), context, rehearse);
     let seats = Arc::new(Seats::default());
     let listen = async {
         loop {
@@ -304,48 +329,28 @@ pub async fn serve(page: Page, calls: mpsc::Sender<Call>, context: Context) -> s
 pub struct Answers(Router);
 
 impl Answers {
-    /// For who `guard` lets in; words go to `calls`.
-    pub fn new(guard: Guard, calls: mpsc::Sender<Call>, context: Context) -> Answers {
+    /// For who `guard` lets in; words go to `calls`. With `rehearse` a rehearsal may be begun.
+    pub fn new(
+        guard: Guard,
+        calls: mpsc::Sender<Call>,
+        context: Context,
+        rehearse: Option<Rehearse>,
+    ) -> Answers {
         let shared = Arc::new(Shared {
-            guard,
-            calls,
-            followers: Arc::default(),
-            context,
-            looks: Arc::new(Semaphore::new(get::MOST_LOOKS)),
-            list: Mutex::default(),
-            checks: Checks::default(),
-            finds: Finds::default(),
+            rehearsals: Rehearsals::new(rehearse),
+            ..Shared::new(Arc::new(guard), calls, context)
         });
-        let html = "text/html; charset=utf-8";
-        let css = "text/css; charset=utf-8";
-        let app = Router::new()
-            .route("/", get(|| async { asset(html, INDEX) }))
-            .route("/page.css", get(|| async { asset(css, STYLE) }))
-            .route("/bare.css", get(|| async { asset(css, BARE) }))
-            .route("/page.js", get(|| async { script(SCRIPT) }))
-            .route("/core.js", get(|| async { script(CORE) }))
-            .route("/rooms.js", get(|| async { script(ROOMS) }))
-            .route("/make.js", get(|| async { script(MAKE) }))
-            .route("/after.js", get(|| async { script(AFTER) }))
-            .route("/scales.js", get(|| async { script(SCALES) }))
-            .route("/formulas.js", get(|| async { script(FORMULAS) }))
-            .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
-            .route("/paper", get(paper))
-            .route("/paper.js", get(|| async { script(PAPER_SCRIPT) }))
-            .route("/enter", post(enter))
-            .route("/status", get(status))
-            .route("/events", get(events))
-            .merge(get::routes())
-            .merge(post::routes())
+        let more = post::routes()
             .merge(setup::routes())
             .merge(formulas::routes())
-            .layer(DefaultBodyLimit::max(LONGEST_BODY))
-            .layer(middleware::from_fn_with_state(
-                Arc::clone(&shared),
-                at_the_door,
-            ))
-            .with_state(shared);
-        Answers(app)
+            .merge(rehearsal::routes());
+        Answers(closed(plain().merge(more), shared))
+    }
+
+    /// Those of a rehearsal: what is shown, and the words to its batch.
+    fn rehearsed(shared: &Arc<Shared>) -> Answers {
+        let more = post::words_to_a_batch();
+        Answers(closed(plain().merge(more), Arc::clone(shared)))
     }
 
     /// Answers on `stream` until it ends, its time is up, or its place of `seats` goes to another.
@@ -382,6 +387,40 @@ impl Answers {
             }
         }
     }
+}
+
+/// The page's own files, and what changes nothing.
+fn plain() -> Router<Arc<Shared>> {
+    let html = "text/html; charset=utf-8";
+    let css = "text/css; charset=utf-8";
+    Router::new()
+        .route("/", get(|| async { asset(html, INDEX) }))
+        .route("/page.css", get(|| async { asset(css, STYLE) }))
+        .route("/bare.css", get(|| async { asset(css, BARE) }))
+        .route("/page.js", get(|| async { script(SCRIPT) }))
+        .route("/core.js", get(|| async { script(CORE) }))
+        .route("/rooms.js", get(|| async { script(ROOMS) }))
+        .route("/make.js", get(|| async { script(MAKE) }))
+        .route("/after.js", get(|| async { script(AFTER) }))
+        .route("/scales.js", get(|| async { script(SCALES) }))
+        .route("/formulas.js", get(|| async { script(FORMULAS) }))
+        .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
+        .route("/paper", get(paper))
+        .route("/paper.js", get(|| async { script(PAPER_SCRIPT) }))
+        .route("/enter", post(enter))
+        .route("/status", get(status))
+        .route("/events", get(events))
+        .merge(get::routes())
+}
+
+/// Behind the door that every request comes through.
+fn closed(app: Router<Arc<Shared>>, shared: Arc<Shared>) -> Router {
+    app.layer(DefaultBodyLimit::max(LONGEST_BODY))
+        .layer(middleware::from_fn_with_state(
+            Arc::clone(&shared),
+            at_the_door,
+        ))
+        .with_state(shared)
 }
 
 async fn paper() -> Response {

@@ -39,6 +39,25 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/check-end", post(end_check))
 }
 
+/// What may be asked of a rehearsal.
+pub fn words_to_a_batch() -> Router<Arc<Shared>> {
+    Router::new().route("/do", post(rehearsed))
+}
+
+/// Words to the batch under way, and no other batch: nothing but the rehearsal's own is there.
+async fn rehearsed(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
+    match word(&body) {
+        Ok((_, request)) if !matches!(request.command(), Ok(None)) => {
+            act(State(shared), headers, body).await
+        }
+        Ok(_) => refused((
+            StatusCode::FORBIDDEN,
+            "not in a rehearsal; end it, then it can be done",
+        )),
+        Err(why) => misunderstood(&why),
+    }
+}
+
 /// Whether this browser may change something now.
 pub(super) fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusal> {
     shared.guard.change(headers, Instant::now())

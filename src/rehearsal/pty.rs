@@ -127,7 +127,14 @@ impl PtyLines {
             std::process::id(),
             NEXT.fetch_add(1, Ordering::Relaxed)
         );
-        let folder = std::env::temp_dir().join(name);
+        PtyLines::open_in(std::env::temp_dir().join(name), count)
+    }
+
+    /// As [`PtyLines::open`], in `folder`, which is made for it.
+    ///
+    /// # Errors
+    /// As [`PtyLines::open`].
+    pub fn open_in(folder: PathBuf, count: usize) -> io::Result<PtyLines> {
         std::os::unix::fs::DirBuilderExt::mode(&mut std::fs::DirBuilder::new(), 0o700)
             .create(&folder)?;
         let mut lines = PtyLines {

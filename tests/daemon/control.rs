@@ -286,6 +286,8 @@ fn parts(world: &Shared, config: Config, stuck: bool) -> Parts<Echo> {
         waiting: None,
         fault: None,
         taken: None,
+        rehearse: None,
+        managed: false,
         bench: Box::new(move |_| {
             for_bench.lock().unwrap().benches += 1;
             Echo {

@@ -735,3 +735,33 @@ fn everybody_can_go_on_with_a_stopped_batch() {
     page.says("Stir until even");
     assert!(found.wrong.is_empty(), "{}", found.wrong.join("\n"));
 }
+
+/// A rehearsal: the key that begins it, a pour and the batches in it, its end; by the keyboard alone.
+#[test]
+fn everybody_can_try_it() {
+    let seat = Seat::take();
+    let (person, _daemon) = crate::try_it::first_day();
+    let address = person.run(&["page"]).ended(0).out;
+    let mut page = Page::start(seat);
+    let mut found = Findings::default();
+    page.does(json!({"do": "go-to", "address": address.trim()}));
+    page.says("No scale is set up yet");
+    found.look_closely(&mut page, "the first day");
+    found.walk(&mut page, "the first day", PHONE);
+    page.tab_to("#try");
+    page.press(&["ENTER"]);
+    page.waits("location.pathname === '/try/' && document.body.dataset.view === 'batch'");
+    found.look(&mut page, "a rehearsal");
+    page.room(
+        "#/batches",
+        "document.querySelector('#room-inside .picks .key')",
+    );
+    found.look(&mut page, "batches of a rehearsal");
+    page.room("#/answers", "document.querySelector('#room-inside .picks')");
+    found.look(&mut page, "answers in a rehearsal");
+    found.walk(&mut page, "answers in a rehearsal", PHONE);
+    page.tab_to("#try-end");
+    page.press(&["ENTER"]);
+    page.waits("location.pathname === '/' && document.body.dataset.view === 'idle'");
+    assert!(found.wrong.is_empty(), "{}", found.wrong.join("\n"));
+}

@@ -20,3 +20,4 @@ mod scales;
 mod states;
 mod stopped;
 mod strangers;
+mod try_it;

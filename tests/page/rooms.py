@@ -24,6 +24,7 @@ SEEN = """
 const shown = (id) => { const one = document.getElementById(id); return one && one.offsetParent ? one.innerText : null; };
 const texts = (css) => [...document.querySelectorAll(css)].filter((one) => one.offsetParent).map((one) => one.innerText);
 return {
+  path: location.pathname, document: document.title, rehearsal: shown("rehearsal"), batch: shown("batch"),
   view: document.body.dataset.view, hash: location.hash, title: shown("room-title"), inside: shown("room-inside"),
   say: shown("say"), ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"),
   tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"),

@@ -54,7 +54,7 @@ function labelled(reply, onPaper, again) {
     reply.incomplete.length ? lines(reply.incomplete.map((why) => `NOT COMPLETE: ${why}.`), "lines heed") : null,
     big(lacks.length ? `The label of ${reply.product} lacks: ${lacks.join(", ")}.` : `Nothing that bismar knows of is missing on the label of ${reply.product}.`),
     el("div", { class: "keys" },
-      el("a", { class: "key", href: `/paper#${question("labels", onPaper())}`, target: "_blank", rel: "noopener" }, "Labels to print"),
+      el("a", { class: "key", href: `paper#${question("labels", onPaper())}`, target: "_blank", rel: "noopener" }, "Labels to print"),
       saves("Keep the labels", () => question("/labels", onPaper()), file("labels.html")),
       saves("Keep the declaration", () => question("/declaration", onPaper()), file("declaration.txt"))),
     part("Ingredients, for the label", el("p", { class: "names" }, reply.names)),

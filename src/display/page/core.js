@@ -60,10 +60,13 @@ const token = () => remembered(kept, SESSION) ?? mine;
 /** Whether `event` of the storage says that another tab was let in. */
 export const wasLetIn = (event) => event.key === SESSION && Boolean(event.newValue);
 
+/** Where this page asks: a rehearsal has a bench of its own. */
+export const BASE = location.pathname.startsWith("/try/") ? "/try" : "";
+
 /** Fetches as who is let in; `limit` in ms, none for what goes on. */
 export function fetched(path, { headers, limit, ...options } = {}) {
   const session = token();
-  return fetch(path, {
+  return fetch(BASE + path, {
     cache: "no-store", credentials: "omit", ...(limit && { signal: AbortSignal.timeout(limit) }), ...options,
     headers: { ...headers, ...(session && { "Bismar-Session": session }) },
   });

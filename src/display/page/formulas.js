@@ -288,8 +288,8 @@ function editor(file, draft, note) {
     }
     return { fields: { ...bare, name: `${bare.name} copy`, version: "1" }, base: "", like: file };
   });
-  const paper = el("a", { class: "key", href: "/paper", target: "_blank", rel: "noopener", onclick: (event) => {
-    event.currentTarget.href = `/paper#formula/${encodeURIComponent(file)}/${encodeURIComponent(size.value ? mass(size.value) : "")}`;
+  const paper = el("a", { class: "key", href: "paper", target: "_blank", rel: "noopener", onclick: (event) => {
+    event.currentTarget.href = `paper#formula/${encodeURIComponent(file)}/${encodeURIComponent(size.value ? mass(size.value) : "")}`;
   } }, "Card to print");
   size.input.addEventListener("input", () => {
     remember(kept, `bismar-try ${file}`, size.value);

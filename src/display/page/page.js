@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn, write,
+  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn, write,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -78,6 +78,8 @@ async function load() {
   try {
     const answer = await ask("/status");
     if (answer.code === 401) return openDoor(unopened);
+    // The rehearsal is over.
+    if (BASE && answer.code === 404) return location.replace("/");
     if (answer.ok && answer.reply?.ok) {
       know.in = true;
       unopened = null;
@@ -289,6 +291,7 @@ function idleTask() {
     const over = know.closed.complete ? "The batch is complete." : "The batch was ended before its last step.";
     return { say: last ?? over, mark: know.closed.complete ? "done" : "hold", urgent: false };
   }
+  if (BASE) return { say: "This is a rehearsal. “End the rehearsal” leads back to your bench.", mark: "hold", urgent: false };
   // A scale that was set up meanwhile is known by its readings.
   if (know.status?.scales?.length === 0 && know.scales.size === 0) {
     return { say: `No scale is set up yet. ${FIND_SCALE}`, mark: "place", urgent: false };
@@ -425,7 +428,8 @@ function paintWhere() {
   put("ingredient", named ? title : "Bench");
   $("ingredient").classList.toggle("unseen", !named);
   const page = room.name ? `${$("room-title").textContent} – bismar` : inBatch() && title ? `${title} – bismar` : "bismar bench page";
-  if (document.title !== page) document.title = page;
+  const whole = BASE ? `Rehearsal: ${page}` : page;
+  if (document.title !== whole) document.title = whole;
 }
 
 let spoken = "";
@@ -670,6 +674,30 @@ $("stop").addEventListener("click", () => {
     press("stop");
   }
 });
+
+// ---- Trying it --------------------------------------------------------------------------------
+
+if (BASE) {
+  document.body.dataset.rehearsal = "";
+  $("rehearsal").hidden = false;
+}
+/** Asks for it, and goes there. */
+const goesTo = (id, path, there) => $(id).addEventListener("click", async () => {
+  if (busy) return;
+  busy = true;
+  try {
+    const { code, ok, reply } = await ask(path, {}, 10000);
+    if (code === 401) return openDoor();
+    if (ok || (BASE && code === 404)) return location.assign(there);
+    put("answer", reply?.error ?? `bismar did not take it (${code}).`);
+  } catch {
+    put("answer", "No answer from bismar.");
+  } finally {
+    busy = false;
+  }
+});
+goesTo("try", "/try-begin", "/try/");
+goesTo("try-end", "/end", "/");
 
 // ---- Sound: short tones, one figure a cue, told apart by rhythm and direction -----------------
 

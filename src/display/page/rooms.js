@@ -326,7 +326,7 @@ async function record(name) {
     reply.code === "damaged" ? null : p(`Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
     reply.fault ? wrong(reply.fault) : null,
     el("div", { class: "keys" },
-      el("a", { class: "key", href: `/paper#${plain}`, target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
+      el("a", { class: "key", href: `paper#${plain}`, target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
       reply.closed ? link(`label/${plain}`, "Label") : null,
       link(traceOf(name), "Its lots, and where it went"),
       inBatch() || !reply.closed ? null : link(`fill/${plain}`, "Fill jars"),

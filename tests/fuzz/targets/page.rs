@@ -62,7 +62,7 @@ fuzz_target!(|data: &[u8]| {
         let (calls, mut heard) = mpsc::channel(8);
         let daemon = tokio::spawn(async move { while heard.recv().await.is_some() {} });
         let lots = HOME.path().join("lots.toml");
-        let answers = Answers::new(guard, calls, Context::new(holder.held(), None, Some(lots)));
+        let answers = Answers::new(guard, calls, Context::new(holder.held(), None, Some(lots)), None);
         let (mut browser, page) = duplex(1 << 16);
         let talk = tokio::spawn(answers.talk(page, who, false, &Default::default()));
         let _ = browser.write_all(&bytes).await;
