@@ -40,6 +40,8 @@ pub struct Stopped {
 
 /// As many are told, those that were worked at last: what nobody took up again for so long stays stopped.
 const MOST: usize = 12;
+/// As many logs are read whole for that: a batch that ended with a step left out shows only there that nothing is open.
+const MOST_READ: usize = 60;
 
 /// The batches in the folder `logs` that were stopped, the one that was worked at last first; at most `threads` logs
 /// are read at a time. One that is under way now is among them: its log alone does not tell.
@@ -58,7 +60,7 @@ pub fn stopped(config: &Config, logs: &Path, threads: usize) -> Result<Vec<Stopp
         }
     }
     open.sort_by_key(|(_, batch)| std::cmp::Reverse(batch.last_at));
-    let all = open.iter().filter_map(|(path, batch)| {
+    let all = open.iter().take(MOST_READ).filter_map(|(path, batch)| {
         let made = done.iter().filter(|other| again(batch, other));
         let made: Vec<&str> = made.map(|other| other.batch.as_str()).collect();
         told(config, path, &made)
@@ -262,7 +264,7 @@ pub fn compare(path: &Path, record: &Record, plan: &Plan) -> Result<(), String> 
             return Err(format!(
                 "{}: step {} was weighed for a target of {weighed}{}, and the configuration of today \
                  {planned}: the scales have changed since. Give the configuration its old scales and \
-                 start the daemon again, or move the log to another folder and begin anew",
+                 go on with it then, or begin anew",
                 path.display(),
                 row.step,
                 row.ingredient,

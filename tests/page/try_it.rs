@@ -3,7 +3,9 @@
 //! What it must be like is the founder's own wish; there is no source for it.
 
 use std::fs;
+use std::os::unix::net::UnixDatagram;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use serde_json::{Value, json};
 
@@ -265,4 +267,52 @@ fn strangers_get_nothing_of_a_rehearsal_and_it_changes_nothing_real() {
         "{}",
         served.daemon.log()
     );
+}
+
+/// `STOPPING=1` of a rehearsal would end the service, its `STATUS=` would tell of a batch that is none (sd_notify(3)).
+#[test]
+fn the_service_manager_hears_nothing_of_a_rehearsal() {
+    let person = Person::new();
+    let port = free_port();
+    person.configures(&format!(
+        "[page]\non = true\nport = {port}\n[cues]\ndesktop = false\nsound = false\n"
+    ));
+    let path = person.path("manager");
+    let manager = UnixDatagram::bind(&path).unwrap();
+    manager
+        .set_read_timeout(Some(Duration::from_millis(700)))
+        .unwrap();
+    let hears = || {
+        let mut heard = String::new();
+        let mut bytes = [0; 4096];
+        while let Ok(length) = manager.recv(&mut bytes) {
+            heard.push_str(&String::from_utf8_lossy(&bytes[..length]));
+        }
+        heard
+    };
+    let mut command = person.command(&["daemon"]);
+    command.env("NOTIFY_SOCKET", &path);
+    let daemon = Daemon::spawn(command, &person);
+    let address = person.run(&["page"]).ended(0).out;
+    let key = address.trim().rsplit_once('#').unwrap().1.to_owned();
+    let pan = ();
+    let served = Served {
+        person,
+        daemon,
+        pan,
+        port,
+        key,
+    };
+    assert!(hears().contains("READY=1"));
+    let session = served.enter();
+    assert_eq!(served.post("/try-begin", &session, "{}").status, 200);
+    let says = |words: &str| served.get("/try/status", &session).body.contains(words);
+    served.daemon.until(|| says("step"));
+    assert_eq!(hears(), "");
+    assert_eq!(served.post("/try/end", &session, "{}").status, 200);
+    let folder = served.person.path("run/bismar/rehearsal");
+    served.daemon.until(|| !folder.exists());
+    assert_eq!(hears(), "");
+    assert_eq!(served.daemon.terminate(), Some(0));
+    assert!(hears().contains("STOPPING=1"));
 }
