@@ -87,6 +87,10 @@ fn on_the_first_day_a_batch_is_rehearsed_and_nothing_of_it_is_kept() {
     screen.reads("Rehearsal: Glasswort");
     screen.pictures("try-batches");
     screen.press("Bench");
+    // The whole of it takes the simulated hands most of a minute.
+    screen.until("its last step", |seen| {
+        has(seen, "place", "step 4 of 4") || has(seen, "say", "Done.")
+    });
     screen.until("its end", |seen| has(seen, "say", "Done."));
     screen.tell(&json!(["reload"]));
     screen.until("its end still", |seen| {
