@@ -7,6 +7,7 @@
 
 use crate::config::Config;
 use crate::formula::Plan;
+use crate::language::Sentence;
 use crate::scale::decode::{Decoder, Heard};
 use crate::scale::frame::Start;
 use crate::scale::layout::{Chosen, LayoutError};
@@ -159,7 +160,7 @@ impl Bench {
     ///
     /// # Errors
     /// What would lose or falsify a weight is refused, with what to do instead.
-    pub fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
+    pub fn command(&mut self, command: Command, at: Moment) -> Result<Sentence, Refused> {
         self.engine.command(command, at)
     }
 

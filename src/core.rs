@@ -7,6 +7,7 @@ pub mod document;
 pub mod files;
 pub mod formula;
 pub mod journal;
+pub mod language;
 pub mod lots;
 pub mod mass;
 pub mod metrology;

@@ -4,8 +4,8 @@
 //! time as an argument. See DEVELOPERS.md.
 
 pub use bismar_core::{
-    bench, config, document, files, formula, journal, lots, mass, metrology, problem, protocol,
-    rehearsal, replay, scale, text, time, vocabulary, weighing,
+    bench, config, document, files, formula, journal, language, lots, mass, metrology, problem,
+    protocol, rehearsal, replay, scale, text, time, vocabulary, weighing,
 };
 
 pub mod chart;

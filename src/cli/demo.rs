@@ -21,6 +21,7 @@ use crate::daemon::{self, Order, Parts};
 use crate::formula::examples::GLASSWORT;
 use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan};
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::protocol::client;
 use crate::protocol::socket::Claim;
@@ -348,13 +349,13 @@ impl Weigher for Watched {
             bench.back(scale, at);
         }
     }
-    fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
+    fn command(&mut self, command: Command, at: Moment) -> Result<Sentence, Refused> {
         if let Some(show) = &self.show {
             show.word(at, &command);
         }
         match self.at(at) {
             Some(bench) => bench.command(command, at),
-            None => Ok(String::new()),
+            None => Ok(Sentence::none()),
         }
     }
     fn logged(&mut self, ticket: u64, seq: u64, at: Moment) {

@@ -6,6 +6,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
 use super::{Exit, Failure, Outcome, status, write};
+use crate::config::Config;
 use crate::cue::terminal::{Screen, Style};
 use crate::protocol::client::{Client, ClientError};
 use crate::protocol::event::{Event, Reading, Told};
@@ -43,7 +44,11 @@ pub fn run() -> Outcome {
 
 async fn show(mut news: mpsc::Receiver<News>) -> Outcome {
     let mut view = View {
-        screen: Screen::new(Style::of_stdout()),
+        screen: Screen::new(Style {
+            // As the daemon speaks, going by the same file and place.
+            language: Config::load(None).unwrap_or_default().speaks(),
+            ..Style::of_stdout()
+        }),
         scale: None,
     };
     let mut interrupt = signal(SignalKind::interrupt()).map_err(Failure::failed)?;

@@ -10,6 +10,7 @@ use std::path::PathBuf;
 
 pub use held::{Held, Holder};
 
+use crate::language::Language;
 use crate::mass::Mass;
 use crate::scale::settings::ScaleSettings;
 use crate::vocabulary::rules::Rules;
@@ -28,11 +29,20 @@ pub struct Config {
     pub formula_dir: Option<PathBuf>,
     /// Whether each scale of a batch needs a passed `bismar scale-check` of today before `begin`.
     pub daily_scale_check: bool,
+    /// What people read and hear; `None`: what the environment says. See [`Config::speaks`].
+    pub language: Option<Language>,
     /// Who answers for the product, with the address, as a label has it.
     pub responsible: Option<String>,
 }
 
 impl Config {
+    /// The language of screens and voices.
+    pub fn speaks(&self) -> Language {
+        let set = |name: &str| std::env::var(name).ok();
+        self.language
+            .unwrap_or_else(|| Language::of_environment(set))
+    }
+
     /// This configuration as it may hold while a batch is weighed that was begun under `begun`: the
     /// bench stays, and so does the folder in which the batch's log lies.
     #[must_use]

@@ -8,6 +8,7 @@ use super::scale::scale;
 use super::{Config, CueConfig, PageConfig, VesselConfig};
 use crate::document::{DeTable, Reader, Value, shown};
 use crate::files;
+use crate::language::Language;
 use crate::metrology::ScaleAbility;
 use crate::problem::{Problem, Problems};
 use crate::scale::settings::ScaleSettings;
@@ -95,6 +96,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
             "log_dir",
             "formula_dir",
             "daily_scale_check",
+            "language",
             "scale",
             "weighing",
             "vessel",
@@ -112,6 +114,17 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
     let daily_scale_check = reader
         .get(root, "daily_scale_check", Reader::boolean)
         .unwrap_or(false);
+    let language = root.get("language").and_then(|value| {
+        let tag = reader.line(value, "language")?;
+        let language = Language::of_tag(&tag);
+        if language.is_none() {
+            let ours = Language::OFFERED.map(|one| format!("\"{}\"", one.tag()));
+            let message = format!("there are no messages in the language \"{}\"", shown(&tag));
+            let remedy = format!("write one of {}", ours.join(", "));
+            reader.report(&value.span(), message, remedy);
+        }
+        language
+    });
     let mut scales: Vec<ScaleSettings> = Vec::new();
     for (table, at) in reader.list(root, "scale") {
         if let Some(one) = scale(reader, table, &at) {
@@ -151,6 +164,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         log_dir,
         formula_dir,
         daily_scale_check,
+        language,
         responsible: label.and_then(|table| {
             reader.only(table, "[label]", &["responsible"]);
             reader.get(table, "responsible", Reader::folded)

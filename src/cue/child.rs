@@ -325,7 +325,7 @@ mod tests {
     fn said(serial: u64) -> Arc<Said> {
         let cue = Cue {
             kind: CueKind::Add,
-            say: String::new(),
+            say: "".into(),
             step: 1,
             missing: None,
             choices: Vec::new(),

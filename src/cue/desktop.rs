@@ -11,7 +11,8 @@ use tokio::time::Instant;
 
 use super::bus::{Capabilities, Happening, Link};
 use super::message::{ServerSound, action_key, message};
-use super::{Inbox, Output, Report, Said, plain};
+use super::{Inbox, Output, Report, Said, Surroundings, plain};
+use crate::language::Language;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{Cue, CueKind};
 
@@ -30,6 +31,7 @@ const LONGEST: usize = 200;
 
 pub(super) struct Desktop<F> {
     address: Option<String>,
+    language: Language,
     sound: ServerSound,
     on_choice: Arc<F>,
     link: Option<Link>,
@@ -47,14 +49,10 @@ pub(super) struct Desktop<F> {
 }
 
 impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
-    pub(super) fn new(
-        address: Option<String>,
-        sound: ServerSound,
-        on_choice: Arc<F>,
-        note: Option<PathBuf>,
-    ) -> Desktop<F> {
+    pub(super) fn new(sound: ServerSound, on_choice: Arc<F>, around: &Surroundings) -> Desktop<F> {
         Desktop {
-            address,
+            address: around.bus.clone(),
+            language: around.language,
             sound,
             on_choice,
             link: None,
@@ -63,7 +61,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             pace: Pace::default(),
             started_for: None,
             asking: false,
-            note,
+            note: around.note.clone(),
         }
     }
 
@@ -131,7 +129,7 @@ impl<F: Fn(Choice) + Send + Sync + 'static> Desktop<F> {
             Some((on, id)) if *on == owner => *id,
             Some(_) | None => 0,
         };
-        let message = message(said, capabilities, &self.sound);
+        let message = message(said, capabilities, &self.sound, self.language);
         let id = link.notify(&message, &owner, replaces).await;
         let id = id.map_err(Trouble::Server)?;
         if self.shown.as_ref() != Some(&(owner.clone(), id))
@@ -428,7 +426,7 @@ mod tests {
     fn cue(kind: CueKind, urgent: bool) -> Cue {
         Cue {
             kind,
-            say: "4.20 g to go".to_owned(),
+            say: "4.20 g to go".into(),
             step: 2,
             missing: None,
             choices: Vec::new(),

@@ -6,6 +6,7 @@ use notify_rust::{Hint, Notification, Timeout, Urgency};
 use super::bus::Capabilities;
 use super::sound::SoundNames;
 use super::{Said, ask_command, choice_label, plain};
+use crate::language::{Language, phrase};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{Cue, CueKind};
 
@@ -32,6 +33,7 @@ pub(super) fn message(
     said: &Said,
     capabilities: Capabilities,
     sound: &ServerSound,
+    language: Language,
 ) -> Notification {
     let cue = &said.cue;
     let lasting = cue.urgent || !cue.choices.is_empty();
@@ -39,7 +41,7 @@ pub(super) fn message(
     message
         .appname("bismar")
         .summary(&plain(&cue.say, LONGEST))
-        .body(&body(cue, capabilities))
+        .body(&body(cue, capabilities, language))
         .hint(Hint::Urgency(if cue.urgent {
             Urgency::Critical
         } else {
@@ -64,7 +66,8 @@ pub(super) fn message(
         Some(name) => Hint::SoundName(plain(name, LONGEST)),
     });
     for choice in &cue.choices {
-        message.action(&action_key(*choice, said.question), choice_label(*choice));
+        let label = language.text(choice_label(*choice).english());
+        message.action(&action_key(*choice, said.question), &label);
     }
     message
 }
@@ -85,24 +88,25 @@ const fn category(kind: CueKind) -> &'static str {
     }
 }
 
-fn body(cue: &Cue, capabilities: Capabilities) -> String {
+fn body(cue: &Cue, capabilities: Capabilities, language: Language) -> String {
     let mut lines = Vec::new();
     if cue.say.chars().count() > ONE_LINE {
         lines.push(plain(&cue.say, 4 * LONGEST));
     }
     if cue.step > 0 {
-        lines.push(format!("Step {}", cue.step));
+        lines.push(phrase!("Step {step}", step = cue.step).in_language(language));
     }
     if !capabilities.actions {
         for choice in &cue.choices {
             lines.push(format!(
                 "{}: bismar {}",
-                choice_label(*choice),
+                language.text(choice_label(*choice).english()),
                 choice.name()
             ));
         }
     }
-    lines.extend(cue.asks.and_then(ask_command).map(str::to_owned));
+    let ask = cue.asks.and_then(ask_command);
+    lines.extend(ask.map(|ask| language.text(ask.english()).into_owned()));
     let body = lines.join("\n");
     if capabilities.markup {
         escape(&body)
@@ -125,7 +129,7 @@ mod tests {
     fn the_body_is_escaped_only_for_a_server_that_reads_markup() {
         let cue = Cue {
             kind: CueKind::Choose,
-            say: "0.30 g too much of <b>salt</b> & balm & powder & oil".to_owned(),
+            say: "0.30 g too much of <b>salt</b> & balm & powder & oil".into(),
             step: 2,
             missing: None,
             choices: vec![Choice::Keep],
@@ -135,11 +139,11 @@ mod tests {
         };
         let server = |actions, markup| Capabilities { actions, markup };
         assert_eq!(
-            body(&cue, server(true, true)),
+            body(&cue, server(true, true), Language::English),
             "0.30 g too much of &lt;b&gt;salt&lt;/b&gt; &amp; balm &amp; powder &amp; oil\nStep 2"
         );
         assert_eq!(
-            body(&cue, server(false, false)),
+            body(&cue, server(false, false), Language::English),
             format!("{}\nStep 2\nKeep it: bismar keep", cue.say)
         );
     }

@@ -23,27 +23,28 @@ use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
 use crate::config::CueConfig;
+use crate::language::{Language, Term, term};
 use crate::text::misleads;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{Ask, Cue, CueKind};
 use crate::vocabulary::status::OutputStatus;
 
 /// What the desktop button of a choice says, and its meaning wherever a choice is put in words.
-pub const fn choice_label(choice: Choice) -> &'static str {
+pub const fn choice_label(choice: Choice) -> Term {
     match choice {
-        Choice::Next => "Go on",
-        Choice::Again => "Begin this step again",
-        Choice::Keep => "Keep it",
-        Choice::Undo => "Take it back",
-        Choice::Cancel => "Leave it",
+        Choice::Next => term!("Go on"),
+        Choice::Again => term!("Begin this step again"),
+        Choice::Keep => term!("Keep it"),
+        Choice::Undo => term!("Take it back"),
+        Choice::Cancel => term!("Leave it"),
     }
 }
 
 /// How an answer that takes more than a word is given by a command.
-pub const fn ask_command(ask: Ask) -> Option<&'static str> {
+pub const fn ask_command(ask: Ask) -> Option<Term> {
     match ask {
-        Ask::Lot => Some("Name its lot: bismar lot LOT"),
-        Ask::Remedy => Some("See what mends it: bismar remedy"),
+        Ask::Lot => Some(term!("Name its lot: bismar lot LOT")),
+        Ask::Remedy => Some(term!("See what mends it: bismar remedy")),
         Ask::Other => None,
     }
 }
@@ -129,6 +130,8 @@ pub struct Surroundings {
     pub bus: Option<String>,
     /// A file in a folder of this session, for what is on the screen; `None`: it is not noted.
     pub note: Option<PathBuf>,
+    /// What the maker reads and hears.
+    pub language: Language,
 }
 
 impl Surroundings {
@@ -149,6 +152,7 @@ impl Surroundings {
             bus: None,
             note: set("XDG_RUNTIME_DIR")
                 .map(|folder| PathBuf::from(folder).join("bismar").join("notification")),
+            language: Language::English,
         }
     }
 }
@@ -174,6 +178,7 @@ pub struct CueHub {
     count: Mutex<Count>,
     outputs: Vec<Running>,
     record: Option<Record>,
+    language: Language,
 }
 
 impl CueHub {
@@ -199,6 +204,7 @@ impl CueHub {
             count: Mutex::default(),
             outputs: Vec::new(),
             record: None,
+            language: around.language,
         };
         let sound = config.sound.then(|| sound::Sound::new(config, around));
         if config.desktop {
@@ -207,12 +213,7 @@ impl CueHub {
                 Some(sound) if !sound.can_play() => message::ServerSound::Asked(sound.names()),
                 Some(_) | None => message::ServerSound::Silent,
             };
-            hub.add(desktop::Desktop::new(
-                around.bus.clone(),
-                theirs,
-                Arc::new(on_choice),
-                around.note.clone(),
-            ));
+            hub.add(desktop::Desktop::new(theirs, Arc::new(on_choice), around));
         }
         if let Some(sound) = sound {
             hub.add(sound);
@@ -230,6 +231,7 @@ impl CueHub {
             count: Mutex::default(),
             outputs: Vec::new(),
             record: Some(record.clone()),
+            language: Language::English,
         };
         (hub, record)
     }
@@ -266,7 +268,10 @@ impl CueHub {
             Arc::new(Said {
                 serial: count.serial,
                 question: count.question,
-                cue: cue.clone(),
+                cue: Cue {
+                    say: cue.say.put_into(self.language),
+                    ..cue.clone()
+                },
             })
         };
         for output in &self.outputs {

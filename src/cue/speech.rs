@@ -9,6 +9,7 @@ use tokio::time::Instant;
 use super::child::{self, CommandLine, Job, Programs, Turn};
 use super::{Inbox, Output, Report, Surroundings, plain};
 use crate::config::CueConfig;
+use crate::language::{Language, term};
 use crate::vocabulary::cue::Cue;
 
 /// A sentence is short; a speaker that takes longer than this is hung.
@@ -31,7 +32,10 @@ const SPEAKERS: [(&str, Speaker); 2] = [
 
 pub(super) struct Speech {
     speakers: Programs<Speaker>,
+    /// Of the voice.
     language: Option<String>,
+    /// What is spoken.
+    spoken: Language,
     /// Why there is no speaker.
     trouble: String,
 }
@@ -54,9 +58,15 @@ impl Speech {
                     .collect()
             }
         };
+        let voice = match around.language {
+            // The synthesizer's own, as it is set up.
+            Language::English | Language::Marked => None,
+            other => Some(other.tag().to_owned()),
+        };
         Speech {
             speakers: Programs::find(wanted, &around.path),
-            language: config.language.clone(),
+            language: config.language.clone().or(voice),
+            spoken: around.language,
             trouble,
         }
     }
@@ -91,7 +101,7 @@ impl Job for Speech {
         let Some((program, speaker)) = self.speakers.current() else {
             return Err(self.trouble.clone());
         };
-        let text = spoken(&cue.say, self.language.as_deref());
+        let text = spoken(&cue.say, self.language.as_deref(), self.spoken);
         if text.trim().is_empty() {
             return Ok(None);
         }
@@ -128,24 +138,27 @@ impl Job for Speech {
     }
 }
 
-/// A sentence as it is to be spoken: unit symbols after a number become words (English only; a
-/// voice of another language reads the symbols its own way), and nothing that a synthesizer would
-/// take for a command is left.
-fn spoken(say: &str, language: Option<&str>) -> String {
+/// A sentence of `language` as it is to be spoken: unit symbols after a number become words (a voice of another
+/// language reads the symbols its own way), and nothing that a synthesizer would take for a command is left.
+fn spoken(say: &str, voice: Option<&str>, language: Language) -> String {
     // espeak-ng takes `[[…]]` for phonemes.
     let text = plain(say, LONGEST).replace(['[', ']'], " ");
-    let english = language.is_none_or(|l| l.get(..2).is_some_and(|l| l.eq_ignore_ascii_case("en")));
-    if !english {
+    let own = |voice: &str| {
+        let tag = voice.get(..2);
+        tag.is_some_and(|tag| tag.eq_ignore_ascii_case(language.tag()))
+    };
+    if !voice.is_none_or(own) {
         return text;
     }
     let mut words: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         let one = words.last().and_then(|w| is_one(w));
         let spoken = match one {
-            Some(one) => unit_in_words(word, one),
+            Some(one) => unit_in_words(word, one, language),
             None => None,
         };
-        let word = spoken.unwrap_or_else(|| split_unit(word).unwrap_or_else(|| sign(word)));
+        let word = spoken
+            .unwrap_or_else(|| split_unit(word, language).unwrap_or_else(|| sign(word, language)));
         words.push(word);
     }
     words.join(" ")
@@ -162,43 +175,48 @@ fn is_one(word: &str) -> Option<bool> {
 }
 
 /// `g,` as `grams,`; `None` if it is no unit.
-fn unit_in_words(word: &str, one: bool) -> Option<String> {
+fn unit_in_words(word: &str, one: bool, language: Language) -> Option<String> {
     let end = word
         .find(|c: char| ",.;:!?)".contains(c))
         .unwrap_or(word.len());
     let (symbol, rest) = word.split_at_checked(end)?;
     let (single, many) = match symbol {
-        "g" => ("gram", "grams"),
-        "kg" => ("kilogram", "kilograms"),
-        "mg" => ("milligram", "milligrams"),
-        "oz" => ("ounce", "ounces"),
-        "lb" => ("pound", "pounds"),
-        "ct" => ("carat", "carats"),
-        "gn" => ("grain", "grains"),
-        "ozt" => ("troy ounce", "troy ounces"),
-        "ml" => ("millilitre", "millilitres"),
-        "°C" => ("degree Celsius", "degrees Celsius"),
+        "g" => (term!("gram"), term!("grams")),
+        "kg" => (term!("kilogram"), term!("kilograms")),
+        "mg" => (term!("milligram"), term!("milligrams")),
+        "oz" => (term!("ounce"), term!("ounces")),
+        "lb" => (term!("pound"), term!("pounds")),
+        "ct" => (term!("carat"), term!("carats")),
+        "gn" => (term!("grain"), term!("grains")),
+        "ozt" => (term!("troy ounce"), term!("troy ounces")),
+        "ml" => (term!("millilitre"), term!("millilitres")),
+        "°C" => (term!("degree Celsius"), term!("degrees Celsius")),
         _ => return None,
     };
-    Some(format!("{}{rest}", if one { single } else { many }))
+    let unit = if one { single } else { many };
+    Some(format!("{}{rest}", language.text(unit.english())))
 }
 
 /// `0.42g` as `0.42 grams`.
-fn split_unit(word: &str) -> Option<String> {
+fn split_unit(word: &str, language: Language) -> Option<String> {
     let at = word.find(|c: char| c.is_ascii_alphabetic() || c == '°')?;
     let (number, unit) = word.split_at_checked(at)?;
-    let number = sign(number);
+    let number = sign(number, language);
     let one = is_one(&number)?;
-    Some(format!("{number} {}", unit_in_words(unit, one)?))
+    Some(format!("{number} {}", unit_in_words(unit, one, language)?))
 }
 
 /// `-0.05` as `minus 0.05`, `±0.05` as `plus or minus 0.05`.
-fn sign(word: &str) -> String {
-    for (sign, said) in [("-", "minus"), ("−", "minus"), ("±", "plus or minus")] {
+fn sign(word: &str, language: Language) -> String {
+    for (sign, said) in [
+        ("-", term!("minus")),
+        ("−", term!("minus")),
+        ("±", term!("plus or minus")),
+    ] {
         if let Some(number) = word.strip_prefix(sign)
             && number.starts_with(|c: char| c.is_ascii_digit())
         {
-            return format!("{said} {number}");
+            return format!("{} {number}", language.text(said.english()));
         }
     }
     word.to_owned()
@@ -226,10 +244,13 @@ mod tests {
             ("g", "g"),
             ("[[h@]] \u{7}1 g", "h@ 1 gram"),
         ] {
-            assert_eq!(spoken(say, None), heard, "{say:?}");
+            assert_eq!(spoken(say, None, Language::English), heard, "{say:?}");
         }
-        assert_eq!(spoken("0.42 g", Some("de")), "0.42 g");
-        assert_eq!(spoken("0.42 g", Some("en-gb")), "0.42 grams");
-        assert_eq!(spoken("0.42 g", Some("é")), "0.42 g");
+        assert_eq!(spoken("0.42 g", Some("de"), Language::English), "0.42 g");
+        assert_eq!(
+            spoken("0.42 g", Some("en-gb"), Language::English),
+            "0.42 grams"
+        );
+        assert_eq!(spoken("0.42 g", Some("é"), Language::English), "0.42 g");
     }
 }

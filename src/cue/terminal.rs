@@ -4,6 +4,7 @@
 use std::io::IsTerminal;
 
 use super::{ask_command, choice_label, plain};
+use crate::language::{Language, Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::text::columns::{fold, width};
 use crate::vocabulary::cue::{Cue, CueKind};
@@ -19,6 +20,7 @@ pub struct Style {
     pub colour: bool,
     /// Columns of a terminal; `None` where lines are not rewritten (a file, a pipe).
     pub columns: Option<usize>,
+    pub language: Language,
 }
 
 impl Style {
@@ -26,6 +28,7 @@ impl Style {
     pub const PLAIN: Style = Style {
         colour: false,
         columns: None,
+        language: Language::English,
     };
 
     /// What standard output can do. Colour only on a terminal, and not when `NO_COLOR` is set to
@@ -42,51 +45,55 @@ impl Style {
         Style {
             colour: !no_colour && !dumb,
             columns: Some(if columns == 0 { 80 } else { columns }),
+            language: Language::English,
         }
     }
 }
 
 /// The word for a kind of cue.
-pub const fn kind_word(kind: CueKind) -> &'static str {
+pub const fn kind_word(kind: CueKind) -> Term {
     match kind {
-        CueKind::Place => "place",
-        CueKind::Add => "add",
-        CueKind::EaseOff => "ease off",
-        CueKind::Hold => "hold",
-        CueKind::TakeOut => "take out",
-        CueKind::Lift => "lift",
-        CueKind::Mix => "mix",
-        CueKind::Choose => "choose",
-        CueKind::Fault => "fault",
-        CueKind::Done => "done",
+        CueKind::Place => term!("place"),
+        CueKind::Add => term!("add"),
+        CueKind::EaseOff => term!("ease off"),
+        CueKind::Hold => term!("hold"),
+        CueKind::TakeOut => term!("take out"),
+        CueKind::Lift => term!("lift"),
+        CueKind::Mix => term!("mix"),
+        CueKind::Choose => term!("choose"),
+        CueKind::Fault => term!("fault"),
+        CueKind::Done => term!("done"),
     }
 }
 
 /// A cue as text without a line end: `lead`, the word for its kind (in capitals when it is urgent), the
 /// sentence, and on lines of their own the commands that answer it.
 pub fn cue_text(lead: &str, cue: &Cue, style: Style) -> String {
-    let word = kind_word(cue.kind);
+    let language = style.language;
+    let text = |term: Term| language.text(term.english());
+    let word = text(kind_word(cue.kind));
     let word = if cue.urgent {
         format!("{:<8}", word.to_uppercase())
     } else {
         format!("{word:<8}")
     };
-    let used = width(lead) + 2 + word.len() + 2;
+    let used = width(lead) + 2 + width(&word) + 2;
     let lead = format!("{lead}  {}  ", paint(&word, cue, style));
-    let mut text = hanging(&lead, used, used, &plain(&cue.say, LONGEST), style);
+    let say = plain(&cue.say.in_language(language), LONGEST);
+    let mut all = hanging(&lead, used, used, &say, style);
     for choice in &cue.choices {
         let indent = " ".repeat(used);
-        text.push_str(&format!(
+        all.push_str(&format!(
             "\n{indent}{}: bismar {}",
-            choice_label(*choice),
+            text(choice_label(*choice)),
             choice.name()
         ));
     }
     if let Some(command) = cue.asks.and_then(ask_command) {
         let indent = " ".repeat(used);
-        text.push_str(&format!("\n{indent}{command}"));
+        all.push_str(&format!("\n{indent}{}", text(command)));
     }
-    text
+    all
 }
 
 /// A live reading as text without a line end, never longer than the columns. What does not fit is
@@ -94,19 +101,25 @@ pub fn cue_text(lead: &str, cue: &Cue, style: Style) -> String {
 pub fn live_text(live: &Live, style: Style) -> String {
     let grams = |mass: Mass| mass.grams(live.readability);
     let guide = match live.missing {
-        Some(missing) if missing.is_negative() => format!("to take out   {} g", grams(-missing)),
-        Some(missing) => format!("to add   {} g", grams(missing)),
-        None => String::new(),
+        Some(missing) if missing.is_negative() => {
+            phrase!("to take out   {over} g", over = grams(-missing))
+        }
+        Some(missing) => phrase!("to add   {missing} g", missing = grams(missing)),
+        None => Sentence::none(),
     };
-    let net = live
-        .net
-        .map_or(String::new(), |net| format!("net {} g", grams(net)));
+    let net = live.net.map_or(Sentence::none(), |net| {
+        phrase!("net {net} g", net = grams(net))
+    });
     let fields = [
         guide,
-        format!("on the pan {} g", grams(live.weight)),
-        if live.steady { "steady" } else { "moving" }.to_owned(),
+        phrase!("on the pan {weight} g", weight = grams(live.weight)),
+        match live.steady {
+            true => phrase!("steady"),
+            false => phrase!("moving"),
+        },
         net,
     ];
+    let fields = fields.map(|field| field.in_language(style.language));
     let mut text = String::new();
     for field in fields.iter().filter(|field| !field.is_empty()) {
         let gap = if text.is_empty() { 2 } else { 3 };
@@ -240,6 +253,7 @@ mod tests {
     const COLOURED: Style = Style {
         colour: true,
         columns: Some(80),
+        language: Language::English,
     };
 
     fn live(missing: Option<i64>) -> Live {
@@ -256,7 +270,7 @@ mod tests {
     fn cue(kind: CueKind, say: &str, urgent: bool, choices: &[Choice]) -> Cue {
         Cue {
             kind,
-            say: say.to_owned(),
+            say: say.into(),
             step: 1,
             missing: None,
             choices: choices.to_vec(),
@@ -299,7 +313,7 @@ mod tests {
                 });
                 let without: String = words.by_ref().collect();
                 assert_eq!(without, cue_text("", &cue, Style::PLAIN));
-                assert!(without.to_lowercase().contains(kind_word(kind)));
+                assert!(without.to_lowercase().contains(kind_word(kind).english()));
             }
         }
     }
@@ -325,6 +339,7 @@ mod tests {
                 let style = Style {
                     colour,
                     columns: Some(columns),
+                    language: Language::English,
                 };
                 let text = cue_text("   1.0 s", &add, style)
                     .replace("\u{1b}[1;31m", "")
@@ -347,6 +362,7 @@ mod tests {
         let style = Style {
             colour: false,
             columns: Some(25),
+            language: Language::English,
         };
         let text = cue_text(
             "",
@@ -370,6 +386,7 @@ mod tests {
         let mut screen = Screen::new(Style {
             colour: false,
             columns: Some(21),
+            language: Language::English,
         });
         assert_eq!(
             screen.line("  one two three four five"),
@@ -384,6 +401,7 @@ mod tests {
             let mut screen = Screen::new(Style {
                 colour: false,
                 columns: Some(columns),
+                language: Language::English,
             });
             let text = screen.line("  one two three four five") + &screen.labelled("ab", "one two");
             let letters: String = text.split_whitespace().collect();
@@ -408,6 +426,7 @@ mod tests {
             let style = Style {
                 colour: false,
                 columns: Some(columns),
+                language: Language::English,
             };
             let text = live_text(&live(Some(4200)), style);
             assert!(

@@ -20,6 +20,7 @@ use super::retained::Retained;
 use super::rows::Rows;
 use super::stock::{LotLookup, Question};
 use crate::config::Config;
+use crate::language::{Language, Sentence, phrase};
 use crate::lots::advice::{Need, Snapshot};
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{Answer, Hello, Refusal, Reply, Said, Standing};
@@ -32,6 +33,7 @@ use crate::vocabulary::code::{FaultCode, Help};
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::entry::Draft;
+use crate::vocabulary::progress::Refused;
 use crate::weighing::event::Event;
 
 /// What the service manager is told while no batch runs and nothing is missing.
@@ -103,7 +105,7 @@ impl<H: Weigher> Core<H> {
             bench,
             learned,
             clock: Clock::start(),
-            wire: Wire::new(&config),
+            wire: Wire::new(&config).speaking(config.speaks()),
             lines: Lines::start(&config.scales),
             rows: None,
             running: false,
@@ -136,10 +138,11 @@ impl<H: Weigher> Core<H> {
             Ok(None) => {}
             Ok(Some(said)) => tracing::info!("{}", said.say),
             Err(error) => {
-                let say = format!("The unfinished batch cannot go on: {error}");
+                let why = error.to_string();
+                let say = phrase!("The unfinished batch cannot go on: {why}", why);
                 tracing::error!("{say}");
-                core.complain(say.clone());
-                core.alerts.start = Some(say);
+                core.alerts.start = Some(say.to_string());
+                core.complain(say);
             }
         }
         match core.parts.fault.take() {
@@ -316,7 +319,19 @@ impl<H: Weigher> Core<H> {
         let now = self.clock.now();
         let said = self.bench.command(command, now);
         self.settle(now);
-        Ok(said?)
+        let language = self.speaks();
+        match said {
+            Ok(said) => Ok(said.in_language(language)),
+            Err(refused) => Err(Refused {
+                say: refused.say.put_into(language),
+                ..refused
+            }
+            .into()),
+        }
+    }
+
+    fn speaks(&self) -> Language {
+        self.parts.config.now().speaks()
     }
 
     /// A notification's button. There is no reply to see, so a refusal is said as a cue.
@@ -324,17 +339,17 @@ impl<H: Weigher> Core<H> {
         let now = self.clock.now();
         match self.bench.command(command, now) {
             Ok(say) => tracing::info!("{say}"),
-            Err(error) => self.complain(error.to_string()),
+            Err(refused) => self.complain(refused.say),
         }
         self.settle(now);
     }
 
     /// A fault of the daemon's own, to the cues and the subscribers.
-    fn complain(&mut self, say: String) {
+    fn complain(&mut self, say: impl Into<Sentence>) {
         let now = self.clock.now();
         let cue = Cue {
             kind: CueKind::Fault,
-            say,
+            say: say.into(),
             step: 0,
             missing: None,
             choices: Vec::new(),
@@ -362,7 +377,7 @@ impl<H: Weigher> Core<H> {
                     .map(|(said, _)| Answer::Said(said))
             }
             Request::Status => Ok(Answer::Status(Box::new(Standing {
-                status: self.bench.status(),
+                status: self.bench.status().in_language(self.speaks()),
                 batch: self.running.then(|| self.batch.clone()),
                 log: self.log_file(),
                 lines: self.lines.status(),
@@ -505,16 +520,17 @@ impl<H: Weigher> Core<H> {
             return;
         };
         let say = match kept_in {
-            Ok(path) => format!(
-                "{} not in the batch's log but kept in {}. Leave that file there, mend what kept \
+            Ok(path) => phrase!(
+                "{rows} not in the batch's log but kept in {path}. Leave that file there, mend what kept \
                  the log from being written, and start the daemon again; it adds what is missing.",
-                rows_are(rows),
-                path.display()
+                rows = rows_are(rows),
+                path = path.display().to_string()
             ),
-            Err(why) => format!(
-                "{} NOT in the batch's log and could not be kept elsewhere ({why}). What they say is \
+            Err(why) => phrase!(
+                "{rows} NOT in the batch's log and could not be kept elsewhere ({why}). What they say is \
                  in the journal only: journalctl --user -u bismar",
-                rows_are(rows)
+                rows = rows_are(rows),
+                why = why.to_string()
             ),
         };
         tracing::error!("{say}");
@@ -649,12 +665,12 @@ impl<H: Weigher> Core<H> {
 
     /// What the configuration file says now cannot be taken; gives the sentence that says so.
     fn stays_as_it_was(&mut self, error: &str) -> String {
-        let say = format!("The configuration stays as it was: {error}");
+        let say = phrase!("The configuration stays as it was: {error}", error);
         tracing::error!("{say}");
         self.config_fault(false);
         self.complain(say.clone());
-        self.alerts.config = Some(say.clone());
-        say
+        self.alerts.config = Some(say.to_string());
+        say.into()
     }
 
     /// What holds is what the next start may need.
@@ -680,12 +696,12 @@ impl<H: Weigher> Core<H> {
             // The old ports must be closed before the new links open them.
             self.lines.stop().await;
             self.lines = Lines::start(&config.scales);
-            self.wire = Wire::new(&config);
             self.keep_learned();
             self.bench = (self.parts.bench)(&config);
             self.learned.tell(&config, &mut self.bench);
             self.bench.set_readings(self.subscribers.readings_wanted());
         }
+        self.wire = Wire::new(&config).speaking(config.speaks());
         self.parts.config.hold(config);
         self.keep_taken();
         tracing::info!("configuration read anew");

@@ -37,7 +37,12 @@ impl HubCues {
         let words = &self.words;
         self.hub.get_or_insert_with(|| {
             let words = words.clone();
-            CueHub::start(&self.config.now().cues, move |choice| {
+            let config = self.config.now();
+            let around = Surroundings {
+                language: config.speaks(),
+                ..Surroundings::of_process()
+            };
+            CueHub::start_in(&config.cues, &around, move |choice| {
                 // The loop has ended where nobody listens; then the choice has no meaning.
                 let _ = words.send(choice.command());
             })

@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
 
 use super::rows::Rows;
+use crate::language::{Sentence, phrase};
 use crate::protocol::reply::{Answer, Refusal, Reply, Said};
 
 /// The longest wait of a reply; well below what a client waits for one.
@@ -106,10 +107,10 @@ impl PendingReplies {
 }
 
 /// `1 row is`, `2 rows are`.
-pub fn rows_are(count: usize) -> String {
+pub fn rows_are(count: usize) -> Sentence {
     match count {
-        1 => "1 row is".to_owned(),
-        n => format!("{n} rows are"),
+        1 => phrase!("1 row is"),
+        n => phrase!("{n} rows are", n),
     }
 }
 

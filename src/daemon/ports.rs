@@ -13,6 +13,7 @@ use crate::bench::Bench;
 use crate::config::{Config, Holder};
 use crate::display::Rehearse;
 use crate::formula::Plan;
+use crate::language::Sentence;
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::time::Moment;
@@ -198,7 +199,7 @@ pub trait Weigher {
     fn back(&mut self, scale: ScaleIndex, at: Moment);
     /// # Errors
     /// Why the word is refused now.
-    fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused>;
+    fn command(&mut self, command: Command, at: Moment) -> Result<Sentence, Refused>;
     fn logged(&mut self, ticket: u64, seq: u64, at: Moment);
     fn not_logged(&mut self, ticket: u64, why: String, at: Moment);
     fn deadline(&self) -> Option<Moment>;
@@ -229,7 +230,7 @@ impl Weigher for Bench {
     fn back(&mut self, scale: ScaleIndex, at: Moment) {
         Bench::back(self, scale, at);
     }
-    fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
+    fn command(&mut self, command: Command, at: Moment) -> Result<Sentence, Refused> {
         Bench::command(self, command, at)
     }
     fn logged(&mut self, ticket: u64, seq: u64, at: Moment) {

@@ -17,6 +17,7 @@ pub mod peer;
 mod post;
 mod rehearsal;
 mod setup;
+pub mod spoken;
 mod views;
 
 use std::convert::Infallible;
@@ -58,6 +59,7 @@ use self::rehearsal::Rehearsals;
 pub use self::rehearsal::{Rehearsal, Rehearse};
 use crate::config::{DEFAULT_FILE, PageConfig};
 use crate::files;
+use crate::language::Language;
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{self, Answer, Reply};
 use crate::protocol::request::Request;
@@ -391,10 +393,10 @@ impl Answers {
 
 /// The page's own files, and what changes nothing.
 fn plain() -> Router<Arc<Shared>> {
-    let html = "text/html; charset=utf-8";
     let css = "text/css; charset=utf-8";
     Router::new()
-        .route("/", get(|| async { asset(html, INDEX) }))
+        .route("/", get(index))
+        .route("/words.js", get(words))
         .route("/page.css", get(|| async { asset(css, STYLE) }))
         .route("/bare.css", get(|| async { asset(css, BARE) }))
         .route("/page.js", get(|| async { script(SCRIPT) }))
@@ -421,6 +423,21 @@ fn closed(app: Router<Arc<Shared>>, shared: Arc<Shared>) -> Router {
             at_the_door,
         ))
         .with_state(shared)
+}
+
+/// The page in its language.
+async fn index(State(shared): Ours) -> Response {
+    let html = "text/html; charset=utf-8";
+    match shared.context.config().speaks() {
+        Language::English => asset(html, INDEX),
+        other => ([(CONTENT_TYPE, html)], spoken::html(INDEX, other)).into_response(),
+    }
+}
+
+/// What its script says in its language.
+async fn words(State(shared): Ours) -> Response {
+    let script = spoken::script(shared.context.config().speaks());
+    ([(CONTENT_TYPE, "text/javascript; charset=utf-8")], script).into_response()
 }
 
 async fn paper() -> Response {

@@ -17,6 +17,7 @@ use std::fmt;
 use super::contents::Limited;
 use super::remedy::Bound;
 use super::{Formula, Limits, Percent, Plan, Step, Use};
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::same_name;
@@ -53,8 +54,8 @@ pub struct Outside {
     pub limit: Percent,
     /// Whether its limit comes from a supplier's document.
     pub skin: bool,
-    /// Which limit it is: "its limit".
-    words: String,
+    /// Which limit it is, as the maker's list has it; `None`: "its limit".
+    words: Option<String>,
     plain: bool,
 }
 
@@ -68,20 +69,51 @@ impl Outside {
     }
 
     /// "1.8 % of the batch (9.00 g of 500.00 g), over its limit of 0.4 %".
-    fn figures(&self, words: &str) -> String {
+    fn figures(&self) -> Sentence {
         // A constituent's weight is no reading: to the milligram.
         let mass = match self.plain {
             true => self.mass,
             false => self.mass.round_to(Mass::from_mg(1)),
         };
-        format!(
-            "{} % of the batch ({} g of {} g), {} {words} of {} %",
-            percent_beside(self.mass, self.total, self.limit),
-            mass.grams(STEP),
-            self.total.grams(STEP),
-            self.side.word(),
-            self.limit.text(),
-        )
+        let percent = percent_beside(self.mass, self.total, self.limit);
+        let (mass, total) = (mass.grams(STEP), self.total.grams(STEP));
+        let (percent, limit) = (Slot::Number(percent), Slot::Number(self.limit.text()));
+        let words = match &self.words {
+            Some(words) => Slot::Text(words.clone()),
+            None => Slot::from(phrase!("its limit")),
+        };
+        match self.side {
+            Side::Under => phrase!(
+                "{percent} % of the batch ({mass} g of {total} g), under {words} of {limit} %",
+                percent,
+                mass,
+                total,
+                words,
+                limit
+            ),
+            Side::Over => phrase!(
+                "{percent} % of the batch ({mass} g of {total} g), over {words} of {limit} %",
+                percent,
+                mass,
+                total,
+                words,
+                limit
+            ),
+        }
+    }
+
+    /// The sentence that a person reads.
+    pub fn told(&self) -> Sentence {
+        let (name, figures) = (&self.ingredient, self.figures());
+        match self.plain {
+            true => phrase!("{name} is {figures}.", name, figures),
+            false => phrase!(
+                "{name} is {figures}; it comes with {sources}.",
+                name,
+                figures,
+                sources = self.told_sources()
+            ),
+        }
     }
 
     fn told_sources(&self) -> String {
@@ -95,11 +127,7 @@ const STEP: Mass = Mass::from_mg(10);
 
 impl fmt::Display for Outside {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} is {}", self.ingredient, self.figures(&self.words))?;
-        match self.plain {
-            true => f.write_str("."),
-            false => write!(f, "; it comes with {}.", self.told_sources()),
-        }
+        write!(f, "{}", self.told())
     }
 }
 
@@ -130,8 +158,8 @@ pub fn outside(limits: &[Limited], held: &[Held], total: Mass) -> Vec<Outside> {
             limit,
             skin: limited.skin,
             words: match side {
-                Side::Under => "its limit".to_owned(),
-                Side::Over => limited.limit_words(),
+                Side::Under => None,
+                Side::Over => limited.told.as_ref().map(|_| limited.limit_words()),
             },
             plain: limited.is_plain(),
         })
@@ -196,7 +224,7 @@ pub fn broken(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
             true => (
                 format!(
                     "{lead} comes to {}; it comes with {}",
-                    outside.figures(&outside.words),
+                    outside.figures(),
                     outside.told_sources()
                 ),
                 match outside.side {
@@ -225,7 +253,7 @@ pub fn broken(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
                     outside.total.grams(STEP),
                     percent_beside(outside.mass, outside.total, outside.limit),
                     outside.side.word(),
-                    outside.words,
+                    outside.words.as_deref().unwrap_or("its limit"),
                     outside.limit.text()
                 ),
                 format!(

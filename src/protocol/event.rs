@@ -125,7 +125,7 @@ impl From<Cue<'_>> for cue::Cue {
     fn from(told: Cue<'_>) -> cue::Cue {
         cue::Cue {
             kind: told.kind,
-            say: told.say.into_owned(),
+            say: told.say.into_owned().into(),
             step: told.step,
             missing: told.missing.map(|missing| missing.mass),
             choices: told.choices.into_owned(),

@@ -5,6 +5,7 @@ use std::borrow::Cow;
 use super::event::{self, Told};
 use super::json;
 use crate::config::Config;
+use crate::language::Language;
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::reading::ScaleIndex;
@@ -16,6 +17,7 @@ use crate::weighing::event::{Event, Live};
 pub struct Wire {
     /// The scales' names, by index.
     scales: Vec<String>,
+    language: Language,
 }
 
 impl Wire {
@@ -27,7 +29,14 @@ impl Wire {
     pub fn with_names<'a>(names: impl IntoIterator<Item = &'a str>) -> Wire {
         Wire {
             scales: names.into_iter().map(str::to_owned).collect(),
+            language: Language::English,
         }
+    }
+
+    /// With sentences as they are shown; what goes into a file stays English.
+    #[must_use]
+    pub fn speaking(self, language: Language) -> Wire {
+        Wire { language, ..self }
     }
 
     /// Appends `event` to `out` as one line with its line feed. `at` is when it came out of the
@@ -47,7 +56,7 @@ impl Wire {
             Event::Reading(live) => event::Event::Reading(self.reading(live)),
             Event::Cue(cue) => event::Event::Cue(event::Cue {
                 kind: cue.kind,
-                say: Cow::Borrowed(&cue.say),
+                say: Cow::Owned(cue.say.in_language(self.language)),
                 step: cue.step,
                 missing: cue.missing.map(Weight::plain),
                 choices: Cow::Borrowed(&cue.choices),
@@ -94,7 +103,7 @@ impl Wire {
                 over: *over,
             }),
             Event::Tare { state, tare } => event::Event::Tare(event::Tare {
-                state: Cow::Borrowed(state.words()),
+                state: self.language.text(state.words()),
                 tare: tare.map(Weight::plain),
                 code: *state,
             }),

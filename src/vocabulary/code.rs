@@ -3,6 +3,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::language::{Term, term};
+
 /// Where the running step stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Default)]
 #[serde(rename_all = "kebab-case")]
@@ -30,25 +32,30 @@ pub enum Stands {
 
 impl Stands {
     /// For a person.
-    pub const fn words(self) -> &'static str {
+    pub const fn said(self) -> Term {
         match self {
-            Stands::Clear => "lift what is on the scale",
-            Stands::Empty => "empty, waiting for a vessel",
-            Stands::Landing => "a vessel is coming to rest",
-            Stands::Unsure => "not sure of the tare",
-            Stands::Tared => "vessel tared",
-            Stands::ToCheck => "tare to be checked at the lift",
-            Stands::ZeroLost => "zero lost, lift and put back",
-            Stands::Away => "vessel lifted, tare remembered",
-            Stands::Stranger => "not sure it is the same vessel",
-            Stands::Writing => "being recorded",
-            Stands::Lift => "recorded, waiting for the lift",
-            Stands::Mixing => "mixing",
-            Stands::EmptiedBeaker => "waiting for the emptied beaker",
-            Stands::Decision => "waiting for a decision",
-            Stands::Over => "batch over",
-            Stands::Other => "not known to this version",
+            Stands::Clear => term!("lift what is on the scale"),
+            Stands::Empty => term!("empty, waiting for a vessel"),
+            Stands::Landing => term!("a vessel is coming to rest"),
+            Stands::Unsure => term!("not sure of the tare"),
+            Stands::Tared => term!("vessel tared"),
+            Stands::ToCheck => term!("tare to be checked at the lift"),
+            Stands::ZeroLost => term!("zero lost, lift and put back"),
+            Stands::Away => term!("vessel lifted, tare remembered"),
+            Stands::Stranger => term!("not sure it is the same vessel"),
+            Stands::Writing => term!("being recorded"),
+            Stands::Lift => term!("recorded, waiting for the lift"),
+            Stands::Mixing => term!("mixing"),
+            Stands::EmptiedBeaker => term!("waiting for the emptied beaker"),
+            Stands::Decision => term!("waiting for a decision"),
+            Stands::Over => term!("batch over"),
+            Stands::Other => term!("not known to this version"),
         }
+    }
+
+    /// The same in English.
+    pub const fn words(self) -> &'static str {
+        self.said().english()
     }
 
     /// Whether it is between two weighings: the step that is told is the next one, and is not going on.

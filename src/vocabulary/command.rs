@@ -1,5 +1,7 @@
 //! A person's words: what can be told to the engine, and what is offered as an answer.
 
+use crate::language::{Term, term};
+
 /// What a person can tell the engine. When nothing waits for it, it does nothing.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Command {
@@ -94,10 +96,15 @@ impl Way {
     }
 
     pub const fn name(self) -> &'static str {
+        self.said().english()
+    }
+
+    /// Its name in a sentence.
+    pub const fn said(self) -> Term {
         match self {
-            Way::Keep => "keep",
-            Way::InProportion => "in proportion",
-            Way::LeastAdded => "least added",
+            Way::Keep => term!("keep"),
+            Way::InProportion => term!("in proportion"),
+            Way::LeastAdded => term!("least added"),
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Cues: what the maker is told.
 
 use super::command::Choice;
+use crate::language::Sentence;
 use crate::mass::Mass;
 
 /// What a cue asks for. The names are those of the events' `cue` field.
@@ -54,7 +55,7 @@ impl CueKind {
 pub struct Cue {
     pub kind: CueKind,
     /// The sentence a person reads or hears: a short imperative, the number first when pouring.
-    pub say: String,
+    pub say: Sentence,
     /// The step it is about, from 1; 0 outside a step.
     pub step: usize,
     /// What is missing (positive) or too much (negative), where a number belongs to the cue.

@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use super::code::Help;
+use crate::language::Sentence;
 use crate::mass::Mass;
 
 /// What a log says of a batch that was begun: enough to go on with it.
@@ -35,19 +36,19 @@ pub struct Weighed {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{say}")]
 pub struct Refused {
-    pub say: String,
+    pub say: Sentence,
     pub help: Option<Help>,
 }
 
 impl Refused {
-    pub fn new(say: impl Into<String>) -> Refused {
+    pub fn new(say: impl Into<Sentence>) -> Refused {
         Refused {
             say: say.into(),
             help: None,
         }
     }
 
-    pub fn helped(say: impl Into<String>, help: Help) -> Refused {
+    pub fn helped(say: impl Into<Sentence>, help: Help) -> Refused {
         Refused {
             say: say.into(),
             help: Some(help),

@@ -2,6 +2,7 @@
 
 use super::code::{LineState, Stands};
 use super::weight::Weight;
+use crate::language::{Language, Sentence};
 
 /// What is going on at the bench.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize, Default)]
@@ -23,16 +24,30 @@ pub struct Status {
     /// The steps after this one, at most two.
     pub ahead: Vec<Ahead>,
     pub missing: Option<Weight>,
+    /// What the step was recorded with, while its vessel still stands there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub net: Option<Weight>,
     /// The sentence of the last cue, also of a batch that is over; the others are of one under way.
-    pub say: Option<String>,
+    pub say: Option<Sentence>,
     /// Where the step stands, for a person.
-    pub tare: Option<String>,
+    pub tare: Option<Sentence>,
     /// The same for a program.
     pub state: Option<Stands>,
     /// What an undo would take back, in words; `None` where nothing is left to take back.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub undo: Option<String>,
+    pub undo: Option<Sentence>,
     pub scales: Vec<ScaleStatus>,
+}
+
+impl Status {
+    /// With its sentences as they are shown.
+    #[must_use]
+    pub fn in_language(mut self, language: Language) -> Status {
+        for said in [&mut self.say, &mut self.tare, &mut self.undo] {
+            *said = said.take().map(|said| said.put_into(language));
+        }
+        self
+    }
 }
 
 /// A step that is still to come.

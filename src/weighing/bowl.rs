@@ -6,6 +6,7 @@ use super::state::{Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::Step;
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -143,10 +144,11 @@ impl Engine {
         };
         if by.is_negative() && by.abs() > self.stirred_off(scale, level.d) {
             let grams = phrases::grams(by.abs(), level.d);
-            let say = format!(
-                "The bowl is {grams} g lighter than with all that was weighed in; its rows are marked as unsure."
+            let say = phrase!(
+                "The bowl is {grams} g lighter than with all that was weighed in; its rows are marked as unsure.",
+                grams
             );
-            self.tell_beside(&say, CueKind::Fault, &[]);
+            self.tell_beside(say, CueKind::Fault, &[]);
         }
         self.bowl_came_back(scale, by, level.d);
     }

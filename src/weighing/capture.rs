@@ -8,6 +8,7 @@ use super::state::{Captured, Pending, State, Tare, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Weighing, Window};
 use crate::vocabulary::code::FaultCode;
@@ -311,17 +312,19 @@ impl Engine {
             written.weight.no_lift,
         ));
         if let Some(so_far) = self.jars_so_far(d) {
-            say.say.push_str(&format!(" {so_far}"));
+            say.say = say.say.and(so_far);
         }
         if written.weight.verdict == Some(Verdict::Kept)
             && let Some(broken) = self.out_of_limits()
         {
-            say.say
-                .push_str(&format!(" {broken} A remedy may mend it."));
+            say.say = say.say.and(broken).and(phrase!("A remedy may mend it."));
             say = say.asking(Ask::Remedy);
         }
         if lifted {
-            let say = format!("Recorded {} g.", phrases::grams(written.weight.net, d));
+            let say = phrase!(
+                "Recorded {net} g.",
+                net = phrases::grams(written.weight.net, d)
+            );
             self.cue(CueKind::Lift, say, None, &[]);
             self.vessel_gone(step.scale, written)
         } else {
@@ -356,11 +359,15 @@ impl Engine {
         let state = self.run.as_ref().map(|run| &run.state);
         let waiting = matches!(state, Some(State::Writing(pending)) if pending.ticket == ticket);
         let say = if waiting {
-            format!(
-                "NOT recorded: {why}. The weight is kept and written as soon as it can be. Leave the beaker."
+            phrase!(
+                "NOT recorded: {why}. The weight is kept and written as soon as it can be. Leave the beaker.",
+                why
             )
         } else {
-            format!("A log row is not written yet: {why}. It is kept and tried again.")
+            phrase!(
+                "A log row is not written yet: {why}. It is kept and tried again.",
+                why
+            )
         };
         self.cue_urgent(CueKind::Fault, say, &[]);
     }

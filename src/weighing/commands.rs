@@ -6,6 +6,7 @@ use super::run::Deed;
 use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
 use super::{Engine, net_of};
 use crate::formula::VesselWay;
+use crate::language::{Sentence, phrase};
 use crate::time::Moment;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Command;
@@ -28,18 +29,21 @@ impl Engine {
     ///
     /// # Errors
     /// Only what would lose or falsify a weight is refused, with what to do instead.
-    pub fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
+    pub fn command(&mut self, command: Command, at: Moment) -> Result<Sentence, Refused> {
         self.now = self.now.max(at);
         if !self.is_busy() {
-            return Err(Refused::helped("No batch is under way.", Help::Begin));
+            return Err(Refused::helped(
+                phrase!("No batch is under way."),
+                Help::Begin,
+            ));
         }
         match command {
             Command::Next => Ok(self.next()),
             Command::Again => self.again(),
             Command::Keep => self.keep_weight(),
-            Command::Lot(_) if self.fill().is_some() => Err(Refused::new(
-                "Jars are being filled; no ingredient waits for a lot.",
-            )),
+            Command::Lot(_) if self.fill().is_some() => Err(Refused::new(phrase!(
+                "Jars are being filled; no ingredient waits for a lot."
+            ))),
             Command::Lot(lot) => Ok(self.lot(&lot)),
             Command::Note(text) => {
                 let text: String = text.chars().take(LONGEST_TEXT).collect();
@@ -62,7 +66,7 @@ impl Engine {
                 let state = self.finish(complete);
                 self.enter(state);
                 let said = self.last_cue.as_ref().filter(|_| self.fill().is_some());
-                Ok(said.map_or("Stopped.".into(), |cue| cue.say.clone()))
+                Ok(said.map_or(phrase!("Stopped."), |cue| cue.say.clone()))
             }
         }
     }
@@ -103,26 +107,26 @@ impl Engine {
         tared.content.rest.is_some_and(|net| net > window.high)
     }
 
-    fn next(&mut self) -> String {
+    fn next(&mut self) -> Sentence {
         let Some(run) = &mut self.run else {
-            return String::new();
+            return Sentence::none();
         };
         match run.state.clone() {
             State::Mix { .. } => {
                 self.mixing_done("confirmed");
                 let state = self.go_on();
                 self.enter(state);
-                "Mixed. On to the next.".into()
+                phrase!("Mixed. On to the next.")
             }
             State::TareUnknown(unsure) if unsure.why.takes_a_word() => self.believe_empty(unsure),
-            State::Clear { .. } if self.close_unseen() => "Every step is weighed.".into(),
+            State::Clear { .. } if self.close_unseen() => phrase!("Every step is weighed."),
             State::Clear { .. } if self.step_now().is_none() => {
                 if let Some(run) = &mut self.run {
                     run.give_up_lift_check();
                 }
                 let state = self.go_on();
                 self.enter(state);
-                "The bowl stays on the scale.".into()
+                phrase!("The bowl stays on the scale.")
             }
             State::Clear { .. } => self.believe_cleared(),
             State::Lift(mut written) if written.doubt.is_some() || self.may_be_lifted() => {
@@ -148,7 +152,7 @@ impl Engine {
                 {
                     return self.next();
                 }
-                "The bowl stays on the scale.".into()
+                phrase!("The bowl stays on the scale.")
             }
             State::VesselMismatch {
                 mut tared,
@@ -156,7 +160,7 @@ impl Engine {
                 what,
             } => {
                 let Some(step) = self.step_now() else {
-                    return String::new();
+                    return Sentence::none();
                 };
                 if !self.is_plausible(&tared, level) {
                     if step.vessel == VesselWay::Bowl {
@@ -190,7 +194,7 @@ impl Engine {
                             format!(
                                 "the maker says that {grams} g were taken out, or only pressed on it"
                             ),
-                            "The weighing goes on with what is in it now.",
+                            phrase!("The weighing goes on with what is in it now."),
                         )
                     }
                     Mismatch::AsItLeft => {
@@ -198,7 +202,7 @@ impl Engine {
                         tared.tare.carried += 2;
                         (
                             "the maker says it is the same vessel".into(),
-                            "The same vessel; the weighing goes on.",
+                            phrase!("The same vessel; the weighing goes on."),
                         )
                     }
                     Mismatch::Other => {
@@ -207,14 +211,14 @@ impl Engine {
                             format!(
                                 "the maker says it is the same vessel; {grams} g are not explained"
                             ),
-                            "The same vessel; the weighing goes on.",
+                            phrase!("The same vessel; the weighing goes on."),
                         )
                     }
                 };
                 self.note(noted);
                 let state = self.vessel_returned(level, tared);
                 self.enter(state);
-                said.into()
+                said
             }
             State::Residue(emptied) => self.next_after_residue(emptied),
             State::Choose => self.close_out_of_limits(),
@@ -226,17 +230,21 @@ impl Engine {
             | State::Writing(_)
             | State::Lift(_)
             | State::Done => {
-                let said = self.last_cue.as_ref().map_or("", |cue| cue.say.as_str());
-                format!("Nothing waits for next. Now: {said}")
+                let said = self.last_cue.as_ref().map(|cue| cue.say.clone());
+                phrase!("Nothing waits for next. Now:").and(said.unwrap_or_default())
             }
         }
     }
 
     /// The bowl holds less, or more, than was recorded, and the maker goes on with it: no record in it
     /// claims what it does not prove.
-    fn go_on_with_what_is_left(&mut self, mut tared: Tared, level: super::steady::Level) -> String {
+    fn go_on_with_what_is_left(
+        &mut self,
+        mut tared: Tared,
+        level: super::steady::Level,
+    ) -> Sentence {
         let Some(step) = self.step_now() else {
-            return String::new();
+            return Sentence::none();
         };
         let off = (level.weight - tared.shown_at_rest(step.vessel)).abs();
         self.note(format!(
@@ -255,29 +263,29 @@ impl Engine {
             let state = self.tare_at(step.scale, level);
             let state = state.with_tared(|tared| tared.tare.unproven += more);
             self.enter(state);
-            return "The bowl is taken as it stands; its next weight is not sure.".into();
+            return phrase!("The bowl is taken as it stands; its next weight is not sure.");
         }
         // What was seen of this step is taken to be in it still; the record will say how little is sure.
         tared.tare.base = level.weight - tared.content.rest.unwrap_or_default();
         tared.tare.unproven = tared.tare.unproven.max(step.highest).max(off);
         let state = self.vessel_returned(level, tared);
         self.enter(state);
-        "The bowl is taken as it stands; what is in it is not sure.".into()
+        phrase!("The bowl is taken as it stands; what is in it is not sure.")
     }
 
     /// The maker says that what stands there is empty, or just what it was.
-    fn believe_empty(&mut self, unsure: TareUnknown) -> String {
+    fn believe_empty(&mut self, unsure: TareUnknown) -> Sentence {
         match self.take_at_word(unsure) {
             Some((state, said)) => {
                 self.enter(state);
-                said.into()
+                said
             }
-            None => "The scale is not at rest; it is taken as empty as soon as it is.".into(),
+            None => phrase!("The scale is not at rest; it is taken as empty as soon as it is."),
         }
     }
 
     /// The same, and what follows; `None` while what the word is about is not at rest yet.
-    pub(super) fn take_at_word(&mut self, unsure: TareUnknown) -> Option<(State, &'static str)> {
+    pub(super) fn take_at_word(&mut self, unsure: TareUnknown) -> Option<(State, Sentence)> {
         let step = self.step_now()?;
         let now = self
             .pans
@@ -294,15 +302,15 @@ impl Engine {
         let (noted, said) = match (bowl, step.vessel) {
             (true, _) => (
                 "the maker says that nothing of this step is in the bowl yet",
-                "The bowl is taken as it stands; nothing of this step is in it.",
+                phrase!("The bowl is taken as it stands; nothing of this step is in it."),
             ),
             (false, VesselWay::Difference) => (
                 "the maker says that nothing was taken out for this step yet",
-                "The bottle is taken as it stands.",
+                phrase!("The bottle is taken as it stands."),
             ),
             (false, VesselWay::Beaker | VesselWay::Bowl | VesselWay::Jar) => (
                 "the maker says that the vessel is empty",
-                "The vessel on the scale is taken as empty.",
+                phrase!("The vessel on the scale is taken as empty."),
             ),
         };
         self.note(noted.into());
@@ -327,16 +335,16 @@ impl Engine {
     }
 
     /// The maker says that nothing is on the scale: what it shows is the empty pan.
-    fn believe_cleared(&mut self) -> String {
+    fn believe_cleared(&mut self) -> Sentence {
         let Some(step) = self.step_now() else {
-            return String::new();
+            return Sentence::none();
         };
         let level = self
             .pans
             .get(step.scale)
             .and_then(|pan| pan.level(self.now));
         let Some(level) = level else {
-            return "The scale is not at rest. Wait a moment, then say next again.".into();
+            return phrase!("The scale is not at rest. Wait a moment, then say next again.");
         };
         self.note(format!(
             "the maker says that nothing is on the scale; it shows {} g",
@@ -356,21 +364,21 @@ impl Engine {
         }
         let state = self.wait_empty();
         self.enter(state);
-        "The scale is taken as empty.".into()
+        phrase!("The scale is taken as empty.")
     }
 
-    fn again(&mut self) -> Result<String, Refused> {
+    fn again(&mut self) -> Result<Sentence, Refused> {
         let Some(step) = self.step_now() else {
-            return Ok("Every step is weighed; nothing to begin again.".into());
+            return Ok(phrase!("Every step is weighed; nothing to begin again."));
         };
         let fresh = self.can_begin_afresh();
-        let refused = |text: String| Err(Refused::new(text));
+        let refused = |text: Sentence| Err(Refused::new(text));
         let Some(run) = &mut self.run else {
-            return Ok(String::new());
+            return Ok(Sentence::none());
         };
-        let in_the_bowl = format!(
-            "{} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
-            step.ingredient
+        let in_the_bowl = phrase!(
+            "{name} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
+            name = &step.ingredient
         );
         let mut recorded = None;
         let full = match &run.state {
@@ -389,9 +397,9 @@ impl Engine {
                 (tared.content.rest, known, tared.suspect)
             }
             State::VesselMismatch { .. } if step.vessel == VesselWay::Bowl && !fresh => {
-                return refused(
-                    "The bowl cannot be begun again. Say next if it is the same bowl.".into(),
-                );
+                return refused(phrase!(
+                    "The bowl cannot be begun again. Say next if it is the same bowl."
+                ));
             }
             State::VesselMismatch { tared, .. } => (tared.content.rest, false, None),
             State::Lift(_) if step.vessel == VesselWay::Bowl && !fresh => {
@@ -402,25 +410,26 @@ impl Engine {
                 (Some(written.weight.net), true, None)
             }
             State::Writing(_) => {
-                return refused(
-                    "The weight is being written; say again when it is recorded.".into(),
-                );
+                return refused(phrase!(
+                    "The weight is being written; say again when it is recorded."
+                ));
             }
             State::Residue(_) => {
-                return Ok("An emptied beaker is waited for; say cancel to leave it.".into());
+                return Ok(phrase!(
+                    "An emptied beaker is waited for; say cancel to leave it."
+                ));
             }
             State::Mix { .. } => {
-                return Ok(
+                return Ok(phrase!(
                     "The phase is weighed; say next when it is mixed, undo to weigh the last step again."
-                        .into(),
-                );
+                ));
             }
             State::Clear { .. }
             | State::Empty
             | State::Landing(_)
             | State::Choose
             | State::TareUnknown(_) => (None, false, None),
-            State::Done => return Ok("The batch is over.".into()),
+            State::Done => return Ok(phrase!("The batch is over.")),
         };
         // By difference, and in a bowl with earlier steps in it, what stands there is the new tare; a
         // bowl of its own may hold what was poured too early.
@@ -451,7 +460,7 @@ impl Engine {
             let unseen = shown.is_none_or(|shown| (shown.weight - suspect.zero).abs() <= least);
             let state = self.ask_clear(step.vessel, unseen);
             self.enter(state);
-            return Ok("This step begins again once the scale is empty.".into());
+            return Ok(phrase!("This step begins again once the scale is empty."));
         }
         if let Some(full) = full
             && let Some(run) = &mut self.run
@@ -464,13 +473,13 @@ impl Engine {
         let taken = discarded.filter(|net| *net > d && step.vessel == VesselWay::Difference);
         if let Some(net) = taken {
             // The source does not tell where it went.
-            let first = format!(
-                "{} g came out and are not counted: keep them out of the batch, or put them back first.",
-                super::phrases::grams(net, d)
+            let first = phrase!(
+                "{net} g came out and are not counted: keep them out of the batch, or put them back first.",
+                net = super::phrases::grams(net, d)
             );
-            self.tell_beside(&first, CueKind::Fault, &[]);
+            self.tell_beside(first, CueKind::Fault, &[]);
         }
-        Ok("This step begins again.".into())
+        Ok(phrase!("This step begins again."))
     }
 
     /// Whether the newest reading shows something on the pan.
@@ -509,16 +518,18 @@ impl Engine {
     }
 
     /// Keeps a weight outside its window: the last one at rest with the vessel on the pan.
-    fn keep_weight(&mut self) -> Result<String, Refused> {
+    fn keep_weight(&mut self) -> Result<Sentence, Refused> {
         let Some(step) = self.step_now() else {
-            return Ok("Nothing to keep.".into());
+            return Ok(phrase!("Nothing to keep."));
         };
         let Some(run) = &mut self.run else {
-            return Ok(String::new());
+            return Ok(Sentence::none());
         };
         let (tared, away) = match run.state.clone() {
             State::Lift(_) => {
-                return Ok("It is recorded as it stands; lift it to leave it so.".into());
+                return Ok(phrase!(
+                    "It is recorded as it stands; lift it to leave it so."
+                ));
             }
             State::Tared(tared) => (tared, false),
             State::Removed(removed) => (removed.tared, true),
@@ -531,12 +542,12 @@ impl Engine {
             | State::Mix { .. }
             | State::Residue(_)
             | State::Choose
-            | State::Done => return Ok("There is no weight to keep now.".into()),
+            | State::Done => return Ok(phrase!("There is no weight to keep now.")),
         };
         if tared.suspect.is_some() {
-            return Err(Refused::new(
-                "The tare is not sure, so the weight is not. Lift the vessel and put it back first.",
-            ));
+            return Err(Refused::new(phrase!(
+                "The tare is not sure, so the weight is not. Lift the vessel and put it back first."
+            )));
         }
         let steady = self
             .pans
@@ -548,9 +559,9 @@ impl Engine {
                 let say = super::phrases::back_to_weigh(step.vessel);
                 self.cue(CueKind::Place, say, None, &[]);
             }
-            return Err(Refused::new(
-                "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again.",
-            ));
+            return Err(Refused::new(phrase!(
+                "What is on the scale is not at rest yet. Put it back, wait a moment, then say keep again."
+            )));
         }
         let mut tared = tared;
         let restless = self
@@ -571,14 +582,14 @@ impl Engine {
                 ..level
             },
             (false, None, _) | (true, _, None) => {
-                return Err(Refused::new(
-                    "The scale is not at rest. Wait a moment, then say keep again.",
-                ));
+                return Err(Refused::new(phrase!(
+                    "The scale is not at rest. Wait a moment, then say keep again."
+                )));
             }
         };
         let net = net_of(&step, tared.tare.base, level.weight);
         if net <= level.d || !tared.content.poured {
-            return Ok("Nothing was poured yet; there is nothing to keep.".into());
+            return Ok(phrase!("Nothing was poured yet; there is nothing to keep."));
         }
         let d = level.d;
         if tared.approach.futile > PROVEN && net > step.target {
@@ -594,19 +605,19 @@ impl Engine {
         };
         let state = self.record(step.scale, tared, level, Some(verdict), away);
         self.enter(state);
-        Ok(format!("Kept: {} g.", net.grams(d)))
+        Ok(phrase!("Kept: {net} g.", net = net.grams(d)))
     }
 
-    fn lot(&mut self, lot: &str) -> String {
+    fn lot(&mut self, lot: &str) -> Sentence {
         let lot = plain_text(lot);
         if lot.is_empty() {
-            return "The lot has no name; nothing changed.".into();
+            return phrase!("The lot has no name; nothing changed.");
         }
         let Some(step) = self.step_now() else {
-            return "Every step is weighed; no ingredient waits for a lot.".into();
+            return phrase!("Every step is weighed; no ingredient waits for a lot.");
         };
         let Some(run) = &mut self.run else {
-            return String::new();
+            return Sentence::none();
         };
         let before = run.lots.insert(step.ingredient.clone(), lot.clone());
         run.deeds.push(Deed::Lot {
@@ -620,7 +631,7 @@ impl Engine {
         if let Some(State::Tared(tared)) = self.run.as_mut().map(|run| &mut run.state) {
             tared.asked = None;
         }
-        format!("Lot {lot} for {}.", step.ingredient)
+        phrase!("Lot {lot} for {name}.", lot, name = &step.ingredient)
     }
 
     /// A weight that waited only for its lot, with its vessel lifted meanwhile.

@@ -6,6 +6,7 @@ use super::state::{Correction, Doubt, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
@@ -61,9 +62,9 @@ impl Engine {
             self.bowl_changed(scale, fell, remark);
         }
         let d = self.readability(scale);
-        let say = format!(
-            "{} g less than recorded. Lift everything off the scale; say next if nothing is on it.",
-            phrases::grams(fell, d)
+        let say = phrase!(
+            "{fell} g less than recorded. Lift everything off the scale; say next if nothing is on it.",
+            fell = phrases::grams(fell, d)
         );
         self.cue_urgent(CueKind::Lift, say, &[Choice::Next, Choice::Again]);
     }
@@ -79,10 +80,10 @@ impl Engine {
         let remark = "more came on the scale after the record";
         self.doubt(scale, self.index_now(), written, at_least, remark);
         let d = self.readability(scale);
-        let say = format!(
-            "{} g more than recorded. Take off what was set down, then lift the vessel; or say undo, if it went \
+        let say = phrase!(
+            "{more} g more than recorded. Take off what was set down, then lift the vessel; or say undo, if it went \
              in, and weigh the step again.",
-            phrases::grams(more, d)
+            more = phrases::grams(more, d)
         );
         self.cue_urgent(CueKind::Lift, say, &[Choice::Undo]);
     }
@@ -303,18 +304,23 @@ impl Engine {
         let off = |by: Mass| phrases::grams(by, d);
         let say = match written.weight.verdict {
             Some(_) | None if written.weight.no_lift => {
-                format!("{net} g now; the record is corrected.")
+                phrase!("{net} g now; the record is corrected.", net)
             }
-            Some(Verdict::Over) => format!(
-                "{net} g now: {} g over. Take it out, or lift to keep it.",
-                off(written.weight.net - step.target)
+            Some(Verdict::Over) => phrase!(
+                "{net} g now: {over} g over. Take it out, or lift to keep it.",
+                net,
+                over = off(written.weight.net - step.target)
             ),
-            Some(Verdict::Under) => format!(
-                "{net} g now: {} g short. Add it, or lift to keep it.",
-                off(step.target - written.weight.net)
+            Some(Verdict::Under) => phrase!(
+                "{net} g now: {short} g short. Add it, or lift to keep it.",
+                net,
+                short = off(step.target - written.weight.net)
             ),
             Some(Verdict::Inside | Verdict::Kept) | None => {
-                format!("{net} g now; the record is corrected. Lift the vessel.")
+                phrase!(
+                    "{net} g now; the record is corrected. Lift the vessel.",
+                    net
+                )
             }
         };
         if written.weight.no_lift {

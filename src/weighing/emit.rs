@@ -5,6 +5,7 @@ use super::event::Event;
 use super::phrases::Words;
 use super::run::{Run, Spoken};
 use crate::formula::Step;
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::command::Choice;
@@ -15,7 +16,7 @@ use crate::vocabulary::entry::{Draft, RowKind};
 #[derive(Debug, Clone)]
 pub(super) struct Told {
     at: Moment,
-    what: String,
+    what: Sentence,
     choices: Vec<Choice>,
 }
 
@@ -28,7 +29,7 @@ impl Told {
             }
         }
         Cue {
-            say: format!("{} {}", self.what, cue.say),
+            say: self.what.clone().and(cue.say),
             lead: 0,
             urgent: true,
             choices,
@@ -128,18 +129,18 @@ impl Engine {
 
     /// Tells of something beside what is to be done, or the fault that stands before it; that is said again
     /// with it, so that the sentence which stands is never without it.
-    pub(super) fn tell_beside(&mut self, what: &str, kind: CueKind, choices: &[Choice]) {
+    pub(super) fn tell_beside(&mut self, what: Sentence, kind: CueKind, choices: &[Choice]) {
         let Some(last) = self.fault.as_ref().or(self.last_cue.as_ref()).cloned() else {
-            self.cue_urgent(kind, what.to_owned(), choices);
+            self.cue_urgent(kind, what, choices);
             return;
         };
         let mut told = Told {
             at: self.now,
-            what: what.to_owned(),
+            what,
             choices: choices.to_vec(),
         };
         if let Some(before) = self.told.take().filter(|before| before.at == self.now) {
-            told.what = format!("{} {what}", before.what);
+            told.what = before.what.and(told.what);
             told.choices.extend(before.choices);
         }
         let cue = told.beside(last);

@@ -4,6 +4,7 @@ use super::Engine;
 use super::event::Event;
 use super::state::State;
 use crate::formula::filling::Fill;
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 use crate::metrology::prepackage::{Filling, JarVerdict};
 use crate::vocabulary::cue::CueKind;
@@ -42,7 +43,7 @@ impl Engine {
     }
 
     /// Running mean, and how many more the bowl holds.
-    pub(super) fn jars_so_far(&self, d: Mass) -> Option<String> {
+    pub(super) fn jars_so_far(&self, d: Mass) -> Option<Sentence> {
         let fill = self.fill()?;
         let filled = self.filled()?;
         let mean = Mass::from_g_f64(filled.mean()?)?;
@@ -57,16 +58,15 @@ impl Engine {
             .count();
         let more = more.min(u64::try_from(planned).unwrap_or(u64::MAX));
         let more = match (more, planned) {
-            (_, 0) => String::new(),
-            (0, _) => {
-                "; not enough for a full one more: say stop when the bowl is empty".to_owned()
-            }
-            (more, _) => format!("; enough for {more} more"),
+            (_, 0) => Sentence::none(),
+            (0, _) => phrase!("; not enough for a full one more: say stop when the bowl is empty"),
+            (more, _) => phrase!("; enough for {more} more", more),
         };
-        Some(format!(
-            "{} filled, mean {} g{more}.",
-            filled.jars(),
-            mean.round_to(d).grams(d)
+        Some(phrase!(
+            "{jars} filled, mean {mean} g{more}.",
+            jars = filled.jars(),
+            mean = mean.round_to(d).grams(d),
+            more
         ))
     }
 
@@ -79,38 +79,61 @@ impl Engine {
         let d = self.readability(scale);
         let rest = fill.made - filled.total();
         let shown = |mass: Mass| mass.grams(d);
-        let jars = match filled.jars() {
-            1 => "1 jar".to_owned(),
-            n => format!("{n} jars"),
-        };
         let mean = filled.mean().and_then(Mass::from_g_f64);
-        let mean = mean.map_or(String::new(), |m| {
-            format!(", mean {} g", m.round_to(d).grams(d))
+        let mean = mean.map_or(Sentence::none(), |mean| {
+            phrase!(", mean {mean} g", mean = shown(mean.round_to(d)))
         });
         let share = filled.balance(fill.made, Mass::ZERO).yield_percent;
-        let share = share.map_or(String::new(), |p| format!(", yield {p:.1} %"));
-        let not_in = if rest.is_negative() {
-            format!(
-                "{} g more than was weighed in: look at the rows",
-                shown(-rest)
+        let share = share.map_or(Sentence::none(), |share| {
+            phrase!(
+                ", yield {share} %",
+                share = Slot::Number(format!("{share:.1}"))
             )
-        } else {
-            format!("{} g not in a jar (in the bowl, or lost)", shown(rest))
+        });
+        let not_in = match rest.is_negative() {
+            true => phrase!(
+                "; {more} g more than was weighed in: look at the rows",
+                more = shown(-rest)
+            ),
+            false => phrase!(
+                "; {rest} g not in a jar (in the bowl, or lost)",
+                rest = shown(rest)
+            ),
         };
-        let mut words = format!(
-            "{jars} filled, {} g{mean}{share}; {not_in}",
-            shown(filled.total())
-        );
-        if filled.average_is_met() == Some(false) {
-            words.push_str("; the mean is below the label");
-        }
-        if !filled.few_are_short() {
-            words.push_str(&format!(
-                "; {} too short for {}",
-                filled.short(),
-                fill.rule.source()
-            ));
-        }
+        let mean_is_low = match filled.average_is_met() {
+            Some(false) => phrase!("; the mean is below the label"),
+            Some(true) | None => Sentence::none(),
+        };
+        let short = match filled.few_are_short() {
+            true => Sentence::none(),
+            false => phrase!(
+                "; {short} too short for {source}",
+                short = filled.short(),
+                source = fill.rule.source()
+            ),
+        };
+        let (total, jars) = (shown(filled.total()), filled.jars());
+        let words = match jars {
+            1 => phrase!(
+                "1 jar filled, {total} g{mean}{share}{not_in}{mean_is_low}{short}",
+                total,
+                mean,
+                share,
+                not_in,
+                mean_is_low,
+                short
+            ),
+            _ => phrase!(
+                "{jars} jars filled, {total} g{mean}{share}{not_in}{mean_is_low}{short}",
+                jars,
+                total,
+                mean,
+                share,
+                not_in,
+                mean_is_low,
+                short
+            ),
+        };
         let mut draft = self.batch_draft(RowKind::Closed);
         draft.phase = crate::formula::filling::PHASE.to_owned();
         draft.readability = d;
@@ -118,7 +141,12 @@ impl Engine {
         draft.net = Some(filled.total());
         draft.note = format!("filling: {words}");
         self.log(draft);
-        self.cue(CueKind::Done, format!("Filling done. {words}."), None, &[]);
+        self.cue(
+            CueKind::Done,
+            phrase!("Filling done. {words}.", words),
+            None,
+            &[],
+        );
         self.out.push_back(Event::Closed { complete: true });
         State::Done
     }

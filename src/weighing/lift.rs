@@ -10,6 +10,7 @@ use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -543,9 +544,11 @@ impl Engine {
             let remark = "a vessel of nearly this weight was put back: more may be in it, or less";
             let seq = written.seq;
             self.doubt(scale, index, &mut written, at_least, remark);
-            let say =
-                format!("That weighed nearly what row {seq} did; the row is marked as unsure.");
-            self.tell_beside(&say, CueKind::Fault, &[Choice::Undo]);
+            let say = phrase!(
+                "That weighed nearly what row {seq} did; the row is marked as unsure.",
+                seq
+            );
+            self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
         }
         let Some(run) = &mut self.run else { return };
         match run.lift_check.as_mut().filter(|_| waited) {
@@ -627,21 +630,34 @@ impl Engine {
         });
         let grams = phrases::grams(by.abs(), d);
         let unsure = match marked {
-            [_] => format!("row {last} is marked as unsure"),
-            _ => format!("{} rows up to {last} are marked as unsure", marked.len()),
+            [_] => phrase!("row {last} is marked as unsure", last = *last),
+            _ => phrase!(
+                "{rows} rows up to {last} are marked as unsure",
+                rows = marked.len(),
+                last = *last
+            ),
         };
         let say = match (much, by.is_negative()) {
             (false, _) => {
-                format!("{grams} g stayed on the scale: spilt beside the vessel? Wipe it off.")
+                phrase!(
+                    "{grams} g stayed on the scale: spilt beside the vessel? Wipe it off.",
+                    grams
+                )
             }
-            (true, false) => format!(
-                "{grams} g more on the empty scale than before: take off what lies on it; {unsure}."
+            (true, false) => phrase!(
+                "{grams} g more on the empty scale than before: take off what lies on it; {unsure}.",
+                grams,
+                unsure
             ),
             (true, true) => {
-                format!("The empty scale shows {grams} g less than before; {unsure}.")
+                phrase!(
+                    "The empty scale shows {grams} g less than before; {unsure}.",
+                    grams,
+                    unsure
+                )
             }
         };
         let undo: &[Choice] = if much { &[Choice::Undo] } else { &[] };
-        self.tell_beside(&say, CueKind::Fault, undo);
+        self.tell_beside(say, CueKind::Fault, undo);
     }
 }

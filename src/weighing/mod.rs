@@ -52,6 +52,7 @@ use self::run::Run;
 use self::sends::Setting;
 use self::state::{Removed, State};
 use crate::formula::{Plan, Step, VesselWay};
+use crate::language::{Slot, phrase};
 use crate::mass::Mass;
 use crate::metrology::{Errors, Known, Uncertainty, Weighing, Window};
 use crate::time::Moment;
@@ -267,8 +268,9 @@ impl Engine {
             });
             self.cue_urgent(
                 CueKind::Fault,
-                format!(
-                    "No weight from scale {name}. Look at its switch, its battery and its cable. If it is on, set it to send all the time, not only at rest, at a change or at a key; or identify it anew."
+                phrase!(
+                    "No weight from scale {name}. Look at its switch, its battery and its cable. If it is on, set it to send all the time, not only at rest, at a change or at a key; or identify it anew.",
+                    name
                 ),
                 &[],
             );
@@ -305,18 +307,21 @@ impl Engine {
         };
         let name = self.scale_name(scale);
         let say = match setting {
-            Setting::Seldom(us) => format!(
-                "Scale {name} sends its weight every {:.1} s, too seldom to weigh by. Set it to send all the time, twice a second or more.",
-                us as f64 / 1e6
+            Setting::Seldom(us) => phrase!(
+                "Scale {name} sends its weight every {every} s, too seldom to weigh by. Set it to send all the time, twice a second or more.",
+                name,
+                every = Slot::Number(format!("{:.1}", us as f64 / 1e6))
             ),
-            Setting::AtRest => format!(
-                "Scale {name} falls silent again and again. Set it to send all the time, not only at rest, at a change or at a key."
+            Setting::AtRest => phrase!(
+                "Scale {name} falls silent again and again. Set it to send all the time, not only at rest, at a change or at a key.",
+                name
             ),
-            Setting::Tares => format!(
-                "If nobody pressed a key, scale {name} tares by itself. Set its automatic tare off: the tare must stay until the beaker is lifted."
+            Setting::Tares => phrase!(
+                "If nobody pressed a key, scale {name} tares by itself. Set its automatic tare off: the tare must stay until the beaker is lifted.",
+                name
             ),
         };
-        self.tell_beside(&say, CueKind::Fault, &[]);
+        self.tell_beside(say, CueKind::Fault, &[]);
     }
 
     fn back_from_silence(&mut self, scale: ScaleIndex) {
@@ -367,7 +372,7 @@ impl Engine {
             self.note(format!("line to scale {name} lost"));
             self.cue_urgent(
                 CueKind::Fault,
-                format!("The line to scale {name} is gone. Plug it in or switch it on; what is recorded is safe."),
+                phrase!("The line to scale {name} is gone. Plug it in or switch it on; what is recorded is safe.", name),
                 &[],
             );
         }
@@ -538,18 +543,18 @@ impl Engine {
         self.now = self.now.max(at);
         if self.is_busy() {
             return Err(Refused::helped(
-                "A batch is under way; stop it first.",
+                phrase!("A batch is under way; stop it first."),
                 Help::Stop,
             ));
         }
         if plan.steps.is_empty() {
-            return Err(Refused::new("The formula has nothing to weigh."));
+            return Err(Refused::new(phrase!("The formula has nothing to weigh.")));
         }
         if let Some(step) = plan.steps.iter().find(|step| step.scale >= self.pans.len()) {
-            return Err(Refused::new(format!(
-                "Step {} is for scale number {}, which the configuration does not have.",
-                step.number,
-                step.scale + 1
+            return Err(Refused::new(phrase!(
+                "Step {step} is for scale number {scale}, which the configuration does not have.",
+                step = step.number,
+                scale = step.scale + 1
             )));
         }
         for pan in &mut self.pans {
@@ -596,7 +601,7 @@ impl Engine {
         let said = self.last_cue.as_ref().map(|cue| cue.say.clone());
         status.say = self.fault.as_ref().map(|cue| cue.say.clone()).or(said);
         let stands = run.state.stands();
-        status.tare = Some(stands.words().to_owned());
+        status.tare = Some(stands.said().into());
         status.state = Some(stands);
         status.undo = self.undoes();
         if let Some(step) = run.current() {
@@ -619,6 +624,9 @@ impl Engine {
             };
             status.low = weight(window.low);
             status.high = weight(window.high);
+            if let State::Lift(written) = &run.state {
+                status.net = weight(written.weight.net);
+            }
             let later = run.plan.steps.get(run.step + 1..).unwrap_or_default();
             let ahead = later
                 .iter()

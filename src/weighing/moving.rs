@@ -7,6 +7,7 @@ use super::pour::landing_weight;
 use super::state::{Asked, Dip, Disturbed, State, Tared};
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -70,7 +71,12 @@ impl Engine {
         let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
         if net > window.high && rate > d.to_g_f64() && !tared.approach.stopped {
             tared.approach.stopped = true;
-            self.cue(CueKind::Hold, "Stop.", Some(step.target - net), &[]);
+            self.cue(
+                CueKind::Hold,
+                phrase!("Stop."),
+                Some(step.target - net),
+                &[],
+            );
         } else if self.rules.early_cue
             && tared.approach.eased.is_none()
             && net < window.low
@@ -89,7 +95,7 @@ impl Engine {
             )
         {
             tared.approach.stopped = true;
-            let say = "Hold. Let it come to rest.";
+            let say = phrase!("Hold. Let it come to rest.");
             self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         }
         State::Tared(tared)

@@ -8,6 +8,7 @@ use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, phrases};
 use crate::formula::VesselWay;
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -271,13 +272,12 @@ impl Engine {
                 .next()
                 .unwrap_or(caution)
                 .trim();
-            text.push_str(&format!(" Caution: {first}"));
+            text = text.and(phrase!("Caution: {first}", first));
         }
         let mut text = Words::from(text);
         if step.lot_required && !self.has_lot(&step.ingredient) {
-            text.say
-                .push_str(&format!(" Lot of {} needed.", step.ingredient));
-            text = text.asking(Ask::Lot);
+            let lot = phrase!("Lot of {name} needed.", name = &step.ingredient);
+            text = Words::from(text.say.and(lot)).asking(Ask::Lot);
         }
         self.cue(CueKind::Place, text, Some(step.target), &[]);
     }
@@ -319,7 +319,7 @@ impl Engine {
         tared.approach.stopped = false;
         let mut say = phrases::add(&step, missing, d);
         if let Some(unit) = self.too_coarse(&step, d) {
-            say = say.after(&phrases::unit(unit));
+            say = say.after(phrases::unit(unit));
         }
         self.cue(CueKind::Add, say, Some(missing), &[]);
         State::Tared(tared)
@@ -362,13 +362,13 @@ impl Engine {
             pan.left_over = true;
         }
         let say = if complete {
-            format!(
-                "Done. {} g weighed in {of} {}.",
-                phrases::grams(total, d),
-                if of == 1 { "step" } else { "steps" }
-            )
+            let total = phrases::grams(total, d);
+            match of {
+                1 => phrase!("Done. {total} g weighed in 1 step.", total),
+                _ => phrase!("Done. {total} g weighed in {of} steps.", total, of),
+            }
         } else {
-            format!("Stopped. {weighed} of {of} weighed.")
+            phrase!("Stopped. {weighed} of {of} weighed.", weighed, of)
         };
         self.cue(CueKind::Done, say, None, &[]);
         self.out.push_back(Event::Closed { complete });
@@ -553,9 +553,9 @@ impl Engine {
             self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
         } else if let Some(little) = little.filter(|_| !away) {
             let say = phrases::too_little(way, little, vessel_at_least(seen.d), seen.d);
-            self.tell_beside(&say, CueKind::Place, &[]);
+            self.tell_beside(say, CueKind::Place, &[]);
         } else {
-            self.tell_beside(&phrases::may_stand_there(way), CueKind::Place, &[]);
+            self.tell_beside(phrases::may_stand_there(way), CueKind::Place, &[]);
         }
     }
 
@@ -689,7 +689,11 @@ impl Engine {
             });
             self.cue_urgent(
                 CueKind::Fault,
-                format!("This step is for scale {right}, not {here}. Move the beaker there."),
+                phrase!(
+                    "This step is for scale {right}, not {here}. Move the beaker there.",
+                    right,
+                    here
+                ),
                 &[],
             );
         }
@@ -717,7 +721,7 @@ impl Engine {
             // What was to be done before is to be done again.
             self.repeat_cue();
         } else {
-            self.tell_beside(&phrases::unit_changed(unit, usual), CueKind::Fault, &[]);
+            self.tell_beside(phrases::unit_changed(unit, usual), CueKind::Fault, &[]);
         }
     }
 }

@@ -8,6 +8,7 @@ use super::steady::Level;
 use super::zero::{Load, shows_zero};
 use super::{Engine, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
@@ -584,7 +585,7 @@ impl Engine {
             return State::TareUnknown(unsure);
         };
         let afresh = self.can_begin_afresh();
-        let (say, choices): (String, &[Choice]) = match unsure.why {
+        let (say, choices): (Sentence, &[Choice]) = match unsure.why {
             Why::Shape | Why::Unseen | Why::Stood => {
                 (phrases::unsure(&step, afresh, false), &[Choice::Again])
             }

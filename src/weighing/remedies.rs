@@ -8,8 +8,8 @@ use crate::formula::amend::{Amendment, change_of};
 use crate::formula::contents::Limited;
 use crate::formula::limits::{Held, Outside, Side, bounds, outside};
 use crate::formula::remedy::{Part, remedy};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
-use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::command::Way;
@@ -45,22 +45,21 @@ impl Engine {
     ///
     /// # Errors
     /// While a weighing is under way, and where that way leads to no batch inside all limits.
-    pub(super) fn take_remedy(&mut self, way: Way) -> Result<String, Refused> {
-        let refused = |text: String| Err(Refused::new(text));
+    pub(super) fn take_remedy(&mut self, way: Way) -> Result<Sentence, Refused> {
+        let refused = |text: Sentence| Err(Refused::new(text));
         let d = self.coarsest_step();
         let Some(run) = &self.run else {
-            return Ok(String::new());
+            return Ok(Sentence::none());
         };
         if run.plan.parts.is_empty() {
-            return refused(
-                "Jars are being filled; there is nothing to remedy in a formula.".into(),
-            );
+            return refused(phrase!(
+                "Jars are being filled; there is nothing to remedy in a formula."
+            ));
         }
         if !run.state.is_between() {
-            return refused(
+            return refused(phrase!(
                 "A weighing is under way. Finish it and lift its vessel; then choose the remedy."
-                    .into(),
-            );
+            ));
         }
         let parts = run.parts();
         let names: Vec<&str> = (run.plan.parts.iter())
@@ -68,9 +67,9 @@ impl Engine {
             .collect();
         let bounds = bounds(&run.plan.limits, &names, &run.held(&parts));
         let Some(found) = remedy(way, &parts, &bounds, d) else {
-            let say = format!(
-                "There is no remedy by that way ({}): it leads to no batch inside all limits.",
-                way.name()
+            let say = phrase!(
+                "There is no remedy by that way ({way}): it leads to no batch inside all limits.",
+                way = way.said()
             );
             return Err(Refused::helped(say, Help::Remedies));
         };
@@ -78,25 +77,33 @@ impl Engine {
         let is_done = |number: usize| done.get(number - 1).copied().unwrap_or(false);
         let Some(change) = change_of(&found, &parts, &run.plan, run.step + 1, is_done) else {
             self.note("the over-pour is kept; every ingredient is inside its limits".into());
-            return Ok("Nothing is added; every ingredient is inside its limits.".into());
+            return Ok(phrase!(
+                "Nothing is added; every ingredient is inside its limits."
+            ));
         };
         if change.add.is_empty() && change.later.is_empty() {
-            return Ok("Nothing has to be added; the batch stands in proportion.".into());
+            return Ok(phrase!(
+                "Nothing has to be added; the batch stands in proportion."
+            ));
         }
         self.amend(&change);
         let state = self.go_on();
         self.enter(state);
         let steps = match change.add.len() {
-            0 => "no step".to_owned(),
-            n => counted(n, "step", "steps"),
+            0 => phrase!("no step"),
+            1 => phrase!("1 step"),
+            n => phrase!("{n} steps", n),
         };
         let raised = match change.later.len() {
-            0 => String::new(),
-            n => format!(", {} raised", counted(n, "target", "targets")),
+            0 => Sentence::none(),
+            1 => phrase!(", 1 target raised"),
+            n => phrase!(", {n} targets raised", n),
         };
-        Ok(format!(
-            "The batch becomes {} g: {steps} more{raised}.",
-            found.batch.grams(d)
+        Ok(phrase!(
+            "The batch becomes {batch} g: {steps} more{raised}.",
+            batch = found.batch.grams(d),
+            steps,
+            raised
         ))
     }
 
@@ -161,7 +168,7 @@ impl Engine {
 
     /// What is over or under its limits, where not every weight is inside its tolerance or a lot's
     /// certificate makes it so: one sentence, or nothing.
-    pub(super) fn out_of_limits(&self) -> Option<String> {
+    pub(super) fn out_of_limits(&self) -> Option<Sentence> {
         let run = self.run.as_ref()?;
         let parts = run.parts();
         let total: Mass = parts.iter().map(|part| part.held).sum();
@@ -180,12 +187,11 @@ impl Engine {
                     .all(|other| other.ingredient != one.ingredient)
         };
         let outside = outside(&run.plan.limits, &held, total);
-        let sentences: Vec<String> = outside
+        outside
             .iter()
             .filter(new)
-            .map(ToString::to_string)
-            .collect();
-        (!sentences.is_empty()).then(|| sentences.join(" "))
+            .map(Outside::told)
+            .reduce(Sentence::and)
     }
 
     /// The last weight is recorded, and an ingredient is outside its limits: the batch is not closed
@@ -197,14 +203,16 @@ impl Engine {
         let Some(broken) = self.out_of_limits() else {
             return false;
         };
-        let say = format!("{broken} A remedy may mend it; say next to close the batch as it is.");
+        let say = broken.and(phrase!(
+            "A remedy may mend it; say next to close the batch as it is."
+        ));
         let say = Words::from(say).asking(Ask::Remedy);
         self.cue_urgent(CueKind::Choose, say, &[Choice::Next]);
         true
     }
 
     /// `next` on that question.
-    pub(super) fn close_out_of_limits(&mut self) -> String {
+    pub(super) fn close_out_of_limits(&mut self) -> Sentence {
         let broken = self.out_of_limits().unwrap_or_default();
         self.note(format!("closed as it is. {broken}"));
         if let Some(run) = &mut self.run {
@@ -212,6 +220,6 @@ impl Engine {
         }
         let state = self.go_on();
         self.enter(state);
-        "The batch is closed as it is.".into()
+        phrase!("The batch is closed as it is.")
     }
 }

@@ -7,6 +7,7 @@ use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
@@ -359,7 +360,7 @@ impl Engine {
             return self.back_with_too_little(level, &step, tared, before);
         }
         if window.holds(net) {
-            let say = "Inside. Leave it at rest.";
+            let say = phrase!("Inside. Leave it at rest.");
             self.cue(CueKind::Hold, say, Some(step.target - net), &[]);
         }
         State::Tared(tared)
@@ -544,7 +545,7 @@ impl Engine {
                 run.coming.suspect.get_or_insert(Why::Stood);
             }
         }
-        let say = "The tare was lost. Begin this step again with an empty vessel.";
+        let say = phrase!("The tare was lost. Begin this step again with an empty vessel.");
         self.cue_urgent(CueKind::Fault, say, &[]);
         self.wait_empty()
     }

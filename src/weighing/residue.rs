@@ -9,6 +9,7 @@ use super::steady::Level;
 use super::zero::Load;
 use crate::formula::VesselWay;
 use crate::formula::amend::{Added, Amendment, Cause};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Weighing};
 use crate::vocabulary::command::Choice;
@@ -25,18 +26,20 @@ fn most_that_stays(net: Mass) -> Mass {
 
 impl Engine {
     /// The maker is about to put an emptied beaker back: that of the step `number`, or the last one.
-    pub(super) fn weigh_residue(&mut self, number: Option<usize>) -> Result<String, Refused> {
-        let refused = |text: &str| Err(Refused::new(text.to_owned()));
+    pub(super) fn weigh_residue(&mut self, number: Option<usize>) -> Result<Sentence, Refused> {
+        let refused = |text: Sentence| Err(Refused::new(text));
         if self.fill().is_some() {
-            return refused("Jars are being filled; no beaker is weighed back now.");
+            return refused(phrase!(
+                "Jars are being filled; no beaker is weighed back now."
+            ));
         }
         let Some(run) = &self.run else {
-            return Ok(String::new());
+            return Ok(Sentence::none());
         };
         if !run.state.is_between() {
-            return refused(
-                "A weighing is under way. Finish it and lift its vessel; then say residue.",
-            );
+            return refused(phrase!(
+                "A weighing is under way. Finish it and lift its vessel; then say residue."
+            ));
         }
         let known =
             |index: &usize| run.emptied.contains_key(index) && !run.residues.contains_key(index);
@@ -47,11 +50,11 @@ impl Engine {
         };
         let Some((index, step)) = index.and_then(|i| Some((i, run.plan.steps.get(i)?.clone())))
         else {
-            return refused(
+            return refused(phrase!(
                 "There is no emptied beaker to weigh: it must have been weighed empty in this batch, \
                  with a sure tare, since bismar was started, and not weighed back yet. For an earlier \
-                 step than the last, name its number.",
-            );
+                 step than the last, name its number."
+            ));
         };
         let vessel = run.emptied.get(&index).copied().unwrap_or_default();
         let empty = self.pans.get(step.scale).is_some_and(|pan| {
@@ -60,10 +63,10 @@ impl Engine {
                 .map(|last| self.load(step.scale, last.weight, pan.d()));
             last == Some(Load::Nothing) && pan.zero_seen && !pan.gap
         });
-        let say = format!(
-            "Put the emptied beaker of {} on the scale (it weighed {} g empty).",
-            step.ingredient,
-            vessel.grams(self.readability(step.scale))
+        let say = phrase!(
+            "Put the emptied beaker of {name} on the scale (it weighed {vessel} g empty).",
+            name = step.ingredient,
+            vessel = vessel.grams(self.readability(step.scale))
         );
         let state = State::Residue(Emptied {
             step: index,
@@ -134,8 +137,9 @@ impl Engine {
         let first = !std::mem::replace(&mut emptied.said, true);
         if !emptied.empty || !exact {
             if first {
-                let say =
-                    "Lift everything off the scale; then put the emptied beaker on, or say cancel.";
+                let say = phrase!(
+                    "Lift everything off the scale; then put the emptied beaker on, or say cancel."
+                );
                 self.cue(CueKind::Lift, say, None, &[Choice::Cancel]);
             }
             return State::Residue(emptied);
@@ -158,12 +162,12 @@ impl Engine {
         let least = -(scatter + level.d);
         if net < least || net > most_that_stays(weighed.net).max(scatter) {
             if first {
-                let say = format!(
-                    "That is not the emptied beaker of {}, going by its weight ({} g; empty it was {} g). \
+                let say = phrase!(
+                    "That is not the emptied beaker of {name}, going by its weight ({mass} g; empty it was {vessel} g). \
                      Lift it and put the right one on, or say cancel to leave it.",
-                    step.ingredient,
-                    mass.grams(level.d),
-                    emptied.vessel.grams(level.d)
+                    name = step.ingredient,
+                    mass = mass.grams(level.d),
+                    vessel = emptied.vessel.grams(level.d)
                 );
                 self.cue_urgent(CueKind::Choose, say, &[Choice::Cancel]);
             }
@@ -224,16 +228,22 @@ impl Engine {
         let (kind, say, choices): (_, _, &[Choice]) = match emptied.missing {
             Some(missing) => (
                 CueKind::Choose,
-                format!(
-                    "{} g {name} are missing: {stayed} g stayed in the beaker. Say next to weigh them, \
+                phrase!(
+                    "{missing} g {name} are missing: {stayed} g stayed in the beaker. Say next to weigh them, \
                      or cancel to leave it so.",
-                    missing.round_to(d).grams(d)
+                    name,
+                    stayed,
+                    missing = missing.round_to(d).grams(d)
                 ),
                 &[Choice::Next, Choice::Cancel],
             ),
             None => (
                 CueKind::Lift,
-                format!("{stayed} g {name} stayed in the beaker; enough went in. Lift it."),
+                phrase!(
+                    "{stayed} g {name} stayed in the beaker; enough went in. Lift it.",
+                    stayed,
+                    name
+                ),
                 &[],
             ),
         };
@@ -242,9 +252,9 @@ impl Engine {
     }
 
     /// `next` while an emptied beaker is waited for, or while it is asked what to do.
-    pub(super) fn next_after_residue(&mut self, emptied: Emptied) -> String {
+    pub(super) fn next_after_residue(&mut self, emptied: Emptied) -> Sentence {
         let Some(run) = &self.run else {
-            return String::new();
+            return Sentence::none();
         };
         let step = run.plan.steps.get(emptied.step).cloned();
         match (step, emptied.missing) {
@@ -264,19 +274,19 @@ impl Engine {
                 self.amend(&change);
                 let state = self.go_on();
                 self.enter(state);
-                format!(
-                    "{} g {} are weighed once more.",
-                    mass.grams(d),
-                    step.ingredient
+                phrase!(
+                    "{mass} g {name} are weighed once more.",
+                    mass = mass.grams(d),
+                    name = step.ingredient
                 )
             }
             (_, _) if emptied.ticket.is_some() && !emptied.logged => {
-                "It is being written; a moment.".into()
+                phrase!("It is being written; a moment.")
             }
             (_, _) => {
                 let state = self.go_on();
                 self.enter(state);
-                "The beaker is left as it is.".into()
+                phrase!("The beaker is left as it is.")
             }
         }
     }

@@ -10,6 +10,7 @@ use super::steady::Level;
 use super::trace::Shape;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
+use crate::language::phrase;
 use crate::mass::{Mass, Unit};
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
@@ -309,8 +310,11 @@ impl Engine {
         tared.tare.vessel = Some(tared.tare.base - level.weight);
         self.see_zero(scale, level.weight);
         let state = self.vessel_removed(Removed::new(tared));
-        let say = format!("{grams} g lie on the scale beside the source. Take that off.");
-        self.tell_beside(&say, CueKind::Fault, &[]);
+        let say = phrase!(
+            "{grams} g lie on the scale beside the source. Take that off.",
+            grams
+        );
+        self.tell_beside(say, CueKind::Fault, &[]);
         state
     }
 

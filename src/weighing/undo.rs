@@ -4,6 +4,7 @@ use super::Engine;
 use super::commands::plain_text;
 use super::run::Deed;
 use super::state::{Removed, State};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::CueKind;
@@ -12,7 +13,7 @@ use crate::vocabulary::progress::{Refused, Weighed};
 
 impl Engine {
     /// What [`Engine::undo`] would take back, in words; `None` where nothing is left.
-    pub(super) fn undoes(&self) -> Option<String> {
+    pub(super) fn undoes(&self) -> Option<Sentence> {
         let run = self.run.as_ref()?;
         let name = |index: usize| Some(run.plan.steps.get(index)?.ingredient.as_str());
         Some(match run.deeds.last()? {
@@ -22,15 +23,15 @@ impl Engine {
                     Some(weighed) if weighed.net > Mass::ZERO => {
                         let d = self.readability(step.scale);
                         let net = super::phrases::grams(weighed.net, d);
-                        format!("{net} g {}", step.ingredient)
+                        phrase!("{net} g {name}", net, name = &step.ingredient)
                     }
-                    Some(_) | None => step.ingredient,
+                    Some(_) | None => Sentence::from(step.ingredient),
                 }
             }
             Deed::Residue { index, .. } => {
-                format!("what stayed in the beaker of {}", name(*index)?)
+                phrase!("what stayed in the beaker of {name}", name = name(*index)?)
             }
-            Deed::Lot { ingredient, .. } => format!("the lot of {ingredient}"),
+            Deed::Lot { ingredient, .. } => phrase!("the lot of {ingredient}", ingredient),
         })
     }
 
@@ -39,18 +40,20 @@ impl Engine {
     /// # Errors
     /// While a weight is being written, where nothing can be taken back, and where what was weighed is
     /// in a bowl with more on top of it.
-    pub(super) fn undo(&mut self) -> Result<String, Refused> {
-        let refused = |text: &str| Err(Refused::new(text));
+    pub(super) fn undo(&mut self) -> Result<Sentence, Refused> {
+        let refused = |text: Sentence| Err(Refused::new(text));
         let Some(run) = &mut self.run else {
-            return Ok(String::new());
+            return Ok(Sentence::none());
         };
         if matches!(run.state, State::Writing(_)) || !run.corrections.is_empty() {
-            return refused("The weight is being written; say undo when it is recorded.");
+            return refused(phrase!(
+                "The weight is being written; say undo when it is recorded."
+            ));
         }
         let Some(deed) = run.deeds.last().cloned() else {
-            return refused(
-                "Nothing is left to take back: only what was recorded since bismar was started can be.",
-            );
+            return refused(phrase!(
+                "Nothing is left to take back: only what was recorded since bismar was started can be."
+            ));
         };
         match deed {
             Deed::Weighed { index, seq } => {
@@ -65,7 +68,7 @@ impl Engine {
                 run.residues.remove(&index);
                 let step = run.plan.steps.get(index).cloned();
                 let name = step.as_ref().map_or("", |step| step.ingredient.as_str());
-                let said = format!("What stayed in the beaker of {name} is taken back.");
+                let said = phrase!("What stayed in the beaker of {name} is taken back.", name);
                 let mut draft = self.draft_of(RowKind::Residue, step.as_ref());
                 draft.note = super::capture::corrects_note(seq, "taken back");
                 self.log(draft);
@@ -99,44 +102,46 @@ impl Engine {
                 };
                 self.log(draft);
                 Ok(match lot.as_str() {
-                    "" => format!("The lot of {ingredient} is taken back."),
-                    lot => format!("The lot of {ingredient} is {lot} again."),
+                    "" => phrase!("The lot of {ingredient} is taken back.", ingredient),
+                    lot => phrase!("The lot of {ingredient} is {lot} again.", ingredient, lot),
                 })
             }
         }
     }
 
-    fn undo_weight(&mut self, index: usize, seq: u64) -> Result<String, Refused> {
+    fn undo_weight(&mut self, index: usize, seq: u64) -> Result<Sentence, Refused> {
         let Some(step) = self.step_at(index) else {
-            return Ok(String::new());
+            return Ok(Sentence::none());
         };
         let Some(run) = &mut self.run else {
-            return Ok(String::new());
+            return Ok(Sentence::none());
         };
         if !run.state.is_between()
             && !matches!(run.state, State::Landing(_) | State::TareUnknown(_))
         {
             let empty = matches!(&run.state, State::Tared(tared) if !tared.content.poured);
             if !empty {
-                return Err(Refused::new(
-                    "A weighing is under way. Finish it, or say again; then say undo.",
-                ));
+                return Err(Refused::new(phrase!(
+                    "A weighing is under way. Finish it, or say again; then say undo."
+                )));
             }
         }
         let Some(weighed) = self.withdraw(index, seq) else {
-            return Ok("It is taken back already.".into());
+            return Ok(phrase!("It is taken back already."));
         };
         let state = self.go_on();
         self.enter(state);
         let d = self.readability(step.scale);
         if weighed.net <= d {
-            return Ok(format!("{} is to be weighed.", step.ingredient));
+            return Ok(phrase!("{name} is to be weighed.", name = step.ingredient));
         }
         let (net, name) = (super::phrases::grams(weighed.net, d), &step.ingredient);
-        let first = format!("Take the {net} g {name} out of the batch first.");
-        self.tell_beside(&first, CueKind::Fault, &[]);
-        Ok(format!(
-            "{name} is to be weighed again; take the {net} g out of the batch."
+        let first = phrase!("Take the {net} g {name} out of the batch first.", net, name);
+        self.tell_beside(first, CueKind::Fault, &[]);
+        Ok(phrase!(
+            "{name} is to be weighed again; take the {net} g out of the batch.",
+            name,
+            net
         ))
     }
 
@@ -169,14 +174,14 @@ impl Engine {
     ///
     /// # Errors
     /// Without a reason, and while something of it is on the scale or being written.
-    pub(super) fn skip(&mut self, reason: &str) -> Result<String, Refused> {
+    pub(super) fn skip(&mut self, reason: &str) -> Result<Sentence, Refused> {
         let reason = plain_text(reason);
-        let refused = |text: &str| Err(Refused::new(text));
+        let refused = |text: Sentence| Err(Refused::new(text));
         if reason.is_empty() {
-            return refused("Say why the step is left out, for the log.");
+            return refused(phrase!("Say why the step is left out, for the log."));
         }
         let (Some(step), Some(run)) = (self.step_now(), &self.run) else {
-            return refused("Every step is weighed; nothing is left to skip.");
+            return refused(phrase!("Every step is weighed; nothing is left to skip."));
         };
         let open = match &run.state {
             State::Tared(tared) | State::Removed(Removed { tared, .. }) => !tared.content.poured,
@@ -190,9 +195,9 @@ impl Engine {
             | State::Done => false,
         };
         if !open {
-            return refused(
-                "Something of this step is on the scale or recorded. Keep it, or say again first.",
-            );
+            return refused(phrase!(
+                "Something of this step is on the scale or recorded. Keep it, or say again first."
+            ));
         }
         let mut draft = self.draft_of(RowKind::Weighed, Some(&step));
         draft.target = Some(step.target);
@@ -223,22 +228,22 @@ impl Engine {
         }
         let state = self.go_on();
         self.enter(state);
-        Ok(format!("{} is left out.", step.ingredient))
+        Ok(phrase!("{name} is left out.", name = step.ingredient))
     }
 
     /// Gives up what was begun besides the steps.
-    pub(super) fn cancel(&mut self) -> String {
+    pub(super) fn cancel(&mut self) -> Sentence {
         match self.run.as_ref().map(|run| &run.state) {
             Some(State::Residue(emptied)) => {
                 let emptied = *emptied;
                 if emptied.ticket.is_some() && !emptied.logged {
-                    return "It is being written; a moment.".into();
+                    return phrase!("It is being written; a moment.");
                 }
                 let state = self.go_on();
                 self.enter(state);
-                "The beaker is left as it is.".into()
+                phrase!("The beaker is left as it is.")
             }
-            Some(_) | None => "Nothing was begun that could be given up.".into(),
+            Some(_) | None => phrase!("Nothing was begun that could be given up."),
         }
     }
 }

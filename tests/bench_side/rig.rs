@@ -85,7 +85,7 @@ impl Rig {
     pub fn turn(&mut self) -> Option<Event> {
         let event = self.heard.recv_timeout(Duration::from_millis(15)).ok();
         if let Some(Event::Cue(cue)) = &event {
-            self.said.push(cue.say.clone());
+            self.said.push(cue.say.to_string());
             self.last = Some(cue.clone());
             self.hand.hear(cue);
         }

@@ -248,7 +248,7 @@ fn a_late_press_on_an_older_question_answers_nothing() {
         hub.say(&question);
         let old = server.shown().await;
         // The same question with a newer number: the old button still means it.
-        question.say = "0.31 g too much".to_owned();
+        question.say = "0.31 g too much".into();
         hub.say(&question);
         let same = server.shown().await;
         assert_eq!(old.key(Choice::Keep), same.key(Choice::Keep));
@@ -282,7 +282,7 @@ fn a_late_press_on_an_older_question_answers_nothing() {
             .call_method(bus_name, "/", bus_name, "GetId", &())
             .await
             .unwrap();
-        question.say = "0.32 g too much".to_owned();
+        question.say = "0.32 g too much".into();
         hub.say(&question);
         let again = server.shown().await;
         // Signals keep their order: were one of those taken, it would come first.

@@ -9,7 +9,7 @@ use crate::bench_side::desk::GUARD;
 pub fn cue(kind: CueKind, say: &str) -> Cue {
     Cue {
         kind,
-        say: say.to_owned(),
+        say: say.into(),
         step: 2,
         missing: None,
         choices: Vec::new(),

@@ -7,3 +7,4 @@ mod cue_faults;
 mod cue_sounds;
 mod desktop;
 mod hub;
+mod languages;

@@ -61,7 +61,7 @@ fn follow(
         match event {
             Event::Closed { .. } => return heard,
             Event::Cue(cue) => {
-                heard.push(cue.say.clone());
+                heard.push(cue.say.to_string());
                 if let Some(words) = word(&cue) {
                     if words.is_empty() {
                         return heard;

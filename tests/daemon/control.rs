@@ -13,6 +13,7 @@ use bismar::daemon::ports::{CueSink, LogAnswer, Opened, Opener, RowSink, Weigher
 use bismar::daemon::{DaemonError, Order, Parts, control, serve};
 use bismar::formula::Plan;
 use bismar::formula::plan::BatchSize;
+use bismar::language::Sentence;
 use bismar::mass::Mass;
 use bismar::protocol::client::{Client, ClientError};
 use bismar::protocol::reply::{Answer, Refusal, Said};
@@ -72,7 +73,7 @@ impl Echo {
     fn cue(&mut self, say: String) {
         self.events.push_back(Event::Cue(Cue {
             kind: CueKind::Add,
-            say,
+            say: say.into(),
             step: 1,
             missing: None,
             choices: vec![],
@@ -146,7 +147,7 @@ impl Weigher for Echo {
             over: true,
         });
     }
-    fn command(&mut self, command: Command, at: Moment) -> Result<String, Refused> {
+    fn command(&mut self, command: Command, at: Moment) -> Result<Sentence, Refused> {
         match command {
             Command::Next => {
                 self.tickets += 1;
@@ -168,7 +169,7 @@ impl Weigher for Echo {
             | Command::Undo
             | Command::Skip(_)
             | Command::Cancel => Ok("kept".into()),
-            Command::Lot(lot) => Ok(format!("lot {lot}")),
+            Command::Lot(lot) => Ok(format!("lot {lot}").into()),
             Command::Note(note) => {
                 // Big, so that a client that does not read fills its socket soon.
                 self.cue(note.repeat(20));
@@ -210,7 +211,7 @@ struct Cues(Shared);
 
 impl CueSink for Cues {
     fn say(&mut self, cue: &Cue) {
-        self.0.lock().unwrap().cues.push(cue.say.clone());
+        self.0.lock().unwrap().cues.push(cue.say.to_string());
     }
     fn renew(&mut self) {
         self.0.lock().unwrap().renewed += 1;

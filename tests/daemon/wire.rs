@@ -51,7 +51,7 @@ fn read_back(events: &[Event]) -> Vec<Value> {
 fn cue(kind: CueKind, say: &str, missing: Option<Mass>) -> Event {
     Event::Cue(Cue {
         kind,
-        say: say.to_owned(),
+        say: say.into(),
         step: 3,
         missing,
         choices: vec![Choice::Next, Choice::Again, Choice::Keep],

@@ -425,7 +425,9 @@ impl World {
             Word::Keep => Command::Keep,
             Word::Lot => Command::Lot("L-1".into()),
         };
-        let _ = self.engine.command(command, Moment::from_millis(self.now));
+        let said = self.engine.command(command, Moment::from_millis(self.now));
+        let said = said.unwrap_or_else(|refused| refused.say);
+        assert!(said.is_ours(), "goes round the messages: {said:?}");
         self.drain();
     }
 

@@ -403,7 +403,7 @@ impl Prompter {
 fn cue(kind: CueKind, missing: Option<Mass>, choices: Vec<Choice>) -> Cue {
     Cue {
         kind,
-        say: String::new(),
+        say: "".into(),
         step: 1,
         missing,
         choices,

@@ -317,6 +317,7 @@ pub fn one_batch(
                 step = *number;
             }
             if let Event::Cue(cue) = event {
+                assert!(cue.say.is_ours(), "goes round the messages: {cue:?}");
                 mixing = cue.kind == CueKind::Mix;
                 *cues.entry(cue.kind.name()).or_default() += 1;
             }

@@ -616,7 +616,7 @@ fn the_reader_does_what_a_sentence_says() {
     for (kind, say, seen, wanted) in cases {
         let cue = Cue {
             kind,
-            say: say.to_owned(),
+            say: say.into(),
             step: 1,
             missing: None,
             choices: match kind {

@@ -559,7 +559,7 @@ proptest! {
         // An event of the socket, whose writer is another one.
         let cue = Cue {
             kind: CueKind::Mix,
-            say: text.clone(),
+            say: text.as_str().into(),
             step: 1,
             missing: None,
             choices: Vec::new(),

@@ -5,6 +5,7 @@ mod bench_side;
 
 mod dependencies;
 mod faults_table;
+mod messages;
 mod plan;
 mod purity;
 mod readme;

@@ -9,6 +9,7 @@ mod answers;
 mod crowd;
 mod formulas;
 mod in_browser;
+mod languages;
 mod neighbours;
 mod network;
 mod opened;

@@ -333,6 +333,7 @@ fn the_page_s_files_are_few_and_small_and_ask_nobody_else() {
         "/paper.js",
         "/rooms.js",
         "/scales.js",
+        "/words.js",
     ];
     assert_eq!(found, known);
     println!("{all} bytes in all");

@@ -515,12 +515,20 @@ impl World {
         self.fire_if_due();
         self.person();
         if self.moves >= 45 || self.hard_moves >= 15 || t - self.last_record > 420.0 {
-            let say = self.cue.as_ref().map(|c| c.say.clone()).unwrap_or_default();
+            let say = self
+                .cue
+                .as_ref()
+                .map(|c| c.say.to_string())
+                .unwrap_or_default();
             self.out.stuck = Some(say);
             self.over = true;
         }
         if t - self.last_active > 60.0 {
-            let say = self.cue.as_ref().map(|c| c.say.clone()).unwrap_or_default();
+            let say = self
+                .cue
+                .as_ref()
+                .map(|c| c.say.to_string())
+                .unwrap_or_default();
             self.out.silent = Some(say);
             self.over = true;
         }

@@ -489,7 +489,9 @@ impl World {
     }
 
     pub fn say(&self) -> String {
-        self.cue.as_ref().map_or(String::new(), |c| c.say.clone())
+        self.cue
+            .as_ref()
+            .map_or(String::new(), |c| c.say.to_string())
     }
 
     fn pass(&mut self) {
@@ -986,7 +988,7 @@ impl World {
             let acts = crate::words::obey(self, &cue);
             if !acts.is_empty() && !self.is_pouring_cue() {
                 self.moves_made += 1;
-                self.move_says.push(cue.say.clone());
+                self.move_says.push(cue.say.to_string());
             }
             log!(self, "she: {acts:?}");
             self.acts = acts.into();

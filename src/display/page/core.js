@@ -1,4 +1,6 @@
-// What every part of the page shares: what is known, and how the daemon is asked.
+// What every part of the page shares: what is known, how the daemon is asked, and its language.
+
+import { point, words } from "./words.js";
 
 export const STALE = 1800; // ms without a beat or a reading after which nothing counts as live
 export const BOUNCE = 700; // ms in which a second touch is the same touch of a glove
@@ -9,6 +11,13 @@ export const write = (node, text) => {
   if (node.textContent !== text) node.textContent = text;
 };
 export const put = (id, text) => write($(id), text);
+/** A text of ours in the page's language; what fills it is {0}, {1} in the files of messages. */
+export const t = (parts, ...fills) => {
+  const key = parts.reduce((all, part, n) => `${all}{${n - 1}}${part}`);
+  return (words[key] ?? key).replace(/\{(\d)\}/g, (_, n) => fills[n]);
+};
+/** A number with its decimal sign, as it is read; what is counted with has a point. */
+export const figure = (number) => number?.replace(".", point);
 export const remembered = (store, key) => {
   try { return store().getItem(key); } catch { return null; }
 };
@@ -34,17 +43,17 @@ export const age = (then) => {
 };
 export const fresh = (then) => age(then) < STALE;
 
-export const FIND_SCALE = "Plug the scale in and switch it on; “Scales” finds it.";
+export const FIND_SCALE = t`Plug the scale in and switch it on; “Scales” finds it.`;
 
 // What helps where a word was not taken, by its code, as it is done on this page.
 const HELP = {
-  begin: "“New batch” begins one.",
-  stop: "“Stop the batch” ends it.",
-  remedies: "“Remedies” shows the others.",
-  despite: "The reason goes under “Why it is taken all the same”.",
-  note: "“Batches” has its record; add a remark there.",
-  "scale-check": "“Scales” leads you through it.",
-  "jar-fill": "It goes under “Grams on the label”.",
+  begin: t`“New batch” begins one.`,
+  stop: t`“Stop the batch” ends it.`,
+  remedies: t`“Remedies” shows the others.`,
+  despite: t`The reason goes under “Why it is taken all the same”.`,
+  note: t`“Batches” has its record; add a remark there.`,
+  "scale-check": t`“Scales” leads you through it.`,
+  "jar-fill": t`It goes under “Grams on the label”.`,
   "find-scale": FIND_SCALE,
 };
 
@@ -104,9 +113,9 @@ export function fine(text) {
 }
 
 const NEXT = {
-  mixing: "it is mixed; on to what follows", clear: "nothing else is on the scale", lift: "nothing is on the scale",
-  unsure: "nothing of this step is in it yet", stranger: "it is the same one; go on with what is in it now",
-  "emptied-beaker": "weigh what is missing", decision: "close the batch as it is",
+  mixing: t`it is mixed; on to what follows`, clear: t`nothing else is on the scale`, lift: t`nothing is on the scale`,
+  unsure: t`nothing of this step is in it yet`, stranger: t`it is the same one; go on with what is in it now`,
+  "emptied-beaker": t`weigh what is missing`, decision: t`close the batch as it is`,
 };
 /** What an answer will do now, in words. */
 export function deed(choice) {
@@ -116,25 +125,26 @@ export function deed(choice) {
   const off = missing == null ? NaN : number(fine(missing));
   const net = know.pour?.net;
   switch (choice) {
-    case "next": return NEXT[know.state] ?? "go on";
+    case "next": return NEXT[know.state] ?? t`go on`;
     case "again":
-      if (lift) return "take the record back, weigh this step anew";
-      return net != null && number(net) > 0 ? `weigh this step anew; ${fine(net)} g do not count` : "begin this step anew";
+      if (lift) return t`take the record back, weigh this step anew`;
+      return net != null && number(net) > 0 ? t`weigh this step anew; ${figure(fine(net))} g do not count` : t`begin this step anew`;
     case "keep":
-      if (lift || Number.isNaN(off)) return "leave the weight as it is";
-      return off === 0 ? "record it as it is" : `leave it ${unsigned(fine(missing))} g ${off > 0 ? "short" : "over"}`;
-    case "undo": return know.status?.undo ? `take back ${know.status.undo}` : "take back what was recorded last";
-    default: return know.state === "emptied-beaker" ? "leave the beaker as it is" : "leave it as it is";
+      if (lift || Number.isNaN(off)) return t`leave the weight as it is`;
+      if (off === 0) return t`record it as it is`;
+      return off > 0 ? t`leave it ${figure(unsigned(fine(missing)))} g short` : t`leave it ${figure(unsigned(fine(missing)))} g over`;
+    case "undo": return know.status?.undo ? t`take back ${know.status.undo}` : t`take back what was recorded last`;
+    default: return know.state === "emptied-beaker" ? t`leave the beaker as it is` : t`leave it as it is`;
   }
 }
 
 /** A scale in words: its weight only while that is live. */
 export function scaleNow(scale) {
-  if (!fresh(know.beat)) return "not known now";
-  if (scale?.line === "lost") return "lost; look at its cable";
-  if (scale?.line === "silent") return "silent; look at its switch";
-  if (!fresh(scale?.at)) return "no weight now";
-  return `${scale.weight} g, ${scale.steady ? "steady" : "moving"}`;
+  if (!fresh(know.beat)) return t`not known now`;
+  if (scale?.line === "lost") return t`lost; look at its cable`;
+  if (scale?.line === "silent") return t`silent; look at its switch`;
+  if (!fresh(scale?.at)) return t`no weight now`;
+  return scale.steady ? t`${figure(scale.weight)} g, steady` : t`${figure(scale.weight)} g, moving`;
 }
 
 /** What the page shows: a word that is said about it counts for no other step. */
@@ -144,4 +154,4 @@ export const aboutNow = () => ({ batch: know.batch, step: know.step?.step ?? nul
 export const ofStep = () => ((know.status?.step ?? null) === (know.step?.step ?? null) ? know.status : null);
 
 /** A phase by its name, with the word "phase" once. */
-export const phaseName = (name) => (/phase/i.test(name) ? name : `phase ${name}`);
+export const phaseName = (name) => (/phase/i.test(name) ? name : t`phase ${name}`);

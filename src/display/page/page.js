@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn, write,
+  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, figure, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn, write,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 
@@ -26,7 +26,7 @@ async function enter(word) {
   try {
     answer = await ask("/enter", { key: word });
   } catch {
-    return { unreached: true, say: "The page cannot reach bismar." };
+    return { unreached: true, say: t`The page cannot reach bismar.` };
   }
   if (answer.ok && answer.reply?.session) {
     letIn(answer.reply.session);
@@ -34,7 +34,7 @@ async function enter(word) {
     Object.assign(know, { in: true, door: false, opened: stamp() });
     return null;
   }
-  return { say: answer.reply?.error ?? `bismar did not take the key (${answer.code}).` };
+  return { say: answer.reply?.error ?? t`bismar did not take the key (${answer.code}).` };
 }
 
 function takeKey() {
@@ -252,21 +252,21 @@ function stopMix() {
 /** Why no weight may be shown, in words, and whether one may only be on its way; null when it may. */
 function mute() {
   const why = (words, soon = false) => ({ words, soon });
-  if (!fresh(know.beat)) return why("no word from bismar");
+  if (!fresh(know.beat)) return why(t`no word from bismar`);
   const name = know.step?.scale ?? know.pour?.scale ?? (know.scales.size === 1 ? [...know.scales.keys()][0] : null);
   const scale = name === null ? null : know.scales.get(name);
-  if (scale?.line === "lost") return why(`scale ${name} is lost`);
-  if (scale?.line === "silent") return why(`scale ${name} is silent`);
+  if (scale?.line === "lost") return why(t`scale ${name} is lost`);
+  if (scale?.line === "silent") return why(t`scale ${name} is silent`);
   if (fresh(know.pour?.at)) return null;
-  if (!know.pour && fresh(know.opened)) return why("waiting for the scale", true);
-  return why(name === null ? "no weight from a scale" : `no weight from scale ${name}`);
+  if (!know.pour && fresh(know.opened)) return why(t`waiting for the scale`, true);
+  return why(name === null ? t`no weight from a scale` : t`no weight from scale ${name}`);
 }
 
 function lostWords() {
   if (!know.beat && fresh(know.opened)) return null;
   return inBatch()
-    ? "The page has lost bismar. Stop pouring until the page is back; what is recorded is safe."
-    : "The page has lost bismar. Look whether bismar runs and the network is there; the page tries again.";
+    ? t`The page has lost bismar. Stop pouring until the page is back; what is recorded is safe.`
+    : t`The page has lost bismar. Look whether bismar runs and the network is there; the page tries again.`;
 }
 
 /** What is to be done: the sentence, its mark, whether it is urgent. */
@@ -274,12 +274,12 @@ function task() {
   const gone = fresh(know.beat) ? null : lostWords();
   if (gone) return { say: gone, mark: "fault", urgent: true };
   if (know.fault) return { say: know.fault.say, mark: "fault", urgent: know.fault.urgent };
-  if (!fresh(know.beat)) return { say: "Looking for bismar.", mark: "hold", urgent: false };
+  if (!fresh(know.beat)) return { say: t`Looking for bismar.`, mark: "hold", urgent: false };
   if (!inBatch()) return idleTask();
   const kind = know.cue?.cue ?? null;
   const why = mute();
   if (why && !why.soon && !["mix", "choose", "done"].includes(kind)) {
-    return { say: `Stop: ${why.words}. Look at its switch, its battery and its cable.`, mark: "fault", urgent: true };
+    return { say: t`Stop: ${why.words}. Look at its switch, its battery and its cable.`, mark: "fault", urgent: true };
   }
   const say = know.cue?.say ?? know.status?.say ?? "";
   return { say, mark: kind ?? "hold", urgent: Boolean(know.cue?.urgent), kind, lead: know.cue?.lead ?? 0 };
@@ -288,15 +288,15 @@ function task() {
 function idleTask() {
   const last = know.cue?.cue === "done" ? know.cue.say : know.status?.say;
   if (know.closed) {
-    const over = know.closed.complete ? "The batch is complete." : "The batch was ended before its last step.";
+    const over = know.closed.complete ? t`The batch is complete.` : t`The batch was ended before its last step.`;
     return { say: last ?? over, mark: know.closed.complete ? "done" : "hold", urgent: false };
   }
-  if (BASE) return { say: "This is a rehearsal. “End the rehearsal” leads back to your bench.", mark: "hold", urgent: false };
+  if (BASE) return { say: t`This is a rehearsal. “End the rehearsal” leads back to your bench.`, mark: "hold", urgent: false };
   // A scale that was set up meanwhile is known by its readings.
   if (know.status?.scales?.length === 0 && know.scales.size === 0) {
-    return { say: `No scale is set up yet. ${FIND_SCALE}`, mark: "place", urgent: false };
+    return { say: t`No scale is set up yet. ${FIND_SCALE}`, mark: "place", urgent: false };
   }
-  return { say: "No batch is under way. “New batch” begins one.", mark: "hold", urgent: false };
+  return { say: t`No batch is under way. “New batch” begins one.`, mark: "hold", urgent: false };
 }
 
 // A cue's sentence keeps the number of its moment. Beside live digits an old number would be a
@@ -306,7 +306,7 @@ function upToDate(now, missing) {
   if (!now.lead) return now.say;
   const left = number(missing);
   const fits = now.kind === "take-out" ? left < 0 : left > 0;
-  return fits ? `${unsigned(fine(missing))} g ${now.say.slice(now.lead)}` : "Wait: let the scale come to rest.";
+  return fits ? `${figure(unsigned(fine(missing)))} g ${now.say.slice(now.lead)}` : t`Wait: let the scale come to rest.`;
 }
 
 /** "short", "inside" or "over": where the live weight stands to the window. */
@@ -318,12 +318,12 @@ function standing(missing) {
   return number(missing) < 0 ? "over" : "short";
 }
 
-/** What the step that stands there was recorded with; over a reload its sentence alone knows it. */
+/** What the step that stands there was recorded with; over a reload the status knows it. */
 function recordedHere() {
   if (know.state !== "lift" || know.cue?.cue !== "lift") return null;
   if (know.recorded && know.recorded.step === know.step?.step) return know.recorded;
-  const said = /^Recorded ([0-9.]+) g/.exec(know.cue.say);
-  return said && { net: said[1], verdict: null };
+  const net = know.status?.net;
+  return net ? { net, verdict: null } : null;
 }
 
 /** What is to be known beside the task: the move that a fault hides, or why a hold takes long. */
@@ -332,25 +332,26 @@ function beside() {
   if (!inBatch() || !fresh(know.beat) || !cue) return "";
   if (know.fault) {
     if (mute() || know.fault.say.includes(cue.say)) return "";
-    return `Then: ${upToDate({ say: cue.say, kind: cue.cue, lead: cue.lead ?? 0 }, pour?.missing ?? null)}`;
+    return t`Then: ${upToDate({ say: cue.say, kind: cue.cue, lead: cue.lead ?? 0 }, pour?.missing ?? null)}`;
   }
   if (cue.cue !== "hold" || age(know.held) < LONG || mute() || !pour) return "";
   const all = (know.lately ?? []).filter((one) => age(one.at) < LATELY).map((one) => one.weight);
   const apart = fine((Math.max(...all) - Math.min(...all)).toFixed(6));
-  if (pour.steady) return "At rest; it counts when it has stayed so for a moment.";
-  return `Why it takes long: the scale still moves${number(apart) > 0 ? ` by ${apart} g` : ""}. Hands off the bench, and no draught.`;
+  if (pour.steady) return t`At rest; it counts when it has stayed so for a moment.`;
+  if (number(apart) > 0) return t`Why it takes long: the scale still moves by ${figure(apart)} g. Hands off the bench, and no draught.`;
+  return t`Why it takes long: the scale still moves. Hands off the bench, and no draught.`;
 }
 
 function amount() {
   const kind = know.cue?.cue ?? null;
-  if (!fresh(know.beat)) return { big: "none", digits: "–", word: "No live weight: no word from bismar" };
-  if (kind === "mix" && know.mixing !== null) return { big: "mix", digits: clock(Date.now() - know.mixing), word: "mixing for" };
+  if (!fresh(know.beat)) return { big: "none", digits: "–", word: t`No live weight: ${t`no word from bismar`}` };
+  if (kind === "mix" && know.mixing !== null) return { big: "mix", digits: clock(Date.now() - know.mixing), word: t`mixing for` };
   const why = mute();
-  if (why) return { big: "none", digits: "–", word: `No live weight: ${why.words}` };
+  if (why) return { big: "none", digits: "–", word: t`No live weight: ${why.words}` };
   const here = recordedHere();
   if (here) {
     const inside = here.verdict === "inside";
-    return { big: "recorded", digits: fine(here.net), word: ["recorded", here.verdict].filter(Boolean).join(", "), seal: know.cue.urgent ? "?" : inside || !here.verdict ? "✓" : "!" };
+    return { big: "recorded", digits: figure(fine(here.net)), word: [t`recorded`, VERDICTS[here.verdict]].filter(Boolean).join(", "), seal: know.cue.urgent ? "?" : inside || !here.verdict ? "✓" : "!" };
   }
   const missing = know.pour?.missing ?? null;
   if (missing !== null) {
@@ -358,20 +359,21 @@ function amount() {
     if (pour === "inside") {
       // A word, not a number: from afar a number would read as still to add.
       const off = number(fine(missing));
-      const word = off === 0 ? "on the target" : `${unsigned(fine(missing))} g ${off < 0 ? "above" : "below"} the target`;
-      return { big: "live", digits: "[inside]", word, pour, missing };
+      const by = figure(unsigned(fine(missing)));
+      const word = off === 0 ? t`on the target` : off < 0 ? t`${by} g above the target` : t`${by} g below the target`;
+      return { big: "live", digits: t`[inside]`, word, pour, missing };
     }
-    return { big: "live", digits: unsigned(fine(missing)), word: pour === "over" ? "too much" : "still to add", pour, missing };
+    return { big: "live", digits: figure(unsigned(fine(missing))), word: pour === "over" ? t`too much` : t`still to add`, pour, missing };
   }
   if (kind === "lift" && know.recorded) {
-    return { big: "recorded", digits: fine(know.recorded.net), word: "recorded" };
+    return { big: "recorded", digits: figure(fine(know.recorded.net)), word: t`recorded` };
   }
-  if (know.state === EMPTIED) return { big: "none", digits: "–", word: "What stayed in a beaker" };
+  if (know.state === EMPTIED) return { big: "none", digits: "–", word: t`What stayed in a beaker` };
   if (know.step?.target && (kind === "place" || kind === null)) {
-    return { big: "target", digits: fine(know.step.target), word: "comes next" };
+    return { big: "target", digits: figure(fine(know.step.target)), word: t`comes next` };
   }
-  if (know.state === "decision") return { big: "none", digits: "–", word: "Waiting for your decision" };
-  return { big: "none", digits: "–", word: know.tare ? `No weight of this step: ${know.tare}` : "No weight of this step" };
+  if (know.state === "decision") return { big: "none", digits: "–", word: t`Waiting for your decision` };
+  return { big: "none", digits: "–", word: know.tare ? t`No weight of this step: ${know.tare}` : t`No weight of this step` };
 }
 
 function clock(ms) {
@@ -417,18 +419,18 @@ function paint() {
 function paintWhere() {
   const { step, of, phase, ingredient } = know.step ?? {};
   const name = know.batch ?? know.status?.formula ?? "bismar";
-  put("batch", inBatch() && know.status?.formula && know.batch ? `${know.status.formula}, batch ${name}` : inBatch() ? name : "bismar");
+  put("batch", inBatch() && know.status?.formula && know.batch ? t`${know.status.formula}, batch ${name}` : inBatch() ? name : "bismar");
   const between = BETWEEN.includes(know.state);
-  const where = step == null || (between && !know.nextKnown) ? "" : between ? `step ${step} of ${of} comes next` : `step ${step} of ${of}`;
+  const where = step == null || (between && !know.nextKnown) ? "" : between ? t`step ${step} of ${of} comes next` : t`step ${step} of ${of}`;
   put("place", inBatch() ? [phase && phaseName(phase), where].filter(Boolean).join(", ") : "");
   const lift = know.cue?.cue === "lift" && know.recorded && document.body.dataset.big === "recorded";
-  const title = know.cue?.cue === "mix" ? "Mix" : know.state === EMPTIED ? "Emptied beaker" : lift ? know.recorded.ingredient : (ingredient ?? "");
+  const title = know.cue?.cue === "mix" ? t`Mix` : know.state === EMPTIED ? t`Emptied beaker` : lift ? know.recorded.ingredient : (ingredient ?? "");
   // Without an ingredient the page's heading is for those who go by headings.
   const named = inBatch() && title;
-  put("ingredient", named ? title : "Bench");
+  put("ingredient", named ? title : t`Bench`);
   $("ingredient").classList.toggle("unseen", !named);
-  const page = room.name ? `${$("room-title").textContent} – bismar` : inBatch() && title ? `${title} – bismar` : "bismar bench page";
-  const whole = BASE ? `Rehearsal: ${page}` : page;
+  const page = room.name ? `${$("room-title").textContent} – bismar` : inBatch() && title ? `${title} – bismar` : t`bismar bench page`;
+  const whole = BASE ? t`Rehearsal: ${page}` : page;
   if (document.title !== whole) document.title = whole;
 }
 
@@ -485,11 +487,11 @@ function paintTrough(shown) {
   const [half, tenth] = [at(target * 0.5), at(target * 0.9)];
   shape("ticks", "d", `M${half} 104V120M${tenth} 104V120`);
   for (const [id, x] of [["t-half", half], ["t-tenth", tenth]]) $(id).style.left = `${x / 10}%`;
-  // Words grow with the person's letters, the trough does not: those of the window keep off "too much".
+  // Words grow with the person's letters, the trough does not: those of the window keep off t`too much`.
   $("t-gate").style.left = `min(${to / 10}%, 100% - 3.4em)`;
-  const [least, most] = [fine(know.step.low), fine(know.step.high)];
-  put("t-gate", `window\n${least} – ${most} g`);
-  shape("trough", "aria-label", `The window: ${least} to ${most} g`);
+  const [least, most] = [figure(fine(know.step.low)), figure(fine(know.step.high))];
+  put("t-gate", `${t`window`}\n${least} – ${most} g`);
+  shape("trough", "aria-label", t`The window: ${least} to ${most} g`);
   const gate = $("t-gate").getBoundingClientRect();
   const em = Number.parseFloat(getComputedStyle($("t-gate")).fontSize);
   const before = gate.left - $("trough").getBoundingClientRect().left;
@@ -504,7 +506,8 @@ function paintTrough(shown) {
   }
 }
 
-const answers = { next: "Next", again: "Again", keep: "Keep", undo: "Undo", cancel: "Cancel" };
+const answers = { next: t`Next`, again: t`Again`, keep: t`Keep`, undo: t`Undo`, cancel: t`Cancel` };
+const VERDICTS = { inside: t`inside`, kept: t`kept`, over: t`over`, under: t`under` };
 
 function paintChoices() {
   // A fault hides what is asked and does not take its answers away.
@@ -547,29 +550,29 @@ function paintSide() {
     const item = document.createElement("li");
     const weight = document.createElement("b");
     item.append(name ?? "");
-    weight.textContent = grams == null ? "" : `${grams} g`;
+    weight.textContent = grams == null ? "" : `${figure(grams)} g`;
     item.append(weight);
     return item;
   });
   $("ahead-part").hidden = ahead.length === 0;
-  const tare = fresh(know.beat) ? know.tare : "not known now";
-  put("tare", inBatch() && tare && know.state !== "mixing" ? `Pan and tare: ${tare}` : "");
+  const tare = fresh(know.beat) ? know.tare : t`not known now`;
+  put("tare", inBatch() && tare && know.state !== "mixing" ? t`Pan and tare: ${tare}` : "");
   const { lot, lot_required: needed } = ofStep() ?? {};
   const asks = inBatch() && know.step && needed && !lot;
-  put("lot", !inBatch() || !know.step || (!lot && !needed) ? "" : lot ? `Lot: ${lot}` : "Lot: not named yet; the weight waits for it");
+  put("lot", !inBatch() || !know.step || (!lot && !needed) ? "" : lot ? t`Lot: ${lot}` : t`Lot: not named yet; the weight waits for it`);
   const open = inBatch() && know.step && !lot && !["writing", "lift"].includes(know.state);
   const offer = open ? theLot() : null;
   // Where no lot is needed, it does not crowd what is asked.
   $("take-lot").hidden = !offer || (!asks && $("choices").childElementCount > 0);
-  put("take-lot-name", offer ? `Take lot ${offer.lot}` : "");
-  put("take-lot-more", offer ? `of ${offer.ingredient}${offer.left == null ? "" : `, ${offer.left} g left`}` : "");
+  put("take-lot-name", offer ? t`Take lot ${offer.lot}` : "");
+  put("take-lot-more", !offer ? "" : offer.left == null ? t`of ${offer.ingredient}` : t`of ${offer.ingredient}, ${figure(offer.left)} g left`);
   $("to-lot").hidden = !asks;
   $("to-remedies").hidden = !inBatch() || (know.state !== "decision" && know.cue?.asks !== "remedy");
   const { recorded } = know;
   const leftOut = recorded?.verdict === "kept" && number(recorded.net) === 0;
-  const what = leftOut ? "left out" : recorded && `${fine(recorded.net)} g${recorded.verdict ? `, ${recorded.verdict}` : ""}`;
-  put("recorded", recorded ? `Recorded: ${recorded.ingredient} ${what}` : "");
-  rows("scales", [...know.scales].map(([name, scale]) => `Scale ${name}: ${scaleNow(scale)}`), (words) => {
+  const what = leftOut ? t`left out` : recorded && [`${figure(fine(recorded.net))} g`, VERDICTS[recorded.verdict]].filter(Boolean).join(", ");
+  put("recorded", recorded ? t`Recorded: ${recorded.ingredient} ${what}` : "");
+  rows("scales", [...know.scales].map(([name, scale]) => t`Scale ${name}: ${scaleNow(scale)}`), (words) => {
     const item = document.createElement("li");
     item.textContent = words;
     return item;
@@ -633,7 +636,7 @@ let busy = false;
 async function press(word, more) {
   if (busy) return;
   if (age(know.changed) < BOUNCE && word !== "stop") {
-    put("answer", "The question changed just as you pressed. Read it and press again.");
+    put("answer", t`The question changed just as you pressed. Read it and press again.`);
     return;
   }
   busy = true;
@@ -644,22 +647,22 @@ async function press(word, more) {
     if (code === 401) return openDoor();
     // What was refused may have been about what the bench was; a lot that was taken no event tells.
     load();
-    put("answer", reply?.ok ? (reply.say ?? "") : (reply?.error ?? `bismar did not take it (${code}).`));
+    put("answer", reply?.ok ? (reply.say ?? "") : (reply?.error ?? t`bismar did not take it (${code}).`));
   } catch {
-    put("answer", `No answer from bismar: it is not known whether "${word}" was taken.`);
+    put("answer", t`No answer from bismar: it is not known whether "${answers[word] ?? word}" was taken.`);
   } finally {
     busy = false;
     for (const button of $("choices").children) button.removeAttribute("aria-disabled");
   }
 }
 
-const AGAIN = "Press again within five seconds to stop the batch.";
+const AGAIN = t`Press again within five seconds to stop the batch.`;
 let armed = null;
 function disarm() {
   if (armed) clearTimeout(armed.timer);
   armed = null;
   $("stop").classList.remove("armed");
-  put("stop", "Stop the batch");
+  put("stop", t`Stop the batch`);
   // Asked again, it is read aloud again.
   if ($("assertive").textContent === AGAIN) put("assertive", "");
 }
@@ -667,7 +670,7 @@ $("stop").addEventListener("click", () => {
   if (!armed) {
     armed = { at: stamp(), timer: setTimeout(disarm, 5000) };
     $("stop").classList.add("armed");
-    put("stop", "Press again: stop now");
+    put("stop", t`Press again: stop now`);
     put("assertive", AGAIN);
   } else if (age(armed.at) >= BOUNCE) {
     disarm();
@@ -740,7 +743,7 @@ function wake() {
 }
 function paintSound() {
   const quiet = loud && tones?.state !== "running";
-  put("sound", !loud ? "Sound is off" : quiet ? "Sound waits for a touch" : "Sound is on");
+  put("sound", !loud ? t`Sound is off` : quiet ? t`Sound waits for a touch` : t`Sound is on`);
 }
 $("sound").addEventListener("click", (event) => {
   event.stopPropagation();
@@ -779,7 +782,7 @@ async function stayAwake() {
 $("door").addEventListener("submit", async (event) => {
   event.preventDefault();
   const error = await enter($("key").value.trim());
-  put("door-said", !error ? "" : error.unreached ? `${error.say} Try again.` : error.say);
+  put("door-said", !error ? "" : error.unreached ? t`${error.say} Try again.` : error.say);
   if (error) return $("key").select();
   $("key").value = "";
   await load();

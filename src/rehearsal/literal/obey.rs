@@ -87,8 +87,8 @@ impl Person {
     }
 
     fn puzzled(&mut self, cue: &Cue) {
-        if !self.unclear.contains(&cue.say) {
-            self.unclear.push(cue.say.clone());
+        if !self.unclear.iter().any(|said| *said == *cue.say) {
+            self.unclear.push(cue.say.to_string());
         }
     }
 

@@ -174,11 +174,11 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
             StageOutput::Command { command, .. } => {
                 let answer = match &mut self.bench {
                     Some(bench) => bench.command(command.clone(), when),
-                    None => Ok("nobody listens".to_owned()),
+                    None => Ok("nobody listens".into()),
                 };
                 let answer = answer.unwrap_or_else(|refused| {
                     self.person.refused();
-                    format!("refused: {}", refused.say)
+                    format!("refused: {}", refused.say).into()
                 });
                 told(at, Told::Word(&command, &answer));
             }

@@ -140,7 +140,10 @@ impl Bench {
     fn drain(&mut self) {
         while let Some(event) = self.engine.poll() {
             match event {
-                Event::Cue(cue) => self.cues.push(cue),
+                Event::Cue(cue) => {
+                    assert!(cue.say.is_ours() && !cue.say.is_empty(), "{cue:?}");
+                    self.cues.push(cue);
+                }
                 Event::Log(draft) => {
                     let ticket = draft.ticket;
                     let at = Moment::from_millis(self.now);
@@ -225,7 +228,9 @@ impl Bench {
     }
 
     fn say(&mut self, command: Command) -> &mut Self {
-        let _ = self.engine.command(command, Moment::from_millis(self.now));
+        let said = self.engine.command(command, Moment::from_millis(self.now));
+        let said = said.unwrap_or_else(|refused| refused.say);
+        assert!(said.is_ours(), "{said:?}");
         self.drain();
         self
     }

@@ -41,9 +41,9 @@ const NOT_FOR_A_PERSON: [&str; 3] = [
 /// Every name that a state can have, as the engine's source has them: one that comes to be is not missed.
 fn states() -> BTreeSet<&'static str> {
     let source = include_str!("../../../src/vocabulary/code.rs");
-    let body = source.split("pub const fn words(self)").nth(1);
+    let body = source.split("pub const fn said(self)").nth(1);
     let body = body.and_then(|rest| rest.split("\n    }\n").next());
-    let body = body.expect("Stands::words in code.rs");
+    let body = body.expect("Stands::said in code.rs");
     let mut all: BTreeSet<&str> = body.split('"').skip(1).step_by(2).collect();
     assert!(all.remove(Stands::Other.words()), "no state of the engine");
     all
@@ -95,7 +95,10 @@ fn play(spec: &CaseSpec) -> Came {
         (rests, told_of) = (None, 0);
         match told {
             Told::Event(Event::Tare { state, .. }) => came.state = state.words(),
-            Told::Event(Event::Cue(said)) => cue = Some(said.clone()),
+            Told::Event(Event::Cue(said)) => {
+                assert!(said.say.is_ours(), "goes round the messages: {said:?}");
+                cue = Some(said.clone());
+            }
             Told::Calm => came.calm_in = came.state,
             Told::Killed => cue = None,
             Told::Event(_) | Told::Hands(_) | Told::Word(..) | Told::Row(_) | Told::Begun(_) => {}

@@ -1,0 +1,116 @@
+//! The page's own texts in its language: those of its tree are put in as it is sent, those of its script lie in a small
+//! script of their own. In the files of messages their context is [`CONTEXT`].
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
+use crate::language::Language;
+
+/// What the page says, in the files of messages.
+pub const CONTEXT: &str = "page";
+
+/// The unit is the same in every language.
+const UNIT: &str = "g";
+
+/// The tree with `say` of each of its texts: what stands between its tags (but as `code`), and what is read out in
+/// place of a picture.
+fn with<'a>(html: &'a str, mut say: impl FnMut(&'a str) -> Cow<'a, str>) -> String {
+    const LABEL: &str = " aria-label=\"";
+    let mut all = String::with_capacity(html.len() + html.len() / 4);
+    let mut rest = html;
+    let mut code = false;
+    while let Some(at) = rest.find('<') {
+        let (text, tag) = rest.split_at(at);
+        let own = text.trim();
+        let said = own.chars().any(char::is_alphabetic) && own != UNIT && !code;
+        match text.split_once(own).filter(|_| said) {
+            Some((before, behind)) => all.extend([before, &*say(own), behind]),
+            None => all.push_str(text),
+        }
+        let end = tag.find('>').map_or(tag.len(), |end| end + 1);
+        let (tag, after) = tag.split_at(end);
+        code = tag == "<code>";
+        let label = tag.split_once(LABEL);
+        match label.and_then(|(before, label)| Some((before, label.split_once('"')?))) {
+            Some((before, (label, behind))) => {
+                all.extend([before, LABEL, &*say(label), "\"", behind]);
+            }
+            None => all.push_str(tag),
+        }
+        rest = after;
+    }
+    all.push_str(rest);
+    all
+}
+
+/// The texts of a tree.
+pub fn texts(html: &str) -> Vec<&str> {
+    let mut texts = Vec::new();
+    with(html, |text| {
+        texts.push(text);
+        Cow::Borrowed(text)
+    });
+    texts
+}
+
+/// A tree in `language`. Its rooms are English still, and say so to who reads them aloud.
+pub fn html(html: &str, language: Language) -> String {
+    let said = with(html, |text| match language {
+        Language::Marked => Cow::Owned(format!("⟦{text}⟧")),
+        _ => Cow::Borrowed(language.message(CONTEXT, text).unwrap_or(text)),
+    });
+    let tag = |language: Language| format!("lang=\"{}\"", language.tag());
+    let english = tag(Language::English);
+    let room = |said: String, id: &str| said.replacen(id, &format!("{id} {english}"), 1);
+    let said = said.replacen(&english, &tag(language), 1);
+    room(room(said, "id=\"room-title\""), "id=\"room-inside\"")
+}
+
+/// The script with what the page's script says, and the decimal sign.
+pub fn script(language: Language) -> String {
+    // All languages say the same.
+    let known = match language {
+        Language::English => None,
+        Language::Marked => Some(Language::German),
+        other => Some(other),
+    };
+    let all = known.into_iter().flat_map(Language::all);
+    let own = all.filter(|(context, ..)| *context == CONTEXT);
+    let words: BTreeMap<&str, Cow<'_, str>> = own
+        .map(|(_, english, own)| match language {
+            Language::Marked => (english, Cow::Owned(format!("⟦{english}⟧"))),
+            _ => (english, Cow::Borrowed(own)),
+        })
+        .collect();
+    let words = serde_json::to_string(&words).unwrap_or_else(|_| "{}".to_owned());
+    let point = language.number(".");
+    format!("export const point = \"{point}\";\nexport const words = {words};\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tree_s_texts_are_found_and_the_rest_stays() {
+        let tree =
+            "<p aria-label=\"One\" id=\"g\">\n  Two <code>three four</code> five.</p><b>g</b>–";
+        assert_eq!(texts(tree), ["One", "Two", "five."]);
+        let marked = html(tree, Language::Marked);
+        assert_eq!(
+            marked,
+            "<p aria-label=\"⟦One⟧\" id=\"g\">\n  ⟦Two⟧ <code>three four</code> ⟦five.⟧</p><b>g</b>–"
+        );
+        assert_eq!(html("<p>", Language::German), "<p>");
+    }
+
+    #[test]
+    fn english_needs_no_words() {
+        assert_eq!(
+            script(Language::English),
+            "export const point = \".\";\nexport const words = {};\n"
+        );
+        let german = script(Language::German);
+        assert!(german.contains("point = \",\"") && german.contains(":\"Weiter\""));
+    }
+}

@@ -1,0 +1,340 @@
+//! The files of messages hold what the sources and the page say, no more and no less, and every sentence goes
+//! through them.
+//!
+//! What the format is: GNU gettext manual 0.21, 3.3 (PO files). Its own checker and another reader (Python's
+//! `gettext`) are asked besides.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use bismar::display::spoken;
+use bismar::language::Language;
+use syn::visit::{self, Visit};
+
+use super::purity::sources;
+
+const OTHERS: [Language; 2] = [Language::German, Language::French];
+
+/// The texts of a source outside its tests: those of ours (`phrase!`, `term!`), and all others.
+#[derive(Default)]
+struct Texts {
+    ours: BTreeSet<String>,
+    terms: BTreeSet<String>,
+    others: Vec<String>,
+}
+
+fn only_in_tests(attributes: &[syn::Attribute]) -> bool {
+    attributes.iter().any(|attribute| match &attribute.meta {
+        syn::Meta::List(list) => list.path.is_ident("cfg") && list.tokens.to_string() == "test",
+        _ => false,
+    })
+}
+
+impl Texts {
+    fn literals(&mut self, tokens: proc_macro2::TokenStream, ours: bool) {
+        let mut first = ours;
+        let mut name = String::new();
+        for token in tokens {
+            match token {
+                proc_macro2::TokenTree::Literal(literal) => {
+                    if let Ok(text) = syn::parse_str::<syn::LitStr>(&literal.to_string()) {
+                        match std::mem::take(&mut first) {
+                            true => drop(self.ours.insert(text.value())),
+                            false => self.others.push(text.value()),
+                        }
+                    }
+                }
+                proc_macro2::TokenTree::Group(group) => {
+                    let inner = matches!(name.as_str(), "phrase" | "term");
+                    let before = self.ours.clone();
+                    self.literals(group.stream(), inner);
+                    if name == "term" {
+                        self.terms.extend(self.ours.difference(&before).cloned());
+                    }
+                    name.clear();
+                }
+                proc_macro2::TokenTree::Ident(ident) => name = ident.to_string(),
+                proc_macro2::TokenTree::Punct(punct) if punct.as_char() == '!' => {}
+                proc_macro2::TokenTree::Punct(_) => name.clear(),
+            }
+        }
+    }
+}
+
+impl<'ast> Visit<'ast> for Texts {
+    fn visit_item_mod(&mut self, item: &'ast syn::ItemMod) {
+        if !only_in_tests(&item.attrs) {
+            visit::visit_item_mod(self, item);
+        }
+    }
+
+    fn visit_attribute(&mut self, _: &'ast syn::Attribute) {}
+
+    fn visit_macro(&mut self, one: &'ast syn::Macro) {
+        let is = |name: &str| {
+            one.path
+                .segments
+                .last()
+                .is_some_and(|end| end.ident == name)
+        };
+        let before = self.ours.clone();
+        self.literals(one.tokens.clone(), is("phrase") || is("term"));
+        if is("term") {
+            self.terms.extend(self.ours.difference(&before).cloned());
+        }
+    }
+
+    fn visit_lit_str(&mut self, text: &'ast syn::LitStr) {
+        self.others.push(text.value());
+    }
+}
+
+fn texts_under(folder: &str) -> Texts {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut files: Vec<PathBuf> = Vec::new();
+    sources(&root.join(folder), &mut files);
+    let mut texts = Texts::default();
+    let tests = |path: &Path| path.components().any(|part| part.as_os_str() == "tests");
+    for file in files.iter().filter(|file| !tests(file)) {
+        let source = std::fs::read_to_string(file).unwrap();
+        texts.visit_file(&syn::parse_file(&source).unwrap());
+    }
+    texts
+}
+
+/// `{name}` and `{name:form}` of a text.
+fn slots(text: &str) -> Vec<(String, String)> {
+    let inside = text.split('{').skip(1).map(|rest| {
+        let slot = rest.split_once('}').unwrap_or_else(|| panic!("{text}")).0;
+        let (name, form) = slot.split_once(':').unwrap_or((slot, ""));
+        (name.to_owned(), form.to_owned())
+    });
+    inside.collect()
+}
+
+fn names(text: &str) -> BTreeSet<String> {
+    slots(text).into_iter().map(|(name, _)| name).collect()
+}
+
+/// The texts of ours in a script: `t\`Take lot ${name}\`` is "Take lot {0}".
+fn said_by(script: &str, found: &mut BTreeSet<String>) {
+    let mut rest = script;
+    while let Some(at) = rest.find("t`") {
+        let (before, after) = (&rest[..at], &rest[at + 2..]);
+        if before.ends_with(|c: char| c.is_alphanumeric() || "_$.".contains(c)) {
+            rest = after;
+            continue;
+        }
+        let (text, behind) = template(after, found);
+        found.insert(text);
+        rest = behind;
+    }
+}
+
+/// A template up to its end, and what is behind it.
+fn template<'a>(mut rest: &'a str, found: &mut BTreeSet<String>) -> (String, &'a str) {
+    let (mut text, mut slots) = (String::new(), 0);
+    loop {
+        let at = rest.find(['`', '$']).expect("a template ends");
+        text.push_str(&rest[..at]);
+        rest = &rest[at..];
+        if let Some(behind) = rest.strip_prefix('`') {
+            return (text, behind);
+        }
+        let inside = rest.strip_prefix("${").expect("a slot");
+        let mut depth = 1;
+        let mut end = 0;
+        let mut letters = inside.char_indices();
+        while depth > 0 {
+            let (place, letter) = letters.next().expect("a slot ends");
+            match letter {
+                '{' => depth += 1,
+                '}' => depth -= 1,
+                '`' => {
+                    let (_, behind) = template(&inside[place + 1..], &mut BTreeSet::new());
+                    letters = inside.char_indices();
+                    letters
+                        .by_ref()
+                        .nth(inside[..inside.len() - behind.len()].chars().count() - 1);
+                }
+                _ => {}
+            }
+            end = place;
+        }
+        said_by(&inside[..end], found);
+        text.push_str(&format!("{{{slots}}}"));
+        slots += 1;
+        rest = &inside[end + 1..];
+    }
+}
+
+fn said_by_the_page() -> BTreeSet<String> {
+    let page = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/display/page");
+    let mut found = BTreeSet::new();
+    for entry in std::fs::read_dir(&page).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|end| end == "js") {
+            said_by(&std::fs::read_to_string(&path).unwrap(), &mut found);
+        }
+    }
+    let tree = std::fs::read_to_string(page.join("index.html")).unwrap();
+    found.extend(spoken::texts(&tree).into_iter().map(str::to_owned));
+    found
+}
+
+#[test]
+fn the_texts_of_a_script_are_found() {
+    let script =
+        "put(t`One`, not`Two`); t`Three ${a(`x${b}`)} ${t`four ${{ c: 1 }}`} five`; at`Six`";
+    let mut found = BTreeSet::new();
+    said_by(script, &mut found);
+    let known = ["One", "Three {0} {1} five", "four {0}"];
+    assert_eq!(found, known.map(str::to_owned).into());
+}
+
+#[test]
+fn each_language_says_all_that_the_page_says_and_nothing_else() {
+    let page = said_by_the_page();
+    assert!(
+        page.contains("{0}, batch {1}") && page.contains("Formulas"),
+        "{page:?}"
+    );
+    for language in OTHERS {
+        let own = language
+            .all()
+            .filter(|(context, ..)| *context == spoken::CONTEXT);
+        let own: BTreeMap<&str, &str> = own.map(|(_, en, own)| (en, own)).collect();
+        let said: BTreeSet<String> = own.keys().map(|en| (*en).to_owned()).collect();
+        let missing: Vec<_> = page.difference(&said).collect();
+        let unused: Vec<_> = said.difference(&page).collect();
+        assert!(
+            missing.is_empty() && unused.is_empty(),
+            "{language:?}: {missing:#?} {unused:#?}"
+        );
+        for (en, own) in own {
+            assert_eq!(names(en), names(own), "{language:?}: {own}");
+        }
+    }
+}
+
+#[test]
+fn each_language_says_all_that_the_sources_say_and_nothing_else() {
+    let texts = texts_under("src");
+    assert!(texts.ours.len() > 200, "{}", texts.ours.len());
+    assert!(texts.terms.contains("beaker"), "{:?}", texts.terms);
+    let mut faults = Vec::new();
+    for language in OTHERS {
+        let tag = language.tag();
+        let of_the_page = |(context, ..): &(&str, &str, &str)| *context == spoken::CONTEXT;
+        let (plain, formed): (Vec<_>, Vec<_>) = (language.all())
+            .filter(|message| !of_the_page(message))
+            .partition(|(context, ..)| context.is_empty());
+        let said: BTreeMap<&str, &str> = plain.iter().map(|(_, en, own)| (*en, *own)).collect();
+        for missing in texts
+            .ours
+            .iter()
+            .filter(|en| !said.contains_key(en.as_str()))
+        {
+            faults.push(format!("{tag}: not there: {missing:?}"));
+        }
+        for unused in said.keys().filter(|en| !texts.ours.contains(**en)) {
+            faults.push(format!("{tag}: no source says {unused:?}"));
+        }
+        let mut forms: BTreeMap<String, BTreeSet<&str>> = BTreeMap::new();
+        for (form, en, _) in &formed {
+            forms.entry((*form).to_owned()).or_default().insert(en);
+        }
+        let mut asked = BTreeSet::new();
+        for (en, own) in said {
+            let (theirs, ours) = (names(en), names(own));
+            if theirs != ours {
+                faults.push(format!("{tag}: other slots: {en:?}: {own:?}"));
+            }
+            if en.ends_with('.') != own.ends_with('.') {
+                faults.push(format!("{tag}: another end: {en:?}: {own:?}"));
+            }
+            // Who shows a live amount leaves out the one that a sentence begins with.
+            for amount in ["{missing} g ", "{over} g "] {
+                if en.starts_with(amount) && !own.starts_with(amount) {
+                    faults.push(format!("{tag}: the amount is not first: {own:?}"));
+                }
+            }
+            asked.extend(slots(own).into_iter().map(|(_, form)| form));
+        }
+        asked.remove("");
+        let given: BTreeSet<String> = forms.keys().cloned().collect();
+        if asked != given {
+            faults.push(format!("{tag}: forms asked {asked:?}, given {given:?}"));
+        }
+        let mut all = forms.values();
+        let first = all.next().cloned().unwrap_or_default();
+        if all.any(|terms| *terms != first) || first.iter().any(|en| !texts.terms.contains(*en)) {
+            faults.push(format!("{tag}: not each form of each word: {forms:?}"));
+        }
+    }
+    assert!(faults.is_empty(), "{faults:#?}");
+}
+
+/// The engine tells a person nothing but sentences of ours: what begins like one in its sources is one.
+#[test]
+fn no_sentence_of_the_engine_goes_round_the_messages() {
+    let is_said = |text: &&String| {
+        let capital = text.starts_with(|c: char| c.is_uppercase());
+        capital && text.contains(' ') && !text.contains('\n')
+    };
+    let others = texts_under("src/weighing").others;
+    assert!(
+        others.iter().any(|text| text.contains("the maker says")),
+        "notes are seen"
+    );
+    let round: Vec<&String> = others.iter().filter(is_said).collect();
+    assert!(round.is_empty(), "{round:#?}");
+}
+
+#[test]
+fn a_language_that_nobody_reviewed_says_so() {
+    for language in OTHERS {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+        let file = root.join(format!("src/language/{}.po", language.tag()));
+        let file = std::fs::read_to_string(file).unwrap();
+        let head = file.split("msgid").next().unwrap();
+        let said = head.contains("Not yet reviewed by native speakers.");
+        assert_eq!(said, !language.is_reviewed(), "{language:?}");
+        assert!(file.contains(&format!("\"Language: {}\\n\"", language.tag())));
+    }
+}
+
+#[test]
+fn gettext_itself_takes_the_files_and_reads_what_we_read() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    for language in OTHERS {
+        let folder = tempfile::tempdir().unwrap();
+        let file = root.join(format!("src/language/{}.po", language.tag()));
+        let compiled = folder.path().join("messages.mo");
+        let checked = Command::new("msgfmt")
+            .args(["--check-format", "--check-domain", "-o"])
+            .args([&compiled, &file])
+            .output()
+            .expect("this test needs the Debian package gettext");
+        assert!(checked.status.success(), "{checked:?}");
+        let all: Vec<_> = language.all().collect();
+        let script = "import gettext, json, sys\n\
+            told = gettext.GNUTranslations(open(sys.argv[1], 'rb'))\n\
+            said = [told.pgettext(c, e) if c else told.gettext(e) for c, e, _ in json.load(sys.stdin)]\n\
+            print(json.dumps(said))";
+        let mut python = Command::new("python3")
+            .args(["-c", script])
+            .arg(&compiled)
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::piped())
+            .spawn()
+            .unwrap();
+        let input = python.stdin.take().unwrap();
+        serde_json::to_writer(input, &all).unwrap();
+        let output = python.wait_with_output().unwrap();
+        let theirs: Vec<String> = serde_json::from_slice(&output.stdout).unwrap();
+        let ours: Vec<&str> = all.iter().map(|(_, _, own)| *own).collect();
+        assert_eq!(theirs, ours, "{language:?}");
+    }
+}
