@@ -32,7 +32,7 @@ limits = { max = 5 }
 tolerance = { percent = 5 }
 "#;
 
-fn soak() -> Plan {
+pub fn soak() -> Plan {
     let formula = Formula::parse(SOAK, "soak.toml").unwrap();
     let scales = [ScaleAbility::assumed("bench")];
     Plan::new(&formula, BatchSize::Batch(g("100")), &scales, 2.0).unwrap()
@@ -40,7 +40,7 @@ fn soak() -> Plan {
 
 impl Bench {
     /// A beaker of 150 g that gets `grams`, and is lifted.
-    fn beaker(&mut self, grams: f64) -> &mut Self {
+    pub fn beaker(&mut self, grams: f64) -> &mut Self {
         self.hold(2.0)
             .land(150.0)
             .hold(1.5)
@@ -67,6 +67,11 @@ impl Bench {
     fn last_say(&self) -> &str {
         self.cues.last().map_or("", |cue| &cue.say)
     }
+}
+
+/// What is recorded of each weighing, in grams.
+pub fn of_beakers(b: &Bench) -> Vec<String> {
+    b.weighed().into_iter().map(|(_, net, _)| net).collect()
 }
 
 #[test]

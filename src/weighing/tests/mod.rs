@@ -4,9 +4,11 @@ mod after;
 mod benches;
 mod budgets;
 mod edges;
+mod empty_pan;
 mod laid;
 mod returns;
 mod unanswered;
+mod ways_back;
 mod weighings;
 
 use super::Engine;
@@ -76,6 +78,8 @@ struct Bench {
     now: u64,
     interval: u64,
     shown: f64,
+    /// What the scale shows of an empty pan, see [`empty_pan`].
+    empty_pan: f64,
     flag: Option<Shown>,
     /// The scale's own mark of rest.
     steady: Option<bool>,
@@ -91,6 +95,9 @@ struct Bench {
     closed: Option<bool>,
     faults: Vec<&'static str>,
     log_works: bool,
+    /// What the disk has not answered yet, while it is slow.
+    disk_is_slow: bool,
+    waiting: Vec<Draft>,
     /// The net weight that goes along with the last reading.
     live: Option<Mass>,
 }
@@ -110,6 +117,7 @@ impl Bench {
             now: 0,
             interval: 100,
             shown: 0.0,
+            empty_pan: empty_pan::shows(),
             flag: None,
             steady: None,
             tau: 200.0,
@@ -122,6 +130,8 @@ impl Bench {
             closed: None,
             faults: vec![],
             log_works: true,
+            disk_is_slow: false,
+            waiting: vec![],
             live: None,
         };
         bench.engine.set_readings(true);
@@ -144,6 +154,7 @@ impl Bench {
                     assert!(cue.say.is_ours() && !cue.say.is_empty(), "{cue:?}");
                     self.cues.push(cue);
                 }
+                Event::Log(draft) if self.disk_is_slow => self.waiting.push(*draft),
                 Event::Log(draft) => {
                     let ticket = draft.ticket;
                     let at = Moment::from_millis(self.now);
@@ -172,10 +183,26 @@ impl Bench {
         }
     }
 
+    /// The disk answers what waited.
+    fn disk_answers(&mut self) -> &mut Self {
+        self.disk_is_slow = false;
+        for draft in std::mem::take(&mut self.waiting) {
+            let ticket = draft.ticket;
+            self.rows.push(draft);
+            let seq = self.rows.len() as u64;
+            let at = Moment::from_millis(self.now);
+            self.engine.handle(0, Input::Logged { ticket, seq }, at);
+        }
+        self.drain();
+        self
+    }
+
     fn read(&mut self, shown: f64) {
         self.now += self.interval;
         self.shown = shown;
-        let weight = Mass::from_g_f64(shown).unwrap().round_to(self.digit);
+        let weight = Mass::from_g_f64(shown + self.empty_pan)
+            .unwrap()
+            .round_to(self.digit);
         let reading = Reading {
             at: Moment::from_millis(self.now),
             weight,
@@ -233,6 +260,18 @@ impl Bench {
         assert!(said.is_ours(), "{said:?}");
         self.drain();
         self
+    }
+
+    /// The same, and what is answered, refused or not.
+    fn answer(&mut self, command: Command) -> String {
+        let said = self.engine.command(command, Moment::from_millis(self.now));
+        self.drain();
+        said.unwrap_or_else(|refused| refused.say)
+    }
+
+    /// The last row.
+    fn row(&self) -> &Draft {
+        self.rows.last().unwrap()
     }
 
     fn weighed(&self) -> Vec<(usize, String, Option<Verdict>)> {
