@@ -14,6 +14,7 @@ pub mod scale;
 pub mod script;
 pub mod served;
 pub mod small_disk;
+pub mod told;
 
 use std::io::{BufRead as _, BufReader};
 use std::net::TcpListener;

@@ -3,6 +3,7 @@
 #[path = "../bench_side/mod.rs"]
 mod bench_side;
 
+mod golden;
 mod ledger;
 mod rehearsal;
 mod soak;

@@ -313,12 +313,17 @@ fn play_all(jobs: &[(Kind, usize)]) -> Sums {
     sums.into_inner().unwrap()
 }
 
-fn print_case(name: &str) {
+/// The case that the tables name so, as `Tare:17`.
+pub fn named(name: &str) -> (Family, CaseSpec) {
     let (kind, n) = name.split_once(':').expect("a name like Tare:17");
     let killed = killed::KINDS.map(|(mishap, _)| Kind::Killed(mishap));
     let mut kinds = Kind::all().into_iter().chain([Kind::Obey]).chain(killed);
     let kind = kinds.find(|other| other.name() == kind);
-    let (family, spec) = case(kind.expect("a kind of case"), n.parse().expect("a number"));
+    case(kind.expect("a kind of case"), n.parse().expect("a number"))
+}
+
+fn print_case(name: &str) {
+    let (family, spec) = named(name);
     println!("{family:?}");
     story::print(&spec);
     let outcome = story::play(&spec);

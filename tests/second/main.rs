@@ -6,6 +6,8 @@
 mod indicator;
 mod mishap;
 mod sentences;
+#[path = "../bench_side/told.rs"]
+mod told;
 mod world;
 
 use std::collections::BTreeMap;

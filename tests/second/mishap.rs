@@ -2,8 +2,8 @@
 
 use bismar::vocabulary::command::Command;
 
-use crate::indicator::Key;
-use crate::world::{Act, Force, World};
+use super::indicator::Key;
+use super::world::{Act, Force, World};
 
 /// When it comes: so long after the vessel stood, the pour began, a hold was heard, a record was heard, a lift.
 #[derive(Clone, Copy, Debug, PartialEq)]

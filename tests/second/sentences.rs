@@ -3,8 +3,8 @@
 use bismar::vocabulary::command::Command;
 use bismar::vocabulary::cue::{Cue, CueKind};
 
-use crate::indicator::Key;
-use crate::world::{Act, World};
+use super::indicator::Key;
+use super::world::{Act, World};
 
 pub fn obey(w: &mut World, cue: &Cue, has: &dyn Fn(&str) -> bool, gap: f64, acts: &mut Vec<Act>) {
     let step = w.step;

@@ -14,8 +14,9 @@ use bismar::vocabulary::entry::{Draft, RowKind};
 use bismar::vocabulary::progress::Progress;
 use bismar::weighing::event::Event;
 
-use crate::indicator::{Indicator, Key, Kind, gauss, kinds};
-use crate::mishap::{Mishap, Phase};
+use super::indicator::{Indicator, Key, Kind, gauss, kinds};
+use super::mishap::{Mishap, Phase};
+use super::told;
 
 pub const DT: f64 = 0.01;
 const NG: f64 = 1e9;
@@ -344,7 +345,7 @@ impl World {
 
     pub fn said(&mut self, text: String) {
         if self.tracing {
-            self.out.trace.push(format!("{:8.2}  {text}", self.t));
+            self.out.trace.push(format!("{:7.2} {text}", self.t));
         }
     }
 
@@ -466,7 +467,7 @@ impl World {
             if self.tracing {
                 let text = String::from_utf8_lossy(&line).trim_end().to_owned();
                 if text != self.last_line {
-                    self.out.trace.push(format!("{t:8.2}      | {text}"));
+                    self.out.trace.push(format!("{t:7.2} | {text}"));
                     self.last_line = text;
                 }
             }
@@ -488,20 +489,7 @@ impl World {
                 self.hard_moves = 0;
             }
             if self.tracing {
-                let g = |m: Option<Mass>| m.map_or("-".into(), |m| format!("{:.4}", m.to_g_f64()));
-                let text = format!(
-                    "    ROW {} {} step {} tare {} gross {} net {} U {} verdict {} note {:?}",
-                    self.rows.len() + 1,
-                    draft.kind.name(),
-                    draft.step,
-                    g(draft.tare),
-                    g(draft.gross),
-                    g(draft.net),
-                    g(draft.uncertainty),
-                    draft.verdict.map_or("-", |v| v.name()),
-                    draft.note
-                );
-                self.said(text);
+                self.said(told::row(&draft));
             }
             self.rows.push(draft);
             let seq = self.rows.len() as u64;
@@ -574,12 +562,9 @@ impl World {
             )
         };
         *self.out.said.entry(template).or_default() += 1;
-        self.said(format!(
-            "  CUE {} [{}] {:?}",
-            cue.kind.name(),
-            cue.say,
-            cue.choices.iter().map(|c| c.name()).collect::<Vec<_>>()
-        ));
+        if self.tracing {
+            self.said(told::cue(&cue));
+        }
         if cue.step > 0 && !matches!(cue.kind, CueKind::Done) {
             self.step = cue.step;
         }
@@ -617,7 +602,7 @@ impl World {
 
     pub fn push(&mut self, force: Force) {
         self.said(format!(
-            "    hands: a force of {:.2} g ± {:.2} g for {:.1} s",
+            "- a force of {:.2} g ± {:.2} g for {:.1} s",
             force.mean,
             force.swing,
             force.until - force.from
@@ -633,7 +618,7 @@ impl World {
             if self.pour.take().is_some() {
                 // A spoon or a stream that is out of the hand falls before she does anything else.
                 self.busy = self.busy.max(t + 0.5);
-                self.said("    hands: stop pouring, as told".into());
+                self.said("- stop pouring, as told".into());
             }
         }
         if self.heard_slow.is_some_and(|at| at <= t) {
@@ -707,7 +692,7 @@ impl World {
             self.pour = Some(pour);
         } else {
             self.busy = self.busy.max(t + 0.5);
-            self.said("    hands: stop pouring".into());
+            self.said("- stop pouring".into());
         }
     }
 
@@ -746,7 +731,7 @@ impl World {
         };
         let eye = 0.92 + 0.14 * self.rng.f64();
         let step = self.step;
-        self.said(format!("    hands: pour ({mode:?}) towards {missing:.3} g"));
+        self.said(format!("- pour ({mode:?}) towards {missing:.3} g"));
         self.pour = Some(Pour {
             vessel,
             step,
@@ -775,7 +760,7 @@ impl World {
                 let dur = 0.1 + 0.4 * self.rng.f64();
                 let bump = 0.25 * self.rng.f64() * self.rng.f64();
                 self.said(format!(
-                    "    hands: set down vessel {v} ({:.3} g with what is in it)",
+                    "- set down vessel {v} ({:.3} g with what is in it)",
                     self.vessels[v].mass() as f64 / NG
                 ));
                 self.motions.retain(|m| m.vessel != v);
@@ -810,7 +795,7 @@ impl World {
                     *self.vessels[vessel].held.entry(step).or_default() += mass;
                 }
                 let dur = 0.1 + 0.3 * self.rng.f64();
-                self.said(format!("    hands: lift vessel {v}"));
+                self.said(format!("- lift vessel {v}"));
                 self.motions.retain(|m| m.vessel != v);
                 self.motions.push(Motion {
                     vessel: v,
@@ -833,7 +818,7 @@ impl World {
             Act::Word(word) => {
                 let text = format!("{word:?}");
                 let said = self.bench.command(word.clone(), moment(t));
-                self.said(format!("    says {text}: {said:?}"));
+                self.said(format!("- says {text}: {said:?}"));
                 // "Take some out, or keep it."
                 if word == Command::Again
                     && said
@@ -855,7 +840,7 @@ impl World {
                 self.drain();
             }
             Act::Press(key) => {
-                self.said(format!("    hands: press {key:?}"));
+                self.said(format!("- press {key:?}"));
                 self.scale.press(key, t);
             }
             Act::TakeOut(g) => {
@@ -876,7 +861,7 @@ impl World {
                 });
                 let have = self.vessels[v].held.get(&step).copied().unwrap_or(0);
                 let take = ((g * NG) as i64).clamp(0, have);
-                self.said(format!("    hands: take {:.3} g out", take as f64 / NG));
+                self.said(format!("- take {:.3} g out", take as f64 / NG));
                 *self.vessels[v].held.entry(step).or_default() -= take;
                 self.took_out_at = t;
                 self.took_out = take as f64 / NG;
@@ -887,25 +872,21 @@ impl World {
                 self.arm(Phase::Pour);
             }
             Act::Beside(g) => {
-                self.said(format!(
-                    "    hands: {g:.3} g more beside the vessel on the pan"
-                ));
+                self.said(format!("- {g:.3} g more beside the vessel on the pan"));
                 self.beside += (g * NG) as i64;
             }
             Act::WipeBeside => {
                 if self.beside != 0 {
-                    self.said("    hands: take off what lies beside".into());
+                    self.said("- take off what lies beside".into());
                 }
                 self.beside = 0;
             }
             Act::Extra(v, g) => {
-                self.said(format!(
-                    "    hands: {g:.3} g (spoon, lid) into or onto vessel {v}"
-                ));
+                self.said(format!("- {g:.3} g (spoon, lid) into or onto vessel {v}"));
                 self.vessels[v].extra += (g * NG) as i64;
             }
             Act::NoExtra(v) => {
-                self.said(format!("    hands: spoon or lid off vessel {v}"));
+                self.said(format!("- spoon or lid off vessel {v}"));
                 self.vessels[v].extra = 0;
             }
             Act::Push(mut force) => {
@@ -916,24 +897,21 @@ impl World {
             }
             Act::Nudge(v, edge) => {
                 self.said(format!(
-                    "    hands: vessel {v} now leans with {edge:.4} of its weight elsewhere"
+                    "- vessel {v} now leans with {edge:.4} of its weight elsewhere"
                 ));
                 self.vessels[v].edge = edge;
             }
             Act::Pours(v, step, g) => {
-                self.said(format!("    hands: {g:.3} g into vessel {v}"));
+                self.said(format!("- {g:.3} g into vessel {v}"));
                 *self.vessels[v].held.entry(step).or_default() += (g * NG) as i64;
             }
             Act::TipOut(v) => {
-                self.said(format!("    hands: tip vessel {v} out"));
+                self.said(format!("- tip vessel {v} out"));
                 self.vessels[v].held.clear();
                 self.vessels[v].extra = 0;
             }
             Act::Cable(on) => {
-                self.said(format!(
-                    "    the cable is {}",
-                    if on { "in" } else { "out" }
-                ));
+                self.said(format!("- the cable is {}", if on { "in" } else { "out" }));
                 self.cable = on;
                 if on {
                     self.bench.back(0, moment(t));
@@ -944,7 +922,7 @@ impl World {
             }
             Act::Power(on) => {
                 self.said(format!(
-                    "    the scale is switched {}",
+                    "- the scale is switched {}",
                     if on { "on" } else { "off" }
                 ));
                 if on {
@@ -971,9 +949,7 @@ impl World {
                 }
             }
             Act::TakeFrom(v, step) => {
-                self.said(format!(
-                    "    hands: take what is of step {step} out of vessel {v}"
-                ));
+                self.said(format!("- take what is of step {step} out of vessel {v}"));
                 self.vessels[v].held.remove(&step);
             }
             Act::Reread => {
@@ -1062,7 +1038,7 @@ impl World {
             }
             CueKind::Done => {}
             CueKind::Lift | CueKind::Place | CueKind::Mix | CueKind::Choose | CueKind::Fault => {
-                crate::sentences::obey(self, cue, &has, gap, &mut acts);
+                super::sentences::obey(self, cue, &has, gap, &mut acts);
                 if cue.kind == CueKind::Lift && has("recorded") {
                     self.arm(Phase::Recorded);
                 }
@@ -1150,7 +1126,7 @@ impl World {
             self.due = None;
             self.fired_at.push(self.step);
             let mishap = self.mishap;
-            self.said(format!("    MISHAP {mishap:?} ({:?})", self.phase));
+            self.said(format!("** {mishap:?} ({:?})", self.phase));
             mishap.fire(self);
         }
     }

@@ -7,6 +7,8 @@
 
 mod deeds;
 mod scale;
+#[path = "../bench_side/told.rs"]
+mod told;
 mod words;
 mod world;
 

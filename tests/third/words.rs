@@ -4,9 +4,9 @@ use bismar::formula::VesselWay;
 use bismar::vocabulary::command::{Choice, Command};
 use bismar::vocabulary::cue::{Cue, CueKind};
 
-use crate::deeds::Deed;
-use crate::scale::Key;
-use crate::world::{Act, Act::*, World};
+use super::deeds::Deed;
+use super::scale::Key;
+use super::world::{Act, Act::*, World};
 
 pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
     let say = cue.say.to_lowercase();

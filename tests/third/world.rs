@@ -21,8 +21,9 @@ use bismar::vocabulary::progress::Progress;
 use bismar::weighing::event::Event;
 use fastrand::Rng;
 
-use crate::deeds::{Deed, Deed::*, When};
-use crate::scale::{Form, KINDS, Key, Scale, Talk};
+use super::deeds::{Deed, Deed::*, When};
+use super::scale::{Form, KINDS, Key, Scale, Talk};
+use super::told;
 
 const DT: f64 = 0.02;
 
@@ -198,7 +199,7 @@ pub struct World {
 macro_rules! log {
     ($w:expr, $($words:tt)*) => {
         if $w.verbose {
-            let line = format!("{:7.2}  {}", $w.t, format!($($words)*));
+            let line = format!("{:7.2} {}", $w.t, format!($($words)*));
             $w.out.trace.push(line);
         }
     };
@@ -564,7 +565,7 @@ impl World {
                 while let Some((_, line)) = self.lines.pop_front() {
                     if self.verbose && line != self.last_shown {
                         self.last_shown.clone_from(&line);
-                        log!(self, "    {}", line.trim_end());
+                        log!(self, "| {}", line.trim_end());
                     }
                     arrived += &line;
                 }
@@ -586,17 +587,12 @@ impl World {
     fn write(&mut self, draft: Draft) {
         self.seq += 1;
         let (ticket, seq) = (draft.ticket, self.seq);
-        let (net, u) = (
-            draft.net.map(Mass::to_g_f64),
-            draft.uncertainty.map(Mass::to_g_f64),
+        log!(self, "{}", told::row(&draft));
+        let own = matches!(
+            draft.kind,
+            RowKind::Weighed | RowKind::TakenOut | RowKind::Filled
         );
-        let (kind, step, verdict, note) = (draft.kind, draft.step, draft.verdict, &draft.note);
-        log!(
-            self,
-            "ROW {kind:?} step {step} net {net:?} U {u:?} {verdict:?} {note:?}"
-        );
-        let own = matches!(kind, RowKind::Weighed | RowKind::TakenOut | RowKind::Filled);
-        if own && net.is_some() {
+        if own && draft.net.is_some() {
             let held = |v: &usize| self.vessels[*v].held.contains_key(&draft.step);
             let on = self.on.iter().copied().find(held);
             let off = self
@@ -629,7 +625,11 @@ impl World {
                     self.poured_here = 0.0;
                 }
                 Event::Closed { complete } => {
-                    log!(self, "CLOSED {complete}");
+                    log!(
+                        self,
+                        "closed {}",
+                        if complete { "complete" } else { "incomplete" }
+                    );
                     let jars = self.scene == Jars && self.fill.is_none() && complete;
                     if jars {
                         self.acts.clear();
@@ -638,7 +638,12 @@ impl World {
                     }
                 }
                 Event::Fault { code, over, .. } => {
-                    log!(self, "FAULT {code:?} over {over}");
+                    log!(
+                        self,
+                        "fault {}{}",
+                        code.name(),
+                        if over { " over" } else { "" }
+                    );
                 }
                 _ => {}
             }
@@ -646,7 +651,7 @@ impl World {
     }
 
     fn told(&mut self, cue: Cue) {
-        log!(self, "CUE {:?} {:?} {:?}", cue.kind, cue.say, cue.choices);
+        log!(self, "{}", told::cue(&cue));
         let key = format!("{:?} {}", cue.kind, plain(&cue.say));
         *self.out.said.entry(key).or_default() += 1;
         let alike = |c: &Cue| c.kind == cue.kind && plain(&c.say) == plain(&cue.say);
@@ -689,7 +694,7 @@ impl World {
     }
 
     fn kill(&mut self) {
-        log!(self, "the daemon ends");
+        log!(self, "** the daemon ends");
         // What was on its way to the disk arrived there, or not.
         while let Some((_, draft)) = self.writing.pop_front() {
             if self.rng.bool() {
@@ -725,7 +730,7 @@ impl World {
                 .plan(&self.formula, self.size, &self.config.abilities(), guard)
                 .unwrap(),
         };
-        log!(self, "the daemon begins again");
+        log!(self, "** the daemon begins again");
         let progress = record.progress(&plan);
         if let Err(refused) = self.bench.begin(plan.clone(), progress, at(self.t)) {
             self.out.stuck = Some(format!("refused at the reopening: {refused}"));
@@ -947,7 +952,7 @@ impl World {
             return;
         }
         if self.undo_force_at_cue && cue.kind == CueKind::Lift {
-            log!(self, "the hand leaves the pan");
+            log!(self, "- the hand leaves the pan");
             self.hand_force = None;
             self.undo_force_at_cue = false;
             self.busy = t + 2.5;
@@ -961,7 +966,7 @@ impl World {
             && !self.is_pouring_cue()
             && cue.kind != CueKind::Hold
         {
-            log!(self, "the rod is taken out");
+            log!(self, "- the rod is taken out");
             self.vessels[v].extra -= rod;
             self.rod = None;
             self.busy = t + 2.0;
@@ -985,12 +990,12 @@ impl World {
                 return;
             }
             self.obeyed = self.serial;
-            let acts = crate::words::obey(self, &cue);
+            let acts = super::words::obey(self, &cue);
             if !acts.is_empty() && !self.is_pouring_cue() {
                 self.moves_made += 1;
                 self.move_says.push(cue.say.to_string());
             }
-            log!(self, "she: {acts:?}");
+            log!(self, "- {acts:?}");
             self.acts = acts.into();
             return;
         }
@@ -1026,7 +1031,7 @@ impl World {
                 }
             }
             Press(key, hold) => {
-                log!(self, "key {key:?}");
+                log!(self, "- key {key:?}");
                 self.scale.press(key, t, hold);
                 self.forces.push((t, t + hold.min(0.4), 20.0 * self.unit()));
                 self.busy = t + hold + 0.2;
@@ -1043,12 +1048,12 @@ impl World {
             AddOnce(grams) => {
                 if let Some(v) = self.here() {
                     self.drops.push((t + 0.3, v, 0.97 * grams, self.step));
-                    log!(self, "adds {grams:.3}");
+                    log!(self, "- adds {grams:.3}");
                 }
                 self.busy = t + 1.5;
             }
             Empty(v, step) => {
-                log!(self, "{} {v} emptied", self.vessels[v].name);
+                log!(self, "- {} {v} emptied", self.vessels[v].name);
                 let left = 0.0005 * self.step_grams(v, step);
                 self.vessels[v].extra += left;
                 self.vessels[v].held.remove(&step);
@@ -1104,7 +1109,7 @@ impl World {
         let from = self.vessels[v].support;
         self.moves.retain(|m| m.0 != v);
         self.moves.push((v, t, dur, from, 0.0));
-        log!(self, "lifts {}", self.vessels[v].told(v));
+        log!(self, "- lifts {}", self.vessels[v].told(v));
         for (step, grams) in self.vessels[v].held.clone() {
             self.at_lift.insert((v, step), grams);
         }
@@ -1159,9 +1164,9 @@ impl World {
             let under = self.beaker_more();
             self.on.push(under);
             self.moves.push((under, t, dur, 0.0, 1.0));
-            log!(self, "another one, {under}, comes with it");
+            log!(self, "- another one, {under}, comes with it");
         }
-        log!(self, "lands {}", self.vessels[v].told(v));
+        log!(self, "- lands {}", self.vessels[v].told(v));
         self.hand = None;
         if self.way(self.step) != VesselWay::Beaker || self.vessels[v].name != "bowl" {
             if self.vessels[v].held.contains_key(&self.step) {
@@ -1179,7 +1184,7 @@ impl World {
             return;
         }
         let said = self.bench.command(word.clone(), at(self.t));
-        log!(self, "WORD {word:?}: {said:?}");
+        log!(self, "- says {word:?}: {said:?}");
         if self.cue.as_ref().is_none_or(|c| c.kind != CueKind::Mix) {
             self.worded.push(self.step);
         }
@@ -1216,7 +1221,7 @@ impl World {
             let t = self.t;
             self.forces.push((t, t + 0.6, 8.0 * self.unit()));
         }
-        log!(self, "takes out {out:.3}");
+        log!(self, "- takes out {out:.3}");
     }
 
     /// Her eyes are on the live number, a little late.

@@ -7,6 +7,7 @@ mod edges;
 mod empty_pan;
 mod laid;
 mod returns;
+mod told;
 mod unanswered;
 mod ways_back;
 mod weighings;
@@ -19,11 +20,13 @@ use crate::formula::{Plan, PlannedPhase, Step, VesselWay};
 use crate::mass::{Mass, Unit};
 use crate::scale::settings::{PortSelector, ScaleSettings};
 use crate::time::Moment;
+use crate::vocabulary::code::Stands;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::cue::{Cue, CueKind};
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::progress::Progress;
 use crate::vocabulary::reading::{Reading, Shown};
+use crate::vocabulary::status::Status;
 
 fn g(text: &str) -> Mass {
     Mass::parse(text.as_bytes(), Unit::Gram).unwrap()
@@ -94,6 +97,8 @@ struct Bench {
     recorded: Vec<(usize, Mass)>,
     closed: Option<bool>,
     faults: Vec<&'static str>,
+    /// Where it stands with its tare, as the page is told.
+    tares: Vec<(Stands, Option<Mass>)>,
     log_works: bool,
     /// What the disk has not answered yet, while it is slow.
     disk_is_slow: bool,
@@ -129,6 +134,7 @@ impl Bench {
             recorded: vec![],
             closed: None,
             faults: vec![],
+            tares: vec![],
             log_works: true,
             disk_is_slow: false,
             waiting: vec![],
@@ -178,7 +184,8 @@ impl Bench {
                     code, over: false, ..
                 } => self.faults.push(code.name()),
                 Event::Reading(live) => self.live = live.net,
-                Event::Fault { .. } | Event::Step { .. } | Event::Tare { .. } => {}
+                Event::Tare { state, tare } => self.tares.push((state, tare)),
+                Event::Fault { .. } | Event::Step { .. } => {}
             }
         }
     }
@@ -267,6 +274,12 @@ impl Bench {
         let said = self.engine.command(command, Moment::from_millis(self.now));
         self.drain();
         said.unwrap_or_else(|refused| refused.say)
+    }
+
+    fn status(&self) -> Status {
+        let mut status = Status::default();
+        self.engine.status(&mut status);
+        status
     }
 
     /// The last row.

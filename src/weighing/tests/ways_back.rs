@@ -5,7 +5,6 @@ use super::returns::{asks, say};
 use super::*;
 use crate::formula::contents::{Limited, Source};
 use crate::formula::{Limits, Percent};
-use crate::vocabulary::status::Status;
 
 /// 20 g salt, then 10 g oil, each in its beaker.
 fn two() -> Bench {
@@ -20,9 +19,7 @@ fn two() -> Bench {
 
 /// What `undo` would take back now.
 fn undoes(b: &Bench) -> Option<String> {
-    let mut status = Status::default();
-    b.engine.status(&mut status);
-    status.undo
+    b.status().undo
 }
 
 /// What a step's row without a net weight says.
