@@ -246,4 +246,59 @@ mod tests {
         (0..40).for_each(|i| shown(&mut grain, i % 2 * 50_000));
         assert_eq!(grain.step(true), None);
     }
+
+    #[test]
+    fn a_step_that_is_no_whole_number_of_digits_is_the_least_change_of_sixteen() {
+        // Nothing is a multiple of anything here, but each change is of three digits or of six.
+        let noise = |of: &[i64], changes: usize| {
+            let mut grain = Grain::default();
+            let digits = of.iter().cycle().take(changes + 1);
+            digits.for_each(|digits| shown(&mut grain, digits * 10));
+            grain.step(false)
+        };
+        assert_eq!(noise(&[1, 4], 15), None);
+        assert_eq!(noise(&[1, 4], 16), Some(Mass::from_mg(30)));
+        assert_eq!(noise(&[1, 7], 16), Some(Mass::from_mg(60)));
+        assert_eq!(noise(&[1, 7, 13, 16, 13, 7], 16), Some(Mass::from_mg(30)));
+        // What does not change says nothing, and seven digits are more than noise.
+        assert_eq!(noise(&[1], 40), None);
+        assert_eq!(noise(&[1, 8], 40), None);
+        assert_eq!(noise(&[1, 1, 1, 4], 30), None);
+    }
+
+    #[test]
+    fn against_a_told_readability_seven_sizes_of_change_are_needed() {
+        let after = |last: i64| {
+            let mut grain = Grain::default();
+            for digits in [100, 120, 150, 190, 240, 300, 370, last] {
+                shown(&mut grain, digits * 10);
+            }
+            grain.step(true)
+        };
+        assert_eq!(after(450), Some(Mass::from_mg(100)));
+        assert_eq!(after(570), Some(Mass::from_mg(100)));
+        // A size that was seen, none at all, and one so large that it is a pour.
+        assert_eq!(after(440), None);
+        assert_eq!(after(370), None);
+        assert_eq!(after(580), None);
+    }
+
+    #[test]
+    fn a_range_in_steps_of_five_takes_twelve_readings() {
+        let mut grain = Grain::default();
+        let digits: Vec<i64> = (0..12).map(|n| 1000 + n / 2 * 15 + n % 2 * 5).collect();
+        digits[..11]
+            .iter()
+            .for_each(|digits| shown(&mut grain, digits * 10));
+        assert_eq!(grain.step(true), None);
+        shown(&mut grain, digits[11] * 10);
+        assert_eq!(grain.step(true), Some(Mass::from_mg(50)));
+        // Below it counts finer.
+        shown(&mut grain, 9_930);
+        assert_eq!(grain.step(true), None);
+        shown(&mut grain, 10_000);
+        assert_eq!(grain.step(true), Some(Mass::from_mg(50)));
+        shown(&mut grain, 10_030);
+        assert_eq!(grain.step(true), None);
+    }
 }
