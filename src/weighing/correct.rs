@@ -143,7 +143,7 @@ impl Engine {
                 .trail
                 .brief
                 .is_some_and(|b| (b.weight - last).abs() <= b.d);
-            if !still && written.doubt.is_none() {
+            if !still {
                 let at_least = u + (last - written.weight.shown);
                 let remark = "more came on before the lift";
                 self.doubt(scale, self.index_now(), written, at_least, remark);
