@@ -273,7 +273,7 @@ impl Bench {
     fn answer(&mut self, command: Command) -> String {
         let said = self.engine.command(command, Moment::from_millis(self.now));
         self.drain();
-        said.unwrap_or_else(|refused| refused.say)
+        said.unwrap_or_else(|refused| refused.say).to_string()
     }
 
     fn status(&self) -> Status {

@@ -19,7 +19,7 @@ fn two() -> Bench {
 
 /// What `undo` would take back now.
 fn undoes(b: &Bench) -> Option<String> {
-    b.status().undo
+    b.status().undo.map(|undo| undo.to_string())
 }
 
 /// What a step's row without a net weight says.
