@@ -1334,7 +1334,7 @@ impl World {
             self.quiet_since = t;
         }
         if t - self.quiet_since > 60.0 && self.out.silent.is_none() {
-            log!(self, "SILENT for a minute: {:?}", self.bench.status());
+            log!(self, "SILENT for a minute");
             self.out.silent = Some(self.say());
         }
         if self.moves_made > 12 || (t - self.progress_at > 600.0 && t > self.away_until + 300.0) {
