@@ -480,7 +480,7 @@ pub(super) fn fell(step: &Step, by: Mass, d: Mass, moving: bool, afresh: bool) -
             name
         ),
         (true, true) => phrase!(
-            "It fell by {by} g or more on the way. Say next if that much {name} was taken out, or if something only \
+            "For a while at least {by} g less than before. Say next if that much {name} was taken out, or if something only \
              pressed on it; say again and begin anew if something else lay on the scale.",
             by,
             name
@@ -490,7 +490,7 @@ pub(super) fn fell(step: &Step, by: Mass, d: Mass, moving: bool, afresh: bool) -
             by
         ),
         (true, false) => phrase!(
-            "It fell by {by} g or more on the way. Put it back; or say next, and go on with what is in it now.",
+            "For a while at least {by} g less than before. Put it back; or say next, and go on with what is in it now.",
             by
         ),
     }

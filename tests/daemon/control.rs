@@ -1110,7 +1110,11 @@ fn daemon_process() {
         ..Config::default()
     }));
     bismar::daemon::notify::start_log();
-    bismar::daemon::run(parts(&world, Config::default(), false), Path::new(&path)).unwrap();
+    let parts = bismar::daemon::Parts {
+        managed: true,
+        ..parts(&world, Config::default(), false)
+    };
+    bismar::daemon::run(parts, Path::new(&path)).unwrap();
     println!("stopped cleanly");
 }
 

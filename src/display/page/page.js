@@ -2,7 +2,7 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, figure, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, unsigned, wasLetIn, write,
+  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, figure, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, wasLetIn, write,
 } from "./core.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
 

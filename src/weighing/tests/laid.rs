@@ -44,7 +44,7 @@ fn what_went_off_while_the_pour_began_leaves_the_record_unsure() {
     let mut b = tared();
     // The spoon that was tared with the beaker goes, and the pour begins before anything rests.
     b.pour(144.0, 0.8).pour(162.0, 5.0).hold(3.0);
-    asks(&b, "or more on the way");
+    asks(&b, "less than before");
     // Whoever says that it was poured or only pressed has a record that says how little it proves.
     b.say(Command::Next).hold(3.0);
     let row = last_weighed(&b);
