@@ -84,8 +84,9 @@ fn a_weighing_is_read_and_answered_in_the_language() {
         assert!(seen["links"].to_string().contains(words.rooms), "{seen:#}");
         screen.pictures(&format!("language-{tag}-idle"));
         served.person.begins();
-        let seen = screen.until("placing", |seen| text(seen, "say") == words.place);
-        assert_eq!(text(&seen, "digits"), "60,00");
+        screen.until("placing", |seen| {
+            text(seen, "say") == words.place && text(seen, "digits") == "60,00"
+        });
         screen.pictures(&format!("language-{tag}-place"));
         served.pan.put(VESSEL);
         screen.until("adding", |seen| {
@@ -97,8 +98,9 @@ fn a_weighing_is_read_and_answered_in_the_language() {
         });
         screen.pictures(&format!("language-{tag}-add"));
         served.pan.pour_to(VESSEL + 62.0);
-        let seen = screen.until("too much", |seen| has(seen, "say", words.out));
-        assert_eq!(text(&seen, "digits"), "2,00");
+        let seen = screen.until("too much", |seen| {
+            has(seen, "say", words.out) && text(seen, "digits") == "2,00"
+        });
         assert!(has(&seen, "choices", words.kept), "{seen:#}");
         screen.pictures(&format!("language-{tag}-over"));
         screen.press(words.keep);
