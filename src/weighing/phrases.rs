@@ -474,14 +474,14 @@ pub(super) fn fell(step: &Step, by: Mass, d: Mass, moving: bool, afresh: bool) -
     let (by, name) = (by.shown(d), &step.ingredient);
     match (moving, afresh) {
         (false, true) => phrase!(
-            "{by} g less than before. Say next if that much {name} was taken out, or if something only pressed on \
-             it; say again and begin anew if something else lay on the scale.",
+            "{by} g less than before. If something else lay on the scale, say again and begin anew. Say next if that \
+             much {name} was taken out, or if something only pressed on it.",
             by,
             name
         ),
         (true, true) => phrase!(
-            "For a while at least {by} g less than before. Say next if that much {name} was taken out, or if something only \
-             pressed on it; say again and begin anew if something else lay on the scale.",
+            "For a while at least {by} g less than before. If something else lay on the scale, say again and begin \
+             anew. Say next if that much {name} was taken out, or if something only pressed on it.",
             by,
             name
         ),

@@ -518,6 +518,7 @@ fn the_reader_does_what_a_sentence_says() {
         none: true,
         bowl: false,
         laid: false,
+        gone: false,
     };
     let seen = |empty: bool, same: bool, none: bool| Seen {
         empty: Some(empty),
@@ -525,14 +526,23 @@ fn the_reader_does_what_a_sentence_says() {
         none,
         bowl: false,
         laid: false,
+        gone: false,
     };
     let lift_and_back = "Lift the beaker, wait for the scale to rest, put the beaker back.";
     let is_empty = "Say next if it is empty; say again if it is not.";
     let same = "Say again and begin with an empty beaker; or say next, but only if it is the very same beaker.";
     let holds = "Say next if the beaker holds no salt yet; if it does, lift it off and take that out first.";
     let of_that = "Say next if nothing of that is in it yet; if some is, lift it off and take that out first.";
+    let less = "3.00 g less than before. If something else lay on the scale, say again and begin anew. Say next if that \
+                much salt was taken out, or if something only pressed on it.";
+    let gone = Seen {
+        gone: true,
+        ..nothing
+    };
     let (next, again) = (Asked::Say(Command::Next), Asked::Say(Command::Again));
-    let cases: [(CueKind, &str, Seen, Vec<Asked>); 14] = [
+    let cases: [(CueKind, &str, Seen, Vec<Asked>); 16] = [
+        (CueKind::Choose, less, nothing, vec![next.clone()]),
+        (CueKind::Choose, less, gone, vec![again.clone()]),
         (
             CueKind::Place,
             "Place an empty beaker.",

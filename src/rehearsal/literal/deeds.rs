@@ -206,6 +206,7 @@ impl Person {
             }
             Act::ClearPan => {
                 room.table.tell(now, "clear the pan".to_owned());
+                room.gone |= !room.beside.is_empty();
                 room.beside.clear();
                 room.settle(now);
                 None
@@ -224,6 +225,7 @@ impl Person {
             }
             Act::TakeLid => {
                 room.table.tell(now, "the lid comes off".to_owned());
+                room.gone |= room.lid.is_some();
                 room.lid = None;
                 room.settle(now);
                 None

@@ -334,6 +334,7 @@ impl Person {
                 .tracks
                 .get(&step)
                 .is_none_or(|track| track.net() == Mass::ZERO),
+            gone: room.gone,
             laid: !room.beside.is_empty() || room.is_lidded(),
             bowl: self.way(step) == VesselWay::Bowl,
             same: meant.map(|id| self.before.is_none_or(|before| before == id)),

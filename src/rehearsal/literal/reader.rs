@@ -60,6 +60,8 @@ pub struct Seen {
     pub none: bool,
     /// Whether a thing lies on the pan or on the vessel.
     pub laid: bool,
+    /// Whether a thing that lay there was taken away since the vessel was set down.
+    pub gone: bool,
     /// Whether a bowl is what is weighed; any other bowl is never seen to be empty.
     pub bowl: bool,
 }
@@ -222,7 +224,12 @@ fn clauses(cue: &Cue, way: &str, say: &str, seen: Seen, last: &mut Option<bool>)
 fn holds(condition: &str, seen: Seen, last: &mut Option<bool>) -> Option<bool> {
     let has = |word: &str| condition.contains(word);
     let not = has(" not ") || condition.ends_with(" not") || has("isn't");
-    let found = if has("bowl") && !seen.bowl {
+    let found = if has("something else lay") {
+        Some(seen.gone)
+    } else if has("was taken out") || has("only pressed") {
+        // What she did not take away herself, or another hand, was her own pouring or pressing.
+        Some(!seen.gone)
+    } else if has("bowl") && !seen.bowl {
         Some(false)
     } else if has("none ") || has("nothing of") || has(" no ") {
         Some(seen.none)

@@ -148,6 +148,8 @@ pub struct Room {
     pub beside: Vec<(String, Mass)>,
     /// A lid on a vessel.
     pub lid: Option<(WareId, Mass)>,
+    /// Whether a thing that lay there was taken away since a vessel was last set down.
+    pub gone: bool,
     /// Share of the content that dries up in a second.
     pub drying: f64,
     dried: f64,
@@ -162,6 +164,7 @@ impl Room {
             standing: None,
             beside: Vec::new(),
             lid: None,
+            gone: false,
             drying: 0.0,
             dried: 0.0,
         }
@@ -244,6 +247,8 @@ impl Room {
 
     pub fn set_down(&mut self, ware: WareId, now: Moment) {
         self.standing = Some(ware);
+        let fresh = |ware: &Ware| ware.is_unused() && ware.foreign == Mass::ZERO;
+        self.gone &= !self.wares.get(ware).is_some_and(fresh);
         self.support(0.0);
         self.settle(now);
     }

@@ -403,7 +403,7 @@ fn what_fell_without_being_asked_for_is_told() {
     b.hold(2.0).pour(154.0, 0.5).hold(2.0);
     asks(
         &b,
-        "6.00 g less than before. Say next if that much Salt was taken out",
+        "6.00 g less than before. If something else lay on the scale",
     );
     b.expect_cue(CueKind::Choose);
     let steps = vec![

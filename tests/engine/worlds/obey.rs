@@ -141,6 +141,7 @@ fn names_something(Wait { cue, long, .. }: &Wait) -> bool {
         none: yes,
         bowl: false,
         laid: false,
+        gone: yes,
     };
     let does = |asked: &Asked| !matches!(asked, Asked::Unclear | Asked::Stop);
     let read = |seen| read(cue, seen, |_| 0).asked;
