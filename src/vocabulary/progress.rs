@@ -19,6 +19,8 @@ pub struct Progress {
     pub residues: HashMap<usize, Mass>,
     /// What the vessel of a recorded step weighed without its ingredient, by step number.
     pub tares: HashMap<usize, Mass>,
+    /// What the bowl weighed with all that was recorded in it, by step number.
+    pub bowls: HashMap<usize, Mass>,
     /// The batch was begun before, whatever was recorded of it.
     pub resumed: bool,
     /// Whether a `closed` row was read.

@@ -2,7 +2,7 @@
 
 use super::pan::Observation;
 use super::run::{LiftCheck, Run};
-use super::state::{Tared, Written};
+use super::state::{TareUnknown, Tared, Why, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::Step;
@@ -114,15 +114,7 @@ impl Engine {
     /// The bowl is back, and taken for what it is, though it weighs so much more or less than with all
     /// that was recorded in it.
     pub(super) fn bowl_came_back(&mut self, scale: ScaleIndex, by: Mass, d: Mass) {
-        let stirred = self.run.as_ref().is_some_and(|run| {
-            let before = run.step.checked_sub(1);
-            let before = before.and_then(|index| run.plan.steps.get(index));
-            before
-                .filter(|step| step.last_of_phase)
-                .is_some_and(|step| {
-                    run.mixing.done.contains(&step.phase) || run.mixing.pending == Some(step.phase)
-                })
-        });
+        let stirred = self.run.as_ref().is_some_and(Run::was_mixed_before);
         let little = by.is_negative() && by.abs() <= self.stirred_off(scale, d);
         if stirred && little {
             // The charge is what was weighed in; the spoon took a little of all of it.
@@ -153,8 +145,18 @@ impl Engine {
         self.bowl_came_back(scale, by, level.d);
     }
 
+    /// After a restart: so much more is in the bowl than was recorded in it, and may be of the running step.
+    pub(super) fn came_before_restart(&self, unsure: &TareUnknown) -> Option<Mass> {
+        let run = self.run.as_ref()?;
+        let step = run.current()?;
+        let gross = run.bowl.gross.filter(|_| run.is_in_the_same_bowl())?;
+        let more = unsure.mass - gross;
+        let may_be = more > unsure.level.d * 5 && more <= step.highest * 2;
+        (unsure.why == Why::Restart && may_be).then_some(more)
+    }
+
     /// [`stirred_off`] of the bowl that is in use.
-    fn stirred_off(&self, scale: ScaleIndex, d: Mass) -> Mass {
+    pub(super) fn stirred_off(&self, scale: ScaleIndex, d: Mass) -> Mass {
         let gross = self.run.as_ref().and_then(|run| run.bowl.gross);
         let shown = self.pans.get(scale).and_then(|pan| pan.last);
         let shown = shown.map_or(Mass::ZERO, |last| last.weight - self.zero(scale));

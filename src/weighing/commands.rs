@@ -5,8 +5,9 @@ use super::resting::PROVEN;
 use super::run::Deed;
 use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
 use super::{Engine, net_of};
-use crate::formula::VesselWay;
+use crate::formula::{Step, VesselWay};
 use crate::language::{Sentence, phrase};
+use crate::mass::Mass;
 use crate::time::Moment;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Command;
@@ -298,6 +299,49 @@ impl Engine {
         if !stands {
             return None;
         }
+        if let Some(more) = self.came_before_restart(&unsure) {
+            return Some(self.count_what_came(&step, unsure, more));
+        }
+        Some(self.take_as_it_stands(&step, unsure))
+    }
+
+    /// What is in the bowl is of this step, by the maker's word: it weighs so much more than with all that
+    /// was recorded in it before.
+    fn count_what_came(
+        &mut self,
+        step: &Step,
+        unsure: TareUnknown,
+        more: Mass,
+    ) -> (State, Sentence) {
+        let (level, scale) = (unsure.level, step.scale);
+        let grams = more.grams(level.d);
+        self.note(format!(
+            "the maker says that {grams} g of this step were in the bowl already"
+        ));
+        let stirred = self.stirred_off(scale, level.d);
+        let mixed = self.run.as_mut().is_some_and(|run| {
+            run.coming.last_gross = None;
+            run.coming.suspect = None;
+            run.bowl.gross = None;
+            run.was_mixed_before()
+        });
+        let mut tared = Tared::new(level.weight - more, level.d, self.now);
+        tared.tare.wander = self.wander_now();
+        tared.tare.vessel = self.vessel_mass(scale, tared.tare.base);
+        // Two readings more, of the bowl's last record; and what the spoon took of it.
+        tared.tare.carried += 2;
+        if mixed {
+            tared.tare.unproven += stirred;
+        }
+        let state = self.vessel_returned(level, tared);
+        (state, phrase!("What is in the bowl already is counted."))
+    }
+
+    pub(super) fn take_as_it_stands(
+        &mut self,
+        step: &Step,
+        unsure: TareUnknown,
+    ) -> (State, Sentence) {
         let bowl = self.is_in_the_same_bowl();
         let (noted, said) = match (bowl, step.vessel) {
             (true, _) => (
@@ -331,7 +375,7 @@ impl Engine {
             }
             (state, _) => state,
         };
-        Some((state, said))
+        (state, said)
     }
 
     /// The maker says that nothing is on the scale: what it shows is the empty pan.
@@ -371,6 +415,16 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return Ok(phrase!("Every step is weighed; nothing to begin again."));
         };
+        let unsure = match self.run.as_ref().map(|run| &run.state) {
+            Some(&State::TareUnknown(unsure)) => Some(unsure),
+            _ => None,
+        };
+        if let Some(unsure) = unsure.filter(|unsure| self.came_before_restart(unsure).is_some()) {
+            // None of it is of this step: it stays in the bowl, and no step counts it.
+            let (state, said) = self.take_as_it_stands(&step, unsure);
+            self.enter(state);
+            return Ok(said);
+        }
         let fresh = self.can_begin_afresh();
         let refused = |text: Sentence| Err(Refused::new(text));
         let Some(run) = &mut self.run else {

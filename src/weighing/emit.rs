@@ -72,6 +72,12 @@ impl Engine {
         self.out.push_back(Event::Cue(cue));
     }
 
+    /// Says something in place of the sentence that stands, until that is repeated.
+    pub(super) fn say_meanwhile(&mut self, kind: CueKind, say: impl Into<Words>) {
+        let cue = self.plain_cue(kind, say.into(), None, &[]);
+        self.say(cue);
+    }
+
     /// Whether this question is what was said last.
     pub(super) fn stands_as(&self, kind: CueKind, say: &Words, choices: &[Choice]) -> bool {
         match (kind, &self.fault, &self.last_cue) {

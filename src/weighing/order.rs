@@ -3,6 +3,8 @@
 use super::event::Event;
 use super::pan::{JumpCause, Observation};
 use super::phrases::Words;
+use super::placing::SLOW_LANDING_US;
+use super::run::Settling;
 use super::state::{Asked, Landing, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
@@ -392,6 +394,13 @@ impl Engine {
             return;
         }
         let Some(run) = &mut self.run else { return };
+        if seen.steady.is_some()
+            && run.settling.told
+            && let State::Tared(tared) = &mut run.state
+        {
+            // Another sentence stands in place of what was said.
+            tared.approach.said = None;
+        }
         // It stays in its place until the next one is known: others look at it meanwhile.
         let state = match run.state.clone() {
             State::Clear { unseen } => self.in_clear(scale, seen, unseen),
@@ -414,8 +423,39 @@ impl Engine {
             State::Done => State::Done,
         };
         self.enter(state);
+        self.say_that_it_settles(scale, seen);
         self.remind(scale, seen);
         self.say_once_more(scale, seen);
+    }
+
+    /// What was off and stands there again has done what the sentence asks; a slow scale takes its time to see
+    /// it, and who hears nothing meanwhile does it once more. At rest the state says what is next; off again, the sentence comes back.
+    fn say_that_it_settles(&mut self, scale: ScaleIndex, seen: &Observation) {
+        let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let faulty = self.fault.is_some();
+        let Some(run) = &mut self.run else { return };
+        let off = match &run.state {
+            State::Removed(_) => true,
+            State::Tared(tared) => {
+                let source = run.current().map(|step| step.vessel) == Some(VesselWay::Difference);
+                source && tared.suspect.is_none()
+            }
+            _ => false,
+        };
+        let told = run.settling.told;
+        if seen.steady.is_some() || nothing || !off {
+            run.settling = Settling::default();
+            if told && off && nothing && run.spoken.at != self.now {
+                self.repeat_cue();
+            }
+            return;
+        }
+        let since = run.settling.follow(seen);
+        let long = since.is_some_and(|since| seen.at.since(since) > SLOW_LANDING_US);
+        if long && !told && !faulty {
+            run.settling.told = true;
+            self.say_meanwhile(CueKind::Hold, phrases::settling());
+        }
     }
 
     /// Whoever did something, or was told to hold still, and hears nothing while the pan rests, is told anew:

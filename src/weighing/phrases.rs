@@ -349,8 +349,17 @@ pub(super) fn same_again(step: &Step, afresh: bool) -> Sentence {
     )
 }
 
-pub(super) fn resumed(step: &Step) -> Sentence {
+/// `more`: so much more is in the bowl than was recorded.
+pub(super) fn resumed(step: &Step, more: Option<Grams>) -> Sentence {
     let (thing, name) = (vessel(step.vessel), &step.ingredient);
+    if let Some(more) = more {
+        return phrase!(
+            "The batch goes on with {name}; {more} g more than recorded are in the bowl. Say next if some was poured in already: it \
+             counts. Say again if none was: it stays in the bowl, uncounted.",
+            name,
+            more
+        );
+    }
     if step.vessel == VesselWay::Difference {
         return phrase!(
             "The batch goes on with {name}. Say next if none was taken out for this step yet; if some was, put it back first.",

@@ -597,7 +597,14 @@ impl Engine {
                 phrases::same_again(&step, afresh),
                 &[Choice::Next, Choice::Again],
             ),
-            Why::Restart => (phrases::resumed(&step), &[Choice::Next, Choice::Again]),
+            Why::Restart => {
+                let more = self.came_before_restart(&unsure);
+                let more = more.map(|more| phrases::grams(more, unsure.level.d));
+                (
+                    phrases::resumed(&step, more),
+                    &[Choice::Next, Choice::Again],
+                )
+            }
             Why::JustWeighed => (phrases::just_weighed(way), &[Choice::Next]),
             Why::OtherBowl => (phrases::other_bowl(), &[Choice::Next]),
         };
@@ -773,6 +780,6 @@ fn no_more_than(step: &Step, mass: Mass) -> bool {
 /// A vessel that stood on the pan for longer than this without coming to rest: 3 s.
 const STOOD_LONG_US: u64 = 3_000_000;
 /// What does not rest for so long after its touch is spoken of: 4 s.
-const SLOW_LANDING_US: u64 = 4_000_000;
+pub(super) const SLOW_LANDING_US: u64 = 4_000_000;
 /// What flickers and does not come to rest for so long is taken as it is: 12 s.
 const UNRESTED_US: u64 = 12_000_000;

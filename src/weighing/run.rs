@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 
 use super::net_of;
+use super::order::vessel_at_least;
 use super::pan::Observation;
 use super::pour::AfterFlow;
 use super::state::{Correction, Pending, Refused, State, Why, Written};
@@ -42,6 +43,7 @@ pub(super) struct Run {
     /// Since when nothing happens where something should, and whether that was said.
     pub waits_since: Option<(Moment, bool)>,
     pub spoken: Spoken,
+    pub settling: Settling,
     /// All is weighed and off the pan, which is waited for to rest, since then.
     pub closing_since: Option<Moment>,
     /// Mass of the empty beaker of a recorded step (by index), where it is sure.
@@ -64,6 +66,38 @@ pub(super) struct Spoken {
     pub hold: bool,
     /// More than a crumb has moved since.
     pub answered: bool,
+}
+
+/// What was off the pan, or most of it, and comes to rest there again.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Settling {
+    low: Option<Mass>,
+    high: Mass,
+    /// Since when it stands there.
+    since: Option<Moment>,
+    /// That it comes to rest was said.
+    pub told: bool,
+}
+
+impl Settling {
+    /// Since when it stands there again, if it does.
+    pub fn follow(&mut self, seen: &Observation) -> Option<Moment> {
+        let much = vessel_at_least(seen.d);
+        if self.since.is_some() && self.high - seen.weight > much {
+            // It is off once more.
+            self.since = None;
+            self.low = None;
+        }
+        let low = self.low.map_or(seen.weight, |low| low.min(seen.weight));
+        self.low = Some(low);
+        if seen.weight - low > much {
+            self.high = self.high.max(seen.weight).max(low);
+            self.since = self.since.or(Some(seen.at));
+        } else {
+            self.high = seen.weight;
+        }
+        self.since
+    }
 }
 
 /// The mixing of phases, by their index.
@@ -173,6 +207,10 @@ impl Run {
             let gross = *progress.tares.get(&(last + 1))? + done.get(last)?.as_ref()?.net;
             apart.then_some(gross)
         });
+        let bowl = Bowl {
+            gross: progress.bowls.get(&step).copied(),
+            ..Bowl::default()
+        };
         Run {
             step,
             state: State::Empty,
@@ -181,7 +219,7 @@ impl Run {
                 done: progress.mixed,
                 ..Mixing::default()
             },
-            bowl: Bowl::default(),
+            bowl,
             coming: Coming {
                 resumed,
                 last_gross,
@@ -198,6 +236,7 @@ impl Run {
             begun: Moment::default(),
             waits_since: None,
             spoken: Spoken::default(),
+            settling: Settling::default(),
             closing_since: None,
             deeds: Vec::new(),
             told_state: None,
@@ -218,6 +257,18 @@ impl Run {
             limits_accepted: false,
             plan,
         }
+    }
+
+    /// Whether what was weighed before the running step was stirred since, or may have been.
+    pub fn was_mixed_before(&self) -> bool {
+        let before = self.step.checked_sub(1);
+        let before = before.and_then(|index| self.plan.steps.get(index));
+        before
+            .filter(|step| step.last_of_phase)
+            .is_some_and(|step| {
+                let mixing = &self.mixing;
+                mixing.done.contains(&step.phase) || mixing.pending == Some(step.phase)
+            })
     }
 
     pub fn is_bowl(&self, index: usize) -> bool {

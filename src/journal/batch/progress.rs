@@ -48,6 +48,7 @@ impl Record {
         Progress {
             weighed: weighed(self.steps.values()),
             tares: tares(self.steps.values()),
+            bowls: self.steps.values().filter_map(bowl).collect(),
             mixed: self.mixed_in(plan),
             lots: self.lots.clone().into_iter().collect(),
             residues: self
@@ -96,4 +97,10 @@ fn tares<'r>(rows: impl IntoIterator<Item = &'r Row>) -> HashMap<usize, Mass> {
     let rows = rows.into_iter().filter(own);
     rows.filter_map(|row| Some((row.step, row.tare?.mass())))
         .collect()
+}
+
+/// What the bowl weighed with all that was recorded in it.
+fn bowl(row: &Row) -> Option<(usize, Mass)> {
+    let (tare, net) = row.tare.as_ref().zip(row.net.as_ref())?;
+    (row.vessel == "bowl").then(|| (row.step, tare.mass() + net.mass()))
 }

@@ -506,3 +506,60 @@ fn after_a_restart_the_beaker_weighed_last_is_lifted_and_a_last_drop_is_offered_
     b.say(Command::Keep).land(0.0).hold(2.0);
     b.expect(&["30.00"]);
 }
+
+/// A bowl of 200 g with 80.10 g of the first step in it, and 14.90 g of the second that nobody has recorded.
+fn killed_in_the_second_pour_into_a_bowl() -> Bench {
+    let recorded = crate::vocabulary::progress::Weighed {
+        seq: 1,
+        net: g("80.10"),
+    };
+    let progress = Progress {
+        weighed: [(1, recorded)].into(),
+        bowls: [(1, g("280.10"))].into(),
+        resumed: true,
+        ..Progress::default()
+    };
+    let steps = vec![
+        step(1, "Salt", "80.00", VesselWay::Bowl),
+        step(2, "Oil", "35.00", VesselWay::Bowl),
+    ];
+    let mut b = Bench::with(vec![scale("bench")], plan(steps, None), progress);
+    b.hold(2.0).land(295.0).hold(3.0);
+    b.expect_cue(CueKind::Choose);
+    let say = b.last_say();
+    assert!(say.contains("14.90 g more than recorded"), "{say}");
+    b
+}
+
+#[test]
+fn what_went_into_a_bowl_before_the_restart_is_counted_by_a_word() {
+    let mut b = killed_in_the_second_pour_into_a_bowl();
+    b.say(Command::Next);
+    b.expect_cue(CueKind::Add);
+    assert!(b.last_say().contains("20.10 g to add"), "{}", b.last_say());
+    b.pour(315.1, 6.0).hold(4.0).land(0.0).hold(3.0);
+    let row = b
+        .rows
+        .iter()
+        .rfind(|row| row.step == 2 && row.net.is_some());
+    let row = row.expect("a row of the second step");
+    assert_eq!((row.net, row.tare), (Some(g("35.00")), Some(g("280.10"))));
+    assert!(row.uncertainty < Some(g("0.05")), "{row:?}");
+}
+
+#[test]
+fn what_came_into_a_bowl_before_the_restart_and_is_of_no_step_leaves_the_next_weight_unsure() {
+    let mut b = killed_in_the_second_pour_into_a_bowl();
+    b.say(Command::Again);
+    b.expect_cue(CueKind::Add);
+    assert!(b.last_say().contains("35.00 g to add"), "{}", b.last_say());
+    b.pour(330.0, 6.0).hold(25.0).land(0.0).hold(3.0);
+    let row = b
+        .rows
+        .iter()
+        .rfind(|row| row.step == 2 && row.net.is_some());
+    assert!(
+        row.is_none_or(|row| row.uncertainty > Some(g("14.90"))),
+        "{row:?}"
+    );
+}
