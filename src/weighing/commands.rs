@@ -190,10 +190,13 @@ impl Engine {
                         // It had been less before: what came since may be of this step.
                         let deepest = tared.content.dip.lasted;
                         tared.tare.unproven += (deepest - net.abs()).max(crate::mass::Mass::ZERO);
-                        tared.content.rest = Some(net_of(&step, tared.tare.base, level.weight));
+                        let net = net_of(&step, tared.tare.base, level.weight);
+                        tared.content.rest = Some(net);
                         (
                             format!(
-                                "the maker says that {grams} g were taken out, or only pressed on it"
+                                "the maker says that what is less was taken out, or had only pressed on it; {net} g \
+                                 are in it now",
+                                net = net.grams(level.d)
                             ),
                             phrase!("The weighing goes on with what is in it now."),
                         )

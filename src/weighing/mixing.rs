@@ -1,9 +1,12 @@
 //! Between two phases: the mixing.
 
-use super::Engine;
 use super::pan::{JumpCause, Observation};
 use super::state::State;
+use super::steady::Level;
 use super::zero::Load;
+use super::{Engine, phrases};
+use crate::formula::VesselWay;
+use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
 
 impl Engine {
@@ -20,6 +23,17 @@ impl Engine {
             (Load::Nothing, _) => {
                 if let Some(run) = &mut self.run {
                     run.mixing.pan_was_empty |= seen.plateau;
+                    run.mixing.put_back = false;
+                }
+                mixing
+            }
+            (Load::Something, Some(level)) if self.is_the_one_just_weighed(scale, level) => {
+                // Put back as it was: that says nothing of the mixing.
+                let way = self.way_before();
+                if let Some(run) = &mut self.run
+                    && !std::mem::replace(&mut run.mixing.put_back, true)
+                {
+                    self.tell_beside(phrases::just_weighed(way), CueKind::Lift, &[]);
                 }
                 mixing
             }
@@ -41,6 +55,22 @@ impl Engine {
             }
             (Load::Something | Load::BelowEmpty, Some(_) | None) => mixing,
         }
+    }
+
+    /// The beaker or jar of the last record, with all that it held.
+    fn is_the_one_just_weighed(&self, scale: ScaleIndex, level: Level) -> bool {
+        let full = self.run.as_ref().and_then(|run| run.coming.last_gross);
+        let pan = self.pans.get(scale);
+        let mass = level.weight - self.zero(scale);
+        pan.zip(full)
+            .is_some_and(|(pan, full)| pan.same(mass, full, level.d))
+    }
+
+    /// How the step before the running one was weighed.
+    fn way_before(&self) -> VesselWay {
+        let run = self.run.as_ref();
+        let before = run.and_then(|run| run.plan.steps.get(run.step.checked_sub(1)?));
+        before.map_or(VesselWay::Beaker, |step| step.vessel)
     }
 
     /// Nothing is weighed now; the empty pan's zero is followed. `None` at a jump, after which the load

@@ -16,6 +16,8 @@ use crate::vocabulary::reading::ScaleIndex;
 
 /// Nearly right but not at rest for this long: something moves the air or the bench.
 const RESTLESS_US: u64 = 8_000_000;
+/// After "stop", too little for so long without a rest: 1 s.
+const FELL_BACK_US: u64 = 1_000_000;
 
 impl Engine {
     /// The load moves.
@@ -69,6 +71,19 @@ impl Engine {
             .and_then(|run| run.after_flow.get(&step.ingredient))
             .map_or(0.0, |flow| flow.grams());
         let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
+        let short = window.low - net > (d * 20).max(step.target.ratio(1, 50));
+        let fell_back = tared.approach.stopped && short;
+        tared.approach.short_since = tared
+            .approach
+            .short_since
+            .or(Some(seen.at))
+            .filter(|_| fell_back);
+        let since = tared.approach.short_since;
+        if since.is_some_and(|since| seen.at.since(since) >= FELL_BACK_US) {
+            // What made it enough had only pressed on it: who was told to stop is told to go on.
+            tared.approach.short_since = None;
+            return self.say_add(tared, net);
+        }
         if net > window.high && rate > d.to_g_f64() && !tared.approach.stopped {
             tared.approach.stopped = true;
             self.cue(

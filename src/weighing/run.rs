@@ -108,6 +108,8 @@ pub(super) struct Mixing {
     pub pending: Option<usize>,
     /// It was confirmed just now.
     pub just_done: bool,
+    /// What was weighed last stands there again, and that was said.
+    pub put_back: bool,
     /// The pan was seen empty meanwhile, so that what comes next is a vessel.
     pub pan_was_empty: bool,
 }

@@ -272,6 +272,8 @@ pub(super) struct Approach {
     /// "Ease off" was said for this approach, with the predicted net weight.
     pub eased: Option<(Mass, Moment)>,
     pub stopped: bool,
+    /// It was enough, and shows too little since.
+    pub short_since: Option<Moment>,
     /// The missing weight that was said last.
     pub said: Option<Mass>,
     /// The greatest net weight at rest that was over the window.

@@ -563,3 +563,35 @@ fn what_came_into_a_bowl_before_the_restart_and_is_of_no_step_leaves_the_next_we
         "{row:?}"
     );
 }
+
+#[test]
+fn the_full_beaker_put_back_confirms_no_mixing() {
+    let steps = vec![
+        step(1, "Salt", "20.00", VesselWay::Beaker),
+        Step {
+            phase: 1,
+            ..step(2, "Oil", "10.00", VesselWay::Beaker)
+        },
+    ];
+    let mut plan = plan(steps, Some("Stir"));
+    plan.steps[0].last_of_phase = true;
+    plan.phases.push(PlannedPhase {
+        name: "Wet".into(),
+        mix: None,
+    });
+    let mut b = Bench::new(plan);
+    b.hold(2.0).land(150.0).hold(1.5).pour(170.0, 6.0).hold(3.0);
+    b.land(0.0).hold(3.0);
+    b.expect_cue(CueKind::Mix);
+    b.land(170.0).hold(3.0);
+    assert!(
+        b.last_say().contains("just weighed does"),
+        "{}",
+        b.last_say()
+    );
+    assert!(b.rows.iter().all(|row| row.kind != RowKind::Mixed));
+    // Another one is the next vessel.
+    b.land(0.0).hold(3.0).land(140.0).hold(3.0);
+    assert!(b.rows.iter().any(|row| row.kind == RowKind::Mixed));
+    b.expect_cue(CueKind::Add);
+}

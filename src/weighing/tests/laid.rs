@@ -81,12 +81,23 @@ fn what_only_presses_on_it_was_never_in_it() {
     b.expect_cue(CueKind::Add);
     b.pour(300.0, 0.3).pour(162.0, 0.6).hold(3.0);
     b.expect(&["12.00"]);
+    // Stroke upon stroke, and never at rest: who was told to stop is told to go on between them.
+    let mut b = tared();
+    b.pour(350.0, 0.3).pour(156.0, 0.4);
+    b.expect_cue(CueKind::Hold);
+    b.pour(157.0, 1.6);
+    b.expect_cue(CueKind::Add);
+    b.pour(162.0, 3.0).hold(3.0);
+    b.expect(&["12.00"]);
     // A hand that leans on it for seconds is asked about, and it is said what to answer.
     let mut b = tared();
     b.pour(160.0, 2.0).hold(1.0).pour(156.0, 0.5).hold(2.0);
     asks(&b, "or if something only pressed on it");
     b.say(Command::Next).pour(162.0, 3.0).hold(3.0);
     b.expect(&["12.00"]);
+    let noted = b.rows.iter().find(|row| row.kind == RowKind::Note);
+    let noted = noted.map(|row| row.note.as_str()).unwrap_or_default();
+    assert!(noted.ends_with("6.00 g are in it now"), "{noted}");
 }
 
 #[test]
