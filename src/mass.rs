@@ -353,10 +353,12 @@ impl Decimal {
         Ok(Mass(ng as i64))
     }
 
-    /// The mass of one step of the last written digit in `unit`, at least 1 ng.
+    /// The mass of one step of the last written digit in `unit`, rounded up to a nanogram: two numbers that are so
+    /// many steps apart are never further apart as masses, however each was rounded.
     pub fn last_digit(self, unit: Unit) -> Mass {
-        let ng = div_half_even(i128::from(unit.ng()), 10i128.pow(u32::from(self.decimals)));
-        Mass(ng.max(1) as i64)
+        let parts = 10i128.pow(u32::from(self.decimals));
+        let up = (i128::from(unit.ng()) + parts - 1) / parts;
+        Mass(up as i64)
     }
 }
 

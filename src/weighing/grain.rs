@@ -121,7 +121,9 @@ impl Grain {
             .filter(|_| !told || self.sizes.count_ones() >= ENOUGH_SIZES)
             .map(|((&(step, _), _), _)| step)
             .max();
-        let by_least = (self.small >= ENOUGH).then_some(self.least);
+        // A step of 3.5 digits shows as one of 3 or of 4.
+        let broken = i64::from(self.least > 1 && by_readings != Some(self.least));
+        let by_least = (self.small >= ENOUGH).then_some(self.least + broken);
         let here = self.last.unwrap_or_default().abs();
         let coarse = self.coarse.filter(|range| here >= range.from);
         let coarse = coarse.map(|range| range.step);
@@ -248,8 +250,10 @@ mod tests {
     }
 
     #[test]
-    fn a_step_that_is_no_whole_number_of_digits_is_the_least_change_of_sixteen() {
-        // Nothing is a multiple of anything here, but each change is of three digits or of six.
+    fn a_step_that_is_no_whole_number_of_digits_is_less_than_a_digit_more_than_the_least_change_of_sixteen()
+     {
+        // Nothing is a multiple of anything here, but each change is of three digits and more, or of six: a step
+        // of 3.5 digits shows as one of three or of four.
         let noise = |of: &[i64], changes: usize| {
             let mut grain = Grain::default();
             let digits = of.iter().cycle().take(changes + 1);
@@ -257,9 +261,9 @@ mod tests {
             grain.step(false)
         };
         assert_eq!(noise(&[1, 4], 15), None);
-        assert_eq!(noise(&[1, 4], 16), Some(Mass::from_mg(30)));
-        assert_eq!(noise(&[1, 7], 16), Some(Mass::from_mg(60)));
-        assert_eq!(noise(&[1, 7, 13, 16, 13, 7], 16), Some(Mass::from_mg(30)));
+        assert_eq!(noise(&[1, 4], 16), Some(Mass::from_mg(40)));
+        assert_eq!(noise(&[1, 7], 16), Some(Mass::from_mg(70)));
+        assert_eq!(noise(&[1, 7, 13, 16, 13, 7], 16), Some(Mass::from_mg(40)));
         // What does not change says nothing, and seven digits are more than noise.
         assert_eq!(noise(&[1], 40), None);
         assert_eq!(noise(&[1, 8], 40), None);

@@ -274,8 +274,10 @@ impl Pan {
     /// The display's digits may be finer than the scale; the scale's own step counts.
     fn readability_of(&self, digit: Mass) -> Mass {
         let step = self.grain.step(self.spec.readability.is_some());
-        let digit = step.map_or(digit, |step| step.max(digit));
-        self.spec.readability.map_or(digit, |d| d.max(digit))
+        let counted = step.map_or(digit, |step| step.max(digit));
+        let told = self.spec.readability.map_or(counted, |d| d.max(counted));
+        // Another unit's digits show a step in grams now as so many, now as one more.
+        told.ceil_to(digit)
     }
 
     /// Follows a stay within a tenth of `by`, which the indication rose or fell before it; gives it once it has

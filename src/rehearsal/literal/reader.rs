@@ -226,7 +226,7 @@ fn holds(condition: &str, seen: Seen, last: &mut Option<bool>) -> Option<bool> {
     let not = has(" not ") || condition.ends_with(" not") || has("isn't");
     let found = if has("something else lay") {
         Some(seen.gone)
-    } else if has("was taken out") || has("only pressed") {
+    } else if has("that much") || has("only pressed") {
         // What she did not take away herself, or another hand, was her own pouring or pressing.
         Some(!seen.gone)
     } else if has("bowl") && !seen.bowl {

@@ -1,9 +1,12 @@
 //! Other benches: two scales, other units, restarts, words in every state.
 
 use super::*;
+use crate::mass::{Decimal, Unit};
 use crate::vocabulary::code::Stands;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::progress::Weighed;
+use crate::vocabulary::reading::Reading;
+use crate::weighing::pan::{Pan, PanSpec};
 
 /// A beaker with `grams` in it, at rest, on an own tare of 150 g.
 fn poured(name: &str, target: &str, grams: f64) -> Bench {
@@ -737,4 +740,51 @@ fn what_goes_from_the_bowl_in_a_later_step_questions_the_earlier_records() {
     assert_eq!(first_step(&b, "5"), [inside]);
     b.pour(325.0, 0.5).hold(2.0).land(0.0).hold(3.0);
     assert_eq!(first_step(&b, "5"), [inside, (None, true)]);
+}
+
+#[test]
+fn a_scale_on_another_unit_that_flickers_by_its_own_step_is_at_rest() {
+    // A step of 0.01 g is 0.154 gn and 0.000 35 oz (NIST SP 811:2008, Appendix B.8): on the display one digit or
+    // two, three or four. In ounces with two decimals the digit is no whole number of nanograms.
+    for (unit, decimals, step) in [
+        (Unit::Grain, 1, 0.01),
+        (Unit::Ounce, 4, 0.01),
+        (Unit::Ounce, 2, 0.01 * Unit::Ounce.ng() as f64 / 1e9),
+        (Unit::Ounce, 3, 0.001 * Unit::Ounce.ng() as f64 / 1e9),
+        (
+            Unit::TroyOunce,
+            3,
+            0.001 * Unit::TroyOunce.ng() as f64 / 1e9,
+        ),
+    ] {
+        let mut unrested = Vec::new();
+        for n in 0..60 {
+            let mut pan = Pan::new(PanSpec {
+                readability: Some(Mass::from_mg(10)),
+                repeatability: None,
+                errors: Default::default(),
+                capacity: None,
+                steady_window: 1.0,
+            });
+            let at = 150.0 + f64::from(n) * 0.537;
+            for tick in 0..40u64 {
+                let grams = ((at / step).round() + (tick * 7 % 3 % 2) as f64) * step;
+                let number = grams * 1e9 / unit.ng() as f64;
+                let text = format!("{number:.decimals$}");
+                let number = Decimal::parse(text.as_bytes()).unwrap();
+                pan.reading(&Reading {
+                    at: Moment::from_millis(tick * 100),
+                    weight: number.in_unit(unit).unwrap(),
+                    digit: number.last_digit(unit),
+                    unit: Some(unit),
+                    steady: None,
+                    shown: None,
+                });
+            }
+            if pan.level(Moment::from_millis(3_900)).is_none() {
+                unrested.push(at);
+            }
+        }
+        assert!(unrested.is_empty(), "{unit:?} {decimals}: {unrested:?}");
+    }
 }
