@@ -16,6 +16,8 @@ use crate::vocabulary::entry::{Draft, RowKind};
 #[derive(Debug, Clone)]
 pub(super) struct Told {
     at: Moment,
+    /// It goes along with what is said until then.
+    until: Moment,
     what: Sentence,
     choices: Vec<Choice>,
 }
@@ -53,10 +55,11 @@ impl Engine {
         self.say(cue);
     }
 
-    /// What was told beside the cue before, by this very reading, goes along: nobody has read it yet.
+    /// What was told beside the cue before, by this very reading, goes along: nobody has read it yet. So does
+    /// what is to be set otherwise at the scale, for as long as that may take.
     fn with_what_was_told(&self, cue: Cue) -> Cue {
         match &self.told {
-            Some(told) if told.at == self.now => told.beside(cue),
+            Some(told) if told.until >= self.now => told.beside(cue),
             Some(_) | None => cue,
         }
     }
@@ -70,6 +73,12 @@ impl Engine {
             };
         }
         self.out.push_back(Event::Cue(cue));
+    }
+
+    /// Whether the sentence that stands asks for nothing but to hold still.
+    pub(super) fn was_to_hold(&self) -> bool {
+        let last = self.last_cue.as_ref();
+        last.is_some_and(|last| last.kind == CueKind::Hold)
     }
 
     /// Says something in place of the sentence that stands, until that is repeated.
@@ -136,12 +145,17 @@ impl Engine {
     /// Tells of something beside what is to be done, or the fault that stands before it; that is said again
     /// with it, so that the sentence which stands is never without it.
     pub(super) fn tell_beside(&mut self, what: Sentence, kind: CueKind, choices: &[Choice]) {
-        let Some(last) = self.fault.as_ref().or(self.last_cue.as_ref()).cloned() else {
+        let last = self.fault.as_ref().or(self.last_cue.as_ref());
+        // Who is to set something down or to lift it is not to hold still.
+        let moves = matches!(kind, CueKind::Place | CueKind::Lift);
+        let last = last.filter(|last| !(moves && last.kind == CueKind::Hold));
+        let Some(last) = last.cloned() else {
             self.cue_urgent(kind, what, choices);
             return;
         };
         let mut told = Told {
             at: self.now,
+            until: self.now,
             what,
             choices: choices.to_vec(),
         };
@@ -154,10 +168,24 @@ impl Engine {
         self.say(cue);
     }
 
+    /// What was told just now goes along with what is said for so many microseconds.
+    pub(super) fn told_for(&mut self, us: u64) {
+        let until = self.now.plus_micros(us);
+        if let Some(told) = self.told.as_mut().filter(|told| told.at == self.now) {
+            told.until = until;
+        }
+    }
+
+    /// The sentence that stands.
+    pub(super) fn standing(&self) -> Option<Sentence> {
+        let cue = self.fault.as_ref().or(self.last_cue.as_ref())?;
+        Some(self.with_what_was_told(cue.clone()).say)
+    }
+
     pub(super) fn repeat_cue(&mut self) {
         self.fault = None;
         if let Some(cue) = self.last_cue.clone() {
-            self.say(cue);
+            self.say(self.with_what_was_told(cue));
         }
     }
 

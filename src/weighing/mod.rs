@@ -66,6 +66,8 @@ use crate::vocabulary::weight::Weight;
 
 /// Vessels learned besides the configured ones.
 const MOST_LEARNED: usize = 24;
+/// What is to be set otherwise at a scale is said with every sentence for 30 s.
+const TO_SET_US: u64 = 30_000_000;
 
 /// What the engine knows of the bench from the start.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -245,7 +247,9 @@ impl Engine {
         // A scale that never spoke is silent since the batch began.
         let begun = self.run.as_ref().map(|run| run.begun);
         let since = pan.last.map(|last| last.at).max(pan.heard).or(begun)?;
-        Some(since.plus_micros(self.stale_us()))
+        // What it is known to send so seldom is told with what to set, and not as a silence each time.
+        let pause = pan.sends.pause();
+        Some(since.plus_micros(self.stale_us().max(pause + pause / 2)))
     }
 
     /// Time has passed.
@@ -322,6 +326,7 @@ impl Engine {
             ),
         };
         self.tell_beside(say, CueKind::Fault, &[]);
+        self.told_for(TO_SET_US);
     }
 
     fn back_from_silence(&mut self, scale: ScaleIndex) {
@@ -598,8 +603,7 @@ impl Engine {
         let Some(run) = &self.run else { return };
         status.formula = Some(run.plan.formula.clone());
         status.of = Some(run.plan.steps.len());
-        let said = self.last_cue.as_ref().map(|cue| cue.say.clone());
-        status.say = self.fault.as_ref().map(|cue| cue.say.clone()).or(said);
+        status.say = self.standing();
         let stands = run.state.stands();
         status.tare = Some(stands.said().into());
         status.state = Some(stands);

@@ -84,7 +84,10 @@ impl Engine {
             tared.approach.short_since = None;
             return self.say_add(tared, net);
         }
-        if net > window.high && rate > d.to_g_f64() && !tared.approach.stopped {
+        // Where it rested with too much already, a flicker is no pour.
+        let rested_over = tared.content.rest.filter(|&rest| rest > window.high);
+        let grows = rested_over.is_none_or(|rest| net > rest + d * 3);
+        if net > window.high && grows && rate > d.to_g_f64() && !tared.approach.stopped {
             tared.approach.stopped = true;
             self.cue(
                 CueKind::Hold,

@@ -60,10 +60,17 @@ impl Sends {
         };
     }
 
+    /// The silence between two lines, in microseconds, of a scale that was heard to send as seldom as that.
+    pub fn pause(&self) -> u64 {
+        match self.seldom {
+            0..=2 => 0,
+            3.. => self.silence.min(Sends::LONG_US * 2),
+        }
+    }
+
     /// What is to be told with this line: when it has come often enough, and again while it goes on.
     pub fn take_due(&mut self) -> Option<Setting> {
-        if self.seldom >= 6 {
-            self.seldom = 0;
+        if self.seldom > 0 && self.seldom.is_multiple_of(6) {
             return Some(Setting::Seldom(self.silence));
         }
         if self.at_rest >= 2 {

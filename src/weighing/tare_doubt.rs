@@ -228,19 +228,21 @@ impl Engine {
         }
         if let Some(level) = seen.steady.filter(|_| asked && !difference) {
             let fell = high - level.weight;
+            let held = then.most.max(then.rest.unwrap_or_default());
             let gone = match vessel {
                 // As much as the vessel weighs, and more than came of what it held: wherever the zero is.
                 Some(vessel) => {
-                    let held = then.most.max(then.rest.unwrap_or_default());
                     fell >= vessel - vessel.ratio(1, 50) - least && fell > held.ratio(3, 2) + least
                 }
                 // Most of all that stood there went as it was asked for: what shows now is the empty pan,
-                // wherever it was thought to be. Or as much as the vessel was thought to weigh with what is in it.
+                // wherever it was thought to be. Or as much as the vessel was thought to weigh with what is in it,
+                // by this frame or, where the scale was off and has another, by what was seen before.
                 None => {
-                    let whole = own + (high - tared.tare.base);
+                    let whole = [own + (high - tared.tare.base), own + held];
+                    let slack = own.ratio(1, 50) + least;
+                    let all = whole.iter().any(|&whole| (fell - whole).abs() <= slack);
                     fell > (high - then.zero).ratio(4, 5).max(least)
-                        || (fell >= own.ratio(4, 5).max(least)
-                            && (fell - whole).abs() <= own.ratio(1, 50) + least)
+                        || (fell >= own.ratio(4, 5).max(least) && all)
                 }
             };
             if gone {
@@ -254,6 +256,8 @@ impl Engine {
             let all = match vessel {
                 // Or it was off before, and what stood there since is off now, as it was asked for.
                 Some(_) if above >= -least && fell > least && (asked || then.exact) => true,
+                // Just what the key took off is missing on the empty pan; a source was lighter when it went.
+                _ if difference && asked && (above + took_off).abs() <= least => true,
                 Some(vessel) => fell >= vessel - vessel.ratio(1, 50) - least,
                 // Less than most of it is what was taken from the source.
                 None if difference => fell >= own.ratio(4, 5),

@@ -317,6 +317,10 @@ impl Room {
         if let Some(ware) = id.and_then(|id| self.wares.get_mut(id)) {
             let of = ware.of(step);
             ware.change(step, -of);
+            if ware.way == VesselWay::Bowl && ware.is_unused() {
+                // Emptied, it is clean.
+                ware.foreign = Mass::ZERO;
+            }
         }
         if let Some(track) = self.tracks.get_mut(&step) {
             track.given = Mass::ZERO;
