@@ -95,8 +95,10 @@ fn go_on(batch: Option<&Path>) -> Outcome {
             .into_iter()
             .filter(|one| Some(&one.batch) != running.as_ref())
             .collect();
-        if all.is_empty() {
-            print("No batch is stopped; each is finished.")?;
+        match running {
+            Some(batch) => print(&format!("{batch} is under way."))?,
+            None if all.is_empty() => print("No batch is stopped; each is finished.")?,
+            None => {}
         }
         for one in &all {
             print(&told(one))?;

@@ -32,6 +32,12 @@ pub struct HistoryArgs {
 
 pub fn run(args: &HistoryArgs) -> Outcome {
     let folder = folder(args.logs.as_deref(), args.config.as_deref())?;
+    if args.logs.is_none() && !folder.exists() {
+        return Err(
+            Failure::failed("no batch is weighed yet: there is no batch log to look into")
+                .remedy("weigh a batch, or name another folder of batch logs with --logs"),
+        );
+    }
     // A folder that is not there is a mistyped one here.
     std::fs::read_dir(&folder).map_err(|error| {
         Failure::failed(format!("{}: {error}", folder.display()))

@@ -64,9 +64,10 @@ impl Engine {
                     self.correct_at_lift(scale, &mut written);
                 }
                 let complete = self.is_complete();
+                let whole = self.fill().is_some() || self.unrecorded().is_some();
                 let state = self.finish(complete);
                 self.enter(state);
-                let said = self.last_cue.as_ref().filter(|_| self.fill().is_some());
+                let said = self.last_cue.as_ref().filter(|_| whole);
                 Ok(said.map_or(phrase!("Stopped."), |cue| cue.say.clone()))
             }
         }

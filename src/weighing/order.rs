@@ -5,13 +5,13 @@ use super::pan::{JumpCause, Observation};
 use super::phrases::Words;
 use super::placing::SLOW_LANDING_US;
 use super::run::Settling;
-use super::state::{Asked, Landing, State, Tared};
+use super::state::{Asked, Landing, Removed, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, phrases};
 use crate::formula::VesselWay;
 use crate::language::phrase;
-use crate::mass::Mass;
+use crate::mass::{Grams, Mass};
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::Ask;
@@ -359,6 +359,10 @@ impl Engine {
         if complete && mixing.is_some() {
             draft.note.push_str("; the last mixing was not confirmed");
         }
+        let open = self.unrecorded();
+        if let Some((net, name)) = open.as_ref().filter(|_| !complete) {
+            self.note(format!("{net} g {name} of this step are not recorded"));
+        }
         self.log(draft);
         for pan in &mut self.pans {
             pan.left_over = true;
@@ -369,12 +373,33 @@ impl Engine {
                 1 => phrase!("Done. {total} g weighed in 1 step.", total),
                 _ => phrase!("Done. {total} g weighed in {of} steps.", total, of),
             }
+        } else if let Some((net, name)) = open {
+            phrase!(
+                "Stopped. {weighed} of {of} weighed; {net} g {name} are not recorded.",
+                weighed,
+                of,
+                net,
+                name
+            )
         } else {
             phrase!("Stopped. {weighed} of {of} weighed.", weighed, of)
         };
         self.cue(CueKind::Done, say, None, &[]);
         self.out.push_back(Event::Closed { complete });
         State::Done
+    }
+
+    /// What is weighed of the running step and not recorded, with its ingredient.
+    pub(super) fn unrecorded(&self) -> Option<(Grams, String)> {
+        let (State::Tared(tared) | State::Removed(Removed { tared, .. })) =
+            &self.run.as_ref()?.state
+        else {
+            return None;
+        };
+        let step = self.step_now()?;
+        let d = self.readability(step.scale);
+        let net = tared.content.rest.filter(|&net| net > d * 5)?;
+        Some((phrases::grams(net, d), step.ingredient))
     }
 
     /// What a reading means, by the state of the step.
