@@ -62,7 +62,7 @@ pub fn run(args: &DaemonArgs) -> Outcome {
         waiting,
         fault,
         taken,
-        rehearse: Some(try_it::rehearsals(&socket)),
+        rehearse: Some(try_it::rehearsals(&socket, config.held())),
         managed: true,
         bench: Box::new(bench),
         reload: Box::new(move || {

@@ -10,13 +10,14 @@ use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 
 use super::demo::{AMOUNT, LotNeeds, NoCues, Watched, config};
-use crate::config::{Config, Holder};
+use crate::config::{Config, Held, Holder};
 use crate::daemon::open::BatchOpener;
 use crate::daemon::{Core, Order, Parts};
 use crate::display::{Context, Rehearsal, Rehearse};
 use crate::formula::examples::GLASSWORT;
 use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan};
+use crate::language::Language;
 use crate::mass::Mass;
 use crate::protocol::call::Call;
 use crate::protocol::request::Request;
@@ -28,15 +29,16 @@ const SEED: u64 = 4;
 /// Requests that may wait for its loop.
 const CALLS: usize = 64;
 
-/// Rehearsals in a folder beside the control socket `socket`: it goes at logout, whatever happens.
-pub fn rehearsals(socket: &Path) -> Rehearse {
+/// Rehearsals in a folder beside the control socket `socket`: it goes at logout, whatever happens. They speak as
+/// the bench does.
+pub fn rehearsals(socket: &Path, bench: Held) -> Rehearse {
     let folder = socket.with_file_name("rehearsal");
-    Arc::new(move || begin(&folder))
+    Arc::new(move || begin(&folder, bench.now().language))
 }
 
 /// # Errors
 /// Where its folder, a line or its thread cannot be had.
-fn begin(folder: &Path) -> io::Result<Rehearsal> {
+fn begin(folder: &Path, language: Option<Language>) -> io::Result<Rehearsal> {
     // What a killed daemon left, and nothing else: the folder is nobody's but ours.
     match std::fs::remove_dir_all(folder) {
         Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
@@ -55,6 +57,7 @@ fn begin(folder: &Path) -> io::Result<Rehearsal> {
     std::fs::write(&file, &text)?;
     let config = Config {
         formula_dir: Some(folder.to_owned()),
+        language,
         ..config(&logs, port)
     };
     let holder = Holder::new(config);

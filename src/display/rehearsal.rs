@@ -19,9 +19,12 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::context::Context;
 use super::post::{Nothing, wanted};
-use super::{Answered, Answers, Ours, Shared, answered, idle, refused, refused_for, refused_with};
+use super::{
+    Answered, Answers, Ours, Shared, answered, ask, idle, refused, refused_for, refused_with,
+};
 use crate::protocol::call::Call;
 use crate::protocol::reply::Answer;
+use crate::protocol::request::Request;
 
 /// Where the rehearsal's page is.
 const AT: &str = "/try";
@@ -133,7 +136,8 @@ async fn begin(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered
     Ok(answered(&Ok(Answer::said("The rehearsal runs."))))
 }
 
-/// Ends it when nobody has looked at it for a while.
+/// Ends it when nobody has looked at it for a while, or when a batch begins at the bench: its page shows that one
+/// then.
 async fn watch(shared: Arc<Shared>, of: Arc<Shared>) {
     let mut alone = 0;
     while alone < ALONE {
@@ -142,6 +146,10 @@ async fn watch(shared: Arc<Shared>, of: Arc<Shared>) {
             true => alone + 1,
             false => 0,
         };
+        let bench = ask(&shared.calls, Request::Status, None, None).await;
+        if matches!(bench, Ok(Answer::Status(bench)) if bench.status.formula.is_some()) {
+            break;
+        }
         let same = |one: &Running| Arc::ptr_eq(&one.of, &of);
         if !shared.rehearsals.running().as_ref().is_some_and(same) {
             return;
