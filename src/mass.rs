@@ -403,6 +403,14 @@ impl Unit {
         Unit::TroyOunce,
     ];
 
+    /// Whether it is a decimal part or multiple of the gram.
+    pub const fn is_decimal(self) -> bool {
+        matches!(
+            self,
+            Unit::Gram | Unit::Kilogram | Unit::Milligram | Unit::Carat
+        )
+    }
+
     /// Nanograms in one of this unit, exact. For [`Unit::PoundOunce`] one ounce.
     pub const fn ng(self) -> i64 {
         match self {

@@ -18,7 +18,7 @@ pub(super) fn stirred_off(gross: Mass, d: Mass) -> Mass {
 
 /// Whether `load` can be a bowl that weighed `whole` with its content: a fifth of that and more. What is less lost
 /// nothing; it lies on the pan that the bowl left.
-fn can_be_bowl(load: Mass, whole: Mass) -> bool {
+pub(super) fn can_be_bowl(load: Mass, whole: Mass) -> bool {
     load >= whole.ratio(1, 5)
 }
 

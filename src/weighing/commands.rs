@@ -292,11 +292,13 @@ impl Engine {
     /// The same, and what follows; `None` while what the word is about is not at rest yet.
     pub(super) fn take_at_word(&mut self, unsure: TareUnknown) -> Option<(State, Sentence)> {
         let step = self.step_now()?;
-        let now = self
-            .pans
-            .get(step.scale)
-            .and_then(|pan| pan.level(self.now));
-        let stands = now.is_some_and(|now| (now.weight - unsure.level.weight).abs() <= now.d * 5);
+        let pan = self.pans.get(step.scale)?;
+        // What never rests is taken as it flickers, as it was when it was asked about.
+        let restless = pan.restless(self.now).filter(|_| unsure.level.flickers());
+        let now = pan.level(self.now).or(restless.map(|(level, _)| level));
+        let range = restless.map_or(Mass::ZERO, |(_, range)| range);
+        let stands = now
+            .is_some_and(|now| (now.weight - unsure.level.weight).abs() <= (now.d * 5).max(range));
         if let Some(run) = &mut self.run {
             run.coming.word_empty = !stands;
         }
@@ -306,7 +308,11 @@ impl Engine {
         if let Some(more) = self.came_before_restart(&unsure) {
             return Some(self.count_what_came(&step, unsure, more));
         }
-        Some(self.take_as_it_stands(&step, unsure))
+        let (state, said) = self.take_as_it_stands(&step, unsure);
+        let state = state.with_tared(|tared| {
+            tared.tare.unproven = tared.tare.unproven.max(range);
+        });
+        Some((state, said))
     }
 
     /// What is in the bowl is of this step, by the maker's word: it weighs so much more than with all that

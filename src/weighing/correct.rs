@@ -63,7 +63,7 @@ impl Engine {
         }
         let d = self.readability(scale);
         let say = phrase!(
-            "{fell} g less than recorded. Lift everything off the scale; say next if nothing is on it.",
+            "{fell} g less than recorded. Lift everything off the scale. Say next if nothing is on it.",
             fell = phrases::grams(fell, d)
         );
         self.cue_urgent(CueKind::Lift, say, &[Choice::Next, Choice::Again]);

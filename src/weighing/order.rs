@@ -464,6 +464,7 @@ impl Engine {
             State::Tared(tared) => {
                 let source = run.current().map(|step| step.vessel) == Some(VesselWay::Difference);
                 source && tared.suspect.is_none()
+                    || tared.suspect.is_some() && tared.was_asked_off()
             }
             _ => false,
         };
@@ -559,7 +560,7 @@ impl Engine {
             || seen.steady.is_some() && self.load(scale, seen.weight, seen.d) == Load::Nothing;
         let there = run.coming.maybe_there || run.coming.unheard;
         let little = run.coming.little.filter(|_| !there);
-        let mut short = None;
+        let (mut short, mut over) = (None, false);
         let (waits, after) = match state {
             State::Empty => {
                 // It is asked what stands there first.
@@ -577,6 +578,7 @@ impl Engine {
                 let rests = seen.steady.is_some() && net > step.target.ratio(1, 10);
                 short = (rests && net < window.low).then(|| step.target - net);
                 let sure = tared.suspect.is_none() && tared.content.poured;
+                over = way != VesselWay::Difference && rests && net > window.high;
                 let asked = matches!(tared.asked, Some(Asked::Lot | Asked::Strays));
                 let after = if short.is_some() {
                     SHORT_US
@@ -584,7 +586,7 @@ impl Engine {
                     UNRECORDED_US
                 };
                 (
-                    sure && !asked && (short.is_some() || window.holds(net)),
+                    sure && !asked && (short.is_some() || over || window.holds(net)),
                     after,
                 )
             }
@@ -614,6 +616,11 @@ impl Engine {
         if let Some(missing) = short {
             let say = phrases::no_more(&step, missing, seen.d);
             self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
+        } else if over {
+            // As much as it is now, at the next reading.
+            if let State::Tared(tared) = &mut run.state {
+                tared.approach.said = None;
+            }
         } else if weighs {
             self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
         } else if let Some(little) = little.filter(|_| !away) {

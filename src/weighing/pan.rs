@@ -104,6 +104,8 @@ pub struct Pan {
     pub unread: u32,
     /// The unit in which it spoke first.
     pub usual: Option<Unit>,
+    /// The readability in grams, where it spoke in such a unit: in another one its digits may be finer than its step.
+    metric: Option<Mass>,
 }
 
 /// What one reading showed.
@@ -261,6 +263,7 @@ impl Pan {
             mute: false,
             unread: 0,
             usual: None,
+            metric: None,
         }
     }
 
@@ -268,14 +271,16 @@ impl Pan {
     /// (a scale left on ounces).
     pub fn d(&self) -> Mass {
         let digit = self.last.map_or(Mass::ZERO, |r| r.digit);
-        self.readability_of(digit)
+        self.readability_of(digit, self.unit)
     }
 
     /// The display's digits may be finer than the scale; the scale's own step counts.
-    fn readability_of(&self, digit: Mass) -> Mass {
+    fn readability_of(&self, digit: Mass, unit: Option<Unit>) -> Mass {
         let step = self.grain.step(self.spec.readability.is_some());
         let counted = step.map_or(digit, |step| step.max(digit));
-        let told = self.spec.readability.map_or(counted, |d| d.max(counted));
+        let decimal = unit.is_none_or(Unit::is_decimal);
+        let told = self.spec.readability.or(self.metric.filter(|_| !decimal));
+        let told = told.map_or(counted, |d| d.max(counted));
         // Another unit's digits show a step in grams now as so many, now as one more.
         told.ceil_to(digit)
     }
@@ -480,7 +485,11 @@ impl Pan {
 
     pub fn reading(&mut self, r: &Reading) -> Observation {
         self.grain.push(r.weight, r.digit, r.unit);
-        let d = self.readability_of(r.digit);
+        let unit = r.unit.or(self.unit);
+        let d = self.readability_of(r.digit, unit);
+        if unit.is_some_and(Unit::is_decimal) {
+            self.metric = Some(d);
+        }
         let before = self.last;
         self.finest = Some(self.finest.map_or(d, |finest| finest.min(d)));
         let unit_changed = matches!((self.unit, r.unit), (Some(a), Some(b)) if a != b);

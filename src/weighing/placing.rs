@@ -392,6 +392,12 @@ impl Engine {
             // No source gives more than it weighs: a spoon or a hand came, and the source is still to come.
             return self.ask_clear(VesselWay::Difference, false);
         }
+        let bowl = self.run.as_ref().filter(|run| run.is_in_the_same_bowl());
+        let whole = bowl.and_then(|run| run.bowl.gross);
+        if whole.is_some_and(|whole| !super::bowl::can_be_bowl(mass, whole)) {
+            // What was spilt lies there, and the bowl is still to come.
+            return self.ask_clear(VesselWay::Bowl, false);
+        }
         let shape = pan.shape(zero, level.weight, level.d);
         let mut one = match keyed {
             // Nothing more came after the key, and what it took off had come as one load.

@@ -32,6 +32,13 @@ pub struct Level {
     pub since: Moment,
 }
 
+impl Level {
+    /// Whether it is one reading of an indication that never rests.
+    pub fn flickers(&self) -> bool {
+        self.readings < FEWEST_READINGS as u32
+    }
+}
+
 /// A stay of the indication that is too restless, or too short, for a rest: readings that keep within a
 /// band.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

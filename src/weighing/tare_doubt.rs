@@ -170,8 +170,12 @@ impl Engine {
         let came = seen.weight - low;
         let own = vessel.unwrap_or(then.base - then.zero);
         let difference = step.vessel == VesselWay::Difference;
-        // A source comes back without what was taken from it.
-        let back = own.ratio(if difference { 1 } else { 4 }, 5).max(least);
+        // A source comes back without what was taken from it, be it nearly all.
+        let back = match difference {
+            true => own.ratio(1, 20),
+            false => own.ratio(4, 5),
+        }
+        .max(least);
         let a_vessel_came = own > least && came >= back;
         suspect.loaded = suspect.loaded.or(Some(seen.at)).filter(|_| above > least);
         // At the display's zero it may as well be the key.
