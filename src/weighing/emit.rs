@@ -176,10 +176,21 @@ impl Engine {
         }
     }
 
+    fn what_stands(&self) -> Option<Cue> {
+        let cue = self.fault.as_ref().or(self.last_cue.as_ref())?;
+        Some(self.with_what_was_told(cue.clone()))
+    }
+
     /// The sentence that stands.
     pub(super) fn standing(&self) -> Option<Sentence> {
-        let cue = self.fault.as_ref().or(self.last_cue.as_ref())?;
-        Some(self.with_what_was_told(cue.clone()).say)
+        self.what_stands().map(|cue| cue.say)
+    }
+
+    /// Says it again, the fault or what is to be done.
+    pub(super) fn say_what_stands(&mut self) {
+        if let Some(cue) = self.what_stands() {
+            self.say(cue);
+        }
     }
 
     pub(super) fn repeat_cue(&mut self) {
