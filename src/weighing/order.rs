@@ -473,7 +473,7 @@ impl Engine {
         let told = run.settling.told;
         if seen.steady.is_some() || nothing || !off {
             run.settling = Settling::default();
-            if told && off && nothing && run.spoken.at != self.now {
+            if told && off && nothing && !asked && run.spoken.at != self.now {
                 self.say_what_stands();
             }
             return;
