@@ -134,7 +134,7 @@ impl From<ClientError> for Failure {
                 let help = refusal
                     .help
                     .and_then(|help| help_by_command(help, refusal.of));
-                (refusal.error, help)
+                (refusal.error.into(), help)
             }
             other => (other.to_string(), None),
         };
@@ -224,7 +224,7 @@ impl From<EditError> for Failure {
         match error {
             EditError::File(problems) => problems.into(),
             EditError::Other { what, remedy } => Failure {
-                remedy,
+                remedy: remedy.map(String::from),
                 ..Failure::failed(what)
             },
         }

@@ -11,11 +11,12 @@ use crate::config::Config;
 use crate::guide::{Guide, Taken, Told};
 use crate::journal::read::scale_checks;
 use crate::journal::store::log::LogFile;
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::protocol::client::Client;
 use crate::vocabulary::status::Status;
-use crate::workshop::scale_check::{CheckLog, Heard, ability, hear};
+use crate::workshop::scale_check::{CheckLog, Heard, READINGS_ENDED, ability, hear};
 
 #[derive(Debug, Args)]
 pub struct GuidedArgs {
@@ -85,7 +86,7 @@ impl Listening {
     pub fn lead(
         self,
         mut guide: Guide,
-        say: impl Fn(&Told, Mass) -> Option<String>,
+        say: impl Fn(&Told, Mass) -> Option<Sentence>,
         done: &str,
     ) -> Result<Vec<Taken>, Failure> {
         let Listening { ability, client } = self;
@@ -103,13 +104,13 @@ impl Listening {
                         print(&text)?;
                     }
                 }
-                Heard::Ended(why) => return Err(incomplete(why, done)),
+                Heard::Ended(why) => return Err(incomplete(why.english(), done)),
             }
             if guide.is_done() {
                 return Ok(guide.taken().to_vec());
             }
         }
-        Err(incomplete("the daemon's readings ended", done))
+        Err(incomplete(READINGS_ENDED.english(), done))
     }
 }
 

@@ -9,6 +9,7 @@ use super::config::{load, taken_over, usual_place};
 use super::line::{absolute, framing, not_open};
 use super::{Exit, Failure, Outcome, print, tell};
 use crate::config::Config;
+use crate::language::Sentence;
 use crate::scale::ports::{self, Port};
 use crate::scale::settings::{Framing, PortSelector};
 use crate::workshop::config_file;
@@ -48,7 +49,7 @@ pub struct IdentifyArgs {
 
 /// A name for a scale.
 fn word(text: &str) -> Result<String, String> {
-    name_of(text).ok_or_else(|| NAME.to_owned())
+    name_of(text).ok_or_else(|| NAME.to_string())
 }
 
 /// # Errors
@@ -77,7 +78,7 @@ pub fn run(args: &IdentifyArgs) -> Outcome {
         "Listening on {}. Put something on the pan and move it now and then. Ctrl-C ends.",
         search.port.display()
     ));
-    let found = search.run(&mut tell)?;
+    let found = search.run(&mut |said: &Sentence| tell(said))?;
     let text = part(&name, &port, &found);
     report(&found);
     match known {

@@ -67,7 +67,7 @@ fn report(label: &Label) -> String {
         }
     }
     out.push('\n');
-    for line in fold(STANDING, COLUMNS) {
+    for line in fold(STANDING.english(), COLUMNS) {
         out.push_str(&line);
         out.push('\n');
     }

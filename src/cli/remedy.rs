@@ -156,8 +156,8 @@ fn shortages(text: &mut String, ways: &[WayTold]) {
             paragraph(text, &format!("No room, {}: {short}", way.name));
         }
         for what in &found.unknown {
-            if !unknown.contains(what) {
-                unknown.push(what);
+            if !unknown.contains(&what.english()) {
+                unknown.push(what.english());
             }
         }
     }

@@ -51,7 +51,10 @@ pub fn run(args: &ScaleCheckArgs) -> Outcome {
     if check.pass(*taken) {
         Ok(Exit::Done)
     } else {
-        Err(Failure::failed(format!("scale {} did not pass", ability.name)).remedy(NOT_PASSED))
+        Err(
+            Failure::failed(format!("scale {} did not pass", ability.name))
+                .remedy(NOT_PASSED.english()),
+        )
     }
 }
 

@@ -97,7 +97,7 @@ fn went_into(name: &str, trace: &Trace) -> String {
             used.lot.clone(),
             // What was taken from the lot is the whole net weight; less came into the batch.
             grams(used.net),
-            step.jars.words(),
+            step.jars.words().to_string(),
             step.reached().map_or(String::new(), grams),
         ]);
     }

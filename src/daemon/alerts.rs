@@ -3,27 +3,29 @@
 use super::pending::pending_words;
 use super::ports::Kept;
 use super::rows::Rows;
+use crate::language::{Language, Sentence};
 
 /// See the module's text.
 #[derive(Debug, Default)]
 pub struct Alerts {
     /// The unfinished batch that cannot go on; over when a batch begins.
-    pub start: Option<String>,
+    pub start: Option<Sentence>,
     /// The configuration that was not taken; over when one is.
-    pub config: Option<String>,
+    pub config: Option<Sentence>,
     /// Rows of an earlier daemon; over when their file is gone.
     pub kept: Vec<Kept>,
 }
 
 impl Alerts {
     /// One line each; `None` where there is no trouble.
-    pub fn words(&self, rows: Option<&Rows>) -> Option<String> {
+    pub fn words(&self, rows: Option<&Rows>, language: Language) -> Option<String> {
         let kept = self.kept.iter().filter(|kept| kept.path.exists());
         let failed = rows.filter(|rows| rows.failure().is_some());
         let lines: Vec<String> = (self.start.iter().cloned())
-            .chain(kept.map(|kept| kept.say.clone()))
+            .chain(kept.map(|kept| Sentence::from(kept.say.as_str())))
             .chain(self.config.iter().cloned())
             .chain(failed.map(pending_words))
+            .map(|line| line.in_language(language))
             .collect();
         (!lines.is_empty()).then(|| lines.join("\n"))
     }

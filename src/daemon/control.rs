@@ -15,6 +15,7 @@ use tokio::task::JoinSet;
 
 use super::admission::{Full, Slot, Slots};
 use super::clock::sleep_until;
+use crate::config::Held;
 use crate::display::passes::{self, Clocks, Passes};
 use crate::protocol::call::Call;
 use crate::protocol::reply::{self, Answer, Pass, Refusal, Reply};
@@ -45,7 +46,7 @@ pub const fn is_allowed(peer: u32, own: u32) -> bool {
 
 /// Serves clients until the receiver of `calls` is dropped; subscribers then get what is queued for
 /// them. Dropping the future closes every connection at once.
-pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>, page: Door) {
+pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>, page: Door, config: Held) {
     let mut seats = Slots::new(MOST_CLIENTS);
     // One that waits for a place; those behind it wait in the socket's own queue.
     let mut waiting: Option<Waiting> = None;
@@ -55,7 +56,7 @@ pub async fn serve(listener: UnixListener, calls: mpsc::Sender<Call>, page: Door
         if let Some(Waiting { stream, limit, .. }) = waiting.take() {
             let now = Instant::now();
             match seats.take(now) {
-                Ok(slot) => admit(&mut clients, stream, slot, (&calls, &page)),
+                Ok(slot) => admit(&mut clients, stream, slot, (&calls, &page, &config)),
                 Err(Full::Until(again)) if now < limit => {
                     let again = again.min(limit);
                     waiting = Some(Waiting {
@@ -121,11 +122,11 @@ fn admit(
     clients: &mut JoinSet<()>,
     stream: UnixStream,
     slot: Arc<Slot>,
-    (calls, page): (&mpsc::Sender<Call>, &Door),
+    (calls, page, config): (&mpsc::Sender<Call>, &Door, &Held),
 ) {
-    let (calls, page) = (calls.clone(), page.clone());
+    let (calls, page, config) = (calls.clone(), page.clone(), config.clone());
     clients.spawn(async move {
-        if let Err(error) = attend(stream, calls, &page, &slot).await {
+        if let Err(error) = attend(stream, calls, &page, &config, &slot).await {
             tracing::debug!(%error, "a client left");
         }
     });
@@ -141,6 +142,7 @@ async fn attend(
     mut stream: UnixStream,
     calls: mpsc::Sender<Call>,
     page: &Door,
+    config: &Held,
     slot: &Slot,
 ) -> io::Result<()> {
     let (mut reader, mut writer) = stream.split();
@@ -160,6 +162,7 @@ async fn attend(
                     if subscribed.is_some() {
                         events = subscribed;
                     }
+                    let reply = reply::put_into(reply, config.now().speaks());
                     write(&mut writer, &reply::line(&reply)).await?;
                 }
                 if events.is_some() {

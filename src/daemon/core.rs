@@ -20,7 +20,7 @@ use super::retained::Retained;
 use super::rows::Rows;
 use super::stock::{LotLookup, Question};
 use crate::config::Config;
-use crate::language::{Language, Sentence, phrase};
+use crate::language::{Language, Sentence, phrase, term};
 use crate::lots::advice::{Need, Snapshot};
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{Answer, Hello, Refusal, Reply, Said, Standing};
@@ -141,7 +141,7 @@ impl<H: Weigher> Core<H> {
                 let why = error.to_string();
                 let say = phrase!("The unfinished batch cannot go on: {why}", why);
                 tracing::error!("{say}");
-                core.alerts.start = Some(say.to_string());
+                core.alerts.start = Some(say.clone());
                 core.complain(say);
             }
         }
@@ -253,7 +253,8 @@ impl<H: Weigher> Core<H> {
             reply,
         } = call;
         if about.is_some_and(|about| about != self.now_about()) {
-            let why = "the bench has gone on meanwhile; look what it asks now, and press again";
+            let why =
+                phrase!("the bench has gone on meanwhile; look what it asks now, and press again");
             let _ = reply.send(Err(Refusal::new(why)));
             return;
         }
@@ -276,7 +277,7 @@ impl<H: Weigher> Core<H> {
                 Ok(say) => {
                     let tickets = std::mem::take(&mut self.made);
                     let unwritten =
-                        matches!(request, Request::Note { .. }).then_some("Not noted yet.");
+                        matches!(request, Request::Note { .. }).then_some(term!("Not noted yet."));
                     self.pending
                         .add(PendingReply::new(reply, say, unwritten, tickets));
                     return;
@@ -330,7 +331,7 @@ impl<H: Weigher> Core<H> {
         }
     }
 
-    fn speaks(&self) -> Language {
+    pub(super) fn speaks(&self) -> Language {
         self.parts.config.now().speaks()
     }
 
@@ -382,7 +383,7 @@ impl<H: Weigher> Core<H> {
                 log: self.log_file(),
                 lines: self.lines.status(),
                 cues: self.parts.cues.outputs(),
-                trouble: self.alerts.words(self.rows.as_ref()),
+                trouble: self.alerts.words(self.rows.as_ref(), self.speaks()),
             }))),
             Request::Subscribe { readings } => {
                 if let Some(events) = events {
@@ -460,13 +461,13 @@ impl<H: Weigher> Core<H> {
         open: impl FnOnce(&mut dyn Opener) -> Result<Opened, Refusal>,
     ) -> Result<Opened, Refusal> {
         if self.running {
-            let refusal = Refusal::new("a batch is being weighed; finish it, or stop it");
+            let refusal = Refusal::new(phrase!("a batch is being weighed; finish it, or stop it"));
             return Err(refusal.help(Help::Stop));
         }
         if let Some(rows) = self.rows.as_ref().filter(|rows| !rows.is_idle()) {
-            return Err(Refusal::new(format!(
-                "the last batch is still being written to its log; try again when it is. {}",
-                pending_words(rows)
+            return Err(Refusal::new(phrase!(
+                "the last batch is still being written to its log; try again when it is. {rows}",
+                rows = pending_words(rows),
             )));
         }
         // Frees the log of the last batch, which may be the one to go on with.
@@ -653,24 +654,24 @@ impl<H: Weigher> Core<H> {
     /// Tells who asked whether what was read holds.
     fn tell_readers(&mut self) {
         let say = match self.waiting {
-            Some(_) => {
+            Some(_) => phrase!(
                 "Scales and vessels change when the batch is closed; all else is changed now."
-            }
-            None => "The configuration was read anew.",
+            ),
+            None => phrase!("The configuration was read anew."),
         };
         for reader in self.readers.drain(..) {
-            let _ = reader.send(Ok(Answer::said(say)));
+            let _ = reader.send(Ok(Answer::said(say.clone())));
         }
     }
 
     /// What the configuration file says now cannot be taken; gives the sentence that says so.
-    fn stays_as_it_was(&mut self, error: &str) -> String {
+    fn stays_as_it_was(&mut self, error: &str) -> Sentence {
         let say = phrase!("The configuration stays as it was: {error}", error);
         tracing::error!("{say}");
         self.config_fault(false);
         self.complain(say.clone());
-        self.alerts.config = Some(say.to_string());
-        say.into()
+        self.alerts.config = Some(say.clone());
+        say
     }
 
     /// What holds is what the next start may need.

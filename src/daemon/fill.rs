@@ -13,12 +13,12 @@ use crate::journal::format::fill_note::note_of;
 use crate::journal::name_of;
 use crate::journal::read::record;
 use crate::journal::store::log::LogFile;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::budget::Weighing;
 use crate::metrology::prepackage::{Rule, SAMPLING_NOTE};
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::FillRequest;
-use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::workshop::batches::archive;
@@ -34,8 +34,9 @@ impl BatchOpener {
     pub(super) fn begin_filling(&self, request: &FillRequest) -> Result<Opened, Refusal> {
         let (path, batch, record) = self.weighed_log(request.batch.as_deref())?;
         if !record.ended {
-            return Err(Refusal::new(format!(
-                "batch {batch} is not weighed to its end; jars are filled after that"
+            return Err(Refusal::new(phrase!(
+                "batch {batch} is not weighed to its end; jars are filled after that",
+                batch,
             )));
         }
         let fill = wanted(request, &record)?;
@@ -75,17 +76,17 @@ impl BatchOpener {
     }
 
     /// Where the scale cannot weigh a jar as well as the rule asks of who fills it.
-    fn too_unsure(&self, fill: &Fill, plan: &Plan) -> Option<String> {
+    fn too_unsure(&self, fill: &Fill, plan: &Plan) -> Option<Sentence> {
         let abilities = self.config.now().abilities();
         let scale = abilities.get(plan.steps.first()?.scale)?;
         let most = fill.rule.most_weighing_error(fill.nominal)?;
         let unsure = scale.budget(&Weighing::planned(fill.nominal)).uncertainty();
         (unsure.expanded() > most).then(|| {
-            format!(
-                "who fills jars may weigh each wrong by at most a fifth of what it may be short by, {} g here; this \
-                 scale's U is {} g. Use a finer scale, or measure this one (`bismar repeatability --write`).",
-                most.grams(Mass::from_mg(10)),
-                unsure.expanded().ceil_to(Mass::from_mg(10)).grams(Mass::from_mg(10))
+            phrase!(
+                "who fills jars may weigh each wrong by at most a fifth of what it may be short by, {most} g here; this \
+                 scale's U is {u} g. Use a finer scale, or measure this one (`bismar repeatability --write`).",
+                most = most.grams(Mass::from_mg(10)),
+                u = unsure.expanded().ceil_to(Mass::from_mg(10)).grams(Mass::from_mg(10)),
             )
         })
     }
@@ -137,25 +138,25 @@ fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, Refusal> {
         .fill
         .or(planned.map(|(_, fill)| fill))
         .ok_or_else(|| {
-            let error = "the batch was not planned in jars; say what a jar holds";
+            let error = phrase!("the batch was not planned in jars; say what a jar holds");
             Refusal::new(error).help(Help::JarFill)
         })?;
     let made = record.total() - filled;
     let over = request.over.unwrap_or_else(|| Fill::usual_over(nominal));
     if over > nominal.ratio(1, 2) {
-        return Err(Refusal::new(format!(
-            "{} g over a fill of {} g is more than half of it; give a smaller --over",
-            over.grams(Mass::from_mg(10)),
-            nominal.grams(Mass::from_mg(10))
+        return Err(Refusal::new(phrase!(
+            "{more} g over a fill of {fill} g is more than half of it; give a smaller --over",
+            more = over.grams(Mass::from_mg(10)),
+            fill = nominal.grams(Mass::from_mg(10)),
         )));
     }
     let rule = request.rule.unwrap_or(Rule::Eu76211);
     let hold = Fill::hold(nominal, made);
     if hold == 0 {
-        return Err(Refusal::new(format!(
-            "there is not enough left for one jar: {} g were weighed, {} g are in jars",
-            record.total().grams(Mass::from_mg(10)),
-            filled.grams(Mass::from_mg(10))
+        return Err(Refusal::new(phrase!(
+            "there is not enough left for one jar: {weighed} g were weighed, {filled} g are in jars",
+            weighed = record.total().grams(Mass::from_mg(10)),
+            filled = filled.grams(Mass::from_mg(10)),
         )));
     }
     let jars = request
@@ -175,19 +176,27 @@ fn wanted(request: &FillRequest, record: &Record) -> Result<Fill, Refusal> {
 fn words(batch: &str, fill: &Fill, record: &Record) -> Said {
     let d = Mass::from_mg(10);
     let jars = fill.last + 1 - fill.first;
-    let say = format!(
-        "Filling jars of batch {batch}: up to {jars} of {} g each, {} g at most; there are {} g.\n\
-         Stop the batch when the bowl is empty. Judged by {}.",
-        fill.nominal.grams(d),
-        (fill.nominal + fill.over).round_to(d).grams(d),
-        fill.made.grams(d),
-        fill.rule.source(),
+    let say = phrase!(
+        "Filling jars of batch {batch}: up to {jars} of {fill} g each, {most} g at most; there are {made} g.\nStop the \
+         batch when the bowl is empty. Judged by {rule}.",
+        batch,
+        jars,
+        fill = fill.nominal.grams(d),
+        most = (fill.nominal + fill.over).round_to(d).grams(d),
+        made = fill.made.grams(d),
+        rule = fill.rule.source(),
     );
     let mut said = Said::new(say);
     if let Some(warning) = record.standing().warning() {
-        let weighed = counted(record.weighed().count(), "weight is", "weights are");
-        said.note(format!("the batch is {warning}; {weighed} in its log."));
+        said.note(match record.weighed().count() {
+            1 => phrase!("the batch is {warning}; 1 weight is in its log.", warning),
+            weights => phrase!(
+                "the batch is {warning}; {weights} weights are in its log.",
+                warning,
+                weights,
+            ),
+        });
     }
-    said.say.push_str(&format!("\n{SAMPLING_NOTE}"));
+    said.say = phrase!("{said}\n{note}", said = said.say, note = SAMPLING_NOTE);
     said
 }

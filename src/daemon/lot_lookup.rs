@@ -6,6 +6,7 @@ use super::core::Core;
 use super::pending::PendingReply;
 use super::ports::Weigher;
 use super::stock::Question;
+use crate::language::{Sentence, phrase};
 use crate::lots::advice::{Advice, ForStep, Need, Snapshot};
 use crate::mass::Mass;
 use crate::protocol::reply;
@@ -36,7 +37,7 @@ impl<H: Weigher> Core<H> {
             reply,
         };
         if let Err(Question::Lot { reply, .. }) = self.looking.ask(question, files) {
-            let text = "other lots are still being looked up; name it again in a moment";
+            let text = phrase!("other lots are still being looked up; name it again in a moment");
             let _ = reply.send(Err(Refusal::new(text)));
         }
     }
@@ -77,7 +78,11 @@ impl<H: Weigher> Core<H> {
                 reply,
             } => {
                 for warning in stock.warn(&needs) {
-                    said.note(format!("{}.", warning.trim_end_matches('.')));
+                    // One with a place of a file has its stop already.
+                    match warning.ends_with('.') {
+                        true => said.note(warning),
+                        false => said.note(phrase!("{warning}.", warning)),
+                    }
                 }
                 let _ = reply.send(Ok(Answer::Said(said)));
             }
@@ -114,43 +119,47 @@ impl<H: Weigher> Core<H> {
         despite: Option<String>,
         step: &ForStep,
         stock: Option<&Snapshot>,
-    ) -> Result<(Option<String>, Option<String>), Refusal> {
+    ) -> Result<(Option<String>, Option<Sentence>), Refusal> {
         // The lot was read off the package of that step, and of no other.
         let same = |now: &ForStep| (&now.batch, &now.ingredient) == (&step.batch, &step.ingredient);
         let now = self.step_now();
         let Some(now) = now.filter(same) else {
-            let refusal = Refusal::new(format!(
-                "{} was finished while lot {lot} was being looked up, so the lot was not taken; \
-                 write it down as a note",
-                step.ingredient
+            let refusal = Refusal::new(phrase!(
+                "{ingredient} was finished while lot {lot} was being looked up, so the lot was not taken; write it down as \
+                 a note",
+                ingredient = &step.ingredient,
+                lot,
             ));
             return Err(refusal.help(Help::Note));
         };
         let advice = stock.map_or(Advice::Good(None), |stock| stock.advise(lot, &now));
         let broken = self.bench.out_of_limits_with(lot);
-        let broken = broken.map(|broken| format!("with lot {lot}, {broken}"));
+        let broken = broken.map(|broken| phrase!("with lot {lot}, {broken}", lot, broken));
         let advice = match (advice, broken) {
             (advice, None) => advice,
             (Advice::Good(_), Some(broken)) => Advice::Against(broken),
             (Advice::Against(why), Some(broken)) => {
-                Advice::Against(format!("{}; {broken}", why.trim_end_matches('.')))
+                Advice::Against(phrase!("{why}; {broken}", why = stopless(why), broken))
             }
         };
         match (advice, despite) {
             (Advice::Good(say), None) => Ok((None, say)),
             (Advice::Good(say), Some(reason)) => Ok((Some(format!("lot {lot}: {reason}")), say)),
             (Advice::Against(why), Some(reason)) => {
-                let why = shortened(&why);
-                let note = format!("{why}; taken all the same: {reason}");
-                Ok((
-                    Some(note),
-                    Some(format!("Noted: {why}, taken all the same.")),
-                ))
+                let short = shortened(&why);
+                let note = format!("{short}; taken all the same: {reason}");
+                // What is too long for the log is too long to be said.
+                let why = match *why == *short {
+                    true => why,
+                    false => short.as_str().into(),
+                };
+                let say = phrase!("Noted: {why}, taken all the same.", why);
+                Ok((Some(note), Some(say)))
             }
             (Advice::Against(why), None) => {
-                let refusal = Refusal::new(format!(
-                    "{}. Take another lot, or say why this one is good.",
-                    why.trim_end_matches('.')
+                let refusal = Refusal::new(phrase!(
+                    "{why}. Take another lot, or say why this one is good.",
+                    why = stopless(why),
                 ));
                 Err(refusal.help_of(Help::Despite, lot))
             }
@@ -158,7 +167,7 @@ impl<H: Weigher> Core<H> {
     }
 
     /// The lot goes to the bench, after its note; the reply waits for both rows.
-    fn take_lot(&mut self, lot: String, note: Option<String>, say: Option<String>, reply: Reply) {
+    fn take_lot(&mut self, lot: String, note: Option<String>, say: Option<Sentence>, reply: Reply) {
         let mut tickets = Vec::new();
         let note = note.map(Command::Note);
         let mut said = Ok(String::new());
@@ -171,7 +180,11 @@ impl<H: Weigher> Core<H> {
         }
         match said {
             Ok(said) => {
-                let say = say.map_or(said.clone(), |more| format!("{said} {more}"));
+                let language = self.speaks();
+                let say = match say {
+                    Some(more) => format!("{said} {}", more.in_language(language)),
+                    None => said,
+                };
                 self.pending
                     .add(PendingReply::new(reply, say, None, tickets));
             }
@@ -179,6 +192,14 @@ impl<H: Weigher> Core<H> {
                 let _ = reply.send(Err(refusal));
             }
         }
+    }
+}
+
+/// What a sentence goes on with behind it.
+fn stopless(why: Sentence) -> Sentence {
+    match why.strip_suffix('.') {
+        Some(bare) => bare.into(),
+        None => why,
     }
 }
 

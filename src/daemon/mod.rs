@@ -79,6 +79,7 @@ pub async fn serve<H: ports::Weigher>(
     let (calls, queue) = mpsc::channel(CALLS);
     let _ = std::fs::remove_file(display::address_file(claim.path()));
     let config = parts.config.held();
+    let spoken = config.clone();
     let page = &config.now().page;
     let page = page.on.then(|| Page::open(page, claim.path()));
     let lots = parts.opener.stock().map(|files| files.list);
@@ -104,7 +105,7 @@ pub async fn serve<H: ports::Weigher>(
     }
     if let Some(listener) = claim.take_listener() {
         let listener = tokio::net::UnixListener::from_std(listener)?;
-        let server = tokio::spawn(control::serve(listener, calls, door));
+        let server = tokio::spawn(control::serve(listener, calls, door, spoken));
         // When the loop has ended, the queue of calls is gone and the server ends by itself.
         core.run(queue, orders).await;
         let _ = server.await;

@@ -22,11 +22,11 @@ use crate::journal::store::log::{Found, LogFile};
 use crate::journal::store::spill;
 use crate::journal::store::spill::TakenIn;
 use crate::journal::store::writer::{LogWriter, RETRY};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest};
-use crate::text::{counted, listed};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind, goes_on};
@@ -107,15 +107,15 @@ impl BatchOpener {
             Err(why) => {
                 return Ok(Checks {
                     rows: vec![Draft::new(RowKind::Note, why.clone())],
-                    notes: vec![why],
+                    notes: vec![why.into()],
                 });
             }
         };
         let refused = |one: &Checked| Some((one.refusal()?, one.scale.clone()));
         if let Some((why, name)) = found.iter().find_map(refused).filter(|_| daily) {
-            let refusal = Refusal::new(format!(
-                "{why}, and one is asked for each day by the configuration; check it with a test weight, \
-                 then go on"
+            let refusal = Refusal::new(phrase!(
+                "{why}, and one is asked for each day by the configuration; check it with a test weight, then go on",
+                why,
             ));
             return Err(refusal.help_of(Help::ScaleCheck, &name));
         }
@@ -161,16 +161,16 @@ impl BatchOpener {
         let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
         let Found { torn, record } = found;
         let mut say = match plan.filling {
-            Some(_) => format!(
-                "Going on with filling jars of batch {}: {} are recorded.",
-                log.batch(),
-                record.filled.len()
+            Some(_) => phrase!(
+                "Going on with filling jars of batch {batch}: {jars} are recorded.",
+                batch = log.batch(),
+                jars = record.filled.len(),
             ),
-            None => format!(
-                "Going on with batch {}: {} of {} steps are recorded.",
-                log.batch(),
-                record.settled().count(),
-                plan.steps.len()
+            None => phrase!(
+                "Going on with batch {batch}: {settled} of {of} steps are recorded.",
+                batch = log.batch(),
+                settled = record.settled().count(),
+                of = plan.steps.len(),
             ),
         };
         let mut rows = Vec::new();
@@ -187,7 +187,10 @@ impl BatchOpener {
             Why::Word => "taken up again by a person's word".to_owned(),
         };
         if let Some(torn) = torn {
-            say.push_str(&format!(" Note: {torn}; no recorded weight is lost."));
+            say = say.and(phrase!(
+                "Note: {torn}; no recorded weight is lost.",
+                torn = torn.to_string(),
+            ));
             note.push_str(&format!("; {torn}"));
         }
         for taken in self
@@ -195,11 +198,11 @@ impl BatchOpener {
             .iter()
             .filter(|t| t.rows > 0 && t.batch == log.batch())
         {
-            let words = format!(
-                "rows that could not be written before it ended were added: {}",
-                taken.rows
+            let words = phrase!(
+                "rows that could not be written before it ended were added: {rows}",
+                rows = taken.rows,
             );
-            say.push_str(&format!(" Note: {words}."));
+            say = say.and(phrase!("Note: {words}.", words = words.clone()));
             note.push_str(&format!("; {words}"));
         }
         rows.push(Draft::new(RowKind::Note, note));
@@ -239,7 +242,7 @@ pub(super) enum Why {
 #[derive(Default)]
 pub(super) struct Checks {
     pub rows: Vec<Draft>,
-    pub notes: Vec<String>,
+    pub notes: Vec<Sentence>,
 }
 
 /// Adds rows that no engine made.
@@ -292,12 +295,16 @@ impl Opener for BatchOpener {
             let _ = std::fs::remove_file(log.path());
             return Err(not_begun(error.to_string()));
         }
-        let say = format!(
-            "Batch {} has begun: {} g in {}. Its log is {}.",
-            log.batch(),
-            plan.batch.grams(Mass::from_g(1)),
-            counted(plan.steps.len(), "step", "steps"),
-            log.path().display()
+        let steps = match plan.steps.len() {
+            1 => phrase!("1 step"),
+            steps => phrase!("{steps} steps", steps),
+        };
+        let say = phrase!(
+            "Batch {batch} has begun: {grams} g in {steps}. Its log is {log}.",
+            batch = log.batch(),
+            grams = plan.batch.grams(Mass::from_g(1)),
+            steps,
+            log = log.path().display().to_string(),
         );
         let mut said = Said::new(say);
         if let Some(rounded) = plan
@@ -307,8 +314,9 @@ impl Opener for BatchOpener {
             said.note(format!("{rounded}."));
         }
         if let Some(short) = short {
-            said.note(format!(
-                "{short} Before anything is poured, stop and begin again with it."
+            said.note(phrase!(
+                "{short} Before anything is poured, stop and begin again with it.",
+                short = short.told(),
             ));
         }
         for note in checks.notes {
@@ -452,7 +460,7 @@ fn overweighed(plan: &Plan, wanted: &[(usize, Mass)]) -> Result<Option<Amendment
 }
 
 /// One sentence about the steps that their scales cannot prove; `None` where all are proven.
-pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<String> {
+pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<Sentence> {
     let numbers: Vec<String> = plan
         .steps
         .iter()
@@ -460,15 +468,15 @@ pub fn unproven(plan: &Plan, scales: &[ScaleAbility], guard: f64) -> Option<Stri
         .filter(|(_, feasible)| feasible.as_ref().is_none_or(|f| !f.window.proven))
         .map(|(step, _)| format!("{} ({})", step.number, step.ingredient))
         .collect();
-    let word = match numbers.len() {
-        0 => return None,
-        1 => "step",
-        _ => "steps",
+    let which = match numbers.as_slice() {
+        [] => return None,
+        [one] => phrase!("step {one}", one),
+        [first @ .., last] => phrase!("steps {first} and {last}", first = first.join(", "), last),
     };
-    let which = listed(&numbers, "and");
-    Some(format!(
-        "the scale is too coarse to prove the tolerance of {word} {which}; it is weighed as well as \
-         the scale can, and `bismar check` with the same formula and size tells what would help."
+    Some(phrase!(
+        "the scale is too coarse to prove the tolerance of {which}; it is weighed as well as the scale can, and `bismar \
+         check` with the same formula and size tells what would help.",
+        which,
     ))
 }
 

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
 
 use super::rows::Rows;
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, Term, phrase};
 use crate::protocol::reply::{Answer, Refusal, Reply, Said};
 
 /// The longest wait of a reply; well below what a client waits for one.
@@ -22,7 +22,7 @@ pub struct PendingReply {
     /// What the bench said of the word.
     pub say: String,
     /// Said instead where the rows are not on the disk: `say` would not be true.
-    pub unwritten: Option<&'static str>,
+    pub unwritten: Option<Term>,
     /// The rows that it made.
     pub tickets: Vec<u64>,
     pub due: Instant,
@@ -32,7 +32,7 @@ impl PendingReply {
     pub fn new(
         reply: oneshot::Sender<Reply>,
         say: String,
-        unwritten: Option<&'static str>,
+        unwritten: Option<Term>,
         tickets: Vec<u64>,
     ) -> PendingReply {
         PendingReply {
@@ -42,6 +42,12 @@ impl PendingReply {
             tickets,
             due: Instant::now() + LONGEST,
         }
+    }
+
+    /// What was said of the word, where the rows are not on the disk.
+    fn said(&self) -> Sentence {
+        let say = || Sentence::from(self.say.as_str());
+        self.unwritten.map_or_else(say, Sentence::from)
     }
 
     fn is_settled(&self, rows: Option<&Rows>, now: Instant) -> bool {
@@ -57,10 +63,10 @@ impl PendingReply {
         let rows = rows.filter(|rows| self.tickets.iter().any(|ticket| rows.waits(*ticket)));
         let (pending, say) = match rows {
             Some(rows) => {
-                let said = self.unwritten.unwrap_or(&self.say);
-                (rows.waiting(), format!("{said} {}", pending_words(rows)))
+                let said = self.said().and(pending_words(rows));
+                (rows.waiting(), said)
             }
-            None => (0, self.say),
+            None => (0, self.say.into()),
         };
         let said = Said {
             pending: Some(pending),
@@ -92,8 +98,8 @@ impl PendingReplies {
     /// The row of `ticket` will never be written; `why` is for a person.
     pub fn lost(&mut self, ticket: u64, why: &str) {
         for reply in (self.0).extract_if(.., |reply| reply.tickets.contains(&ticket)) {
-            let said = reply.unwritten.unwrap_or(&reply.say);
-            let refusal = Refusal::new(format!("{said} NOT in the log: {why}"));
+            let said = reply.said();
+            let refusal = Refusal::new(phrase!("{said} NOT in the log: {why}", said, why));
             let _ = reply.reply.send(Err(refusal));
         }
     }
@@ -115,13 +121,15 @@ pub fn rows_are(count: usize) -> Sentence {
 }
 
 /// How many rows are in no log, why, and what becomes of them.
-pub fn pending_words(rows: &Rows) -> String {
+pub fn pending_words(rows: &Rows) -> Sentence {
     let count = rows_are(rows.waiting());
     match rows.failure() {
-        Some(why) => format!(
-            "{count} NOT in the log yet: {why}. What is not written is tried again every second; \
-             if the daemon ends before that, it is kept in a file and the daemon says where."
+        Some(why) => phrase!(
+            "{count} NOT in the log yet: {why}. What is not written is tried again every second; if the daemon ends before \
+             that, it is kept in a file and the daemon says where.",
+            count,
+            why = why.to_string(),
         ),
-        None => format!("{count} still on the way to the log."),
+        None => phrase!("{count} still on the way to the log.", count),
     }
 }

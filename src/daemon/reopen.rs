@@ -11,8 +11,8 @@ use crate::formula::remedy::remedy;
 use crate::journal::batch::composition::{HeldPart, held};
 use crate::journal::format::cell::Grams;
 use crate::journal::store::log::LogFile;
+use crate::language::phrase;
 use crate::protocol::reply::{Refusal, Said};
-use crate::text::counted;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
@@ -23,8 +23,9 @@ impl BatchOpener {
     pub(super) fn take_up_stopped(&self, batch: &str) -> Result<Opened, Refusal> {
         let (path, batch, _) = self.weighed_log(Some(batch))?;
         let over = || {
-            Refusal::new(format!(
-                "nothing of batch {batch} is open: every step of it is weighed or left out"
+            Refusal::new(phrase!(
+                "nothing of batch {batch} is open: every step of it is weighed or left out",
+                batch = &batch,
             ))
         };
         self.go_on(&path, Why::Word)?.ok_or_else(over)
@@ -33,13 +34,15 @@ impl BatchOpener {
     pub(super) fn mend_closed(&self, batch: &str, way: Way) -> Result<Opened, Refusal> {
         let (path, batch, record) = self.weighed_log(Some(batch))?;
         if !record.ended {
-            return Err(Refusal::new(format!(
-                "batch {batch} is not closed; nothing has to be opened again"
+            return Err(Refusal::new(phrase!(
+                "batch {batch} is not closed; nothing has to be opened again",
+                batch,
             )));
         }
         if !record.filled.is_empty() {
-            return Err(Refusal::new(format!(
-                "jars are filled from batch {batch} already; what is in them cannot be mended"
+            return Err(Refusal::new(phrase!(
+                "jars are filled from batch {batch} already; what is in them cannot be mended",
+                batch,
             )));
         }
         let opening = (record.opening.as_ref())
@@ -67,7 +70,7 @@ impl BatchOpener {
         let before = first.map_or(plan.steps.len() + 1, |step| step.number);
         let change = change_of(&found, &parts, &plan, before, is_done)
             .filter(|change| !change.add.is_empty() || !change.later.is_empty())
-            .ok_or("nothing has to be added; the batch stays closed as it is")?;
+            .ok_or_else(|| phrase!("nothing has to be added; the batch stays closed as it is"))?;
         let row = Draft {
             target: Some(found.batch),
             readability: d,
@@ -83,11 +86,20 @@ impl BatchOpener {
             ..record.progress(&plan)
         };
         let (log, answers) = self.start(log)?;
-        let say = format!(
-            "Batch {batch} is open again and becomes {} g: {} more, {} raised.",
-            found.batch.grams(d),
-            counted(change.add.len(), "step", "steps"),
-            counted(change.later.len(), "target", "targets")
+        let steps = match change.add.len() {
+            1 => phrase!("1 step"),
+            steps => phrase!("{steps} steps", steps),
+        };
+        let targets = match change.later.len() {
+            1 => phrase!("1 target"),
+            targets => phrase!("{targets} targets", targets),
+        };
+        let say = phrase!(
+            "Batch {batch} is open again and becomes {grams} g: {steps} more, {targets} raised.",
+            batch = &batch,
+            grams = found.batch.grams(d),
+            steps,
+            targets,
         );
         let mut said = Said::new(say);
         for note in checks.notes {

@@ -12,6 +12,7 @@ use super::context::Context;
 use super::{ask, idle};
 use crate::guide::{Guide, Taken};
 use crate::journal::read::scale_checks;
+use crate::language::{Language, Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::repeatability::WEIGHINGS;
@@ -23,7 +24,9 @@ use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
 use crate::text::harmless_json;
 use crate::workshop::repeatability;
-use crate::workshop::scale_check::{Check, CheckLog, Heard, NOT_PASSED, ability, hear};
+use crate::workshop::scale_check::{
+    Check, CheckLog, Heard, NOT_PASSED, READINGS_ENDED, ability, hear,
+};
 use crate::workshop::scale_setup::{self, add_vessel, is_another_vessel, name_of};
 
 /// A check that nobody goes on with is over then.
@@ -36,7 +39,7 @@ const LONGEST_OF_TEN: Duration = Duration::from_secs(2400);
 pub struct Standing {
     /// `check`, `repeatability` or `vessel`.
     event: &'static str,
-    pub say: String,
+    pub say: Sentence,
     /// Whether it is over.
     pub over: bool,
     /// Whether the scale passed; `None` where that is not known, or not yet.
@@ -44,9 +47,13 @@ pub struct Standing {
 }
 
 impl Standing {
-    /// As one event for the browsers.
-    pub fn to_json(&self) -> String {
-        harmless_json(&serde_json::json!(self).to_string())
+    /// As one event for the browsers, in their language.
+    pub fn to_json(&self, language: Language) -> String {
+        let said = Standing {
+            say: self.say.put_into(language),
+            ..self.clone()
+        };
+        harmless_json(&serde_json::json!(said).to_string())
     }
 }
 
@@ -78,7 +85,7 @@ impl Checks {
     }
 
     /// Ends the check that runs, and says so; `false` where none does.
-    pub async fn end(&self, say: &str) -> bool {
+    pub async fn end(&self, say: Sentence) -> bool {
         let running = self.running().take();
         let Some(task) = running.filter(|task| !task.is_finished()) else {
             return false;
@@ -107,15 +114,17 @@ impl Checks {
         scale: String,
         weight: &str,
         class: &str,
-    ) -> Result<String, String> {
-        let weight = Mass::parse_with_unit(weight).map_err(|error| error.to_string())?;
-        let class = WeightClass::from_name(class).ok_or("the classes are E2, F1, F2 and M1")?;
+    ) -> Result<Sentence, Sentence> {
+        let weight = Mass::parse_with_unit(weight)?;
+        let class = WeightClass::from_name(class)
+            .ok_or_else(|| phrase!("the classes are E2, F1, F2 and M1"))?;
         let ability = idle_scale(calls, context, &scale).await?;
-        let load = TestLoad::new(vec![weight]).ok_or("no test weight has that mass")?;
+        let load =
+            TestLoad::new(vec![weight]).ok_or_else(|| phrase!("no test weight has that mass"))?;
         let check = Check::new(load, class, &ability)?;
         let (log, events, say) = self.logged(calls, context, &ability).await?;
         let voice = self.voice("check");
-        voice.tell(&say, false, None);
+        voice.tell(say.clone(), false, None);
         let led = lead(voice, check, ability, log, events);
         *self.running() = Some(tokio::spawn(led));
         Ok(say)
@@ -132,18 +141,18 @@ impl Checks {
         context: &Context,
         scale: String,
         write: bool,
-    ) -> Result<String, String> {
+    ) -> Result<Sentence, Sentence> {
         let ability = idle_scale(calls, context, &scale).await?;
         let into = match write {
             true => Some((
-                context.config_file().map_err(|error| error.to_string())?,
+                context.config_file().map_err(|error| error.told())?,
                 calls.clone(),
             )),
             false => None,
         };
         let (log, events, say) = self.logged(calls, context, &ability).await?;
         let voice = self.voice("repeatability");
-        voice.tell(&say, false, None);
+        voice.tell(say.clone(), false, None);
         let led = lead_repeatability(voice, ability, log, events, into);
         *self.running() = Some(tokio::spawn(led));
         Ok(say)
@@ -156,17 +165,17 @@ impl Checks {
         calls: &mpsc::Sender<Call>,
         context: &Context,
         ability: &ScaleAbility,
-    ) -> Result<(CheckLog, Inbox, String), String> {
-        self.end("Another check was begun.").await;
+    ) -> Result<(CheckLog, Inbox, Sentence), Sentence> {
+        self.end(phrase!("Another check was begun.")).await;
         let logs = context.config().logs().map_err(|error| error.to_string())?;
         let opened = tokio::task::spawn_blocking(move || scale_checks::open(&logs)).await;
         let opened = opened.map_err(|error| error.to_string())?;
         let (log, found) = opened.map_err(|error| error.to_string())?;
         let log = CheckLog::new(log, &ability.name, ability.readability);
         let events = readings(calls).await.map_err(|refusal| refusal.error)?;
-        let mut say = format!("Scale {}: take everything off the pan.", ability.name);
+        let mut say = clear_pan(&ability.name);
         if let Some(torn) = found.and_then(|found| found.torn) {
-            say.push_str(&format!(" Note: {torn}."));
+            say = say.and(phrase!("Note: {torn}.", torn = torn.to_string()));
         }
         Ok((log, events, say))
     }
@@ -183,28 +192,29 @@ impl Checks {
         scale: String,
         name: &str,
         capacity: String,
-    ) -> Result<String, String> {
-        let standing = idle(calls, "weigh the vessel when it is over").await;
+    ) -> Result<Sentence, Sentence> {
+        let standing = idle(calls, term!("weigh the vessel when it is over")).await;
         let standing = standing.map_err(|refusal| refusal.error)?;
         let config = context.config();
-        let name = name_of(name).ok_or("say what it is called, as: small beaker")?;
+        let name =
+            name_of(name).ok_or_else(|| phrase!("say what it is called, as: small beaker"))?;
         if is_another_vessel(&config, &name) {
-            return Err(format!("another vessel is named {name} already"));
+            return Err(phrase!("another vessel is named {name} already", name));
         }
         if !capacity.trim().is_empty() {
             let holds = Mass::parse_with_unit(&capacity);
-            holds.map_err(|error| format!("what it holds: {error}"))?;
+            holds.map_err(|why| phrase!("what it holds: {why}", why = Sentence::from(why)))?;
         }
         if !config.scales.iter().any(|known| known.name == scale) {
-            return Err("there is no scale of that name".to_owned());
+            return Err(phrase!("there is no scale of that name"));
         }
-        let file = context.config_file().map_err(|error| error.to_string())?;
+        let file = context.config_file().map_err(|error| error.told())?;
         let ability = ability(&config, &scale, &standing.status);
-        self.end("Another weighing was begun.").await;
+        self.end(phrase!("Another weighing was begun.")).await;
         let events = readings(calls).await.map_err(|refusal| refusal.error)?;
-        let say = format!("Scale {scale}: take everything off the pan.");
+        let say = clear_pan(&scale);
         let voice = self.voice("vessel");
-        voice.tell(&say, false, None);
+        voice.tell(say.clone(), false, None);
         let vessel = Vessel {
             name,
             capacity,
@@ -229,14 +239,19 @@ async fn idle_scale(
     calls: &mpsc::Sender<Call>,
     context: &Context,
     scale: &str,
-) -> Result<ScaleAbility, String> {
-    let standing = idle(calls, "check the scale when it is over").await;
+) -> Result<ScaleAbility, Sentence> {
+    let standing = idle(calls, term!("check the scale when it is over")).await;
     let standing = standing.map_err(|refusal| refusal.error)?;
     let config = context.config();
     if !config.scales.iter().any(|known| known.name == scale) {
-        return Err("there is no scale of that name".to_owned());
+        return Err(phrase!("there is no scale of that name"));
     }
     Ok(ability(&config, scale, &standing.status))
+}
+
+/// What is done first.
+fn clear_pan(scale: &str) -> Sentence {
+    phrase!("Scale {scale}: take everything off the pan.", scale)
 }
 
 /// The daemon's readings from now on.
@@ -254,10 +269,10 @@ struct Voice {
 }
 
 impl Voice {
-    fn tell(&self, say: &str, over: bool, passed: Option<bool>) {
+    fn tell(&self, say: Sentence, over: bool, passed: Option<bool>) {
         self.standing.send_replace(Some(Standing {
             event: self.event,
-            say: say.to_owned(),
+            say,
             over,
             passed,
         }));
@@ -269,7 +284,7 @@ impl Voice {
         guide: Guide,
         ability: &ScaleAbility,
         events: Inbox,
-        nothing: &str,
+        nothing: Term,
     ) -> Option<Vec<Taken>> {
         let weighing = weigh(self, guide, ability, events);
         let longest = match self.event {
@@ -278,17 +293,20 @@ impl Voice {
         };
         let say = match tokio::time::timeout(longest, weighing).await {
             Ok(Ok(taken)) => return Some(taken),
-            Ok(Err(why)) => format!("{why}; {nothing}."),
-            Err(_) => format!("Nothing happened for a long time: it is over, {nothing}."),
+            Ok(Err(why)) => phrase!("{why}; {nothing}.", why, nothing),
+            Err(_) => phrase!(
+                "Nothing happened for a long time: it is over, {nothing}.",
+                nothing
+            ),
         };
-        self.tell(&say, true, None);
+        self.tell(say, true, None);
         None
     }
 }
 
 async fn lead(voice: Voice, check: Check, ability: ScaleAbility, log: CheckLog, events: Inbox) {
     let guide = Guide::new(1, Some(check.limits.nominal), ability.readability);
-    let nothing = "nothing was logged";
+    let nothing = term!("nothing was logged");
     let taken = voice.weighed(guide, &ability, events, nothing).await;
     let Some(taken) = taken.and_then(|all| all.last().copied()) else {
         return;
@@ -303,13 +321,14 @@ async fn lead(voice: Voice, check: Check, ability: ScaleAbility, log: CheckLog, 
     });
     let say = match logged.await.map_err(|error| error.to_string()) {
         Ok(Ok(())) if passed => words,
-        Ok(Ok(())) => format!("{words}\n{NOT_PASSED}."),
-        Ok(Err(why)) | Err(why) => {
-            let say = format!("{words}\nIt is NOT logged: {why}");
-            return voice.tell(&say, true, None);
-        }
+        Ok(Ok(())) => phrase!("{words}\n{remedy}.", words, remedy = NOT_PASSED),
+        Ok(Err(why)) | Err(why) => return voice.tell(unlogged(words, why), true, None),
     };
-    voice.tell(&say, true, Some(passed));
+    voice.tell(say, true, Some(passed));
+}
+
+fn unlogged(words: Sentence, why: String) -> Sentence {
+    phrase!("{words}\nIt is NOT logged: {why}", words, why)
 }
 
 async fn lead_repeatability(
@@ -321,45 +340,49 @@ async fn lead_repeatability(
 ) {
     let d = ability.readability;
     let guide = Guide::new(WEIGHINGS, None, d);
-    let nothing = "nothing was logged";
+    let nothing = term!("nothing was logged");
     let Some(taken) = voice.weighed(guide, &ability, events, nothing).await else {
         return;
     };
     let Some(found) = repeatability::found(&taken, d) else {
-        return voice.tell("Too few weighings; nothing was logged.", true, None);
+        return voice.tell(
+            phrase!("Too few weighings; nothing was logged."),
+            true,
+            None,
+        );
     };
-    let mut words = repeatability::words(&found);
+    let words = repeatability::words(&found);
     let logged = tokio::task::spawn_blocking(move || {
         repeatability::log(&mut log, &taken, &found).map_err(|error| error.to_string())
     });
     if let Ok(Err(why)) | Err(why) = logged.await.map_err(|error| error.to_string()) {
-        return voice.tell(&format!("{words}\nIt is NOT logged: {why}"), true, None);
+        return voice.tell(unlogged(words, why), true, None);
     }
     let Some((file, calls)) = into else {
-        return voice.tell(&words, true, Some(true));
+        return voice.tell(words, true, Some(true));
     };
     let scale = ability.name;
     let written = tokio::task::spawn_blocking(move || {
         scale_setup::set_repeatability(&file, &scale, &found).map_err(|error| error.words())
     });
-    let written = written.await.map_err(|error| error.to_string());
+    let written = written.await.map_err(|error| error.to_string().into());
     match taken_over(written.and_then(|done| done), &calls).await {
         Ok(()) => {
-            words.push_str("\nbismar counts with it from now on.");
-            voice.tell(&words, true, Some(true));
+            let say = phrase!("{words}\nbismar counts with it from now on.", words);
+            voice.tell(say, true, Some(true));
         }
         Err(why) => {
-            words.push_str(&format!("\nbismar does NOT count with it: {why}"));
-            voice.tell(&words, true, Some(false));
+            let say = phrase!("{words}\nbismar does NOT count with it: {why}", words, why);
+            voice.tell(say, true, Some(false));
         }
     }
 }
 
 /// Has the daemon take the configuration, where it was written.
 async fn taken_over<T>(
-    written: Result<T, String>,
+    written: Result<T, Sentence>,
     calls: &mpsc::Sender<Call>,
-) -> Result<(), String> {
+) -> Result<(), Sentence> {
     written?;
     let reply = ask(calls, Request::Reload, None, None).await;
     reply.map(|_| ()).map_err(|refusal| refusal.error)
@@ -376,7 +399,7 @@ struct Vessel {
 async fn lead_vessel(voice: Voice, vessel: Vessel, ability: ScaleAbility, events: Inbox) {
     let d = ability.readability;
     let guide = Guide::new(1, None, d);
-    let nothing = "nothing was written";
+    let nothing = term!("nothing was written");
     let taken = voice.weighed(guide, &ability, events, nothing).await;
     let Some(taken) = taken.and_then(|all| all.last().copied()) else {
         return;
@@ -388,18 +411,25 @@ async fn lead_vessel(voice: Voice, vessel: Vessel, ability: ScaleAbility, events
         calls,
     } = vessel;
     let empty = format!("{} g", taken.net().grams(d));
-    let said = format!("{name} weighs {empty}");
+    let said = phrase!(
+        "{name} weighs {empty} g",
+        name = &name,
+        empty = taken.net().grams(d)
+    );
     let written = tokio::task::spawn_blocking(move || {
         add_vessel(&file, &name, &empty, &capacity).map_err(|error| error.words())
     });
-    let written = written.await.map_err(|error| error.to_string());
+    let written = written.await.map_err(|error| error.to_string().into());
     match taken_over(written.and_then(|done| done), &calls).await {
-        Ok(()) => voice.tell(&format!("{said}; it is in the list."), true, Some(true)),
-        Err(why) => voice.tell(
-            &format!("{said}. It is NOT in the list: {why}"),
+        Ok(()) => voice.tell(
+            phrase!("{said}; it is in the list.", said),
             true,
-            Some(false),
+            Some(true),
         ),
+        Err(why) => {
+            let say = phrase!("{said}. It is NOT in the list: {why}", said, why);
+            voice.tell(say, true, Some(false));
+        }
     }
 }
 
@@ -409,7 +439,7 @@ async fn weigh(
     mut guide: Guide,
     ability: &ScaleAbility,
     mut events: Inbox,
-) -> Result<Vec<Taken>, &'static str> {
+) -> Result<Vec<Taken>, Term> {
     while let Some(line) = events.next().await {
         match hear(&mut guide, &ability.name, &line) {
             Heard::Told(told) => {
@@ -419,7 +449,7 @@ async fn weigh(
                         _ => told.say(ability.readability),
                     };
                     if let Some(say) = say {
-                        voice.tell(&say, false, None);
+                        voice.tell(say, false, None);
                     }
                 }
             }
@@ -429,5 +459,5 @@ async fn weigh(
             return Ok(guide.taken().to_vec());
         }
     }
-    Err("the daemon's readings ended")
+    Err(READINGS_ENDED)
 }

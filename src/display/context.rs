@@ -9,6 +9,7 @@ use crate::document::shown;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::summary::Summary;
 use crate::journal::read::folder::{all_threads, each_batch};
+use crate::language::phrase;
 use crate::lots::Lot;
 use crate::mass::Mass;
 use crate::workshop::batches::archive;
@@ -34,10 +35,11 @@ impl Context {
     /// # Errors
     /// Where its place is not known.
     pub fn config_file(&self) -> Result<PathBuf, QueryError> {
-        let none = "the place of the configuration is not known, since HOME is not set";
-        self.file
-            .clone()
-            .ok_or_else(|| QueryError::Other(none.to_owned()))
+        self.file.clone().ok_or_else(|| {
+            QueryError::Other(phrase!(
+                "the place of the configuration is not known, since HOME is not set"
+            ))
+        })
     }
 
     pub fn config(&self) -> Arc<Config> {
@@ -49,10 +51,11 @@ impl Context {
     /// # Errors
     /// Where there is none.
     pub fn lots_file(&self) -> Result<PathBuf, QueryError> {
-        let none = "the list of lots is not known, since HOME is not set";
-        self.lots
-            .clone()
-            .ok_or_else(|| QueryError::Other(none.to_owned()))
+        self.lots.clone().ok_or_else(|| {
+            QueryError::Other(phrase!(
+                "the list of lots is not known, since HOME is not set"
+            ))
+        })
     }
 
     /// # Errors
@@ -76,10 +79,10 @@ impl Context {
         if plain && path.is_file() {
             return Ok(path);
         }
-        Err(QueryError::Other(format!(
-            "there is no formula \"{}\" in {}; open the list again",
-            shown(name),
-            folder.display()
+        Err(QueryError::Other(phrase!(
+            "there is no formula \"{name}\" in {folder}; open the list again",
+            name = shown(name),
+            folder = folder.display().to_string(),
         )))
     }
 

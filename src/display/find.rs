@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::watch;
 use tokio::task::{JoinHandle, JoinSet};
 
+use crate::language::{Language, Sentence, phrase};
 use crate::scale::link::LinkFault;
 use crate::scale::settings::PortSelector;
 use crate::text::harmless_json;
@@ -34,9 +35,13 @@ pub struct Finding {
 }
 
 impl Finding {
-    /// As one event for the browsers.
-    pub fn to_json(&self) -> String {
-        harmless_json(&serde_json::json!(self).to_string())
+    /// As one event for the browsers, in their language.
+    pub fn to_json(&self, language: Language) -> String {
+        let mut said = self.clone();
+        for port in &mut said.ports {
+            port.say = port.say.put_into(language);
+        }
+        harmless_json(&serde_json::json!(said).to_string())
     }
 }
 
@@ -55,7 +60,7 @@ pub struct Heard {
     /// As the page named it.
     pub port: String,
     pub stage: Stage,
-    pub say: String,
+    pub say: Sentence,
     /// What the scale shows now, with its unit.
     pub shows: Option<String>,
     /// Its layout and the line's settings.
@@ -107,7 +112,7 @@ impl Finds {
         let heard = |(port, _): &Wanted| Heard {
             port: port.clone(),
             stage: Stage::Listening,
-            say: "Listening.".to_owned(),
+            say: phrase!("Listening."),
             shows: None,
             line: None,
             readability: None,
@@ -193,7 +198,7 @@ async fn one(
         baud: None,
         framing: None,
     };
-    let mut tell = |say: &str| change(&|heard| heard.say = say.trim().to_owned());
+    let mut tell = |say: &Sentence| change(&|heard| heard.say = say.clone());
     let error = match search.search(&mut tell).await {
         Err(error) => error,
         Ok(scale) => {
@@ -228,26 +233,30 @@ async fn one(
 }
 
 /// Why there is no scale at a port, and what to do, as it is done at the page.
-fn words(error: &SearchError, port: &Path) -> String {
-    let port = port.display();
+fn words(error: &SearchError, port: &Path) -> Sentence {
+    let port = port.display().to_string();
     match error {
-        SearchError::Line(LinkFault::NotPermitted { .. }) => rights(&port.to_string()),
+        SearchError::Line(LinkFault::NotPermitted { .. }) => rights(&port),
         SearchError::Line(LinkFault::NotSerial { .. }) => {
-            format!("{port} is no serial line. Choose another port.")
+            phrase!("{port} is no serial line. Choose another port.", port)
         }
-        SearchError::NotOpened => {
-            format!("{port} does not open. Unplug the scale and plug it in again.")
-        }
-        SearchError::Silent => "Nothing was heard, and no request was answered. Press PRINT on the scale, or set it \
-             in its menu to send continuously; look whether the cable is the right one. Then listen again."
-            .to_owned(),
-        SearchError::Noise => "It sends, and at no usual speed can it be read. Look up speed, data bits and parity in \
-             the scale's menu or manual; \"bismar identify\" in a terminal takes them."
-            .to_owned(),
-        SearchError::Unknown(text) => {
-            format!("{text}\nSuch lines need a pattern of their own in the configuration file.")
-        }
-        SearchError::Line(fault) => format!("{fault}."),
-        SearchError::System(_) => format!("{error}."),
+        SearchError::NotOpened => phrase!(
+            "{port} does not open. Unplug the scale and plug it in again.",
+            port
+        ),
+        SearchError::Silent => phrase!(
+            "Nothing was heard, and no request was answered. Press PRINT on the scale, or set it in its menu to send \
+             continuously; look whether the cable is the right one. Then listen again."
+        ),
+        SearchError::Noise => phrase!(
+            "It sends, and at no usual speed can it be read. Look up speed, data bits and parity in the scale's menu or \
+             manual; \"bismar identify\" in a terminal takes them."
+        ),
+        SearchError::Unknown(text) => phrase!(
+            "{text}\nSuch lines need a pattern of their own in the configuration file.",
+            text = text.clone(),
+        ),
+        SearchError::Line(fault) => phrase!("{fault}.", fault = fault.to_string()),
+        SearchError::System(_) => phrase!("{fault}.", fault = error.to_string()),
     }
 }

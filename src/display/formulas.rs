@@ -18,9 +18,10 @@ use serde_json::{Value, json};
 use super::context::Context;
 use super::get::{self, Asked, json as told, look, told_from, unread, with};
 use super::post::{Nothing, allowed, misunderstood, parsed};
-use super::{Answered, JSON, Ours, Shared, answered, refused, refused_for, views};
+use super::{Answered, JSON, Ours, Shared, answered, refused, refused_for, spoken, views};
 use crate::formula::form::{Fault, Fields};
 use crate::formula::plan::BatchSize;
+use crate::language::{Sentence, phrase, term};
 use crate::protocol::reply::Answer;
 use crate::protocol::request;
 use crate::sheet;
@@ -57,10 +58,10 @@ async fn wanted<T: DeserializeOwned>(
     let (parts, body) = request.into_parts();
     allowed(shared, &parts.headers).map_err(refused)?;
     let body = to_bytes(body, LONGEST).await.map_err(|_| {
-        let why = "that is too long for a formula";
+        let why = term!("that is too long for a formula");
         refused((StatusCode::PAYLOAD_TOO_LARGE, why))
     })?;
-    let wanted = parsed(&body).map_err(|why| misunderstood(&why))?;
+    let wanted = parsed(&body).map_err(misunderstood)?;
     Ok((wanted, parts.headers))
 }
 
@@ -81,7 +82,7 @@ async fn open(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Re
 
 /// What is wrong with a file, with its name alone: the page tells the folder elsewhere.
 fn bare(path: &Path, error: &impl ToString) -> QueryError {
-    QueryError::Other(views::bare(error, &workshop::folder_of(path)))
+    QueryError::Other(views::bare(error, &workshop::folder_of(path)).into())
 }
 
 async fn versions(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
@@ -122,7 +123,8 @@ async fn csv(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Res
     let tell = |context: &Context, asked: &File| {
         let path = context.formula(&asked.file)?;
         let opened = formula_file::open(&path).map_err(|error| bare(&path, &error))?;
-        formula_sheet::csv(&opened.fields).map_err(|error| QueryError::Other(error.to_string()))
+        formula_sheet::csv(&opened.fields)
+            .map_err(|error| QueryError::Other(error.to_string().into()))
     };
     with(&shared, &headers, asked, tell, |text| {
         ([(CONTENT_TYPE, "text/csv; charset=utf-8")], text).into_response()
@@ -166,7 +168,7 @@ async fn card(State(shared): Ours, headers: HeaderMap, asked: Asked<Card>) -> Re
             &formula,
             batch.as_deref(),
             &grams.collect::<Vec<_>>(),
-            &cautions,
+            &cautions.iter().map(ToString::to_string).collect::<Vec<_>>(),
         ))
     };
     with(&shared, &headers, asked, tell, get::sheet_of).await
@@ -207,9 +209,12 @@ async fn check(State(shared): Ours, request: HttpRequest) -> Answered {
             Ok(size) => (size, None),
             Err(error) => (None, Some(error)),
         };
-        let mut checked = formula_file::check(&asked.fields, &path, size, &config)?;
+        let mut checked =
+            formula_file::check(&asked.fields, &path, size, &config, spoken::language())?;
         if let Some(error) = unsized_ {
-            checked.faults.push(Fault::new("batch", error.to_string()));
+            checked
+                .faults
+                .push(Fault::new("batch", spoken::said(&error.told())));
             checked.steps.clear();
         }
         Ok(json!(checked))
@@ -240,23 +245,31 @@ async fn save(State(shared): Ours, request: HttpRequest) -> Answered {
         formula_file::save(&asked.fields, at, like.as_deref(), &folder, &logs)
     });
     Ok(match saved.await? {
-        Ok(saved) => told(json!(saved)),
+        Ok(mut saved) => {
+            saved.say = saved.say.put_into(spoken::language());
+            told(json!(saved))
+        }
         Err(error) => unsaved(&error),
     })
 }
 
 fn unsaved(error: &SaveError) -> Response {
     match error {
-        SaveError::Faults(faults) => refused_told(&error.to_string(), json!({ "faults": faults })),
-        SaveError::Changed(_) => refused_told(&error.to_string(), json!({ "changed": true })),
+        SaveError::Faults(faults) => {
+            let faults = faults.iter().cloned();
+            let faults = faults.map(|fault| fault.put_into(spoken::language()));
+            let faults: Vec<Fault> = faults.collect();
+            refused_told(&error.told(), json!({ "faults": faults }))
+        }
+        SaveError::Changed(_) => refused_told(&error.told(), json!({ "changed": true })),
         SaveError::Query(error) => unread(error),
-        SaveError::Edit(error) => refused_for(StatusCode::UNPROCESSABLE_ENTITY, &error.words()),
+        SaveError::Edit(error) => refused_for(StatusCode::UNPROCESSABLE_ENTITY, error.words()),
     }
 }
 
 /// A refusal that tells more than its words.
-fn refused_told(why: &str, more: Value) -> Response {
-    let mut object = json!({ "ok": false, "error": why });
+fn refused_told(why: &Sentence, more: Value) -> Response {
+    let mut object = json!({ "ok": false, "error": spoken::said(why) });
     if let (Some(object), Value::Object(more)) = (object.as_object_mut(), more) {
         object.extend(more);
     }
@@ -283,7 +296,10 @@ async fn premix(State(shared): Ours, request: HttpRequest) -> Answered {
     Ok(match made.await? {
         Ok((saved, fields)) => told(json!({
             "file": saved.file, "name": saved.opened.fields.name, "fields": fields,
-            "say": format!("{} It stands in its place here now; save this formula too.", saved.say),
+            "say": spoken::said(&phrase!(
+                "{saved} It stands in its place here now; save this formula too.",
+                saved = saved.say,
+            )),
         })),
         Err(error) => unsaved(&error),
     })
@@ -294,7 +310,7 @@ async fn sheet(State(shared): Ours, request: HttpRequest) -> Answered {
     let made = look(&shared, &headers, move |_| formula_sheet::sheet(&pasted));
     Ok(match made.await? {
         Ok(sheet) => told(json!({ "sheet": sheet })),
-        Err(why) => refused_for(StatusCode::UNPROCESSABLE_ENTITY, &why),
+        Err(why) => refused_for(StatusCode::UNPROCESSABLE_ENTITY, why),
     })
 }
 
@@ -306,7 +322,10 @@ async fn examples(State(shared): Ours, request: HttpRequest) -> Answered {
         formula_file::put_examples(&folder).map_err(|error| QueryError::Other(error.words()))
     });
     Ok(match put.await? {
-        Ok(count) => told(json!({ "say": format!("{count} examples are in the folder.") })),
+        Ok(count) => {
+            let say = phrase!("{count} examples are in the folder.", count);
+            told(json!({ "say": spoken::said(&say) }))
+        }
         Err(error) => unread(&error),
     })
 }
@@ -327,8 +346,8 @@ async fn label(State(shared): Ours, request: HttpRequest) -> Answered {
         facts
             .write(&path)
             .map_err(|error| bare(&path, &error.words()))?;
-        Ok(format!("Written into {file}."))
+        Ok(phrase!("Written into {file}.", file))
     };
-    let tell = |say| answered(&Ok(Answer::said(say)));
+    let tell = |say| answered(Ok(Answer::said(say)));
     Ok(told_from(&shared, &headers, write, tell).await)
 }

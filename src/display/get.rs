@@ -12,7 +12,8 @@ use axum::routing::get;
 use serde::de::DeserializeOwned;
 
 use super::context::Context;
-use super::{Ours, Shared, refused, refused_for, refused_with, views};
+use super::{Ours, Shared, refused, refused_for, refused_with, spoken, views};
+use crate::language::{phrase, term};
 use crate::text::harmless_json;
 use crate::workshop::QueryError;
 
@@ -154,8 +155,9 @@ pub(super) async fn with<A: DeserializeOwned + Send + 'static, T: Send + 'static
             told_from(shared, headers, move |context| tell(context, &asked), show).await
         }
         Err(error) => {
-            let why = format!("this is no question that bismar knows: {error}");
-            refused_for(StatusCode::BAD_REQUEST, &why)
+            let error = error.to_string();
+            let why = phrase!("this is no question that bismar knows: {error}", error);
+            refused_for(StatusCode::BAD_REQUEST, why)
         }
     }
 }
@@ -184,18 +186,19 @@ pub(super) async fn look<T: Send + 'static>(
     shared.guard.session(headers).map_err(refused)?;
     let turn = Arc::clone(&shared.looks).acquire_owned();
     let Ok(Ok(turn)) = tokio::time::timeout(LONGEST_WAIT, turn).await else {
-        let why = "the disk is slow; try again in a moment";
+        let why = term!("the disk is slow; try again in a moment");
         return Err(refused((StatusCode::SERVICE_UNAVAILABLE, why)));
     };
     let context = shared.context.clone();
+    let language = spoken::language();
     let work = tokio::task::spawn_blocking(move || {
-        let told = tell(&context);
+        let told = spoken::speaking_blocked(language, || tell(&context));
         drop(turn);
         told
     });
     work.await.map_err(|error| {
         tracing::error!(%error, "an answer for the page was not worked out");
-        let why = "that could not be worked out (a fault of bismar)";
+        let why = term!("that could not be worked out (a fault of bismar)");
         refused((StatusCode::INTERNAL_SERVER_ERROR, why))
     })
 }
@@ -210,6 +213,6 @@ pub(super) fn unread(error: &QueryError) -> Response {
         | QueryError::Plan(_)
         | QueryError::Assumed(_)
         | QueryError::NoFormula(_)
-        | QueryError::Other(_) => refused_for(unread, &error.to_string()),
+        | QueryError::Other(_) => refused_for(unread, error.told()),
     }
 }

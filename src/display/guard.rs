@@ -19,6 +19,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::files;
+use crate::language::{Term, term};
 
 use axum::http::header::{CONTENT_TYPE, HOST, ORIGIN};
 use axum::http::{HeaderMap, HeaderName, StatusCode};
@@ -50,42 +51,48 @@ const MOST_CHANGES: usize = 20;
 const CHANGE_WINDOW: Duration = Duration::from_secs(5);
 
 /// Why a request is refused: the status and a sentence for the person.
-pub type Refusal = (StatusCode, &'static str);
+pub type Refusal = (StatusCode, Term);
 
 const ELSEWHERE: Refusal = (
     StatusCode::MISDIRECTED_REQUEST,
-    "this is no address of the page; bismar page prints it",
+    term!("this is no address of the page; bismar page prints it"),
 );
 const FOREIGN: Refusal = (
     StatusCode::FORBIDDEN,
-    "another page asked for this; use bismar's own",
+    term!("another page asked for this; use bismar's own"),
 );
 const HOST_CHANGED: Refusal = (
     StatusCode::FORBIDDEN,
-    "the proxy in front of this page changed Host on the way; it must pass it on as it came (README)",
+    term!(
+        "the proxy in front of this page changed Host on the way; it must pass it on as it came (README)"
+    ),
 );
-const NO_JSON: Refusal = (StatusCode::UNSUPPORTED_MEDIA_TYPE, "send JSON");
+const NO_JSON: Refusal = (StatusCode::UNSUPPORTED_MEDIA_TYPE, term!("send JSON"));
 const NO_SESSION: Refusal = (
     StatusCode::UNAUTHORIZED,
-    "type the key that bismar page shows",
+    term!("type the key that bismar page shows"),
 );
 const WRONG_KEY: Refusal = (
     StatusCode::FORBIDDEN,
-    "that is not the key; bismar page shows it",
+    term!("that is not the key; bismar page shows it"),
 );
 const NO_PASS: Refusal = (
     StatusCode::FORBIDDEN,
-    "that code is good no more: each lets one browser in, once, within five minutes; show a new one",
+    term!(
+        "that code is good no more: each lets one browser in, once, within five minutes; show a new one"
+    ),
 );
 const TOO_MANY: Refusal = (
     StatusCode::TOO_MANY_REQUESTS,
-    "too many requests; wait a minute",
+    term!("too many requests; wait a minute"),
 );
 /// For another user of this machine.
 pub const OTHER_USER: Refusal = (
     StatusCode::FORBIDDEN,
-    "this page belongs to another user of this machine, who can open it to you with other_users = true \
-     under [page] in bismar's configuration",
+    term!(
+        "this page belongs to another user of this machine, who can open it to you with other_users = true \
+     under [page] in bismar's configuration"
+    ),
 );
 
 /// `bytes` random bytes of the system as lower-case hexadecimal digits.
@@ -395,7 +402,7 @@ impl Guard {
             return Ok(held.token.clone());
         }
         let token = random_hex(SESSION_BYTES).map_err(|_| {
-            let text = "the system gives no random numbers; try again";
+            let text = term!("the system gives no random numbers; try again");
             (StatusCode::SERVICE_UNAVAILABLE, text)
         })?;
         inside.open(token.clone());

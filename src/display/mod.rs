@@ -59,7 +59,7 @@ use self::rehearsal::Rehearsals;
 pub use self::rehearsal::{Rehearsal, Rehearse};
 use crate::config::{DEFAULT_FILE, PageConfig};
 use crate::files;
-use crate::language::Language;
+use crate::language::{Language, Sentence, Term, phrase, term};
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{self, Answer, Reply};
 use crate::protocol::request::Request;
@@ -157,12 +157,14 @@ pub const READABLE: &str = "The page is not encrypted on this network: whoever l
     the records. Use it in a network that you trust, or behind a proxy that speaks https (README)";
 
 /// What [`Reach::Here`] means for a tablet.
-pub const UNREACHED: &str = "A tablet does not reach this address, which is this machine's own: [page] in the \
-    configuration says how to give it another.";
+pub const UNREACHED: Term = term!(
+    "A tablet does not reach this address, which is this machine's own: [page] in the configuration says how to give it \
+     another."
+);
 
 impl Reach {
     /// What is to be said of a page at `origin` to who wants to let a tablet in.
-    pub fn of_a_tablet(origin: &str) -> Option<&'static str> {
+    pub fn of_a_tablet(origin: &str) -> Option<Term> {
         (Reach::of(origin) == Reach::Here).then_some(UNREACHED)
     }
 
@@ -440,12 +442,15 @@ async fn words(State(shared): Ours) -> Response {
     ([(CONTENT_TYPE, "text/javascript; charset=utf-8")], script).into_response()
 }
 
-async fn paper() -> Response {
+async fn paper(State(shared): Ours) -> Response {
     let heads = [
         (CONTENT_TYPE, "text/html; charset=utf-8"),
         (CONTENT_SECURITY_POLICY, PAPER_POLICY),
     ];
-    (heads, PAPER).into_response()
+    match shared.context.config().speaks() {
+        Language::English => (heads, PAPER).into_response(),
+        other => (heads, spoken::html(PAPER, other)).into_response(),
+    }
 }
 
 fn script(text: &'static str) -> Response {
@@ -474,7 +479,8 @@ async fn at_the_door(
         if let Ok(session) = shared.guard.session(heads) {
             caller.seat.let_in(session);
         }
-        next.run(request).await
+        let language = shared.context.config().speaks();
+        spoken::speaking(language, next.run(request)).await
     };
     let headers = response.headers_mut();
     // The batch sheet and its tab have their own.
@@ -498,18 +504,21 @@ fn refused((status, why): Refusal) -> Response {
 }
 
 /// A refusal whose words may hold what somebody else wrote.
-fn refused_for(status: StatusCode, why: &str) -> Response {
-    refused_with(status, reply::Refusal::new(harmless(why)))
+fn refused_for(status: StatusCode, why: impl Into<Sentence>) -> Response {
+    let why = spoken::said(&why.into());
+    refused_with(status, reply::Refusal::new(&*harmless(&why)))
 }
 
 fn refused_with(status: StatusCode, refusal: reply::Refusal) -> Response {
+    let refusal = refusal.put_into(spoken::language());
     (status, [(CONTENT_TYPE, JSON)], reply::line(&Err(refusal))).into_response()
 }
 
 const JSON: &str = "application/json";
 
-fn answered(reply: &Reply) -> Response {
-    ([(CONTENT_TYPE, JSON)], reply::line(reply)).into_response()
+fn answered(reply: Reply) -> Response {
+    let reply = reply::put_into(reply, spoken::language());
+    ([(CONTENT_TYPE, JSON)], reply::line(&reply)).into_response()
 }
 
 /// `{"key": "..."}` opens a session.
@@ -525,7 +534,7 @@ async fn enter(
         key: String,
     }
     let Ok(Key { key }) = serde_json::from_slice(&body) else {
-        return refused((StatusCode::BAD_REQUEST, "send {\"key\": \"...\"}"));
+        return refused((StatusCode::BAD_REQUEST, term!("send the key as JSON")));
     };
     let entered = shared
         .guard
@@ -543,7 +552,7 @@ async fn status(State(shared): Ours, headers: HeaderMap) -> Response {
     if let Err(refusal) = shared.guard.session(&headers) {
         return refused(refusal);
     }
-    answered(&ask(&shared.calls, Request::Status, None, None).await)
+    answered(ask(&shared.calls, Request::Status, None, None).await)
 }
 
 async fn ask(
@@ -564,7 +573,9 @@ async fn ask(
     {
         return reply;
     }
-    Err(reply::Refusal::new("the daemon is stopping; try again"))
+    Err(reply::Refusal::new(phrase!(
+        "the daemon is stopping; try again"
+    )))
 }
 
 /// How the daemon stands, where it weighs no batch.
@@ -573,13 +584,13 @@ async fn ask(
 /// Where it weighs one, with what `then` is to be done.
 async fn idle(
     calls: &mpsc::Sender<Call>,
-    then: &str,
+    then: Term,
 ) -> Result<Box<reply::Standing>, reply::Refusal> {
     let Answer::Status(standing) = ask(calls, Request::Status, None, None).await? else {
-        return Err("the daemon did not say how it stands".into());
+        return Err(phrase!("the daemon did not say how it stands").into());
     };
     match standing.status.formula {
-        Some(_) => Err(format!("a batch is being weighed; {then}").into()),
+        Some(_) => Err(phrase!("a batch is being weighed; {then}", then).into()),
         None => Ok(standing),
     }
 }
@@ -591,20 +602,21 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
         Err(refusal) => return refused(refusal),
     };
     let Some(place) = shared.followers.follow(session) else {
-        let why = "too many pages are open; close one";
+        let why = term!("too many pages are open; close one");
         return refused((StatusCode::TOO_MANY_REQUESTS, why));
     };
     let (outbox, inbox) = subscribers::queue();
     let request = Request::Subscribe { readings: true };
     let reply = ask(&shared.calls, request, None, Some(outbox)).await;
     if reply.is_err() {
-        return (StatusCode::SERVICE_UNAVAILABLE, answered(&reply)).into_response();
+        return (StatusCode::SERVICE_UNAVAILABLE, answered(reply)).into_response();
     }
     let events = Sse::new(follow(
         inbox,
         place,
         shared.checks.follow(),
         shared.finds.follow(),
+        spoken::language(),
     ));
     (AS_THEY_COME, events).into_response()
 }
@@ -616,10 +628,11 @@ fn follow(
     place: Place,
     check: watch::Receiver<Option<Standing>>,
     find: watch::Receiver<Option<Finding>>,
+    language: Language,
 ) -> impl Stream<Item = Result<Event, Infallible>> {
     let mut beat = tokio::time::interval(BEAT);
     beat.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-    stream::unfold((inbox, beat, place, check, find), |held| async {
+    stream::unfold((inbox, beat, place, check, find), move |held| async move {
         let (mut inbox, mut beat, mut place, mut check, mut find) = held;
         let event = tokio::select! {
             () = place.given_away() => return None,
@@ -630,11 +643,11 @@ fn follow(
             // The sender lives as long as the page.
             Ok(()) = check.changed() => {
                 let standing = check.borrow_and_update().clone();
-                Event::default().data(standing.map_or_else(String::new, |one| one.to_json()))
+                Event::default().data(standing.map_or_else(String::new, |one| one.to_json(language)))
             }
             Ok(()) = find.changed() => {
                 let standing = find.borrow_and_update().clone();
-                Event::default().data(standing.map_or_else(String::new, |one| one.to_json()))
+                Event::default().data(standing.map_or_else(String::new, |one| one.to_json(language)))
             }
             // Without data a browser drops an event.
             _ = beat.tick() => Event::default().event("beat").data("1"),

@@ -17,8 +17,9 @@ use super::context::Context;
 use super::get::{json, look, told_from, unread};
 use super::guard::Refusal;
 use super::passes::{self, Clocks};
-use super::{Answered, JSON, Ours, Reach, Shared, answered, ask, refused, refused_for};
+use super::{Answered, JSON, Ours, Reach, Shared, answered, ask, refused, refused_for, spoken};
 use crate::chart::code;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::mass::Mass;
@@ -52,9 +53,9 @@ async fn rehearsed(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Resp
         }
         Ok(_) => refused((
             StatusCode::FORBIDDEN,
-            "not in a rehearsal; end it, then it can be done",
+            term!("not in a rehearsal; end it, then it can be done"),
         )),
-        Err(why) => misunderstood(&why),
+        Err(why) => misunderstood(why),
     }
 }
 
@@ -63,13 +64,15 @@ pub(super) fn allowed(shared: &Shared, headers: &HeaderMap) -> Result<(), Refusa
     shared.guard.change(headers, Instant::now())
 }
 
-pub(super) fn misunderstood(why: &str) -> Response {
+pub(super) fn misunderstood(why: impl Into<Sentence>) -> Response {
     refused_for(StatusCode::BAD_REQUEST, why)
 }
 
-pub(super) fn parsed<T: DeserializeOwned>(body: &[u8]) -> Result<T, String> {
-    serde_json::from_slice(body)
-        .map_err(|error| format!("this is no request that bismar knows: {error}"))
+pub(super) fn parsed<T: DeserializeOwned>(body: &[u8]) -> Result<T, Sentence> {
+    serde_json::from_slice(body).map_err(|error| {
+        let error = error.to_string();
+        phrase!("this is no request that bismar knows: {error}", error)
+    })
 }
 
 /// What a request asks for, where this browser may change something.
@@ -83,7 +86,7 @@ pub(super) fn wanted<T: DeserializeOwned>(
     body: &[u8],
 ) -> Result<T, Response> {
     allowed(shared, headers).map_err(refused)?;
-    parsed(body).map_err(|why| misunderstood(&why))
+    parsed(body).map_err(misunderstood)
 }
 
 /// What asks for nothing but what its address says.
@@ -99,7 +102,7 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
     }
     let (about, mut request) = match word(&body) {
         Ok(word) => word,
-        Err(why) => return misunderstood(&why),
+        Err(why) => return misunderstood(why),
     };
     match &mut request {
         Request::Begin { formula, .. } => {
@@ -129,11 +132,11 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
         | Request::LetIn
         | Request::Reload
         | Request::Subscribe { .. } => {
-            let why = "the page asks for that in another way";
+            let why = term!("the page asks for that in another way");
             return refused((StatusCode::FORBIDDEN, why));
         }
     }
-    answered(&ask(&shared.calls, request, about, None).await)
+    answered(ask(&shared.calls, request, about, None).await)
 }
 
 /// A pass for one more browser, with its code.
@@ -152,19 +155,19 @@ async fn let_in(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answere
     });
     match told {
         Ok(told) => Ok(([(CONTENT_TYPE, JSON)], format!("{told}\n")).into_response()),
-        Err(why) => Err(refused_for(StatusCode::SERVICE_UNAVAILABLE, &why)),
+        Err(why) => Err(refused_for(StatusCode::SERVICE_UNAVAILABLE, why)),
     }
 }
 
 /// A request, and beside it as `about` the batch and the step that the page showed.
-fn word(body: &[u8]) -> Result<(Option<About>, Request), String> {
+fn word(body: &[u8]) -> Result<(Option<About>, Request), Sentence> {
     let mut word: serde_json::Map<String, serde_json::Value> = parsed(body)?;
     let about = word.remove("about").map(serde_json::from_value);
     let about = about
         .transpose()
         .map_err(|error| format!("\"about\": {error}"))?;
     let rest = serde_json::Value::Object(word).to_string();
-    let request = Request::parse(rest.as_bytes()).map_err(|error| error.to_string())?;
+    let request = Request::parse(rest.as_bytes()).map_err(|refusal| refusal.error)?;
     Ok((about, request))
 }
 
@@ -182,37 +185,39 @@ struct NewLot {
 }
 
 impl NewLot {
-    fn read(self) -> Result<Lot, String> {
+    fn read(self) -> Result<Lot, Sentence> {
         let some = |text: Option<String>| {
             let text = text.map(|text| text.trim().to_owned());
             text.filter(|text| !text.is_empty())
         };
-        let day = |what: &str, text: Option<String>| {
+        let day = |what: Term, text: Option<String>| {
             some(text)
                 .map(|text| text.parse::<Date>())
                 .transpose()
-                .map_err(|_| format!("{what} is no day; write it like 2026-01-31"))
+                .map_err(|_| phrase!("{what} is no day; write it like 2026-01-31", what))
         };
         let amount = some(self.amount)
             .map(|text| Mass::parse_with_unit(&text))
             .transpose()
-            .map_err(|error| format!("the amount: {error}"))?;
+            .map_err(|error| phrase!("the amount: {why}", why = Sentence::from(error)))?;
         let price = some(self.price_per_kg)
             .map(|text| Price::parse(&text))
             .transpose()
-            .map_err(|error| format!("the price: {error}"))?;
+            .map_err(|error| phrase!("the price: {why}", why = error.told()))?;
         if self.lot.trim().is_empty() {
-            return Err("say which lot it is, as it stands on the package".to_owned());
+            return Err(phrase!("say which lot it is, as it stands on the package"));
         }
         if self.ingredient.trim().is_empty() {
-            return Err("say what ingredient it is, as the formulas name it".to_owned());
+            return Err(phrase!(
+                "say what ingredient it is, as the formulas name it"
+            ));
         }
         Ok(Lot {
             name: self.lot.trim().to_owned(),
             ingredient: self.ingredient.trim().to_owned(),
             supplier: some(self.supplier),
-            opened: day("\"opened\"", self.opened)?,
-            best_before: day("\"best before\"", self.best_before)?,
+            opened: day(term!("\"opened\""), self.opened)?,
+            best_before: day(term!("\"best before\""), self.best_before)?,
             amount,
             price_per_kg: price,
             ..Lot::default()
@@ -222,23 +227,26 @@ impl NewLot {
 
 async fn add_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
     let new: NewLot = wanted(&shared, &headers, &body)?;
-    let lot = new.read().map_err(|why| misunderstood(&why))?;
+    let lot = new.read().map_err(misunderstood)?;
     // Two at a time could each find the list without the other's lot.
     let _alone = shared.list.lock().await;
-    let add = move |context: &Context| -> Result<String, QueryError> {
+    let add = move |context: &Context| -> Result<Sentence, QueryError> {
         if let Some(there) = context.lots()?.iter().find(|there| there.name == lot.name) {
             let (name, of) = (&there.name, &there.ingredient);
-            return Err(QueryError::Other(format!(
-                "a lot {name} is in the list already, of {of}"
+            return Err(QueryError::Other(phrase!(
+                "a lot {name} is in the list already, of {of}",
+                name,
+                of,
             )));
         }
         store::add(&context.lots_file()?, &lot)?;
-        Ok(format!(
-            "Lot {} of {} is in the list.",
-            lot.name, lot.ingredient
+        Ok(phrase!(
+            "Lot {lot} of {of} is in the list.",
+            lot = &lot.name,
+            of = &lot.ingredient,
         ))
     };
-    let tell = |say| answered(&Ok(Answer::said(say)));
+    let tell = |say| answered(Ok(Answer::said(say)));
     Ok(told_from(&shared, &headers, add, tell).await)
 }
 
@@ -256,7 +264,7 @@ struct LotChange {
 async fn change_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
     let wanted: LotChange = wanted(&shared, &headers, &body)?;
     let (remove, write) = (wanted.remove, wanted.write);
-    let is = wanted.is.read().map_err(|why| misunderstood(&why))?;
+    let is = wanted.is.read().map_err(misunderstood)?;
     let _alone = shared.list.lock().await;
     let change = move |context: &Context| -> Result<serde_json::Value, QueryError> {
         let (batches, _) = context.each_batch(|batch| batch)?;
@@ -267,14 +275,13 @@ async fn change_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Ans
         if write {
             change.write(&file)?;
         }
+        let (lot, of) = (&is.name, &is.ingredient);
         let say = write.then(|| match remove {
-            true => format!(
-                "Lot {} of {} is taken out of the list.",
-                is.name, is.ingredient
-            ),
-            false => format!("Lot {} of {} is corrected.", is.name, is.ingredient),
+            true => phrase!("Lot {lot} of {of} is taken out of the list.", lot, of),
+            false => phrase!("Lot {lot} of {of} is corrected.", lot, of),
         });
-        Ok(serde_json::json!({ "words": change.words(), "say": say }))
+        let words: Vec<String> = change.words().iter().map(spoken::said).collect();
+        Ok(serde_json::json!({ "words": words, "say": say.as_ref().map(spoken::said) }))
     };
     Ok(told_from(&shared, &headers, change, json).await)
 }
@@ -294,8 +301,8 @@ async fn repeatability(State(shared): Ours, headers: HeaderMap, body: Bytes) -> 
         .checks
         .begin_repeatability(&shared.calls, &shared.context, scale, write)
         .await;
-    let say = begun.map_err(|why| misunderstood(&why))?;
-    Ok(answered(&Ok(Answer::said(say))))
+    let say = begun.map_err(misunderstood)?;
+    Ok(answered(Ok(Answer::said(say))))
 }
 
 /// A check of a scale with a test weight.
@@ -318,17 +325,17 @@ async fn check(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered
         .checks
         .begin(&shared.calls, &shared.context, scale, &weight, &class)
         .await;
-    let say = begun.map_err(|why| misunderstood(&why))?;
-    Ok(answered(&Ok(Answer::said(say))))
+    let say = begun.map_err(misunderstood)?;
+    Ok(answered(Ok(Answer::said(say))))
 }
 
 async fn end_check(State(shared): Ours, headers: HeaderMap) -> Response {
     if let Err(refusal) = allowed(&shared, &headers) {
         return refused(refusal);
     }
-    let say = "It was ended; nothing was written.";
-    match shared.checks.end(say).await {
-        true => answered(&Ok(Answer::said(say))),
-        false => answered(&Ok(Answer::said("Nothing is being weighed here."))),
+    let say = phrase!("It was ended; nothing was written.");
+    match shared.checks.end(say.clone()).await {
+        true => answered(Ok(Answer::said(say))),
+        false => answered(Ok(Answer::said(phrase!("Nothing is being weighed here.")))),
     }
 }

@@ -22,6 +22,7 @@ use super::post::{Nothing, wanted};
 use super::{
     Answered, Answers, Ours, Shared, answered, ask, idle, refused, refused_for, refused_with,
 };
+use crate::language::{phrase, term};
 use crate::protocol::call::Call;
 use crate::protocol::reply::Answer;
 use crate::protocol::request::Request;
@@ -107,17 +108,18 @@ async fn begin(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered
     let Nothing {} = wanted(&shared, &headers, &body)?;
     let all = &shared.rehearsals;
     let _alone = all.begins.lock().await;
-    let busy = idle(&shared.calls, "rehearse when it is over").await;
+    let busy = idle(&shared.calls, term!("rehearse when it is over")).await;
     busy.map_err(|refusal| refused_with(StatusCode::CONFLICT, refusal))?;
     if all.answers().is_none() {
-        let none = || refused((StatusCode::NOT_FOUND, "there is no rehearsal here"));
+        let none = || refused((StatusCode::NOT_FOUND, term!("there is no rehearsal here")));
         let make = all.make.clone().ok_or_else(none)?;
         let made = tokio::task::spawn_blocking(move || make()).await;
         let rehearsal = match made {
             Ok(Ok(rehearsal)) => rehearsal,
             Ok(Err(error)) => {
-                let why = format!("no rehearsal could be begun: {error}");
-                return Err(refused_for(StatusCode::SERVICE_UNAVAILABLE, &why));
+                let error = error.to_string();
+                let why = phrase!("no rehearsal could be begun: {error}", error);
+                return Err(refused_for(StatusCode::SERVICE_UNAVAILABLE, why));
             }
             Err(_) => return Err(none()),
         };
@@ -133,7 +135,7 @@ async fn begin(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered
         });
         tokio::spawn(watch(Arc::clone(&shared), of));
     }
-    Ok(answered(&Ok(Answer::said("The rehearsal runs."))))
+    Ok(answered(Ok(Answer::said(phrase!("The rehearsal runs.")))))
 }
 
 /// Ends it when nobody has looked at it for a while, or when a batch begins at the bench: its page shows that one
@@ -161,10 +163,10 @@ async fn watch(shared: Arc<Shared>, of: Arc<Shared>) {
 async fn end(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
     let Nothing {} = wanted(&shared, &headers, &body)?;
     let say = match shared.rehearsals.end() {
-        true => "The rehearsal is over; nothing of it is kept.",
-        false => "No rehearsal runs.",
+        true => phrase!("The rehearsal is over; nothing of it is kept."),
+        false => phrase!("No rehearsal runs."),
     };
-    Ok(answered(&Ok(Answer::said(say))))
+    Ok(answered(Ok(Answer::said(say))))
 }
 
 /// Whatever is asked below [`AT`] is the rehearsal's to answer.
@@ -177,7 +179,7 @@ async fn within(State(shared): Ours, mut request: HttpRequest) -> Response {
     let Some(answers) = shared.rehearsals.answers() else {
         return match page {
             true => (StatusCode::SEE_OTHER, [(LOCATION, "/")]).into_response(),
-            false => refused((StatusCode::NOT_FOUND, "the rehearsal is over")),
+            false => refused((StatusCode::NOT_FOUND, term!("the rehearsal is over"))),
         };
     };
     match rest.parse::<Uri>() {

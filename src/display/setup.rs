@@ -16,6 +16,7 @@ use super::find::MOST_PORTS;
 use super::get::look;
 use super::post::{self, Nothing, misunderstood};
 use super::{Answered, Ours, Shared, answered, ask, idle, refused_for, refused_with, views};
+use crate::language::{Sentence, phrase, term};
 use crate::protocol::reply::{Answer, Standing};
 use crate::protocol::request::Request;
 use crate::workshop::config_file::{self, EditError};
@@ -51,19 +52,19 @@ async fn wanted_now<T: DeserializeOwned>(
 ) -> Result<(T, Box<Standing>), Response> {
     let wanted = post::wanted(shared, headers, body)?;
     let refused = |refusal| refused_with(StatusCode::CONFLICT, refusal);
-    let standing = idle(&shared.calls, "do that when it is over").await;
+    let standing = idle(&shared.calls, term!("do that when it is over")).await;
     Ok((wanted, standing.map_err(refused)?))
 }
 
 fn unwritten(error: &EditError) -> Response {
-    refused_for(StatusCode::UNPROCESSABLE_ENTITY, &error.words())
+    refused_for(StatusCode::UNPROCESSABLE_ENTITY, error.words())
 }
 
 /// Makes a change of the configuration file, one at a time, and has the daemon take it.
 async fn write(
     shared: &Shared,
     headers: &HeaderMap,
-    edit: impl FnOnce(&Path) -> Result<String, EditError> + Send + 'static,
+    edit: impl FnOnce(&Path) -> Result<Sentence, EditError> + Send + 'static,
 ) -> Answered {
     write_then(shared, headers, edit, std::future::ready(())).await
 }
@@ -72,24 +73,25 @@ async fn write(
 async fn write_then(
     shared: &Shared,
     headers: &HeaderMap,
-    edit: impl FnOnce(&Path) -> Result<String, EditError> + Send + 'static,
+    edit: impl FnOnce(&Path) -> Result<Sentence, EditError> + Send + 'static,
     then: impl Future<Output = ()>,
 ) -> Answered {
     let _alone = shared.list.lock().await;
     let written = look(shared, headers, move |context| {
         match context.config_file() {
             Ok(file) => edit(&file).map_err(|error| error.words()),
-            Err(error) => Err(error.to_string()),
+            Err(error) => Err(error.told()),
         }
     });
-    let unwritten = |why: String| refused_for(StatusCode::UNPROCESSABLE_ENTITY, &why);
+    let unwritten = |why: Sentence| refused_for(StatusCode::UNPROCESSABLE_ENTITY, why);
     let say = written.await?.map_err(unwritten)?;
     then.await;
     match ask(&shared.calls, Request::Reload, None, None).await {
-        Ok(_) => Ok(answered(&Ok(Answer::said(say)))),
-        Err(refusal) => Err(unwritten(format!(
-            "{say} bismar does not take it: {}",
-            refusal.error
+        Ok(_) => Ok(answered(Ok(Answer::said(say)))),
+        Err(refusal) => Err(unwritten(phrase!(
+            "{say} bismar does not take it: {why}",
+            say,
+            why = refusal.error,
         ))),
     }
 }
@@ -103,7 +105,7 @@ struct Ports {
 async fn find(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
     let Ports { ports } = wanted(&shared, &headers, &body).await?;
     if ports.is_empty() || ports.len() > MOST_PORTS {
-        let why = "name the ports to listen to, at most 8 at a time";
+        let why = phrase!("name the ports to listen to, at most 8 at a time");
         return Err(misunderstood(why));
     }
     let read = look(&shared, &headers, move |context| {
@@ -117,16 +119,15 @@ async fn find(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered 
     });
     let ports = read.await?.map_err(|error| unwritten(&error))?;
     shared.finds.begin(ports).await;
-    let say = "Press the pan, or put something on it and take it off again, now and then.";
-    Ok(answered(&Ok(Answer::said(say))))
+    let say = phrase!("Press the pan, or put something on it and take it off again, now and then.");
+    Ok(answered(Ok(Answer::said(say))))
 }
 
 async fn end(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
     let Nothing {} = post::wanted(&shared, &headers, &body)?;
     shared.finds.end().await;
-    Ok(answered(&Ok(Answer::said(
-        "Nothing is listened to any more.",
-    ))))
+    let say = phrase!("Nothing is listened to any more.");
+    Ok(answered(Ok(Answer::said(say))))
 }
 
 /// A scale that was found; empty texts are as if they were not there.
@@ -145,7 +146,8 @@ struct New {
 async fn add(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
     let new: New = wanted(&shared, &headers, &body).await?;
     let Some((port, found)) = shared.finds.found(&new.port) else {
-        let why = "no scale is heard at that port any more; look at its cable and listen again";
+        let why =
+            phrase!("no scale is heard at that port any more; look at its cable and listen again");
         return Err(refused_for(StatusCode::CONFLICT, why));
     };
     let told = Told {
@@ -155,7 +157,10 @@ async fn add(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
     };
     let edit = move |file: &Path| {
         let name = scale_setup::add(file, &port, &found, &told)?;
-        Ok(format!("Scale {name} is set up, and bismar listens to it."))
+        Ok(phrase!(
+            "Scale {name} is set up, and bismar listens to it.",
+            name
+        ))
     };
     // The daemon opens the port next.
     write_then(&shared, &headers, edit, shared.finds.end()).await
@@ -183,7 +188,7 @@ async fn change(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answere
     };
     write(&shared, &headers, move |file| {
         let name = scale_setup::change(file, &wanted.scale, &told, finest)?;
-        Ok(format!("Scale {name} is changed."))
+        Ok(phrase!("Scale {name} is changed.", name))
     })
     .await
 }
@@ -198,7 +203,7 @@ async fn remove(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answere
     let Scale { scale } = wanted(&shared, &headers, &body).await?;
     write(&shared, &headers, move |file| {
         scale_setup::remove(file, &scale)?;
-        Ok(format!("Scale {scale} is removed."))
+        Ok(phrase!("Scale {scale} is removed.", scale))
     })
     .await
 }
@@ -223,8 +228,8 @@ async fn weigh_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> A
         .checks
         .begin_vessel(&shared.calls, &shared.context, scale, &name, capacity)
         .await;
-    let say = begun.map_err(|why| misunderstood(&why))?;
-    Ok(answered(&Ok(Answer::said(say))))
+    let say = begun.map_err(misunderstood)?;
+    Ok(answered(Ok(Answer::said(say))))
 }
 
 #[derive(serde::Deserialize)]
@@ -237,7 +242,7 @@ async fn remove_vessel(State(shared): Ours, headers: HeaderMap, body: Bytes) -> 
     let Vessel { vessel } = wanted(&shared, &headers, &body).await?;
     write(&shared, &headers, move |file| {
         scale_setup::remove_vessel(file, &vessel)?;
-        Ok(format!("{vessel} is removed."))
+        Ok(phrase!("{vessel} is removed.", vessel))
     })
     .await
 }
@@ -253,7 +258,9 @@ async fn responsible(State(shared): Ours, headers: HeaderMap, body: Bytes) -> An
     let Responsible { responsible } = wanted(&shared, &headers, &body).await?;
     write(&shared, &headers, move |file| {
         config_file::set_responsible(file, &responsible)?;
-        Ok("Written into the configuration; it stands on every label from now on.".to_owned())
+        Ok(phrase!(
+            "Written into the configuration; it stands on every label from now on."
+        ))
     })
     .await
 }

@@ -4,10 +4,35 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
-use crate::language::Language;
+use crate::language::{Language, Sentence};
 
 /// What the page says, in the files of messages.
 pub const CONTEXT: &str = "page";
+
+tokio::task_local! {
+    /// What the answer to a request is said in.
+    static SPOKEN: Language;
+}
+
+/// Does `work`, whose answers are said in `language`.
+pub async fn speaking<T>(language: Language, work: impl Future<Output = T>) -> T {
+    SPOKEN.scope(language, work).await
+}
+
+/// As [`speaking`], of what blocks.
+pub fn speaking_blocked<T>(language: Language, work: impl FnOnce() -> T) -> T {
+    SPOKEN.sync_scope(language, work)
+}
+
+/// What is answered in now; English where nobody asked.
+pub fn language() -> Language {
+    SPOKEN.try_with(|language| *language).unwrap_or_default()
+}
+
+/// A sentence as it is answered.
+pub fn said(sentence: &Sentence) -> String {
+    sentence.in_language(language())
+}
 
 /// The unit is the same in every language.
 const UNIT: &str = "g";
@@ -53,17 +78,14 @@ pub fn texts(html: &str) -> Vec<&str> {
     texts
 }
 
-/// A tree in `language`. Its rooms are English still, and say so to who reads them aloud.
+/// A tree in `language`.
 pub fn html(html: &str, language: Language) -> String {
     let said = with(html, |text| match language {
         Language::Marked => Cow::Owned(format!("⟦{text}⟧")),
         _ => Cow::Borrowed(language.message(CONTEXT, text).unwrap_or(text)),
     });
     let tag = |language: Language| format!("lang=\"{}\"", language.tag());
-    let english = tag(Language::English);
-    let room = |said: String, id: &str| said.replacen(id, &format!("{id} {english}"), 1);
-    let said = said.replacen(&english, &tag(language), 1);
-    room(room(said, "id=\"room-title\""), "id=\"room-inside\"")
+    said.replacen(&tag(Language::English), &tag(language), 1)
 }
 
 /// The script with what the page's script says, and the decimal sign.

@@ -6,6 +6,7 @@ use std::str::FromStr;
 use super::filling::Fill;
 use super::plan::{BatchSize, PlanError};
 use super::{Percent, Plan};
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::{Decimal, Mass};
 
 /// What is made over and above what is asked for, for what sticks to bowl, tools and jars: 0 to 50 %
@@ -29,19 +30,38 @@ impl Allowance {
 }
 
 /// Why a text is no allowance, with what to write.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum AllowanceError {
-    #[error("write a decimal point and no comma, for example 2.5%")]
     Comma,
-    #[error("write the percent sign, for example 3%")]
     NoSign,
-    #[error("not a percentage; write for example 3%")]
     NotANumber,
-    #[error("cannot be negative; write for example 3%")]
     Negative,
-    #[error("more than 50 %, the most that is taken; write for example 3%")]
     TooMuch,
 }
+
+impl AllowanceError {
+    pub fn told(self) -> Sentence {
+        match self {
+            AllowanceError::Comma => {
+                phrase!("write a decimal point and no comma, for example 2.5%")
+            }
+            AllowanceError::NoSign => phrase!("write the percent sign, for example 3%"),
+            AllowanceError::NotANumber => phrase!("not a percentage; write for example 3%"),
+            AllowanceError::Negative => phrase!("cannot be negative; write for example 3%"),
+            AllowanceError::TooMuch => {
+                phrase!("more than 50 %, the most that is taken; write for example 3%")
+            }
+        }
+    }
+}
+
+impl fmt::Display for AllowanceError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.told())
+    }
+}
+
+impl std::error::Error for AllowanceError {}
 
 /// Reads `3%`, `2.5 %`. Without its sign a number is refused, since it could be grams.
 impl FromStr for Allowance {
@@ -182,29 +202,46 @@ impl Losses {
     }
 
     /// On what the figures rest.
-    fn words(&self) -> String {
+    fn words(&self) -> Sentence {
         let count = self.shares.len();
         let (Some(least), Some(most)) = (self.shares.first(), self.shares.last()) else {
-            return "No batch of yours tells yet how much: fill its jars, and the next plan knows"
-                .to_owned();
-        };
-        let of = match self.formula.as_str() {
-            "" => String::new(),
-            name => format!(" of \"{name}\""),
-        };
-        let batches = match count {
-            1 => "Of the only batch of yours that tells it".to_owned(),
-            count => format!("Of your last {count} batches{of}"),
+            return phrase!(
+                "No batch of yours tells yet how much: fill its jars, and the next plan knows"
+            );
         };
         let range = match (tenth(*least), tenth(*most)) {
-            (least, most) if least == most => most,
-            (least, most) => format!("{least} to {most}"),
+            (least, most) if least == most => phrase!("{share} %", share = Slot::number(most)),
+            (least, most) => phrase!(
+                "{least} to {most} %",
+                least = Slot::number(least),
+                most = Slot::number(most),
+            ),
         };
         let few = match count {
-            1..Losses::MANY => ", and that is few to go by",
-            _ => "",
+            1..Losses::MANY => phrase!(", and that is few to go by"),
+            _ => Sentence::none(),
         };
-        format!("{batches} {range} % got into no jar{few}")
+        let formula = self.formula.as_str();
+        match (count, formula) {
+            (1, _) => phrase!(
+                "Of the only batch of yours that tells it {range} got into no jar{few}",
+                range,
+                few,
+            ),
+            (_, "") => phrase!(
+                "Of your last {count} batches {range} got into no jar{few}",
+                count,
+                range,
+                few,
+            ),
+            (_, formula) => phrase!(
+                "Of your last {count} batches of \"{formula}\" {range} got into no jar{few}",
+                count,
+                formula,
+                range,
+                few,
+            ),
+        }
     }
 }
 
@@ -242,25 +279,35 @@ impl JarsShort {
     }
 }
 
+impl JarsShort {
+    /// How many get full, on what that rests, and what would do.
+    pub fn told(&self) -> Sentence {
+        let jars = match self.planned {
+            1 => phrase!("1 jar"),
+            planned => phrase!("{planned} jars", planned),
+        };
+        let full = match self.full {
+            0 => phrase!("None of {jars} would get full", jars),
+            full => phrase!("Only {full} of {jars} would get full", full, jars),
+        };
+        let short = phrase!(
+            "{full}: a jar is filled to about {aim} g, and some stays in bowl and tools. {losses}.",
+            full,
+            aim = Fill::usual_aim(self.fill).grams_rounded(2),
+            losses = self.losses.words(),
+        );
+        short.and(match self.allowance {
+            Some(allowance) => phrase!(
+                "An allowance for losses of {allowance} % would do.",
+                allowance = Slot::number(allowance.percent().text()),
+            ),
+            None => phrase!("That is more than an allowance can be: look where it goes."),
+        })
+    }
+}
+
 impl fmt::Display for JarsShort {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let jars = crate::text::counted(self.planned, "jar", "jars");
-        match self.full {
-            0 => write!(f, "None of {jars} would get full")?,
-            full => write!(f, "Only {full} of {jars} would get full")?,
-        }
-        let aim = Fill::usual_aim(self.fill).grams_rounded(2);
-        write!(
-            f,
-            ": a jar is filled to about {aim} g, and some stays in bowl and tools. {}.",
-            self.losses.words()
-        )?;
-        match self.allowance {
-            Some(allowance) => write!(f, " An allowance for losses of {allowance} would do."),
-            None => write!(
-                f,
-                " That is more than an allowance can be: look where it goes."
-            ),
-        }
+        f.write_str(&self.told())
     }
 }

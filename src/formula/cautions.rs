@@ -7,15 +7,17 @@
 use super::contents::{Contents, Known, Reached, contents};
 use super::kind::{Kind, kinds};
 use super::{Formula, Ingredient, Use};
+use crate::language::{Sentence, Term, phrase, term};
 
 /// Stands under every list of cautions.
-pub const STANDING: &str = "General workshop habits, not professional advice. Follow the supplier's \
-                            documents (safety data sheet; for scents the IFRA certificate too), your \
-                            local codes and, where one is required, a qualified or licensed person.";
+pub const STANDING: Term = term!(
+    "General workshop habits, not professional advice. Follow the supplier's documents (safety data sheet; for scents the \
+     IFRA certificate too), your local codes and, where one is required, a qualified or licensed person."
+);
 
 /// Every caution of a formula, a line each: the maker's own as they are, those of several ingredients
 /// once; then what is usual. [`STANDING`] stands under them.
-pub fn lines(formula: &Formula, known: &Known) -> Vec<String> {
+pub fn lines(formula: &Formula, known: &Known) -> Vec<Sentence> {
     let found = contents(formula, known);
     let mut own: Vec<(Vec<String>, &str)> = Vec::new();
     for one in found.reached.iter().filter(|one| one.lot.is_none()) {
@@ -30,10 +32,15 @@ pub fn lines(formula: &Formula, known: &Known) -> Vec<String> {
         }
     }
     let own = own.into_iter();
-    let own = own.map(|(names, caution)| format!("{}: {caution}", names.join(", ")));
+    let own = own.map(|(names, caution)| format!("{}: {caution}", names.join(", ")).into());
     let usual = of_contents(formula, &found).into_iter();
-    let usual =
-        usual.map(|caution| format!("{}: {}", caution.ingredients.join(", "), caution.text));
+    let usual = usual.map(|caution| {
+        phrase!(
+            "{names}: {caution}",
+            names = caution.ingredients.join(", "),
+            caution = caution.text,
+        )
+    });
     own.chain(usual).collect()
 }
 
@@ -65,11 +72,11 @@ pub struct Caution {
     /// In the order of the formula, each once; with the premix that brings it in.
     pub ingredients: Vec<String>,
     /// What to heed, sentences.
-    pub text: String,
+    pub text: Sentence,
 }
 
 /// A sentence of a caution, and the words by which the maker's own caution says the same already.
-type Sentence = (&'static str, &'static [&'static str]);
+type Told = (Term, &'static [&'static str]);
 
 impl Hazard {
     const ALL: [Hazard; 16] = [
@@ -92,103 +99,146 @@ impl Hazard {
     ];
 
     /// Common practice, no source.
-    const fn sentences(self) -> &'static [Sentence] {
+    const fn sentences(self) -> &'static [Told] {
         match self {
             Hazard::EssentialOil => &[
                 (
-                    "Undiluted, essential oils and fragrances irritate skin and eyes: gloves, moving \
-                     air, away from flames.",
+                    term!(
+                        "Undiluted, essential oils and fragrances irritate skin and eyes: gloves, moving \
+                     air, away from flames."
+                    ),
                     &["irritate"],
                 ),
                 (
-                    "How much a product may hold is the maker's own limit, taken from the supplier's \
-                     documents (safety data sheet, IFRA certificate).",
+                    term!(
+                        "How much a product may hold is the maker's own limit, taken from the supplier's \
+                     documents (safety data sheet, IFRA certificate)."
+                    ),
                     &["ifra", "supplier"],
                 ),
             ],
             Hazard::Lye => &[
-                ("Lye burns skin and eyes: goggles and gloves.", &["goggles"]),
                 (
-                    "It grows hot as it dissolves: lye into water, never water into lye.",
+                    term!("Lye burns skin and eyes: goggles and gloves."),
+                    &["goggles"],
+                ),
+                (
+                    term!("It grows hot as it dissolves: lye into water, never water into lye."),
                     &["never water"],
                 ),
-                ("Nothing of aluminium; label the vessel.", &["alumin"]),
-                ("Rinse splashes at once with plenty of water.", &["rinse"]),
+                (
+                    term!("Nothing of aluminium; label the vessel."),
+                    &["alumin"],
+                ),
+                (
+                    term!("Rinse splashes at once with plenty of water."),
+                    &["rinse"],
+                ),
             ],
             Hazard::LyeWithAcid => &[(
-                "Lye and acid react with heat, and the acid uses up lye: never tip one into the other \
-                 undiluted, and reckon the lye with it.",
+                term!(
+                    "Lye and acid react with heat, and the acid uses up lye: never tip one into the other \
+                 undiluted, and reckon the lye with it."
+                ),
                 &["react"],
             )],
             Hazard::SoapWithAcid => &[(
-                "Acid takes soap apart and sets its fatty acids free: only small changes, and only in a \
-                 formula that was tried.",
+                term!(
+                    "Acid takes soap apart and sets its fatty acids free: only small changes, and only in a \
+                 formula that was tried."
+                ),
                 &["fatty acids", "takes soap apart"],
             )],
             Hazard::Alcohol => &[
                 (
-                    "Alcohol and its vapour catch fire: moving air, no flame, spark or hot plate near; \
-                     close the bottle.",
+                    term!(
+                        "Alcohol and its vapour catch fire: moving air, no flame, spark or hot plate near; \
+                     close the bottle."
+                    ),
                     &["flammable", "catch fire", "catches fire"],
                 ),
                 (
-                    "It evaporates on the pan, so the weight drifts down: keep it covered, weigh quickly.",
+                    term!(
+                        "It evaporates on the pan, so the weight drifts down: keep it covered, weigh quickly."
+                    ),
                     &["evaporates"],
                 ),
             ],
             Hazard::AcidDust => &[(
-                "Acid dust irritates eyes and airways: open slowly, no fan across the pan, goggles and \
-                 dust mask; wipe the pan and tare again.",
+                term!(
+                    "Acid dust irritates eyes and airways: open slowly, no fan across the pan, goggles and \
+                 dust mask; wipe the pan and tare again."
+                ),
                 &["dust"],
             )],
             Hazard::AcidWithBicarbonate => &[(
-                "Acid and bicarbonate or carbonate give off gas as soon as they are damp: dry vessels and spoons, and \
-                 no tight lid on anything damp, which can burst.",
+                term!(
+                    "Acid and bicarbonate or carbonate give off gas as soon as they are damp: dry vessels and spoons, and \
+                 no tight lid on anything damp, which can burst."
+                ),
                 &["gas", "fizz"],
             )],
             Hazard::Isolate => &[(
-                "Pure, it is many times as strong as the oil that it is known from: gloves and goggles, and a \
-                 weight that the scale can prove.",
+                term!(
+                    "Pure, it is many times as strong as the oil that it is known from: gloves and goggles, and a \
+                 weight that the scale can prove."
+                ),
                 &["isolate", "many times", "pure"],
             )],
             Hazard::CitrusOil => &[(
-                "Many citrus oils make skin burn in sunlight: the supplier's document says whether this one \
-                 does, and how much may stay on skin; say so on the label.",
+                term!(
+                    "Many citrus oils make skin burn in sunlight: the supplier's document says whether this one \
+                 does, and how much may stay on skin; say so on the label."
+                ),
                 &["sun"],
             )],
             Hazard::MentholOrCamphor => &[(
-                "Menthol, camphor and oils rich in them can take a small child's breath: never on or near the \
-                 face of small children; say so on the label.",
+                term!(
+                    "Menthol, camphor and oils rich in them can take a small child's breath: never on or near the \
+                 face of small children; say so on the label."
+                ),
                 &["child"],
             )],
             Hazard::Peroxide => &[(
-                "Peroxide burns skin and eyes, and gives off oxygen where dirt or metal gets in: goggles and \
-                 gloves, clean vessels, no tight lid, nothing that burns near.",
+                term!(
+                    "Peroxide burns skin and eyes, and gives off oxygen where dirt or metal gets in: goggles and \
+                 gloves, clean vessels, no tight lid, nothing that burns near."
+                ),
                 &["peroxide", "oxygen"],
             )],
             Hazard::Dust => &[(
-                "Fine powder hangs in the air and is breathed in: open slowly, no fan across the pan, dust mask; \
-                 wipe the pan and tare again.",
+                term!(
+                    "Fine powder hangs in the air and is breathed in: open slowly, no fan across the pan, dust mask; \
+                 wipe the pan and tare again."
+                ),
                 &["dust", "breath"],
             )],
             Hazard::SalicylicAcid => &[(
-                "Salicylic acid: the law of many places sets how much a product may hold, asks for a warning and \
-                 keeps it from small children; look it up where it is sold.",
+                term!(
+                    "Salicylic acid: the law of many places sets how much a product may hold, asks for a warning and \
+                 keeps it from small children; look it up where it is sold."
+                ),
                 &["law", "child"],
             )],
             Hazard::HotWax => &[(
-                "Melted wax and hot oil burn skin and catch fire: over warm water, never left alone, no water in \
-                 them, a lid at hand.",
+                term!(
+                    "Melted wax and hot oil burn skin and catch fire: over warm water, never left alone, no water in \
+                 them, a lid at hand."
+                ),
                 &["hot wax", "melted wax", "hot oil"],
             )],
             Hazard::NutOil => &[(
-                "Oils of nuts can set off an allergy: name them on the label, and keep their vessels from \
-                 batches without them.",
+                term!(
+                    "Oils of nuts can set off an allergy: name them on the label, and keep their vessels from \
+                 batches without them."
+                ),
                 &["nut", "allerg"],
             )],
             Hazard::WaterWithoutPreservative => &[(
-                "Water, and no preservative that is known here: what holds water spoils within days, often \
-                 unseen. Preserve it, or make it for one use and keep it cold.",
+                term!(
+                    "Water, and no preservative that is known here: what holds water spoils within days, often \
+                 unseen. Preserve it, or make it for one use and keep it cold."
+                ),
                 &["preserv", "spoil"],
             )],
         }
@@ -252,7 +302,7 @@ fn of_contents(formula: &Formula, contents: &Contents) -> Vec<Caution> {
     let mut found = Vec::new();
     for hazard in Hazard::ALL {
         let mut concerned = Vec::new();
-        let mut text: Vec<&str> = Vec::new();
+        let mut text = Sentence::none();
         let all = hazard.of(formula, contents);
         for (sentence, marks) in hazard.sentences() {
             let line = |one: &Reached| lines.get(one.line).copied();
@@ -262,7 +312,7 @@ fn of_contents(formula: &Formula, contents: &Contents) -> Vec<Caution> {
             };
             let silent: Vec<&Reached> = all.iter().filter(|one| !told(one)).copied().collect();
             if !silent.is_empty() {
-                text.push(sentence);
+                text = text.and(*sentence);
             }
             concerned.extend(silent);
         }
@@ -280,7 +330,7 @@ fn of_contents(formula: &Formula, contents: &Contents) -> Vec<Caution> {
             found.push(Caution {
                 hazard,
                 ingredients: names,
-                text: text.join(" "),
+                text,
             });
         }
     }

@@ -2,6 +2,7 @@
 
 use super::plan::PlanError;
 use super::{Plan, PlannedPhase, Step, VesselWay};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::metrology::prepackage::{Filling, Rule};
@@ -79,29 +80,30 @@ impl Plan {
         scales: &[ScaleAbility],
         guard: f64,
     ) -> Result<Plan, PlanError> {
-        let wrong = |text: String| Err(PlanError::Filling(text));
+        let wrong = |why: Sentence| Err(PlanError::Filling(why));
         if scales.is_empty() {
             return Err(PlanError::NoScale);
         }
         if fill.nominal <= Mass::ZERO || fill.over <= Mass::ZERO {
-            return wrong(
-                "A jar must hold more than nothing, and a little over must be let in".into(),
-            );
+            return wrong(phrase!(
+                "A jar must hold more than nothing, and a little over must be let in"
+            ));
         }
         if Filling::new(fill.nominal, fill.rule).is_none() {
-            return wrong(format!(
-                "{} does not cover a jar of {} g; give --rule hb133 with the allowable variation that holds for \
+            return wrong(phrase!(
+                "{rule} does not cover a jar of {fill} g; give --rule hb133 with the allowable variation that holds for \
                  your label",
-                fill.rule.source(),
-                fill.nominal.grams(Mass::from_mg(10))
+                rule = fill.rule.source(),
+                fill = fill.nominal.grams(Mass::from_mg(10)),
             ));
         }
         if fill.last < fill.first || fill.first == 0 {
-            return wrong("There is not enough left for one jar".into());
+            return wrong(phrase!("There is not enough left for one jar"));
         }
         if fill.last > MOST_JARS {
-            return wrong(format!(
-                "More than {MOST_JARS} jars are not filled in one batch"
+            return wrong(phrase!(
+                "More than {most} jars are not filled in one batch",
+                most = MOST_JARS,
             ));
         }
         let lowest = fill.nominal;
@@ -125,13 +127,13 @@ impl Plan {
                 .map(|s| s.readability)
                 .min();
             return wrong(match finest {
-                None => format!("No scale carries {} g", highest.grams_rounded(2)),
-                Some(d) => format!(
-                    "No scale can prove a jar between {} g and {} g (the finest shows steps of {} g). \
-                     Let in more with --over",
-                    lowest.round_to(d).grams(d),
-                    highest.round_to(d).grams(d),
-                    d.grams(d)
+                None => phrase!("No scale carries {load} g", load = highest.grams_rounded(2)),
+                Some(d) => phrase!(
+                    "No scale can prove a jar between {low} g and {high} g (the finest shows steps of {d} g). Let in \
+                     more with --over",
+                    low = lowest.round_to(d).grams(d),
+                    high = highest.round_to(d).grams(d),
+                    d = d.grams(d),
                 ),
             });
         };

@@ -2,12 +2,13 @@
 //! made first, or weighing by difference.
 
 use super::{Plan, Step, VesselWay};
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 use crate::metrology::premix::Premix;
 use crate::metrology::{ScaleAbility, feasibility_of};
 
 /// Ways to prove `step`, each the middle of a sentence "To prove it: ...". Empty where none is known.
-pub fn ways(plan: &Plan, step: &Step, scales: &[ScaleAbility], guard: f64) -> Vec<String> {
+pub fn ways(plan: &Plan, step: &Step, scales: &[ScaleAbility], guard: f64) -> Vec<Sentence> {
     let by_difference = finer_by_difference(plan, step, scales, guard).map(by_difference);
     let premix = scales.get(step.scale).and_then(|scale| {
         let premix = Premix::of(step.limits(), scale, guard)?;
@@ -49,13 +50,13 @@ fn finer_by_difference<'s>(
     scales.iter().find(helps)
 }
 
-fn by_difference(scale: &ScaleAbility) -> String {
+fn by_difference(scale: &ScaleAbility) -> Sentence {
     let capacity = scale.capacity.unwrap_or_default();
-    format!(
-        "weigh it by difference on the scale \"{}\", which cannot carry the bowl: vessel = \
-         \"difference\", with a source that weighs less than {} g, its bottle included",
-        scale.name,
-        capacity.grams(Mass::from_g(1)),
+    phrase!(
+        "weigh it by difference on the scale \"{scale}\", which cannot carry the bowl: vessel = \"difference\", with a \
+         source that weighs less than {most} g, its bottle included",
+        scale = &scale.name,
+        most = capacity.grams(Mass::from_g(1)),
     )
 }
 
@@ -70,19 +71,20 @@ fn carrier<'p>(plan: &'p Plan, step: &Step, carried: Mass) -> Option<&'p str> {
     (largest.target >= carried).then_some(largest.ingredient.as_str())
 }
 
-fn blend(premix: &Premix, carrier: &str, d: Mass) -> String {
+fn blend(premix: &Premix, carrier: &str, d: Mass) -> Sentence {
     let gram = Mass::from_g(1);
-    format!(
-        "make a premix: blend {} g of it evenly into {} g of an ingredient that it mixes with ({carrier} is \
-         there in plenty), each to ±{} %, then weigh {} g of the blend to ±{} %, {} times as much, and leave \
-         {} g of that ingredient out of its own step",
-        premix.part.grams(gram),
-        premix.carrier.grams(gram),
-        percent(premix.blend_tolerance),
-        premix.weigh.grams(d),
-        percent(premix.weigh_tolerance),
-        premix.times,
-        premix.carried.grams(d),
+    phrase!(
+        "make a premix: blend {part} g of it evenly into {carrier_grams} g of an ingredient that it mixes with ({carrier} \
+         is there in plenty), each to ±{blend} %, then weigh {weigh} g of the blend to ±{to} %, {times} times as much, and \
+         leave {left} g of that ingredient out of its own step",
+        part = premix.part.grams(gram),
+        carrier_grams = premix.carrier.grams(gram),
+        carrier,
+        blend = Slot::number(percent(premix.blend_tolerance)),
+        weigh = premix.weigh.grams(d),
+        to = Slot::number(percent(premix.weigh_tolerance)),
+        times = premix.times.to_string(),
+        left = premix.carried.grams(d),
     )
 }
 

@@ -17,7 +17,7 @@ use std::fmt;
 use super::contents::Limited;
 use super::remedy::Bound;
 use super::{Formula, Limits, Percent, Plan, Step, Use};
-use crate::language::{Sentence, Slot, phrase};
+use crate::language::{Sentence, Slot, Term, phrase, term};
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::same_name;
@@ -61,11 +61,10 @@ pub struct Outside {
 
 impl Outside {
     /// Where the limit comes from, for what may hurt the skin.
-    pub fn advice(&self) -> Option<&'static str> {
-        (self.skin && self.side == Side::Over).then_some(
-            "How much a product may hold is set by the supplier's documents (safety data sheet, IFRA \
-             certificate).",
-        )
+    pub fn advice(&self) -> Option<Term> {
+        (self.skin && self.side == Side::Over).then_some(term!(
+            "How much a product may hold is set by the supplier's documents (safety data sheet, IFRA certificate)."
+        ))
     }
 
     /// "1.8 % of the batch (9.00 g of 500.00 g), over its limit of 0.4 %".
@@ -241,7 +240,7 @@ pub fn broken(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
                             "Lower the percent of what brings it in{blend}. {}",
                             outside
                                 .advice()
-                                .unwrap_or("Correct the limit if it is wrong")
+                                .map_or("Correct the limit if it is wrong", Term::english)
                         )
                     }
                 },

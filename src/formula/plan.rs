@@ -14,12 +14,15 @@
 //!
 //! A batch that is no multiple of the finest readability in use (2 oz on a gram scale) is rounded to it.
 
+use std::fmt;
+
 use super::contents::{Known, Limited, limited};
 use super::remedy::Part;
 use super::{
     Deviation, Formula, Ingredient, Percent, Plan, PlannedPart, PlannedPhase, Share, Step,
     Tolerance,
 };
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility, StepLimits, feasibility_of};
 
@@ -59,54 +62,94 @@ impl BatchSize {
             }
         };
         if !positive {
-            return Err(PlanError::BatchSize(
-                "A batch must weigh more than nothing".to_owned(),
-            ));
+            return Err(PlanError::BatchSize(phrase!(
+                "A batch must weigh more than nothing"
+            )));
         }
         if mass > BatchSize::LARGEST {
             // Not the sum itself: beyond the range of a mass it is only the end of that range.
-            return Err(PlanError::BatchSize(
-                "A batch of more than 1 t (1000 kg) is not taken".to_owned(),
-            ));
+            return Err(PlanError::BatchSize(phrase!(
+                "A batch of more than 1 t (1000 kg) is not taken"
+            )));
         }
         Ok(mass)
     }
 }
 
 /// Why there is no plan. Shown as what is wrong and what to do.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PlanError {
-    #[error("{0}. Write for example 440g, or 8 jars of 55g.")]
-    BatchSize(String),
-    #[error("{0}.")]
-    Filling(String),
-    #[error("No scale is set up yet.")]
+    BatchSize(Sentence),
+    Filling(Sentence),
     NoScale,
-    #[error(
-        "\"{ingredient}\" would be {share} g, and its scale shows steps of {step} g. \
-         Make at least {batch} g, use a finer scale, or blend it into a larger part first."
-    )]
     TooLittle {
         ingredient: String,
         share: String,
         step: String,
         batch: String,
     },
-    #[error(
-        "\"{ingredient}\" brings {load} g onto the scale, and no scale carries that. \
-         Make a smaller batch, or weigh it in parts as ingredients of their own."
-    )]
-    TooHeavy { ingredient: String, load: String },
-    #[error(
-        "The tolerance of \"{ingredient}\" allows {under} g under, and its target is {target} g: an \
-         empty vessel would pass. Write a smaller tolerance or make a larger batch."
-    )]
+    TooHeavy {
+        ingredient: String,
+        load: String,
+    },
     EmptyPasses {
         ingredient: String,
         under: String,
         target: String,
     },
 }
+
+impl PlanError {
+    /// What is wrong and what to do.
+    pub fn told(&self) -> Sentence {
+        let number = |written: &String| Slot::number(written.as_str());
+        match self {
+            PlanError::BatchSize(why) => {
+                phrase!(
+                    "{why}. Write for example 440g, or 8 jars of 55g.",
+                    why = why.clone()
+                )
+            }
+            PlanError::Filling(why) => phrase!("{why}.", why = why.clone()),
+            PlanError::NoScale => phrase!("No scale is set up yet."),
+            PlanError::TooLittle {
+                ingredient,
+                share,
+                step,
+                batch,
+            } => phrase!(
+                "\"{ingredient}\" would be {share} g, and its scale shows steps of {step} g. Make at least {batch} g, use a finer scale, or blend it into a larger part first.",
+                ingredient,
+                share = number(share),
+                step = number(step),
+                batch = number(batch),
+            ),
+            PlanError::TooHeavy { ingredient, load } => phrase!(
+                "\"{ingredient}\" brings {load} g onto the scale, and no scale carries that. Make a smaller batch, or weigh it in parts as ingredients of their own.",
+                ingredient,
+                load = number(load),
+            ),
+            PlanError::EmptyPasses {
+                ingredient,
+                under,
+                target,
+            } => phrase!(
+                "The tolerance of \"{ingredient}\" allows {under} g under, and its target is {target} g: an empty vessel would pass. Write a smaller tolerance or make a larger batch.",
+                ingredient,
+                under = number(under),
+                target = number(target),
+            ),
+        }
+    }
+}
+
+impl fmt::Display for PlanError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.told())
+    }
+}
+
+impl std::error::Error for PlanError {}
 
 impl Plan {
     /// Brings `formula` to grams for `amount`, each step on the scale that can prove it: the first in

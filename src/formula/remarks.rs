@@ -2,6 +2,7 @@
 
 use super::cautions::clings;
 use super::{Formula, Ingredient, Plan, Step, VesselWay, help};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
 
@@ -16,11 +17,18 @@ pub fn lines(
     scales: &[ScaleAbility],
     guard: f64,
     room: bool,
-) -> Vec<String> {
+) -> Vec<Sentence> {
     let steps = plan.steps.iter().zip(formula.ingredients());
     let lines = steps.flat_map(|(step, ingredient)| {
         let remarks = of_step(plan, step, ingredient, scales, guard, room);
-        remarks.map(|remark| format!("Step {}, {}: {remark}", step.number, step.ingredient))
+        remarks.map(|remark| {
+            phrase!(
+                "Step {number}, {name}: {remark}",
+                number = step.number,
+                name = &step.ingredient,
+                remark,
+            )
+        })
     });
     lines.collect()
 }
@@ -33,7 +41,7 @@ pub fn of_step(
     scales: &[ScaleAbility],
     guard: f64,
     room: bool,
-) -> impl Iterator<Item = String> + use<> {
+) -> impl Iterator<Item = Sentence> + use<> {
     let remarks = scales.get(step.scale).map(|scale| {
         let found = step.feasibility(scale, guard);
         let further = || help::ways(plan, step, scales, guard);
@@ -51,66 +59,77 @@ fn unproven(
     step: &Step,
     scale: &ScaleAbility,
     found: &Feasibility,
-    further: impl Fn() -> Vec<String>,
-) -> Option<String> {
+    further: impl Fn() -> Vec<Sentence>,
+) -> Option<Sentence> {
     if found.window.proven {
         return None;
     }
     let d = scale.readability;
     let remedy = found.remedy(step.limits(), scale, further())?;
-    Some(format!(
-        "the scale \"{}\" cannot prove {} to {} g; its net weights are uncertain by ±{} g ({}). {remedy}",
-        scale.name,
-        step.lowest.round_to(d).grams(d),
-        step.highest.round_to(d).grams(d),
-        found.uncertainty.told(),
-        found.uncertainty.told_coverage(),
+    Some(phrase!(
+        "the scale \"{scale}\" cannot prove {low} to {high} g; its net weights are uncertain by ±{u} g ({coverage}). {remedy}",
+        scale = &scale.name,
+        low = step.lowest.round_to(d).grams(d),
+        high = step.highest.round_to(d).grams(d),
+        u = found.uncertainty.told(),
+        coverage = found.uncertainty.told_coverage(),
+        remedy,
     ))
 }
 
-fn narrow(scale: &ScaleAbility, found: &Feasibility) -> Option<String> {
+fn narrow(scale: &ScaleAbility, found: &Feasibility) -> Option<Sentence> {
     let d = scale.readability;
     let values = (found.window.high - found.window.low).ng() / d.ng().max(1) + 1;
     if !found.window.proven || values >= 3 {
         return None;
     }
     let values = match values {
-        1 => "a single value".to_owned(),
-        values => format!("only {values} values"),
+        1 => phrase!("a single value"),
+        values => phrase!("only {values} values", values = values.to_string()),
     };
-    Some(format!(
-        "the window has {values} to hit at steps of {} g. A larger batch or a finer scale makes it wider.",
-        d.grams(d)
+    Some(phrase!(
+        "the window has {values} to hit at steps of {d} g. A larger batch or a finer scale makes it wider.",
+        values,
+        d = d.grams(d),
     ))
 }
 
-fn little_room(plan: &Plan, step: &Step, scale: &ScaleAbility) -> Option<String> {
+fn little_room(plan: &Plan, step: &Step, scale: &ScaleAbility) -> Option<Sentence> {
     let d = scale.readability;
     let left = scale.capacity? - help::load(plan, step);
     if left >= BEAKER {
         return None;
     }
-    let (vessel, way) = match step.vessel {
-        VesselWay::Bowl => (
-            "the bowl, with all that is in it by then",
-            " By difference (vessel = \"difference\") only its source stands on the scale.",
+    let (scale, left) = (&scale.name, left.grams(d));
+    Some(match step.vessel {
+        VesselWay::Bowl => phrase!(
+            "the scale \"{scale}\" has {left} g left for the bowl, with all that is in it by then. By difference (vessel = \
+             \"difference\") only its source stands on the scale.",
+            scale,
+            left,
         ),
-        VesselWay::Beaker | VesselWay::Jar => ("the vessel", ""),
-        VesselWay::Difference => ("the source and what stays in it", ""),
-    };
-    Some(format!(
-        "the scale \"{}\" has {} g left for {vessel}.{way}",
-        scale.name,
-        left.grams(d)
-    ))
+        VesselWay::Beaker | VesselWay::Jar => {
+            phrase!(
+                "the scale \"{scale}\" has {left} g left for the vessel.",
+                scale,
+                left
+            )
+        }
+        VesselWay::Difference => phrase!(
+            "the scale \"{scale}\" has {left} g left for the source and what stays in it.",
+            scale,
+            left,
+        ),
+    })
 }
 
 /// By difference and in the bowl the net weight is what left the source; in a beaker what was poured into
 /// it, and some of that stays.
-fn clinging(step: &Step, ingredient: &Ingredient) -> Option<String> {
+fn clinging(step: &Step, ingredient: &Ingredient) -> Option<Sentence> {
     (step.vessel == VesselWay::Beaker && clings(ingredient)).then(|| {
-        "what clings to the beaker is weighed and does not get into the batch. Weigh it into the bowl \
-         (vessel = \"bowl\"), or by difference from its own bottle (vessel = \"difference\")."
-            .to_owned()
+        phrase!(
+            "what clings to the beaker is weighed and does not get into the batch. Weigh it into the bowl (vessel = \
+             \"bowl\"), or by difference from its own bottle (vessel = \"difference\")."
+        )
     })
 }

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use super::VesselWay;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 
@@ -45,37 +46,42 @@ pub enum Short {
     },
 }
 
-impl fmt::Display for Short {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let grams = |mass: &Mass| mass.grams(Mass::from_mg(10)).to_string();
+impl Short {
+    pub fn told(&self) -> Sentence {
+        let grams = |mass: &Mass| mass.grams(Mass::from_mg(10));
         match self {
-            Short::Bowl { batch, capacity } => write!(
-                f,
-                "the bowl holds {} g, the batch would be {} g.",
-                grams(capacity),
-                grams(batch)
+            Short::Bowl { batch, capacity } => phrase!(
+                "the bowl holds {capacity} g, the batch would be {batch} g.",
+                capacity = grams(capacity),
+                batch = grams(batch),
             ),
             Short::Scale {
                 ingredient,
                 load,
                 capacity,
-            } => write!(
-                f,
-                "{ingredient} brings at least {} g onto the scale, which carries {} g.",
-                grams(load),
-                grams(capacity)
+            } => phrase!(
+                "{ingredient} brings at least {load} g onto the scale, which carries {capacity} g.",
+                ingredient,
+                load = grams(load),
+                capacity = grams(capacity),
             ),
             Short::Lots {
                 ingredient,
                 needed,
                 on_hand,
-            } => write!(
-                f,
-                "{} g of {ingredient} are needed, its lots have {} g left by the logs.",
-                grams(needed),
-                grams(on_hand)
+            } => phrase!(
+                "{needed} g of {ingredient} are needed, its lots have {left} g left by the logs.",
+                needed = grams(needed),
+                ingredient,
+                left = grams(on_hand),
             ),
         }
+    }
+}
+
+impl fmt::Display for Short {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.told())
     }
 }
 
@@ -89,12 +95,12 @@ pub enum Unknown {
 }
 
 impl Unknown {
-    pub const fn name(self) -> &'static str {
+    pub const fn name(self) -> Term {
         match self {
-            Unknown::BowlCapacity => "how much the bowl holds",
-            Unknown::BowlWeight => "what the bowl weighs",
-            Unknown::ScaleCapacity => "what the scale carries",
-            Unknown::Lots => "what is left of the lots",
+            Unknown::BowlCapacity => term!("how much the bowl holds"),
+            Unknown::BowlWeight => term!("what the bowl weighs"),
+            Unknown::ScaleCapacity => term!("what the scale carries"),
+            Unknown::Lots => term!("what is left of the lots"),
         }
     }
 }

@@ -1,17 +1,18 @@
 //! What the guide tells, as sentences.
 
 use super::{Place, Told};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 
 impl Place {
     /// Behind "put it on".
-    const fn words(self) -> &'static str {
+    fn words(self) -> Sentence {
         match self {
-            Place::Middle => "",
-            Place::Front => ", halfway from the middle to the front edge",
-            Place::Right => ", halfway from the middle to the right edge",
-            Place::Back => ", halfway from the middle to the back edge",
-            Place::Left => ", halfway from the middle to the left edge",
+            Place::Middle => Sentence::none(),
+            Place::Front => phrase!(", halfway from the middle to the front edge"),
+            Place::Right => phrase!(", halfway from the middle to the right edge"),
+            Place::Back => phrase!(", halfway from the middle to the back edge"),
+            Place::Left => phrase!(", halfway from the middle to the left edge"),
         }
     }
 
@@ -29,51 +30,61 @@ impl Place {
 
 impl Told {
     /// As [`Told::say`], of a vessel that is weighed empty.
-    pub fn say_of_a_vessel(&self, d: Mass) -> Option<String> {
+    pub fn say_of_a_vessel(&self, d: Mass) -> Option<Sentence> {
         match self {
-            Told::PutOn { .. } => Some("Put the empty vessel on.".to_owned()),
+            Told::PutOn { .. } => Some(phrase!("Put the empty vessel on.")),
             told => told.say(d),
         }
     }
 
     /// The sentence for the person, in grams at the readability `d`; `None` at the end.
-    pub fn say(&self, d: Mass) -> Option<String> {
+    pub fn say(&self, d: Mass) -> Option<Sentence> {
         Some(match self {
-            Told::ClearPan { shown } => format!(
-                "The scale shows {} g. Take everything off the pan and press its ZERO or TARE key.",
-                shown.grams(d)
+            Told::ClearPan { shown } => phrase!(
+                "The scale shows {shown} g. Take everything off the pan and press its ZERO or TARE key.",
+                shown = shown.grams(d),
             ),
             Told::PutOn {
                 round: 1, of: 1, ..
-            } => "Put the weight on.".to_owned(),
+            } => phrase!("Put the weight on."),
             Told::PutOn { round, of, load } => {
-                let name = match load.name.as_str() {
-                    "" => "the load",
-                    name => name,
-                };
-                format!("{round} of {of}: put {name} on{}.", load.place.words())
+                let (round, of, place) = (*round, *of, load.place.words());
+                match load.name.as_str() {
+                    "" => phrase!("{round} of {of}: put the load on{place}.", round, of, place),
+                    load => phrase!(
+                        "{round} of {of}: put {load} on{place}.",
+                        round,
+                        of,
+                        load,
+                        place
+                    ),
+                }
             }
-            Told::NotThat { shown, wanted } => format!(
-                "That is not {} g: the scale shows {} g. Lift it and put the right weight on.",
-                wanted.grams(Mass::from_g(1)),
-                shown.grams(d)
+            Told::NotThat { shown, wanted } => phrase!(
+                "That is not {wanted} g: the scale shows {shown} g. Lift it and put the right weight on.",
+                wanted = wanted.grams(Mass::from_g(1)),
+                shown = shown.grams(d),
             ),
-            Told::Lift { shown } => format!("Steady at {} g. Lift it.", shown.grams(d)),
-            Told::Counted { net, .. } => format!("  taken  {} g", net.grams(d)),
-            Told::ZeroMoved { by } => format!(
-                "The empty pan shows {} g {} than before: this weighing does not count. Look for a \
-             draught or crumbs.",
-                by.abs().grams(d),
-                if by.is_negative() { "less" } else { "more" }
+            Told::Lift { shown } => {
+                phrase!("Steady at {shown} g. Lift it.", shown = shown.grams(d))
+            }
+            Told::Counted { net, .. } => phrase!("  taken  {net} g", net = net.grams(d)),
+            Told::ZeroMoved { by } if by.is_negative() => phrase!(
+                "The empty pan shows {by} g less than before: this weighing does not count. Look for a draught or \
+                 crumbs.",
+                by = by.abs().grams(d),
             ),
-            Told::Changed { shown } => format!(
-                "It came to rest at another weight, {} g: this weighing does not count. Take everything \
-             off.",
-                shown.grams(d)
+            Told::ZeroMoved { by } => phrase!(
+                "The empty pan shows {by} g more than before: this weighing does not count. Look for a draught or \
+                 crumbs.",
+                by = by.grams(d),
+            ),
+            Told::Changed { shown } => phrase!(
+                "It came to rest at another weight, {shown} g: this weighing does not count. Take everything off.",
+                shown = shown.grams(d),
             ),
             Told::Interrupted => {
-                "Readings are missing: this weighing does not count. Take everything off."
-                    .to_owned()
+                phrase!("Readings are missing: this weighing does not count. Take everything off.")
             }
             Told::Done => return None,
         })

@@ -13,12 +13,14 @@ use super::declared::{Declared, net};
 use super::{EU_LEAST, Rules, ca_net_weight, eu_net_weight, height_of_figures, us_net_weight};
 use crate::formula::{Formula, Labelling};
 use crate::journal::batch::record::Record;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
-use crate::text::counted;
 
 /// Stands under every check of a label.
-pub const STANDING: &str = "Local law decides what a label must say, how large, and in which language; this list is \
-     no legal advice. What is marked \"from memory\" was not read in its source.";
+pub const STANDING: Term = term!(
+    "Local law decides what a label must say, how large, and in which language; this list is no legal advice. What is \
+     marked \"from memory\" was not read in its source."
+);
 
 /// What one label of a batch says.
 #[derive(Debug, Clone)]
@@ -27,7 +29,7 @@ pub struct Label {
     pub product: String,
     pub declared: Declared,
     /// What the lightest package holds, and how it is known.
-    pub net: Option<(Mass, &'static str)>,
+    pub net: Option<(Mass, Term)>,
     /// The jars that were filled: number and net content.
     pub jars: Vec<(usize, Mass)>,
     pub best_before: Durability,
@@ -40,11 +42,11 @@ pub struct Label {
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Durability {
     /// The earliest of the days that are known, and what it comes from.
-    pub day: Option<(Date, String)>,
+    pub day: Option<(Date, Sentence)>,
     /// Whether the formula says how long the product keeps.
     pub told: bool,
     /// The lots of which no day is known.
-    pub unknown: Vec<String>,
+    pub unknown: Vec<Sentence>,
     /// The day it was made.
     pub made: Option<Date>,
 }
@@ -79,10 +81,10 @@ impl State {
 /// One thing that is asked of a label.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Point {
-    pub what: &'static str,
+    pub what: Term,
     pub state: State,
     /// What the label says, or what is known of it; empty where that is nothing.
-    pub says: String,
+    pub says: Sentence,
     /// What helps where it is not there.
     pub help: Option<Help>,
 }
@@ -136,14 +138,14 @@ impl Durability {
     pub fn of(
         made: Option<Date>,
         keeps_months: Option<u32>,
-        lots: impl IntoIterator<Item = (String, Option<Date>)>,
+        lots: impl IntoIterator<Item = (Sentence, Option<Date>)>,
     ) -> Durability {
-        let mut days: Vec<(Date, String)> = Vec::new();
+        let mut days: Vec<(Date, Sentence)> = Vec::new();
         if let Some((made, months)) = made.zip(keeps_months)
             && let Ok(day) = made.checked_add(Span::new().months(months))
         {
-            let months = counted(months, "month", "months");
-            days.push((day, format!("{months} from {made}")));
+            let (months, made) = (in_months(months), made.to_string());
+            days.push((day, phrase!("{months} from {made}", months, made)));
         }
         let mut unknown = Vec::new();
         for (lot, day) in lots {
@@ -153,7 +155,9 @@ impl Durability {
             }
         }
         Durability {
-            day: days.into_iter().min(),
+            day: days
+                .into_iter()
+                .min_by(|(one, from), (other, of)| (one, from.as_str()).cmp(&(other, of.as_str()))),
             told: keeps_months.is_some(),
             unknown,
             made,
@@ -180,8 +184,8 @@ impl Label {
         let made = ended.map(|at| Offset::UTC.to_datetime(at).date());
         let lots = declared.lots.iter().map(|(ingredient, lot)| {
             let told = match lot.as_str() {
-                "" => format!("{ingredient}, which has no lot"),
-                lot => format!("lot {lot} of {ingredient}"),
+                "" => phrase!("{ingredient}, which has no lot", ingredient),
+                lot => phrase!("lot {lot} of {ingredient}", lot, ingredient),
             };
             (told, best_before(ingredient, lot))
         });
@@ -219,7 +223,7 @@ impl Label {
             self.contents(),
             self.durability(),
             self.precautions(),
-            Point::new("batch code", State::There, self.batch.clone()),
+            Point::new(term!("batch code"), State::There, self.batch.clone()),
             self.function(),
             self.ingredients(),
         ];
@@ -233,63 +237,64 @@ impl Label {
 
     fn responsible(&self) -> Point {
         let what = match self.declared.rules {
-            Rules::Eu => "responsible person",
-            Rules::Us => "name and place of business",
-            Rules::Ca => "name and principal place of business",
+            Rules::Eu => term!("responsible person"),
+            Rules::Us => term!("name and place of business"),
+            Rules::Ca => term!("name and principal place of business"),
         };
         Point::told(what, self.responsible.as_deref(), Help::Responsible)
     }
 
     fn contents(&self) -> Point {
-        const WHAT: &str = "net contents";
+        const WHAT: Term = term!("net contents");
         let eu = self.declared.rules == Rules::Eu;
         let Some((mass, from)) = self.net else {
-            let says = "no jar of it was filled or planned";
-            return Point::new(WHAT, State::Missing, says.to_owned()).helped(Help::NetContents);
+            let says = phrase!("no jar of it was filled or planned");
+            return Point::new(WHAT, State::Missing, says).helped(Help::NetContents);
         };
         if eu && mass < EU_LEAST {
-            let says = format!("not asked for below 5 g ({from})");
+            let says = phrase!("not asked for below 5 g ({from})", from);
             return Point::new(WHAT, State::There, says);
         }
         let Some(text) = self.net_contents(mass) else {
-            let says = format!("too little for a label ({from})");
+            let says = phrase!("too little for a label ({from})", from);
             return Point::new(WHAT, State::Missing, says);
         };
         let form = match self.declared.rules {
-            Rules::Eu => format!(
-                "figures at least {} mm high (76/211/EEC, from memory)",
-                height_of_figures(mass)
+            Rules::Eu => phrase!(
+                "figures at least {height} mm high (76/211/EEC, from memory)",
+                height = u32::from(height_of_figures(mass)),
             ),
-            Rules::Us => {
+            Rules::Us => phrase!(
                 "the height of its letters goes by the panel's area (21 CFR 701.13, from memory)"
-                    .to_owned()
-            }
-            Rules::Ca => "figures in bold and at least 1.6 mm high, above 32 cm² of principal display surface 3.2 mm, \
-                 above 258 cm² 6.4 mm, above 645 cm² 9.5 mm (C.R.C., c. 417, s. 14(2)); kg from 1000 g (second hand)"
-                .to_owned(),
+            ),
+            Rules::Ca => phrase!(
+                "figures in bold and at least 1.6 mm high, above 32 cm² of principal display surface 3.2 mm, above 258 cm² \
+                 6.4 mm, above 645 cm² 9.5 mm (C.R.C., c. 417, s. 14(2)); kg from 1000 g (second hand)"
+            ),
         };
-        let says = format!("{text}, rounded down ({from}); {form}");
+        let says = phrase!("{text}, rounded down ({from}); {form}", text, from, form);
         Point::new(WHAT, State::There, says)
     }
 
     fn durability(&self) -> Point {
-        const WHAT: &str = "best before, or period after opening";
+        const WHAT: Term = term!("best before, or period after opening");
         let known = &self.best_before;
-        let opened = self.labelling.after_opening_months.map(|months| {
-            let months = counted(months, "month", "months");
-            format!("{months} after opening")
-        });
+        let opened = self
+            .labelling
+            .after_opening_months
+            .map(|months| phrase!("{months} after opening", months = in_months(months)));
         let day = known.day.as_ref().map(|(day, from)| {
             let late = match known.made {
-                Some(made) if *day < made => ", BEFORE IT WAS MADE",
-                Some(_) | None => "",
+                Some(made) if *day < made => phrase!(", BEFORE IT WAS MADE"),
+                Some(_) | None => Sentence::none(),
             };
-            format!("{day}{late} ({from})")
+            let (day, from) = (day.to_string(), from.clone());
+            phrase!("{day}{late} ({from})", day, late, from)
         });
-        let mut says: Vec<String> = Vec::new();
+        let mut says: Vec<Sentence> = Vec::new();
         let state = match (&day, known.is_known(), &opened) {
             (Some(day), true, _) => {
-                says.push(format!("best before {day}"));
+                says.push(phrase!("best before {day}", day = day.clone()));
                 State::There
             }
             (_, false, Some(_)) | (None, _, Some(_)) => State::There,
@@ -301,12 +306,20 @@ impl Label {
         };
         says.extend(opened);
         if let (Some(day), false) = (&day, known.is_known()) {
-            says.push(format!("the earliest day known is {day}"));
+            says.push(phrase!(
+                "the earliest day known is {day}",
+                day = day.clone()
+            ));
         }
         if !known.unknown.is_empty() && known.day.is_some() {
-            says.push(format!("no day is known of {}", known.unknown.join(", ")));
+            let lots = known.unknown.iter().cloned();
+            let lots = lots.reduce(|all, lot| phrase!("{all}, {lot}", all, lot));
+            let lots = lots.unwrap_or_default();
+            says.push(phrase!("no day is known of {lots}", lots));
         }
-        let point = Point::new(WHAT, state, says.join("; "));
+        let says = says.into_iter();
+        let says = says.reduce(|all, more| phrase!("{all}; {more}", all, more));
+        let point = Point::new(WHAT, state, says.unwrap_or_default());
         match state {
             State::There => point,
             State::Missing | State::NotKnown => point.helped(Help::Durability),
@@ -314,7 +327,7 @@ impl Label {
     }
 
     fn precautions(&self) -> Point {
-        const WHAT: &str = "precautions";
+        const WHAT: Term = term!("precautions");
         match &self.labelling.precautions {
             Some(text) => Point::new(WHAT, State::There, text.clone()),
             None => Point::new(WHAT, State::NotKnown, String::new()).helped(Help::Precautions),
@@ -323,25 +336,31 @@ impl Label {
 
     fn function(&self) -> Point {
         let what = match self.declared.rules {
-            Rules::Eu => "function",
-            Rules::Us | Rules::Ca => "what it is",
+            Rules::Eu => term!("function"),
+            Rules::Us | Rules::Ca => term!("what it is"),
         };
         Point::told(what, self.labelling.function.as_deref(), Help::Function)
     }
 
     fn ingredients(&self) -> Point {
-        const WHAT: &str = "ingredients";
+        const WHAT: Term = term!("ingredients");
         let names = self.declared.names().join(", ");
         match self.declared.nameless.as_slice() {
             [] if self.declared.incomplete.is_empty() => Point::new(WHAT, State::There, names),
             [] => {
-                let says =
-                    format!("not complete, as the first line says; by what is known: {names}");
+                let says = phrase!(
+                    "not complete, as the first line says; by what is known: {names}",
+                    names,
+                );
                 Point::new(WHAT, State::NotKnown, says)
             }
             some => {
                 let some = some.join(", ");
-                let says = format!("no INCI name of {some}; by what is known: {names}");
+                let says = phrase!(
+                    "no INCI name of {some}; by what is known: {names}",
+                    some,
+                    names
+                );
                 Point::new(WHAT, State::Missing, says).helped(Help::Inci)
             }
         }
@@ -349,20 +368,21 @@ impl Label {
 
     /// What is not known stands in the first line already.
     fn allergens(&self) -> Point {
-        const WHAT: &str = "fragrance allergens";
+        const WHAT: Term = term!("fragrance allergens");
         let named: Vec<&str> = self
             .declared
             .named()
             .map(|one| one.allergen.label)
             .collect();
         let named = match named.is_empty() {
-            true => "none by what is known".to_owned(),
-            false => named.join(", "),
+            true => phrase!("none by what is known"),
+            false => named.join(", ").into(),
         };
         match self.declared.unknown_scents.as_slice() {
             [] => Point::new(WHAT, State::There, named),
             some => {
-                let says = format!("by what is known: {named}; not of {}", some.join(", "));
+                let some = some.join(", ");
+                let says = phrase!("by what is known: {named}; not of {some}", named, some);
                 Point::new(WHAT, State::NotKnown, says)
             }
         }
@@ -382,26 +402,36 @@ impl Label {
             .flatten()
             .any(|text| text.to_lowercase().contains("bath"));
         let hint = match bath && !foams.is_empty() {
-            true => format!(
-                "this one may be under 740.17, since it is for the bath and {} foams (from memory); ",
-                foams.join(", ")
+            true => phrase!(
+                "this one may be under 740.17, since it is for the bath and {names} foams (from memory); ",
+                names = foams.join(", "),
             ),
-            false => String::new(),
+            false => Sentence::none(),
         };
-        let says = format!(
+        let says = phrase!(
             "{hint}21 CFR 740 has warnings for products whose safety is not substantiated (740.10), self-pressurized \
-             containers (740.11), feminine deodorant sprays (740.12), foaming detergent bath products (740.17), coal \
-             tar hair dyes (740.18) and suntanning preparations (740.19): one that applies belongs to the precautions"
+             containers (740.11), feminine deodorant sprays (740.12), foaming detergent bath products (740.17), coal tar \
+             hair dyes (740.18) and suntanning preparations (740.19): one that applies belongs to the precautions",
+            hint,
         );
-        Point::new("warnings of 21 CFR 740", State::NotKnown, says)
+        Point::new(term!("warnings of 21 CFR 740"), State::NotKnown, says)
     }
 }
 
 /// What Canada asks for beside the rest; whether a text is in both languages, only the maker knows.
 fn both_languages() -> Point {
-    let says = "what it is stands in both (Competition Bureau, what must be on the label), and so do directions and \
-                cautions; contact details belong on the inner label (both second hand); the sheet's own words are English";
-    Point::new("English and French", State::NotKnown, says.to_owned())
+    let says = phrase!(
+        "what it is stands in both (Competition Bureau, what must be on the label), and so do directions and cautions; \
+         contact details belong on the inner label (both second hand); the sheet's own words are English"
+    );
+    Point::new(term!("English and French"), State::NotKnown, says)
+}
+
+fn in_months(months: u32) -> Sentence {
+    match months {
+        1 => phrase!("1 month"),
+        months => phrase!("{months} months", months),
+    }
 }
 
 /// Whether it is a detergent by its name; from memory, and judges nothing.
@@ -432,17 +462,17 @@ fn foams(name: &str) -> bool {
 }
 
 impl Point {
-    fn new(what: &'static str, state: State, says: String) -> Point {
+    fn new(what: Term, state: State, says: impl Into<Sentence>) -> Point {
         Point {
             what,
             state,
-            says,
+            says: says.into(),
             help: None,
         }
     }
 
     /// What the maker wrote, or what helps.
-    fn told(what: &'static str, text: Option<&str>, help: Help) -> Point {
+    fn told(what: Term, text: Option<&str>, help: Help) -> Point {
         match text {
             Some(text) => Point::new(what, State::There, text.to_owned()),
             None => Point::new(what, State::Missing, String::new()).helped(help),
@@ -457,7 +487,7 @@ impl Point {
     /// What the label says, or what is to be done, at a terminal and on paper.
     pub fn line(&self) -> String {
         let help = self.help.map(Help::words);
-        let parts = [Some(self.says.as_str()), help].into_iter().flatten();
+        let parts = [Some(&*self.says), help].into_iter().flatten();
         let parts: Vec<&str> = parts.filter(|part| !part.is_empty()).collect();
         parts.join("; ")
     }

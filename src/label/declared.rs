@@ -9,6 +9,7 @@ use crate::formula::kind::{Kind, kinds};
 use crate::formula::substances::{Constituent, Substance};
 use crate::formula::{Formula, Use};
 use crate::journal::batch::record::Record;
+use crate::language::{Term, term};
 use crate::mass::Mass;
 use crate::problem::Problems;
 use crate::text::alike::same_name;
@@ -133,12 +134,12 @@ pub fn share(mass: Mass, total: Mass, decimals: usize) -> String {
 }
 
 /// The least that a package of a batch holds, and how it is known: the lightest filled jar, or the planned fill.
-pub fn net(record: &Record) -> Option<(Mass, &'static str)> {
+pub fn net(record: &Record) -> Option<(Mass, Term)> {
     let filled = record.filled.iter().filter_map(|row| row.net);
     let planned = record.opening.as_ref().and_then(|opening| opening.jars);
     match filled.map(|net| net.mass()).min() {
-        Some(least) => Some((least, "the lightest jar filled")),
-        None => planned.map(|(_, fill)| (fill, "as planned, not weighed")),
+        Some(least) => Some((least, term!("the lightest jar filled"))),
+        None => planned.map(|(_, fill)| (fill, term!("as planned, not weighed"))),
     }
 }
 

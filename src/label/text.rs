@@ -3,17 +3,21 @@
 use super::allergens::{Amount, Stay};
 use super::declared::{Declared, share};
 use super::{Rules, ca_net_weight, us_net_weight};
+use crate::language::{Term, term};
 use crate::mass::Mass;
 use crate::text::columns::aligned;
 
 /// Stands under a declaration.
-const NOTE: &str = "Check the labelling law of the place where it is sold: colours, perfume, \
-allergens, warnings and\nthe size of the letters have rules of their own, which this list does not \
-know.";
+const NOTE: Term = term!(
+    "Check the labelling law of the place where it is sold: colours, perfume, allergens, warnings and\nthe size of the \
+     letters have rules of their own, which this list does not know."
+);
 
-const NOTE_WITH_ALLERGENS: &str = "Check the labelling law of the place where it is sold: colours, \
-perfume, warnings and the size of\nthe letters have rules of their own, which this list does not know. \
-Allergens are reckoned from what\nsubstances.toml says; what a supplier's document does not name is not in it.";
+const NOTE_WITH_ALLERGENS: Term = term!(
+    "Check the labelling law of the place where it is sold: colours, perfume, warnings and the size of\nthe letters have \
+     rules of their own, which this list does not know. Allergens are reckoned from what\nsubstances.toml says; what a \
+     supplier's document does not name is not in it."
+);
 
 /// What makes a batch incomplete, on the paper too, and first: who reads only that must not take the list
 /// for the formula's.
@@ -26,7 +30,7 @@ pub fn not_complete(declared: &Declared) -> String {
 
 /// The list, its table, the allergens where the rules ask for them, and the net contents. `net` is what one package
 /// holds, and how it is known.
-pub fn report(declared: &Declared, net: Option<(Mass, &str)>) -> String {
+pub fn report(declared: &Declared, net: Option<(Mass, Term)>) -> String {
     let total = declared.total();
     let mut out = not_complete(declared);
     out.push_str(&format!("INGREDIENTS: {}\n\n", declared.names().join(", ")));
@@ -58,11 +62,11 @@ pub fn report(declared: &Declared, net: Option<(Mass, &str)>) -> String {
         let text = text.unwrap_or_else(|| "too little for a label".into());
         out.push_str(&format!("{what}: {text}, rounded down ({from})\n"));
     }
-    out + note(declared)
+    out + note(declared).english()
 }
 
 /// What a declaration does not know.
-pub const fn note(declared: &Declared) -> &'static str {
+pub const fn note(declared: &Declared) -> Term {
     match declared.allergens {
         Some(_) => NOTE_WITH_ALLERGENS,
         None => NOTE,
@@ -70,14 +74,20 @@ pub const fn note(declared: &Declared) -> &'static str {
 }
 
 /// What "any order" means, the middle of a sentence.
-pub const fn any_order(rules: Rules) -> &'static str {
+pub const fn any_order(rules: Rules) -> Term {
     match rules {
-        Rules::Us => "at or under 1 %, may follow in any order after the others (US, 21 CFR 701.3)",
+        Rules::Us => {
+            term!("at or under 1 %, may follow in any order after the others (US, 21 CFR 701.3)")
+        }
         Rules::Eu => {
-            "under 1 %, may follow in any order after the others (EU, Regulation 1223/2009 art. 19)"
+            term!(
+                "under 1 %, may follow in any order after the others (EU, Regulation 1223/2009 art. 19)"
+            )
         }
         Rules::Ca => {
-            "at or under 1 %, may follow in any order after the others (Canada, Cosmetic Regulations s. 21.4(2))"
+            term!(
+                "at or under 1 %, may follow in any order after the others (Canada, Cosmetic Regulations s. 21.4(2))"
+            )
         }
     }
 }

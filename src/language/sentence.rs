@@ -7,7 +7,7 @@ use std::ops::Deref;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::Language;
-use crate::mass::Grams;
+use crate::mass::{Grams, MassError};
 
 /// A sentence of ours: `phrase!("{net} g now; the record is corrected.", net)`. A slot is an expression's name, or
 /// `name = expression`. In a translation a slot for a [`Term`] may name the form that it needs: `{thing:acc}`.
@@ -38,7 +38,7 @@ macro_rules! slot {
 #[macro_export]
 macro_rules! term {
     ($english:literal) => {
-        $crate::language::Term::new($english)
+        const { $crate::language::Term::new($english) }
     };
 }
 
@@ -65,6 +65,19 @@ impl Term {
     }
 }
 
+impl Serialize for Term {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.0.serialize(serializer)
+    }
+}
+
+/// In English.
+impl fmt::Display for Term {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.0)
+    }
+}
+
 /// What fills a slot.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Slot {
@@ -85,6 +98,13 @@ impl Slot {
             Slot::Term(term) => term.text(form, language),
             Slot::Sentence(sentence) => sentence.in_language(language),
         }
+    }
+}
+
+impl Slot {
+    /// A number that was written with a decimal point already.
+    pub fn number(written: impl Into<String>) -> Slot {
+        Slot::Number(written.into())
     }
 }
 
@@ -261,6 +281,18 @@ impl From<Phrase> for Sentence {
     }
 }
 
+impl From<MassError> for Sentence {
+    fn from(error: MassError) -> Sentence {
+        match error {
+            MassError::NotANumber => phrase!("not a plain number with a decimal point"),
+            MassError::OutOfRange => phrase!("outside ±10 t"),
+            MassError::Unit => {
+                phrase!("unit missing or unknown; write for example 500g, 1.2kg, 2oz")
+            }
+        }
+    }
+}
+
 impl From<Term> for Sentence {
     fn from(term: Term) -> Sentence {
         Sentence::from(Phrase::new(term.0, Vec::new()))
@@ -348,6 +380,17 @@ impl<'de> Deserialize<'de> for Sentence {
 mod tests {
     use super::*;
     use crate::mass::Mass;
+
+    #[test]
+    fn what_is_wrong_with_a_mass_is_said_as_it_says_itself() {
+        for error in [
+            MassError::NotANumber,
+            MassError::OutOfRange,
+            MassError::Unit,
+        ] {
+            assert_eq!(Sentence::from(error), error.to_string().as_str());
+        }
+    }
 
     #[test]
     fn a_sentence_is_filled_in_each_language_and_stays_english_for_files() {

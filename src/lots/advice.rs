@@ -7,6 +7,7 @@ use super::stock::Made;
 use super::trace::{ByLot, Use};
 use super::{Lot, Refusal};
 use crate::formula::Plan;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::text::alike::{looks_like, same_lot, same_name};
 
@@ -72,9 +73,9 @@ pub struct Need {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Advice {
     /// It is taken; a sentence where there is something to know.
-    Good(Option<String>),
+    Good(Option<Sentence>),
     /// Why it is not taken without a reason given.
-    Against(String),
+    Against(Sentence),
 }
 
 impl Snapshot {
@@ -95,14 +96,14 @@ impl Snapshot {
     /// out: it is weighed anew.
     pub fn advise(&self, name: &str, step: &ForStep) -> Advice {
         if step.batch.as_deref() == Some(name) {
-            return Advice::Against(format!("{name} is the batch that is being weighed"));
+            return Advice::Against(phrase!("{name} is the batch that is being weighed", name));
         }
         let lots = match (&self.lots, &self.own) {
             (Ok(Some(lots)), _) => lots.as_slice(),
             (Ok(None), Some(_)) => &[],
             (Ok(None), None) if self.premix.is_none() => return Advice::Good(None),
             (Ok(None), None) => &[],
-            (Err(why), _) => return Advice::Against(why.clone()),
+            (Err(why), _) => return Advice::Against(why.as_str().into()),
         };
         let named: Vec<&Lot> = lots
             .iter()
@@ -114,8 +115,10 @@ impl Snapshot {
         }
         let Some(lot) = named.iter().find(of_it).or(named.first()) else {
             return match &self.premix {
-                Some(formula) => Advice::Against(format!(
-                    "{name} is no batch of this bench, and this step takes one of {formula}"
+                Some(formula) => Advice::Against(phrase!(
+                    "{name} is no batch of this bench, and this step takes one of {formula}",
+                    name,
+                    formula,
                 )),
                 None => Advice::Good(Some(self.unlisted(name, lots))),
             };
@@ -125,11 +128,17 @@ impl Snapshot {
             (None, _) => None,
             (Some(_), Ok(uses)) => lot.left(uses.iter().filter(|used| !step.is_of(used))),
             (Some(_), Err(Unread::Failed(why))) if same_name(&lot.ingredient, &step.ingredient) => {
-                return Advice::Against(format!("what is left of lot {name} is not known: {why}"));
+                return Advice::Against(phrase!(
+                    "what is left of lot {name} is not known: {why}",
+                    name,
+                    why,
+                ));
             }
             (Some(_), Err(Unread::Late(why))) => {
-                late = Some(format!(
-                    "What is left of lot {name} is not known yet: {why}."
+                late = Some(phrase!(
+                    "What is left of lot {name} is not known yet: {why}.",
+                    name,
+                    why,
                 ));
                 None
             }
@@ -139,23 +148,29 @@ impl Snapshot {
             Ok(()) => Advice::Good(late.or_else(|| self.damage().filter(|_| left.is_some()))),
             Err(why @ Refusal::OtherIngredient { .. }) => {
                 let alike = match looks_like(&lot.ingredient, &step.ingredient) {
-                    true => format!(
-                        ": the names only look the same, see line {} of lots.toml",
-                        lot.place.line
+                    true => phrase!(
+                        ": the names only look the same, see line {line} of lots.toml",
+                        line = lot.place.line,
                     ),
-                    false => String::new(),
+                    false => Sentence::none(),
                 };
                 let ingredient = &step.ingredient;
-                Advice::Against(format!("{why}, and this step weighs {ingredient}{alike}"))
+                Advice::Against(phrase!(
+                    "{why}, and this step weighs {ingredient}{alike}",
+                    why = why.told(),
+                    ingredient,
+                    alike,
+                ))
             }
             Err(why @ (Refusal::Empty { .. } | Refusal::TooLittle { .. })) => {
-                let damage = self
-                    .damage()
-                    .map_or(String::new(), |say| format!(" ({say})"));
-                Advice::Against(format!("{why}{damage}"))
+                let why = why.told();
+                Advice::Against(match self.damage() {
+                    Some(damage) => phrase!("{why} ({damage})", why, damage),
+                    None => why,
+                })
             }
             Err(why @ (Refusal::Expired { .. } | Refusal::Unfinished { .. })) => {
-                Advice::Against(why.to_string())
+                Advice::Against(why.told())
             }
         }
     }
@@ -167,81 +182,97 @@ impl Snapshot {
             Own::Made(made) => made,
             Own::Unfinished(standing) => {
                 let standing = standing.clone();
-                return Advice::Against(Refusal::Unfinished { lot, standing }.to_string());
+                return Advice::Against(Refusal::Unfinished { lot, standing }.told());
             }
         };
         if let Some(formula) = self.premix.as_ref().filter(|f| **f != made.formula) {
-            return Advice::Against(format!(
-                "batch {name} is of {}, and this step takes one of {formula}",
-                made.formula
+            return Advice::Against(phrase!(
+                "batch {name} is of {of}, and this step takes one of {formula}",
+                name,
+                of = &made.formula,
+                formula,
             ));
         }
         let uses = match &self.uses {
             Ok(uses) => uses,
             Err(Unread::Late(why)) => {
-                return Advice::Good(Some(format!(
-                    "{name} is a batch of this bench; what is left of it is not known yet: {why}."
+                return Advice::Good(Some(phrase!(
+                    "{name} is a batch of this bench; what is left of it is not known yet: {why}.",
+                    name,
+                    why,
                 )));
             }
             Err(Unread::Failed(why)) => {
-                return Advice::Against(format!(
-                    "what is left of batch {name} is not known: {why}"
+                return Advice::Against(phrase!(
+                    "what is left of batch {name} is not known: {why}",
+                    name,
+                    why,
                 ));
             }
         };
         let left = made.left(uses.iter().filter(|used| !step.is_of(used)));
         let needed = step.needed;
         if left <= Mass::ZERO {
-            Advice::Against(Refusal::Empty { lot }.to_string())
+            Advice::Against(Refusal::Empty { lot }.told())
         } else if left < needed {
-            Advice::Against(Refusal::TooLittle { lot, left, needed }.to_string())
+            Advice::Against(Refusal::TooLittle { lot, left, needed }.told())
         } else {
             let grams = left.grams(Mass::from_mg(10));
-            Advice::Good(Some(format!(
-                "{name} is a batch of this bench; {grams} g are left of it."
+            Advice::Good(Some(phrase!(
+                "{name} is a batch of this bench; {grams} g are left of it.",
+                name,
+                grams,
             )))
         }
     }
 
-    fn unlisted(&self, name: &str, lots: &[Lot]) -> String {
-        let mut say = format!("Lot {name} is not in lots.toml: nothing is known of it.");
+    fn unlisted(&self, name: &str, lots: &[Lot]) -> Sentence {
+        let say = phrase!(
+            "Lot {name} is not in lots.toml: nothing is known of it.",
+            name
+        );
         let alike = |lot: &&Lot| same_name(&lot.name, name) || looks_like(&lot.name, name);
-        if let Some(lot) = lots.iter().find(alike) {
-            say.push_str(&format!(" If it is lot {}, name it so.", lot.name));
+        match lots.iter().find(alike) {
+            Some(lot) => say.and(phrase!("If it is lot {lot}, name it so.", lot = &lot.name)),
+            None => say,
         }
-        say
     }
 
     /// A sentence about the damaged logs; `None` without any.
-    fn damage(&self) -> Option<String> {
+    fn damage(&self) -> Option<Sentence> {
         let (first, rest) = self.damaged.split_first()?;
         let more = match rest.len() {
-            0 => String::new(),
-            more => format!(" and {more} more"),
+            0 => Sentence::none(),
+            more => phrase!(" and {more} more", more),
         };
-        Some(format!(
-            "Of a damaged log{more} only the rows before the damage are counted: {first}"
+        Some(phrase!(
+            "Of a damaged log{more} only the rows before the damage are counted: {first}",
+            more,
+            first,
         ))
     }
 
     /// What to know about the lots before anything is poured, one sentence each.
-    pub fn warn(&self, needs: &[Need]) -> Vec<String> {
+    pub fn warn(&self, needs: &[Need]) -> Vec<Sentence> {
         let lots = match &self.lots {
             Ok(lots) => lots.as_deref(),
-            Err(why) => return vec![format!("the lots on hand are not known: {why}")],
+            Err(why) => return vec![phrase!("the lots on hand are not known: {why}", why)],
         };
         let uses = self.uses.as_deref().ok().map(ByLot::new);
-        let mut warnings: Vec<String> = needs
+        let mut warnings: Vec<Sentence> = needs
             .iter()
             .filter_map(|need| self.without_lot(need, lots, uses.as_ref()))
             .collect();
         match &self.uses {
             Ok(_) => {}
             Err(Unread::Failed(why)) => {
-                warnings.push(format!("what is left of the lots is not known: {why}"));
+                warnings.push(phrase!("what is left of the lots is not known: {why}", why));
             }
             Err(Unread::Late(why)) => {
-                warnings.push(format!("what is left of the lots is not known yet: {why}"));
+                warnings.push(phrase!(
+                    "what is left of the lots is not known yet: {why}",
+                    why
+                ));
             }
         }
         warnings.extend(self.damage());
@@ -254,7 +285,7 @@ impl Snapshot {
         need: &Need,
         lots: Option<&[Lot]>,
         uses: Option<&ByLot<'_>>,
-    ) -> Option<String> {
+    ) -> Option<Sentence> {
         let Need {
             ingredient, needed, ..
         } = need;
@@ -263,8 +294,9 @@ impl Snapshot {
         }
         let Some(lots) = lots else {
             return need.lot_required.then(|| {
-                format!(
-                    "{ingredient} needs its lot named; no list of lots is kept to look it up in"
+                phrase!(
+                    "{ingredient} needs its lot named; no list of lots is kept to look it up in",
+                    ingredient,
                 )
             });
         };
@@ -276,28 +308,36 @@ impl Snapshot {
             let left = uses.and_then(|uses| lot.left(uses.of(&lot.name)));
             match lot.allows(ingredient, *needed, left, self.today) {
                 Ok(()) => return None,
-                Err(why) => against.push(why.to_string()),
+                Err(why) => against.push(why.told()),
             }
         }
         let alike = |lot: &&Lot| looks_like(&lot.ingredient, ingredient);
         if against.is_empty()
             && let Some(lot) = lots.iter().find(alike)
         {
-            return Some(format!(
-                "lots.toml has no lot of {ingredient}; that of \"{}\" in its line {} only looks like it. \
-                 If they are one, write the name alike in formula and list",
-                lot.ingredient, lot.place.line
+            return Some(phrase!(
+                "lots.toml has no lot of {ingredient}; that of \"{other}\" in its line {line} only looks like it. If they \
+                 are one, write the name alike in formula and list",
+                ingredient,
+                other = &lot.ingredient,
+                line = lot.place.line,
             ));
         }
         if against.is_empty() {
             return need.lot_required.then(|| {
-                format!("{ingredient} needs its lot named, and lots.toml has none of it")
+                phrase!(
+                    "{ingredient} needs its lot named, and lots.toml has none of it",
+                    ingredient,
+                )
             });
         }
-        Some(format!(
-            "no lot of {ingredient} on hand is good for all {} g of it: {}",
-            needed.grams(Mass::from_mg(10)),
-            against.join("; ")
+        let against = against.into_iter();
+        let against = against.reduce(|all, why| phrase!("{all}; {why}", all, why));
+        Some(phrase!(
+            "no lot of {ingredient} on hand is good for all {needed} g of it: {against}",
+            ingredient,
+            needed = needed.grams(Mass::from_mg(10)),
+            against = against.unwrap_or_default(),
         ))
     }
 }
@@ -310,23 +350,26 @@ impl Snapshot {
         needed: Mass,
         formula: &str,
         uses: &ByLot<'_>,
-    ) -> Option<String> {
+    ) -> Option<Sentence> {
         let of_it = self
             .made
             .iter()
             .filter(|made| same_name(&made.formula, formula));
         let most = of_it.map(|made| made.left(uses.of(&made.batch))).max();
-        let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
+        let grams = |mass: Mass| mass.grams(Mass::from_mg(10));
         match most {
             Some(left) if left >= needed => None,
-            Some(left) => Some(format!(
-                "{ingredient} takes {} g of one batch of {formula}, and no batch has more than {} g \
-                 left",
-                grams(needed),
-                grams(left.max(Mass::ZERO))
+            Some(left) => Some(phrase!(
+                "{ingredient} takes {needed} g of one batch of {formula}, and no batch has more than {left} g left",
+                ingredient,
+                needed = grams(needed),
+                formula,
+                left = grams(left.max(Mass::ZERO)),
             )),
-            None => Some(format!(
-                "{ingredient} is a batch of {formula}, and none is made; weigh one first"
+            None => Some(phrase!(
+                "{ingredient} is a batch of {formula}, and none is made; weigh one first",
+                ingredient,
+                formula,
             )),
         }
     }

@@ -20,6 +20,7 @@ use jiff::civil::Date;
 use crate::formula::Place;
 use crate::journal::batch::summary::Summary;
 use crate::journal::format::cell::Grams;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::{LookAlikes, folded, same_lot, same_name};
@@ -79,25 +80,35 @@ pub enum Refusal {
     },
 }
 
-impl fmt::Display for Refusal {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Refusal {
+    pub fn told(&self) -> Sentence {
         let step = Mass::from_mg(10);
         match self {
-            Refusal::OtherIngredient { lot, of } => write!(f, "lot {lot} is of {of}"),
-            Refusal::Expired { lot, best_before } => {
-                write!(f, "lot {lot} was best before {best_before}")
-            }
-            Refusal::Empty { lot } => write!(f, "lot {lot} is empty by the logs"),
-            Refusal::Unfinished { lot, standing } => {
-                write!(f, "lot {lot} is a batch that is not finished ({standing})")
-            }
-            Refusal::TooLittle { lot, left, needed } => write!(
-                f,
-                "lot {lot} has {} g left by the logs, {} g are needed",
-                left.grams(step),
-                needed.grams(step)
+            Refusal::OtherIngredient { lot, of } => phrase!("lot {lot} is of {of}", lot, of),
+            Refusal::Expired { lot, best_before } => phrase!(
+                "lot {lot} was best before {day}",
+                lot,
+                day = best_before.to_string(),
+            ),
+            Refusal::Empty { lot } => phrase!("lot {lot} is empty by the logs", lot),
+            Refusal::Unfinished { lot, standing } => phrase!(
+                "lot {lot} is a batch that is not finished ({standing})",
+                lot,
+                standing,
+            ),
+            Refusal::TooLittle { lot, left, needed } => phrase!(
+                "lot {lot} has {left} g left by the logs, {needed} g are needed",
+                lot,
+                left = left.grams(step),
+                needed = needed.grams(step),
             ),
         }
+    }
+}
+
+impl fmt::Display for Refusal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.told())
     }
 }
 

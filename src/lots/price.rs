@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use crate::language::{Sentence, phrase};
 use crate::mass::{Decimal, Mass};
 
 /// A price for one kilogram, or for one piece: a count of 10⁻⁶ of the currency, 0 to a million.
@@ -9,19 +10,36 @@ use crate::mass::{Decimal, Mass};
 pub struct Price(i64);
 
 /// Why a number is no price, with what to write.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PriceError {
-    #[error(
-        "not a plain number; write a decimal point, no comma and no currency, for example 12.50"
-    )]
     NotANumber,
-    #[error("cannot be negative; write for example 12.50")]
     Negative,
-    #[error("more than six decimals; write for example 12.50")]
     TooFine,
-    #[error("more than a million, the most that is taken; write for example 12.50")]
     TooMuch,
 }
+
+impl PriceError {
+    pub fn told(self) -> Sentence {
+        match self {
+            PriceError::NotANumber => phrase!(
+                "not a plain number; write a decimal point, no comma and no currency, for example 12.50"
+            ),
+            PriceError::Negative => phrase!("cannot be negative; write for example 12.50"),
+            PriceError::TooFine => phrase!("more than six decimals; write for example 12.50"),
+            PriceError::TooMuch => {
+                phrase!("more than a million, the most that is taken; write for example 12.50")
+            }
+        }
+    }
+}
+
+impl fmt::Display for PriceError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.told())
+    }
+}
+
+impl std::error::Error for PriceError {}
 
 const MICRO: i64 = 1_000_000;
 const KG_NG: i128 = 1_000_000_000_000;

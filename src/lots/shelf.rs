@@ -6,9 +6,10 @@ use jiff::civil::Date;
 
 use super::stock::{Inventory, Made, Prices, Supply};
 use super::trace::{ByLot, Use};
-use super::{Lot, uses_of};
+use super::{Lot, Refusal, uses_of};
 use crate::formula::{Formula, Ingredient, Plan};
 use crate::journal::batch::summary::Summary;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 
 /// Everything that could go into a batch.
@@ -25,7 +26,7 @@ pub struct Shelf {
 pub struct StepSupply {
     pub supply: Supply,
     /// What was not counted; told with the ingredient's first step only.
-    pub refused: Vec<String>,
+    pub refused: Vec<Sentence>,
     /// Whether the list has a lot of it, or it is a premix: what is missing is then known.
     pub known: bool,
 }
@@ -52,7 +53,7 @@ impl Shelf {
             let mut refused = Vec::new();
             let stock = stocks.entry(key).or_insert_with(|| {
                 let stock = self.stock(ingredient, (&self.lots, &uses, &prices));
-                refused = stock.refused.iter().map(ToString::to_string).collect();
+                refused = stock.refused.iter().map(Refusal::told).collect();
                 stock
             });
             let listed = !stock.sources.is_empty() || !stock.refused.is_empty();
@@ -100,28 +101,29 @@ impl StepSupply {
     }
 
     /// In a few words, whether there is enough of it.
-    pub fn state(&self) -> String {
+    pub fn state(&self) -> Sentence {
         let short = self.supply.short;
         match (self.known, short > Mass::ZERO) {
-            (false, _) => "no lot in the list".into(),
-            (true, true) => format!("{} g SHORT", short.grams(Mass::from_mg(10))),
-            (true, false) if self.supply.unsure => "on hand, how much is not known".into(),
-            (true, false) => "enough".into(),
+            (false, _) => phrase!("no lot in the list"),
+            (true, true) => phrase!("{short} g SHORT", short = short.grams(Mass::from_mg(10))),
+            (true, false) if self.supply.unsure => phrase!("on hand, how much is not known"),
+            (true, false) => phrase!("enough"),
         }
     }
 
     /// What to do where the step would take from more than one lot.
-    pub fn advice(&self) -> Option<String> {
+    pub fn advice(&self) -> Option<Sentence> {
         if self.supply.takes.len() < 2 {
             return None;
         }
         Some(match &self.supply.alone {
-            Some(lot) => format!("The record of a step names one lot; {lot} alone is enough."),
-            None => {
-                "The record of a step names one lot, the last one told; write the others down with \
-                     `bismar note`."
-                    .to_owned()
-            }
+            Some(lot) => phrase!(
+                "The record of a step names one lot; {lot} alone is enough.",
+                lot
+            ),
+            None => phrase!(
+                "The record of a step names one lot, the last one told; write the others down with `bismar note`."
+            ),
         })
     }
 }
@@ -140,6 +142,9 @@ fn premixes(batches: &[Summary], uses: &[Use]) -> Vec<Made> {
         .collect()
 }
 
+/// The supplier of a batch that is a lot of others.
+pub const MADE_HERE: Term = term!("made here");
+
 /// One lot of the store, or one batch that is a lot of others.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Listed {
@@ -147,7 +152,7 @@ pub struct Listed {
     /// `None`: not known.
     pub left: Option<Mass>,
     /// Why it is not to be used on that day.
-    pub refused: Option<String>,
+    pub refused: Option<Sentence>,
 }
 
 /// Every lot of the list in its order, then those of `batches` that are lots of others and are
@@ -167,7 +172,7 @@ pub fn listed(lots: &[Lot], batches: &[Summary], today: Date) -> Vec<Listed> {
         refused: lot
             .allows(&lot.ingredient, Mass::ZERO, left, today)
             .err()
-            .map(|why| why.to_string()),
+            .map(|why| why.told()),
     };
     let bought = lots.iter().map(|lot| {
         let premix = by_name.get(lot.name.as_str());
@@ -181,7 +186,7 @@ pub fn listed(lots: &[Lot], batches: &[Summary], today: Date) -> Vec<Listed> {
         let lot = Lot {
             name: made.batch.clone(),
             ingredient: made.formula.clone(),
-            supplier: Some("made here".into()),
+            supplier: Some(MADE_HERE.to_string()),
             ..Lot::default()
         };
         one(&lot, Some(made.left(uses.of(&made.batch))))

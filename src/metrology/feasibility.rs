@@ -1,6 +1,7 @@
 //! Whether a scale can prove a step at all, and what would help.
 
 use super::{ScaleAbility, Uncertainty, Weighing, Window};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 
 /// The target of a step and its tolerance limits (JCGM 106:2012, 3.3.4), before any guard band.
@@ -117,39 +118,40 @@ impl Feasibility {
         &self,
         step: StepLimits,
         scale: &ScaleAbility,
-        further: Vec<String>,
-    ) -> Option<String> {
+        further: Vec<Sentence>,
+    ) -> Option<Sentence> {
         if self.window.proven {
             return None;
         }
         let d = scale.readability;
         let mut ways = Vec::new();
         if let Some(smallest) = self.smallest_net.filter(|&smallest| smallest > step.target) {
-            ways.push(format!(
-                "make a larger batch, so that it is {} g or more",
-                smallest.grams(d)
+            ways.push(phrase!(
+                "make a larger batch, so that it is {smallest} g or more",
+                smallest = smallest.grams(d),
             ));
         }
-        ways.push(format!(
-            "widen its tolerance to ±{} g or more",
-            self.least_tolerance.grams(d)
+        ways.push(phrase!(
+            "widen its tolerance to ±{least} g or more",
+            least = self.least_tolerance.grams(d),
         ));
         ways.push(match self.coarsest_enough(step, d) {
-            Some(step) => format!(
-                "weigh it on a finer scale, with steps of {} g or less",
-                step.grams(step)
+            Some(step) => phrase!(
+                "weigh it on a finer scale, with steps of {step} g or less",
+                step = step.grams(step),
             ),
-            None => "weigh it on a finer scale".to_owned(),
+            None => phrase!("weigh it on a finer scale"),
         });
         ways.extend(further);
-        Some(format!("To prove it: {}.", join(&ways)))
+        Some(phrase!("To prove it: {ways}.", ways = join(ways)))
     }
 }
 
-fn join(ways: &[String]) -> String {
-    match ways.split_last() {
-        Some((last, rest)) if !rest.is_empty() => format!("{}; or {last}", rest.join("; ")),
-        Some((last, _)) => last.clone(),
-        None => String::new(),
+fn join(mut ways: Vec<Sentence>) -> Sentence {
+    let last = ways.pop().unwrap_or_default();
+    let first = ways.into_iter();
+    match first.reduce(|all, way| phrase!("{all}; {way}", all, way)) {
+        Some(first) => phrase!("{first}; or {last}", first, last),
+        None => last,
     }
 }

@@ -12,11 +12,14 @@
 //!
 //! None of this is legal advice; the law at the place of sale decides.
 
+use crate::language::{Term, term};
 use crate::mass::Mass;
 
 /// To be shown with every verdict. The first sentence is the scope note of OIML R 87:2016.
-pub const SAMPLING_NOTE: &str = "The sampling plans are not recommended for use in the quantity \
-     control processes of the packer: they are for inspectors (OIML R 87:2016, scope). Check your local rules.";
+pub const SAMPLING_NOTE: Term = term!(
+    "The sampling plans are not recommended for use in the quantity control processes of the packer: they are for \
+     inspectors (OIML R 87:2016, scope). Check your local rules."
+);
 
 /// The rule that net contents are judged by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -141,7 +141,7 @@ impl Client {
     /// As [`Client::ask`].
     pub fn say(&mut self, request: &Request) -> Result<String, ClientError> {
         match self.ask(request)? {
-            Answer::Said(said) => Ok(said.say),
+            Answer::Said(said) => Ok(said.say.into()),
             other @ (Answer::Hello(_) | Answer::Pass(_) | Answer::Status(_)) => {
                 Err(no_answer(&other))
             }

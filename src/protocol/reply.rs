@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::json;
+use crate::language::{Language, Sentence, phrase};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::progress::Refused;
 use crate::vocabulary::status::{OutputStatus, Status};
@@ -65,13 +66,13 @@ pub struct LineStatus {
 /// The answer to everything else.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Said {
-    pub say: String,
+    pub say: Sentence,
     /// How many rows that the word made are not on the disk; `None` for a word that makes none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pending: Option<usize>,
     /// What of it is to be heeded, one sentence each; `say` has them too.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub notes: Vec<String>,
+    pub notes: Vec<Sentence>,
 }
 
 /// Why a request is not taken.
@@ -79,7 +80,7 @@ pub struct Said {
 #[error("{error}")]
 pub struct Refusal {
     /// For a person.
-    pub error: String,
+    pub error: Sentence,
     /// What helps, and the scale, lot or batch that it is about.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub help: Option<Help>,
@@ -89,11 +90,11 @@ pub struct Refusal {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub field: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub why: Option<String>,
+    pub why: Option<Box<Sentence>>,
 }
 
 impl Refusal {
-    pub fn new(error: impl Into<String>) -> Refusal {
+    pub fn new(error: impl Into<Sentence>) -> Refusal {
         Refusal {
             error: error.into(),
             help: None,
@@ -104,11 +105,22 @@ impl Refusal {
     }
 
     /// Of one field of the request.
-    pub fn of_field(field: &str, why: String) -> Refusal {
+    pub fn of_field(field: &str, why: impl Into<Sentence>) -> Refusal {
+        let why = why.into();
         Refusal {
             field: Some(field.to_owned()),
-            why: Some(why.clone()),
-            ..Refusal::new(format!("{field} {why}"))
+            why: Some(Box::new(why.clone())),
+            ..Refusal::new(phrase!("{field} {why}", field, why))
+        }
+    }
+
+    /// As it is shown to a person of that language.
+    #[must_use]
+    pub fn put_into(self, language: Language) -> Refusal {
+        Refusal {
+            error: self.error.put_into(language),
+            why: self.why.map(|why| Box::new(why.put_into(language))),
+            ..self
         }
     }
 
@@ -128,8 +140,25 @@ impl Refusal {
     }
 }
 
+/// A reply as it is shown to a person of that language.
+///
+/// # Errors
+/// The refusal that it is.
+pub fn put_into(reply: Reply, language: Language) -> Reply {
+    match reply {
+        Ok(answer) => Ok(answer.put_into(language)),
+        Err(refusal) => Err(refusal.put_into(language)),
+    }
+}
+
 impl From<String> for Refusal {
     fn from(error: String) -> Refusal {
+        Refusal::new(error)
+    }
+}
+
+impl From<Sentence> for Refusal {
+    fn from(error: Sentence) -> Refusal {
         Refusal::new(error)
     }
 }
@@ -150,7 +179,7 @@ impl From<Refused> for Refusal {
 }
 
 impl Said {
-    pub fn new(say: impl Into<String>) -> Said {
+    pub fn new(say: impl Into<Sentence>) -> Said {
         Said {
             say: say.into(),
             pending: None,
@@ -159,16 +188,35 @@ impl Said {
     }
 
     /// Says one thing more, that is to be heeded.
-    pub fn note(&mut self, note: impl Into<String>) {
+    pub fn note(&mut self, note: impl Into<Sentence>) {
         let note = note.into();
-        self.say.push_str(&format!("\nNote: {note}"));
+        let said = std::mem::take(&mut self.say);
+        self.say = phrase!("{said}\nNote: {note}", said, note = note.clone());
         self.notes.push(note);
+    }
+
+    fn put_into(self, language: Language) -> Said {
+        let notes = self.notes.into_iter();
+        Said {
+            say: self.say.put_into(language),
+            notes: notes.map(|note| note.put_into(language)).collect(),
+            ..self
+        }
     }
 }
 
 impl Answer {
-    pub fn said(say: impl Into<String>) -> Answer {
+    pub fn said(say: impl Into<Sentence>) -> Answer {
         Answer::Said(Said::new(say))
+    }
+
+    /// As it is shown to a person of that language.
+    #[must_use]
+    pub fn put_into(self, language: Language) -> Answer {
+        match self {
+            Answer::Said(said) => Answer::Said(said.put_into(language)),
+            Answer::Status(_) | Answer::Hello(_) | Answer::Pass(_) => self,
+        }
     }
 }
 
@@ -226,7 +274,7 @@ mod tests {
             ),
             (
                 Ok(Answer::Said(Said {
-                    say: "noted".to_owned(),
+                    say: "noted".into(),
                     pending: Some(0),
                     notes: Vec::new(),
                 })),

@@ -37,9 +37,10 @@ use serde::{Deserialize, Serialize};
 
 use super::reply::Refusal;
 use crate::document::shown;
-use crate::formula::allowance::Allowance;
+use crate::formula::allowance::{Allowance, AllowanceError};
 use crate::formula::plan::BatchSize;
 use crate::journal::format::cell::breaks;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
 use crate::text::alike::is_invisible;
@@ -304,7 +305,10 @@ pub fn way_of(word: &str) -> Result<Way, Refusal> {
 fn checked(what: &str, text: &str) -> Result<String, Refusal> {
     let text = text.trim();
     if is_invisible(text) {
-        return Err(Refusal::new(format!("the {what} is empty; write its text")));
+        return Err(Refusal::new(phrase!(
+            "the {what} is empty; write its text",
+            what
+        )));
     }
     if text.len() > LONGEST_TEXT {
         return Err(Refusal::new(format!(
@@ -364,25 +368,21 @@ pub fn amount(
             fill: mass("fill", fill)?,
         },
         (None, Some(0), Some(_)) => {
-            return Err(Refusal::new(
-                "0 jars is no batch; give 1 or more".to_owned(),
-            ));
+            return Err(Refusal::new(phrase!("0 jars is no batch; give 1 or more")));
         }
         _ => {
-            return Err(Refusal::new(
-                "give either a batch size (--batch 500g) or jars with their fill \
-                 (--jars 8 --fill 55g)"
-                    .to_owned(),
-            ));
+            return Err(Refusal::new(phrase!(
+                "give either a batch size (--batch 500g) or jars with their fill (--jars 8 --fill 55g)"
+            )));
         }
     };
     let allowance = match allowance {
-        Some(text) => text.parse().map_err(|error| {
-            Refusal::of_field("allowance", format!("\"{}\": {error}", shown(text)))
+        Some(text) => text.parse().map_err(|error: AllowanceError| {
+            Refusal::of_field("allowance", of_text(text, error.told()))
         })?,
         None => Allowance::NONE,
     };
-    (asked.with(allowance)).map_err(|error| Refusal::new(error.to_string()))
+    (asked.with(allowance)).map_err(|error| Refusal::new(error.told()))
 }
 
 /// Reads what is weighed on top.
@@ -410,7 +410,7 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
     };
     let masses = |what, text: Option<String>| text.map(|text| mass(what, &text)).transpose();
     if jars == Some(0) {
-        return Err(Refusal::new("0 jars are none; give 1 or more".to_owned()));
+        return Err(Refusal::new(phrase!("0 jars are none; give 1 or more")));
     }
     let allowable = masses("allowable", allowable)?;
     let rule = match (rule.as_deref(), allowable) {
@@ -422,11 +422,9 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
             allowable_variation,
         }),
         (Some("hb133"), None) => {
-            return Err(Refusal::new(
-                "with hb133 look the maximum allowable variation of your label up in NIST Handbook \
-                 133 and give it (--allowable 2.5g)"
-                    .to_owned(),
-            ));
+            return Err(Refusal::new(phrase!(
+                "with hb133 look the maximum allowable variation of your label up in NIST Handbook 133 and give it (--allowable 2.5g)"
+            )));
         }
         (Some(rule), None) => {
             return Err(Refusal::new(format!(
@@ -435,10 +433,9 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
             )));
         }
         (_, Some(_)) => {
-            return Err(Refusal::new(
+            return Err(Refusal::new(phrase!(
                 "an allowable variation belongs to the rule hb133; the others have their own table"
-                    .to_owned(),
-            ));
+            )));
         }
     };
     Ok(FillRequest {
@@ -450,11 +447,16 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
     })
 }
 
+/// What is wrong with a text that was given.
+fn of_text(text: &str, why: Sentence) -> Sentence {
+    phrase!("\"{text}\": {why}", text = shown(text), why)
+}
+
 fn mass(what: &str, text: &str) -> Result<Mass, Refusal> {
-    let wrong = |why: String| Refusal::of_field(what, format!("\"{}\": {why}", shown(text)));
-    let mass = Mass::parse_with_unit(text).map_err(|error| wrong(error.to_string()))?;
+    let wrong = |why| Refusal::of_field(what, of_text(text, why));
+    let mass = Mass::parse_with_unit(text).map_err(|error| wrong(error.into()))?;
     if mass <= Mass::ZERO {
-        return Err(wrong("must be above zero".to_owned()));
+        return Err(wrong(phrase!("must be above zero")));
     }
     Ok(mass)
 }

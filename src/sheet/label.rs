@@ -126,7 +126,7 @@ fn checked(label: &Label, out: &mut String) {
         let _ = writeln!(
             out,
             "<tr><td class=\"state\">{state}<td>{}<td>{}</tr>",
-            escaped(point.what),
+            escaped(point.what.english()),
             escaped(&point.line())
         );
     }

@@ -11,6 +11,7 @@ use super::scale_setup::known;
 use crate::config::{Config, DEFAULT_FILE};
 use crate::document::{DeTable, Reader, next_line};
 use crate::files;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::Errors;
 use crate::problem::Problems;
@@ -24,43 +25,48 @@ pub enum EditError {
     File(#[from] Problems),
     #[error("{what}")]
     Other {
-        what: String,
-        remedy: Option<String>,
+        what: Sentence,
+        remedy: Option<Sentence>,
     },
 }
 
 impl EditError {
-    fn other(what: String, remedy: &str) -> EditError {
+    fn other(what: impl Into<Sentence>, remedy: impl Into<Sentence>) -> EditError {
         EditError::Other {
-            what,
-            remedy: Some(remedy.to_owned()),
+            what: what.into(),
+            remedy: Some(remedy.into()),
         }
     }
 
     pub(super) fn io(place: &Path, error: &io::Error) -> EditError {
         let remedy = match error.kind() {
-            io::ErrorKind::ReadOnlyFilesystem => {
-                Some("if the service is closed in, name the file's folder in closed-in.conf")
-            }
-            io::ErrorKind::PermissionDenied => {
-                Some("look at the rights of the file and of its folder; it must be yours to write")
-            }
+            io::ErrorKind::ReadOnlyFilesystem => Some(phrase!(
+                "if the service is closed in, name the file's folder in closed-in.conf"
+            )),
+            io::ErrorKind::PermissionDenied => Some(phrase!(
+                "look at the rights of the file and of its folder; it must be yours to write"
+            )),
             _ => None,
         };
         EditError::Other {
-            what: format!("{}: {error}", place.display()),
-            remedy: remedy.map(str::to_owned),
+            what: format!("{}: {error}", place.display()).into(),
+            remedy,
         }
     }
 
     /// What happened and what to do, in one text.
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Sentence {
         match self {
             EditError::Other {
                 what,
                 remedy: Some(remedy),
-            } => format!("{what}; {remedy}"),
-            EditError::Other { remedy: None, .. } | EditError::File(_) => self.to_string(),
+            } => phrase!(
+                "{what}; {remedy}",
+                what = what.clone(),
+                remedy = remedy.clone(),
+            ),
+            EditError::Other { what, remedy: None } => what.clone(),
+            EditError::File(problems) => problems.to_string().into(),
         }
     }
 }
@@ -181,7 +187,7 @@ pub fn take_out(place: &Path, kind: Kind, index: usize) -> Result<(), EditError>
             "{}: the {key} cannot be taken out where it stands",
             place.display()
         );
-        EditError::other(what, &format!("delete its [[{key}]] by hand"))
+        EditError::other(what, phrase!("delete its [[{key}]] by hand", key))
     };
     let file = std::fs::canonicalize(place).map_err(cannot)?;
     let text = files::text(&file)?;
@@ -311,7 +317,7 @@ pub fn turn_page_on(place: &Path) -> Result<bool, EditError> {
     let cannot = |error: io::Error| EditError::io(place, &error);
     let by_hand = || {
         let error = format!("{}: the page cannot be turned on there", place.display());
-        EditError::other(error, "write on = true under [page] by hand")
+        EditError::other(error, phrase!("write on = true under [page] by hand"))
     };
     if !place.exists() {
         let text = with_page_on(DEFAULT_FILE).ok_or_else(by_hand)?;
@@ -345,7 +351,10 @@ pub fn set_responsible(place: &Path, responsible: &str) -> Result<(), EditError>
     let cannot = |error: io::Error| EditError::io(place, &error);
     let by_hand = || {
         let error = format!("{}: who answers cannot be written there", place.display());
-        EditError::other(error, "write responsible = \"...\" under [label] by hand")
+        EditError::other(
+            error,
+            phrase!("write responsible = \"...\" under [label] by hand"),
+        )
     };
     let wanted = Some(responsible.trim()).filter(|text| !text.is_empty());
     let value = wanted.map(|text| toml::Value::String(text.to_owned()).to_string());
@@ -411,7 +420,10 @@ fn by_hand(place: &Path, part: &str) -> EditError {
         "{}: the scale's part cannot be changed where it stands",
         place.display()
     );
-    EditError::other(what, &format!("put this in its place by hand:\n{part}"))
+    EditError::other(
+        what,
+        phrase!("put this in its place by hand:\n{part}", part),
+    )
 }
 
 /// `expect` does to the scale what the change of the file must do.
@@ -564,7 +576,7 @@ fn check(
             "{}: the {kind} cannot be added at the file's end: {why}",
             place.display()
         );
-        EditError::other(what, "paste the part below into the file by hand")
+        EditError::other(what, phrase!("paste the part below into the file by hand"))
     };
     match Config::parse(text, &place.display().to_string()) {
         Ok(config) if once(&config) => Ok(()),
@@ -583,12 +595,15 @@ pub(super) fn replace(file: &Path, before: &str, text: &str) -> Result<(), EditE
     let permissions = std::fs::metadata(file).map_err(cannot)?.permissions();
     if permissions.mode() & 0o200 == 0 {
         let what = format!("{} is write-protected", file.display());
-        return Err(EditError::other(what, "take that protection off first"));
+        return Err(EditError::other(
+            what,
+            phrase!("take that protection off first"),
+        ));
     }
     // An editor may have saved it since it was read.
     if files::text(file)? != before {
         let what = format!("{} was changed at this very moment", file.display());
-        return Err(EditError::other(what, "try again"));
+        return Err(EditError::other(what, phrase!("try again")));
     }
     replace_whole(file, text, permissions.mode() & 0o7777).map_err(cannot)
 }

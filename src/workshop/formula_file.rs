@@ -18,6 +18,7 @@ use crate::formula::{Formula, Plan, cautions, examples, remarks};
 use crate::journal::format::chain::sha256;
 use crate::journal::format::names::safe_batch_name;
 use crate::journal::read::record;
+use crate::language::{Language, Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::problem::Problems;
 use crate::text::alike::same_name;
@@ -86,6 +87,7 @@ pub fn check(
     path: &Path,
     size: Option<BatchSize>,
     config: &Config,
+    language: Language,
 ) -> Result<Checked, QueryError> {
     let (fields, mut faults) = fields.clone().tidied();
     let text = files::text(path).ok();
@@ -97,7 +99,8 @@ pub fn check(
     match fields.checked_in(text.as_deref()) {
         Err(found) => faults.extend(found),
         Ok(formula) => {
-            checked.cautions = cautions::lines(&formula, &known(path, &formula)?);
+            let lines = cautions::lines(&formula, &known(path, &formula)?);
+            checked.cautions = (lines.iter().map(|line| line.in_language(language))).collect();
             match OnPaper::of(formula, path, size, config) {
                 // What stands at a line of no file of hers is told of the whole.
                 Ok(paper) => checked.notes = paper.notes.iter().map(|note| bare(note)).collect(),
@@ -108,7 +111,7 @@ pub fn check(
                     });
                     faults.extend(words);
                 }
-                Err(error) => checked.unplanned = Some(error.to_string()),
+                Err(error) => checked.unplanned = Some(error.told().in_language(language)),
             }
         }
     }
@@ -142,14 +145,17 @@ pub fn check(
                         scale: scale.name.clone(),
                         lowest: grams(step.lowest.round_to(scale.readability)),
                         highest: grams(step.highest.round_to(scale.readability)),
-                        says: says.map(|say| capitalised(&in_the_form(&say))).collect(),
+                        says: says
+                            .map(|say| capitalised(&in_the_form(&say.in_language(language))))
+                            .collect(),
                     });
                 }
             }
-            Err(error) => checked.unplanned = Some(error.to_string()),
+            Err(error) => checked.unplanned = Some(error.told().in_language(language)),
         }
     }
-    checked.faults = faults;
+    let faults = faults.into_iter();
+    checked.faults = faults.map(|fault| fault.put_into(language)).collect();
     Ok(checked)
 }
 
@@ -193,7 +199,7 @@ fn in_the_form(say: &str) -> String {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Saved {
     pub file: String,
-    pub say: String,
+    pub say: Sentence,
     #[serde(flatten)]
     pub opened: Opened,
 }
@@ -202,15 +208,35 @@ pub struct Saved {
 #[derive(Debug, thiserror::Error)]
 pub enum SaveError {
     /// What is wrong, at its fields.
-    #[error("look at what is marked; nothing was written")]
+    #[error("{}", LOOK)]
     Faults(Vec<Fault>),
     /// Somebody else wrote the file meanwhile.
-    #[error("{0} was changed meanwhile, in another tab or by an editor; nothing was written")]
+    #[error("{}", changed(.0))]
     Changed(String),
     #[error(transparent)]
     Query(#[from] QueryError),
     #[error("{}", .0.words())]
     Edit(#[from] EditError),
+}
+
+const LOOK: Term = term!("look at what is marked; nothing was written");
+
+fn changed(file: &str) -> Sentence {
+    phrase!(
+        "{file} was changed meanwhile, in another tab or by an editor; nothing was written",
+        file
+    )
+}
+
+impl SaveError {
+    pub fn told(&self) -> Sentence {
+        match self {
+            SaveError::Faults(_) => LOOK.into(),
+            SaveError::Changed(file) => changed(file),
+            SaveError::Query(error) => error.told(),
+            SaveError::Edit(error) => error.words(),
+        }
+    }
 }
 
 impl From<Problems> for SaveError {
@@ -255,13 +281,13 @@ pub fn save(
     let (path, text) = match (at, &before) {
         (Some((path, _)), Some(before)) => {
             let by_hand = || EditError::Other {
-                what: format!(
-                    "{} is written in a way that the form cannot change part by part",
-                    file_name(path)
+                what: phrase!(
+                    "{file} is written in a way that the form cannot change part by part",
+                    file = file_name(path),
                 ),
-                remedy: Some(
-                    "change it in a text editor, or press \"Copy\" for a new file".to_owned(),
-                ),
+                remedy: Some(phrase!(
+                    "change it in a text editor, or press \"Copy\" for a new file"
+                )),
             };
             let text = edited(before, &fields).ok_or_else(by_hand)?;
             if text != *before {
@@ -275,21 +301,22 @@ pub fn save(
             (create(folder, &fields.name, &text)?, text)
         }
     };
-    let version = match fields.version.is_empty() {
-        true => String::new(),
-        false => format!(", version {}", fields.version),
+    let name = match fields.version.as_str() {
+        "" => Sentence::from(fields.name.as_str()),
+        version => phrase!("{name}, version {version}", name = &fields.name, version),
     };
-    let say = match (&raised, before.as_deref() == Some(&text)) {
-        (_, true) => format!("{}{version} is as it was.", fields.name),
-        (Some(old), false) if old.is_empty() => format!(
-            "{}{version} is saved. Batches made before keep the text that they were made by.",
-            fields.name
+    let say = match (raised, before.as_deref() == Some(&text)) {
+        (_, true) => phrase!("{name} is as it was.", name),
+        (Some(old), false) if old.is_empty() => phrase!(
+            "{name} is saved. Batches made before keep the text that they were made by.",
+            name
         ),
-        (Some(old), false) => format!(
-            "{}{version} is saved. Batches of version {old} keep its text.",
-            fields.name
+        (Some(old), false) => phrase!(
+            "{name} is saved. Batches of version {old} keep its text.",
+            name,
+            old
         ),
-        (None, false) => format!("{}{version} is saved.", fields.name),
+        (None, false) => phrase!("{name} is saved.", name),
     };
     Ok(Saved {
         file: file_name(&path),
@@ -314,9 +341,9 @@ fn taken(name: &str, own: Option<&Path>, folder: &Path) -> Option<Fault> {
         .into_iter()
         .find(|(path, other)| same_name(&other.name, name) && Some(file_name(path)) != own);
     let say = |(path, _): (PathBuf, Formula)| {
-        format!(
-            "{} has this name already: give this formula another one.",
-            file_name(&path)
+        phrase!(
+            "{file} has this name already: give this formula another one.",
+            file = file_name(&path),
         )
     };
     other.map(|other| Fault::new("name", say(other)))
@@ -387,9 +414,9 @@ fn raise(
         return Ok(None);
     }
     if old.is_some_and(|old| old.version != fields.version) {
-        let say = format!(
-            "Batches were made of version {} as it was then: give this one another version.",
-            fields.version
+        let say = phrase!(
+            "Batches were made of version {version} as it was then: give this one another version.",
+            version = &fields.version,
         );
         return Err(SaveError::Faults(vec![Fault::new("version", say)]));
     }

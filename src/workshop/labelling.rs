@@ -13,6 +13,7 @@ use crate::journal::read::record;
 use crate::label::Rules;
 use crate::label::content::Label;
 use crate::label::declared::{self, Declared, DeclaredError};
+use crate::language::{Term, phrase, term};
 use crate::lots::Lot;
 use crate::mass::Mass;
 
@@ -38,7 +39,7 @@ pub struct Labelled {
     pub formula: Option<Formula>,
     pub declared: Declared,
     /// What one package holds, and how that is known.
-    pub net: Option<(Mass, &'static str)>,
+    pub net: Option<(Mass, Term)>,
     /// What to heed, sentences without their end; what makes it incomplete is among them.
     pub warnings: Vec<String>,
     /// Where the maker's list was looked for, in words, where it does not tell of a scent.
@@ -96,7 +97,7 @@ impl Labelled {
                 looked_into = Some(format!("{FILE} was looked for in {folder}{none}"));
             }
         }
-        let typed = wanted.net.map(|net| (net, "as typed"));
+        let typed = wanted.net.map(|net| (net, term!("as typed")));
         Ok(Labelled {
             net: typed.or_else(|| declared::net(record)),
             formula: formula.or_else(|| record.read_formula().and_then(Result::ok)),
@@ -153,21 +154,25 @@ impl Facts {
     fn values(&self) -> Result<[(&'static str, Option<String>); 4], EditError> {
         let some = |text: &str| Some(text.trim().to_owned()).filter(|text| !text.is_empty());
         let quoted = |text: &str| some(text).map(|text| toml::Value::String(text).to_string());
-        let months = |what: &str, text: &str| match some(text).map(|text| text.parse::<u32>()) {
+        let months = |what: Term, text: &str| match some(text).map(|text| text.parse::<u32>()) {
             None => Ok(None),
             Some(Ok(months)) if months > 0 => Ok(Some(months.to_string())),
             Some(_) => Err(EditError::Other {
-                what: format!("{what}: \"{}\" is no number of months", text.trim()),
-                remedy: Some("write a whole number, as 18".to_owned()),
+                what: phrase!(
+                    "{what}: \"{text}\" is no number of months",
+                    what,
+                    text = text.trim(),
+                ),
+                remedy: Some(phrase!("write a whole number, as 18")),
             }),
         };
         Ok([
             ("function", quoted(&self.function)),
             ("precautions", quoted(&self.precautions)),
-            ("keeps_months", months("keeps", &self.keeps_months)?),
+            ("keeps_months", months(term!("keeps"), &self.keeps_months)?),
             (
                 "after_opening_months",
-                months("once opened", &self.after_opening_months)?,
+                months(term!("once opened"), &self.after_opening_months)?,
             ),
         ])
     }
@@ -179,11 +184,11 @@ impl Facts {
     pub fn write(&self, path: &Path) -> Result<(), EditError> {
         let cannot = |error: std::io::Error| EditError::io(path, &error);
         let by_hand = || EditError::Other {
-            what: format!(
-                "{}: the label's part cannot be changed there",
-                path.display()
+            what: phrase!(
+                "{file}: the label's part cannot be changed there",
+                file = path.display().to_string(),
             ),
-            remedy: Some("write it under [label] in a text editor".to_owned()),
+            remedy: Some(phrase!("write it under [label] in a text editor")),
         };
         let file = std::fs::canonicalize(path).map_err(cannot)?;
         let before = files::text(&file)?;

@@ -8,12 +8,13 @@ use super::{QueryError, today};
 use crate::config::{Config, VesselConfig};
 use crate::formula::limits::{Held, Outside, Side, bounds, outside};
 use crate::formula::remedy::{Part, Remedy, remedy};
-use crate::formula::room::{Bowl, Pour, Room, room};
+use crate::formula::room::{Bowl, Pour, Room, Short, room};
 use crate::formula::{Formula, Plan, VesselWay};
 use crate::journal::batch::composition::{HeldPart, held, strangers};
 use crate::journal::batch::record::Record;
 use crate::journal::batch::summary::Summary;
 use crate::journal::read::record;
+use crate::language::{Sentence, Term, phrase};
 use crate::lots::trace::Use;
 use crate::lots::{Lot, shelf, uses_of};
 use crate::mass::Mass;
@@ -65,8 +66,8 @@ pub struct RemedyTold {
     /// Whole jars of the planned fill.
     pub jars: Option<i64>,
     /// What has no room for it, and what is not known of the room.
-    pub short: Vec<String>,
-    pub unknown: Vec<&'static str>,
+    pub short: Vec<Sentence>,
+    pub unknown: Vec<Term>,
 }
 
 /// What is left of each ingredient's lots that may be used today, by all logs of the folder `logs` and by
@@ -138,8 +139,8 @@ impl Mending {
 
     /// What is wrong with the batch: weights outside their tolerances, then limits that are crossed. Empty:
     /// nothing is to be mended.
-    pub fn wrongs(&self) -> Vec<String> {
-        let mut lines: Vec<String> = Vec::new();
+    pub fn wrongs(&self) -> Vec<Sentence> {
+        let mut lines = Vec::new();
         lines.extend(self.parts.iter().filter_map(|held| self.off_target(held)));
         let outside = outside(&self.plan.limits, &self.held(), self.total());
         lines.extend(outside.iter().map(|one| self.over_limit(one)));
@@ -179,7 +180,7 @@ impl Mending {
                     add: found.add.iter().copied().map(grams).collect(),
                     batch: grams(found.batch),
                     jars: self.plan.jars.map(|(_, fill)| found.jars(fill)),
-                    short: room.short.iter().map(ToString::to_string).collect(),
+                    short: room.short.iter().map(Short::told).collect(),
                     unknown: room.unknown.iter().map(|what| what.name()).collect(),
                 }
             }),
@@ -192,26 +193,29 @@ impl Mending {
     }
 
     /// A limit that is crossed, by what is to come as planned too.
-    fn over_limit(&self, outside: &Outside) -> String {
+    fn over_limit(&self, outside: &Outside) -> Sentence {
         let to_come = |held: &HeldPart| held.to_come > Mass::ZERO;
-        let lead = match self.parts.iter().any(to_come) {
-            true => "Limit, with what is to come as planned",
-            false => "Limit",
+        let outside_told = outside.told();
+        let mut line = match self.parts.iter().any(to_come) {
+            true => phrase!(
+                "Limit, with what is to come as planned: {what}",
+                what = outside_told
+            ),
+            false => phrase!("Limit: {what}", what = outside_told),
         };
-        let mut line = format!("{lead}: {outside}");
         let mine = |held: &&HeldPart| outside.sources.contains(&held.ingredient);
         if outside.side == Side::Over && self.parts.iter().filter(mine).any(to_come) {
-            line.push_str(" It is not all weighed yet: less of it would do.");
+            line = line.and(phrase!("It is not all weighed yet: less of it would do."));
         }
         if let Some(advice) = outside.advice() {
-            line.push_str(&format!(" {advice}"));
+            line = line.and(advice);
         }
         line
     }
 
     /// What is to be said of an ingredient that is weighed and outside its tolerance. After a remedy the
     /// batch is another one: then its share of that counts.
-    fn off_target(&self, held: &HeldPart) -> Option<String> {
+    fn off_target(&self, held: &HeldPart) -> Option<Sentence> {
         let (d, total) = (self.d, self.total());
         if held.to_come > Mass::ZERO {
             return None;
@@ -230,27 +234,60 @@ impl Mending {
             return None;
         }
         let steps: Vec<String> = held.steps.iter().map(ToString::to_string).collect();
-        let word = if steps.len() == 1 { "Step" } else { "Steps" };
-        let over = held.delivered - target;
-        let side = if over.is_negative() { "under" } else { "over" };
+        let off = held.delivered - target;
         let stayed = held.weighed - held.delivered;
         let stayed = match stayed > Mass::ZERO {
-            true => format!(
-                " ({} g of {} g stayed in the vessel)",
-                stayed.grams(d),
-                held.weighed.grams(d)
+            true => phrase!(
+                " ({stayed} g of {weighed} g stayed in the vessel)",
+                stayed = stayed.grams(d),
+                weighed = held.weighed.grams(d),
             ),
-            false => String::new(),
+            false => Sentence::none(),
         };
-        Some(format!(
-            "{word} {}, {}: {} g{stayed}, {} g {side} its {} of {} g.",
-            steps.join(", "),
-            held.ingredient,
-            held.delivered.grams(d),
-            over.abs().grams(d),
-            if self.amended { "share" } else { "target" },
-            target.grams(d)
-        ))
+        let lead = match steps.len() {
+            1 => phrase!("Step {step}", step = steps.join(", ")),
+            _ => phrase!("Steps {steps}", steps = steps.join(", ")),
+        };
+        let (name, is) = (&held.ingredient, held.delivered.grams(d));
+        let (off, target, under) = (off.abs().grams(d), target.grams(d), off.is_negative());
+        Some(match (under, self.amended) {
+            (true, true) => phrase!(
+                "{lead}, {name}: {is} g{stayed}, {off} g under its share of {target} g.",
+                lead,
+                name,
+                is,
+                stayed,
+                off,
+                target
+            ),
+            (false, true) => phrase!(
+                "{lead}, {name}: {is} g{stayed}, {off} g over its share of {target} g.",
+                lead,
+                name,
+                is,
+                stayed,
+                off,
+                target
+            ),
+            (true, false) => phrase!(
+                "{lead}, {name}: {is} g{stayed}, {off} g under its target of {target} g.",
+                lead,
+                name,
+                is,
+                stayed,
+                off,
+                target
+            ),
+            (false, false) => phrase!(
+                "{lead}, {name}: {is} g{stayed}, {off} g over its target of {target} g.",
+                lead,
+                name,
+                is,
+                stayed,
+                off,
+                target
+            ),
+        })
     }
 
     /// Whether there is room for a remedy and for what is to come as planned.

@@ -30,6 +30,7 @@ use crate::formula::substances;
 use crate::journal::batch::composition::shares;
 use crate::journal::error::LogError;
 use crate::journal::read::record;
+use crate::language::{Sentence, phrase};
 use crate::metrology::ScaleAbility;
 use crate::problem::{Problem, Problems};
 use crate::protocol::reply::Refusal;
@@ -263,5 +264,29 @@ pub enum QueryError {
     Refused(#[from] Refusal),
     /// Anything else, in words that say what to do.
     #[error("{0}")]
-    Other(String),
+    Other(Sentence),
+}
+
+impl QueryError {
+    /// In words that say what to do.
+    pub fn told(&self) -> Sentence {
+        match self {
+            QueryError::Plan(error) => error.told(),
+            QueryError::Assumed(error) => {
+                let d = ScaleAbility::ASSUMED_READABILITY;
+                phrase!(
+                    "{why}\nNo scale is set up; an assumed one shows steps of {d} g.",
+                    why = error.told(),
+                    d = d.grams(d),
+                )
+            }
+            QueryError::Refused(refusal) => refusal.error.clone(),
+            QueryError::Other(why) => why.clone(),
+
+            QueryError::Log(_)
+            | QueryError::File(_)
+            | QueryError::Name(_)
+            | QueryError::NoFormula(_) => self.to_string().into(),
+        }
+    }
 }

@@ -14,6 +14,7 @@ use crate::journal::batch::lost::lost;
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::read::record;
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
 use crate::problem::Problems;
@@ -127,7 +128,7 @@ impl OnPaper {
     }
 
     /// What is to be said of single steps; with `room` also where a scale has little left for the vessel.
-    pub fn remarks(&self, room: bool) -> Vec<String> {
+    pub fn remarks(&self, room: bool) -> Vec<Sentence> {
         remarks::lines(&self.formula, &self.plan, &self.scales, self.guard, room)
     }
 

@@ -3,6 +3,7 @@
 use super::scale_check::CheckLog;
 use crate::guide::Taken;
 use crate::journal::error::LogError;
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 use crate::metrology::Repeatability;
 use crate::metrology::repeatability::USP_FRACTION;
@@ -45,27 +46,41 @@ fn first_line(found: &Repeatability) -> String {
 }
 
 /// What it means for small weights, lines.
-pub fn words(found: &Repeatability) -> String {
-    let mut text = first_line(found);
-    if found.measured < found.floor() {
-        text.push_str(&format!(
-            "\nFor the smallest weights a scale is not believed below 0.41 of its step: {:.4} g counts.",
-            found.floor()
-        ));
-    }
-    text.push_str("\nSmallest net weight at which 2 s is within a share of it:");
-    for (share, name) in SHARES {
-        if let Some(least) = found.smallest_net(share) {
-            let mark = if share == USP_FRACTION {
-                "  (USP <41>, a yardstick made for pharmacopoeial work)"
-            } else {
-                ""
-            };
-            text.push_str(&format!(
-                "\n  {name:>7}  {:>9} g{mark}",
-                least.grams(found.d).to_string()
-            ));
-        }
-    }
-    text
+pub fn words(found: &Repeatability) -> Sentence {
+    let number = |mass: String| Slot::number(mass);
+    let first = phrase!(
+        "s = {s} g of {count} weighings, mean {mean} g",
+        s = number(format!("{:.4}", found.measured)),
+        count = found.count,
+        mean = number(format!("{:.4}", found.mean)),
+    );
+    let floor = match found.measured < found.floor() {
+        true => phrase!(
+            "\nFor the smallest weights a scale is not believed below 0.41 of its step: {floor} g counts.",
+            floor = number(format!("{:.4}", found.floor())),
+        ),
+        false => Sentence::none(),
+    };
+    let least = SHARES.into_iter().filter_map(|(share, name)| {
+        let least = found.smallest_net(share)?.grams(found.d).to_string();
+        let row = phrase!(
+            "\n  {name}  {least} g",
+            name = number(format!("{name:>7}")),
+            least = number(format!("{least:>9}")),
+        );
+        Some(match share == USP_FRACTION {
+            true => phrase!(
+                "{row}  (USP <41>, a yardstick made for pharmacopoeial work)",
+                row
+            ),
+            false => row,
+        })
+    });
+    let least = least.reduce(|all, row| phrase!("{all}{row}", all, row));
+    phrase!(
+        "{first}{floor}\nSmallest net weight at which 2 s is within a share of it:{least}",
+        first,
+        floor,
+        least = least.unwrap_or_default(),
+    )
 }

@@ -17,11 +17,11 @@ use crate::journal::format::check_note::note_of;
 use crate::journal::format::row::Row;
 use crate::journal::read::scale_checks;
 use crate::journal::store::log::LogFile;
+use crate::language::{Sentence, Slot, Term, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::test_weights::{CheckLimits, SOURCE, TestLoad, WeightClass, nominals};
 use crate::metrology::{Feasibility, ScaleAbility};
 use crate::protocol::event::{Event, Told as Line};
-use crate::text::listed;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 use crate::vocabulary::status::Status;
@@ -30,8 +30,10 @@ use crate::vocabulary::status::Status;
 const FINE: Mass = Mass::from_mg(1);
 
 /// What to do with a scale that did not pass.
-pub const NOT_PASSED: &str = "Level the scale, keep draughts away, let it warm up, adjust it as its manual says, and \
-     check again before you weigh with it";
+pub const NOT_PASSED: Term = term!(
+    "Level the scale, keep draughts away, let it warm up, adjust it as its manual says, and check again before you weigh \
+     with it"
+);
 
 /// What the guide makes of one event of the daemon.
 #[derive(Debug, PartialEq, Eq)]
@@ -39,8 +41,11 @@ pub enum Heard {
     /// What is to be said now.
     Told(Vec<Told>),
     /// It cannot go on, and why.
-    Ended(&'static str),
+    Ended(Term),
 }
+
+/// Why a weighing cannot go on where the daemon tells nothing more.
+pub const READINGS_ENDED: Term = term!("the daemon's readings ended");
 
 /// Hands a line of `subscribe` to the guide of `scale`. A weight that is no number is none.
 pub fn hear(guide: &mut Guide, scale: &str, line: &[u8]) -> Heard {
@@ -55,10 +60,10 @@ pub fn hear(guide: &mut Guide, scale: &str, line: &[u8]) -> Heard {
             steady: reading.steady,
         }),
         Event::Fault(fault) if fault.code == FaultCode::Slow => {
-            return Heard::Ended("the daemon's readings ended");
+            return Heard::Ended(READINGS_ENDED);
         }
         Event::Fault(fault) if ours(&fault.scale) && !fault.over => guide.interrupted(),
-        Event::Step(_) => return Heard::Ended("a batch was begun meanwhile"),
+        Event::Step(_) => return Heard::Ended(term!("a batch was begun meanwhile")),
         Event::Cue(_)
         | Event::Reading(_)
         | Event::Recorded(_)
@@ -145,12 +150,12 @@ impl LastCheck {
     }
 
     /// In words, how long ago.
-    pub fn when(&self) -> String {
+    pub fn when(&self) -> Sentence {
         match self.days {
-            0 => "today".to_owned(),
-            1 => "yesterday".to_owned(),
-            days if days < 0 => "on a day that is still to come by the clock".to_owned(),
-            days => format!("{days} days ago"),
+            0 => phrase!("today"),
+            1 => phrase!("yesterday"),
+            days if days < 0 => phrase!("on a day that is still to come by the clock"),
+            days => phrase!("{days} days ago", days = Slot::number(days.to_string())),
         }
     }
 }
@@ -255,13 +260,14 @@ fn coarse(row: &Row, scale: &ScaleAbility, step: &Step) -> Option<Coarse> {
 
 impl Checked {
     /// Why a batch that asks for a check of the day does not begin; `None` where it does.
-    pub fn refusal(&self) -> Option<String> {
+    pub fn refusal(&self) -> Option<Sentence> {
         let scale = &self.scale;
         let today = self.last.as_ref().filter(|last| last.is_of_today());
         match (today, &self.coarse) {
-            (None, _) => Some(format!("scale {scale} has no check of today")),
-            (Some(last), _) if !last.has_passed() => Some(format!(
-                "scale {scale} did not pass its last check of today"
+            (None, _) => Some(phrase!("scale {scale} has no check of today", scale)),
+            (Some(last), _) if !last.has_passed() => Some(phrase!(
+                "scale {scale} did not pass its last check of today",
+                scale
             )),
             (Some(_), Some(coarse)) => Some(coarse.words(scale)),
             (Some(_), None) => None,
@@ -269,30 +275,38 @@ impl Checked {
     }
 
     /// What is to be heeded of a last check where none is asked for.
-    pub fn note(&self) -> Option<String> {
+    pub fn note(&self) -> Option<Sentence> {
         let (scale, last) = (&self.scale, self.last.as_ref()?);
         let when = last.when();
         if !last.has_passed() {
-            return Some(format!(
-                "scale {scale} did not pass its last check, {when}. Put that right, and check it again \
-                 before you weigh."
+            return Some(phrase!(
+                "scale {scale} did not pass its last check, {when}. Put that right, and check it again before you weigh.",
+                scale,
+                when,
             ));
         }
         if let Some(coarse) = &self.coarse {
-            return Some(format!("{}.", coarse.words(scale)));
+            return Some(phrase!("{why}.", why = coarse.words(scale)));
         }
-        (!last.is_of_today()).then(|| format!("scale {scale} was checked {when}, and not since."))
+        (!last.is_of_today()).then(|| {
+            phrase!(
+                "scale {scale} was checked {when}, and not since.",
+                scale,
+                when
+            )
+        })
     }
 }
 
 impl Coarse {
-    fn words(&self, scale: &str) -> String {
-        format!(
-            "the last check of scale {scale} shows an error only from {:.2} % on, which is more than step {} \
-             allows; take a weight of {} g or more",
-            self.from,
-            self.step,
-            self.least.grams(Mass::from_g(1))
+    fn words(&self, scale: &str) -> Sentence {
+        phrase!(
+            "the last check of scale {scale} shows an error only from {from} % on, which is more than step {step} allows; \
+             take a weight of {least} g or more",
+            scale,
+            from = Slot::number(format!("{:.2}", self.from)),
+            step = &self.step,
+            least = self.least.grams(Mass::from_g(1)),
         )
     }
 }
@@ -305,14 +319,17 @@ const LIGHTEST: (i64, i64) = (1, 20);
 ///
 /// # Errors
 /// In words: it is too light or too heavy, and which are not.
-pub fn fits(weight: Mass, scale: &ScaleAbility) -> Result<(), String> {
+pub fn fits(weight: Mass, scale: &ScaleAbility) -> Result<(), Sentence> {
     let Some(most) = scale.capacity.filter(|most| *most > Mass::ZERO) else {
         return Ok(());
     };
     let (name, whole) = (&scale.name, Mass::from_g(1));
     let least = most.ratio(LIGHTEST.0, LIGHTEST.1);
     if weight > most {
-        return Err(format!("the weight is more than scale {name} carries"));
+        return Err(phrase!(
+            "the weight is more than scale {name} carries",
+            name
+        ));
     }
     if weight >= least {
         return Ok(());
@@ -323,15 +340,20 @@ pub fn fits(weight: Mass, scale: &ScaleAbility) -> Result<(), String> {
         .iter()
         .map(|n| format!("{} g", n.grams(whole)))
         .collect();
-    let take = match good.is_empty() {
-        true => "no single test weight does".to_owned(),
-        false => format!("take {}", listed(&good, "or")),
+    let take = match good.split_last() {
+        None => phrase!("no single test weight does"),
+        Some((last, [])) => phrase!("take {last}", last),
+        Some((last, others)) => {
+            phrase!("take {others} or {last}", others = others.join(", "), last)
+        }
     };
-    Err(format!(
-        "a weight of {} g says little about scale {name}, which carries {} g: a check takes 5 to 100 % of that \
+    Err(phrase!(
+        "a weight of {weight} g says little about scale {name}, which carries {most} g: a check takes 5 to 100 % of that \
          (USP <41>); {take}",
-        weight.grams(whole),
-        most.grams(whole)
+        weight = weight.grams(whole),
+        name,
+        most = most.grams(whole),
+        take,
     ))
 }
 
@@ -352,7 +374,7 @@ impl Check {
         load: TestLoad,
         class: WeightClass,
         ability: &ScaleAbility,
-    ) -> Result<Check, String> {
+    ) -> Result<Check, Sentence> {
         fits(load.nominal(), ability)?;
         Check::of(load, class, ability)
     }
@@ -361,12 +383,20 @@ impl Check {
     ///
     /// # Errors
     /// In words: the scale does not carry it.
-    pub fn of(load: TestLoad, class: WeightClass, ability: &ScaleAbility) -> Result<Check, String> {
+    pub fn of(
+        load: TestLoad,
+        class: WeightClass,
+        ability: &ScaleAbility,
+    ) -> Result<Check, Sentence> {
         let limits = CheckLimits::of(&load, class, ability);
-        let limits = limits.ok_or("no test weight has that mass")?;
+        let limits = limits.ok_or_else(|| phrase!("no test weight has that mass"))?;
         if ability.capacity.is_some_and(|most| limits.nominal > most) {
             let (words, name) = (load.words(), &ability.name);
-            return Err(format!("{words} are more than scale {name} carries"));
+            return Err(phrase!(
+                "{words} are more than scale {name} carries",
+                words,
+                name
+            ));
         }
         Ok(Check {
             load,
@@ -380,28 +410,30 @@ impl Check {
     }
 
     /// What came of it, in grams at the readability `d`.
-    pub fn words(&self, taken: Taken, d: Mass) -> String {
+    pub fn words(&self, taken: Taken, d: Mass) -> Sentence {
         let limits = &self.limits;
         let off = taken.net() - limits.nominal;
-        let mut text = format!(
-            "{}: {} g off, allowed {} g (the weight {} g, {SOURCE}; the scale's U {} g).",
-            if limits.pass(taken.net()) {
-                "Passed"
-            } else {
-                "NOT passed"
-            },
-            off.grams(d),
-            limits.allowed().grams_rounded(4),
-            limits.weight_error.grams(FINE),
-            limits.scale_uncertainty.grams_rounded(4),
-        );
-        if !limits.is_fine_enough() {
-            text.push_str(
-            "\nNote: the weight's own limit is more than a third of what is allowed. A weight of a \
-             finer class would tell more about this scale.",
-        );
-        }
-        text
+        let passed = match limits.pass(taken.net()) {
+            true => term!("Passed"),
+            false => term!("NOT passed"),
+        };
+        let note = match limits.is_fine_enough() {
+            true => Sentence::none(),
+            false => phrase!(
+                "\nNote: the weight's own limit is more than a third of what is allowed. A weight of a finer class would \
+                 tell more about this scale."
+            ),
+        };
+        phrase!(
+            "{passed}: {off} g off, allowed {allowed} g (the weight {weight} g, {source}; the scale's U {scale} g).{note}",
+            passed,
+            off = off.grams(d),
+            allowed = limits.allowed().grams_rounded(4),
+            weight = limits.weight_error.grams(FINE),
+            source = SOURCE,
+            scale = limits.scale_uncertainty.grams_rounded(4),
+            note,
+        )
     }
 
     /// Writes the row of the check; it is on the disk when this returns.

@@ -17,9 +17,9 @@ use crate::journal::batch::summary::Summary;
 use crate::journal::format::cell::clean;
 use crate::journal::name_of;
 use crate::journal::read::record;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::protocol::reply::Refusal;
-use crate::text::{counted, listed};
 use crate::vocabulary::code::Help;
 
 /// A batch that was begun, and is neither complete nor over.
@@ -31,11 +31,11 @@ pub struct Stopped {
     /// When its last row was written.
     pub last_at: Option<Timestamp>,
     /// What is weighed, and what is still open.
-    pub say: String,
+    pub say: Sentence,
     /// What is to be thought of before it goes on.
-    pub heed: Vec<String>,
+    pub heed: Vec<Sentence>,
     /// Why it cannot go on; `None`: it can.
-    pub cannot: Option<String>,
+    pub cannot: Option<Sentence>,
 }
 
 /// As many are told, those that were worked at last: what nobody took up again for so long stays stopped.
@@ -93,7 +93,7 @@ fn told(config: &Config, path: &Path, made: &[&str]) -> Option<Stopped> {
         batch,
         formula: record.formula.clone(),
         last_at: record.last_at,
-        say: String::new(),
+        say: Sentence::none(),
         heed: Vec::new(),
         cannot: None,
     };
@@ -101,19 +101,19 @@ fn told(config: &Config, path: &Path, made: &[&str]) -> Option<Stopped> {
         Ok(Unfinished::Over(_)) => return None,
         Ok(Unfinished::Weighing { plan, record }) => told.say = words(&record.still_open(&plan)),
         Ok(Unfinished::Filling { record, .. }) => {
-            told.say = format!(
-                "Jars are being filled from it; {} are.",
-                record.filled.len()
+            told.say = phrase!(
+                "Jars are being filled from it; {jars} are.",
+                jars = record.filled.len(),
             );
         }
         Err(why) => {
             let damaged = (record.fault.as_ref()).is_some_and(|fault| !fault.is_torn());
             told.say = match damaged {
-                true => "Its log is damaged.".to_owned(),
-                false => format!(
-                    "Weighed: {}.",
-                    counted(record.weighed().count(), "step", "steps")
-                ),
+                true => phrase!("Its log is damaged."),
+                false => match record.weighed().count() {
+                    1 => phrase!("Weighed: 1 step."),
+                    steps => phrase!("Weighed: {steps} steps.", steps),
+                },
             };
             told.cannot = Some(why.error);
             return Some(told);
@@ -121,9 +121,9 @@ fn told(config: &Config, path: &Path, made: &[&str]) -> Option<Stopped> {
     }
     if !made.is_empty() {
         let made: Vec<String> = made.iter().map(|name| (*name).to_owned()).collect();
-        told.heed.push(format!(
-            "It was made again since, as {}.",
-            listed(&made, "and")
+        told.heed.push(phrase!(
+            "It was made again since, as {batches}.",
+            batches = made.join(", "),
         ));
     }
     told.heed.extend(other_formula(config, &record));
@@ -132,51 +132,59 @@ fn told(config: &Config, path: &Path, made: &[&str]) -> Option<Stopped> {
 
 /// That the formula's file says something else than when the batch was begun; `None` where it says the same, or lies
 /// elsewhere.
-fn other_formula(config: &Config, record: &Record) -> Option<String> {
+fn other_formula(config: &Config, record: &Record) -> Option<Sentence> {
     let opening = record.opening.as_ref()?;
     let name = record.read_formula()?.ok()?.name;
     let files = formulas_called(&name, &config.formulas().ok()?);
     let same = |path: &PathBuf| files::text(path).is_ok_and(|text| text == opening.text);
     let file = files.first().filter(|_| !files.iter().any(same))?;
-    Some(format!(
-        "{} was changed since; the batch goes on as it was begun, by the formula in its own log.",
-        file.file_name().unwrap_or_default().to_string_lossy()
+    let file = file.file_name().unwrap_or_default().to_string_lossy();
+    Some(phrase!(
+        "{file} was changed since; the batch goes on as it was begun, by the formula in its own log.",
+        file = &*file,
     ))
 }
 
 /// How far it is, in a sentence for a person.
-pub fn words(open: &StillOpen) -> String {
+pub fn words(open: &StillOpen) -> Sentence {
     let left_out = match open.left_out {
-        0 => String::new(),
-        some => format!(", {some} left out"),
+        0 => Sentence::none(),
+        some => phrase!(", {some} left out", some),
     };
-    let mut parts: Vec<String> = open.unmixed.iter().map(|phase| mixing(phase)).collect();
-    parts.extend(open.parts.iter().map(part));
-    let still = match parts.is_empty() {
-        true => "only its end is open".to_owned(),
-        false => format!("still open: {}", parts.join(", ")),
+    let mixings = open.unmixed.iter().map(|phase| mixing(phase));
+    let parts = mixings.chain(open.parts.iter().map(part));
+    let still = match parts.reduce(|all, part| phrase!("{all}, {part}", all, part)) {
+        None => phrase!("only its end is open"),
+        Some(parts) => phrase!("still open: {parts}", parts),
     };
-    format!(
-        "{} of {} weighed{left_out}; {still}.",
-        open.weighed, open.of
+    phrase!(
+        "{weighed} of {of} weighed{left_out}; {still}.",
+        weighed = open.weighed,
+        of = open.of,
+        left_out,
+        still,
     )
 }
 
-fn phase(name: &str) -> String {
+fn phase(name: &str) -> Sentence {
     match name.to_lowercase().contains("phase") {
-        true => name.to_owned(),
-        false => format!("phase {name}"),
+        true => name.into(),
+        false => phrase!("phase {name}", name),
     }
 }
 
-fn mixing(name: &str) -> String {
-    format!("the mixing of {}", phase(name))
+fn mixing(name: &str) -> Sentence {
+    phrase!("the mixing of {phase}", phase = phase(name))
 }
 
-fn part(open: &OpenPart) -> String {
+fn part(open: &OpenPart) -> Sentence {
     match open.ingredients[..] {
         [] => phase(&open.phase),
-        _ => format!("{} ({})", phase(&open.phase), open.ingredients.join(", ")),
+        _ => phrase!(
+            "{phase} ({ingredients})",
+            phase = phase(&open.phase),
+            ingredients = open.ingredients.join(", "),
+        ),
     }
 }
 
@@ -228,7 +236,7 @@ pub fn unfinished(path: &Path, config: &Config) -> Result<Unfinished, Refusal> {
 
 /// Why there is no plan, with what helps.
 pub fn not_planned(error: PlanError) -> Refusal {
-    let refusal = Refusal::new(error.to_string());
+    let refusal = Refusal::new(error.told());
     match error {
         PlanError::NoScale => refusal.help(Help::FindScale),
         _ => refusal,

@@ -8,11 +8,11 @@ use jiff::civil::Date;
 use super::QueryError;
 use crate::files;
 use crate::journal::batch::summary::Summary;
+use crate::language::{Sentence, phrase};
 use crate::lots::shelf::{Listed, listed};
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
 use crate::problem::Problems;
-use crate::text::counted;
 
 /// The lots of the list `file`; `None` where there is no list.
 ///
@@ -60,11 +60,17 @@ fn put_below(file: &Path, before: &str, lines: &str) -> Result<(), QueryError> {
     append(file, &lines).map_err(|error| {
         let remedy = match error.kind() {
             std::io::ErrorKind::ReadOnlyFilesystem => {
-                "; if the service is closed in, name its folder in closed-in.conf"
+                phrase!("; if the service is closed in, name its folder in closed-in.conf")
             }
-            _ => "",
+            _ => Sentence::none(),
         };
-        QueryError::Other(format!("{name}: cannot write the lot: {error}{remedy}"))
+        let error = error.to_string();
+        QueryError::Other(phrase!(
+            "{name}: cannot write the lot: {error}{remedy}",
+            name = &name,
+            error,
+            remedy,
+        ))
     })
 }
 
@@ -114,22 +120,29 @@ impl Change {
         reason: &str,
         (batches, today): (&[Summary], Date),
     ) -> Result<Change, QueryError> {
-        let other = |why: String| Err(QueryError::Other(why));
+        let other = |why: Sentence| Err(QueryError::Other(why));
         let place = file.display().to_string();
         let before = files::text(file)?;
         let lots = Lot::parse_all(&before, &place)?;
         let Some(was) = lots.iter().find(|lot| lot.is(name, ingredient)) else {
-            return other(format!(
-                "no lot {name} of {ingredient} is in {place}; open the list again"
+            return other(phrase!(
+                "no lot {name} of {ingredient} is in {place}; open the list again",
+                name,
+                ingredient,
+                place,
             ));
         };
         let reason = reason.trim();
         if reason.is_empty() {
-            return other("say why; the list keeps the reason".to_owned());
+            return other(phrase!("say why; the list keeps the reason"));
         }
         let is = made(was);
         let Some(lines) = was.correction(is.as_ref(), today, reason) else {
-            return other(format!("lot {name} of {ingredient} says that already"));
+            return other(phrase!(
+                "lot {name} of {ingredient} says that already",
+                name,
+                ingredient,
+            ));
         };
         let after = Lot::parse_all(&format!("{before}{}{lines}", gap(&before)), &place)?;
         let find = |lots: &[Lot]| {
@@ -143,7 +156,12 @@ impl Change {
         let mut batches: Vec<String> = uses.iter().map(|used| used.batch.clone()).collect();
         batches.dedup();
         let Some(was) = find(&lots) else {
-            return other(format!("no lot {name} of {ingredient} is in {place}"));
+            return other(phrase!(
+                "no lot {name} of {ingredient} is in {place}",
+                name,
+                ingredient,
+                place,
+            ));
         };
         Ok(Change {
             was,
@@ -156,37 +174,48 @@ impl Change {
     }
 
     /// What it changes, a sentence each.
-    pub fn words(&self) -> Vec<String> {
+    pub fn words(&self) -> Vec<Sentence> {
         let grams = |left: Option<Mass>| match left {
-            Some(left) => format!("{} g", left.grams(Mass::from_mg(10))),
-            None => "not known".to_owned(),
+            Some(left) => phrase!("{left} g", left = left.grams(Mass::from_mg(10))),
+            None => phrase!("not known"),
         };
         let mut words = Vec::new();
         match &self.is {
-            None => words.push(
+            None => words.push(phrase!(
                 "It is taken out of the list and offered no more; its lines stay in the file."
-                    .to_owned(),
-            ),
+            )),
             Some(is) => {
                 let both = self.was.lot.told().into_iter().zip(is.lot.told());
                 for ((key, was), (_, is)) in both.filter(|((_, was), (_, is))| was != is) {
-                    let told = |value: Option<String>| value.unwrap_or("not known".to_owned());
-                    words.push(format!("{}: {}, now {}.", named(key), told(was), told(is)));
+                    let told = |value: Option<String>| {
+                        value.map_or_else(|| phrase!("not known"), Sentence::from)
+                    };
+                    words.push(phrase!(
+                        "{what}: {was}, now {is}.",
+                        what = named(key),
+                        was = told(was),
+                        is = told(is),
+                    ));
                 }
                 if self.was.left != is.left {
                     let (was, is) = (grams(self.was.left), grams(is.left));
-                    words.push(format!("Left of it: {was}, now {is}."));
+                    words.push(phrase!("Left of it: {was}, now {is}.", was, is));
                 }
                 match (&self.was.refused, &is.refused) {
-                    (None, Some(why)) => words.push(format!("It is refused then: {why}.")),
-                    (Some(_), None) => words.push("It may be used again.".to_owned()),
+                    (None, Some(why)) => {
+                        words.push(phrase!("It is refused then: {why}.", why = why.clone()));
+                    }
+                    (Some(_), None) => words.push(phrase!("It may be used again.")),
                     (Some(_), Some(_)) | (None, None) => {}
                 }
             }
         }
-        let count = counted(self.batches.len(), "batch", "batches");
+        let count = match self.batches.len() {
+            1 => phrase!("1 batch"),
+            count => phrase!("{count} batches", count),
+        };
         match self.batches.as_slice() {
-            [] => words.push("No batch took from it.".to_owned()),
+            [] => words.push(phrase!("No batch took from it.")),
             batches => {
                 let names = batches.iter().take(MOST_NAMES).map(String::as_str);
                 let names = names.collect::<Vec<_>>().join(", ");
@@ -195,15 +224,16 @@ impl Change {
                 } else {
                     ""
                 };
-                words.push(format!(
-                    "{count} took {} from it ({names}{more}); their records stay as they are.",
-                    grams(Some(self.taken))
+                words.push(phrase!(
+                    "{count} took {grams} from it ({names}); their records stay as they are.",
+                    count,
+                    grams = grams(Some(self.taken)),
+                    names = format!("{names}{more}"),
                 ));
                 if self.is.is_none() {
-                    words.push(
+                    words.push(phrase!(
                         "What they took is taken off no other lot, and their labels know its day no more."
-                            .to_owned(),
-                    );
+                    ));
                 }
             }
         }
@@ -216,8 +246,8 @@ impl Change {
     /// Where the list says something else by now, or cannot be written; nothing is written then.
     pub fn write(&self, file: &Path) -> Result<(), QueryError> {
         if files::text(file)? != self.before {
-            let name = file.display();
-            let why = format!("{name} was changed at this very moment; look again");
+            let name = file.display().to_string();
+            let why = phrase!("{name} was changed at this very moment; look again", name);
             return Err(QueryError::Other(why));
         }
         put_below(file, &self.before, &self.lines)
@@ -228,13 +258,13 @@ impl Change {
 const MOST_NAMES: usize = 6;
 
 /// A key of the list, in words.
-fn named(key: &str) -> &str {
+fn named(key: &str) -> Sentence {
     match key {
-        "supplier" => "Supplier",
-        "opened" => "Opened on",
-        "best_before" => "Best before",
-        "amount" => "Amount",
-        "price_per_kg" => "Price of a kilogram",
-        other => other,
+        "supplier" => phrase!("Supplier"),
+        "opened" => phrase!("Opened on"),
+        "best_before" => phrase!("Best before"),
+        "amount" => phrase!("Amount"),
+        "price_per_kg" => phrase!("Price of a kilogram"),
+        other => other.into(),
     }
 }

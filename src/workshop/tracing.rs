@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::named::{TOLD, quoted};
 use crate::journal::batch::summary::Summary;
+use crate::language::{Sentence, phrase};
 use crate::lots::trace::{Reached, Use, Uses};
 use crate::lots::{jars, uses_of};
 use crate::mass::Mass;
@@ -21,7 +22,7 @@ pub struct Traced {
 /// What the table of a batch does not tell.
 #[derive(Debug)]
 struct Told {
-    unnamed: Vec<String>,
+    unnamed: Vec<Sentence>,
     /// What is to be said where it is closed and not complete.
     incomplete: Option<String>,
 }
@@ -53,7 +54,7 @@ pub struct Trace {
     /// What the batch of that name is made of; none where no batch has it.
     pub made_of: Option<Vec<Step>>,
     /// What its table does not tell, sentences.
-    pub told: Vec<String>,
+    pub told: Vec<Sentence>,
     /// What took from the lot or batch of that name.
     pub reached: Vec<Step>,
     /// The ingredients whose lot has that name.
@@ -194,26 +195,35 @@ impl Traced {
 }
 
 /// The ingredients that were weighed without a lot, with their net grams.
-fn unnamed(batch: &Summary) -> Vec<String> {
+fn unnamed(batch: &Summary) -> Vec<Sentence> {
     let steps = batch.weighed().filter(|step| step.lot.is_empty());
     steps
         .map(|step| {
             let net = step.net.mass().grams(Mass::from_mg(10));
-            format!("{} ({net} g, step {})", step.ingredient, step.number)
+            phrase!(
+                "{name} ({net} g, step {step})",
+                name = &step.ingredient,
+                net,
+                step = step.number,
+            )
         })
         .collect()
 }
 
 impl Told {
     /// Sentences, where the table alone would look whole.
-    fn of(&self, batch: &str) -> Vec<String> {
+    fn of(&self, batch: &str) -> Vec<Sentence> {
         let mut text = Vec::new();
-        if !self.unnamed.is_empty() {
-            let found = self.unnamed.join(", ");
-            text.push(format!("Weighed in {batch} without a lot: {found}."));
+        let unnamed = self.unnamed.iter().cloned();
+        if let Some(found) = unnamed.reduce(|all, one| phrase!("{all}, {one}", all, one)) {
+            text.push(phrase!(
+                "Weighed in {batch} without a lot: {found}.",
+                batch,
+                found
+            ));
         }
         if let Some(incomplete) = &self.incomplete {
-            text.push(format!("Batch {batch} is {incomplete}."));
+            text.push(phrase!("Batch {batch} is {incomplete}.", batch, incomplete));
         }
         text
     }
@@ -221,13 +231,15 @@ impl Told {
 
 impl Jars {
     /// Those recorded as filled, or else how many were planned.
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Sentence {
         match self {
             Jars::None => "-".into(),
-            Jars::Planned(jars) => format!("{jars} planned"),
-            Jars::Filled(jars) if jars.is_empty() => "all withdrawn".into(),
-            Jars::Filled(jars) if jars.len() == 1 => format!("jar {}", jars::in_words(jars)),
-            Jars::Filled(jars) => format!("jars {}", jars::in_words(jars)),
+            Jars::Planned(jars) => phrase!("{jars} planned", jars = *jars),
+            Jars::Filled(jars) if jars.is_empty() => phrase!("all withdrawn"),
+            Jars::Filled(jars) if jars.len() == 1 => {
+                phrase!("jar {jars}", jars = jars::in_words(jars))
+            }
+            Jars::Filled(jars) => phrase!("jars {jars}", jars = jars::in_words(jars)),
         }
     }
 }

@@ -134,7 +134,7 @@ fn told_by_rows_of(person: &Person, begins: &str) -> String {
 
 /// The sentence that the socket answers to a lot, without the command line between.
 fn named(person: &Person, lot: &str, despite: Option<&str>) -> Result<String, String> {
-    told(person, lot, despite).map_err(|refusal| refusal.error)
+    told(person, lot, despite).map_err(|refusal| refusal.error.into())
 }
 
 fn told(person: &Person, lot: &str, despite: Option<&str>) -> Result<String, Refusal> {
@@ -786,7 +786,7 @@ fn a_certificate_over_the_limit_speaks_against_its_lot() {
     let why = "with lot LAV-2, Linalool is 4.5 % of the batch (4.50 g of 100.00 g), over its leave-on limit \
                (substances.toml:11) of 4 %; it comes with \"Lavender oil\"";
     assert_eq!(
-        refused.error,
+        refused.error.as_str(),
         format!("{why}. Take another lot, or say why this one is good.")
     );
     assert_eq!(refused.help, Some(Help::Despite));

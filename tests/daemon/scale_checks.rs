@@ -12,6 +12,7 @@ use std::time::{Duration, Instant};
 
 use bismar::guide::{Guide, Load, Place, Seen, Taken, Told};
 use bismar::journal::read::scale_checks;
+use bismar::language::Sentence;
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::test_weights::{TestLoad, WeightClass};
@@ -178,7 +179,7 @@ fn several_loads_are_asked_for_in_their_order() {
         let told = feed(&mut guide, &mut now, &still(weight));
         said.extend(told.iter().filter_map(|told| told.say(D)));
     }
-    let asked: Vec<&String> = said.iter().filter(|line| line.contains("put ")).collect();
+    let asked: Vec<&Sentence> = said.iter().filter(|line| line.contains("put ")).collect();
     assert_eq!(
         asked,
         [

@@ -178,8 +178,10 @@ fn said_by_the_page() -> BTreeSet<String> {
             said_by(&std::fs::read_to_string(&path).unwrap(), &mut found);
         }
     }
-    let tree = std::fs::read_to_string(page.join("index.html")).unwrap();
-    found.extend(spoken::texts(&tree).into_iter().map(str::to_owned));
+    for tree in ["index.html", "paper.html"] {
+        let tree = std::fs::read_to_string(page.join(tree)).unwrap();
+        found.extend(spoken::texts(&tree).into_iter().map(str::to_owned));
+    }
     found
 }
 

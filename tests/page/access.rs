@@ -599,6 +599,62 @@ fn everybody_can_use_the_page() {
 }
 
 /// What follows a batch: each room in both sizes and colours, by the keyboard, its letters by their pixels.
+/// What is longest in other languages; each room in one of them, since the tool judges the tree and not the words.
+#[test]
+fn everybody_can_use_the_rooms_in_another_language() {
+    let table = "document.querySelector('#room-inside table')";
+    let drawn = |tag: &str| match tag {
+        "de" => [
+            (
+                "scales",
+                "#/scales",
+                "document.getElementById('repeated-say')",
+            ),
+            ("record", "#/batches/soak-1", table),
+            (
+                "formula",
+                "#/formulas/dune-soak.toml",
+                "document.querySelector('p.window, li.way p.wrong')",
+            ),
+        ],
+        _ => [
+            ("lots", "#/lots", "document.querySelector('.go')"),
+            (
+                "label",
+                "#/label/soak-1",
+                "document.querySelector('.names')",
+            ),
+            (
+                "fill",
+                "#/fill/soak-2",
+                "document.querySelector('#room-inside input')",
+            ),
+        ],
+    };
+    for tag in ["de", "fr"] {
+        let seat = Seat::take();
+        let served = Served::on(Scale::start, "", |person| {
+            let file = std::fs::read_to_string(person.config_file()).unwrap();
+            person.configures(&format!("language = \"{tag}\"\n{file}"));
+            made(person);
+        });
+        let mut page = Page::start(seat);
+        let mut found = Findings::default();
+        let address = format!("http://127.0.0.1:{}/", served.port);
+        page.does(json!({"do": "go-to", "address": address}));
+        page.waits("document.body.dataset.view === 'door'");
+        found.look(&mut page, &format!("{tag} door"));
+        page.does(json!({"do": "enter", "key": served.key}));
+        page.waits("document.body.dataset.view === 'idle'");
+        found.look(&mut page, &format!("{tag} idle"));
+        for (state, hash, until) in drawn(tag) {
+            page.room(hash, until);
+            found.look(&mut page, &format!("{tag} {state}"));
+        }
+        assert!(found.wrong.is_empty(), "{}", found.wrong.join("\n"));
+    }
+}
+
 #[test]
 fn everybody_can_use_what_follows_a_batch() {
     let seat = Seat::take();

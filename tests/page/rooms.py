@@ -60,6 +60,13 @@ return label ? document.getElementById(label.htmlFor) : null;
 """
 
 
+# A room that is still read has one line, which ends in three dots.
+READ = """
+const inside = document.getElementById("room-inside");
+return location.hash === arguments[0] && inside.offsetParent && inside.innerText.trim() && !/^.{0,20} …⟧?$/.test(inside.innerText.trim());
+"""
+
+
 def found(page, script, words):
     end = time.monotonic() + LONGEST
     while time.monotonic() < end:
@@ -92,6 +99,17 @@ def fill_in(page, label, text):
         return
     field.clear()
     field.send_keys(text)
+
+
+def go(page, to):
+    """Into the room at that address, until it is read."""
+    page.execute_script("location.hash = arguments[0]", to)
+    end = time.monotonic() + LONGEST
+    while time.monotonic() < end:
+        time.sleep(0.05)
+        if page.execute_script(READ, to):
+            return
+    raise LookupError(f"{to} is never read")
 
 
 def paste(page, label, text):
@@ -224,6 +242,7 @@ def main():
             "press": lambda words: press(page, words),
             "type": lambda label, text: fill_in(page, label, text),
             "paste": lambda label, text: paste(page, label, text),
+            "go": lambda to: go(page, to),
             "reload": lambda: page.refresh(),
             "pictures": lambda name: pictures(page, folder, name),
             "picture": lambda made, kept: picture(page, made, kept),

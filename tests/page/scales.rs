@@ -77,7 +77,7 @@ fn a_scale_is_found_named_and_weighed_with_from_a_configuration_without_any() {
     screen.press("Use this scale");
     screen.reads("Scale small is set up");
     let seen = screen.reads("0.00 g, steady");
-    assert!(has(&seen, "inside", "carries 600.00 g"), "{seen:#}");
+    assert!(has(&seen, "inside", "Carries 600.00 g"), "{seen:#}");
     screen.pictures("room-scale-added");
     let written = text(&person);
     assert!(written.starts_with(edited.trim_end()), "{written}");

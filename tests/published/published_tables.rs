@@ -395,5 +395,9 @@ fn a_filling_has_its_mean_yield_and_loss() {
     let short = g("120") - (filling.total() - g("3600")) - g("0.01");
     filling.fill(short);
     assert_eq!(filling.average_is_met(), Some(false));
-    assert!(SAMPLING_NOTE.contains("not recommended for use in the quantity control"));
+    assert!(
+        SAMPLING_NOTE
+            .english()
+            .contains("not recommended for use in the quantity control")
+    );
 }

@@ -103,5 +103,5 @@ pub fn cautions(text: &mut String, paper: &OnPaper) {
     for line in lines {
         paragraph(text, "- ", &line);
     }
-    paragraph(text, "", STANDING);
+    paragraph(text, "", STANDING.english());
 }

@@ -63,7 +63,7 @@ fn with_code(pass: &Pass) -> Outcome {
     write(code(link)?.as_bytes())?;
     tell_once(pass);
     if let Some(why) = Reach::of_a_tablet(link) {
-        tell(why);
+        tell(why.english());
     }
     warn(link);
     Ok(Exit::Done)

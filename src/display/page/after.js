@@ -1,29 +1,29 @@
 // What follows a batch: its label and declaration, where a lot went, a lot corrected.
 
-import { inBatch, kept, put, remember, remembered } from "./core.js";
-import { at, big, boxes, button, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, p, part, question, refill, saves, sends, sizes, stack, table, wrong } from "./make.js";
+import { figure, inBatch, kept, put, remember, remembered, t } from "./core.js";
+import { at, big, boxes, button, damaged, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, p, part, question, refill, saves, sends, sizes, small, stack, table, wrong } from "./make.js";
 
-const LAWS = [["eu", "European Union"], ["us", "United States"], ["ca", "Canada"]];
+const LAWS = [["eu", t`European Union`], ["us", t`United States`], ["ca", t`Canada`]];
 
 // What helps where the label lacks something, as it is done on this page.
 const HELP = {
-  responsible: "write it below, at “Who answers for it”",
-  "net-contents": "write it above, at “Grams in one package”",
-  durability: "write below how long it keeps, as your own tests tell",
-  precautions: "where it needs any, write them below",
-  function: "write below what it is",
-  inci: "write the INCI name into the formula",
+  responsible: t`write it below, at “Who answers for it”`,
+  "net-contents": t`write it above, at “Grams in one package”`,
+  durability: t`write below how long it keeps, as your own tests tell`,
+  precautions: t`where it needs any, write them below`,
+  function: t`write below what it is`,
+  inci: t`write the INCI name into the formula`,
 };
-const STATES = { there: "✓", missing: "Missing", "not-known": "You know" };
+const STATES = { there: "✓", missing: t`Missing`, "not-known": t`You know` };
 
 /** The label of a batch: what it says and lacks, the list of what is in it, labels to print. */
 export async function label(name) {
-  if (!name) return [p("Choose a batch first."), link("batches", "Batches")];
-  const rules = field("Sold in", { choices: LAWS, onchange: () => { remember(kept, "bismar-rules", rules.value); draw(); } });
+  if (!name) return [p(t`Choose a batch first.`), link("batches", t`Batches`)];
+  const rules = field(t`Sold in`, { choices: LAWS, onchange: () => { remember(kept, "bismar-rules", rules.value); draw(); } });
   rules.input.value = remembered(kept, "bismar-rules") ?? "eu";
-  const net = field("Grams in one package", { inputmode: "decimal", onchange: () => draw() }, "empty: the lightest jar, or as planned");
-  const which = field("Net weight on the labels", { choices: [["", "The lightest jar’s"], ["true", "Each jar its own"]], onchange: () => draw() });
-  const text = field("Names and label texts from", { choices: [["", "The formula as it was weighed"], ["true", "The formula as it is now"]], onchange: () => draw() });
+  const net = field(t`Grams in one package`, { inputmode: "decimal", onchange: () => draw() }, t`empty: the lightest jar, or as planned`);
+  const which = field(t`Net weight on the labels`, { choices: [["", t`The lightest jar’s`], ["true", t`Each jar its own`]], onchange: () => draw() });
+  const text = field(t`Names and label texts from`, { choices: [["", t`The formula as it was weighed`], ["true", t`The formula as it is now`]], onchange: () => draw() });
   const box = stack();
   const asked = () => ({ batch: name, rules: rules.value, ...(net.value && { net: mass(net.value) }), ...(text.value && { as_now: "true" }) });
   const onPaper = () => ({ ...asked(), ...(which.value && !which.box.hidden && { each_jar: "true" }) });
@@ -40,7 +40,7 @@ export async function label(name) {
   };
   text.box.hidden = which.box.hidden = true;
   await draw();
-  return [sizes(boxes([rules, net, which, text])), box, link(at("batches", name), "Record of the batch")];
+  return [sizes(boxes([rules, net, which, text])), box, link(at("batches", name), t`Record of the batch`)];
 }
 
 function labelled(reply, onPaper, again) {
@@ -51,48 +51,48 @@ function labelled(reply, onPaper, again) {
   const { allergens } = reply;
   const free = reply.lines.some((line) => line.any_order);
   return [
-    reply.incomplete.length ? lines(reply.incomplete.map((why) => `NOT COMPLETE: ${why}.`), "lines heed") : null,
-    big(lacks.length ? `The label of ${reply.product} lacks: ${lacks.join(", ")}.` : `Nothing that bismar knows of is missing on the label of ${reply.product}.`),
-    el("div", { class: "keys" },
-      el("a", { class: "key", href: `paper#${question("labels", onPaper())}`, target: "_blank", rel: "noopener" }, "Labels to print"),
-      saves("Keep the labels", () => question("/labels", onPaper()), file("labels.html")),
-      saves("Keep the declaration", () => question("/declaration", onPaper()), file("declaration.txt"))),
-    part("Ingredients, for the label", el("p", { class: "names" }, reply.names)),
-    part("What the label has and lacks", table("What the label has and lacks", [h("State"), h("What is asked for")], rows), p(`${reply.law}. ${reply.standing}`)),
+    reply.incomplete.length ? lines(reply.incomplete.map((why) => t`NOT COMPLETE: ${why}.`), "lines heed") : null,
+    big(lacks.length ? t`The label of ${reply.product} lacks: ${lacks.join(", ")}.` : t`Nothing that bismar knows of is missing on the label of ${reply.product}.`),
+    keys(
+      el("a", { class: "key", href: `paper#${question("labels", onPaper())}`, target: "_blank", rel: "noopener" }, t`Labels to print`),
+      saves(t`Keep the labels`, () => question("/labels", onPaper()), file("labels.html")),
+      saves(t`Keep the declaration`, () => question("/declaration", onPaper()), file("declaration.txt"))),
+    part(t`Ingredients, for the label`, el("p", { class: "names" }, reply.names)),
+    part(t`What the label has and lacks`, table(t`What the label has and lacks`, [h(t`State`), h(t`What is asked for`)], rows), p(`${reply.law}. ${reply.standing}`)),
     ...besides(reply, again),
-    reply.cautions.length ? part("Cautions", lines(reply.cautions), p(reply.cautions_standing)) : null,
-    part("What is in it", table("What is in it", [h("INCI name"), n("g"), n("%")], reply.lines.map((line) => ({
-      cells: [[line.inci, line.any_order ? el("small", {}, "any order") : null], line.grams, line.percent] }))),
-      free ? p(`“Any order”: ${reply.any_order}.`) : null),
-    allergens ? part("Fragrance allergens", p(`Named above ${allergens.above} (Regulation 1223/2009, Annex III, with (EU) 2023/1545).`),
-      allergens.found.length ? table("Fragrance allergens", [h("Name"), n("g"), n("%")], allergens.found.map((one) => ({
-        cells: [[one.name, el("small", {}, one.named ? "named on the label" : "below")], one.grams, one.percent] }))) : p("None by what is known.")) : null,
+    reply.cautions.length ? part(t`Cautions`, lines(reply.cautions), p(reply.cautions_standing)) : null,
+    part(t`What is in it`, table(t`What is in it`, [h(t`INCI name`), n("g"), n("%")], reply.lines.map((line) => ({
+      cells: [[line.inci, line.any_order ? small(t`any order`) : null], figure(line.grams), figure(line.percent)] }))),
+      free ? p(t`“Any order”: ${reply.any_order}.`) : null),
+    allergens ? part(t`Fragrance allergens`, p(t`Named above ${allergens.above} (Regulation 1223/2009, Annex III, with (EU) 2023/1545).`),
+      allergens.found.length ? table(t`Fragrance allergens`, [h(t`Name`), n("g"), n("%")], allergens.found.map((one) => ({
+        cells: [[one.name, small(one.named ? t`named on the label` : t`below`)], figure(one.grams), figure(one.percent)] }))) : p(t`None by what is known.`)) : null,
     p(reply.note),
-    reply.warnings.length ? part("To heed", lines([...reply.warnings, reply.looked_into].filter(Boolean))) : null,
-    listed("Damaged logs", reply.damaged),
+    reply.warnings.length ? part(t`To heed`, lines([...reply.warnings, reply.looked_into].filter(Boolean))) : null,
+    damaged(reply),
   ];
 }
 
 /** What no weighing tells, to be written down once. */
 function besides(reply, again) {
-  const who = field("Who answers for it", { value: reply.responsible ?? "" }, "name and address, as on each label");
-  const answers = sends("Write it down", "/responsible", () => ({ responsible: who.value }), (answer) => { if (!answer.error) again(answer.say); });
+  const who = field(t`Who answers for it`, { value: reply.responsible ?? "" }, t`name and address, as on each label`);
+  const answers = sends(t`Write it down`, "/responsible", () => ({ responsible: who.value }), (answer) => { if (!answer.error) again(answer.say); });
   const { formula } = reply;
   const texts = formula && {
-    function: field("What it is", { value: formula.facts.function }, "bath soak"),
-    precautions: field("Precautions", { rows: 3 }, "warnings and directions, in your words"),
-    keeps_months: field("Keeps, months", { inputmode: "numeric", value: formula.facts.keeps_months }, "from the day it was made, as your own tests tell"),
-    after_opening_months: field("Once opened, months", { inputmode: "numeric", value: formula.facts.after_opening_months }),
+    function: field(t`What it is`, { value: formula.facts.function }, t`bath soak`),
+    precautions: field(t`Precautions`, { rows: 3 }, t`warnings and directions, in your words`),
+    keeps_months: field(t`Keeps, months`, { inputmode: "numeric", value: formula.facts.keeps_months }, t`from the day it was made, as your own tests tell`),
+    after_opening_months: field(t`Once opened, months`, { inputmode: "numeric", value: formula.facts.after_opening_months }),
   };
   if (texts) texts.precautions.input.value = formula.facts.precautions;
-  const written = texts && sends("Write them into the formula", "/formula-label", () => ({
+  const written = texts && sends(t`Write them into the formula`, "/formula-label", () => ({
     file: formula.file, facts: Object.fromEntries(Object.entries(texts).map(([key, one]) => [key, one.value])),
   }), (answer) => { if (!answer.error) again(answer.say, true); });
   return [
-    part("What no weighing tells", texts
+    part(t`What no weighing tells`, texts
       ? [sizes(boxes(texts)), written.key, written.said]
-      : p(`The formula of this batch is not found among yours${reply.no_formula ? `: ${reply.no_formula}` : ""}. What it says of the label is in the record.`)),
-    part("Who answers for it", inBatch() ? p(`${reply.responsible ?? "Not written down yet"}. It is changed when no batch is under way.`)
+      : p([reply.no_formula ? t`The formula of this batch is not found among yours: ${reply.no_formula}.` : t`The formula of this batch is not found among yours.`, t`What it says of the label is in the record.`].join(" "))),
+    part(t`Who answers for it`, inBatch() ? p(`${reply.responsible ?? t`Not written down yet`}. ${t`It is changed when no batch is under way.`}`)
       : [sizes(who.box), answers.key, answers.said]),
   ];
 }
@@ -103,11 +103,11 @@ export const traceOf = (name) => at("trace", name);
 
 /** Both ways: what took from a lot or batch, and what a batch is made of. */
 export async function trace(name) {
-  const wanted = field("Lot or batch", { value: name, required: true }, "as it stands on the package, or in the record");
+  const wanted = field(t`Lot or batch`, { value: name, required: true }, t`as it stands on the package, or in the record`);
   const ask = el("form", { class: "sizes", onsubmit: (event) => {
     event.preventDefault();
     if (wanted.value) location.hash = `#/${traceOf(wanted.value)}`;
-  } }, wanted.box, el("button", { class: "key", type: "submit" }, "Show where it went"));
+  } }, wanted.box, el("button", { class: "key", type: "submit" }, t`Show where it went`));
   if (!name) return [ask];
   const box = stack();
   const draw = async (ingredient) => {
@@ -121,64 +121,66 @@ export async function trace(name) {
 function traced(reply, ingredient, draw) {
   const inside = (depth) => (depth ? { class: `in${Math.min(depth, 3)}` } : {});
   const to = (name) => go(traceOf(name), name);
-  const batches = `${reply.batches} ${reply.batches === 1 ? "batch" : "batches"}`;
-  const jars = reply.jars ? ` and ${reply.jars} filled ${reply.jars === 1 ? "jar" : "jars"}` : "";
-  const only = field("Only as the lot of", { choices: [["", "each ingredient"], ...reply.ingredients.map((one) => [one, one])], onchange: () => draw(only.value) });
+  const batches = reply.batches === 1 ? t`1 batch` : t`${reply.batches} batches`;
+  const jars = !reply.jars ? "" : reply.jars === 1 ? t`1 filled jar` : t`${reply.jars} filled jars`;
+  const only = field(t`Only as the lot of`, { choices: [["", t`each ingredient`], ...reply.ingredients.map((one) => [one, one])], onchange: () => draw(only.value) });
   only.input.value = ingredient;
   return [
     reply.ingredients.length > 1 ? only.box : null,
-    reply.reached.length ? part(`${reply.name} went into ${batches}${jars}`, table(`What ${reply.name} went into`, [h("Batch and jars"), h("As"), n("g")], reply.reached.map((step) => ({ cells: [
-      el("div", inside(step.depth), go(at("batches", step.batch), step.batch), el("small", {}, step.jars === "-" ? "no jars" : step.jars)),
-      [`${step.step}. ${step.ingredient}`, el("small", {}, `from lot ${step.lot}`)],
-      [step.net, step.reached ? el("small", {}, `${step.reached} reached it`) : null]] })))) : null,
-    reply.made_of ? part(`What ${reply.name} is made of`, reply.made_of.length ? table(`What ${reply.name} is made of`, [h("Lot"), h("As"), n("g")], reply.made_of.map((step) => ({ cells: [
-      el("div", inside(step.depth), to(step.lot)), [step.ingredient, el("small", {}, `step ${step.step} of ${step.batch}`)], step.net] })))
-      : p("It names no lot."), lines(reply.told, "lines heed"), link(at("batches", reply.name), "Record of the batch")) : null,
-    reply.made_of && !reply.reached.length ? p(`No other batch took from ${reply.name}.`) : null,
-    listed("Damaged logs", reply.damaged),
+    reply.reached.length ? part(jars ? t`${reply.name} went into ${batches} and ${jars}` : t`${reply.name} went into ${batches}`, table(t`What ${reply.name} went into`, [h(t`Batch and jars`), h(t`As`), n("g")], reply.reached.map((step) => ({ cells: [
+      el("div", inside(step.depth), go(at("batches", step.batch), step.batch), small(step.jars === "-" ? t`no jars` : step.jars)),
+      [`${step.step}. ${step.ingredient}`, small(t`from lot ${step.lot}`)],
+      [figure(step.net), step.reached ? small(t`${figure(step.reached)} reached it`) : null]] })))) : null,
+    reply.made_of ? part(t`What ${reply.name} is made of`, reply.made_of.length ? table(t`What ${reply.name} is made of`, [h(t`Lot`), h(t`As`), n("g")], reply.made_of.map((step) => ({ cells: [
+      el("div", inside(step.depth), to(step.lot)), [step.ingredient, small(t`step ${step.step} of ${step.batch}`)], figure(step.net)] })))
+      : p(t`It names no lot.`), lines(reply.told, "lines heed"), link(at("batches", reply.name), t`Record of the batch`)) : null,
+    reply.made_of && !reply.reached.length ? p(t`No other batch took from ${reply.name}.`) : null,
+    damaged(reply),
   ];
 }
 
 // ---- A lot corrected --------------------------------------------------------------------------
 
 export const lotAt = (lot) => at("lots", JSON.stringify([lot.lot, lot.ingredient]));
-const ALL_LOTS = "All lots";
+const ALL_LOTS = t`All lots`;
 
 /** One lot of the list: what is known of it, where it went; corrected and taken out by a line below it. */
 export async function lot(arg) {
   let wanted = [];
   try { wanted = JSON.parse(arg); } catch { /* as it was typed */ }
   const [name, ingredient] = Array.isArray(wanted) ? wanted : [];
-  put("room-title", `Lot ${name ?? arg}`);
+  put("room-title", t`Lot ${name ?? arg}`);
   const reply = await get("/store");
   if (reply.error) return [wrong(reply.error)];
   const one = reply.lots.find((lot) => lot.lot === name && lot.ingredient === ingredient);
-  if (!one) return [wrong("That lot is not in the list any more."), link("lots", ALL_LOTS)];
+  if (!one) return [wrong(t`That lot is not in the list any more.`), link("lots", ALL_LOTS)];
   return [
-    big(`${one.ingredient}: ${one.left == null ? "how much is left is not known" : `${g(one.left)} left`}`),
+    big(`${one.ingredient}: ${one.left == null ? t`how much is left is not known` : t`${g(one.left)} left`}`),
     one.refused ? lines([one.refused], "lines heed") : null,
-    lines(one.corrected.map(({ on, reason }) => `Corrected ${on}: ${reason}`)),
-    keys(link(traceOf(one.lot), "Where it went"), link("lots", ALL_LOTS)),
-    one.listed ? correcting(one) : p("It is a batch of yours; its record tells all of it."),
+    lines(one.corrected.map(({ on, reason }) => t`Corrected ${on}: ${reason}`)),
+    keys(link(traceOf(one.lot), t`Where it went`), link("lots", ALL_LOTS)),
+    one.listed ? correcting(one) : p(t`It is a batch of yours; its record tells all of it.`),
   ];
 }
 
+export const lotFields = (told = {}) => ({
+  amount: field(t`Amount`, { inputmode: "decimal", value: figure(told.amount) }, t`grams, or with a unit: 5 kg`),
+  best_before: field(t`Best before`, { type: "date", value: told.best_before }),
+  supplier: field(t`Supplier`, { value: told.supplier }),
+  opened: field(t`Opened on`, { type: "date", value: told.opened }),
+  price_per_kg: field(t`Price of a kilogram`, { inputmode: "decimal", value: figure(told.price_per_kg) }, t`12.50, without a currency`),
+});
+/** What stands in fields of a lot, as bismar reads it. */
+export const typed = (fields) => Object.fromEntries(Object.entries(fields).map(([name, { value }]) => [name,
+  name === "amount" && value ? mass(value) : name === "price_per_kg" ? dot(value) : value]));
+
 /** Shows what a correction would change; a second key writes it. */
 function correcting(one) {
-  const { told } = one;
-  const fields = {
-    amount: field("Amount", { inputmode: "decimal", value: told.amount ?? "" }, "grams, or with a unit: 5 kg"),
-    best_before: field("Best before", { type: "date", value: told.best_before ?? "" }),
-    supplier: field("Supplier", { value: told.supplier ?? "" }),
-    opened: field("Opened on", { type: "date", value: told.opened ?? "" }),
-    price_per_kg: field("Price of a kilogram", { inputmode: "decimal", value: told.price_per_kg ?? "" }, "12.50, without a currency"),
-  };
-  const reason = field("Why", { required: true }, "the list keeps the reason, and its old lines");
+  const fields = lotFields(one.told);
+  const reason = field(t`Why`, { required: true }, t`the list keeps the reason, and its old lines`);
   const out = el("div", { class: "rows", "aria-live": "polite" });
   const body = (remove, write) => {
-    const is = { lot: one.lot, ingredient: one.ingredient };
-    for (const [key, { value }] of Object.entries(fields)) is[key] = key === "amount" && value ? mass(value) : key === "price_per_kg" ? dot(value) : value;
-    return { is, remove, reason: reason.value, write };
+    return { is: { lot: one.lot, ingredient: one.ingredient, ...typed(fields) }, remove, reason: reason.value, write };
   };
   let turn = 0;
   const shows = (remove) => async () => {
@@ -188,15 +190,15 @@ function correcting(one) {
     const reply = await get("/lot-change", { ...asked, write: false });
     if (mine !== turn) return;
     if (reply.error) return void out.replaceChildren(wrong(reply.error));
-    const { key, said } = sends(remove ? "Take it out" : "Write the correction", "/lot-change", () => asked, (answer) => {
+    const { key, said } = sends(remove ? t`Take it out` : t`Write the correction`, "/lot-change", () => asked, (answer) => {
       if (answer.error) return;
       out.replaceChildren(el("p", { class: "said", role: "status" }, answer.say), link("lots", ALL_LOTS));
     });
     key.classList.add("main");
-    out.replaceChildren(part("What changes", lines(reply.words), key, said));
+    out.replaceChildren(part(t`What changes`, lines(reply.words), key, said));
   };
   const form = sizes(boxes(fields), reason.box);
   form.addEventListener("input", () => { turn += 1; out.replaceChildren(); });
-  return part("Correct it, or take it out", form,
-    keys(button(shows(false), "Show the correction"), button(shows(true), "Show it taken out")), out);
+  return part(t`Correct it, or take it out`, form,
+    keys(button(shows(false), t`Show the correction`), button(shows(true), t`Show it taken out`)), out);
 }

@@ -1,6 +1,7 @@
 // What the rooms are made of: elements, fields, tables, keys that send, and the asking itself. Texts go in as texts alone.
 
-import { BOUNCE, age, ask, fetched, fresh, know, stamp } from "./core.js";
+import { BOUNCE, age, ask, fetched, figure, fresh, know, stamp, t } from "./core.js";
+import { point } from "./words.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
 
@@ -37,9 +38,13 @@ export const pickList = (items) => el("ul", { class: "picks" }, items);
 /** What stands in `node` now; what is no element is left out. */
 export const refill = (node, ...inside) => node.replaceChildren(...inside.flat(2).filter(Boolean));
 export const part = (name, ...inside) => el("section", {}, el("h2", {}, name), ...inside);
+export const damaged = (reply) => listed(t`Damaged logs`, reply.damaged);
+export const assumed = t`No scale is set up; the figures are for an assumed one of 0.01 g.`;
+/** What there is of them, one after the other. */
+export const joined = (...parts) => parts.filter(Boolean).join(", ");
 /** A part of lines, none where there are none. */
 export const listed = (name, items) => items.length ? part(name, lines(items)) : null;
-export const g = (grams) => (grams == null ? "–" : `${grams} g`);
+export const g = (grams) => (grams == null ? "–" : `${figure(grams)} g`);
 /** A time of the log, which is UTC, as the clock on the wall here shows it. */
 export const day = (at) => {
   const then = new Date(at ?? NaN);
@@ -74,8 +79,10 @@ export const h = (name) => ({ name });
 export const n = (name) => ({ name, n: true });
 export const small = (text) => text ? el("small", {}, text) : null;
 
-/** A comma before one or two digits is a decimal point; before three it may be anything, and stays. */
-export const dot = (text) => text.replace(/^([^.,]*),([0-9]{1,2})(?![0-9.,])/, "$1.$2");
+/** A number with the decimal point that bismar reads. Where the page has points, a comma before three digits may be anything
+    and stays, to be refused; where it has commas, a point before three digits may be, and becomes one. */
+export const dot = (text) => text.replace(/^([^.,]*)([.,])([0-9]+)(?![0-9.,])/, (all, whole, sign, rest) =>
+  (sign === point ? `${whole}.${rest}` : rest.length === 3 && !/^0?$/.test(whole) ? `${whole},${rest}` : `${whole}.${rest}`));
 /** A weight as the daemon takes it: grams where no unit is given. */
 export const mass = (text) => (/[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
 
@@ -83,17 +90,17 @@ export const mass = (text) => (/[0-9]$/.test(text) ? `${dot(text)}g` : dot(text)
 
 /** Whether the room could not be read; it is when the daemon is back. */
 export const unread = { now: false };
-const LOST = "No answer from bismar. Look whether it runs, then try again.";
+const LOST = t`No answer from bismar. Look whether it runs, then try again.`;
 
 /** The reply, or the reason why there is none as { error }. */
 export async function get(path, body) {
   try {
     const { code, ok, reply } = await ask(path, body, SLOW);
     if (code === 401) document.dispatchEvent(new Event("locked"));
-    return ok && reply?.ok ? reply : { ...reply, error: reply?.error ?? `bismar did not answer that (${code}).` };
+    return ok && reply?.ok ? reply : { ...reply, error: reply?.error ?? t`bismar did not answer that (${code}).` };
   } catch {
     if (!body && !fresh(know.beat)) unread.now = true;
-    return { error: body ? "No answer from bismar: it is not known whether that was taken." : LOST };
+    return { error: body ? t`No answer from bismar: it is not known whether that was taken.` : LOST };
   }
 }
 export const question = (path, asked) => `${path}?${new URLSearchParams(asked)}`;

@@ -692,9 +692,9 @@ const goesTo = (id, path, there) => $(id).addEventListener("click", async () => 
     const { code, ok, reply } = await ask(path, {}, 10000);
     if (code === 401) return openDoor();
     if (ok || (BASE && code === 404)) return location.assign(there);
-    put("answer", reply?.error ?? `bismar did not take it (${code}).`);
+    put("answer", reply?.error ?? t`bismar did not take it (${code}).`);
   } catch {
-    put("answer", "No answer from bismar.");
+    put("answer", t`No answer from bismar.`);
   } finally {
     busy = false;
   }

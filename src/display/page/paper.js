@@ -1,7 +1,7 @@
 // A batch sheet, the labels of a batch, or a formula's card, in a tab of its own: fetched as who is let in, since an address alone opens nothing, and put in
 // the place of this page, so that it is printed and read anew as any page is.
 
-import { fetched, put } from "./core.js";
+import { fetched, put, t } from "./core.js";
 
 /** The batch's sheet, its labels as `labels?QUESTION`, or the card of a formula for so many grams: `formula/FILE/GRAMS`. */
 function asked() {
@@ -16,8 +16,8 @@ async function read() {
   const answer = await fetched(asked(), { limit: 10000 });
   const text = await answer.text();
   if (answer.ok) return text;
-  if (answer.status === 401) throw new Error("This browser is not let in. Open the bench in it with the key, then this sheet again.");
-  let why = `bismar did not answer that (${answer.status}).`;
+  if (answer.status === 401) throw new Error(t`This browser is not let in. Open the bench in it with the key, then this sheet again.`);
+  let why = t`bismar did not answer that (${answer.status}).`;
   try { why = JSON.parse(text).error ?? why; } catch { /* said by the status alone */ }
   throw new Error(why);
 }
@@ -28,5 +28,5 @@ try {
   for (const node of sheet.querySelectorAll("script, meta[http-equiv], base, link, form, iframe, object, embed")) node.remove();
   document.documentElement.replaceWith(document.adoptNode(sheet.documentElement));
 } catch (error) {
-  put("paper-said", error.name === "Error" ? error.message : "No answer from bismar. Look whether it runs, then load this again.");
+  put("paper-said", error.name === "Error" ? error.message : t`No answer from bismar. Look whether it runs, then load this again.`);
 }

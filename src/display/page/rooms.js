@@ -1,18 +1,18 @@
 // The rooms beside the bench: a new batch, the lots, the batches that were made, remedies, filling, the
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
-import { $, aboutNow, age, deed, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp, write } from "./core.js";
-import { at, big, boxes, button, day, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
+import { $, aboutNow, age, deed, figure, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
+import { assumed, at, big, boxes, button, damaged, day, dot, el, field, g, get, go, h, joined, keys, lines, link, listed, mass, n, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
-import { label, lot, lotAt, trace, traceOf } from "./after.js";
+import { label, lot, lotAt, lotFields, trace, traceOf, typed } from "./after.js";
 import { paintScales, scales } from "./scales.js";
 
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
 
 const TITLES = {
-  begin: "New batch", stopped: "Stopped batches", lots: "Lots", batches: "Batches", remedies: "Remedies", fill: "Fill jars", scales: "Scales",
-  formulas: "Formulas", "=new": "New formula", "=table": "From a spreadsheet", tablet: "Let a tablet in",
-  answers: "Other answers", label: "Label", trace: "Where it went",
+  begin: t`New batch`, stopped: t`Stopped batches`, lots: t`Lots`, batches: t`Batches`, remedies: t`Remedies`, fill: t`Fill jars`, scales: t`Scales`,
+  formulas: t`Formulas`, "=new": t`New formula`, "=table": t`From a spreadsheet`, tablet: t`Let a tablet in`,
+  answers: t`Other answers`, label: t`Label`, trace: t`Where it went`,
 };
 
 export const room = { name: "", arg: "" };
@@ -24,11 +24,12 @@ let shown = 0; // counts what was entered, so that a late answer does not paint 
 const toBench = (reply) => {
   if (reply.error) return;
   // The bench itself says what began; only what is to be heeded is said beside it.
-  put("answer", (reply.notes ?? []).map((note) => `Note: ${note}`).join("\n"));
+  put("answer", (reply.notes ?? []).map((note) => t`Note: ${note}`).join("\n"));
   location.hash = "#/";
 };
 
-const VESSELS = { beaker: "in a beaker of its own", bowl: "into the bowl", difference: "by difference", jar: "in a jar" };
+const VERDICTS = { inside: t`inside`, kept: t`kept`, over: t`over`, under: t`under` };
+const VESSELS = { beaker: t`in a beaker of its own`, bowl: t`into the bowl`, difference: t`by difference`, jar: t`in a jar` };
 
 // ---- A new batch ------------------------------------------------------------------------------
 
@@ -39,20 +40,20 @@ async function begin(file) {
   const reply = await get("/formulas");
   if (reply.error) return [wrong(reply.error)];
   if (!reply.formulas.length) {
-    return [big("There is no formula yet."), p(`Formulas are files in ${reply.folder}; formula_dir in the configuration names another folder.`),
-      examples(enterRoom), link("formulas", "Write one of your own")];
+    return [big(t`There is no formula yet.`), p(t`Formulas are files in ${reply.folder}; formula_dir in the configuration names another folder.`),
+      examples(enterRoom), link("formulas", t`Write one of your own`)];
   }
   const bad = reply.formulas.filter((formula) => formula.error);
   const alike = (name) => reply.formulas.filter((other) => other.name === name).length > 1;
   for (const formula of reply.formulas) if (formula.name) called.set(formula.file, formula.name);
   const one = (formula) => el("li", {}, link(at("begin", formula.file), formula.name,
-      el("small", {}, `${alike(formula.name) ? `${formula.file}, ` : ""}${formula.version ? `version ${formula.version}, ` : ""}${formula.ingredients} ingredients in ${formula.phases.join(", ")}`)));
+      small(joined(alike(formula.name) && formula.file, formula.version && t`version ${formula.version}`, t`${formula.ingredients} ingredients in ${formula.phases.join(", ")}`))));
   return [
-    inBatch() ? saying("A batch is under way. Another one can be begun when it is over.") : null,
-    !inBatch() && know.stopped?.length ? link("stopped", "Go on with a stopped batch") : null,
+    inBatch() ? saying(t`A batch is under way. Another one can be begun when it is over.`) : null,
+    !inBatch() && know.stopped?.length ? link("stopped", t`Go on with a stopped batch`) : null,
     pickList(reply.formulas.filter((formula) => !formula.error).map(one)),
-    bad.map((formula) => wrong(`${formula.file} cannot be used: ${formula.error}`)),
-    reply.more ? p(`${reply.more} more are in ${reply.folder}.`) : null,
+    bad.map((formula) => wrong(t`${formula.file} cannot be used: ${formula.error}`)),
+    reply.more ? p(t`${reply.more} more are in ${reply.folder}.`) : null,
   ];
 }
 
@@ -63,32 +64,32 @@ async function stopped() {
   const busy = inBatch();
   const all = reply.batches.filter(({ batch }) => !busy || batch !== know.batch);
   const one = ({ batch, formula, last, say, heed, cannot }) => {
-    const goes = sends(`Go on with ${batch}`, "/do", () => ({ do: "go-on", batch, about: aboutNow() }), toBench,
-      { twice: heed.length ? "Press again: go on with it all the same" : null });
+    const goes = sends(t`Go on with ${batch}`, "/do", () => ({ do: "go-on", batch, about: aboutNow() }), toBench,
+      { twice: heed.length ? t`Press again: go on with it all the same` : null });
     goes.key.classList.add("main");
-    return el("li", { class: "way" }, el("h2", {}, batch), p(`${formula}, last worked at ${day(last)}`), big(say), lines(heed, "lines heed"),
-      cannot ? wrong(`It cannot go on: ${cannot}`) : busy ? null : [goes.key, goes.said], link(at("batches", batch), `Record of ${batch}`));
+    return el("li", { class: "way" }, el("h2", {}, batch), p(t`${formula}, last worked at ${day(last)}`), big(say), lines(heed, "lines heed"),
+      cannot ? wrong(t`It cannot go on: ${cannot}`) : busy ? null : [goes.key, goes.said], link(at("batches", batch), t`Record of ${batch}`));
   };
   return [
-    !all.length ? p("No batch is stopped; each is finished.")
-      : busy ? saying("A batch is under way. A stopped one can go on when it is over.")
-        : p("What is recorded stays. bismar asks first what stands on the scale."),
+    !all.length ? p(t`No batch is stopped; each is finished.`)
+      : busy ? saying(t`A batch is under way. A stopped one can go on when it is over.`)
+        : p(t`What is recorded stays. bismar asks first what stands on the scale.`),
     el("ul", { class: "ways" }, all.map(one)),
-    busy ? null : link("begin", "New batch"),
+    busy ? null : link("begin", t`New batch`),
   ];
 }
 
 // The fields of a size, as they are labelled here.
-const SIZES = { fill: "Grams in a jar", batch: "Grams of the whole batch", allowance: "Allowance for losses" };
+const SIZES = { fill: t`Grams in a jar`, batch: t`Grams of the whole batch`, allowance: t`Allowance for losses` };
 const byLabel = ({ error, field, why }) => (Object.hasOwn(SIZES, field ?? "") ? `${SIZES[field]}: ${why}` : error);
 
 function plan(file) {
   const last = JSON.parse(remembered(kept, `bismar-size ${file}`) ?? "{}");
-  const grams = field("Grams of the whole batch", { inputmode: "decimal", value: last.batch ?? "" }, "or with a unit: 1.5 kg");
-  const jars = field("Jars", { inputmode: "numeric", value: last.jars ?? "" });
-  const fill = field("Grams in a jar", { inputmode: "decimal", value: last.fill ?? "" });
+  const grams = field(t`Grams of the whole batch`, { inputmode: "decimal", value: last.batch ?? "" }, t`or with a unit: 1.5 kg`);
+  const jars = field(t`Jars`, { inputmode: "numeric", value: last.jars ?? "" });
+  const fill = field(t`Grams in a jar`, { inputmode: "decimal", value: last.fill ?? "" });
   let by = last.by ?? "jars";
-  const kinds = [["jars", "By jars"], ["weight", "By weight"]].map(([value, text]) => el("label", { class: "key pick" },
+  const kinds = [["jars", t`By jars`], ["weight", t`By weight`]].map(([value, text]) => el("label", { class: "key pick" },
     el("input", { type: "radio", name: "by", value, checked: value === by, onchange: () => pick(value) }), text));
   const pick = (value) => {
     by = value;
@@ -96,7 +97,7 @@ function plan(file) {
     jars.box.hidden = fill.box.hidden = by === "weight";
   };
   pick(by);
-  const more = field("Allowance for losses, %", { inputmode: "decimal", value: last.more ?? "" }, "what stays in bowls and spoons");
+  const more = field(t`Allowance for losses, %`, { inputmode: "decimal", value: last.more ?? "" }, t`what stays in bowls and spoons`);
   const out = el("div", { id: "plan", "aria-live": "polite" });
   const wanted = () => {
     const asked = { formula: file };
@@ -112,27 +113,27 @@ function plan(file) {
     const mine = ++turn;
     const asked = wanted();
     if (!asked.batch && !(asked.jars && asked.fill)) {
-      out.replaceChildren(saying(by === "jars" ? "Say how many jars, and the grams in each." : "Say the grams of the whole batch."));
+      out.replaceChildren(saying(by === "jars" ? t`Say how many jars, and the grams in each.` : t`Say the grams of the whole batch.`));
       return;
     }
     if (asked.jars && !/^[0-9]+$/.test(asked.jars)) {
-      out.replaceChildren(wrong("Jars are a whole number."));
+      out.replaceChildren(wrong(t`Jars are a whole number.`));
       return;
     }
     const reply = await get(question("/plan", asked));
     if (mine !== turn) return;
     if (reply.error) return void out.replaceChildren(wrong(byLabel(reply)));
     const spare = reply.short?.percent && el("button", { class: "key", type: "button", onclick: () => {
-      more.input.value = reply.short.percent;
+      more.input.value = figure(reply.short.percent);
       more.input.focus();
       show();
-    } }, `Allow ${reply.short.percent} % for losses`);
+    } }, t`Allow ${figure(reply.short.percent)} % for losses`);
     remember(kept, `bismar-size ${file}`, JSON.stringify({ by, batch: grams.value, jars: jars.value, fill: fill.value, more: more.value }));
     refill(out, planned(reply, { ...asked, jars: asked.jars ? Number(asked.jars) : undefined }, spare));
   };
   const form = el("form", { class: "sizes", onsubmit: show }, 
-    el("fieldset", { class: "keys" }, el("legend", { class: "unseen" }, "How the size is given"), kinds), grams.box, jars.box, fill.box, more.box,
-    el("button", { class: "key", type: "submit" }, "Show the plan"));
+    el("fieldset", { class: "keys" }, el("legend", { class: "unseen" }, t`How the size is given`), kinds), grams.box, jars.box, fill.box, more.box,
+    el("button", { class: "key", type: "submit" }, t`Show the plan`));
   // What was planned is no longer what the fields say.
   form.addEventListener("input", () => { turn += 1; out.replaceChildren(); });
   if (wanted().batch || wanted().fill) show();
@@ -140,7 +141,7 @@ function plan(file) {
 }
 
 function planned(reply, asked, spare) {
-  const size = reply.jars ? `${g(reply.batch)} for ${reply.jars.count} jars of ${g(reply.jars.fill)}` : g(reply.batch);
+  const size = reply.jars ? t`${g(reply.batch)} for ${reply.jars.count} jars of ${g(reply.jars.fill)}` : g(reply.batch);
   let phase = null;
   const rows = [];
   for (const step of reply.steps) {
@@ -148,40 +149,40 @@ function planned(reply, asked, spare) {
     phase = step.phase;
     const takes = step.lots.takes.map((take) => take.lot).join(", ");
     // It is named when it is weighed; until then no record has it.
-    const lots = step.lots.enough && takes ? `on hand: lot ${takes}` : `${takes ? `lot ${takes}: ` : ""}${step.lots.state}`;
-    const where = `${step.percent} %, ${VESSELS[step.vessel] ?? step.vessel}, scale ${step.scale ?? "not known"}; ${lots}`;
+    const lots = !takes ? step.lots.state : step.lots.enough ? t`on hand: lot ${takes}` : t`lot ${takes}: ${step.lots.state}`;
+    const where = t`${figure(step.percent)} %, ${VESSELS[step.vessel] ?? step.vessel}, scale ${step.scale ?? t`not known`}; ${lots}`;
     const heed = !step.proven || !step.lots.enough;
-    rows.push({ heed, cells: [[`${step.step}. ${step.ingredient}`, small(step.proven ? where : `${where}; the scale is too coarse to prove the tolerance`)],
-      [step.target, small(`${step.low ?? "–"} to ${step.high ?? "–"}`)]] });
-    if (step.mix) rows.push({ over: `Then: ${step.mix}` });
+    rows.push({ heed, cells: [[`${step.step}. ${step.ingredient}`, small(step.proven ? where : t`${where}; the scale is too coarse to prove the tolerance`)],
+      [figure(step.target), small(t`${figure(step.low) ?? "–"} to ${figure(step.high) ?? "–"}`)]] });
+    if (step.mix) rows.push({ over: t`Then: ${step.mix}` });
   }
   const refused = reply.steps.flatMap((step) => step.lots.refused);
   const advice = reply.steps.flatMap((step) => step.lots.advice ? [`${step.ingredient}: ${step.lots.advice}`] : []);
   const good = reply.proven && reply.enough && !reply.assumed;
   const body = () => ({ do: "begin", formula: reply.file, batch: asked.batch, jars: asked.jars, fill: asked.fill, allowance: asked.allowance });
-  const { key, said } = sends(good ? "Begin this batch" : "Begin this batch all the same", "/do", body, toBench);
+  const { key, said } = sends(good ? t`Begin this batch` : t`Begin this batch all the same`, "/do", body, toBench);
   key.classList.add("main");
   const verdict = [
-    reply.assumed ? "No scale is set up; the figures are for an assumed one of 0.01 g."
-      : reply.proven ? "Every step can be proven on its scale."
-        : "Not every step can be proven on its scale: see below what would help.",
-    reply.enough ? null : "Some lots are short: see the table.",
-    reply.unchecked.length ? `No passed check of today: scale ${reply.unchecked.join(", ")}. The batch begins after one.` : null,
+    reply.assumed ? assumed
+      : reply.proven ? t`Every step can be proven on its scale.`
+        : t`Not every step can be proven on its scale: see below what would help.`,
+    reply.enough ? null : t`Some lots are short: see the table.`,
+    reply.unchecked.length ? t`No passed check of today: scale ${reply.unchecked.join(", ")}. The batch begins after one.` : null,
   ].filter(Boolean);
   return [
-    big(`${reply.name}${reply.version ? `, version ${reply.version}` : ""}: ${size}${reply.spare ? `, ${g(reply.spare)} of it for losses` : ""}`),
+    big(`${joined(reply.name, reply.version && t`version ${reply.version}`)}: ${joined(size, reply.spare && t`${g(reply.spare)} of it for losses`)}`),
     lines(verdict, good ? "lines good" : "lines heed"),
     reply.short ? lines([reply.short.say], "lines heed") : null,
     spare,
-    reply.unchecked.length ? link("scales", "Check a scale") : null,
-    table("Steps of the batch", [h("Step"), n("Target and window, g")], rows),
-    listed("Notes", reply.notes),
-    listed("What would help", reply.remarks),
-    listed("What the uncertainty covers", reply.covers),
-    refused.length || advice.length ? part("Lots", lines([...refused.map((why) => `Not counted: ${why}.`), ...advice])) : null,
-    reply.cautions.length ? part("Cautions", lines(reply.cautions), p(reply.standing)) : null,
-    listed("Damaged logs", reply.damaged),
-    inBatch() ? saying("A batch is under way; this one can be begun when it is over.") : key,
+    reply.unchecked.length ? link("scales", t`Check a scale`) : null,
+    table(t`Steps of the batch`, [h(t`Step`), n(t`Target and window, g`)], rows),
+    listed(t`Notes`, reply.notes),
+    listed(t`What would help`, reply.remarks),
+    listed(t`What the uncertainty covers`, reply.covers),
+    refused.length || advice.length ? part(t`Lots`, lines([...refused.map((why) => t`Not counted: ${why}.`), ...advice])) : null,
+    reply.cautions.length ? part(t`Cautions`, lines(reply.cautions), p(reply.standing)) : null,
+    damaged(reply),
+    inBatch() ? saying(t`A batch is under way; this one can be begun when it is over.`) : key,
     said,
   ];
 }
@@ -210,7 +211,7 @@ async function lots(arg) {
     refill(box, inBatch() ? stepLot(reply.lots) : null);
   };
   followStep();
-  return [box, shelf, newLot(reply, added), link("trace", "Where a lot went")];
+  return [box, shelf, newLot(reply, added), link("trace", t`Where a lot went`)];
 }
 
 function onShelf(reply) {
@@ -218,14 +219,14 @@ function onShelf(reply) {
   for (const ingredient of [...new Set(reply.lots.map((lot) => lot.ingredient))]) {
     rows.push({ over: ingredient });
     for (const lot of reply.lots.filter((lot) => lot.ingredient === ingredient)) {
-      rows.push({ heed: lot.refused, cells: [[go(lotAt(lot), lot.lot), small(lot.refused ?? lot.supplier)], lot.best_before ?? "–", lot.left ?? "not known"] });
+      rows.push({ heed: lot.refused, cells: [[go(lotAt(lot), lot.lot), small(lot.refused ?? lot.supplier)], lot.best_before ?? "–", figure(lot.left) ?? t`not known`] });
     }
   }
   return [
-    part("On hand", rows.length
-      ? table("Lots on hand", [h("Lot"), n("Best before"), n("Left g")], rows)
-      : p(`No lot is in ${reply.file} yet. Add the first below.`)),
-    listed("Damaged logs", reply.damaged),
+    part(t`On hand`, rows.length
+      ? table(t`Lots on hand`, [h(t`Lot`), n(t`Best before`), n(t`Left g`)], rows)
+      : p(t`No lot is in ${reply.file} yet. Add the first below.`)),
+    damaged(reply),
   ];
 }
 
@@ -235,24 +236,24 @@ function stepLot(all) {
   const ingredient = know.step?.ingredient;
   if (!ingredient) return null;
   const mine = all.filter((lot) => lot.ingredient === ingredient);
-  const other = field(mine.length ? "Another lot" : "Lot, as it stands on the package", {});
-  const reason = field("Why it is taken all the same", {});
+  const other = field(mine.length ? t`Another lot` : t`Lot, as it stands on the package`, {});
+  const reason = field(t`Why it is taken all the same`, {});
   reason.box.hidden = true;
-  const named = saying(ofStep()?.lot ? `Named: ${ofStep().lot}` : "None is named yet.");
+  const named = saying(ofStep()?.lot ? t`Named: ${ofStep().lot}` : t`None is named yet.`);
   const took = (lot) => (reply) => {
     reason.box.hidden = !reply.error;
     if (reply.error) other.input.value = lot();
-    else named.textContent = `Named: ${lot()}`;
+    else named.textContent = t`Named: ${lot()}`;
     document.dispatchEvent(new Event("asked"));
   };
   const body = (lot) => () => lot() && { do: "lot", about, lot: lot(), ...(reason.value && !reason.box.hidden ? { despite: reason.value } : {}) };
   const picks = mine.map((one) => {
     const { key, said } = sends(one.lot, "/do", body(() => one.lot), took(() => one.lot));
-    key.append(el("small", {}, one.refused ?? `${one.left == null ? "how much is left is not known" : `${g(one.left)} left`}`));
+    key.append(small(one.refused ?? (one.left == null ? t`how much is left is not known` : t`${g(one.left)} left`)));
     return el("li", {}, key, said);
   });
-  const typed = sends("Take this lot", "/do", body(() => other.value), took(() => other.value));
-  return part(`Lot of ${ingredient}, for this step`, named, picks.length ? pickList(picks) : null,
+  const typed = sends(t`Take this lot`, "/do", body(() => other.value), took(() => other.value));
+  return part(t`Lot of ${ingredient}, for this step`, named, picks.length ? pickList(picks) : null,
     sizes(other.box, reason.box, typed.key), typed.said);
 }
 
@@ -260,28 +261,18 @@ function newLot(reply, added) {
   const known = [...new Set([...reply.known, ...reply.lots.map((lot) => lot.ingredient)])].sort();
   const named = (name) => reply.known.some((one) => one.toLowerCase() === name.toLowerCase());
   const fields = {
-    lot: field("Lot, as it stands on the package", { required: true }),
-    ingredient: field("Ingredient, as the formulas name it", { required: true, list: "known" }),
-    amount: field("Amount", { inputmode: "decimal" }, "grams, or with a unit: 5 kg"),
-    best_before: field("Best before", { type: "date" }),
-    supplier: field("Supplier", {}),
-    opened: field("Opened on", { type: "date" }),
-    price_per_kg: field("Price of a kilogram", { inputmode: "decimal" }, "12.50, without a currency"),
+    lot: field(t`Lot, as it stands on the package`, { required: true }),
+    ingredient: field(t`Ingredient, as the formulas name it`, { required: true, list: "known" }),
+    ...lotFields(),
   };
-  const body = () => {
-    const asked = Object.fromEntries(Object.entries(fields).map(([name, one]) => [name, one.value]));
-    if (asked.amount) asked.amount = mass(asked.amount);
-    asked.price_per_kg = dot(asked.price_per_kg);
-    return asked;
-  };
-  const { key, said } = sends("Add this lot", "/lots", body, (answer, said) => {
+  const { key, said } = sends(t`Add this lot`, "/lots", () => typed(fields), (answer, said) => {
     if (answer.error) return;
     const { value } = fields.ingredient;
-    if (reply.known.length && !named(value)) said.textContent += ` No formula here names “${value}”: look at its spelling.`;
+    if (reply.known.length && !named(value)) said.textContent += ` ${t`No formula here names “${value}”: look at its spelling.`}`;
     for (const name of ["lot", "amount", "best_before", "price_per_kg"]) fields[name].input.value = "";
     added();
   });
-  return el("details", {}, el("summary", {}, "Add a lot"),
+  return el("details", {}, el("summary", {}, t`Add a lot`),
     el("datalist", { id: "known" }, known.map((value) => el("option", { value }))),
     sizes(boxes(fields)), key, said);
 }
@@ -290,12 +281,12 @@ function newLot(reply, added) {
 
 /** A batch in the list; the numbers of a damaged log are none. */
 const inShort = ({ formula, opened, grams, jars, state, code }) => (code === "damaged" ? state
-  : [formula, day(opened), g(grams), jars && `${jars} ${jars === 1 ? "jar" : "jars"}`, state].filter(Boolean).join(", "));
+  : joined(formula, day(opened), g(grams), jars && (jars === 1 ? t`1 jar` : t`${jars} jars`), state));
 
 async function batches(name) {
   if (name) return record(name);
   const list = el("ul", { class: "picks" });
-  const older = button(() => more(), "Older batches");
+  const older = button(() => more(), t`Older batches`);
   let skip = 0;
   const more = async () => {
     const reply = await get(question("/batches", { skip }));
@@ -305,7 +296,7 @@ async function batches(name) {
       ? el("p", { class: "said wrong" }, batch.error)
       : link(at("batches", batch.batch), batch.batch, small(inShort(batch))))));
     older.hidden = !reply.more;
-    if (!skip) list.append(el("li", {}, "No batch was made yet. Its record will be here."));
+    if (!skip) list.append(el("li", {}, t`No batch was made yet. Its record will be here.`));
   };
   await more();
   return [list, older];
@@ -316,24 +307,24 @@ async function record(name) {
   if (reply.error) return [wrong(reply.error)];
   const running = know.batch === name && inBatch();
   const rows = reply.steps.map((step) => ({ heed: step.verdict !== "inside", cells: [
-    [`${step.step}. ${step.ingredient}`, small(step.lot ? `lot ${step.lot}` : "no lot named")], step.target ?? "–",
-    [step.net ?? "withdrawn", small([step.deviation && `${step.deviation} off`, step.verdict ?? "no verdict"].filter(Boolean).join(", "))]] }));
-  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), jar.net ?? "withdrawn", jar.verdict ?? ""] }));
+    [`${step.step}. ${step.ingredient}`, small(step.lot ? t`lot ${step.lot}` : t`no lot named`)], figure(step.target) ?? "–",
+    [figure(step.net) ?? t`withdrawn`, small(joined(step.deviation && t`${figure(step.deviation)} off`, VERDICTS[step.verdict] ?? step.verdict ?? t`no verdict`))]] }));
+  const jars = reply.jars.map((jar) => ({ cells: [String(jar.jar), figure(jar.net) ?? t`withdrawn`, VERDICTS[jar.verdict] ?? jar.verdict ?? ""] }));
   const remarks = el("ul", { class: "lines" }, reply.notes.map((text) => el("li", {}, text)));
   const plain = encodeURIComponent(name);
   return [
     big(reply.code === "damaged" ? reply.state : `${reply.formula}: ${g(reply.grams)}, ${reply.state}`),
-    reply.code === "damaged" ? null : p(`Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log${reply.closed ? `, closed ${day(reply.closed)}` : ""}${reply.planned ? `, planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}` : ""}`),
+    reply.code === "damaged" ? null : p(joined(t`Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log`, reply.closed && t`closed ${day(reply.closed)}`, reply.planned && t`planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}`)),
     reply.fault ? wrong(reply.fault) : null,
-    el("div", { class: "keys" },
-      el("a", { class: "key", href: `paper#${plain}`, target: "_blank", rel: "noopener" }, "Sheet to print and sign"),
-      reply.closed ? link(`label/${plain}`, "Label") : null,
-      link(traceOf(name), "Its lots, and where it went"),
-      inBatch() || !reply.closed ? null : link(`fill/${plain}`, "Fill jars"),
-      link(`remedies/${plain}`, "Remedies")),
-    table(`Weights of ${name}`, [h("Step"), n("Target g"), n("Net g")], rows),
-    jars.length ? part("Jars", table(`Jars of ${name}`, [n("Jar"), n("Net g"), h("Verdict")], jars)) : null,
-    reply.notes.length || running ? part("Remarks", remarks) : null,
+    keys(
+      el("a", { class: "key", href: `paper#${plain}`, target: "_blank", rel: "noopener" }, t`Sheet to print and sign`),
+      reply.closed ? link(`label/${plain}`, t`Label`) : null,
+      link(traceOf(name), t`Its lots, and where it went`),
+      inBatch() || !reply.closed ? null : link(`fill/${plain}`, t`Fill jars`),
+      link(`remedies/${plain}`, t`Remedies`)),
+    table(t`Weights of ${name}`, [h(t`Step`), n(t`Target g`), n(t`Net g`)], rows),
+    jars.length ? part(t`Jars`, table(t`Jars of ${name}`, [n(t`Jar`), n(t`Net g`), h(t`Verdict`)], jars)) : null,
+    reply.notes.length || running ? part(t`Remarks`, remarks) : null,
     running ? remarking((text) => remarks.append(el("li", {}, text))) : null,
     running ? emptied(reply) : null,
     charts(reply),
@@ -342,13 +333,13 @@ async function record(name) {
 
 /** A remark for the record of the running batch. */
 function remarking(written) {
-  const remark = field("A remark for the record", {});
-  const noted = sends("Write it down", "/do", () => remark.value && { do: "note", note: remark.value }, (answer) => {
+  const remark = field(t`A remark for the record`, {});
+  const noted = sends(t`Write it down`, "/do", () => remark.value && { do: "note", note: remark.value }, (answer) => {
     if (answer.error) return;
     written?.(remark.value);
     remark.input.value = "";
   });
-  return part("Add a remark", remark.box, noted.key, noted.said);
+  return part(t`Add a remark`, remark.box, noted.key, noted.said);
 }
 
 /** Whose emptied beaker is weighed, by its ingredient. */
@@ -357,17 +348,17 @@ function emptied(reply) {
     const { key, said } = sends(`${step.step}. ${step.ingredient}`, "/do", () => ({ do: "residue", step: step.step }), toBench);
     return el("li", {}, key, said);
   });
-  return weighed.length ? part("Weigh what stayed in a beaker", p("Choose whose beaker it is; then put it back emptied."), pickList(weighed)) : null;
+  return weighed.length ? part(t`Weigh what stayed in a beaker`, p(t`Choose whose beaker it is; then put it back emptied.`), pickList(weighed)) : null;
 }
 
 // ---- Other answers ----------------------------------------------------------------------------
 
 /** Every answer that there is, also where the bench does not ask for it. */
 async function answers() {
-  if (!inBatch()) return [p("No batch is under way; there is nothing to answer.")];
+  if (!inBatch()) return [p(t`No batch is under way; there is nothing to answer.`)];
   const reply = await get(question("/record", { batch: know.batch ?? "" }));
   const box = el("ul", { class: "picks" });
-  const reason = field("Why it is left out, for the record", {});
+  const reason = field(t`Why it is left out, for the record`, {});
   const left = sizes();
   followStep = () => {
     followed = atStep();
@@ -378,29 +369,29 @@ async function answers() {
       return el("li", {}, key, said);
     };
     refill(box, [
-      know.status?.undo ? one("undo", "Undo", { twice: "Press again: undo" }) : null,
-      know.step ? one("again", "Again", { twice: "Press again: this step anew" }) : null,
-      know.step ? one("keep", "Keep", { twice: "Press again: keep it" }) : null,
-      one("next", "Next"),
-      know.state === "emptied-beaker" ? one("cancel", "Cancel") : null,
+      know.status?.undo ? one("undo", t`Undo`, { twice: t`Press again: undo` }) : null,
+      know.step ? one("again", t`Again`, { twice: t`Press again: this step anew` }) : null,
+      know.step ? one("keep", t`Keep`, { twice: t`Press again: keep it` }) : null,
+      one("next", t`Next`),
+      know.state === "emptied-beaker" ? one("cancel", t`Cancel`) : null,
     ]);
     const name = know.step?.ingredient;
-    const skip = sends(`Leave ${name} out`, "/do", () => {
-      if (!reason.value) skip.said.textContent = "Say why first; the record keeps it.";
+    const skip = sends(t`Leave ${name} out`, "/do", () => {
+      if (!reason.value) skip.said.textContent = t`Say why first; the record keeps it.`;
       return reason.value && { do: "skip", reason: reason.value, about };
-    }, toBench, { twice: `Press again: leave ${name} out` });
-    refill(left, name ? [reason.box, skip.key, skip.said] : p("Every step is weighed; none is left to leave out."));
+    }, toBench, { twice: t`Press again: leave ${name} out` });
+    refill(left, name ? [reason.box, skip.key, skip.said] : p(t`Every step is weighed; none is left to leave out.`));
   };
   followStep();
-  return [box, part("Leave this step out", left), link("lots", "Name its lot"), remarking(), emptied(reply)];
+  return [box, part(t`Leave this step out`, left), link("lots", t`Name its lot`), remarking(), emptied(reply)];
 }
 
 function charts(reply) {
   const names = [...new Set(reply.steps.map((step) => step.ingredient))];
   const picture = el("img", { class: "chart", alt: "", hidden: true });
-  const none = el("p", { hidden: true }, "A chart needs two batches.");
-  const choose = field("Chart of", { choices: [["", "the whole batches"], ...names.map((name) => [name, name])], onchange: () => draw() });
-  const box = part("Over all batches", choose.box, picture, none);
+  const none = el("p", { hidden: true }, t`A chart needs two batches.`);
+  const choose = field(t`Chart of`, { choices: [["", t`the whole batches`], ...names.map((name) => [name, name])], onchange: () => draw() });
+  const box = part(t`Over all batches`, choose.box, picture, none);
   let turn = 0;
   let drawn = 0; // the width of what is shown
   const draw = async () => {
@@ -414,7 +405,7 @@ function charts(reply) {
     const { svg } = answer;
     picture.hidden = !svg;
     none.hidden = Boolean(svg);
-    picture.alt = `Control chart. ${answer.words}`;
+    picture.alt = t`Control chart. ${answer.words}`;
     if (picture.src) URL.revokeObjectURL(picture.src);
     if (svg) picture.src = URL.createObjectURL(new Blob([svg], { type: "image/svg+xml" }));
   };
@@ -426,42 +417,42 @@ function charts(reply) {
 // ---- Remedies ---------------------------------------------------------------------------------
 
 const WAYS = {
-  keep: ["Keep", "Every ingredient is inside its limits as it is."],
-  "in-proportion": ["In proportion", "The others are raised until all stand in the formula's proportion."],
-  "least-added": ["Least added", "The smallest addition that brings all inside their limits."],
+  keep: [t`Keep`, t`Every ingredient is inside its limits as it is.`],
+  "in-proportion": [t`In proportion`, t`The others are raised until all stand in the formula's proportion.`],
+  "least-added": [t`Least added`, t`The smallest addition that brings all inside their limits.`],
 };
 
 async function remedies(name) {
   const batch = name || know.batch;
-  if (!batch) return [p("Choose a batch first."), link("batches", "Batches")];
+  if (!batch) return [p(t`Choose a batch first.`), link("batches", t`Batches`)];
   const reply = await get(question("/remedies", { batch }));
   if (reply.error) return [wrong(reply.error)];
-  const head = big(`${reply.formula}, batch ${batch}: ${g(reply.grams)} planned`);
-  if (!reply.wrongs.length) return [head, p("Every weight is inside its tolerance and its limits. Nothing is to be mended.")];
+  const head = big(t`${reply.formula}, batch ${batch}: ${g(reply.grams)} planned`);
+  if (!reply.wrongs.length) return [head, p(t`Every weight is inside its tolerance and its limits. Nothing is to be mended.`)];
   const running = know.batch === batch && inBatch();
   const open = reply.closed && !reply.filled && !inBatch();
   const one = ({ way, name: bare, found }) => {
     const [title, text] = WAYS[way] ?? [bare, ""];
-    if (!found) return el("li", { class: "way" }, el("h2", {}, title), p("This way leads to no batch inside all limits."));
+    if (!found) return el("li", { class: "way" }, el("h2", {}, title), p(t`This way leads to no batch inside all limits.`));
     const adds = reply.parts.map((one, i) => [one, found.add[i]]).filter(([, add]) => Number.parseFloat(add) > 0);
     const body = () => ({ do: "remedy", way, ...(running ? {} : { batch }) });
-    const { key, said } = sends("Take this way", "/do", body, toBench, { twice: "Press again: take this way" });
+    const { key, said } = sends(t`Take this way`, "/do", body, toBench, { twice: t`Press again: take this way` });
     return el("li", { class: "way" }, el("h2", {}, title), p(text),
-      adds.length ? table(`${title}: what is added`, [h("Add"), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, add] }))) : p("Nothing is added."),
-      p(`The batch is then ${g(found.batch)}${found.jars == null ? "" : `, ${found.jars} whole jars`}.`),
-      found.short.length ? lines(found.short.map((why) => `Not possible now: ${why}`), "lines heed") : null,
-      found.unknown.length ? p(`Not known: ${found.unknown.join(", ")}.`)
-        : found.short.length ? null : p("Bowl, scale and lots hold it."),
+      adds.length ? table(t`${title}: what is added`, [h(t`Add`), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, figure(add)] }))) : p(t`Nothing is added.`),
+      p(found.jars == null ? t`The batch is then ${g(found.batch)}.` : t`The batch is then ${g(found.batch)}, ${found.jars} whole jars.`),
+      found.short.length ? lines(found.short.map((why) => t`Not possible now: ${why}`), "lines heed") : null,
+      found.unknown.length ? p(t`Not known: ${found.unknown.join(", ")}.`)
+        : found.short.length ? null : p(t`Bowl, scale and lots hold it.`),
       (running || open) ? key : null, said);
   };
   return [
     head,
     lines(reply.wrongs, "lines heed"),
-    reply.strangers.length ? p(`Not in the formula and left out here: ${reply.strangers.join(", ")}`) : null,
-    reply.parts.some((one) => one.to_come) ? p("What is not weighed yet is to come as planned, and the grams below are added to it.") : null,
+    reply.strangers.length ? p(t`Not in the formula and left out here: ${reply.strangers.join(", ")}`) : null,
+    reply.parts.some((one) => one.to_come) ? p(t`What is not weighed yet is to come as planned, and the grams below are added to it.`) : null,
     el("ul", { class: "ways" }, reply.ways.map(one)),
-    reply.filled ? p("Jars are filled from this batch already; what is in them cannot be mended.") : null,
-    reply.closed && inBatch() && !running ? p("Another batch is under way; this one can be mended when it is over.") : null,
+    reply.filled ? p(t`Jars are filled from this batch already; what is in them cannot be mended.`) : null,
+    reply.closed && inBatch() && !running ? p(t`Another batch is under way; this one can be mended when it is over.`) : null,
   ];
 }
 
@@ -477,16 +468,16 @@ async function weighedLast() {
 async function fill(asked) {
   const { error, name } = asked ? { name: asked } : await weighedLast();
   if (error) return [wrong(error)];
-  if (!name) return [p("No batch was weighed yet that jars could be filled from.")];
+  if (!name) return [p(t`No batch was weighed yet that jars could be filled from.`)];
   const reply = await get(question("/record", { batch: name }));
   if (reply.error) return [wrong(reply.error)];
   const left = reply.planned ? Math.max(0, reply.planned.count - reply.jars.length) : 0;
-  const net = field("Grams on the label", { inputmode: "decimal", value: reply.planned?.fill ?? "" });
-  const over = field("How much more a jar may hold, grams", { inputmode: "decimal" }, "empty: 2 %, at least 0.2 g");
-  const jars = field("Jars at most", { inputmode: "numeric", value: left || "" }, "empty: as many as the batch holds");
-  const rule = field("Net contents are judged by", { choices: [
+  const net = field(t`Grams on the label`, { inputmode: "decimal", value: figure(reply.planned?.fill) ?? "" });
+  const over = field(t`How much more a jar may hold, grams`, { inputmode: "decimal" }, t`empty: 2 %, at least 0.2 g`);
+  const jars = field(t`Jars at most`, { inputmode: "numeric", value: left || "" }, t`empty: as many as the batch holds`);
+  const rule = field(t`Net contents are judged by`, { choices: [
     ["eu", "Directive 76/211/EEC"], ["de", "FPackV § 9"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
-  const allowable = field("Allowable variation of one package, grams", { inputmode: "decimal" }, "from the handbook's table, for your label");
+  const allowable = field(t`Allowable variation of one package, grams`, { inputmode: "decimal" }, t`from the handbook's table, for your label`);
   allowable.box.hidden = true;
   rule.input.addEventListener("change", () => { allowable.box.hidden = rule.value !== "hb133"; });
   const body = () => ({
@@ -494,20 +485,20 @@ async function fill(asked) {
     over: over.value ? mass(over.value) : undefined, jars: jars.value ? Number(jars.value) || 0 : undefined,
     rule: rule.value, allowable: rule.value === "hb133" && allowable.value ? mass(allowable.value) : undefined,
   });
-  const { key, said } = sends("Fill jars now", "/do", body, toBench);
+  const { key, said } = sends(t`Fill jars now`, "/do", body, toBench);
   key.classList.add("main");
   return [
-    big(`Out of ${name}, ${reply.formula}: ${g(reply.grams)} were weighed${reply.jars.length ? `, ${reply.jars.length} filled already` : ""}`),
-    asked ? null : p("It is the batch that was begun last; “Batches” has the others."),
-    p("Put an empty jar on the scale, fill it to the cue, lift it; then the next one. Each jar is recorded."),
+    big(joined(t`Out of ${name}, ${reply.formula}: ${g(reply.grams)} were weighed`, reply.jars.length && t`${reply.jars.length} filled already`)),
+    asked ? null : p(t`It is the batch that was begun last; “Batches” has the others.`),
+    p(t`Put an empty jar on the scale, fill it to the cue, lift it; then the next one. Each jar is recorded.`),
     sizes(boxes([net, over, jars, rule, allowable])), key, said,
-    p("For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures."),
+    p(t`For goods sold by weight the law may ask for a verified scale and a quantity control of its own; ask the office for weights and measures.`),
   ];
 }
 
 // ---- A tablet ---------------------------------------------------------------------------------
 
-const CODE = "Code for the tablet's camera. It says the address that stands below.";
+const CODE = t`Code for the tablet's camera. It says the address that stands below.`;
 
 function tablet() {
   const place = el("div", { class: "code-place" });
@@ -516,15 +507,15 @@ function tablet() {
     for (const old of place.querySelectorAll("img")) URL.revokeObjectURL(old.src);
     place.replaceChildren(...inside);
   };
-  const show = sends("Show a code", "/let-in", () => ({}), (reply) => {
+  const show = sends(t`Show a code`, "/let-in", () => ({}), (reply) => {
     const mine = ++turn;
     if (reply.error) return void clear();
     const src = URL.createObjectURL(new Blob([reply.code], { type: "image/svg+xml" }));
     clear(el("img", { class: "code", src, alt: CODE }), el("p", { class: "link" }, reply.link));
-    setTimeout(() => { if (mine === turn) clear(p("That code is too old now. Show a new one.")); }, reply.seconds * 1000);
+    setTimeout(() => { if (mine === turn) clear(p(t`That code is too old now. Show a new one.`)); }, reply.seconds * 1000);
   });
   return [
-    p("A code lets one tablet or phone in, once, within five minutes. Who takes a picture of it first is the one."),
+    p(t`A code lets one tablet or phone in, once, within five minutes. Who takes a picture of it first is the one.`),
     keys(show.key), show.said, place,
   ];
 }
@@ -553,7 +544,7 @@ export async function enterRoom() {
   }
   const title = (arg.startsWith("=") && TITLES[arg]) || (arg && name !== "fill" ? `${TITLES[name]}: ${called.get(arg) ?? arg.replace(/\.toml$/, "")}` : TITLES[name]);
   put("room-title", title);
-  $("room-inside").replaceChildren(p("Reading …"));
+  $("room-inside").replaceChildren(p(t`Reading …`));
   scrollTo(0, 0);
   $("room-title").focus();
   const inside = await rooms[name](arg);

@@ -1,9 +1,9 @@
 // The room of the scales: what each is and shows, finding one, changing and removing it, its check, the vessels.
 
-import { $, inBatch, know, put, scaleNow, write } from "./core.js";
-import { big, boxes, button, day, dot, el, field, g, get, h, keys, lines, mass, p, part, pickList, refill, sends, sizes, small, stack, table, wrong } from "./make.js";
+import { $, figure, inBatch, know, put, scaleNow, t, write } from "./core.js";
+import { big, boxes, button, day, el, field, g, get, h, keys, lines, mass, p, part, pickList, refill, sends, sizes, small, stack, table, wrong } from "./make.js";
 
-const NOT_NOW = "A batch is under way; that is done when it is over.";
+const NOT_NOW = t`A batch is under way; that is done when it is over.`;
 const root = el("div", { id: "scales-room", class: "rows" });
 
 /** Draws the room anew, with what was said of a change at its head. */
@@ -32,35 +32,36 @@ async function inside() {
   if (reply.error) return [wrong(reply.error)];
   const none = !reply.scales.length;
   return [
-    none ? big("No scale is set up yet. Plug it in and switch it on; it is found here.")
+    none ? big(t`No scale is set up yet. Plug it in and switch it on; it is found here.`)
       : el("ul", { class: "ways", id: "scale-cards" }, reply.scales.map((scale) => card(scale, reply.daily))),
     await finder(none),
     none ? null : check(reply),
     none ? null : repeated(reply),
     none ? null : vessels(reply),
-    reply.file ? p(`All of this stands in ${reply.file}, with your own remarks.`) : null,
+    reply.file ? p(t`All of this stands in ${reply.file}, with your own remarks.`) : null,
   ];
 }
 
 // ---- The scales -------------------------------------------------------------------------------
 
 const facts = (scale) => lines([
-  `At ${scale.port}, ${scale.line}; its lines have the layout ${scale.layout}.`,
-  `Shows steps of ${g(scale.readability)}${scale.assumed ? " (ASSUMED until its lines show better)" : ""}${scale.capacity ? `, carries ${g(scale.capacity)}` : ", what it carries is not configured"}.`,
-  `Net weights are uncertain by ±${scale.uncertainty} g (${scale.coverage}).`,
-  scale.repeatability ? `Its scatter is ${g(scale.repeatability)} (one standard deviation).` : "Its scatter is ASSUMED as one step, since none was measured: weigh one load ten times, below.",
-  scale.today === "inside" ? "Passed its last check of today." : scale.today ? "Did NOT pass its last check of today." : "No check of today.",
-  scale.last && !scale.today ? `The last check was ${scale.last.when}${scale.last.passed ? ", passed" : ", NOT passed"}.` : null,
+  t`At ${scale.port}, ${scale.line}; its lines have the layout ${scale.layout}.`,
+  scale.assumed ? t`Shows steps of ${g(scale.readability)} (ASSUMED until its lines show better).` : t`Shows steps of ${g(scale.readability)}.`,
+  scale.capacity ? t`Carries ${g(scale.capacity)}.` : t`What it carries is not configured.`,
+  t`Net weights are uncertain by ±${g(scale.uncertainty)} (${figure(scale.coverage)}).`,
+  scale.repeatability ? t`Its scatter is ${g(scale.repeatability)} (one standard deviation).` : t`Its scatter is ASSUMED as one step, since none was measured: weigh one load ten times, below.`,
+  scale.today === "inside" ? t`Passed its last check of today.` : scale.today ? t`Did NOT pass its last check of today.` : t`No check of today.`,
+  scale.last && !scale.today ? scale.last.passed ? t`The last check was ${scale.last.when}, passed.` : t`The last check was ${scale.last.when}, NOT passed.` : null,
 ].filter(Boolean));
 
 /** When the next check is due, by what the configuration asks for. */
-const due = (scale, daily) => (scale.today === "inside" ? `The next check is ${daily ? "due" : "good"} tomorrow, before the first batch.`
-  : daily ? "A check is due now: a batch begins after one that is passed." : "A check before the first batch of a day is a good habit; the configuration does not ask for it.");
+const due = (scale, daily) => (scale.today === "inside" ? daily ? t`The next check is due tomorrow, before the first batch.` : t`The next check is good tomorrow, before the first batch.`
+  : daily ? t`A check is due now: a batch begins after one that is passed.` : t`A check before the first batch of a day is a good habit; the configuration does not ask for it.`);
 
 /** What the log of the checks has, the newest first. */
-const history = (scale) => scale.history.length ? el("details", {}, el("summary", {}, `Checks of ${scale.name}`),
-  table(`Checks of ${scale.name}`, [h("When"), h("What")], scale.history.map((one) => ({ heed: one.verdict && one.verdict !== "inside", cells: [day(one.at),
-    one.verdict ? [one.what, small(`${one.off} g off, ${one.verdict === "inside" ? "passed" : "NOT passed"}`)] : [one.what, small(one.note)]] })))) : null;
+const history = (scale) => scale.history.length ? el("details", {}, el("summary", {}, t`Checks of ${scale.name}`),
+  table(t`Checks of ${scale.name}`, [h(t`When`), h(t`What`)], scale.history.map((one) => ({ heed: one.verdict && one.verdict !== "inside", cells: [day(one.at),
+    one.verdict ? [one.what, small(one.verdict === "inside" ? t`${g(one.off)} off, passed` : t`${g(one.off)} off, NOT passed`)] : [one.what, small(one.note)]] })))) : null;
 
 const known = (scale, daily) => [facts(scale), p(due(scale, daily)), history(scale)];
 
@@ -68,14 +69,14 @@ function card(scale, daily) {
   const box = stack(known(scale, daily));
   cards.set(scale.name, box);
   return el("li", { class: "way" }, el("h2", {}, scale.name),
-    el("p", { class: "live", "data-scale": scale.name }, "no weight now"),
+    el("p", { class: "live", "data-scale": scale.name }, t`no weight now`),
     el("p", { class: "said wrong", "data-trouble": scale.name, hidden: true }), box, change(scale));
 }
 
 const fields = (scale) => ({
-  name: field("Name", { value: scale.name ?? "", maxlength: 40 }, "a short word, for cues and the log"),
-  capacity: field("Largest load, grams", { inputmode: "decimal", value: scale.capacity ?? "" }, "as it stands on its plate"),
-  readability: field("Smallest step, grams", { inputmode: "decimal", value: scale.readability ?? "" }, "the last digit that it counts in"),
+  name: field(t`Name`, { value: scale.name ?? "", maxlength: 40 }, t`a short word, for cues and the log`),
+  capacity: field(t`Largest load, grams`, { inputmode: "decimal", value: figure(scale.capacity) ?? "" }, t`as it stands on its plate`),
+  readability: field(t`Smallest step, grams`, { inputmode: "decimal", value: figure(scale.readability) ?? "" }, t`the last digit that it counts in`),
 });
 const values = (asked) => ({
   name: asked.name.value,
@@ -87,12 +88,12 @@ function change(scale) {
   const asked = fields({ ...scale, readability: scale.assumed ? "" : scale.readability });
   const others = () => Object.entries(values(asked)).filter(([name]) => asked[name].input.value !== asked[name].input.defaultValue);
   const body = () => (others().length ? { scale: scale.name, ...Object.fromEntries(others()) } : null);
-  const set = sends("Change it", "/scale-change", body, changed);
-  const remove = sends("Remove it", "/scale-remove", () => ({ scale: scale.name }), changed, { twice: "Press again: remove it" });
-  return el("details", {}, el("summary", {}, `Change ${scale.name}`),
-    inBatch() ? p(NOT_NOW) : el("div", { class: "rows" },
+  const set = sends(t`Change it`, "/scale-change", body, changed);
+  const remove = sends(t`Remove it`, "/scale-remove", () => ({ scale: scale.name }), changed, { twice: t`Press again: remove it` });
+  return el("details", {}, el("summary", {}, t`Change ${scale.name}`),
+    inBatch() ? p(NOT_NOW) : stack(
       sizes(boxes(asked)),
-      p("What is left empty stays as it is. Checks in the log stay under the name of their day."),
+      p(t`What is left empty stays as it is. Checks in the log stay under the name of their day.`),
       keys(set.key, remove.key), set.said, remove.said));
 }
 
@@ -123,30 +124,30 @@ async function finder(open) {
   };
   const free = reply.ports.filter((port) => !port.scale);
   const pick = (port) => {
-    const { key, said } = listen(port.usb ?? "Serial line", () => [port.port], el("small", {}, port.port));
+    const { key, said } = listen(port.usb ?? t`Serial line`, () => [port.port], small(port.port));
     return el("li", {}, key, said);
   };
   const picks = (ports) => (ports.length ? pickList(ports.map(pick)) : null);
   const onUsb = free.filter((port) => port.usb);
   const plain = free.filter((port) => !port.usb);
-  const all = onUsb.length > 1 ? listen("Listen to all on USB", () => onUsb.slice(0, 8).map((port) => port.port)) : null;
-  const other = field("Port", {}, "its whole path, as /dev/ttyUSB0");
-  const there = listen("Listen there", () => (other.value ? [other.value] : []));
-  const stop = sends("Stop listening", "/find-end", () => ({}));
+  const all = onUsb.length > 1 ? listen(t`Listen to all on USB`, () => onUsb.slice(0, 8).map((port) => port.port)) : null;
+  const other = field(t`Port`, {}, t`its whole path, as /dev/ttyUSB0`);
+  const there = listen(t`Listen there`, () => (other.value ? [other.value] : []));
+  const stop = sends(t`Stop listening`, "/find-end", () => ({}));
   stopKey = stop.key;
   stopKey.hidden = true;
   heard = new Map();
   place = el("ul", { class: "ways", id: "heard" });
-  const taken = reply.ports.filter((port) => port.scale).map((port) => `${port.port} is scale ${port.scale}.`);
-  return el("details", { open }, el("summary", {}, "Find the scale"),
-    inBatch() ? p(NOT_NOW) : el("div", { class: "rows" },
-      p(onUsb.length ? "Which port is it? Then press the pan: its number moves here." : "No free serial line is on USB now. Plug the scale in and switch it on, then look again."),
+  const taken = reply.ports.filter((port) => port.scale).map((port) => t`${port.port} is scale ${port.scale}.`);
+  return el("details", { open }, el("summary", {}, t`Find the scale`),
+    inBatch() ? p(NOT_NOW) : stack(
+      p(onUsb.length ? t`Which port is it? Then press the pan: its number moves here.` : t`No free serial line is on USB now. Plug the scale in and switch it on, then look again.`),
       picks(onUsb),
       lines(taken),
-      keys(all?.key, button(() => redraw(""), "Look again"), stop.key), all?.said, stop.said,
+      keys(all?.key, button(() => redraw(""), t`Look again`), stop.key), all?.said, stop.said,
       hint, place,
-      el("details", {}, el("summary", {}, "Another port"),
-        plain.length ? p("Not on USB: only if you know that the scale is there, since it may be asked for a weight.") : null,
+      el("details", {}, el("summary", {}, t`Another port`),
+        plain.length ? p(t`Not on USB: only if you know that the scale is there, since it may be asked for a weight.`) : null,
         picks(plain), sizes(other.box, there.key), there.said)));
 }
 
@@ -159,7 +160,7 @@ function ear(port) {
 
 function use(port, readability) {
   const asked = fields({ name: freeName, readability: readability ?? "" });
-  const { key, said } = sends("Use this scale", "/scale-add", () => ({ port, ...values(asked) }), changed);
+  const { key, said } = sends(t`Use this scale`, "/scale-add", () => ({ port, ...values(asked) }), changed);
   key.classList.add("main");
   return stack(sizes(boxes(asked)), key, said);
 }
@@ -187,7 +188,7 @@ function paintFind() {
       place.append(now.box);
     }
     const found = one.stage === "found" && !find.over;
-    write(now.live, found ? one.shows ?? "no weight now" : "");
+    write(now.live, found ? figure(one.shows) ?? t`no weight now` : "");
     now.live.hidden = !found;
     write(now.say, one.stage === "listening" && find.over ? "" : one.say);
     now.say.classList.toggle("wrong", one.stage === "not-found");
@@ -216,8 +217,8 @@ const settled = new WeakSet(); // the checks whose end the cards tell already
 let cards = new Map(); // the facts of each scale, by its name
 
 function check(reply) {
-  const which = field("Scale", { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
-  const weight = field("Test weight", { choices: [["100", "100 g"]] });
+  const which = field(t`Scale`, { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
+  const weight = field(t`Test weight`, { choices: [["100", "100 g"]] });
   const offer = () => {
     const { weights } = reply.scales.find((scale) => scale.name === which.value);
     weight.input.replaceChildren(...weights.map((mass) => el("option", { value: mass }, `${mass} g`)));
@@ -225,24 +226,24 @@ function check(reply) {
   };
   which.input.addEventListener("change", offer);
   offer();
-  const kind = field("Its class (OIML R 111)", { choices: reply.classes.map((name) => [name, name]) });
+  const kind = field(t`Its class (OIML R 111)`, { choices: reply.classes.map((name) => [name, name]) });
   kind.input.value = "M1";
-  const begin = sends("Begin the check", "/check", () => ({ scale: which.value, weight: `${weight.value}g`, class: kind.value }), quiet);
-  return part("Check a scale with a test weight",
+  const begin = sends(t`Begin the check`, "/check", () => ({ scale: which.value, weight: `${weight.value}g`, class: kind.value }), quiet);
+  return part(t`Check a scale with a test weight`,
     el("p", { id: "check-say", role: "status" }),
-    led([which, weight, kind], begin, "End the check", null),
-    p("A passed check tells that this scale weighs right today. It does not make it legal for trade."));
+    led([which, weight, kind], begin, t`End the check`, null),
+    p(t`A passed check tells that this scale weighs right today. It does not make it legal for trade.`));
 }
 
 /** One load ten times: how far the scale scatters, and the smallest weights that are good on it. */
 function repeated(reply) {
-  const which = field("Scale to weigh on", { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
-  const then = field("What comes of it", { choices: [["true", "bismar counts with it"], ["", "It is only shown and logged"]] });
-  const begin = sends("Begin the ten weighings", "/repeatability", () => ({ scale: which.value, write: Boolean(then.value) }), quiet);
-  return part("Weigh one load ten times",
-    p("Take any load that stays the same, as a full jar. It tells how far the scale scatters; each weight’s uncertainty rests on that."),
+  const which = field(t`Scale to weigh on`, { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
+  const then = field(t`What comes of it`, { choices: [["true", t`bismar counts with it`], ["", t`It is only shown and logged`]] });
+  const begin = sends(t`Begin the ten weighings`, "/repeatability", () => ({ scale: which.value, write: Boolean(then.value) }), quiet);
+  return part(t`Weigh one load ten times`,
+    p(t`Take any load that stays the same, as a full jar. It tells how far the scale scatters; each weight’s uncertainty rests on that.`),
     el("p", { id: "repeated-say", role: "status" }),
-    led([which, then], begin, "End the weighings"));
+    led([which, then], begin, t`End the weighings`));
 }
 
 // ---- Vessels ----------------------------------------------------------------------------------
@@ -251,21 +252,21 @@ let told = null; // the weighing of a vessel whose end the list tells already
 
 function vessels(reply) {
   const one = (vessel) => {
-    const remove = sends("Remove it", "/vessel-remove", () => ({ vessel: vessel.name }), changed, { twice: "Press again: remove it" });
+    const remove = sends(t`Remove it`, "/vessel-remove", () => ({ vessel: vessel.name }), changed, { twice: t`Press again: remove it` });
     return el("li", { class: "way" }, el("h3", {}, vessel.name),
-      p(`${g(vessel.weight)} empty${vessel.capacity ? `, holds ${g(vessel.capacity)}` : ""}`),
+      p(vessel.capacity ? t`${g(vessel.weight)} empty, holds ${g(vessel.capacity)}` : t`${g(vessel.weight)} empty`),
       inBatch() ? null : remove.key, remove.said);
   };
-  const name = field("Its name", { maxlength: 40 }, "small beaker");
-  const holds = field("What it holds, grams", { inputmode: "decimal" }, "may stay empty");
-  const which = field("Scale for it", { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
-  const body = () => ({ scale: which.value, name: name.value, capacity: holds.value ? mass(dot(holds.value)) : "" });
-  const weigh = sends("Weigh it empty", "/vessel-weigh", body, quiet);
-  return part("Vessels",
-    p("The empty weight of a vessel tells a tared one from a forgotten one."),
+  const name = field(t`Its name`, { maxlength: 40 }, t`small beaker`);
+  const holds = field(t`What it holds, grams`, { inputmode: "decimal" }, t`may stay empty`);
+  const which = field(t`Scale for it`, { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
+  const body = () => ({ scale: which.value, name: name.value, capacity: holds.value ? mass(holds.value) : "" });
+  const weigh = sends(t`Weigh it empty`, "/vessel-weigh", body, quiet);
+  return part(t`Vessels`,
+    p(t`The empty weight of a vessel tells a tared one from a forgotten one.`),
     reply.vessels.length ? el("ul", { class: "ways" }, reply.vessels.map(one)) : null,
     el("p", { id: "vessel-say", role: "status" }),
-    led([name, holds, ...(reply.scales.length > 1 ? [which] : [])], weigh, "End the weighing"));
+    led([name, holds, ...(reply.scales.length > 1 ? [which] : [])], weigh, t`End the weighing`));
 }
 
 // ---- What moves -------------------------------------------------------------------------------

@@ -7,11 +7,13 @@ use super::{Batch, grams};
 use crate::chart::history::{bare, signed};
 use crate::chart::report::report;
 use crate::chart::svg::WIDTH;
+use crate::display::spoken::said;
 use crate::formula::amend::Amendment;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::Standing;
 use crate::journal::format::cell::Grams;
 use crate::journal::read::record;
+use crate::language::{Term, phrase, term};
 use crate::mass::Mass;
 use crate::sheet::html;
 use crate::workshop::{QueryError, batches as folder, stopped};
@@ -55,14 +57,15 @@ fn for_a_person(note: &str) -> &str {
 }
 
 /// How far a batch is: a word for a program, and words for a person.
-fn state(record: &Record) -> (&'static str, &'static str) {
+fn state(record: &Record) -> (&'static str, String) {
+    let told = |state, words: Term| (state, said(&words.into()));
     if record.fault.is_some() {
-        return ("damaged", "its log is damaged");
+        return told("damaged", term!("its log is damaged"));
     }
     match record.standing() {
-        Standing::Open => ("open", "open"),
-        Standing::Complete => ("complete", "complete"),
-        Standing::Incomplete(_) => ("ended-early", "ended early"),
+        Standing::Open => told("open", term!("open")),
+        Standing::Complete => told("complete", term!("complete")),
+        Standing::Incomplete(_) => told("ended-early", term!("ended early")),
     }
 }
 
@@ -133,7 +136,8 @@ pub fn sheet(context: &Context, asked: &Batch) -> Result<String, QueryError> {
     let mut record = folder::sheet_record(&path)?;
     record.scales = context.config().abilities();
     if record.rows.is_empty() {
-        let text = format!("{}: the log has no row yet", path.display());
+        let log = path.display().to_string();
+        let text = phrase!("{log}: the log has no row yet", log);
         return Err(QueryError::Other(text));
     }
     Ok(html(&record))
@@ -156,9 +160,8 @@ pub struct Chart {
 pub fn chart(context: &Context, asked: &Chart) -> Result<Value, QueryError> {
     let (batches, _) = folder::gather_of(&context.config().logs()?, &asked.name)?;
     let chart = report(&batches, &asked.name, asked.formula).and_then(|report| report.chart);
-    let chart = chart.ok_or_else(|| {
-        QueryError::Other("there is no chart of fewer than two batches".to_owned())
-    })?;
+    let chart = chart
+        .ok_or_else(|| QueryError::Other(phrase!("there is no chart of fewer than two batches")))?;
     let width = asked.width.unwrap_or(WIDTH);
     Ok(json!({ "svg": chart.svg(width), "words": chart.words() }))
 }
@@ -176,9 +179,9 @@ pub fn stopped(context: &Context) -> Result<Value, QueryError> {
             "batch": one.batch,
             "formula": one.formula,
             "last": one.last_at.map(|at| at.to_string()),
-            "say": one.say,
-            "heed": one.heed,
-            "cannot": one.cannot,
+            "say": said(&one.say),
+            "heed": one.heed.iter().map(said).collect::<Vec<_>>(),
+            "cannot": one.cannot.as_ref().map(said),
         })
     });
     Ok(json!({ "batches": told.collect::<Vec<_>>() }))

@@ -4,11 +4,13 @@ use serde_json::{Value, json};
 
 use super::super::context::Context;
 use super::grams;
+use crate::display::spoken::said;
 use crate::formula::Formula;
 use crate::formula::cautions::{self, STANDING};
 use crate::journal::name_of;
 use crate::label::content::{Help, Label};
 use crate::label::{Rules, content, declared, text};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::sheet::labels as sheet_of;
 use crate::text::alike::same_name;
@@ -53,18 +55,22 @@ struct Now {
 impl Asked {
     fn read(&self, context: &Context) -> Result<Read, QueryError> {
         let rules = Rules::named(&self.rules).ok_or_else(|| {
-            QueryError::Other("say whose rules: us, eu or ca; open the label again".to_owned())
+            QueryError::Other(phrase!(
+                "say whose rules: us, eu or ca; open the label again"
+            ))
         })?;
-        let net =
-            match self.net.trim() {
-                "" => None,
-                net => Some(Mass::parse_with_unit(net).map_err(|error| {
-                    QueryError::Other(format!("what one package holds: {error}"))
-                })?),
-            };
+        let net = match self.net.trim() {
+            "" => None,
+            net => Some(Mass::parse_with_unit(net).map_err(|error| {
+                QueryError::Other(phrase!(
+                    "what one package holds: {why}",
+                    why = Sentence::from(error),
+                ))
+            })?),
+        };
         if net.is_some_and(|net| net <= Mass::ZERO) {
-            let why = "what one package holds is more than nothing";
-            return Err(QueryError::Other(why.to_owned()));
+            let why = phrase!("what one package holds is more than nothing");
+            return Err(QueryError::Other(why));
         }
         let log = context.log(&self.batch)?;
         let folder = context.config().formulas()?;
@@ -94,7 +100,7 @@ impl Asked {
             folder,
         };
         let labelled = Labelled::read(wanted, &records)
-            .map_err(|error| QueryError::Other(error.to_string()))?;
+            .map_err(|error| QueryError::Other(error.to_string().into()))?;
         let now = now.and_then(|(path, changed, formula)| {
             Some(Now {
                 file: path.file_name()?.to_str()?.to_owned(),
@@ -158,9 +164,9 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
     let points = label.points();
     let points = points.iter().map(|point| {
         json!({
-            "what": point.what,
+            "what": said(&point.what.into()),
             "state": point.state.code(),
-            "says": point.says,
+            "says": said(&point.says),
             "help": point.help.map(Help::code),
         })
     });
@@ -173,16 +179,16 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
         "looked_into": looked_into,
         "names": declared.names().join(", "),
         "lines": lines.collect::<Vec<_>>(),
-        "any_order": text::any_order(declared.rules),
+        "any_order": said(&text::any_order(declared.rules).into()),
         "allergens": allergens,
-        "net": net.map(|(mass, from)| json!({ "grams": grams(mass), "from": from })),
+        "net": net.map(|(mass, from)| json!({ "grams": grams(mass), "from": said(&from.into()) })),
         "net_contents": net.and_then(|(mass, _)| label.net_contents(mass)),
         "jars": label.jars.len(),
         "points": points.collect::<Vec<_>>(),
-        "cautions": cautions,
-        "cautions_standing": STANDING,
-        "note": text::note(declared),
-        "standing": content::STANDING,
+        "cautions": cautions.iter().map(said).collect::<Vec<_>>(),
+        "cautions_standing": said(&STANDING.into()),
+        "note": said(&text::note(declared).into()),
+        "standing": said(&content::STANDING.into()),
         "responsible": label.responsible,
         "formula": now.map(|now| json!({ "file": now.file, "changed": now.changed, "facts": now.facts })),
         "no_formula": no_formula,
@@ -190,7 +196,7 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
     }))
 }
 
-fn cautions_of(context: &Context, formula: &Formula) -> Result<Vec<String>, QueryError> {
+fn cautions_of(context: &Context, formula: &Formula) -> Result<Vec<Sentence>, QueryError> {
     // Its premixes and the maker's list lie in the folder of the formulas.
     let beside = context.config().formulas()?.join("formula");
     let known = workshop::known(&beside, formula)?;
@@ -213,10 +219,17 @@ pub fn declaration(context: &Context, asked: &Asked) -> Result<String, QueryErro
 pub fn labels(context: &Context, asked: &Asked) -> Result<String, QueryError> {
     let label = asked.label(context)?;
     if asked.each_jar && label.jars.is_empty() {
-        let why = format!("batch {} has no filled jar; choose one label", label.batch);
+        let why = phrase!(
+            "batch {batch} has no filled jar; choose one label",
+            batch = &label.batch,
+        );
         return Err(QueryError::Other(why));
     }
     sheet_of(&label, asked.each_jar).map_err(|error| {
-        QueryError::Other(format!("no code can be made of the batch's name: {error}"))
+        let error = error.to_string();
+        QueryError::Other(phrase!(
+            "no code can be made of the batch's name: {error}",
+            error
+        ))
     })
 }

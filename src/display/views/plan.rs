@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 
 use super::super::context::Context;
 use super::grams;
+use crate::display::spoken::said;
 use crate::formula::Formula;
 use crate::formula::allowance::JarsShort;
 use crate::formula::cautions::{self, STANDING};
@@ -26,7 +27,7 @@ const MOST_FORMULAS: usize = 500;
 pub fn formulas(context: &Context) -> Result<Value, QueryError> {
     let folder = context.config().formulas()?;
     let names = names(&folder)
-        .map_err(|error| QueryError::Other(format!("{}: {error}", folder.display())))?;
+        .map_err(|error| QueryError::Other(format!("{}: {error}", folder.display()).into()))?;
     let more = names.len().saturating_sub(MOST_FORMULAS);
     let one = |name: &String| match workshop::formula(&folder.join(name)) {
         Ok(formula) => json!({
@@ -96,9 +97,12 @@ pub struct Plan {
 /// Where the formula, the size, the list of lots or the logs do not read, with what to do.
 pub fn plan(context: &Context, asked: &Plan) -> Result<Value, QueryError> {
     let path = context.formula(&asked.formula)?;
-    worked_out(context, asked, &path).map_err(|error| match path.parent() {
-        Some(folder) => QueryError::Other(bare(&error, folder)),
-        None => error,
+    worked_out(context, asked, &path).map_err(|error| match (path.parent(), error) {
+        // Its places name the folder.
+        (Some(folder), QueryError::File(problems)) => {
+            QueryError::Other(bare(&problems, folder).into())
+        }
+        (_, error) => error,
     })
 }
 
@@ -143,10 +147,10 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "proven": paper.is_proven(),
         "enough": supplies.iter().all(StepSupply::is_enough),
         "notes": notes.collect::<Vec<_>>(),
-        "remarks": paper.remarks(false),
+        "remarks": paper.remarks(false).iter().map(said).collect::<Vec<_>>(),
         "covers": paper.covers(),
-        "cautions": cautions::lines(formula, &paper.known),
-        "standing": STANDING,
+        "cautions": cautions::lines(formula, &paper.known).iter().map(said).collect::<Vec<_>>(),
+        "standing": said(&STANDING.into()),
         "unchecked": unchecked(context, plan)?,
         "damaged": damaged,
     }))
@@ -155,7 +159,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
 /// That not every jar gets full, and the percent for losses with which they do.
 fn short(found: JarsShort) -> Value {
     let percent = found.allowance.map(|allowance| allowance.percent().text());
-    json!({ "say": found.to_string(), "percent": percent })
+    json!({ "say": said(&found.told()), "percent": percent })
 }
 
 #[derive(serde::Serialize)]
@@ -177,11 +181,11 @@ fn supply(found: &StepSupply) -> Value {
     });
     let takes: Vec<Value> = takes.collect();
     json!({
-        "state": found.state(),
+        "state": said(&found.state()),
         "enough": found.is_enough(),
-        "advice": found.advice(),
+        "advice": found.advice().as_ref().map(said),
         "takes": takes,
-        "refused": found.refused,
+        "refused": found.refused.iter().map(said).collect::<Vec<_>>(),
     })
 }
 

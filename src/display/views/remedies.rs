@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::super::context::Context;
 use super::Batch;
+use crate::display::spoken::said;
 use crate::journal::read::record;
 use crate::workshop::QueryError;
 use crate::workshop::mending::Mending;
@@ -16,15 +17,25 @@ pub fn remedies(context: &Context, asked: &Batch) -> Result<Value, QueryError> {
     let path = context.log(&asked.batch)?;
     let log = record::read(&path)?;
     let batch = Mending::read(&path, &log, &context.config(), context.on_hand(&log)?)?;
+    let ways = batch.ways().into_iter().map(|way| {
+        let mut told = json!(way);
+        if let Some(found) = way.found {
+            let short = found.short.iter().map(said).collect::<Vec<_>>();
+            let unknown = found.unknown.iter().map(|what| said(&(*what).into()));
+            told["found"]["short"] = json!(short);
+            told["found"]["unknown"] = json!(unknown.collect::<Vec<_>>());
+        }
+        told
+    });
     Ok(json!({
         "batch": log.batch,
         "formula": log.formula,
         "grams": batch.plan.batch.grams(batch.d).to_string(),
         "closed": log.closed.is_some(),
         "filled": !log.filled.is_empty(),
-        "wrongs": batch.wrongs(),
+        "wrongs": batch.wrongs().iter().map(said).collect::<Vec<_>>(),
         "strangers": batch.strangers,
         "parts": batch.parts().collect::<Vec<_>>(),
-        "ways": batch.ways(),
+        "ways": ways.collect::<Vec<_>>(),
     }))
 }

@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::super::context::Context;
 use crate::chart::history::signed;
+use crate::display::spoken::said;
 use crate::journal::format::row::Row;
 use crate::mass::Mass;
 use crate::metrology::test_weights::{WeightClass, nominals};
@@ -51,7 +52,7 @@ pub fn scales(context: &Context) -> Result<Value, QueryError> {
             "coverage": uncertainty.told_coverage(),
             "weights": weights(&ability),
             "today": today.map(|verdict| verdict.name()),
-            "last": last.map(|last| json!({ "when": last.when(), "passed": last.has_passed() })),
+            "last": last.map(|last| json!({ "when": said(&last.when()), "passed": last.has_passed() })),
             "history": history.collect::<Vec<_>>(),
         }));
     }

@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 
 use super::super::context::Context;
 use super::{grams, plan};
+use crate::display::spoken::said;
 use crate::lots::shelf::listed;
 use crate::mass::Mass;
 use crate::workshop::tracing::{Step, Trace, Traced};
@@ -24,13 +25,16 @@ pub fn store(context: &Context) -> Result<Value, QueryError> {
         json!({
             "lot": one.lot.name,
             "ingredient": one.lot.ingredient,
-            "supplier": one.lot.supplier,
+            "supplier": match (lots.contains(&one.lot), &one.lot.supplier) {
+                (false, Some(_)) => Some(said(&crate::lots::shelf::MADE_HERE.into())),
+                (_, supplier) => supplier.clone(),
+            },
             "told": one.lot.told().into_iter().collect::<BTreeMap<_, _>>(),
             "corrected": one.lot.corrected.iter().map(|one| json!({ "on": one.on.to_string(), "reason": one.reason })).collect::<Vec<_>>(),
             "listed": lots.contains(&one.lot),
             "best_before": one.lot.best_before.map(|day| day.to_string()),
             "left": one.left.map(grams),
-            "refused": one.refused,
+            "refused": one.refused.as_ref().map(said),
         })
     });
     Ok(json!({
@@ -59,7 +63,7 @@ pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
     let (traced, damaged) = context.each_batch(|batch| Traced::of(&batch))?;
     let ingredient = Some(asked.ingredient.trim()).filter(|name| !name.is_empty());
     let trace = Trace::of(asked.name.trim(), ingredient, traced)
-        .map_err(|error| QueryError::Other(error.to_string()))?;
+        .map_err(|error| QueryError::Other(error.to_string().into()))?;
     let steps = |steps: &[Step]| -> Vec<Value> {
         let one = |step: &Step| {
             json!({
@@ -70,7 +74,7 @@ pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
                 "net": grams(step.used.net),
                 "reached": step.reached().map(|mass: Mass| grams(mass)),
                 "depth": step.depth,
-                "jars": step.jars.words(),
+                "jars": said(&step.jars.words()),
             })
         };
         steps.iter().map(one).collect()
@@ -79,7 +83,7 @@ pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
     Ok(json!({
         "name": trace.name,
         "made_of": trace.made_of.as_deref().map(steps),
-        "told": trace.told,
+        "told": trace.told.iter().map(said).collect::<Vec<_>>(),
         "reached": steps(&trace.reached),
         "batches": batches,
         "jars": jars,

@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::super::shares::decimal_text;
 use super::super::{Formula, Percent};
 use super::{Fields, IngredientFields, PhaseFields};
+use crate::language::{Language, Sentence, Slot, phrase};
 use crate::mass::Decimal;
 use crate::problem::Problem;
 
@@ -13,14 +14,35 @@ use crate::problem::Problem;
 pub struct Fault {
     /// `name`, `phases.0.mix`, `phases.0.ingredients.2.amount`; `sum` for all amounts together; empty for the whole.
     pub at: String,
-    pub say: String,
+    pub say: Sentence,
+    /// Nothing was written there yet.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub empty: bool,
 }
 
 impl Fault {
-    pub fn new(at: impl Into<String>, say: impl Into<String>) -> Fault {
+    pub fn new(at: impl Into<String>, say: impl Into<Sentence>) -> Fault {
         Fault {
             at: at.into(),
             say: say.into(),
+            empty: false,
+        }
+    }
+
+    /// Of a field that waits for its text.
+    fn empty(at: impl Into<String>, say: Sentence) -> Fault {
+        Fault {
+            empty: true,
+            ..Fault::new(at, say)
+        }
+    }
+
+    /// As it is shown to a person of that language.
+    #[must_use]
+    pub fn put_into(self, language: Language) -> Fault {
+        Fault {
+            say: self.say.put_into(language),
+            ..self
         }
     }
 }
@@ -50,7 +72,7 @@ pub struct Measured {
 ///
 /// # Errors
 /// Where a comma may be a decimal one or one for thousands, with what to write.
-pub fn number(typed: &str) -> Result<String, String> {
+pub fn number(typed: &str) -> Result<String, Sentence> {
     let typed = typed.trim();
     let bare = typed.trim_end_matches(['%', 'g']).trim_end();
     let (commas, points) = (bare.matches(',').count(), bare.matches('.').count());
@@ -58,10 +80,11 @@ pub fn number(typed: &str) -> Result<String, String> {
         (0, _) => bare.to_owned(),
         (1, 0) => match bare.split_once(',') {
             Some((whole, part)) if part.len() == 3 && !whole.trim_start_matches('0').is_empty() => {
-                return Err(format!(
-                    "{bare} may be {} or {}: write it with a point, or without a mark for thousands",
-                    bare.replace(',', "."),
-                    bare.replace(',', "")
+                return Err(phrase!(
+                    "{bare} may be {one} or {other}: write it with a point, or without a mark for thousands",
+                    bare,
+                    one = bare.replace(',', "."),
+                    other = bare.replace(',', ""),
                 ));
             }
             Some(_) | None => bare.replace(',', "."),
@@ -173,36 +196,40 @@ impl Fields {
     /// What the form tells better than the reader of the file.
     fn bare_faults(&self) -> Vec<Fault> {
         let mut faults = Vec::new();
-        let mut add = |at: String, say: &str| faults.push(Fault::new(at, say));
+        let mut add = |fault| faults.push(fault);
         if self.name.is_empty() {
-            add("name".to_owned(), "Give the formula a name.");
+            add(Fault::empty("name", phrase!("Give the formula a name.")));
         }
         if self.phases.is_empty() {
-            add(String::new(), "Add a phase with what is weighed in it.");
+            add(Fault::new(
+                "",
+                phrase!("Add a phase with what is weighed in it."),
+            ));
         }
         let mut balance = false;
         for (i, phase) in self.phases.iter().enumerate() {
             if phase.ingredients.is_empty() {
-                let say = "This phase has no ingredient: add one, or remove the phase.";
-                add(format!("phases.{i}"), say);
+                let say = phrase!("This phase has no ingredient: add one, or remove the phase.");
+                add(Fault::new(format!("phases.{i}"), say));
             }
             for (j, one) in phase.ingredients.iter().enumerate() {
                 let at = |field: &str| format!("phases.{i}.ingredients.{j}.{field}");
                 if one.name.is_empty() {
-                    add(at("name"), "Say what it is.");
+                    add(Fault::empty(at("name"), phrase!("Say what it is.")));
                 }
                 if one.balance && self.in_parts {
-                    let say = "In parts there is no rest: give it parts.";
-                    add(at("amount"), say);
+                    let say = phrase!("In parts there is no rest: give it parts.");
+                    add(Fault::new(at("amount"), say));
                 } else if one.balance && balance {
-                    let say = "One ingredient takes the rest already: give this one a percent.";
-                    add(at("amount"), say);
+                    let say =
+                        phrase!("One ingredient takes the rest already: give this one a percent.");
+                    add(Fault::new(at("amount"), say));
                 } else if one.amount.is_empty() && !one.balance {
                     let say = match self.in_parts {
-                        true => "Say how many parts.",
-                        false => "Say how many percent, or let it take the rest.",
+                        true => phrase!("Say how many parts."),
+                        false => phrase!("Say how many percent, or let it take the rest."),
                     };
-                    add(at("amount"), say);
+                    add(Fault::empty(at("amount"), say));
                 }
                 balance |= one.balance;
             }
@@ -211,18 +238,27 @@ impl Fields {
             .ingredients()
             .all(|one| one.balance || percent(&one.amount).is_some());
         if let Some(sum) = self.sum().filter(|_| numbers && faults.is_empty()) {
-            let total = &sum.total;
+            let number = |text: &String| Slot::number(text.as_str());
+            let total = number(&sum.total);
             if let Some(over) = &sum.over {
-                let say = format!("The percents make {total}: {over} too much. Lower one or more.");
+                let say = phrase!(
+                    "The percents make {total}: {over} too much. Lower one or more.",
+                    total,
+                    over = number(over),
+                );
                 faults.push(Fault::new("sum", say));
             } else if let Some(missing) = &sum.missing {
-                let say = format!(
-                    "The percents make {total}: {missing} is missing to 100. Raise one or more, or let one \
-                     ingredient take the rest."
+                let say = phrase!(
+                    "The percents make {total}: {missing} is missing to 100. Raise one or more, or let one ingredient take \
+                     the rest.",
+                    total,
+                    missing = number(missing),
                 );
                 faults.push(Fault::new("sum", say));
             } else if balance && sum.balance.is_none() {
-                let say = "The percents make 100 already: nothing is left for the one that takes the rest.";
+                let say = phrase!(
+                    "The percents make 100 already: nothing is left for the one that takes the rest."
+                );
                 faults.push(Fault::new("sum", say));
             }
         }
@@ -316,7 +352,10 @@ impl IngredientFields {
         ] {
             match number(text) {
                 Ok(number) => *text = number,
-                Err(say) => faults.push(Fault::new(format!("{at}.{field}"), format!("{say}."))),
+                Err(why) => {
+                    let say = phrase!("{why}.", why);
+                    faults.push(Fault::new(format!("{at}.{field}"), say));
+                }
             }
         }
     }

@@ -4,6 +4,7 @@ use super::super::Percent;
 use super::check::Fault;
 use super::{Fields, IngredientFields, PhaseFields};
 use crate::formula::shares::decimal_text;
+use crate::language::phrase;
 use crate::mass::Decimal;
 
 /// The premix that the phase at `index` of `fields` becomes, and the formula with it in place of the phase's
@@ -14,7 +15,7 @@ use crate::mass::Decimal;
 pub fn premix(fields: &Fields, index: usize, name: &str) -> Result<(Fields, Fields), Fault> {
     let at = format!("phases.{index}");
     let Some(phase) = fields.phases.get(index).filter(|_| !fields.in_parts) else {
-        let say = "Only a phase of a formula in percent is made a premix here.";
+        let say = phrase!("Only a phase of a formula in percent is made a premix here.");
         return Err(Fault::new(at, say));
     };
     let mut sum = 0i128;
@@ -22,13 +23,17 @@ pub fn premix(fields: &Fields, index: usize, name: &str) -> Result<(Fields, Fiel
         match count(&one.amount).filter(|share| *share > 0 && !one.balance) {
             Some(share) => sum += share,
             None => {
-                let say = "For a premix each ingredient of the phase needs a percent of its own.";
+                let say = phrase!(
+                    "For a premix each ingredient of the phase needs a percent of its own."
+                );
                 return Err(Fault::new(format!("{at}.ingredients.{i}.amount"), say));
             }
         }
     }
     if phase.ingredients.len() < 2 || sum > i128::from(Percent::HUNDRED.0) {
-        let say = "A premix is made of two ingredients or more, which are 100 % together at most.";
+        let say = phrase!(
+            "A premix is made of two ingredients or more, which are 100 % together at most."
+        );
         return Err(Fault::new(at, say));
     }
     let own = |one: &IngredientFields| IngredientFields {

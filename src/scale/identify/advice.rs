@@ -3,6 +3,7 @@
 use std::fmt;
 
 use super::Identified;
+use crate::language::{Sentence, phrase};
 use crate::scale::settings::{Parity, PortSelector};
 
 /// Why nothing was identified, and what to try.
@@ -20,42 +21,45 @@ pub enum Hint {
     Ambiguous(&'static str, &'static str),
 }
 
-impl fmt::Display for Hint {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Hint {
+    pub fn told(self) -> Sentence {
         match self {
-            Hint::Silent => f.write_str(
-                "nothing was heard: press PRINT on the scale, set it to send continuously, or give \
-                 a poll command; also try another speed",
+            Hint::Silent => phrase!(
+                "nothing was heard: press PRINT on the scale, set it to send continuously, or give a poll command; \
+                 also try another speed"
             ),
-            Hint::TooFew(1) => f.write_str(
-                "only 1 line was understood, too few to be sure: listen longer, with a load that moves",
+            Hint::TooFew(1) => phrase!(
+                "only 1 line was understood, too few to be sure: listen longer, with a load that moves"
             ),
-            Hint::TooFew(good) => write!(
-                f,
-                "only {good} lines were understood, too few to be sure: listen longer, with a load \
-                 that moves"
+            Hint::TooFew(good) => phrase!(
+                "only {good} lines were understood, too few to be sure: listen longer, with a load that moves",
+                good,
             ),
-            Hint::SevenBits(Parity::Odd) => f.write_str(
-                "the eighth bit of the bytes is an odd parity bit: try 7O1 (data_bits = 7, \
-                 parity = \"odd\")",
+            Hint::SevenBits(Parity::Odd) => phrase!(
+                "the eighth bit of the bytes is an odd parity bit: try 7O1 (data_bits = 7, parity = \"odd\")"
             ),
-            Hint::SevenBits(Parity::Even | Parity::None) => f.write_str(
-                "the eighth bit of the bytes is an even parity bit: try 7E1 (data_bits = 7, \
-                 parity = \"even\")",
+            Hint::SevenBits(Parity::Even | Parity::None) => phrase!(
+                "the eighth bit of the bytes is an even parity bit: try 7E1 (data_bits = 7, parity = \"even\")"
             ),
-            Hint::WrongSpeed => f.write_str(
-                "the bytes are not text: try another speed (baud), then 7E1 or 7O1",
+            Hint::WrongSpeed => {
+                phrase!("the bytes are not text: try another speed (baud), then 7E1 or 7O1")
+            }
+            Hint::UnknownForm => phrase!(
+                "the lines are clean text of no built-in layout: write a pattern for them (layout = \"pattern\")"
             ),
-            Hint::UnknownForm => f.write_str(
-                "the lines are clean text of no built-in layout: write a pattern for them \
-                 (layout = \"pattern\")",
-            ),
-            Hint::Ambiguous(one, other) => write!(
-                f,
-                "the layouts {one} and {other} read different weights from the same lines: compare \
-                 with the scale's display and name the right one as layout"
+            Hint::Ambiguous(one, other) => phrase!(
+                "the layouts {one} and {other} read different weights from the same lines: compare with the scale's \
+                 display and name the right one as layout",
+                one,
+                other,
             ),
         }
+    }
+}
+
+impl fmt::Display for Hint {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.told())
     }
 }
 

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Unit;
 use crate::scale::decode::{self, Decoder};
 use crate::scale::frame::Start;
@@ -61,13 +62,13 @@ pub enum SearchError {
     Noise,
     /// Text of no layout, with its beginning.
     #[error("{0}")]
-    Unknown(String),
+    Unknown(Sentence),
     #[error("the search cannot run: {0}")]
     System(#[from] std::io::Error),
 }
 
 /// What hears how a search goes.
-pub type Tell<'t> = &'t mut (dyn FnMut(&str) + Send);
+pub type Tell<'t> = &'t mut (dyn FnMut(&Sentence) + Send);
 
 /// What was found.
 #[derive(Debug, Clone)]
@@ -80,30 +81,42 @@ pub struct Found {
 
 impl Found {
     /// What is heard, in one sentence.
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Sentence {
         let unit = match self.identified.unit {
-            Some(Unit::Gram) => " in grams".to_owned(),
-            Some(unit) => format!(" in {unit}"),
-            None => " without a unit".to_owned(),
+            Some(Unit::Gram) => phrase!(" in grams"),
+            Some(unit) => phrase!(" in {unit}", unit = unit.to_string()),
+            None => phrase!(" without a unit"),
         };
-        let asked = self
-            .poll
-            .as_ref()
-            .map_or("It sends", |_| "Asked, it answers");
-        let mut text = format!("{asked} lines with a weight{unit}");
-        if let Some(rate) = self.identified.lines_per_second {
-            let _ = write!(text, ", {} a second", rate.round().max(1.0));
+        let rate = self.identified.lines_per_second;
+        let rate = rate.map_or(Sentence::none(), |rate| {
+            let rate = rate.round().max(1.0).to_string();
+            phrase!(", {rate} a second", rate = Slot::number(rate))
+        });
+        let step = self.identified.readability;
+        let step = step.map_or(Sentence::none(), |step| {
+            let step = step.to_string();
+            phrase!(", in steps of {step}", step = Slot::number(step))
+        });
+        let heard = match self.poll {
+            None => phrase!(
+                "It sends lines with a weight{unit}{rate}{step}.",
+                unit,
+                rate,
+                step
+            ),
+            Some(_) => phrase!(
+                "Asked, it answers lines with a weight{unit}{rate}{step}.",
+                unit,
+                rate,
+                step,
+            ),
+        };
+        match self.identified.unit {
+            Some(_) => heard,
+            None => heard.and(phrase!(
+                "A weight without a unit is never recorded: leave the pan at rest for some seconds, then listen again."
+            )),
         }
-        if let Some(readability) = self.identified.readability {
-            let _ = write!(text, ", in steps of {readability}");
-        }
-        text.push('.');
-        if self.identified.unit.is_none() {
-            text.push_str(
-                " A weight without a unit is never recorded: leave the pan at rest for some seconds, then listen again.",
-            );
-        }
-        text
     }
 
     fn on(&self, port: &Path) -> ScaleSettings {
@@ -179,7 +192,7 @@ enum Tried {
     /// This framing fits better.
     Better(Framing),
     /// The speed is right, the lines are not known: further speeds are of no use.
-    Unknown(String),
+    Unknown(Sentence),
 }
 
 impl Search {
@@ -267,7 +280,9 @@ impl Search {
         let heard = hear(scale, self.listen, self.listen * LONGER).await?;
         let tried = judge(heard, baud, framing, None, tell);
         if ask && matches!(tried, Tried::Silent) {
-            tell("It sends nothing by itself; asking it for a weight, which can take a minute.");
+            tell(&phrase!(
+                "It sends nothing by itself; asking it for a weight, which can take a minute."
+            ));
             return self.ask(baud, framing, tell).await;
         }
         Ok(tried)
@@ -276,9 +291,10 @@ impl Search {
     /// Sends each request, and listens for an answer.
     async fn ask(&self, baud: u32, framing: Framing, tell: Tell<'_>) -> Result<Tried, SearchError> {
         let requests = REQUESTS.map(|request| request.escape_ascii().to_string());
-        tell(&format!(
-            "  {baud} {framing}: asking with {}",
-            requests.join(" ")
+        tell(&phrase!(
+            "  {setting}: asking with {requests}",
+            setting = format!("{baud} {framing}"),
+            requests = requests.join(" "),
         ));
         let mut scale = self.line(baud, framing);
         let mut answered = Tried::Silent;
@@ -301,21 +317,32 @@ impl Search {
 }
 
 fn judge(heard: Heard, baud: u32, framing: Framing, request: Option<&[u8]>, tell: Tell) -> Tried {
-    let asked = request.map_or(String::new(), |request| {
-        format!(", asked with {}", request.escape_ascii())
-    });
-    let setting = format!("  {baud} {framing}{asked}");
+    let line = format!("{baud} {framing}");
+    let setting = request.map_or_else(
+        || Sentence::from(line.as_str()),
+        |request| {
+            let request = request.escape_ascii().to_string();
+            phrase!("{line}, asked with {request}", line = &line, request)
+        },
+    );
+    let mut tell = |said: Sentence| {
+        tell(&phrase!(
+            "  {setting}: {said}",
+            setting = setting.clone(),
+            said
+        ))
+    };
     if heard.bytes.is_empty() {
-        tell(&format!("{setting}: nothing"));
+        tell(phrase!("nothing"));
         return Tried::Silent;
     }
     let findings = heard.listener.findings();
     match findings.verdict {
         Verdict::Identified(ref identified) => {
-            tell(&format!(
-                "{setting}: {} good lines of layout {}",
-                identified.good,
-                identified.layout.name()
+            tell(phrase!(
+                "{good} good lines of layout {layout}",
+                good = identified.good,
+                layout = identified.layout.name(),
             ));
             Tried::Found(Found {
                 baud,
@@ -325,14 +352,14 @@ fn judge(heard: Heard, baud: u32, framing: Framing, request: Option<&[u8]>, tell
             })
         }
         Verdict::None(hint) => {
-            tell(&format!("{setting}: {hint}"));
+            tell(hint.told());
             match hint {
                 Hint::Silent => Tried::Silent,
                 Hint::WrongSpeed => Tried::Noise,
                 Hint::SevenBits(Parity::Odd) => Tried::Better(Framing::SEVEN_ODD),
                 Hint::SevenBits(Parity::Even | Parity::None) => Tried::Better(Framing::SEVEN_EVEN),
                 Hint::TooFew(_) | Hint::UnknownForm | Hint::Ambiguous(..) => {
-                    Tried::Unknown(unknown(&heard.bytes, &findings, hint, &setting))
+                    Tried::Unknown(unknown(&heard.bytes, &findings, hint, setting.clone()))
                 }
             }
         }
@@ -340,8 +367,8 @@ fn judge(heard: Heard, baud: u32, framing: Framing, request: Option<&[u8]>, tell
 }
 
 /// Text that was heard and is of no layout: shown, so that a pattern can be written for it.
-fn unknown(bytes: &[u8], findings: &Findings, hint: Hint, setting: &str) -> String {
-    let mut text = format!("{}: it sends text, but {hint}", setting.trim());
+fn unknown(bytes: &[u8], findings: &Findings, hint: Hint, setting: Sentence) -> Sentence {
+    let mut text = String::new();
     let sample = bytes.get(..bytes.len().min(SAMPLE)).unwrap_or_default();
     let _ = write!(text, "\nheard: {}", sample.escape_ascii());
     for score in findings
@@ -358,7 +385,13 @@ fn unknown(bytes: &[u8], findings: &Findings, hint: Hint, setting: &str) -> Stri
             score.rejected
         );
     }
-    text
+    let hint = hint.told();
+    phrase!(
+        "{setting}: it sends text, but {hint}{text}",
+        setting,
+        hint,
+        text
+    )
 }
 
 /// What one setting let hear.

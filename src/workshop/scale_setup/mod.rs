@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use super::config_file::{self, EditError};
 use crate::config::Config;
 use crate::document::shown;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::Repeatability;
 use crate::scale::identify::{LineSettings, stanza};
@@ -23,7 +24,7 @@ use self::listen::Found;
 const LONGEST_NAME: usize = 40;
 
 /// What a name must be, for a person.
-pub const NAME: &str = "write a short word, for example bench";
+pub const NAME: Term = term!("write a short word, for example bench");
 
 /// The text as the name of a scale or a vessel, where it is one.
 pub fn name_of(text: &str) -> Option<String> {
@@ -111,20 +112,20 @@ impl Told {
         if let (Some(step), Some(finest)) = (step, finest)
             && step < finest
         {
-            let what = format!(
-                "the smallest step cannot be finer than what the scale shows, {} g",
-                finest.grams(finest)
+            let what = phrase!(
+                "the smallest step cannot be finer than what the scale shows, {finest} g",
+                finest = finest.grams(finest),
             );
             return Err(EditError::Other { what, remedy: None });
         }
         let mut lines = Vec::new();
         if !self.name.trim().is_empty() {
-            let name = name_of(&self.name).ok_or_else(|| refused("the name", NAME))?;
+            let name = name_of(&self.name).ok_or_else(|| refused(term!("the name"), NAME))?;
             lines.push(("name", quoted(&name)));
         }
         for (key, what, text) in [
-            ("capacity", "the largest load", &self.capacity),
-            ("readability", "the smallest step", &self.readability),
+            ("capacity", term!("the largest load"), &self.capacity),
+            ("readability", term!("the smallest step"), &self.readability),
         ] {
             if !text.trim().is_empty() {
                 lines.push((key, quoted(&weight(what, text)?)));
@@ -134,10 +135,10 @@ impl Told {
     }
 }
 
-fn refused(what: &str, remedy: &str) -> EditError {
+fn refused(what: Term, remedy: Term) -> EditError {
     EditError::Other {
-        what: format!("{what} cannot be taken"),
-        remedy: Some(remedy.to_owned()),
+        what: phrase!("{what} cannot be taken", what),
+        remedy: Some(remedy.into()),
     }
 }
 
@@ -146,14 +147,14 @@ fn quoted(text: &str) -> String {
 }
 
 /// A weight above 0 as the configuration has it, `600 g`.
-fn weight(what: &str, text: &str) -> Result<String, EditError> {
+fn weight(what: Term, text: &str) -> Result<String, EditError> {
     let text = text.trim();
     match Mass::parse_with_unit(text) {
         Ok(mass) if mass > Mass::ZERO => {}
         Ok(_) | Err(_) => {
             return Err(refused(
                 what,
-                "write a number above 0 with its unit, for example 600 g",
+                term!("write a number above 0 with its unit, for example 600 g"),
             ));
         }
     }
@@ -175,14 +176,13 @@ pub fn add(
 ) -> Result<String, EditError> {
     let config = now(place)?;
     if let Some(known) = known::on_port(&config, port).and_then(|i| config.scales.get(i)) {
-        let what = format!(
-            "the configuration has the scale at this port already, as \"{}\"",
-            known.name
+        let what = phrase!(
+            "the configuration has the scale at this port already, as \"{name}\"",
+            name = &known.name,
         );
-        let remedy = "change or remove that one";
         return Err(EditError::Other {
             what,
-            remedy: Some(remedy.to_owned()),
+            remedy: Some(phrase!("change or remove that one")),
         });
     }
     let lines = told.lines(found.identified.readability.map(|d| d.mass()))?;
@@ -204,8 +204,8 @@ pub fn add(
 
 fn taken(name: &str) -> EditError {
     EditError::Other {
-        what: format!("another scale is named \"{name}\" already"),
-        remedy: Some("give this one another name".to_owned()),
+        what: phrase!("another scale is named \"{name}\" already", name),
+        remedy: Some(phrase!("give this one another name")),
     }
 }
 
@@ -263,22 +263,26 @@ pub fn add_vessel(
     capacity: &str,
 ) -> Result<String, EditError> {
     let config = now(place)?;
-    let name =
-        name_of(name).ok_or_else(|| refused("the name", "write a few words, as: small beaker"))?;
+    let name = name_of(name).ok_or_else(|| {
+        refused(
+            term!("the name"),
+            term!("write a few words, as: small beaker"),
+        )
+    })?;
     if is_another_vessel(&config, &name) {
         return Err(EditError::Other {
-            what: format!("another vessel is named \"{name}\" already"),
-            remedy: Some("give this one another name".to_owned()),
+            what: phrase!("another vessel is named \"{name}\" already", name),
+            remedy: Some(phrase!("give this one another name")),
         });
     }
-    let empty = weight("the vessel's weight", empty)?;
+    let empty = weight(term!("the vessel's weight"), empty)?;
     let mut text = format!(
         "[[vessel]]\nname = {}\nweight = {}\n",
         quoted(&name),
         quoted(&empty)
     );
     if !capacity.trim().is_empty() {
-        let capacity = weight("what it holds", capacity)?;
+        let capacity = weight(term!("what it holds"), capacity)?;
         text.push_str(&format!("capacity = {}\n", quoted(&capacity)));
     }
     config_file::append_vessel(place, &name, &text)?;
@@ -298,7 +302,8 @@ pub fn is_another_vessel(config: &Config, name: &str) -> bool {
 pub fn remove_vessel(place: &Path, name: &str) -> Result<(), EditError> {
     let config = now(place)?;
     let index = (config.vessels.iter()).position(|vessel| vessel.name == name);
-    let index = index.ok_or_else(|| not_there("vessel", name))?;
+    let index = index
+        .ok_or_else(|| not_there(phrase!("the configuration has no vessel \"{name}\"", name)))?;
     config_file::take_out(place, config_file::Kind::Vessel, index)
 }
 
@@ -312,13 +317,13 @@ fn now(place: &Path) -> Result<Config, EditError> {
 
 fn index_of(config: &Config, name: &str) -> Result<usize, EditError> {
     let index = config.scales.iter().position(|scale| scale.name == name);
-    index.ok_or_else(|| not_there("scale", name))
+    index.ok_or_else(|| not_there(phrase!("the configuration has no scale \"{name}\"", name)))
 }
 
-fn not_there(kind: &str, name: &str) -> EditError {
+fn not_there(what: Sentence) -> EditError {
     EditError::Other {
-        what: format!("the configuration has no {kind} \"{name}\""),
-        remedy: Some("look at the list again".to_owned()),
+        what,
+        remedy: Some(phrase!("look at the list again")),
     }
 }
 
@@ -329,18 +334,22 @@ const RULES: [&str; 2] = [
 ];
 
 /// The one thing to do where the rights to open `port` are missing.
-pub fn rights(port: &str) -> String {
+pub fn rights(port: &str) -> Sentence {
     rights_where(port, RULES.iter().any(|rule| Path::new(rule).exists()))
 }
 
-fn rights_where(port: &str, has_rule: bool) -> String {
-    let what = match has_rule {
-        true => {
-            "unplug the scale and plug it in again, while you are logged in at this computer's own screen"
-        }
-        false => "type `sudo adduser $USER dialout` in a terminal, then log in anew",
-    };
-    format!("You are not allowed to open {port} yet: {what}.")
+fn rights_where(port: &str, has_rule: bool) -> Sentence {
+    match has_rule {
+        true => phrase!(
+            "You are not allowed to open {port} yet: unplug the scale and plug it in again, while you are logged in at \
+             this computer's own screen.",
+            port,
+        ),
+        false => phrase!(
+            "You are not allowed to open {port} yet: type `sudo adduser $USER dialout` in a terminal, then log in anew.",
+            port,
+        ),
+    }
 }
 
 /// One port as a person is to choose it.
@@ -415,23 +424,29 @@ fn is_a_terminal(path: &Path) -> bool {
 pub fn wanted(config: &Config, ports: &[Port], named: &str) -> Result<PortSelector, EditError> {
     let path = Path::new(named);
     if !path.is_absolute() || named.contains(misleads) {
-        let what = format!("\"{}\" is no port", shown(named));
+        let what = phrase!("\"{port}\" is no port", port = shown(named));
         return Err(EditError::Other {
             what,
-            remedy: Some("write its whole path, for example /dev/ttyUSB0".to_owned()),
+            remedy: Some(phrase!("write its whole path, for example /dev/ttyUSB0")),
         });
     }
     if is_a_terminal(path) {
         return Err(EditError::Other {
-            what: format!("{named} is the terminal of a window, and no scale is there"),
-            remedy: Some("choose another port".to_owned()),
+            what: phrase!(
+                "{named} is the terminal of a window, and no scale is there",
+                named,
+            ),
+            remedy: Some(phrase!("choose another port")),
         });
     }
     let known = (ports.iter()).find(|port| port.best_path() == path || port.path == path);
     let port = selector(known, path.to_owned());
     match known::on_port(config, &port).and_then(|index| config.scales.get(index)) {
         Some(scale) => Err(EditError::Other {
-            what: format!("the scale \"{}\" is at that port already", scale.name),
+            what: phrase!(
+                "the scale \"{name}\" is at that port already",
+                name = &scale.name,
+            ),
             remedy: None,
         }),
         None => Ok(port),
@@ -485,10 +500,13 @@ mod tests {
             assert_eq!(name_of(bad), None, "{bad:?}");
         }
         assert_eq!(name_of(" bench "), Some("bench".to_owned()));
-        assert_eq!(weight("it", "600g").unwrap(), "600 g");
-        assert_eq!(weight("it", " 1.5  kg ").unwrap(), "1.5 kg");
+        assert_eq!(weight(term!("the largest load"), "600g").unwrap(), "600 g");
+        assert_eq!(
+            weight(term!("the largest load"), " 1.5  kg ").unwrap(),
+            "1.5 kg"
+        );
         for bad in ["600", "g", "0 g", "-1 g", "1,000 g", "1 g\"\n[page]"] {
-            assert!(weight("it", bad).is_err(), "{bad}");
+            assert!(weight(term!("the largest load"), bad).is_err(), "{bad}");
         }
     }
 
