@@ -16,4 +16,5 @@ pub mod display;
 pub mod guide;
 pub mod label;
 pub mod sheet;
+pub mod wire;
 pub mod workshop;

@@ -19,7 +19,7 @@ def cargo(*words):
 
 def linked():
     """Names and versions of what is linked into the program: no build scripts, no macros."""
-    lines = cargo("tree", "--edges", "normal,no-proc-macro", "--prefix", "none", "--format", "{p}").splitlines()
+    lines = cargo("tree", "--features", "workshop", "--edges", "normal,no-proc-macro", "--prefix", "none", "--format", "{p}").splitlines()
     # "name vVERSION", and "(*)" where it came before.
     return {tuple(line.replace(" v", " ").split()[:2]) for line in lines if line}
 

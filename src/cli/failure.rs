@@ -11,6 +11,7 @@ use crate::protocol::client::ClientError;
 use crate::protocol::socket::SocketError;
 use crate::text::shell_word;
 use crate::vocabulary::code::Help;
+use crate::wire::WireError;
 use crate::workshop::QueryError;
 use crate::workshop::config_file::EditError;
 use crate::workshop::named::Unfound;
@@ -171,6 +172,18 @@ fn help_by_command(help: Help, of: Option<String>) -> Option<String> {
 impl From<SocketError> for Failure {
     fn from(error: SocketError) -> Failure {
         Failure::failed(error)
+    }
+}
+
+impl From<WireError> for Failure {
+    fn from(error: WireError) -> Failure {
+        match error {
+            WireError::File(problems) => problems.into(),
+            WireError::Io { .. }
+            | WireError::Held(_)
+            | WireError::System(_)
+            | WireError::NotBuilt => Failure::failed(error),
+        }
     }
 }
 

@@ -12,6 +12,7 @@ mod declaration;
 pub mod demo;
 pub mod failure;
 mod fill;
+mod gather;
 mod guided;
 mod history;
 pub mod identify;
@@ -136,6 +137,12 @@ enum Command {
     Page(page::PageArgs),
     /// Run the part that watches the scales (the service does this for you)
     Daemon(daemon::DaemonArgs),
+    /// Gather the batch logs of all benches of a workshop into one folder
+    ///
+    /// Each bench sends its rows through a broker (MQTT 5) that [workshop] of the configuration names; here they are
+    /// proved and written, byte for byte, into a folder for each bench. `--logs FOLDER` of the other commands then
+    /// tells of all benches. Runs until it is stopped.
+    Gather(gather::GatherArgs),
     /// Look after the configuration file
     Config(config::ConfigArgs),
     /// Print the completions for your shell
@@ -177,7 +184,15 @@ const GROUPS: [(&str, &[&str]); 6] = [
     ),
     (
         "Run bismar",
-        &["page", "daemon", "config", "completions", "man", "help"],
+        &[
+            "page",
+            "daemon",
+            "gather",
+            "config",
+            "completions",
+            "man",
+            "help",
+        ],
     ),
     ("Try it without a scale", &["demo", "replay"]),
 ];
@@ -238,6 +253,7 @@ fn run(command: Command) -> Outcome {
         Command::Demo(args) => demo::run(args),
         Command::Daemon(args) => daemon::run(&args),
         Command::Page(args) => page::run(&args),
+        Command::Gather(args) => gather::run(&args),
         Command::History(args) => history::run(&args),
         Command::Sheet(args) => sheet::run(&args),
         Command::Lots(args) => lots::run(args),

@@ -5,10 +5,12 @@ mod held;
 mod parse;
 pub mod paths;
 mod scale;
+mod workshop;
 
 use std::path::PathBuf;
 
 pub use held::{Held, Holder};
+pub use workshop::{WorkshopConfig, is_part};
 
 use crate::language::Language;
 use crate::mass::Mass;
@@ -33,6 +35,8 @@ pub struct Config {
     pub language: Option<Language>,
     /// Who answers for the product, with the address, as a label has it.
     pub responsible: Option<String>,
+    /// The workshop that this bench belongs to; `None`: it stands alone.
+    pub workshop: Option<WorkshopConfig>,
 }
 
 impl Config {

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::paths::Places;
 use super::scale::scale;
+use super::workshop::workshop;
 use super::{Config, CueConfig, PageConfig, VesselConfig};
 use crate::document::{DeTable, Reader, Value, shown};
 use crate::files;
@@ -103,6 +104,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
             "cues",
             "page",
             "label",
+            "workshop",
         ],
     );
     let mut dir = |key: &str, example: &str| {
@@ -155,6 +157,15 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
     let cues = reader.get(root, "cues", Reader::table);
     let page = reader.get(root, "page", Reader::table);
     let label = reader.get(root, "label", Reader::table);
+    let joined = root.get("workshop").and_then(|value| {
+        let table = reader.table(value, "workshop")?;
+        workshop(
+            reader,
+            table,
+            &value.span(),
+            |reader, value, key, example| folder(reader, value, key, example, places),
+        )
+    });
     Config {
         scales,
         weighing: weighing.map_or_else(Rules::default, |t| self::weighing(reader, t)),
@@ -169,6 +180,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
             reader.only(table, "[label]", &["responsible"]);
             reader.get(table, "responsible", Reader::folded)
         }),
+        workshop: joined,
     }
 }
 

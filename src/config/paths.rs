@@ -74,6 +74,22 @@ impl Places {
         Some(self.data()?.join("formulas"))
     }
 
+    /// What a bench keeps of its workshop: how far the broker has its rows, and who it is.
+    /// `$XDG_DATA_HOME/bismar/workshop`, by default under `~/.local/share`.
+    pub fn workshop_dir(&self) -> Option<PathBuf> {
+        Some(self.data()?.join("workshop"))
+    }
+
+    /// The logs of all benches of a workshop: `$XDG_DATA_HOME/bismar/benches`, by default under `~/.local/share`.
+    pub fn benches_dir(&self) -> Option<PathBuf> {
+        Some(self.data()?.join("benches"))
+    }
+
+    /// The secrets of a workshop: `workshop.secrets` beside the configuration file.
+    pub fn secrets_file(&self) -> Option<PathBuf> {
+        Some(self.config_file()?.with_file_name("workshop.secrets"))
+    }
+
     fn data(&self) -> Option<PathBuf> {
         let data = |home: &PathBuf| home.join(".local").join("share");
         let base = self

@@ -33,9 +33,14 @@ pub use self::ports::{Order, Parts};
 use crate::display::{self, Context, Page, Rehearse};
 use crate::protocol::call::Call;
 use crate::protocol::socket::{Claim, SocketError};
+#[cfg(feature = "workshop")]
+use crate::wire::out::Out;
 
 /// Requests that may wait for the loop.
 const CALLS: usize = 64;
+
+/// How long the workshop's other benches are told that this one ends.
+const FAREWELL: Duration = Duration::from_secs(1);
 
 /// Why the daemon could not run.
 #[derive(Debug, thiserror::Error)]
@@ -85,6 +90,11 @@ pub async fn serve<H: ports::Weigher>(
     let lots = parts.opener.stock().map(|files| files.list);
     let file = parts.taken.as_ref().map(|taken| taken.source.clone());
     let rehearse = parts.rehearse.clone();
+    let workshop = parts
+        .managed
+        .then(|| config.now().workshop.clone())
+        .flatten();
+    let held = parts.config.held();
     let core = Core::start(parts);
     let door = page
         .as_ref()
@@ -103,6 +113,7 @@ pub async fn serve<H: ports::Weigher>(
         Some(Err(error)) => tracing::error!("{error}"),
         None => {}
     }
+    let wire = workshop.and_then(|workshop| join(workshop, held, calls.clone()));
     if let Some(listener) = claim.take_listener() {
         let listener = tokio::net::UnixListener::from_std(listener)?;
         let server = tokio::spawn(control::serve(listener, calls, door, spoken));
@@ -110,7 +121,59 @@ pub async fn serve<H: ports::Weigher>(
         core.run(queue, orders).await;
         let _ = server.await;
     }
+    // The others of the workshop hear that this bench ended, and did not break off.
+    if let Some(wire) = wire {
+        let _ = tokio::time::timeout(FAREWELL, wire).await;
+    }
     Ok(())
+}
+
+/// Joins the other benches of the workshop, in a thread of its own: whatever the broker or the network does, no reading
+/// waits for it. Weighing goes on without it. What is given resolves when the thread ends.
+#[cfg(feature = "workshop")]
+fn join(
+    workshop: crate::config::WorkshopConfig,
+    held: crate::config::Held,
+    calls: mpsc::Sender<Call>,
+) -> Option<tokio::sync::oneshot::Receiver<()>> {
+    let told = |error: crate::wire::WireError| {
+        tracing::error!("this bench is not joined to the others: {error}");
+    };
+    let bench = workshop.bench.clone()?;
+    let settings = crate::wire::settings::Settings::read(&workshop)
+        .map_err(crate::wire::WireError::from)
+        .map_err(told)
+        .ok()?;
+    let folder = crate::wire::out::folder()?;
+    let out = Out::new(settings, bench, &folder, held, calls)
+        .map_err(told)
+        .ok()?;
+    let (ended, end) = tokio::sync::oneshot::channel();
+    let run = move || {
+        if let Err(error) = out.run() {
+            tracing::error!("this bench is not joined to the others: {error}");
+        }
+        let _ = ended.send(());
+    };
+    let thread = std::thread::Builder::new().name("workshop".to_owned());
+    match thread.spawn(run) {
+        Ok(_) => Some(end),
+        Err(error) => {
+            told(crate::wire::WireError::System(error));
+            None
+        }
+    }
+}
+
+#[cfg(not(feature = "workshop"))]
+fn join(
+    _: crate::config::WorkshopConfig,
+    _: crate::config::Held,
+    _: mpsc::Sender<Call>,
+) -> Option<tokio::sync::oneshot::Receiver<()>> {
+    let error = crate::wire::WireError::NotBuilt;
+    tracing::error!("this bench is not joined to the others: {error}");
+    None
 }
 
 /// Serves the page until the loop has ended.

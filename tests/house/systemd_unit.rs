@@ -19,18 +19,26 @@ fn run(program: &str, runtime_dir: &Path, arguments: &[&str]) -> Output {
 
 /// A copy of the unit whose program is the one that was built.
 fn unit(folder: &Path, spoil: impl Fn(String) -> String) -> String {
-    let text = std::fs::read_to_string("systemd/bismar.service").unwrap();
+    unit_of("bismar.service", folder, spoil)
+}
+
+fn unit_of(name: &str, folder: &Path, spoil: impl Fn(String) -> String) -> String {
+    let text = std::fs::read_to_string(Path::new("systemd").join(name)).unwrap();
     let program = env!("CARGO_BIN_EXE_bismar");
     assert!(text.contains("%h/.local/bin/bismar"));
     let text = spoil(text.replace("%h/.local/bin/bismar", program));
-    let path = folder.join("bismar.service");
+    let path = folder.join(name);
     std::fs::write(&path, text).unwrap();
     path.to_str().unwrap().to_owned()
 }
 
 fn verify(spoil: impl Fn(String) -> String) -> String {
+    verify_of("bismar.service", spoil)
+}
+
+fn verify_of(name: &str, spoil: impl Fn(String) -> String) -> String {
     let folder = tempfile::tempdir().unwrap();
-    let unit = unit(folder.path(), spoil);
+    let unit = unit_of(name, folder.path(), spoil);
     // It exits 0 even for an unknown key, so its words count.
     let output = run(
         "systemd-analyze",
@@ -105,9 +113,10 @@ fn scores_compare() -> bool {
 #[test]
 fn the_unit_and_its_drop_ins_are_faultless_to_systemd() {
     assert_eq!(verify(|text| text), "");
-    for drop_in in ["closed-in.conf", "local-page.conf"] {
+    for drop_in in ["closed-in.conf", "local-page.conf", "workshop.conf"] {
         assert_eq!(verify_with(drop_in), "", "{drop_in}");
     }
+    assert_eq!(verify_of("bismar-gather.service", |text| text), "");
 }
 
 #[test]
@@ -187,7 +196,10 @@ fn only_the_drop_in_for_a_page_opens_internet_sockets() {
 /// and leave the process in the namespaces of its manager, but the tool's score falls all the same.
 #[test]
 fn the_unit_has_no_option_that_fails_in_a_user_unit() {
-    let text = std::fs::read_to_string("systemd/bismar.service").unwrap();
+    let both = ["systemd/bismar.service", "systemd/bismar-gather.service"];
+    let text = both
+        .map(|unit| std::fs::read_to_string(unit).unwrap())
+        .concat();
     let keys: Vec<&str> = text
         .lines()
         .filter(|line| !line.starts_with('#'))

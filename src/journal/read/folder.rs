@@ -10,8 +10,11 @@ use crate::journal::format::names::safe_batch_name;
 use crate::journal::read::record;
 use crate::journal::read::scale_checks;
 
-/// The logs of the batches in a folder, by name; that of the scale checks is none. A missing folder has
-/// none.
+/// The file that makes a folder that of a bench, in a folder that `bismar gather` fills; it says which bench it is.
+pub const BENCH_ID: &str = "bench.id";
+
+/// The logs of the batches in a folder, by name, and those of its benches where it was gathered; that of the scale
+/// checks is none. A missing folder has none.
 ///
 /// # Errors
 /// When the folder cannot be read.
@@ -23,23 +26,66 @@ pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
         Err(e) => return Err(cannot(e)),
     };
     let mut paths = Vec::new();
+    let mut gathered = false;
     for entry in entries {
+        let entry = entry.map_err(cannot)?;
+        let path = entry.path();
+        if path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(&path) {
+            paths.push(path);
+        } else if entry.file_type().is_ok_and(|kind| kind.is_dir()) && path.join(BENCH_ID).is_file()
+        {
+            paths.extend(logs_of_a_bench(&path)?);
+            gathered = true;
+        }
+    }
+    // The bytes alone tell their order where all lie in one folder; else the index has them by their names too.
+    paths.sort_unstable_by(|a, b| a.as_os_str().cmp(b.as_os_str()));
+    if gathered {
+        paths.sort_by(|a, b| a.file_name().cmp(&b.file_name()));
+    }
+    Ok(paths)
+}
+
+fn logs_of_a_bench(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
+    let cannot = |e| LogError::io(dir, "read the folder of a bench's logs")(e);
+    let mut paths = Vec::new();
+    for entry in std::fs::read_dir(dir).map_err(cannot)? {
         let path = entry.map_err(cannot)?.path();
         if path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(&path) {
             paths.push(path);
         }
     }
-    // All lie in one folder: the bytes alone tell their order.
-    paths.sort_unstable_by(|a, b| a.as_os_str().cmp(b.as_os_str()));
     Ok(paths)
+}
+
+/// The folders of the benches in a folder that was gathered, in the order of their names.
+fn benches_in(logs: &Path) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(logs).into_iter().flatten().flatten();
+    let folders = entries.map(|entry| entry.path());
+    let mut folders: Vec<PathBuf> = folders
+        .filter(|path| path.join(BENCH_ID).is_file())
+        .collect();
+    folders.sort();
+    folders
 }
 
 /// The log of the batch named `batch` in the folder of the logs; `None` for a name that is no batch's.
 pub fn log_of(logs: &Path, batch: &str) -> Option<PathBuf> {
     let name = batch.strip_suffix(".csv").unwrap_or(batch);
+    if safe_batch_name(name) != name {
+        return None;
+    }
+    let is_log = |path: &PathBuf| path.is_file() && !scale_checks::is_one(path);
     let path = logs.join(format!("{name}.csv"));
-    (safe_batch_name(name) == name && path.is_file() && !scale_checks::is_one(&path))
-        .then_some(path)
+    if is_log(&path) {
+        return Some(path);
+    }
+    // Of two benches' batches of one name neither is meant by it.
+    let below = benches_in(logs).into_iter();
+    let mut found = below
+        .map(|bench| bench.join(format!("{name}.csv")))
+        .filter(is_log);
+    found.next().filter(|_| found.next().is_none())
 }
 
 /// Below this a thread costs more than it saves.

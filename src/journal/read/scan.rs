@@ -77,6 +77,30 @@ impl<R: BufRead> Scan<R> {
         Scan::by(path, input, LineReader::new())
     }
 
+    /// Goes on where an earlier reading ended: `input` begins after `rows` good rows of `batch`, whose last chain
+    /// cell is `chain`, and after `bytes` of the file.
+    pub fn after(
+        path: &Path,
+        input: R,
+        batch: &str,
+        rows: u64,
+        chain: &str,
+        bytes: u64,
+    ) -> Scan<R> {
+        Scan {
+            line: rows.saturating_add(1),
+            offset: bytes,
+            header: true,
+            batch: Some(batch.to_owned()),
+            previous: match rows {
+                0 => chain::start(batch),
+                _ => chain.to_owned(),
+            },
+            next_seq: rows.saturating_add(1),
+            ..Scan::new(path, input)
+        }
+    }
+
     /// As [`Scan::new`], by a reader of lines that is there already.
     pub(super) fn by(path: &Path, input: R, lines: LineReader) -> Scan<R> {
         Scan {

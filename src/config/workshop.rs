@@ -1,0 +1,196 @@
+//! The workshop that a bench belongs to: `[workshop]` of the configuration.
+
+use std::ops::Range;
+use std::path::PathBuf;
+
+use crate::document::{DeTable, Reader, Value, shown};
+
+/// What joins a bench with the others of its workshop: a broker (MQTT 5, ISO/IEC 20922), and who is who there.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct WorkshopConfig {
+    pub name: String,
+    /// This bench; `None` on a machine that only gathers.
+    pub bench: Option<String>,
+    /// The broker's name or address.
+    pub broker: String,
+    pub port: u16,
+    /// Never off but for a broker on this machine.
+    pub tls: bool,
+    /// Certificates that the broker's is signed by, PEM; `None`: those that the system trusts.
+    pub ca: Option<PathBuf>,
+    /// This bench's own certificate and its key, PEM.
+    pub certificate: Option<(PathBuf, PathBuf)>,
+    /// The file with the key of the workshop, and the broker's user and password.
+    pub secrets: Option<PathBuf>,
+    /// The benches that `bismar gather` takes rows of.
+    pub benches: Vec<String>,
+    /// Where `bismar gather` puts their logs.
+    pub gather_dir: Option<PathBuf>,
+}
+
+/// The longest name of a workshop or a bench in bytes.
+const LONGEST_PART: usize = 40;
+
+/// What stands beside the benches on the broker.
+const RESERVED: &str = "gather";
+
+/// Whether a name can be a level of a topic and a folder: letters and digits of ASCII, `-` and `_`, and none of them
+/// the first but a letter or a digit.
+pub fn is_part(name: &str) -> bool {
+    name.len() <= LONGEST_PART
+        && name != RESERVED
+        && name.starts_with(|c: char| c.is_ascii_alphanumeric())
+        && name
+            .bytes()
+            .all(|byte| byte.is_ascii_alphanumeric() || b"-_".contains(&byte))
+}
+
+const KEYS: [&str; 11] = [
+    "name",
+    "bench",
+    "broker",
+    "port",
+    "tls",
+    "ca",
+    "certificate",
+    "private_key",
+    "secrets",
+    "benches",
+    "gather_dir",
+];
+
+/// The table, whose place is `at`; `path` reads an absolute path.
+pub(super) fn workshop<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    at: &Range<usize>,
+    mut path: impl FnMut(&mut Reader<'i>, &Value<'i>, &str, &str) -> Option<PathBuf>,
+) -> Option<WorkshopConfig> {
+    reader.only(table, "[workshop]", &KEYS);
+    let named = |reader: &mut Reader<'i>, key: &str| {
+        let value = table.get(key)?;
+        part(reader, value, key)
+    };
+    let bench = named(reader, "bench");
+    let name = reader
+        .required(table, at, "[workshop]", "name", "name = \"saltmarsh\"")
+        .and_then(|value| part(reader, value, "name"));
+    let broker = reader
+        .required(
+            table,
+            at,
+            "[workshop]",
+            "broker",
+            "broker = \"broker.example\"",
+        )
+        .and_then(|value| host(reader, value));
+    let tls = reader.get(table, "tls", Reader::boolean).unwrap_or(true);
+    if let (false, Some(broker), Some(value)) = (tls, &broker, table.get("tls"))
+        && !is_here(broker)
+    {
+        let message = "without TLS everybody in the network reads along, the password too";
+        let remedy = "set tls = true; only a broker on this machine (\"localhost\") does without";
+        reader.report(&value.span(), message, remedy);
+    }
+    let port = reader
+        .get(table, "port", |r, v, k| r.whole(v, k, 1..65_536))
+        .and_then(|port| u16::try_from(port).ok());
+    let mut file = |reader: &mut Reader<'i>, key: &str, example: &str| {
+        let value = table.get(key)?;
+        path(reader, value, key, example)
+    };
+    let ca = file(reader, "ca", "ca.pem");
+    let certificate = file(reader, "certificate", "bench.pem");
+    let key = file(reader, "private_key", "bench.key");
+    for (one, other) in [
+        ("certificate", "private_key"),
+        ("private_key", "certificate"),
+    ] {
+        if let Some(value) = table.get(one)
+            && table.get(other).is_none()
+        {
+            let message = format!("\"{one}\" stands without \"{other}\"");
+            reader.report(
+                &value.span(),
+                message,
+                format!("Add {other} = \"/path/to/the/file\""),
+            );
+        }
+    }
+    let secrets = file(reader, "secrets", "workshop.secrets");
+    let gather_dir = file(reader, "gather_dir", "benches");
+    let benches = table
+        .get("benches")
+        .map_or(Vec::new(), |value| several(reader, value));
+    Some(WorkshopConfig {
+        name: name?,
+        bench,
+        broker: broker?,
+        port: port.unwrap_or(if tls { 8883 } else { 1883 }),
+        tls,
+        ca,
+        certificate: certificate.zip(key),
+        secrets,
+        benches,
+        gather_dir,
+    })
+}
+
+/// A name that can be a level of a topic.
+fn part<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<String> {
+    let name = reader.line(value, key)?;
+    if is_part(&name) {
+        return Some(name);
+    }
+    let message = format!(
+        "\"{}\" cannot be the {key} of a workshop's message",
+        shown(&name)
+    );
+    let remedy = format!(
+        "Use letters (a to z), digits, - and _, {LONGEST_PART} at most, a letter or digit first, and not \"{RESERVED}\""
+    );
+    reader.report(&value.span(), message, remedy);
+    None
+}
+
+fn several<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Vec<String> {
+    let Some(array) = value.get_ref().as_array() else {
+        let remedy = "Write benches = [\"bench-1\", \"bench-2\"]";
+        reader.report(&value.span(), "\"benches\" must be a list of names", remedy);
+        return Vec::new();
+    };
+    let mut names: Vec<String> = Vec::new();
+    for item in array.iter() {
+        let Some(name) = part(reader, item, "benches") else {
+            continue;
+        };
+        // Two folders of one name on a file system that knows no case.
+        if names.iter().any(|other| other.eq_ignore_ascii_case(&name)) {
+            let message = format!("a second bench is named \"{}\"", shown(&name));
+            reader.report(&item.span(), message, "Give each its own name");
+        }
+        names.push(name);
+    }
+    names
+}
+
+fn host<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> {
+    let text = reader.line(value, "broker")?;
+    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b".-".contains(&byte);
+    if !text.is_empty() && text.len() < 254 && text.bytes().all(plain) {
+        return Some(text);
+    }
+    let message = format!("\"{}\" is no name or address of a machine", shown(&text));
+    let remedy =
+        "write it alone, such as \"broker.example\" or \"192.168.1.5\"; the port has its own key";
+    reader.report(&value.span(), message, remedy);
+    None
+}
+
+/// Whether a broker is on this machine.
+fn is_here(broker: &str) -> bool {
+    broker == "localhost"
+        || broker
+            .parse::<std::net::Ipv4Addr>()
+            .is_ok_and(|address| address.is_loopback())
+}

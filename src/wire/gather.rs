@@ -1,0 +1,346 @@
+//! The gatherer: what the benches of a workshop send, written into one folder.
+//!
+//! A message is acknowledged once its row is on the disk, so the broker keeps for it what is not. What the broker does
+//! not keep (its queue is bounded) is found by asking each bench how far its logs go.
+
+use std::collections::{HashMap, VecDeque};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rumqttc::v5::mqttbytes::v5::Publish;
+use serde_json::json;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::time::Instant;
+
+use super::WireError;
+use super::joined::{Joined, Refusal, Taken};
+use super::link::{Heard, Link, LinkError, Patience, Who, presence};
+use super::message::{
+    Ask, Heads, Kind, LARGEST_PACKET, RowMessage, read_topic, sealed, topic, unsealed,
+};
+use super::settings::Settings;
+
+/// How often each bench is asked how far its logs go, without another reason.
+const ASK_AGAIN: Duration = Duration::from_secs(300);
+
+/// The same rows are asked for no more often.
+const ROWS_AGAIN: Duration = Duration::from_secs(2);
+
+/// How long the broker keeps what comes while the gatherer is away: 30 days.
+const SESSION: u32 = 30 * 24 * 3600;
+
+/// Messages that are written and synced together.
+const TOGETHER: usize = 20;
+
+/// Logs that are remembered as asked for.
+const MOST_ASKED: usize = 10_000;
+
+/// Gathers into `folder` until SIGTERM or SIGINT. Blocks. `ready` is called when the folder is open.
+///
+/// # Errors
+/// When the folder cannot be used, or the system refuses.
+pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<(), WireError> {
+    let joined = Joined::open(folder)?;
+    ready();
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(WireError::System)?;
+    let ended = runtime.block_on(async {
+        let mut terminate = signal(SignalKind::terminate()).map_err(WireError::System)?;
+        let mut interrupt = signal(SignalKind::interrupt()).map_err(WireError::System)?;
+        let mut gatherer = Gatherer {
+            folder: folder.to_owned(),
+            settings,
+            joined: Some(joined),
+            asked: HashMap::new(),
+            word: String::new(),
+        };
+        let mut patience = Patience::default();
+        loop {
+            let session = gatherer.session(&mut patience);
+            let error = tokio::select! {
+                error = session => error,
+                _ = terminate.recv() => return Ok(()),
+                _ = interrupt.recv() => return Ok(()),
+            };
+            let Err(error) = error;
+            let pause = patience.after(&error);
+            tokio::select! {
+                () = tokio::time::sleep(pause) => {}
+                _ = terminate.recv() => return Ok(()),
+                _ = interrupt.recv() => return Ok(()),
+            }
+        }
+    });
+    runtime.shutdown_background();
+    ended
+}
+
+struct Gatherer {
+    folder: PathBuf,
+    settings: Settings,
+    joined: Option<Joined>,
+    /// When rows of a log were asked for, and from which on.
+    asked: HashMap<(String, String), (u64, Instant)>,
+    /// The word of the questions of this connection.
+    word: String,
+}
+
+/// What is to be done after messages are written.
+#[derive(Default)]
+struct Then {
+    ask: Vec<(String, Ask)>,
+    refused: Vec<(String, Refusal)>,
+    /// Benches that came: they are asked how far their logs go.
+    came: Vec<String>,
+}
+
+impl Gatherer {
+    /// One connection, until it ends.
+    async fn session(
+        &mut self,
+        patience: &mut Patience,
+    ) -> Result<std::convert::Infallible, LinkError> {
+        let workshop = self.settings.config.name.clone();
+        let who = Who {
+            client: format!("bismar-{workshop}.gather"),
+            session: SESSION,
+            largest: LARGEST_PACKET,
+            will: presence(&workshop, "gather"),
+        };
+        // What failed while messages were written is read anew from the files.
+        if self.joined.is_none() {
+            self.joined = Some(Joined::open(&self.folder)?);
+        }
+        self.word = word()?;
+        self.asked.clear();
+        let mut link = Link::new(&self.settings, &who)?;
+        let mut waiting: VecDeque<Publish> = VecDeque::new();
+        let mut ask_at = None;
+        let mut stood = false;
+        loop {
+            tokio::select! {
+                heard = link.next() => self.heard(&mut link, heard?, &mut waiting, &mut ask_at)?,
+                () = until(ask_at) => {
+                    ask_at = Some(Instant::now() + ASK_AGAIN);
+                    for bench in self.settings.config.benches.clone() {
+                        self.ask_heads(&mut link, &bench)?;
+                    }
+                }
+            }
+            while waiting.len() < TOGETHER {
+                match link.waiting()? {
+                    Some(heard) => self.heard(&mut link, heard, &mut waiting, &mut ask_at)?,
+                    None => break,
+                }
+            }
+            if !waiting.is_empty() {
+                let messages: Vec<Publish> = waiting.drain(..).collect();
+                let (messages, then) = self.write(messages).await?;
+                for message in &messages {
+                    link.kept(message).await?;
+                }
+                self.then(&mut link, then)?;
+            }
+            // A disk that is full is not restored by a broker that is there.
+            if ask_at.is_some() && !stood {
+                stood = true;
+                patience.restored();
+            }
+        }
+    }
+
+    fn heard(
+        &self,
+        link: &mut Link,
+        heard: Heard,
+        waiting: &mut VecDeque<Publish>,
+        ask_at: &mut Option<Instant>,
+    ) -> Result<(), LinkError> {
+        let workshop = &self.settings.config.name;
+        match heard {
+            Heard::Connected => {
+                for bench in &self.settings.config.benches {
+                    for kind in [Kind::Row, Kind::Heads, Kind::Status] {
+                        link.listen(&topic(workshop, bench, kind))?;
+                    }
+                }
+                let at = jiff::Timestamp::now();
+                let text = json!({ "state": "here", "at": format!("{at:.3}") }).to_string();
+                let (topic, _) = presence(workshop, "gather");
+                link.send(&topic, true, Vec::new(), text.into_bytes())?;
+                *ask_at = Some(Instant::now());
+            }
+            Heard::Message(message) => waiting.push_back(message),
+            Heard::Acknowledged(_) => {}
+        }
+        Ok(())
+    }
+
+    /// Writes messages where a disk that is slow keeps no ping up.
+    async fn write(&mut self, messages: Vec<Publish>) -> Result<(Vec<Publish>, Then), LinkError> {
+        let Some(mut joined) = self.joined.take() else {
+            return Err(LinkError::Hangs);
+        };
+        let (settings, word) = (self.settings.clone(), self.word.clone());
+        let written = tokio::task::spawn_blocking(move || {
+            let mut then = Then::default();
+            let mut result = Ok(());
+            for message in &messages {
+                result = take(&mut joined, &settings, &word, message, &mut then);
+                if result.is_err() {
+                    break;
+                }
+            }
+            let result = result.and_then(|()| joined.sync());
+            (joined, messages, then, result)
+        });
+        let Ok((joined, messages, then, result)) = written.await else {
+            return Err(LinkError::Hangs);
+        };
+        self.joined = Some(joined);
+        result?;
+        Ok((messages, then))
+    }
+
+    fn then(&mut self, link: &mut Link, then: Then) -> Result<(), LinkError> {
+        for (bench, refusal) in then.refused.into_iter().filter(|(_, refusal)| refusal.new) {
+            let at = jiff::Timestamp::now();
+            let Refusal { log, row, why, .. } = refusal;
+            let text = json!({ "at": format!("{at:.3}"), "log": log, "row": row, "why": why });
+            let topic = topic(&self.settings.config.name, &bench, Kind::Refused);
+            // The last one counts; all are in the record.
+            link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
+        }
+        for (bench, ask) in then.ask {
+            self.ask_rows(link, &bench, ask)?;
+        }
+        for bench in then.came {
+            self.ask_heads(link, &bench)?;
+        }
+        Ok(())
+    }
+
+    /// Asks for rows, where they were not asked for a moment ago.
+    fn ask_rows(&mut self, link: &mut Link, bench: &str, ask: Ask) -> Result<(), LinkError> {
+        if let Ask::Rows { log, from } = &ask {
+            if self.asked.len() >= MOST_ASKED {
+                self.asked.clear();
+            }
+            let now = Instant::now();
+            let asked = self.asked.entry((bench.to_owned(), log.clone()));
+            let (row, at) = asked.or_insert((0, now));
+            if *row == *from && now.duration_since(*at) < ROWS_AGAIN {
+                return Ok(());
+            }
+            (*row, *at) = (*from, now);
+        }
+        self.ask(link, bench, &ask)
+    }
+
+    fn ask_heads(&self, link: &mut Link, bench: &str) -> Result<(), LinkError> {
+        let word = self.word.clone();
+        self.ask(link, bench, &Ask::Heads { word })
+    }
+
+    fn ask(&self, link: &mut Link, bench: &str, ask: &Ask) -> Result<(), LinkError> {
+        let (workshop, key) = (&self.settings.config.name, &self.settings.secrets.key);
+        let text = serde_json::to_vec(ask).unwrap_or_default();
+        let about = sealed(Kind::Ask, workshop, bench, &text, key);
+        link.send(&topic(workshop, bench, Kind::Ask), false, about, text)?;
+        Ok(())
+    }
+}
+
+/// Takes one message in.
+fn take(
+    joined: &mut Joined,
+    settings: &Settings,
+    word: &str,
+    message: &Publish,
+    then: &mut Then,
+) -> Result<(), WireError> {
+    let workshop = &settings.config.name;
+    let read = std::str::from_utf8(&message.topic).ok();
+    let Some((bench, kind)) = read.and_then(|text| read_topic(text, workshop)) else {
+        return Ok(());
+    };
+    if !settings.config.benches.iter().any(|one| one == bench) {
+        return Ok(());
+    }
+    let about = message.properties.as_ref();
+    let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
+    let key = &settings.secrets.key;
+    let mut done = |bench: &str, log: &str, taken: Taken| match taken {
+        Taken::Added | Taken::Double => {}
+        Taken::Missing { from } => {
+            let log = log.to_owned();
+            then.ask.push((bench.to_owned(), Ask::Rows { log, from }));
+        }
+        Taken::Refused(refusal) => then.refused.push((bench.to_owned(), refusal)),
+    };
+    match kind {
+        Kind::Row => match RowMessage::read(about, &message.payload, workshop, bench, key) {
+            Some(row) => {
+                let taken = joined.take(bench, &row)?;
+                done(bench, &row.log, taken);
+            }
+            None => {
+                let why =
+                    "a row without the workshop's seal; whoever sent it has not its key".to_owned();
+                let refusal = joined.refuse(bench, "", 0, why, &message.payload)?;
+                done(bench, "", Taken::Refused(refusal));
+            }
+        },
+        Kind::Heads => {
+            let heads = unsealed::<Heads>(kind, workshop, bench, about, &message.payload, key);
+            // An answer to an earlier question tells of what was.
+            if let Some(heads) = heads.filter(|heads| heads.word == word) {
+                for head in &heads.heads {
+                    let good = super::message::is_log(&head.log)
+                        && super::message::is_id(&heads.id)
+                        && head.rows > 0;
+                    if good {
+                        let taken = joined.compare(bench, &heads.id, head)?;
+                        done(bench, &head.log, taken);
+                    }
+                }
+            }
+        }
+        Kind::Status => {
+            let status: Option<Presence> = serde_json::from_slice(&message.payload).ok();
+            match status {
+                Some(Presence { state, connection }) if state == "here" => {
+                    then.came.extend(joined.came(bench, &connection));
+                }
+                Some(_) | None => joined.left(bench),
+            }
+        }
+        Kind::Cue | Kind::Ask | Kind::Refused => {}
+    }
+    Ok(())
+}
+
+/// What counts here of a bench's status.
+#[derive(serde::Deserialize)]
+struct Presence {
+    state: String,
+    /// Another word for each of its connections.
+    #[serde(default)]
+    connection: String,
+}
+
+/// A word that nobody guesses.
+pub(super) fn word() -> Result<String, WireError> {
+    let mut bytes = [0; 16];
+    getrandom::fill(&mut bytes).map_err(|error| WireError::System(std::io::Error::other(error)))?;
+    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+}
+
+async fn until(at: Option<Instant>) {
+    match at {
+        Some(at) => tokio::time::sleep_until(at).await,
+        None => std::future::pending().await,
+    }
+}

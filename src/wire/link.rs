@@ -1,0 +1,406 @@
+//! One connection to the broker, from its beginning to its end: a new one begins with nothing of the one before.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::time::Duration;
+
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::{
+    ConnectReturnCode, LastWill, Packet, PubAckReason, Publish, PublishProperties,
+    SubscribeReasonCode,
+};
+use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions, StateError};
+use rumqttc::{Outgoing, TlsConfiguration, Transport};
+use tokio::sync::mpsc;
+use tokio::task::JoinHandle;
+use tokio_rustls::rustls::pki_types::pem::PemObject as _;
+use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use tokio_rustls::rustls::{ClientConfig, RootCertStore, crypto};
+
+use super::message::{Kind, topic};
+use super::settings::Settings;
+use crate::text::harmless;
+
+/// How often the broker hears of a silent connection; one and a half times as long after the last word it counts a
+/// bench as gone (MQTT 5, 3.1.2.10). The library takes no less.
+const KEEP_ALIVE: Duration = Duration::from_secs(5);
+
+/// Nothing at all for so long, not even a ping on its way out: the connection hangs.
+const HANGS: Duration = Duration::from_secs(20);
+
+/// Packets that may be under way and not acknowledged.
+const IN_FLIGHT: u16 = 20;
+
+/// Requests that wait for the connection.
+const REQUESTS: usize = 256;
+
+/// Why a connection could not be had, or ended.
+#[derive(Debug, thiserror::Error)]
+pub enum LinkError {
+    #[error("the broker {0} is not reached: {1}")]
+    Unreached(String, String),
+    #[error(
+        "the broker {0} does not let this program in ({1}); look at user, password and certificate, and at what the broker allows"
+    )]
+    TurnedAway(String, String),
+    #[error(
+        "the broker does not take what is sent under {0} ({1}); look at what it allows this user"
+    )]
+    Forbidden(String, String),
+    #[error("the connection to the broker hangs")]
+    Hangs,
+    #[error(
+        "another program uses the broker under the name of this one; give each bench its own name"
+    )]
+    TakenOver,
+    #[error("the certificates cannot be used: {0}")]
+    Certificates(String),
+    #[error("the connection to the broker is behind")]
+    Behind,
+    #[error("{0}")]
+    Joined(#[from] super::WireError),
+}
+
+/// What comes from the broker.
+#[derive(Debug)]
+pub enum Heard {
+    /// The connection stands.
+    Connected,
+    Message(Publish),
+    /// The oldest messages that are acknowledged now, in the order in which they were sent.
+    Acknowledged(Vec<u64>),
+}
+
+/// How a client presents itself.
+pub struct Who {
+    pub client: String,
+    /// Kept by the broker while the client is away, in seconds; 0: nothing is.
+    pub session: u32,
+    /// The largest packet that it takes, in bytes.
+    pub largest: u32,
+    /// The last will: a topic and its retained text.
+    pub will: (String, Vec<u8>),
+}
+
+/// A connection. Dropped, it is gone.
+pub struct Link {
+    broker: String,
+    client: AsyncClient,
+    events: mpsc::Receiver<Result<Event, ConnectionError>>,
+    polling: JoinHandle<()>,
+    /// Messages of QoS 1 in the order in which they were given, until they are acknowledged.
+    sent: VecDeque<Sent>,
+    next: u64,
+}
+
+struct Sent {
+    ticket: u64,
+    topic: String,
+    /// Once it is on its way.
+    packet: Option<u16>,
+    acknowledged: bool,
+}
+
+impl Drop for Link {
+    fn drop(&mut self) {
+        self.polling.abort();
+    }
+}
+
+impl Link {
+    /// Begins to connect.
+    ///
+    /// # Errors
+    /// When the certificates cannot be used.
+    pub fn new(settings: &Settings, who: &Who) -> Result<Link, LinkError> {
+        let config = &settings.config;
+        let mut options = MqttOptions::new(&who.client, &config.broker, config.port);
+        options
+            .set_keep_alive(KEEP_ALIVE)
+            .set_clean_start(who.session == 0)
+            .set_session_expiry_interval(Some(who.session))
+            .set_max_packet_size(Some(who.largest))
+            .set_receive_maximum(Some(IN_FLIGHT))
+            .set_outgoing_inflight_upper_limit(IN_FLIGHT)
+            .set_manual_acks(true);
+        if let Some((user, password)) = &settings.secrets.login {
+            options.set_credentials(user, password.expose());
+        }
+        let (topic, text) = &who.will;
+        options.set_last_will(LastWill::new(
+            topic.clone(),
+            text.clone(),
+            QoS::AtLeastOnce,
+            true,
+            None,
+        ));
+        if let Some(ca) = &settings.ca {
+            options.set_transport(Transport::Tls(tls(settings, ca)?));
+        }
+        let (client, mut polled) = AsyncClient::new(options, REQUESTS);
+        let (tell, events) = mpsc::channel(usize::from(IN_FLIGHT));
+        // A task of its own: to leave off a poll half-way would begin the connection anew.
+        let polling = tokio::spawn(async move {
+            loop {
+                let event = polled.poll().await;
+                let ended = event.is_err();
+                if tell.send(event).await.is_err() || ended {
+                    return;
+                }
+            }
+        });
+        Ok(Link {
+            broker: format!("{}:{}", config.broker, config.port),
+            client,
+            events,
+            polling,
+            sent: VecDeque::new(),
+            next: 0,
+        })
+    }
+
+    /// What comes next. Loses nothing when it is dropped half-way.
+    ///
+    /// # Errors
+    /// The connection's end, or a message that the broker does not take.
+    pub async fn next(&mut self) -> Result<Heard, LinkError> {
+        loop {
+            let event = match tokio::time::timeout(HANGS, self.events.recv()).await {
+                Ok(Some(Ok(event))) => event,
+                Ok(Some(Err(error))) => return Err(self.ended(error)),
+                Ok(None) | Err(_) => return Err(LinkError::Hangs),
+            };
+            if let Some(heard) = self.hear(event)? {
+                return Ok(heard);
+            }
+        }
+    }
+
+    /// What is here already, without waiting.
+    ///
+    /// # Errors
+    /// As [`Link::next`].
+    pub fn waiting(&mut self) -> Result<Option<Heard>, LinkError> {
+        while let Ok(event) = self.events.try_recv() {
+            let event = event.map_err(|error| self.ended(error))?;
+            if let Some(heard) = self.hear(event)? {
+                return Ok(Some(heard));
+            }
+        }
+        Ok(None)
+    }
+
+    fn hear(&mut self, event: Event) -> Result<Option<Heard>, LinkError> {
+        match event {
+            Event::Incoming(Packet::ConnAck(_)) => Ok(Some(Heard::Connected)),
+            Event::Incoming(Packet::Publish(message)) => Ok(Some(Heard::Message(message))),
+            Event::Incoming(Packet::PubAck(ack)) => self.acknowledged(ack.pkid, ack.reason),
+            Event::Incoming(Packet::SubAck(ack)) => {
+                let refused =
+                    |code: &&SubscribeReasonCode| !matches!(code, SubscribeReasonCode::Success(_));
+                match ack.return_codes.iter().find(refused) {
+                    Some(code) => Err(LinkError::Forbidden(
+                        "what it is to hear".to_owned(),
+                        format!("{code:?}"),
+                    )),
+                    None => Ok(None),
+                }
+            }
+            Event::Outgoing(Outgoing::Publish(packet)) if packet != 0 => {
+                if let Some(sent) = self.sent.iter_mut().find(|sent| sent.packet.is_none()) {
+                    sent.packet = Some(packet);
+                }
+                Ok(None)
+            }
+            Event::Incoming(_) | Event::Outgoing(_) => Ok(None),
+        }
+    }
+
+    fn acknowledged(
+        &mut self,
+        packet: u16,
+        reason: PubAckReason,
+    ) -> Result<Option<Heard>, LinkError> {
+        let is_it = |sent: &&mut Sent| sent.packet == Some(packet) && !sent.acknowledged;
+        let Some(sent) = self.sent.iter_mut().find(is_it) else {
+            return Ok(None);
+        };
+        match reason {
+            // Nobody listens yet; whoever begins to asks for what is missing.
+            PubAckReason::Success | PubAckReason::NoMatchingSubscribers => sent.acknowledged = true,
+            PubAckReason::UnspecifiedError
+            | PubAckReason::ImplementationSpecificError
+            | PubAckReason::NotAuthorized
+            | PubAckReason::TopicNameInvalid
+            | PubAckReason::PacketIdentifierInUse
+            | PubAckReason::QuotaExceeded
+            | PubAckReason::PayloadFormatInvalid => {
+                let topic = sent.topic.clone();
+                return Err(LinkError::Forbidden(topic, format!("{reason:?}")));
+            }
+        }
+        let mut tickets = Vec::new();
+        while let Some(first) = self.sent.front().filter(|first| first.acknowledged) {
+            tickets.push(first.ticket);
+            self.sent.pop_front();
+        }
+        Ok((!tickets.is_empty()).then_some(Heard::Acknowledged(tickets)))
+    }
+
+    /// Sends under a topic, at least once. The ticket comes back with [`Heard::Acknowledged`].
+    ///
+    /// # Errors
+    /// [`LinkError::Behind`] when too much waits.
+    pub fn send(
+        &mut self,
+        topic: &str,
+        retained: bool,
+        properties: Vec<(String, String)>,
+        text: Vec<u8>,
+    ) -> Result<u64, LinkError> {
+        let about = PublishProperties {
+            user_properties: properties,
+            ..PublishProperties::default()
+        };
+        self.client
+            .try_publish_with_properties(topic, QoS::AtLeastOnce, retained, text, about)
+            .map_err(|_| LinkError::Behind)?;
+        self.next += 1;
+        self.sent.push_back(Sent {
+            ticket: self.next,
+            topic: topic.to_owned(),
+            packet: None,
+            acknowledged: false,
+        });
+        Ok(self.next)
+    }
+
+    /// Sends what counts now or not at all.
+    pub fn mention(&self, topic: &str, text: Vec<u8>) {
+        let _ = self.client.try_publish(topic, QoS::AtMostOnce, false, text);
+    }
+
+    /// Messages that are not acknowledged.
+    pub fn under_way(&self) -> usize {
+        self.sent.len()
+    }
+
+    /// Listens to a topic.
+    ///
+    /// # Errors
+    /// [`LinkError::Behind`].
+    pub fn listen(&self, topic: &str) -> Result<(), LinkError> {
+        self.client
+            .try_subscribe(topic, QoS::AtLeastOnce)
+            .map_err(|_| LinkError::Behind)
+    }
+
+    /// Tells the broker that a message is kept.
+    ///
+    /// # Errors
+    /// [`LinkError::Behind`].
+    pub async fn kept(&self, message: &Publish) -> Result<(), LinkError> {
+        let acked = tokio::time::timeout(HANGS, self.client.ack(message)).await;
+        match acked {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(_)) | Err(_) => Err(LinkError::Behind),
+        }
+    }
+
+    /// Says farewell, so that the last will is not carried out. Waits a moment at most.
+    pub async fn end(mut self) {
+        let said = async {
+            while self.under_way() > 0 && self.next().await.is_ok() {}
+            let _ = self.client.disconnect().await;
+            while self.next().await.is_ok() {}
+        };
+        let _ = tokio::time::timeout(Duration::from_millis(700), said).await;
+    }
+
+    fn ended(&self, error: ConnectionError) -> LinkError {
+        let broker = self.broker.clone();
+        let code = |code: ConnectReturnCode| format!("{code:?}");
+        match error {
+            ConnectionError::ConnectionRefused(why)
+            | ConnectionError::MqttState(StateError::ConnFail { reason: why }) => {
+                LinkError::TurnedAway(broker, code(why))
+            }
+            ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, .. })
+                if format!("{reason_code:?}") == "SessionTakenOver" =>
+            {
+                LinkError::TakenOver
+            }
+            other => LinkError::Unreached(broker, harmless(&other.to_string()).into_owned()),
+        }
+    }
+}
+
+fn tls(settings: &Settings, ca: &[u8]) -> Result<TlsConfiguration, LinkError> {
+    let wrong = |what: &str| {
+        let what = what.to_owned();
+        move |_| LinkError::Certificates(what)
+    };
+    let mut roots = RootCertStore::empty();
+    let authorities = CertificateDer::pem_slice_iter(ca).filter_map(Result::ok);
+    let (good, _) = roots.add_parsable_certificates(authorities);
+    if good == 0 {
+        let what = "the file of ca has no certificate in PEM";
+        return Err(LinkError::Certificates(what.to_owned()));
+    }
+    let provider = Arc::new(crypto::ring::default_provider());
+    let config = ClientConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .map_err(|error| LinkError::Certificates(error.to_string()))?
+        .with_root_certificates(roots);
+    let config = match &settings.certificate {
+        None => config.with_no_client_auth(),
+        Some((certificate, key)) => {
+            let chain = CertificateDer::pem_slice_iter(certificate)
+                .collect::<Result<Vec<_>, _>>()
+                .map_err(wrong("the file of certificate is not PEM"))?;
+            let key = PrivateKeyDer::from_pem_slice(key.expose().as_bytes())
+                .map_err(wrong("the file of private_key has no key in PEM"))?;
+            config
+                .with_client_auth_cert(chain, key)
+                .map_err(|error| LinkError::Certificates(error.to_string()))?
+        }
+    };
+    Ok(TlsConfiguration::Rustls(Arc::new(config)))
+}
+
+/// Waits longer after each connection in vain, and says each reason once.
+#[derive(Debug, Default)]
+pub struct Patience {
+    failures: u32,
+    told: String,
+}
+
+impl Patience {
+    /// The connection stood.
+    pub fn restored(&mut self) {
+        if !self.told.is_empty() {
+            tracing::info!("the connection to the broker stands again");
+        }
+        *self = Patience::default();
+    }
+
+    /// How long to wait after this error.
+    pub fn after(&mut self, error: &LinkError) -> Duration {
+        let words = error.to_string();
+        if words != self.told {
+            tracing::warn!("{words}");
+            self.told = words;
+        }
+        let seconds = 1 << self.failures.min(4);
+        self.failures = self.failures.saturating_add(1);
+        Duration::from_millis(500 * seconds)
+    }
+}
+
+/// The topic of a bench's, or the gatherer's, presence, and what it says when it is gone.
+pub fn presence(workshop: &str, bench: &str) -> (String, Vec<u8>) {
+    (
+        topic(workshop, bench, Kind::Status),
+        br#"{"state":"gone"}"#.to_vec(),
+    )
+}

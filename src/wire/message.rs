@@ -1,0 +1,262 @@
+//! What goes over the wire, as values and texts; no broker in it.
+
+use serde::{Deserialize, Serialize};
+
+use super::seal::Key;
+use crate::journal::format::names::{LONGEST_NAME, safe_batch_name};
+use crate::journal::read::scan::LONGEST_LINE;
+
+/// The longest message that is not a row, in bytes.
+pub const LONGEST_TEXT: usize = 256 << 10;
+
+/// The largest packet that either end takes: the longest line and what stands around it.
+pub const LARGEST_PACKET: u32 = LONGEST_LINE as u32 + (64 << 10);
+
+/// How many logs one answer to "how far" tells of.
+pub const HEADS_AT_ONCE: usize = 500;
+
+/// What a message is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    Row,
+    Status,
+    Cue,
+    Ask,
+    Heads,
+    Refused,
+}
+
+impl Kind {
+    const ALL: [Kind; 6] = [
+        Kind::Row,
+        Kind::Status,
+        Kind::Cue,
+        Kind::Ask,
+        Kind::Heads,
+        Kind::Refused,
+    ];
+
+    pub const fn name(self) -> &'static str {
+        match self {
+            Kind::Row => "row",
+            Kind::Status => "status",
+            Kind::Cue => "cue",
+            Kind::Ask => "ask",
+            Kind::Heads => "heads",
+            Kind::Refused => "refused",
+        }
+    }
+}
+
+/// The topic of a message; `bench` may be `+` for all of them.
+pub fn topic(workshop: &str, bench: &str, kind: Kind) -> String {
+    format!("bismar/1/{workshop}/{bench}/{}", kind.name())
+}
+
+/// The bench and the kind that a topic of this workshop names.
+pub fn read_topic<'t>(topic: &'t str, workshop: &str) -> Option<(&'t str, Kind)> {
+    let rest = topic.strip_prefix("bismar/1/")?.strip_prefix(workshop)?;
+    let (bench, kind) = rest.strip_prefix('/')?.split_once('/')?;
+    let kind = Kind::ALL.into_iter().find(|one| one.name() == kind)?;
+    crate::config::is_part(bench).then_some((bench, kind))
+}
+
+/// A log's line on its way, without the bench.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RowMessage {
+    /// The batch's name, which is its log's.
+    pub log: String,
+    /// From 1.
+    pub row: u64,
+    /// Who the bench is (see [`super::settings::identity`]).
+    pub id: String,
+    /// With its line feed.
+    pub line: Vec<u8>,
+}
+
+impl RowMessage {
+    /// What stands beside the line in a message, the seal last.
+    pub fn properties(&self, workshop: &str, bench: &str, key: &Key) -> Vec<(String, String)> {
+        let row = self.row.to_string();
+        let heads = [workshop, bench, "row", &self.log, &row, &self.id];
+        let seal = key.seal(&heads, &self.line);
+        [
+            ("log", self.log.clone()),
+            ("row", row.clone()),
+            ("id", self.id.clone()),
+            ("seal", seal),
+        ]
+        .map(|(name, value)| (name.to_owned(), value))
+        .into()
+    }
+
+    /// The row of a message; `None` where it is none of ours: no seal of this key, or no log's name.
+    pub fn read(
+        properties: &[(String, String)],
+        line: &[u8],
+        workshop: &str,
+        bench: &str,
+        key: &Key,
+    ) -> Option<RowMessage> {
+        let (log, row, id) = (
+            property(properties, "log")?,
+            property(properties, "row")?,
+            property(properties, "id")?,
+        );
+        let seal = property(properties, "seal")?;
+        let number: u64 = row.parse().ok().filter(|number| *number > 0)?;
+        let plain = number.to_string() == row && is_log(log) && is_id(id);
+        let fits = key.fits(seal, &[workshop, bench, "row", log, row, id], line);
+        (plain && fits).then(|| RowMessage {
+            log: log.to_owned(),
+            row: number,
+            id: id.to_owned(),
+            line: line.to_owned(),
+        })
+    }
+}
+
+/// Whether a name can be a log's.
+pub fn is_log(name: &str) -> bool {
+    name.len() <= LONGEST_NAME && safe_batch_name(name) == name
+}
+
+/// Whether a text can say who a bench is: 32 hexadecimal digits.
+pub fn is_id(text: &str) -> bool {
+    text.len() == 32 && text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'))
+}
+
+fn property<'p>(properties: &'p [(String, String)], name: &str) -> Option<&'p str> {
+    let mut found = properties.iter().filter(|(one, _)| one == name);
+    let first = found.next()?;
+    // Of two one would be read here and the other elsewhere.
+    found.next().is_none().then_some(first.1.as_str())
+}
+
+/// A text under a seal: what is asked, and how far logs go.
+pub fn sealed(
+    kind: Kind,
+    workshop: &str,
+    bench: &str,
+    text: &[u8],
+    key: &Key,
+) -> Vec<(String, String)> {
+    let seal = key.seal(&[workshop, bench, kind.name()], text);
+    vec![("seal".to_owned(), seal)]
+}
+
+/// What a sealed text says; `None` where it is none of ours.
+pub fn unsealed<'t, T: Deserialize<'t>>(
+    kind: Kind,
+    workshop: &str,
+    bench: &str,
+    properties: &[(String, String)],
+    text: &'t [u8],
+    key: &Key,
+) -> Option<T> {
+    let seal = property(properties, "seal")?;
+    let fits = text.len() <= LONGEST_TEXT && key.fits(seal, &[workshop, bench, kind.name()], text);
+    fits.then(|| serde_json::from_slice(text).ok()).flatten()
+}
+
+/// What the gatherer asks of a bench.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub enum Ask {
+    /// The rows of a log from this one on.
+    Rows { log: String, from: u64 },
+    /// How far each log goes; the answer says this word again.
+    Heads { word: String },
+}
+
+/// How far logs go.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Heads {
+    pub id: String,
+    /// That of the question.
+    pub word: String,
+    pub heads: Vec<Head>,
+}
+
+/// How far one log goes.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Head {
+    pub log: String,
+    pub rows: u64,
+    /// The chain cell of the last of them.
+    pub chain: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn row() -> RowMessage {
+        RowMessage {
+            log: "balm-20260101-0900".into(),
+            row: 3,
+            id: "0123456789abcdef0123456789abcdef".into(),
+            line: b"a,b\n".to_vec(),
+        }
+    }
+
+    #[test]
+    fn a_row_comes_back_as_it_went_and_nothing_of_it_can_be_changed() {
+        let key = Key::new(b"key of the workshop");
+        let sent = row().properties("saltmarsh", "bench-1", &key);
+        let read = |properties: &[(String, String)], line: &[u8], bench: &str| {
+            RowMessage::read(properties, line, "saltmarsh", bench, &key)
+        };
+        assert_eq!(read(&sent, b"a,b\n", "bench-1"), Some(row()));
+        assert_eq!(read(&sent, b"a,c\n", "bench-1"), None);
+        assert_eq!(read(&sent, b"a,b\n", "bench-2"), None);
+        for at in 0..sent.len() {
+            let mut other = sent.clone();
+            other[at].1.push('0');
+            assert_eq!(read(&other, b"a,b\n", "bench-1"), None, "{at}");
+            other = sent.clone();
+            other.push(sent[at].clone());
+            assert_eq!(read(&other, b"a,b\n", "bench-1"), None, "twice {at}");
+            other.truncate(at);
+            assert_eq!(read(&other, b"a,b\n", "bench-1"), None, "without {at}");
+        }
+    }
+
+    /// A name that leads out of the folder is refused though its seal fits.
+    #[test]
+    fn a_log_s_name_leads_nowhere_else() {
+        let key = Key::new(b"key of the workshop");
+        for name in ["../x", "a/b", ".x", "-x", "", "a\0b", "é", &"x".repeat(81)] {
+            let sent = RowMessage {
+                log: name.into(),
+                ..row()
+            };
+            let properties = sent.properties("w", "b", &key);
+            let read = RowMessage::read(&properties, &sent.line, "w", "b", &key);
+            assert_eq!(read, None, "{name:?}");
+        }
+    }
+
+    #[test]
+    fn a_topic_is_read_as_it_is_written() {
+        let written = topic("saltmarsh", "bench-1", Kind::Row);
+        assert_eq!(written, "bismar/1/saltmarsh/bench-1/row");
+        assert_eq!(
+            read_topic(&written, "saltmarsh"),
+            Some(("bench-1", Kind::Row))
+        );
+        for bad in [
+            "bismar/1/saltmarsh/../row",
+            "bismar/1/saltmarsh2/bench-1/row",
+            "bismar/1/saltmarsh/bench-1/row/x",
+            "bismar/2/saltmarsh/bench-1/row",
+            "bismar/1/saltmarsh/gather/row",
+            "bismar/1/saltmarsh//row",
+            "",
+        ] {
+            assert_eq!(read_topic(bad, "saltmarsh"), None, "{bad}");
+        }
+    }
+}

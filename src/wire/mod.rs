@@ -1,0 +1,57 @@
+//! The wire between the benches of a workshop: rows out to a broker (MQTT 5, ISO/IEC 20922), and in from it into one
+//! folder.
+//!
+//! The log is the queue. What is sent is a log's own line, read back from the disk; the daemon's loop knows nothing of
+//! it, and nothing here can hold a weighing up. [`tail`] reads the logs and keeps how far the broker has acknowledged
+//! them; [`out`] sends; [`gather`] takes in, and [`joined`] is the folder that it fills.
+//!
+//! Topics, all below `bismar/1/<workshop>/<bench>/`: `row` (a line, QoS 1), `status` (retained, with a last will),
+//! `cue`, `ask` (of the gatherer: rows from, or how far each log goes), `heads` (the answer to that) and `refused`
+//! (retained, of the gatherer).
+
+#[cfg(feature = "workshop")]
+pub mod gather;
+pub mod joined;
+#[cfg(feature = "workshop")]
+mod link;
+pub mod message;
+#[cfg(feature = "workshop")]
+pub mod out;
+pub mod seal;
+pub mod settings;
+pub mod tail;
+
+use std::path::{Path, PathBuf};
+
+use crate::problem::Problems;
+
+/// Why a bench or the gatherer is not on the wire.
+#[derive(Debug, thiserror::Error)]
+pub enum WireError {
+    #[error(transparent)]
+    File(#[from] Problems),
+    #[error("{}: cannot {doing}: {source}", path.display())]
+    Io {
+        path: PathBuf,
+        doing: &'static str,
+        source: std::io::Error,
+    },
+    #[error("{}: another `bismar gather` writes there; stop it first", _0.display())]
+    Held(PathBuf),
+    #[error("the program cannot be set up: {0}")]
+    System(std::io::Error),
+    #[error(
+        "this bismar was built without the wire between benches; build it with `cargo build --release --features workshop`"
+    )]
+    NotBuilt,
+}
+
+impl WireError {
+    fn io(path: &Path, doing: &'static str) -> impl FnOnce(std::io::Error) -> WireError {
+        move |source| WireError::Io {
+            path: path.to_owned(),
+            doing,
+            source,
+        }
+    }
+}

@@ -1,0 +1,399 @@
+//! A bench on the wire: its rows, cues and status out. In a thread of its own; what it needs of the daemon's loop it
+//! asks for like any other client, and rows it reads off the disk.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use serde_json::{Value, json};
+use tokio::sync::{mpsc, oneshot};
+use tokio::time::Instant;
+
+use super::WireError;
+use super::link::{Heard, Link, LinkError, Patience, Who, presence};
+use super::message::{
+    Ask, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, RowMessage, sealed, topic, unsealed,
+};
+use super::settings::{Settings, identity};
+use super::tail::{Most, Place, Tail};
+use crate::config::Held;
+use crate::protocol::call::Call;
+use crate::protocol::reply::Answer;
+use crate::protocol::request::Request;
+use crate::protocol::subscribers::{self, Inbox, Line};
+
+/// How often the folder of the logs is looked at while something happens on the bench, and else.
+const BUSY: Duration = Duration::from_millis(250);
+const IDLE: Duration = Duration::from_secs(5);
+
+/// For so long after an event of the loop something happens.
+const BUSY_FOR: Duration = Duration::from_secs(10);
+
+/// Rows under way and not acknowledged.
+const MOST: Most = Most {
+    rows: 48,
+    bytes: 8 << 20,
+};
+
+/// The status is sent no more often.
+const STATUS_EVERY: Duration = Duration::from_secs(1);
+
+/// The cursor is written no more often.
+const SAVE_EVERY: Duration = Duration::from_millis(500);
+
+/// The loop answers within this, or its status is left out.
+const ANSWER: Duration = Duration::from_secs(2);
+
+/// A bench that is ready for the wire.
+pub struct Out {
+    settings: Settings,
+    bench: String,
+    id: String,
+    held: Held,
+    calls: mpsc::Sender<Call>,
+    tail: Option<Tail>,
+}
+
+impl Out {
+    /// `folder` keeps who the bench is and how far its rows were sent.
+    ///
+    /// # Errors
+    /// When a file that the configuration names is wrong, or the folder cannot be used.
+    pub fn new(
+        settings: Settings,
+        bench: String,
+        folder: &std::path::Path,
+        held: Held,
+        calls: mpsc::Sender<Call>,
+    ) -> Result<Out, WireError> {
+        Ok(Out {
+            id: identity(folder)?,
+            tail: Some(Tail::open(&folder.join("sent"))),
+            settings,
+            bench,
+            held,
+            calls,
+        })
+    }
+
+    /// Sends until the daemon's loop has ended. Blocks; needs a thread of its own.
+    ///
+    /// # Errors
+    /// When the system gives no runtime.
+    pub fn run(mut self) -> Result<(), WireError> {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .map_err(WireError::System)?;
+        runtime.block_on(self.serve());
+        // A disk that hangs keeps nothing up.
+        runtime.shutdown_background();
+        Ok(())
+    }
+
+    async fn serve(&mut self) {
+        let mut patience = Patience::default();
+        loop {
+            let error = match self.session(&mut patience).await {
+                Ok(()) => return,
+                Err(error) => error,
+            };
+            if let Some(tail) = &mut self.tail {
+                tail.rewind();
+            }
+            let pause = patience.after(&error);
+            tokio::select! {
+                () = self.calls.closed() => return,
+                () = tokio::time::sleep(pause) => {}
+            }
+        }
+    }
+
+    /// One connection. `Ok` when the loop has ended.
+    async fn session(&mut self, patience: &mut Patience) -> Result<(), LinkError> {
+        let workshop = self.settings.config.name.clone();
+        let who = Who {
+            client: format!("bismar-{workshop}-{}", self.bench),
+            session: 0,
+            largest: LONGEST_TEXT as u32,
+            will: presence(&workshop, &self.bench),
+        };
+        let calls = self.calls.clone();
+        let mut link = Link::new(&self.settings, &who)?;
+        tokio::select! {
+            heard = link.next() => match heard? {
+                Heard::Connected => patience.restored(),
+                Heard::Message(_) | Heard::Acknowledged(_) => return Err(LinkError::Hangs),
+            },
+            () = calls.closed() => return Ok(()),
+        }
+        link.listen(&topic(&workshop, &self.bench, Kind::Ask))?;
+        let mut session = Session {
+            inbox: self.subscribe().await,
+            rows: Vec::new().into(),
+            heads: None,
+            look_at: Instant::now(),
+            busy_until: Instant::now() + BUSY_FOR,
+            status_at: Some(Instant::now()),
+            save_at: None,
+            connection: super::gather::word()?,
+        };
+        loop {
+            let wake = session.wake();
+            tokio::select! {
+                heard = link.next() => self.heard(&mut link, &mut session, heard?).await?,
+                line = next_line(&mut session.inbox) => match line {
+                    Some(line) => self.event(&link, &mut session, &line),
+                    // Let go as too slow: the next events are asked for anew.
+                    None => session.inbox = self.subscribe().await,
+                },
+                () = calls.closed() => {
+                    self.save().await;
+                    let text = json!({ "state": "ended", "id": self.id }).to_string();
+                    let (topic, _) = presence(&workshop, &self.bench);
+                    link.send(&topic, true, Vec::new(), text.into_bytes())?;
+                    link.end().await;
+                    return Ok(());
+                }
+                () = tokio::time::sleep_until(wake) => {}
+            }
+            let now = Instant::now();
+            if session.status_at.is_some_and(|at| at <= now) {
+                session.status_at = None;
+                self.status(&mut link, &session.connection).await?;
+            }
+            if session.save_at.is_some_and(|at| at <= now) {
+                session.save_at = None;
+                self.save().await;
+            }
+            if session.look_at <= now && session.rows.is_empty() {
+                self.look(&mut link, &mut session).await?;
+            }
+        }
+    }
+
+    /// Reads the next rows off the disk and sends them.
+    async fn look(&mut self, link: &mut Link, session: &mut Session) -> Result<(), LinkError> {
+        let Ok(folder) = self.held.now().logs() else {
+            session.look_at = Instant::now() + IDLE;
+            return Ok(());
+        };
+        let rows = self
+            .with_tail(move |tail| tail.look(&folder, MOST))
+            .await
+            .unwrap_or_default();
+        let now = Instant::now();
+        if rows.is_empty() {
+            session.look_at = now + if now < session.busy_until { BUSY } else { IDLE };
+            if link.under_way() == 0
+                && self.tail.as_ref().is_some_and(Tail::is_at_end)
+                && let Some(word) = session.heads.take()
+            {
+                self.heads(link, word)?;
+            }
+            return Ok(());
+        }
+        session.busy_until = now + BUSY_FOR;
+        // The rest is read once these are acknowledged.
+        session.look_at = now;
+        let workshop = &self.settings.config.name;
+        let topic = topic(workshop, &self.bench, Kind::Row);
+        for row in rows {
+            let message = RowMessage {
+                log: row.log.clone(),
+                row: row.place.rows,
+                id: self.id.clone(),
+                line: row.line.clone(),
+            };
+            let about = message.properties(workshop, &self.bench, &self.settings.secrets.key);
+            let generation = row.generation();
+            let ticket = link.send(&topic, false, about, message.line)?;
+            session.rows.push_back(Row {
+                ticket,
+                log: row.log,
+                place: row.place,
+                generation,
+            });
+        }
+        Ok(())
+    }
+
+    async fn heard(
+        &mut self,
+        link: &mut Link,
+        session: &mut Session,
+        heard: Heard,
+    ) -> Result<(), LinkError> {
+        match heard {
+            Heard::Connected => {}
+            Heard::Acknowledged(tickets) => {
+                let Some(last) = tickets.last() else {
+                    return Ok(());
+                };
+                while let Some(row) = session.rows.front().filter(|row| row.ticket <= *last) {
+                    if let Some(tail) = &mut self.tail {
+                        tail.acknowledged(&row.log, &row.place, row.generation);
+                    }
+                    session.rows.pop_front();
+                }
+                session.save_at.get_or_insert(Instant::now() + SAVE_EVERY);
+            }
+            Heard::Message(message) => {
+                link.kept(&message).await?;
+                let about = message.properties.map(|about| about.user_properties);
+                let ask = unsealed::<Ask>(
+                    Kind::Ask,
+                    &self.settings.config.name,
+                    &self.bench,
+                    &about.unwrap_or_default(),
+                    &message.payload,
+                    &self.settings.secrets.key,
+                );
+                match ask {
+                    Some(Ask::Rows { log, from }) => {
+                        if let Ok(folder) = self.held.now().logs() {
+                            self.with_tail(move |tail| tail.again(&folder, &log, from))
+                                .await;
+                        }
+                    }
+                    Some(Ask::Heads { word }) => session.heads = Some(word),
+                    // A stranger's.
+                    None => tracing::debug!("somebody asked who has not the workshop's key"),
+                }
+                session.look_at = Instant::now();
+            }
+        }
+        Ok(())
+    }
+
+    /// Tells how far each log goes.
+    fn heads(&self, link: &mut Link, word: String) -> Result<(), LinkError> {
+        let workshop = &self.settings.config.name;
+        let heads = self.tail.as_ref().map(Tail::heads).unwrap_or_default();
+        let topic = topic(workshop, &self.bench, Kind::Heads);
+        for part in heads.chunks(HEADS_AT_ONCE) {
+            let heads = Heads {
+                id: self.id.clone(),
+                word: word.clone(),
+                heads: part.to_vec(),
+            };
+            let text = serde_json::to_vec(&heads).unwrap_or_default();
+            let key = &self.settings.secrets.key;
+            let about = sealed(Kind::Heads, workshop, &self.bench, &text, key);
+            link.send(&topic, false, about, text)?;
+        }
+        Ok(())
+    }
+
+    /// An event of the loop: a cue goes out as it is, and what else happened shows in the status.
+    fn event(&self, link: &Link, session: &mut Session, line: &Line) {
+        let now = Instant::now();
+        session.busy_until = now + BUSY_FOR;
+        session.look_at = session.look_at.min(now + BUSY);
+        session.status_at.get_or_insert(now + STATUS_EVERY);
+        let event: Option<Value> = serde_json::from_slice(line).ok();
+        if event.is_some_and(|event| event.get("event").and_then(Value::as_str) == Some("cue")) {
+            let topic = topic(&self.settings.config.name, &self.bench, Kind::Cue);
+            link.mention(&topic, line.trim_ascii_end().to_vec());
+        }
+    }
+
+    async fn status(&self, link: &mut Link, connection: &str) -> Result<(), LinkError> {
+        let standing = match self.ask(Request::Status, None).await {
+            Some(Answer::Status(standing)) => serde_json::to_value(standing).ok(),
+            Some(_) | None => None,
+        };
+        let at = jiff::Timestamp::now();
+        let text = json!({ "state": "here", "id": self.id, "connection": connection, "at": format!("{at:.3}"), "bench": standing });
+        let (topic, _) = presence(&self.settings.config.name, &self.bench);
+        link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
+        Ok(())
+    }
+
+    async fn subscribe(&self) -> Option<Inbox> {
+        let (outbox, inbox) = subscribers::queue();
+        let request = Request::Subscribe { readings: false };
+        self.ask(request, Some(outbox)).await.map(|_| inbox)
+    }
+
+    async fn ask(&self, request: Request, events: Option<subscribers::Outbox>) -> Option<Answer> {
+        let (reply, replied) = oneshot::channel();
+        let call = Call {
+            request,
+            about: None,
+            events,
+            reply,
+        };
+        let asked = async {
+            self.calls.send(call).await.ok()?;
+            replied.await.ok()?.ok()
+        };
+        tokio::time::timeout(ANSWER, asked).await.ok().flatten()
+    }
+
+    /// Works on the logs where a disk that hangs keeps no ping up.
+    async fn with_tail<T: Send + 'static>(
+        &mut self,
+        work: impl FnOnce(&mut Tail) -> T + Send + 'static,
+    ) -> Option<T> {
+        let mut tail = self.tail.take()?;
+        let worked = tokio::task::spawn_blocking(move || {
+            let done = work(&mut tail);
+            (tail, done)
+        });
+        let (tail, done) = worked.await.ok()?;
+        self.tail = Some(tail);
+        Some(done)
+    }
+
+    async fn save(&mut self) {
+        self.with_tail(Tail::save).await;
+    }
+}
+
+/// What a connection holds.
+struct Session {
+    inbox: Option<Inbox>,
+    rows: std::collections::VecDeque<Row>,
+    /// How far the logs go is to be told, with this word.
+    heads: Option<String>,
+    look_at: Instant,
+    busy_until: Instant,
+    status_at: Option<Instant>,
+    save_at: Option<Instant>,
+    /// Tells this connection from others.
+    connection: String,
+}
+
+/// A row under way.
+struct Row {
+    ticket: u64,
+    log: String,
+    place: Place,
+    generation: u64,
+}
+
+impl Session {
+    /// When there is something to do without a word from anybody.
+    fn wake(&self) -> Instant {
+        let look = self.rows.is_empty().then_some(self.look_at);
+        let all = [look, self.status_at, self.save_at];
+        let far = Instant::now() + IDLE;
+        all.into_iter().flatten().fold(far, Instant::min)
+    }
+}
+
+async fn next_line(inbox: &mut Option<Inbox>) -> Option<Line> {
+    match inbox {
+        Some(inbox) => inbox.next().await,
+        // The loop did not answer: it is asked again a little later.
+        None => {
+            tokio::time::sleep(ANSWER).await;
+            None
+        }
+    }
+}
+
+/// Where a daemon keeps what it needs on the wire.
+pub fn folder() -> Option<PathBuf> {
+    crate::config::paths::Places::from_env().workshop_dir()
+}

@@ -1,0 +1,202 @@
+//! Everything between the benches and the joined folder fails, and every row arrives once, as it was.
+//!
+//! `BISMAR_WORKSHOP_KILLS` (12) and `BISMAR_WORKSHOP_BATCHES` (60 a bench) make them longer.
+
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use super::shop::{Bench, Broker, Gatherer, until};
+use super::way::{Bad, Way};
+use crate::bench_side::small_disk::SmallDisk;
+
+fn number(name: &str, usual: usize) -> usize {
+    std::env::var(name)
+        .ok()
+        .and_then(|text| text.parse().ok())
+        .unwrap_or(usual)
+}
+
+const NAMES: [&str; 5] = ["bench-1", "bench-2", "bench-3", "bench-4", "bench-5"];
+
+/// The broker is killed again and again under load, a bench or the gatherer each second time.
+#[test]
+fn kills_of_all_three_lose_double_and_alter_no_row() {
+    let kills = number("BISMAR_WORKSHOP_KILLS", 12);
+    let batches = number("BISMAR_WORKSHOP_BATCHES", 60);
+    let mut broker = Broker::start();
+    let mut benches = NAMES.map(|name| Bench::new(name, &broker, broker.port));
+    let mut gatherer = Gatherer::new(&broker, broker.port, &NAMES);
+    let mut random = fastrand::Rng::with_seed(17);
+    let mut weighed = 0;
+    for kill in 0..kills {
+        let share = batches * (kill + 1) / kills;
+        while weighed < share {
+            weighed += 1;
+            for bench in &mut benches {
+                bench.weighs(random.usize(1..9));
+            }
+        }
+        std::thread::sleep(Duration::from_millis(random.u64(0..1200)));
+        broker.kill();
+        match kill % 4 {
+            1 => gatherer.kill(),
+            3 => random.choice(&mut benches).unwrap().kill(),
+            _ => {}
+        }
+        std::thread::sleep(Duration::from_millis(random.u64(0..300)));
+        broker.up();
+        gatherer.up();
+        benches.iter_mut().for_each(Bench::up);
+    }
+    benches.iter().for_each(|bench| gatherer.has_all_of(bench));
+    assert!(!gatherer.log().contains("refused"), "{}", gatherer.log());
+}
+
+/// A way that cuts packets in the middle, says them twice and is slow, to and from the broker.
+#[test]
+fn a_bad_way_loses_doubles_and_alters_no_row() {
+    let broker = Broker::start();
+    let bad = Bad {
+        cut_within: 60_000,
+        twice: 9,
+        slow: 3,
+    };
+    let ways = [1, 2, 3].map(|seed| Way::to(broker.port, bad, seed));
+    let mut benches = [0, 1].map(|at| Bench::new(NAMES[at], &broker, ways[at].port));
+    let gatherer = Gatherer::new(&broker, ways[2].port, &NAMES[..2]);
+    for _ in 0..number("BISMAR_WORKSHOP_BATCHES", 60) / 2 {
+        benches.iter_mut().for_each(|bench| {
+            bench.weighs(4);
+        });
+    }
+    benches.iter().for_each(|bench| gatherer.has_all_of(bench));
+    assert!(!gatherer.log().contains("refused"), "{}", gatherer.log());
+    for way in &ways {
+        let count = |counter: &std::sync::atomic::AtomicU64| {
+            counter.load(std::sync::atomic::Ordering::Relaxed)
+        };
+        assert!(
+            count(&way.cuts) + count(&way.doubles) > 0,
+            "the way was good"
+        );
+    }
+}
+
+/// A network that is split: what was weighed on both sides arrives when it is whole again.
+#[test]
+fn a_split_network_heals() {
+    let broker = Broker::start();
+    let good = Bad {
+        cut_within: 0,
+        twice: 0,
+        slow: 0,
+    };
+    let ways = [1, 2].map(|seed| Way::to(broker.port, good, seed));
+    let mut benches = [0, 1].map(|at| Bench::new(NAMES[at], &broker, ways[at].port));
+    let gatherer = Gatherer::new(&broker, broker.port, &NAMES[..2]);
+    let each = |benches: &mut [Bench; 2]| {
+        benches.iter_mut().for_each(|bench| {
+            bench.weighs(3);
+        })
+    };
+    each(&mut benches);
+    benches.iter().for_each(|bench| gatherer.has_all_of(bench));
+    ways[0].close();
+    each(&mut benches);
+    gatherer.has_all_of(&benches[1]);
+    assert!(gatherer.difference(&benches[0]).is_some());
+    ways[0].reopen();
+    benches.iter().for_each(|bench| gatherer.has_all_of(bench));
+}
+
+/// The gatherer's disk is full: nothing is acknowledged that is not on it, and with room again all arrives.
+#[test]
+fn a_full_disk_at_the_gatherer_loses_nothing() {
+    let broker = Broker::start();
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    let mut gatherer = Gatherer::down(&broker, broker.port, &["bench-1"]);
+    let folder = gatherer.folder().join("bench-1");
+    std::fs::create_dir_all(&folder).unwrap();
+    let disk = SmallDisk::at(&folder);
+    let (plain, before) = (
+        gatherer
+            .person
+            .command(&["gather", "--to", gatherer.folder().to_str().unwrap()]),
+        disk.before(),
+    );
+    let mut command = Command::new(&before[0]);
+    command
+        .args(&before[1..])
+        .arg(plain.get_program())
+        .args(plain.get_args())
+        .env_clear()
+        .envs(
+            plain
+                .get_envs()
+                .filter_map(|(name, value)| Some((name, value?))),
+        );
+    gatherer.up_by(command);
+    until("it gathers", || gatherer.log().contains("gathers into"));
+    let there = disk.seen_by(gatherer.id());
+    bench.weighs(2);
+    until("the first log arrives", || {
+        there.join("marram-soak-bench-1-00001.csv").is_file()
+    });
+    let ballast = there.join("ballast");
+    disk.fill(&ballast);
+    let last = bench.weighs(20);
+    until("it says so", || gatherer.log().contains("No space left"));
+    // More rows meanwhile, and a new start of the bench.
+    bench.weighs(3);
+    bench.kill();
+    bench.up();
+    std::fs::remove_file(&ballast).unwrap();
+    let ours = crate::bench_side::logs::logs_in(&bench.logs());
+    let end = Instant::now() + super::shop::LONGEST;
+    let same = || {
+        ours.iter().all(|log| {
+            let joined = there.join(log.file_name().unwrap());
+            std::fs::read(joined).is_ok_and(|bytes| bytes == std::fs::read(log).unwrap())
+        })
+    };
+    while !same() {
+        assert!(
+            Instant::now() < end,
+            "{}: {}",
+            last.display(),
+            gatherer.log()
+        );
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    disk.tell();
+}
+
+/// Hours without a broker: the bench runs, and sends all when it comes.
+#[test]
+fn a_bench_that_never_had_a_broker_sends_all_when_it_comes() {
+    let mut broker = Broker::start();
+    broker.kill();
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    for _ in 0..40 {
+        bench.weighs(5);
+    }
+    bench.kill();
+    bench.up();
+    bench.weighs(5);
+    broker.up();
+    let mut gatherer = Gatherer::new(&broker, broker.port, &["bench-1"]);
+    gatherer.has_all_of(&bench);
+    // The cursor is a cache: without it all is sent again, and nothing is there twice.
+    bench.kill();
+    gatherer.kill();
+    let cursor = bench.person.path("home/.local/share/bismar/workshop/sent");
+    std::fs::write(&cursor, "garbage\n\0\n").unwrap();
+    bench.up();
+    gatherer.up();
+    bench.weighs(1);
+    gatherer.has_all_of(&bench);
+    until("the cursor is kept", || {
+        std::fs::read_to_string(&cursor).is_ok_and(|text| text.lines().count() == 43)
+    });
+    assert!(!gatherer.log().contains("refused"), "{}", gatherer.log());
+}

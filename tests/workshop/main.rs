@@ -1,0 +1,11 @@
+//! Several benches, a real broker (mosquitto) and a gatherer, in processes of their own; each of them is killed,
+//! cut off, lied to.
+
+#[path = "../bench_side/mod.rs"]
+mod bench_side;
+
+mod faults;
+mod rows;
+mod shop;
+mod strangers;
+mod way;

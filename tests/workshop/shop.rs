@@ -1,0 +1,415 @@
+//! A workshop: a broker, benches with their daemons, a gatherer.
+
+use std::fs;
+use std::net::TcpStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use bismar::journal::format::opening::Opening;
+use bismar::journal::store::log::LogFile;
+use bismar::mass::Mass;
+use bismar::wire::message::RowMessage;
+use bismar::wire::seal::Key;
+use rustix::process::{Pid, Signal, kill_process};
+use tempfile::TempDir;
+
+use crate::bench_side::formulas::SOAK;
+use crate::bench_side::logs::{LOGS, closed, logs_in, weighed};
+use crate::bench_side::person::Person;
+use crate::bench_side::{Daemon, free_port};
+
+pub const KEY: &str = "00112233445566778899aabbccddeeff00112233445566778899aabbccddeeff";
+pub const PASSWORD: &str = "samphire-and-thrift";
+
+/// However slow the machine is.
+pub const LONGEST: Duration = Duration::from_secs(120);
+
+#[track_caller]
+pub fn until(what: &str, mut done: impl FnMut() -> bool) {
+    let end = Instant::now() + LONGEST;
+    while !done() {
+        assert!(Instant::now() < end, "waited too long: {what}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// mosquitto, with its password file and its store in a folder of its own.
+pub struct Broker {
+    dir: TempDir,
+    pub port: u16,
+    child: Option<Child>,
+    /// What clients need more than user and password: options of mosquitto_pub, and lines of `[workshop]`.
+    client: Vec<String>,
+    pub config: String,
+}
+
+impl Broker {
+    pub fn start() -> Broker {
+        Broker::with("", "tls = false\n", Vec::new())
+    }
+
+    /// `lines` are the listener's, `config` what `[workshop]` says of it.
+    pub fn with(lines: &str, config: &str, client: Vec<String>) -> Broker {
+        let dir = tempfile::Builder::new()
+            .prefix("bw")
+            .tempdir_in("/tmp")
+            .unwrap();
+        let port = free_port();
+        let passwords = dir.path().join("passwords");
+        let made = Command::new("mosquitto_passwd")
+            .args(["-b", "-c"])
+            .arg(&passwords)
+            .args(["workshop", PASSWORD])
+            .status()
+            .expect("mosquitto_passwd (apt-get install mosquitto mosquitto-clients)");
+        assert!(made.success());
+        let lines = lines.replace("DIR", dir.path().to_str().unwrap());
+        let user = match rustix::process::getuid().is_root() {
+            true => "user root\n",
+            false => "",
+        };
+        let text = format!(
+            "{user}listener {port} 127.0.0.1\n{lines}allow_anonymous false\npassword_file {}\n\
+             persistence true\npersistence_location {}/\nautosave_interval 1\n",
+            passwords.display(),
+            dir.path().display()
+        );
+        fs::write(dir.path().join("mosquitto.conf"), text).unwrap();
+        let config = config.replace("DIR", dir.path().to_str().unwrap());
+        let mut broker = Broker {
+            dir,
+            port,
+            child: None,
+            client,
+            config,
+        };
+        broker.up();
+        broker
+    }
+
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    pub fn up(&mut self) {
+        if self.child.is_some() {
+            return;
+        }
+        let log = fs::File::options()
+            .create(true)
+            .append(true)
+            .open(self.path("log"))
+            .unwrap();
+        let child = Command::new("/usr/sbin/mosquitto")
+            .arg("-c")
+            .arg(self.path("mosquitto.conf"))
+            .stdout(log.try_clone().unwrap())
+            .stderr(log)
+            .spawn()
+            .expect("mosquitto (apt-get install mosquitto mosquitto-clients)");
+        self.child = Some(child);
+        until("the broker listens", || {
+            TcpStream::connect(("127.0.0.1", self.port)).is_ok()
+        });
+    }
+
+    /// SIGKILL.
+    pub fn kill(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            child.kill().unwrap();
+            child.wait().unwrap();
+        }
+    }
+
+    /// A message of anybody who has the broker's password.
+    pub fn publish(
+        &self,
+        topic: &str,
+        properties: &[(String, String)],
+        text: &[u8],
+        retained: bool,
+    ) {
+        let mut command = self.client("mosquitto_pub");
+        command.args(["-t", topic, "-q", "1", "-s"]);
+        for (name, value) in properties {
+            command.args(["-D", "publish", "user-property", name, value]);
+        }
+        if retained {
+            command.arg("-r");
+        }
+        let mut child = command.stdin(Stdio::piped()).spawn().unwrap();
+        let mut input = child.stdin.take().unwrap();
+        std::io::Write::write_all(&mut input, text).unwrap();
+        drop(input);
+        assert!(child.wait().unwrap().success());
+    }
+
+    /// What is retained under a topic; empty where nothing is.
+    pub fn retained(&self, topic: &str) -> String {
+        let mut command = self.client("mosquitto_sub");
+        command.args(["-t", topic, "-C", "1", "-W", "2", "--retained-only"]);
+        let output = command.stderr(Stdio::null()).output().unwrap();
+        String::from_utf8_lossy(&output.stdout).trim().to_owned()
+    }
+
+    pub fn client(&self, program: &str) -> Command {
+        let mut command = Command::new(program);
+        let port = self.port.to_string();
+        command
+            .args(["-h", "127.0.0.1", "-p", &port, "-V", "mqttv5"])
+            .args(["-u", "workshop", "-P", PASSWORD])
+            .args(&self.client);
+        command
+    }
+}
+
+impl Drop for Broker {
+    fn drop(&mut self) {
+        self.kill();
+        if std::thread::panicking() {
+            let log = fs::read_to_string(self.path("log")).unwrap_or_default();
+            let lines: Vec<&str> = log.lines().collect();
+            eprintln!(
+                "the broker:\n{}",
+                lines[lines.len().saturating_sub(30)..].join("\n")
+            );
+        }
+    }
+}
+
+/// `[workshop]` for a person, and her file of secrets.
+pub fn joins(person: &Person, broker: &Broker, port: u16, more: &str) -> String {
+    let secrets = person.file(
+        "home/.config/bismar/workshop.secrets",
+        &format!("key = {KEY}\nuser = workshop\npassword = {PASSWORD}\n"),
+    );
+    let mode = std::os::unix::fs::PermissionsExt::from_mode(0o600);
+    fs::set_permissions(secrets, mode).unwrap();
+    format!(
+        "[workshop]\nname = \"saltmarsh\"\nbroker = \"127.0.0.1\"\nport = {port}\n{}{more}\n",
+        broker.config
+    )
+}
+
+/// A bench: a daemon whose scale is not there, which weighs nothing and sends what its logs get.
+pub struct Bench {
+    pub name: String,
+    pub person: Person,
+    pub daemon: Option<Daemon>,
+    batches: usize,
+}
+
+impl Bench {
+    pub fn new(name: &str, broker: &Broker, port: u16) -> Bench {
+        let person = Person::new();
+        let text = joins(&person, broker, port, &format!("bench = \"{name}\""));
+        let scale = crate::bench_side::config(&person.path("no-scale"), "0.01 g");
+        person.configures(&format!("{scale}{text}"));
+        let mut bench = Bench {
+            name: name.to_owned(),
+            person,
+            daemon: None,
+            batches: 0,
+        };
+        bench.up();
+        bench
+    }
+
+    pub fn up(&mut self) {
+        if self.daemon.is_none() {
+            self.daemon = Some(Daemon::start(&self.person));
+        }
+    }
+
+    pub fn kill(&mut self) {
+        if let Some(daemon) = self.daemon.take() {
+            daemon.kill();
+        }
+    }
+
+    pub fn logs(&self) -> PathBuf {
+        self.person.path(LOGS)
+    }
+
+    /// A batch of some rows, written as the daemon's writer does it.
+    pub fn weighs(&mut self, steps: usize) -> PathBuf {
+        self.batches += 1;
+        let name = format!("marram-soak-{}-{:05}", self.name, self.batches);
+        let mut log = LogFile::create(&self.logs(), &name, "Marram soak 1").unwrap();
+        let opening = Opening {
+            text: SOAK.into(),
+            batch: Mass::from_g(100),
+            jars: None,
+        };
+        let at = jiff::Timestamp::now();
+        log.write_opening(&opening, "Marram soak 1", at).unwrap();
+        for step in 1..=steps {
+            let grams = 10_000 + (self.batches * 10 + step) as i64 * 10;
+            log.append(&weighed(step, "Sea salt", "S-1", grams), at)
+                .unwrap();
+        }
+        log.append(&closed(), at).unwrap();
+        log.path().to_owned()
+    }
+
+    /// Sends a row as this bench would, out of its own log.
+    pub fn message(&self, log: &Path, row: u64) -> RowMessage {
+        let text = fs::read_to_string(log).unwrap();
+        let line = text.lines().nth(row as usize).unwrap();
+        RowMessage {
+            log: log.file_stem().unwrap().to_str().unwrap().to_owned(),
+            row,
+            id: fs::read_to_string(
+                self.person
+                    .path("home/.local/share/bismar/workshop/bench.id"),
+            )
+            .unwrap()
+            .trim()
+            .to_owned(),
+            line: format!("{line}\n").into_bytes(),
+        }
+    }
+}
+
+/// A row of anybody who has the workshop's key.
+pub fn sends(broker: &Broker, bench: &str, message: &RowMessage) {
+    let key = Key::new(KEY.as_bytes());
+    let about = message.properties("saltmarsh", bench, &key);
+    broker.publish(
+        &format!("bismar/1/saltmarsh/{bench}/row"),
+        &about,
+        &message.line,
+        false,
+    );
+}
+
+/// `bismar gather`.
+pub struct Gatherer {
+    pub person: Person,
+    child: Option<Child>,
+    log: Arc<Mutex<String>>,
+}
+
+impl Gatherer {
+    pub fn new(broker: &Broker, port: u16, benches: &[&str]) -> Gatherer {
+        let mut gatherer = Gatherer::down(broker, port, benches);
+        gatherer.up();
+        gatherer
+    }
+
+    pub fn down(broker: &Broker, port: u16, benches: &[&str]) -> Gatherer {
+        let person = Person::new();
+        let text = joins(&person, broker, port, &format!("benches = {benches:?}"));
+        person.configures(&text);
+        Gatherer {
+            person,
+            child: None,
+            log: Arc::default(),
+        }
+    }
+
+    pub fn folder(&self) -> PathBuf {
+        self.person.path("joined")
+    }
+
+    pub fn up(&mut self) {
+        let folder = self.folder();
+        let command = self
+            .person
+            .command(&["gather", "--to", folder.to_str().unwrap()]);
+        self.up_by(command);
+    }
+
+    pub fn up_by(&mut self, mut command: Command) {
+        if self.child.is_some() {
+            return;
+        }
+        let mut child = command.stderr(Stdio::piped()).spawn().unwrap();
+        let (stderr, log) = (child.stderr.take().unwrap(), Arc::clone(&self.log));
+        std::thread::spawn(move || {
+            use std::io::BufRead as _;
+            for line in std::io::BufReader::new(stderr)
+                .lines()
+                .map_while(Result::ok)
+            {
+                *log.lock().unwrap() += &format!("{line}\n");
+            }
+        });
+        self.child = Some(child);
+    }
+
+    pub fn id(&self) -> u32 {
+        self.child.as_ref().unwrap().id()
+    }
+
+    pub fn log(&self) -> String {
+        self.log.lock().unwrap().clone()
+    }
+
+    pub fn kill(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            child.kill().unwrap();
+            child.wait().unwrap();
+        }
+    }
+
+    pub fn terminate(&mut self) -> Option<i32> {
+        let mut child = self.child.take().unwrap();
+        kill_process(Pid::from_child(&child), Signal::TERM).unwrap();
+        child.wait().unwrap().code()
+    }
+
+    /// Waits until the joined folder has what this bench has, byte for byte, and nothing else.
+    #[track_caller]
+    pub fn has_all_of(&self, bench: &Bench) {
+        let end = Instant::now() + LONGEST;
+        loop {
+            let difference = self.difference(bench);
+            let Some(difference) = difference else {
+                return;
+            };
+            let daemon = bench.daemon.as_ref().map(Daemon::log).unwrap_or_default();
+            assert!(
+                Instant::now() < end,
+                "{difference}\nthe gatherer:\n{}\nthe bench:\n{daemon}",
+                self.log()
+            );
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    }
+
+    pub fn difference(&self, bench: &Bench) -> Option<String> {
+        let there = self.folder().join(&bench.name);
+        if !there.is_dir() {
+            return Some(format!("{}: not there", bench.name));
+        }
+        let names = |folder: &Path| -> Vec<_> {
+            let logs = logs_in(folder);
+            logs.iter()
+                .map(|path| path.file_name().unwrap().to_owned())
+                .collect()
+        };
+        let (ours, joined) = (names(&bench.logs()), names(&there));
+        if ours != joined {
+            return Some(format!(
+                "{}: {} logs of {}",
+                bench.name,
+                joined.len(),
+                ours.len()
+            ));
+        }
+        ours.iter()
+            .find(|name| {
+                fs::read(bench.logs().join(name)).unwrap() != fs::read(there.join(name)).unwrap()
+            })
+            .map(|name| format!("{}: {} differs", bench.name, name.display()))
+    }
+}
+
+impl Drop for Gatherer {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}

@@ -1,0 +1,238 @@
+//! What a stranger on the broker can send, and a bench that is not what it was.
+
+use std::fs;
+
+use bismar::journal::format::names::safe_batch_name;
+use bismar::journal::store::log::LogFile;
+use bismar::wire::message::RowMessage;
+
+use super::shop::{Bench, Broker, Gatherer, sends, until};
+use crate::bench_side::logs::{closed, weighed};
+
+/// The bench's record of what was refused.
+fn refused(gatherer: &Gatherer, bench: &str) -> String {
+    let path = gatherer.folder().join(bench).join("refused.jsonl");
+    fs::read_to_string(path).unwrap_or_default()
+}
+
+#[test]
+fn forged_rows_are_refused_and_told() {
+    let broker = Broker::start();
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    let gatherer = Gatherer::new(&broker, broker.port, &["bench-1"]);
+    let log = bench.weighs(3);
+    gatherer.has_all_of(&bench);
+    let topic = "bismar/1/saltmarsh/bench-1/row";
+    // Without the key; with a weight that is another; out of another batch; no row at all.
+    let good = bench.message(&log, 3);
+    broker.publish(topic, &[], &good.line, false);
+    until("no seal", || {
+        refused(&gatherer, "bench-1").contains("without the workshop's seal")
+    });
+    let text = String::from_utf8(good.line.clone()).unwrap();
+    let forged = RowMessage {
+        line: text.replace("10.11", "10.99").into_bytes(),
+        ..good.clone()
+    };
+    assert_ne!(forged.line, good.line);
+    sends(&broker, "bench-1", &forged);
+    until("it does not fit", || {
+        refused(&gatherer, "bench-1").contains("does not go on with")
+    });
+    let other = RowMessage {
+        log: "another-batch".into(),
+        row: 1,
+        ..bench.message(&log, 1)
+    };
+    sends(&broker, "bench-1", &other);
+    until("another batch's", || {
+        refused(&gatherer, "bench-1").contains("another-batch")
+    });
+    for line in [&b"\n"[..], b"", b"a\nb\n", b"no end", b"\xff\xfe\n"] {
+        let line = line.to_vec();
+        sends(
+            &broker,
+            "bench-1",
+            &RowMessage {
+                row: 4,
+                line,
+                ..good.clone()
+            },
+        );
+    }
+    until("no whole line", || {
+        refused(&gatherer, "bench-1").contains("no whole line")
+    });
+    let told = broker.retained("bismar/1/saltmarsh/bench-1/refused");
+    assert!(told.contains("\"why\""), "{told}");
+    assert!(
+        gatherer.log().contains("refused of bench-1"),
+        "{}",
+        gatherer.log()
+    );
+    // A row that is far ahead is asked for, and does no harm.
+    sends(
+        &broker,
+        "bench-1",
+        &RowMessage {
+            row: u64::MAX,
+            ..good.clone()
+        },
+    );
+    // A row that is there already, and the same.
+    sends(&broker, "bench-1", &good);
+    bench.weighs(2);
+    gatherer.has_all_of(&bench);
+}
+
+#[test]
+fn what_a_stranger_sends_leads_nowhere_and_stops_nothing() {
+    let broker = Broker::start();
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    let gatherer = Gatherer::new(&broker, broker.port, &["bench-1"]);
+    let log = bench.weighs(1);
+    gatherer.has_all_of(&bench);
+    let good = bench.message(&log, 1);
+    for name in [
+        "../../outside",
+        "/tmp/outside",
+        "a/b",
+        ".hidden",
+        "bench.id",
+        "refused",
+    ] {
+        sends(
+            &broker,
+            "bench-1",
+            &RowMessage {
+                log: name.into(),
+                ..good.clone()
+            },
+        );
+    }
+    for stranger in ["bench-9", "gather", "x.y"] {
+        sends(&broker, stranger, &good);
+    }
+    let big = vec![b'x'; 5 << 20];
+    for kind in [
+        "row", "status", "heads", "ask", "cue", "refused", "row/more",
+    ] {
+        let topic = format!("bismar/1/saltmarsh/bench-1/{kind}");
+        for text in [
+            &b"\xff\0{"[..],
+            b"[[[[[[[[[[[[[[[[",
+            br#"{"state":"here","connection":7}"#,
+            b"null",
+        ] {
+            broker.publish(
+                &topic,
+                &[("log".into(), "x".into()), ("log".into(), "y".into())],
+                text,
+                false,
+            );
+        }
+        broker.publish(&topic, &[], &vec![b'['; 200_000], true);
+        broker.publish(&topic, &[], &big, false);
+    }
+    bench.weighs(2);
+    gatherer.has_all_of(&bench);
+    let folder = gatherer.folder();
+    let mut names: Vec<String> = fs::read_dir(&folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    assert_eq!(names, ["bench-1", "gather.lock"]);
+    assert!(!gatherer.person.path("outside.csv").exists());
+    assert!(
+        !gatherer.log().contains("panicked")
+            && !bench.daemon.as_ref().unwrap().log().contains("panicked")
+    );
+}
+
+/// Restored from an old copy: fewer rows than were gathered, then other rows in their places.
+#[test]
+fn a_log_that_was_set_back_is_told_and_not_merged() {
+    let broker = Broker::start();
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    let gatherer = Gatherer::new(&broker, broker.port, &["bench-1"]);
+    let path = bench.logs().join("marram-soak-old.csv");
+    let at = jiff::Timestamp::now();
+    let mut log = LogFile::create(&bench.logs(), "marram-soak-old", "Marram soak 1").unwrap();
+    log.append(&weighed(1, "Sea salt", "S-1", 10_000), at)
+        .unwrap();
+    let old = fs::read(&path).unwrap();
+    log.append(&weighed(2, "Epsom salt", "E-1", 20_000), at)
+        .unwrap();
+    drop(log);
+    gatherer.has_all_of(&bench);
+    let gathered = fs::read(&path).unwrap();
+    bench.kill();
+    fs::write(&path, &old).unwrap();
+    bench.up();
+    until("set back", || {
+        refused(&gatherer, "bench-1").contains("was set back")
+    });
+    let (mut log, _) = LogFile::open(&path).unwrap();
+    log.append(&weighed(2, "Epsom salt", "E-2", 21_000), at)
+        .unwrap();
+    log.append(&closed(), at).unwrap();
+    drop(log);
+    until("another row", || {
+        refused(&gatherer, "bench-1").contains("another row stands here")
+    });
+    let there = gatherer.folder().join("bench-1/marram-soak-old.csv");
+    assert_eq!(fs::read(there).unwrap(), gathered);
+    // The other logs go on.
+    let new = bench.weighs(2);
+    let there = gatherer
+        .folder()
+        .join("bench-1")
+        .join(new.file_name().unwrap());
+    until("a new batch", || {
+        fs::read(&there).is_ok_and(|bytes| bytes == fs::read(&new).unwrap())
+    });
+}
+
+/// Another machine under a name that is taken: nothing of it is merged until a person says that it is meant.
+#[test]
+fn a_bench_that_was_replaced_is_told_and_taken_after_a_word() {
+    let broker = Broker::start();
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    let mut gatherer = Gatherer::new(&broker, broker.port, &["bench-1"]);
+    bench.weighs(1);
+    gatherer.has_all_of(&bench);
+    bench.kill();
+    let before = fs::read_dir(gatherer.folder().join("bench-1"))
+        .unwrap()
+        .count();
+    let mut other = Bench::new("bench-1", &broker, broker.port);
+    let new = other.weighs(4);
+    // Its first batch has the name of the other's first.
+    assert_eq!(
+        new.file_name(),
+        Some("marram-soak-bench-1-00001.csv".as_ref())
+    );
+    let newer = other.weighs(2);
+    until("it is told", || {
+        refused(&gatherer, "bench-1").contains("another bench speaks")
+    });
+    let after = fs::read_dir(gatherer.folder().join("bench-1"))
+        .unwrap()
+        .count();
+    assert_eq!(after, before + 1, "the record of what was refused alone");
+    fs::remove_file(gatherer.folder().join("bench-1/bench.id")).unwrap();
+    assert_eq!(gatherer.terminate(), Some(0));
+    gatherer.up();
+    let there = gatherer
+        .folder()
+        .join("bench-1")
+        .join(newer.file_name().unwrap());
+    until("its batches come", || {
+        fs::read(&there).is_ok_and(|bytes| bytes == fs::read(&newer).unwrap())
+    });
+    until("and the one that clashes is told", || {
+        refused(&gatherer, "bench-1").contains("log was replaced")
+    });
+    assert!(safe_batch_name("marram-soak-bench-1-00001") == "marram-soak-bench-1-00001");
+}
