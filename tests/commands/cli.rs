@@ -28,7 +28,7 @@ const EXAMPLES: [&str; 3] = [
 ];
 
 /// In the order in which the help lists them.
-const COMMANDS: [&str; 36] = [
+const COMMANDS: [&str; 37] = [
     "check",
     "plan",
     "lots",
@@ -60,6 +60,7 @@ const COMMANDS: [&str; 36] = [
     "capture",
     "page",
     "daemon",
+    "gather",
     "config",
     "completions",
     "man",

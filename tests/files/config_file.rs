@@ -106,6 +106,17 @@ fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
     assert_eq!(config.vessels[0].capacity, Some(Mass::from_g(250)));
     assert_eq!(config.log_dir, Some("/home/maker/batches".into()));
     assert_eq!(config.formula_dir, Some("/home/maker/formulas".into()));
+    let workshop = config.workshop.as_ref().expect("a workshop");
+    assert_eq!(
+        (workshop.name.as_str(), workshop.bench.as_deref()),
+        ("saltmarsh", Some("bench-1"))
+    );
+    assert_eq!(
+        (workshop.broker.as_str(), workshop.port, workshop.tls),
+        ("broker.example", 8883, true)
+    );
+    assert_eq!(workshop.benches, ["bench-1", "bench-2"]);
+    assert_eq!(workshop.gather_dir, Some("/home/maker/benches".into()));
     let sounds = [
         ("lift", "complete"),
         ("fault", "/home/maker/sounds/fault.oga"),
@@ -296,6 +307,56 @@ const REFUSED: &[(&str, &str, &str)] = &[
         "[[vessel]]\nname = \"b\"\nweight = 150.2\n",
         "3:10",
         "must be a weight with its unit",
+    ),
+    (
+        "[workshop]\nbroker = \"localhost\"\n",
+        "1:1",
+        "has no \"name\"",
+    ),
+    (
+        "[workshop]\nname = \"a/b\"\nbroker = \"localhost\"\n",
+        "2:8",
+        "cannot be the name",
+    ),
+    (
+        "[workshop]\nname = \"a\"\nbench = \"gather\"\nbroker = \"localhost\"\n",
+        "3:9",
+        "cannot be the bench",
+    ),
+    (
+        "[workshop]\nname = \"a\"\nbroker = \"mqtt://x:1883\"\n",
+        "3:10",
+        "the port has its own key",
+    ),
+    (
+        "[workshop]\nname = \"a\"\nbroker = \"192.168.1.5\"\ntls = false\n",
+        "4:7",
+        "without TLS everybody in the network reads along",
+    ),
+    (
+        "[workshop]\nname = \"a\"\nbroker = \"b.example\"\ncertificate = \"/a\"\n",
+        "4:15",
+        "Add private_key",
+    ),
+    (
+        "[workshop]\nname = \"a\"\nbroker = \"b.example\"\nbenches = [\"b\", \"B\"]\n",
+        "4:17",
+        "second bench is named",
+    ),
+    (
+        "[workshop]\nname = \"a\"\nbroker = \"b.example\"\nbenches = \"b\"\n",
+        "4:11",
+        "must be a list of names",
+    ),
+    (
+        "[workshop]\nname = \"a\"\nbroker = \"b.example\"\nport = 0\n",
+        "4:8",
+        "from 1 to 65535",
+    ),
+    (
+        "[workshop]\nname = \"a\"\nbroker = \"b.example\"\nbrocker = 1\n",
+        "4:1",
+        "Write \"broker\"",
     ),
     (
         "[[scale]]\nname = \"a\"\nlayout = \"x\"\n",

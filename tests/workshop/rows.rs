@@ -69,7 +69,7 @@ fn a_batch_is_weighed_without_the_broker_and_arrives_whole() {
         .person
         .run(&["history", "Sea salt", "--logs", joined])
         .ended(0);
-    assert!(history.out.contains("1 batch"), "{history:?}");
+    assert!(history.out.contains("One batch only"), "{history:?}");
     let verified = gatherer
         .person
         .run(&["log", "verify", there.to_str().unwrap()])
