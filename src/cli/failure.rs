@@ -181,6 +181,7 @@ impl From<WireError> for Failure {
             WireError::File(problems) => problems.into(),
             WireError::Io { .. }
             | WireError::Held(_)
+            | WireError::OwnLogs(_)
             | WireError::System(_)
             | WireError::NotBuilt => Failure::failed(error),
         }

@@ -3,7 +3,7 @@
 //! A message is acknowledged once its row is on the disk, so the broker keeps for it what is not. What the broker does
 //! not keep (its queue is bounded) is found by asking each bench how far its logs go.
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -23,8 +23,18 @@ use super::settings::Settings;
 /// How often each bench is asked how far its logs go, without another reason.
 const ASK_AGAIN: Duration = Duration::from_secs(300);
 
-/// The same rows are asked for no more often.
-const ROWS_AGAIN: Duration = Duration::from_secs(2);
+/// How many logs of a bench are asked for at a time: more would come than the broker keeps for a gatherer that is
+/// slower than it.
+const LOGS_AT_ONCE: usize = 8;
+
+/// Rows that were asked for and did not come are asked for again after this.
+const ROWS_AGAIN: Duration = Duration::from_secs(10);
+
+/// Rows are asked for so often in vain.
+const TIMES: u32 = 3;
+
+/// How often it is looked what of it came.
+const LOOK: Duration = Duration::from_millis(500);
 
 /// How long the broker keeps what comes while the gatherer is away: 30 days.
 const SESSION: u32 = 30 * 24 * 3600;
@@ -32,8 +42,8 @@ const SESSION: u32 = 30 * 24 * 3600;
 /// Messages that are written and synced together.
 const TOGETHER: usize = 20;
 
-/// Logs that are remembered as asked for.
-const MOST_ASKED: usize = 10_000;
+/// Logs of a bench that wait to be asked for; what is forgotten is found when the bench is next asked how far it is.
+const MOST_WANTED: usize = 200_000;
 
 /// Gathers into `folder` until SIGTERM or SIGINT. Blocks. `ready` is called when the folder is open.
 ///
@@ -53,7 +63,7 @@ pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<()
             folder: folder.to_owned(),
             settings,
             joined: Some(joined),
-            asked: HashMap::new(),
+            wanted: HashMap::new(),
             word: String::new(),
         };
         let mut patience = Patience::default();
@@ -81,17 +91,37 @@ struct Gatherer {
     folder: PathBuf,
     settings: Settings,
     joined: Option<Joined>,
-    /// When rows of a log were asked for, and from which on.
-    asked: HashMap<(String, String), (u64, Instant)>,
+    /// What is to be asked of each bench.
+    wanted: HashMap<String, Wanted>,
     /// The word of the questions of this connection.
     word: String,
+}
+
+/// Logs of a bench of which rows are missing, up to a row.
+#[derive(Default)]
+struct Wanted {
+    /// Not asked for yet.
+    waiting: BTreeMap<String, u64>,
+    asked: BTreeMap<String, Asked>,
+}
+
+/// Rows that were asked for.
+#[derive(Clone, Copy)]
+struct Asked {
+    until: u64,
+    from: u64,
+    at: Instant,
+    /// How often, without that one of them came.
+    times: u32,
 }
 
 /// What is to be done after messages are written.
 #[derive(Default)]
 struct Then {
-    ask: Vec<(String, Ask)>,
-    refused: Vec<(String, Refusal)>,
+    /// Logs of benches of which rows are missing, up to one.
+    missing: Vec<(String, String, u64)>,
+    /// The last of each bench.
+    refused: BTreeMap<String, Refusal>,
     /// Benches that came: they are asked how far their logs go.
     came: Vec<String>,
 }
@@ -114,11 +144,13 @@ impl Gatherer {
             self.joined = Some(Joined::open(&self.folder)?);
         }
         self.word = word()?;
-        self.asked.clear();
+        self.wanted.clear();
         let mut link = Link::new(&self.settings, &who)?;
         let mut waiting: VecDeque<Publish> = VecDeque::new();
         let mut ask_at = None;
         let mut stood = false;
+        let mut look = tokio::time::interval(LOOK);
+        look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         loop {
             tokio::select! {
                 heard = link.next() => self.heard(&mut link, heard?, &mut waiting, &mut ask_at)?,
@@ -128,6 +160,7 @@ impl Gatherer {
                         self.ask_heads(&mut link, &bench)?;
                     }
                 }
+                _ = look.tick() => self.ask_wanted(&mut link).await?,
             }
             while waiting.len() < TOGETHER {
                 match link.waiting()? {
@@ -205,7 +238,7 @@ impl Gatherer {
     }
 
     fn then(&mut self, link: &mut Link, then: Then) -> Result<(), LinkError> {
-        for (bench, refusal) in then.refused.into_iter().filter(|(_, refusal)| refusal.new) {
+        for (bench, refusal) in then.refused {
             let at = jiff::Timestamp::now();
             let Refusal { log, row, why, .. } = refusal;
             let text = json!({ "at": format!("{at:.3}"), "log": log, "row": row, "why": why });
@@ -213,8 +246,14 @@ impl Gatherer {
             // The last one counts; all are in the record.
             link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
         }
-        for (bench, ask) in then.ask {
-            self.ask_rows(link, &bench, ask)?;
+        for (bench, log, until) in then.missing {
+            let wanted = self.wanted.entry(bench).or_default();
+            if let Some(asked) = wanted.asked.get_mut(&log) {
+                asked.until = until.max(asked.until);
+            } else if wanted.waiting.len() < MOST_WANTED {
+                let most = wanted.waiting.entry(log).or_default();
+                *most = until.max(*most);
+            }
         }
         for bench in then.came {
             self.ask_heads(link, &bench)?;
@@ -222,21 +261,28 @@ impl Gatherer {
         Ok(())
     }
 
-    /// Asks for rows, where they were not asked for a moment ago.
-    fn ask_rows(&mut self, link: &mut Link, bench: &str, ask: Ask) -> Result<(), LinkError> {
-        if let Ask::Rows { log, from } = &ask {
-            if self.asked.len() >= MOST_ASKED {
-                self.asked.clear();
-            }
-            let now = Instant::now();
-            let asked = self.asked.entry((bench.to_owned(), log.clone()));
-            let (row, at) = asked.or_insert((0, now));
-            if *row == *from && now.duration_since(*at) < ROWS_AGAIN {
-                return Ok(());
-            }
-            (*row, *at) = (*from, now);
+    /// Asks for the next rows that are wanted, of a few logs at a time.
+    async fn ask_wanted(&mut self, link: &mut Link) -> Result<(), LinkError> {
+        let none = |wanted: &Wanted| wanted.waiting.is_empty() && wanted.asked.is_empty();
+        if self.wanted.values().all(none) {
+            return Ok(());
         }
-        self.ask(link, bench, &ask)
+        let Some(mut joined) = self.joined.take() else {
+            return Err(LinkError::Hangs);
+        };
+        let mut all = std::mem::take(&mut self.wanted);
+        let looked = tokio::task::spawn_blocking(move || {
+            let asks = asks(&mut joined, &mut all, Instant::now());
+            (joined, all, asks)
+        });
+        let Ok((joined, all, asks)) = looked.await else {
+            return Err(LinkError::Hangs);
+        };
+        (self.joined, self.wanted) = (Some(joined), all);
+        for (bench, ask) in asks? {
+            self.ask(link, &bench, &ask)?;
+        }
+        Ok(())
     }
 
     fn ask_heads(&self, link: &mut Link, bench: &str) -> Result<(), LinkError> {
@@ -251,6 +297,57 @@ impl Gatherer {
         link.send(&topic(workshop, bench, Kind::Ask), false, about, text)?;
         Ok(())
     }
+}
+
+/// What is to be asked now: logs whose rows did not come are asked for again, those that came make room for others.
+fn asks(
+    joined: &mut Joined,
+    all: &mut HashMap<String, Wanted>,
+    now: Instant,
+) -> Result<Vec<(String, Ask)>, WireError> {
+    let mut asks = Vec::new();
+    for (bench, wanted) in all {
+        for (log, asked) in std::mem::take(&mut wanted.asked) {
+            let Some(from) = joined.wanted(bench, &log, asked.until)? else {
+                continue;
+            };
+            let (at, times) = match from > asked.from {
+                true => (now, 1),
+                false if now.duration_since(asked.at) < ROWS_AGAIN => (asked.at, asked.times),
+                // The bench has them not: when it is next asked how far it is, that is told.
+                false if asked.times >= TIMES => continue,
+                false => {
+                    let log = log.clone();
+                    asks.push((bench.clone(), Ask::Rows { log, from }));
+                    (now, asked.times + 1)
+                }
+            };
+            let until = asked.until;
+            let asked = Asked {
+                until,
+                from,
+                at,
+                times,
+            };
+            wanted.asked.insert(log, asked);
+        }
+        while wanted.asked.len() < LOGS_AT_ONCE
+            && let Some((log, until)) = wanted.waiting.pop_first()
+        {
+            if let Some(from) = joined.wanted(bench, &log, until)? {
+                let (at, times) = (now, 1);
+                let asked = Asked {
+                    until,
+                    from,
+                    at,
+                    times,
+                };
+                wanted.asked.insert(log.clone(), asked);
+                asks.push((bench.clone(), Ask::Rows { log, from }));
+            }
+        }
+    }
+    Ok(asks)
 }
 
 /// Takes one message in.
@@ -274,11 +371,13 @@ fn take(
     let key = &settings.secrets.key;
     let mut done = |bench: &str, log: &str, taken: Taken| match taken {
         Taken::Added | Taken::Double => {}
-        Taken::Missing { from } => {
-            let log = log.to_owned();
-            then.ask.push((bench.to_owned(), Ask::Rows { log, from }));
+        Taken::Missing { until } => {
+            then.missing.push((bench.to_owned(), log.to_owned(), until));
         }
-        Taken::Refused(refusal) => then.refused.push((bench.to_owned(), refusal)),
+        Taken::Refused(refusal) if refusal.new => {
+            then.refused.insert(bench.to_owned(), refusal);
+        }
+        Taken::Refused(_) => {}
     };
     match kind {
         Kind::Row => match RowMessage::read(about, &message.payload, workshop, bench, key) {

@@ -37,9 +37,9 @@ pub enum Taken {
     Added,
     /// It is there already, and the same.
     Double,
-    /// Rows before it are missing: these are to be asked for, from this one on.
+    /// Rows are missing, up to this one: they are to be asked for.
     Missing {
-        from: u64,
+        until: u64,
     },
     Refused(Refusal),
 }
@@ -62,6 +62,8 @@ struct Held {
     bytes: u64,
     /// The file does not read on after these rows.
     bad: Option<String>,
+    /// A row that came next did not fit: those behind it are not asked for again and again.
+    at_odds: bool,
 }
 
 /// See the module's text. While it lives nobody else writes into the folder.
@@ -75,7 +77,9 @@ pub struct Joined {
     /// Files written since the last sync.
     unsynced: HashMap<PathBuf, File>,
     new_names: HashSet<PathBuf>,
-    _lock: File,
+    /// Whether files may hold rows that no sync has seen: those of a gatherer that was killed, or whose disk failed.
+    unsure: bool,
+    lock: File,
 }
 
 impl Joined {
@@ -85,6 +89,14 @@ impl Joined {
     /// When another gatherer has it, or it cannot be made.
     pub fn open(folder: &Path) -> Result<Joined, WireError> {
         make(folder)?;
+        let own = std::fs::read_dir(folder).map_err(WireError::io(folder, "read the folder"))?;
+        if own
+            .filter_map(Result::ok)
+            .any(|entry| entry.path().extension().is_some_and(|end| end == "csv"))
+        {
+            // What is gathered beside the logs of a bench would count twice there.
+            return Err(WireError::OwnLogs(folder.to_owned()));
+        }
         let path = folder.join("gather.lock");
         let lock = OpenOptions::new()
             .create(true)
@@ -109,7 +121,8 @@ impl Joined {
             here: HashMap::new(),
             unsynced: HashMap::new(),
             new_names: HashSet::new(),
-            _lock: lock,
+            unsure: true,
+            lock,
         })
     }
 
@@ -126,18 +139,19 @@ impl Joined {
         let held = self.held(bench, log)?;
         let rows = held.chains.len() as u64;
         if *row > rows + 1 {
-            return Ok(match &held.bad {
-                None => Taken::Missing { from: rows + 1 },
-                Some(why) => {
-                    let why = why.clone();
-                    Taken::Refused(self.refuse(bench, log, *row, why, line)?)
-                }
-            });
+            let why = match &held.bad {
+                Some(why) => why.clone(),
+                None if held.at_odds => "a row before it did not fit".to_owned(),
+                None => return Ok(Taken::Missing { until: row - 1 }),
+            };
+            // Told once for all of them.
+            return self.refuse(bench, log, 0, why, line).map(Taken::Refused);
         }
         let before = chain_text(held.chains.get((*row as usize).wrapping_sub(2)).copied());
         let chain = match proved(&path, log, *row, &before, line) {
             Ok(chain) => chain,
             Err(Unfit(why)) => {
+                held.at_odds |= *row == rows + 1;
                 return self.refuse(bench, log, *row, why, line).map(Taken::Refused);
             }
         };
@@ -158,6 +172,7 @@ impl Joined {
                 let held = self.held(bench, log)?;
                 held.chains.push(chain);
                 held.bytes = bytes;
+                held.at_odds = false;
                 Ok(Taken::Added)
             }
             Err(error) => {
@@ -185,7 +200,8 @@ impl Joined {
         let why = if let Some(why) = &held.bad {
             why.clone()
         } else if head.rows > rows {
-            return Ok(Taken::Missing { from: rows + 1 });
+            held.at_odds = false;
+            return Ok(Taken::Missing { until: head.rows });
         } else if there != head.chain {
             "the bench has another row here: its log was replaced".to_owned()
         } else if head.rows < rows {
@@ -198,6 +214,17 @@ impl Joined {
         };
         self.refuse(bench, &head.log, head.rows, why, b"")
             .map(Taken::Refused)
+    }
+
+    /// The row to ask for next where those up to `until` are wanted; `None` where they are here, or do not fit.
+    ///
+    /// # Errors
+    /// The disk's.
+    pub fn wanted(&mut self, bench: &str, log: &str, until: u64) -> Result<Option<u64>, WireError> {
+        let held = self.held(bench, log)?;
+        let rows = held.chains.len() as u64;
+        let stops = held.bad.is_some() || held.at_odds;
+        Ok((rows < until && !stops).then_some(rows + 1))
     }
 
     /// Keeps and tells that something was not taken; `row` 0 is none.
@@ -218,8 +245,9 @@ impl Joined {
         let one = (bench.to_owned(), log.to_owned(), row, why.clone());
         let new = self.told.insert(one);
         if new {
-            let place = match row {
-                0 => String::new(),
+            let place = match (log, row) {
+                ("", _) => String::new(),
+                (_, 0) => format!(" {log}:"),
                 _ => format!(" {log}, row {row}:"),
             };
             tracing::warn!("refused of {bench}:{place} {why}");
@@ -271,6 +299,11 @@ impl Joined {
     /// # Errors
     /// The disk's; then nothing of what was taken since the last sync counts.
     pub fn sync(&mut self) -> Result<(), WireError> {
+        if self.unsure {
+            rustix::fs::syncfs(&self.lock)
+                .map_err(|error| WireError::io(&self.folder, "sync the disk")(error.into()))?;
+            self.unsure = false;
+        }
         let files = std::mem::take(&mut self.unsynced);
         let names = std::mem::take(&mut self.new_names);
         let folders = names.into_iter().map(|folder| {
@@ -307,6 +340,7 @@ impl Joined {
     fn forget(&mut self) {
         self.logs.clear();
         self.unsynced.clear();
+        self.unsure = true;
     }
 
     fn path(&self, bench: &str, log: &str) -> PathBuf {
@@ -439,9 +473,6 @@ impl Held {
             file.set_len(held.bytes)
                 .map_err(WireError::io(path, "cut off a torn row"))?;
         }
-        // Rows of a gatherer that was killed may not be on the disk; a double of one is acknowledged.
-        file.sync_data()
-            .map_err(WireError::io(path, "sync a log to the disk"))?;
         Ok(held)
     }
 }

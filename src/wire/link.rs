@@ -13,6 +13,7 @@ use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions, StateError};
 use rumqttc::{Outgoing, TlsConfiguration, Transport};
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
+use tokio::time::Instant;
 use tokio_rustls::rustls::pki_types::pem::PemObject as _;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio_rustls::rustls::{ClientConfig, RootCertStore, crypto};
@@ -31,8 +32,9 @@ const HANGS: Duration = Duration::from_secs(20);
 /// Packets that may be under way and not acknowledged.
 const IN_FLIGHT: u16 = 20;
 
-/// Requests that wait for the connection.
+/// Requests that wait for the connection, and what came from it: its pings go on while a disk is slow.
 const REQUESTS: usize = 256;
+const EVENTS: usize = 256;
 
 /// Why a connection could not be had, or ended.
 #[derive(Debug, thiserror::Error)]
@@ -138,12 +140,18 @@ impl Link {
             options.set_transport(Transport::Tls(tls(settings, ca)?));
         }
         let (client, mut polled) = AsyncClient::new(options, REQUESTS);
-        let (tell, events) = mpsc::channel(usize::from(IN_FLIGHT));
+        let (tell, events) = mpsc::channel(EVENTS);
         // A task of its own: to leave off a poll half-way would begin the connection anew.
         let polling = tokio::spawn(async move {
             loop {
                 let event = polled.poll().await;
                 let ended = event.is_err();
+                // Nothing of ours is sent so, and the broker sends any number of them at once.
+                if let Ok(Event::Incoming(Packet::Publish(message))) = &event
+                    && message.qos == QoS::AtMostOnce
+                {
+                    continue;
+                }
                 if tell.send(event).await.is_err() || ended {
                     return;
                 }
@@ -368,26 +376,37 @@ fn tls(settings: &Settings, ca: &[u8]) -> Result<TlsConfiguration, LinkError> {
     Ok(TlsConfiguration::Rustls(Arc::new(config)))
 }
 
-/// Waits longer after each connection in vain, and says each reason once.
+/// Waits longer after each connection in vain, or that did not stand for long, and says each reason once.
 #[derive(Debug, Default)]
 pub struct Patience {
     failures: u32,
     told: String,
+    /// What was told came again: nothing more is said of it.
+    again: bool,
+    stands_since: Option<Instant>,
 }
 
+/// A connection that stood for so long was a good one.
+const GOOD: Duration = Duration::from_secs(10);
+
 impl Patience {
-    /// The connection stood.
+    /// The connection stands.
     pub fn restored(&mut self) {
-        if !self.told.is_empty() {
+        if !self.told.is_empty() && !self.again {
             tracing::info!("the connection to the broker stands again");
         }
-        *self = Patience::default();
+        self.stands_since = Some(Instant::now());
     }
 
     /// How long to wait after this error.
     pub fn after(&mut self, error: &LinkError) -> Duration {
+        let stood = self.stands_since.take();
+        if stood.is_some_and(|since| since.elapsed() >= GOOD) {
+            *self = Patience::default();
+        }
         let words = error.to_string();
-        if words != self.told {
+        self.again = words == self.told;
+        if !self.again {
             tracing::warn!("{words}");
             self.told = words;
         }

@@ -38,6 +38,8 @@ pub enum WireError {
     },
     #[error("{}: another `bismar gather` writes there; stop it first", _0.display())]
     Held(PathBuf),
+    #[error("{}: logs of a bench lie here; name a folder of its own for what is gathered", _0.display())]
+    OwnLogs(PathBuf),
     #[error("the program cannot be set up: {0}")]
     System(std::io::Error),
     #[error(

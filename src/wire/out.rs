@@ -1,6 +1,7 @@
 //! A bench on the wire: its rows, cues and status out. In a thread of its own; what it needs of the daemon's loop it
 //! asks for like any other client, and rows it reads off the disk.
 
+use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -33,6 +34,9 @@ const MOST: Most = Most {
     rows: 48,
     bytes: 8 << 20,
 };
+
+/// Parts of the answer to "how far" that are under way.
+const HEADS_UNDER_WAY: usize = 8;
 
 /// The status is sent no more often.
 const STATUS_EVERY: Duration = Duration::from_secs(1);
@@ -131,7 +135,9 @@ impl Out {
             inbox: self.subscribe().await,
             rows: Vec::new().into(),
             heads: None,
+            telling: VecDeque::new(),
             look_at: Instant::now(),
+            list_at: Instant::now(),
             busy_until: Instant::now() + BUSY_FOR,
             status_at: Some(Instant::now()),
             save_at: None,
@@ -156,6 +162,7 @@ impl Out {
                 }
                 () = tokio::time::sleep_until(wake) => {}
             }
+            self.heads(&mut link, &mut session.telling)?;
             let now = Instant::now();
             if session.status_at.is_some_and(|at| at <= now) {
                 session.status_at = None;
@@ -177,18 +184,38 @@ impl Out {
             session.look_at = Instant::now() + IDLE;
             return Ok(());
         };
+        let begun = Instant::now();
+        let list = session.list_at <= begun;
         let rows = self
-            .with_tail(move |tail| tail.look(&folder, MOST))
+            .with_tail(move |tail| {
+                if list {
+                    tail.list(&folder);
+                }
+                tail.look(&folder, MOST)
+            })
             .await
             .unwrap_or_default();
         let now = Instant::now();
+        if list {
+            // A folder of very many logs takes a twentieth of the time at most.
+            session.list_at = now + IDLE.max(20 * (now - begun));
+        }
         if rows.is_empty() {
             session.look_at = now + if now < session.busy_until { BUSY } else { IDLE };
             if link.under_way() == 0
+                && list
                 && self.tail.as_ref().is_some_and(Tail::is_at_end)
                 && let Some(word) = session.heads.take()
             {
-                self.heads(link, word)?;
+                let heads = self.tail.as_ref().map(Tail::heads).unwrap_or_default();
+                session.telling = heads
+                    .chunks(HEADS_AT_ONCE)
+                    .map(|part| Heads {
+                        id: self.id.clone(),
+                        word: word.clone(),
+                        heads: part.to_vec(),
+                    })
+                    .collect();
             }
             return Ok(());
         }
@@ -255,7 +282,10 @@ impl Out {
                                 .await;
                         }
                     }
-                    Some(Ask::Heads { word }) => session.heads = Some(word),
+                    Some(Ask::Heads { word }) => {
+                        session.heads = Some(word);
+                        session.list_at = Instant::now();
+                    }
                     // A stranger's.
                     None => tracing::debug!("somebody asked who has not the workshop's key"),
                 }
@@ -265,17 +295,13 @@ impl Out {
         Ok(())
     }
 
-    /// Tells how far each log goes.
-    fn heads(&self, link: &mut Link, word: String) -> Result<(), LinkError> {
+    /// Tells how far each log goes, in parts; those that are not under way wait.
+    fn heads(&self, link: &mut Link, telling: &mut VecDeque<Heads>) -> Result<(), LinkError> {
         let workshop = &self.settings.config.name;
-        let heads = self.tail.as_ref().map(Tail::heads).unwrap_or_default();
         let topic = topic(workshop, &self.bench, Kind::Heads);
-        for part in heads.chunks(HEADS_AT_ONCE) {
-            let heads = Heads {
-                id: self.id.clone(),
-                word: word.clone(),
-                heads: part.to_vec(),
-            };
+        while link.under_way() < HEADS_UNDER_WAY
+            && let Some(heads) = telling.pop_front()
+        {
             let text = serde_json::to_vec(&heads).unwrap_or_default();
             let key = &self.settings.secrets.key;
             let about = sealed(Kind::Heads, workshop, &self.bench, &text, key);
@@ -353,10 +379,13 @@ impl Out {
 /// What a connection holds.
 struct Session {
     inbox: Option<Inbox>,
-    rows: std::collections::VecDeque<Row>,
+    rows: VecDeque<Row>,
     /// How far the logs go is to be told, with this word.
     heads: Option<String>,
+    telling: VecDeque<Heads>,
     look_at: Instant,
+    /// When it is looked which logs there are.
+    list_at: Instant,
     busy_until: Instant,
     status_at: Option<Instant>,
     save_at: Option<Instant>,

@@ -4,8 +4,8 @@
 //! cuts off again what it could not sync, and a row that was sent and then cut off would stand elsewhere for ever.
 //! The cursor is a cache: where it is lost or older, rows are sent again, and the gatherer drops doubles.
 
-use std::collections::BTreeMap;
-use std::fs::{File, Metadata};
+use std::collections::{BTreeMap, VecDeque};
+use std::fs::File;
 use std::io::{BufReader, Seek as _, SeekFrom};
 use std::os::unix::fs::{FileExt as _, MetadataExt as _};
 use std::path::{Path, PathBuf};
@@ -16,6 +16,9 @@ use crate::journal::read::scan::{Scan, scan_file};
 
 /// The first line of the cursor's file.
 const FORMAT: &str = "bismar sent 1";
+
+/// Logs that are looked at each time.
+const HOT: usize = 8;
 
 /// How much one look hands out.
 #[derive(Debug, Clone, Copy)]
@@ -70,8 +73,11 @@ pub struct Tail {
     unsaved: bool,
     /// Whether it was told that the cursor cannot be kept.
     told: bool,
-    /// Whether the last look found nothing more.
-    at_end: bool,
+    /// The logs that were written to last: a batch under way is among them.
+    hot: Vec<String>,
+    /// Logs that may have rows to send.
+    open: VecDeque<String>,
+    listed: bool,
 }
 
 impl Tail {
@@ -83,26 +89,47 @@ impl Tail {
             cursor: cursor.to_owned(),
             unsaved: false,
             told: false,
-            at_end: false,
+            hot: Vec::new(),
+            open: VecDeque::new(),
+            listed: false,
         }
     }
 
-    /// The next rows to send out of the logs in `folder`, those of a log in their order, the log first that was
-    /// written to last. What goes wrong is told and tried again at the next look.
+    /// Looks which logs there are, and which have rows to send: the first is the one that was written to last. Takes
+    /// as long as the folder is large.
+    pub fn list(&mut self, folder: &Path) {
+        let there = logs_in(folder);
+        self.hot = there
+            .iter()
+            .take(HOT)
+            .map(|(name, _)| name.clone())
+            .collect();
+        let open = |(name, bytes): (String, u64)| {
+            let log = self.logs.entry(name.clone()).or_default();
+            (!log.is_done(bytes)).then_some(name)
+        };
+        self.open = there.into_iter().filter_map(open).collect();
+        self.listed = true;
+    }
+
+    /// The next rows to send of the logs in `folder` that the last [`Tail::list`] found, those of a log in their
+    /// order. What goes wrong is told and tried again at the next look.
     pub fn look(&mut self, folder: &Path, most: Most) -> Vec<Sending> {
         let mut rows = Vec::new();
         let mut left = most;
-        self.at_end = true;
-        for (name, path, about) in logs_in(folder) {
+        let hot = self.hot.clone();
+        let open: Vec<String> = self.open.drain(..).collect();
+        let mut names = hot.iter().chain(&open);
+        for name in names.by_ref() {
+            let path = folder.join(format!("{name}.csv"));
+            let Ok(about) = std::fs::metadata(&path) else {
+                continue;
+            };
             let log = self.logs.entry(name.clone()).or_default();
-            if log.looked && log.next.bytes == about.len() || log.bad_at == Some(about.len()) {
+            if log.is_done(about.len()) {
                 continue;
             }
-            if left.rows == 0 || left.bytes == 0 {
-                self.at_end = false;
-                break;
-            }
-            match log.read(&name, &path, &mut left, &mut rows) {
+            match log.read(name, &path, &mut left, &mut rows) {
                 Ok(()) => log.told = false,
                 Err(error) => {
                     // A disk that fails is asked again; a row that does not read stays as it is.
@@ -114,14 +141,18 @@ impl Tail {
                     }
                 }
             }
-            self.at_end &= left.rows > 0 && left.bytes > 0;
+            if left.rows == 0 || left.bytes == 0 {
+                self.open.push_back(name.clone());
+                break;
+            }
         }
+        self.open.extend(names.cloned());
         rows
     }
 
     /// Whether the last look found all that there is.
     pub fn is_at_end(&self) -> bool {
-        self.at_end
+        self.listed && self.open.is_empty()
     }
 
     /// The broker has this row, and all before it in its log.
@@ -140,6 +171,7 @@ impl Tail {
         for log in self.logs.values_mut() {
             log.next.clone_from(&log.acked);
         }
+        self.listed = false;
     }
 
     /// Sends a log's rows again from the row `from` on. One that is not there has none.
@@ -152,7 +184,10 @@ impl Tail {
         }
         let path = folder.join(format!("{log}.csv"));
         match place_after(&path, from - 1) {
-            Ok(place) => known.next = place,
+            Ok(place) => {
+                known.next = place;
+                self.open.push_front(log.to_owned());
+            }
             Err(error) => tracing::warn!("a log cannot be sent again: {error}"),
         }
     }
@@ -231,8 +266,8 @@ fn cursors(text: &str) -> BTreeMap<String, Log> {
     lines.filter_map(read).collect()
 }
 
-/// The logs of a folder, the one first that was written to last.
-fn logs_in(folder: &Path) -> Vec<(String, PathBuf, Metadata)> {
+/// The logs of a folder and their lengths, the one first that was written to last.
+fn logs_in(folder: &Path) -> Vec<(String, u64)> {
     let Ok(entries) = std::fs::read_dir(folder) else {
         // It is made with the first batch.
         return Vec::new();
@@ -242,16 +277,14 @@ fn logs_in(folder: &Path) -> Vec<(String, PathBuf, Metadata)> {
         let name = path.file_stem()?.to_str()?.to_owned();
         let is_one = path.extension().is_some_and(|end| end == "csv") && is_log(&name);
         let about = std::fs::metadata(&path).ok()?;
-        (is_one && about.is_file()).then_some((name, path, about))
+        let written = (about.mtime(), about.mtime_nsec());
+        (is_one && about.is_file()).then(|| (written, name, about.len()))
     };
     let mut logs: Vec<_> = entries.filter_map(log).collect();
-    logs.sort_by_cached_key(|(name, _, about)| {
-        (
-            std::cmp::Reverse((about.mtime(), about.mtime_nsec())),
-            name.clone(),
-        )
-    });
-    logs
+    logs.sort_by(|a, b| b.cmp(a));
+    logs.into_iter()
+        .map(|(_, name, bytes)| (name, bytes))
+        .collect()
 }
 
 /// Why a log is not sent.
@@ -287,6 +320,11 @@ fn place_of<R: std::io::BufRead>(scan: &Scan<R>) -> Place {
 }
 
 impl Log {
+    /// Whether a file of this length has nothing more to send.
+    fn is_done(&self, bytes: u64) -> bool {
+        self.looked && self.next.bytes == bytes || self.bad_at == Some(bytes)
+    }
+
     /// Reads on, as far as `left` goes.
     fn read(
         &mut self,

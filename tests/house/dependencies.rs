@@ -29,12 +29,13 @@ const OTHERWISE: [(&str, &str, &str); 1] = [(
 )];
 
 /// Crates of which two versions are built in, with the reason.
-const TWICE: [(&str, &str); 4] = [
+const TWICE: [(&str, &str); 5] = [
     ("bitflags", "serialport 4.10 is still on 1"),
     (
         "rustls-webpki",
         "rumqttc 0.25 is still on 0.102, for the name of an error; rustls checks certificates by 0.103",
     ),
+    ("getrandom", "ring 0.17 is still on 0.2, the rest on 0.4"),
     ("nix", "serialport 4.10 is still on 0.26, the rest on 0.31"),
     (
         "syn",

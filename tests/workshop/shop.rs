@@ -24,7 +24,7 @@ pub const KEY: &str = "00112233445566778899aabbccddeeff00112233445566778899aabbc
 pub const PASSWORD: &str = "samphire-and-thrift";
 
 /// However slow the machine is.
-pub const LONGEST: Duration = Duration::from_secs(180);
+pub const LONGEST: Duration = Duration::from_secs(300);
 
 #[track_caller]
 pub fn until(what: &str, mut done: impl FnMut() -> bool) {

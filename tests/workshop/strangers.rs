@@ -182,6 +182,11 @@ fn a_log_that_was_set_back_is_told_and_not_merged() {
     });
     let there = gatherer.folder().join("bench-1/marram-soak-old.csv");
     assert_eq!(fs::read(there).unwrap(), gathered);
+    // Nobody asks again and again for what does not fit: the way is silent where nothing is weighed.
+    let mut rows = broker.client("mosquitto_sub");
+    rows.args(["-t", "bismar/1/saltmarsh/+/row", "-W", "6"]);
+    let rows = rows.output().unwrap().stdout;
+    assert_eq!(String::from_utf8_lossy(&rows), "");
     // The other logs go on.
     let new = bench.weighs(2);
     let there = gatherer
@@ -244,4 +249,35 @@ fn a_bench_that_was_replaced_is_told_and_taken_after_a_word() {
         fs::read(there).unwrap(),
         fs::read(bench.logs().join(new.file_name().unwrap())).unwrap()
     );
+}
+
+/// Two benches of one name push each other off the broker: told at both.
+#[test]
+fn two_benches_of_one_name_are_told() {
+    let broker = Broker::start();
+    let one = Bench::new("bench-1", &broker, broker.port);
+    let two = Bench::new("bench-1", &broker, broker.port);
+    let told = |bench: &Bench| {
+        let log = bench.daemon.as_ref().unwrap().log();
+        log.contains("another program uses the broker under the name of this one")
+    };
+    let end = std::time::Instant::now() + super::shop::LONGEST;
+    while !told(&one) || !told(&two) {
+        let logs = [&one, &two].map(|bench| bench.daemon.as_ref().unwrap().log());
+        assert!(std::time::Instant::now() < end, "{}\n{}", logs[0], logs[1]);
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+}
+
+/// What is gathered beside a bench's own logs would count twice there.
+#[test]
+fn a_folder_with_logs_of_a_bench_is_not_gathered_into() {
+    let broker = Broker::start();
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    bench.weighs(1);
+    let gatherer = Gatherer::down(&broker, broker.port, &["bench-1"]);
+    let folder = bench.logs();
+    let words = ["gather", "--to", folder.to_str().unwrap()];
+    let said = gatherer.person.run(&words).ended(1).err;
+    assert!(said.contains("logs of a bench lie here"), "{said}");
 }
