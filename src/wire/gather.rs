@@ -172,7 +172,7 @@ impl Gatherer {
                 let messages: Vec<Publish> = waiting.drain(..).collect();
                 let (messages, then) = self.write(messages).await?;
                 for message in &messages {
-                    link.kept(message).await?;
+                    link.kept(message)?;
                 }
                 self.then(&mut link, then)?;
             }
@@ -264,7 +264,7 @@ impl Gatherer {
     /// Asks for the next rows that are wanted, of a few logs at a time.
     async fn ask_wanted(&mut self, link: &mut Link) -> Result<(), LinkError> {
         let none = |wanted: &Wanted| wanted.waiting.is_empty() && wanted.asked.is_empty();
-        if self.wanted.values().all(none) {
+        if self.wanted.values().all(none) || link.under_way() > 0 {
             return Ok(());
         }
         let Some(mut joined) = self.joined.take() else {

@@ -32,9 +32,12 @@ const HANGS: Duration = Duration::from_secs(20);
 /// Packets that may be under way and not acknowledged.
 const IN_FLIGHT: u16 = 20;
 
-/// Requests that wait for the connection, and what came from it: its pings go on while a disk is slow.
-const REQUESTS: usize = 256;
+/// What came from the connection and is not looked at yet: its pings go on while a disk is slow.
 const EVENTS: usize = 256;
+
+/// Requests that wait for the connection. So many more than events that there is room for an acknowledgement of each:
+/// who would wait for room here keeps the connection from making it.
+const REQUESTS: usize = 16 * EVENTS;
 
 /// Why a connection could not be had, or ended.
 #[derive(Debug, thiserror::Error)]
@@ -146,10 +149,7 @@ impl Link {
             loop {
                 let event = polled.poll().await;
                 let ended = event.is_err();
-                // Nothing of ours is sent so, and the broker sends any number of them at once.
-                if let Ok(Event::Incoming(Packet::Publish(message))) = &event
-                    && message.qos == QoS::AtMostOnce
-                {
+                if event.as_ref().is_ok_and(is_nothing) {
                     continue;
                 }
                 if tell.send(event).await.is_err() || ended {
@@ -307,12 +307,8 @@ impl Link {
     ///
     /// # Errors
     /// [`LinkError::Behind`].
-    pub async fn kept(&self, message: &Publish) -> Result<(), LinkError> {
-        let acked = tokio::time::timeout(HANGS, self.client.ack(message)).await;
-        match acked {
-            Ok(Ok(())) => Ok(()),
-            Ok(Err(_)) | Err(_) => Err(LinkError::Behind),
-        }
+    pub fn kept(&self, message: &Publish) -> Result<(), LinkError> {
+        self.client.try_ack(message).map_err(|_| LinkError::Behind)
     }
 
     /// Says farewell, so that the last will is not carried out. Waits a moment at most.
@@ -340,6 +336,16 @@ impl Link {
             }
             other => LinkError::Unreached(broker, harmless(&other.to_string()).into_owned()),
         }
+    }
+}
+
+/// Whether nobody needs to hear of an event. Messages of QoS 0 are none of ours, and the broker sends any number of
+/// them at once.
+fn is_nothing(event: &Event) -> bool {
+    match event {
+        Event::Incoming(Packet::Publish(message)) => message.qos == QoS::AtMostOnce,
+        Event::Outgoing(Outgoing::PubAck(_)) => true,
+        Event::Incoming(_) | Event::Outgoing(_) => false,
     }
 }
 

@@ -265,7 +265,7 @@ impl Out {
                 session.save_at.get_or_insert(Instant::now() + SAVE_EVERY);
             }
             Heard::Message(message) => {
-                link.kept(&message).await?;
+                link.kept(&message)?;
                 let about = message.properties.map(|about| about.user_properties);
                 let ask = unsealed::<Ask>(
                     Kind::Ask,

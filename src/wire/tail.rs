@@ -278,7 +278,7 @@ fn logs_in(folder: &Path) -> Vec<(String, u64)> {
         let is_one = path.extension().is_some_and(|end| end == "csv") && is_log(&name);
         let about = std::fs::metadata(&path).ok()?;
         let written = (about.mtime(), about.mtime_nsec());
-        (is_one && about.is_file()).then(|| (written, name, about.len()))
+        (is_one && about.is_file()).then_some((written, name, about.len()))
     };
     let mut logs: Vec<_> = entries.filter_map(log).collect();
     logs.sort_by(|a, b| b.cmp(a));

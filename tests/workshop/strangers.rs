@@ -261,7 +261,7 @@ fn two_benches_of_one_name_are_told() {
         let log = bench.daemon.as_ref().unwrap().log();
         log.contains("another program uses the broker under the name of this one")
     };
-    let end = std::time::Instant::now() + super::shop::LONGEST;
+    let end = std::time::Instant::now() + std::time::Duration::from_secs(60);
     while !told(&one) || !told(&two) {
         let logs = [&one, &two].map(|bench| bench.daemon.as_ref().unwrap().log());
         assert!(std::time::Instant::now() < end, "{}\n{}", logs[0], logs[1]);
