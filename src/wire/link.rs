@@ -55,7 +55,7 @@ pub enum LinkError {
     #[error("the connection to the broker hangs")]
     Hangs,
     #[error(
-        "another program uses the broker under the name of this one; give each bench its own name"
+        "where each connection ends so soon, another program may use the broker under the name of this one: give each bench its own name, and let one machine gather"
     )]
     TakenOver,
     #[error("the certificates cannot be used: {0}")]
@@ -390,6 +390,8 @@ pub struct Patience {
     /// What was told came again: nothing more is said of it.
     again: bool,
     stands_since: Option<Instant>,
+    /// Connections in a row that stood and soon ended.
+    short: u32,
 }
 
 /// A connection that stood for so long was a good one.
@@ -407,10 +409,18 @@ impl Patience {
     /// How long to wait after this error.
     pub fn after(&mut self, error: &LinkError) -> Duration {
         let stood = self.stands_since.take();
+        self.short = match stood {
+            Some(_) => self.short + 1,
+            None => 0,
+        };
         if stood.is_some_and(|since| since.elapsed() >= GOOD) {
             *self = Patience::default();
         }
-        let words = error.to_string();
+        // Not every broker says why it ends one of two connections of a name.
+        let words = match self.short {
+            0..3 => error.to_string(),
+            _ => format!("{error}; {}", LinkError::TakenOver),
+        };
         self.again = words == self.told;
         if !self.again {
             tracing::warn!("{words}");

@@ -259,7 +259,7 @@ fn two_benches_of_one_name_are_told() {
     let two = Bench::new("bench-1", &broker, broker.port);
     let told = |bench: &Bench| {
         let log = bench.daemon.as_ref().unwrap().log();
-        log.contains("another program uses the broker under the name of this one")
+        log.contains("give each bench its own name")
     };
     let end = std::time::Instant::now() + std::time::Duration::from_secs(60);
     while !told(&one) || !told(&two) {
