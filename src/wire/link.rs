@@ -60,7 +60,7 @@ pub enum LinkError {
     TakenOver,
     #[error("the certificates cannot be used: {0}")]
     Certificates(String),
-    #[error("the connection to the broker is behind")]
+    #[error("the connection to the broker ended, or is behind")]
     Behind,
     #[error("{0}")]
     Joined(#[from] super::WireError),

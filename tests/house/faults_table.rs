@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use crate::bench_side::faults::{LONG_ROWS, ROWS, Row, TABLES, folder, slug};
+use crate::bench_side::faults::{LONG_ROWS, ROWS, Row, TABLES, WORKSHOP_ROWS, folder, slug};
 
 fn table() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/FAULTS.md")
@@ -62,8 +62,8 @@ fn write_table() {
          | --- | --- | ---: | --- | --- |\n",
     );
     let old = fs::read_to_string(table()).unwrap_or_default();
-    for fault in ROWS.iter().chain(LONG_ROWS) {
-        if let Some(line) = kept(&old, fault).filter(|_| LONG_ROWS.contains(fault)) {
+    for fault in ROWS.iter().chain(WORKSHOP_ROWS).chain(LONG_ROWS) {
+        if let Some(line) = kept(&old, fault).filter(|_| !ROWS.contains(fault)) {
             writeln!(text, "{line}").unwrap();
             continue;
         }
@@ -97,7 +97,12 @@ fn the_table_has_each_row_that_the_tests_define_and_no_other() {
         .map(|line| line.trim_matches('|').split(" | ").map(str::trim).collect())
         .collect();
     let names: Vec<&str> = rows.iter().map(|row| row[0]).collect();
-    let all: Vec<&str> = ROWS.iter().chain(LONG_ROWS).copied().collect();
+    let all: Vec<&str> = ROWS
+        .iter()
+        .chain(WORKSHOP_ROWS)
+        .chain(LONG_ROWS)
+        .copied()
+        .collect();
     assert_eq!(names, all, "`.ci/faults` writes the table anew");
     for row in &rows {
         assert_eq!(row.len(), 5, "{row:?}");
@@ -121,7 +126,7 @@ fn the_table_has_each_row_that_the_tests_define_and_no_other() {
 
 #[test]
 fn no_two_rows_share_a_file() {
-    let all = ROWS.iter().chain(LONG_ROWS);
+    let all = ROWS.iter().chain(WORKSHOP_ROWS).chain(LONG_ROWS);
     let slugs: BTreeSet<String> = all.map(|fault| slug(fault)).collect();
     assert_eq!(slugs.len(), ROWS.len() + LONG_ROWS.len());
 }

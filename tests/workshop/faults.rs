@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use super::shop::{Bench, Broker, Gatherer, until};
 use super::way::{Bad, Way};
+use crate::bench_side::faults::report;
 use crate::bench_side::small_disk::SmallDisk;
 
 fn number(name: &str, usual: usize) -> usize {
@@ -50,14 +51,18 @@ fn kills_of_all_three_lose_double_and_alter_no_row() {
     }
     let begun = Instant::now();
     benches.iter().for_each(|bench| gatherer.has_all_of(bench));
-    assert!(!gatherer.log().contains("refused"), "{}", gatherer.log());
+    assert!(!gatherer.log().contains("refused of"), "{}", gatherer.log());
     let count = |text: &str| gatherer.log().matches(text).count();
-    println!(
-        "FAULT | the broker, the gatherer and benches killed under load | SIGKILL of mosquitto and of ours | \
-         {kills} kills, 5 benches of {batches} batches | the joined logs are the benches' logs, byte for byte | \
-         0 rows lost, doubled, altered; the last came {:.0} s after the last kill; {} new starts of the gatherer",
-        begun.elapsed().as_secs_f64(),
-        count("gathers into")
+    report(
+        "broker, gatherer and benches killed under load",
+        "SIGKILL to a real mosquitto, to the gatherer at each fourth time, to a bench at each fourth; weighed meanwhile",
+        format!("{kills} kills, 5 benches of {batches} batches"),
+        "the joined logs are the benches' logs, byte for byte; nothing is refused",
+        format!(
+            "0 rows lost, doubled or altered; all there {:.0} s after the last batch; {} starts of the gatherer",
+            begun.elapsed().as_secs_f64(),
+            count("gathers into")
+        ),
     );
 }
 
@@ -79,7 +84,7 @@ fn a_bad_way_loses_doubles_and_alters_no_row() {
         });
     }
     benches.iter().for_each(|bench| gatherer.has_all_of(bench));
-    assert!(!gatherer.log().contains("refused"), "{}", gatherer.log());
+    assert!(!gatherer.log().contains("refused of"), "{}", gatherer.log());
     let [cuts, doubles] = [
         ways.iter()
             .map(|way| way.cuts.load(std::sync::atomic::Ordering::Relaxed))
@@ -88,9 +93,12 @@ fn a_bad_way_loses_doubles_and_alters_no_row() {
             .map(|way| way.doubles.load(std::sync::atomic::Ordering::Relaxed))
             .sum::<u64>(),
     ];
-    println!(
-        "FAULT | a way to the broker that cuts, doubles and is slow | a proxy that knows MQTT's packets | \
-         {cuts} cuts, {doubles} packets twice | the joined logs are the benches' logs, byte for byte | 0 rows lost, doubled, altered"
+    report(
+        "way to the broker that cuts, doubles and is slow",
+        "a proxy that knows MQTT's packets before the broker, for two benches and the gatherer",
+        format!("{cuts} cuts in a packet, {doubles} packets twice"),
+        "the joined logs are the benches' logs, byte for byte; nothing is refused",
+        "0 rows lost, doubled or altered",
     );
     for way in &ways {
         let count = |counter: &std::sync::atomic::AtomicU64| {
@@ -219,5 +227,5 @@ fn a_bench_that_never_had_a_broker_sends_all_when_it_comes() {
     until("the cursor is kept", || {
         std::fs::read_to_string(&cursor).is_ok_and(|text| text.lines().count() == 43)
     });
-    assert!(!gatherer.log().contains("refused"), "{}", gatherer.log());
+    assert!(!gatherer.log().contains("refused of"), "{}", gatherer.log());
 }
