@@ -3,7 +3,7 @@
 //!
 //! The log is the queue. What is sent is a log's own line, read back from the disk; the daemon's loop knows nothing of
 //! it, and nothing here can hold a weighing up. [`tail`] reads the logs and keeps how far the broker has acknowledged
-//! them; [`out`] sends; [`gather`] takes in, and [`joined`] is the folder that it fills.
+//! them; `out` sends; `gather` takes in, and [`joined`] is the folder that it fills.
 //!
 //! Topics, all below `bismar/1/<workshop>/<bench>/`: `row` (a line, QoS 1), `status` (retained, with a last will),
 //! `cue`, `ask` (of the gatherer: rows from, or how far each log goes), `heads` (the answer to that) and `refused`

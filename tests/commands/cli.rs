@@ -904,3 +904,15 @@ fn a_line_that_our_own_daemon_holds_is_said_to_be_held_by_it() {
     assert!(said.err.contains("another program"), "{said:?}");
     drop((held, daemon));
 }
+
+/// A build without the wire between benches says so, and how to have it.
+#[cfg(not(feature = "workshop"))]
+#[test]
+fn gather_is_not_in_every_build_and_says_so() {
+    let person = Person::new();
+    person.configures(
+        "[workshop]\nname = \"saltmarsh\"\nbroker = \"b.example\"\nbenches = [\"bench-1\"]\n",
+    );
+    let said = person.run(&["gather"]).ended(1).err;
+    assert!(said.contains("--features workshop"), "{said}");
+}
