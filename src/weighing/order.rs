@@ -11,7 +11,7 @@ use super::zero::Load;
 use super::{Engine, phrases};
 use crate::formula::VesselWay;
 use crate::language::phrase;
-use crate::mass::{Grams, Mass};
+use crate::mass::{Grams, Mass, Unit};
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::Ask;
@@ -785,7 +785,11 @@ impl Engine {
             "scale {} changed its unit to {unit}",
             self.scale_name(scale)
         ));
-        let over = unit == usual;
+        // Grams are what a scale on another unit is asked to be set to: they are no slip of the key.
+        let over = unit == usual || unit == Unit::Gram;
+        if let Some(pan) = self.pans.get_mut(scale).filter(|_| over) {
+            pan.usual = Some(unit);
+        }
         self.out.push_back(Event::Fault {
             scale: Some(scale),
             code: FaultCode::Unit,
