@@ -788,3 +788,17 @@ fn a_scale_on_another_unit_that_flickers_by_its_own_step_is_at_rest() {
         assert!(unrested.is_empty(), "{unit:?} {decimals}: {unrested:?}");
     }
 }
+
+#[test]
+fn who_sets_the_scale_to_grams_is_not_told_to_set_it_back() {
+    let mut b = Bench::one("Salt", "12.00");
+    b.unit = Unit::Ounce;
+    b.digit = Mass::from_ng(Unit::Ounce.ng() / 100);
+    b.hold(3.0);
+    b.unit = Unit::Gram;
+    b.digit = Mass::from_mg(10);
+    b.hold(2.0).land(150.0).hold(2.0);
+    let told = b.cues.iter().any(|cue| cue.say.contains("unit key"));
+    assert!(!told, "{:?}", b.cues);
+    b.expect_cue(CueKind::Add);
+}
