@@ -85,7 +85,7 @@ fn a_stopped_batch_is_told_and_goes_on_as_after_a_kill() {
     assert!(said.out.contains("1 of 3 steps are recorded"), "{said:?}");
     assert_eq!(asked(&rig), wanted);
     let running = rig.person.run(&["begin", "--go-on"]).ended(0);
-    assert_eq!(running.out, "No batch is stopped; each is finished.\n");
+    assert_eq!(running.out, format!("{batch} is under way.\n"));
     let second = taken_up(&rig, &batch).ended(1);
     assert!(
         second.err.contains("a batch is being weighed"),
@@ -406,7 +406,7 @@ fn a_second_open_log_goes_on_by_a_word_and_is_then_the_one_that_a_start_goes_on_
     daemon.until(|| daemon.log().contains("Going on with batch soak-2"));
     let told = person.run(&["begin", "--go-on"]).ended(0).out;
     assert!(
-        told.starts_with("soak-1, ") && !told.contains("soak-2,"),
+        told.starts_with("soak-2 is under way.\nsoak-1, ") && !told.contains("soak-2,"),
         "{told}"
     );
     person.run(&["stop"]).ended(0);

@@ -425,8 +425,8 @@ fn a_number_without_a_unit_takes_the_last_unit_and_says_that_it_has_none() {
     assert_eq!(moving.weight.ng(), 14_174_761_562);
     assert_eq!((steady.unit, moving.unit), (Some(Unit::Ounce), None));
     assert_eq!(moving.steady, Some(false));
-    // A thousandth of an ounce.
-    assert_eq!(moving.digit.ng(), 28_349_523);
+    // A thousandth of an ounce, 28 349 523.125 ng, rounded up.
+    assert_eq!(moving.digit.ng(), 28_349_524);
 }
 
 /// Whatever came before a port was opened again is over: half a line, the unit, and the lengths of lines.
