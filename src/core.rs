@@ -2,6 +2,7 @@
 //! and the rest is compiled without optimisation. `bismar` has each of them under its own name.
 
 pub mod bench;
+pub mod chart;
 pub mod config;
 pub mod document;
 pub mod files;

@@ -4,11 +4,10 @@
 //! time as an argument. See DEVELOPERS.md.
 
 pub use bismar_core::{
-    bench, config, document, files, formula, journal, language, lots, mass, metrology, problem,
-    protocol, rehearsal, replay, scale, text, time, vocabulary, weighing,
+    bench, chart, config, document, files, formula, journal, language, lots, mass, metrology,
+    problem, protocol, rehearsal, replay, scale, text, time, vocabulary, weighing,
 };
 
-pub mod chart;
 pub mod cli;
 pub mod cue;
 pub mod daemon;

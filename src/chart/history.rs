@@ -68,8 +68,11 @@ pub fn gathered_of(batch: &Summary, name: &str) -> Gathered {
 
 fn of_steps(batch: &Summary, is_wanted: impl Fn(&Step) -> bool) -> Gathered {
     let wanted = batch.steps.iter().filter(|step| is_wanted(step));
+    let mut weighings: Vec<Weighing> = wanted.filter_map(|step| weighing(batch, step)).collect();
+    // Mostly one; thousands of batches have them.
+    weighings.shrink_to_fit();
     Gathered {
-        weighings: wanted.filter_map(|step| weighing(batch, step)).collect(),
+        weighings,
         opened: batch.opened_at,
         complete: batch.complete,
     }

@@ -19,7 +19,7 @@ use crate::lots::shelf::{Listed, listed};
 use crate::mass::Mass;
 use crate::text::alike::same_lot;
 use crate::text::columns::aligned;
-use crate::workshop::batches::archive;
+use crate::workshop::batches::{archive, stocktake};
 use crate::workshop::store::{self, Change};
 use crate::workshop::today;
 
@@ -168,21 +168,18 @@ impl StoreArgs {
         })?)
     }
 
-    /// What `take` makes of every batch of the folder in short; as [`StoreArgs::records`].
-    pub fn each_batch<T: Send>(
-        &self,
-        take: impl Fn(Summary) -> T + Sync,
-    ) -> Result<Vec<T>, Failure> {
-        told(archive(&self.logs_dir()?).each(all_threads(), take)?)
+    /// Every batch of the folder in short; as [`StoreArgs::records`].
+    pub fn batches(&self) -> Result<Vec<Summary>, Failure> {
+        batches_in(&self.logs_dir()?)
     }
 }
 
 /// Every batch of the folder `dir` in short; as [`StoreArgs::records`].
 pub(super) fn batches_in(dir: &Path) -> Result<Vec<Summary>, Failure> {
-    told(archive(dir).each(all_threads(), |batch| batch)?)
+    told(archive(dir).each(all_threads(), Summary::clone)?)
 }
 
-fn told<T>((all, faults): (Vec<T>, Vec<BadLine>)) -> Result<Vec<T>, Failure> {
+pub(super) fn told<T>((all, faults): (T, Vec<BadLine>)) -> Result<T, Failure> {
     let faults: Vec<String> = faults.iter().map(ToString::to_string).collect();
     tell_damage(&faults);
     Ok(all)
@@ -200,8 +197,9 @@ pub(super) fn tell_damage(faults: &[String]) {
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let lots = store::lots(file)?;
     tell_alike(&lots, file);
-    let batches = store.each_batch(|batch| batch)?;
-    let listed = listed(&lots, &batches, today());
+    let (stock, faults) = stocktake(&store.logs_dir()?, all_threads())?;
+    told(((), faults))?;
+    let listed = listed(&lots, &stock, today());
     if listed.is_empty() {
         let example = "bismar lots add S-12 --ingredient \"Sea salt\" --amount 5kg";
         print(&format!(
@@ -287,7 +285,7 @@ fn change(
         Some(ingredient) => ingredient.clone(),
         None => only_one(&store::lots(file)?, &which.name, file)?,
     };
-    let batches = store.each_batch(|batch| batch)?;
+    let batches = store.batches()?;
     let lot = (which.name.as_str(), ingredient.as_str());
     let change = Change::of(file, lot, made, &which.reason, (&batches, today()))?;
     print(&format!("Lot {} of {ingredient}:", which.name))?;

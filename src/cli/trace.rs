@@ -2,12 +2,14 @@
 
 use clap::Args;
 
-use super::lots::StoreArgs;
+use super::lots::{StoreArgs, told};
 use super::{Exit, Failure, Outcome, print};
+use crate::journal::read::folder::all_threads;
 use crate::mass::Mass;
 use crate::text::columns::aligned;
 use crate::text::counted;
-use crate::workshop::tracing::{Step, Trace, TraceError, Traced};
+use crate::workshop::batches::archive;
+use crate::workshop::tracing::{Step, Trace, TraceError};
 
 #[derive(Debug, Args)]
 pub struct TraceArgs {
@@ -22,8 +24,9 @@ pub struct TraceArgs {
 }
 
 pub fn run(args: &TraceArgs) -> Outcome {
-    let traced = args.store.each_batch(|batch| Traced::of(&batch))?;
-    let trace = Trace::of(&args.name, args.ingredient.as_deref(), traced)?;
+    let logs = archive(&args.store.logs_dir()?);
+    let trace = Trace::of(&args.name, args.ingredient.as_deref(), &logs, all_threads())?;
+    let trace = told(trace)??;
     let name = trace.name.as_str();
     let mut parts = Vec::new();
     if let Some(found) = &trace.made_of {

@@ -2,10 +2,9 @@
 //! waits for no disk. Questions are answered one after another, each with what was read after it was
 //! asked, or with why that could not be read in time.
 
-use std::borrow::Cow;
-use std::collections::{HashSet, VecDeque};
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
@@ -16,14 +15,16 @@ use super::clock::sleep_until;
 use crate::journal::batch::summary::Summary;
 use crate::journal::format::cell::clean;
 use crate::journal::name_of;
-use crate::journal::read::folder::{all_threads, batches_in, log_of};
+use crate::journal::read::archive::Progress;
+use crate::journal::read::folder::{all_threads, log_of};
 use crate::journal::read::record;
+use crate::lots::Lot;
 use crate::lots::advice::{ForStep, Need, Own, Snapshot, Unread};
 use crate::lots::stock::Made;
+use crate::lots::stocktake::Stocktake;
 use crate::lots::trace::Use;
-use crate::lots::{Lot, uses_of};
 use crate::protocol::reply::{Answer, Refusal, Reply, Said};
-use crate::text::alike::{same_lot, same_name, visible};
+use crate::text::alike::same_name;
 use crate::workshop::batches::archive;
 use crate::workshop::{store, today};
 
@@ -80,8 +81,7 @@ struct Look {
 /// How far the reading of the logs is.
 #[derive(Debug, Default)]
 struct Logs {
-    all: AtomicUsize,
-    read: AtomicUsize,
+    progress: Progress,
     /// What is known before they are read.
     without: OnceLock<Snapshot>,
 }
@@ -102,8 +102,8 @@ impl Logs {
     fn late(&self) -> Option<Unread> {
         self.without.get()?;
         let (read, all) = (
-            self.read.load(Ordering::Relaxed),
-            self.all.load(Ordering::Relaxed),
+            self.progress.read.load(Ordering::Relaxed),
+            self.progress.all.load(Ordering::Relaxed),
         );
         Some(Unread::Late(format!(
             "{read} of {all} logs are read so far"
@@ -274,7 +274,7 @@ fn look(files: &StockFiles, wanted: &Wanted, logs: &Logs, late: Option<Unread>) 
         };
     }
     let stock = logs.without.get_or_init(|| stock);
-    match taken(&files.logs, wanted, stock, logs) {
+    match taken(&files.logs, wanted, logs) {
         Ok(taken) => Snapshot {
             uses: Ok(taken.uses),
             damaged: taken.damaged,
@@ -319,44 +319,22 @@ struct Taken {
 }
 
 /// What the logs say was taken and made, as far as it is wanted. One processor is left to the loop.
-fn taken(folder: &Path, wanted: &Wanted, stock: &Snapshot, logs: &Logs) -> Result<Taken, String> {
-    let all = batches_in(folder).map_err(|error| error.to_string())?;
-    logs.all.store(all.len(), Ordering::Relaxed);
-    let lots = stock.lots.as_ref().ok().and_then(Option::as_deref);
-    let listed: HashSet<Cow<'_, str>> = lots
-        .unwrap_or_default()
-        .iter()
-        .map(|lot| visible(&lot.name))
-        .collect();
-    let is_wanted = |used: &Use| match &wanted.lot {
-        Some((name, _)) => same_lot(&used.lot, name),
-        // Any batch may have been taken from.
-        None => !wanted.premixes.is_empty() || listed.contains(&visible(&used.lot)),
-    };
-    let of_it = |made: &Made| {
-        wanted
-            .premixes
-            .iter()
-            .any(|one| same_name(one, &made.formula))
-    };
-    let of_batch = |batch: Summary| {
-        logs.read.fetch_add(1, Ordering::Relaxed);
-        let uses: Vec<Use> = uses_of(&batch).filter(is_wanted).collect();
-        (uses, Made::of(&batch).filter(of_it))
-    };
-    let read = archive(folder).each(all_threads() - 1, of_batch);
-    let (read, mut faults) = read.map_err(|error| error.to_string())?;
+fn taken(folder: &Path, wanted: &Wanted, logs: &Logs) -> Result<Taken, String> {
+    let mut stock = Stocktake::apart(wanted.running.as_deref());
+    let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
+    let read = archive(folder).add_up(all_threads() - 1, &logs.progress, add);
+    let mut faults = read.map_err(|error| error.to_string())?;
     // A row on its way to the disk is no damage.
     let running = wanted.running.as_deref();
     faults
         .retain(|bad| !(bad.is_torn() && running == Some(name_of(Path::new(&bad.file)).as_str())));
-    let mut taken = Taken {
-        damaged: faults.iter().map(ToString::to_string).collect(),
-        ..Taken::default()
+    let of_it = |made: &Made| {
+        let mut premixes = wanted.premixes.iter();
+        premixes.any(|one| same_name(one, &made.formula))
     };
-    for (uses, made) in read {
-        taken.uses.extend(uses);
-        taken.made.extend(made);
-    }
-    Ok(taken)
+    Ok(Taken {
+        uses: stock.uses(),
+        made: stock.made(of_it),
+        damaged: faults.iter().map(ToString::to_string).collect(),
+    })
 }

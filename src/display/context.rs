@@ -94,23 +94,20 @@ impl Context {
         Ok(named::batch(batch, &self.config().logs()?)?)
     }
 
-    /// What `take` makes of every batch in short, with the faults of damaged logs in words.
+    /// Every batch in short, with the faults of damaged logs in words.
     ///
     /// # Errors
     /// When the folder or a log cannot be read.
-    pub fn each_batch<T: Send>(
-        &self,
-        take: impl Fn(Summary) -> T + Sync,
-    ) -> Result<(Vec<T>, Vec<String>), QueryError> {
+    pub fn batches(&self) -> Result<(Vec<Summary>, Vec<String>), QueryError> {
         let folder = self.config().logs()?;
-        let (all, faults) = archive(&folder).each(threads(), take)?;
+        let (all, faults) = archive(&folder).each(threads(), Summary::clone)?;
         Ok((all, faults.iter().map(ToString::to_string).collect()))
     }
 
-    /// Every batch with its rows, as [`Context::each_batch`].
+    /// Every batch with its rows, as [`Context::batches`].
     ///
     /// # Errors
-    /// As [`Context::each_batch`].
+    /// As [`Context::batches`].
     pub fn records(&self) -> Result<(Vec<Record>, Vec<String>), QueryError> {
         let folder = self.config().logs()?;
         let (all, faults) = each_batch(&folder, threads(), |record| record)?;

@@ -267,7 +267,7 @@ async fn change_lot(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Ans
     let is = wanted.is.read().map_err(misunderstood)?;
     let _alone = shared.list.lock().await;
     let change = move |context: &Context| -> Result<serde_json::Value, QueryError> {
-        let (batches, _) = context.each_batch(|batch| batch)?;
+        let (batches, _) = context.batches()?;
         let file = context.lots_file()?;
         let lot = (is.name.as_str(), is.ingredient.as_str());
         let made = |_: &Lot| (!remove).then(|| is.clone());

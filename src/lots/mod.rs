@@ -5,10 +5,12 @@
 
 pub mod advice;
 pub mod jars;
+pub mod kin;
 mod parse;
 pub mod price;
 pub mod shelf;
 pub mod stock;
+pub mod stocktake;
 pub mod trace;
 
 use std::borrow::Cow;
@@ -18,7 +20,7 @@ use std::fmt;
 use jiff::civil::Date;
 
 use crate::formula::Place;
-use crate::journal::batch::summary::Summary;
+use crate::journal::batch::summary::{Step, Summary};
 use crate::journal::format::cell::Grams;
 use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
@@ -214,8 +216,7 @@ impl Lot {
 /// What a batch took from lots: one use a step that has a lot and a weight. What stayed in a vessel
 /// was taken from the lot all the same; of what was left out nothing was.
 pub fn uses_of(batch: &Summary) -> impl Iterator<Item = Use> + '_ {
-    let named = batch.weighed().filter(|step| !step.lot.is_empty());
-    named.map(|step| Use {
+    named_steps(batch).map(|step| Use {
         batch: batch.batch.clone(),
         step: step.number,
         ingredient: step.ingredient.clone(),
@@ -223,4 +224,9 @@ pub fn uses_of(batch: &Summary) -> impl Iterator<Item = Use> + '_ {
         net: step.net.mass(),
         residue: step.residue.map_or(Mass::ZERO, Grams::mass),
     })
+}
+
+/// The steps of a batch that have a lot and a weight.
+fn named_steps(batch: &Summary) -> impl Iterator<Item = &Step> {
+    batch.weighed().filter(|step| !step.lot.is_empty())
 }

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use jiff::civil::Date;
 
 use super::stock::{Inventory, Made, Prices, Supply};
+use super::stocktake::Stocktake;
 use super::trace::{ByLot, Use};
 use super::{Lot, Refusal, uses_of};
 use crate::formula::{Formula, Ingredient, Plan};
@@ -128,20 +129,6 @@ impl StepSupply {
     }
 }
 
-/// The batches that are lots of others: those that others took from, and those of a formula that another
-/// one names as its premix.
-fn premixes(batches: &[Summary], uses: &[Use]) -> Vec<Made> {
-    let taken: HashSet<&str> = uses.iter().map(|used| used.lot.as_str()).collect();
-    let named: HashSet<&str> = batches
-        .iter()
-        .flat_map(|batch| &batch.premixes)
-        .map(String::as_str)
-        .collect();
-    let made = batches.iter().filter_map(Made::of);
-    made.filter(|made| taken.contains(made.batch.as_str()) || named.contains(made.formula.as_str()))
-        .collect()
-}
-
 /// The supplier of a batch that is a lot of others.
 pub const MADE_HERE: Term = term!("made here");
 
@@ -155,11 +142,10 @@ pub struct Listed {
     pub refused: Option<Sentence>,
 }
 
-/// Every lot of the list in its order, then those of `batches` that are lots of others and are
-/// not in it.
-pub fn listed(lots: &[Lot], batches: &[Summary], today: Date) -> Vec<Listed> {
-    let uses: Vec<Use> = batches.iter().flat_map(uses_of).collect();
-    let premixes = premixes(batches, &uses);
+/// Every lot of the list in its order, then the batches that are lots of others and are not in it.
+pub fn listed(lots: &[Lot], batches: &Stocktake, today: Date) -> Vec<Listed> {
+    let uses = batches.uses();
+    let premixes = batches.premixes();
     let uses = ByLot::new(&uses);
     let by_name: HashMap<&str, &Made> = premixes
         .iter()

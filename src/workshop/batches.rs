@@ -6,9 +6,11 @@ use crate::chart::history::{Gathered, gathered, gathered_of};
 use crate::config::paths::Places;
 use crate::journal::batch::summary::Summary;
 use crate::journal::error::LogError;
-use crate::journal::read::archive::Archive;
+use crate::journal::format::fault::BadLine;
+use crate::journal::read::archive::{Archive, Progress};
 use crate::journal::read::folder::all_threads;
 use crate::journal::read::scan::scan_file;
+use crate::lots::stocktake::Stocktake;
 use crate::sheet::SheetRecord;
 
 /// The largest log that a sheet is made of: 70,000 rows. Two thousand jars, the most that are filled of one
@@ -46,6 +48,17 @@ pub fn archive(logs: &Path) -> Archive {
     Archive::new(logs, Places::from_env().cache_dir())
 }
 
+/// What all batches of the folder tell of the lots, and what is damaged of the logs. At most `threads` read at a time.
+///
+/// # Errors
+/// When the folder or a log cannot be read.
+pub fn stocktake(logs: &Path, threads: usize) -> Result<(Stocktake, Vec<BadLine>), LogError> {
+    let mut stock = Stocktake::default();
+    let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
+    let faults = archive(logs).add_up(threads, &Progress::default(), add)?;
+    Ok((stock, faults))
+}
+
 /// The weighings of every log of the folder in order of time, and the logs that do not read. A torn end
 /// takes nothing from the rows before it; any other fault does.
 ///
@@ -65,18 +78,18 @@ pub fn gather_of(folder: &Path, name: &str) -> Result<(Vec<Gathered>, Vec<LogErr
 
 fn gather_by(
     folder: &Path,
-    gathered: impl Fn(&Summary) -> Gathered + Sync,
+    gathered: impl Fn(&Summary) -> Gathered,
 ) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
     let (mut batches, mut bad) = (Vec::new(), Vec::new());
-    let take = |batch: Summary| (gathered(&batch), batch.fault);
-    for read in archive(folder).each_log(all_threads(), take)? {
-        match read {
-            Ok((batch, None)) => batches.push(batch),
-            Ok((batch, Some(fault))) if fault.is_torn() => batches.push(batch),
-            Ok((_, Some(fault))) => bad.push(LogError::Bad(fault)),
-            Err(error) => bad.push(error),
-        }
-    }
-    batches.sort_by_key(|batch| batch.opened);
-    Ok((batches, bad))
+    let take = &mut |nth, batch: &Summary, _| match &batch.fault {
+        Some(fault) if !fault.is_torn() => bad.push((nth, LogError::Bad(fault.clone()))),
+        Some(_) | None => batches.push((nth, gathered(batch))),
+    };
+    let look = archive(folder).look(all_threads(), &Progress::default(), take)?;
+    bad.extend(look.unread);
+    bad.sort_by_key(|(nth, _)| *nth);
+    // Those of one moment stay in the order of their logs.
+    batches.sort_by_key(|(nth, batch)| (batch.opened, *nth));
+    let batches = batches.into_iter().map(|(_, batch)| batch).collect();
+    Ok((batches, bad.into_iter().map(|(_, error)| error).collect()))
 }

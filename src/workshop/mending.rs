@@ -85,7 +85,7 @@ pub fn on_hand(
     if lots.is_empty() {
         return Ok(Default::default());
     }
-    let of_batch = |batch: Summary| (batch.batch == log.batch, uses_of(&batch).collect());
+    let of_batch = |batch: &Summary| (batch.batch == log.batch, uses_of(batch).collect());
     let (read, damage) = archive(logs).each(threads, of_batch)?;
     let lies_there = read.iter().any(|(same, _)| *same);
     let mut uses: Vec<Use> = read

@@ -51,7 +51,7 @@ const MOST_READ: usize = 60;
 pub fn stopped(config: &Config, logs: &Path, threads: usize) -> Result<Vec<Stopped>, QueryError> {
     let mut open = Vec::new();
     let mut done = Vec::new();
-    for (path, read) in archive(logs).each_named(threads, |batch| batch)? {
+    for (path, read) in archive(logs).each_log(threads, brief)? {
         let Ok(batch) = read else { continue };
         if is_open(&batch) {
             open.push((path, batch));
@@ -66,6 +66,22 @@ pub fn stopped(config: &Config, logs: &Path, threads: usize) -> Result<Vec<Stopp
         told(config, path, &made)
     });
     Ok(all.take(MOST).collect())
+}
+
+/// Without its steps, which are most of it.
+fn brief(batch: &Summary) -> Summary {
+    Summary {
+        batch: batch.batch.clone(),
+        formula: batch.formula.clone(),
+        opened_at: batch.opened_at,
+        last_at: batch.last_at,
+        ended: batch.ended,
+        complete: batch.complete,
+        incomplete: batch.incomplete.clone(),
+        jars: batch.jars.clone(),
+        fault: batch.fault.clone(),
+        ..Summary::default()
+    }
 }
 
 /// By what is known of it in short; that every step is weighed only its rows tell.

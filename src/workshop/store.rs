@@ -10,6 +10,7 @@ use crate::files;
 use crate::journal::batch::summary::Summary;
 use crate::language::{Sentence, phrase};
 use crate::lots::shelf::{Listed, listed};
+use crate::lots::stocktake::Stocktake;
 use crate::lots::{Lot, uses_of};
 use crate::mass::Mass;
 use crate::problem::Problems;
@@ -145,8 +146,9 @@ impl Change {
             ));
         };
         let after = Lot::parse_all(&format!("{before}{}{lines}", gap(&before)), &place)?;
+        let stock = Stocktake::of(batches);
         let find = |lots: &[Lot]| {
-            let mut all = listed(lots, batches, today).into_iter();
+            let mut all = listed(lots, &stock, today).into_iter();
             all.find(|one| one.lot.is(name, ingredient) && lots.contains(&one.lot))
         };
         let uses = batches.iter().flat_map(uses_of);

@@ -4,15 +4,18 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::named::{TOLD, quoted};
 use crate::journal::batch::summary::Summary;
+use crate::journal::error::LogError;
+use crate::journal::format::fault::BadLine;
+use crate::journal::read::archive::{Archive, Progress};
 use crate::language::{Sentence, phrase};
+use crate::lots::kin::Kin;
 use crate::lots::trace::{Reached, Use, Uses};
 use crate::lots::{jars, uses_of};
 use crate::mass::Mass;
-use crate::text::alike::nearest;
 
 /// What a trace needs of a batch.
 #[derive(Debug)]
-pub struct Traced {
+struct Traced {
     batch: String,
     uses: Vec<Use>,
     told: Told,
@@ -79,15 +82,39 @@ pub enum TraceError {
 }
 
 impl Trace {
-    /// Of a lot or batch `name`, a lot of `ingredient` alone where that is told. A batch is found by its log's name as
-    /// well, where no lot has it.
+    /// Of a lot or batch `name`, a lot of `ingredient` alone where that is told, by all logs of `archive`; and what is
+    /// damaged of them. A batch is found by its log's name as well, where no lot has it. At most `threads` read at a
+    /// time.
     ///
     /// # Errors
-    /// See [`TraceError`].
+    /// When the folder or a log cannot be read.
     pub fn of(
         name: &str,
         ingredient: Option<&str>,
+        archive: &Archive,
+        threads: usize,
+    ) -> Result<(Result<Trace, TraceError>, Vec<BadLine>), LogError> {
+        let (mut kin, mut faults) = (Kin::default(), BTreeMap::new());
+        let look = archive.look(threads, &Progress::default(), &mut |nth, batch, _| {
+            kin.add(nth, batch);
+            faults.extend(batch.fault.clone().map(|fault| (nth, fault)));
+        })?;
+        let mut traced = Vec::new();
+        let take = &mut |_, batch: &Summary, _| traced.push(Traced::of(batch));
+        look.again(kin.of(&[name, of_log(name)]).into_iter(), take);
+        let trace = Trace::of_those(name, ingredient, traced, &kin);
+        match look.unread.into_iter().next() {
+            Some((_, error)) => Err(error),
+            None => Ok((trace, faults.into_values().collect())),
+        }
+    }
+
+    /// As [`Trace::of`], of the batches that it comes to, out of `kin`.
+    fn of_those(
+        name: &str,
+        ingredient: Option<&str>,
         traced: Vec<Traced>,
+        kin: &Kin,
     ) -> Result<Trace, TraceError> {
         let (mut uses, mut batches) = (Vec::new(), BTreeMap::new());
         let mut told = BTreeMap::new();
@@ -97,7 +124,7 @@ impl Trace {
             batches.insert(one.batch, one.jars);
         }
         let graph = Uses::new(&uses);
-        let of_log = name.strip_suffix(".csv").unwrap_or(name);
+        let of_log = of_log(name);
         let name = match batches.contains_key(of_log) && graph.forward(name).is_empty() {
             true => of_log,
             false => name,
@@ -132,11 +159,9 @@ impl Trace {
                 }
             }
         } else if forward.is_empty() {
-            let lots = uses.iter().map(|one| one.lot.as_str());
-            let known = lots.chain(batches.keys().map(String::as_str));
             return Err(TraceError::Unknown {
                 name: name.to_owned(),
-                near: match nearest(known.filter(|one| !one.is_empty()), name, TOLD) {
+                near: match kin.nearest(name, TOLD) {
                     near if near.is_empty() => "no batch was weighed there yet".to_owned(),
                     near => format!("the nearest are {}", quoted(&near)),
                 },
@@ -166,6 +191,11 @@ impl Trace {
     }
 }
 
+/// The name of a batch whose log is named so.
+fn of_log(name: &str) -> &str {
+    name.strip_suffix(".csv").unwrap_or(name)
+}
+
 impl Step {
     /// What of it came into the batch, where that is not all that was taken.
     pub fn reached(&self) -> Option<Mass> {
@@ -175,7 +205,7 @@ impl Step {
 }
 
 impl Traced {
-    pub fn of(batch: &Summary) -> Traced {
+    fn of(batch: &Summary) -> Traced {
         let jars = match (batch.jars.is_empty(), batch.planned_jars) {
             (true, _) if batch.jars_replaced => Jars::Filled(BTreeSet::new()),
             (true, Some(planned)) => Jars::Planned(planned),

@@ -2,6 +2,7 @@
 //! happens to the logs, to the index and to who writes it. What each log says is read and proved by
 //! `record::read`, without any index.
 
+use std::collections::BTreeMap;
 use std::fs::{self, File, FileTimes};
 use std::io::Write as _;
 use std::os::unix::fs::MetadataExt as _;
@@ -13,9 +14,11 @@ use bismar::journal::batch::summary::Summary;
 use bismar::journal::format::chain;
 use bismar::journal::format::opening::Opening;
 use bismar::journal::format::row::{Row, Stamp, header};
-use bismar::journal::read::archive::Archive;
+use bismar::journal::read::archive::{Archive, Progress};
 use bismar::journal::read::folder::batches_in;
 use bismar::journal::read::record;
+use bismar::lots::stocktake::Stocktake;
+use bismar::lots::uses_of;
 use bismar::mass::Mass;
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict};
 use tempfile::TempDir;
@@ -92,15 +95,12 @@ impl Workshop {
     /// Every look gives what the logs give.
     #[track_caller]
     fn holds(&self) {
-        let (batches, faults) = self.archive().each(1, |batch| batch).unwrap();
+        let (batches, faults) = self.archive().each(1, Summary::clone).unwrap();
         let (mut wanted, mut wrong) = (Vec::new(), Vec::new());
         for path in batches_in(&self.logs()).unwrap() {
             let record = record::read(&path).unwrap();
             wrong.extend(record.fault.clone());
-            wanted.push(Summary {
-                fault: None,
-                ..record.summary()
-            });
+            wanted.push(record.summary());
         }
         assert_eq!(faults, wrong);
         assert_eq!(batches, wanted);
@@ -384,9 +384,9 @@ fn a_damaged_index_is_not_believed() {
     let put = |bytes: &[u8]| fs::write(&path, bytes).unwrap();
     let second = 400;
     let wanted = Archive::new(&workshop.logs(), None)
-        .each(1, |batch| batch)
+        .each(1, Summary::clone)
         .unwrap();
-    let holds = || assert_eq!(workshop.archive().each(1, |batch| batch).unwrap(), wanted);
+    let holds = || assert_eq!(workshop.archive().each(1, Summary::clone).unwrap(), wanted);
     for end in (0..second).chain((second..whole.len()).step_by(173)) {
         put(&whole[..end]);
         holds();
@@ -491,7 +491,7 @@ fn a_kill_in_the_middle_of_the_writing_loses_nothing() {
     let workshop = Workshop::new();
     let library = Library::built(KILLED);
     let wanted = Archive::new(&workshop.logs(), None)
-        .each(1, |batch| batch)
+        .each(1, Summary::clone)
         .unwrap();
     let said = workshop.traced();
     fs::remove_dir_all(workshop.cache()).unwrap();
@@ -506,7 +506,7 @@ fn a_kill_in_the_middle_of_the_writing_loses_nothing() {
             break;
         }
         kills += 1;
-        assert_eq!(workshop.archive().each(1, |batch| batch).unwrap(), wanted);
+        assert_eq!(workshop.archive().each(1, Summary::clone).unwrap(), wanted);
         assert_eq!(workshop.traced(), said);
         let _ = fs::remove_file(workshop.index());
     }
@@ -556,4 +556,143 @@ fn an_index_without_its_folder_is_removed() {
     workshop.holds();
     assert!(!orphan.exists());
     assert!(foreign.exists(), "what is not ours stays");
+}
+
+impl Workshop {
+    /// What the real program says to a question, with the caches of `home`.
+    fn said(&self, home: &str, question: &[&str]) -> (Option<i32>, String, String) {
+        let home = self.dir.path().join(home);
+        let mut command = bismar(&home);
+        command.args(question).arg("--logs").arg(self.logs());
+        let said = command.output().unwrap();
+        let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
+        (said.status.code(), text(&said.stdout), text(&said.stderr))
+    }
+
+    /// Every answer of the program is the same where no index can be, and what is added up is what the logs say.
+    #[track_caller]
+    fn answers_alike(&self) {
+        let list = self.dir.path().join("lots.toml");
+        let list = list.to_str().unwrap();
+        for question in [
+            &["trace", "L-3"][..],
+            &["trace", "É-1", "--ingredient", "Epsom salt"],
+            &["trace", "soak-06"],
+            &["trace", "soak-06.csv"],
+            &["trace", "nothing"],
+            &["lots", "--lots", list],
+            &["history", "Sea salt"],
+            &["history", "Soak"],
+        ] {
+            let plain = self.said("bare", question);
+            assert_eq!(self.said("home", question), plain, "{question:?}");
+            assert!(!plain.1.is_empty() || !plain.2.is_empty(), "{question:?}");
+        }
+        let mut stock = Stocktake::default();
+        let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
+        self.archive().add_up(2, &Progress::default(), add).unwrap();
+        let mut sums = BTreeMap::new();
+        let paths = batches_in(&self.logs()).unwrap();
+        let records = paths.iter().map(|path| record::read(path).unwrap());
+        for used in records.flat_map(|record| uses_of(&record.summary()).collect::<Vec<_>>()) {
+            *sums
+                .entry((used.lot, used.ingredient))
+                .or_insert(Mass::ZERO) += used.net;
+        }
+        let uses = stock.uses().into_iter();
+        let found: BTreeMap<_, _> = uses
+            .map(|used| ((used.lot, used.ingredient), used.net))
+            .collect();
+        assert_eq!(found, sums);
+    }
+
+    /// Does something to a log, or to two, as editors, copies, backups and failing disks do.
+    fn altered(&self, random: &mut fastrand::Rng) {
+        let n = random.usize(..LOGS);
+        let (path, other) = (self.log(n), self.log(random.usize(..LOGS)));
+        let Ok(text) = fs::read(&path) else {
+            // It is gone by now: it comes back as another batch's.
+            return self.write(n, &rows(random.usize(..LOGS)));
+        };
+        let written = fs::metadata(&path)
+            .and_then(|about| about.modified())
+            .unwrap();
+        match random.u32(..9) {
+            0 => fs::write(&path, &text[..random.usize(..text.len())]).unwrap(),
+            1 => fs::write(&path, [&text[..], b"soak-00,7,"].concat()).unwrap(),
+            2 => {
+                let mut text = text;
+                let place = random.usize(..text.len());
+                text[place] ^= 1 << random.u32(..7);
+                fs::write(&path, text).unwrap();
+            }
+            3 => self.write(n, &rows(random.usize(..3))),
+            4 => fs::remove_file(&path).unwrap(),
+            5 => drop(fs::copy(&path, &other).unwrap()),
+            6 => fs::rename(&path, &other).unwrap(),
+            7 => fs::write(&path, "no log at all\n").unwrap(),
+            _ => {
+                let there = self.dir.path().join("there");
+                fs::write(&there, text).unwrap();
+                fs::rename(&there, &path).unwrap();
+            }
+        }
+        // Half of them as if nothing had been written.
+        if random.bool()
+            && let Ok(file) = File::options().write(true).open(&path)
+        {
+            file.set_times(FileTimes::new().set_modified(written))
+                .unwrap();
+        }
+    }
+
+    /// Does something to the index.
+    fn garbled(&self, random: &mut fastrand::Rng) {
+        let path = self.index();
+        let mut bytes = fs::read(&path).unwrap();
+        match random.u32(..4) {
+            0 => bytes.truncate(random.usize(..bytes.len())),
+            1 => {
+                let place = random.usize(..bytes.len());
+                bytes[place] ^= 1 << random.u32(..8);
+            }
+            2 => {
+                let place = random.usize(..bytes.len());
+                bytes.splice(place..place, (0..random.usize(..100)).map(|_| 0));
+            }
+            _ => {}
+        }
+        fs::write(&path, bytes).unwrap();
+    }
+}
+
+/// Logs altered in every way, and the index too, in rounds drawn by chance: no answer shows that there is an index.
+#[test]
+fn no_answer_shows_that_there_is_an_index() {
+    let workshop = Workshop::indexed();
+    let lots = (0..5).map(|lot| {
+        format!("[[lot]]\nname = \"L-{lot}\"\ningredient = \"Sea salt\"\namount = \"1 kg\"\n")
+    });
+    fs::write(
+        workshop.dir.path().join("lots.toml"),
+        lots.collect::<String>(),
+    )
+    .unwrap();
+    let bare = workshop.dir.path().join("bare");
+    fs::create_dir_all(&bare).unwrap();
+    fs::write(bare.join(".cache"), "a file where a folder should be").unwrap();
+    for seed in 0..4 {
+        let mut random = fastrand::Rng::with_seed(seed);
+        for _ in 0..random.usize(1..8) {
+            workshop.altered(&mut random);
+        }
+        workshop.garbled(&mut random);
+        workshop.holds();
+        workshop.answers_alike();
+        // What was altered is old enough for the index then.
+        std::thread::sleep(Duration::from_millis(4_100));
+        workshop.write(LOGS, &rows(seed as usize));
+        workshop.answers_alike();
+        workshop.holds();
+    }
 }

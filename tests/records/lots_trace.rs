@@ -1,17 +1,19 @@
 //! Lots, tracing and the record of a batch read from its log: against a graph library, against the
 //! real binary, and on logs with corrections and damage.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::process::{Command, Output};
 
 use bismar::chart::history::gathered;
 use bismar::journal::batch::record::Record;
+use bismar::journal::batch::summary::{Step, Summary};
 use bismar::journal::read::folder::{batches_in, log_of, read_each};
 use bismar::journal::read::record;
+use bismar::lots::kin::Kin;
 use bismar::lots::trace::{Use, Uses};
 use bismar::lots::{Lot, Refusal, uses_of};
-use bismar::mass::Mass;
+use bismar::mass::{Mass, Unit};
 use bismar::vocabulary::entry::{Draft, RowKind, Verdict, lot_taken_back};
 use jiff::civil::date;
 use petgraph::graphmap::DiGraphMap;
@@ -382,6 +384,8 @@ proptest! {
             .map(|(batch, lot)| use_of(&batch.to_string(), &lot.to_string()))
             .collect();
         let ours = Uses::new(&uses);
+        let batches: BTreeSet<u32> = edges.iter().map(|(batch, _)| *batch).collect();
+        let mut met = BTreeSet::new();
         for forward in [true, false] {
             let mut graph = DiGraphMap::<u32, ()>::new();
             graph.add_node(from);
@@ -398,6 +402,7 @@ proptest! {
             let end = |r: &bismar::lots::trace::Reached<'_>| if forward { r.used.batch.clone() } else { r.used.lot.clone() };
             let mut mine: BTreeSet<String> = found.iter().map(end).collect();
             mine.insert(from.to_string());
+            met.extend(reached.clone());
             prop_assert_eq!(mine, reached);
             let all = uses.iter().filter(|used| {
                 let key = if forward { &used.lot } else { &used.batch };
@@ -405,6 +410,18 @@ proptest! {
             });
             prop_assert_eq!(found.len(), all.count(), "every use once");
         }
+        let mut kin = Kin::default();
+        for batch in &batches {
+            let of_it = edges.iter().filter(|(taker, _)| taker == batch);
+            kin.add(*batch as usize, &Summary {
+                batch: batch.to_string(),
+                steps: of_it.map(|(_, lot)| Step { lot: lot.to_string(), ..Step::default() }).collect(),
+                ..Summary::default()
+            });
+        }
+        let wanted = batches.iter().filter(|batch| met.contains(&batch.to_string()));
+        let wanted: BTreeSet<usize> = wanted.map(|batch| *batch as usize).collect();
+        prop_assert_eq!(kin.of(&[&from.to_string()]), wanted);
     }
 }
 
@@ -848,4 +865,43 @@ fn a_folder_read_by_several_threads_is_the_folder_read_by_one() {
     let logs = dir.path().to_str().unwrap();
     let traced = said(&bismar(home.path(), &["trace", "L-1", "--logs", logs]));
     assert_eq!(traced.matches("warning: ").count(), 3, "{traced}");
+}
+
+/// The README's line that makes a database of the logs, by the program it names: it holds each row of each log, and
+/// weighs the lots as the logs do.
+#[test]
+fn the_readme_makes_a_database_of_the_logs() {
+    let home = tempfile::tempdir().unwrap();
+    workshop(home.path());
+    let logs = home.path().join(".local/share/bismar/logs");
+    let readme = include_str!("../../README.md");
+    let line = readme.lines().find(|line| line.starts_with("    sqlite3 "));
+    let shell = |line: &str| {
+        let mut command = Command::new("bash");
+        command.args(["-c", line]).current_dir(&logs);
+        let output = command.output().unwrap();
+        assert!(output.status.success(), "{output:?}");
+        String::from_utf8(output.stdout).unwrap()
+    };
+    shell(line.unwrap());
+    let asked = "select lot, printf('%.2f', sum(net_g)) from logs where kind = 'weighed' and lot <> '' group by lot";
+    let said = shell(&format!(
+        "sqlite3 logs.sqlite \"{asked}; select count(*) from logs\""
+    ));
+    let (mut sums, mut count) = (BTreeMap::new(), 0);
+    for path in batches_in(&logs).unwrap() {
+        for row in logs::rows(&path) {
+            count += 1;
+            if row["kind"] == "weighed" && !row["lot"].is_empty() {
+                let net = Mass::parse(row["net_g"].as_bytes(), Unit::Gram).unwrap();
+                *sums.entry(row["lot"].clone()).or_insert(Mass::ZERO) += net;
+            }
+        }
+    }
+    assert!(sums.len() > 1, "{sums:?}");
+    let mut wanted = String::new();
+    for (lot, sum) in sums {
+        wanted.push_str(&format!("{lot}|{}\n", sum.grams(Mass::from_mg(10))));
+    }
+    assert_eq!(said, format!("{wanted}{count}\n"));
 }

@@ -118,7 +118,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
     let (formula, plan) = (&paper.formula, &paper.plan);
     let folder = path.parent().unwrap_or(path);
     let notes = paper.notes.iter().map(|note| bare(note, folder));
-    let (batches, damaged) = context.each_batch(|batch| batch)?;
+    let (batches, damaged) = context.batches()?;
     let file = context.lots_file().unwrap_or_default();
     let shelf = Shelf::new(
         file.display().to_string(),

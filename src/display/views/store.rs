@@ -4,12 +4,13 @@ use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
 
-use super::super::context::Context;
+use super::super::context::{Context, threads};
 use super::{grams, plan};
 use crate::display::spoken::said;
 use crate::lots::shelf::listed;
 use crate::mass::Mass;
-use crate::workshop::tracing::{Step, Trace, Traced};
+use crate::workshop::batches::{archive, stocktake};
+use crate::workshop::tracing::{Step, Trace};
 use crate::workshop::{QueryError, today};
 
 /// Every lot of the list and every batch that is a lot of others, with what is left of each; and what the
@@ -19,8 +20,9 @@ use crate::workshop::{QueryError, today};
 /// Where the list or the logs do not read.
 pub fn store(context: &Context) -> Result<Value, QueryError> {
     let lots = context.lots()?;
-    let (batches, damaged) = context.each_batch(|batch| batch)?;
-    let rows = listed(&lots, &batches, today());
+    let (stock, damaged) = stocktake(&context.config().logs()?, threads())?;
+    let damaged: Vec<String> = damaged.iter().map(ToString::to_string).collect();
+    let rows = listed(&lots, &stock, today());
     let rows = rows.into_iter().map(|one| {
         json!({
             "lot": one.lot.name,
@@ -60,10 +62,11 @@ pub struct Name {
 /// # Errors
 /// Where no log names it, or the logs do not read.
 pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
-    let (traced, damaged) = context.each_batch(|batch| Traced::of(&batch))?;
     let ingredient = Some(asked.ingredient.trim()).filter(|name| !name.is_empty());
-    let trace = Trace::of(asked.name.trim(), ingredient, traced)
-        .map_err(|error| QueryError::Other(error.to_string().into()))?;
+    let logs = archive(&context.config().logs()?);
+    let (trace, damaged) = Trace::of(asked.name.trim(), ingredient, &logs, threads())?;
+    let trace = trace.map_err(|error| QueryError::Other(error.to_string().into()))?;
+    let damaged: Vec<String> = damaged.iter().map(ToString::to_string).collect();
     let steps = |steps: &[Step]| -> Vec<Value> {
         let one = |step: &Step| {
             json!({

@@ -14,7 +14,7 @@ use crate::mass::Mass;
 use crate::vocabulary::entry::{RowKind, Verdict};
 
 /// What a log says of its batch, in short.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Summary {
     pub batch: String,
     /// The formula's name and version as the `formula` column has them.
@@ -47,7 +47,7 @@ pub struct Summary {
 }
 
 /// One step, weighed or left out, as it holds.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Step {
     pub number: usize,
     pub ingredient: String,
@@ -67,8 +67,9 @@ pub struct Step {
 }
 
 /// What a step is to its formula.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum StepKind {
+    #[default]
     Planned,
     /// An addition of a remedy, or of what stayed in the beaker: so small that its percent says nothing.
     Added,

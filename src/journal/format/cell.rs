@@ -110,7 +110,7 @@ fn is_plain_number(text: &str) -> bool {
 /// Grams as they stand in a cell: a mass and how many decimals are written (0 to 9, always enough
 /// to show the mass exactly). So `gross − tare = net` and `net − target = deviation` hold in the
 /// written digits too, on an ounce scale as on a gram scale.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Grams {
     mass: Mass,
     decimals: u8,

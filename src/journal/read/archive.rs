@@ -6,8 +6,9 @@
 //! written, the log is read and proved. What it cannot see is told in `index.rs`; `bismar log verify`, the sheet
 //! and whoever goes on with a batch read the log itself.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use jiff::Timestamp;
 
@@ -17,8 +18,8 @@ use crate::journal::batch::summary::Summary;
 use crate::journal::error::LogError;
 use crate::journal::format::fault::BadLine;
 use crate::journal::format::line::LineReader;
-use crate::journal::read::folder::{batches_in, in_threads};
-use crate::journal::read::index::{self, Index, Kept, Place, Stamp};
+use crate::journal::read::folder::{all_threads, batches_in, in_threads};
+use crate::journal::read::index::{self, Entry, Index, Kept, Place, Stamp};
 use crate::journal::read::record;
 use crate::journal::read::scan::scan_file;
 
@@ -42,11 +43,39 @@ pub struct OpenLogs {
     pub bad: Vec<LogError>,
 }
 
-/// What a look at the folder found, in the order of the logs' names.
-struct Look<T> {
-    paths: Vec<PathBuf>,
-    taken: Vec<Result<T, LogError>>,
+/// How far a look at a folder is.
+#[derive(Debug, Default)]
+pub struct Progress {
+    pub all: AtomicUsize,
+    pub read: AtomicUsize,
 }
+
+/// What a look at the folder found; each log has a number, by the order of the names.
+#[derive(Debug)]
+pub struct Look {
+    pub paths: Vec<PathBuf>,
+    /// The logs that cannot be read, by their order.
+    pub unread: Vec<(usize, LogError)>,
+    index: Option<Index>,
+    /// Where what each log tells is.
+    told: Vec<Told>,
+}
+
+/// Where what a log tells is.
+#[derive(Debug, Default)]
+enum Told {
+    #[default]
+    Nowhere,
+    Index(Place),
+    /// In a record made just now, which the index may keep or not.
+    Record(Vec<u8>, bool),
+    /// In what no record is made of.
+    Whole(Box<Summary>, bool),
+}
+
+/// What is done with each batch: its log's number, what it tells, and whether each note of the program in it is
+/// understood.
+pub type Take<'t> = dyn FnMut(usize, &Summary, bool) + 't;
 
 impl Archive {
     /// The logs in the folder `logs`; `indexes` is where indexes of such folders are kept.
@@ -62,44 +91,59 @@ impl Archive {
     ///
     /// # Errors
     /// When the folder or a log cannot be read.
-    pub fn each<T: Send>(
+    pub fn each<T>(
         &self,
         threads: usize,
-        take: impl Fn(Summary) -> T + Sync,
+        mut take: impl FnMut(&Summary) -> T,
     ) -> Result<(Vec<T>, Vec<BadLine>), LogError> {
-        let taken = self.each_log(threads, |mut batch| (batch.fault.take(), take(batch)))?;
-        let (mut all, mut faults) = (Vec::with_capacity(taken.len()), Vec::new());
-        for taken in taken {
-            let (fault, taken) = taken?;
-            faults.extend(fault);
-            all.push(taken);
-        }
-        Ok((all, faults))
+        let mut all = Vec::new();
+        let faults = self.add_up(threads, &Progress::default(), &mut |nth, batch| {
+            all.push((nth, take(batch)));
+        })?;
+        Ok((in_order(all), faults))
     }
 
-    /// What `take` makes of every batch, and why a log cannot be read.
+    /// Shows every batch to `add`, in whatever order, and gives the faults of damaged logs as [`Archive::each`] does.
+    ///
+    /// # Errors
+    /// As [`Archive::each`].
+    pub fn add_up(
+        &self,
+        threads: usize,
+        progress: &Progress,
+        add: &mut dyn FnMut(usize, &Summary),
+    ) -> Result<Vec<BadLine>, LogError> {
+        let mut faults = Vec::new();
+        let look = self.look(threads, progress, &mut |nth, batch, _| {
+            faults.extend(batch.fault.clone().map(|fault| (nth, fault)));
+            add(nth, batch);
+        })?;
+        match look.unread.into_iter().next() {
+            Some((_, error)) => Err(error),
+            None => Ok(in_order(faults)),
+        }
+    }
+
+    /// What `take` makes of every batch, and why a log cannot be read, each with its file, in the order of their
+    /// names.
     ///
     /// # Errors
     /// When the folder cannot be read.
-    pub fn each_log<T: Send>(
+    pub fn each_log<T>(
         &self,
         threads: usize,
-        take: impl Fn(Summary) -> T + Sync,
-    ) -> Result<Vec<Result<T, LogError>>, LogError> {
-        Ok(self.look(threads, |batch, _| take(batch))?.taken)
-    }
-
-    /// As [`Archive::each_log`], each with its file, in the order of their names.
-    ///
-    /// # Errors
-    /// As [`Archive::each_log`].
-    pub fn each_named<T: Send>(
-        &self,
-        threads: usize,
-        take: impl Fn(Summary) -> T + Sync,
+        mut take: impl FnMut(&Summary) -> T,
     ) -> Result<impl Iterator<Item = (PathBuf, Result<T, LogError>)>, LogError> {
-        let look = self.look(threads, |batch, _| take(batch))?;
-        Ok(look.paths.into_iter().zip(look.taken))
+        let mut all = Vec::new();
+        let look = self.look(threads, &Progress::default(), &mut |nth, batch, _| {
+            all.push((nth, Ok(take(batch))));
+        })?;
+        all.extend(
+            look.unread
+                .into_iter()
+                .map(|(nth, error)| (nth, Err(error))),
+        );
+        Ok(look.paths.into_iter().zip(in_order(all)))
     }
 
     /// Looks at every log of a batch.
@@ -108,10 +152,18 @@ impl Archive {
     /// When the folder cannot be read; what is wrong with single logs is in the answer.
     pub fn list_open(&self, threads: usize) -> Result<OpenLogs, LogError> {
         let mut logs = OpenLogs::default();
-        let done = |batch: Summary, understood| batch.ended && understood && batch.fault.is_none();
-        let look = self.look(threads, done)?;
-        for (path, done) in look.paths.into_iter().zip(look.taken) {
-            if matches!(done, Ok(true)) {
+        let mut done = HashSet::new();
+        let look = self.look(
+            threads,
+            &Progress::default(),
+            &mut |nth, batch, understood| {
+                if batch.ended && understood && batch.fault.is_none() {
+                    done.insert(nth);
+                }
+            },
+        )?;
+        for (nth, path) in look.paths.into_iter().enumerate() {
+            if done.contains(&nth) {
                 continue;
             }
             match record::read_strictly(&path) {
@@ -133,108 +185,197 @@ impl Archive {
     /// When the folder cannot be read.
     pub fn newest(&self) -> Result<Vec<PathBuf>, LogError> {
         let paths = batches_in(&self.logs)?;
-        let index = self
-            .indexes
-            .as_deref()
-            .and_then(|folder| Index::of(&self.logs, folder));
-        let (mut known, _) = known(index.as_ref(), &paths, &|batch: Summary, _| batch.opened_at);
+        let index = self.index();
+        let mut known = HashMap::new();
+        each_known(
+            index.as_ref(),
+            &paths,
+            all_threads(),
+            &mut |nth, _, entry| {
+                let opened = entry.opened_at();
+                known.extend(opened.map(|opened| (nth, opened)));
+                opened.is_some()
+            },
+        );
         let mut logs: Vec<(Option<Timestamp>, PathBuf)> = Vec::with_capacity(paths.len());
-        for (at, path) in paths.into_iter().enumerate() {
-            let opened = known.remove(&at).and_then(|known| known.taken);
-            logs.push((opened.or_else(|| begun(&path)), path));
+        for (nth, path) in paths.into_iter().enumerate() {
+            let opened = known.get(&nth).copied().or_else(|| begun(&path));
+            logs.push((opened, path));
         }
         logs.sort_by_key(|(opened, _)| *opened);
         logs.reverse();
         Ok(logs.into_iter().map(|(_, path)| path).collect())
     }
 
-    /// What `take` makes of every batch, and of whether each note of the program in it is understood.
-    fn look<T: Send>(
+    fn index(&self) -> Option<Index> {
+        Index::of(&self.logs, self.indexes.as_deref()?)
+    }
+
+    /// Shows every batch to `take`, in whatever order: first what the index knows, then what is read by at most
+    /// `threads` at a time.
+    ///
+    /// # Errors
+    /// When the folder cannot be read; what is wrong with single logs is in the answer.
+    pub fn look(
         &self,
         threads: usize,
-        take: impl Fn(Summary, bool) -> T + Sync,
-    ) -> Result<Look<T>, LogError> {
+        progress: &Progress,
+        take: &mut Take<'_>,
+    ) -> Result<Look, LogError> {
         let paths = batches_in(&self.logs)?;
-        let index = self
-            .indexes
-            .as_deref()
-            .and_then(|folder| Index::of(&self.logs, folder));
-        let (mut known, lines) = known(index.as_ref(), &paths, &take);
-        let unknown: Vec<usize> = (0..paths.len())
-            .filter(|at| !known.contains_key(at))
-            .collect();
-        let keeps = self.indexes.is_some();
-        let read = in_threads(unknown.len(), threads, Reader::default, |reader, nth| {
-            let at = *unknown.get(nth)?;
-            Some((at, reader.read(paths.get(at)?, keeps, &take)))
+        progress.all.store(paths.len(), Ordering::Relaxed);
+        let index = self.index();
+        let mut told: Vec<Told> = paths.iter().map(|_| Told::Nowhere).collect();
+        let mut known = 0;
+        let mut batch = Summary::default();
+        let records = each_known(index.as_ref(), &paths, threads, &mut |nth, place, entry| {
+            let (Some(understood), Some(told)) = (entry.told(&mut batch), told.get_mut(nth)) else {
+                return false;
+            };
+            *told = Told::Index(place);
+            known += 1;
+            progress.read.fetch_add(1, Ordering::Relaxed);
+            take(nth, &batch, understood);
+            true
         });
-        let mut new = HashMap::new();
-        let mut fresh = HashMap::new();
-        for (at, read) in read.into_iter().flatten() {
-            let taken = read.map(|(taken, line)| {
-                new.extend(line.map(|line| (at, line)));
-                taken
-            });
-            fresh.insert(at, taken);
+        let unknown: Vec<usize> = (0..)
+            .zip(&told)
+            .filter(|(_, told)| matches!(told, Told::Nowhere))
+            .map(|(nth, _)| nth)
+            .collect();
+        let read = in_threads(unknown.len(), threads, Reader::default, |reader, at| {
+            let nth = *unknown.get(at)?;
+            let read = reader.read(paths.get(nth)?);
+            progress.read.fetch_add(1, Ordering::Relaxed);
+            Some((nth, read))
+        });
+        let (mut unread, mut new) = (Vec::new(), 0);
+        for (nth, read) in read.into_iter().flatten() {
+            match read {
+                Ok(read) => {
+                    new += usize::from(matches!(read, Told::Record(_, true)));
+                    read.show(&mut batch, &mut |batch, understood| {
+                        take(nth, batch, understood)
+                    });
+                    if let Some(told) = told.get_mut(nth) {
+                        *told = read;
+                    }
+                }
+                Err(error) => unread.push((nth, error)),
+            }
         }
         if let Some(folder) = &self.indexes
-            && new.len() + lines.saturating_sub(known.len()) >= WORTH_WRITING
+            && new + records.saturating_sub(known) >= WORTH_WRITING
         {
-            let lines = (0..paths.len()).filter_map(|at| {
-                let old = known.get(&at).map(|known| Kept::Old(known.place));
-                old.or_else(|| new.remove(&at).map(Kept::New))
+            let kept = told.iter().filter_map(|told| match told {
+                Told::Index(place) => Some(Kept::Old(*place)),
+                Told::Record(record, true) => Some(Kept::New(record)),
+                Told::Record(_, false) | Told::Whole(..) | Told::Nowhere => None,
             });
             // Without it the next look is as slow as this one, and as right.
-            if let Err(error) = Index::write(&self.logs, folder, index.as_ref(), lines) {
+            if let Err(error) = Index::write(&self.logs, folder, index.as_ref(), kept) {
                 tracing::debug!(%error, "the index of the logs is not written");
             }
         }
-        let mut taken = Vec::with_capacity(paths.len());
-        for at in 0..paths.len() {
-            let known = known.remove(&at).map(|known| Ok(known.taken));
-            taken.extend(known.or_else(|| fresh.remove(&at)));
-        }
-        Ok(Look { paths, taken })
+        Ok(Look {
+            paths,
+            unread,
+            index,
+            told,
+        })
     }
 }
 
-/// What the index knew of a log that is as it was.
-struct Known<T> {
-    taken: T,
-    /// Where its record is.
-    place: Place,
+impl Look {
+    /// Shows the batches whose logs have these numbers again, as they were.
+    pub fn again(&self, numbers: impl Iterator<Item = usize>, take: &mut Take<'_>) {
+        let (mut batch, mut reader) = (Summary::default(), Reader::default());
+        for nth in numbers {
+            let mut take = |batch: &Summary, understood| take(nth, batch, understood);
+            let (Some(told), Some(path)) = (self.told.get(nth), self.paths.get(nth)) else {
+                continue;
+            };
+            let shown = match (told, &self.index) {
+                (Told::Index(place), Some(index)) => {
+                    let record = index.record(*place);
+                    record.is_some_and(|record| {
+                        Told::Record(record, true).show(&mut batch, &mut take)
+                    })
+                }
+                _ => told.show(&mut batch, &mut take),
+            };
+            // Somebody wrote into the index meanwhile.
+            if !shown
+                && matches!(told, Told::Index(_))
+                && let Ok(read) = reader.read(path)
+            {
+                read.show(&mut batch, &mut take);
+            }
+        }
+    }
 }
 
-/// What `take` makes of the batches whose logs are as the index has them, by their place in `paths`; and how many
-/// records the index has.
-fn known<T>(
+impl Told {
+    /// Shows what is told here, by way of `batch`; `false` where nothing is.
+    fn show(&self, batch: &mut Summary, take: &mut dyn FnMut(&Summary, bool)) -> bool {
+        match self {
+            Told::Nowhere | Told::Index(_) => false,
+            Told::Record(record, _) => {
+                let understood = Entry::of_record(record).and_then(|entry| entry.told(batch));
+                understood
+                    .map(|understood| take(batch, understood))
+                    .is_some()
+            }
+            Told::Whole(batch, understood) => {
+                take(batch, *understood);
+                true
+            }
+        }
+    }
+}
+
+/// Each by the number before it, the least first.
+fn in_order<T>(mut all: Vec<(usize, T)>) -> Vec<T> {
+    all.sort_by_key(|(nth, _)| *nth);
+    all.into_iter().map(|(_, one)| one).collect()
+}
+
+/// Shows to `take` what the index has of the logs that are as it has them, the number of each in `paths` first; `take`
+/// says whether it reads. Gives how many records the index has.
+fn each_known(
     index: Option<&Index>,
     paths: &[PathBuf],
-    take: &impl Fn(Summary, bool) -> T,
-) -> (HashMap<usize, Known<T>>, usize) {
-    let mut known = HashMap::new();
-    let Some(index) = index else {
-        return (known, 0);
-    };
+    threads: usize,
+    take: &mut dyn FnMut(usize, Place, Entry<'_>) -> bool,
+) -> usize {
+    let Some(index) = index else { return 0 };
+    let stamps = in_threads(
+        paths.len(),
+        threads,
+        || (),
+        |(), nth| Stamp::of(paths.get(nth)?),
+    );
     // Both are in the order of the names.
     let mut at = 0;
-    let name = |at: usize| paths.get(at)?.file_name()?.to_str();
-    let records = index.each(|place, entry| {
-        while name(at).is_some_and(|name| name < entry.name)
-            || (at < paths.len() && name(at).is_none())
+    let name = |at: usize| Some(paths.get(at)?.file_name()?.to_str());
+    let mut next = name(at);
+    index.each(&mut |place, entry| {
+        while let Some(there) = next
+            && there.is_none_or(|there| there < entry.name)
         {
             at += 1;
+            next = name(at);
         }
-        if name(at) == Some(entry.name)
-            && let Some(path) = paths.get(at)
-            && Stamp::of(path).is_some_and(|stamp| entry.is_of(stamp))
-            && let Some((batch, understood)) = entry.told()
+        if next == Some(Some(entry.name))
+            && let Some(Some(stamp)) = stamps.get(at)
+            && entry.is_of(*stamp)
+            && take(at, place, entry)
         {
-            let taken = take(batch, understood);
-            known.insert(at, Known { taken, place });
+            // Each log is shown once, however often a foreign index has it.
+            at += 1;
+            next = name(at);
         }
-    });
-    (known, records)
+    })
 }
 
 fn begun(path: &Path) -> Option<Timestamp> {
@@ -258,19 +399,18 @@ struct Reader {
 const MOST_FORMULAS: usize = 256;
 
 impl Reader {
-    /// What `take` makes of the log at `path`, and its record for the index where it is wanted and can be kept.
-    fn read<T>(
-        &mut self,
-        path: &Path,
-        keep: bool,
-        take: &impl Fn(Summary, bool) -> T,
-    ) -> Result<(T, Option<Vec<u8>>), LogError> {
+    /// What the log at `path` tells.
+    fn read(&mut self, path: &Path) -> Result<Told, LogError> {
         let before = Stamp::of(path);
         let (record, understood) = record::read_by(path, &mut self.lines)?;
         let batch = self.summary(&record);
-        let stamp = before.filter(|stamp| keep && stamp.is_settled() && Stamp::of(path) == before);
-        let kept = stamp.and_then(|stamp| index::record(path, stamp, &batch, understood));
-        Ok((take(batch, understood), kept))
+        let kept =
+            before.is_some_and(|before| before.is_settled() && Stamp::of(path) == Some(before));
+        let record = before.and_then(|stamp| index::record(path, stamp, &batch, understood));
+        Ok(match record {
+            Some(record) => Told::Record(record, kept),
+            None => Told::Whole(Box::new(batch), understood),
+        })
     }
 
     fn summary(&mut self, record: &Record) -> Summary {

@@ -189,16 +189,6 @@ impl<'b> Left<'b> {
         }
     }
 
-    /// As many as it says; what would be more than there are bytes is none.
-    fn all<T>(&mut self, mut read: impl FnMut(&mut Self) -> Option<T>) -> Option<Vec<T>> {
-        let count = self.size().filter(|count| *count <= self.0.len())?;
-        let mut all = Vec::with_capacity(count);
-        for _ in 0..count {
-            all.push(read(self)?);
-        }
-        Some(all)
-    }
-
     fn time(&mut self) -> Option<Timestamp> {
         Timestamp::from_millisecond(self.number()?).ok()
     }
@@ -216,46 +206,75 @@ impl<'b> Left<'b> {
         Some(Stamp(stamp))
     }
 
-    fn step(&mut self) -> Option<Step> {
-        Some(Step {
-            number: self.size()?,
-            ingredient: self.text()?.to_owned(),
-            lot: self.text()?.to_owned(),
-            at: self.time()?,
-            net: self.grams()?,
-            target: self.maybe(Left::grams)?,
-            residue: self.maybe(Left::grams)?,
-            kind: *KINDS.get(self.size()?)?,
-            verdict: self.maybe(|left| Verdict::ALL.get(left.size()?).copied())?,
-            over_pours: u32::try_from(self.count()?).ok()?,
-            since: self.maybe(Left::time)?,
-        })
+    fn text_into(&mut self, into: &mut String) -> Option<()> {
+        into.clear();
+        into.push_str(self.text()?);
+        Some(())
     }
 
-    /// A batch, and whether each note of the program in its log is understood.
-    fn batch(&mut self) -> Option<(Summary, bool)> {
+    fn maybe_text_into(&mut self, into: &mut Option<String>) -> Option<()> {
+        match self.byte()? {
+            0 => *into = None,
+            1 => self.text_into(into.get_or_insert_default())?,
+            _ => return None,
+        }
+        Some(())
+    }
+
+    /// As many as it says into as many that are there, or made.
+    fn all_into<T: Default>(
+        &mut self,
+        into: &mut Vec<T>,
+        mut read: impl FnMut(&mut Self, &mut T) -> Option<()>,
+    ) -> Option<()> {
+        let count = self.size().filter(|count| *count <= self.0.len())?;
+        into.resize_with(count, T::default);
+        for one in into {
+            read(self, one)?;
+        }
+        Some(())
+    }
+
+    fn step_into(&mut self, step: &mut Step) -> Option<()> {
+        step.number = self.size()?;
+        self.text_into(&mut step.ingredient)?;
+        self.text_into(&mut step.lot)?;
+        step.at = self.time()?;
+        step.net = self.grams()?;
+        step.target = self.maybe(Left::grams)?;
+        step.residue = self.maybe(Left::grams)?;
+        step.kind = *KINDS.get(self.size()?)?;
+        step.verdict = self.maybe(|left| Verdict::ALL.get(left.size()?).copied())?;
+        step.over_pours = u32::try_from(self.count()?).ok()?;
+        step.since = self.maybe(Left::time)?;
+        Some(())
+    }
+
+    /// A batch into one that is there, so that thousands take no memory anew; and whether each note of the program in
+    /// its log is understood. What is there is nothing to go by where this is `None`.
+    fn batch_into(&mut self, batch: &mut Summary) -> Option<bool> {
         let flags = self.byte()?;
         let has = |flag: u8| flags & flag != 0;
-        let text = |left: &mut Self| left.text().map(str::to_owned);
-        let batch = Summary {
-            batch: text(self)?,
-            label: text(self)?,
-            formula: self.maybe(text)?,
-            premixes: self.all(text)?,
-            opened_at: self.maybe(Left::time)?,
-            last_at: self.maybe(Left::time)?,
-            ended: has(ENDED),
-            complete: has(COMPLETE),
-            incomplete: self.maybe(text)?,
-            total: Mass::from_ng(self.number()?),
-            jarred: Mass::from_ng(self.number()?),
-            planned_jars: self.maybe(|left| u32::try_from(left.count()?).ok())?,
-            jars: self.all(Left::size)?,
-            jars_replaced: has(JARS_REPLACED),
-            steps: self.all(Left::step)?,
-            fault: None,
-        };
-        self.0.is_empty().then_some((batch, has(UNDERSTOOD)))
+        self.text_into(&mut batch.batch)?;
+        self.text_into(&mut batch.label)?;
+        self.maybe_text_into(&mut batch.formula)?;
+        self.all_into(&mut batch.premixes, Left::text_into)?;
+        batch.opened_at = self.maybe(Left::time)?;
+        batch.last_at = self.maybe(Left::time)?;
+        batch.ended = has(ENDED);
+        batch.complete = has(COMPLETE);
+        self.maybe_text_into(&mut batch.incomplete)?;
+        batch.total = Mass::from_ng(self.number()?);
+        batch.jarred = Mass::from_ng(self.number()?);
+        batch.planned_jars = self.maybe(|left| u32::try_from(left.count()?).ok())?;
+        self.all_into(&mut batch.jars, |left, jar| {
+            *jar = left.size()?;
+            Some(())
+        })?;
+        batch.jars_replaced = has(JARS_REPLACED);
+        self.all_into(&mut batch.steps, Left::step_into)?;
+        batch.fault = None;
+        self.0.is_empty().then_some(has(UNDERSTOOD))
     }
 }
 
@@ -301,7 +320,8 @@ pub(super) fn record(
     told.count(batch.steps.len() as u64);
     batch.steps.iter().for_each(|step| told.step(step));
     // What does not come back the same is not kept.
-    let (same, also) = Left(&told.0).batch()?;
+    let mut same = Summary::default();
+    let also = Left(&told.0).batch_into(&mut same)?;
     if same != *batch || also != understood {
         return None;
     }
@@ -356,6 +376,11 @@ pub(super) struct Entry<'b> {
 }
 
 impl<'b> Entry<'b> {
+    /// Of a record as [`record`] makes it.
+    pub(super) fn of_record(record: &'b [u8]) -> Option<Entry<'b>> {
+        Entry::of(record.get(HEAD..)?)
+    }
+
     fn of(body: &'b [u8]) -> Option<Entry<'b>> {
         let mut left = Left(body);
         Some(Entry {
@@ -370,9 +395,23 @@ impl<'b> Entry<'b> {
         self.stamp == stamp
     }
 
-    /// What the log tells, and whether each note of the program in it is understood.
-    pub(super) fn told(mut self) -> Option<(Summary, bool)> {
-        self.left.batch()
+    /// When the batch was opened, where the log tells.
+    pub(super) fn opened_at(mut self) -> Option<Timestamp> {
+        let left = &mut self.left;
+        left.byte()?;
+        // The batch and its label.
+        left.text()?;
+        left.text()?;
+        left.maybe(Left::text)?;
+        for _ in 0..left.size()? {
+            left.text()?;
+        }
+        left.maybe(Left::time)?
+    }
+
+    /// What the log tells, into `batch`, and whether each note of the program in it is understood.
+    pub(super) fn told(mut self, batch: &mut Summary) -> Option<bool> {
+        self.left.batch_into(batch)
     }
 }
 
@@ -380,13 +419,14 @@ impl<'b> Entry<'b> {
 pub(super) type Place = (u64, usize);
 
 /// A record to be written.
-pub(super) enum Kept {
+pub(super) enum Kept<'r> {
     /// One of the index that is there.
     Old(Place),
-    New(Vec<u8>),
+    New(&'r [u8]),
 }
 
 /// The index of a folder of logs, open for reading: what is put in its place meanwhile does not touch it.
+#[derive(Debug)]
 pub(super) struct Index {
     file: File,
     /// How long the first record is.
@@ -408,7 +448,7 @@ impl Index {
     }
 
     /// Hands every record to `take`, up to the first that is not as it was written; gives how many there are.
-    pub(super) fn each(&self, mut take: impl FnMut(Place, Entry<'_>)) -> usize {
+    pub(super) fn each(&self, take: &mut dyn FnMut(Place, Entry<'_>)) -> usize {
         let mut input = BufReader::with_capacity(1 << 16, &self.file);
         if input.seek(io::SeekFrom::Start(self.begin)).is_err() {
             return 0;
@@ -424,15 +464,24 @@ impl Index {
         records
     }
 
+    /// The record at `place`; `None` where it is not as it was written.
+    pub(super) fn record(&self, (start, length): Place) -> Option<Vec<u8>> {
+        let mut record = vec![0; length];
+        self.file.read_exact_at(&mut record, start).ok()?;
+        let mut body = Vec::new();
+        next(&mut record.as_slice(), &mut body)?;
+        Some(record)
+    }
+
     /// Writes the index of the folder `logs` anew; `old` is where the records are that stay.
     ///
     /// # Errors
     /// The disk's, and where another process writes it at this moment. What was there stays then.
-    pub(super) fn write(
+    pub(super) fn write<'r>(
         logs: &Path,
         indexes: &Path,
         old: Option<&Index>,
-        records: impl Iterator<Item = Kept>,
+        records: impl Iterator<Item = Kept<'r>>,
     ) -> io::Result<()> {
         let no_text = || io::Error::from(io::ErrorKind::InvalidFilename);
         DirBuilder::new()
@@ -457,7 +506,7 @@ impl Index {
         let mut copied = Vec::new();
         for record in records {
             match (record, old) {
-                (Kept::New(record), _) => out.write_all(&record)?,
+                (Kept::New(record), _) => out.write_all(record)?,
                 (Kept::Old((start, length)), Some(old)) => {
                     copied.resize(length, 0);
                     old.file.read_exact_at(&mut copied, start)?;
