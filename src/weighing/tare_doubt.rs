@@ -234,11 +234,9 @@ impl Engine {
             let fell = high - level.weight;
             let held = then.most.max(then.rest.unwrap_or_default());
             let gone = match vessel {
-                // As much as the vessel weighs, and more than came of what it held, or it was asked off once more:
-                // wherever the zero is.
+                // As much as the vessel weighs, and more than came of what it held: wherever the zero is.
                 Some(vessel) => {
-                    let more = fell > held.ratio(3, 2) + least;
-                    fell >= vessel - vessel.ratio(1, 50) - least && (more || then.hasty)
+                    fell >= vessel - vessel.ratio(1, 50) - least && fell > held.ratio(3, 2) + least
                 }
                 // Most of all that stood there went as it was asked for: what shows now is the empty pan,
                 // wherever it was thought to be. Or as much as the vessel was thought to weigh with what is in it,
