@@ -459,28 +459,25 @@ impl Engine {
         let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
         let faulty = self.fault.is_some();
         let Some(run) = &mut self.run else { return };
-        // That the tare must be seen again stands until it is.
-        let mut asked = false;
         let off = match &run.state {
             State::Removed(_) => true,
             State::Tared(tared) => {
                 let source = run.current().map(|step| step.vessel) == Some(VesselWay::Difference);
-                asked = tared.suspect.is_some() && tared.was_asked_off();
-                asked || source && tared.suspect.is_none()
+                source && tared.suspect.is_none()
             }
             _ => false,
         };
         let told = run.settling.told;
         if seen.steady.is_some() || nothing || !off {
             run.settling = Settling::default();
-            if told && off && nothing && !asked && run.spoken.at != self.now {
+            if told && off && nothing && run.spoken.at != self.now {
                 self.say_what_stands();
             }
             return;
         }
         let since = run.settling.follow(seen);
         let long = since.is_some_and(|since| seen.at.since(since) > SLOW_LANDING_US);
-        if long && !told && (asked || !faulty) {
+        if long && !told && !faulty {
             run.settling.told = true;
             self.say_meanwhile(CueKind::Hold, phrases::settling());
         }
