@@ -1,4 +1,4 @@
-//! Files read whole and within limits; a small file written whole.
+//! Files read whole and within limits; a small file written whole; what the system draws by chance.
 
 use std::io::{Read as _, Write as _};
 use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _};
@@ -9,6 +9,16 @@ use crate::problem::{Problem, Problems};
 
 /// The largest file that is read. A formula has a few thousand bytes.
 const LARGEST_FILE: u64 = 1_000_000;
+
+/// `bytes` random bytes of the system as lower-case hexadecimal digits.
+///
+/// # Errors
+/// When the system gives none.
+pub fn random_hex(bytes: usize) -> std::io::Result<String> {
+    let mut raw = vec![0u8; bytes];
+    getrandom::fill(&mut raw).map_err(std::io::Error::other)?;
+    Ok(crate::text::hex(&raw))
+}
 
 /// Reads a whole text file.
 ///

@@ -270,7 +270,7 @@ impl Sum for Mass {
 /// Nearest integer to `n / d`, halves to even. `d` must be positive.
 fn div_half_even(n: i128, d: i128) -> i128 {
     let (d, n) = if d < 0 { (-d, -n) } else { (d, n) };
-    // Nearly all fit where a division takes a tenth of the time.
+    // Nearly all fit in 64 bits, where a division is one instruction.
     let (floor, rest) = match (i64::try_from(n), i64::try_from(d)) {
         (Ok(n), Ok(d)) => (n.div_euclid(d).into(), n.rem_euclid(d).into()),
         _ => (n.div_euclid(d), n.rem_euclid(d)),

@@ -95,16 +95,6 @@ pub const OTHER_USER: Refusal = (
     ),
 );
 
-/// `bytes` random bytes of the system as lower-case hexadecimal digits.
-///
-/// # Errors
-/// When the system gives none.
-pub fn random_hex(bytes: usize) -> std::io::Result<String> {
-    let mut raw = vec![0u8; bytes];
-    getrandom::fill(&mut raw).map_err(std::io::Error::other)?;
-    Ok(raw.iter().map(|byte| format!("{byte:02x}")).collect())
-}
-
 /// The key and the sessions of a file that [`Guard::keeping`] wrote.
 pub fn kept_in(path: &Path) -> (Option<String>, Vec<String>) {
     let text = std::fs::read_to_string(path).unwrap_or_default();
@@ -112,7 +102,7 @@ pub fn kept_in(path: &Path) -> (Option<String>, Vec<String>) {
     (lines.next(), lines.collect())
 }
 
-/// Whether this looks like a key of [`random_hex`], 128 bits: half a file is none.
+/// Whether this looks like a key of [`crate::files::random_hex`], 128 bits: half a file is none.
 pub fn is_drawn(key: &str) -> bool {
     is_hex(key, 16)
 }
@@ -401,7 +391,7 @@ impl Guard {
         if let Some(held) = held {
             return Ok(held.token.clone());
         }
-        let token = random_hex(SESSION_BYTES).map_err(|_| {
+        let token = crate::files::random_hex(SESSION_BYTES).map_err(|_| {
             let text = term!("the system gives no random numbers; try again");
             (StatusCode::SERVICE_UNAVAILABLE, text)
         })?;

@@ -218,7 +218,7 @@ impl Page {
         let before = || guard::kept_in(&let_in).0.filter(|key| guard::is_drawn(key));
         let key = match config.key.clone().or_else(before) {
             Some(key) => key,
-            None => guard::random_hex(16).map_err(kept)?,
+            None => crate::files::random_hex(16).map_err(kept)?,
         };
         let origin = match &config.proxy {
             Some(origin) => origin.clone(),

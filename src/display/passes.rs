@@ -7,7 +7,8 @@ use std::io;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant, SystemTime};
 
-use super::guard::{random_hex, same};
+use super::guard::same;
+use crate::files::random_hex;
 
 /// How a pass begins in the address; no key has such a stroke in it.
 pub const PREFIX: &str = "once-";

@@ -18,6 +18,11 @@ pub fn misleads(c: char) -> bool {
         || matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
 }
 
+/// Bytes as lower-case hexadecimal digits.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
 /// The text with a capital letter at its beginning.
 pub fn capitalised(text: &str) -> String {
     let mut letters = text.chars();

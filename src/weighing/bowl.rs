@@ -22,6 +22,11 @@ pub(super) fn can_be_bowl(load: Mass, whole: Mass) -> bool {
     load >= whole.ratio(1, 5)
 }
 
+/// Whether so much more in the bowl can have been poured in for `step`.
+pub(super) fn is_a_pour(step: &Step, more: Mass, d: Mass) -> bool {
+    more > d * 5 && more <= step.highest * 2
+}
+
 impl Engine {
     /// So much came into the bowl, or went out of it, that belongs to no step: no record in it claims
     /// more than that leaves sure. What a record's own uncertainty covers changes nothing.
@@ -105,8 +110,7 @@ impl Engine {
 
     /// What is taken for the bowl with earlier steps in it weighs `mass`.
     pub(super) fn bowl_came_back_as(&mut self, scale: ScaleIndex, mass: Mass, d: Mass) {
-        let run = self.run.as_ref().filter(|run| run.is_in_the_same_bowl());
-        if let Some(gross) = run.and_then(|run| run.bowl.gross) {
+        if let Some(gross) = self.run.as_ref().and_then(Run::bowl_so_far) {
             self.bowl_came_back(scale, mass - gross, d);
         }
     }
@@ -148,10 +152,8 @@ impl Engine {
     /// After a restart: so much more is in the bowl than was recorded in it, and may be of the running step.
     pub(super) fn came_before_restart(&self, unsure: &TareUnknown) -> Option<Mass> {
         let run = self.run.as_ref()?;
-        let step = run.current()?;
-        let gross = run.bowl.gross.filter(|_| run.is_in_the_same_bowl())?;
-        let more = unsure.mass - gross;
-        let may_be = more > unsure.level.d * 5 && more <= step.highest * 2;
+        let more = unsure.mass - run.bowl_so_far()?;
+        let may_be = is_a_pour(run.current()?, more, unsure.level.d);
         (unsure.why == Why::Restart && may_be).then_some(more)
     }
 

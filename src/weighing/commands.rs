@@ -1,8 +1,9 @@
 //! What a person says: commands and presses on the pan.
 
+use super::bowl::is_a_pour;
 use super::capture::verdict_of;
 use super::resting::PROVEN;
-use super::run::Deed;
+use super::run::{Deed, Run};
 use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
 use super::{Engine, net_of};
 use crate::formula::{Step, VesselWay};
@@ -329,15 +330,9 @@ impl Engine {
             "the maker says that {grams} g of this step were in the bowl already"
         ));
         let stirred = self.stirred_off(scale, level.d);
-        let mixed = self.run.as_mut().is_some_and(|run| {
-            run.coming.last_gross = None;
-            run.coming.suspect = None;
-            run.bowl.gross = None;
-            run.was_mixed_before()
-        });
-        let mut tared = Tared::new(level.weight - more, level.d, self.now);
-        tared.tare.wander = self.wander_now();
-        tared.tare.vessel = self.vessel_mass(scale, tared.tare.base);
+        let mixed = self.run.as_ref().is_some_and(Run::was_mixed_before);
+        self.known_by_a_word();
+        let mut tared = self.tared_as(scale, level.weight - more, level.d);
         // Two readings more, of the bowl's last record; and what the spoon took of it.
         tared.tare.carried += 2;
         if mixed {
@@ -347,11 +342,15 @@ impl Engine {
         (state, phrase!("What is in the bowl already is counted."))
     }
 
-    pub(super) fn take_as_it_stands(
-        &mut self,
-        step: &Step,
-        unsure: TareUnknown,
-    ) -> (State, Sentence) {
+    /// Nothing speaks any more against what stands there; gives what the bowl weighed with all that was recorded in it.
+    fn known_by_a_word(&mut self) -> Option<Mass> {
+        let run = self.run.as_mut()?;
+        run.coming.last_gross = None;
+        run.coming.suspect = None;
+        run.bowl.gross.take()
+    }
+
+    fn take_as_it_stands(&mut self, step: &Step, unsure: TareUnknown) -> (State, Sentence) {
         let bowl = self.is_in_the_same_bowl();
         let (noted, said) = match (bowl, step.vessel) {
             (true, _) => (
@@ -369,16 +368,12 @@ impl Engine {
         };
         self.note(noted.into());
         self.bowl_came_back_as(step.scale, unsure.mass, unsure.level.d);
-        let gross = self.run.as_mut().and_then(|run| {
-            run.coming.last_gross = None;
-            run.coming.suspect = None;
-            run.bowl.gross.take()
-        });
+        let gross = self.known_by_a_word();
         let state = match (self.tare_at(step.scale, unsure.level), gross) {
             (State::Tared(mut tared), Some(gross)) if bowl => {
                 // What is more in it may be of this step all the same.
                 let more = unsure.mass - gross;
-                if more > unsure.level.d * 5 && more <= step.highest * 2 {
+                if is_a_pour(step, more, unsure.level.d) {
                     tared.tare.unproven += more;
                 }
                 State::Tared(tared)

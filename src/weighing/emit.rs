@@ -145,7 +145,7 @@ impl Engine {
     /// Tells of something beside what is to be done, or the fault that stands before it; that is said again
     /// with it, so that the sentence which stands is never without it.
     pub(super) fn tell_beside(&mut self, what: Sentence, kind: CueKind, choices: &[Choice]) {
-        let last = self.fault.as_ref().or(self.last_cue.as_ref());
+        let last = self.standing_cue();
         // Who is to set something down or to lift it is not to hold still.
         let moves = matches!(kind, CueKind::Place | CueKind::Lift);
         let last = last.filter(|last| !(moves && last.kind == CueKind::Hold));
@@ -176,8 +176,13 @@ impl Engine {
         }
     }
 
+    /// The fault, or what is to be done.
+    fn standing_cue(&self) -> Option<&Cue> {
+        self.fault.as_ref().or(self.last_cue.as_ref())
+    }
+
     fn what_stands(&self) -> Option<Cue> {
-        let cue = self.fault.as_ref().or(self.last_cue.as_ref())?;
+        let cue = self.standing_cue()?;
         Some(self.with_what_was_told(cue.clone()))
     }
 

@@ -297,10 +297,16 @@ impl Engine {
 
     /// The vessel is tared at `base` (as shown).
     pub(super) fn tare_as(&mut self, scale: ScaleIndex, base: Mass, d: Mass) -> State {
+        let tared = self.tared_as(scale, base, d);
+        self.say_add(tared, Mass::ZERO)
+    }
+
+    /// A vessel whose tare is `base` (as shown) from now on.
+    pub(super) fn tared_as(&self, scale: ScaleIndex, base: Mass, d: Mass) -> Tared {
         let mut tared = Tared::new(base, d, self.now);
         tared.tare.wander = self.wander_now();
         tared.tare.vessel = self.vessel_mass(scale, base);
-        self.say_add(tared, Mass::ZERO)
+        tared
     }
 
     /// How far the scale of the running step strays at this moment.

@@ -3,6 +3,7 @@
 use super::bowl::stirred_off;
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Observation};
+use super::run::Run;
 use super::state::{Landing, Refused, State, TareUnknown, Tared, Why};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
@@ -392,8 +393,7 @@ impl Engine {
             // No source gives more than it weighs: a spoon or a hand came, and the source is still to come.
             return self.ask_clear(VesselWay::Difference, false);
         }
-        let bowl = self.run.as_ref().filter(|run| run.is_in_the_same_bowl());
-        let whole = bowl.and_then(|run| run.bowl.gross);
+        let whole = self.run.as_ref().and_then(Run::bowl_so_far);
         if whole.is_some_and(|whole| !super::bowl::can_be_bowl(mass, whole)) {
             // What was spilt lies there, and the bowl is still to come.
             return self.ask_clear(VesselWay::Bowl, false);

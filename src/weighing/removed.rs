@@ -1,5 +1,6 @@
 //! A vessel is off the pan with something in it that is not recorded.
 
+use super::bowl::is_a_pour;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
 use super::state::{Dip, Mismatch, Refused, Removed, State, Stayed, Tared, Why};
@@ -296,7 +297,7 @@ impl Engine {
                 }
             }
             // As much heavier as a pour: that is no other bowl before it is asked about.
-            VesselWay::Bowl if self.is_fresh_bowl() && net > d * 5 && net <= step.highest * 2 => {
+            VesselWay::Bowl if self.is_fresh_bowl() && is_a_pour(&step, net, d) => {
                 self.ask_about_vessel(level, tared)
             }
             VesselWay::Bowl if !tared.content.poured && self.is_fresh_bowl() => {

@@ -273,6 +273,11 @@ impl Run {
             })
     }
 
+    /// What the bowl weighed with all that was recorded in it, where the running step goes into that.
+    pub fn bowl_so_far(&self) -> Option<Mass> {
+        self.bowl.gross.filter(|_| self.is_in_the_same_bowl())
+    }
+
     pub fn is_bowl(&self, index: usize) -> bool {
         let step = self.plan.steps.get(index);
         step.is_some_and(|step| step.vessel == VesselWay::Bowl)

@@ -143,7 +143,7 @@ impl Gatherer {
         if self.joined.is_none() {
             self.joined = Some(Joined::open(&self.folder)?);
         }
-        self.word = word()?;
+        self.word = super::word()?;
         self.wanted.clear();
         let mut link = Link::new(&self.settings, &who)?;
         let mut waiting: VecDeque<Publish> = VecDeque::new();
@@ -428,13 +428,6 @@ struct Presence {
     /// Another word for each of its connections.
     #[serde(default)]
     connection: String,
-}
-
-/// A word that nobody guesses.
-pub(super) fn word() -> Result<String, WireError> {
-    let mut bytes = [0; 16];
-    getrandom::fill(&mut bytes).map_err(|error| WireError::System(std::io::Error::other(error)))?;
-    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
 async fn until(at: Option<Instant>) {

@@ -48,6 +48,11 @@ pub enum WireError {
     NotBuilt,
 }
 
+/// A word that nobody guesses, and nobody else has: 32 hexadecimal digits.
+fn word() -> Result<String, WireError> {
+    crate::files::random_hex(16).map_err(WireError::System)
+}
+
 impl WireError {
     fn io(path: &Path, doing: &'static str) -> impl FnOnce(std::io::Error) -> WireError {
         move |source| WireError::Io {

@@ -141,7 +141,7 @@ impl Out {
             busy_until: Instant::now() + BUSY_FOR,
             status_at: Some(Instant::now()),
             save_at: None,
-            connection: super::gather::word()?,
+            connection: super::word()?,
         };
         loop {
             let wake = session.wake();

@@ -6,6 +6,8 @@
 use sha2::{Digest as _, Sha256};
 use subtle::ConstantTimeEq as _;
 
+use crate::text::hex;
+
 /// The key of a workshop; never shown.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Key(Vec<u8>);
@@ -62,10 +64,6 @@ impl Key {
             .finalize()
             .into()
     }
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 #[cfg(test)]

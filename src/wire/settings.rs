@@ -10,6 +10,7 @@ use super::seal::Key;
 use crate::config::WorkshopConfig;
 use crate::config::paths::Places;
 use crate::files;
+use crate::journal::read::folder::BENCH_ID;
 use crate::problem::{Problem, Problems};
 
 /// A text that is never shown.
@@ -214,7 +215,7 @@ impl Settings {
 /// # Errors
 /// When it cannot be read or kept.
 pub fn identity(folder: &Path) -> Result<String, WireError> {
-    let path = folder.join("bench.id");
+    let path = folder.join(BENCH_ID);
     match std::fs::File::open(&path) {
         Ok(file) => {
             let mut text = String::new();
@@ -227,10 +228,7 @@ pub fn identity(folder: &Path) -> Result<String, WireError> {
             Err(problem(&path, 0, "does not say who this bench is", remedy).into())
         }
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
-            let mut bytes = [0; 16];
-            getrandom::fill(&mut bytes)
-                .map_err(|error| WireError::System(std::io::Error::other(error)))?;
-            let id: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+            let id = super::word()?;
             files::create(&path, &format!("{id}\n"))
                 .map_err(WireError::io(&path, "keep who this bench is"))?;
             Ok(id)

@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 
 use super::message::{Head, is_log};
 use crate::files;
+use crate::journal::format::row::header;
 use crate::journal::read::scan::{Scan, scan_file};
 
 /// The first line of the cursor's file.
@@ -391,7 +392,8 @@ impl Log {
                 return Ok(());
             }
             let mut from = match start.rows {
-                0 => header_end(&file).map_err(failed)?,
+                // Where the first row begins: the scan has read the header.
+                0 => header().len() as u64 + 1,
                 _ => start.bytes,
             };
             for place in &found {
@@ -430,11 +432,4 @@ impl Log {
                         && end.strip_suffix(b"\n") == Some(place.chain.as_bytes())
             })
     }
-}
-
-/// Where the first row begins.
-fn header_end(file: &File) -> std::io::Result<u64> {
-    let header = crate::journal::format::row::header().len() as u64 + 1;
-    // The scan before has read it.
-    file.metadata().map(|about| header.min(about.len()))
 }

@@ -17,6 +17,8 @@
 
 use sha2::{Digest, Sha256};
 
+use crate::text::hex;
+
 /// What stands for the chain before the first row.
 pub fn start(batch: &str) -> String {
     format!("bismar batch log 1 {batch}")
@@ -28,11 +30,7 @@ pub fn link(previous: &str, body: &[u8]) -> String {
     hash.update(previous.as_bytes());
     hash.update(b",");
     hash.update(body);
-    hash.finalize()
-        .iter()
-        .take(8)
-        .map(|byte| format!("{byte:02x}"))
-        .collect()
+    hex(&hash.finalize()[..8])
 }
 
 /// The SHA-256 of a log's file up to and including a row, as `sha256sum` prints it: the whole of it, where
@@ -47,15 +45,11 @@ impl FileDigest {
 
     /// Of what was added so far.
     pub fn text(&self) -> String {
-        let hash = self.0.clone().finalize();
-        hash.iter().map(|byte| format!("{byte:02x}")).collect()
+        hex(&self.0.clone().finalize())
     }
 }
 
 /// All 64 hexadecimal digits of a text's SHA-256, as `sha256sum` prints them.
 pub fn sha256(text: &str) -> String {
-    Sha256::digest(text.as_bytes())
-        .iter()
-        .map(|byte| format!("{byte:02x}"))
-        .collect()
+    hex(&Sha256::digest(text.as_bytes()))
 }

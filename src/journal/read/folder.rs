@@ -30,7 +30,7 @@ pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
     for entry in entries {
         let entry = entry.map_err(cannot)?;
         let path = entry.path();
-        if path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(&path) {
+        if is_batch_log(&path) {
             paths.push(path);
         } else if entry.file_type().is_ok_and(|kind| kind.is_dir()) && path.join(BENCH_ID).is_file()
         {
@@ -46,12 +46,17 @@ pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
     Ok(paths)
 }
 
+/// Whether a file of a folder of logs is a batch's, by its name.
+fn is_batch_log(path: &Path) -> bool {
+    path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(path)
+}
+
 fn logs_of_a_bench(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
     let cannot = |e| LogError::io(dir, "read the folder of a bench's logs")(e);
     let mut paths = Vec::new();
     for entry in std::fs::read_dir(dir).map_err(cannot)? {
         let path = entry.map_err(cannot)?.path();
-        if path.extension().is_some_and(|end| end == "csv") && !scale_checks::is_one(&path) {
+        if is_batch_log(&path) {
             paths.push(path);
         }
     }
