@@ -53,15 +53,23 @@ impl Engine {
         let Some(unasked) = &mut tared.content.unasked else {
             return;
         };
-        if unasked.shown.is_none() && (seen.at >= unasked.until || seen.steady.is_some()) {
+        // No stream: the last of it ran in, and what comes next may come before the scale rests.
+        let ran_in = seen.was_still
+            && seen
+                .before
+                .is_some_and(|before| (seen.weight - before).abs() <= seen.d)
+            && net_of(step, tared.tare.base, seen.weight) <= unasked.drops;
+        let rests = seen.steady.map(|level| level.weight);
+        if unasked.shown.is_none() && (seen.at >= unasked.until || rests.is_some() || ran_in) {
             unasked.shown = Some(seen.weight);
         }
-        let Some((shown, level)) = unasked.shown.zip(seen.steady) else {
+        let Some(shown) = unasked.shown else { return };
+        let Some(weight) = rests.or(Some(seen.weight).filter(|_| ran_in)) else {
             return;
         };
         tared.content.unasked = None;
-        let net = net_of(step, tared.tare.base, level.weight);
-        if (level.weight - shown).abs() > level.d * 5 || net <= level.d * 5 {
+        let net = net_of(step, tared.tare.base, weight);
+        if (weight - shown).abs() > seen.d * 5 || net <= seen.d * 5 {
             return;
         }
         tared.tare.unproven += net;

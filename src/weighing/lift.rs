@@ -155,11 +155,13 @@ impl Engine {
                 // The maker knows what comes next and pours it already: on top of what was recorded.
                 let (base, d) = (written.weight.shown, seen.d.max(written.weight.tare.d));
                 let lag = self.pans.get(scale).map_or(0.0, |pan| pan.lag());
-                let until = seen.at.plus_micros(REACTION_US + (lag * 1e6) as u64);
+                let unasked = Unasked {
+                    until: seen.at.plus_micros(REACTION_US + (lag * 1e6) as u64),
+                    shown: None,
+                    drops: written.most_drops(d),
+                };
                 let next = self.next_in_bowl(written, base, d);
-                return next.with_tared(|tared| {
-                    tared.content.unasked = Some(Unasked { until, shown: None })
-                });
+                return next.with_tared(|tared| tared.content.unasked = Some(unasked));
             }
         }
         let Some(level) = seen.steady else {

@@ -39,6 +39,7 @@ impl Engine {
         if pours {
             self.follow_dip(seen, step.scale, net, &mut tared);
         }
+        self.follow_spoon(seen, step.scale, net, &tared);
         let window = self.window(step, seen.d.max(tared.tare.d), tared.tare.carried);
         let d = seen.d;
         // Poured is what stays: a bump comes and goes in less than half a second.
@@ -184,6 +185,17 @@ impl Engine {
         tared.tare.unproven += dip;
         if self.is_in_the_same_bowl() {
             self.taken_from_bowl(scale, dip);
+        }
+    }
+
+    /// Asked to take some out, a spoon presses on it and comes away: to and fro, and no wander of the scale.
+    fn follow_spoon(&mut self, seen: &Observation, scale: ScaleIndex, net: Mass, tared: &Tared) {
+        let over = tared.approach.said.map_or(Mass::ZERO, |said| -said);
+        let rest = tared.content.rest.unwrap_or(net);
+        // No draught that this step can stand moves it by so much.
+        let by_hand = over > Mass::ZERO && (net - rest).abs() >= (seen.d * 3).max(over.ratio(1, 3));
+        if let Some(pan) = self.pans.get_mut(scale).filter(|_| by_hand) {
+            pan.wander.forget_stretch();
         }
     }
 

@@ -399,7 +399,8 @@ impl Pan {
 
     fn fit_windows(&mut self, swift: f64) {
         self.steady.set_window(self.window_for(swift));
-        self.wander.set_settling(4.0 * self.lag() + self.tail);
+        let settling = (4.0 * self.lag() + self.tail).max(4.0 * self.tail);
+        self.wander.set_settling(settling);
     }
 
     /// Forgets motion (not zero): after a gap, an overload, a key.

@@ -262,6 +262,8 @@ pub(super) struct Unasked {
     pub until: Moment,
     /// What was shown then.
     pub shown: Option<Mass>,
+    /// So much more may have dripped in after the record.
+    pub drops: Mass,
 }
 
 /// How the target is approached, and what was said of that.

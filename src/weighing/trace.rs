@@ -89,11 +89,11 @@ impl Trace {
         let rise = points.get(touch..).unwrap_or_default();
         let swift = between(rise, span);
         Shape {
-            body: mean_arrival(rise, span, i64::MAX),
+            body: mean_arrival(rise, span, i64::MAX, step),
             tail: [span / 7, span / 20, span / 70, step * 25, step * 12]
                 .into_iter()
                 .filter(|part| *part >= step * 8)
-                .map(|part| mean_arrival(rise, span, part))
+                .map(|part| mean_arrival(rise, span, part, step))
                 .fold(0.0, f64::max),
             swift,
             on_the_way: rise
@@ -138,8 +138,9 @@ fn between(rise: &[(u64, i64)], span: i64) -> f64 {
 
 /// The mean time by which the last `part` of the load arrived, in seconds: the area under what is
 /// still missing, divided by the most that was missing then. For a first-order filter that is its
-/// time constant, for a steady pour half of its duration.
-fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64) -> f64 {
+/// time constant, for a steady pour half of its duration. Nothing where no more than two steps are missing:
+/// that flickers.
+fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64, step: i64) -> f64 {
     let first = points
         .iter()
         .rposition(|&(_, w)| span - w > part)
@@ -153,7 +154,7 @@ fn mean_arrival(points: &[(u64, i64)], span: i64, part: i64) -> f64 {
     // A load that swings comes by its end, and goes below it once more: its largest miss counts, not
     // the one that happened to be read as it came by.
     let most = tail.iter().map(|&(_, w)| missing(w)).fold(0.0, f64::max);
-    if missing(w0) <= 0.0 {
+    if missing(w0) <= 0.0 || most <= 2.0 * step as f64 {
         return 0.0;
     }
     let area: f64 = tail
@@ -369,5 +370,23 @@ mod tests {
         }
         let shape = trace.shape(Mass::ZERO, g(76.23), D);
         assert!(shape.is_one_load(0.0, None, D), "{shape:?}");
+    }
+    #[test]
+    fn a_flicker_at_the_end_is_no_late_part() {
+        // A mean over 4.4 s that then flickers by one step: nobody touched it.
+        let mut trace = Trace::default();
+        trace.begin(Moment::default(), Mass::ZERO);
+        for i in 1..=100 {
+            let rise = (i as f64 * 0.1 / 4.4).min(1.0) * 158.08;
+            let flicker = if rise == 158.08 && i % 2 == 0 {
+                0.01
+            } else {
+                0.0
+            };
+            trace.push(Moment::from_millis(i * 100), g(rise - flicker).round_to(D));
+        }
+        let shape = trace.shape(Mass::ZERO, g(158.08), D);
+        assert!(shape.tail < 0.4, "{shape:?}");
+        assert!(shape.is_one_load(0.33, Some(3.5), D), "{shape:?}");
     }
 }

@@ -82,7 +82,10 @@ impl Wander {
             }
             Some((_, sum, n)) => {
                 let mean = (*sum / i128::from((*n).max(1))) as i64;
-                self.slices.push_back((at, mean));
+                // Until the scale has followed the last load what it shows is the filter's.
+                if at.since(begun) > self.settling_us {
+                    self.slices.push_back((at, mean));
+                }
                 if self.idle && at.since(begun) > self.settling_us.max(LEAST_SETTLING_US) {
                     self.idle_slices.push_back((at, mean));
                 }

@@ -295,10 +295,7 @@ fn play_all(jobs: &[(Kind, usize)]) -> Sums {
         for _ in 0..threads {
             scope.spawn(|| {
                 while let Some(&(kind, n)) = jobs.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    let (family, mut spec) = case(kind, n);
-                    if std::env::var_os("BISMAR_WORLD_KNOWN").is_some() {
-                        spec.known = quietly(&spec).learned;
-                    }
+                    let (family, spec) = known_or_not(case(kind, n));
                     let outcome = quietly(&spec);
                     let tally = judge(&format!("{}:{n}", kind.name()), &spec, &outcome);
                     let mut sums = sums.lock().unwrap();
@@ -313,6 +310,14 @@ fn play_all(jobs: &[(Kind, usize)]) -> Sums {
     sums.into_inner().unwrap()
 }
 
+/// With the scale learned by one batch before, where that is asked for.
+fn known_or_not((family, mut spec): (Family, CaseSpec)) -> (Family, CaseSpec) {
+    if std::env::var_os("BISMAR_WORLD_KNOWN").is_some() {
+        spec.known = quietly(&spec).learned;
+    }
+    (family, spec)
+}
+
 /// The case that the tables name so, as `Tare:17`.
 pub fn named(name: &str) -> (Family, CaseSpec) {
     let (kind, n) = name.split_once(':').expect("a name like Tare:17");
@@ -323,7 +328,7 @@ pub fn named(name: &str) -> (Family, CaseSpec) {
 }
 
 fn print_case(name: &str) {
-    let (family, spec) = named(name);
+    let (family, spec) = known_or_not(named(name));
     println!("{family:?}");
     story::print(&spec);
     let outcome = story::play(&spec);

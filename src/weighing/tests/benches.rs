@@ -689,6 +689,44 @@ fn what_goes_on_falling_before_the_next_is_asked_for_may_belong_to_either() {
 }
 
 #[test]
+fn what_ran_in_before_the_next_was_asked_for_stays_unsure_though_the_next_pour_comes_before_a_rest()
+{
+    let mut b = Bench::new(two_in_a_bowl());
+    b.hold(2.0).land(300.0).hold(1.5).pour(319.95, 4.0);
+    // A trickle of more than 20 d, late; and the next ingredient half a second after it has run in.
+    b.hold(2.1).pour(320.25, 0.9).hold(0.5);
+    b.pour(329.95, 6.0).hold(4.0);
+    let weighed = |step: usize| {
+        let rows = b.rows.iter().rev();
+        let mut rows = rows.filter(|row| row.kind == RowKind::Weighed && row.step == step);
+        rows.next().unwrap()
+    };
+    for step in [1, 2] {
+        let row = weighed(step);
+        assert_eq!(row.verdict, None, "{row:?}");
+        assert!(row.uncertainty > Some(g("0.25")), "{row:?}");
+    }
+}
+
+#[test]
+fn a_spoon_that_presses_as_it_takes_out_is_no_draught() {
+    let mut b = Bench::one("Clay", "12.00");
+    b.hold(2.0).land(100.0).hold(2.0).pour(112.4, 4.0).hold(4.0);
+    b.expect_cue(CueKind::TakeOut);
+    // A slow filter makes a slow swing of each touch.
+    b.pour(112.7, 1.5)
+        .pour(112.35, 1.5)
+        .pour(112.0, 0.3)
+        .hold(4.0);
+    b.expect(&["12.00"]);
+    assert!(
+        b.cues.iter().all(|cue| cue.kind != CueKind::Fault),
+        "{:?}",
+        b.cues
+    );
+}
+
+#[test]
 fn a_beaker_that_is_put_back_with_more_in_it_leaves_its_record_unsure() {
     let two = || {
         let steps = vec![
