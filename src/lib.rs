@@ -3,7 +3,7 @@
 //! Everything that touches the world stands at the edge; everything that decides is pure and takes
 //! time as an argument. See DEVELOPERS.md.
 
-pub use bismar_core::{
+pub use bismar_records::{
     bench, chart, config, document, files, formula, journal, language, lots, mass, metrology,
     problem, protocol, rehearsal, replay, scale, text, time, vocabulary, weighing,
 };

@@ -228,6 +228,7 @@ fn the_lock_of_the_fuzz_targets_has_what_our_crates_need() {
     for (name, path) in [
         ("bismar", "Cargo.toml"),
         ("bismar-core", "src/core/Cargo.toml"),
+        ("bismar-records", "src/records/Cargo.toml"),
     ] {
         let locked = lock["package"].as_array().unwrap().iter();
         let locked = locked
@@ -253,14 +254,21 @@ fn the_lock_of_the_fuzz_targets_has_what_our_crates_need() {
 fn every_locked_crate_has_a_checksum_and_unsafe_code_is_forbidden() {
     let lock = table("Cargo.lock");
     for package in lock["package"].as_array().unwrap() {
-        let own = matches!(package["name"].as_str(), Some("bismar" | "bismar-core"));
+        let own = matches!(
+            package["name"].as_str(),
+            Some("bismar" | "bismar-core" | "bismar-records")
+        );
         assert_eq!(package.get("checksum").is_none(), own, "{package}");
     }
     assert_eq!(
         table("Cargo.toml")["workspace"]["lints"]["rust"]["unsafe_code"].as_str(),
         Some("forbid")
     );
-    for path in ["Cargo.toml", "src/core/Cargo.toml"] {
+    for path in [
+        "Cargo.toml",
+        "src/core/Cargo.toml",
+        "src/records/Cargo.toml",
+    ] {
         let lints = &table(path)["lints"];
         assert_eq!(lints["workspace"].as_bool(), Some(true), "{path}");
     }
