@@ -128,9 +128,18 @@ impl Verdict {
     }
 }
 
+const CORRECTS: &str = "corrects seq ";
+
+/// The `seq` of the row that one with this note stands in place of: the note begins `corrects seq N`.
+pub fn corrects(note: &str) -> Option<u64> {
+    let rest = note.strip_prefix(CORRECTS)?;
+    let end = rest.find(|c: char| !c.is_ascii_digit());
+    rest.get(..end.unwrap_or(rest.len()))?.parse().ok()
+}
+
 /// Why a step was left out, by the note of its row: `skipped: REASON`, behind what it corrects where it does.
 pub fn skip_reason(note: &str) -> Option<&str> {
-    let own = match note.strip_prefix("corrects seq ") {
+    let own = match note.strip_prefix(CORRECTS) {
         Some(rest) => rest.split_once("; ")?.1,
         None => note,
     };

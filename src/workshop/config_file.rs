@@ -1,11 +1,10 @@
 //! Changing the configuration file without touching the rest of it: a scale or a vessel added, changed or taken out,
 //! the page turned on.
 
-use std::fs::{File, OpenOptions, Permissions};
-use std::io::{self, Write as _};
+use std::io;
 use std::ops::Range;
-use std::os::unix::fs::{OpenOptionsExt as _, PermissionsExt as _};
-use std::path::{Path, PathBuf};
+use std::os::unix::fs::PermissionsExt as _;
+use std::path::Path;
 
 use super::scale_setup::known;
 use crate::config::{Config, DEFAULT_FILE};
@@ -605,33 +604,7 @@ pub(super) fn replace(file: &Path, before: &str, text: &str) -> Result<(), EditE
         let what = format!("{} was changed at this very moment", file.display());
         return Err(EditError::other(what, phrase!("try again")));
     }
-    replace_whole(file, text, permissions.mode() & 0o7777).map_err(cannot)
-}
-
-fn replace_whole(file: &Path, text: &str, mode: u32) -> io::Result<()> {
-    let folder = file.parent().unwrap_or(Path::new("/"));
-    let mut temporary = file.as_os_str().to_owned();
-    temporary.push(format!(".{}.new", std::process::id()));
-    let temporary = PathBuf::from(temporary);
-    let written =
-        write_new(&temporary, text, mode).and_then(|()| std::fs::rename(&temporary, file));
-    if let Err(error) = written {
-        // Made by this call.
-        let _ = std::fs::remove_file(&temporary);
-        return Err(error);
-    }
-    File::open(folder)?.sync_all()
-}
-
-fn write_new(path: &Path, text: &str, mode: u32) -> io::Result<()> {
-    let mut file = OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .mode(0o600)
-        .open(path)?;
-    file.write_all(text.as_bytes())?;
-    file.set_permissions(Permissions::from_mode(mode))?;
-    file.sync_all()
+    files::replace(file, text, permissions.mode() & 0o7777).map_err(cannot)
 }
 
 #[cfg(test)]
@@ -694,7 +667,7 @@ mod tests {
         assert!(refused.words().contains("not smaller than"), "{refused}");
         assert_eq!(std::fs::read_to_string(&place).unwrap(), found);
         // What its maker has write-protected stays.
-        std::fs::set_permissions(&place, Permissions::from_mode(0o400)).unwrap();
+        std::fs::set_permissions(&place, std::fs::Permissions::from_mode(0o400)).unwrap();
         let refused = set(&place, 1, &values).unwrap_err().words();
         assert!(refused.contains("write-protected"), "{refused}");
         assert_eq!(std::fs::read_to_string(&place).unwrap(), found);

@@ -3,7 +3,6 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
-use rustix::fs::{CWD, RenameFlags};
 use serde::Serialize;
 
 use super::batches::archive;
@@ -358,7 +357,7 @@ fn create(folder: &Path, name: &str, text: &str) -> Result<PathBuf, EditError> {
             number => format!("-{number}"),
         };
         let path = folder.join(format!("{stem}{end}.toml"));
-        match create_whole(&path, text) {
+        match files::create(&path, text) {
             Ok(()) => return Ok(path),
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
             Err(error) => return Err(EditError::io(&path, &error)),
@@ -366,23 +365,6 @@ fn create(folder: &Path, name: &str, text: &str) -> Result<PathBuf, EditError> {
     }
     let full = io::Error::from(io::ErrorKind::AlreadyExists);
     Err(EditError::io(&folder.join(format!("{stem}.toml")), &full))
-}
-
-/// Whoever looks meanwhile, or after a power cut, finds all of it or nothing.
-fn create_whole(path: &Path, text: &str) -> io::Result<()> {
-    let mut new = path.as_os_str().to_owned();
-    new.push(format!(".{}.new", std::process::id()));
-    let new = PathBuf::from(new);
-    // Left behind by a daemon of this number that was killed.
-    let _ = std::fs::remove_file(&new);
-    files::create(&new, text)?;
-    let named = rustix::fs::renameat_with(CWD, &new, CWD, path, RenameFlags::NOREPLACE);
-    if let Err(error) = named {
-        std::fs::remove_file(&new)?;
-        return Err(error.into());
-    }
-    let folder = path.parent().unwrap_or(Path::new("/"));
-    std::fs::File::open(folder)?.sync_all()
 }
 
 fn stem(name: &str) -> String {
@@ -559,7 +541,7 @@ pub fn put_examples(folder: &Path) -> Result<usize, EditError> {
     let mut put = 0;
     for (name, text) in examples::ALL {
         let path = folder.join(name);
-        match create_whole(&path, text) {
+        match files::create(&path, text) {
             Ok(()) => put += 1,
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
             Err(error) => return Err(EditError::io(&path, &error)),

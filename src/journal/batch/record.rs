@@ -19,7 +19,7 @@ use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::problem::Problems;
-use crate::vocabulary::entry::{RowKind, goes_on_after, lot_taken_back};
+use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_taken_back};
 
 /// What a log says of its batch, up to its first line that is not as it was written.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -334,13 +334,4 @@ fn take_what_it_lacks(row: &mut Row, before: Row) {
     row.high = row.high.or(before.high);
     let off = || Some(row.net?.minus(row.target?));
     row.deviation = row.deviation.or_else(off);
-}
-
-/// The seq that a note beginning `corrects seq N` names.
-pub(super) fn corrects(note: &str) -> Option<u64> {
-    let rest = note.strip_prefix("corrects seq ")?;
-    let end = rest
-        .find(|c: char| !c.is_ascii_digit())
-        .unwrap_or(rest.len());
-    rest.get(..end)?.parse().ok()
 }

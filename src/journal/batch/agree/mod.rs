@@ -11,7 +11,6 @@ mod planned;
 
 use std::collections::BTreeMap;
 
-use super::record::corrects;
 use crate::formula::Formula;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
@@ -21,7 +20,7 @@ use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
-use crate::vocabulary::entry::{RowKind, goes_on_after, lot_taken_back};
+use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_taken_back};
 use planned::Planned;
 
 /// Takes the rows of a log one by one, in their order. What is kept of each is small.

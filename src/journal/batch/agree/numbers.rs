@@ -6,7 +6,7 @@ use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::metrology::test_weights::{WeightClass, permissible_error};
 use crate::metrology::{Errors, Known, Weighing};
-use crate::vocabulary::entry::{RowKind, Verdict, skip_reason};
+use crate::vocabulary::entry::{RowKind, Verdict, corrects, skip_reason};
 
 /// Why a weight has no verdict, as its row says it.
 pub(super) const NOT_PROVABLE: &str = "the scale cannot prove this tolerance";
@@ -38,7 +38,7 @@ pub(super) fn of_a_scale(row: &Row) -> Option<bool> {
         RowKind::Weighed | RowKind::Filled | RowKind::Residue
     );
     // One that takes another back says no more than that, and what was left out was on no scale.
-    let taken_back = row.note.starts_with("corrects seq ") && row.net.is_none();
+    let taken_back = corrects(&row.note).is_some() && row.net.is_none();
     let none = taken_back || skip_reason(&row.note).is_some();
     let told = row.tare.is_some()
         || row.gross.is_some()
@@ -191,7 +191,7 @@ fn verdict(row: &Row) -> Result<(), CellError> {
         net if net > high.mass() => Verdict::Over,
         _ => Verdict::Inside,
     };
-    let corrected = row.note.starts_with("corrects seq ");
+    let corrected = corrects(&row.note).is_some();
     let no_tare = row.note.contains(TARE_NOT_PROVEN);
     let no_proof = row.note.contains(NOT_PROVABLE) || no_tare;
     let weighed = matches!(row.kind, RowKind::Weighed | RowKind::Filled);
