@@ -6,7 +6,7 @@ use std::str::FromStr;
 use super::filling::Fill;
 use super::plan::{BatchSize, PlanError};
 use super::{Percent, Plan};
-use crate::language::{Sentence, Slot, phrase};
+use crate::language::{Sentence, Slot, phrase, shown_as_told};
 use crate::mass::{Decimal, Mass};
 
 /// What is made over and above what is asked for, for what sticks to bowl, tools and jars: 0 to 50 %
@@ -55,11 +55,7 @@ impl AllowanceError {
     }
 }
 
-impl fmt::Display for AllowanceError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+shown_as_told!(AllowanceError);
 
 impl std::error::Error for AllowanceError {}
 
@@ -306,8 +302,4 @@ impl JarsShort {
     }
 }
 
-impl fmt::Display for JarsShort {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+shown_as_told!(JarsShort);

@@ -12,12 +12,10 @@
 //!
 //! What has a limit, and what of it is in each ingredient, [`super::contents`] tells.
 
-use std::fmt;
-
 use super::contents::Limited;
 use super::remedy::Bound;
 use super::{Formula, Limits, Percent, Plan, Step, Use};
-use crate::language::{Sentence, Slot, Term, phrase, term};
+use crate::language::{Sentence, Slot, Term, phrase, shown_as_told, term};
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::same_name;
@@ -124,11 +122,7 @@ impl Outside {
 
 const STEP: Mass = Mass::from_mg(10);
 
-impl fmt::Display for Outside {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}", self.told())
-    }
-}
+shown_as_told!(Outside);
 
 impl Side {
     const fn word(self) -> &'static str {

@@ -14,15 +14,13 @@
 //!
 //! A batch that is no multiple of the finest readability in use (2 oz on a gram scale) is rounded to it.
 
-use std::fmt;
-
 use super::contents::{Known, Limited, limited};
 use super::remedy::Part;
 use super::{
     Deviation, Formula, Ingredient, Percent, Plan, PlannedPart, PlannedPhase, Share, Step,
     Tolerance,
 };
-use crate::language::{Sentence, Slot, phrase};
+use crate::language::{Sentence, Slot, phrase, shown_as_told};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility, StepLimits, feasibility_of};
 
@@ -143,11 +141,7 @@ impl PlanError {
     }
 }
 
-impl fmt::Display for PlanError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+shown_as_told!(PlanError);
 
 impl std::error::Error for PlanError {}
 

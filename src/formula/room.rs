@@ -1,9 +1,7 @@
 //! Whether the bowl, the scales and the lots on hand hold what a remedy asks for.
 
-use std::fmt;
-
 use super::VesselWay;
-use crate::language::{Sentence, Term, phrase, term};
+use crate::language::{Sentence, Term, phrase, shown_as_told, term};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 
@@ -79,11 +77,7 @@ impl Short {
     }
 }
 
-impl fmt::Display for Short {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+shown_as_told!(Short);
 
 /// What could not be looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

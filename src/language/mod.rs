@@ -13,7 +13,7 @@ use std::borrow::Cow;
 use std::collections::HashMap;
 use std::sync::OnceLock;
 
-pub use crate::{phrase, term};
+pub use crate::{phrase, shown_as_told, term};
 pub use sentence::{Phrase, Sentence, Slot, Term};
 
 /// A language of ours.

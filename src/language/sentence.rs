@@ -34,6 +34,18 @@ macro_rules! slot {
     };
 }
 
+/// `Display` in English for a type that tells itself by a `told()`: `shown_as_told!(PlanError);`.
+#[macro_export]
+macro_rules! shown_as_told {
+    ($told:ty) => {
+        impl std::fmt::Display for $told {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                std::fmt::Display::fmt(&self.told(), f)
+            }
+        }
+    };
+}
+
 /// A word of ours that fills a slot of several sentences: `term!("beaker")`.
 #[macro_export]
 macro_rules! term {

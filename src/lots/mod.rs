@@ -15,14 +15,13 @@ pub mod trace;
 
 use std::borrow::Cow;
 use std::collections::HashMap;
-use std::fmt;
 
 use jiff::civil::Date;
 
 use crate::formula::Place;
 use crate::journal::batch::summary::{Step, Summary};
 use crate::journal::format::cell::Grams;
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::{LookAlikes, folded, same_lot, same_name};
@@ -108,11 +107,7 @@ impl Refusal {
     }
 }
 
-impl fmt::Display for Refusal {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+shown_as_told!(Refusal);
 
 impl Lot {
     /// Whether it is the lot `name` of `ingredient`.

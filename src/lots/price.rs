@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::mass::{Decimal, Mass};
 
 /// A price for one kilogram, or for one piece: a count of 10⁻⁶ of the currency, 0 to a million.
@@ -33,11 +33,7 @@ impl PriceError {
     }
 }
 
-impl fmt::Display for PriceError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+shown_as_told!(PriceError);
 
 impl std::error::Error for PriceError {}
 

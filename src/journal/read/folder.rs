@@ -39,9 +39,13 @@ pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
         }
     }
     // The bytes alone tell their order where all lie in one folder; else the index has them by their names too.
-    paths.sort_unstable_by(|a, b| a.as_os_str().cmp(b.as_os_str()));
-    if gathered {
-        paths.sort_by(|a, b| a.file_name().cmp(&b.file_name()));
+    let bytes = |a: &PathBuf, b: &PathBuf| a.as_os_str().cmp(b.as_os_str());
+    match gathered {
+        false => paths.sort_unstable_by(bytes),
+        true => paths.sort_unstable_by(|a, b| {
+            let by_name = a.file_name().cmp(&b.file_name());
+            by_name.then_with(|| bytes(a, b))
+        }),
     }
     Ok(paths)
 }

@@ -1,9 +1,7 @@
 //! What to tell the person: what to try, or what to paste.
 
-use std::fmt;
-
 use super::Identified;
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::scale::settings::{Parity, PortSelector};
 
 /// Why nothing was identified, and what to try.
@@ -57,11 +55,7 @@ impl Hint {
     }
 }
 
-impl fmt::Display for Hint {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+shown_as_told!(Hint);
 
 /// How a port was opened.
 #[derive(Debug, Clone, PartialEq)]
