@@ -1,6 +1,7 @@
 //! What would help a step that its scale cannot prove, where it takes the whole formula to tell: a blend
 //! made first, or weighing by difference.
 
+use super::remarks::ReadIn;
 use super::{Plan, Step, VesselWay};
 use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
@@ -8,8 +9,15 @@ use crate::metrology::premix::Premix;
 use crate::metrology::{ScaleAbility, feasibility_of};
 
 /// Ways to prove `step`, each the middle of a sentence "To prove it: ...". Empty where none is known.
-pub fn ways(plan: &Plan, step: &Step, scales: &[ScaleAbility], guard: f64) -> Vec<Sentence> {
-    let by_difference = finer_by_difference(plan, step, scales, guard).map(by_difference);
+pub fn ways(
+    plan: &Plan,
+    step: &Step,
+    scales: &[ScaleAbility],
+    guard: f64,
+    read_in: ReadIn,
+) -> Vec<Sentence> {
+    let by_difference = finer_by_difference(plan, step, scales, guard);
+    let by_difference = by_difference.map(|scale| by_difference_on(scale, read_in));
     let premix = scales.get(step.scale).and_then(|scale| {
         let premix = Premix::of(step.limits(), scale, guard)?;
         let carrier = carrier(plan, step, premix.carried)?;
@@ -50,11 +58,12 @@ fn finer_by_difference<'s>(
     scales.iter().find(helps)
 }
 
-fn by_difference(scale: &ScaleAbility) -> Sentence {
+fn by_difference_on(scale: &ScaleAbility, read_in: ReadIn) -> Sentence {
     let capacity = scale.capacity.unwrap_or_default();
     phrase!(
-        "weigh it by difference on the scale \"{scale}\", which cannot carry the bowl: vessel = \"difference\", with a \
-         source that weighs less than {most} g, its bottle included",
+        "weigh it by difference{written} on the scale \"{scale}\", which cannot carry the bowl, with a source that weighs \
+         less than {most} g, its bottle included",
+        written = read_in.key(VesselWay::Difference),
         scale = &scale.name,
         most = capacity.grams(Mass::from_g(1)),
     )

@@ -9,6 +9,23 @@ use crate::metrology::{Feasibility, ScaleAbility};
 /// A glass beaker of the size a step needs weighs about this much. Common practice, no source.
 const BEAKER: Mass = Mass::from_g(100);
 
+/// Where a remark is read: who has the formula's file before her sees what to write there, who has a form sees fields.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ReadIn {
+    File,
+    Form,
+}
+
+impl ReadIn {
+    /// How a way to weigh is written in a file, as it follows its name.
+    pub(super) fn key(self, way: VesselWay) -> String {
+        match self {
+            ReadIn::File => format!(" (vessel = \"{}\")", way.name()),
+            ReadIn::Form => String::new(),
+        }
+    }
+}
+
 /// What is to be said of each step: what would help where its scale cannot prove it, a narrow window,
 /// little room on the scale (only with `room`), what clings to its beaker.
 pub fn lines(
@@ -20,7 +37,7 @@ pub fn lines(
 ) -> Vec<Sentence> {
     let steps = plan.steps.iter().zip(formula.ingredients());
     let lines = steps.flat_map(|(step, ingredient)| {
-        let remarks = of_step(plan, step, ingredient, scales, guard, room);
+        let remarks = of_step(plan, step, ingredient, scales, guard, room, ReadIn::File);
         remarks.map(|remark| {
             phrase!(
                 "Step {number}, {name}: {remark}",
@@ -33,7 +50,7 @@ pub fn lines(
     lines.collect()
 }
 
-/// What is to be said of one step, of which all knows where it stands.
+/// What is to be said of one step, of which all knows where it stands; of the room on its scale where it is asked for.
 pub fn of_step(
     plan: &Plan,
     step: &Step,
@@ -41,15 +58,16 @@ pub fn of_step(
     scales: &[ScaleAbility],
     guard: f64,
     room: bool,
+    read_in: ReadIn,
 ) -> impl Iterator<Item = Sentence> + use<> {
     let remarks = scales.get(step.scale).map(|scale| {
         let found = step.feasibility(scale, guard);
-        let further = || help::ways(plan, step, scales, guard);
+        let further = || help::ways(plan, step, scales, guard, read_in);
         [
             unproven(step, scale, &found, further),
             narrow(scale, &found),
-            little_room(plan, step, scale).filter(|_| room),
-            clinging(step, ingredient),
+            little_room(plan, step, scale, read_in).filter(|_| room),
+            clinging(step, ingredient, read_in),
         ]
     });
     remarks.into_iter().flatten().flatten()
@@ -94,7 +112,12 @@ fn narrow(scale: &ScaleAbility, found: &Feasibility) -> Option<Sentence> {
     ))
 }
 
-fn little_room(plan: &Plan, step: &Step, scale: &ScaleAbility) -> Option<Sentence> {
+fn little_room(
+    plan: &Plan,
+    step: &Step,
+    scale: &ScaleAbility,
+    read_in: ReadIn,
+) -> Option<Sentence> {
     let d = scale.readability;
     let left = scale.capacity? - help::load(plan, step);
     if left >= BEAKER {
@@ -103,10 +126,11 @@ fn little_room(plan: &Plan, step: &Step, scale: &ScaleAbility) -> Option<Sentenc
     let (scale, left) = (&scale.name, left.grams(d));
     Some(match step.vessel {
         VesselWay::Bowl => phrase!(
-            "the scale \"{scale}\" has {left} g left for the bowl, with all that is in it by then. By difference (vessel = \
-             \"difference\") only its source stands on the scale.",
+            "the scale \"{scale}\" has {left} g left for the bowl, with all that is in it by then. By difference{written} only \
+             its source stands on the scale.",
             scale,
             left,
+            written = read_in.key(VesselWay::Difference),
         ),
         VesselWay::Beaker | VesselWay::Jar => {
             phrase!(
@@ -125,11 +149,13 @@ fn little_room(plan: &Plan, step: &Step, scale: &ScaleAbility) -> Option<Sentenc
 
 /// By difference and in the bowl the net weight is what left the source; in a beaker what was poured into
 /// it, and some of that stays.
-fn clinging(step: &Step, ingredient: &Ingredient) -> Option<Sentence> {
+fn clinging(step: &Step, ingredient: &Ingredient, read_in: ReadIn) -> Option<Sentence> {
     (step.vessel == VesselWay::Beaker && clings(ingredient)).then(|| {
         phrase!(
-            "what clings to the beaker is weighed and does not get into the batch. Weigh it into the bowl (vessel = \
-             \"bowl\"), or by difference from its own bottle (vessel = \"difference\")."
+            "what clings to the beaker is weighed and does not get into the batch. Weigh it into the bowl{in_bowl}, \
+             or by difference from its own bottle{by_difference}.",
+            in_bowl = read_in.key(VesselWay::Bowl),
+            by_difference = read_in.key(VesselWay::Difference),
         )
     })
 }

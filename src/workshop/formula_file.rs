@@ -13,7 +13,8 @@ use crate::config::Config;
 use crate::files;
 use crate::formula::form::{Difference, Fault, Fields, Sum, differences, edited, premix};
 use crate::formula::plan::BatchSize;
-use crate::formula::{Formula, Plan, cautions, examples, remarks};
+use crate::formula::remarks::{self, ReadIn};
+use crate::formula::{Formula, Plan, cautions, examples};
 use crate::journal::format::chain::sha256;
 use crate::journal::format::names::safe_batch_name;
 use crate::journal::read::record;
@@ -132,7 +133,15 @@ pub fn check(
                     };
                     let grams = |mass: Mass| mass.grams(scale.readability).to_string();
                     let window = step.feasibility(scale, guard).window;
-                    let says = remarks::of_step(&plan, step, ingredient, &scales, guard, false);
+                    let says = remarks::of_step(
+                        &plan,
+                        step,
+                        ingredient,
+                        &scales,
+                        guard,
+                        false,
+                        ReadIn::Form,
+                    );
                     checked.steps.push(StepInForm {
                         phase: *phase,
                         ingredient: *index,
@@ -145,7 +154,7 @@ pub fn check(
                         lowest: grams(step.lowest.round_to(scale.readability)),
                         highest: grams(step.highest.round_to(scale.readability)),
                         says: says
-                            .map(|say| capitalised(&in_the_form(&say.in_language(language))))
+                            .map(|say| capitalised(&say.in_language(language)))
                             .collect(),
                     });
                 }
@@ -171,10 +180,7 @@ fn bare(note: &str) -> String {
 }
 
 /// What is to be written into a file, as it is said of the form.
-const IN_THE_FORM: [(&str, &str); 6] = [
-    (" (vessel = \"bowl\")", ""),
-    (" (vessel = \"difference\")", ""),
-    (": vessel = \"difference\", with", ", with"),
+const IN_THE_FORM: [(&str, &str); 3] = [
     (
         "Write your own limit as limits = { max = ... }, in percent of the batch",
         "Write your own limit at \"At most\"",

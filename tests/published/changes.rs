@@ -3,8 +3,10 @@
 use bismar::formula::amend::{Added, Amendment, Cause, Retarget, added_steps, change_of};
 use bismar::formula::filling::{Fill, MOST_JARS};
 use bismar::formula::plan::{BatchSize, PlanError};
+use bismar::formula::remarks::ReadIn;
 use bismar::formula::remedy::remedy;
 use bismar::formula::{Formula, Plan, VesselWay, remarks};
+use bismar::language::Language;
 use bismar::mass::Mass;
 use bismar::metrology::ScaleAbility;
 use bismar::metrology::prepackage::Rule;
@@ -348,6 +350,44 @@ fn what_clings_is_told_of_in_a_beaker_only() {
         assert_eq!(lines.len(), usize::from(told), "{vessel}: {lines:?}");
         if told {
             assert!(lines[0].starts_with("Step 2, Honey: what clings to the beaker"));
+        }
+    }
+}
+
+/// The file's way to write a vessel (`vessel = "..."`, DEVELOPERS.md) is told to who reads a file; a form has no such
+/// words, in no language.
+#[test]
+fn a_form_is_told_of_no_key_of_the_file_and_a_reader_of_the_file_is() {
+    let bench = [
+        scale("shop", "1", Some("1090")),
+        scale("fine", "0.001", Some("100")),
+    ];
+    // Oats: 5 g, 1 % of them below a step of the scale that carries the bowl.
+    let formula = formula(
+        "{ name = \"Salt\", percent = 60, vessel = \"bowl\" }, { name = \"Honey\", percent = 39.5 }, \
+         { name = \"Oats\", percent = 0.5, vessel = \"bowl\", tolerance = { percent = 1 } }",
+    );
+    let plan = planned(&formula, "1000", &bench);
+    let remarks = |read_in| {
+        let steps = plan.steps.iter().zip(formula.ingredients());
+        let of_step = |(step, one)| {
+            let all = remarks::of_step(&plan, step, one, &bench, 2.0, true, read_in);
+            all.collect::<Vec<_>>()
+        };
+        steps.flat_map(of_step).collect::<Vec<_>>()
+    };
+    let (file, form) = (remarks(ReadIn::File), remarks(ReadIn::Form));
+    assert_eq!(file.len(), form.len());
+    for language in [Language::English, Language::German, Language::French] {
+        let keys = file.iter().map(|one| {
+            let said = one.in_language(language);
+            said.matches("vessel = \"").count()
+        });
+        // By difference on the finer scale, and for want of room; in two other ways than in a beaker that keeps some.
+        assert_eq!(keys.sum::<usize>(), 4, "{file:?}");
+        for one in &form {
+            let said = one.in_language(language);
+            assert!(!said.contains("vessel") && !said.contains('{'), "{said}");
         }
     }
 }

@@ -5,6 +5,7 @@
 //! JCGM 100:2008, 5.1.2 (variances of independent readings add, whatever the order of subtraction).
 
 use bismar::formula::plan::BatchSize;
+use bismar::formula::remarks::ReadIn;
 use bismar::formula::{Formula, Plan, help};
 use bismar::mass::Mass;
 use bismar::metrology::premix::Premix;
@@ -165,7 +166,7 @@ fn ways(batch: &str, vessel: &str, scales: &[ScaleAbility]) -> String {
     let (start, end) = BALM.rsplit_once("bowl").unwrap();
     let formula = Formula::parse(&format!("{start}{vessel}{end}"), "balm.toml").unwrap();
     let plan = Plan::new(&formula, BatchSize::Batch(g(batch)), scales, 2.0).unwrap();
-    let ways = help::ways(&plan, &plan.steps[1], scales, 2.0);
+    let ways = help::ways(&plan, &plan.steps[1], scales, 2.0, ReadIn::Form);
     ways.iter()
         .map(ToString::to_string)
         .collect::<Vec<_>>()
@@ -208,5 +209,5 @@ fn a_premix_needs_a_carrier_that_is_there() {
     let text = BALM.replace("percent = 0.1", "percent = 50");
     let formula = Formula::parse(&text, "balm.toml").unwrap();
     let plan = Plan::new(&formula, BatchSize::Batch(g("1")), &bench, 2.0).unwrap();
-    assert!(help::ways(&plan, &plan.steps[1], &bench, 2.0).is_empty());
+    assert!(help::ways(&plan, &plan.steps[1], &bench, 2.0, ReadIn::Form).is_empty());
 }
