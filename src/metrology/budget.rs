@@ -45,14 +45,6 @@ pub struct Errors {
 impl Errors {
     /// Weighings that USP <41> asks for at least, and that the configuration's file always asked for.
     pub const WEIGHINGS: u32 = 10;
-
-    /// Whether anything is told that makes a weight wrong without making it scatter.
-    pub fn are_told(&self) -> bool {
-        self.linearity.is_some()
-            || self.sensitivity.is_some()
-            || self.eccentricity.is_some()
-            || self.class.is_some()
-    }
 }
 
 /// The largest difference that a load shows as far off centre as it is ever put, and the load.

@@ -296,6 +296,31 @@ fn a_scale_of_which_nothing_is_told_is_said_to_be_assumed() {
     );
 }
 
+/// The README prints a budget with these words for where a part comes from, and says that a scatter nobody measured is
+/// said as ASSUMED.
+#[test]
+fn where_a_part_comes_from_is_said_in_the_words_of_the_readme() {
+    let readme = include_str!("../../README.md");
+    let row = |part: &str| {
+        let row = readme.lines().find(|line| {
+            let cells: Vec<&str> = line.split("  ").filter(|cell| !cell.is_empty()).collect();
+            cells.len() > 4 && line.starts_with(part)
+        });
+        row.unwrap_or_else(|| panic!("no row of {part}"))
+    };
+    for (part, origin) in [
+        ("rounding", Origin::Readability),
+        ("repeatability", Origin::Measured),
+        ("linearity", Origin::Told),
+    ] {
+        assert!(
+            row(part).contains(&format!(" {}  ", origin.name())),
+            "{part}"
+        );
+    }
+    assert!(readme.contains(&format!("said as {} ", Origin::Assumed.name())));
+}
+
 /// A cubic that is nothing at both ends, within ±1 between and as large as that somewhere.
 fn curve(bow: f64, s: f64) -> impl Fn(f64) -> f64 {
     let raw = move |x: f64| {
