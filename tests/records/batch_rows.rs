@@ -598,12 +598,12 @@ fn a_note_of_what_is_in_the_formula_is_read_as_it_was_written() {
             .unwrap();
         let read = contents_note::contents_of(&row(&note)).unwrap();
         assert!(
-            read.unwrap_err().contains("a share that is none"),
+            read.unwrap_err().why.contains("a share that is none"),
             "{share}"
         );
     }
     let torn = contents_note::contents_of(&row("contents [{")).unwrap();
-    assert!(torn.unwrap_err().contains("does not read"));
+    assert!(torn.unwrap_err().why.contains("does not read"));
     let long = vec![limited(1, None); 2_000];
     let error = contents_note::note_of(&long).unwrap_err();
     assert!(
@@ -634,12 +634,12 @@ fn the_note_of_a_filling_reads_back_under_each_rule() {
         assert_ne!(wrong, eu);
         let read = fill_of(&note(RowKind::Note, &wrong)).expect("a note of a filling");
         assert!(
-            read.is_err_and(|why| why.contains("is not known")),
+            read.is_err_and(|error| error.why.contains("is not known")),
             "{wrong}"
         );
     }
     let torn = fill_of(&note(RowKind::Note, "filling {")).expect("a note of a filling");
-    assert!(torn.is_err_and(|why| why.contains("does not read")));
+    assert!(torn.is_err_and(|error| error.why.contains("does not read")));
 }
 
 #[test]

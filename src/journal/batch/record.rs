@@ -212,7 +212,7 @@ impl Record {
         match corrected.filter(|_| step.is_none()) {
             Some(seq) => {
                 let why = format!("corrects seq {seq}, which is no weight before it");
-                Err(not_understood(why))
+                Err(CellError::of_note(why))
             }
             None => Ok(()),
         }
@@ -248,7 +248,7 @@ impl Record {
     fn amend(&mut self, row: Row) -> Result<(), CellError> {
         let change = Amendment::of_note(&row.note).map(|read| read.map(|(change, _)| change));
         self.remedies.push(row);
-        if let Some(change) = change.transpose().map_err(not_understood)? {
+        if let Some(change) = change.transpose().map_err(CellError::of_note)? {
             self.amendments.push(change);
             // A closed batch is opened again for it.
             self.closed = None;
@@ -265,9 +265,9 @@ impl Record {
                     self.limits = Some(limits);
                     Ok(())
                 }
-                Err(why) => {
+                Err(error) => {
                     self.notes.push(row);
-                    Err(not_understood(why))
+                    Err(error)
                 }
             };
         }
@@ -283,10 +283,7 @@ impl Record {
                 return Ok(());
             }
         };
-        read.map_err(|why| {
-            self.notes.push(row);
-            not_understood(why)
-        })
+        read.inspect_err(|_| self.notes.push(row))
     }
 
     /// A stopped batch is taken up again by the row that names what closed it. Where nothing is closed by that row,
@@ -306,13 +303,6 @@ impl Record {
             true => self.closed = Some(row),
             false => self.filling_closed = Some(row),
         }
-    }
-}
-
-fn not_understood(why: String) -> CellError {
-    CellError {
-        column: "note",
-        why,
     }
 }
 

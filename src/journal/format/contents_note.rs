@@ -4,7 +4,7 @@
 use crate::formula::Percent;
 use crate::formula::contents::Limited;
 use crate::journal::format::cell;
-use crate::journal::format::row::Row;
+use crate::journal::format::row::{CellError, Row};
 use crate::text::harmless_json;
 use crate::vocabulary::entry::RowKind;
 
@@ -43,16 +43,19 @@ pub fn note_of(limits: &[Limited]) -> Result<Option<String>, ContentsTooLong> {
 ///
 /// # Errors
 /// Why a note that begins as one is none, in words.
-pub fn contents_of(row: &Row) -> Option<Result<Vec<Limited>, String>> {
+pub fn contents_of(row: &Row) -> Option<Result<Vec<Limited>, CellError>> {
     if row.kind != RowKind::Note || !row.note.starts_with(NOTE) {
         return None;
     }
     let json = row.note.get(NOTE.len() - 1..)?;
     let read: Result<Vec<Limited>, _> = serde_json::from_str(json);
-    let read = read.map_err(|e| format!("what is in the formula does not read: {e}"));
+    let read =
+        read.map_err(|e| CellError::of_note(format!("what is in the formula does not read: {e}")));
     Some(read.and_then(|limits| match limits.iter().all(is_sound) {
         true => Ok(limits),
-        false => Err("what is in the formula has a share that is none".to_owned()),
+        false => Err(CellError::of_note(
+            "what is in the formula has a share that is none",
+        )),
     }))
 }
 

@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::formula::filling::Fill;
-use crate::journal::format::row::Row;
+use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
 use crate::vocabulary::entry::RowKind;
@@ -51,16 +51,16 @@ pub fn note_of(fill: &Fill) -> String {
 ///
 /// # Errors
 /// Why a note that begins as one is none, in words.
-pub fn fill_of(row: &Row) -> Option<Result<Fill, String>> {
+pub fn fill_of(row: &Row) -> Option<Result<Fill, CellError>> {
     if row.kind != RowKind::Note || !row.note.starts_with(NOTE) {
         return None;
     }
     Some(read(row.note.get(NOTE.len() - 1..)?))
 }
 
-fn read(json: &str) -> Result<Fill, String> {
+fn read(json: &str) -> Result<Fill, CellError> {
     let note: FillNote = serde_json::from_str(json)
-        .map_err(|e| format!("how jars are filled does not read: {e}"))?;
+        .map_err(|e| CellError::of_note(format!("how jars are filled does not read: {e}")))?;
     let rule = match (note.rule.as_str(), note.allowable_ng) {
         ("eu", None) => Rule::Eu76211,
         ("de", None) => Rule::FPackV,
@@ -68,7 +68,10 @@ fn read(json: &str) -> Result<Fill, String> {
         ("hb133", Some(ng)) => Rule::Handbook133 {
             allowable_variation: Mass::from_ng(ng),
         },
-        (rule, _) => return Err(format!("the rule {rule} for filling jars is not known")),
+        (rule, _) => {
+            let why = format!("the rule {rule} for filling jars is not known");
+            return Err(CellError::of_note(why));
+        }
     };
     Ok(Fill {
         nominal: Mass::from_ng(note.fill_ng),

@@ -9,7 +9,7 @@ use crate::formula::plan::BatchSize;
 use crate::formula::{Formula, Plan};
 use crate::journal::format::cell;
 use crate::journal::format::chain;
-use crate::journal::format::row::Row;
+use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::text::harmless_json;
 use crate::vocabulary::entry::{Draft, RowKind};
@@ -94,7 +94,7 @@ impl Opening {
 ///
 /// # Errors
 /// Why a note that begins as one is none, in words.
-pub fn opening_of(row: &Row) -> Option<Result<Opening, String>> {
+pub fn opening_of(row: &Row) -> Option<Result<Opening, CellError>> {
     if row.kind != RowKind::Note || !row.note.starts_with(FORMULA_NOTE) {
         return None;
     }
@@ -102,17 +102,21 @@ pub fn opening_of(row: &Row) -> Option<Result<Opening, String>> {
     Some(read(json))
 }
 
-fn read(json: &str) -> Result<Opening, String> {
+fn read(json: &str) -> Result<Opening, CellError> {
     let note: OpeningNote = serde_json::from_str(json)
-        .map_err(|e| format!("the formula in the note does not read: {e}"))?;
+        .map_err(|e| CellError::of_note(format!("the formula in the note does not read: {e}")))?;
     if chain::sha256(&note.text) != note.sha256 {
-        return Err("the formula in the note does not fit its sha256".to_owned());
+        return Err(CellError::of_note(
+            "the formula in the note does not fit its sha256",
+        ));
     }
     let jars = match (note.jars, note.fill_ng) {
         (Some(jars), Some(fill)) => Some((jars, Mass::from_ng(fill))),
         (None, None) => None,
         (Some(_), None) | (None, Some(_)) => {
-            return Err("the note has jars without fill_ng, or the other way".to_owned());
+            return Err(CellError::of_note(
+                "the note has jars without fill_ng, or the other way",
+            ));
         }
     };
     Ok(Opening {

@@ -99,6 +99,16 @@ pub struct CellError {
     pub why: String,
 }
 
+impl CellError {
+    /// Of a note that is not what it begins as.
+    pub fn of_note(why: impl Into<String>) -> CellError {
+        CellError {
+            column: "note",
+            why: why.into(),
+        }
+    }
+}
+
 impl Row {
     /// The row of a draft, not sealed yet.
     pub fn from_draft(draft: &Draft, stamp: Stamp<'_>) -> Row {

@@ -334,16 +334,16 @@ impl Agreement {
 
     fn note(&mut self, row: &Row) -> Result<(), CellError> {
         if let Some(opening) = opening_of(row).filter(|_| self.opening.is_none()) {
-            let opening = opening.map_err(|why| wrong("note", why))?;
+            let opening = opening?;
             self.size_of_the_opened_row(&opening)?;
             // A formula that an older version took and this one does not is no fault of the log.
             let formula = Formula::parse(&opening.text, "").ok();
             self.plan = formula.map(|formula| Planned::new(&formula, &opening));
             self.opening = Some(opening);
         } else if let Some(limits) = contents_of(row) {
-            limits.map_err(|why| wrong("note", why))?;
+            limits?;
         } else if let Some(fill) = fill_of(row) {
-            let fill = fill.map_err(|why| wrong("note", why))?;
+            let fill = fill?;
             self.begin_filling(&fill)?;
             self.fill = Some(fill);
             self.closed = false;
