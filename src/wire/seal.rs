@@ -3,7 +3,8 @@
 //! HMAC with SHA-256 (RFC 2104; FIPS 198-1). The log's chain shows what was changed by accident; anybody can compute it
 //! anew, and the seal nobody can who has not the key.
 
-use sha2::{Digest as _, Sha256};
+use hmac::{Hmac, KeyInit, Mac as _};
+use sha2::Sha256;
 use subtle::ConstantTimeEq as _;
 
 use crate::text::hex;
@@ -17,9 +18,6 @@ impl std::fmt::Debug for Key {
         f.write_str("Key(...)")
     }
 }
-
-/// The block of SHA-256 in bytes.
-const BLOCK: usize = 64;
 
 impl Key {
     pub fn new(bytes: &[u8]) -> Key {
@@ -42,27 +40,11 @@ impl Key {
     }
 
     fn hmac(&self, text: &[u8]) -> [u8; 32] {
-        let mut block = [0; BLOCK];
-        let hashed: [u8; 32];
-        let key = match self.0.len() > BLOCK {
-            true => {
-                hashed = Sha256::digest(&self.0).into();
-                hashed.as_slice()
-            }
-            false => &self.0,
-        };
-        for (into, byte) in block.iter_mut().zip(key) {
-            *into = *byte;
-        }
-        let inner = Sha256::new()
-            .chain_update(block.map(|byte| byte ^ 0x36))
-            .chain_update(text)
-            .finalize();
-        Sha256::new()
-            .chain_update(block.map(|byte| byte ^ 0x5c))
-            .chain_update(inner)
-            .finalize()
-            .into()
+        // A key of any length is one of HMAC: what is longer than a block is hashed first.
+        let mut mac = <Hmac<Sha256> as KeyInit>::new_from_slice(&self.0)
+            .unwrap_or_else(|_| unreachable!("HMAC takes a key of any length"));
+        mac.update(text);
+        mac.finalize().into_bytes().into()
     }
 }
 
