@@ -20,6 +20,7 @@ use crate::mass::Mass;
 use crate::text::alike::same_lot;
 use crate::text::columns::aligned;
 use crate::workshop::batches::{archive, stocktake};
+use crate::workshop::elsewhere::elsewhere;
 use crate::workshop::store::{self, Change};
 use crate::workshop::today;
 
@@ -168,15 +169,17 @@ impl StoreArgs {
         })?)
     }
 
-    /// Every batch of the folder in short; as [`StoreArgs::records`].
+    /// As [`batches_in`].
     pub fn batches(&self) -> Result<Vec<Summary>, Failure> {
         batches_in(&self.logs_dir()?)
     }
 }
 
-/// Every batch of the folder `dir` in short; as [`StoreArgs::records`].
+/// Every batch of the folder `dir` in short, and what other benches took of lots; as [`StoreArgs::records`].
 pub(super) fn batches_in(dir: &Path) -> Result<Vec<Summary>, Failure> {
-    told(archive(dir).each(all_threads(), Summary::clone)?)
+    let mut all = told(archive(dir).each(all_threads(), Summary::clone)?)?;
+    all.extend(elsewhere(dir).batches());
+    Ok(all)
 }
 
 pub(super) fn told<T>((all, faults): (T, Vec<BadLine>)) -> Result<T, Failure> {
@@ -209,6 +212,15 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
         return Ok(Exit::Done);
     }
     print(&table(listed))?;
+    let elsewhere = elsewhere(&store.logs_dir()?);
+    for lot in &lots {
+        if let Some(said) = elsewhere.said_of(lot) {
+            print(&format!("  {}: {said}", lot.name))?;
+        }
+    }
+    for said in elsewhere.said_of_silence(&lots) {
+        tell(&format!("note: {said}"));
+    }
     Ok(Exit::Done)
 }
 

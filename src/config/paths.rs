@@ -80,6 +80,11 @@ impl Places {
         Some(self.data()?.join("workshop"))
     }
 
+    /// What a bench heard of what others took of the lots: `shelf` in [`Places::workshop_dir`].
+    pub fn shelf_file(&self) -> Option<PathBuf> {
+        Some(self.workshop_dir()?.join("shelf"))
+    }
+
     /// The logs of all benches of a workshop: `$XDG_DATA_HOME/bismar/benches`, by default under `~/.local/share`.
     pub fn benches_dir(&self) -> Option<PathBuf> {
         Some(self.data()?.join("benches"))

@@ -12,6 +12,8 @@ pub struct Alerts {
     pub start: Option<Sentence>,
     /// The configuration that was not taken; over when one is.
     pub config: Option<Sentence>,
+    /// What the wire between benches has to tell; over when it says so.
+    pub workshop: Vec<Sentence>,
     /// Rows of an earlier daemon; over when their file is gone.
     pub kept: Vec<Kept>,
 }
@@ -25,6 +27,7 @@ impl Alerts {
             .chain(kept.map(|kept| Sentence::from(kept.say.as_str())))
             .chain(self.config.iter().cloned())
             .chain(failed.map(pending_words))
+            .chain(self.workshop.iter().cloned())
             .map(|line| line.in_language(language))
             .collect();
         (!lines.is_empty()).then(|| lines.join("\n"))

@@ -249,6 +249,7 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>, page: &Door) -> (Reply, Op
         }
         Request::LetIn => return (pass(page), None),
         Request::Hello
+        | Request::Heed(_)
         | Request::Status
         | Request::Begin { .. }
         | Request::Fill { .. }

@@ -395,6 +395,15 @@ impl<H: Weigher> Core<H> {
                 }
                 Ok(Answer::said("events follow, one a line"))
             }
+            Request::Heed(all) => {
+                for say in &all {
+                    if !self.alerts.workshop.contains(say) {
+                        self.complain(say.clone());
+                    }
+                }
+                self.alerts.workshop = all;
+                Ok(Answer::said(""))
+            }
             // Commands, `begin` and `reload` were answered before, and a pass where it was asked for.
             Request::Hello
             | Request::LetIn

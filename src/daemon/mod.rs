@@ -102,7 +102,7 @@ pub async fn serve<H: ports::Weigher>(
         .map(Page::passes);
     match page {
         Some(Ok(page)) => {
-            let house = Context::new(config, file, lots);
+            let house = Context::new(config, file, lots.clone());
             let calls = calls.clone();
             // Whoever reaches the address can keep this thread busy, and no reading waits for it.
             std::thread::Builder::new()
@@ -113,7 +113,7 @@ pub async fn serve<H: ports::Weigher>(
         Some(Err(error)) => tracing::error!("{error}"),
         None => {}
     }
-    let wire = workshop.and_then(|workshop| join(workshop, held, calls.clone()));
+    let wire = workshop.and_then(|workshop| join(workshop, held, calls.clone(), lots));
     if let Some(listener) = claim.take_listener() {
         let listener = tokio::net::UnixListener::from_std(listener)?;
         let server = tokio::spawn(control::serve(listener, calls, door, spoken));
@@ -135,6 +135,7 @@ fn join(
     workshop: crate::config::WorkshopConfig,
     held: crate::config::Held,
     calls: mpsc::Sender<Call>,
+    lots: Option<std::path::PathBuf>,
 ) -> Option<tokio::sync::oneshot::Receiver<()>> {
     let told = |error: crate::wire::WireError| {
         tracing::error!("this bench is not joined to the others: {error}");
@@ -145,7 +146,7 @@ fn join(
         .map_err(told)
         .ok()?;
     let folder = crate::wire::out::folder()?;
-    let out = Out::new(settings, bench, &folder, held, calls)
+    let out = Out::new(settings, bench, &folder, held, calls, lots)
         .map_err(told)
         .ok()?;
     let (ended, end) = tokio::sync::oneshot::channel();
@@ -170,6 +171,7 @@ fn join(
     _: crate::config::WorkshopConfig,
     _: crate::config::Held,
     _: mpsc::Sender<Call>,
+    _: Option<std::path::PathBuf>,
 ) -> Option<tokio::sync::oneshot::Receiver<()>> {
     let error = crate::wire::WireError::NotBuilt;
     tracing::error!("this bench is not joined to the others: {error}");

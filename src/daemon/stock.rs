@@ -20,12 +20,14 @@ use crate::journal::read::folder::{all_threads, log_of};
 use crate::journal::read::record;
 use crate::lots::Lot;
 use crate::lots::advice::{ForStep, Need, Own, Snapshot, Unread};
+use crate::lots::elsewhere::Elsewhere;
 use crate::lots::stock::Made;
 use crate::lots::stocktake::Stocktake;
 use crate::lots::trace::Use;
 use crate::protocol::reply::{Answer, Refusal, Reply, Said};
 use crate::text::alike::same_name;
-use crate::workshop::batches::archive;
+use crate::workshop::batches::{add_elsewhere, archive};
+use crate::workshop::elsewhere::elsewhere;
 use crate::workshop::{store, today};
 
 /// The longest wait for the disk. With the wait for the rows that a word makes it stays below what a
@@ -257,6 +259,7 @@ fn look(files: &StockFiles, wanted: &Wanted, logs: &Logs, late: Option<Unread>) 
         damaged: Vec::new(),
         own: name.zip(log).map(|(name, log)| own(name, &log)),
         made: Vec::new(),
+        elsewhere: Elsewhere::default(),
         premix: running
             .zip(wanted.lot.as_ref())
             .and_then(|(running, (_, ingredient))| {
@@ -279,6 +282,7 @@ fn look(files: &StockFiles, wanted: &Wanted, logs: &Logs, late: Option<Unread>) 
             uses: Ok(taken.uses),
             damaged: taken.damaged,
             made: taken.made,
+            elsewhere: taken.elsewhere,
             ..stock.clone()
         },
         Err(why) => Snapshot {
@@ -316,6 +320,8 @@ struct Taken {
     made: Vec<Made>,
     /// The logs that are damaged.
     damaged: Vec<String>,
+    /// What other benches took; it is among the uses.
+    elsewhere: Elsewhere,
 }
 
 /// What the logs say was taken and made, as far as it is wanted. One processor is left to the loop.
@@ -324,6 +330,8 @@ fn taken(folder: &Path, wanted: &Wanted, logs: &Logs) -> Result<Taken, String> {
     let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
     let read = archive(folder).add_up(all_threads() - 1, &logs.progress, add);
     let mut faults = read.map_err(|error| error.to_string())?;
+    let elsewhere = elsewhere(folder);
+    add_elsewhere(&mut stock, &elsewhere);
     // A row on its way to the disk is no damage.
     let running = wanted.running.as_deref();
     faults
@@ -336,5 +344,6 @@ fn taken(folder: &Path, wanted: &Wanted, logs: &Logs) -> Result<Taken, String> {
         uses: stock.uses(),
         made: stock.made(of_it),
         damaged: faults.iter().map(ToString::to_string).collect(),
+        elsewhere,
     })
 }

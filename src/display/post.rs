@@ -130,6 +130,7 @@ async fn act(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Response {
         Request::Hello
         | Request::Status
         | Request::LetIn
+        | Request::Heed(_)
         | Request::Reload
         | Request::Subscribe { .. } => {
             let why = term!("the page asks for that in another way");

@@ -3,6 +3,7 @@
 
 use jiff::civil::Date;
 
+use super::elsewhere::Elsewhere;
 use super::stock::Made;
 use super::trace::{ByLot, Use};
 use super::{Lot, Refusal};
@@ -24,6 +25,8 @@ pub struct Snapshot {
     pub own: Option<Own>,
     /// Batches of our own that are finished, as far as they were asked for.
     pub made: Vec<Made>,
+    /// What other benches took, which is among the uses.
+    pub elsewhere: Elsewhere,
     /// The formula whose batches the step in question takes.
     pub premix: Option<String>,
     pub today: Date,
@@ -87,6 +90,7 @@ impl Snapshot {
             damaged: Vec::new(),
             own: None,
             made: Vec::new(),
+            elsewhere: Elsewhere::default(),
             premix: None,
             today,
         }
@@ -163,7 +167,7 @@ impl Snapshot {
                 ))
             }
             Err(why @ (Refusal::Empty { .. } | Refusal::TooLittle { .. })) => {
-                let why = why.told();
+                let why = self.with_others(lot, &why);
                 Advice::Against(match self.damage() {
                     Some(damage) => phrase!("{why} ({damage})", why, damage),
                     None => why,
@@ -238,6 +242,15 @@ impl Snapshot {
         }
     }
 
+    /// Why too little is left of a lot, with what other benches took of it.
+    fn with_others(&self, lot: &Lot, why: &Refusal) -> Sentence {
+        let why = why.told();
+        match self.elsewhere.said_of(lot) {
+            Some(others) => phrase!("{why}: {others}", why, others),
+            None => why,
+        }
+    }
+
     /// A sentence about the damaged logs; `None` without any.
     fn damage(&self) -> Option<Sentence> {
         let (first, rest) = self.damaged.split_first()?;
@@ -276,6 +289,13 @@ impl Snapshot {
             }
         }
         warnings.extend(self.damage());
+        let needed = |lot: &&Lot| {
+            let mut needs = needs.iter();
+            needs.any(|need| same_name(&need.ingredient, &lot.ingredient))
+        };
+        let lots = lots.into_iter().flatten().filter(needed).cloned();
+        let lots: Vec<Lot> = lots.collect();
+        warnings.extend(self.elsewhere.said_of_silence(&lots));
         warnings
     }
 
@@ -308,6 +328,9 @@ impl Snapshot {
             let left = uses.and_then(|uses| lot.left(uses.of(&lot.name)));
             match lot.allows(ingredient, *needed, left, self.today) {
                 Ok(()) => return None,
+                Err(why @ (Refusal::Empty { .. } | Refusal::TooLittle { .. })) => {
+                    against.push(self.with_others(lot, &why));
+                }
                 Err(why) => against.push(why.told()),
             }
         }

@@ -4,6 +4,7 @@
 //! rewritten: a correction stands below what it corrects.
 
 pub mod advice;
+pub mod elsewhere;
 pub mod jars;
 pub mod kin;
 mod parse;

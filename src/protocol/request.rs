@@ -156,6 +156,10 @@ pub enum Request {
         #[serde(default)]
         readings: bool,
     },
+    /// What the workshop's wire has to tell the person at this bench, all of it: what is new is said as a cue, and all
+    /// stands in the status until it is over. None that a client can ask.
+    #[serde(skip)]
+    Heed(Vec<Sentence>),
 }
 
 /// What is weighed on top in one step, for what stays in its beaker.
@@ -275,6 +279,7 @@ impl Request {
             | Request::Fill { .. }
             | Request::GoOn { .. }
             | Request::LetIn
+            | Request::Heed(_)
             | Request::Reload
             | Request::Subscribe { .. } => None,
         })

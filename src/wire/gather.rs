@@ -65,6 +65,7 @@ pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<()
             joined: Some(joined),
             wanted: HashMap::new(),
             word: String::new(),
+            fault: None,
         };
         let mut patience = Patience::default();
         loop {
@@ -75,6 +76,9 @@ pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<()
                 _ = interrupt.recv() => return Ok(()),
             };
             let Err(error) = error;
+            if let LinkError::Joined(error) = &error {
+                gatherer.fault = Some(error.to_string());
+            }
             let pause = patience.after(&error);
             tokio::select! {
                 () = tokio::time::sleep(pause) => {}
@@ -95,6 +99,8 @@ struct Gatherer {
     wanted: HashMap<String, Wanted>,
     /// The word of the questions of this connection.
     word: String,
+    /// Why rows could not be written last; told to the benches until one is.
+    fault: Option<String>,
 }
 
 /// Logs of a bench of which rows are missing, up to a row.
@@ -118,6 +124,8 @@ struct Asked {
 /// What is to be done after messages are written.
 #[derive(Default)]
 struct Then {
+    /// Whether a row was written.
+    added: bool,
     /// Logs of benches of which rows are missing, up to one.
     missing: Vec<(String, String, u64)>,
     /// The last of each bench.
@@ -133,11 +141,18 @@ impl Gatherer {
         patience: &mut Patience,
     ) -> Result<std::convert::Infallible, LinkError> {
         let workshop = self.settings.config.name.clone();
+        // A disk that is full ends each connection soon: so that is said by the last will too.
+        let mut will = presence(&workshop, "gather");
+        if let Some(fault) = &self.fault {
+            will.1 = json!({ "state": "gone", "fault": fault })
+                .to_string()
+                .into_bytes();
+        }
         let who = Who {
             client: format!("bismar-{workshop}.gather"),
             session: SESSION,
             largest: LARGEST_PACKET,
-            will: presence(&workshop, "gather"),
+            will,
         };
         // What failed while messages were written is read anew from the files.
         if self.joined.is_none() {
@@ -174,6 +189,9 @@ impl Gatherer {
                 for message in &messages {
                     link.kept(message)?;
                 }
+                if then.added && self.fault.take().is_some() {
+                    self.stands(&mut link)?;
+                }
                 self.then(&mut link, then)?;
             }
             // A disk that is full is not restored by a broker that is there.
@@ -199,15 +217,24 @@ impl Gatherer {
                         link.listen(&topic(workshop, bench, kind))?;
                     }
                 }
-                let at = jiff::Timestamp::now();
-                let text = json!({ "state": "here", "at": format!("{at:.3}") }).to_string();
-                let (topic, _) = presence(workshop, "gather");
-                link.send(&topic, true, Vec::new(), text.into_bytes())?;
+                self.stands(link)?;
                 *ask_at = Some(Instant::now());
             }
             Heard::Message(message) => waiting.push_back(message),
+            Heard::Unheard(why) => {
+                return Err(LinkError::Forbidden("what it is to hear".to_owned(), why));
+            }
             Heard::Acknowledged(_) => {}
         }
+        Ok(())
+    }
+
+    /// Says that it is here, and what is wrong: a person at a bench sees it, and nobody looks into a log.
+    fn stands(&self, link: &mut Link) -> Result<(), LinkError> {
+        let at = jiff::Timestamp::now();
+        let text = json!({ "state": "here", "at": format!("{at:.3}"), "fault": self.fault });
+        let (topic, _) = presence(&self.settings.config.name, "gather");
+        link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
         Ok(())
     }
 
@@ -370,7 +397,8 @@ fn take(
     let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
     let key = &settings.secrets.key;
     let mut done = |bench: &str, log: &str, taken: Taken| match taken {
-        Taken::Added | Taken::Double => {}
+        Taken::Added => then.added = true,
+        Taken::Double => {}
         Taken::Missing { until } => {
             then.missing.push((bench.to_owned(), log.to_owned(), until));
         }
@@ -416,7 +444,7 @@ fn take(
                 Some(_) | None => joined.left(bench),
             }
         }
-        Kind::Cue | Kind::Ask | Kind::Refused => {}
+        Kind::Cue | Kind::Ask | Kind::Refused | Kind::Taken => {}
     }
     Ok(())
 }

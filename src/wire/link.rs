@@ -72,6 +72,8 @@ pub enum Heard {
     /// The connection stands.
     Connected,
     Message(Publish),
+    /// The broker does not let this program hear something that it asked to hear, and why.
+    Unheard(String),
     /// The oldest messages that are acknowledged now, in the order in which they were sent.
     Acknowledged(Vec<u64>),
 }
@@ -206,13 +208,8 @@ impl Link {
             Event::Incoming(Packet::SubAck(ack)) => {
                 let refused =
                     |code: &&SubscribeReasonCode| !matches!(code, SubscribeReasonCode::Success(_));
-                match ack.return_codes.iter().find(refused) {
-                    Some(code) => Err(LinkError::Forbidden(
-                        "what it is to hear".to_owned(),
-                        format!("{code:?}"),
-                    )),
-                    None => Ok(None),
-                }
+                let code = ack.return_codes.iter().find(refused);
+                Ok(code.map(|code| Heard::Unheard(format!("{code:?}"))))
             }
             Event::Outgoing(Outgoing::Publish(packet)) if packet != 0 => {
                 if let Some(sent) = self.sent.iter_mut().find(|sent| sent.packet.is_none()) {

@@ -24,16 +24,18 @@ pub enum Kind {
     Ask,
     Heads,
     Refused,
+    Taken,
 }
 
 impl Kind {
-    const ALL: [Kind; 6] = [
+    const ALL: [Kind; 7] = [
         Kind::Row,
         Kind::Status,
         Kind::Cue,
         Kind::Ask,
         Kind::Heads,
         Kind::Refused,
+        Kind::Taken,
     ];
 
     pub const fn name(self) -> &'static str {
@@ -44,6 +46,7 @@ impl Kind {
             Kind::Ask => "ask",
             Kind::Heads => "heads",
             Kind::Refused => "refused",
+            Kind::Taken => "taken",
         }
     }
 }
@@ -57,6 +60,12 @@ pub fn topic(workshop: &str, bench: &str, kind: Kind) -> String {
 pub fn read_topic<'t>(topic: &'t str, workshop: &str) -> Option<(&'t str, Kind)> {
     let rest = topic.strip_prefix("bismar/1/")?.strip_prefix(workshop)?;
     let (bench, kind) = rest.strip_prefix('/')?.split_once('/')?;
+    let kind = match kind.split_once('/') {
+        // A topic for each share.
+        Some((taken, share)) if taken == Kind::Taken.name() && !share.contains('/') => taken,
+        Some(_) => return None,
+        None => kind,
+    };
     let kind = Kind::ALL.into_iter().find(|one| one.name() == kind)?;
     crate::config::is_part(bench).then_some((bench, kind))
 }

@@ -6,8 +6,8 @@
 //! them; `out` sends; `gather` takes in, and [`joined`] is the folder that it fills.
 //!
 //! Topics, all below `bismar/1/<workshop>/<bench>/`: `row` (a line, QoS 1), `status` (retained, with a last will),
-//! `cue`, `ask` (of the gatherer: rows from, or how far each log goes), `heads` (the answer to that) and `refused`
-//! (retained, of the gatherer).
+//! `cue`, `ask` (of the gatherer: rows from, or how far each log goes), `heads` (the answer to that) `refused`
+//! (retained, of the gatherer) and `taken/...` (retained, a share of a lot each: see `shelf`).
 
 #[cfg(feature = "workshop")]
 pub mod gather;
@@ -19,6 +19,8 @@ pub mod message;
 pub mod out;
 pub mod seal;
 pub mod settings;
+#[cfg(feature = "workshop")]
+mod shelf;
 pub mod tail;
 
 use std::path::{Path, PathBuf};

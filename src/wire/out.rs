@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use rumqttc::v5::mqttbytes::v5::Publish;
 use serde_json::{Value, json};
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::Instant;
@@ -12,15 +13,19 @@ use tokio::time::Instant;
 use super::WireError;
 use super::link::{Heard, Link, LinkError, Patience, Who, presence};
 use super::message::{
-    Ask, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, RowMessage, sealed, topic, unsealed,
+    Ask, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, RowMessage, read_topic, sealed, topic, unsealed,
 };
 use super::settings::{Settings, identity};
+use super::shelf::{SHARES_AT_ONCE, Shelf};
 use super::tail::{Most, Place, Tail};
 use crate::config::Held;
+use crate::language::Sentence;
+use crate::lots::elsewhere::State;
 use crate::protocol::call::Call;
 use crate::protocol::reply::Answer;
 use crate::protocol::request::Request;
 use crate::protocol::subscribers::{self, Inbox, Line};
+use crate::text::harmless;
 
 /// How often the folder of the logs is looked at while something happens on the bench, and else.
 const BUSY: Duration = Duration::from_millis(250);
@@ -44,6 +49,20 @@ const STATUS_EVERY: Duration = Duration::from_secs(1);
 /// The cursor is written no more often.
 const SAVE_EVERY: Duration = Duration::from_millis(500);
 
+/// What the broker has of this bench's takings is heard for so long before any are sent.
+const HEAR_FIRST: Duration = Duration::from_secs(2);
+
+/// After so long without a share there is none to come of a bench.
+const QUIET: Duration = Duration::from_millis(300);
+
+/// The shelf is looked at so soon after something happened, and so often without: the time of its file shows that the
+/// broker is heard.
+const SOON: Duration = Duration::from_millis(200);
+const SHOW_EVERY: Duration = Duration::from_secs(20);
+
+/// The longest fault of the gatherer that is told here, in characters.
+const LONGEST_WHY: usize = 200;
+
 /// The loop answers within this, or its status is left out.
 const ANSWER: Duration = Duration::from_secs(2);
 
@@ -55,10 +74,15 @@ pub struct Out {
     held: Held,
     calls: mpsc::Sender<Call>,
     tail: Option<Tail>,
+    shelf: Option<Shelf>,
+    /// What the loop was told to heed.
+    heeded: Vec<Sentence>,
+    /// Whether it was told that the broker lets nobody hear the others.
+    unheard: bool,
 }
 
 impl Out {
-    /// `folder` keeps who the bench is and how far its rows were sent.
+    /// `folder` keeps who the bench is, how far its rows were sent and what others took; `lots` is the list of lots.
     ///
     /// # Errors
     /// When a file that the configuration names is wrong, or the folder cannot be used.
@@ -68,9 +92,14 @@ impl Out {
         folder: &std::path::Path,
         held: Held,
         calls: mpsc::Sender<Call>,
+        lots: Option<PathBuf>,
     ) -> Result<Out, WireError> {
+        let id = identity(folder)?;
         Ok(Out {
-            id: identity(folder)?,
+            shelf: Some(Shelf::open(folder, &bench, &id, lots)),
+            heeded: Vec::new(),
+            unheard: false,
+            id,
             tail: Some(Tail::open(&folder.join("sent"))),
             settings,
             bench,
@@ -104,6 +133,9 @@ impl Out {
             if let Some(tail) = &mut self.tail {
                 tail.rewind();
             }
+            if let Ok(folder) = self.held.now().logs() {
+                self.with_shelf(move |shelf| shelf.cut_off(&folder)).await;
+            }
             let pause = patience.after(&error);
             tokio::select! {
                 () = self.calls.closed() => return,
@@ -126,11 +158,17 @@ impl Out {
         tokio::select! {
             heard = link.next() => match heard? {
                 Heard::Connected => patience.restored(),
-                Heard::Message(_) | Heard::Acknowledged(_) => return Err(LinkError::Hangs),
+                Heard::Message(_) | Heard::Acknowledged(_) | Heard::Unheard(_) => {
+                    return Err(LinkError::Hangs);
+                }
             },
             () = calls.closed() => return Ok(()),
         }
         link.listen(&topic(&workshop, &self.bench, Kind::Ask))?;
+        link.listen(&topic(&workshop, "+", Kind::Status))?;
+        if let Some(shelf) = &mut self.shelf {
+            shelf.connected();
+        }
         let mut session = Session {
             inbox: self.subscribe().await,
             rows: Vec::new().into(),
@@ -141,6 +179,9 @@ impl Out {
             busy_until: Instant::now() + BUSY_FOR,
             status_at: Some(Instant::now()),
             save_at: None,
+            shelf_at: Instant::now(),
+            quiet_at: Instant::now(),
+            speaks_at: Instant::now() + HEAR_FIRST,
             connection: super::word()?,
         };
         loop {
@@ -171,6 +212,9 @@ impl Out {
             if session.save_at.is_some_and(|at| at <= now) {
                 session.save_at = None;
                 self.save().await;
+            }
+            if session.shelf_at <= now {
+                self.shelf(&mut link, &mut session).await?;
             }
             if session.look_at <= now && session.rows.is_empty() {
                 self.look(&mut link, &mut session).await?;
@@ -224,6 +268,10 @@ impl Out {
         session.look_at = now;
         let workshop = &self.settings.config.name;
         let topic = topic(workshop, &self.bench, Kind::Row);
+        if let Some(shelf) = &mut self.shelf {
+            rows.iter().for_each(|row| shelf.grew(&row.log));
+        }
+        session.shelf_at = session.shelf_at.min(now + SOON);
         for row in rows {
             let message = RowMessage {
                 log: row.log.clone(),
@@ -264,8 +312,20 @@ impl Out {
                 }
                 session.save_at.get_or_insert(Instant::now() + SAVE_EVERY);
             }
+            Heard::Unheard(why) => {
+                if !std::mem::replace(&mut self.unheard, true) {
+                    tracing::warn!(
+                        "the broker does not let this bench hear the others ({why}): what is left of lots counts this bench \
+                         alone; allow it to read bismar/1/{}/+/taken/+ and .../+/status",
+                        self.settings.config.name
+                    );
+                }
+            }
             Heard::Message(message) => {
                 link.kept(&message)?;
+                if self.hear(session, &message) {
+                    return Ok(());
+                }
                 let about = message.properties.map(|about| about.user_properties);
                 let ask = unsealed::<Ask>(
                     Kind::Ask,
@@ -291,6 +351,112 @@ impl Out {
                 }
                 session.look_at = Instant::now();
             }
+        }
+        Ok(())
+    }
+
+    /// What is of other benches, or of lots, goes to the shelf; whether it was that.
+    fn hear(&mut self, session: &mut Session, message: &Publish) -> bool {
+        let workshop = &self.settings.config.name;
+        let Ok(text) = std::str::from_utf8(&message.topic) else {
+            return true;
+        };
+        let Some(shelf) = &mut self.shelf else {
+            return true;
+        };
+        if text == presence(workshop, "gather").0 {
+            let said: Option<Value> = serde_json::from_slice(&message.payload).ok();
+            let fault = said.as_ref().and_then(|said| said.get("fault")?.as_str());
+            let short = |why: &str| harmless(why).chars().take(LONGEST_WHY).collect();
+            shelf.gatherer(fault.map(short));
+            session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
+            return true;
+        }
+        match read_topic(text, workshop) {
+            Some((bench, Kind::Status)) => {
+                let said: Option<Presence> = serde_json::from_slice(&message.payload).ok();
+                shelf.stands(bench, said.map_or(State::Gone, |said| said.state));
+            }
+            Some((bench, Kind::Taken)) => {
+                let about = message.properties.as_ref();
+                let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
+                let key = &self.settings.secrets.key;
+                let (_, level) = text.rsplit_once('/').unwrap_or_default();
+                let share = unsealed(Kind::Taken, workshop, bench, about, &message.payload, key);
+                match share {
+                    Some(share) => shelf.hear(bench, level, share),
+                    // Somebody put something else in its place: it is sent again.
+                    None if bench == self.bench => shelf.sent(level, None),
+                    None => {}
+                }
+                session.quiet_at = Instant::now() + QUIET;
+            }
+            Some((_, Kind::Ask)) => return false,
+            Some((_, Kind::Row | Kind::Cue | Kind::Heads | Kind::Refused)) | None => return true,
+        }
+        session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
+        true
+    }
+
+    /// Listens to the next bench, reads what was taken, tells the others and the loop.
+    async fn shelf(&mut self, link: &mut Link, session: &mut Session) -> Result<(), LinkError> {
+        let now = Instant::now();
+        session.shelf_at = now + SHOW_EVERY;
+        let (Some(shelf), Ok(folder)) = (&mut self.shelf, self.held.now().logs()) else {
+            return Ok(());
+        };
+        let workshop = self.settings.config.name.clone();
+        if session.quiet_at <= now
+            && let Some(bench) = shelf.listens()
+        {
+            link.listen(&format!("{}/+", topic(&workshop, &bench, Kind::Taken)))?;
+            session.quiet_at = now + QUIET;
+        }
+        let waits = shelf.waits_to_listen();
+        let tail = self.tail.as_ref().filter(|tail| tail.is_at_end());
+        let rows = tail.map(|tail| match shelf.unread() {
+            None => {
+                let heads = tail.heads().into_iter();
+                heads.map(|head| (head.log, head.rows)).collect()
+            }
+            Some(logs) => {
+                let rows = |log: &String| (log.clone(), tail.rows(log));
+                logs.iter().map(rows).collect()
+            }
+        });
+        let unread = rows.is_none();
+        let speaks = session.speaks_at <= now;
+        let then = self
+            .with_shelf(move |shelf| shelf.look(&folder, rows, speaks))
+            .await
+            .unwrap_or_default();
+        let full = then.send.len() >= SHARES_AT_ONCE;
+        for (level, share) in then.send {
+            let place = format!("{}/{level}", topic(&workshop, &self.bench, Kind::Taken));
+            let (about, text) = match &share {
+                Some(share) => {
+                    let text = serde_json::to_vec(share).unwrap_or_default();
+                    let key = &self.settings.secrets.key;
+                    let about = sealed(Kind::Taken, &workshop, &self.bench, &text, key);
+                    (about, text)
+                }
+                None => (Vec::new(), Vec::new()),
+            };
+            link.send(&place, true, about, text)?;
+            if let Some(shelf) = &mut self.shelf {
+                shelf.sent(&level, share);
+            }
+        }
+        if then.heed != self.heeded
+            && self
+                .ask(Request::Heed(then.heed.clone()), None)
+                .await
+                .is_some()
+        {
+            self.heeded = then.heed;
+        }
+        if waits || full || unread || !speaks {
+            session.shelf_at = session.shelf_at.min(now + QUIET);
         }
         Ok(())
     }
@@ -371,9 +537,30 @@ impl Out {
         Some(done)
     }
 
+    /// As [`Out::with_tail`].
+    async fn with_shelf<T: Send + 'static>(
+        &mut self,
+        work: impl FnOnce(&mut Shelf) -> T + Send + 'static,
+    ) -> Option<T> {
+        let mut shelf = self.shelf.take()?;
+        let worked = tokio::task::spawn_blocking(move || {
+            let done = work(&mut shelf);
+            (shelf, done)
+        });
+        let (shelf, done) = worked.await.ok()?;
+        self.shelf = Some(shelf);
+        Some(done)
+    }
+
     async fn save(&mut self) {
         self.with_tail(Tail::save).await;
     }
+}
+
+/// What counts of another bench's status.
+#[derive(serde::Deserialize)]
+struct Presence {
+    state: State,
 }
 
 /// What a connection holds.
@@ -389,6 +576,12 @@ struct Session {
     busy_until: Instant,
     status_at: Option<Instant>,
     save_at: Option<Instant>,
+    /// When the shelf is looked at.
+    shelf_at: Instant,
+    /// No share came since some time: the next bench is listened to.
+    quiet_at: Instant,
+    /// From then on shares are sent.
+    speaks_at: Instant,
     /// Tells this connection from others.
     connection: String,
 }
@@ -405,7 +598,7 @@ impl Session {
     /// When there is something to do without a word from anybody.
     fn wake(&self) -> Instant {
         let look = self.rows.is_empty().then_some(self.look_at);
-        let all = [look, self.status_at, self.save_at];
+        let all = [look, self.status_at, self.save_at, Some(self.shelf_at)];
         let far = Instant::now() + IDLE;
         all.into_iter().flatten().fold(far, Instant::min)
     }

@@ -193,6 +193,11 @@ impl Tail {
         }
     }
 
+    /// How many rows of a log are known.
+    pub fn rows(&self, log: &str) -> u64 {
+        self.logs.get(log).map_or(0, |log| log.known.rows)
+    }
+
     /// How far each log goes.
     pub fn heads(&self) -> Vec<Head> {
         let known = self

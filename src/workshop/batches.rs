@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::elsewhere::elsewhere;
 use crate::chart::history::{Gathered, gathered, gathered_of};
 use crate::config::paths::Places;
 use crate::journal::batch::summary::Summary;
@@ -10,6 +11,7 @@ use crate::journal::format::fault::BadLine;
 use crate::journal::read::archive::{Archive, Progress};
 use crate::journal::read::folder::all_threads;
 use crate::journal::read::scan::scan_file;
+use crate::lots::elsewhere::Elsewhere;
 use crate::lots::stocktake::Stocktake;
 use crate::sheet::SheetRecord;
 
@@ -48,7 +50,15 @@ pub fn archive(logs: &Path) -> Archive {
     Archive::new(logs, Places::from_env().cache_dir())
 }
 
-/// What all batches of the folder tell of the lots, and what is damaged of the logs. At most `threads` read at a time.
+/// Adds what other benches took.
+pub fn add_elsewhere(stock: &mut Stocktake, elsewhere: &Elsewhere) {
+    for batch in elsewhere.batches() {
+        // It is none of those that were made here, whose numbers tell their order.
+        stock.add(0, &batch);
+    }
+}
+
+/// What all batches of the folder tell of the lots, with what other benches took, and what is damaged of the logs. At most `threads` read at a time.
 ///
 /// # Errors
 /// When the folder or a log cannot be read.
@@ -56,6 +66,7 @@ pub fn stocktake(logs: &Path, threads: usize) -> Result<(Stocktake, Vec<BadLine>
     let mut stock = Stocktake::default();
     let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
     let faults = archive(logs).add_up(threads, &Progress::default(), add)?;
+    add_elsewhere(&mut stock, &elsewhere(logs));
     Ok((stock, faults))
 }
 

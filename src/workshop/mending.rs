@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::batches::archive;
+use super::elsewhere::elsewhere;
 use super::{QueryError, today};
 use crate::config::{Config, VesselConfig};
 use crate::formula::limits::{Held, Outside, Side, bounds, outside};
@@ -92,6 +93,7 @@ pub fn on_hand(
         .into_iter()
         .flat_map(|(_, uses): (_, Vec<_>)| uses)
         .collect();
+    uses.extend(elsewhere(logs).batches().iter().flat_map(uses_of));
     if !lies_there {
         uses.extend(uses_of(&log.summary()));
     }

@@ -3,6 +3,7 @@
 
 pub mod batches;
 pub mod config_file;
+pub mod elsewhere;
 pub mod formula_file;
 pub mod formula_sheet;
 pub mod labelling;

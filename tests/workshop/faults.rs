@@ -175,6 +175,11 @@ fn a_full_disk_at_the_gatherer_loses_nothing() {
     disk.fill(&ballast);
     let last = bench.weighs(20);
     until("it says so", || gatherer.log().contains("No space left"));
+    // A person at the bench sees it.
+    let told = |bench: &Bench| bench.person.run(&["status"]).out;
+    until("the bench tells it", || {
+        told(&bench).contains("not gathered any more") && told(&bench).contains("No space left")
+    });
     // More rows meanwhile, and a new start of the bench.
     bench.weighs(3);
     bench.kill();
@@ -197,6 +202,7 @@ fn a_full_disk_at_the_gatherer_loses_nothing() {
         );
         std::thread::sleep(Duration::from_millis(50));
     }
+    until("it is over", || !told(&bench).contains("not gathered"));
     disk.tell();
 }
 

@@ -6,6 +6,7 @@ mod bench_side;
 
 mod faults;
 mod rows;
+mod shelf;
 mod shop;
 mod strangers;
 mod way;

@@ -14,6 +14,7 @@ use crate::formula::cautions::{self, STANDING};
 use crate::formula::substances::FILE;
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::protocol::request;
+use crate::workshop::elsewhere::elsewhere;
 use crate::workshop::planning::{OnPaper, StepOnPaper};
 use crate::workshop::{self, QueryError, scale_check, today};
 
@@ -118,7 +119,8 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
     let (formula, plan) = (&paper.formula, &paper.plan);
     let folder = path.parent().unwrap_or(path);
     let notes = paper.notes.iter().map(|note| bare(note, folder));
-    let (batches, damaged) = context.batches()?;
+    let (mut batches, damaged) = context.batches()?;
+    batches.extend(elsewhere(&config.logs()?).batches());
     let file = context.lots_file().unwrap_or_default();
     let shelf = Shelf::new(
         file.display().to_string(),

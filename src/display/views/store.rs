@@ -7,9 +7,11 @@ use serde_json::{Value, json};
 use super::super::context::{Context, threads};
 use super::{grams, plan};
 use crate::display::spoken::said;
+use crate::language::Sentence;
 use crate::lots::shelf::listed;
 use crate::mass::Mass;
 use crate::workshop::batches::{archive, stocktake};
+use crate::workshop::elsewhere::elsewhere;
 use crate::workshop::tracing::{Step, Trace};
 use crate::workshop::{QueryError, today};
 
@@ -22,15 +24,16 @@ pub fn store(context: &Context) -> Result<Value, QueryError> {
     let lots = context.lots()?;
     let (stock, damaged) = stocktake(&context.config().logs()?, threads())?;
     let damaged: Vec<String> = damaged.iter().map(ToString::to_string).collect();
+    let elsewhere = elsewhere(&context.config().logs()?);
     let rows = listed(&lots, &stock, today());
     let rows = rows.into_iter().map(|one| {
         json!({
             "lot": one.lot.name,
             "ingredient": one.lot.ingredient,
-            "supplier": match (lots.contains(&one.lot), &one.lot.supplier) {
+            "supplier": beside(match (lots.contains(&one.lot), &one.lot.supplier) {
                 (false, Some(_)) => Some(said(&crate::lots::shelf::MADE_HERE.into())),
                 (_, supplier) => supplier.clone(),
-            },
+            }, elsewhere.said_of(&one.lot)),
             "told": one.lot.told().into_iter().collect::<BTreeMap<_, _>>(),
             "corrected": one.lot.corrected.iter().map(|one| json!({ "on": one.on.to_string(), "reason": one.reason })).collect::<Vec<_>>(),
             "listed": lots.contains(&one.lot),
@@ -45,6 +48,12 @@ pub fn store(context: &Context) -> Result<Value, QueryError> {
         "damaged": damaged,
         "known": plan::ingredients(context),
     }))
+}
+
+/// What stands below a lot: from whom it is, and what other benches took of it.
+fn beside(supplier: Option<String>, taken: Option<Sentence>) -> Option<String> {
+    let all = supplier.into_iter().chain(taken.as_ref().map(said));
+    all.reduce(|supplier, taken| format!("{supplier}; {taken}"))
 }
 
 /// What a trace is asked of.
