@@ -13,6 +13,9 @@ pub struct GatherArgs {
     /// The folder of the joined logs (default: gather_dir of the configuration)
     #[arg(long, value_name = "FOLDER")]
     to: Option<PathBuf>,
+    /// Sign what lies in the folder hand_out of the configuration as its next version, for all benches, and end
+    #[arg(long)]
+    hand_out: bool,
     /// Another configuration file than ~/.config/bismar/config.toml
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
@@ -24,6 +27,9 @@ pub fn run(args: &GatherArgs) -> Outcome {
         return Err(Failure::bad_input("the configuration has no [workshop]")
             .remedy("`bismar config init` prints what it is made of"));
     };
+    if args.hand_out {
+        return hand_out(&workshop);
+    }
     if workshop.benches.is_empty() {
         return Err(
             Failure::bad_input("[workshop] names no benches whose rows are gathered")
@@ -40,6 +46,42 @@ pub fn run(args: &GatherArgs) -> Outcome {
     };
     gather(&workshop, &folder)?;
     Ok(Exit::Done)
+}
+
+#[cfg(feature = "workshop")]
+fn hand_out(workshop: &WorkshopConfig) -> Outcome {
+    let Some(folder) = &workshop.hand_out else {
+        return Err(
+            Failure::bad_input("[workshop] names no folder that is handed out")
+                .remedy("add hand_out = \"~/handed\" to it, and put the formulas there"),
+        );
+    };
+    let Some(key) = Places::from_env().hand_key() else {
+        return Err(Failure::failed(
+            "the key that signs is not known, since HOME is not set",
+        ));
+    };
+    let handed = crate::wire::hand::hand_out(folder, &key)?;
+    let crate::wire::hand::HandedOut {
+        version,
+        files,
+        new,
+        by,
+    } = handed;
+    let folder = folder.display();
+    super::print(&match new {
+        true => format!("Version {version} is handed out from {folder}; files: {files}"),
+        false => format!("Nothing has changed in {folder} since version {version}"),
+    })?;
+    super::print(&format!(
+        "Benches that have this in [workshop] take it: handed_by = \"{by}\""
+    ))?;
+    Ok(Exit::Done)
+}
+
+#[cfg(not(feature = "workshop"))]
+fn hand_out(_: &WorkshopConfig) -> Outcome {
+    Err(crate::wire::WireError::NotBuilt.into())
 }
 
 #[cfg(feature = "workshop")]

@@ -95,6 +95,11 @@ impl Places {
         Some(self.config_file()?.with_file_name("workshop.secrets"))
     }
 
+    /// The key that signs what is handed out to the benches: `hand.key` beside the configuration file.
+    pub fn hand_key(&self) -> Option<PathBuf> {
+        Some(self.config_file()?.with_file_name("hand.key"))
+    }
+
     fn data(&self) -> Option<PathBuf> {
         let data = |home: &PathBuf| home.join(".local").join("share");
         let base = self

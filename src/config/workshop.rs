@@ -26,6 +26,10 @@ pub struct WorkshopConfig {
     pub benches: Vec<String>,
     /// Where `bismar gather` puts their logs.
     pub gather_dir: Option<PathBuf>,
+    /// What `bismar gather` hands out to the benches.
+    pub hand_out: Option<PathBuf>,
+    /// The public key of who hands out to this bench, 64 hexadecimal digits; `None`: nothing is taken.
+    pub handed_by: Option<String>,
 }
 
 /// The longest name of a workshop or a bench in bytes.
@@ -45,7 +49,7 @@ pub fn is_part(name: &str) -> bool {
             .all(|byte| byte.is_ascii_alphanumeric() || b"-_".contains(&byte))
 }
 
-const KEYS: [&str; 11] = [
+const KEYS: [&str; 13] = [
     "name",
     "bench",
     "broker",
@@ -57,6 +61,8 @@ const KEYS: [&str; 11] = [
     "secrets",
     "benches",
     "gather_dir",
+    "hand_out",
+    "handed_by",
 ];
 
 /// The table, whose place is `at`; `path` reads an absolute path.
@@ -119,6 +125,10 @@ pub(super) fn workshop<'i>(
     }
     let secrets = file(reader, "secrets", "workshop.secrets");
     let gather_dir = file(reader, "gather_dir", "benches");
+    let hand_out = file(reader, "hand_out", "handed");
+    let handed_by = table
+        .get("handed_by")
+        .and_then(|value| public_key(reader, value));
     let benches = table
         .get("benches")
         .map_or(Vec::new(), |value| several(reader, value));
@@ -133,6 +143,8 @@ pub(super) fn workshop<'i>(
         secrets,
         benches,
         gather_dir,
+        hand_out,
+        handed_by,
     })
 }
 
@@ -149,6 +161,17 @@ fn part<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Str
     let remedy = format!(
         "Use letters (a to z), digits, - and _, {LONGEST_PART} at most, a letter or digit first, and not \"{RESERVED}\""
     );
+    reader.report(&value.span(), message, remedy);
+    None
+}
+
+fn public_key<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> {
+    let text = reader.line(value, "handed_by")?.to_ascii_lowercase();
+    if text.len() == 64 && text.bytes().all(|byte| byte.is_ascii_hexdigit()) {
+        return Some(text);
+    }
+    let message = format!("\"{}\" is no public key", shown(&text));
+    let remedy = "Write the 64 digits that `bismar gather --hand-out` prints";
     reader.report(&value.span(), message, remedy);
     None
 }

@@ -16,7 +16,7 @@ use super::WireError;
 use super::joined::{Joined, Refusal, Taken};
 use super::link::{Heard, Link, LinkError, Patience, Who, presence};
 use super::message::{
-    Ask, Heads, Kind, LARGEST_PACKET, RowMessage, read_topic, sealed, topic, unsealed,
+    Ask, Heads, Kind, LARGEST_PACKET, LONGEST_TEXT, RowMessage, read_topic, sealed, topic, unsealed,
 };
 use super::settings::Settings;
 
@@ -32,6 +32,9 @@ const ROWS_AGAIN: Duration = Duration::from_secs(10);
 
 /// Rows are asked for so often in vain.
 const TIMES: u32 = 3;
+
+/// How often it is looked whether there is something new to hand out.
+const HAND: Duration = Duration::from_secs(2);
 
 /// How often it is looked what of it came.
 const LOOK: Duration = Duration::from_millis(500);
@@ -66,6 +69,7 @@ pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<()
             wanted: HashMap::new(),
             word: String::new(),
             fault: None,
+            handed: Vec::new(),
         };
         let mut patience = Patience::default();
         loop {
@@ -101,6 +105,8 @@ struct Gatherer {
     word: String,
     /// Why rows could not be written last; told to the benches until one is.
     fault: Option<String>,
+    /// What this connection handed out.
+    handed: Vec<u8>,
 }
 
 /// Logs of a bench of which rows are missing, up to a row.
@@ -160,6 +166,9 @@ impl Gatherer {
         }
         self.word = super::word()?;
         self.wanted.clear();
+        self.handed.clear();
+        let mut hand = tokio::time::interval(HAND);
+        hand.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut link = Link::new(&self.settings, &who)?;
         let mut waiting: VecDeque<Publish> = VecDeque::new();
         let mut ask_at = None;
@@ -176,6 +185,7 @@ impl Gatherer {
                     }
                 }
                 _ = look.tick() => self.ask_wanted(&mut link).await?,
+                _ = hand.tick(), if ask_at.is_some() => self.hand_out(&mut link).await?,
             }
             while waiting.len() < TOGETHER {
                 match link.waiting()? {
@@ -203,7 +213,7 @@ impl Gatherer {
     }
 
     fn heard(
-        &self,
+        &mut self,
         link: &mut Link,
         heard: Heard,
         waiting: &mut VecDeque<Publish>,
@@ -211,11 +221,21 @@ impl Gatherer {
     ) -> Result<(), LinkError> {
         let workshop = &self.settings.config.name;
         match heard {
+            Heard::Message(message) if message.topic == super::message::handed(workshop) => {
+                link.kept(&message)?;
+                // Somebody put something else in its place.
+                if message.payload != self.handed {
+                    self.handed.clear();
+                }
+            }
             Heard::Connected => {
                 for bench in &self.settings.config.benches {
                     for kind in [Kind::Row, Kind::Heads, Kind::Status] {
                         link.listen(&topic(workshop, bench, kind))?;
                     }
+                }
+                if self.settings.config.hand_out.is_some() {
+                    link.listen(&super::message::handed(workshop))?;
                 }
                 self.stands(link)?;
                 *ask_at = Some(Instant::now());
@@ -235,6 +255,31 @@ impl Gatherer {
         let text = json!({ "state": "here", "at": format!("{at:.3}"), "fault": self.fault });
         let (topic, _) = presence(&self.settings.config.name, "gather");
         link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
+        Ok(())
+    }
+
+    /// Hands out what is signed, where it is another one than before.
+    async fn hand_out(&mut self, link: &mut Link) -> Result<(), LinkError> {
+        let Some(folder) = self.settings.config.hand_out.clone() else {
+            return Ok(());
+        };
+        let path = folder.join(super::hand::ENVELOPE);
+        let read = move || {
+            let about = std::fs::metadata(&path)?;
+            match about.len() as usize <= LONGEST_TEXT {
+                true => std::fs::read(&path),
+                false => Err(std::io::ErrorKind::FileTooLarge.into()),
+            }
+        };
+        // One that cannot be read now is handed out when it can.
+        if let Ok(Ok(text)) = tokio::task::spawn_blocking(read).await
+            && text != self.handed
+        {
+            let topic = super::message::handed(&self.settings.config.name);
+            link.send(&topic, true, Vec::new(), text.clone())?;
+            tracing::info!("hands out what was signed last");
+            self.handed = text;
+        }
         Ok(())
     }
 
@@ -444,7 +489,7 @@ fn take(
                 Some(_) | None => joined.left(bench),
             }
         }
-        Kind::Cue | Kind::Ask | Kind::Refused | Kind::Taken => {}
+        Kind::Cue | Kind::Ask | Kind::Refused | Kind::Taken | Kind::Now => {}
     }
     Ok(())
 }

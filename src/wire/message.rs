@@ -25,10 +25,11 @@ pub enum Kind {
     Heads,
     Refused,
     Taken,
+    Now,
 }
 
 impl Kind {
-    const ALL: [Kind; 7] = [
+    const ALL: [Kind; 8] = [
         Kind::Row,
         Kind::Status,
         Kind::Cue,
@@ -36,6 +37,7 @@ impl Kind {
         Kind::Heads,
         Kind::Refused,
         Kind::Taken,
+        Kind::Now,
     ];
 
     pub const fn name(self) -> &'static str {
@@ -47,6 +49,7 @@ impl Kind {
             Kind::Heads => "heads",
             Kind::Refused => "refused",
             Kind::Taken => "taken",
+            Kind::Now => "now",
         }
     }
 }
@@ -54,6 +57,11 @@ impl Kind {
 /// The topic of a message; `bench` may be `+` for all of them.
 pub fn topic(workshop: &str, bench: &str, kind: Kind) -> String {
     format!("bismar/1/{workshop}/{bench}/{}", kind.name())
+}
+
+/// The topic of what is handed out.
+pub fn handed(workshop: &str) -> String {
+    format!("bismar/1/{workshop}/gather/handed")
 }
 
 /// The bench and the kind that a topic of this workshop names.

@@ -11,9 +11,11 @@ use tokio::sync::{mpsc, oneshot};
 use tokio::time::Instant;
 
 use super::WireError;
+use super::hand::{Handed, Places};
 use super::link::{Heard, Link, LinkError, Patience, Who, presence};
 use super::message::{
-    Ask, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, RowMessage, read_topic, sealed, topic, unsealed,
+    Ask, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, RowMessage, handed, read_topic, sealed, topic,
+    unsealed,
 };
 use super::settings::{Settings, identity};
 use super::shelf::{SHARES_AT_ONCE, Shelf};
@@ -75,6 +77,8 @@ pub struct Out {
     calls: mpsc::Sender<Call>,
     tail: Option<Tail>,
     shelf: Option<Shelf>,
+    handed: Option<Handed>,
+    lots: Option<PathBuf>,
     /// What the loop was told to heed.
     heeded: Vec<Sentence>,
     /// Whether it was told that the broker lets nobody hear the others.
@@ -96,7 +100,13 @@ impl Out {
     ) -> Result<Out, WireError> {
         let id = identity(folder)?;
         Ok(Out {
-            shelf: Some(Shelf::open(folder, &bench, &id, lots)),
+            shelf: Some(Shelf::open(folder, &bench, &id, lots.clone())),
+            handed: settings
+                .config
+                .handed_by
+                .as_ref()
+                .and_then(|by| Handed::open(&folder.join("handed"), by)),
+            lots,
             heeded: Vec::new(),
             unheard: false,
             id,
@@ -166,6 +176,9 @@ impl Out {
         }
         link.listen(&topic(&workshop, &self.bench, Kind::Ask))?;
         link.listen(&topic(&workshop, "+", Kind::Status))?;
+        if self.handed.is_some() {
+            link.listen(&handed(&workshop))?;
+        }
         if let Some(shelf) = &mut self.shelf {
             shelf.connected();
         }
@@ -183,6 +196,7 @@ impl Out {
             quiet_at: Instant::now(),
             speaks_at: Instant::now() + HEAR_FIRST,
             connection: super::word()?,
+            said: None,
         };
         loop {
             let wake = session.wake();
@@ -207,7 +221,7 @@ impl Out {
             let now = Instant::now();
             if session.status_at.is_some_and(|at| at <= now) {
                 session.status_at = None;
-                self.status(&mut link, &session.connection).await?;
+                self.status(&mut link, &mut session).await?;
             }
             if session.save_at.is_some_and(|at| at <= now) {
                 session.save_at = None;
@@ -364,6 +378,14 @@ impl Out {
         let Some(shelf) = &mut self.shelf else {
             return true;
         };
+        if text == handed(workshop) {
+            if let Some(handed) = &mut self.handed {
+                handed.hear(&message.payload);
+            }
+            session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
+            session.status_at.get_or_insert(Instant::now());
+            return true;
+        }
         if text == presence(workshop, "gather").0 {
             let said: Option<Value> = serde_json::from_slice(&message.payload).ok();
             let fault = said.as_ref().and_then(|said| said.get("fault")?.as_str());
@@ -392,7 +414,9 @@ impl Out {
                 session.quiet_at = Instant::now() + QUIET;
             }
             Some((_, Kind::Ask)) => return false,
-            Some((_, Kind::Row | Kind::Cue | Kind::Heads | Kind::Refused)) | None => return true,
+            Some((_, Kind::Row | Kind::Cue | Kind::Heads | Kind::Refused | Kind::Now)) | None => {
+                return true;
+            }
         }
         session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
         true
@@ -447,13 +471,16 @@ impl Out {
                 shelf.sent(&level, share);
             }
         }
-        if then.heed != self.heeded
-            && self
-                .ask(Request::Heed(then.heed.clone()), None)
-                .await
-                .is_some()
-        {
-            self.heeded = then.heed;
+        let mut heed = then.heed;
+        if let Some(handed) = &self.handed {
+            heed.extend(handed.fault.clone());
+            if handed.waits() {
+                session.status_at.get_or_insert(now);
+            }
+        }
+        let told = heed == self.heeded;
+        if !told && self.ask(Request::Heed(heed.clone()), None).await.is_some() {
+            self.heeded = heed;
         }
         if waits || full || unread || !speaks {
             session.shelf_at = session.shelf_at.min(now + QUIET);
@@ -489,16 +516,48 @@ impl Out {
         }
     }
 
-    async fn status(&self, link: &mut Link, connection: &str) -> Result<(), LinkError> {
+    /// Says what the bench weighs now, and where it changed how it stands: that goes to each bench, so it is said seldom.
+    async fn status(&mut self, link: &mut Link, session: &mut Session) -> Result<(), LinkError> {
         let standing = match self.ask(Request::Status, None).await {
-            Some(Answer::Status(standing)) => serde_json::to_value(standing).ok(),
+            Some(Answer::Status(standing)) => {
+                // Between batches.
+                if standing.batch.is_none() {
+                    self.take_handed().await;
+                }
+                serde_json::to_value(standing).ok()
+            }
             Some(_) | None => None,
         };
+        let workshop = &self.settings.config.name;
         let at = jiff::Timestamp::now();
-        let text = json!({ "state": "here", "id": self.id, "connection": connection, "at": format!("{at:.3}"), "bench": standing });
-        let (topic, _) = presence(&self.settings.config.name, &self.bench);
+        let version = self.handed.as_ref().map(Handed::version);
+        if session.said != Some(version) {
+            session.said = Some(version);
+            let text = json!({ "state": "here", "id": self.id, "connection": session.connection, "at": format!("{at:.3}"), "handed": version });
+            let (topic, _) = presence(workshop, &self.bench);
+            link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
+        }
+        let text = json!({ "at": format!("{at:.3}"), "bench": standing });
+        let topic = topic(workshop, &self.bench, Kind::Now);
         link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
         Ok(())
+    }
+
+    /// Takes what is handed out, where something waits.
+    async fn take_handed(&mut self) {
+        let Ok(formulas) = self.held.now().formulas() else {
+            return;
+        };
+        let Some(mut handed) = self.handed.take_if(|handed| handed.waits()) else {
+            return;
+        };
+        let lots = self.lots.clone();
+        let places = Places { formulas, lots };
+        let taken = tokio::task::spawn_blocking(move || {
+            handed.take(&places);
+            handed
+        });
+        self.handed = taken.await.ok();
     }
 
     async fn subscribe(&self) -> Option<Inbox> {
@@ -584,6 +643,8 @@ struct Session {
     speaks_at: Instant,
     /// Tells this connection from others.
     connection: String,
+    /// The version that its standing was last said with.
+    said: Option<Option<u64>>,
 }
 
 /// A row under way.

@@ -509,6 +509,7 @@ fn a_weight_that_is_weighed_anew_does_not_count_against_its_own_lot() {
     let lots = Lot::parse_all(list, "lots.toml").unwrap();
     let advise = |uses: Vec<Use>| {
         let stock = Snapshot {
+            elsewhere: bismar::lots::elsewhere::Elsewhere::default(),
             lots: Ok(Some(lots.clone())),
             uses: Ok(uses),
             damaged: vec![],

@@ -117,6 +117,8 @@ fn its_examples_are_good_once_the_comment_sign_is_taken_off() {
     );
     assert_eq!(workshop.benches, ["bench-1", "bench-2"]);
     assert_eq!(workshop.gather_dir, Some("/home/maker/benches".into()));
+    assert_eq!(workshop.hand_out, Some("/home/maker/handed".into()));
+    assert!(workshop.handed_by.as_ref().unwrap().starts_with("d75a"));
     let sounds = [
         ("lift", "complete"),
         ("fault", "/home/maker/sounds/fault.oga"),

@@ -206,6 +206,34 @@ fn a_full_disk_at_the_gatherer_loses_nothing() {
     disk.tell();
 }
 
+/// A clock that is years off, and jumps: rows are known by their numbers and chains alone, and what they took counts.
+#[test]
+fn a_wrong_clock_loses_no_row_and_no_gram() {
+    let broker = Broker::start();
+    let mut bench = Bench::new("bench-1", &broker, broker.port);
+    let other = Bench::new("bench-2", &broker, broker.port);
+    let list = "[[lot]]\nname = \"S-1\"\ningredient = \"Sea salt\"\namount = \"1 kg\"\n";
+    for one in [&bench, &other] {
+        one.person.file("home/.config/bismar/lots.toml", list);
+    }
+    let gatherer = Gatherer::new(&broker, broker.port, &["bench-1"]);
+    // 10.11, 10.21, 10.31 and 10.41 g.
+    for at in [
+        "2099-12-31T23:59:59Z",
+        "1970-01-01T00:00:00Z",
+        "2026-11-28T12:00:00Z",
+        "1970-01-02T00:00:00Z",
+    ] {
+        bench.weighs_at(1, at.parse().unwrap());
+    }
+    gatherer.has_all_of(&bench);
+    until("all of it counts", || {
+        std::thread::sleep(Duration::from_millis(200));
+        other.person.run(&["lots"]).out.contains("958.96")
+    });
+    assert!(!gatherer.log().contains("refused of"), "{}", gatherer.log());
+}
+
 /// Hours without a broker: the bench runs, and sends all when it comes.
 #[test]
 fn a_bench_that_never_had_a_broker_sends_all_when_it_comes() {

@@ -39,8 +39,8 @@ fn a_batch_is_weighed_without_the_broker_and_arrives_whole() {
     );
     rig.pour_of_step_2();
     until("the bench is there", || state(&broker, "bench-1") == "here");
-    let status = broker.retained("bismar/1/saltmarsh/bench-1/status");
-    assert!(status.contains("Marram soak"), "{status}");
+    let now = broker.retained("bismar/1/saltmarsh/bench-1/now");
+    assert!(now.contains("Marram soak"), "{now}");
     let cue = cues.wait_with_output().unwrap().stdout;
     let cue: Value = serde_json::from_slice(&cue).expect("a cue");
     assert_eq!(cue["event"], "cue");

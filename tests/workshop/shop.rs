@@ -238,6 +238,11 @@ impl Bench {
 
     /// A batch of some rows, written as the daemon's writer does it.
     pub fn weighs(&mut self, steps: usize) -> PathBuf {
+        self.weighs_at(steps, jiff::Timestamp::now())
+    }
+
+    /// The same by a clock that says `at`.
+    pub fn weighs_at(&mut self, steps: usize, at: jiff::Timestamp) -> PathBuf {
         self.batches += 1;
         let name = format!("marram-soak-{}-{:05}", self.name, self.batches);
         let mut log = LogFile::create(&self.logs(), &name, "Marram soak 1").unwrap();
@@ -246,7 +251,6 @@ impl Bench {
             batch: Mass::from_g(100),
             jars: None,
         };
-        let at = jiff::Timestamp::now();
         log.write_opening(&opening, "Marram soak 1", at).unwrap();
         for step in 1..=steps {
             let grams = 10_000 + (self.batches * 10 + step) as i64 * 10;
