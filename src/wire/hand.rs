@@ -391,7 +391,7 @@ impl Handed {
                 }
             }
             path.parent().map_or(Ok(()), make)?;
-            files::write_private(&path, text).map_err(Untaken::Disk)?;
+            files::replace(&path, text, 0o600).map_err(Untaken::Disk)?;
         }
         let files = offer.files.iter();
         let last = TakenLast {
