@@ -78,16 +78,17 @@ fn brief(batch: &Summary) -> Summary {
         ended: batch.ended,
         complete: batch.complete,
         incomplete: batch.incomplete.clone(),
+        stopped: batch.stopped,
         jars: batch.jars.clone(),
         fault: batch.fault.clone(),
         ..Summary::default()
     }
 }
 
-/// By what is known of it in short; that every step is weighed only its rows tell.
+/// By what is known of it in short; that every step is weighed and mixed only its rows tell.
 fn is_open(batch: &Summary) -> bool {
     let damaged = (batch.fault.as_ref()).is_some_and(|fault| !fault.is_torn());
-    let stopped = batch.incomplete.is_some() && batch.jars.is_empty();
+    let stopped = (batch.incomplete.is_some() || batch.stopped) && batch.jars.is_empty();
     !batch.ended || stopped || (damaged && !batch.complete)
 }
 
@@ -242,8 +243,9 @@ pub fn unfinished(path: &Path, config: &Config) -> Result<Unfinished, Refusal> {
     let plan = record
         .plan(&formula, opening.amount(), &scales, guard)
         .map_err(not_planned)?;
-    // What was stopped after its last weight is not taken up for its mixing alone.
-    if record.ended && record.still_open(&plan).parts.is_empty() {
+    let open = record.still_open(&plan);
+    let unmixed = record.is_stopped() && open.unmixed.is_some();
+    if record.ended && open.parts.is_empty() && !unmixed {
         return Ok(Unfinished::Over(record));
     }
     compare(path, &record, &plan)?;

@@ -272,8 +272,18 @@ fn on_a_full_disk_it_is_refused_and_goes_on_when_there_is_room() {
 }
 
 fn at_rest(rows: &[Draft], batch: &str, logs: &Path, at: &'static str) -> PathBuf {
+    of(SOAK, rows, batch, logs, at)
+}
+
+fn of(
+    formula: &'static str,
+    rows: &[Draft],
+    batch: &str,
+    logs: &Path,
+    at: &'static str,
+) -> PathBuf {
     let begun = Begun {
-        formula: SOAK,
+        formula,
         label: "Marram soak 1",
         size: Mass::from_g(100),
         jars: None,
@@ -290,6 +300,13 @@ fn first() -> Draft {
     }
 }
 
+fn rest() -> [Draft; 2] {
+    [(2, "Epsom salt", 30_000), (3, "Oat flour", 20_000)].map(|(step, name, mg)| Draft {
+        target: Some(Mass::from_mg(mg)),
+        ..weighed(step, name, "", mg)
+    })
+}
+
 fn stop() -> Draft {
     Draft::new(RowKind::Closed, "stopped after 1 of 3 weighings")
 }
@@ -300,12 +317,7 @@ fn what_was_made_again_or_changed_is_told_and_only_what_is_open_is_listed() {
     let (person, _pan) = bench(SOAK);
     let logs = person.path(LOGS);
     at_rest(&[first(), stop()], "soak-1", &logs, "2026-09-01T09:00:00Z");
-    let rest =
-        [(2, "Epsom salt", 30_000), (3, "Oat flour", 20_000)].map(|(step, name, mg)| Draft {
-            target: Some(Mass::from_mg(mg)),
-            ..weighed(step, name, "", mg)
-        });
-    let [second, third] = rest.clone();
+    let [second, third] = rest();
     at_rest(
         &[first(), second.clone(), third.clone(), closed()],
         "soak-2",
@@ -392,6 +404,59 @@ fn what_was_made_again_or_changed_is_told_and_only_what_is_open_is_listed() {
         let refused = once_written(&person, &daemon, &["begin", "--go-on", batch]).ended(1);
         assert!(refused.err.contains(why), "{refused:?}");
     }
+    assert_eq!(daemon.terminate(), Some(0));
+}
+
+/// All is weighed, and what was weighed last is not mixed: stopped there it goes on with its mixing, and only then.
+#[test]
+fn what_was_stopped_in_its_last_mixing_goes_on_with_it() {
+    let (person, _pan) = bench(SOAK);
+    let logs = person.path(LOGS);
+    let mixed = SOAK.replace(
+        "name = \"Dry\"",
+        "name = \"Dry\"\nmix = \"Stir until even\"",
+    );
+    let mixed: &'static str = Box::leak(mixed.into_boxed_str());
+    let [second, third] = rest();
+    let rows = [first(), second, third];
+    let ends = [
+        ("soak-1", "stopped after 3 of 3 weighings"),
+        ("soak-2", "complete; the last mixing was not confirmed"),
+    ];
+    for (batch, note) in ends {
+        let end = [Draft::new(RowKind::Closed, note)];
+        of(
+            mixed,
+            &[&rows[..], &end].concat(),
+            batch,
+            &logs,
+            "2026-09-01T09:00:00Z",
+        );
+    }
+    let daemon = Daemon::start(&person);
+    let told = || person.run(&["begin", "--go-on"]).ended(0).out;
+    let words = "soak-1, Marram soak 1: 3 of 3 weighed; still open: the mixing of phase Dry.";
+    assert_eq!(told(), format!("{words}\n  bismar begin --go-on soak-1\n"));
+    let over = once_written(&person, &daemon, &["begin", "--go-on", "soak-2"]).ended(1);
+    assert!(
+        over.err.contains("nothing of batch soak-2 is open"),
+        "{over:?}"
+    );
+    once_written(&person, &daemon, &["begin", "--go-on", "soak-1"]).ended(0);
+    let says = |words: &str| person.run(&["status"]).ended(0).out.contains(words);
+    daemon.until(|| says("Stir until even"));
+    // Killed there it is under way like any other.
+    daemon.kill();
+    let daemon = Daemon::start(&person);
+    daemon.until(|| says("Stir until even"));
+    person.run(&["next"]).ended(0);
+    let log = logs.join("soak-1.csv");
+    daemon.until(|| cells(&log, "closed", "note").len() == 2);
+    assert_eq!(cells(&log, "closed", "note")[1], "complete");
+    let path = log.to_str().unwrap();
+    let verified = person.run(&["log", "verify", path]).ended(0);
+    assert!(verified.out.contains("batch closed"), "{verified:?}");
+    daemon.until(|| told() == "No batch is stopped; each is finished.\n");
     assert_eq!(daemon.terminate(), Some(0));
 }
 

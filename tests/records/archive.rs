@@ -277,7 +277,7 @@ fn the_index_says_what_it_said() {
     let index = fs::read(workshop.index()).unwrap();
     let records = records(&index);
     assert!(
-        records[0].starts_with(b"\x0ebismar index 2"),
+        records[0].starts_with(b"\x0ebismar index 3"),
         "{:?}",
         records[0]
     );

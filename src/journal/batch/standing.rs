@@ -80,19 +80,25 @@ impl Record {
 
     /// As [`Record::standing`]; `formula` is what [`Record::read_formula`] reads.
     pub(super) fn standing_by(&self, formula: Option<&Formula>) -> Standing {
-        let Some(closed) = &self.closed else {
+        if self.closed.is_none() {
             return Standing::Open;
-        };
+        }
         let lacking = match formula {
             Some(formula) => self.lacking(formula),
             // The closing row is all there is to go by.
-            None if closed.note.starts_with("complete") => self.left_out(),
+            None if !self.is_stopped() => self.left_out(),
             None => return Standing::Incomplete(Vec::new()),
         };
         match lacking.is_empty() {
             true => Standing::Complete,
             false => Standing::Incomplete(lacking),
         }
+    }
+
+    /// Whether a person closed it before it came to its end: a mixing may be open, though all is weighed.
+    pub fn is_stopped(&self) -> bool {
+        let closed = self.closed.as_ref();
+        closed.is_some_and(|closed| !closed.note.starts_with("complete"))
     }
 
     /// Whether it is closed with a weight of everything.

@@ -31,6 +31,8 @@ pub struct Summary {
     pub complete: bool,
     /// How far it is, where it is closed and not complete.
     pub incomplete: Option<String>,
+    /// As [`Record::is_stopped`].
+    pub stopped: bool,
     /// All that came into it.
     pub total: Mass,
     /// All of it that is in jars.
@@ -138,6 +140,7 @@ impl Record {
                 Standing::Incomplete(_) => standing.warning(),
                 Standing::Open | Standing::Complete => None,
             },
+            stopped: self.is_stopped(),
             total: self.total(),
             jarred: self.jarred(),
             planned_jars: self

@@ -28,7 +28,7 @@ use crate::mass::Mass;
 use crate::vocabulary::entry::Verdict;
 
 /// The format of the records and what they are made of: another number for each change of either.
-const FORMAT: &str = "bismar index 2";
+const FORMAT: &str = "bismar index 3";
 
 /// Longer records are not kept: a log of so many steps is no batch.
 const LONGEST: usize = 1 << 20;
@@ -272,6 +272,7 @@ impl<'b> Left<'b> {
             Some(())
         })?;
         batch.jars_replaced = has(JARS_REPLACED);
+        batch.stopped = has(STOPPED);
         self.all_into(&mut batch.steps, Left::step_into)?;
         batch.fault = None;
         self.0.is_empty().then_some(has(UNDERSTOOD))
@@ -282,6 +283,7 @@ const ENDED: u8 = 1;
 const COMPLETE: u8 = 2;
 const UNDERSTOOD: u8 = 4;
 const JARS_REPLACED: u8 = 8;
+const STOPPED: u8 = 16;
 
 const KINDS: [StepKind; 3] = [StepKind::Planned, StepKind::Added, StepKind::Skipped];
 
@@ -302,7 +304,8 @@ pub(super) fn record(
         flag(batch.ended, ENDED)
             | flag(batch.complete, COMPLETE)
             | flag(understood, UNDERSTOOD)
-            | flag(batch.jars_replaced, JARS_REPLACED),
+            | flag(batch.jars_replaced, JARS_REPLACED)
+            | flag(batch.stopped, STOPPED),
     );
     told.text(&batch.batch);
     told.text(&batch.label);
