@@ -34,7 +34,7 @@ def main():
     out = Path(sys.argv[1])
     of_ours, parts = None, []
     wanted = linked()
-    for package in json.loads(cargo("metadata", "--format-version", "1"))["packages"]:
+    for package in json.loads(cargo("metadata", "--features", "workshop", "--format-version", "1"))["packages"]:
         if package["source"] is None:
             # Those of this repository: the program, and its rooms that are a crate of their own.
             wanted.discard((package["name"], package["version"]))
