@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use rustix::fs::{CWD, RenameFlags, renameat_with};
 
 use crate::document::Lines;
+use crate::language::{Sentence, phrase};
 use crate::problem::{Problem, Problems};
 
 /// The largest file that is read. A formula has a few thousand bytes.
@@ -31,25 +32,25 @@ pub fn random_hex(bytes: usize) -> std::io::Result<String> {
 /// larger than 1 MB, or is not UTF-8 (with the place of the first byte that is not).
 pub fn text(path: &Path) -> Result<String, Problems> {
     let name = path.display().to_string();
-    let fail = |message: String, remedy: &str| {
+    let fail = |message: Sentence, remedy: Sentence| {
         Problems::from(Problem {
             path: name.clone(),
             line: 0,
             column: 0,
             message,
-            remedy: remedy.to_owned(),
+            remedy,
         })
     };
     let cannot = |e: std::io::Error| {
         fail(
-            format!("cannot be read: {e}"),
-            "Check the path and the file's rights",
+            phrase!("cannot be read: {error}", error = e.to_string()),
+            phrase!("Check the path and the file's rights"),
         )
     };
     if !std::fs::metadata(path).map_err(cannot)?.is_file() {
         return Err(fail(
-            "cannot be read: it is not a plain file".into(),
-            "Name the file itself; text out of a pipe must be saved to a file first",
+            phrase!("cannot be read: it is not a plain file"),
+            phrase!("Name the file itself; text out of a pipe must be saved to a file first"),
         ));
     }
     let mut bytes = Vec::new();
@@ -58,8 +59,8 @@ pub fn text(path: &Path) -> Result<String, Problems> {
         .map_err(cannot)?;
     if bytes.len() as u64 > LARGEST_FILE {
         return Err(fail(
-            "is larger than 1 MB".into(),
-            "Name the right file; this one is not of the kind expected",
+            phrase!("is larger than 1 MB"),
+            phrase!("Name the right file; this one is not of the kind expected"),
         ));
     }
     String::from_utf8(bytes).map_err(|e| {
@@ -70,8 +71,8 @@ pub fn text(path: &Path) -> Result<String, Problems> {
             path: name.clone(),
             line,
             column,
-            message: "the text is not UTF-8 from here on".into(),
-            remedy: "Save the file as UTF-8".into(),
+            message: phrase!("the text is not UTF-8 from here on"),
+            remedy: phrase!("Save the file as UTF-8"),
         })
     })
 }

@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::language::{Sentence, phrase};
+
 /// One fault of an input file.
 ///
 /// Shown as `file:line:column: message. Remedy.`
@@ -14,27 +16,39 @@ pub struct Problem {
     /// From 1, counted in characters; 0 as for `line`.
     pub column: usize,
     /// What is wrong: one sentence without its final stop.
-    pub message: String,
-    /// What to do: one or more sentences without the final stop.
-    pub remedy: String,
+    pub message: Sentence,
+    /// What to do: one or more sentences, the last one without its stop.
+    pub remedy: Sentence,
+}
+
+impl Problem {
+    /// Where, what and what to do. Files are named and counted the same in every language.
+    pub fn told(&self) -> Sentence {
+        let mut place = String::new();
+        if !self.path.is_empty() {
+            place = format!("{}:", self.path);
+        }
+        if self.line > 0 {
+            place.push_str(&format!("{}:{}:", self.line, self.column));
+        }
+        let words = stopped(&self.message).and(stopped(&self.remedy));
+        match place.is_empty() {
+            true => words,
+            false => Sentence::from(place).and(words),
+        }
+    }
+}
+
+fn stopped(words: &Sentence) -> Sentence {
+    match words.is_empty() || words.ends_with('.') {
+        true => words.clone(),
+        false => phrase!("{why}.", why = words.clone()),
+    }
 }
 
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if !self.path.is_empty() {
-            write!(f, "{}:", self.path)?;
-        }
-        if self.line > 0 {
-            write!(f, "{}:{}:", self.line, self.column)?;
-        }
-        if !self.path.is_empty() || self.line > 0 {
-            f.write_str(" ")?;
-        }
-        write!(f, "{}.", self.message.trim_end_matches('.'))?;
-        if !self.remedy.is_empty() {
-            write!(f, " {}.", self.remedy.trim_end_matches('.'))?;
-        }
-        Ok(())
+        f.write_str(&self.told())
     }
 }
 
@@ -55,18 +69,21 @@ impl From<Problem> for Problems {
     }
 }
 
+impl Problems {
+    /// Each on a line of its own.
+    pub fn told(&self) -> Sentence {
+        let more = self.0.len().saturating_sub(Problems::SHOWN);
+        let more = (more > 0).then(|| phrase!("and {more} more.", more));
+        let shown = self.0.iter().take(Problems::SHOWN).map(Problem::told);
+        let all = shown.chain(more);
+        all.reduce(|all, one| phrase!("{all}\n{one}", all, one))
+            .unwrap_or_default()
+    }
+}
+
 impl fmt::Display for Problems {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (i, problem) in self.0.iter().take(Problems::SHOWN).enumerate() {
-            if i > 0 {
-                f.write_str("\n")?;
-            }
-            write!(f, "{problem}")?;
-        }
-        if self.0.len() > Problems::SHOWN {
-            write!(f, "\nand {} more.", self.0.len() - Problems::SHOWN)?;
-        }
-        Ok(())
+        f.write_str(&self.told())
     }
 }
 

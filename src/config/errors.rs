@@ -3,6 +3,7 @@
 
 use super::scale::Most;
 use crate::document::{DeTable, Reader, Value};
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::Errors;
 use crate::metrology::budget::{AccuracyClass, Buoyancy, Class, Eccentricity, Temperature};
@@ -27,7 +28,7 @@ const LARGEST_RANGE: f64 = 60.0;
 pub(super) fn errors<'i>(
     reader: &mut Reader<'i>,
     scale: &DeTable<'i>,
-    what: &str,
+    what: &Sentence,
     readability: Option<Mass>,
     capacity: Option<Mass>,
 ) -> Errors {
@@ -38,7 +39,7 @@ pub(super) fn errors<'i>(
             ..Errors::default()
         };
     };
-    reader.only(table, &format!("{what}: [scale.uncertainty]"), &KEYS);
+    reader.only(table, format!("{what}: [scale.uncertainty]"), &KEYS);
     apart(reader, table);
     let errors = Errors {
         weighings,
@@ -55,8 +56,8 @@ pub(super) fn errors<'i>(
     };
     for key in ["linearity", "eccentricity", "class"] {
         if let (Some(value), None) = (table.get(key), capacity) {
-            let message = format!("\"{key}\" says little without the scale's capacity");
-            let remedy = "Add for example capacity = \"600 g\" to the scale";
+            let message = phrase!("\"{key}\" says little without the scale's capacity", key);
+            let remedy = phrase!("Add for example capacity = \"600 g\" to the scale");
             reader.report(&value.span(), message, remedy);
         }
     }
@@ -66,8 +67,8 @@ pub(super) fn errors<'i>(
 fn weighings<'i>(reader: &mut Reader<'i>, scale: &DeTable<'i>) -> Option<u32> {
     let value = scale.get("weighings")?;
     let found = reader.whole(value, "weighings", 2..1_001);
-    let lacks = "a \"repeatability\" that rests on them";
-    let remedy = "Remove it, or let `bismar repeatability --write` put in both";
+    let lacks = phrase!("a \"repeatability\" that rests on them");
+    let remedy = phrase!("Remove it, or let `bismar repeatability --write` put in both");
     alone(reader, scale, ["weighings", "repeatability"], lacks, remedy);
     found
 }
@@ -77,11 +78,15 @@ fn alone<'i>(
     reader: &mut Reader<'i>,
     table: &DeTable<'i>,
     [key, other]: [&str; 2],
-    lacks: &str,
-    remedy: &str,
+    lacks: impl Into<Sentence>,
+    remedy: Sentence,
 ) {
     if let (Some(value), None) = (table.get(key), table.get(other)) {
-        reader.report(&value.span(), format!("\"{key}\" without {lacks}"), remedy);
+        reader.report(
+            &value.span(),
+            phrase!("\"{key}\" without {lacks}", key, lacks = lacks.into()),
+            remedy,
+        );
     }
 }
 
@@ -92,8 +97,11 @@ fn apart<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) {
     }
     for key in ["linearity", "sensitivity_percent", "eccentricity"] {
         if let Some(value) = table.get(key) {
-            let message = format!("\"{key}\" beside a \"class\", which has it in its limits");
-            reader.report(&value.span(), message, "Keep one of the two");
+            let message = phrase!(
+                "\"{key}\" beside a \"class\", which has it in its limits",
+                key
+            );
+            reader.report(&value.span(), message, phrase!("Keep one of the two"));
         }
     }
 }
@@ -108,16 +116,16 @@ fn eccentricity<'i>(
     let load = reader.get(table, "eccentricity_load", |r, v, k| r.mass(v, k, "200 g"));
     let limit = LARGEST_ERROR.or_less(reader, table, "eccentricity", "0.03 g");
     let pair = ["eccentricity_load", "eccentricity"];
-    let remedy = "Add it, for example \"0.03 g\"";
-    alone(reader, table, pair, "an \"eccentricity\"", remedy);
+    let remedy = phrase!("Add it, for example \"0.03 g\"");
+    alone(reader, table, pair, phrase!("an \"eccentricity\""), remedy);
     // Told too large it would make what is off centre too small.
     let carried = load.zip(capacity).is_none_or(|(load, most)| load <= most);
     if let (Some(value), false) = (table.get("eccentricity_load"), carried) {
-        let message = "\"eccentricity_load\" is more than the scale carries";
+        let message = phrase!("\"eccentricity_load\" is more than the scale carries");
         reader.report(
             &value.span(),
             message,
-            "Write the load that was put off centre, for example \"200 g\"",
+            phrase!("Write the load that was put off centre, for example \"200 g\""),
         );
     }
     let load = load.or(capacity.map(|capacity| capacity.ratio(1, 3)))?;
@@ -137,21 +145,22 @@ fn class<'i>(
     let class = reader.get(table, "class", |r, v, k| r.choice(v, k, &classes));
     let interval = table.get("e");
     let e = interval.and_then(|value| interval_of(reader, value, readability));
-    let lacks = "\"e\", the verification scale interval";
-    let remedy = "Add for example e = \"0.1 g\"";
+    let lacks = phrase!("\"e\", the verification scale interval");
+    let remedy = phrase!("Add for example e = \"0.1 g\"");
     alone(reader, table, ["class", "e"], lacks, remedy);
-    let lacks = "the \"class\" that it belongs to";
-    let remedy = "Add for example class = \"II\"";
+    let lacks = phrase!("the \"class\" that it belongs to");
+    let remedy = phrase!("Add for example class = \"II\"");
     alone(reader, table, ["e", "class"], lacks, remedy);
     let (class, e) = (class?, e?);
     if let (Some(most), Some(capacity), Some(value)) = (class.most_intervals(), capacity, interval)
         && capacity > e * most
     {
-        let message = format!(
-            "a scale of class {} has at most {most} intervals e, and the capacity is more",
-            class.name()
+        let message = phrase!(
+            "a scale of class {class} has at most {most} intervals e, and the capacity is more",
+            class = class.name(),
+            most = most.to_string()
         );
-        let remedy = "Check the class, e and the capacity on the scale's plate";
+        let remedy = phrase!("Check the class, e and the capacity on the scale's plate");
         reader.report(&value.span(), message, remedy);
     }
     Some(Class { class, e })
@@ -164,13 +173,13 @@ fn interval_of<'i>(
 ) -> Option<Mass> {
     let e = reader.mass(value, "e", "0.1 g")?;
     let complaint = if e > LARGEST_ERROR.0 {
-        "\"e\" is more than 1 kg"
+        phrase!("\"e\" is more than 1 kg")
     } else if readability.is_some_and(|d| e < d) {
-        "\"e\" is smaller than the readability"
+        phrase!("\"e\" is smaller than the readability")
     } else {
         return Some(e);
     };
-    let remedy = "Write what stands on the scale's plate, for example \"0.1 g\"";
+    let remedy = phrase!("Write what stands on the scale's plate, for example \"0.1 g\"");
     reader.report(&value.span(), complaint.to_owned(), remedy);
     None
 }
@@ -184,9 +193,10 @@ fn temperature<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Option<Tempe
     });
     let pair = ["temperature_ppm", "temperature_range"];
     for pair in [pair, [pair[1], pair[0]]] {
-        let remedy =
-            "Give both: parts in a million for each degree, and how many degrees to either side";
-        alone(reader, table, pair, &format!("\"{}\"", pair[1]), remedy);
+        let remedy = phrase!(
+            "Give both: parts in a million for each degree, and how many degrees to either side"
+        );
+        alone(reader, table, pair, format!("\"{}\"", pair[1]), remedy);
     }
     Some(Temperature {
         coefficient: ppm? / 1e6,
@@ -198,8 +208,14 @@ fn buoyancy<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> Option<Buoyancy
     let product = reader.get(table, "product_density", |r, v, k| r.float(v, k, 0.1, 20.0));
     let air = reader.get(table, "air_density", |r, v, k| r.float(v, k, 0.5, 2.0));
     let pair = ["air_density", "product_density"];
-    let remedy = "Add it in g/ml, for example product_density = 0.92";
-    alone(reader, table, pair, "a \"product_density\"", remedy);
+    let remedy = phrase!("Add it in g/ml, for example product_density = 0.92");
+    alone(
+        reader,
+        table,
+        pair,
+        phrase!("a \"product_density\""),
+        remedy,
+    );
     Some(Buoyancy {
         product: product? * 1_000.0,
         air: air.unwrap_or(Buoyancy::AIR),

@@ -9,7 +9,7 @@ use super::workshop::workshop;
 use super::{Config, CueConfig, PageConfig, VesselConfig};
 use crate::document::{DeTable, Reader, Value, shown};
 use crate::files;
-use crate::language::Language;
+use crate::language::{Language, Sentence, phrase};
 use crate::metrology::ScaleAbility;
 use crate::problem::{Problem, Problems};
 use crate::scale::settings::ScaleSettings;
@@ -60,7 +60,12 @@ impl Config {
     pub fn logs(&self) -> Result<PathBuf, Problems> {
         let usual = || Places::from_env().log_dir();
         let known = self.log_dir.clone().or_else(usual);
-        known.ok_or_else(|| no_folder("batch logs", "log_dir"))
+        known.ok_or_else(|| {
+            no_folder(
+                phrase!("The folder of the batch logs is not known, since HOME is not set"),
+                "log_dir",
+            )
+        })
     }
 
     /// The folder of the formulas that the page offers.
@@ -70,7 +75,12 @@ impl Config {
     pub fn formulas(&self) -> Result<PathBuf, Problems> {
         let usual = || Places::from_env().formula_dir();
         let known = self.formula_dir.clone().or_else(usual);
-        known.ok_or_else(|| no_folder("formulas", "formula_dir"))
+        known.ok_or_else(|| {
+            no_folder(
+                phrase!("The folder of the formulas is not known, since HOME is not set"),
+                "formula_dir",
+            )
+        })
     }
 
     /// What the configured scales can do, in order.
@@ -79,20 +89,20 @@ impl Config {
     }
 }
 
-fn no_folder(what: &str, key: &str) -> Problems {
+fn no_folder(message: Sentence, key: &str) -> Problems {
     Problems::from(Problem {
         path: String::new(),
         line: 0,
         column: 0,
-        message: format!("The folder of the {what} is not known, since HOME is not set"),
-        remedy: format!("Set {key} in the configuration"),
+        message,
+        remedy: phrase!("Set {key} in the configuration", key),
     })
 }
 
 fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) -> Config {
     reader.only(
         root,
-        "The configuration",
+        phrase!("The configuration"),
         &[
             "log_dir",
             "formula_dir",
@@ -121,8 +131,11 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         let language = Language::of_tag(&tag);
         if language.is_none() {
             let ours = Language::OFFERED.map(|one| format!("\"{}\"", one.tag()));
-            let message = format!("there are no messages in the language \"{}\"", shown(&tag));
-            let remedy = format!("write one of {}", ours.join(", "));
+            let message = phrase!(
+                "there are no messages in the language \"{tag}\"",
+                tag = shown(&tag)
+            );
+            let remedy = phrase!("write one of {tags}", tags = ours.join(", "));
             reader.report(&value.span(), message, remedy);
         }
         language
@@ -132,7 +145,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         if let Some(one) = scale(reader, table, &at) {
             unique(
                 reader,
-                "scale",
+                false,
                 &one.name,
                 scales.iter().map(|s| &s.name),
                 &at,
@@ -145,7 +158,7 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         if let Some(one) = vessel(reader, table, &at) {
             unique(
                 reader,
-                "vessel",
+                true,
                 &one.name,
                 vessels.iter().map(|v| &v.name),
                 &at,
@@ -204,10 +217,10 @@ fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
     if let Some((value, key)) = &key
         && (key.len() < SHORTEST_KEY || !key.bytes().all(|byte| byte.is_ascii_alphanumeric()))
     {
-        let remedy = "use 16 or more letters and digits (a to z, A to Z, 0 to 9)";
+        let remedy = phrase!("use 16 or more letters and digits (a to z, A to Z, 0 to 9)");
         reader.report(
             &value.span(),
-            "the key is too easy to guess, or not plain",
+            phrase!("the key is too easy to guess, or not plain"),
             remedy,
         );
     }
@@ -216,17 +229,17 @@ fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
         let address: Option<std::net::IpAddr> = text.parse().ok();
         match address {
             None => {
-                let message = format!("\"{}\" is no IP address", shown(&text));
-                let remedy = "write an address of this machine, such as \"192.168.1.20\"";
+                let message = phrase!("\"{text}\" is no IP address", text = shown(&text));
+                let remedy = phrase!("write an address of this machine, such as \"192.168.1.20\"");
                 reader.report(&value.span(), message, remedy);
             }
             Some(ip) if ip.is_unspecified() => {
-                let remedy = "write one address of this machine, such as \"192.168.1.20\"";
-                reader.report(&value.span(), "this means all addresses", remedy);
+                let remedy = phrase!("write one address of this machine, such as \"192.168.1.20\"");
+                reader.report(&value.span(), phrase!("this means all addresses"), remedy);
             }
             Some(ip) if !ip.is_loopback() && key.is_none() => {
-                let message = "other machines reach this address, and no key is set";
-                let remedy = "add key = \"...\" with 16 or more letters and digits";
+                let message = phrase!("other machines reach this address, and no key is set");
+                let remedy = phrase!("add key = \"...\" with 16 or more letters and digits");
                 reader.report(&value.span(), message, remedy);
             }
             Some(_) => {}
@@ -237,9 +250,10 @@ fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
     let proxy = table.get("proxy").and_then(|value| {
         let text = reader.line(value, "proxy")?;
         if !is_origin(&text) {
-            let message = format!("\"{}\" is no address of a server", shown(&text));
-            let remedy =
-                "write it as the browser shows it, without a path: \"https://bench.example\"";
+            let message = phrase!("\"{text}\" is no address of a server", text = shown(&text));
+            let remedy = phrase!(
+                "write it as the browser shows it, without a path: \"https://bench.example\""
+            );
             reader.report(&value.span(), message, remedy);
         }
         Some(text)
@@ -265,14 +279,18 @@ fn is_origin(text: &str) -> bool {
 
 fn unique<'n>(
     reader: &mut Reader,
-    kind: &str,
+    vessel: bool,
     name: &str,
     mut earlier: impl Iterator<Item = &'n String>,
     at: &Range<usize>,
 ) {
     if earlier.any(|other| other.eq_ignore_ascii_case(name)) {
-        let message = format!("A second {kind} is named \"{}\"", shown(name));
-        reader.report(at, message, "Give each its own name");
+        let name = shown(name);
+        let message = match vessel {
+            true => phrase!("A second vessel is named \"{name}\"", name),
+            false => phrase!("A second scale is named \"{name}\"", name),
+        };
+        reader.report(at, message, phrase!("Give each its own name"));
     }
 }
 
@@ -288,8 +306,12 @@ fn folder<'i>(
     match places.expand(&text) {
         Some(path) if path.is_absolute() => Some(path),
         Some(_) | None => {
-            let message = format!("\"{key}\": \"{}\" is not an absolute path", shown(&text));
-            let remedy = format!("Write /path/to/{example} or ~/{example}");
+            let message = phrase!(
+                "\"{key}\": \"{path}\" is not an absolute path",
+                key,
+                path = shown(&text)
+            );
+            let remedy = phrase!("Write /path/to/{example} or ~/{example}", example);
             reader.report(&value.span(), message, remedy);
             None
         }
@@ -338,10 +360,26 @@ fn vessel<'i>(
     table: &DeTable<'i>,
     at: &Range<usize>,
 ) -> Option<VesselConfig> {
-    reader.only(table, "The vessel", &["name", "weight", "capacity"]);
-    let name = reader.required_line(table, at, "The vessel", "name", "name = \"small beaker\"");
+    reader.only(
+        table,
+        phrase!("The vessel"),
+        &["name", "weight", "capacity"],
+    );
+    let name = reader.required_line(
+        table,
+        at,
+        phrase!("The vessel"),
+        "name",
+        "name = \"small beaker\"",
+    );
     let weight = reader
-        .required(table, at, "The vessel", "weight", "weight = \"150.20 g\"")
+        .required(
+            table,
+            at,
+            phrase!("The vessel"),
+            "weight",
+            "weight = \"150.20 g\"",
+        )
         .and_then(|value| reader.mass(value, "weight", "150.20 g"));
     let capacity = reader.get(table, "capacity", |r, v, k| r.mass(v, k, "250 g"));
     Some(VesselConfig {

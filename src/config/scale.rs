@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use crate::document::{DeTable, Form, Reader, Value, shown};
+use crate::language::{Sentence, phrase};
 use crate::mass::{Mass, Unit};
 use crate::metrology::ScaleAbility;
 use crate::scale::settings::{DtrMode, Parity, PortSelector, ScaleSettings};
@@ -30,8 +31,8 @@ impl Most {
         let mass = reader.mass(value, key, example)?;
         let Most(most, written) = self;
         if mass > most {
-            let message = format!("\"{key}\" is more than {written}");
-            let remedy = format!("Write for example \"{example}\"");
+            let message = phrase!("\"{key}\" is more than {written}", key, written);
+            let remedy = phrase!("Write for example \"{example}\"", example);
             reader.report(&value.span(), message, remedy);
             return None;
         }
@@ -81,11 +82,12 @@ pub(super) fn scale<'i>(
     table: &DeTable<'i>,
     at: &Range<usize>,
 ) -> Option<ScaleSettings> {
-    let name = reader.required_line(table, at, "The scale", "name", "name = \"bench\"");
-    let what = name
-        .as_ref()
-        .map_or_else(|| "The scale".into(), |n| format!("Scale \"{}\"", shown(n)));
-    reader.only(table, &what, &SCALE_KEYS);
+    let name = reader.required_line(table, at, phrase!("The scale"), "name", "name = \"bench\"");
+    let what = name.as_ref().map_or_else(
+        || phrase!("The scale"),
+        |n| phrase!("Scale \"{name}\"", name = shown(n)),
+    );
+    reader.only(table, what.clone(), &SCALE_KEYS);
     let port = port(reader, table, at, &what);
     let parities = [
         ("none", Parity::None),
@@ -133,14 +135,18 @@ fn port<'i>(
     reader: &mut Reader<'i>,
     table: &DeTable<'i>,
     at: &Range<usize>,
-    what: &str,
+    what: &Sentence,
 ) -> Option<PortSelector> {
     match (table.get("port"), table.get("usb")) {
         (Some(value), None) => {
             let path = reader.line(value, "port")?;
             if !path.starts_with('/') {
-                let message = format!("\"port\": \"{}\" is not an absolute path", shown(&path));
-                let remedy = "Write for example /dev/ttyUSB0, or a link in /dev/serial/by-id/";
+                let message = phrase!(
+                    "\"port\": \"{path}\" is not an absolute path",
+                    path = shown(&path)
+                );
+                let remedy =
+                    phrase!("Write for example /dev/ttyUSB0, or a link in /dev/serial/by-id/");
                 reader.report(&value.span(), message, remedy);
                 return None;
             }
@@ -152,7 +158,7 @@ fn port<'i>(
             let at = value.span();
             let mut id = |key: &str| {
                 let example = format!("{key} = 0x1234");
-                let value = reader.required(usb, &at, "\"usb\"", key, &example)?;
+                let value = reader.required(usb, &at, "\"usb\"", key, example)?;
                 u16::try_from(reader.whole(value, key, 0..0x1_0000)?).ok()
             };
             let (vendor, product) = (id("vendor"), id("product"));
@@ -164,14 +170,20 @@ fn port<'i>(
             })
         }
         (Some(_), Some(value)) => {
-            let message = format!("{what} has both \"port\" and \"usb\"");
-            reader.report(&value.span(), message, "Keep one of the two");
+            let message = phrase!("{what} has both \"port\" and \"usb\"", what = what.clone());
+            reader.report(&value.span(), message, phrase!("Keep one of the two"));
             None
         }
         (None, None) => {
-            let remedy = "Add port = \"/dev/ttyUSB0\", or usb = { vendor = ..., product = ... }; \
-                          `bismar identify` lists the ports";
-            reader.report(at, format!("{what} has no \"port\""), remedy);
+            let remedy = phrase!(
+                "Add port = \"/dev/ttyUSB0\", or usb = {usb}; `bismar identify` lists the ports",
+                usb = "{ vendor = ..., product = ... }",
+            );
+            reader.report(
+                at,
+                phrase!("{what} has no \"port\"", what = what.clone()),
+                remedy,
+            );
             None
         }
     }
@@ -182,7 +194,7 @@ fn layout<'i>(
     reader: &mut Reader<'i>,
     table: &DeTable<'i>,
     at: &Range<usize>,
-    what: &str,
+    what: &Sentence,
 ) -> Option<(String, Option<String>)> {
     let layout = match table.get("layout") {
         Some(value) => Some(reader.line(value, "layout")?),
@@ -196,19 +208,39 @@ fn layout<'i>(
         (None, Some((pattern, _))) => Some((PATTERN.to_owned(), Some(pattern))),
         (Some(layout), Some((pattern, _))) if layout == PATTERN => Some((layout, Some(pattern))),
         (Some(layout), Some((_, span))) => {
-            let message = format!("{what} has a pattern and the layout \"{}\"", shown(&layout));
-            reader.report(&span, message, "Keep one, or write layout = \"pattern\"");
+            let message = phrase!(
+                "{what} has a pattern and the layout \"{layout}\"",
+                what = what.clone(),
+                layout = shown(&layout)
+            );
+            reader.report(
+                &span,
+                message,
+                phrase!("Keep one, or write layout = \"pattern\""),
+            );
             None
         }
         (Some(layout), None) if layout == PATTERN => {
-            let message = format!("{what} has the layout \"pattern\" and no pattern");
-            reader.report(at, message, "Add pattern = '...' with named groups");
+            let message = phrase!(
+                "{what} has the layout \"pattern\" and no pattern",
+                what = what.clone()
+            );
+            reader.report(
+                at,
+                message,
+                phrase!("Add pattern = '...' with named groups"),
+            );
             None
         }
         (Some(layout), None) => Some((layout, None)),
         (None, None) => {
-            let remedy = "Run `bismar identify`, which finds the layout and prints this part";
-            reader.report(at, format!("{what} has no \"layout\""), remedy);
+            let remedy =
+                phrase!("Run `bismar identify`, which finds the layout and prints this part");
+            reader.report(
+                at,
+                phrase!("{what} has no \"layout\"", what = what.clone()),
+                remedy,
+            );
             None
         }
     }
@@ -220,19 +252,24 @@ fn pattern<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> {
     let text = value.get_ref().as_str()?.to_owned();
     let complaint = match regex::RegexBuilder::new(&text).size_limit(1 << 20).build() {
         Ok(regex) if regex.capture_names().flatten().next().is_some() => return Some(text),
-        Ok(_) => "has no named group".to_owned(),
+        Ok(_) => phrase!("has no named group"),
         Err(e) => {
             let e = e.to_string();
             let last = e.lines().last().unwrap_or("").trim();
-            format!(
-                "is no regular expression: {}",
-                last.trim_start_matches("error: ")
+            phrase!(
+                "is no regular expression: {why}",
+                why = last.trim_start_matches("error: ")
             )
         }
     };
-    let remedy =
-        "Write a regular expression with named groups such as (?<number>...), in single quotes";
-    reader.report(&value.span(), format!("\"pattern\" {complaint}"), remedy);
+    let remedy = phrase!(
+        "Write a regular expression with named groups such as (?<number>...), in single quotes"
+    );
+    reader.report(
+        &value.span(),
+        phrase!("\"pattern\" {complaint}", complaint),
+        remedy,
+    );
     None
 }
 
@@ -255,8 +292,12 @@ fn figures<'i>(
         if let (Some(small), Some(capacity), Some(value)) = (small, capacity, table.get(key))
             && small >= capacity
         {
-            let message = format!("\"{key}\" is not smaller than the capacity");
-            reader.report(&value.span(), message, "Check the units of the two");
+            let message = phrase!("\"{key}\" is not smaller than the capacity", key);
+            reader.report(
+                &value.span(),
+                message,
+                phrase!("Check the units of the two"),
+            );
         }
     }
     (readability, capacity, repeatability)
@@ -280,14 +321,21 @@ fn poll<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<(Vec<u8>, f64)
 /// resolved them already or not.
 fn bytes<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Vec<u8>> {
     let complaint = match value.get_ref().as_str().map(unescape) {
-        Some(Ok(bytes)) if bytes.is_empty() => "is empty".to_owned(),
-        Some(Ok(bytes)) if bytes.len() > 64 => "has more than 64 bytes".to_owned(),
+        Some(Ok(bytes)) if bytes.is_empty() => phrase!("is empty"),
+        Some(Ok(bytes)) if bytes.len() > 64 => phrase!("has more than 64 bytes"),
         Some(Ok(bytes)) => return Some(bytes),
-        Some(Err(piece)) => format!("holds \"{}\", which is no escape", shown(&piece)),
-        None => "must be a text in quotes".to_owned(),
+        Some(Err(piece)) => phrase!(
+            "holds \"{piece}\", which is no escape",
+            piece = shown(&piece)
+        ),
+        None => phrase!("must be a text in quotes"),
     };
-    let remedy = r"Write ASCII with \r, \n, \t, \\ or \xHH, for example 'S\r\n'";
-    reader.report(&value.span(), format!("\"send\" {complaint}"), remedy);
+    let remedy = phrase!(r"Write ASCII with \r, \n, \t, \\ or \xHH, for example 'S\r\n'");
+    reader.report(
+        &value.span(),
+        phrase!("\"send\" {complaint}", complaint),
+        remedy,
+    );
     None
 }
 

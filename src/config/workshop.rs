@@ -4,6 +4,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 
 use crate::document::{DeTable, Reader, Value, shown};
+use crate::language::phrase;
 
 /// What joins a bench with the others of its workshop: a broker (MQTT 5, ISO/IEC 20922), and who is who there.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -94,8 +95,9 @@ pub(super) fn workshop<'i>(
     if let (false, Some(broker), Some(value)) = (tls, &broker, table.get("tls"))
         && !is_here(broker)
     {
-        let message = "without TLS everybody in the network reads along, the password too";
-        let remedy = "set tls = true; only a broker on this machine (\"localhost\") does without";
+        let message = phrase!("without TLS everybody in the network reads along, the password too");
+        let remedy =
+            phrase!("set tls = true; only a broker on this machine (\"localhost\") does without");
         reader.report(&value.span(), message, remedy);
     }
     let port = reader
@@ -115,11 +117,11 @@ pub(super) fn workshop<'i>(
         if let Some(value) = table.get(one)
             && table.get(other).is_none()
         {
-            let message = format!("\"{one}\" stands without \"{other}\"");
+            let message = phrase!("\"{one}\" stands without \"{other}\"", one, other);
             reader.report(
                 &value.span(),
                 message,
-                format!("Add {other} = \"/path/to/the/file\""),
+                phrase!("Add {other} = \"/path/to/the/file\"", other),
             );
         }
     }
@@ -154,12 +156,15 @@ fn part<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Str
     if is_part(&name) {
         return Some(name);
     }
-    let message = format!(
-        "\"{}\" cannot be the {key} of a workshop's message",
-        shown(&name)
+    let message = phrase!(
+        "\"{name}\" cannot be the {key} of a workshop's message",
+        name = shown(&name),
+        key
     );
-    let remedy = format!(
-        "Use letters (a to z), digits, - and _, {LONGEST_PART} at most, a letter or digit first, and not \"{RESERVED}\""
+    let remedy = phrase!(
+        "Use letters (a to z), digits, - and _, {most} at most, a letter or digit first, and not \"{gather}\"",
+        most = LONGEST_PART,
+        gather = RESERVED
     );
     reader.report(&value.span(), message, remedy);
     None
@@ -178,8 +183,12 @@ fn public_key<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> 
 
 fn several<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Vec<String> {
     let Some(array) = value.get_ref().as_array() else {
-        let remedy = "Write benches = [\"bench-1\", \"bench-2\"]";
-        reader.report(&value.span(), "\"benches\" must be a list of names", remedy);
+        let remedy = phrase!("Write benches = [\"bench-1\", \"bench-2\"]");
+        reader.report(
+            &value.span(),
+            phrase!("\"benches\" must be a list of names"),
+            remedy,
+        );
         return Vec::new();
     };
     let mut names: Vec<String> = Vec::new();
@@ -189,8 +198,8 @@ fn several<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Vec<String> {
         };
         // Two folders of one name on a file system that knows no case.
         if names.iter().any(|other| other.eq_ignore_ascii_case(&name)) {
-            let message = format!("a second bench is named \"{}\"", shown(&name));
-            reader.report(&item.span(), message, "Give each its own name");
+            let message = phrase!("a second bench is named \"{name}\"", name = shown(&name));
+            reader.report(&item.span(), message, phrase!("Give each its own name"));
         }
         names.push(name);
     }
@@ -203,9 +212,13 @@ fn host<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> {
     if !text.is_empty() && text.len() < 254 && text.bytes().all(plain) {
         return Some(text);
     }
-    let message = format!("\"{}\" is no name or address of a machine", shown(&text));
-    let remedy =
-        "write it alone, such as \"broker.example\" or \"192.168.1.5\"; the port has its own key";
+    let message = phrase!(
+        "\"{text}\" is no name or address of a machine",
+        text = shown(&text)
+    );
+    let remedy = phrase!(
+        "write it alone, such as \"broker.example\" or \"192.168.1.5\"; the port has its own key"
+    );
     reader.report(&value.span(), message, remedy);
     None
 }

@@ -311,7 +311,7 @@ impl Opener for BatchOpener {
             .rounding(amount)
             .filter(|_| request.overweigh.is_empty())
         {
-            said.note(format!("{rounded}."));
+            said.note(phrase!("{why}.", why = rounded));
         }
         if let Some(short) = short {
             said.note(phrase!(
@@ -326,7 +326,7 @@ impl Opener for BatchOpener {
             said.note(warning);
         }
         for note in notes {
-            said.note(note);
+            said.note(note.told());
         }
         let (batch, file) = (log.batch().to_owned(), log.path().to_owned());
         let (log, answers) = self.start(log)?;

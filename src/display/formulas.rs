@@ -74,21 +74,21 @@ struct File {
 async fn open(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
     let tell = |context: &Context, asked: &File| {
         let path = context.formula(&asked.file)?;
-        let opened = formula_file::open(&path).map_err(|error| bare(&path, &error))?;
+        let opened = formula_file::open(&path).map_err(|error| bare(&path, &error.told()))?;
         Ok(json!({ "file": asked.file, "fields": opened.fields, "base": opened.base }))
     };
     with(&shared, &headers, asked, tell, told).await
 }
 
 /// What is wrong with a file, with its name alone: the page tells the folder elsewhere.
-fn bare(path: &Path, error: &impl ToString) -> QueryError {
-    QueryError::Other(views::bare(error, &workshop::folder_of(path)).into())
+fn bare(path: &Path, told: &Sentence) -> QueryError {
+    QueryError::Other(views::bare(told, &workshop::folder_of(path)).into())
 }
 
 async fn versions(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
     let tell = |context: &Context, asked: &File| {
         let path = context.formula(&asked.file)?;
-        let formula = workshop::formula(&path).map_err(|error| bare(&path, &error))?;
+        let formula = workshop::formula(&path).map_err(|error| bare(&path, &error.told()))?;
         let logs = context.config().logs()?;
         let versions = formula_file::versions(&formula.name, &logs)?;
         let same = versions.iter().position(|one| one.text == formula.text);
@@ -122,7 +122,7 @@ async fn compare(State(shared): Ours, headers: HeaderMap, asked: Asked<Pair>) ->
 async fn csv(State(shared): Ours, headers: HeaderMap, asked: Asked<File>) -> Response {
     let tell = |context: &Context, asked: &File| {
         let path = context.formula(&asked.file)?;
-        let opened = formula_file::open(&path).map_err(|error| bare(&path, &error))?;
+        let opened = formula_file::open(&path).map_err(|error| bare(&path, &error.told()))?;
         formula_sheet::csv(&opened.fields)
             .map_err(|error| QueryError::Other(error.to_string().into()))
     };
@@ -142,7 +142,7 @@ struct Card {
 async fn card(State(shared): Ours, headers: HeaderMap, asked: Asked<Card>) -> Response {
     let tell = |context: &Context, asked: &Card| {
         let path = context.formula(&asked.file)?;
-        let formula = workshop::formula(&path).map_err(|error| bare(&path, &error))?;
+        let formula = workshop::formula(&path).map_err(|error| bare(&path, &error.told()))?;
         let known = workshop::known(&path, &formula)?;
         let cautions = crate::formula::cautions::lines(&formula, &known);
         let paper = match size(asked.batch.as_deref())? {

@@ -12,6 +12,7 @@ pub use self::value::Form;
 pub use toml::Spanned;
 pub use toml::de::{DeTable, DeValue};
 
+use crate::language::{Sentence, phrase, term};
 use crate::problem::{Problem, Problems};
 use crate::text::misleads;
 
@@ -82,8 +83,8 @@ impl<'i> Reader<'i> {
                 continue;
             }
             if duplicate && let Some((head, place)) = single_brackets(text, at) {
-                let message = format!("[{head}] stands a second time in single brackets");
-                let remedy = format!("Begin each with doubled brackets: [[{head}]]");
+                let message = phrase!("[{head}] stands a second time in single brackets", head);
+                let remedy = phrase!("Begin each with doubled brackets: [[{head}]]", head);
                 reader.report_at(place, message, remedy);
                 listed = true;
                 continue;
@@ -94,16 +95,17 @@ impl<'i> Reader<'i> {
                 continue;
             }
             if let Some((number, place)) = decimal_comma(text, at) {
-                let message = format!("the number {} has a comma", shown(number));
+                let message = phrase!("the number {number} has a comma", number = shown(number));
                 reader.report_at(place, message, value::point_remedy(number));
                 told = line;
                 continue;
             }
+            // The words of the library that reads TOML, which has no others.
             let message = error.message().trim().replace('\n', ", ");
             let remedy = if duplicate {
-                "Remove or rename one of the two"
+                phrase!("Remove or rename one of the two")
             } else {
-                "Check quotes, brackets and the equals sign around this place"
+                phrase!("Check quotes, brackets and the equals sign around this place")
             };
             reader.report_at(at, message, remedy);
         }
@@ -128,13 +130,13 @@ impl<'i> Reader<'i> {
     pub fn report(
         &mut self,
         span: &Range<usize>,
-        message: impl Into<String>,
-        remedy: impl Into<String>,
+        message: impl Into<Sentence>,
+        remedy: impl Into<Sentence>,
     ) {
         self.report_at(span.start, message, remedy);
     }
 
-    fn report_at(&mut self, at: usize, message: impl Into<String>, remedy: impl Into<String>) {
+    fn report_at(&mut self, at: usize, message: impl Into<Sentence>, remedy: impl Into<Sentence>) {
         if self.problems.len() >= MOST_PROBLEMS {
             return;
         }
@@ -177,17 +179,22 @@ impl<'i> Reader<'i> {
     }
 
     /// Reports every key of `table` that is not in `known`, with the nearest that is.
-    pub fn only(&mut self, table: &DeTable<'i>, what: &str, known: &[&str]) {
+    pub fn only(&mut self, table: &DeTable<'i>, what: impl Into<Sentence>, known: &[&str]) {
+        let what = what.into();
         for (key, _) in table.iter() {
             if self.problems.len() >= MOST_PROBLEMS {
                 return;
             }
             if !known.contains(&&**key.get_ref()) {
                 let remedy = match nearest(key.get_ref(), known) {
-                    Some(near) => format!("Write \"{near}\", or remove the key"),
-                    None => format!("Remove it; the keys here are {}", list(known)),
+                    Some(near) => phrase!("Write \"{near}\", or remove the key", near),
+                    None => phrase!("Remove it; the keys here are {keys}", keys = list(known)),
                 };
-                let message = format!("{what} has no key \"{}\"", shown(key.get_ref()));
+                let message = phrase!(
+                    "{what} has no key \"{key}\"",
+                    what = what.clone(),
+                    key = shown(key.get_ref())
+                );
                 self.report(&key.span(), message, remedy);
             }
         }
@@ -208,9 +215,9 @@ impl<'i> Reader<'i> {
         &mut self,
         table: &DeTable<'i>,
         at: &Range<usize>,
-        what: &str,
+        what: impl Into<Sentence>,
         key: &str,
-        example: &str,
+        example: impl Into<Sentence>,
     ) -> Option<String> {
         let value = self.required(table, at, what, key, example)?;
         self.line(value, key)
@@ -221,21 +228,38 @@ impl<'i> Reader<'i> {
         &mut self,
         table: &'t DeTable<'i>,
         at: &Range<usize>,
-        what: &str,
+        what: impl Into<Sentence>,
         key: &str,
-        example: &str,
+        example: impl Into<Sentence>,
     ) -> Option<&'t Value<'i>> {
         let value = table.get(key);
         if value.is_none() {
-            let message = format!("{what} has no \"{key}\"");
-            self.report(at, message, format!("Add, for example, {example}"));
+            let message = phrase!("{what} has no \"{key}\"", what = what.into(), key);
+            self.report(
+                at,
+                message,
+                phrase!("Add, for example, {example}", example = example.into()),
+            );
         }
         value
     }
 
-    fn wrong_kind(&mut self, value: &Value<'i>, key: &str, wanted: &str, remedy: &str) {
-        let found = value.get_ref().type_str();
-        let message = format!("\"{key}\" must be {wanted}, not {}", article(found));
+    fn wrong_kind(&mut self, value: &Value<'i>, key: &str, wanted: Sentence, remedy: Sentence) {
+        let found = match value.get_ref() {
+            DeValue::String(_) => term!("a string"),
+            DeValue::Integer(_) => term!("an integer"),
+            DeValue::Float(_) => term!("a float"),
+            DeValue::Boolean(_) => term!("a boolean"),
+            DeValue::Datetime(_) => term!("a datetime"),
+            DeValue::Array(_) => term!("an array"),
+            DeValue::Table(_) => term!("a table"),
+        };
+        let message = phrase!(
+            "\"{key}\" must be {wanted}, not {found}",
+            key,
+            wanted,
+            found
+        );
         self.report(&value.span(), message, remedy);
     }
 
@@ -243,7 +267,13 @@ impl<'i> Reader<'i> {
     pub fn table<'t>(&mut self, value: &'t Value<'i>, key: &str) -> Option<&'t DeTable<'i>> {
         let table = value.get_ref().as_table();
         if table.is_none() {
-            self.wrong_kind(value, key, "a table", &format!("Write {key} = {{ ... }}"));
+            let example = format!("{key} = {{ ... }}");
+            self.wrong_kind(
+                value,
+                key,
+                phrase!("a table"),
+                phrase!("Write {example}", example),
+            );
         }
         table
     }
@@ -268,8 +298,11 @@ impl<'i> Reader<'i> {
             self.wrong_kind(
                 value,
                 key,
-                "a list of tables",
-                &format!("Begin each with doubled brackets, [[{key}]] in place of [{key}]"),
+                phrase!("a list of tables"),
+                phrase!(
+                    "Begin each with doubled brackets, [[{key}]] in place of [{key}]",
+                    key
+                ),
             );
             return Vec::new();
         };
@@ -306,7 +339,7 @@ fn single_brackets(text: &str, at: usize) -> Option<(&str, usize)> {
 
 /// What people write who know no TOML, at the fault `at` in its line: a percent sign, a slash in a day, quotation marks of
 /// a text program. What is wrong, what to write, and where it begins.
-fn not_toml(text: &str, at: usize) -> Option<(String, String, usize)> {
+fn not_toml(text: &str, at: usize) -> Option<(Sentence, Sentence, usize)> {
     const QUOTES: [char; 10] = ['“', '”', '„', '‟', '«', '»', '‘', '’', '‚', '″'];
     let (start, line) = line_at(text, at)?;
     // No person wrote a line longer than this.
@@ -321,8 +354,11 @@ fn not_toml(text: &str, at: usize) -> Option<(String, String, usize)> {
     let quote = line.find(QUOTES).filter(|&quote| outside(quote));
     if let Some(quote) = quote {
         let mark = line.get(quote..)?.chars().next()?;
-        let message = format!("{mark} is a quotation mark of a text program");
-        let remedy = "Write \", the straight one, before and after the text".to_owned();
+        let message = phrase!(
+            "{mark} is a quotation mark of a text program",
+            mark = mark.to_string()
+        );
+        let remedy = phrase!("Write \", the straight one, before and after the text");
         return Some((message, remedy, start + quote));
     }
     let value = |c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '/' | '%' | ' ' | '+');
@@ -338,17 +374,20 @@ fn not_toml(text: &str, at: usize) -> Option<(String, String, usize)> {
         }
         let place = start + begin;
         if let Some(number) = written.strip_suffix('%') {
-            let message = format!("{} has a percent sign", shown(written));
+            let message = phrase!("{written} has a percent sign", written = shown(written));
             let number = number.trim_end();
             let remedy = match number.contains(',') {
                 true => value::point_remedy(number),
-                false => format!("Write the number alone: {}", shown(number)),
+                false => phrase!("Write the number alone: {number}", number = shown(number)),
             };
             return Some((message, remedy, place));
         }
         if written.contains('/') {
-            let message = format!("{} is no day that can be read", shown(written));
-            let remedy = "Write year, month, day: 2027-12-31".to_owned();
+            let message = phrase!(
+                "{written} is no day that can be read",
+                written = shown(written)
+            );
+            let remedy = phrase!("Write year, month, day: 2027-12-31");
             return Some((message, remedy, place));
         }
     }
@@ -399,11 +438,6 @@ pub fn shown(text: &str) -> String {
         shown.push('…');
     }
     shown
-}
-
-fn article(kind: &str) -> String {
-    let vowel = kind.starts_with(['a', 'e', 'i', 'o', 'u']);
-    format!("{} {kind}", if vowel { "an" } else { "a" })
 }
 
 fn list(words: &[&str]) -> String {

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::{DeValue, Reader, Value, list, nearest, shown, unprintable};
+use crate::language::{Sentence, phrase};
 use crate::mass::{Decimal, Mass, MassError, Unit};
 use crate::text::alike::is_invisible;
 
@@ -21,14 +22,22 @@ impl<'i> Reader<'i> {
     /// A text without control characters, trimmed, not empty.
     pub fn text(&mut self, value: &Value<'i>, key: &str, form: Form) -> Option<String> {
         let Some(text) = value.get_ref().as_str() else {
-            self.wrong_kind(value, key, "a text", "Put it in quotes");
+            self.wrong_kind(value, key, phrase!("a text"), phrase!("Put it in quotes"));
             return None;
         };
         let text = text.replace("\r\n", "\n");
         let broken = |c: char| c == '\n' && form != Form::Line;
         if let Some(bad) = text.chars().find(|&c| unprintable(c) && !broken(c)) {
-            let message = format!("\"{key}\" holds the control character {}", code_point(bad));
-            self.report(&value.span(), message, "Remove it; write plain text");
+            let message = phrase!(
+                "\"{key}\" holds the control character {character}",
+                key,
+                character = code_point(bad)
+            );
+            self.report(
+                &value.span(),
+                message,
+                phrase!("Remove it; write plain text"),
+            );
             return None;
         }
         let text = match form {
@@ -42,15 +51,20 @@ impl<'i> Reader<'i> {
         };
         let length = text.chars().count();
         if length > most {
-            let message = format!("\"{key}\" has {length} characters; {most} is the most");
-            self.report(&value.span(), message, "Shorten it");
+            let message = phrase!(
+                "\"{key}\" has {length} characters; {most} is the most",
+                key,
+                length,
+                most = most.to_string()
+            );
+            self.report(&value.span(), message, phrase!("Shorten it"));
             return None;
         }
         if is_invisible(&text) && form != Form::Paragraphs {
             self.report(
                 &value.span(),
-                format!("\"{key}\" is empty"),
-                "Fill it in or remove it",
+                phrase!("\"{key}\" is empty", key),
+                phrase!("Fill it in or remove it"),
             );
             return None;
         }
@@ -71,7 +85,12 @@ impl<'i> Reader<'i> {
     pub fn boolean(&mut self, value: &Value<'i>, key: &str) -> Option<bool> {
         let flag = value.get_ref().as_bool();
         if flag.is_none() {
-            self.wrong_kind(value, key, "true or false", "Write it without quotes");
+            self.wrong_kind(
+                value,
+                key,
+                phrase!("true or false"),
+                phrase!("Write it without quotes"),
+            );
         }
         flag
     }
@@ -88,17 +107,21 @@ impl<'i> Reader<'i> {
             self.wrong_kind(
                 value,
                 key,
-                &format!("one of {}", list(&words)),
-                "Put it in quotes",
+                phrase!("one of {choices}", choices = list(&words)),
+                phrase!("Put it in quotes"),
             );
             return None;
         };
         let found = choices.iter().find(|(word, _)| *word == text);
         if found.is_none() {
-            let message = format!("\"{}\" is no {key}", shown(text));
+            let message = phrase!("\"{text}\" is no {key}", text = shown(text), key);
             let remedy = match nearest(text, &words) {
-                Some(near) => format!("Write \"{near}\"; the choices are {}", list(&words)),
-                None => format!("Write one of {}", list(&words)),
+                Some(near) => phrase!(
+                    "Write \"{near}\"; the choices are {choices}",
+                    near,
+                    choices = list(&words)
+                ),
+                None => phrase!("Write one of {choices}", choices = list(&words)),
             };
             self.report(&value.span(), message, remedy);
         }
@@ -115,8 +138,8 @@ impl<'i> Reader<'i> {
                 self.wrong_kind(
                     value,
                     key,
-                    "a plain decimal number",
-                    "Write for example 12.5",
+                    phrase!("a plain decimal number"),
+                    phrase!("Write for example 12.5"),
                 );
                 return None;
             }
@@ -124,19 +147,26 @@ impl<'i> Reader<'i> {
         let complaint = match plain_number(source) {
             Ok(()) => match Decimal::parse(source.as_bytes()) {
                 Ok(decimal) => return Some(decimal),
-                Err(MassError::OutOfRange) => "has more than 18 digits",
-                Err(MassError::NotANumber | MassError::Unit) => "is not a plain decimal number",
+                Err(MassError::OutOfRange) => phrase!("has more than 18 digits"),
+                Err(MassError::NotANumber | MassError::Unit) => {
+                    phrase!("is not a plain decimal number")
+                }
             },
             Err(complaint) => complaint,
         };
-        let message = format!("\"{key}\" is {}, which {complaint}", shown(source));
+        let message = phrase!(
+            "\"{key}\" is {number}, which {complaint}",
+            key,
+            number = shown(source),
+            complaint
+        );
         let bare = source.strip_suffix('%').map(str::trim_end);
         let remedy = if let Some(number) = bare.filter(|number| plain_number(number).is_ok()) {
-            format!("Write the number alone: {}", shown(number))
+            phrase!("Write the number alone: {number}", number = shown(number))
         } else if source.contains(',') {
             point_remedy(source)
         } else {
-            "Write a plain decimal number such as 12.5".to_owned()
+            phrase!("Write a plain decimal number such as 12.5")
         };
         self.report(&value.span(), message, remedy);
         None
@@ -146,8 +176,12 @@ impl<'i> Reader<'i> {
     pub fn grams(&mut self, value: &Value<'i>, key: &str) -> Option<Mass> {
         let decimal = self.decimal(value, key)?;
         if decimal.decimals > 9 {
-            let message = format!("\"{key}\" is finer than a nanogram");
-            self.report(&value.span(), message, "Write at most nine decimals");
+            let message = phrase!("\"{key}\" is finer than a nanogram", key);
+            self.report(
+                &value.span(),
+                message,
+                phrase!("Write at most nine decimals"),
+            );
             return None;
         }
         match decimal.in_unit(Unit::Gram) {
@@ -155,8 +189,8 @@ impl<'i> Reader<'i> {
             Err(e) => {
                 self.report(
                     &value.span(),
-                    format!("\"{key}\" is {e}"),
-                    "Write fewer grams",
+                    phrase!("\"{key}\" is {why}", key, why = e),
+                    phrase!("Write fewer grams"),
                 );
                 None
             }
@@ -169,21 +203,26 @@ impl<'i> Reader<'i> {
             self.wrong_kind(
                 value,
                 key,
-                "a weight with its unit",
-                &format!("Write for example \"{example}\""),
+                phrase!("a weight with its unit"),
+                phrase!("Write for example \"{example}\"", example),
             );
             return None;
         };
         let complaint = match Mass::parse_with_unit(text) {
             Ok(mass) if mass > Mass::ZERO => return Some(mass),
-            Ok(_) => "must be more than nothing".to_owned(),
-            Err(e) => format!("is wrong: {e}"),
+            Ok(_) => phrase!("must be more than nothing"),
+            Err(e) => phrase!("is wrong: {why}", why = e),
         };
-        let message = format!("\"{key}\": \"{}\" {complaint}", shown(text));
+        let message = phrase!(
+            "\"{key}\": \"{text}\" {complaint}",
+            key,
+            text = shown(text),
+            complaint
+        );
         self.report(
             &value.span(),
             message,
-            format!("Write for example \"{example}\""),
+            phrase!("Write for example \"{example}\"", example),
         );
         None
     }
@@ -194,21 +233,24 @@ impl<'i> Reader<'i> {
             self.wrong_kind(
                 value,
                 key,
-                "a whole number",
-                "Write it without quotes and point",
+                phrase!("a whole number"),
+                phrase!("Write it without quotes and point"),
             );
             return None;
         };
         let number = u32::from_str_radix(integer.as_str(), integer.radix()).ok();
         let number = number.filter(|n| range.contains(n));
         if number.is_none() {
-            let bounds = format!("from {} to {}", range.start, range.end.saturating_sub(1));
             let source = shown(self.source(&value.span()));
-            let message = format!("\"{key}\" is {source}, which is out of range");
+            let message = phrase!("\"{key}\" is {source}, which is out of range", key, source);
             self.report(
                 &value.span(),
                 message,
-                format!("Write a whole number {bounds}"),
+                phrase!(
+                    "Write a whole number from {least} to {most}",
+                    least = range.start,
+                    most = range.end.saturating_sub(1)
+                ),
             );
         }
         number
@@ -220,11 +262,15 @@ impl<'i> Reader<'i> {
         let number = decimal.digits as f64 / 10f64.powi(i32::from(decimal.decimals));
         if !(least..=most).contains(&number) {
             let source = shown(self.source(&value.span()));
-            let message = format!("\"{key}\" is {source}, which is out of range");
+            let message = phrase!("\"{key}\" is {source}, which is out of range", key, source);
             self.report(
                 &value.span(),
                 message,
-                format!("Write a number from {least} to {most}"),
+                phrase!(
+                    "Write a number from {least} to {most}",
+                    least = least.to_string(),
+                    most = most.to_string()
+                ),
             );
             return None;
         }
@@ -234,46 +280,48 @@ impl<'i> Reader<'i> {
 
 /// What to write for a number with a comma. The number itself is given only where one comma cannot
 /// have parted thousands.
-pub(super) fn point_remedy(number: &str) -> String {
-    let example = match number.trim().split_once(',') {
+pub(super) fn point_remedy(number: &str) -> Sentence {
+    let example: Sentence = match number.trim().split_once(',') {
         Some((whole, part))
             if part.len() != 3 && plain_number(&format!("{whole}.{part}")).is_ok() =>
         {
-            format!("{whole}.{part}")
+            format!("{whole}.{part}").into()
         }
-        Some(_) | None => "12.5, and 1000 without a mark for thousands".to_owned(),
+        Some(_) | None => phrase!("12.5, and 1000 without a mark for thousands"),
     };
-    format!("Write a decimal point and no comma: {example}")
+    phrase!("Write a decimal point and no comma: {example}", example)
 }
 
 /// Checks for digits with at most one point, an optional plus before them.
-fn plain_number(source: &str) -> Result<(), &'static str> {
+fn plain_number(source: &str) -> Result<(), Sentence> {
     let digits = source.strip_prefix('+').unwrap_or(source);
     let lower = digits.to_ascii_lowercase();
     if lower.ends_with("nan") || lower.ends_with("inf") {
-        return Err("is not a number that can be weighed");
+        return Err(phrase!("is not a number that can be weighed"));
     }
     if source.starts_with('-') {
-        return Err("is negative");
+        return Err(phrase!("is negative"));
     }
     if digits.contains('_') {
-        return Err("has digit groups");
+        return Err(phrase!("has digit groups"));
     }
     if lower.starts_with("0x") || lower.starts_with("0o") || lower.starts_with("0b") {
-        return Err("is not decimal");
+        return Err(phrase!("is not decimal"));
     }
     if digits.contains(',') {
-        return Err("has a comma, which could mean thousands or decimals");
+        return Err(phrase!(
+            "has a comma, which could mean thousands or decimals"
+        ));
     }
     if lower.contains('e') && lower.starts_with(|c: char| c.is_ascii_digit()) {
-        return Err("has an exponent");
+        return Err(phrase!("has an exponent"));
     }
     let mut parts = digits.split('.');
     let whole = parts.next().unwrap_or("");
     let part = parts.next().unwrap_or("0");
     let all_digits = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit());
     if !all_digits(whole) || !all_digits(part) || parts.next().is_some() {
-        return Err("is not a plain decimal number");
+        return Err(phrase!("is not a plain decimal number"));
     }
     Ok(())
 }

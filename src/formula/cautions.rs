@@ -338,13 +338,15 @@ fn of_contents(formula: &Formula, contents: &Contents) -> Vec<Caution> {
 }
 
 /// What to do where an ingredient's percent is outside its limits.
-pub fn limit_remedy(ingredient: &Ingredient) -> &'static str {
+pub fn limit_remedy(ingredient: &Ingredient) -> Sentence {
     match kinds_of(ingredient).contains(&Kind::EssentialOil) {
         true => {
-            "Correct the percent; the greatest share of an essential oil or fragrance is the maker's own \
-             limit and comes from the supplier's documents (safety data sheet, IFRA certificate)"
+            phrase!(
+                "Correct the percent; the greatest share of an essential oil or fragrance is the maker's own limit and comes \
+                 from the supplier's documents (safety data sheet, IFRA certificate)"
+            )
         }
-        false => "Correct the percent, or the limits if they are wrong",
+        false => phrase!("Correct the percent, or the limits if they are wrong"),
     }
 }
 

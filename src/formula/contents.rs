@@ -18,9 +18,9 @@ use serde::{Deserialize, Serialize};
 use super::kind::{Kind, kinds};
 use super::substances::{Constituent, Substance};
 use super::{Formula, Ingredient, Limits, Percent, Use};
+use crate::language::{Sentence, phrase};
 use crate::problem::Problem;
 use crate::text::alike::{same_lot, same_name};
-use crate::text::listed;
 
 /// What is known beside the formula.
 #[derive(Debug, Clone, Default)]
@@ -573,60 +573,78 @@ impl Limited {
     }
 
     /// "its limit", or what the maker's list calls it.
-    pub fn limit_words(&self) -> String {
+    pub fn limit_words(&self) -> Sentence {
         match &self.told {
-            Some(told) => format!("its {told}"),
-            None => "its limit".to_owned(),
+            Some(told) => phrase!("its {told}", told),
+            None => phrase!("its limit"),
         }
     }
 }
 
 impl Doubt<'_> {
     /// What is told of it where the formula's line is called `own`, and what to do.
-    fn words(&self, own: &str, known: &Known) -> (String, String) {
+    fn words(&self, own: &str, known: &Known) -> (Sentence, Sentence) {
         let premix = self.premix;
-        let not_known = |why: &str| {
-            format!(
-                "What is in the premix \"{own}\" is not known: {why}, so limits and cautions do not reach into it"
+        let not_known = |why: Sentence| {
+            phrase!(
+                "What is in the premix \"{own}\" is not known: {why}, so limits and cautions do not reach into it",
+                own,
+                why
             )
         };
         match self.why {
             Why::Missing if known.unread.is_empty() => (
-                not_known(&format!("no formula beside this one is called \"{premix}\"")),
-                "Put its formula into the same folder, or write its constituents into substances.toml".to_owned(),
+                not_known(phrase!(
+                    "no formula beside this one is called \"{premix}\"",
+                    premix
+                )),
+                phrase!(
+                    "Put its formula into the same folder, or write its constituents into substances.toml"
+                ),
             ),
             Why::Missing => {
-                let unread = known.unread.iter().map(ToString::to_string);
-                let unread: Vec<String> = unread.collect();
+                let unread = known.unread.iter().map(Problem::told);
+                let unread = unread.fold(Sentence::none(), Sentence::and);
                 (
-                    not_known(&format!(
-                        "no formula beside this one that reads is called \"{premix}\""
+                    not_known(phrase!(
+                        "no formula beside this one that reads is called \"{premix}\"",
+                        premix
                     )),
-                    format!(
-                        "Where it is one of these files, mend that: {}",
-                        unread.join(" ")
+                    phrase!(
+                        "Where it is one of these files, mend that: {unread}",
+                        unread
                     ),
                 )
             }
             Why::Circle => (
-                not_known(&format!("\"{premix}\" comes round to itself")),
-                format!("Take \"{premix}\" out of one of the formulas that it is made of"),
+                not_known(phrase!("\"{premix}\" comes round to itself", premix)),
+                phrase!(
+                    "Take \"{premix}\" out of one of the formulas that it is made of",
+                    premix
+                ),
             ),
             Why::TooFar => (
-                not_known(&format!("\"{premix}\" lies too deep in premixes of premixes, or behind too many of them")),
-                "Write what it is made of into substances.toml, as its constituents".to_owned(),
+                not_known(phrase!(
+                    "\"{premix}\" lies too deep in premixes of premixes, or behind too many of them",
+                    premix
+                )),
+                phrase!("Write what it is made of into substances.toml, as its constituents"),
             ),
             Why::Twins => {
                 let mut twins = known.twins.iter();
                 let files = twins.find(|twins| same_name(&twins.name, premix));
                 let files: &[String] = files.map_or(&[], |twins| &twins.files);
                 (
-                    format!(
-                        "Formulas of one name, \"{premix}\", are in {}; for \"{own}\" only {} is counted",
-                        listed(files, "and"),
-                        files.first().map_or("the first", String::as_str),
+                    phrase!(
+                        "Formulas of one name, \"{premix}\", are in {files}; for \"{own}\" only {first} is counted",
+                        premix,
+                        files = Sentence::listing(files),
+                        own,
+                        first = files.first().map_or("", String::as_str),
                     ),
-                    "Move those that are not in use into another folder, or give them another name".to_owned(),
+                    phrase!(
+                        "Move those that are not in use into another folder, or give them another name"
+                    ),
                 )
             }
         }
@@ -639,21 +657,21 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
     let found = contents(formula, known);
     let limits = limited(formula, known);
     let lines: Vec<&Ingredient> = formula.ingredients().collect();
-    let at = |line: usize, message: String, remedy: &str| {
+    let at = |line: usize, message: Sentence, remedy: Sentence| {
         let place = lines.get(line).map(|one| one.place).unwrap_or_default();
         Problem {
             path: name.to_owned(),
             line: place.line,
             column: place.column,
             message,
-            remedy: remedy.to_owned(),
+            remedy,
         }
     };
     let mut notes: Vec<Problem> = known.misnamed.clone();
     for doubt in &found.doubts {
         let own = lines.get(doubt.line).map_or("", |one| one.name.as_str());
         let (message, remedy) = doubt.words(own, known);
-        notes.push(at(doubt.line, message, &remedy));
+        notes.push(at(doubt.line, message, remedy));
     }
     if formula.intended == Use::Premix {
         return notes;
@@ -667,14 +685,23 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
         if concerned && !limits.iter().any(has_max) {
             match one.through.is_empty() {
                 true => {
-                    let what = match one.is(Kind::EssentialOil) {
-                        true => "essential oil or fragrance",
-                        false => "isolate",
+                    let name = one.name;
+                    let message = match one.is(Kind::EssentialOil) {
+                        true => phrase!(
+                            "\"{name}\" is an essential oil or fragrance and has no greatest share",
+                            name,
+                        ),
+                        false => {
+                            phrase!("\"{name}\" is an isolate and has no greatest share", name)
+                        }
                     };
-                    let message =
-                        format!("\"{}\" is an {what} and has no greatest share", one.name);
-                    let remedy = "Write your own limit as limits = { max = ... }, in percent of the batch, from \
-                                  the supplier's documents (safety data sheet, IFRA certificate)";
+                    let remedy = phrase!(
+                        "Write your own limit {limit_in_file}, from the supplier's documents (safety data sheet, IFRA certificate)",
+                        limit_in_file = phrase!(
+                            "as limits = {max}, in percent of the batch",
+                            max = "{ max = ... }",
+                        ),
+                    );
                     notes.push(at(one.line, message, remedy));
                 }
                 false => match open.iter_mut().find(|(line, _)| *line == one.line) {
@@ -686,12 +713,15 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
     }
     for (line, names) in open {
         let own = lines.get(line).map_or("", |one| one.name.as_str());
-        let message = format!(
-            "In the premix \"{own}\" no greatest share is told for {}",
-            listed(&names, "and")
+        let message = phrase!(
+            "In the premix \"{own}\" no greatest share is told for {names}",
+            own,
+            names = Sentence::listing(&names),
         );
-        let remedy = "Write leave_on or rinse_off for each into substances.toml, from the supplier's documents \
-                      (safety data sheet, IFRA certificate)";
+        let remedy = phrase!(
+            "Write leave_on or rinse_off for each into substances.toml, from the supplier's documents \
+                      (safety data sheet, IFRA certificate)"
+        );
         notes.push(at(line, message, remedy));
     }
     notes

@@ -19,7 +19,6 @@ use crate::language::{Sentence, Slot, Term, phrase, shown_as_told, term};
 use crate::mass::Mass;
 use crate::problem::Problem;
 use crate::text::alike::same_name;
-use crate::text::listed;
 
 /// What is in the batch of one ingredient; several may be of the same.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,7 +52,7 @@ pub struct Outside {
     /// Whether its limit comes from a supplier's document.
     pub skin: bool,
     /// Which limit it is, as the maker's list has it; `None`: "its limit".
-    words: Option<String>,
+    words: Option<Sentence>,
     plain: bool,
 }
 
@@ -75,10 +74,7 @@ impl Outside {
         let percent = percent_beside(self.mass, self.total, self.limit);
         let (mass, total) = (mass.grams(STEP), self.total.grams(STEP));
         let (percent, limit) = (Slot::Number(percent), Slot::Number(self.limit.text()));
-        let words = match &self.words {
-            Some(words) => Slot::Text(words.clone()),
-            None => Slot::from(phrase!("its limit")),
-        };
+        let words = self.words.clone().unwrap_or_else(|| phrase!("its limit"));
         match self.side {
             Side::Under => phrase!(
                 "{percent} % of the batch ({mass} g of {total} g), under {words} of {limit} %",
@@ -99,6 +95,35 @@ impl Outside {
         }
     }
 
+    /// Of a target, where the formula's own share is inside.
+    fn rounded(&self) -> Sentence {
+        let (name, mass, total) = (&self.ingredient, self.mass, self.total);
+        let percent = Slot::Number(percent_beside(mass, total, self.limit));
+        let (mass, total) = (mass.grams(STEP), total.grams(STEP));
+        let words = self.words.clone().unwrap_or_else(|| phrase!("its limit"));
+        let limit = Slot::Number(self.limit.text());
+        match self.side {
+            Side::Under => phrase!(
+                "Rounded to what the scale shows, \"{name}\" is {mass} g of {total} g, {percent} %, under {words} of {limit} %",
+                name,
+                mass,
+                total,
+                percent,
+                words,
+                limit,
+            ),
+            Side::Over => phrase!(
+                "Rounded to what the scale shows, \"{name}\" is {mass} g of {total} g, {percent} %, over {words} of {limit} %",
+                name,
+                mass,
+                total,
+                percent,
+                words,
+                limit,
+            ),
+        }
+    }
+
     /// The sentence that a person reads.
     pub fn told(&self) -> Sentence {
         let (name, figures) = (&self.ingredient, self.figures());
@@ -113,25 +138,16 @@ impl Outside {
         }
     }
 
-    fn told_sources(&self) -> String {
+    fn told_sources(&self) -> Sentence {
         let quoted = |name: &String| format!("\"{name}\"");
         let sources: Vec<String> = self.sources.iter().map(quoted).collect();
-        listed(&sources, "and")
+        Sentence::listing(&sources)
     }
 }
 
 const STEP: Mass = Mass::from_mg(10);
 
 shown_as_told!(Outside);
-
-impl Side {
-    const fn word(self) -> &'static str {
-        match self {
-            Side::Under => "under",
-            Side::Over => "over",
-        }
-    }
-}
 
 /// Everything of `limits` that is outside in a batch of `total`, in their order. What is not held counts
 /// as 0 g; what is held of anything else has no limits. Nothing is outside in a batch of nothing.
@@ -209,53 +225,46 @@ pub fn broken(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
     let by_formula = outside(&plan.limits, &exact, BIG);
     let one = |outside: &Outside| {
         let place = place(formula, &outside.sources);
-        let lead = format!("\"{}\"", outside.ingredient);
         let (message, remedy) = match by_formula
             .iter()
             .any(|other| other.ingredient == outside.ingredient)
         {
             true => (
-                format!(
-                    "{lead} comes to {}; it comes with {}",
-                    outside.figures(),
-                    outside.told_sources()
+                phrase!(
+                    "\"{name}\" comes to {figures}; it comes with {sources}",
+                    name = &outside.ingredient,
+                    figures = outside.figures(),
+                    sources = outside.told_sources(),
                 ),
                 match outside.side {
-                    Side::Under => "Raise the percent of what brings it in".to_owned(),
+                    Side::Under => phrase!("Raise the percent of what brings it in"),
                     Side::Over => {
-                        let blend = match formula.intended {
-                            Use::Untold => {
-                                "; for what is no product but goes into others write use = \"premix\" under \
-                                 [formula]"
+                        let lower = match formula.intended {
+                            Use::Untold => phrase!(
+                                "Lower the percent of what brings it in; for what is no product but goes into others {use_in_file}.",
+                                use_in_file = phrase!("write use = \"premix\" under [formula]"),
+                            ),
+                            Use::LeaveOn | Use::RinseOff | Use::Premix => {
+                                phrase!("Lower the percent of what brings it in.")
                             }
-                            Use::LeaveOn | Use::RinseOff | Use::Premix => "",
                         };
-                        format!(
-                            "Lower the percent of what brings it in{blend}. {}",
-                            outside
-                                .advice()
-                                .map_or("Correct the limit if it is wrong", Term::english)
-                        )
+                        lower.and(match outside.advice() {
+                            Some(advice) => advice.into(),
+                            None => phrase!("Correct the limit if it is wrong"),
+                        })
                     }
                 },
             ),
             false => (
-                format!(
-                    "Rounded to what the scale shows, {lead} is {} g of {} g, {} %, {} {} of {} %",
-                    outside.mass.grams(STEP),
-                    outside.total.grams(STEP),
-                    percent_beside(outside.mass, outside.total, outside.limit),
-                    outside.side.word(),
-                    outside.words.as_deref().unwrap_or("its limit"),
-                    outside.limit.text()
-                ),
-                format!(
-                    "{} its percent a little, make another batch size, or weigh it on a finer scale",
-                    match outside.side {
-                        Side::Under => "Raise",
-                        Side::Over => "Lower",
-                    }
-                ),
+                outside.rounded(),
+                match outside.side {
+                    Side::Under => phrase!(
+                        "Raise its percent a little, make another batch size, or weigh it on a finer scale"
+                    ),
+                    Side::Over => phrase!(
+                        "Lower its percent a little, make another batch size, or weigh it on a finer scale"
+                    ),
+                },
             ),
         };
         Problem {
@@ -359,47 +368,61 @@ impl Worst {
         worst
     }
 
-    fn message(&self, limited: &Limited, side: Side, limit: Percent) -> String {
-        let (others, word) = match side {
-            Side::Under => ("most", "under"),
-            Side::Over => ("least", "over"),
-        };
-        let mass = whole(self.sum);
-        let percent = percent_beside(mass, self.total, limit);
-        match limited.is_plain() {
-            true => format!(
-                "A weight inside the tolerance of \"{}\" could be {word} the limit of {} %: {} g, with all \
-                 else at its {others}, is {percent} % of the batch",
-                limited.name,
-                limit.text(),
-                mass.grams(STEP),
+    fn message(&self, limited: &Limited, side: Side, limit: Percent) -> Sentence {
+        let (name, mass) = (&limited.name, whole(self.sum));
+        let percent = Slot::number(percent_beside(mass, self.total, limit));
+        let (mass, limit) = (mass.grams(STEP), Slot::number(limit.text()));
+        let words = limited.limit_words();
+        match (limited.is_plain(), side) {
+            (true, Side::Under) => phrase!(
+                "A weight inside the tolerance of \"{name}\" could be under the limit of {limit} %: {mass} g, with all else \
+                 at its most, is {percent} % of the batch",
+                name,
+                limit,
+                mass,
+                percent,
             ),
-            false => format!(
-                "Weights inside their tolerances could bring \"{}\" {word} {} of {} %: {percent} % of the batch",
-                limited.name,
-                limited.limit_words(),
-                limit.text(),
+            (true, Side::Over) => phrase!(
+                "A weight inside the tolerance of \"{name}\" could be over the limit of {limit} %: {mass} g, with all else \
+                 at its least, is {percent} % of the batch",
+                name,
+                limit,
+                mass,
+                percent,
+            ),
+            (false, Side::Under) => phrase!(
+                "Weights inside their tolerances could bring \"{name}\" under {words} of {limit} %: {percent} % of the batch",
+                name,
+                words,
+                limit,
+                percent,
+            ),
+            (false, Side::Over) => phrase!(
+                "Weights inside their tolerances could bring \"{name}\" over {words} of {limit} %: {percent} % of the batch",
+                name,
+                words,
+                limit,
+                percent,
             ),
         }
     }
 
     /// The tolerance that would keep the limit, where there is room for one, and the percent about which
     /// the present one would.
-    fn remedy(&self, plan: &Plan, limited: &Limited, side: Side, limit: Percent) -> String {
+    fn remedy(&self, plan: &Plan, limited: &Limited, side: Side, limit: Percent) -> Sentence {
         if !limited.is_plain() {
-            let sources = listed(
-                &limited
-                    .sources()
-                    .into_iter()
-                    .map(str::to_owned)
-                    .collect::<Vec<_>>(),
-                "and",
-            );
-            let way = match side {
-                Side::Under => "raise",
-                Side::Over => "lower",
+            let sources: Vec<String> = limited.sources().into_iter().map(str::to_owned).collect();
+            let sources = Sentence::listing(&sources);
+            return match side {
+                Side::Under => phrase!(
+                    "Narrow the tolerances of {sources}, or raise their percents a little",
+                    sources,
+                ),
+                Side::Over => phrase!(
+                    "Narrow the tolerances of {sources}, or lower their percents a little",
+                    sources,
+                ),
             };
-            return format!("Narrow the tolerances of {sources}, or {way} their percents a little");
         }
         let mine = |step: &&Step| same_name(&step.ingredient, &limited.name);
         let target: Mass = plan.steps.iter().filter(mine).map(|step| step.target).sum();
@@ -409,19 +432,34 @@ impl Worst {
         let edge = others * limit / (hundred - limit).max(1);
         let fine = Mass::from_mg(1);
         let edge = Mass::from_ng(edge.clamp(0, i128::from(Mass::LIMIT.ng())) as i64);
-        let (room, word, lower) = match side {
-            Side::Under => (target - edge, "under", "raise"),
-            Side::Over => (edge - target, "over", "lower"),
+        let room = match side {
+            Side::Under => target - edge,
+            Side::Over => edge - target,
         };
         let room = room.floor_to(fine);
-        match room > Mass::ZERO {
-            true => format!(
-                "Narrow its tolerance to {word} = {{ g = {} }} or less, or {lower} its percent",
-                room.grams_rounded(3)
+        // As it is written into the file, with a point.
+        let in_file = |key: &str| {
+            phrase!(
+                "to {key_in_file}{room}{end_in_file}",
+                key_in_file = format!("{key} = {{ g = "),
+                room = room.grams_rounded(3).to_string(),
+                end_in_file = " }",
+            )
+        };
+        match (room > Mass::ZERO, side) {
+            (true, Side::Under) => phrase!(
+                "Narrow its tolerance {in_file} or less, or raise its percent",
+                in_file = in_file("under"),
             ),
-            false => {
-                let word = if lower == "raise" { "Raise" } else { "Lower" };
-                format!("{word} its percent, so that its tolerance has room beside the limit")
+            (true, Side::Over) => phrase!(
+                "Narrow its tolerance {in_file} or less, or lower its percent",
+                in_file = in_file("over"),
+            ),
+            (false, Side::Under) => {
+                phrase!("Raise its percent, so that its tolerance has room beside the limit")
+            }
+            (false, Side::Over) => {
+                phrase!("Lower its percent, so that its tolerance has room beside the limit")
             }
         }
     }

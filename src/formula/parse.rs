@@ -20,6 +20,7 @@ use super::substances::{Substance, substances};
 use super::tolerance::{limits, percent, tolerance, within_limits};
 use super::{Formula, Ingredient, Labelling, Percent, Phase, Place, Share, Use, VesselWay};
 use crate::document::{DeTable, DeValue, Form, Reader, Value, shown};
+use crate::language::{Sentence, phrase};
 use crate::problem::Problems;
 use crate::text::alike::same_name;
 
@@ -111,7 +112,7 @@ pub(super) struct Mark {
 fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, file: &str) -> Option<Draft> {
     reader.only(
         root,
-        "A formula file",
+        phrase!("A formula file"),
         &["formula", "phase", "substance", "label"],
     );
     let start = 0..0;
@@ -119,9 +120,9 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, file: &str) -> Opti
         .required(
             root,
             &start,
-            "The file",
+            phrase!("The file"),
             "formula",
-            "a line [formula] and under it name = \"...\"",
+            phrase!("a line [formula] and under it name = \"...\""),
         )
         .and_then(|value| Some((reader.table(value, "formula")?, value.span())));
     let (mut name, mut version, mut notes) = (None, String::new(), String::new());
@@ -160,13 +161,19 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, file: &str) -> Opti
     draft.labelling = reader
         .get(root, "label", Reader::table)
         .map_or_else(Labelling::default, |table| labelling(reader, table));
-    let listed = reader.required(root, &start, "The file", "phase", "a line [[phase]]")?;
+    let listed = reader.required(
+        root,
+        &start,
+        phrase!("The file"),
+        "phase",
+        phrase!("a line [[phase]]"),
+    )?;
     let tables = reader.tables(listed, "phase");
     if tables.is_empty() && reader.clean() {
         reader.report(
             &listed.span(),
-            "The formula has no phase",
-            "Add one, begun by [[phase]]",
+            phrase!("The formula has no phase"),
+            phrase!("Add one, begun by [[phase]]"),
         );
     }
     draft.whole = !tables.is_empty();
@@ -210,11 +217,12 @@ fn version_text<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String
 
 fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, draft: &mut Draft) {
     let number = draft.phases.len() + 1;
-    let what = format!("Phase {number}");
-    reader.only(table, &what, &["name", "mix", "ingredient"]);
+    let what = phrase!("Phase {number}", number);
+    let unnamed = format!("Phase {number}");
+    reader.only(table, what.clone(), &["name", "mix", "ingredient"]);
     let name = match table.get("name") {
         Some(value) => reader.line(value, "name"),
-        None => Some(what.clone()),
+        None => Some(unnamed.clone()),
     };
     let mix = reader.get(table, "mix", Reader::folded);
     let mut ingredients = Vec::new();
@@ -223,9 +231,9 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
     let value = reader.required(
         table,
         at,
-        &what,
+        what.clone(),
         "ingredient",
-        "a line [[phase.ingredient]] under it",
+        phrase!("a line [[phase.ingredient]] under it"),
     );
     if let Some(value) = value {
         let tables = reader.tables(value, "phase.ingredient");
@@ -245,12 +253,12 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
     if listed == 0 && value.is_some_and(|v| v.get_ref().as_array().is_some()) {
         reader.report(
             at,
-            format!("{what} has no ingredient"),
-            "Add one or remove the phase",
+            phrase!("{what} has no ingredient", what),
+            phrase!("Add one or remove the phase"),
         );
     }
     let phase = Phase {
-        name: name.unwrap_or(what),
+        name: name.unwrap_or(unnamed),
         mix,
         ingredients,
     };
@@ -261,18 +269,24 @@ fn phase<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>, dr
 fn twice(reader: &mut Reader, one: &Ingredient, before: &[Ingredient], at: &Range<usize>) {
     let same = |other: &&Ingredient| same_name(&other.name, &one.name);
     if let Some(other) = before.iter().find(same) {
-        let message = already(&one.name, "phase", other.place.line);
-        let remedy = "Add the two amounts up, or name the steps apart";
+        let message = already(&one.name, other.place.line, false);
+        let remedy = phrase!("Add the two amounts up, or name the steps apart");
         reader.report(at, message, remedy);
     }
 }
 
 /// Says that a name stands a second time in a phase or list.
-pub(super) fn already(name: &str, whole: &str, line: usize) -> String {
-    format!(
-        "\"{}\" is in this {whole} already, at line {line}",
-        shown(name)
-    )
+pub(super) fn already(name: &str, line: usize, list: bool) -> Sentence {
+    let name = shown(name);
+    let in_file = phrase!(", at line {line}", line);
+    match list {
+        true => phrase!("\"{name}\" is in this list already{in_file}", name, in_file),
+        false => phrase!(
+            "\"{name}\" is in this phase already{in_file}",
+            name,
+            in_file
+        ),
+    }
 }
 
 fn ingredient<'i>(
@@ -281,14 +295,20 @@ fn ingredient<'i>(
     at: &Range<usize>,
     formula: &str,
 ) -> Option<(Ingredient, Mark)> {
-    let name = reader.required_line(table, at, "The ingredient", "name", "name = \"Sea salt\"");
+    let name = reader.required_line(
+        table,
+        at,
+        phrase!("The ingredient"),
+        "name",
+        "name = \"Sea salt\"",
+    );
     let what = match &name {
-        Some(name) => format!("\"{}\"", shown(name)),
-        None => "The ingredient".to_owned(),
+        Some(name) => format!("\"{}\"", shown(name)).into(),
+        None => phrase!("The ingredient"),
     };
     reader.only(
         table,
-        &what,
+        what.clone(),
         &[
             "name",
             "inci",
@@ -312,8 +332,15 @@ fn ingredient<'i>(
     let lot = reader.get(table, "lot_required", Reader::boolean);
     let premix = premix(reader, table, formula, &what);
     if let (Some(false), Some(_), Some(value)) = (lot, &premix, table.get("lot_required")) {
-        let message = format!("{what} is a premix, and its batch is its lot");
-        reader.report(&value.span(), message, "Remove lot_required = false");
+        let message = phrase!(
+            "{what} is a premix, and its batch is its lot",
+            what = what.clone()
+        );
+        reader.report(
+            &value.span(),
+            message,
+            phrase!("Remove lot_required = false"),
+        );
     }
     let (line, column) = reader.place(at);
     let (share, mark) = share?;
@@ -332,7 +359,7 @@ fn ingredient<'i>(
     };
     if let (Share::Percent(percent), Some(at), None) = (share, &mark.at, mark.parts) {
         let remedy = limit_remedy(&ingredient);
-        within_limits(reader, &what, percent, limits, at, remedy);
+        within_limits(reader, what, percent, limits, at, remedy);
     }
     Some((ingredient, mark))
 }
@@ -342,16 +369,19 @@ fn premix<'i>(
     reader: &mut Reader<'i>,
     table: &DeTable<'i>,
     formula: &str,
-    what: &str,
+    what: &Sentence,
 ) -> Option<String> {
     let value = table.get("premix")?;
     let name = reader.line(value, "premix")?;
     if !name.is_empty() && name == formula {
-        let message = format!("{what} would be a premix of this very formula");
+        let message = phrase!(
+            "{what} would be a premix of this very formula",
+            what = what.clone()
+        );
         reader.report(
             &value.span(),
             message,
-            "Name the formula of the premix, or remove the key",
+            phrase!("Name the formula of the premix, or remove the key"),
         );
         return None;
     }
@@ -362,7 +392,7 @@ fn share<'i>(
     reader: &mut Reader<'i>,
     table: &DeTable<'i>,
     at: &Range<usize>,
-    what: &str,
+    what: &Sentence,
 ) -> Option<(Share, Mark)> {
     let balance = match table.get("balance") {
         Some(value) => Some((reader.boolean(value, "balance")?, value.span())),
@@ -375,18 +405,21 @@ fn share<'i>(
     };
     match (table.get("percent"), table.get("parts"), balance) {
         (Some(_), None, Some(span)) => {
-            let message = format!("{what} has both a percent and the balance");
-            reader.report(&span, message, "Keep one of the two");
+            let message = phrase!(
+                "{what} has both a percent and the balance",
+                what = what.clone()
+            );
+            reader.report(&span, message, phrase!("Keep one of the two"));
             None
         }
         (Some(_), Some(value), _) => {
-            let message = format!("{what} has both a percent and parts");
-            reader.report(&value.span(), message, "Keep one of the two");
+            let message = phrase!("{what} has both a percent and parts", what = what.clone());
+            reader.report(&value.span(), message, phrase!("Keep one of the two"));
             None
         }
         (None, Some(value), Some(_)) => {
-            let message = format!("{what} has both parts and the balance");
-            reader.report(&value.span(), message, "Keep one of the two");
+            let message = phrase!("{what} has both parts and the balance", what = what.clone());
+            reader.report(&value.span(), message, phrase!("Keep one of the two"));
             None
         }
         (None, Some(value), None) => {
@@ -397,19 +430,23 @@ fn share<'i>(
         (Some(value), None, None) => {
             let percent = percent(reader, value, "percent")?;
             if percent.0 == 0 {
-                let message = format!("{what} has 0 percent");
-                reader.report(&value.span(), message, "Give it a share or remove it");
+                let message = phrase!("{what} has 0 percent", what = what.clone());
+                reader.report(
+                    &value.span(),
+                    message,
+                    phrase!("Give it a share or remove it"),
+                );
                 return None;
             }
             Some((Share::Percent(percent), marked(value.span(), None)))
         }
         (None, None, Some(span)) => Some((Share::Balance, marked(span, None))),
         (None, None, None) => {
-            let message = format!("{what} has no \"percent\"");
+            let message = phrase!("{what} has no \"percent\"", what = what.clone());
             reader.report(
                 at,
                 message,
-                "Add percent = 12.5, or balance = true for the rest",
+                phrase!("Add percent = 12.5, or balance = true for the rest"),
             );
             None
         }

@@ -11,6 +11,7 @@ use super::parse::Draft;
 use super::tolerance::within_limits;
 use super::{Percent, Share};
 use crate::document::{Reader, Value, shown};
+use crate::language::{Sentence, phrase};
 
 /// Parts as a count of 10⁻⁹.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,21 +22,32 @@ const MOST: i128 = 1_000_000;
 const ONE: i128 = 1_000_000_000;
 
 /// A number of parts: above 0, at most a million, with at most nine decimals.
-pub(super) fn parts<'i>(reader: &mut Reader<'i>, value: &Value<'i>, what: &str) -> Option<Parts> {
+pub(super) fn parts<'i>(
+    reader: &mut Reader<'i>,
+    value: &Value<'i>,
+    what: &Sentence,
+) -> Option<Parts> {
     let decimal = reader.decimal(value, "parts")?;
     let Some(n) = decimal.scaled(9) else {
-        let message = format!("\"parts\" has {} decimals", decimal.decimals);
-        reader.report(&value.span(), message, "Write at most nine");
+        let message = phrase!(
+            "\"parts\" has {decimals} decimals",
+            decimals = decimal.decimals.to_string()
+        );
+        reader.report(&value.span(), message, phrase!("Write at most nine"));
         return None;
     };
     let (message, remedy) = match n {
         ..=0 => (
-            format!("{what} has 0 parts"),
-            "Give it a share or remove it",
+            phrase!("{what} has 0 parts", what = what.clone()),
+            phrase!("Give it a share or remove it"),
         ),
         n if n > MOST * ONE => (
-            format!("{what} has more than {MOST} parts"),
-            "Divide the parts of all ingredients by the same number",
+            phrase!(
+                "{what} has more than {most} parts",
+                what = what.clone(),
+                most = MOST.to_string()
+            ),
+            phrase!("Divide the parts of all ingredients by the same number"),
         ),
         n => return Some(Parts(n)),
     };
@@ -60,14 +72,21 @@ pub(super) fn to_percents(reader: &mut Reader, draft: &mut Draft) {
             // Each is within 100 %.
             let share = shares.next().and_then(|n| i64::try_from(n).ok());
             let percent = Percent(share.unwrap_or(0));
-            let what = format!("\"{}\"", shown(&ingredient.name));
+            let what = Sentence::from(format!("\"{}\"", shown(&ingredient.name)));
             let at = mark.at.clone().unwrap_or(0..0);
             if percent.0 == 0 {
-                let message = format!("{what} has less than 0.000000001 % by its parts");
-                reader.report(&at, message, "Blend it into another ingredient first");
+                let message = phrase!(
+                    "{what} has less than 0.000000001 % by its parts",
+                    what = what.clone()
+                );
+                reader.report(
+                    &at,
+                    message,
+                    phrase!("Blend it into another ingredient first"),
+                );
             }
             let remedy = limit_remedy(ingredient);
-            within_limits(reader, &what, percent, ingredient.limits, &at, remedy);
+            within_limits(reader, what, percent, ingredient.limits, &at, remedy);
             ingredient.share = Share::Percent(percent);
         }
     }
@@ -86,17 +105,28 @@ fn mixed(reader: &mut Reader, draft: &mut Draft) -> bool {
         if *parts_first == in_parts {
             continue;
         }
-        let way = |parts| if parts { "parts" } else { "percents" };
-        let message = format!(
-            "\"{name}\" is in {}, but \"{other}\" at line {line} is in {}",
-            way(in_parts),
-            way(*parts_first)
-        );
+        let (other, in_file) = (&*other, phrase!(" at line {line}", line = *line));
+        let message = match in_parts {
+            true => phrase!(
+                "\"{name}\" is in parts, but \"{other}\"{in_file} is in percents",
+                name,
+                other,
+                in_file,
+            ),
+            false => phrase!(
+                "\"{name}\" is in percents, but \"{other}\"{in_file} is in parts",
+                name,
+                other,
+                in_file,
+            ),
+        };
         let at: Range<usize> = mark.at.clone().unwrap_or(0..0);
         reader.report(
             &at,
             message,
-            "Give all ingredients parts, or all a percent; one formula holds no mixture of both",
+            phrase!(
+                "Give all ingredients parts, or all a percent; one formula holds no mixture of both"
+            ),
         );
         // What the others sum to means nothing then.
         draft.whole = false;

@@ -227,13 +227,13 @@ impl Plan {
     }
 
     /// A sentence where the batch is not what was `asked` for, since the scales cannot show that.
-    pub fn rounding(&self, asked: BatchSize) -> Option<String> {
+    pub fn rounding(&self, asked: BatchSize) -> Option<Sentence> {
         let asked = asked.total().ok().filter(|asked| *asked != self.batch)?;
         let exact = |mass: Mass| mass.grams(Mass::from_g(1));
-        Some(format!(
-            "the batch is {} g instead of {} g, since its scales show no finer steps",
-            exact(self.batch),
-            exact(asked)
+        Some(phrase!(
+            "the batch is {grams} g instead of {asked} g, since its scales show no finer steps",
+            grams = exact(self.batch),
+            asked = exact(asked),
         ))
     }
 

@@ -8,6 +8,7 @@ use super::parse::Draft;
 use super::tolerance::within_limits;
 use super::{Formula, Ingredient, Percent, Share};
 use crate::document::{Reader, shown};
+use crate::language::{Slot, phrase};
 use crate::problem::Problem;
 use crate::text::alike::{folded, looks_like, same_name};
 
@@ -45,12 +46,15 @@ impl Formula {
                     path: name.to_owned(),
                     line: ingredient.place.line,
                     column: ingredient.place.column,
-                    message: format!(
-                        "\"{}\" is weighed twice, first at line {}",
-                        ingredient.name, earlier.line
+                    message: phrase!(
+                        "\"{name}\" is weighed twice{in_file}",
+                        name = &ingredient.name,
+                        in_file = phrase!(", first at line {line}", line = earlier.line),
                     ),
-                    remedy: "Nothing to do if that is meant; else give each step its own name"
-                        .to_owned(),
+                    remedy: phrase!(
+                        "Nothing to do if that is meant; else give each step its own name"
+                    )
+                    .to_owned(),
                 });
             }
         }
@@ -73,12 +77,13 @@ impl Formula {
                 path: name.to_owned(),
                 line: one.place.line,
                 column: one.place.column,
-                message: format!(
-                    "\"{}\" looks like \"{}\" at line {} and is another ingredient",
-                    one.name, other.name, other.place.line
+                message: phrase!(
+                    "\"{name}\" looks like \"{other}\"{in_file} and is another ingredient",
+                    name = &one.name,
+                    other = &other.name,
+                    in_file = phrase!(" at line {line}", line = other.place.line),
                 ),
-                remedy:
-                    "If they are one, write both alike; else tell them apart by name".to_owned(),
+                remedy: phrase!("If they are one, write both alike; else tell them apart by name"),
             }));
         }
         found
@@ -119,11 +124,14 @@ pub(super) fn sum(reader: &mut Reader, draft: &Draft) {
             match ingredient.share {
                 Share::Percent(percent) => total += i128::from(percent.0),
                 Share::Balance if balance.is_some() => {
-                    let message = format!("\"{}\" is a second balance", shown(&ingredient.name));
+                    let message = phrase!(
+                        "\"{name}\" is a second balance",
+                        name = shown(&ingredient.name)
+                    );
                     reader.report(
                         &place,
                         message,
-                        "Give it a percent; one balance takes the rest",
+                        phrase!("Give it a percent; one balance takes the rest"),
                     );
                 }
                 Share::Balance => balance = Some((ingredient, place.clone())),
@@ -133,31 +141,45 @@ pub(super) fn sum(reader: &mut Reader, draft: &Draft) {
             }
         }
     }
+    let number = |written: String| Slot::number(written);
     let text = decimal_text(total);
     if total > hundred {
-        let message = format!(
-            "The percents sum to {text}, {} too much",
-            decimal_text(total - hundred)
+        let message = phrase!(
+            "The percents sum to {text}, {more} too much",
+            text = number(text.clone()),
+            more = number(decimal_text(total - hundred))
         );
         reader.report(
             &past.unwrap_or(at),
             message,
-            "Lower one or more so that they make 100",
+            phrase!("Lower one or more so that they make 100"),
         );
     } else if let Some((ingredient, place)) = balance {
         let rest = Percent((hundred - total) as i64);
         if rest.0 == 0 {
-            let message = format!("The percents sum to {text}, so nothing is left for the balance");
-            reader.report(&place, message, "Lower one or more, or remove the balance");
+            let message = phrase!(
+                "The percents sum to {text}, so nothing is left for the balance",
+                text = number(text.clone())
+            );
+            reader.report(
+                &place,
+                message,
+                phrase!("Lower one or more, or remove the balance"),
+            );
         } else {
-            let what = format!("The balance \"{}\"", shown(&ingredient.name));
+            let what = phrase!("The balance \"{name}\"", name = shown(&ingredient.name));
             let remedy = limit_remedy(ingredient);
-            within_limits(reader, &what, rest, ingredient.limits, &place, remedy);
+            within_limits(reader, what, rest, ingredient.limits, &place, remedy);
         }
     } else if total < hundred {
         let missing = decimal_text(hundred - total);
-        let message = format!("The percents sum to {text}, {missing} short of 100");
-        let remedy = "Raise one or more, or give one ingredient balance = true instead of percent";
+        let message = phrase!(
+            "The percents sum to {text}, {missing} short of 100",
+            text = number(text.clone()),
+            missing = number(missing)
+        );
+        let remedy =
+            phrase!("Raise one or more, or give one ingredient balance = true instead of percent");
         reader.report(&at, message, remedy);
     }
 }

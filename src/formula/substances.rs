@@ -25,6 +25,7 @@ use super::parse::already;
 use super::tolerance::percent;
 use super::{Percent, Place};
 use crate::document::{DeTable, DeValue, Reader, Value, shown};
+use crate::language::phrase;
 use crate::problem::Problems;
 use crate::text::alike::{folded, same_lot, same_name};
 
@@ -94,7 +95,7 @@ impl Substance {
 /// Everything that is wrong with it, each with its place and a remedy.
 pub fn parse(text: &str, name: &str) -> Result<Vec<Substance>, Problems> {
     let (mut reader, root) = Reader::parse(text, name)?;
-    reader.only(&root, "A list of substances", &["substance"]);
+    reader.only(&root, phrase!("A list of substances"), &["substance"]);
     let read = substances(&mut reader, &root, name);
     reader.finish(read)
 }
@@ -116,8 +117,12 @@ pub(super) fn substances<'i>(
             Some((name, earlier.place.line))
         });
         if let Some((name, line)) = twice {
-            let message = already(name, "list", line);
-            reader.report(&at, message, "Put what is known of it into one table");
+            let message = already(name, line, true);
+            reader.report(
+                &at,
+                message,
+                phrase!("Put what is known of it into one table"),
+            );
         }
         all.push(one);
     }
@@ -141,15 +146,17 @@ fn substance<'i>(
     at: &Range<usize>,
     file: &str,
 ) -> Option<Substance> {
-    reader.only(table, "A substance", &KEYS);
+    reader.only(table, phrase!("A substance"), &KEYS);
     let inci = reader.get(table, "inci", Reader::line);
     let name = reader.get(table, "name", Reader::line);
     if table.get("inci").is_none() && table.get("name").is_none() {
-        let remedy = "Add, for example, inci = \"Lavandula Angustifolia Oil\", or the name that the \
-                      formula has for it";
+        let remedy = phrase!(
+            "Add, for example, inci = \"Lavandula Angustifolia Oil\", or the name that the \
+                      formula has for it"
+        );
         reader.report(
             at,
-            "The substance has neither \"inci\" nor \"name\"",
+            phrase!("The substance has neither \"inci\" nor \"name\""),
             remedy,
         );
     }
@@ -162,8 +169,8 @@ fn substance<'i>(
     for (table, at) in reader.list(table, "lot") {
         if let Some(lot) = lot(reader, table, &at) {
             if lots.iter().any(|other| same_lot(&other.lot, &lot.lot)) {
-                let message = format!("Lot \"{}\" is there twice", shown(&lot.lot));
-                reader.report(&at, message, "Keep one of the two");
+                let message = phrase!("Lot \"{lot}\" is there twice", lot = shown(&lot.lot));
+                reader.report(&at, message, phrase!("Keep one of the two"));
             }
             lots.push(lot);
         }
@@ -200,10 +207,14 @@ fn kinds<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Ve
 }
 
 fn lot<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>) -> Option<LotOf> {
-    reader.only(table, "A lot of a substance", &["lot", "constituents"]);
-    let lot = reader.required_line(table, at, "The lot", "lot", "lot = \"LAV-2\"");
+    reader.only(
+        table,
+        phrase!("A lot of a substance"),
+        &["lot", "constituents"],
+    );
+    let lot = reader.required_line(table, at, phrase!("The lot"), "lot", "lot = \"LAV-2\"");
     let example = "constituents = { Linalool = 31.5 }";
-    let value = reader.required(table, at, "The lot", "constituents", example)?;
+    let value = reader.required(table, at, phrase!("The lot"), "constituents", example)?;
     let constituents = constituents(reader, value)?;
     lot.map(|lot| LotOf { lot, constituents })
 }
@@ -218,17 +229,17 @@ fn constituents<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Vec<Co
         let name = key.get_ref().trim();
         let what = shown(name);
         if folded(name).is_empty() || what.contains('\u{fffd}') {
-            let message = format!("\"{what}\" is no name of a constituent");
+            let message = phrase!("\"{what}\" is no name of a constituent", what);
             reader.report(
                 &key.span(),
                 message,
-                "Write its INCI name, for example Linalool",
+                phrase!("Write its INCI name, for example Linalool"),
             );
             continue;
         }
         if found.iter().any(|other| same_name(&other.name, name)) {
-            let message = format!("\"{what}\" is among these constituents twice");
-            reader.report(&key.span(), message, "Keep one of the two");
+            let message = phrase!("\"{what}\" is among these constituents twice", what);
+            reader.report(&key.span(), message, phrase!("Keep one of the two"));
             continue;
         }
         if let Some(share) = percent(reader, value, &what) {
@@ -238,13 +249,25 @@ fn constituents<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Vec<Co
     }
     let sum: i128 = found.iter().map(|one| i128::from(one.share.0)).sum();
     if table.is_empty() {
-        let remedy = "Write what the document gives, as { Linalool = 38.0 }, or remove it";
-        reader.report(&value.span(), "\"constituents\" names none", remedy);
+        let remedy = phrase!(
+            "Write what the document gives, as {example}, or remove it",
+            example = "{ Linalool = 38.0 }"
+        );
+        reader.report(
+            &value.span(),
+            phrase!("\"constituents\" names none"),
+            remedy,
+        );
     } else if sum > i128::from(Percent::HUNDRED.0) {
         let sum = super::shares::decimal_text(sum);
-        let message = format!("These constituents come to {sum} percent, more than 100");
-        let remedy = "Where the document gives ranges, and their ends come to more, name those that a limit \
-                      or a label needs";
+        let message = phrase!(
+            "These constituents come to {sum} percent, more than 100",
+            sum
+        );
+        let remedy = phrase!(
+            "Where the document gives ranges, and their ends come to more, name those that a limit \
+                      or a label needs"
+        );
         reader.report(&value.span(), message, remedy);
     }
     Some(found)

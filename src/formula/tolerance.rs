@@ -5,6 +5,7 @@ use std::ops::Range;
 use super::shares::decimal_text;
 use super::{Deviation, Limits, Percent, Tolerance};
 use crate::document::{DeTable, DeValue, Reader, Value};
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 
 /// A percentage from 0 to 100 with at most nine decimals.
@@ -15,16 +16,24 @@ pub(super) fn percent<'i>(
 ) -> Option<Percent> {
     let decimal = reader.decimal(value, key)?;
     let Some(n) = decimal.scaled(9) else {
-        let message = format!("\"{key}\" has {} decimals", decimal.decimals);
-        reader.report(&value.span(), message, "Write at most nine");
+        let message = phrase!(
+            "\"{key}\" has {decimals} decimals",
+            key,
+            decimals = decimal.decimals.to_string()
+        );
+        reader.report(&value.span(), message, phrase!("Write at most nine"));
         return None;
     };
     if n > i128::from(Percent::HUNDRED.0) {
-        let message = format!("\"{key}\" is {}, more than 100", decimal_text(n));
+        let message = phrase!(
+            "\"{key}\" is {percent}, more than 100",
+            key,
+            percent = Slot::number(decimal_text(n))
+        );
         reader.report(
             &value.span(),
             message,
-            "Write a share of at most 100 percent",
+            phrase!("Write a share of at most 100 percent"),
         );
         return None;
     }
@@ -42,12 +51,12 @@ pub(super) fn limits<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<L
     if let (Some(min), Some(max)) = (limits.min, limits.max)
         && min > max
     {
-        let message = format!(
-            "The least share {} is above the greatest {}",
-            min.text(),
-            max.text()
+        let message = phrase!(
+            "The least share {least} is above the greatest {most}",
+            least = Slot::number(min.text()),
+            most = Slot::number(max.text())
         );
-        reader.report(&value.span(), message, "Exchange min and max");
+        reader.report(&value.span(), message, phrase!("Exchange min and max"));
         return None;
     }
     Some(limits)
@@ -55,32 +64,42 @@ pub(super) fn limits<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<L
 
 pub(super) fn within_limits(
     reader: &mut Reader,
-    what: &str,
+    what: impl Into<Sentence>,
     percent: Percent,
     limits: Limits,
     at: &Range<usize>,
-    remedy: &str,
+    remedy: Sentence,
 ) {
-    let (bound, word) = match limits {
-        Limits { min: Some(min), .. } if percent < min => (min, "below its least share"),
-        Limits { max: Some(max), .. } if percent > max => (max, "above its greatest share"),
+    let (what, has) = (what.into(), Slot::number(percent.text()));
+    let message = match limits {
+        Limits { min: Some(min), .. } if percent < min => phrase!(
+            "{what} has {has} %, below its least share of {min} %",
+            what,
+            has,
+            min = Slot::number(min.text()),
+        ),
+        Limits { max: Some(max), .. } if percent > max => phrase!(
+            "{what} has {has} %, above its greatest share of {max} %",
+            what,
+            has,
+            max = Slot::number(max.text()),
+        ),
         Limits { .. } => return,
     };
-    let message = format!(
-        "{what} has {} %, {word} of {} %",
-        percent.text(),
-        bound.text()
-    );
     reader.report(at, message, remedy);
 }
 
 pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Tolerance> {
     if let DeValue::Integer(_) | DeValue::Float(_) = value.get_ref() {
-        let message = "\"tolerance\" does not say whether it means percent or grams";
+        let message = phrase!("\"tolerance\" does not say whether it means percent or grams");
         reader.report(
             &value.span(),
             message,
-            "Write { percent = 1.0 } or { g = 0.05 }",
+            phrase!(
+                "Write {one} or {other}",
+                one = "{ percent = 1.0 }",
+                other = "{ g = 0.05 }"
+            ),
         );
         return None;
     }
@@ -99,18 +118,32 @@ pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Optio
             && side.mass.is_none_or(|m| m == Mass::ZERO)
     };
     if table.is_empty() {
-        let remedy = "Write for example { percent = 1.0 }, or remove it";
-        reader.report(&value.span(), "\"tolerance\" names no amount", remedy);
+        let remedy = phrase!(
+            "Write for example {example}, or remove it",
+            example = "{ percent = 1.0 }"
+        );
+        reader.report(
+            &value.span(),
+            phrase!("\"tolerance\" names no amount"),
+            remedy,
+        );
     } else if none(under) && none(over) {
-        let message = "A tolerance of nothing either way cannot be met";
+        let message = phrase!("A tolerance of nothing either way cannot be met");
         reader.report(
             &value.span(),
             message,
-            "Allow some deviation, as { percent = 1.0 }",
+            phrase!(
+                "Allow some deviation, as {example}",
+                example = "{ percent = 1.0 }"
+            ),
         );
     } else if under.percent.is_some_and(|p| p >= Percent::HUNDRED) {
-        let message = "A tolerance of 100 % under allows an empty vessel";
-        reader.report(&value.span(), message, "Write a smaller percentage");
+        let message = phrase!("A tolerance of 100 % under allows an empty vessel");
+        reader.report(
+            &value.span(),
+            message,
+            phrase!("Write a smaller percentage"),
+        );
     }
     Some(Tolerance { under, over })
 }
@@ -129,11 +162,18 @@ fn deviation<'i>(
     beside: Deviation,
 ) -> Option<Deviation> {
     if let Some(table) = value.get_ref().as_table() {
-        reader.only(table, &format!("\"{key}\""), &["percent", "g"]);
+        reader.only(table, format!("\"{key}\""), &["percent", "g"]);
         let side = amounts(reader, table);
         if table.is_empty() {
-            let remedy = "Write for example { percent = 1.0 }, or remove it";
-            reader.report(&value.span(), format!("\"{key}\" names no amount"), remedy);
+            let remedy = phrase!(
+                "Write for example {example}, or remove it",
+                example = "{ percent = 1.0 }"
+            );
+            reader.report(
+                &value.span(),
+                phrase!("\"{key}\" names no amount", key),
+                remedy,
+            );
         }
         return Some(side);
     }
@@ -153,8 +193,13 @@ fn deviation<'i>(
             })
         }
         (Some(_), Some(_)) | (None, None) => {
-            let message = format!("\"{key}\" does not say whether it means percent or grams");
-            let remedy = format!("Write {key} = {{ percent = 1.0 }} or {key} = {{ g = 0.05 }}");
+            let message = phrase!(
+                "\"{key}\" does not say whether it means percent or grams",
+                key
+            );
+            let one = format!("{key} = {{ percent = 1.0 }}");
+            let other = format!("{key} = {{ g = 0.05 }}");
+            let remedy = phrase!("Write {one} or {other}", one, other);
             reader.report(&value.span(), message, remedy);
             None
         }

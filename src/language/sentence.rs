@@ -168,6 +168,12 @@ impl From<Term> for Slot {
     }
 }
 
+impl From<MassError> for Slot {
+    fn from(error: MassError) -> Slot {
+        Slot::Sentence(error.into())
+    }
+}
+
 impl From<Sentence> for Slot {
     fn from(sentence: Sentence) -> Slot {
         Slot::Sentence(sentence)
@@ -185,6 +191,18 @@ impl Phrase {
     #[doc(hidden)]
     pub const fn new(english: &'static str, slots: Vec<(&'static str, Slot)>) -> Phrase {
         Phrase { english, slots }
+    }
+
+    fn with(&self, slot: &str, other: &Sentence) -> Phrase {
+        let slots = self.slots.iter().map(|(name, own)| {
+            let own = match own {
+                _ if *name == slot => Slot::Sentence(other.clone()),
+                Slot::Sentence(inside) => Slot::Sentence(inside.with(slot, other)),
+                Slot::Text(_) | Slot::Number(_) | Slot::Term(_) => own.clone(),
+            };
+            (*name, own)
+        });
+        Phrase::new(self.english, slots.collect())
     }
 
     fn in_language(&self, language: Language) -> String {
@@ -236,6 +254,17 @@ impl Sentence {
         }
     }
 
+    /// Names as a sentence lists them: "a, b and c".
+    pub fn listing(names: &[String]) -> Sentence {
+        match names.split_last() {
+            Some((last, rest)) if !rest.is_empty() => {
+                phrase!("{first} and {last}", first = rest.join(", "), last)
+            }
+            Some((last, _)) => last.as_str().into(),
+            None => Sentence::none(),
+        }
+    }
+
     /// In English.
     pub fn as_str(&self) -> &str {
         &self.english
@@ -257,6 +286,19 @@ impl Sentence {
             }
         }
         text
+    }
+
+    /// The same with something else in the slots of this name, also within its parts.
+    #[must_use]
+    pub fn with(&self, slot: &str, other: &Sentence) -> Sentence {
+        let part = |part: &Part| match part {
+            Part::Phrase(phrase) => Sentence::from(phrase.with(slot, other)),
+            Part::Verbatim(own) => Sentence::from(own.as_str()),
+        };
+        self.parts
+            .iter()
+            .map(part)
+            .fold(Sentence::none(), Sentence::and)
     }
 
     /// Whether all of it is ours: nothing that was put together elsewhere goes round the files of messages.

@@ -141,16 +141,15 @@ impl Lot {
         let mut lots_of: HashMap<Cow<'_, str>, LookAlikes<'_, &Lot>> = HashMap::new();
         let mut ingredients = LookAlikes::default();
         for lot in lots {
-            let told = |other: &Lot, what: &str, name: &str, earlier: &str| Problem {
+            let told = |other: &Lot,
+                        message: fn(&str, &str, usize) -> Sentence,
+                        name: &str,
+                        earlier: &str| Problem {
                 path: file.to_owned(),
                 line: lot.place.line,
                 column: lot.place.column,
-                message: format!(
-                    "the {what} \"{name}\" looks like \"{earlier}\" in line {} and is another one: they are \
-                     counted apart",
-                    other.place.line
-                ),
-                remedy: "If they are one, write both alike; else tell them apart by name"
+                message: message(name, earlier, other.place.line),
+                remedy: phrase!("If they are one, write both alike; else tell them apart by name")
                     .to_owned(),
             };
             let ingredient = folded(&lot.ingredient);
@@ -158,12 +157,12 @@ impl Lot {
             let first = !lots_of.contains_key(&ingredient);
             let of_it = lots_of.entry(ingredient).or_default();
             if let Some(other) = of_it.add(&lot.name, lot) {
-                found.push(told(other, "lot", &lot.name, &other.name));
+                found.push(told(other, like_a_lot, &lot.name, &other.name));
             }
             if let Some(other) = ingredients.add(&lot.ingredient, lot).filter(|_| first) {
                 found.push(told(
                     other,
-                    "ingredient",
+                    like_an_ingredient,
                     &lot.ingredient,
                     &other.ingredient,
                 ));
@@ -207,6 +206,24 @@ impl Lot {
             Some(_) | None => Ok(()),
         }
     }
+}
+
+fn like_a_lot(name: &str, earlier: &str, line: usize) -> Sentence {
+    phrase!(
+        "the lot \"{name}\" looks like \"{earlier}\" in line {line} and is another one: they are counted apart",
+        name,
+        earlier,
+        line,
+    )
+}
+
+fn like_an_ingredient(name: &str, earlier: &str, line: usize) -> Sentence {
+    phrase!(
+        "the ingredient \"{name}\" looks like \"{earlier}\" in line {line} and is another one: they are counted apart",
+        name,
+        earlier,
+        line,
+    )
 }
 
 /// What a batch took from lots: one use a step that has a lot and a weight. What stayed in a vessel

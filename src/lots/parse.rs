@@ -9,6 +9,7 @@ use super::price::Price;
 use super::{Corrected, Lot};
 use crate::document::{DeTable, DeValue, Reader, Value};
 use crate::formula::Place;
+use crate::language::phrase;
 use crate::problem::Problems;
 use crate::text::alike::{folded, visible};
 
@@ -42,7 +43,7 @@ impl Lot {
     /// Everything that is wrong with it, each with its place.
     pub fn parse_all(text: &str, name: &str) -> Result<Vec<Lot>, Problems> {
         let (mut reader, root) = Reader::parse(text, name)?;
-        reader.only(&root, "The list of lots", &["lot", "correction"]);
+        reader.only(&root, phrase!("The list of lots"), &["lot", "correction"]);
         let new = reader.list(&root, "lot").into_iter();
         let mut tables: Vec<_> = new.map(|(table, at)| (table, at, false)).collect();
         let corrections = reader.list(&root, "correction").into_iter();
@@ -69,11 +70,13 @@ impl Lot {
             match lots.iter().filter(|_| again).find(same) {
                 Some(first) => reader.report(
                     &at,
-                    format!(
-                        "lot \"{}\" of {} stands in line {} already",
-                        lot.name, lot.ingredient, first.place.line
+                    phrase!(
+                        "lot \"{lot}\" of {ingredient} stands in line {line} already",
+                        lot = &lot.name,
+                        ingredient = &lot.ingredient,
+                        line = first.place.line
                     ),
-                    "Remove one of the two, or write what tells them apart into its name",
+                    phrase!("Remove one of the two, or write what tells them apart into its name"),
                 ),
                 None => lots.push(lot),
             }
@@ -140,12 +143,12 @@ fn lines(head: &str, values: impl IntoIterator<Item = (&'static str, Option<Stri
 }
 
 fn lot<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>, at: &Range<usize>) -> Option<Lot> {
-    reader.only(table, "A lot", &KEYS);
-    let name = reader.required_line(table, at, "The lot", "name", "name = \"S-12\"");
+    reader.only(table, phrase!("A lot"), &KEYS);
+    let name = reader.required_line(table, at, phrase!("The lot"), "name", "name = \"S-12\"");
     let ingredient = reader.required_line(
         table,
         at,
-        "The lot",
+        phrase!("The lot"),
         "ingredient",
         "ingredient = \"Sea salt\"",
     );
@@ -175,25 +178,30 @@ fn correct<'i>(
     at: &Range<usize>,
     lots: &mut Vec<Lot>,
 ) {
-    const WHAT: &str = "The correction";
     const CHANGES: usize = 5;
-    reader.only(table, "A correction", &KEYS_OF_CORRECTION);
-    let mut line = |key: &str, example: &str| reader.required_line(table, at, WHAT, key, example);
+    let what = phrase!("The correction");
+    reader.only(table, phrase!("A correction"), &KEYS_OF_CORRECTION);
+    let mut line =
+        |key: &str, example: &str| reader.required_line(table, at, what.clone(), key, example);
     let name = line("lot", "lot = \"S-12\"");
     let ingredient = line("ingredient", "ingredient = \"Sea salt\"");
     let reason = line("reason", "reason = \"the amount was mistyped\"");
     let on = reader.get(table, "on", day);
     if table.get("on").is_none() {
-        let message = "The correction has no \"on\", the day on which it was written";
-        reader.report(at, message, "Write year, month, day: on = 2026-09-30");
+        let message = phrase!("The correction has no \"on\", the day on which it was written");
+        reader.report(
+            at,
+            message,
+            phrase!("Write year, month, day: on = 2026-09-30"),
+        );
     }
     let removed = reader.get(table, "removed", Reader::boolean) == Some(true);
     let told = |key: &str| table.get(key).is_some();
     if removed == KEYS_OF_CORRECTION.iter().skip(CHANGES).any(|key| told(key)) {
         reader.report(
             at,
-            "The correction changes nothing, or a lot that it takes out",
-            "Write either removed = true, or what is right now, as amount = \"5 kg\"",
+            phrase!("The correction changes nothing, or a lot that it takes out"),
+            phrase!("Write either removed = true, or what is right now, as amount = \"5 kg\""),
         );
         return;
     }
@@ -203,8 +211,8 @@ fn correct<'i>(
     let Some(place) = lots.iter().position(|lot| lot.is(&name, &ingredient)) else {
         reader.report(
             at,
-            format!("no lot \"{name}\" of {ingredient} stands above this correction"),
-            "Write lot and ingredient as they stand in the list, and the correction below the lot",
+            phrase!("no lot \"{name}\" of {ingredient} stands above this correction", name, ingredient),
+            phrase!("Write lot and ingredient as they stand in the list, and the correction below the lot"),
         );
         return;
     };
@@ -268,9 +276,14 @@ fn price<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Pr
     if let Err(error) = price {
         let error = error.to_string();
         let what = error.split(';').next().unwrap_or_default();
-        let remedy =
-            "Write for example price_per_kg = \"12.50\", with a point and without a currency";
-        reader.report(&value.span(), format!("\"{key}\": {what}"), remedy);
+        let remedy = phrase!(
+            "Write for example price_per_kg = \"12.50\", with a point and without a currency"
+        );
+        reader.report(
+            &value.span(),
+            phrase!("\"{key}\": {what}", key, what),
+            remedy,
+        );
     }
     price.ok()
 }
@@ -291,8 +304,8 @@ fn day<'i>(reader: &mut Reader<'i>, value: &Value<'i>, key: &str) -> Option<Date
     if day.is_none() {
         reader.report(
             &value.span(),
-            format!("\"{key}\" is no day of the calendar"),
-            format!("Write year, month, day: {key} = 2026-09-30"),
+            phrase!("\"{key}\" is no day of the calendar", key),
+            phrase!("Write year, month, day: {key} = 2026-09-30", key),
         );
     }
     day

@@ -151,8 +151,8 @@ fn problem(path: &Path, line: usize, message: &str, remedy: &str) -> Problems {
         path: path.display().to_string(),
         line,
         column: usize::from(line > 0),
-        message: message.to_owned(),
-        remedy: remedy.to_owned(),
+        message: message.into(),
+        remedy: remedy.into(),
     })
 }
 
@@ -161,7 +161,7 @@ fn text(path: &Path) -> Result<String, Problems> {
         // Where it is missing, the one who reads this has to make it.
         if !path.exists() {
             let remedy = "Write the workshop's secrets there (key = ..., user = ..., password = ...), then chmod 600 it";
-            problems.0.iter_mut().for_each(|one| one.remedy = remedy.to_owned());
+            problems.0.iter_mut().for_each(|one| one.remedy = remedy.into());
         }
         problems
     })

@@ -11,7 +11,9 @@ use super::planning::OnPaper;
 use super::{QueryError, known, scales};
 use crate::config::Config;
 use crate::files;
-use crate::formula::form::{Difference, Fault, Fields, Sum, differences, edited, premix};
+use crate::formula::form::{
+    Difference, Fault, Fields, Sum, differences, edited, of_the_form, premix,
+};
 use crate::formula::plan::BatchSize;
 use crate::formula::remarks::{self, ReadIn};
 use crate::formula::{Formula, Plan, cautions, examples};
@@ -20,7 +22,7 @@ use crate::journal::format::names::safe_batch_name;
 use crate::journal::read::record;
 use crate::language::{Language, Sentence, Term, phrase, term};
 use crate::mass::Mass;
-use crate::problem::Problems;
+use crate::problem::{Problem, Problems};
 use crate::text::alike::same_name;
 use crate::text::capitalised;
 
@@ -103,13 +105,12 @@ pub fn check(
             checked.cautions = (lines.iter().map(|line| line.in_language(language))).collect();
             match OnPaper::of(formula, path, size, config) {
                 // What stands at a line of no file of hers is told of the whole.
-                Ok(paper) => checked.notes = paper.notes.iter().map(|note| bare(note)).collect(),
+                Ok(paper) => {
+                    let notes = paper.notes.iter();
+                    checked.notes = notes.map(|note| bare(note).in_language(language)).collect();
+                }
                 Err(QueryError::File(problems)) => {
-                    let words = problems.0.iter().map(|one| {
-                        let both = format!("{}. {}.", one.message, one.remedy);
-                        Fault::new("", both.replace("..", "."))
-                    });
-                    faults.extend(words);
+                    faults.extend(problems.0.iter().map(|one| Fault::new("", bare(one))));
                 }
                 Err(error) => checked.unplanned = Some(error.told().in_language(language)),
             }
@@ -170,34 +171,16 @@ pub fn check(
 /// The batch that the scales are tried with where no other is told.
 const USUAL: Mass = Mass::from_g(100);
 
-/// A note without its place, which is of no file that she knows, and without the keys of a file.
-fn bare(note: &str) -> String {
-    let place = |c: char| c.is_ascii_digit() || c == ':';
-    in_the_form(match note.split_once(".toml:") {
-        Some((_, rest)) => rest.trim_start_matches(place).trim(),
-        None => note,
-    })
-}
-
-/// What is to be written into a file, as it is said of the form.
-const IN_THE_FORM: [(&str, &str); 3] = [
-    (
-        "Write your own limit as limits = { max = ... }, in percent of the batch",
-        "Write your own limit at \"At most\"",
-    ),
-    (
-        "write use = \"premix\" under [formula]",
-        "choose \"Goes into other formulas\"",
-    ),
-    (" = { g = ", " in grams to "),
-];
-
-fn in_the_form(say: &str) -> String {
-    let mut say = say.replace(" } or less", " g or less");
-    for (code, words) in IN_THE_FORM {
-        say = say.replace(code, words);
-    }
-    say
+/// What is said of a file without its place, which is of no file that she knows, and without the keys of a file.
+fn bare(note: &Problem) -> Sentence {
+    let bare = Problem {
+        path: String::new(),
+        line: 0,
+        column: 0,
+        message: of_the_form(&note.message),
+        remedy: of_the_form(&note.remedy),
+    };
+    bare.told()
 }
 
 /// What was written.

@@ -185,13 +185,13 @@ pub fn misnamed_in(folder: &Path) -> Vec<Problem> {
         path: folder.join(name).display().to_string(),
         line: 0,
         column: 0,
-        message: format!(
-            "This file is not read; the list of substances is called {}, in small letters",
-            substances::FILE
+        message: phrase!(
+            "This file is not read; the list of substances is called {name}, in small letters",
+            name = substances::FILE
         ),
         remedy: match has_it {
-            true => "Put what it says into that one, and delete it".to_owned(),
-            false => "Rename it".to_owned(),
+            true => phrase!("Put what it says into that one, and delete it"),
+            false => phrase!("Rename it"),
         },
     };
     others.map(problem).collect()
@@ -283,11 +283,10 @@ impl QueryError {
             }
             QueryError::Refused(refusal) => refusal.error.clone(),
             QueryError::Other(why) => why.clone(),
-
-            QueryError::Log(_)
-            | QueryError::File(_)
-            | QueryError::Name(_)
-            | QueryError::NoFormula(_) => self.to_string().into(),
+            QueryError::File(problems) => problems.told(),
+            QueryError::Log(_) | QueryError::Name(_) | QueryError::NoFormula(_) => {
+                self.to_string().into()
+            }
         }
     }
 }

@@ -17,7 +17,7 @@ use crate::journal::read::record;
 use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
-use crate::problem::Problems;
+use crate::problem::{Problem, Problems};
 
 /// A formula planned for an amount on the scales of the bench.
 #[derive(Debug)]
@@ -30,7 +30,7 @@ pub struct OnPaper {
     /// No scale is set up, and a usual one was taken.
     pub assumed: bool,
     /// What is to be known of the formula itself, before any figure.
-    pub notes: Vec<String>,
+    pub notes: Vec<Problem>,
     /// What each step's scale can prove.
     pub feasible: Vec<Option<Feasibility>>,
     guard: f64,
@@ -87,7 +87,13 @@ impl OnPaper {
             notes: {
                 let name = path.display().to_string();
                 let mut notes = notes(&formula, &known, &plan, &name)?;
-                notes.extend(plan.rounding(amount).map(|rounded| format!("{rounded}.")));
+                notes.extend(plan.rounding(amount).map(|message| Problem {
+                    path: String::new(),
+                    line: 0,
+                    column: 0,
+                    message,
+                    remedy: Sentence::none(),
+                }));
                 notes
             },
             feasible: plan.feasibility(&scales, guard),
@@ -194,16 +200,13 @@ pub fn notes(
     known: &Known,
     plan: &Plan,
     name: &str,
-) -> Result<Vec<String>, Problems> {
+) -> Result<Vec<Problem>, Problems> {
     let broken = limits::broken(formula, plan, name);
     if !broken.is_empty() {
         return Err(Problems(broken));
     }
-    let mut notes: Vec<String> = Vec::new();
-    notes.extend(formula.warnings(name).iter().map(ToString::to_string));
-    let inside = contents::notes(formula, known, name);
-    notes.extend(inside.iter().map(ToString::to_string));
-    let exposed = limits::exposed(formula, plan, name);
-    notes.extend(exposed.iter().map(ToString::to_string));
+    let mut notes = formula.warnings(name);
+    notes.extend(contents::notes(formula, known, name));
+    notes.extend(limits::exposed(formula, plan, name));
     Ok(notes)
 }

@@ -10,6 +10,8 @@ use bismar::metrology::Errors;
 use bismar::metrology::budget::{AccuracyClass, Buoyancy, Class, Eccentricity, Temperature};
 use bismar::scale::settings::{DtrMode, Parity, PortSelector};
 
+use crate::is_ours;
+
 fn places() -> Places {
     Places {
         home: Some("/home/maker".into()),
@@ -452,6 +454,7 @@ fn bad_files_are_refused_with_their_places() {
             "{text}\n{message}"
         );
         assert!(message.contains(part), "{text}\n{part}\n{message}");
+        problems.0.iter().for_each(is_ours);
     }
 }
 

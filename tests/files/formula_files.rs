@@ -9,6 +9,7 @@ use bismar::workshop;
 use proptest::prelude::*;
 
 use crate::bench_side::python;
+use crate::is_ours;
 
 const VALID: &str = "fixtures/formulas/valid";
 const INVALID: &str = "fixtures/formulas/invalid";
@@ -243,6 +244,7 @@ fn every_bad_file_is_refused_with_its_places() {
                 !problem.remedy.is_empty() && text.ends_with('.'),
                 "{name}: {text}"
             );
+            is_ours(problem);
         }
     }
 }
@@ -259,6 +261,7 @@ fn finds(text: &str, faults: &[(&str, &str)]) {
             "{text}\n{said}"
         );
         assert!(said.contains(part), "{text}\n{said}");
+        is_ours(problem);
     }
 }
 

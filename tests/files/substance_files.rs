@@ -4,6 +4,7 @@ use bismar::formula::kind::Kind;
 use bismar::formula::{Formula, Percent, Use, substances};
 
 use crate::bench_side::person::Person;
+use crate::is_ours;
 
 /// Each fault alone with its place and a part of what is said of it.
 const REFUSED: [(&str, &str); 17] = [
@@ -87,6 +88,7 @@ fn what_is_wrong_is_told_with_its_place_and_a_remedy() {
             problems.0.iter().all(|one| !one.remedy.is_empty()),
             "{said}"
         );
+        problems.0.iter().for_each(is_ours);
     }
 }
 

@@ -12,6 +12,7 @@ use crate::formula::Formula;
 use crate::formula::allowance::JarsShort;
 use crate::formula::cautions::{self, STANDING};
 use crate::formula::substances::FILE;
+use crate::language::Sentence;
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::protocol::request;
 use crate::workshop::elsewhere::elsewhere;
@@ -38,7 +39,7 @@ pub fn formulas(context: &Context) -> Result<Value, QueryError> {
             "ingredients": formula.ingredients().count(),
             "phases": formula.phases.iter().map(|phase| &phase.name).collect::<Vec<_>>(),
         }),
-        Err(problems) => json!({ "file": name, "error": bare(&problems, &folder) }),
+        Err(problems) => json!({ "file": name, "error": bare(&problems.told(), &folder) }),
     };
     let told: Vec<Value> = names.iter().take(MOST_FORMULAS).map(one).collect();
     Ok(json!({ "folder": folder.display().to_string(), "formulas": told, "more": more }))
@@ -76,9 +77,9 @@ fn names(folder: &Path) -> std::io::Result<Vec<String>> {
 }
 
 /// What is wrong with a formula, with its file's name alone: the page tells the folder elsewhere.
-pub fn bare(error: &impl ToString, folder: &Path) -> String {
+pub fn bare(words: &Sentence, folder: &Path) -> String {
     let folder = format!("{}/", folder.display());
-    error.to_string().replace(&folder, "")
+    said(words).replace(&folder, "")
 }
 
 /// Which formula, and how much of it; sizes are texts with their unit.
@@ -101,7 +102,7 @@ pub fn plan(context: &Context, asked: &Plan) -> Result<Value, QueryError> {
     worked_out(context, asked, &path).map_err(|error| match (path.parent(), error) {
         // Its places name the folder.
         (Some(folder), QueryError::File(problems)) => {
-            QueryError::Other(bare(&problems, folder).into())
+            QueryError::Other(bare(&problems.told(), folder).into())
         }
         (_, error) => error,
     })
@@ -118,7 +119,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
     let paper = OnPaper::new(path, amount, &config)?;
     let (formula, plan) = (&paper.formula, &paper.plan);
     let folder = path.parent().unwrap_or(path);
-    let notes = paper.notes.iter().map(|note| bare(note, folder));
+    let notes = paper.notes.iter().map(|note| bare(&note.told(), folder));
     let (mut batches, damaged) = context.batches()?;
     batches.extend(elsewhere(&config.logs()?).batches());
     let file = context.lots_file().unwrap_or_default();

@@ -365,20 +365,35 @@ fn folded(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
-/// A fault of the file as it is said of a form, which has no lines and no keys to write.
-fn in_the_form(problem: &Problem) -> String {
-    let mut message = problem.message.trim_end_matches('.').to_owned();
-    if let Some((before, after)) = message.split_once(" at line ") {
-        let rest = after.trim_start_matches(|c: char| c.is_ascii_digit());
-        message = format!("{}{rest}", before.trim_end_matches(','));
-    }
-    let remedy = match problem.remedy.trim_end_matches('.') {
-        "" => return format!("{message}."),
-        code if code.contains('{') => "Allow some, for example 1 %",
-        code if code.contains(" = ") => return format!("{message}."),
-        remedy => remedy,
+/// Words about a file as they are said of a form, which has no lines and no keys to write.
+pub fn of_the_form(words: &Sentence) -> Sentence {
+    let nothing = Sentence::none();
+    let limit = phrase!("at \"At most\"");
+    let intended = phrase!("choose \"Goes into other formulas\"");
+    words
+        .with("in_file", &nothing)
+        .with("limit_in_file", &limit)
+        .with("use_in_file", &intended)
+        .with("key_in_file", &nothing)
+        .with("end_in_file", &" g".into())
+}
+
+/// A fault of the file as it is said of a form.
+fn in_the_form(problem: &Problem) -> Sentence {
+    let remedy = match problem.remedy.as_str() {
+        code if code.contains('{') => phrase!("Allow some, for example 1 %"),
+        code if code.contains(" = ") => Sentence::none(),
+        _ => of_the_form(&problem.remedy),
     };
-    format!("{message}. {remedy}.")
+    let message = of_the_form(&problem.message);
+    let bare = Problem {
+        path: String::new(),
+        line: 0,
+        column: 0,
+        message,
+        remedy,
+    };
+    bare.told()
 }
 
 #[cfg(test)]
