@@ -320,3 +320,37 @@ fn the_service_manager_hears_nothing_of_a_rehearsal() {
     assert_eq!(served.daemon.terminate(), Some(0));
     assert!(hears().contains("STOPPING=1"));
 }
+
+/// Killed with its daemon, or timed out, a rehearsal gives way to the bench, and that is said; not where it was ended.
+#[test]
+fn who_comes_from_a_rehearsal_that_is_gone_is_told_whose_bench_it_is() {
+    let seat = Seat::take();
+    let (person, daemon) = first_day();
+    let address = person.run(&["page"]).ended(0).out;
+    let mut screen = Screen::at(seat, address.trim());
+    screen.until("idle", |seen| has(seen, "say", "No scale is set up yet"));
+    screen.press("Try it");
+    screen.until("the rehearsal", at_try);
+    screen.press("End the rehearsal");
+    let bench = |seen: &Value| seen["path"] == "/" && has(seen, "say", "No scale is set up yet");
+    let seen = screen.until("the bench", bench);
+    assert!(!has(&seen, "answer", "rehearsal"), "{seen:#}");
+    screen.press("Try it");
+    screen.until("the rehearsal", |seen| {
+        at_try(seen) && has(seen, "word", "to add")
+    });
+    daemon.kill();
+    let daemon = Daemon::start(&person);
+    screen.until("the bench", |seen| {
+        bench(seen)
+            && has(
+                seen,
+                "answer",
+                "The rehearsal has ended. This is your bench again.",
+            )
+    });
+    screen.tell(&json!(["reload"]));
+    let seen = screen.until("the bench still", bench);
+    assert!(!has(&seen, "answer", "rehearsal"), "{seen:#}");
+    assert_eq!(daemon.terminate(), Some(0));
+}

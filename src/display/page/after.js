@@ -97,7 +97,7 @@ function besides(reply, again) {
   ];
 }
 
-// ---- Where it went ----------------------------------------------------------------------------
+// ---- Where it went ----
 
 export const traceOf = (name) => at("trace", name);
 
@@ -139,7 +139,7 @@ function traced(reply, ingredient, draw) {
   ];
 }
 
-// ---- A lot corrected --------------------------------------------------------------------------
+// ---- A lot corrected ----
 
 export const lotAt = (lot) => at("lots", JSON.stringify([lot.lot, lot.ingredient]));
 const ALL_LOTS = t`All lots`;

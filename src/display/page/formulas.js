@@ -18,7 +18,7 @@ export async function formulas(arg, called) {
 
 const said = (text, bad) => el("p", { class: bad ? "said wrong" : "said", role: "status", tabindex: "-1" }, text);
 
-// ---- The list ---------------------------------------------------------------------------------
+// ---- The list ----
 
 /** The key that puts the examples into an empty folder; then the room is drawn anew. */
 export function examples(then) {
@@ -44,7 +44,7 @@ async function list() {
   ];
 }
 
-// ---- What is written --------------------------------------------------------------------------
+// ---- What is written ----
 
 const draftName = (file) => `bismar-formula ${file}`;
 const draftOf = (file) => { try { return JSON.parse(remembered(session, draftName(file))); } catch { return null; } };
@@ -325,7 +325,7 @@ let told = ""; // what is said of a form that is opened by a key of another
 
 const csv = (file) => saves(t`Table (CSV)`, () => question("/formula-csv", { file }), file.replace(/\.toml$/, ".csv"));
 
-// ---- Versions ---------------------------------------------------------------------------------
+// ---- Versions ----
 
 function versions(file) {
   const box = stack();
@@ -349,7 +349,7 @@ function versions(file) {
   return el("details", { ontoggle: (event) => { if (event.target.open && event.target === event.currentTarget) read(); } }, el("summary", {}, t`Versions and their batches`), box);
 }
 
-// ---- Out of a spreadsheet ---------------------------------------------------------------------
+// ---- Out of a spreadsheet ----
 
 const MEANS = [["nothing", t`not used`], ["phase", t`Phase`], ["ingredient", t`Ingredient`], ["amount", t`Amount`], ["inci", "INCI"], ["tolerance", t`Tolerance, %`], ["tolerance-g", t`Tolerance, g`],
   ["under", t`Less, %`], ["under-g", t`Less, g`], ["over", t`More, %`], ["over-g", t`More, g`], ["min", t`At least, %`], ["max", t`At most, %`], ["vessel", t`Vessel`], ["lot", t`Lot asked for`], ["premix", t`Premix`], ["caution", t`Caution`], ["mix", t`Mix`]];

@@ -5,7 +5,7 @@ import { point } from "./words.js";
 
 const SLOW = 10000; // ms for an answer that reads many files
 
-// ---- Making elements --------------------------------------------------------------------------
+// ---- Making elements ----
 
 /** An element; properties that begin with "on" are listeners, the others attributes. */
 export function el(tag, properties = {}, ...inside) {
@@ -86,7 +86,7 @@ export const dot = (text) => text.replace(/^([^.,]*)([.,])([0-9]+)(?![0-9.,])/, 
 /** A weight as the daemon takes it: grams where no unit is given. */
 export const mass = (text) => (/[0-9]$/.test(text) ? `${dot(text)}g` : dot(text));
 
-// ---- Asking -----------------------------------------------------------------------------------
+// ---- Asking ----
 
 /** Whether the room could not be read; it is when the daemon is back. */
 export const unread = { now: false };

@@ -19,7 +19,7 @@ let unopened = null; // why that opened nothing; who is in already is in all the
 let stream = null;
 let drawing = false;
 
-// ---- The daemon -------------------------------------------------------------------------------
+// ---- The daemon ----
 
 async function enter(word) {
   let answer;
@@ -247,7 +247,7 @@ function stopMix() {
   remember(session, "bismar-mix", null);
 }
 
-// ---- What is true now -------------------------------------------------------------------------
+// ---- What is true now ----
 
 /** Why no weight may be shown, in words, and whether one may only be on its way; null when it may. */
 function mute() {
@@ -383,7 +383,7 @@ function clock(ms) {
   return `${hours ? `${hours}:` : ""}${hours ? two(Math.floor(all / 60) % 60) : Math.floor(all / 60)}:${two(all % 60)}`;
 }
 
-// ---- Drawing ----------------------------------------------------------------------------------
+// ---- Drawing ----
 
 function draw() {
   if (drawing) return;
@@ -630,7 +630,7 @@ const placeKeys = () => (wide.matches ? $("tools") : $("answer")).before($("keys
 wide.addEventListener("change", placeKeys);
 placeKeys();
 
-// ---- Keys -------------------------------------------------------------------------------------
+// ---- Keys ----
 
 let busy = false;
 async function press(word, more) {
@@ -678,12 +678,16 @@ $("stop").addEventListener("click", () => {
   }
 });
 
-// ---- Trying it --------------------------------------------------------------------------------
+// ---- Trying it ----
 
+const TRIED = "bismar-tried"; // in a rehearsal; who comes from there without ending it is told
 if (BASE) {
   document.body.dataset.rehearsal = "";
   $("rehearsal").hidden = false;
+} else if (remembered(session, TRIED)) {
+  put("answer", t`The rehearsal has ended. This is your bench again.`);
 }
+remember(session, TRIED, BASE || null);
 /** Asks for it, and goes there. */
 const goesTo = (id, path, there) => $(id).addEventListener("click", async () => {
   if (busy) return;
@@ -691,7 +695,10 @@ const goesTo = (id, path, there) => $(id).addEventListener("click", async () => 
   try {
     const { code, ok, reply } = await ask(path, {}, 10000);
     if (code === 401) return openDoor();
-    if (ok || (BASE && code === 404)) return location.assign(there);
+    if (ok || (BASE && code === 404)) {
+      remember(session, TRIED, null);
+      return location.assign(there);
+    }
     put("answer", reply?.error ?? t`bismar did not take it (${code}).`);
   } catch {
     put("answer", t`No answer from bismar.`);
@@ -702,7 +709,7 @@ const goesTo = (id, path, there) => $(id).addEventListener("click", async () => 
 goesTo("try", "/try-begin", "/try/");
 goesTo("try-end", "/end", "/");
 
-// ---- Sound: short tones, one figure a cue, told apart by rhythm and direction -----------------
+// ---- Sound: short tones, one figure a cue, told apart by rhythm and direction ----
 
 const figures = { // [hertz, from, length] in seconds
   place: [[392, 0, 0.12], [523, 0.15, 0.16]],
@@ -757,7 +764,7 @@ $("sound").addEventListener("click", (event) => {
 document.addEventListener("click", wake);
 document.addEventListener("keydown", wake);
 
-// ---- The screen stays on during a batch -------------------------------------------------------
+// ---- The screen stays on during a batch ----
 
 let lock = null;
 let locking = false;
@@ -777,7 +784,7 @@ async function stayAwake() {
   }
 }
 
-// ---- Beginning --------------------------------------------------------------------------------
+// ---- Beginning ----
 
 $("door").addEventListener("submit", async (event) => {
   event.preventDefault();

@@ -19,7 +19,7 @@ export const room = { name: "", arg: "" };
 let touched = stamp();
 let shown = 0; // counts what was entered, so that a late answer does not paint another room
 
-// ---- What a room sends --------------------------------------------------------------------------
+// ---- What a room sends ----
 
 const toBench = (reply) => {
   if (reply.error) return;
@@ -31,7 +31,7 @@ const toBench = (reply) => {
 const VERDICTS = { inside: t`inside`, kept: t`kept`, over: t`over`, under: t`under` };
 const VESSELS = { beaker: t`in a beaker of its own`, bowl: t`into the bowl`, difference: t`by difference`, jar: t`in a jar` };
 
-// ---- A new batch ------------------------------------------------------------------------------
+// ---- A new batch ----
 
 const called = new Map(); // formulas' names by their files
 
@@ -190,7 +190,7 @@ function planned(reply, asked, spare) {
 const formulas = (arg) => formulasRoom(arg, called);
 document.addEventListener("anew", () => enterRoom());
 
-// ---- Lots -------------------------------------------------------------------------------------
+// ---- Lots ----
 
 let followStep = null; // draws the lot of the step anew
 let followed = null;
@@ -277,7 +277,7 @@ function newLot(reply, added) {
     sizes(boxes(fields)), key, said);
 }
 
-// ---- Batches ----------------------------------------------------------------------------------
+// ---- Batches ----
 
 /** A batch in the list; the numbers of a damaged log are none. */
 const inShort = ({ formula, opened, grams, jars, state, code }) => (code === "damaged" ? state
@@ -351,7 +351,7 @@ function emptied(reply) {
   return weighed.length ? part(t`Weigh what stayed in a beaker`, p(t`Choose whose beaker it is; then put it back emptied.`), pickList(weighed)) : null;
 }
 
-// ---- Other answers ----------------------------------------------------------------------------
+// ---- Other answers ----
 
 /** Every answer that there is, also where the bench does not ask for it. */
 async function answers() {
@@ -414,7 +414,7 @@ function charts(reply) {
   return box;
 }
 
-// ---- Remedies ---------------------------------------------------------------------------------
+// ---- Remedies ----
 
 const WAYS = {
   keep: [t`Keep`, t`Every ingredient is inside its limits as it is.`],
@@ -456,7 +456,7 @@ async function remedies(name) {
   ];
 }
 
-// ---- Filling ----------------------------------------------------------------------------------
+// ---- Filling ----
 
 /** The name of the batch that was begun last of those that are over, none where there is none; or { error }. */
 async function weighedLast() {
@@ -496,7 +496,7 @@ async function fill(asked) {
   ];
 }
 
-// ---- A tablet ---------------------------------------------------------------------------------
+// ---- A tablet ----
 
 const CODE = t`Code for the tablet's camera. It says the address that stands below.`;
 
@@ -520,7 +520,7 @@ function tablet() {
   ];
 }
 
-// ---- Going in and out -------------------------------------------------------------------------
+// ---- Going in and out ----
 
 const rooms = { answers, begin, stopped, formulas, lots, batches, remedies, fill, label, trace, scales, tablet };
 

@@ -42,7 +42,7 @@ async function inside() {
   ];
 }
 
-// ---- The scales -------------------------------------------------------------------------------
+// ---- The scales ----
 
 const facts = (scale) => lines([
   t`At ${scale.port}, ${scale.line}; its lines have the layout ${scale.layout}.`,
@@ -97,7 +97,7 @@ function change(scale) {
       keys(set.key, remove.key), set.said, remove.said));
 }
 
-// ---- Finding ----------------------------------------------------------------------------------
+// ---- Finding ----
 
 let heard = new Map(); // what is drawn of each port, by its name
 let place = null;
@@ -203,7 +203,7 @@ function paintFind() {
   }
 }
 
-// ---- The check --------------------------------------------------------------------------------
+// ---- The check ----
 
 // What is said of it comes with the events.
 const quiet = (answer, said) => { if (!answer.error) said.textContent = ""; };
@@ -246,7 +246,7 @@ function repeated(reply) {
     led([which, then], begin, t`End the weighings`));
 }
 
-// ---- Vessels ----------------------------------------------------------------------------------
+// ---- Vessels ----
 
 let told = null; // the weighing of a vessel whose end the list tells already
 
@@ -269,7 +269,7 @@ function vessels(reply) {
     led([name, holds, ...(reply.scales.length > 1 ? [which] : [])], weigh, t`End the weighing`));
 }
 
-// ---- What moves -------------------------------------------------------------------------------
+// ---- What moves ----
 
 function say(id, standing) {
   if (!standing || !$(id)) return;
