@@ -13,6 +13,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 use crate::text::alike::same_name;
 
@@ -53,10 +54,10 @@ impl Stay {
     }
 
     /// The threshold in percent, and what such a product is called.
-    pub const fn words(self) -> &'static str {
+    pub fn told(self) -> Sentence {
         match self {
-            Stay::LeaveOn => "0.001 % (leave-on)",
-            Stay::RinseOff => "0.01 % (rinse-off)",
+            Stay::LeaveOn => phrase!("{share} % (leave-on)", share = Slot::number("0.001")),
+            Stay::RinseOff => phrase!("{share} % (rinse-off)", share = Slot::number("0.01")),
         }
     }
 

@@ -99,7 +99,7 @@ before\n1 August 2026 may name the older 24 alone until 1 August 2028: second ha
 fn allergens_table(rules: Rules, found: &[Amount], stay: Stay, total: Mass) -> String {
     let mut out = format!(
         "\nFragrance allergens (Regulation 1223/2009, Annex III, with (EU) 2023/1545), named above {}\n",
-        stay.words()
+        stay.told()
     );
     if rules == Rules::Ca {
         out.push_str(CANADA);

@@ -13,6 +13,7 @@ import sys
 import time
 
 from chromium import browser, size
+from words import BROKEN
 
 LETTERS = 16
 LONGEST = 30
@@ -49,7 +50,7 @@ FEED = r"""
   }, 200);
 })();
 """
-KEYS = r"""
+KEYS = BROKEN + r"""
 const shown = (el) => el.offsetParent && el.checkVisibility({ checkVisibilityCSS: true });
 const box = (el) => { const { left, top, right, bottom } = el.getBoundingClientRect(); return { left, top, right, bottom }; };
 const keys = [...new Set(document.querySelectorAll("#bench button, #bench a.key, #keys button, #keys a.key"))].filter(shown);
@@ -89,7 +90,7 @@ for (const el of keys.concat([document.getElementById("now")])) {
 }
 const text = (id) => { const el = document.getElementById(id); return el && shown(el) ? el.innerText : null; };
 return {
-  cut, covered, over, out, keys: keys.map((el) => el.innerText), wide: document.scrollingElement.scrollWidth > document.documentElement.clientWidth,
+  cut, covered, over, out, broken: broken([...document.querySelectorAll(".key, #say, #big-word, #beside, #answer, #tare")].filter(shown)), keys: keys.map((el) => el.innerText), wide: document.scrollingElement.scrollWidth > document.documentElement.clientWidth,
   digits: text("digits"), word: text("big-word"), say: text("say"), lot: text("lot"), tare: text("tare"), gate: text("t-gate"), ahead: text("ahead"),
   recorded: text("recorded"), big: document.body.dataset.big, pour: document.body.dataset.pour, sent: window.fed.sent,
   high: document.getElementById("digits").getBoundingClientRect().height, letters: parseFloat(getComputedStyle(document.getElementById("digits")).fontSize),

@@ -16,6 +16,7 @@ from PIL import Image, ImageChops, ImageStat
 from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
+from words import BROKEN
 
 LONGEST = 30
 SHOWN = (1024, 640)
@@ -119,7 +120,8 @@ def paste(page, label, text):
 
 
 def pictures(page, folder, name):
-    worst = {"wide": [], "small": []}
+    worst = {"wide": [], "small": [], "broken": []}
+    keys = BROKEN + "return broken([...document.querySelectorAll('.key, #say, h1, label, summary')].filter((one) => one.offsetParent))"
     for scheme in ("light", "dark"):
         media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
         page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
@@ -128,9 +130,10 @@ def pictures(page, folder, name):
             time.sleep(0.15)
             page.save_screenshot(os.path.join(folder, f"{name}-{wide}x{high}-{scheme}.png"))
             seen = page.execute_script(SEEN)
+            seen["broken"] = page.execute_script(keys)
             for what in worst:
                 if seen[what]:
-                    worst[what].append(f"{wide} {scheme}")
+                    worst[what].append(f"{wide} {scheme} {seen[what]}")
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
     size(page, 768, 1024)
     return worst

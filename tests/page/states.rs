@@ -6,10 +6,11 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use bismar::language::Language;
 use serde_json::{Value, json};
 
 use crate::bench_side::logs::{only_log, rows};
-use crate::bench_side::person::repository;
+use crate::bench_side::person::{Person, repository};
 use crate::bench_side::script::{Script, Seat, pictures};
 use crate::bench_side::served::{FORMULA, Served};
 use crate::rooms::Screen;
@@ -328,6 +329,143 @@ fn states(served: &Served) -> Vec<State> {
             json!({}),
         ),
     ]
+}
+
+/// An English text as another language says it, found among all that it says as a reader would: the message whose words it
+/// has, in its order, with what stands in the gaps.
+fn said_in(language: Language, english: &str) -> String {
+    if english.is_empty() {
+        return String::new();
+    }
+    let all: Vec<_> = (language.all())
+        .filter(|(context, ..)| context.is_empty())
+        .collect();
+    let mut found: Vec<_> = all
+        .iter()
+        .filter_map(|(_, pattern, own)| Some((pattern.len(), *own, gaps(pattern, english)?)))
+        .collect();
+    // The one with most words of its own.
+    found.sort_by_key(|(length, _, gaps)| {
+        let inside: usize = gaps.iter().map(|(_, text)| text.len()).sum();
+        (inside, usize::MAX - length)
+    });
+    if let Some((_, own, gaps)) = found.into_iter().next() {
+        return filled(language, own, &gaps);
+    }
+    // Sentences behind each other.
+    let ends = english.rmatch_indices(". ").map(|(at, _)| at + 1);
+    for end in ends {
+        let (first, rest) = english.split_at(end);
+        if all
+            .iter()
+            .any(|(_, pattern, _)| gaps(pattern, first).is_some())
+        {
+            let (first, rest) = (
+                said_in(language, first),
+                said_in(language, rest.trim_start()),
+            );
+            return format!("{first} {rest}");
+        }
+    }
+    panic!("{language:?} has no {english:?}");
+}
+
+/// What stands in the slots of `pattern` where that is all of `text`.
+fn gaps<'t>(pattern: &str, text: &'t str) -> Option<Vec<(String, &'t str)>> {
+    let Some((before, after)) = pattern.split_once('{') else {
+        return (pattern == text).then(Vec::new);
+    };
+    let (name, behind) = after.split_once('}')?;
+    let rest = text.strip_prefix(before)?;
+    let next = behind.split('{').next()?;
+    let ends = match next {
+        "" => vec![rest.len()],
+        next => rest.match_indices(next).map(|(at, _)| at).collect(),
+    };
+    ends.into_iter().find_map(|end| {
+        let (inside, left) = rest.split_at(end);
+        // No sentence ends within a gap, but for one that is a sentence.
+        if inside.is_empty() || inside.contains(". ") && !name.starts_with("how") {
+            return None;
+        }
+        let mut all = vec![(name.to_owned(), inside)];
+        all.extend(gaps(behind, left)?);
+        Some(all)
+    })
+}
+
+/// A message with its gaps filled: numbers with the language's sign, words of ours in the form that is asked for.
+fn filled(language: Language, own: &str, gaps: &[(String, &str)]) -> String {
+    let mut parts = own.split('{');
+    let mut text = parts.next().unwrap_or_default().to_owned();
+    for part in parts {
+        let (slot, behind) = part.split_once('}').unwrap();
+        let (name, form) = slot.split_once(':').unwrap_or((slot, ""));
+        let inside = gaps.iter().find(|(gap, _)| gap == name).unwrap().1;
+        let number = inside.parse::<f64>().is_ok();
+        let word = language.message(form, inside).map(str::to_owned);
+        text.push_str(&match number {
+            true => language.number(inside),
+            false => word.unwrap_or_else(|| inside.to_owned()),
+        });
+        text.push_str(behind);
+    }
+    text
+}
+
+/// The same in the language: what the daemon would say, and what it would tell of the tare.
+fn in_language(state: State, language: Language) -> State {
+    let said = |event: Value| {
+        let mut event = event;
+        if let Some(say) = event["say"].as_str() {
+            let say = said_in(language, say);
+            event["lead"] = match event["lead"].as_u64() {
+                Some(lead) if lead > 0 => json!(say.find(" g ").unwrap() + 3),
+                Some(_) | None => Value::Null,
+            };
+            event["say"] = json!(say);
+        }
+        event
+    };
+    let events: Vec<Value> = state.events.into_iter().map(said).collect();
+    let say = events.iter().rev().find_map(|event| event["say"].as_str());
+    let say = say.unwrap().split(" g ").last().unwrap().to_owned();
+    State {
+        say,
+        events,
+        ..state
+    }
+}
+
+/// All states of a weighing in German and French, on the five screens: as in English, and no word is broken off within.
+#[test]
+fn in_each_language_every_state_is_whole_on_every_screen() {
+    for language in [Language::German, Language::French] {
+        let tag = language.tag();
+        let served = Served::with("", |person: &Person| {
+            let file = std::fs::read_to_string(person.config_file()).unwrap();
+            person.configures(&format!("language = \"{tag}\"\n{file}"));
+        });
+        let mut page = Fed::open(&served);
+        let mut wrong = Vec::new();
+        for state in states(&served) {
+            let state = in_language(state, language);
+            page.shows(&state);
+            for screen in SCREENS {
+                let seen = page.reads(screen, LETTERS[0]);
+                for fault in ["cut", "covered", "over", "out", "broken"] {
+                    if seen[fault] != json!([]) {
+                        let (name, what) = (state.name, &seen[fault]);
+                        wrong.push(format!("{tag} {name} {screen:?}: {fault} {what}"));
+                    }
+                }
+                if seen["wide"] == true {
+                    wrong.push(format!("{tag} {} {screen:?}: wider than it", state.name));
+                }
+            }
+        }
+        assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    }
 }
 
 #[test]

@@ -159,7 +159,7 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
                 "named": one.declared,
             })
         });
-        json!({ "above": stay.words(), "found": found.collect::<Vec<_>>() })
+        json!({ "above": said(&stay.told()), "found": found.collect::<Vec<_>>() })
     });
     let points = label.points();
     let points = points.iter().map(|point| {

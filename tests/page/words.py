@@ -1,0 +1,19 @@
+"""Words of the page that are broken off within: names of batches and files may be, words of ours not."""
+BROKEN = r"""
+const broken = (all) => {
+  const found = [];
+  for (const el of all) {
+    const walk = document.createTreeWalker(el, NodeFilter.SHOW_TEXT);
+    for (let node = walk.nextNode(); node; node = walk.nextNode()) {
+      for (const { 0: word, index } of node.data.matchAll(/[\p{L}’']{4,}/gu)) {
+        const range = document.createRange();
+        range.setStart(node, index);
+        range.setEnd(node, index + word.length);
+        const tops = [...range.getClientRects()].map(({ top }) => Math.round(top));
+        if (Math.max(...tops) - Math.min(...tops) > 4) found.push(word);
+      }
+    }
+  }
+  return found;
+};
+"""
