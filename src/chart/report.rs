@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::control::{FEW, Limits, deviation, mean, moving_ranges};
 use super::history::{Gathered, Kind, Weighing, bare, is_formula};
 use super::svg;
+use crate::language::{Language, Sentence, Slot, Term, phrase, term};
 use crate::text::alike::{folded, same_name};
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, GAP, REST, cut, line};
@@ -12,7 +13,7 @@ use crate::text::columns::{Column, GAP, REST, cut, line};
 /// What many batches tell of one name.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Report {
-    /// Tables of text.
+    /// Tables of text, in the language that was asked for.
     pub text: String,
     /// The control chart; `None` of fewer than two batches.
     pub chart: Option<Chart>,
@@ -21,8 +22,8 @@ pub struct Report {
 /// What a control chart shows.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Chart {
-    pub title: String,
-    pub unit: &'static str,
+    pub title: Sentence,
+    unit: Term,
     /// In order of time.
     pub values: Vec<f64>,
     pub limits: Limits,
@@ -30,63 +31,94 @@ pub struct Chart {
 
 impl Chart {
     /// As SVG, `width` CSS pixels wide.
-    pub fn svg(&self, width: u32) -> String {
-        svg::control_chart(&self.title, self.unit, &self.values, &self.limits, width)
+    pub fn svg(&self, width: u32, language: Language) -> String {
+        svg::control_chart(
+            &self.title,
+            self.unit,
+            &self.values,
+            &self.limits,
+            width,
+            language,
+        )
     }
 
     /// In a few words, for who does not see it.
-    pub fn words(&self) -> String {
+    pub fn words(&self) -> Sentence {
         let limits = &self.limits;
         let out = self.values.iter().filter(|value| limits.is_out(**value));
-        format!(
-            "{}: {} batches, mean {:.3}, limits {:.3} and {:.3}, {} beyond them, the last {:.3}",
-            self.title,
-            self.values.len(),
-            limits.centre,
-            limits.lower,
-            limits.upper,
-            out.count(),
-            self.values.last().copied().unwrap_or(0.0)
+        phrase!(
+            "{title}: {batches} batches, mean {mean}, limits {lower} and {upper}, {out} beyond them, the last {last}",
+            title = self.title.clone(),
+            batches = self.values.len(),
+            mean = thousandths(limits.centre),
+            lower = thousandths(limits.lower),
+            upper = thousandths(limits.upper),
+            out = out.count(),
+            last = thousandths(self.values.last().copied().unwrap_or(0.0)),
         )
     }
 }
 
+fn thousandths(value: f64) -> Slot {
+    Slot::number(format!("{value:.3}"))
+}
+
 /// Of an ingredient, or of a formula in any version: `name` is looked for among the ingredients first,
 /// unless `formula` says that it is a formula's. `None` where no batch tells of it.
-pub fn report(batches: &[Gathered], name: &str, formula: bool) -> Option<Report> {
+pub fn report(
+    batches: &[Gathered],
+    name: &str,
+    formula: bool,
+    language: Language,
+) -> Option<Report> {
     let wanted = folded(name);
     let all = || batches.iter().flat_map(|batch| &batch.weighings);
     let of: Vec<&Weighing> = all().filter(|w| folded(&w.ingredient) == wanted).collect();
     if !of.is_empty() && !formula {
-        return Some(of_ingredient(&of));
+        return Some(of_ingredient(&of, language));
     }
     let of: Vec<&Gathered> = batches
         .iter()
         .filter(|batch| matches!(batch.weighings.first(), Some(w) if is_formula(&w.formula, name)))
         .collect();
-    of_formula(&of, &wanted)
+    of_formula(&of, &wanted, language)
 }
 
 const BATCH: Column = L(34);
+const CHART: Term = term!("chart");
 
 /// Every weighing of an ingredient, and the chart of its deviations.
-fn of_ingredient(weighings: &[&Weighing]) -> Report {
+fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
+    let number = |written: String| language.number(&written);
+    let text_of = |term: Option<Term>| {
+        term.map_or_else(Default::default, |term| language.text(term.english()))
+    };
     let first = weighings.first().map_or("", |w| w.ingredient.as_str());
-    let title = format!("{first}: deviation from the target, percent");
+    let title = phrase!("{first}: deviation from the target, percent", first);
     let charted = weighings.iter().filter(|w| w.kind == Kind::Planned);
     let values: Vec<f64> = charted.map(|w| w.percent_off()).collect();
     let limits = Limits::of(&values);
-    let mut text = format!("{title}\n\n");
+    let mut text = format!("{}\n\n", title.in_language(language));
     let columns = [BATCH, R(9), R(9), R(8), R(7), R(6), R(5), GAP, REST];
     let heads = [
-        "batch", "target g", "net g", "off g", "off %", "time s", "over", "", "chart",
+        term!("batch"),
+        term!("target g"),
+        term!("net g"),
+        term!("off g"),
+        term!("off %"),
+        term!("time s"),
+        term!("over"),
     ];
+    let heads = heads.map(|head| language.text(head.english()));
+    let [batch, target, net, off, percent, time, over] = &heads;
+    let chart = language.text(CHART.english());
+    let heads = [batch, target, net, off, percent, time, over, "", &chart];
     let _ = writeln!(text, "{}", line(1, &columns, heads));
     let mut at = 0;
     for weighing in weighings {
         let place = match weighing.kind {
-            Kind::Added => "added later, not in the chart",
-            Kind::Skipped => "skipped, not in the chart",
+            Kind::Added => Some(term!("added later, not in the chart")),
+            Kind::Skipped => Some(term!("skipped, not in the chart")),
             Kind::Planned => {
                 at += 1;
                 mark(&values, at - 1, limits.as_ref())
@@ -94,22 +126,33 @@ fn of_ingredient(weighings: &[&Weighing]) -> Report {
         };
         let cells = [
             cut(&weighing.batch, BATCH.width()),
-            &weighing.shown.target,
-            &weighing.shown.net,
-            &weighing.shown.deviation,
-            &format!("{:+.2}", weighing.percent_off()),
+            &language.number(&weighing.shown.target),
+            &language.number(&weighing.shown.net),
+            &language.number(&weighing.shown.deviation),
+            &number(format!("{:+.2}", weighing.percent_off())),
             &format!("{:.0}", weighing.seconds),
             &weighing.over_pours.to_string(),
             "",
-            place,
+            &text_of(place),
         ];
         let _ = writeln!(text, "{}", line(1, &columns, cells));
     }
-    end(text, &title, "percent of the target", values, limits)
+    end(
+        text,
+        title,
+        term!("percent of the target"),
+        values,
+        limits,
+        language,
+    )
 }
 
 /// A line an ingredient, and the chart of the whole batches' deviations.
-fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
+fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option<Report> {
+    let number = |written: String| language.number(&written);
+    let text_of = |term: Option<Term>| {
+        term.map_or_else(Default::default, |term| language.text(term.english()))
+    };
     let name = &batches.first()?.weighings.first()?.formula;
     // Asked for as the log has it: then no word of it is taken for a version.
     let name = match folded(name) == wanted {
@@ -117,24 +160,34 @@ fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
         false => bare(name),
     };
     let whole: Vec<&&Gathered> = batches.iter().filter(|batch| batch.complete).collect();
-    let title = format!("{name}: what was weighed less the sum of the targets, percent");
-    let mut text = format!(
-        "{title}\n{} batches, {} of them complete; only these are in the chart.\n\n",
-        batches.len(),
-        whole.len()
+    let title = phrase!(
+        "{name}: what was weighed less the sum of the targets, percent",
+        name
     );
+    let mut text = title.in_language(language);
+    let of = phrase!(
+        "{batches} batches, {complete} of them complete; only these are in the chart.",
+        batches = batches.len(),
+        complete = whole.len(),
+    );
+    let _ = write!(text, "\n{}\n\n", of.in_language(language));
     let ingredient = L(28);
     let columns = [ingredient, R(3), R(10), R(8), R(8), R(5), R(6)];
     let heads = [
-        "ingredient",
-        "n",
-        "mean off %",
-        "s %",
-        "MR mean",
-        "over",
-        "time s",
+        term!("ingredient"),
+        term!("n"),
+        term!("mean off %"),
+        term!("s %"),
+        term!("MR mean"),
+        term!("over"),
+        term!("time s"),
     ];
-    let _ = writeln!(text, "{}", line(1, &columns, heads));
+    let heads = heads.map(|head| language.text(head.english()));
+    let _ = writeln!(
+        text,
+        "{}",
+        line(1, &columns, heads.each_ref().map(|head| &**head))
+    );
     let mut names: Vec<&str> = Vec::new();
     for weighing in batches.iter().flat_map(|batch| &batch.weighings) {
         if !names
@@ -150,11 +203,11 @@ fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
         let of: Vec<&Weighing> = of.collect();
         let off: Vec<f64> = of.iter().map(|w| w.percent_off()).collect();
         let times: Vec<f64> = of.iter().map(|w| w.seconds).collect();
-        let or_none = |value: Option<f64>| value.map_or("-".into(), |v| format!("{v:.3}"));
+        let or_none = |value: Option<f64>| value.map_or("-".into(), |v| number(format!("{v:.3}")));
         let cells = [
             cut(name, ingredient.width()),
             &of.len().to_string(),
-            &format!("{:+.3}", mean(&off).unwrap_or(0.0)),
+            &number(format!("{:+.3}", mean(&off).unwrap_or(0.0))),
             &or_none(deviation(&off)),
             &or_none(mean(&moving_ranges(&off))),
             &of.iter().map(|w| w.over_pours).sum::<u32>().to_string(),
@@ -165,19 +218,21 @@ fn of_formula(batches: &[&Gathered], wanted: &str) -> Option<Report> {
     let values: Vec<f64> = whole.iter().map(|batch| batch_off(batch)).collect();
     let limits = Limits::of(&values);
     let columns = [BATCH, R(7), GAP, REST];
-    let heads = ["batch", "off %", "", "chart"];
-    let _ = writeln!(text, "\n{}", line(1, &columns, heads));
+    let heads = [term!("batch"), term!("off %"), CHART];
+    let [batch, off, chart] = &heads.map(|head| language.text(head.english()));
+    let _ = writeln!(text, "\n{}", line(1, &columns, [batch, off, "", chart]));
     for (at, batch) in whole.iter().enumerate() {
         let name = batch.weighings.first().map_or("", |w| w.batch.as_str());
         let cells = [
             cut(name, BATCH.width()),
-            &format!("{:+.3}", values.get(at).copied().unwrap_or(0.0)),
+            &number(format!("{:+.3}", values.get(at).copied().unwrap_or(0.0))),
             "",
-            mark(&values, at, limits.as_ref()),
+            &text_of(mark(&values, at, limits.as_ref())),
         ];
         let _ = writeln!(text, "{}", line(1, &columns, cells));
     }
-    Some(end(text, &title, "percent of the batch", values, limits))
+    let unit = term!("percent of the batch");
+    Some(end(text, title, unit, values, limits, language))
 }
 
 /// All that was weighed less all targets, in percent of these. What was skipped and came in by a remedy has
@@ -190,47 +245,58 @@ fn batch_off(batch: &Gathered) -> f64 {
 }
 
 /// What the chart says of one point, in words.
-fn mark(values: &[f64], at: usize, limits: Option<&Limits>) -> &'static str {
+fn mark(values: &[f64], at: usize, limits: Option<&Limits>) -> Option<Term> {
     let (Some(limits), Some(&value)) = (limits, values.get(at)) else {
-        return "";
+        return None;
     };
     let before = at.checked_sub(1).and_then(|before| values.get(before));
     let range = before.map_or(0.0, |before| (value - before).abs());
-    match (limits.is_out(value), limits.is_range_out(range)) {
-        (true, true) => "OUT, and a jump",
-        (true, false) => "OUT",
-        (false, true) => "a jump",
-        (false, false) => "in",
-    }
+    Some(match (limits.is_out(value), limits.is_range_out(range)) {
+        (true, true) => term!("OUT, and a jump"),
+        (true, false) => term!("OUT"),
+        (false, true) => term!("a jump"),
+        (false, false) => term!("in"),
+    })
 }
 
 fn end(
     mut text: String,
-    title: &str,
-    unit: &'static str,
+    title: Sentence,
+    unit: Term,
     values: Vec<f64>,
     limits: Option<Limits>,
+    language: Language,
 ) -> Report {
+    let mut say = |words: Sentence| {
+        let _ = writeln!(text, "{}", words.in_language(language));
+    };
     let Some(limits) = limits else {
-        text.push_str("\nOne batch only: no control chart yet.\n");
+        say(phrase!("\nOne batch only: no control chart yet."));
         return Report { text, chart: None };
     };
-    let _ = write!(
-        text,
-        "\nindividuals    lower {:.3}  mean {:.3}  upper {:.3}  (mean ± 3 × mean moving range / 1.128)\n\
-         moving range   lower 0  mean {:.3}  upper {:.3}  (3.267 × mean moving range)\n",
-        limits.lower, limits.centre, limits.upper, limits.range_centre, limits.range_upper
-    );
+    say(phrase!(
+        "\nindividuals    lower {lower}  mean {mean}  upper {upper}  (mean ± 3 × mean moving range / {d2})",
+        lower = thousandths(limits.lower),
+        mean = thousandths(limits.centre),
+        upper = thousandths(limits.upper),
+        d2 = Slot::number("1.128"),
+    ));
+    say(phrase!(
+        "moving range   lower 0  mean {mean}  upper {upper}  ({d4} × mean moving range)",
+        mean = thousandths(limits.range_centre),
+        upper = thousandths(limits.range_upper),
+        d4 = Slot::number("3.267"),
+    ));
     if values.len() < FEW {
-        let _ = writeln!(
-            text,
-            "{} batches are few for limits; they settle at about {FEW} (common practice, no source).",
-            values.len()
-        );
+        say(phrase!(
+            "{batches} batches are few for limits; they settle at about {few} (common practice, no source).",
+            batches = values.len(),
+            few = FEW,
+        ));
     }
     Report {
         chart: Some(Chart {
-            title: title.to_owned(),
+            title,
             unit,
             values,
             limits,

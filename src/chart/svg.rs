@@ -5,6 +5,7 @@
 use std::fmt::Write;
 
 use super::control::{Limits, moving_ranges};
+use crate::language::{Language, Sentence, Term, phrase, term};
 use crate::text::columns::fold;
 
 /// The width of a chart in a file, CSS pixels.
@@ -74,6 +75,7 @@ struct Panel<'a> {
     /// On the axis from left to right.
     count: usize,
     sides: Sides,
+    language: Language,
 }
 
 /// Where the panels end, from the left.
@@ -126,12 +128,17 @@ impl Sides {
 /// Both charts of `values` (in `unit`, in order of time), `width` CSS pixels wide or the nearest that is drawn. To be shown
 /// as wide as it is drawn: letters then have their size.
 pub fn control_chart(
-    title: &str,
-    unit: &str,
+    title: &Sentence,
+    unit: Term,
     values: &[f64],
     limits: &Limits,
     width: u32,
+    language: Language,
 ) -> String {
+    let title = &title.in_language(language);
+    let text = |term: Term| language.text(term.english());
+    let [upper, mean, lower] =
+        [term!("upper limit"), term!("mean"), term!("lower limit")].map(text);
     let sides = Sides::of(f64::from(width.clamp(NARROWEST, WIDEST)));
     let mut inside = String::new();
     let mut y = 20.0;
@@ -139,34 +146,36 @@ pub fn control_chart(
     let top = TOP.max(y + 18.0);
     let numbered = |values: Vec<f64>, from: usize| (from..).zip(values).collect();
     let individuals = Panel {
-        name: &format!("individuals, {unit}"),
+        name: &phrase!("individuals, {unit}", unit).in_language(language),
         top,
         values: numbered(values.to_vec(), 1),
         lines: [
-            ("upper limit", limits.upper),
-            ("mean", limits.centre),
-            ("lower limit", limits.lower),
+            (&upper, limits.upper),
+            (&mean, limits.centre),
+            (&lower, limits.lower),
         ],
         count: values.len(),
         sides,
+        language,
     };
     let ranges = Panel {
-        name: &format!("moving range, {unit}"),
+        name: &phrase!("moving range, {unit}", unit).in_language(language),
         top: top + PANEL + GAP,
         values: numbered(moving_ranges(values), 2),
         lines: [
-            ("upper limit", limits.range_upper),
-            ("mean", limits.range_centre),
-            ("lower limit", 0.0),
+            (&upper, limits.range_upper),
+            (&mean, limits.range_centre),
+            (&lower, 0.0),
         ],
         count: values.len(),
         sides,
+        language,
     };
     individuals.draw(&mut inside);
     ranges.draw(&mut inside);
     let mut y = top + 2.0 * PANEL + GAP + 26.0;
-    let below = "batches in order of time; square: beyond a limit";
-    sides.write(below, LETTERS, &mut y, &mut inside);
+    let below = text(term!("batches in order of time; square: beyond a limit"));
+    sides.write(&below, LETTERS, &mut y, &mut inside);
     let (width, height) = (sides.width, y.ceil());
     format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" width=\"{width}\" \
@@ -189,11 +198,11 @@ impl Panel<'_> {
             self.top - 8.0,
             escaped(self.name)
         );
-        for (name, value) in self.lines {
-            let dash = if name == "mean" {
-                ""
-            } else {
-                " stroke-dasharray=\"6 4\""
+        for (nth, (_, value)) in self.lines.into_iter().enumerate() {
+            // The mean stands between its limits.
+            let dash = match nth {
+                1 => "",
+                _ => " stroke-dasharray=\"6 4\"",
             };
             let _ = writeln!(
                 out,
@@ -260,8 +269,8 @@ impl Panel<'_> {
         let narrow = self.sides.is_narrow();
         let mut least = f64::NEG_INFINITY;
         let name = |(name, value): (&str, f64)| {
-            let text = format!("{name} {value:.3}");
-            let wide = text.len() as f64 * LETTERS * LETTER;
+            let text = format!("{name} {}", self.language.number(&format!("{value:.3}")));
+            let wide = text.chars().count() as f64 * LETTERS * LETTER;
             let (left, base) = match narrow {
                 true => (self.sides.width - wide - 4.0, y(value) - 4.0),
                 false => (self.sides.right + 8.0, y(value) + 4.0),

@@ -2,11 +2,12 @@
 
 use std::fmt::Write as _;
 
+use super::{heads, number, said};
 use crate::formula::VesselWay;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, cut, fold, line, width};
-use crate::text::counted;
 use crate::workshop::planning::{OnPaper, StepOnPaper};
 
 const WIDTH: usize = 80;
@@ -14,38 +15,58 @@ const WIDTH: usize = 80;
 /// Name, version and size of the batch.
 pub(super) fn heading(text: &mut String, paper: &OnPaper) {
     let (formula, plan) = (&paper.formula, &paper.plan);
-    let version = if formula.version.is_empty() {
-        String::new()
-    } else {
-        format!(", version {}", formula.version)
+    let (name, version) = (&formula.name, &formula.version);
+    let title = match version.as_str() {
+        "" => name.as_str().into(),
+        _ => phrase!("{name}, version {version}", name, version),
     };
-    paragraph(text, "", &format!("{}{version}", formula.name));
-    let jars = plan.jars.map_or(String::new(), |(count, fill)| {
-        let jars = counted(count, "jar", "jars");
-        format!(" = {jars} × {} g", fill.grams(Mass::from_g(1)))
+    paragraph(text, "", &said(title));
+    let jars = plan.jars.map_or(Sentence::none(), |(count, fill)| {
+        let jars = match count {
+            1 => phrase!("1 jar"),
+            jars => phrase!("{jars} jars", jars),
+        };
+        phrase!(
+            " = {jars} × {fill} g",
+            jars,
+            fill = fill.grams(Mass::from_g(1))
+        )
     });
-    let batch = plan.batch.grams(Mass::from_g(1));
-    let steps = counted(plan.steps.len(), "step", "steps");
-    let spare = paper.spare().map_or(String::new(), |spare| {
-        format!(" and {} g for losses", spare.grams(Mass::from_g(1)))
+    let steps = match plan.steps.len() {
+        1 => phrase!("1 step"),
+        steps => phrase!("{steps} steps", steps),
+    };
+    let spare = paper.spare().map_or(Sentence::none(), |spare| {
+        phrase!(
+            " and {spare} g for losses",
+            spare = spare.grams(Mass::from_g(1))
+        )
     });
-    paragraph(text, "", &format!("Batch {batch} g{jars}{spare}, {steps}"));
+    let size = phrase!(
+        "Batch {batch} g{jars}{spare}, {steps}",
+        batch = plan.batch.grams(Mass::from_g(1)),
+        jars,
+        spare,
+        steps,
+    );
+    paragraph(text, "", &said(size));
     text.push('\n');
 }
 
 /// The steps in phases and order of weighing, with what is done at the end of each phase.
 pub(super) fn table(text: &mut String, paper: &OnPaper) {
+    let heads = heads([
+        term!("ingredient"),
+        term!("percent"),
+        term!("target g"),
+        term!("window g"),
+        term!("vessel"),
+        term!("scale"),
+    ]);
+    let [ingredient, percent, target, window, vessel, scale] = heads.each_ref();
     row(
         text,
-        [
-            "",
-            "ingredient",
-            "percent",
-            "target g",
-            "window g",
-            "vessel",
-            "scale",
-        ],
+        ["", ingredient, percent, target, window, vessel, scale],
     );
     let mut phase = None;
     for (step, planned) in paper.steps().zip(&paper.plan.steps) {
@@ -54,7 +75,7 @@ pub(super) fn table(text: &mut String, paper: &OnPaper) {
         }
         step_row(text, &step, planned.vessel);
         if let Some(mix) = step.mix {
-            paragraph(text, "    ", &format!("then: {mix}"));
+            paragraph(text, "    ", &said(phrase!("then: {mix}", mix)));
         }
     }
 }
@@ -71,18 +92,14 @@ pub(super) fn row(text: &mut String, cells: [&str; 7]) {
 }
 
 fn step_row(text: &mut String, step: &StepOnPaper, vessel: VesselWay) {
-    let number = step.step.to_string();
+    let own = step.step.to_string();
     let name = fold(step.ingredient, INGREDIENT);
     let window = step.low.as_ref().zip(step.high.as_ref());
     let window = window.map_or(String::new(), |(low, high)| {
         let mark = if step.proven { "" } else { "?" };
-        format!("{low} – {high}{mark}")
+        format!("{} – {}{mark}", number(low), number(high))
     });
-    let vessel = match vessel {
-        VesselWay::Beaker | VesselWay::Jar => "beaker",
-        VesselWay::Bowl => "bowl",
-        VesselWay::Difference => "diff.",
-    };
+    let vessel = said(way(vessel));
     let scale = cut(step.scale, SCALE);
     let (last, before) = name
         .split_last()
@@ -90,23 +107,40 @@ fn step_row(text: &mut String, step: &StepOnPaper, vessel: VesselWay) {
     for (i, piece) in before.iter().enumerate() {
         row(
             text,
-            [if i == 0 { &number } else { "" }, piece, "", "", "", "", ""],
+            [if i == 0 { &own } else { "" }, piece, "", "", "", "", ""],
         );
     }
-    let number = if before.is_empty() {
-        number.as_str()
+    let first = if before.is_empty() {
+        own
     } else {
-        ""
+        String::new()
     };
-    let mut percent = step.percent.clone();
+    let mut percent = number(&step.percent);
     if percent.len() > PERCENT {
         percent.truncate(PERCENT - 1);
         percent.push('…');
     }
     row(
         text,
-        [number, last, &percent, &step.target, &window, vessel, scale],
+        [
+            &first,
+            last,
+            &percent,
+            &number(&step.target),
+            &window,
+            &vessel,
+            scale,
+        ],
     );
+}
+
+/// How a step is weighed, as short as a column of a table has it.
+pub(super) const fn way(vessel: VesselWay) -> Term {
+    match vessel {
+        VesselWay::Beaker | VesselWay::Jar => term!("beaker"),
+        VesselWay::Bowl => term!("bowl"),
+        VesselWay::Difference => term!("diff."),
+    }
 }
 
 /// A paragraph folded to the width, later lines set in under the first.

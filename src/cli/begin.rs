@@ -6,13 +6,14 @@ use clap::Args;
 
 use super::named::{self, FORMULA};
 use super::size::{self, SizeArgs};
-use super::{Exit, Failure, Outcome, print};
+use super::{Exit, Failure, Outcome, print, said};
 use crate::formula::{Formula, VesselWay};
 use crate::journal::batch::residue::{FEWEST, usual};
 use crate::journal::format::cell::clean;
 use crate::journal::name_of;
 use crate::journal::read::folder::all_threads;
 use crate::journal::read::record;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::protocol::client;
 use crate::protocol::client::Client;
@@ -66,22 +67,26 @@ pub fn run(args: BeginArgs) -> Outcome {
     }
     print(&Client::connect()?.say(&request)?)?;
     for Sticky { words, .. } in &sticky {
-        let now = match args.overweigh {
-            true => "that much more is weighed",
-            false => "begin with --overweigh to weigh that much more",
-        };
-        print(&format!("Note: {words}; {now}."))?;
+        let words = words.clone();
+        print(&said(match args.overweigh {
+            true => phrase!("Note: {words}; that much more is weighed.", words),
+            false => phrase!(
+                "Note: {words}; begin with --overweigh to weigh that much more.",
+                words
+            ),
+        }))?;
     }
     if args.overweigh && sticky.is_empty() {
-        print(&format!(
-            "Note: no ingredient was weighed back often enough ({FEWEST} times) to weigh more of it."
-        ))?;
+        print(&said(phrase!(
+            "Note: no ingredient was weighed back often enough ({times} times) to weigh more of it.",
+            times = FEWEST,
+        )))?;
     }
-    print(WATCH)?;
+    print(&said(WATCH))?;
     Ok(Exit::Done)
 }
 
-const WATCH: &str = "`bismar watch` shows what to do now.";
+const WATCH: Term = term!("`bismar watch` shows what to do now.");
 
 /// Goes on with the batch, or lists those that were stopped.
 fn go_on(batch: Option<&Path>) -> Outcome {
@@ -96,8 +101,10 @@ fn go_on(batch: Option<&Path>) -> Outcome {
             .filter(|one| Some(&one.batch) != running.as_ref())
             .collect();
         match running {
-            Some(batch) => print(&format!("{batch} is under way."))?,
-            None if all.is_empty() => print("No batch is stopped; each is finished.")?,
+            Some(batch) => print(&said(phrase!("{batch} is under way.", batch)))?,
+            None if all.is_empty() => {
+                print(&said(phrase!("No batch is stopped; each is finished.")))?
+            }
             None => {}
         }
         for one in &all {
@@ -109,18 +116,25 @@ fn go_on(batch: Option<&Path>) -> Outcome {
         batch: name_of(batch),
     };
     print(&Client::connect()?.say(&request)?)?;
-    print(WATCH)?;
+    print(&said(WATCH))?;
     Ok(Exit::Done)
 }
 
 /// One batch that was stopped, in the words of the page.
 fn told(one: &Stopped) -> String {
-    let mut text = format!("{}, {}: {}", one.batch, one.formula, one.say);
+    let mut text = format!("{}, {}: {}", one.batch, one.formula, said(one.say.clone()));
     for heed in &one.heed {
-        text.push_str(&format!("\n  Note: {heed}"));
+        let heed = heed.clone();
+        text.push_str(&format!("\n  {}", said(phrase!("Note: {heed}", heed))));
     }
     match &one.cannot {
-        Some(why) => text.push_str(&format!("\n  It cannot go on: {why}")),
+        Some(why) => {
+            let why = why.clone();
+            text.push_str(&format!(
+                "\n  {}",
+                said(phrase!("It cannot go on: {why}", why))
+            ));
+        }
         None => text.push_str(&format!(
             "\n  bismar begin --go-on {}",
             shell_word(&one.batch)
@@ -135,7 +149,7 @@ const LOGS_LEARNED_FROM: usize = 200;
 /// An ingredient of which some stays in its beaker.
 struct Sticky {
     asked: Overweigh,
-    words: String,
+    words: Sentence,
 }
 
 /// What the logs know to stay in the beakers of this formula. More than a tenth of what is weighed is no
@@ -167,9 +181,11 @@ fn sticky(formula: &Formula, size: &SizeArgs) -> Result<Vec<Sticky>, Failure> {
                     step,
                     mass: format!("{grams}g"),
                 },
-                words: format!(
-                    "about {grams} g {} stays in its beaker ({} weighings)",
-                    ingredient.name, stays.weighings
+                words: phrase!(
+                    "about {grams} g {name} stays in its beaker ({weighings} weighings)",
+                    grams,
+                    name = &ingredient.name,
+                    weighings = stays.weighings,
                 ),
             })
         })

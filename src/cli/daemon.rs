@@ -102,6 +102,6 @@ fn taken(path: Option<&Path>, places: &Places) -> Option<Taken> {
 fn spoken(failure: &Failure) -> String {
     match &failure.remedy {
         Some(remedy) => format!("{}; {remedy}", failure.message),
-        None => failure.message.clone(),
+        None => failure.message.to_string(),
     }
 }

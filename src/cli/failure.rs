@@ -4,8 +4,10 @@ use std::fmt;
 use std::io;
 use std::process::ExitCode;
 
+use super::said;
 use crate::daemon::DaemonError;
 use crate::journal::error::LogError;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::problem::Problems;
 use crate::protocol::client::ClientError;
 use crate::protocol::socket::SocketError;
@@ -54,18 +56,36 @@ pub type Outcome = Result<Exit, Failure>;
 pub struct Failure {
     pub exit: Exit,
     /// What happened, for a person. Empty: nothing is to be said.
-    pub message: String,
+    pub message: Sentence,
     /// What to do, where the message does not say it already.
-    pub remedy: Option<String>,
+    pub remedy: Option<Sentence>,
 }
 
 impl Failure {
     pub fn new(exit: Exit, message: impl fmt::Display) -> Failure {
         Failure {
             exit,
-            message: message.to_string(),
+            message: message.to_string().into(),
             remedy: None,
         }
+    }
+
+    /// What each language says.
+    pub fn say(exit: Exit, message: Sentence) -> Failure {
+        Failure {
+            exit,
+            message,
+            remedy: None,
+        }
+    }
+
+    /// In the language of the terminal.
+    pub fn told(&self) -> String {
+        let remedy = self.remedy.as_ref().map(|remedy| {
+            let remedy = remedy.clone();
+            said(phrase!("Remedy: {remedy}", remedy))
+        });
+        lines(&said(self.message.clone()), remedy.as_deref())
     }
 
     /// Exit code 1.
@@ -82,7 +102,7 @@ impl Failure {
         Failure::new(Exit::Usage, message)
     }
 
-    pub fn remedy(mut self, remedy: impl Into<String>) -> Failure {
+    pub fn remedy(mut self, remedy: impl Into<Sentence>) -> Failure {
         self.remedy = Some(remedy.into());
         self
     }
@@ -91,7 +111,7 @@ impl Failure {
     pub fn in_a_line(&self) -> String {
         match &self.remedy {
             Some(remedy) => format!("{}; {remedy}", self.message),
-            None => self.message.clone(),
+            None => self.message.to_string(),
         }
     }
 
@@ -107,24 +127,24 @@ impl Failure {
 }
 
 /// Each line after `bismar: `, so that a message of several lines stays recognisable in a journal.
+fn lines(message: &str, remedy: Option<&str>) -> String {
+    let lines = message.lines().map(|line| format!("bismar: {line}"));
+    let lines: Vec<String> = lines.chain(remedy.map(str::to_owned)).collect();
+    lines.join("\n")
+}
+
+/// In English, as the journal has it.
 impl fmt::Display for Failure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (i, line) in self.message.lines().enumerate() {
-            if i > 0 {
-                f.write_str("\n")?;
-            }
-            write!(f, "bismar: {line}")?;
-        }
-        match &self.remedy {
-            Some(remedy) => write!(f, "\nRemedy: {remedy}"),
-            None => Ok(()),
-        }
+        let remedy = self.remedy.as_ref();
+        let remedy = remedy.map(|remedy| format!("Remedy: {remedy}"));
+        f.write_str(&lines(&self.message, remedy.as_deref()))
     }
 }
 
 impl From<Problems> for Failure {
     fn from(problems: Problems) -> Failure {
-        Failure::bad_input(problems)
+        Failure::say(Exit::BadInput, problems.told())
     }
 }
 
@@ -135,36 +155,36 @@ impl From<ClientError> for Failure {
                 let help = refusal
                     .help
                     .and_then(|help| help_by_command(help, refusal.of));
-                (refusal.error.into(), help)
+                (refusal.error, help)
             }
-            other => (other.to_string(), None),
+            other => (other.told(), None),
         };
         Failure {
             remedy: help,
-            ..Failure::failed(message)
+            ..Failure::say(Exit::Failed, message)
         }
     }
 }
 
 /// What helps where no scale is set up yet.
-pub(super) const FIND_SCALE: &str =
-    "plug the scale in, switch it on and run `bismar identify --write`, which adds it";
+pub(super) const FIND_SCALE: Term =
+    term!("plug the scale in, switch it on and run `bismar identify --write`, which adds it");
 
 /// How a command helps; `of` is the scale, lot or batch that it is about.
-fn help_by_command(help: Help, of: Option<String>) -> Option<String> {
+fn help_by_command(help: Help, of: Option<String>) -> Option<Sentence> {
     let of = |name: &str| of.as_deref().map_or(name.to_owned(), shell_word);
     Some(match help {
-        Help::Begin => "Begin one with `bismar begin FORMULA --batch 500g`".to_owned(),
-        Help::Stop => "`bismar stop` ends it".to_owned(),
-        Help::Remedies => format!("`bismar remedy {}` shows the others", of("LOG")),
-        Help::Despite => format!("bismar lot {} --despite \"REASON\"", of("LOT")),
-        Help::Note => "bismar note \"TEXT\"".to_owned(),
-        Help::ScaleCheck => format!(
-            "bismar scale-check --scale {} --weight 100g --class M1 (with your weight and its class)",
-            of("NAME")
+        Help::Begin => phrase!("Begin one with `bismar begin FORMULA --batch 500g`"),
+        Help::Stop => phrase!("`bismar stop` ends it"),
+        Help::Remedies => phrase!("`bismar remedy {log}` shows the others", log = of("LOG")),
+        Help::Despite => format!("bismar lot {} --despite \"REASON\"", of("LOT")).into(),
+        Help::Note => "bismar note \"TEXT\"".into(),
+        Help::ScaleCheck => phrase!(
+            "bismar scale-check --scale {name} --weight 100g --class M1 (with your weight and its class)",
+            name = of("NAME"),
         ),
-        Help::JarFill => "bismar fill --fill 55g".to_owned(),
-        Help::FindScale => FIND_SCALE.to_owned(),
+        Help::JarFill => "bismar fill --fill 55g".into(),
+        Help::FindScale => FIND_SCALE.into(),
         Help::Other => return None,
     })
 }
@@ -217,19 +237,20 @@ impl From<QueryError> for Failure {
             QueryError::Log(error) => error.into(),
             QueryError::File(problems) => problems.into(),
             QueryError::Name(unfound) => unfound.into(),
-            QueryError::NoFormula(_) => Failure::bad_input(error)
-                .remedy("Begin the batch anew; nothing was weighed in this one."),
+            QueryError::NoFormula(_) => Failure::say(Exit::BadInput, error.told()).remedy(phrase!(
+                "Begin the batch anew; nothing was weighed in this one."
+            )),
             QueryError::Plan(_)
             | QueryError::Assumed(_)
             | QueryError::Refused(_)
-            | QueryError::Other(_) => Failure::failed(error),
+            | QueryError::Other(_) => Failure::say(Exit::Failed, error.told()),
         }
     }
 }
 
 impl From<Unfound> for Failure {
     fn from(unfound: Unfound) -> Failure {
-        Failure::failed(unfound.what).remedy(unfound.remedy)
+        Failure::say(Exit::Failed, unfound.what).remedy(unfound.remedy)
     }
 }
 
@@ -238,8 +259,8 @@ impl From<EditError> for Failure {
         match error {
             EditError::File(problems) => problems.into(),
             EditError::Other { what, remedy } => Failure {
-                remedy: remedy.map(String::from),
-                ..Failure::failed(what)
+                remedy,
+                ..Failure::say(Exit::Failed, what)
             },
         }
     }

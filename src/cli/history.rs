@@ -5,10 +5,11 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::{Exit, Failure, Outcome, print, tell};
+use super::{Exit, Failure, Outcome, language, print, tell};
 use crate::chart::history::{Gathered, bare};
 use crate::chart::report::report;
 use crate::chart::svg::WIDTH;
+use crate::language::Language;
 use crate::text::alike::nearest;
 use crate::workshop::batches::{gather, gather_of};
 
@@ -44,14 +45,14 @@ pub fn run(args: &HistoryArgs) -> Outcome {
             .remedy("name the folder of the batch logs with --logs")
     })?;
     let (batches, bad) = gather_of(&folder, &args.name)?;
-    let Some(report) = report(&batches, &args.name, args.formula) else {
+    let Some(report) = report(&batches, &args.name, args.formula, language()) else {
         return Err(unknown(&gather(&folder)?.0, &args.name, &folder));
     };
     print(&report.text)?;
     if let Some(path) = &args.svg {
         match &report.chart {
             Some(chart) => {
-                std::fs::write(path, chart.svg(WIDTH))
+                std::fs::write(path, chart.svg(WIDTH, Language::English))
                     .map_err(|e| Failure::failed(format!("{}: {e}", path.display())))?;
                 tell(&format!("The control chart: {}", path.display()));
             }

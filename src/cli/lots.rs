@@ -6,13 +6,14 @@ use clap::{Args, Subcommand, ValueEnum};
 use jiff::civil::Date;
 
 use super::size::{Typed, typed};
-use super::{Exit, Failure, Outcome, print, tell};
+use super::{Exit, Failure, Outcome, heads, number, print, said, tell};
 use crate::config::Config;
 use crate::config::paths::Places;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::summary::Summary;
 use crate::journal::format::fault::BadLine;
 use crate::journal::read::folder::{all_threads, each_batch};
+use crate::language::{phrase, term};
 use crate::lots::Lot;
 use crate::lots::price::Price;
 use crate::lots::shelf::{Listed, listed};
@@ -149,8 +150,8 @@ impl StoreArgs {
     pub(super) fn lots_file(&self) -> Result<PathBuf, Failure> {
         let usual = || Places::from_env().lots_file();
         self.lots.clone().or_else(usual).ok_or_else(|| {
-            Failure::failed("the list of lots is not known, since HOME is not set")
-                .remedy("name it with --lots FILE")
+            let why = phrase!("the list of lots is not known, since HOME is not set");
+            Failure::say(Exit::Failed, why).remedy(phrase!("name it with --lots FILE"))
         })
     }
 
@@ -191,9 +192,10 @@ pub(super) fn told<T>((all, faults): (T, Vec<BadLine>)) -> Result<T, Failure> {
 /// Says what is damaged of logs that are counted.
 pub(super) fn tell_damage(faults: &[String]) {
     for fault in faults {
-        tell(&format!(
-            "warning: {fault}\n  only the rows before that are counted"
-        ));
+        tell(&said(phrase!(
+            "warning: {fault}\n  only the rows before that are counted",
+            fault,
+        )));
     }
 }
 
@@ -205,10 +207,11 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let listed = listed(&lots, &stock, today());
     if listed.is_empty() {
         let example = "bismar lots add S-12 --ingredient \"Sea salt\" --amount 5kg";
-        print(&format!(
-            "No lots in {}. Add one: {example}",
-            file.display()
-        ))?;
+        print(&said(phrase!(
+            "No lots in {file}. Add one: {example}",
+            file = file.display().to_string(),
+            example,
+        )))?;
         return Ok(Exit::Done);
     }
     print(&table(listed))?;
@@ -227,14 +230,20 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
 /// Says which lots can be taken for another one.
 fn tell_alike(lots: &[Lot], file: &Path) {
     for alike in Lot::alike(lots, &file.display().to_string()) {
-        tell(&format!("warning: {alike}"));
+        tell(&said(phrase!("warning: {alike}", alike = alike.told())));
     }
 }
 
 fn table(listed: Vec<Listed>) -> String {
-    let mut rows =
-        vec![["lot", "ingredient", "supplier", "best before", "left g", ""].map(String::from)];
-    let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
+    let [lot, ingredient, supplier, best_before, left] = heads([
+        term!("lot"),
+        term!("ingredient"),
+        term!("supplier"),
+        term!("best before"),
+        term!("left g"),
+    ]);
+    let mut rows = vec![[lot, ingredient, supplier, best_before, left, String::new()]];
+    let grams = |mass: Mass| number(mass.grams(Mass::from_mg(10)));
     for one in listed {
         let lot = one.lot;
         rows.push([
@@ -242,9 +251,9 @@ fn table(listed: Vec<Listed>) -> String {
             lot.ingredient,
             lot.supplier.unwrap_or_else(|| "-".into()),
             lot.best_before.map_or("-".into(), |day| day.to_string()),
-            one.left.map_or("not known".into(), grams),
+            one.left.map_or_else(|| said(term!("not known")), grams),
             one.refused
-                .map_or(String::new(), |why| format!("refused: {why}")),
+                .map_or(String::new(), |why| said(phrase!("refused: {why}", why))),
         ]);
     }
     aligned(&rows, &[4])
@@ -259,12 +268,12 @@ fn add(file: &Path, args: AddArgs) -> Outcome {
     let lot = corrected(&lot, args.told, &[]);
     store::add(file, &lot)?;
     tell_alike(&store::lots(file)?, file);
-    print(&format!(
-        "Lot {} of {} added to {}",
-        lot.name,
-        lot.ingredient,
-        file.display()
-    ))?;
+    print(&said(phrase!(
+        "Lot {lot} of {ingredient} added to {file}",
+        lot = &lot.name,
+        ingredient = &lot.ingredient,
+        file = file.display().to_string(),
+    )))?;
     Ok(Exit::Done)
 }
 
@@ -300,15 +309,20 @@ fn change(
     let batches = store.batches()?;
     let lot = (which.name.as_str(), ingredient.as_str());
     let change = Change::of(file, lot, made, &which.reason, (&batches, today()))?;
-    print(&format!("Lot {} of {ingredient}:", which.name))?;
+    print(&said(phrase!(
+        "Lot {lot} of {ingredient}:",
+        lot = &which.name,
+        ingredient
+    )))?;
     for words in change.words() {
         print(&format!("  {words}"))?;
     }
     if which.write {
         change.write(file)?;
-        print(&format!("Written below it in {}", file.display()))?;
+        let file = file.display().to_string();
+        print(&said(phrase!("Written below it in {file}", file)))?;
     } else {
-        print("Nothing is written yet; --write does.")?;
+        print(&said(phrase!("Nothing is written yet; --write does.")))?;
     }
     Ok(Exit::Done)
 }
@@ -321,15 +335,25 @@ fn only_one(lots: &[Lot], name: &str, file: &Path) -> Result<String, Failure> {
         .collect();
     match named.as_slice() {
         [lot] => Ok(lot.ingredient.clone()),
-        [] => Err(
-            Failure::failed(format!("no lot {name} is in {}", file.display()))
-                .remedy("`bismar lots` lists those that are"),
-        ),
+        [] => Err(Failure::say(
+            Exit::Failed,
+            phrase!(
+                "no lot {name} is in {file}",
+                name,
+                file = file.display().to_string()
+            ),
+        )
+        .remedy(phrase!("`bismar lots` lists those that are"))),
         several => {
             let ingredients = several.iter().map(|lot| lot.ingredient.as_str());
             let ingredients = ingredients.collect::<Vec<_>>().join(", ");
-            let why = format!("several ingredients have a lot {name}: {ingredients}");
-            Err(Failure::usage(why).remedy("say which one with --ingredient NAME"))
+            let why = phrase!(
+                "several ingredients have a lot {name}: {ingredients}",
+                name,
+                ingredients,
+            );
+            let remedy = phrase!("say which one with --ingredient NAME");
+            Err(Failure::say(Exit::Usage, why).remedy(remedy))
         }
     }
 }

@@ -41,11 +41,14 @@ mod words;
 
 use std::io::Write as _;
 use std::process::ExitCode;
+use std::sync::OnceLock;
 
 use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 pub use failure::{Exit, Failure, Outcome};
 
+use crate::config::Config;
+use crate::language::{Language, Sentence, Term};
 use crate::text::columns::fold;
 use crate::text::{harmless, misleads};
 
@@ -218,7 +221,7 @@ pub fn main() -> ExitCode {
         Ok(exit) => exit.into(),
         Err(failure) => {
             if !failure.message.is_empty() {
-                tell(&failure.to_string());
+                tell(&failure.told());
             }
             failure.exit.into()
         }
@@ -305,6 +308,27 @@ fn listed(tree: &clap::Command) -> String {
 
 /// The columns of a terminal that is not asked.
 const COLUMNS: usize = 80;
+
+/// The language of this terminal: as the daemon speaks, going by the same file and place.
+fn language() -> Language {
+    static ASKED: OnceLock<Language> = OnceLock::new();
+    *ASKED.get_or_init(|| Config::load(None).unwrap_or_default().speaks())
+}
+
+/// What is said here, in that language.
+fn said(words: impl Into<Sentence>) -> String {
+    words.into().in_language(language())
+}
+
+/// Heads of a table, in that language.
+fn heads<const N: usize>(heads: [Term; N]) -> [String; N] {
+    heads.map(said)
+}
+
+/// A number as it is read in that language.
+fn number(written: impl ToString) -> String {
+    language().number(&written.to_string())
+}
 
 /// Writes a text with its line end to standard output, without what would steer a terminal.
 ///

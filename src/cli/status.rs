@@ -5,7 +5,8 @@ use std::fmt::Write as _;
 use clap::Args;
 
 use super::failure::FIND_SCALE;
-use super::{Exit, Outcome, print};
+use super::{Exit, Outcome, print, said};
+use crate::language::{Slot, phrase, term};
 use crate::protocol::client::Client;
 use crate::protocol::reply::{self, Answer, LineStatus, Standing};
 use crate::vocabulary::code::LineState;
@@ -37,14 +38,14 @@ fn words(standing: &Standing) -> String {
         let _ = writeln!(text, "{trouble}");
     }
     if !standing.status.scales.is_empty() {
-        text.push_str("Scales\n");
+        text.push_str(&said(phrase!("Scales\n")));
     }
     for scale in &standing.status.scales {
         let line = standing.lines.iter().find(|line| line.scale == scale.name);
         text.push_str(&self::scale(scale, line));
     }
     if !standing.cues.is_empty() {
-        text.push_str("Cues\n");
+        text.push_str(&said(phrase!("Cues\n")));
     }
     for cue in &standing.cues {
         let _ = writeln!(text, "  {}: {}", cue.output, cue.state);
@@ -57,11 +58,11 @@ fn batch(standing: &Standing) -> String {
     let mut text = headline(standing);
     let status = &standing.status;
     if let Some(say) = &status.say {
-        let when = match status.formula {
-            Some(_) => "Now",
-            None => "Last",
-        };
-        let _ = writeln!(text, "  {when}: {say}");
+        let when = said(match status.formula {
+            Some(_) => phrase!("Now: {say}", say = say.clone()),
+            None => phrase!("Last: {say}", say = say.clone()),
+        });
+        let _ = writeln!(text, "  {when}");
     }
     text
 }
@@ -71,36 +72,56 @@ pub(super) fn headline(standing: &Standing) -> String {
     let status = &standing.status;
     let Some(formula) = &status.formula else {
         if status.scales.is_empty() {
-            return format!("No scale is set up yet: {FIND_SCALE}.\n");
+            return said(phrase!(
+                "No scale is set up yet: {how}.\n",
+                how = FIND_SCALE
+            ));
         }
-        return "No batch is under way. Begin one with `bismar begin FORMULA --batch 500g`.\n"
-            .to_owned();
+        return said(phrase!(
+            "No batch is under way. Begin one with `bismar begin FORMULA --batch 500g`.\n"
+        ));
     };
     let mut text = formula.clone();
     if let (None, Some(tare)) = (status.step, &status.tare) {
-        let _ = writeln!(text, ": every step is weighed; {tare}");
+        let tare = tare.clone();
+        let _ = writeln!(
+            text,
+            "{}",
+            said(phrase!(": every step is weighed; {tare}", tare))
+        );
         return text;
     }
     if let (Some(step), Some(of)) = (status.step, status.of) {
         // Between two weighings the next step is not what is going on.
         if let Some(state) = status.state.filter(|state| state.is_between()) {
-            let between = state.words();
-            let _ = writeln!(text, ": {between}, step {step} of {of} comes next");
+            let next = phrase!(
+                ": {between}, step {step} of {of} comes next",
+                between = state.said(),
+                step,
+                of,
+            );
+            let _ = writeln!(text, "{}", said(next));
             return text;
         }
         let word = |text: &Option<String>| text.clone().unwrap_or_default();
         let (ingredient, phase) = (word(&status.ingredient), word(&status.phase));
-        let _ = write!(text, ": step {step} of {of}, {ingredient} ({phase})");
+        text.push_str(&said(phrase!(
+            ": step {step} of {of}, {ingredient} ({phase})",
+            step,
+            of,
+            ingredient,
+            phase,
+        )));
         if let Some(target) = status.target {
-            let _ = write!(text, "\n  target {target} g");
+            let target = Slot::number(target.to_string());
+            let _ = write!(text, "\n  {}", said(phrase!("target {target} g", target)));
         }
         if let Some(Weight { mass, step }) = status.missing {
-            let word = if mass.is_negative() {
-                "too much"
-            } else {
-                "to go"
-            };
-            let _ = write!(text, ", {} g {word}", mass.abs().grams(step));
+            let grams = mass.abs().grams(step);
+            text.push_str(&said(match mass.is_negative() {
+                true => phrase!(", {grams} g too much", grams),
+                false => phrase!(", {grams} g to go", grams),
+            }));
         }
     }
     text.push('\n');
@@ -112,14 +133,17 @@ fn scale(scale: &ScaleStatus, line: Option<&LineStatus>) -> String {
     match line.and_then(|line| line.trouble.as_deref()) {
         Some(trouble) => text.push_str(trouble),
         None => {
-            text.push_str(match scale.line {
-                LineState::Open => "listening",
-                LineState::Silent => "sends nothing; look at its switch and its cable",
-                LineState::Waiting | LineState::Lost => "not open yet",
-            });
+            text.push_str(&said(match scale.line {
+                LineState::Open => term!("listening"),
+                LineState::Silent => term!("sends nothing; look at its switch and its cable"),
+                LineState::Waiting | LineState::Lost => term!("not open yet"),
+            }));
             if let Some(weight) = &scale.weight {
-                let steady = if scale.steady { "steady" } else { "moving" };
-                let _ = write!(text, ", shows {weight} g, {steady}");
+                let weight = Slot::number(weight.to_string());
+                text.push_str(&said(match scale.steady {
+                    true => phrase!(", shows {weight} g, steady", weight),
+                    false => phrase!(", shows {weight} g, moving", weight),
+                }));
             }
             if let Some(port) = line.and_then(|line| line.port.as_deref()) {
                 let _ = write!(text, " ({port})");
@@ -127,16 +151,20 @@ fn scale(scale: &ScaleStatus, line: Option<&LineStatus>) -> String {
         }
     }
     let (good, rejected) = (scale.good_lines, scale.rejected_lines);
-    let _ = writeln!(text, "\n    {good} good lines, {rejected} thrown away");
+    let lines = phrase!("{good} good lines, {rejected} thrown away", good, rejected);
+    let _ = writeln!(text, "\n    {}", said(lines));
     if scale.assumed {
-        text.push_str("    Its scatter is ASSUMED; `bismar repeatability --write` measures it.\n");
+        let assumed =
+            phrase!("Its scatter is ASSUMED; `bismar repeatability --write` measures it.");
+        let _ = writeln!(text, "    {}", said(assumed));
     }
     // The first line may be cut and says nothing.
     if good == 0 && rejected > 1 {
-        text.push_str(
-            "    No line fits its layout. Stop bismar, run `bismar identify`, and compare the layout, \
-             speed and parity in the configuration.\n",
+        let none = phrase!(
+            "No line fits its layout. Stop bismar, run `bismar identify`, and compare the layout, speed and parity in the \
+             configuration."
         );
+        let _ = writeln!(text, "    {}", said(none));
     }
     text
 }

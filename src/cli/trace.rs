@@ -3,11 +3,11 @@
 use clap::Args;
 
 use super::lots::{StoreArgs, told};
-use super::{Exit, Failure, Outcome, print};
+use super::{Exit, Failure, Outcome, heads, number, print, said};
 use crate::journal::read::folder::all_threads;
+use crate::language::{phrase, term};
 use crate::mass::Mass;
 use crate::text::columns::aligned;
-use crate::text::counted;
 use crate::workshop::batches::archive;
 use crate::workshop::tracing::{Step, Trace, TraceError};
 
@@ -32,7 +32,7 @@ pub fn run(args: &TraceArgs) -> Outcome {
     if let Some(found) = &trace.made_of {
         let mut part = made_of(name, found);
         for told in &trace.told {
-            part.push_str(&format!("{told}\n"));
+            part.push_str(&format!("{}\n", said(told.clone())));
         }
         parts.push(part);
     }
@@ -51,13 +51,15 @@ impl From<TraceError> for Failure {
     fn from(error: TraceError) -> Failure {
         let remedy = match error {
             TraceError::Unknown { .. } => {
-                "write the lot just as it stands in the log; `bismar lots` lists those on hand"
+                phrase!(
+                    "write the lot just as it stands in the log; `bismar lots` lists those on hand"
+                )
             }
             TraceError::OtherIngredient { .. } => {
-                "write the ingredient just as it stands in the log"
+                phrase!("write the ingredient just as it stands in the log")
             }
         };
-        Failure::failed(error).remedy(remedy)
+        Failure::say(Exit::Failed, error.told()).remedy(remedy)
     }
 }
 
@@ -66,31 +68,34 @@ fn several(name: &str, ingredients: &[String]) -> String {
     if ingredients.len() < 2 {
         return String::new();
     }
-    format!(
-        "{name} was named as the lot of {} ingredients ({}); --ingredient NAME follows one of them.\n",
-        ingredients.len(),
-        ingredients.join(", ")
-    )
+    said(phrase!(
+        "{name} was named as the lot of {count} ingredients ({ingredients}); --ingredient NAME follows one of them.\n",
+        name,
+        count = ingredients.len(),
+        ingredients = ingredients.join(", "),
+    ))
 }
 
 fn grams(mass: Mass) -> String {
-    mass.grams(Mass::from_mg(10)).to_string()
+    number(mass.grams(Mass::from_mg(10)))
 }
 
 fn went_into(name: &str, trace: &Trace) -> String {
     let found = &trace.reached;
     let any_residue = found.iter().any(|step| step.reached().is_some());
-    let last = if any_residue { "reached it g" } else { "" };
-    let head = [
-        "batch",
-        "step",
-        "ingredient",
-        "from lot",
-        "net g",
-        "jars",
-        last,
-    ];
-    let mut rows = vec![head.map(String::from)];
+    let mut head = heads([
+        term!("batch"),
+        term!("step"),
+        term!("ingredient"),
+        term!("from lot"),
+        term!("net g"),
+        term!("jars"),
+        term!("reached it g"),
+    ]);
+    if !any_residue {
+        head[6].clear();
+    }
+    let mut rows = vec![head];
     for step in found {
         let used = &step.used;
         rows.push([
@@ -100,24 +105,36 @@ fn went_into(name: &str, trace: &Trace) -> String {
             used.lot.clone(),
             // What was taken from the lot is the whole net weight; less came into the batch.
             grams(used.net),
-            step.jars.words().to_string(),
+            said(step.jars.words()),
             step.reached().map_or(String::new(), grams),
         ]);
     }
     let (batches, jars) = trace.reach();
-    let filled = match jars {
-        0 => String::new(),
-        jars => format!(" and {}", counted(jars, "filled jar", "filled jars")),
+    let batches = match batches {
+        1 => phrase!("1 batch"),
+        batches => phrase!("{batches} batches", batches),
     };
-    format!(
-        "{name} reached {}{filled}:\n{}",
-        counted(batches, "batch", "batches"),
-        aligned(&rows, &[1, 4, 6])
-    )
+    let reached = match jars {
+        0 => phrase!("{name} reached {batches}:", name, batches),
+        1 => phrase!("{name} reached {batches} and 1 filled jar:", name, batches),
+        jars => phrase!(
+            "{name} reached {batches} and {jars} filled jars:",
+            name,
+            batches,
+            jars
+        ),
+    };
+    format!("{}\n{}", said(reached), aligned(&rows, &[1, 4, 6]))
 }
 
 fn made_of(name: &str, found: &[Step]) -> String {
-    let mut rows = vec![["ingredient", "lot", "in batch", "step", "net g"].map(String::from)];
+    let mut rows = vec![heads([
+        term!("ingredient"),
+        term!("lot"),
+        term!("in batch"),
+        term!("step"),
+        term!("net g"),
+    ])];
     for step in found {
         let used = &step.used;
         rows.push([
@@ -129,7 +146,10 @@ fn made_of(name: &str, found: &[Step]) -> String {
         ]);
     }
     match found {
-        [] => format!("Batch {name} names no lot.\n"),
-        _ => format!("Batch {name} is made of:\n{}", aligned(&rows, &[3, 4])),
+        [] => said(phrase!("Batch {name} names no lot.\n", name)),
+        _ => {
+            let made = said(phrase!("Batch {name} is made of:", name));
+            format!("{made}\n{}", aligned(&rows, &[3, 4]))
+        }
     }
 }

@@ -5,9 +5,9 @@ use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
-use super::{Exit, Failure, Outcome, status, write};
-use crate::config::Config;
+use super::{Exit, Failure, Outcome, language, said, status, write};
 use crate::cue::terminal::{Screen, Style};
+use crate::language::{Sentence, Slot, Term, phrase, term};
 use crate::protocol::client::{Client, ClientError};
 use crate::protocol::event::{Event, Reading, Told};
 use crate::protocol::reply::Standing;
@@ -45,8 +45,7 @@ pub fn run() -> Outcome {
 async fn show(mut news: mpsc::Receiver<News>) -> Outcome {
     let mut view = View {
         screen: Screen::new(Style {
-            // As the daemon speaks, going by the same file and place.
-            language: Config::load(None).unwrap_or_default().speaks(),
+            language: language(),
             ..Style::of_stdout()
         }),
         scale: None,
@@ -60,13 +59,13 @@ async fn show(mut news: mpsc::Receiver<News>) -> Outcome {
         let text = match next {
             Some(News::Status(standing)) => view.status(&standing),
             Some(News::Event(event)) => view.event(&event),
-            Some(News::Gone) => view
-                .screen
-                .line("The daemon has stopped; waiting for it. (Ctrl-C ends.)"),
-            Some(News::Slow) => view.screen.line(
-                "This window did not keep up, and some events are missing in it (the log has all \
-                 that was recorded). Connecting anew.",
-            ),
+            Some(News::Gone) => view.screen.line(&said(phrase!(
+                "The daemon has stopped; waiting for it. (Ctrl-C ends.)"
+            ))),
+            Some(News::Slow) => view.screen.line(&said(phrase!(
+                "This window did not keep up, and some events are missing in it (the log has all that was recorded). \
+                 Connecting anew."
+            ))),
             Some(News::Failed(error)) => {
                 write(view.screen.wiped().as_bytes())?;
                 return Err(error.into());
@@ -154,11 +153,11 @@ impl View {
         }
         for line in &standing.lines {
             if let Some(trouble) = &line.trouble {
-                text.push_str(
-                    &self
-                        .screen
-                        .line(&format!("Scale {}: {trouble}", line.scale)),
-                );
+                text.push_str(&self.screen.line(&said(phrase!(
+                    "Scale {scale}: {trouble}",
+                    scale = &line.scale,
+                    trouble = trouble.clone(),
+                ))));
             }
         }
         for trouble in standing.trouble.as_deref().unwrap_or_default().lines() {
@@ -173,48 +172,60 @@ impl View {
             Event::Reading(reading) => self.reading(reading),
             Event::Recorded(recorded) => {
                 let (ingredient, seq) = (&recorded.ingredient, recorded.seq);
-                let line = match recorded.verdict.map(Verdict::name) {
-                    _ if recorded.is_left_out() => format!("{ingredient} left out (row {seq})"),
-                    Some(verdict) => {
-                        format!("{} g {ingredient}, {verdict} (row {seq})", recorded.net)
+                let (ingredient, net) = (&**ingredient, Slot::number(recorded.net.to_string()));
+                let line = match recorded.verdict {
+                    _ if recorded.is_left_out() => {
+                        phrase!("{ingredient} left out (row {seq})", ingredient, seq)
                     }
-                    None => format!("{} g {ingredient} (row {seq})", recorded.net),
+                    Some(verdict) => phrase!(
+                        "{net} g {ingredient}, {verdict} (row {seq})",
+                        net,
+                        ingredient,
+                        verdict = told(verdict),
+                        seq,
+                    ),
+                    None => phrase!("{net} g {ingredient} (row {seq})", net, ingredient, seq),
                 };
-                self.screen.labelled("  recorded  ", &line)
+                self.labelled(phrase!("  recorded  "), line)
             }
             Event::Step(step) => {
                 self.scale = step.scale.as_deref().map(str::to_owned);
-                let line = format!(
-                    "Step {} of {}: {} g {} ({} to {} g), {}",
-                    step.step,
-                    step.of,
-                    step.target,
-                    step.ingredient,
-                    step.low,
-                    step.high,
-                    step.phase,
+                let number = |grams: &dyn ToString| Slot::number(grams.to_string());
+                let line = phrase!(
+                    "Step {step} of {of}: {target} g {ingredient} ({low} to {high} g), {phase}",
+                    step = step.step,
+                    of = step.of,
+                    target = number(&step.target),
+                    ingredient = &*step.ingredient,
+                    low = number(&step.low),
+                    high = number(&step.high),
+                    phase = &*step.phase,
                 );
-                self.screen.line(&line)
+                self.screen.line(&said(line))
             }
             Event::Fault(fault) if fault.over => {
-                let scale = match &fault.scale {
-                    Some(name) => format!("{name}: "),
-                    None => String::new(),
+                let line = match &fault.scale {
+                    Some(name) => {
+                        phrase!("{name}: {over}", name = &**name, over = over(fault.code))
+                    }
+                    None => over(fault.code),
                 };
-                let line = format!("{scale}{}", over(fault.code));
-                self.screen.labelled("  over      ", &line)
+                self.labelled(phrase!("  over      "), line)
             }
             Event::Closed { complete } => {
                 self.scale = None;
-                self.screen.line(if *complete {
-                    "The batch is complete."
-                } else {
-                    "The batch was ended before all was weighed."
-                })
+                self.screen.line(&said(match complete {
+                    true => phrase!("The batch is complete."),
+                    false => phrase!("The batch was ended before all was weighed."),
+                }))
             }
             // Faults are said by a cue, the tare by the next one.
             Event::Fault(_) | Event::Tare(_) | Event::Other => String::new(),
         }
+    }
+
+    fn labelled(&mut self, label: Sentence, line: Sentence) -> String {
+        self.screen.labelled(&said(label), &said(line))
     }
 
     fn reading(&mut self, reading: &Reading) -> String {
@@ -241,11 +252,23 @@ impl View {
     }
 }
 
+const fn told(verdict: Verdict) -> Term {
+    match verdict {
+        Verdict::Inside => term!("inside"),
+        Verdict::Under => term!("under"),
+        Verdict::Over => term!("over"),
+        Verdict::Kept => term!("kept"),
+    }
+}
+
 /// That a fault is over, in words.
-fn over(code: FaultCode) -> String {
+fn over(code: FaultCode) -> Sentence {
     match code {
-        FaultCode::Silent => "the scale sends again".to_owned(),
-        other => format!("the fault \"{}\"", other.name().replace('-', " ")),
+        FaultCode::Silent => phrase!("the scale sends again"),
+        other => phrase!(
+            "the fault \"{fault}\"",
+            fault = other.name().replace('-', " "),
+        ),
     }
 }
 

@@ -6,6 +6,7 @@ use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use crate::language::{Sentence, phrase};
 use crate::protocol::reply::{self, Answer, Pass, Refusal, Standing};
 use crate::protocol::request::Request;
 use crate::protocol::socket;
@@ -38,6 +39,33 @@ pub enum ClientError {
     Socket(#[from] SocketError),
     #[error("the daemon cannot be reached: {0}")]
     Io(io::Error),
+}
+
+impl ClientError {
+    /// In words that say what to do.
+    pub fn told(&self) -> Sentence {
+        match self {
+            ClientError::NoDaemon => phrase!(
+                "no daemon is running; start it with `systemctl --user start bismar` or `bismar daemon`"
+            ),
+            ClientError::NoReply => phrase!(
+                "the daemon does not answer within 5 s; look at `journalctl --user -u bismar`"
+            ),
+            ClientError::Refused(refusal) => refusal.error.clone(),
+            ClientError::NotUnderstood(why) => phrase!(
+                "the daemon's reply is not understood ({why}); are both of the same version?",
+                why,
+            ),
+            ClientError::Cut => phrase!("the daemon's line was cut off; ask again"),
+            ClientError::Socket(error) => error.to_string().into(),
+            ClientError::Io(error) => {
+                phrase!(
+                    "the daemon cannot be reached: {error}",
+                    error = error.to_string()
+                )
+            }
+        }
+    }
 }
 
 impl From<io::Error> for ClientError {

@@ -284,9 +284,8 @@ impl QueryError {
             QueryError::Refused(refusal) => refusal.error.clone(),
             QueryError::Other(why) => why.clone(),
             QueryError::File(problems) => problems.told(),
-            QueryError::Log(_) | QueryError::Name(_) | QueryError::NoFormula(_) => {
-                self.to_string().into()
-            }
+            QueryError::Name(unfound) => unfound.told(),
+            QueryError::Log(_) | QueryError::NoFormula(_) => self.to_string().into(),
         }
     }
 }

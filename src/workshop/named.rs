@@ -7,17 +7,24 @@ use crate::document::shown;
 use crate::formula::Formula;
 use crate::journal::name_of;
 use crate::journal::read::folder::{batches_in, log_of};
+use crate::language::{Sentence, phrase};
 use crate::problem::Problem;
 use crate::text::alike::{nearest, same_name};
-use crate::text::listed;
 
 /// Why a name is that of no file, or of several.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error("{what}; {remedy}")]
 pub struct Unfound {
-    pub what: String,
+    pub what: Sentence,
     /// What to do, or what may be meant.
-    pub remedy: String,
+    pub remedy: Sentence,
+}
+
+impl Unfound {
+    pub fn told(&self) -> Sentence {
+        let (what, remedy) = (self.what.clone(), self.remedy.clone());
+        phrase!("{what}; {remedy}", what, remedy)
+    }
 }
 
 /// As many names are told of those that may be meant.
@@ -70,16 +77,16 @@ pub fn formula(name: &str, folder: &Path) -> Result<PathBuf, Unfound> {
         [.., last] => {
             let which: Vec<String> = found.iter().map(|path| told(path)).collect();
             Err(Unfound {
-                what: format!(
-                    "{} formulas in {} can be meant by \"{}\": {}",
-                    found.len(),
-                    folder.display(),
-                    shown(name),
-                    listed(&which, "and")
+                what: phrase!(
+                    "{found} formulas in {folder} can be meant by \"{name}\": {which}",
+                    found = found.len(),
+                    folder = folder.display().to_string(),
+                    name = shown(name),
+                    which = Sentence::listing(&which),
                 ),
-                remedy: format!(
-                    "name the file, for example {}, or the formula with its version",
-                    file_of(last)
+                remedy: phrase!(
+                    "name the file, for example {file}, or the formula with its version",
+                    file = file_of(last),
                 ),
             })
         }
@@ -113,10 +120,10 @@ fn unknown_formula(
             .filter(|path| !read_too(path))
             .map(|path| name_of_file(path)),
     );
-    let what = format!(
-        "{}: there is no such file here and no formula of that name in {}",
-        shown(name),
-        folder.display()
+    let what = phrase!(
+        "{name}: there is no such file here and no formula of that name in {folder}",
+        name = shown(name),
+        folder = folder.display().to_string(),
     );
     let closed = std::fs::read_dir(folder).err();
     let closed = closed.filter(|error| error.kind() != std::io::ErrorKind::NotFound);
@@ -124,20 +131,29 @@ fn unknown_formula(
         closed,
         nearest(known.iter().map(String::as_str), name, TOLD),
     ) {
-        (Some(error), _) => format!("that folder cannot be read: {error}"),
+        (Some(error), _) => phrase!(
+            "that folder cannot be read: {error}",
+            error = error.to_string(),
+        ),
         (None, near) if near.is_empty() => {
-            "there is no formula there yet; write one there, or name a formula's file".to_owned()
+            phrase!("there is no formula there yet; write one there, or name a formula's file")
         }
-        (None, near) => format!("the nearest are {}", quoted(&near)),
+        (None, near) => phrase!("the nearest are {names}", names = quoted(&near)),
     };
     if let Some(first) = unread.first() {
-        remedy.push_str(&format!(". Not looked into: {first}"));
+        remedy = phrase!(
+            "{remedy}. Not looked into: {first}",
+            remedy,
+            first = first.told()
+        );
     }
     if files.len() > MOST_FILES {
-        remedy.push_str(&format!(
-            ". Only the first {MOST_FILES} of {} files were looked into; any is found by its file's name",
-            files.len()
-        ));
+        remedy = phrase!(
+            "{remedy}. Only the first {most} of {files} files were looked into; any is found by its file's name",
+            remedy,
+            most = MOST_FILES,
+            files = files.len(),
+        );
     }
     Unfound { what, remedy }
 }
@@ -149,9 +165,9 @@ fn name_of_file(path: &Path) -> String {
         .into_owned()
 }
 
-pub(super) fn quoted(names: &[&str]) -> String {
+pub(super) fn quoted(names: &[&str]) -> Sentence {
     let names: Vec<String> = names.iter().map(|name| format!("\"{name}\"")).collect();
-    listed(&names, "and")
+    Sentence::listing(&names)
 }
 
 /// The log of the batch `name` in the folder of the logs.
@@ -163,14 +179,14 @@ pub fn batch(name: &str, logs: &Path) -> Result<PathBuf, Unfound> {
         return Ok(log);
     }
     let known = batches(logs);
-    let what = format!(
-        "there is no batch \"{}\" in {}",
-        shown(name),
-        logs.display()
+    let what = phrase!(
+        "there is no batch \"{name}\" in {folder}",
+        name = shown(name),
+        folder = logs.display().to_string(),
     );
     let remedy = match nearest(known.iter().map(String::as_str), name, TOLD) {
-        near if near.is_empty() => "no batch was weighed there yet".to_owned(),
-        near => format!("the nearest are {}", quoted(&near)),
+        near if near.is_empty() => phrase!("no batch was weighed there yet"),
+        near => phrase!("the nearest are {names}", names = quoted(&near)),
     };
     Err(Unfound { what, remedy })
 }

@@ -67,18 +67,40 @@ pub struct Trace {
 /// Why there is no trace.
 #[derive(Debug, thiserror::Error)]
 pub enum TraceError {
-    #[error("no batch is named {name} and none took from a lot {name}; {near}")]
+    #[error("{}", self.told())]
     Unknown {
         name: String,
         /// The nearest names, or that there are none.
-        near: String,
+        near: Sentence,
     },
-    #[error("no batch took {ingredient} from a lot {name}; it was named for {}", others.join(", "))]
+    #[error("{}", self.told())]
     OtherIngredient {
         name: String,
         ingredient: String,
         others: Vec<String>,
     },
+}
+
+impl TraceError {
+    pub fn told(&self) -> Sentence {
+        match self {
+            TraceError::Unknown { name, near } => phrase!(
+                "no batch is named {name} and none took from a lot {name}; {near}",
+                name,
+                near = near.clone(),
+            ),
+            TraceError::OtherIngredient {
+                name,
+                ingredient,
+                others,
+            } => phrase!(
+                "no batch took {ingredient} from a lot {name}; it was named for {others}",
+                ingredient,
+                name,
+                others = others.join(", "),
+            ),
+        }
+    }
 }
 
 impl Trace {
@@ -162,8 +184,8 @@ impl Trace {
             return Err(TraceError::Unknown {
                 name: name.to_owned(),
                 near: match kin.nearest(name, TOLD) {
-                    near if near.is_empty() => "no batch was weighed there yet".to_owned(),
-                    near => format!("the nearest are {}", quoted(&near)),
+                    near if near.is_empty() => phrase!("no batch was weighed there yet"),
+                    near => phrase!("the nearest are {names}", names = quoted(&near)),
                 },
             });
         }

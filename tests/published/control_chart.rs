@@ -5,6 +5,7 @@ use std::path::Path;
 use bismar::chart::control::{D2, D4, Limits, moving_ranges};
 use bismar::chart::history::{Gathered, Kind, Shown, Weighing};
 use bismar::chart::report::report;
+use bismar::language::{Language, term};
 use bismar::mass::Mass;
 
 use super::masses::near;
@@ -191,7 +192,9 @@ fn the_history_of_a_formula_is_named_as_it_was_asked_for() {
             opened: Some(at),
             complete: true,
         };
-        report(&[batch], name, true).unwrap().text
+        report(&[batch], name, true, Language::English)
+            .unwrap()
+            .text
     };
     assert!(titled("Marram soak", "marram soak").starts_with("Marram soak: "));
     assert!(titled("Marram soak 2", "Marram soak").starts_with("Marram soak: "));
@@ -244,7 +247,14 @@ fn a_point_beyond_a_limit_is_drawn_as_a_square_with_its_number() {
     values.push(90.0);
     let limits = Limits::of(&values).unwrap();
     assert!(limits.is_out(90.0));
-    let svg = bismar::chart::svg::control_chart("a < b & c", "g", &values, &limits, 760);
+    let svg = bismar::chart::svg::control_chart(
+        &"a < b & c".into(),
+        term!("g"),
+        &values,
+        &limits,
+        760,
+        Language::English,
+    );
     // One in each panel: the value, and the jump to it.
     assert_eq!(svg.matches("height=\"9\"").count(), 2, "{svg}");
     assert_eq!(svg.matches(">21</text>").count(), 2, "{svg}");
@@ -269,7 +279,14 @@ fn luminance(colour: &str) -> f64 {
 #[test]
 fn each_colour_of_the_chart_stands_out_on_a_light_and_on_a_dark_screen() {
     let limits = Limits::of(&FLOW).unwrap();
-    let svg = bismar::chart::svg::control_chart("a", "g", &FLOW, &limits, 340);
+    let svg = bismar::chart::svg::control_chart(
+        &"a".into(),
+        term!("g"),
+        &FLOW,
+        &limits,
+        340,
+        Language::English,
+    );
     let (_, style) = svg.split_once("<style>").unwrap();
     let (style, _) = style.split_once("</style>").unwrap();
     let (light, dark) = style

@@ -11,11 +11,12 @@ use self::remarks::{cautions, remarks, smallest};
 use super::batch_table::{heading, paragraph, table};
 use super::named::{self, FORMULA};
 use super::size::SizeArgs;
-use super::{Exit, Outcome, print};
+use super::{Exit, Outcome, print, said};
 use crate::config::Config;
 use crate::formula::Formula;
 use crate::formula::allowance::Allowance;
 use crate::formula::plan::BatchSize;
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::workshop::planning::OnPaper;
@@ -89,7 +90,11 @@ pub fn run(
 pub(super) fn notes(paper: &OnPaper) -> String {
     let mut text = String::new();
     for note in &paper.notes {
-        paragraph(&mut text, "", &format!("Note: {note}"));
+        paragraph(
+            &mut text,
+            "",
+            &said(phrase!("Note: {note}", note = note.told())),
+        );
     }
     text
 }
@@ -100,15 +105,15 @@ pub(super) fn assumption(text: &mut String, paper: &OnPaper) {
         return;
     }
     let scale = ScaleAbility::assumed(workshop::ASSUMED);
-    let line = format!(
-        "No scale is set up. The figures are for an assumed one: steps of {} g, net weights \
-         uncertain by ±{} g ({}), any load. Yours may be coarser or carry less; \
-         `bismar identify --write` puts it into the configuration.",
-        scale.readability.grams(scale.readability),
-        scale.planned(Mass::ZERO).told(),
-        scale.planned(Mass::ZERO).told_coverage(),
+    let line = phrase!(
+        "No scale is set up. The figures are for an assumed one: steps of {d} g, net weights uncertain by ±{u} g \
+         ({coverage}), any load. Yours may be coarser or carry less; `bismar identify --write` puts it into the \
+         configuration.",
+        d = scale.readability.grams(scale.readability),
+        u = scale.planned(Mass::ZERO).told(),
+        coverage = scale.planned(Mass::ZERO).told_coverage(),
     );
-    paragraph(text, "", &line);
+    paragraph(text, "", &said(line));
 }
 
 pub(super) fn conclusion(text: &mut String, paper: &OnPaper) {
@@ -116,19 +121,18 @@ pub(super) fn conclusion(text: &mut String, paper: &OnPaper) {
     paragraph(
         text,
         "",
-        match (paper.is_proven(), paper.assumed) {
-            (true, false) => "Every step can be proven on its scale.",
-            (true, true) => {
+        &said(match (paper.is_proven(), paper.assumed) {
+            (true, false) => phrase!("Every step can be proven on its scale."),
+            (true, true) => phrase!(
                 "On the assumed scale every step could be proven. Whether yours can is not known."
-            }
+            ),
             (false, false) => {
-                "Not every step can be proven; \"?\" marks a window that proves nothing."
+                phrase!("Not every step can be proven; \"?\" marks a window that proves nothing.")
             }
-            (false, true) => {
-                "Not every step can be proven on the assumed scale; \"?\" marks a window that proves \
-                 nothing."
-            }
-        },
+            (false, true) => phrase!(
+                "Not every step can be proven on the assumed scale; \"?\" marks a window that proves nothing."
+            ),
+        }),
     );
     for covers in paper.covers() {
         paragraph(text, "", &covers);
@@ -142,10 +146,13 @@ pub(super) fn jars_short(
     logs: Option<&Path>,
 ) -> Result<(), QueryError> {
     if let Some(short) = paper.jars_short(logs)? {
-        let words = short
-            .allowance
-            .map(|allowance| format!(" Say --allowance {}%.", allowance.percent().text()));
-        paragraph(text, "", &format!("{short}{}", words.unwrap_or_default()));
+        let words = short.allowance.map(|allowance| {
+            phrase!(
+                "Say --allowance {percent}%.",
+                percent = allowance.percent().text()
+            )
+        });
+        paragraph(text, "", &said(short.told().and(words.unwrap_or_default())));
     }
     Ok(())
 }
@@ -155,11 +162,11 @@ fn premixes(text: &mut String, formula: &Formula) {
         let Some(premix) = &ingredient.premix else {
             continue;
         };
-        let line = format!(
-            "{} is a premix: its lot is the name of a batch of \"{premix}\". `bismar plan` says what \
-             is on hand of it.",
-            ingredient.name
+        let line = phrase!(
+            "{name} is a premix: its lot is the name of a batch of \"{premix}\". `bismar plan` says what is on hand of it.",
+            name = &ingredient.name,
+            premix,
         );
-        paragraph(text, "- ", &line);
+        paragraph(text, "- ", &said(line));
     }
 }

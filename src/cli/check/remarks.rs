@@ -1,7 +1,9 @@
 //! What stands under the table: what would help, what the scales prove, the cautions.
 
 use super::super::batch_table::{INGREDIENT, SCALE, paragraph, row};
+use super::super::said;
 use crate::formula::cautions::{self, STANDING};
+use crate::language::phrase;
 use crate::metrology::repeatability::USP_FRACTION;
 use crate::metrology::{ScaleAbility, Uncertainty};
 use crate::text::columns::{cut, width};
@@ -10,7 +12,7 @@ use crate::workshop::planning::OnPaper;
 /// `room`: whether to tell where a scale has little left for the vessel.
 pub fn remarks(text: &mut String, paper: &OnPaper, room: bool) {
     for line in paper.remarks(room) {
-        paragraph(text, "- ", &line);
+        paragraph(text, "- ", &said(line));
     }
 }
 
@@ -99,9 +101,9 @@ pub fn cautions(text: &mut String, paper: &OnPaper) {
     if lines.is_empty() {
         return;
     }
-    text.push_str("\nCautions\n");
+    text.push_str(&said(phrase!("\nCautions\n")));
     for line in lines {
-        paragraph(text, "- ", &line);
+        paragraph(text, "- ", &said(line));
     }
-    paragraph(text, "", STANDING.english());
+    paragraph(text, "", &said(STANDING));
 }

@@ -4,19 +4,21 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use crate::cli::batch_table::paragraph;
+use crate::cli::{heads, number, said};
 use crate::formula::{Formula, Ingredient, Plan};
+use crate::language::{Sentence, Slot, phrase, term};
 use crate::lots::price::{Cost, Price};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, fold, line};
-use crate::text::{counted, listed, shell_word};
+use crate::text::shell_word;
 
 /// All grams here are of lots and need no finer step.
 const STEP: Mass = Mass::from_mg(10);
 
 fn grams(mass: Mass) -> String {
-    mass.grams(STEP).to_string()
+    number(mass.grams(STEP))
 }
 
 /// Adds what is on hand of each ingredient; gives whether nothing is known to be short.
@@ -27,46 +29,61 @@ pub fn section(
     plan: &Plan,
     supplies: &[StepSupply],
 ) -> bool {
-    let _ = writeln!(text, "\nLots on hand, {}", shelf.day());
+    let title = phrase!("Lots on hand, {day}", day = shelf.day().to_string());
+    let _ = writeln!(text, "\n{}", said(title));
     if shelf.is_empty() {
         let file = shelf.file();
-        let none = format!("No lots in {file}; `bismar lots add` begins the list.");
-        paragraph(text, "", &none);
+        let none = phrase!(
+            "No lots in {file}; `bismar lots add` begins the list.",
+            file
+        );
+        paragraph(text, "", &said(none));
     }
-    row(text, ["lot", "best before", "left g", "take g", "cost"]);
+    let heads = heads([
+        term!("lot"),
+        term!("best before"),
+        term!("left g"),
+        term!("take g"),
+        term!("cost"),
+    ]);
+    row(text, heads.each_ref().map(String::as_str));
     let steps = formula.ingredients().zip(&plan.steps).zip(supplies);
     for ((ingredient, step), found) in steps {
         let premix = ingredient.premix.as_ref();
-        let premix = premix.map_or(String::new(), |premix| format!(", a premix ({premix})"));
-        let line = format!(
-            "{}, {}{premix}: {} g, {}",
-            step.number,
-            ingredient.name,
-            grams(step.target),
-            found.state()
+        let premix = premix.map_or(Sentence::none(), |premix| {
+            phrase!(", a premix ({premix})", premix)
+        });
+        let line = phrase!(
+            "{number}, {name}{premix}: {target} g, {state}",
+            number = step.number,
+            name = &ingredient.name,
+            premix,
+            target = step.target.grams(STEP),
+            state = found.state(),
         );
-        paragraph(text, "", &line);
+        paragraph(text, "", &said(line));
         for take in &found.supply.takes {
             row(
                 text,
                 [
                     &take.lot,
                     &take.best_before.map_or("-".into(), |day| day.to_string()),
-                    &take.left.map_or("not known".into(), grams),
+                    &take.left.map_or_else(|| said(term!("not known")), grams),
                     &grams(take.mass),
                     &take.cost().map_or("-".into(), |cost| {
                         let least = take.price.is_some_and(|price| !price.whole);
                         let sign = if least { ">" } else { "" };
-                        format!("{sign}{}", cost.hundredths(1))
+                        format!("{sign}{}", number(cost.hundredths(1)))
                     }),
                 ],
             );
         }
         if let Some(advice) = found.advice() {
-            paragraph(text, "  ", &advice);
+            paragraph(text, "  ", &said(advice));
         }
         for why in &found.refused {
-            paragraph(text, "  not counted: ", why);
+            let why = why.clone();
+            paragraph(text, &said(phrase!("  not counted: ")), &said(why));
         }
     }
     supplies.iter().all(StepSupply::is_enough)
@@ -116,38 +133,48 @@ pub fn to_do(
     if missing.is_empty() {
         return;
     }
-    text.push_str("\nFirst\n");
+    text.push_str(&said(phrase!("\nFirst\n")));
     for (ingredient, short) in missing {
         let line = match &ingredient.premix {
-            None => format!("Get {} g more of {}.", grams(short), ingredient.name),
+            None => phrase!(
+                "Get {short} g more of {name}.",
+                short = short.grams(STEP),
+                name = &ingredient.name,
+            ),
             Some(name) => {
                 let more = short.ceil_to(Mass::from_g(1)).grams(Mass::from_g(1));
                 let (file, which) = which(&premix(name));
-                format!(
-                    "Make {} g more of {}: bismar plan {file} --batch {more}g{which}",
-                    grams(short),
-                    ingredient.name,
+                phrase!(
+                    "Make {short} g more of {name}: {command}{which}",
+                    short = short.grams(STEP),
+                    name = &ingredient.name,
+                    command = format!("bismar plan {file} --batch {more}g"),
+                    which,
                 )
             }
         };
-        paragraph(text, "- ", &line);
+        paragraph(text, "- ", &said(line));
     }
 }
 
 /// What stands for the file of a premix in a command, and what is to be said of it where that is not one file.
-fn which(files: &[PathBuf]) -> (String, String) {
+fn which(files: &[PathBuf]) -> (String, Sentence) {
     let words: Vec<String> = files
         .iter()
         .map(|file| shell_word(&file.display().to_string()))
         .collect();
     match &words[..] {
-        [] => ("PREMIX.toml".to_owned(), String::new()),
-        [one] => (one.clone(), String::new()),
-        several => {
-            let which = listed(several, "or");
+        [] => ("PREMIX.toml".to_owned(), Sentence::none()),
+        [one] => (one.clone(), Sentence::none()),
+        [first @ .., last] => {
+            let first = first.join(", ");
             (
                 "FORMULA".to_owned(),
-                format!(", where FORMULA is {which}: they have the same name"),
+                phrase!(
+                    ", where FORMULA is {first} or {last}: they have the same name",
+                    first,
+                    last,
+                ),
             )
         }
     }
@@ -155,7 +182,7 @@ fn which(files: &[PathBuf]) -> (String, String) {
 
 /// What the batch costs, and a jar of it.
 pub fn costs(text: &mut String, plan: &Plan, supplies: &[StepSupply], jar_price: Option<Price>) {
-    text.push_str("\nCost\n");
+    text.push_str(&said(phrase!("\nCost\n")));
     let (mut sum, mut any, mut without) = (Cost::ZERO, false, Vec::new());
     for (step, found) in plan.steps.iter().zip(supplies) {
         let (cost, whole) = found.supply.cost();
@@ -166,36 +193,50 @@ pub fn costs(text: &mut String, plan: &Plan, supplies: &[StepSupply], jar_price:
         }
     }
     if !any {
-        let none = "No lot that would be used has a price (price_per_kg in the list of lots).";
-        paragraph(text, "", none);
+        let none =
+            phrase!("No lot that would be used has a price (price_per_kg in the list of lots).");
+        paragraph(text, "", &said(none));
     }
     if !any && jar_price.is_none() {
         return;
     }
-    let least = if without.is_empty() { "" } else { "at least " };
-    let mut line = format!("Ingredients {least}{}", sum.hundredths(1));
-    if let Some((count, _)) = plan.jars {
-        let _ = write!(line, ", {} a jar", sum.hundredths(count));
-        if let Some(price) = jar_price {
-            let jars = price.for_pieces(count);
-            let all = sum.plus(jars);
-            let _ = write!(
-                line,
-                "; {} {}; together {least}{}, {} a jar",
-                counted(count, "empty jar", "empty jars"),
-                jars.hundredths(1),
-                all.hundredths(1),
-                all.hundredths(count)
-            );
-        }
-    }
-    line.push('.');
-    paragraph(text, "", &line);
+    let least = match without.is_empty() {
+        true => Sentence::none(),
+        false => phrase!("at least "),
+    };
+    let money = |cost: Cost, pieces: u32| Slot::number(cost.hundredths(pieces).to_string());
+    let each = plan.jars.map_or(Sentence::none(), |(count, _)| {
+        phrase!(", {each} a jar", each = money(sum, count))
+    });
+    let jars = plan.jars.zip(jar_price).map(|((count, _), price)| {
+        let jars = price.for_pieces(count);
+        let all = sum.plus(jars);
+        let empty = match count {
+            1 => phrase!("1 empty jar"),
+            count => phrase!("{count} empty jars", count),
+        };
+        phrase!(
+            "; {empty} {jars}; together {least}{all}, {each} a jar",
+            empty,
+            jars = money(jars, 1),
+            least = least.clone(),
+            all = money(all, 1),
+            each = money(all, count),
+        )
+    });
+    let line = phrase!(
+        "Ingredients {least}{sum}{each}{jars}.",
+        least,
+        sum = money(sum, 1),
+        each,
+        jars = jars.unwrap_or_default(),
+    );
+    paragraph(text, "", &said(line));
     if !without.is_empty() {
-        let line = format!(
-            "A lower bound: not all of the price is known of {}.",
-            without.join(", ")
+        let line = phrase!(
+            "A lower bound: not all of the price is known of {names}.",
+            names = without.join(", "),
         );
-        paragraph(text, "", &line);
+        paragraph(text, "", &said(line));
     }
 }

@@ -2,9 +2,11 @@
 
 use std::fmt::Write as _;
 
-use crate::cli::batch_table::paragraph;
+use crate::cli::batch_table::{paragraph, way};
+use crate::cli::{heads, number, said};
 use crate::config::VesselConfig;
 use crate::formula::{Plan, Step, VesselWay};
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::text::columns::Column::{Left as L, Right as R};
@@ -42,16 +44,17 @@ pub fn section(
     vessels: &[VesselConfig],
 ) -> bool {
     let needs = needs(plan, scales);
-    text.push_str("\nVessels\n");
-    let heads = [
-        "",
-        "way",
-        "in it g",
-        "vessel",
-        "with it g",
-        "carries g",
-        "scale",
-    ];
+    text.push_str(&said(phrase!("\nVessels\n")));
+    let heads = heads([
+        term!("way"),
+        term!("in it g"),
+        term!("vessel"),
+        term!("with it g"),
+        term!("carries g"),
+        term!("scale"),
+    ]);
+    let [way, content, vessel, with, carries, scale] = heads.each_ref();
+    let heads = ["", way, content, vessel, with, carries, scale];
     let _ = writeln!(text, "{}", line(1, &COLUMNS, heads));
     let (mut remarks, mut bowl_told) = (Vec::new(), false);
     for need in &needs {
@@ -71,13 +74,13 @@ pub fn section(
         .map(|v| v.name.as_str())
         .collect();
     if !unknown.is_empty() {
-        remarks.push(format!(
-            "Without a capacity in the configuration, and so not looked at: {}.",
-            unknown.join(", ")
+        remarks.push(phrase!(
+            "Without a capacity in the configuration, and so not looked at: {names}.",
+            names = unknown.join(", "),
         ));
     }
     for remark in remarks {
-        paragraph(text, "- ", &remark);
+        paragraph(text, "- ", &said(remark));
     }
     fits
 }
@@ -149,27 +152,31 @@ fn fit<'v>(need: &Need, vessels: &'v [VesselConfig]) -> Fit<'v> {
 
 fn row(text: &mut String, need: &Need, fit: &Fit) {
     let d = need.scale.readability;
-    let grams = |mass: Mass| mass.grams(d).to_string();
-    let up_to = |what: &str, mass: Option<Mass>| match mass {
-        Some(mass) => format!("{what} up to {} g", grams(mass)),
-        None => what.to_owned(),
+    let grams = |mass: Mass| number(mass.grams(d));
+    let up_to = |what: Term, mass: Option<Mass>| match mass {
+        Some(mass) => said(phrase!(
+            "{what} up to {grams} g",
+            what,
+            grams = mass.grams(d)
+        )),
+        None => said(what),
     };
     let left = need.heaviest.1.capacity.map(|most| most - need.heaviest.0);
     let (vessel, with) = match fit {
         Fit::Vessel(vessel) => (vessel.name.clone(), grams(vessel.weight + need.content)),
         // Before it is poured from, all of it is on the scale.
-        Fit::Source => (up_to("full source", need.scale.capacity), "-".into()),
-        Fit::NoneKnown => (up_to("any", left), "-".into()),
-        Fit::TooHeavy(_) | Fit::TooSmall => ("NONE FITS".into(), "-".into()),
+        Fit::Source => (up_to(term!("full source"), need.scale.capacity), "-".into()),
+        Fit::NoneKnown => (up_to(term!("any"), left), "-".into()),
+        Fit::TooHeavy(_) | Fit::TooSmall => (said(term!("NONE FITS")), "-".into()),
     };
-    let carries = need.scale.capacity.map_or("not known".into(), grams);
-    let way = match need.step.vessel {
-        VesselWay::Difference => "diff.",
-        way @ (VesselWay::Beaker | VesselWay::Bowl | VesselWay::Jar) => way.name(),
-    };
+    let carries = need
+        .scale
+        .capacity
+        .map_or_else(|| said(term!("not known")), grams);
+    let way = said(way(need.step.vessel));
     let cells = [
         &need.step.number.to_string(),
-        way,
+        &way,
         &grams(need.content),
         cut(&vessel, VESSEL),
         &with,
@@ -182,42 +189,48 @@ fn row(text: &mut String, need: &Need, fit: &Fit) {
 const COLUMNS: [Column; 7] = [R(3), L(6), R(9), L(VESSEL), R(9), R(9), REST];
 const VESSEL: usize = 28;
 
-fn remark(need: &Need, fit: &Fit) -> Option<String> {
+fn remark(need: &Need, fit: &Fit) -> Option<Sentence> {
     let step = match need.step.vessel {
-        VesselWay::Bowl => "The bowl".to_owned(),
-        VesselWay::Beaker | VesselWay::Difference | VesselWay::Jar => {
-            format!("Step {}, {}", need.step.number, need.step.ingredient)
-        }
+        VesselWay::Bowl => phrase!("The bowl"),
+        VesselWay::Beaker | VesselWay::Difference | VesselWay::Jar => phrase!(
+            "Step {number}, {name}",
+            number = need.step.number,
+            name = &need.step.ingredient,
+        ),
     };
     let (content, scale) = need.heaviest;
     let d = scale.readability;
     let left = scale.capacity.map(|most| most - content);
-    let room = left.map_or(String::new(), |left| {
+    let room = left.map_or(Sentence::none(), |left| {
         let left = left.max(Mass::ZERO).grams(d);
-        format!(" and weighs at most {left} g")
+        phrase!(" and weighs at most {left} g", left)
     });
     match fit {
-        Fit::TooSmall => Some(format!(
-            "{step}: no known vessel holds {} g. Take one that does{room}, or make a smaller batch.",
-            need.hold.grams(d)
+        Fit::TooSmall => Some(phrase!(
+            "{step}: no known vessel holds {hold} g. Take one that does{room}, or make a smaller batch.",
+            step,
+            hold = need.hold.grams(d),
+            room,
         )),
-        Fit::TooHeavy(lightest) => Some(format!(
-            "{step}: with the lightest known vessel that holds {} g (\"{}\", {} g) the scale \"{}\" \
-             would carry {} g, and it carries {} g. Take a vessel that holds it{room}, or make a \
-             smaller batch.",
-            need.hold.grams(d),
-            lightest.name,
-            lightest.weight.grams(d),
-            scale.name,
-            (lightest.weight + content).grams(d),
-            scale.capacity.unwrap_or_default().grams(d),
+        Fit::TooHeavy(lightest) => Some(phrase!(
+            "{step}: with the lightest known vessel that holds {hold} g (\"{vessel}\", {weight} g) the scale \"{scale}\" would \
+             carry {load} g, and it carries {most} g. Take a vessel that holds it{room}, or make a smaller batch.",
+            step,
+            hold = need.hold.grams(d),
+            vessel = &lightest.name,
+            weight = lightest.weight.grams(d),
+            scale = &scale.name,
+            load = (lightest.weight + content).grams(d),
+            most = scale.capacity.unwrap_or_default().grams(d),
+            room,
         )),
         Fit::Vessel(_) | Fit::Source => None,
         // Nothing is left where a full scale is all product.
         Fit::NoneKnown => left.filter(|left| *left <= Mass::ZERO).map(|_| {
-            format!(
-                "{step}: nothing is left for a vessel on the scale \"{}\". Make a smaller batch.",
-                scale.name
+            phrase!(
+                "{step}: nothing is left for a vessel on the scale \"{scale}\". Make a smaller batch.",
+                step,
+                scale = &scale.name,
             )
         }),
     }

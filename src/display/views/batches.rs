@@ -7,7 +7,7 @@ use super::{Batch, grams};
 use crate::chart::history::{bare, signed};
 use crate::chart::report::report;
 use crate::chart::svg::WIDTH;
-use crate::display::spoken::said;
+use crate::display::spoken::{language, said};
 use crate::formula::amend::Amendment;
 use crate::journal::batch::record::Record;
 use crate::journal::batch::standing::Standing;
@@ -159,11 +159,12 @@ pub struct Chart {
 /// Where the logs cannot be read, or fewer than two batches tell of it.
 pub fn chart(context: &Context, asked: &Chart) -> Result<Value, QueryError> {
     let (batches, _) = folder::gather_of(&context.config().logs()?, &asked.name)?;
-    let chart = report(&batches, &asked.name, asked.formula).and_then(|report| report.chart);
+    let chart =
+        report(&batches, &asked.name, asked.formula, language()).and_then(|report| report.chart);
     let chart = chart
         .ok_or_else(|| QueryError::Other(phrase!("there is no chart of fewer than two batches")))?;
     let width = asked.width.unwrap_or(WIDTH);
-    Ok(json!({ "svg": chart.svg(width), "words": chart.words() }))
+    Ok(json!({ "svg": chart.svg(width, language()), "words": said(&chart.words()) }))
 }
 
 /// The batches that were stopped and are not finished, the one that was worked at last first. The one under way is

@@ -86,7 +86,7 @@ impl Asked {
                 let read = read.filter(|read| same_name(&read.name, &own.name));
                 now = read.map(|read| (path, read.text != own.text, read));
             }
-            Some((Err(unfound), _)) => no_formula = Some(unfound.what),
+            Some((Err(unfound), _)) => no_formula = Some(said(&unfound.what)),
             None => {}
         }
         let wanted = Wanted {
