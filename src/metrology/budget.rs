@@ -23,8 +23,8 @@
 //! by the law of propagation (5.1.2), and k comes from the effective degrees of freedom (G.4, G.6.4).
 
 use super::{ScaleAbility, Uncertainty};
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
-use crate::text::listed;
 
 /// What is told of a scale beside its readability, its capacity and its repeatability. Shares are of 1.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -562,41 +562,65 @@ impl ScaleAbility {
     }
 
     /// What U says of a weight on it and what it does not, for a person.
-    pub fn covers(&self) -> String {
+    pub fn covers(&self) -> Sentence {
         let errors = &self.errors;
         let scatter = match self.repeatability {
-            Some(_) => "its scatter as measured".to_owned(),
-            None => "a scatter that is ASSUMED as one step, since none was measured".to_owned(),
+            Some(_) => term!("its scatter as measured"),
+            None => term!("a scatter that is ASSUMED as one step, since none was measured"),
         };
         let classed = errors.class.is_some();
         let told = [
-            (errors.linearity.is_some(), "its linearity"),
-            (errors.sensitivity.is_some(), "its gain"),
-            (errors.eccentricity.is_some(), "the place of the load"),
-            (classed, "the error limits of its class"),
-            (errors.temperature.is_some(), "temperature"),
-            (errors.buoyancy.is_some(), "buoyancy"),
+            (errors.linearity.is_some(), term!("its linearity")),
+            (errors.sensitivity.is_some(), term!("its gain")),
+            (
+                errors.eccentricity.is_some(),
+                term!("the place of the load"),
+            ),
+            (classed, term!("the error limits of its class")),
+            (errors.temperature.is_some(), term!("temperature")),
+            (errors.buoyancy.is_some(), term!("buoyancy")),
         ];
+        let name = self.name.as_str();
         let with = told.iter().filter(|(told, _)| *told);
-        let with = with.map(|(_, name)| (*name).to_owned());
-        let with: Vec<String> = ["rounding".to_owned(), scatter]
+        let with = [term!("rounding"), scatter]
             .into_iter()
-            .chain(with)
-            .collect();
-        let mut text = format!("U on \"{}\" covers {}.", self.name, listed(&with, "and"));
+            .chain(with.map(|(_, term)| *term));
+        let with: Vec<Term> = with.collect();
+        let covers = match listed(&with) {
+            Some((first, last)) => phrase!(
+                "U on \"{name}\" covers {first} and {last}.",
+                name,
+                first,
+                last
+            ),
+            None => Sentence::none(),
+        };
         let without = told.iter().take(3).filter(|(told, _)| !told && !classed);
-        let without: Vec<String> = without.map(|(_, name)| (*name).to_owned()).collect();
-        if !without.is_empty() {
-            let without = listed(&without, "or");
-            text.push_str(&format!(
-                " Nothing is told of {without}: no weight is proven against these."
-            ));
-        }
-        text
+        let without: Vec<Term> = without.map(|(_, term)| *term).collect();
+        covers.and(match (listed(&without), without.as_slice()) {
+            (Some((first, last)), _) => phrase!(
+                "Nothing is told of {first} or {last}: no weight is proven against these.",
+                first,
+                last,
+            ),
+            (None, [only]) => phrase!(
+                "Nothing is told of {only}: no weight is proven against these.",
+                only = *only,
+            ),
+            (None, _) => Sentence::none(),
+        })
     }
 
     /// The uncertainty of a net weight that is planned: in any vessel that the scale carries with it.
     pub fn planned(&self, net: Mass) -> Uncertainty {
         self.budget(&Weighing::planned(net)).uncertainty()
     }
+}
+
+/// All but the last of several, one after the other, and the last.
+fn listed(terms: &[Term]) -> Option<(Sentence, Term)> {
+    let (last, rest) = terms.split_last()?;
+    let rest = rest.iter().map(|term| Sentence::from(*term));
+    let first = rest.reduce(|all, part| phrase!("{all}, {part}", all, part))?;
+    Some((first, *last))
 }

@@ -126,7 +126,7 @@ impl OnPaper {
     }
 
     /// What U covers on each scale that weighs a step; nothing where none is configured.
-    pub fn covers(&self) -> Vec<String> {
+    pub fn covers(&self) -> Vec<Sentence> {
         let weighs = |index: usize| self.plan.steps.iter().any(|step| step.scale == index);
         let scales = self.scales.iter().enumerate();
         let used = scales.filter(|(index, _)| !self.assumed && weighs(*index));

@@ -6,6 +6,7 @@ mod bench_side;
 mod cli;
 mod demo;
 mod labels;
+mod languages;
 mod named;
 mod plan_on_paper;
 mod replay;

@@ -135,7 +135,7 @@ pub(super) fn conclusion(text: &mut String, paper: &OnPaper) {
         }),
     );
     for covers in paper.covers() {
-        paragraph(text, "", &covers);
+        paragraph(text, "", &said(covers));
     }
 }
 

@@ -151,7 +151,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         "enough": supplies.iter().all(StepSupply::is_enough),
         "notes": notes.collect::<Vec<_>>(),
         "remarks": paper.remarks(false).iter().map(said).collect::<Vec<_>>(),
-        "covers": paper.covers(),
+        "covers": paper.covers().iter().map(said).collect::<Vec<_>>(),
         "cautions": cautions::lines(formula, &paper.known).iter().map(said).collect::<Vec<_>>(),
         "standing": said(&STANDING.into()),
         "unchecked": unchecked(context, plan)?,

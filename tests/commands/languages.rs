@@ -1,0 +1,140 @@
+//! What the commands say by themselves goes through the files of messages: in the language of tests, which brackets all
+//! that does, nothing stands outside but names. Files stay English with points.
+//! What it must be like is the founder's own wish; there is no source for it.
+
+use std::fs;
+
+use bismar::mass::Mass;
+use bismar::vocabulary::entry::{Draft, RowKind};
+
+use crate::bench_side::logs::{Begun, LOGS, closed, weighed};
+use crate::bench_side::person::{Person, repository};
+
+const SOAK: &str = "[formula]\nname = \"Dune soak\"\nversion = 1\n[[phase]]\nname = \"Dry\"\n[[phase.ingredient]]\n\
+    name = \"Sea salt\"\nbalance = true\n[[phase.ingredient]]\nname = \"Oat flour\"\npercent = 20\n";
+
+/// A person whose programs speak `language`, with two finished batches, a stopped one, a lot and a formula.
+fn speaking(language: &str) -> Person {
+    let person = Person::new();
+    person.configures(&format!(
+        "language = \"{language}\"\n[[scale]]\nname = \"bench\"\nport = \"/dev/nowhere\"\nlayout = \"comma-header\"\n\
+         readability = \"0.01 g\"\ncapacity = \"2000 g\"\n[[vessel]]\nname = \"jug\"\nweight = \"150 g\"\ncapacity = \"900 g\"\n"
+    ));
+    let logs = person.path(LOGS);
+    fs::create_dir_all(&logs).unwrap();
+    let target = |grams, row| Draft {
+        target: Some(Mass::from_g(grams)),
+        ..row
+    };
+    let salt = target(80, weighed(1, "Sea salt", "S-1", 80_010));
+    let flour = target(20, weighed(2, "Oat flour", "F-1", 20_020));
+    let stopped = Draft::new(RowKind::Closed, "stopped after 1 of 2 weighings");
+    for (batch, rows) in [
+        ("dune-1", vec![salt.clone(), flour.clone(), closed()]),
+        ("dune-2", vec![salt.clone(), flour, closed()]),
+        ("dune-3", vec![salt, stopped]),
+    ] {
+        let begun = Begun {
+            formula: SOAK,
+            label: "Dune soak 1",
+            size: Mass::from_g(100),
+            jars: None,
+            at: "2026-09-01T09:00:00Z",
+        };
+        begun.written(&logs, batch, &rows);
+    }
+    person.file("home/.local/share/bismar/formulas/dune.toml", SOAK);
+    person.file(
+        "home/.config/bismar/lots.toml",
+        "[[lot]]\nname = \"S-1\"\ningredient = \"Sea salt\"\namount = \"1 kg\"\nprice_per_kg = \"2.50\"\n",
+    );
+    person
+}
+
+/// Each with the exit code that it ends with.
+const COMMANDS: [(&[&str], i32); 11] = [
+    (&["status"], 1),
+    (&["next"], 1),
+    (&["begin", "--go-on"], 0),
+    (&["plan", "dune", "--batch", "100g"], 0),
+    (&["plan", "dune", "--jars", "3", "--fill", "30g"], 0),
+    (&["plan", "nothing", "--batch", "100g"], 4),
+    (&["lots"], 0),
+    (&["trace", "S-1"], 0),
+    (&["trace", "dune-1"], 0),
+    (&["trace", "S-9"], 1),
+    (&["history", "Sea salt"], 0),
+];
+
+/// What is called so everywhere, or by the maker.
+const NAMES: [&str; 15] = [
+    "bismar", "sea", "salt", "oat", "flour", "dune", "soak", "dry", "bench", "jug", "g", "remedy",
+    "fill", "batch", "begin",
+];
+
+#[test]
+fn no_text_of_these_commands_goes_round_the_messages() {
+    let person = speaking("x-marked");
+    let mut round = Vec::new();
+    for (words, code) in COMMANDS {
+        let said = person.run(words).ended(code);
+        let text = format!("{}\n{}", said.out, said.err);
+        // A folded line may break within a bracket; the whole is looked at.
+        let mut depth = 0;
+        let outside = text.chars().filter(|c| {
+            depth += i32::from(*c == '⟦') - i32::from(*c == '⟧');
+            depth == 0 && *c != '⟧'
+        });
+        let outside: String = outside.collect();
+        let unknown: Vec<String> = outside
+            .split(|c: char| c.is_whitespace() || ",;:()\"`".contains(c))
+            .filter(|word| !word.contains(|c: char| c.is_ascii_digit() || "/.-".contains(c)))
+            .map(str::to_lowercase)
+            .filter(|word| word.chars().any(char::is_alphabetic))
+            .filter(|word| !NAMES.contains(&word.as_str()))
+            .collect();
+        if !unknown.is_empty() {
+            round.push(format!("{words:?}: {unknown:?}"));
+        }
+    }
+    assert!(round.is_empty(), "{}", round.join("\n"));
+}
+
+#[test]
+fn the_terminal_speaks_with_commas_and_what_is_written_stays_as_it_is() {
+    let person = speaking("de");
+    let plan = person
+        .run(&["plan", "dune", "--batch", "100g"])
+        .ended(0)
+        .out;
+    for words in [
+        "Zutat",
+        "79,23 – 80,77",
+        "Vorrätige Lose",
+        "Zutaten mindestens 0,20.",
+    ] {
+        assert!(plan.contains(words), "{words}: {plan}");
+    }
+    let none = person.run(&["status"]).ended(1).err;
+    assert!(none.starts_with("bismar: der Dienst läuft nicht"), "{none}");
+    let traced = person.run(&["trace", "S-1"]).ended(0).out;
+    assert!(traced.contains("S-1 kam in 3 Chargen:"), "{traced}");
+    assert!(traced.contains("80,01"), "{traced}");
+    // A picture in a file is English with points, as the log is.
+    let svg = person.path("chart.svg");
+    let file = svg.to_str().unwrap();
+    let told = person.run(&["history", "Sea salt", "--svg", file]).ended(0);
+    assert!(told.out.contains("Abweichung vom Sollwert"), "{told:?}");
+    let drawn = fs::read_to_string(&svg).unwrap();
+    assert!(drawn.contains("upper limit 0.013"), "{drawn}");
+    // A fault of a file of hers.
+    let formula = fs::read_to_string(repository("config/formulas/first-soak.toml")).unwrap();
+    let bad = person.file("bad.toml", &formula.replace("20.0", "20,5"));
+    let refused = person.run(&["check", bad.to_str().unwrap()]).ended(4).err;
+    assert!(
+        refused.contains(
+            "die Zahl 20,5 hat ein Komma. Schreib einen Dezimalpunkt und kein Komma: 20.5."
+        ),
+        "{refused}"
+    );
+}
