@@ -79,7 +79,9 @@ fn moved_to(to: Option<&Path>) -> String {
 fn remedy(error: &io::Error) -> &'static str {
     match error.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "; make room on the disk",
-        io::ErrorKind::PermissionDenied => "; look at the rights (`ls -l`) and the owner of the file and its folder",
+        io::ErrorKind::PermissionDenied => {
+            "; look at the rights (`ls -l`) and the owner of the file and its folder"
+        }
         io::ErrorKind::ReadOnlyFilesystem => "; the disk is mounted read-only, often after a fault",
         _ => "",
     }
