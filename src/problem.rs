@@ -1,7 +1,5 @@
 //! What is wrong with a file that a person wrote: where, what, and what to do about it.
 
-use std::fmt;
-
 use crate::language::{Sentence, phrase};
 
 /// One fault of an input file.
@@ -46,11 +44,7 @@ fn stopped(words: &Sentence) -> Sentence {
     }
 }
 
-impl fmt::Display for Problem {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+crate::shown_as_told!(Problem);
 
 impl std::error::Error for Problem {}
 
@@ -81,10 +75,6 @@ impl Problems {
     }
 }
 
-impl fmt::Display for Problems {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.told())
-    }
-}
+crate::shown_as_told!(Problems);
 
 impl std::error::Error for Problems {}
