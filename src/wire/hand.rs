@@ -219,8 +219,8 @@ fn problem(path: &Path, message: &str, remedy: &str) -> Problems {
         path: path.display().to_string(),
         line: 0,
         column: 0,
-        message: message.to_owned(),
-        remedy: remedy.to_owned(),
+        message: message.to_owned().into(),
+        remedy: remedy.to_owned().into(),
     })
 }
 
