@@ -479,7 +479,8 @@ fn a_scale_is_weighed_on_ten_times_and_its_checks_are_told() {
     let session = served.enter();
     std::thread::sleep(Duration::from_secs(1));
     screen.press("Begin the ten weighings");
-    screen.reads("take everything off the pan");
+    // The pan is empty: that it is to be cleared may be over before it is read.
+    screen.reads("1 of 10: put the load on");
     let body = r#"{"scale":"bench","write":false}"#;
     let answer = served.post("/repeatability", &session, body);
     assert_eq!(answer.status, 200, "{answer:?}");
