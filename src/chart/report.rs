@@ -90,9 +90,7 @@ const CHART: Term = term!("chart");
 /// Every weighing of an ingredient, and the chart of its deviations.
 fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
     let number = |written: String| language.number(&written);
-    let text_of = |term: Option<Term>| {
-        term.map_or_else(Default::default, |term| language.text(term.english()))
-    };
+    let word = |term: Option<Term>| term.map_or_else(String::new, |term| language.word(term));
     let first = weighings.first().map_or("", |w| w.ingredient.as_str());
     let title = phrase!("{first}: deviation from the target, percent", first);
     let charted = weighings.iter().filter(|w| w.kind == Kind::Planned);
@@ -109,9 +107,9 @@ fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
         term!("time s"),
         term!("over"),
     ];
-    let heads = heads.map(|head| language.text(head.english()));
+    let heads = heads.map(|head| language.word(head));
     let [batch, target, net, off, percent, time, over] = &heads;
-    let chart = language.text(CHART.english());
+    let chart = language.word(CHART);
     let heads = [batch, target, net, off, percent, time, over, "", &chart];
     let _ = writeln!(text, "{}", line(1, &columns, heads));
     let mut at = 0;
@@ -133,7 +131,7 @@ fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
             &format!("{:.0}", weighing.seconds),
             &weighing.over_pours.to_string(),
             "",
-            &text_of(place),
+            &word(place),
         ];
         let _ = writeln!(text, "{}", line(1, &columns, cells));
     }
@@ -150,9 +148,7 @@ fn of_ingredient(weighings: &[&Weighing], language: Language) -> Report {
 /// A line an ingredient, and the chart of the whole batches' deviations.
 fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option<Report> {
     let number = |written: String| language.number(&written);
-    let text_of = |term: Option<Term>| {
-        term.map_or_else(Default::default, |term| language.text(term.english()))
-    };
+    let word = |term: Option<Term>| term.map_or_else(String::new, |term| language.word(term));
     let name = &batches.first()?.weighings.first()?.formula;
     // Asked for as the log has it: then no word of it is taken for a version.
     let name = match folded(name) == wanted {
@@ -182,11 +178,11 @@ fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option
         term!("over"),
         term!("time s"),
     ];
-    let heads = heads.map(|head| language.text(head.english()));
+    let heads = heads.map(|head| language.word(head));
     let _ = writeln!(
         text,
         "{}",
-        line(1, &columns, heads.each_ref().map(|head| &**head))
+        line(1, &columns, heads.each_ref().map(String::as_str))
     );
     let mut names: Vec<&str> = Vec::new();
     for weighing in batches.iter().flat_map(|batch| &batch.weighings) {
@@ -219,7 +215,7 @@ fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option
     let limits = Limits::of(&values);
     let columns = [BATCH, R(7), GAP, REST];
     let heads = [term!("batch"), term!("off %"), CHART];
-    let [batch, off, chart] = &heads.map(|head| language.text(head.english()));
+    let [batch, off, chart] = &heads.map(|head| language.word(head));
     let _ = writeln!(text, "\n{}", line(1, &columns, [batch, off, "", chart]));
     for (at, batch) in whole.iter().enumerate() {
         let name = batch.weighings.first().map_or("", |w| w.batch.as_str());
@@ -227,7 +223,7 @@ fn of_formula(batches: &[&Gathered], wanted: &str, language: Language) -> Option
             cut(name, BATCH.width()),
             &number(format!("{:+.3}", values.get(at).copied().unwrap_or(0.0))),
             "",
-            &text_of(mark(&values, at, limits.as_ref())),
+            &word(mark(&values, at, limits.as_ref())),
         ];
         let _ = writeln!(text, "{}", line(1, &columns, cells));
     }

@@ -136,7 +136,7 @@ pub fn control_chart(
     language: Language,
 ) -> String {
     let title = &title.in_language(language);
-    let text = |term: Term| language.text(term.english());
+    let text = |term: Term| language.word(term);
     let [upper, mean, lower] =
         [term!("upper limit"), term!("mean"), term!("lower limit")].map(text);
     let sides = Sides::of(f64::from(width.clamp(NARROWEST, WIDEST)));

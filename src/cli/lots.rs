@@ -202,7 +202,7 @@ pub(super) fn tell_damage(faults: &[String]) {
 fn list(file: &Path, store: &StoreArgs) -> Outcome {
     let lots = store::lots(file)?;
     tell_alike(&lots, file);
-    let (stock, faults) = stocktake(&store.logs_dir()?, all_threads())?;
+    let (stock, elsewhere, faults) = stocktake(&store.logs_dir()?, all_threads())?;
     told(((), faults))?;
     let listed = listed(&lots, &stock, today());
     if listed.is_empty() {
@@ -215,7 +215,6 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
         return Ok(Exit::Done);
     }
     print(&table(listed))?;
-    let elsewhere = elsewhere(&store.logs_dir()?);
     for lot in &lots {
         if let Some(said) = elsewhere.said_of(lot) {
             print(&format!("  {}: {said}", lot.name))?;

@@ -70,7 +70,7 @@ pub const fn kind_word(kind: CueKind) -> Term {
 /// sentence, and on lines of their own the commands that answer it.
 pub fn cue_text(lead: &str, cue: &Cue, style: Style) -> String {
     let language = style.language;
-    let text = |term: Term| language.text(term.english());
+    let text = |term: Term| language.word(term);
     let word = text(kind_word(cue.kind));
     let word = if cue.urgent {
         format!("{:<8}", word.to_uppercase())

@@ -92,6 +92,11 @@ impl Language {
         }
     }
 
+    /// A word that stands for itself, in no sentence.
+    pub fn word(self, term: Term) -> String {
+        self.text(term.english()).into_owned()
+    }
+
     /// A number with its decimal point, as it is written on screens and spoken.
     pub fn number(self, number: &str) -> String {
         match self {

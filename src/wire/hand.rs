@@ -5,8 +5,7 @@
 //! version as a whole and between batches, keeps what stood there before, and takes nothing over what was changed at it.
 
 use std::collections::BTreeMap;
-use std::fs::DirBuilder;
-use std::os::unix::fs::{DirBuilderExt as _, PermissionsExt as _};
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 
 use ring::signature::{ED25519, Ed25519KeyPair, KeyPair as _, UnparsedPublicKey};
@@ -42,6 +41,16 @@ struct Bundle {
     version: u64,
     /// Each text by the name of its file.
     files: BTreeMap<String, String>,
+}
+
+impl Bundle {
+    /// The SHA-256 of each file.
+    fn hashes(&self) -> BTreeMap<String, String> {
+        let files = self.files.iter();
+        files
+            .map(|(name, text)| (name.clone(), hash(text)))
+            .collect()
+    }
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -287,15 +296,7 @@ impl Handed {
             return;
         };
         let version = bundle.version;
-        let same = || {
-            bundle
-                .files
-                .iter()
-                .map(|(name, text)| (name.clone(), hash(text)))
-                .collect::<BTreeMap<_, _>>()
-                == self.last.files
-        };
-        if version < taken || version == taken && !same() {
+        if version < taken || version == taken && bundle.hashes() != self.last.files {
             self.fault = Some(phrase!(
                 "Formulas of version {version} are not taken: this bench has version {taken} already. Hand out a newer one, \
                  with the file handed.json that was there before.",
@@ -383,26 +384,20 @@ impl Handed {
         let before = self.folder.join(format!("before-{}", offer.version));
         for (name, path, there, text) in all {
             if let Some(there) = there {
-                make(&before)?;
                 let kept = before.join(name);
                 if !kept.exists() {
-                    files::write_private(&kept, &String::from_utf8_lossy(&there))
+                    files::create(&kept, &String::from_utf8_lossy(&there))
                         .map_err(Untaken::Disk)?;
                 }
             }
-            path.parent().map_or(Ok(()), make)?;
             files::replace(&path, text, 0o600).map_err(Untaken::Disk)?;
         }
-        let files = offer.files.iter();
         let last = TakenLast {
             version: offer.version,
-            files: files
-                .map(|(name, text)| (name.clone(), hash(text)))
-                .collect(),
+            files: offer.hashes(),
         };
-        make(&self.folder)?;
         let text = serde_json::to_string(&last).unwrap_or_default();
-        files::write_private(&self.folder.join("taken.json"), &text).map_err(Untaken::Disk)?;
+        files::replace(&self.folder.join("taken.json"), &text, 0o600).map_err(Untaken::Disk)?;
         self.last = last;
         self.fault = None;
         Ok(())
@@ -417,14 +412,6 @@ enum Untaken {
     /// A file does not read here.
     Problems(Problems),
     Disk(std::io::Error),
-}
-
-fn make(folder: &Path) -> Result<(), Untaken> {
-    let mut made = DirBuilder::new();
-    made.recursive(true)
-        .mode(0o700)
-        .create(folder)
-        .map_err(Untaken::Disk)
 }
 
 fn hash(text: impl AsRef<[u8]>) -> String {

@@ -6,9 +6,9 @@
 //! them; `out` sends; `gather` takes in, and [`joined`] is the folder that it fills.
 //!
 //! Topics, all below `bismar/1/<workshop>/<bench>/`: `row` (a line, QoS 1), `status` (retained, with a last will),
-//! `now` (retained: what the bench weighs, as on the control socket), `cue`, `ask` (of the gatherer: rows from, or how far each log goes), `heads` (the answer to that) `refused`
-//! (retained, of the gatherer) and `taken/...` (retained, a share of a lot each: see `shelf`). What is handed
-//! out (see `hand`) is retained under `gather/handed`.
+//! `now` (retained: what the bench weighs, as on the control socket), `cue`, `ask` (of the gatherer: rows from, or how
+//! far each log goes), `heads` (the answer to that), `refused` (retained, of the gatherer) and `taken/...` (retained, a
+//! share of a lot each: see `shelf`). What is handed out (see `hand`) is retained under `gather/handed`.
 
 #[cfg(feature = "workshop")]
 pub mod gather;

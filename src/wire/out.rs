@@ -144,7 +144,7 @@ impl Out {
                 tail.rewind();
             }
             if let Ok(folder) = self.held.now().logs() {
-                self.with_shelf(move |shelf| shelf.cut_off(&folder)).await;
+                apart(&mut self.shelf, move |shelf| shelf.cut_off(&folder)).await;
             }
             let pause = patience.after(&error);
             tokio::select! {
@@ -244,15 +244,14 @@ impl Out {
         };
         let begun = Instant::now();
         let list = session.list_at <= begun;
-        let rows = self
-            .with_tail(move |tail| {
-                if list {
-                    tail.list(&folder);
-                }
-                tail.look(&folder, MOST)
-            })
-            .await
-            .unwrap_or_default();
+        let rows = apart(&mut self.tail, move |tail| {
+            if list {
+                tail.list(&folder);
+            }
+            tail.look(&folder, MOST)
+        })
+        .await
+        .unwrap_or_default();
         let now = Instant::now();
         if list {
             // A folder of very many logs takes a twentieth of the time at most.
@@ -352,7 +351,7 @@ impl Out {
                 match ask {
                     Some(Ask::Rows { log, from }) => {
                         if let Ok(folder) = self.held.now().logs() {
-                            self.with_tail(move |tail| tail.again(&folder, &log, from))
+                            apart(&mut self.tail, move |tail| tail.again(&folder, &log, from))
                                 .await;
                         }
                     }
@@ -450,10 +449,11 @@ impl Out {
         });
         let unread = rows.is_none();
         let speaks = session.speaks_at <= now;
-        let then = self
-            .with_shelf(move |shelf| shelf.look(&folder, rows, speaks))
-            .await
-            .unwrap_or_default();
+        let then = apart(&mut self.shelf, move |shelf| {
+            shelf.look(&folder, rows, speaks)
+        })
+        .await
+        .unwrap_or_default();
         let full = then.send.len() >= SHARES_AT_ONCE;
         for (level, share) in then.send {
             let place = format!("{}/{level}", topic(&workshop, &self.bench, Kind::Taken));
@@ -548,16 +548,11 @@ impl Out {
         let Ok(formulas) = self.held.now().formulas() else {
             return;
         };
-        let Some(mut handed) = self.handed.take_if(|handed| handed.waits()) else {
-            return;
-        };
-        let lots = self.lots.clone();
-        let places = Places { formulas, lots };
-        let taken = tokio::task::spawn_blocking(move || {
-            handed.take(&places);
-            handed
-        });
-        self.handed = taken.await.ok();
+        if self.handed.as_ref().is_some_and(Handed::waits) {
+            let lots = self.lots.clone();
+            let places = Places { formulas, lots };
+            apart(&mut self.handed, move |handed| handed.take(&places)).await;
+        }
     }
 
     async fn subscribe(&self) -> Option<Inbox> {
@@ -581,39 +576,24 @@ impl Out {
         tokio::time::timeout(ANSWER, asked).await.ok().flatten()
     }
 
-    /// Works on the logs where a disk that hangs keeps no ping up.
-    async fn with_tail<T: Send + 'static>(
-        &mut self,
-        work: impl FnOnce(&mut Tail) -> T + Send + 'static,
-    ) -> Option<T> {
-        let mut tail = self.tail.take()?;
-        let worked = tokio::task::spawn_blocking(move || {
-            let done = work(&mut tail);
-            (tail, done)
-        });
-        let (tail, done) = worked.await.ok()?;
-        self.tail = Some(tail);
-        Some(done)
-    }
-
-    /// As [`Out::with_tail`].
-    async fn with_shelf<T: Send + 'static>(
-        &mut self,
-        work: impl FnOnce(&mut Shelf) -> T + Send + 'static,
-    ) -> Option<T> {
-        let mut shelf = self.shelf.take()?;
-        let worked = tokio::task::spawn_blocking(move || {
-            let done = work(&mut shelf);
-            (shelf, done)
-        });
-        let (shelf, done) = worked.await.ok()?;
-        self.shelf = Some(shelf);
-        Some(done)
-    }
-
     async fn save(&mut self) {
-        self.with_tail(Tail::save).await;
+        apart(&mut self.tail, Tail::save).await;
     }
+}
+
+/// Works on a part where a disk that hangs keeps no ping up; `None` where there is no such part.
+async fn apart<P: Send + 'static, T: Send + 'static>(
+    part: &mut Option<P>,
+    work: impl FnOnce(&mut P) -> T + Send + 'static,
+) -> Option<T> {
+    let mut taken = part.take()?;
+    let worked = tokio::task::spawn_blocking(move || {
+        let done = work(&mut taken);
+        (taken, done)
+    });
+    let (taken, done) = worked.await.ok()?;
+    *part = Some(taken);
+    Some(done)
 }
 
 /// What counts of another bench's status.

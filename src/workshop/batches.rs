@@ -58,16 +58,21 @@ pub fn add_elsewhere(stock: &mut Stocktake, elsewhere: &Elsewhere) {
     }
 }
 
-/// What all batches of the folder tell of the lots, with what other benches took, and what is damaged of the logs. At most `threads` read at a time.
+/// What all batches of the folder tell of the lots with what other benches took, that alone, and what is damaged of the
+/// logs. At most `threads` read at a time.
 ///
 /// # Errors
 /// When the folder or a log cannot be read.
-pub fn stocktake(logs: &Path, threads: usize) -> Result<(Stocktake, Vec<BadLine>), LogError> {
+pub fn stocktake(
+    logs: &Path,
+    threads: usize,
+) -> Result<(Stocktake, Elsewhere, Vec<BadLine>), LogError> {
     let mut stock = Stocktake::default();
     let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
     let faults = archive(logs).add_up(threads, &Progress::default(), add)?;
-    add_elsewhere(&mut stock, &elsewhere(logs));
-    Ok((stock, faults))
+    let elsewhere = elsewhere(logs);
+    add_elsewhere(&mut stock, &elsewhere);
+    Ok((stock, elsewhere, faults))
 }
 
 /// The weighings of every log of the folder in order of time, and the logs that do not read. A torn end

@@ -57,11 +57,6 @@ fn formula(bench: &Bench, name: &str) -> String {
     fs::read_to_string(bench.person.path(&path)).unwrap_or_default()
 }
 
-fn trouble(bench: &Bench) -> String {
-    std::thread::sleep(std::time::Duration::from_millis(200));
-    bench.person.run(&["status"]).out
-}
-
 #[test]
 fn a_version_is_taken_whole_and_what_stood_there_is_kept() {
     let broker = Broker::start();
@@ -99,7 +94,7 @@ fn a_version_is_taken_whole_and_what_stood_there_is_kept() {
     put(&gatherer, "other.toml", &SOAK.replace("Marram", "Other"));
     sign(&gatherer, "Version 3");
     until("it is told", || {
-        trouble(&one).contains("was changed at this bench")
+        one.trouble().contains("was changed at this bench")
     });
     assert_eq!(formula(&one, "soak.toml"), own);
     assert_eq!(formula(&one, "other.toml"), "");
@@ -111,7 +106,7 @@ fn a_version_is_taken_whole_and_what_stood_there_is_kept() {
     until("version 3", || {
         formula(&one, "soak.toml") == third && !formula(&one, "other.toml").is_empty()
     });
-    until("it is over", || !trouble(&one).contains("was changed"));
+    until("it is over", || !one.trouble().contains("was changed"));
     // What does not read is not handed out at all.
     put(&gatherer, "other.toml", "[formula]\nname = 7\n");
     let said = gatherer.person.run(&["gather", "--hand-out"]).ended(4).err;
@@ -154,10 +149,10 @@ fn what_is_not_signed_or_older_is_refused_and_told() {
     ] {
         broker.publish(TOPIC, &[], forged.as_bytes(), true);
         until("it is told", || {
-            trouble(&one).contains("are not signed by the key")
+            one.trouble().contains("are not signed by the key")
         });
         broker.publish(TOPIC, &[], b"", true);
-        until("it is over", || !trouble(&one).contains("are not signed"));
+        until("it is over", || !one.trouble().contains("are not signed"));
     }
     assert_eq!(formula(&one, "soak.toml"), "");
     broker.publish(TOPIC, &[], second.as_bytes(), true);
@@ -166,12 +161,12 @@ fn what_is_not_signed_or_older_is_refused_and_told() {
     });
     broker.publish(TOPIC, &[], &first, true);
     until("it is told", || {
-        trouble(&one).contains("this bench has version 2 already")
+        one.trouble().contains("this bench has version 2 already")
     });
     assert!(formula(&one, "soak.toml").contains("version = 2"));
     // Who hands out puts the right one back.
     gatherer.up();
-    until("it is over", || !trouble(&one).contains("already"));
+    until("it is over", || !one.trouble().contains("already"));
     broker.publish(TOPIC, &[], b"{}", true);
     until("it is put back", || broker.retained(TOPIC) == second);
 }

@@ -32,10 +32,6 @@ fn lots(bench: &Bench) -> String {
     format!("{}{}", said.out, said.err)
 }
 
-fn trouble(bench: &Bench) -> String {
-    bench.person.run(&["status"]).out
-}
-
 /// 10.11 g and 10.12 g of the first batch, 10.21 g and 10.22 g of the second and so on.
 #[test]
 fn what_another_bench_took_counts_and_is_told_with_its_name_and_time() {
@@ -127,14 +123,14 @@ fn two_that_take_the_last_grams_in_a_split_network_are_both_told() {
         lots(&benches[0]).contains("38.87") && lots(&benches[1]).contains("29.06")
     });
     assert!(
-        !trouble(&benches[0]).contains("S-1"),
+        !benches[0].trouble().contains("S-1"),
         "{}",
-        trouble(&benches[0])
+        benches[0].trouble()
     );
     ways.iter().for_each(Way::reopen);
     for (bench, other) in [(0, "bench-2"), (1, "bench-1")] {
         until("it is told", || {
-            let said = trouble(&benches[bench]);
+            let said = benches[bench].trouble();
             said.contains("Lot S-1 of Sea salt had 100.00 g") && said.contains(other)
         });
     }
@@ -155,7 +151,7 @@ fn two_that_take_the_last_grams_in_a_split_network_are_both_told() {
     benches.iter().for_each(|bench| lists(bench, 200));
     for bench in &mut benches {
         bench.weighs(1);
-        until("it is over", || !trouble(bench).contains("S-1"));
+        until("it is over", || !bench.trouble().contains("S-1"));
     }
 }
 

@@ -236,6 +236,12 @@ impl Bench {
         self.person.path(LOGS)
     }
 
+    /// What its status says, for one who asks again and again: every start of a program takes the others' time.
+    pub fn trouble(&self) -> String {
+        std::thread::sleep(Duration::from_millis(200));
+        self.person.run(&["status"]).out
+    }
+
     /// A batch of some rows, written as the daemon's writer does it.
     pub fn weighs(&mut self, steps: usize) -> PathBuf {
         self.weighs_at(steps, jiff::Timestamp::now())

@@ -11,7 +11,6 @@ use crate::language::Sentence;
 use crate::lots::shelf::listed;
 use crate::mass::Mass;
 use crate::workshop::batches::{archive, stocktake};
-use crate::workshop::elsewhere::elsewhere;
 use crate::workshop::tracing::{Step, Trace};
 use crate::workshop::{QueryError, today};
 
@@ -22,9 +21,8 @@ use crate::workshop::{QueryError, today};
 /// Where the list or the logs do not read.
 pub fn store(context: &Context) -> Result<Value, QueryError> {
     let lots = context.lots()?;
-    let (stock, damaged) = stocktake(&context.config().logs()?, threads())?;
+    let (stock, elsewhere, damaged) = stocktake(&context.config().logs()?, threads())?;
     let damaged: Vec<String> = damaged.iter().map(ToString::to_string).collect();
-    let elsewhere = elsewhere(&context.config().logs()?);
     let rows = listed(&lots, &stock, today());
     let rows = rows.into_iter().map(|one| {
         json!({
