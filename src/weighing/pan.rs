@@ -11,7 +11,7 @@ use super::pour::{Rate, most_poured};
 use super::presses::Presses;
 use super::sends::Sends;
 use super::steady::{Level, Stand, Steady};
-use super::trace::{Shape, Trace};
+use super::trace::{Course, Shape, Trace};
 use super::wander::Wander;
 use crate::mass::{Mass, Unit};
 use crate::metrology::Errors;
@@ -70,6 +70,8 @@ pub struct Pan {
     on_the_way: (u32, u32),
     /// The late part of a load that was not believed to be one: twice the same, it is the filter's.
     odd_tail: Option<f64>,
+    /// What was lifted last, as shown, and how it fell.
+    fell: Option<(Mass, Course)>,
     /// That it is slow was told.
     pub slow_told: bool,
     grain: Grain,
@@ -243,6 +245,7 @@ impl Pan {
             tail: 0.0,
             on_the_way: (u32::MAX, 0),
             odd_tail: None,
+            fell: None,
             slow_told: false,
             grain: Grain::default(),
             last: None,
@@ -750,8 +753,17 @@ impl Pan {
         let fell = shape.beyond <= d * 5 && !shape.is_double(d);
         if fell && shape.swift > 0.0 && shape.swift < 8.0 {
             self.trace.learned = true;
+            self.fell = Some((start, shape.course));
             self.learn(&shape, true);
         }
+    }
+
+    /// How what stood at `from` fell when it was lifted off, as far down as that was seen.
+    pub fn fall_from(&self, from: Mass, d: Mass) -> Option<Course> {
+        let now = self.trace.fall(self.zero?, d);
+        let falls = [now, self.fell].into_iter().flatten();
+        let mut same = falls.filter(|(top, _)| (*top - from).abs() <= d * 5);
+        same.next().map(|fall| fall.1)
     }
 
     /// A longer silence is a gap in which anything may have happened: no scale is switched off and

@@ -106,7 +106,7 @@ impl Engine {
             run.coming.refused = Some(Refused {
                 mass,
                 exact: false,
-                tail: None,
+                came: None,
             });
         }
     }
@@ -120,7 +120,7 @@ impl Engine {
             run.coming.refused = Some(Refused {
                 mass: before + mass,
                 exact: false,
-                tail: None,
+                came: None,
             });
         }
     }
@@ -352,7 +352,7 @@ impl Engine {
                 run.coming.refused = Some(Refused {
                     mass: jump.from - zero,
                     exact: false,
-                    tail: None,
+                    came: None,
                 });
                 run.coming.maybe_there = true;
             }
@@ -383,6 +383,8 @@ impl Engine {
         level: Level,
         keyed: Option<super::pan::Jump>,
     ) -> State {
+        let refused = self.run.as_ref().and_then(|run| run.coming.refused);
+        let proven = self.prove_by_the_lift(scale, level.d);
         let zero = self.zero(scale);
         let mass = level.weight - zero;
         let Some(pan) = self.pans.get(scale) else {
@@ -426,16 +428,17 @@ impl Engine {
             return State::Empty;
         };
         let sure_zero = pan.zero_exact && keyed.is_none();
-        let tail = pan.tail;
         // Exactly zero where the empty pan shows something else is what the TARE key leaves.
         let by_key = shows_zero(level.weight, level.d) && !shows_zero(zero, level.d);
         let known = sure_zero
             && !by_key
             && self.is_known_vessel(mass, level.d)
             && !self.may_be_the_lost_one(mass, level.d);
+        // It is the one that had come as one load, however it comes now.
+        let known = known || proven.is_some_and(|proven| (mass - proven).abs() <= level.d * 5);
         let way = self.way_now();
         self.vessel_placed();
-        let why = self.why_not_empty(scale, level, mass, one, known, tail);
+        let why = self.why_not_empty(scale, level, mass, one, known);
         let word = self
             .run
             .as_mut()
@@ -445,12 +448,27 @@ impl Engine {
                 self.note("the maker says that it is empty".into());
                 return self.tare_at(scale, level);
             }
-            let slow = why == Why::Shape && !shape.is_double(level.d);
+            // What was doubted for its shape was hardly off: how this one came does not show in what both make.
+            let doubted = refused.and_then(|refused| refused.came);
+            let onto = self.pans.get(scale).and_then(|pan| pan.trace.start());
+            let hardly_off = onto.is_some_and(|onto| onto - zero > vessel_at_least(level.d));
+            if doubted.is_some() && hardly_off && matches!(why, Why::Shape | Why::Same) {
+                return self.ask_once_more(TareUnknown {
+                    level,
+                    why: Why::Shape,
+                    // Its lift is to show the same.
+                    came: doubted,
+                    mass,
+                    at_first: mass,
+                    low: level.weight,
+                });
+            }
+            let came = (why == Why::Shape).then_some(shape);
             let why = self.asked_often(why);
             return self.ask_about_tare(TareUnknown {
                 level,
                 why,
-                tail: slow.then_some(shape.tail),
+                came,
                 mass,
                 at_first: mass,
                 low: level.weight,
@@ -483,6 +501,36 @@ impl Engine {
         tared.with_tared(|tared| tared.content.back = back)
     }
 
+    /// A shape that was refused is the filter's where its lift took as long: into a lift nobody pours. Gives what
+    /// came so.
+    fn prove_by_the_lift(&mut self, scale: ScaleIndex, d: Mass) -> Option<Mass> {
+        let zero = self.zero(scale);
+        let (run, pan) = self.run.as_mut().zip(self.pans.get_mut(scale))?;
+        let refused = run.coming.refused?;
+        let came = refused.came?;
+        let fall = pan.fall_from(refused.mass + zero, d)?;
+        came.is_proven_by(&fall, d).then(|| {
+            pan.learn(&came, true);
+            run.coming.refused = None;
+            refused.mass
+        })
+    }
+
+    /// What is doubted for its shape alone was hardly off before something stood there again: its fall shows
+    /// whether the scale is slower than was thought, so that this rest is none.
+    fn is_slower_by_the_lift(&mut self, scale: ScaleIndex, unsure: &TareUnknown, d: Mass) -> bool {
+        let pan = self.pans.get_mut(scale).filter(|pan| pan.swift.is_none());
+        let Some((pan, came)) = pan.zip(unsure.came) else {
+            return false;
+        };
+        let fall = pan.fall_from(unsure.level.weight, d);
+        let slower = fall.is_some_and(|fall| came.is_proven_by(&fall, d));
+        if slower {
+            pan.learn(&came, true);
+        }
+        slower
+    }
+
     /// What speaks against its being empty (or, of a bowl, just what it was).
     fn why_not_empty(
         &mut self,
@@ -491,7 +539,6 @@ impl Engine {
         mass: Mass,
         one: bool,
         known: bool,
-        tail: f64,
     ) -> Option<Why> {
         let way = self.way_now();
         let fresh = self.can_begin_afresh();
@@ -533,10 +580,7 @@ impl Engine {
                 mass.abs().ratio(1, 50).max(Mass::from_g(1))
             };
             if (mass - refused.mass).abs() <= near {
-                // Its lift has shown that this scale's filter makes such a shape.
-                let explained = refused.tail.is_some_and(|t| t <= 1.3 * tail + 0.15);
-                let explained = explained && one && suspect.is_none();
-                return (!known && !explained).then_some(Why::Same);
+                return (!known).then_some(Why::Same);
             }
         }
         if let Some(Some(empty)) = run.coming.lost_vessel
@@ -579,8 +623,7 @@ impl Engine {
         if why.takes_a_word() {
             return why;
         }
-        let (step, times) = run.coming.unsure_times;
-        let times = if step == run.step { times + 1 } else { 1 };
+        let times = run.asks_in_step() + 1;
         run.coming.unsure_times = (run.step, times);
         if times > 1 { Why::Often } else { why }
     }
@@ -643,7 +686,7 @@ impl Engine {
         {
             // The TARE key on a vessel that may hold something, or a lift at once.
             run.coming.maybe_there = true;
-            unsure.tail = None;
+            unsure.came = None;
         }
         if let Some(jump) = seen.jump
             && (jump.cause == JumpCause::Key
@@ -661,7 +704,7 @@ impl Engine {
                 let shift = seen.weight - self.zero(scale);
                 self.see_zero(scale, seen.weight);
                 unsure.mass -= shift;
-                unsure.tail = None;
+                unsure.came = None;
                 self.unsure_lifted(unsure)
             }
             Load::Something => {
@@ -677,7 +720,7 @@ impl Engine {
                         level,
                         mass: level.weight - unsure.low,
                         low: level.weight,
-                        tail: None,
+                        came: None,
                         ..unsure
                     });
                 }
@@ -701,12 +744,15 @@ impl Engine {
                     .steady
                     .filter(|_| unsure.level.weight - unsure.low > fell)
                 {
+                    if self.is_slower_by_the_lift(scale, &unsure, level.d) {
+                        return State::TareUnknown(unsure);
+                    }
                     // It was off, or exchanged, for too short a time to see the empty pan.
                     return self.ask_once_more(TareUnknown {
                         level,
                         mass: level.weight - zero,
+                        at_first: level.weight - zero,
                         low: level.weight,
-                        tail: None,
                         ..unsure
                     });
                 }
@@ -714,7 +760,7 @@ impl Engine {
                     unsure.level = level;
                     let mass = level.weight - self.zero(scale);
                     if (mass - unsure.at_first).abs() > level.d * 2 {
-                        unsure.tail = None;
+                        unsure.came = None;
                     }
                     unsure.mass = mass;
                     unsure.low = unsure.low.min(level.weight);
@@ -732,8 +778,11 @@ impl Engine {
 
     /// It was lifted as asked, and something stands there before the empty pan could be seen.
     fn ask_once_more(&mut self, unsure: TareUnknown) -> State {
+        // What a lift can prove is not asked about at once.
+        let proof =
+            unsure.came.is_some() && self.run.as_ref().is_some_and(|run| run.asks_in_step() < 2);
         let why = self.asked_often(unsure.why);
-        if why.takes_a_word() {
+        if why.takes_a_word() && !proof {
             return self.ask_about_tare(TareUnknown { why, ..unsure });
         }
         let way = self.way_now();
@@ -756,7 +805,7 @@ impl Engine {
                     run.coming.refused = Some(Refused {
                         mass: unsure.mass,
                         exact: true,
-                        tail: unsure.tail,
+                        came: unsure.came,
                     });
                 }
             }

@@ -542,7 +542,7 @@ impl Engine {
             run.coming.refused = stood.map(|level| Refused {
                 mass: level.weight - zero,
                 exact: true,
-                tail: None,
+                came: None,
             });
             run.coming.lost_vessel = Some(tared.tare.vessel);
             if stood.is_none() {

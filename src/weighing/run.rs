@@ -195,6 +195,12 @@ pub(super) enum Deed {
 }
 
 impl Run {
+    /// How often the running step was asked about without an answer that a word gives.
+    pub fn asks_in_step(&self) -> u32 {
+        let (step, times) = self.coming.unsure_times;
+        if step == self.step { times } else { 0 }
+    }
+
     pub fn new(plan: Plan, progress: Progress) -> Run {
         let done: Vec<_> = plan
             .steps

@@ -2,6 +2,7 @@
 
 use super::pan::Jump;
 use super::steady::{Level, Stand};
+use super::trace::Shape;
 use crate::formula::VesselWay;
 use crate::mass::Mass;
 use crate::time::Moment;
@@ -70,8 +71,8 @@ impl Landing {
 pub(super) struct TareUnknown {
     pub level: Level,
     pub why: Why,
-    /// The late part of its arrival in seconds, where that was all that spoke against it.
-    pub tail: Option<f64>,
+    /// How it came, where that was all that spoke against it.
+    pub came: Option<Shape>,
     /// Its mass is known, as far as the zero is.
     pub mass: Mass,
     /// What it was when it was asked about.
@@ -117,7 +118,8 @@ pub(super) struct Refused {
     pub mass: Mass,
     /// It was at rest, and the zero known: it weighs just so when it is back.
     pub exact: bool,
-    pub tail: Option<f64>,
+    /// How it came, where that was all that spoke against it, and nothing came or went since.
+    pub came: Option<Shape>,
 }
 
 /// The frame in which the tare stands may have moved: a key, a gap, or the vessel was off.
@@ -329,7 +331,7 @@ impl Removed {
         Some(Refused {
             mass,
             exact: true,
-            tail: None,
+            came: None,
         })
     }
 }

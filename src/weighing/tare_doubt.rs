@@ -405,7 +405,7 @@ impl Engine {
                 run.coming.refused = Some(super::state::Refused {
                     mass: stood.weight - level.weight,
                     exact: true,
-                    tail: None,
+                    came: None,
                 });
             }
             tared.tare.base += level.weight - old.zero;

@@ -18,6 +18,9 @@ const SET_DOWN_US: u64 = 450_000;
 /// A rise is compared with the rise of an earlier stretch of at least this length: 0.3 s.
 const STRETCH_US: u64 = 300_000;
 
+/// By so much a hand makes a part of a landing longer than the same part of a lift: 0.15 s.
+const HANDS_US: u64 = 150_000;
+
 /// A scale's own filter and the line's times make a rise uneven by this share at most.
 const UNEVEN: f64 = 0.03;
 /// The same at full speed where the whole rise has few readings: it falls to them unevenly.
@@ -26,6 +29,11 @@ const COARSE: f64 = 0.07;
 const FEW: f64 = 5.0;
 /// The share of a load up to which a filter speeds up: its own quarter, and what the hand adds to that.
 const SPEEDS_UP: f64 = 0.4;
+
+/// The shares of a change that are still to come, at which its course is looked at.
+const STILL: [f64; 12] = [
+    0.9, 0.8, 0.65, 0.5, 0.3, 0.15, 0.07, 0.03, 0.015, 0.007, 0.003, 0.001,
+];
 
 /// The readings since the load was last at rest.
 #[derive(Debug, Clone, Default)]
@@ -89,6 +97,7 @@ impl Trace {
         let rise = points.get(touch..).unwrap_or_default();
         let swift = between(rise, span);
         Shape {
+            course: Course::of(rise, span, step),
             body: mean_arrival(rise, span, i64::MAX, step),
             tail: [span / 7, span / 20, span / 70, step * 25, step * 12]
                 .into_iter()
@@ -107,6 +116,61 @@ impl Trace {
             beyond: Mass::from_ng(rise.iter().map(|&(_, w)| w - span).max().unwrap_or(0)),
             second: Mass::from_ng(second(rise, span, swift, step)),
         }
+    }
+
+    /// What is lifted off, as shown, and how it fell down to the lowest that was seen of it, as far as `zero`, which
+    /// the empty pan shows.
+    pub fn fall(&self, zero: Mass, d: Mass) -> Option<(Mass, Course)> {
+        let lowest = (0..self.points.len()).min_by_key(|&i| self.points[i].1)?;
+        let before = self.points.get(..=lowest)?;
+        let from = (0..before.len()).max_by_key(|&i| before[i].1)?;
+        let top = before[from].1;
+        let fall: Vec<(u64, i64)> = before[from..]
+            .iter()
+            .map(|&(at, weight)| (at.0, (top - weight).ng()))
+            .collect();
+        let span = (top - zero).ng();
+        (span > 0).then(|| (top, Course::of(&fall, span, d.ng().max(1))))
+    }
+}
+
+/// When so much of a change was still to come, and no more again: microseconds, for the shares [`STILL`]; where
+/// that is at least eight steps, and was seen.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Course([Option<u64>; STILL.len()]);
+
+impl Course {
+    fn of(rise: &[(u64, i64)], span: i64, step: i64) -> Course {
+        Course(STILL.map(|share| {
+            let level = (span as f64 * share) as i64;
+            if level < step * 8 {
+                return None;
+            }
+            let before = rise.iter().rposition(|&(_, w)| span - w > level)?;
+            let (&(t0, w0), &(t1, w1)) = (rise.get(before)?, rise.get(before + 1)?);
+            let part = (span - w0 - level) as f64 / (w1 - w0).max(1) as f64;
+            Some(t0 + ((t1 - t0) as f64 * part) as u64)
+        }))
+    }
+
+    /// Whether it took no longer than the fall of the same load did, as far as that was seen: at least until no
+    /// more than `deep` of it was still to go. Nobody pours into a lift; a hand makes either a little longer.
+    fn is_no_longer_than(&self, fall: &Course, deep: f64) -> bool {
+        let (Some(began), Some(fell)) = (self.0[0], fall.0[0]) else {
+            return false;
+        };
+        let mut seen = false;
+        for (share, (rise, fall)) in STILL.iter().zip(self.0.iter().zip(fall.0)).skip(1) {
+            let (Some(rise), Some(fall)) = (rise, fall) else {
+                break;
+            };
+            let took = fall.saturating_sub(fell);
+            if rise.saturating_sub(began) > took + took * 3 / 20 + HANDS_US {
+                return false;
+            }
+            seen |= *share <= deep;
+        }
+        seen
     }
 }
 
@@ -232,6 +296,7 @@ fn speeding_up(tops: &[(u64, i64)], tick: u64, n: usize, span: i64, step: i64, u
 /// How a load came or went.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Shape {
+    pub course: Course,
     /// Mean arrival time of all of it since the first touch, in seconds.
     pub body: f64,
     /// The longest mean arrival time among the late parts.
@@ -260,6 +325,20 @@ impl Shape {
     /// Whether a second load came: two and a half steps are more than noise.
     pub fn is_double(&self, d: Mass) -> bool {
         self.second * 2 > d * 5
+    }
+
+    /// Whether the fall of the same load shows that it came as one, though its shape (on a scale that takes `tail`
+    /// seconds for a late part) spoke against that: what it fell by it must have been doubted for.
+    pub fn is_proven_by(&self, fall: &Course, d: Mass) -> bool {
+        // More than the scatter of many readings did come twice.
+        let scatter = self.second <= d * 5;
+        let late = self.tail > 1.3 * self.body + 0.15;
+        let deep = match (late, self.is_double(d)) {
+            (true, _) => 0.03,
+            (false, true) => 0.3,
+            (false, false) => 0.8,
+        };
+        scatter && self.course.is_no_longer_than(fall, deep)
     }
 
     /// Whether it can only be a pour: longer than any hand takes to set something down.
@@ -371,6 +450,53 @@ mod tests {
         let shape = trace.shape(Mass::ZERO, g(76.23), D);
         assert!(shape.is_one_load(0.0, None, D), "{shape:?}");
     }
+
+    /// What a mean over `seconds` shows of loads as (time, grams per second, how long), ten times a second.
+    fn mean(seconds: f64, loads: &[(f64, f64, f64)], until: f64) -> Trace {
+        let mut trace = Trace::default();
+        let steps = (seconds * 10.0) as i32;
+        for i in 0..(until * 10.0) as i32 {
+            let load = |at: f64| -> f64 {
+                let came = loads
+                    .iter()
+                    .map(|&(begun, rate, long)| rate * (at - begun).clamp(0.0, long));
+                came.sum()
+            };
+            let shown = (0..steps).map(|k| load((i - k) as f64 / 10.0)).sum::<f64>() / steps as f64;
+            let at = Moment::from_millis(i as u64 * 100);
+            match i {
+                0 => trace.begin(at, g(shown).round_to(D)),
+                _ => trace.push(at, g(shown).round_to(D)),
+            }
+        }
+        trace
+    }
+
+    #[test]
+    fn a_lift_proves_how_its_load_came() {
+        // Set down within 0.2 s, and lifted as fast: what is shown takes 3 s for either, as a pour would.
+        let rise = mean(3.0, &[(1.0, 350.0, 0.2)], 6.0).shape(Mass::ZERO, g(70.0), D);
+        assert!(rise.is_pour() && !rise.is_double(D), "{rise:?}");
+        // It is lifted at 7 s, and 2 s later something else stands there.
+        let lifts = [(-9.0, 350.0, 0.2), (1.0, -350.0, 0.2), (3.0, 200.0, 0.2)];
+        let (from, fall) = mean(3.0, &lifts, 6.0).fall(Mass::ZERO, D).unwrap();
+        assert_eq!(from, g(70.0));
+        assert!(rise.is_proven_by(&fall, D), "{rise:?} {fall:?}");
+    }
+
+    #[test]
+    fn what_was_poured_onto_a_vessel_falls_faster_than_it_rose() {
+        // 70 g within 3 s onto what stood there tared, shown by a scale that follows within 0.3 s.
+        let pour = mean(0.3, &[(1.0, 70.0 / 3.0, 3.0)], 6.0).shape(Mass::ZERO, g(70.0), D);
+        let lift = [(-9.0, 350.0, 0.2), (1.0, -350.0, 0.2)];
+        let (_, fall) = mean(0.3, &lift, 3.0).fall(Mass::ZERO, D).unwrap();
+        assert!(pour.is_pour() && !pour.is_proven_by(&fall, D), "{fall:?}");
+        // Nor is a scoop of 10 g that followed after 1.5 s.
+        let scoop = [(1.0, 300.0, 0.2), (2.5, 50.0, 0.2)];
+        let double = mean(0.3, &scoop, 6.0).shape(Mass::ZERO, g(70.0), D);
+        assert!(double.is_double(D) && !double.is_proven_by(&fall, D));
+    }
+
     #[test]
     fn a_flicker_at_the_end_is_no_late_part() {
         // A mean over 4.4 s that then flickers by one step: nobody touched it.
