@@ -68,8 +68,6 @@ pub struct Pan {
     pub tail: f64,
     /// Readings that one load takes on its way, the fewest seen, and in how many transitions.
     on_the_way: (u32, u32),
-    /// The late part of a load that was not believed to be one: twice the same, it is the filter's.
-    odd_tail: Option<f64>,
     /// What was lifted last, as shown, and how it fell.
     fell: Option<(Mass, Course)>,
     /// That it is slow was told.
@@ -244,7 +242,6 @@ impl Pan {
             swift: None,
             tail: 0.0,
             on_the_way: (u32::MAX, 0),
-            odd_tail: None,
             fell: None,
             slow_told: false,
             grain: Grain::default(),
@@ -361,19 +358,6 @@ impl Pan {
         }
         self.learn(shape, false);
         true
-    }
-
-    /// Whether such a late part was seen before, when nothing else spoke against one load: then it is
-    /// this scale's own.
-    pub fn is_its_own_tail(&mut self, shape: &Shape) -> bool {
-        let before = self.odd_tail.replace(shape.tail);
-        let same = before.is_some_and(|before| {
-            shape.tail <= before * 1.3 + 0.1 && before <= shape.tail * 1.3 + 0.1
-        });
-        if same {
-            self.tail = self.tail.max(shape.tail);
-        }
-        same
     }
 
     /// Whether no load comes or goes on this scale between two readings, with so many lines lost between

@@ -421,8 +421,6 @@ impl Engine {
                     ..Landing::since(level.since)
                 });
             }
-            let late = !one && !shape.is_double(level.d) && shape.swift < 5.0;
-            one |= late && pan.is_its_own_tail(&shape);
         }
         let Some(pan) = self.pans.get(scale) else {
             return State::Empty;
