@@ -745,6 +745,13 @@ impl Engine {
                     if self.is_slower_by_the_lift(scale, &unsure, level.d) {
                         return State::TareUnknown(unsure);
                     }
+                    let way = self.way_now();
+                    let little = level.weight - zero < unsure.mass.ratio(1, 2);
+                    if little && way != VesselWay::Difference {
+                        // It was lifted as asked; what lies there may be no vessel, and no word makes it one.
+                        self.refuse(unsure);
+                        return self.ask_clear(way, false);
+                    }
                     // It was off, or exchanged, for too short a time to see the empty pan.
                     return self.ask_once_more(TareUnknown {
                         level,
