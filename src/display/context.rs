@@ -42,6 +42,10 @@ impl Context {
         })
     }
 
+    pub fn held(&self) -> Held {
+        self.config.clone()
+    }
+
     pub fn config(&self) -> Arc<Config> {
         self.config.now()
     }

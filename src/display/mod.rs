@@ -7,6 +7,7 @@
 mod check;
 pub mod connections;
 mod context;
+mod door;
 mod find;
 mod followers;
 mod formulas;
@@ -21,72 +22,46 @@ pub mod spoken;
 mod views;
 
 use std::convert::Infallible;
-use std::net::{IpAddr, SocketAddr};
-use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-use axum::body::Bytes;
-use axum::extract::{DefaultBodyLimit, Request as HttpRequest, State};
-use axum::http::header::{
-    CACHE_CONTROL, CONNECTION, CONTENT_SECURITY_POLICY, CONTENT_TYPE, REFERRER_POLICY,
-    X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
-};
-use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
-use axum::middleware::{self, Next};
+use axum::Router;
+use axum::extract::State;
+use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
+use axum::http::{HeaderMap, HeaderName, StatusCode};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse as _, Response};
-use axum::routing::{get, post};
-use axum::{Extension, Router};
+use axum::routing::get;
 use futures_util::stream::{self, Stream};
-use hyper::server::conn::http1;
-use hyper_util::rt::TokioIo;
-use hyper_util::service::TowerToHyperService;
-use rustix::io::Errno;
-use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::net::TcpListener;
 use tokio::sync::{Mutex, Semaphore, mpsc, oneshot, watch};
 
 use self::check::{Checks, Standing};
-use self::connections::{Connection, Seat, Seats};
 pub use self::context::Context;
+pub use self::door::{Answers, Page, READABLE, Reach, address_file};
+use self::door::{Door, JSON, asset, refused, refused_for, refused_with, script};
 use self::find::{Finding, Finds};
 use self::followers::{Followers, Place};
-use self::guard::{Guard, Refusal};
-use self::passes::Passes;
-use self::peer::{Owner, Who};
+use self::guard::Guard;
 use self::rehearsal::Rehearsals;
 pub use self::rehearsal::{Rehearsal, Rehearse};
-use crate::config::{DEFAULT_FILE, PageConfig};
-use crate::files;
-use crate::language::{Language, Sentence, Term, phrase, term};
+use crate::language::{Language, Term, phrase, term};
 use crate::protocol::call::{About, Call};
 use crate::protocol::reply::{self, Answer, Reply};
 use crate::protocol::request::Request;
 use crate::protocol::subscribers;
 use crate::protocol::subscribers::Inbox;
-use crate::text::harmless;
 
 const INDEX: &str = include_str!("page/index.html");
-const STYLE: &str = include_str!("page/page.css");
-const MARK: &str = include_str!("page/mark.svg");
 const SCRIPT: &str = include_str!("page/page.js");
-const CORE: &str = include_str!("page/core.js");
 const ROOMS: &str = include_str!("page/rooms.js");
 const MAKE: &str = include_str!("page/make.js");
 const AFTER: &str = include_str!("page/after.js");
 const SCALES: &str = include_str!("page/scales.js");
 const FORMULAS: &str = include_str!("page/formulas.js");
-/// What there is without a script: the door alone.
-const BARE: &str = include_str!("page/bare.css");
 /// A batch sheet in a tab of its own.
 const PAPER: &str = include_str!("page/paper.html");
 const PAPER_SCRIPT: &str = include_str!("page/paper.js");
 
-/// The longest request that a page sends, bytes.
-const LONGEST_BODY: usize = 4096;
-/// The longest head of a request, bytes.
-const LONGEST_HEAD: usize = 16 * 1024;
 /// The page counts the daemon as lost after 2 s without one.
 const BEAT: Duration = Duration::from_millis(500);
 
@@ -94,163 +69,9 @@ const BEAT: Duration = Duration::from_millis(500);
 const AS_THEY_COME: [(HeaderName, &str); 1] =
     [(HeaderName::from_static("x-accel-buffering"), "no")];
 
-/// What a page may load and ask: its own files and its own server.
-const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; \
-    img-src 'self' blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 /// The tab of a sheet may show the sheet's own style as well.
 const PAPER_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; \
     connect-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
-
-/// Why there is no page.
-#[derive(Debug, thiserror::Error)]
-pub enum PageError {
-    #[error(
-        "the page is not served: its key is the one of the commented configuration file, which everybody can \
-         read; write another under [page]"
-    )]
-    Sample,
-    #[error(
-        "the page cannot be served at {at}: {error}; give another port under [page] in the configuration"
-    )]
-    Bind {
-        at: SocketAddr,
-        error: std::io::Error,
-    },
-    #[error(
-        "the page cannot be served at {at}: the service may open no internet sockets; local-page.conf, which comes \
-         with the unit, allows that"
-    )]
-    Closed { at: SocketAddr },
-    #[error("the page's key cannot be kept in {}: {error}", path.display())]
-    Key {
-        path: PathBuf,
-        error: std::io::Error,
-    },
-}
-
-/// The page's place and key, ready to be served.
-#[derive(Debug)]
-pub struct Page {
-    listener: std::net::TcpListener,
-    guard: Guard,
-    other_users: bool,
-}
-
-/// The file beside the control socket that keeps the page's address with its key.
-pub fn address_file(socket: &Path) -> PathBuf {
-    socket.with_file_name("page.url")
-}
-
-/// Who can reach, and read along, what is sent to an address of the page.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Reach {
-    /// This machine alone.
-    Here,
-    /// A network, and whoever listens on it reads along.
-    Readable,
-    /// A network, through a proxy that encrypts.
-    Encrypted,
-}
-
-/// What [`Reach::Readable`] means, for people.
-pub const READABLE: &str = "The page is not encrypted on this network: whoever listens there can read the key and \
-    the records. Use it in a network that you trust, or behind a proxy that speaks https (README)";
-
-/// What [`Reach::Here`] means for a tablet.
-pub const UNREACHED: Term = term!(
-    "A tablet does not reach this address, which is this machine's own: [page] in the configuration says how to give it \
-     another."
-);
-
-impl Reach {
-    /// What is to be said of a page at `origin` to who wants to let a tablet in.
-    pub fn of_a_tablet(origin: &str) -> Option<Term> {
-        (Reach::of(origin) == Reach::Here).then_some(UNREACHED)
-    }
-
-    /// Of `origin` (`http://192.168.1.20:8417`), with or without a path.
-    pub fn of(origin: &str) -> Reach {
-        let Some(rest) = origin.strip_prefix("http://") else {
-            return Reach::Encrypted;
-        };
-        let host = rest.split('/').next().unwrap_or_default();
-        let bare = || host.trim_matches(['[', ']']).parse().ok();
-        let ip: Option<IpAddr> = host
-            .parse()
-            .ok()
-            .map(|at: SocketAddr| at.ip())
-            .or_else(bare);
-        let here = match ip {
-            Some(ip) => ip.to_canonical().is_loopback(),
-            None => host.split(':').next() == Some("localhost"),
-        };
-        if here { Reach::Here } else { Reach::Readable }
-    }
-}
-
-impl Page {
-    /// Takes the place that the configuration gives, and writes the address with the key into
-    /// [`address_file`], mode 0600, for `bismar page`. Without a key in the configuration it is that of
-    /// the daemon before in this session of the user, or a new one of 128 random bits.
-    ///
-    /// # Errors
-    /// [`PageError`].
-    pub fn open(config: &PageConfig, socket: &Path) -> Result<Page, PageError> {
-        let is_sample = |key: &String| DEFAULT_FILE.contains(&format!("key = \"{key}\""));
-        if config.key.as_ref().is_some_and(is_sample) {
-            return Err(PageError::Sample);
-        }
-        let at = SocketAddr::new(config.address, config.port);
-        let bind = |error: std::io::Error| match Errno::from_io_error(&error) {
-            Some(Errno::AFNOSUPPORT) => PageError::Closed { at },
-            _ => PageError::Bind { at, error },
-        };
-        let listener = std::net::TcpListener::bind(at).map_err(bind)?;
-        connections::set(&listener).map_err(bind)?;
-        let at = listener.local_addr().map_err(bind)?;
-        let path = address_file(socket);
-        let kept = |error| PageError::Key {
-            path: path.clone(),
-            error,
-        };
-        // A daemon that was started again, perhaps in the middle of a batch, asks nobody for a new key.
-        let let_in = socket.with_file_name("page.let-in");
-        let before = || guard::kept_in(&let_in).0.filter(|key| guard::is_drawn(key));
-        let key = match config.key.clone().or_else(before) {
-            Some(key) => key,
-            None => crate::files::random_hex(16).map_err(kept)?,
-        };
-        let origin = match &config.proxy {
-            Some(origin) => origin.clone(),
-            None => format!("http://{at}"),
-        };
-        files::write_private(&path, &format!("{origin}/#{key}\n")).map_err(kept)?;
-        // Behind a proxy that encrypts, the page's own place may be open to the network as well.
-        let open = [&origin, &format!("http://{at}")];
-        if open
-            .iter()
-            .any(|origin| Reach::of(origin) == Reach::Readable)
-        {
-            tracing::warn!("{READABLE}");
-        }
-        let mut guard = Guard::new(at, key);
-        if let Some(origin) = &config.proxy {
-            guard = guard.shown_at(origin);
-        }
-        Ok(Page {
-            listener,
-            guard: guard.keeping(let_in).map_err(kept)?,
-            other_users: config.other_users,
-        })
-    }
-}
-
-impl Page {
-    /// What lets one browser in besides the key.
-    pub fn passes(&self) -> Arc<Passes> {
-        Arc::clone(self.guard.passes())
-    }
-}
 
 /// What each request needs.
 #[derive(Debug)]
@@ -284,15 +105,6 @@ impl Shared {
     }
 }
 
-/// Who makes a request, by its connection.
-#[derive(Debug, Clone)]
-struct Caller {
-    who: Who,
-    seat: Arc<Seat>,
-    /// Another user of this machine, who is answered nothing.
-    turned_away: bool,
-}
-
 type Ours = State<Arc<Shared>>;
 /// Either way it is an answer.
 type Answered = Result<Response, Response>;
@@ -307,30 +119,9 @@ pub async fn serve(
     context: Context,
     rehearse: Option<Rehearse>,
 ) -> std::io::Result<()> {
-    let listener = TcpListener::from_std(page.listener)?;
-    let app = Answers::new(page.guard, calls.clone(), context, rehearse);
-    let seats = Arc::new(Seats::default());
-    let listen = async {
-        loop {
-            for one in connections::arrivals(&listener).await {
-                let turned_away = !page.other_users && !one.owner.is_ours();
-                // Nobody is there any more to be told.
-                if turned_away && one.owner == Owner::Gone {
-                    continue;
-                }
-                tokio::spawn(app.talk(one.stream, one.who, turned_away, &seats));
-            }
-        }
-    };
-    tokio::select! {
-        () = listen => Ok(()),
-        () = calls.closed() => Ok(()),
-    }
+    let answers = Answers::new(page.guard, calls.clone(), context, rehearse);
+    door::listen(page.listener, page.other_users, answers, calls.closed()).await
 }
-
-/// The page's answers, for connections of any kind.
-#[derive(Debug, Clone)]
-pub struct Answers(Router);
 
 impl Answers {
     /// For who `guard` lets in; words go to `calls`. With `rehearse` a rehearsal may be begun.
@@ -348,83 +139,38 @@ impl Answers {
             .merge(setup::routes())
             .merge(formulas::routes())
             .merge(rehearsal::routes());
-        Answers(closed(plain().merge(more), shared))
+        Answers::of(&shared, plain().merge(more))
     }
 
     /// Those of a rehearsal: what is shown, and the words to its batch.
     fn rehearsed(shared: &Arc<Shared>) -> Answers {
-        let more = post::words_to_a_batch();
-        Answers(closed(plain().merge(more), Arc::clone(shared)))
+        Answers::of(shared, plain().merge(post::words_to_a_batch()))
     }
 
-    /// Answers on `stream` until it ends, its time is up, or its place of `seats` goes to another.
-    pub fn talk<S: AsyncRead + AsyncWrite + Unpin + Send + 'static>(
-        &self,
-        stream: S,
-        who: Who,
-        turned_away: bool,
-        seats: &Arc<Seats>,
-    ) -> impl Future<Output = ()> + Send + 'static {
-        let (seat, gone) = seats.take(who);
-        let stream = TokioIo::new(Connection::new(stream, Arc::clone(&seat)));
-        let caller = Caller {
-            who,
-            seat,
-            turned_away,
+    fn of(shared: &Arc<Shared>, app: Router<Arc<Shared>>) -> Answers {
+        let door = Door {
+            guard: Arc::clone(&shared.guard),
+            config: shared.context.held(),
         };
-        let app = TowerToHyperService::new(self.0.clone());
-        let answer = hyper::service::service_fn(move |mut request: hyper::Request<_>| {
-            request.extensions_mut().insert(caller.clone());
-            hyper::service::Service::call(&app, request)
-        });
-        async move {
-            let talk = http1::Builder::new()
-                .max_buf_size(LONGEST_HEAD)
-                .serve_connection(stream, answer);
-            tokio::select! {
-                ended = talk => {
-                    if let Err(error) = ended {
-                        tracing::debug!(%error, "a browser's connection ended early");
-                    }
-                }
-                _ = gone => {}
-            }
-        }
+        Answers::behind(door, app.with_state(Arc::clone(shared)))
     }
 }
 
 /// The page's own files, and what changes nothing.
 fn plain() -> Router<Arc<Shared>> {
-    let css = "text/css; charset=utf-8";
     Router::new()
         .route("/", get(index))
-        .route("/words.js", get(words))
-        .route("/page.css", get(|| async { asset(css, STYLE) }))
-        .route("/bare.css", get(|| async { asset(css, BARE) }))
         .route("/page.js", get(|| async { script(SCRIPT) }))
-        .route("/core.js", get(|| async { script(CORE) }))
         .route("/rooms.js", get(|| async { script(ROOMS) }))
         .route("/make.js", get(|| async { script(MAKE) }))
         .route("/after.js", get(|| async { script(AFTER) }))
         .route("/scales.js", get(|| async { script(SCALES) }))
         .route("/formulas.js", get(|| async { script(FORMULAS) }))
-        .route("/mark.svg", get(|| async { asset("image/svg+xml", MARK) }))
         .route("/paper", get(paper))
         .route("/paper.js", get(|| async { script(PAPER_SCRIPT) }))
-        .route("/enter", post(enter))
         .route("/status", get(status))
         .route("/events", get(events))
         .merge(get::routes())
-}
-
-/// Behind the door that every request comes through.
-fn closed(app: Router<Arc<Shared>>, shared: Arc<Shared>) -> Router {
-    app.layer(DefaultBodyLimit::max(LONGEST_BODY))
-        .layer(middleware::from_fn_with_state(
-            Arc::clone(&shared),
-            at_the_door,
-        ))
-        .with_state(shared)
 }
 
 /// The page in its language.
@@ -434,12 +180,6 @@ async fn index(State(shared): Ours) -> Response {
         Language::English => asset(html, INDEX),
         other => ([(CONTENT_TYPE, html)], spoken::html(INDEX, other)).into_response(),
     }
-}
-
-/// What its script says in its language.
-async fn words(State(shared): Ours) -> Response {
-    let script = spoken::script(shared.context.config().speaks());
-    ([(CONTENT_TYPE, "text/javascript; charset=utf-8")], script).into_response()
 }
 
 async fn paper(State(shared): Ours) -> Response {
@@ -453,99 +193,9 @@ async fn paper(State(shared): Ours) -> Response {
     }
 }
 
-fn script(text: &'static str) -> Response {
-    asset("text/javascript; charset=utf-8", text)
-}
-
-fn asset(kind: &'static str, text: &'static str) -> Response {
-    ([(CONTENT_TYPE, kind)], text).into_response()
-}
-
-/// Every request: who asks and for which host is looked at first, and every answer says what a browser may
-/// do with it.
-async fn at_the_door(
-    State(shared): Ours,
-    Extension(caller): Extension<Caller>,
-    request: HttpRequest,
-    next: Next,
-) -> Response {
-    let heads = request.headers();
-    let mut response = if caller.turned_away {
-        let last = [(CONNECTION, "close")];
-        (last, refused(guard::OTHER_USER)).into_response()
-    } else if let Err(refusal) = shared.guard.host(heads) {
-        refused(refusal)
-    } else {
-        if let Ok(session) = shared.guard.session(heads) {
-            caller.seat.let_in(session);
-        }
-        let language = shared.context.config().speaks();
-        spoken::speaking(language, next.run(request)).await
-    };
-    let headers = response.headers_mut();
-    // The batch sheet and its tab have their own.
-    headers
-        .entry(CONTENT_SECURITY_POLICY)
-        .or_insert(HeaderValue::from_static(POLICY));
-    for (name, value) in [
-        (X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (X_FRAME_OPTIONS, "DENY"),
-        (REFERRER_POLICY, "no-referrer"),
-        // A proxy that packs an answer holds it back (RFC 9111, 5.2.2.6).
-        (CACHE_CONTROL, "no-store, no-transform"),
-    ] {
-        headers.insert(name, HeaderValue::from_static(value));
-    }
-    response
-}
-
-fn refused((status, why): Refusal) -> Response {
-    refused_for(status, why)
-}
-
-/// A refusal whose words may hold what somebody else wrote.
-fn refused_for(status: StatusCode, why: impl Into<Sentence>) -> Response {
-    let why = spoken::said(&why.into());
-    refused_with(status, reply::Refusal::new(&*harmless(&why)))
-}
-
-fn refused_with(status: StatusCode, refusal: reply::Refusal) -> Response {
-    let refusal = refusal.put_into(spoken::language());
-    (status, [(CONTENT_TYPE, JSON)], reply::line(&Err(refusal))).into_response()
-}
-
-const JSON: &str = "application/json";
-
 fn answered(reply: Reply) -> Response {
     let reply = reply::put_into(reply, spoken::language());
     ([(CONTENT_TYPE, JSON)], reply::line(&reply)).into_response()
-}
-
-/// `{"key": "..."}` opens a session.
-async fn enter(
-    State(shared): Ours,
-    Extension(caller): Extension<Caller>,
-    headers: HeaderMap,
-    body: Bytes,
-) -> Response {
-    #[derive(serde::Deserialize)]
-    #[serde(deny_unknown_fields)]
-    struct Key {
-        key: String,
-    }
-    let Ok(Key { key }) = serde_json::from_slice(&body) else {
-        return refused((StatusCode::BAD_REQUEST, term!("send the key as JSON")));
-    };
-    let entered = shared
-        .guard
-        .enter(&headers, &key, caller.who, Instant::now());
-    match entered {
-        Ok(token) => {
-            let told = serde_json::json!({"ok": true, "session": token});
-            ([(CONTENT_TYPE, JSON)], format!("{told}\n")).into_response()
-        }
-        Err(refusal) => refused(refusal),
-    }
 }
 
 async fn status(State(shared): Ours, headers: HeaderMap) -> Response {
@@ -654,32 +304,4 @@ fn follow(
         };
         Some((Ok(event), (inbox, beat, place, check, find)))
     })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn what_leaves_this_machine_without_encryption_is_readable() {
-        for here in [
-            "http://127.0.0.1:8417/#key",
-            "http://127.0.0.1",
-            "http://[::1]:8417",
-            "http://[::1]",
-            "http://[::ffff:127.0.0.1]:8417",
-            "http://localhost:8417",
-        ] {
-            assert_eq!(Reach::of(here), Reach::Here, "{here}");
-        }
-        for far in [
-            "http://192.168.1.20:8417/",
-            "http://192.168.1.20",
-            "http://bench.example",
-            "http://[fd00::2]:80",
-        ] {
-            assert_eq!(Reach::of(far), Reach::Readable, "{far}");
-        }
-        assert_eq!(Reach::of("https://bench.example/#key"), Reach::Encrypted);
-    }
 }

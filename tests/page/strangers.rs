@@ -324,6 +324,7 @@ fn the_page_s_files_are_few_and_small_and_ask_nobody_else() {
         "/after.js",
         "/bare.css",
         "/core.js",
+        "/door.js",
         "/formulas.js",
         "/make.js",
         "/mark.svg",

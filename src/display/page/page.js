@@ -2,11 +2,10 @@
 // number is parsed only for the fill. A weight older than `STALE` is not shown at all.
 
 import {
-  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, fetched, figure, fine, fresh, inBatch, kept, know, letIn, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, wasLetIn, write,
+  $, BASE, BOUNCE, FIND_SCALE, STALE, aboutNow, age, ask, deed, figure, fine, fresh, inBatch, kept, know, number, ofStep, phaseName, put, remember, remembered, scaleNow, session, stamp, t, unsigned, write,
 } from "./core.js";
+import { attend, isIn, listen, openDoor, stream } from "./door.js";
 import { enterRoom, paintRoom, room } from "./rooms.js";
-
-const DEAF = 5000; // ms without a beat after which the stream is opened anew
 
 // States of the tare in which the step that is told comes next.
 const EMPTIED = "emptied-beaker";
@@ -14,57 +13,9 @@ const LONG = 4000; // ms of a hold after which it is said why
 const LATELY = 2000; // ms in which the weight is looked at for that
 const BETWEEN = ["mixing", EMPTIED, "decision"];
 
-let key = null; // from the address, until the daemon has answered
-let unopened = null; // why that opened nothing; who is in already is in all the same
-let stream = null;
 let drawing = false;
 
 // ---- The daemon ----
-
-async function enter(word) {
-  let answer;
-  try {
-    answer = await ask("/enter", { key: word });
-  } catch {
-    return { unreached: true, say: t`The page cannot reach bismar.` };
-  }
-  if (answer.ok && answer.reply?.session) {
-    letIn(answer.reply.session);
-    // Until the first answer bismar counts as just heard of, not as lost.
-    Object.assign(know, { in: true, door: false, opened: stamp() });
-    return null;
-  }
-  return { say: answer.reply?.error ?? t`bismar did not take the key (${answer.code}).` };
-}
-
-function takeKey() {
-  const raw = location.hash.slice(1);
-  // "#/..." names a room; a key has no stroke in it.
-  if (!raw || raw.startsWith("/")) return;
-  try { key = decodeURIComponent(raw); } catch { key = raw; }
-  // The key must not stay in the address, where a picture of the screen or the history shows it.
-  history.replaceState(null, "", location.pathname);
-}
-
-async function begin() {
-  if (key !== null) {
-    const word = key;
-    const error = await enter(word);
-    if (error?.unreached) return void setTimeout(begin, 1000);
-    if (key === word) key = null;
-    unopened = error?.say ?? null;
-  }
-  await load();
-}
-
-function openDoor(error) {
-  stream?.abort();
-  stream = null;
-  Object.assign(know, { in: false, door: true });
-  put("door-said", error ?? "");
-  paint();
-  $("key").focus();
-}
 
 let loading = false;
 let again = false;
@@ -77,12 +28,11 @@ async function load() {
   const heard = know.heard;
   try {
     const answer = await ask("/status");
-    if (answer.code === 401) return openDoor(unopened);
+    if (answer.code === 401) return isIn(false);
     // The rehearsal is over.
     if (BASE && answer.code === 404) return location.replace("/");
     if (answer.ok && answer.reply?.ok) {
-      know.in = true;
-      unopened = null;
+      isIn(true);
       // Steps told since the question are newer than its answer.
       if (heard === know.heard) takeStatus(answer.reply);
       else again = true;
@@ -125,45 +75,6 @@ function takeStatus(reply) {
   for (const name of know.scales.keys()) {
     if (status.scales && !status.scales.some((scale) => scale.name === name)) know.scales.delete(name);
   }
-}
-
-/** Follows the events (WHATWG HTML, 9.2.6) until they end. The browser's own way sends no header. */
-async function listen() {
-  stream?.abort();
-  const mine = stream = new AbortController();
-  know.opened = stamp();
-  try {
-    const answer = await fetched("/events", { signal: mine.signal });
-    if (stream !== mine) return;
-    if (answer.status === 401) return openDoor();
-    if (!answer.ok) throw new Error(answer.statusText);
-    know.opened = stamp();
-    load();
-    const read = answer.body.pipeThrough(new TextDecoderStream()).getReader();
-    let rest = "";
-    for (;;) {
-      const { done, value } = await read.read();
-      if (done || stream !== mine) break;
-      const blocks = (rest + value).split("\n\n");
-      rest = blocks.pop();
-      for (const block of blocks) heard(block);
-    }
-  } catch { /* asked for again below */ }
-  if (stream !== mine) return;
-  stream = null;
-  setTimeout(load, 1000);
-}
-
-function heard(block) {
-  const lines = block.split("\n");
-  const data = lines.filter((line) => line.startsWith("data: ")).map((line) => line.slice(6));
-  if (!data.length) return;
-  know.beat = stamp();
-  if (lines.includes("event: beat")) return;
-  let event;
-  try { event = JSON.parse(data.join("\n")); } catch { return; }
-  take(event);
-  draw();
 }
 
 const takers = {
@@ -233,6 +144,7 @@ const takers = {
 
 function take(event) {
   if (Object.hasOwn(takers, event.event)) takers[event.event](event);
+  draw();
 }
 
 // The clock of a mix goes on over a reload of the page and over a cue that is only said again.
@@ -786,27 +698,6 @@ async function stayAwake() {
 
 // ---- Beginning ----
 
-$("door").addEventListener("submit", async (event) => {
-  event.preventDefault();
-  const error = await enter($("key").value.trim());
-  put("door-said", !error ? "" : error.unreached ? t`${error.say} Try again.` : error.say);
-  if (error) return $("key").select();
-  $("key").value = "";
-  await load();
-  enterRoom();
-});
-// Another tab of this page has the key: this one needs none.
-addEventListener("storage", (event) => {
-  if (know.door && wasLetIn(event)) {
-    know.door = false;
-    load().then(enterRoom);
-  }
-});
-addEventListener("hashchange", () => {
-  takeKey();
-  if (key !== null) begin();
-  else enterRoom();
-});
 document.addEventListener("room", () => {
   // A lot may have been added there.
   shelf = { of: null, lots: [] };
@@ -818,14 +709,5 @@ document.addEventListener("visibilitychange", () => {
   locking = false;
   draw();
 });
-// The watch: turns numbers into a dash when they grow old, moves the clock, mends a deaf stream.
-setInterval(() => {
-  if (know.in && !know.door && stream && age(know.beat) > DEAF && age(know.opened) > DEAF) listen();
-  paint();
-}, 100);
-
-// A browser calls https and this machine's own address secure, and nothing else.
-for (const said of document.querySelectorAll(".readable")) said.hidden = window.isSecureContext;
 paintSound();
-takeKey();
-begin().then(() => { if (know.in) enterRoom(); });
+attend({ load, take, paint, entered: enterRoom });
