@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::{Exit, Failure, Outcome};
-use crate::config::WorkshopConfig;
 use crate::config::paths::Places;
+use crate::config::{Config, WorkshopConfig};
 
 #[derive(Debug, Args)]
 pub struct GatherArgs {
@@ -23,7 +23,7 @@ pub struct GatherArgs {
 
 pub fn run(args: &GatherArgs) -> Outcome {
     let config = super::config::load(args.config.as_deref())?;
-    let Some(workshop) = config.workshop else {
+    let Some(workshop) = config.workshop.clone() else {
         return Err(Failure::bad_input("the configuration has no [workshop]")
             .remedy("`bismar config init` prints what it is made of"));
     };
@@ -44,7 +44,7 @@ pub fn run(args: &GatherArgs) -> Outcome {
         )
         .remedy("name it: bismar gather --to FOLDER"));
     };
-    gather(&workshop, &folder)?;
+    gather(config, &workshop, &folder)?;
     Ok(Exit::Done)
 }
 
@@ -85,20 +85,24 @@ fn hand_out(_: &WorkshopConfig) -> Outcome {
 }
 
 #[cfg(feature = "workshop")]
-fn gather(workshop: &WorkshopConfig, folder: &std::path::Path) -> Result<(), Failure> {
-    use crate::daemon::notify;
-    use crate::wire::{gather, settings::Settings};
+fn gather(
+    config: Config,
+    workshop: &WorkshopConfig,
+    folder: &std::path::Path,
+) -> Result<(), Failure> {
+    use crate::daemon::{gathering, notify};
+    use crate::wire::settings::Settings;
     notify::start_log();
     let settings = Settings::read(workshop)?;
     let ready = || {
         notify::ready("gathers");
         tracing::info!("gathers into {}", folder.display());
     };
-    gather::run(settings, folder, ready)?;
+    gathering::run(config, settings, folder, ready)?;
     Ok(())
 }
 
 #[cfg(not(feature = "workshop"))]
-fn gather(_: &WorkshopConfig, _: &std::path::Path) -> Result<(), Failure> {
+fn gather(_: Config, _: &WorkshopConfig, _: &std::path::Path) -> Result<(), Failure> {
     Err(crate::wire::WireError::NotBuilt.into())
 }

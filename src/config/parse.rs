@@ -184,7 +184,9 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
         weighing: weighing.map_or_else(Rules::default, |t| self::weighing(reader, t)),
         vessels,
         cues: cues.map_or_else(CueConfig::default, |t| self::cues(reader, t, places)),
-        page: page.map_or_else(PageConfig::default, |t| self::page(reader, t)),
+        page: page.map_or_else(PageConfig::default, |t| {
+            self::page(reader, t, "[page]", PageConfig::default())
+        }),
         log_dir,
         formula_dir,
         daily_scale_check,
@@ -200,13 +202,18 @@ fn document<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, places: &Places) ->
 /// The shortest key that a person may choose: 16 characters.
 const SHORTEST_KEY: usize = 16;
 
-fn page<'i>(reader: &mut Reader<'i>, table: &DeTable<'i>) -> PageConfig {
+/// The table `name`, which says of `default` what is otherwise.
+pub(super) fn page<'i>(
+    reader: &mut Reader<'i>,
+    table: &DeTable<'i>,
+    name: &str,
+    default: PageConfig,
+) -> PageConfig {
     reader.only(
         table,
-        "[page]",
+        name,
         &["on", "address", "port", "key", "other_users", "proxy"],
     );
-    let default = PageConfig::default();
     let on = reader.get(table, "on", Reader::boolean);
     let port = reader
         .get(table, "port", |r, v, k| r.whole(v, k, 1..65_536))

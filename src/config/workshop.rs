@@ -3,6 +3,7 @@
 use std::ops::Range;
 use std::path::PathBuf;
 
+use super::{PageConfig, parse};
 use crate::document::{DeTable, Reader, Value, shown};
 use crate::language::phrase;
 
@@ -27,6 +28,8 @@ pub struct WorkshopConfig {
     pub benches: Vec<String>,
     /// Where `bismar gather` puts their logs.
     pub gather_dir: Option<PathBuf>,
+    /// The page with all benches, served by `bismar gather`.
+    pub page: PageConfig,
     /// What `bismar gather` hands out to the benches.
     pub hand_out: Option<PathBuf>,
     /// The public key of who hands out to this bench, 64 hexadecimal digits; `None`: nothing is taken.
@@ -50,7 +53,7 @@ pub fn is_part(name: &str) -> bool {
             .all(|byte| byte.is_ascii_alphanumeric() || b"-_".contains(&byte))
 }
 
-const KEYS: [&str; 13] = [
+const KEYS: [&str; 14] = [
     "name",
     "bench",
     "broker",
@@ -62,6 +65,7 @@ const KEYS: [&str; 13] = [
     "secrets",
     "benches",
     "gather_dir",
+    "page",
     "hand_out",
     "handed_by",
 ];
@@ -131,6 +135,10 @@ pub(super) fn workshop<'i>(
     let handed_by = table
         .get("handed_by")
         .and_then(|value| public_key(reader, value));
+    let page = reader.get(table, "page", Reader::table);
+    let page = page.map_or_else(benches_page, |table| {
+        parse::page(reader, table, "[workshop.page]", benches_page())
+    });
     let benches = table
         .get("benches")
         .map_or(Vec::new(), |value| several(reader, value));
@@ -145,9 +153,18 @@ pub(super) fn workshop<'i>(
         secrets,
         benches,
         gather_dir,
+        page,
         hand_out,
         handed_by,
     })
+}
+
+/// Beside the page of a bench on the same machine.
+fn benches_page() -> PageConfig {
+    PageConfig {
+        port: 8418,
+        ..PageConfig::default()
+    }
 }
 
 /// A name that can be a level of a topic.

@@ -9,6 +9,8 @@ pub mod control;
 pub mod core;
 pub mod cues;
 mod fill;
+#[cfg(feature = "workshop")]
+pub mod gathering;
 mod learned;
 mod lines;
 mod lot_lookup;

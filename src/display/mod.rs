@@ -4,6 +4,7 @@
 //! its events are those of `subscribe`, as server-sent events (WHATWG HTML, 9.2). [`guard`] says who
 //! may. Nothing here holds the loop up: a browser that does not read is let go.
 
+pub mod benches;
 mod check;
 pub mod connections;
 mod context;
@@ -37,11 +38,11 @@ use tokio::sync::{Mutex, Semaphore, mpsc, oneshot, watch};
 
 use self::check::{Checks, Standing};
 pub use self::context::Context;
-pub use self::door::{Answers, Page, READABLE, Reach, address_file};
+pub use self::door::{Answers, Page, PageError, READABLE, Reach, address_file};
 use self::door::{Door, JSON, asset, refused, refused_for, refused_with, script};
 use self::find::{Finding, Finds};
 use self::followers::{Followers, Place};
-use self::guard::Guard;
+use self::guard::{Guard, Refusal};
 use self::rehearsal::Rehearsals;
 pub use self::rehearsal::{Rehearsal, Rehearse};
 use crate::language::{Language, Term, phrase, term};
@@ -72,6 +73,11 @@ const AS_THEY_COME: [(HeaderName, &str); 1] =
 /// The tab of a sheet may show the sheet's own style as well.
 const PAPER_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; \
     connect-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+
+const TOO_MANY_PAGES: Refusal = (
+    StatusCode::TOO_MANY_REQUESTS,
+    term!("too many pages are open; close one"),
+);
 
 /// What each request needs.
 #[derive(Debug)]
@@ -252,8 +258,7 @@ async fn events(State(shared): Ours, headers: HeaderMap) -> Response {
         Err(refusal) => return refused(refusal),
     };
     let Some(place) = shared.followers.follow(session) else {
-        let why = term!("too many pages are open; close one");
-        return refused((StatusCode::TOO_MANY_REQUESTS, why));
+        return refused(TOO_MANY_PAGES);
     };
     let (outbox, inbox) = subscribers::queue();
     let request = Request::Subscribe { readings: true };

@@ -47,9 +47,21 @@ pub enum SocketError {
 /// # Errors
 /// [`SocketError::NoRuntimeDir`] when the variable is missing, empty or relative.
 pub fn default_path() -> Result<PathBuf, SocketError> {
+    path_in("bismar")
+}
+
+/// `$XDG_RUNTIME_DIR/bismar-gather/control.sock`: where `bismar gather` lets browsers in to its page.
+///
+/// # Errors
+/// As [`default_path`].
+pub fn gather_path() -> Result<PathBuf, SocketError> {
+    path_in("bismar-gather")
+}
+
+fn path_in(folder: &str) -> Result<PathBuf, SocketError> {
     let dir = std::env::var_os("XDG_RUNTIME_DIR").map(PathBuf::from);
     match dir.filter(|dir| dir.is_absolute()) {
-        Some(dir) => Ok(dir.join("bismar").join("control.sock")),
+        Some(dir) => Ok(dir.join(folder).join("control.sock")),
         None => Err(SocketError::NoRuntimeDir),
     }
 }

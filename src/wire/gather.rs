@@ -13,12 +13,20 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::time::Instant;
 
 use super::WireError;
+use super::benches::{Benches, Finished, Moment, Timestamped};
+use super::glance::Known;
 use super::joined::{Joined, Refusal, Taken};
-use super::link::{Heard, Link, LinkError, Patience, Who, presence};
+use super::link::{Heard, Link, LinkError, Patience, Who};
 use super::message::{
-    Ask, Heads, Kind, LARGEST_PACKET, LONGEST_TEXT, RowMessage, read_topic, sealed, topic, unsealed,
+    Ask, GATHERER, Heads, Kind, LARGEST_PACKET, LONGEST_TEXT, Presence, RowMessage, Spoken,
+    read_topic, sealed, topic, unsealed,
 };
 use super::settings::Settings;
+use crate::config::paths::Places;
+use crate::journal::batch::summary::Summary;
+use crate::journal::read::archive::{Archive, Progress};
+use crate::journal::read::record;
+use crate::lots::elsewhere::State;
 
 /// How often each bench is asked how far its logs go, without another reason.
 const ASK_AGAIN: Duration = Duration::from_secs(300);
@@ -48,11 +56,17 @@ const TOGETHER: usize = 20;
 /// Logs of a bench that wait to be asked for; what is forgotten is found when the bench is next asked how far it is.
 const MOST_WANTED: usize = 200_000;
 
-/// Gathers into `folder` until SIGTERM or SIGINT. Blocks. `ready` is called when the folder is open.
+/// Gathers into `folder` until SIGTERM or SIGINT. Blocks. `ready` is called when the folder is open. Who looks at the
+/// benches is told by `known` what only the gatherer knows of them.
 ///
 /// # Errors
 /// When the folder cannot be used, or the system refuses.
-pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<(), WireError> {
+pub fn run(
+    settings: Settings,
+    folder: &Path,
+    known: Option<Known>,
+    ready: impl FnOnce(),
+) -> Result<(), WireError> {
     let joined = Joined::open(folder)?;
     ready();
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -62,7 +76,18 @@ pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<()
     let ended = runtime.block_on(async {
         let mut terminate = signal(SignalKind::terminate()).map_err(WireError::System)?;
         let mut interrupt = signal(SignalKind::interrupt()).map_err(WireError::System)?;
+        if let Some(known) = known.clone() {
+            let (folder, benches) = (folder.to_owned(), settings.config.benches.clone());
+            tokio::task::spawn_blocking(move || {
+                for bench in &benches {
+                    if let Some(last) = last_finished(&folder.join(bench)) {
+                        known.send_modify(|all| all.finishes(bench, last));
+                    }
+                }
+            });
+        }
         let mut gatherer = Gatherer {
+            known,
             folder: folder.to_owned(),
             settings,
             joined: Some(joined),
@@ -81,7 +106,9 @@ pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<()
             };
             let Err(error) = error;
             if let LinkError::Joined(error) = &error {
-                gatherer.fault = Some(error.to_string());
+                let fault = error.to_string();
+                gatherer.tell(|all| all.fails(Some(&fault)));
+                gatherer.fault = Some(fault);
             }
             let pause = patience.after(&error);
             tokio::select! {
@@ -98,6 +125,8 @@ pub fn run(settings: Settings, folder: &Path, ready: impl FnOnce()) -> Result<()
 struct Gatherer {
     folder: PathBuf,
     settings: Settings,
+    /// Where somebody looks at the benches.
+    known: Option<Known>,
     joined: Option<Joined>,
     /// What is to be asked of each bench.
     wanted: HashMap<String, Wanted>,
@@ -138,9 +167,18 @@ struct Then {
     refused: BTreeMap<String, Refusal>,
     /// Benches that came: they are asked how far their logs go.
     came: Vec<String>,
+    /// Benches and their logs to which a row was added that closes a batch, or its filling.
+    closed: Vec<(String, String)>,
+    finished: Vec<(String, Finished)>,
 }
 
 impl Gatherer {
+    fn tell(&self, what: impl FnOnce(&mut Benches)) {
+        if let Some(known) = &self.known {
+            known.send_modify(what);
+        }
+    }
+
     /// One connection, until it ends.
     async fn session(
         &mut self,
@@ -148,23 +186,21 @@ impl Gatherer {
     ) -> Result<std::convert::Infallible, LinkError> {
         let workshop = self.settings.config.name.clone();
         // A disk that is full ends each connection soon: so that is said by the last will too.
-        let mut will = presence(&workshop, "gather");
-        if let Some(fault) = &self.fault {
-            will.1 = json!({ "state": "gone", "fault": fault })
-                .to_string()
-                .into_bytes();
-        }
+        self.word = super::word()?;
+        let gone = Presence {
+            fault: self.fault.clone(),
+            ..Presence::new(State::Gone, &self.word)
+        };
         let who = Who {
             client: format!("bismar-{workshop}.gather"),
             session: SESSION,
             largest: LARGEST_PACKET,
-            will,
+            will: Some(self.sealed(&gone)),
         };
         // What failed while messages were written is read anew from the files.
         if self.joined.is_none() {
             self.joined = Some(Joined::open(&self.folder)?);
         }
-        self.word = super::word()?;
         self.wanted.clear();
         self.handed.clear();
         let mut hand = tokio::time::interval(HAND);
@@ -200,6 +236,7 @@ impl Gatherer {
                     link.kept(message)?;
                 }
                 if then.added && self.fault.take().is_some() {
+                    self.tell(|all| all.fails(None));
                     self.stands(&mut link)?;
                 }
                 self.then(&mut link, then)?;
@@ -251,11 +288,18 @@ impl Gatherer {
 
     /// Says that it is here, and what is wrong: a person at a bench sees it, and nobody looks into a log.
     fn stands(&self, link: &mut Link) -> Result<(), LinkError> {
-        let at = jiff::Timestamp::now();
-        let text = json!({ "state": "here", "at": format!("{at:.3}"), "fault": self.fault });
-        let (topic, _) = presence(&self.settings.config.name, "gather");
-        link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
+        let here = Presence {
+            at: Some(format!("{:.3}", jiff::Timestamp::now())),
+            fault: self.fault.clone(),
+            ..Presence::new(State::Here, &self.word)
+        };
+        link.say(self.sealed(&here))?;
         Ok(())
+    }
+
+    fn sealed(&self, presence: &Presence) -> Spoken {
+        let (workshop, key) = (&self.settings.config.name, &self.settings.secrets.key);
+        presence.sealed(workshop, GATHERER, key)
     }
 
     /// Hands out what is signed, where it is another one than before.
@@ -289,6 +333,7 @@ impl Gatherer {
             return Err(LinkError::Hangs);
         };
         let (settings, word) = (self.settings.clone(), self.word.clone());
+        let folder = self.folder.clone();
         let written = tokio::task::spawn_blocking(move || {
             let mut then = Then::default();
             let mut result = Ok(());
@@ -299,6 +344,12 @@ impl Gatherer {
                 }
             }
             let result = result.and_then(|()| joined.sync());
+            if result.is_ok() {
+                for (bench, log) in std::mem::take(&mut then.closed) {
+                    let last = finished(&folder.join(&bench).join(format!("{log}.csv")));
+                    then.finished.extend(last.map(|last| (bench, last)));
+                }
+            }
             (joined, messages, then, result)
         });
         let Ok((joined, messages, then, result)) = written.await else {
@@ -312,7 +363,12 @@ impl Gatherer {
     fn then(&mut self, link: &mut Link, then: Then) -> Result<(), LinkError> {
         for (bench, refusal) in then.refused {
             let at = jiff::Timestamp::now();
-            let Refusal { log, row, why, .. } = refusal;
+            let Refusal { log, row, why, new } = refusal;
+            self.tell(|all| all.refuses(&bench, &log, row, &why, Moment::now()));
+            // What is found once more is told already.
+            if !new {
+                continue;
+            }
             let text = json!({ "at": format!("{at:.3}"), "log": log, "row": row, "why": why });
             let topic = topic(&self.settings.config.name, &bench, Kind::Refused);
             // The last one counts; all are in the record.
@@ -327,6 +383,9 @@ impl Gatherer {
                 *most = until.max(*most);
             }
         }
+        for (bench, last) in then.finished {
+            self.tell(|all| all.finishes(&bench, last));
+        }
         for bench in then.came {
             self.ask_heads(link, &bench)?;
         }
@@ -335,6 +394,16 @@ impl Gatherer {
 
     /// Asks for the next rows that are wanted, of a few logs at a time.
     async fn ask_wanted(&mut self, link: &mut Link) -> Result<(), LinkError> {
+        if let Some(known) = &self.known {
+            known.send_if_modified(|all| {
+                let logs = |wanted: &Wanted| wanted.waiting.len() + wanted.asked.len();
+                let mut new = false;
+                for bench in &self.settings.config.benches {
+                    new |= all.lacks(bench, self.wanted.get(bench).map_or(0, logs));
+                }
+                new
+            });
+        }
         let none = |wanted: &Wanted| wanted.waiting.is_empty() && wanted.asked.is_empty();
         if self.wanted.values().all(none) || link.under_way() > 0 {
             return Ok(());
@@ -441,6 +510,7 @@ fn take(
     let about = message.properties.as_ref();
     let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
     let key = &settings.secrets.key;
+    let mut closed = Vec::new();
     let mut done = |bench: &str, log: &str, taken: Taken| match taken {
         Taken::Added => then.added = true,
         Taken::Double => {}
@@ -450,12 +520,17 @@ fn take(
         Taken::Refused(refusal) if refusal.new => {
             then.refused.insert(bench.to_owned(), refusal);
         }
-        Taken::Refused(_) => {}
+        Taken::Refused(refusal) => {
+            then.refused.entry(bench.to_owned()).or_insert(refusal);
+        }
     };
     match kind {
         Kind::Row => match RowMessage::read(about, &message.payload, workshop, bench, key) {
             Some(row) => {
                 let taken = joined.take(bench, &row)?;
+                if taken == Taken::Added && closes(&row.line) {
+                    closed.push((bench.to_owned(), row.log.clone()));
+                }
                 done(bench, &row.log, taken);
             }
             None => {
@@ -481,26 +556,57 @@ fn take(
             }
         }
         Kind::Status => {
-            let status: Option<Presence> = serde_json::from_slice(&message.payload).ok();
-            match status {
-                Some(Presence { state, connection }) if state == "here" => {
-                    then.came.extend(joined.came(bench, &connection));
+            match unsealed::<Presence>(kind, workshop, bench, about, &message.payload, key) {
+                Some(said) if said.state == State::Here => {
+                    then.came.extend(joined.came(bench, &said.connection));
                 }
-                Some(_) | None => joined.left(bench),
+                Some(said) => joined.left(bench, &said.connection),
+                // A stranger's word is none of the bench.
+                None => {}
             }
         }
         Kind::Cue | Kind::Ask | Kind::Refused | Kind::Taken | Kind::Now => {}
     }
+    then.closed.extend(closed);
     Ok(())
 }
 
-/// What counts here of a bench's status.
-#[derive(serde::Deserialize)]
-struct Presence {
-    state: String,
-    /// Another word for each of its connections.
-    #[serde(default)]
-    connection: String,
+/// Whether a row closes a batch, or its filling: no name of a batch has a comma in it.
+fn closes(line: &[u8]) -> bool {
+    line.split(|byte| *byte == b',').nth(3) == Some(b"closed")
+}
+
+/// What a log tells of its batch, where that is over.
+fn finished(log: &Path) -> Option<Finished> {
+    let record = record::read(log).ok()?;
+    of(&record.summary())
+}
+
+fn of(batch: &Summary) -> Option<Finished> {
+    batch.ended.then(|| Finished {
+        batch: batch.batch.clone(),
+        formula: batch.label.clone(),
+        at: batch.last_at.map(Timestamped),
+        complete: batch.complete,
+    })
+}
+
+/// The batch that ended last, of the logs in a folder.
+fn last_finished(folder: &Path) -> Option<Finished> {
+    let mut last: Option<Finished> = None;
+    let logs = Archive::new(folder, Places::from_env().cache_dir());
+    let looked = logs.add_up(1, &Progress::default(), &mut |_, batch| {
+        if last
+            .as_ref()
+            .is_none_or(|last| last.at < batch.last_at.map(Timestamped))
+        {
+            last = of(batch).or_else(|| last.take());
+        }
+    });
+    if let Err(error) = looked {
+        tracing::debug!(%error, "the batches of a bench are not read");
+    }
+    last
 }
 
 async fn until(at: Option<Instant>) {

@@ -329,9 +329,10 @@ impl Joined {
         (before.as_deref() != Some(connection)).then(|| bench.to_owned())
     }
 
-    /// A bench is gone.
-    pub fn left(&mut self, bench: &str) {
-        if self.here.remove(bench).is_some() {
+    /// A connection of a bench is gone.
+    pub fn left(&mut self, bench: &str, connection: &str) {
+        let is_it = self.here.get(bench).is_some_and(|here| here == connection);
+        if is_it && self.here.remove(bench).is_some() {
             tracing::info!("{bench} is gone");
         }
     }

@@ -6,8 +6,8 @@ use std::time::Duration;
 
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{
-    ConnectReturnCode, LastWill, Packet, PubAckReason, Publish, PublishProperties,
-    SubscribeReasonCode,
+    ConnectReturnCode, LastWill, LastWillProperties, Packet, PubAckReason, Publish,
+    PublishProperties, SubscribeReasonCode,
 };
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, MqttOptions, StateError};
 use rumqttc::{Outgoing, TlsConfiguration, Transport};
@@ -18,7 +18,7 @@ use tokio_rustls::rustls::pki_types::pem::PemObject as _;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio_rustls::rustls::{ClientConfig, RootCertStore, crypto};
 
-use super::message::{Kind, topic};
+use super::message::Spoken;
 use super::settings::Settings;
 use crate::text::harmless;
 
@@ -85,8 +85,8 @@ pub struct Who {
     pub session: u32,
     /// The largest packet that it takes, in bytes.
     pub largest: u32,
-    /// The last will: a topic and its retained text.
-    pub will: (String, Vec<u8>),
+    /// The last will, which is retained.
+    pub will: Option<Spoken>,
 }
 
 /// A connection. Dropped, it is gone.
@@ -133,14 +133,19 @@ impl Link {
         if let Some((user, password)) = &settings.secrets.login {
             options.set_credentials(user, password.expose());
         }
-        let (topic, text) = &who.will;
-        options.set_last_will(LastWill::new(
-            topic.clone(),
-            text.clone(),
-            QoS::AtLeastOnce,
-            true,
-            None,
-        ));
+        if let Some(will) = &who.will {
+            let about = LastWillProperties {
+                user_properties: will.about.clone(),
+                ..no_properties()
+            };
+            options.set_last_will(LastWill::new(
+                will.topic.clone(),
+                will.text.clone(),
+                QoS::AtLeastOnce,
+                true,
+                Some(about),
+            ));
+        }
         if let Some(ca) = &settings.ca {
             options.set_transport(Transport::Tls(tls(settings, ca)?));
         }
@@ -278,6 +283,14 @@ impl Link {
             acknowledged: false,
         });
         Ok(self.next)
+    }
+
+    /// Sends what is said from now on, at least once.
+    ///
+    /// # Errors
+    /// As [`Link::send`].
+    pub fn say(&mut self, spoken: Spoken) -> Result<u64, LinkError> {
+        self.send(&spoken.topic, true, spoken.about, spoken.text)
     }
 
     /// Sends what counts now or not at all.
@@ -429,10 +442,14 @@ impl Patience {
     }
 }
 
-/// The topic of a bench's, or the gatherer's, presence, and what it says when it is gone.
-pub fn presence(workshop: &str, bench: &str) -> (String, Vec<u8>) {
-    (
-        topic(workshop, bench, Kind::Status),
-        br#"{"state":"gone"}"#.to_vec(),
-    )
+const fn no_properties() -> LastWillProperties {
+    LastWillProperties {
+        delay_interval: None,
+        payload_format_indicator: None,
+        message_expiry_interval: None,
+        content_type: None,
+        response_topic: None,
+        correlation_data: None,
+        user_properties: Vec::new(),
+    }
 }

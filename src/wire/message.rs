@@ -5,6 +5,8 @@ use serde::{Deserialize, Serialize};
 use super::seal::Key;
 use crate::journal::format::names::{LONGEST_NAME, safe_batch_name};
 use crate::journal::read::scan::LONGEST_LINE;
+use crate::lots::elsewhere::State;
+use crate::vocabulary::cue::CueKind;
 
 /// The longest message that is not a row, in bytes.
 pub const LONGEST_TEXT: usize = 256 << 10;
@@ -160,6 +162,90 @@ pub fn sealed(
 ) -> Vec<(String, String)> {
     let seal = key.seal(&[workshop, bench, kind.name()], text);
     vec![("seal".to_owned(), seal)]
+}
+
+/// How a bench, or the gatherer, stands.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Presence {
+    pub state: State,
+    /// Another word for each of its connections.
+    pub connection: String,
+    /// Of a bench: see [`super::settings::identity`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub id: Option<String>,
+    /// By its own clock.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at: Option<String>,
+    /// Of a bench: the version of what was handed out to it.
+    #[serde(default)]
+    pub handed: Option<u64>,
+    /// Of the gatherer: why rows cannot be written.
+    #[serde(default)]
+    pub fault: Option<String>,
+}
+
+impl Presence {
+    pub fn new(state: State, connection: &str) -> Presence {
+        Presence {
+            state,
+            connection: connection.to_owned(),
+            id: None,
+            at: None,
+            handed: None,
+            fault: None,
+        }
+    }
+
+    /// As it is sent: the topic, the seal, the text. `bench` is a bench's name, or [`GATHERER`].
+    pub fn sealed(&self, workshop: &str, bench: &str, key: &Key) -> Spoken {
+        let text = serde_json::to_vec(self).unwrap_or_default();
+        Spoken {
+            topic: topic(workshop, bench, Kind::Status),
+            about: sealed(Kind::Status, workshop, bench, &text, key),
+            text,
+        }
+    }
+}
+
+/// Where the gatherer stands among the benches.
+pub const GATHERER: &str = "gather";
+
+/// What is said under a topic, with the properties beside it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Spoken {
+    pub topic: String,
+    pub about: Vec<(String, String)>,
+    pub text: Vec<u8>,
+}
+
+/// What a bench weighs now. `S` is how it stands: what the daemon answers to `status`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Now<S> {
+    /// Of its presence.
+    pub connection: String,
+    /// The how manieth it is of this connection, so that an old one that is sent again is none.
+    pub count: u64,
+    /// By its own clock.
+    pub at: String,
+    /// `None` where the daemon's loop does not answer.
+    pub bench: Option<S>,
+    /// What it tells the person to do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cue: Option<Told>,
+    /// For so many seconds it has waited for a person.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub waits: Option<u64>,
+}
+
+/// A cue as a bench said it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Told {
+    pub kind: CueKind,
+    pub say: String,
+    pub urgent: bool,
+    /// So many characters of it are the amount that it begins with.
+    #[serde(default)]
+    pub lead: usize,
 }
 
 /// What a sealed text says; `None` where it is none of ours.

@@ -6,18 +6,23 @@
 //! them; `out` sends; `gather` takes in, and [`joined`] is the folder that it fills.
 //!
 //! Topics, all below `bismar/1/<workshop>/<bench>/`: `row` (a line, QoS 1), `status` (retained, with a last will),
-//! `now` (retained: what the bench weighs, as on the control socket), `cue`, `ask` (of the gatherer: rows from, or how
+//! `now` (retained: what the bench weighs, as on the control socket, and what it tells the person), `cue`, `ask` (of the gatherer: rows from, or how
 //! far each log goes), `heads` (the answer to that), `refused` (retained, of the gatherer) and `taken/...` (retained, a
 //! share of a lot each: see `shelf`). What is handed out (see `hand`) is retained under `gather/handed`.
 
+pub mod benches;
 #[cfg(feature = "workshop")]
 pub mod gather;
+#[cfg(feature = "workshop")]
+pub mod glance;
 #[cfg(feature = "workshop")]
 pub mod hand;
 pub mod joined;
 #[cfg(feature = "workshop")]
 mod link;
 pub mod message;
+#[cfg(feature = "workshop")]
+mod order;
 #[cfg(feature = "workshop")]
 pub mod out;
 pub mod seal;

@@ -5,18 +5,19 @@ use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use jiff::Timestamp;
 use rumqttc::v5::mqttbytes::v5::Publish;
-use serde_json::{Value, json};
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::Instant;
 
 use super::WireError;
 use super::hand::{Handed, Places};
-use super::link::{Heard, Link, LinkError, Patience, Who, presence};
+use super::link::{Heard, Link, LinkError, Patience, Who};
 use super::message::{
-    Ask, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, RowMessage, handed, read_topic, sealed, topic,
-    unsealed,
+    Ask, GATHERER, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, Now, Presence, RowMessage, Spoken,
+    handed, read_topic, sealed, topic, unsealed,
 };
+use super::order::Order;
 use super::settings::{Settings, identity};
 use super::shelf::{SHARES_AT_ONCE, Shelf};
 use super::tail::{Most, Place, Tail};
@@ -47,6 +48,11 @@ const HEADS_UNDER_WAY: usize = 8;
 
 /// The status is sent no more often.
 const STATUS_EVERY: Duration = Duration::from_secs(1);
+
+/// And no more seldom: who looks at all benches sees a pour grow, and one that hangs fall silent.
+const POUR_EVERY: Duration = Duration::from_secs(2);
+const BATCH_EVERY: Duration = Duration::from_secs(5);
+const STATUS_AT_LEAST: Duration = Duration::from_secs(20);
 
 /// The cursor is written no more often.
 const SAVE_EVERY: Duration = Duration::from_millis(500);
@@ -79,6 +85,8 @@ pub struct Out {
     shelf: Option<Shelf>,
     handed: Option<Handed>,
     lots: Option<PathBuf>,
+    /// What the person is told to do.
+    order: Order,
     /// What the loop was told to heed.
     heeded: Vec<Sentence>,
     /// Whether it was told that the broker lets nobody hear the others.
@@ -107,6 +115,7 @@ impl Out {
                 .as_ref()
                 .and_then(|by| Handed::open(&folder.join("handed"), by)),
             lots,
+            order: Order::default(),
             heeded: Vec::new(),
             unheard: false,
             id,
@@ -157,11 +166,13 @@ impl Out {
     /// One connection. `Ok` when the loop has ended.
     async fn session(&mut self, patience: &mut Patience) -> Result<(), LinkError> {
         let workshop = self.settings.config.name.clone();
+        let connection = super::word()?;
+        let gone = Presence::new(State::Gone, &connection);
         let who = Who {
             client: format!("bismar-{workshop}-{}", self.bench),
             session: 0,
             largest: LONGEST_TEXT as u32,
-            will: presence(&workshop, &self.bench),
+            will: Some(self.sealed(&gone)),
         };
         let calls = self.calls.clone();
         let mut link = Link::new(&self.settings, &who)?;
@@ -190,12 +201,13 @@ impl Out {
             look_at: Instant::now(),
             list_at: Instant::now(),
             busy_until: Instant::now() + BUSY_FOR,
-            status_at: Some(Instant::now()),
+            status_at: Instant::now(),
             save_at: None,
             shelf_at: Instant::now(),
             quiet_at: Instant::now(),
             speaks_at: Instant::now() + HEAR_FIRST,
-            connection: super::word()?,
+            connection,
+            count: 0,
             said: None,
         };
         loop {
@@ -209,9 +221,11 @@ impl Out {
                 },
                 () = calls.closed() => {
                     self.save().await;
-                    let text = json!({ "state": "ended", "id": self.id }).to_string();
-                    let (topic, _) = presence(&workshop, &self.bench);
-                    link.send(&topic, true, Vec::new(), text.into_bytes())?;
+                    let ended = Presence {
+                        id: Some(self.id.clone()),
+                        ..Presence::new(State::Ended, &session.connection)
+                    };
+                    link.say(self.sealed(&ended))?;
                     link.end().await;
                     return Ok(());
                 }
@@ -219,8 +233,7 @@ impl Out {
             }
             self.heads(&mut link, &mut session.telling)?;
             let now = Instant::now();
-            if session.status_at.is_some_and(|at| at <= now) {
-                session.status_at = None;
+            if session.status_at <= now {
                 self.status(&mut link, &mut session).await?;
             }
             if session.save_at.is_some_and(|at| at <= now) {
@@ -382,26 +395,31 @@ impl Out {
                 handed.hear(&message.payload);
             }
             session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
-            session.status_at.get_or_insert(Instant::now());
+            session.status_at = Instant::now();
             return true;
         }
-        if text == presence(workshop, "gather").0 {
-            let said: Option<Value> = serde_json::from_slice(&message.payload).ok();
-            let fault = said.as_ref().and_then(|said| said.get("fault")?.as_str());
-            let short = |why: &str| harmless(why).chars().take(LONGEST_WHY).collect();
-            shelf.gatherer(fault.map(short));
-            session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
+        let about = message.properties.as_ref();
+        let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
+        let key = &self.settings.secrets.key;
+        let stands = |bench: &str| -> Option<Presence> {
+            let text = &message.payload;
+            unsealed(Kind::Status, workshop, bench, about, text, key)
+        };
+        if text == topic(workshop, GATHERER, Kind::Status) {
+            if let Some(said) = stands(GATHERER) {
+                let short = |why: &str| harmless(why).chars().take(LONGEST_WHY).collect();
+                shelf.gatherer(said.fault.as_deref().map(short));
+                session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
+            }
             return true;
         }
         match read_topic(text, workshop) {
-            Some((bench, Kind::Status)) => {
-                let said: Option<Presence> = serde_json::from_slice(&message.payload).ok();
-                shelf.stands(bench, said.map_or(State::Gone, |said| said.state));
-            }
+            // What a stranger says of a bench is no word of it.
+            Some((bench, Kind::Status)) => match stands(bench) {
+                Some(said) => shelf.stands(bench, said.state),
+                None => return true,
+            },
             Some((bench, Kind::Taken)) => {
-                let about = message.properties.as_ref();
-                let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
-                let key = &self.settings.secrets.key;
                 let (_, level) = text.rsplit_once('/').unwrap_or_default();
                 let share = unsealed(Kind::Taken, workshop, bench, about, &message.payload, key);
                 match share {
@@ -475,7 +493,7 @@ impl Out {
         if let Some(handed) = &self.handed {
             heed.extend(handed.fault.clone());
             if handed.waits() {
-                session.status_at.get_or_insert(now);
+                session.status_at = session.status_at.min(now);
             }
         }
         let told = heed == self.heeded;
@@ -504,13 +522,12 @@ impl Out {
     }
 
     /// An event of the loop: a cue goes out as it is, and what else happened shows in the status.
-    fn event(&self, link: &Link, session: &mut Session, line: &Line) {
+    fn event(&mut self, link: &Link, session: &mut Session, line: &Line) {
         let now = Instant::now();
         session.busy_until = now + BUSY_FOR;
         session.look_at = session.look_at.min(now + BUSY);
-        session.status_at.get_or_insert(now + STATUS_EVERY);
-        let event: Option<Value> = serde_json::from_slice(line).ok();
-        if event.is_some_and(|event| event.get("event").and_then(Value::as_str) == Some("cue")) {
+        session.status_at = session.status_at.min(now + STATUS_EVERY);
+        if self.order.hear(line, now.into_std()) {
             let topic = topic(&self.settings.config.name, &self.bench, Kind::Cue);
             link.mention(&topic, line.trim_ascii_end().to_vec());
         }
@@ -524,23 +541,51 @@ impl Out {
                 if standing.batch.is_none() {
                     self.take_handed().await;
                 }
-                serde_json::to_value(standing).ok()
+                Some(standing)
             }
             Some(_) | None => None,
         };
-        let workshop = &self.settings.config.name;
-        let at = jiff::Timestamp::now();
+        let at = format!("{:.3}", Timestamp::now());
         let version = self.handed.as_ref().map(Handed::version);
         if session.said != Some(version) {
             session.said = Some(version);
-            let text = json!({ "state": "here", "id": self.id, "connection": session.connection, "at": format!("{at:.3}"), "handed": version });
-            let (topic, _) = presence(workshop, &self.bench);
-            link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
+            let here = Presence {
+                id: Some(self.id.clone()),
+                at: Some(at.clone()),
+                handed: version,
+                ..Presence::new(State::Here, &session.connection)
+            };
+            link.say(self.sealed(&here))?;
         }
-        let text = json!({ "at": format!("{at:.3}"), "bench": standing });
-        let topic = topic(workshop, &self.bench, Kind::Now);
-        link.send(&topic, true, Vec::new(), text.to_string().into_bytes())?;
+        let batch = standing.as_ref().is_some_and(|one| one.batch.is_some());
+        session.status_at = Instant::now()
+            + match batch {
+                true if self.order.is_pour() => POUR_EVERY,
+                true => BATCH_EVERY,
+                false => STATUS_AT_LEAST,
+            };
+        session.count += 1;
+        let now = Now {
+            connection: session.connection.clone(),
+            count: session.count,
+            at,
+            bench: standing,
+            cue: self.order.told(),
+            waits: match batch {
+                true => self.order.waits(std::time::Instant::now()),
+                false => None,
+            },
+        };
+        let text = serde_json::to_vec(&now).unwrap_or_default();
+        let (workshop, key) = (&self.settings.config.name, &self.settings.secrets.key);
+        let about = sealed(Kind::Now, workshop, &self.bench, &text, key);
+        link.send(&topic(workshop, &self.bench, Kind::Now), true, about, text)?;
         Ok(())
+    }
+
+    fn sealed(&self, presence: &Presence) -> Spoken {
+        let (workshop, key) = (&self.settings.config.name, &self.settings.secrets.key);
+        presence.sealed(workshop, &self.bench, key)
     }
 
     /// Takes what is handed out, where something waits.
@@ -596,12 +641,6 @@ async fn apart<P: Send + 'static, T: Send + 'static>(
     Some(done)
 }
 
-/// What counts of another bench's status.
-#[derive(serde::Deserialize)]
-struct Presence {
-    state: State,
-}
-
 /// What a connection holds.
 struct Session {
     inbox: Option<Inbox>,
@@ -613,7 +652,7 @@ struct Session {
     /// When it is looked which logs there are.
     list_at: Instant,
     busy_until: Instant,
-    status_at: Option<Instant>,
+    status_at: Instant,
     save_at: Option<Instant>,
     /// When the shelf is looked at.
     shelf_at: Instant,
@@ -623,6 +662,8 @@ struct Session {
     speaks_at: Instant,
     /// Tells this connection from others.
     connection: String,
+    /// How often it was said what is weighed.
+    count: u64,
     /// The version that its standing was last said with.
     said: Option<Option<u64>>,
 }
@@ -639,7 +680,12 @@ impl Session {
     /// When there is something to do without a word from anybody.
     fn wake(&self) -> Instant {
         let look = self.rows.is_empty().then_some(self.look_at);
-        let all = [look, self.status_at, self.save_at, Some(self.shelf_at)];
+        let all = [
+            look,
+            Some(self.status_at),
+            self.save_at,
+            Some(self.shelf_at),
+        ];
         let far = Instant::now() + IDLE;
         all.into_iter().flatten().fold(far, Instant::min)
     }

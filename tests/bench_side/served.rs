@@ -97,24 +97,9 @@ impl<S> Served<S> {
         stream
     }
 
-    /// Sends `head` (with `{p}` for the port) and `body`, and reads all of the answer.
+    /// As [`raw`].
     pub fn raw(&self, head: &str, body: &str) -> Answer {
-        let mut stream = self.open();
-        let head = head.trim().replace("{p}", &self.port.to_string());
-        let head = head.replace('\n', "\r\n");
-        let length = body.len();
-        let text = format!("{head}\r\nConnection: close\r\nContent-Length: {length}\r\n\r\n{body}");
-        // It may be refused before all of it is sent.
-        let _ = stream.write_all(text.as_bytes());
-        let mut said = String::new();
-        let _ = stream.read_to_string(&mut said);
-        let (head, body) = said.split_once("\r\n\r\n").unwrap_or((&said, ""));
-        let status = head.split(' ').nth(1).and_then(|code| code.parse().ok());
-        Answer {
-            status: status.unwrap_or(0),
-            head: head.to_ascii_lowercase(),
-            body: body.to_owned(),
-        }
+        raw(self.port, head, body)
     }
 
     pub fn post(&self, path: &str, more: &str, body: &str) -> Answer {
@@ -147,5 +132,26 @@ impl<S> Served<S> {
         let said = self.person.run(&["status", "--json"]).ended(0).out;
         let said: serde_json::Value = serde_json::from_str(&said).unwrap();
         said["status"]["step"].clone()
+    }
+}
+
+/// Sends `head` (with `{p}` for the port) and `body` to the page at `port`, and reads all of the answer.
+pub fn raw(port: u16, head: &str, body: &str) -> Answer {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    stream.set_read_timeout(Some(LONGEST)).unwrap();
+    let head = head.trim().replace("{p}", &port.to_string());
+    let head = head.replace('\n', "\r\n");
+    let length = body.len();
+    let text = format!("{head}\r\nConnection: close\r\nContent-Length: {length}\r\n\r\n{body}");
+    // It may be refused before all of it is sent.
+    let _ = stream.write_all(text.as_bytes());
+    let mut said = String::new();
+    let _ = stream.read_to_string(&mut said);
+    let (head, body) = said.split_once("\r\n\r\n").unwrap_or((&said, ""));
+    let status = head.split(' ').nth(1).and_then(|code| code.parse().ok());
+    Answer {
+        status: status.unwrap_or(0),
+        head: head.to_ascii_lowercase(),
+        body: body.to_owned(),
     }
 }

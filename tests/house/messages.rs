@@ -178,7 +178,7 @@ fn said_by_the_page() -> BTreeSet<String> {
             said_by(&std::fs::read_to_string(&path).unwrap(), &mut found);
         }
     }
-    for tree in ["index.html", "paper.html"] {
+    for tree in ["index.html", "benches.html", "paper.html"] {
         let tree = std::fs::read_to_string(page.join(tree)).unwrap();
         found.extend(spoken::texts(&tree).into_iter().map(str::to_owned));
     }

@@ -169,6 +169,40 @@ def go_to(page, address):
 
 
 @deed
+def shot(page, path, wide, high, scheme, letters=LETTERS):
+    """A picture of all of the page, for a person to look at."""
+    size(page, wide, high)
+    media(page, scheme)
+    letters_of(page, letters)
+    time.sleep(0.3)
+    Path(path).parent.mkdir(parents=True, exist_ok=True)
+    box = js(page, "return [document.documentElement.scrollWidth, document.documentElement.scrollHeight]")
+    size(page, wide, min(max(high, box[1]), 4000))
+    Image.fromarray(picture(page).astype("uint8")).save(path)
+    letters_of(page, LETTERS)
+    size(page, *SIZES[0])
+    media(page, "light")
+    return {"wide": box[0]}
+
+
+@deed
+def told(page):
+    """What the accessibility tree says in its order: headings, items of lists, texts."""
+    nodes = page.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+    known = {node["nodeId"]: node for node in nodes}
+    found, to_come = [], [nodes[0]["nodeId"]]
+    while to_come:
+        node = known.get(to_come.pop(0))
+        if node is None:
+            continue
+        role = node.get("role", {}).get("value")
+        if not node.get("ignored") and role in ("heading", "listitem", "StaticText"):
+            found.append([role, node.get("name", {}).get("value", "")])
+        to_come = node.get("childIds", []) + to_come
+    return {"told": found}
+
+
+@deed
 def enter(page, key):
     page.find_element("id", "key").send_keys(key, Keys.ENTER)
 
@@ -313,7 +347,8 @@ const css = (selector, property) => {
   const el = document.querySelector(selector);
   return el && (el.closest("defs") || access.seen(el)) ? getComputedStyle(el)[property] : null;
 };
-const shown = document.body.dataset.pour !== "no" && access.seen(document.querySelector("#trough"));
+const trough = document.querySelector("#trough");
+const shown = trough && document.body.dataset.pour !== "no" && access.seen(trough);
 const ground = getComputedStyle(document.documentElement).backgroundColor;
 const behind = (el) => {
   for (let one = el; one; one = one.parentElement) {

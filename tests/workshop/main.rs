@@ -5,6 +5,7 @@
 mod bench_side;
 
 mod faults;
+mod glance;
 mod handed;
 mod rows;
 mod shelf;

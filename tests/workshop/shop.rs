@@ -313,9 +313,21 @@ impl Gatherer {
     }
 
     pub fn down(broker: &Broker, port: u16, benches: &[&str]) -> Gatherer {
+        Gatherer::configured(broker, port, benches, "", "")
+    }
+
+    /// With `before` and `more` around its `[workshop]`.
+    pub fn configured(
+        broker: &Broker,
+        port: u16,
+        benches: &[&str],
+        before: &str,
+        more: &str,
+    ) -> Gatherer {
         let person = Person::new();
-        let text = joins(&person, broker, port, &format!("benches = {benches:?}"));
-        person.configures(&text);
+        let of = format!("benches = {benches:?}\n{more}");
+        let text = joins(&person, broker, port, &of);
+        person.configures(&format!("{before}{text}"));
         Gatherer {
             person,
             child: None,

@@ -9,7 +9,7 @@ use qrcode::render::unicode::Dense1x2;
 
 use super::{Exit, Failure, Outcome, print, tell, write};
 use crate::display::{READABLE, Reach, address_file};
-use crate::protocol::client::Client;
+use crate::protocol::client::{Client, ClientError};
 use crate::protocol::reply::Pass;
 use crate::protocol::socket;
 use crate::text::counted;
@@ -22,11 +22,17 @@ pub struct PageArgs {
     /// Turn the page on, start the service, and open the page in the browser, let in already
     #[arg(long, conflicts_with = "qr")]
     open: bool,
+    /// The page with all benches of the workshop, that `bismar gather` serves on this machine
+    #[arg(long)]
+    benches: bool,
 }
 
 /// # Errors
 /// What is told to the person, with its remedy and exit code.
 pub fn run(args: &PageArgs) -> Outcome {
+    if args.benches {
+        return of_all_benches(args);
+    }
     if args.open {
         return open::run();
     }
@@ -53,6 +59,33 @@ pub fn run(args: &PageArgs) -> Outcome {
         )),
         Err(error) => Err(Failure::failed(format!("{}: {error}", path.display()))),
     }
+}
+
+/// The page that a gatherer serves, which is neither turned on nor started by this.
+fn of_all_benches(args: &PageArgs) -> Outcome {
+    let socket = socket::gather_path()?;
+    let none = |error| {
+        match error {
+        ClientError::NoDaemon => Failure::failed("no `bismar gather` serves a page here").remedy(
+            "write page = { on = true } under [workshop] and start `bismar gather` anew; its log says why it is not \
+             there",
+        ),
+        other => other.into(),
+    }
+    };
+    let mut client = Client::connect_to(&socket).map_err(none)?;
+    if args.open {
+        return open::show(&client.pass()?);
+    }
+    if args.qr {
+        return with_code(&client.pass()?);
+    }
+    let path = address_file(&socket);
+    let address = std::fs::read_to_string(&path)
+        .map_err(|error| Failure::failed(format!("{}: {error}", path.display())))?;
+    print(&address)?;
+    warn(&address);
+    Ok(Exit::Done)
 }
 
 /// The address with a pass, and its code.

@@ -34,15 +34,20 @@ pub fn run() -> Outcome {
             return Err(failure);
         }
     };
+    show(&pass)
+}
+
+/// Opens the page in the browser, let in by a pass.
+pub fn show(pass: &Pass) -> Outcome {
     let link = escaped(&pass.link);
     let refresh = format!("<meta http-equiv=\"refresh\" content=\"0;url={link}\">\n");
-    let words = format!("The bench page opens. If it does not: <a href=\"{link}\">open it</a>");
+    let words = format!("The page opens. If it does not: <a href=\"{link}\">open it</a>");
     if let Err(why) = browse(&sheet(&refresh, &words)) {
         tell(&format!(
             "No browser could be opened ({why}). Open this address in one:"
         ));
         print(&pass.link)?;
-        tell_once(&pass);
+        tell_once(pass);
     }
     Ok(Exit::Done)
 }

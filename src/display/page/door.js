@@ -94,7 +94,7 @@ function heard(block) {
   const data = lines.filter((line) => line.startsWith("data: ")).map((line) => line.slice(6));
   if (!data.length) return;
   know.beat = stamp();
-  if (lines.includes("event: beat")) return;
+  if (lines.includes("event: beat")) return page.beat?.(data[0]);
   let event;
   try { event = JSON.parse(data.join("\n")); } catch { return; }
   page.take(event);
