@@ -73,6 +73,9 @@ function last({ finished }) {
   return complete ? t`Finished last: ${formula}, ${batch}, ${when}` : t`Ended last, not complete: ${formula}, ${batch}, ${when}`;
 }
 
+/** A number stays with its unit. */
+const tied = (text) => text.replace(/(\d) (?=(g|s|min|h)\b)/g, "$1\u00a0");
+
 const PARTS = ["state", "what", "step", "amount", "say", "note", "last"];
 const cards = new Map();
 function card(name) {
@@ -96,7 +99,7 @@ function paintCard(bench) {
   const item = card(bench.name);
   // Of a bench that is not heard nothing is told as if it were of now.
   const live = bench.stands === "waits" || bench.stands === "works";
-  const step = bench.step == null ? "" : t`${bench.step} of ${bench.of}, ${bench.ingredient ?? ""}`;
+  const step = bench.step == null || !bench.ingredient ? "" : t`${bench.step} of ${bench.of}, ${bench.ingredient}`;
   const lines = {
     state: state(bench),
     what: !bench.formula ? "" : bench.batch ? t`${bench.formula}, batch ${bench.batch}` : bench.formula,
@@ -107,7 +110,7 @@ function paintCard(bench) {
     last: last(bench),
   };
   item.dataset.stands = bench.stands;
-  for (const part of PARTS) write(item.querySelector(`.${part}`), lines[part]);
+  for (const part of PARTS) write(item.querySelector(`.${part}`), tied(lines[part]));
   item.querySelector(".say").classList.toggle("urgent", Boolean(bench.told?.urgent));
   return item;
 }
