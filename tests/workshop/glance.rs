@@ -336,7 +336,7 @@ fn what_a_stranger_says_of_a_bench_never_shows() {
     // Without the broker nobody is called silent, and the page says why.
     broker.kill();
     screen.waits(
-        "document.getElementById('heed').textContent.includes('does not reach the broker since')",
+        "document.getElementById('heed').textContent.includes('has not reached the broker since')",
     );
     screen.shows("bench-1", "idle", "No batch");
     screen.pictures("benches-unreached");

@@ -57,10 +57,11 @@ function amount({ holds, asks, next }) {
   return holds == null ? t`${figure(asks)} g asked for` : t`${figure(holds)} g of ${figure(asks)} g`;
 }
 
-function notes({ trouble, refused, behind }) {
+function notes({ stands, trouble, refused, behind }) {
   const of = refused && [refused.log, refused.row ? t`row ${refused.row}` : ""].filter(Boolean).join(", ");
   return [
-    trouble,
+    // Of a bench that is not heard it is not known whether it still is so.
+    stands === "silent" || stands === "off" ? null : trouble,
     refused && (of ? t`Refused at ${time(refused.at)}, ${of}: ${refused.why}` : t`Refused at ${time(refused.at)}: ${refused.why}`),
     behind === 1 ? t`Rows of one log are still to come` : behind > 1 ? t`Rows of ${behind} logs are still to come` : null,
   ].filter(Boolean).join("\n");
@@ -141,7 +142,7 @@ function paint() {
     put("sum", t`Looking for bismar.`);
     return put("heed", heed.join("\n"));
   }
-  if (all.unreached) heed.push(t`The gatherer does not reach the broker since ${time(all.unreached)} (${ago(all.unreached)}).`);
+  if (all.unreached) heed.push(t`The gatherer has not reached the broker since ${time(all.unreached)} (${ago(all.unreached)}).`);
   const old = lost || Boolean(all.unreached);
   if (old) heed.push(t`What stands below is what was known last.`);
   if (all.fault) heed.push(t`Rows cannot be written: ${all.fault}`);
