@@ -170,7 +170,7 @@ impl Bench {
     }
 
     /// The row of `ticket` is not on the disk; `why` is for a person. It stays due.
-    pub fn not_logged(&mut self, ticket: u64, why: String, at: Moment) {
+    pub fn not_logged(&mut self, ticket: u64, why: Sentence, at: Moment) {
         self.engine.handle(0, Input::NotLogged { ticket, why }, at);
     }
 

@@ -46,7 +46,7 @@ pub fn run(args: BeginArgs) -> Outcome {
     let named = match (args.go_on, args.formula) {
         (Some(batch), _) => return go_on(batch.as_deref()),
         // clap asks for one of the two.
-        (None, None) => return Err(Failure::failed("no formula is named")),
+        (None, None) => return Err(Failure::failed(phrase!("no formula is named"))),
         (None, Some(formula)) => formula,
     };
     // Read here too: a fault of the file is told with its place, whether a daemon runs or not.

@@ -70,7 +70,7 @@ pub fn run(args: &CaptureArgs) -> Outcome {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
-        .map_err(Failure::failed)?;
+        .map_err(Failure::theirs)?;
     let recorded = runtime.block_on(record(scale, file, args.seconds));
     // A port that is just being opened may hang in the kernel.
     runtime.shutdown_timeout(Duration::from_secs(1));

@@ -6,11 +6,12 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 
 use super::failure::FIND_SCALE;
-use super::{Exit, Failure, Outcome, print, tell, write};
+use super::{Exit, Failure, Outcome, print, said, tell, write};
 use crate::config::paths::Places;
 use crate::config::{Config, DEFAULT_FILE};
 use crate::document::Reader;
 use crate::files;
+use crate::language::phrase;
 use crate::protocol::client::{Client, ClientError};
 use crate::protocol::request::Request;
 use crate::scale::layout::{Chosen, LayoutError};
@@ -40,14 +41,15 @@ pub fn run(args: &ConfigArgs) -> Outcome {
     }
     let path = usual_place()?;
     files::create(&path, DEFAULT_FILE).map_err(|error| match error.kind() {
-        io::ErrorKind::AlreadyExists => Failure::failed(format!(
-            "{} is there already and stays as it is",
-            path.display()
+        io::ErrorKind::AlreadyExists => Failure::failed(phrase!(
+            "{file} is there already and stays as it is",
+            file = path.display().to_string(),
         ))
-        .remedy("edit it, or move it away first"),
-        _ => Failure::failed(format!("{}: {error}", path.display())),
+        .remedy(phrase!("edit it, or move it away first")),
+        _ => Failure::of_file(&path, error),
     })?;
-    print(&format!("Wrote {}", path.display()))?;
+    let file = path.display().to_string();
+    print(&said(phrase!("Wrote {file}", file)))?;
     Ok(Exit::Done)
 }
 
@@ -57,8 +59,10 @@ pub fn run(args: &ConfigArgs) -> Outcome {
 /// When no home folder is known.
 pub(super) fn usual_place() -> Result<PathBuf, Failure> {
     Places::from_env().config_file().ok_or_else(|| {
-        Failure::failed("the place of the configuration is not known, since HOME is not set")
-            .remedy("set HOME, or name the file with --config")
+        Failure::failed(phrase!(
+            "the place of the configuration is not known, since HOME is not set"
+        ))
+        .remedy(phrase!("set HOME, or name the file with --config"))
     })
 }
 
@@ -68,12 +72,16 @@ pub(super) fn taken_over(place: &Path) {
     let usual = usual_place().is_ok_and(|usual| usual == place);
     let asked = Client::connect().and_then(|mut client| client.say(&Request::Reload));
     match asked {
-        Ok(said) if usual => tell(&format!("The daemon that runs: {said}")),
-        Ok(said) => tell(&format!("The daemon that runs, if with this file: {said}")),
+        Ok(it) if usual => tell(&said(phrase!("The daemon that runs: {it}", it))),
+        Ok(it) => tell(&said(phrase!(
+            "The daemon that runs, if with this file: {it}",
+            it
+        ))),
         Err(ClientError::NoDaemon) => {}
-        Err(error) => tell(&format!(
-            "The daemon that runs did not take it over: {error}"
-        )),
+        Err(error) => tell(&said(phrase!(
+            "The daemon that runs did not take it over: {error}",
+            error = error.told(),
+        ))),
     }
 }
 
@@ -111,7 +119,7 @@ fn bad_layout(path: Option<&Path>, index: usize, error: &LayoutError) -> Failure
     });
     match located {
         Some(problems) => problems.into(),
-        None => Failure::bad_input(error),
+        None => Failure::theirs(error).with(Exit::BadInput),
     }
 }
 
@@ -128,10 +136,10 @@ pub(super) fn load_with_scales(path: Option<&Path>) -> Result<Config, Failure> {
         Some(path) => path.to_owned(),
         None => usual_place()?,
     };
-    let state = if place.exists() {
-        "has no [[scale]]"
-    } else {
-        "is not there, so no scale is known"
+    let file = place.display().to_string();
+    let none = match place.exists() {
+        true => phrase!("{file}: has no [[scale]]", file),
+        false => phrase!("{file}: is not there, so no scale is known", file),
     };
-    Err(Failure::bad_input(format!("{}: {state}", place.display())).remedy(FIND_SCALE))
+    Err(Failure::bad_input(none).remedy(FIND_SCALE))
 }

@@ -14,6 +14,7 @@ use crate::daemon::open::BatchOpener;
 use crate::daemon::taken::{Beginning, Taken};
 use crate::daemon::{self, Parts, notify};
 use crate::files;
+use crate::language::Sentence;
 use crate::protocol::socket;
 use crate::text::shell_word;
 
@@ -99,9 +100,6 @@ fn taken(path: Option<&Path>, places: &Places) -> Option<Taken> {
     })
 }
 
-fn spoken(failure: &Failure) -> String {
-    match &failure.remedy {
-        Some(remedy) => format!("{}; {remedy}", failure.message),
-        None => failure.message.to_string(),
-    }
+fn spoken(failure: &Failure) -> Sentence {
+    failure.in_a_line()
 }

@@ -7,10 +7,11 @@ use clap::{Args, ValueEnum};
 use super::lots::StoreArgs;
 use super::named::{self, FORMULA};
 use super::size::{Typed, typed};
-use super::{Exit, Failure, Outcome, print, tell};
+use super::{Exit, Failure, Outcome, print, said, tell};
 use crate::label::Rules;
 use crate::label::declared::DeclaredError;
 use crate::label::text::report;
+use crate::language::phrase;
 use crate::lots::Lot;
 use crate::workshop;
 use crate::workshop::labelling::{LabelError, Labelled, Wanted};
@@ -75,13 +76,15 @@ impl DeclarationArgs {
         };
         let read = Labelled::read(wanted, &records)?;
         for warning in &read.warnings {
-            tell(&format!("warning: {warning}"));
+            let fault = warning.clone();
+            tell(&said(phrase!("warning: {fault}", fault)));
         }
         if let Some(looked_into) = &read.looked_into {
-            tell(&format!(
-                "warning: {looked_into}. If yours lies in another folder, name the formula there with \
-                 --formula FILE, or that folder as formula_dir in the configuration"
-            ));
+            tell(&said(phrase!(
+                "warning: {looked_into}. If yours lies in another folder, name the formula there with --formula FILE, or \
+                 that folder as formula_dir in the configuration",
+                looked_into = looked_into.clone(),
+            )));
         }
         Ok(read)
     }
@@ -96,9 +99,9 @@ impl From<LabelError> for Failure {
     fn from(error: LabelError) -> Failure {
         match error {
             LabelError::Declared(DeclaredError::LotOfItself(_)) => {
-                Failure::failed(error).remedy("correct the lot in its log")
+                Failure::failed(error.told()).remedy(phrase!("correct the lot in its log"))
             }
-            LabelError::Declared(DeclaredError::NoWeights(_)) => Failure::failed(error),
+            LabelError::Declared(DeclaredError::NoWeights(_)) => Failure::failed(error.told()),
             LabelError::Declared(DeclaredError::Formula(problems)) => problems.into(),
             LabelError::Query(error) => error.into(),
         }

@@ -99,7 +99,7 @@ pub fn run(args: DemoArgs) -> Outcome {
 
 /// The folder of the log: the one named, or a new one for nobody else's eyes.
 pub(super) fn folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
-    let failed = |path: &Path, error| Failure::failed(format!("{}: {error}", path.display()));
+    let failed = |path: &Path, error| Failure::of_file(&path, error);
     if let Some(path) = named {
         std::fs::create_dir_all(path).map_err(|error| failed(path, error))?;
         return Ok(path.to_owned());
@@ -144,7 +144,7 @@ pub(super) fn config(folder: &Path, port: PathBuf) -> Config {
 }
 
 fn plan(formula: &Formula, config: &Config) -> Result<Plan, Failure> {
-    Plan::new(formula, AMOUNT, &config.abilities(), config.weighing.guard).map_err(Failure::failed)
+    Plan::new(formula, AMOUNT, &config.abilities(), config.weighing.guard).map_err(Failure::theirs)
 }
 
 /// In virtual time, without a pty: the same bench, the same log.
@@ -196,7 +196,7 @@ fn live(
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
-        .map_err(Failure::failed)?;
+        .map_err(Failure::theirs)?;
     let ended = runtime.block_on(live_in(args, folder, formula, shown));
     runtime.shutdown_timeout(Duration::from_secs(1));
     ended
@@ -216,8 +216,7 @@ async fn live_in(
     let lots = LotNeeds::of(&plan);
     stage.read_lots(lots.named());
     let file = folder.join("glasswort-bath-soak.toml");
-    std::fs::write(&file, GLASSWORT)
-        .map_err(|error| Failure::failed(format!("{}: {error}", file.display())))?;
+    std::fs::write(&file, GLASSWORT).map_err(|error| Failure::of_file(&file, error))?;
 
     let socket = folder.join("control.sock");
     let claim = Claim::new(&socket)?;
@@ -279,7 +278,7 @@ async fn begin(socket: PathBuf, formula: PathBuf) -> Result<(), Failure> {
         client::Client::connect_to(&socket)?.say(&request)?;
         Ok(())
     });
-    asked.await.map_err(Failure::failed)?
+    asked.await.map_err(Failure::theirs)?
 }
 
 /// The demo's cues go to the terminal by [`Watched`]; here only the person's words come in.
@@ -363,7 +362,7 @@ impl Weigher for Watched {
             bench.logged(ticket, seq, at);
         }
     }
-    fn not_logged(&mut self, ticket: u64, why: String, at: Moment) {
+    fn not_logged(&mut self, ticket: u64, why: Sentence, at: Moment) {
         if let Some(bench) = self.at(at) {
             bench.not_logged(ticket, why, at);
         }

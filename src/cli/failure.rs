@@ -2,10 +2,12 @@
 
 use std::fmt;
 use std::io;
+use std::path::Path;
 use std::process::ExitCode;
 
 use super::said;
 use crate::daemon::DaemonError;
+use crate::formula::plan::PlanError;
 use crate::journal::error::LogError;
 use crate::language::{Sentence, Term, phrase, term};
 use crate::problem::Problems;
@@ -62,19 +64,11 @@ pub struct Failure {
 }
 
 impl Failure {
-    pub fn new(exit: Exit, message: impl fmt::Display) -> Failure {
+    /// A text that is no sentence of ours stays as it is in every language.
+    pub fn new(exit: Exit, message: impl Into<Sentence>) -> Failure {
         Failure {
             exit,
-            message: message.to_string().into(),
-            remedy: None,
-        }
-    }
-
-    /// What each language says.
-    pub fn say(exit: Exit, message: Sentence) -> Failure {
-        Failure {
-            exit,
-            message,
+            message: message.into(),
             remedy: None,
         }
     }
@@ -89,16 +83,16 @@ impl Failure {
     }
 
     /// Exit code 1.
-    pub fn failed(message: impl fmt::Display) -> Failure {
+    pub fn failed(message: impl Into<Sentence>) -> Failure {
         Failure::new(Exit::Failed, message)
     }
 
     /// Exit code 4; the message begins with `file:line:column:`.
-    pub fn bad_input(message: impl fmt::Display) -> Failure {
+    pub fn bad_input(message: impl Into<Sentence>) -> Failure {
         Failure::new(Exit::BadInput, message)
     }
 
-    pub fn usage(message: impl fmt::Display) -> Failure {
+    pub fn usage(message: impl Into<Sentence>) -> Failure {
         Failure::new(Exit::Usage, message)
     }
 
@@ -108,11 +102,27 @@ impl Failure {
     }
 
     /// What happened and what to do, for a list of several.
-    pub fn in_a_line(&self) -> String {
-        match &self.remedy {
-            Some(remedy) => format!("{}; {remedy}", self.message),
-            None => self.message.to_string(),
+    pub fn in_a_line(&self) -> Sentence {
+        let message = self.message.clone();
+        match self.remedy.clone() {
+            Some(remedy) => phrase!("{message}; {remedy}", message, remedy),
+            None => message,
         }
+    }
+
+    /// In the words of the system or of a library, which are the same in every language.
+    pub fn theirs(error: impl fmt::Display) -> Failure {
+        Failure::failed(error.to_string())
+    }
+
+    #[must_use]
+    pub fn with(self, exit: Exit) -> Failure {
+        Failure { exit, ..self }
+    }
+
+    /// Of a file or a folder that the system does not let read or write, in its words.
+    pub fn of_file(path: &Path, error: impl fmt::Display) -> Failure {
+        Failure::theirs(format!("{}: {error}", path.display()))
     }
 
     /// Of writing to standard output. A reader that has left (`bismar check ... | head -1`) has what
@@ -121,7 +131,10 @@ impl Failure {
         if error.kind() == io::ErrorKind::BrokenPipe {
             Failure::new(Exit::Done, "")
         } else {
-            Failure::failed(format!("standard output: {error}"))
+            Failure::failed(phrase!(
+                "standard output: {error}",
+                error = error.to_string(),
+            ))
         }
     }
 }
@@ -144,7 +157,7 @@ impl fmt::Display for Failure {
 
 impl From<Problems> for Failure {
     fn from(problems: Problems) -> Failure {
-        Failure::say(Exit::BadInput, problems.told())
+        Failure::bad_input(problems.told())
     }
 }
 
@@ -161,7 +174,7 @@ impl From<ClientError> for Failure {
         };
         Failure {
             remedy: help,
-            ..Failure::say(Exit::Failed, message)
+            ..Failure::failed(message)
         }
     }
 }
@@ -189,9 +202,15 @@ fn help_by_command(help: Help, of: Option<String>) -> Option<Sentence> {
     })
 }
 
+impl From<PlanError> for Failure {
+    fn from(error: PlanError) -> Failure {
+        Failure::failed(error.told())
+    }
+}
+
 impl From<SocketError> for Failure {
     fn from(error: SocketError) -> Failure {
-        Failure::failed(error)
+        Failure::failed(error.told())
     }
 }
 
@@ -203,14 +222,14 @@ impl From<WireError> for Failure {
             | WireError::Held(_)
             | WireError::OwnLogs(_)
             | WireError::System(_)
-            | WireError::NotBuilt => Failure::failed(error),
+            | WireError::NotBuilt => Failure::failed(error.told()),
         }
     }
 }
 
 impl From<DaemonError> for Failure {
     fn from(error: DaemonError) -> Failure {
-        Failure::failed(error)
+        Failure::failed(error.told())
     }
 }
 
@@ -218,7 +237,7 @@ impl From<LogError> for Failure {
     fn from(error: LogError) -> Failure {
         match error {
             LogError::Bad(_) | LogError::NotAFile { .. } | LogError::TooLarge { .. } => {
-                Failure::bad_input(error)
+                Failure::bad_input(error.told())
             }
             LogError::Io { .. }
             | LogError::Locked { .. }
@@ -226,7 +245,7 @@ impl From<LogError> for Failure {
             | LogError::Moved { .. }
             | LogError::OtherRow { .. }
             | LogError::TooLong(_)
-            | LogError::Changed { .. } => Failure::failed(error),
+            | LogError::Changed { .. } => Failure::failed(error.told()),
         }
     }
 }
@@ -237,20 +256,20 @@ impl From<QueryError> for Failure {
             QueryError::Log(error) => error.into(),
             QueryError::File(problems) => problems.into(),
             QueryError::Name(unfound) => unfound.into(),
-            QueryError::NoFormula(_) => Failure::say(Exit::BadInput, error.told()).remedy(phrase!(
+            QueryError::NoFormula(_) => Failure::bad_input(error.told()).remedy(phrase!(
                 "Begin the batch anew; nothing was weighed in this one."
             )),
             QueryError::Plan(_)
             | QueryError::Assumed(_)
             | QueryError::Refused(_)
-            | QueryError::Other(_) => Failure::say(Exit::Failed, error.told()),
+            | QueryError::Other(_) => Failure::failed(error.told()),
         }
     }
 }
 
 impl From<Unfound> for Failure {
     fn from(unfound: Unfound) -> Failure {
-        Failure::say(Exit::Failed, unfound.what).remedy(unfound.remedy)
+        Failure::failed(unfound.what).remedy(unfound.remedy)
     }
 }
 
@@ -260,7 +279,7 @@ impl From<EditError> for Failure {
             EditError::File(problems) => problems.into(),
             EditError::Other { what, remedy } => Failure {
                 remedy,
-                ..Failure::say(Exit::Failed, what)
+                ..Failure::failed(what)
             },
         }
     }

@@ -3,7 +3,8 @@
 use clap::{Args, ValueEnum};
 
 use super::size::{Typed, jars, typed};
-use super::{Exit, Outcome, print};
+use super::{Exit, Outcome, print, said};
+use crate::language::phrase;
 use crate::protocol::client::Client;
 use crate::protocol::request::Request;
 
@@ -59,6 +60,8 @@ pub fn run(args: FillArgs) -> Outcome {
         allowable: text(args.allowable),
     };
     print(&Client::connect()?.say(&request)?)?;
-    print("`bismar watch` shows what to do now, `bismar stop` ends it.")?;
+    print(&said(phrase!(
+        "`bismar watch` shows what to do now, `bismar stop` ends it."
+    )))?;
     Ok(Exit::Done)
 }

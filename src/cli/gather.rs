@@ -7,6 +7,7 @@ use clap::Args;
 use super::{Exit, Failure, Outcome};
 use crate::config::paths::Places;
 use crate::config::{Config, WorkshopConfig};
+use crate::language::phrase;
 
 #[derive(Debug, Args)]
 pub struct GatherArgs {
@@ -24,25 +25,27 @@ pub struct GatherArgs {
 pub fn run(args: &GatherArgs) -> Outcome {
     let config = super::config::load(args.config.as_deref())?;
     let Some(workshop) = config.workshop.clone() else {
-        return Err(Failure::bad_input("the configuration has no [workshop]")
-            .remedy("`bismar config init` prints what it is made of"));
+        return Err(
+            Failure::bad_input(phrase!("the configuration has no [workshop]"))
+                .remedy(phrase!("`bismar config init` prints what it is made of")),
+        );
     };
     if args.hand_out {
         return hand_out(&workshop);
     }
     if workshop.benches.is_empty() {
-        return Err(
-            Failure::bad_input("[workshop] names no benches whose rows are gathered")
-                .remedy("add benches = [\"bench-1\", \"bench-2\"] to it"),
-        );
+        return Err(Failure::bad_input(phrase!(
+            "[workshop] names no benches whose rows are gathered"
+        ))
+        .remedy(phrase!("add benches = [\"bench-1\", \"bench-2\"] to it")));
     }
     let usual = || Places::from_env().benches_dir();
     let named = args.to.clone().or_else(|| workshop.gather_dir.clone());
     let Some(folder) = named.or_else(usual) else {
-        return Err(Failure::usage(
-            "the folder of the joined logs is not known, since HOME is not set",
-        )
-        .remedy("name it: bismar gather --to FOLDER"));
+        return Err(Failure::usage(phrase!(
+            "the folder of the joined logs is not known, since HOME is not set"
+        ))
+        .remedy(phrase!("name it: bismar gather --to FOLDER")));
     };
     gather(config, &workshop, &folder)?;
     Ok(Exit::Done)
@@ -52,14 +55,15 @@ pub fn run(args: &GatherArgs) -> Outcome {
 fn hand_out(workshop: &WorkshopConfig) -> Outcome {
     let Some(folder) = &workshop.hand_out else {
         return Err(
-            Failure::bad_input("[workshop] names no folder that is handed out")
-                .remedy("add hand_out = \"~/handed\" to it, and put the formulas there"),
+            Failure::bad_input(phrase!("[workshop] names no folder that is handed out")).remedy(
+                phrase!("add hand_out = \"~/handed\" to it, and put the formulas there"),
+            ),
         );
     };
     let Some(key) = Places::from_env().hand_key() else {
-        return Err(Failure::failed(
-            "the key that signs is not known, since HOME is not set",
-        ));
+        return Err(Failure::failed(phrase!(
+            "the key that signs is not known, since HOME is not set"
+        )));
     };
     let handed = crate::wire::hand::hand_out(folder, &key)?;
     let crate::wire::hand::HandedOut {
@@ -68,14 +72,24 @@ fn hand_out(workshop: &WorkshopConfig) -> Outcome {
         new,
         by,
     } = handed;
-    let folder = folder.display();
-    super::print(&match new {
-        true => format!("Version {version} is handed out from {folder}; files: {files}"),
-        false => format!("Nothing has changed in {folder} since version {version}"),
-    })?;
-    super::print(&format!(
-        "Benches that have this in [workshop] take it: handed_by = \"{by}\""
-    ))?;
+    let folder = folder.display().to_string();
+    super::print(&super::said(match new {
+        true => phrase!(
+            "Version {version} is handed out from {folder}; files: {files}",
+            version,
+            folder,
+            files,
+        ),
+        false => phrase!(
+            "Nothing has changed in {folder} since version {version}",
+            folder,
+            version,
+        ),
+    }))?;
+    super::print(&super::said(phrase!(
+        "Benches that have this in [workshop] take it: handed_by = \"{by}\"",
+        by,
+    )))?;
     Ok(Exit::Done)
 }
 

@@ -1,17 +1,17 @@
 //! What `scale-check`, `repeatability` and `vessel` share: the daemon's readings go through the guide, its
 //! words to the terminal, and, of the first two, rows to the log of the scale checks.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use super::failure::FIND_SCALE;
-use super::{Exit, Failure, print, tell};
+use super::{Exit, Failure, print, said, tell};
 use crate::config::Config;
 use crate::guide::{Guide, Taken, Told};
 use crate::journal::read::scale_checks;
 use crate::journal::store::log::LogFile;
-use crate::language::Sentence;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::protocol::client::Client;
@@ -49,11 +49,32 @@ impl GuidedArgs {
         let config = Config::load(Some(&place))?;
         let index = config.scales.iter().position(|known| known.name == scale);
         let missing = || {
-            Failure::failed(format!("{} has no scale \"{scale}\"", place.display()))
-                .remedy("name the file that the daemon runs with: --config FILE")
+            let file = place.display().to_string();
+            Failure::failed(phrase!("{file} has no scale \"{scale}\"", file, scale)).remedy(
+                phrase!("name the file that the daemon runs with: --config FILE"),
+            )
         };
         Ok((place.clone(), index.ok_or_else(missing)?))
     }
+}
+
+/// What the weighings are for.
+#[derive(Debug, Clone, Copy)]
+pub enum Goal {
+    Log,
+    Write,
+}
+
+/// Where the guide came to its end without a weighing.
+pub const NOTHING_WEIGHED: Term = term!("nothing was weighed");
+
+/// Where the rows are.
+pub fn logged(record: &CheckLog) -> Sentence {
+    phrase!("Logged in {file}.", file = record.place())
+}
+
+pub fn written_into(place: &Path) -> Sentence {
+    phrase!("Written into {file}.", file = place.display().to_string())
 }
 
 /// A scale with the daemon listening to it.
@@ -69,8 +90,9 @@ impl Listening {
         let mut client = Client::connect()?;
         let status = client.status()?.status;
         if let Some(formula) = &status.formula {
-            return Err(Failure::failed(format!(
-                "a batch of {formula} is being weighed; finish it, or end it with `bismar stop`"
+            return Err(Failure::failed(phrase!(
+                "a batch of {formula} is being weighed; finish it, or end it with `bismar stop`",
+                formula,
             )));
         }
         let name = choose(args.scale.as_deref(), &status)?;
@@ -87,13 +109,20 @@ impl Listening {
         self,
         mut guide: Guide,
         say: impl Fn(&Told, Mass) -> Option<Sentence>,
-        done: &str,
+        goal: Goal,
     ) -> Result<Vec<Taken>, Failure> {
         let Listening { ability, client } = self;
-        print(&format!(
-            "Scale {}: take everything off the pan. (Ctrl-C ends; nothing is {done} then.)",
-            ability.name
-        ))?;
+        let name = &ability.name;
+        print(&said(match goal {
+            Goal::Log => phrase!(
+                "Scale {name}: take everything off the pan. (Ctrl-C ends; nothing is logged then.)",
+                name,
+            ),
+            Goal::Write => phrase!(
+                "Scale {name}: take everything off the pan. (Ctrl-C ends; nothing is written then.)",
+                name,
+            ),
+        }))?;
         for line in client.subscribe(true)? {
             match hear(&mut guide, &ability.name, line?.as_bytes()) {
                 Heard::Told(told) => {
@@ -101,16 +130,16 @@ impl Listening {
                         .iter()
                         .filter_map(|told| say(told, ability.readability))
                     {
-                        print(&text)?;
+                        print(&said(text))?;
                     }
                 }
-                Heard::Ended(why) => return Err(incomplete(why.english(), done)),
+                Heard::Ended(why) => return Err(incomplete(why, goal)),
             }
             if guide.is_done() {
                 return Ok(guide.taken().to_vec());
             }
         }
-        Err(incomplete(READINGS_ENDED.english(), done))
+        Err(incomplete(READINGS_ENDED, goal))
     }
 }
 
@@ -127,7 +156,7 @@ impl Session {
         let listening = Listening::start(args, &config)?;
         let (log, found) = scale_checks::open(&config.logs()?)?;
         if let Some(torn) = found.and_then(|found| found.torn) {
-            tell(&torn.to_string());
+            tell(&said(torn.told()));
         }
         Ok(Session { listening, log })
     }
@@ -139,14 +168,19 @@ impl Session {
             listening.ability.name.clone(),
             listening.ability.readability,
         );
-        let taken = listening.lead(guide, Told::say, "logged")?;
+        let taken = listening.lead(guide, Told::say, Goal::Log)?;
         Ok((taken, CheckLog::new(log, &name, d)))
     }
 }
 
-fn incomplete(why: &str, done: &str) -> Failure {
-    Failure::new(Exit::Incomplete, format!("{why}; nothing was {done}"))
-        .remedy("Run the command again when the daemon runs and no batch is being weighed")
+fn incomplete(why: Term, goal: Goal) -> Failure {
+    let message = match goal {
+        Goal::Log => phrase!("{why}; nothing was logged", why),
+        Goal::Write => phrase!("{why}; nothing was written", why),
+    };
+    Failure::new(Exit::Incomplete, message).remedy(phrase!(
+        "Run the command again when the daemon runs and no batch is being weighed"
+    ))
 }
 
 /// The scale of that name, or the only one.
@@ -156,13 +190,16 @@ fn choose(wanted: Option<&str>, status: &Status) -> Result<String, Failure> {
     let listed = names.join(", ");
     match (wanted, names.as_slice()) {
         (Some(wanted), names) if names.contains(&wanted) => Ok(wanted.to_owned()),
-        (Some(wanted), _) => Err(Failure::usage(format!(
-            "the daemon has no scale named \"{wanted}\"; it has: {listed}"
+        (Some(wanted), _) => Err(Failure::usage(phrase!(
+            "the daemon has no scale named \"{wanted}\"; it has: {listed}",
+            wanted,
+            listed,
         ))),
         (None, [only]) => Ok((*only).to_owned()),
-        (None, []) => Err(Failure::failed("no scale is set up yet").remedy(FIND_SCALE)),
-        (None, _) => Err(Failure::usage(format!(
-            "there are several scales; say which with --scale: {listed}"
+        (None, []) => Err(Failure::failed(phrase!("no scale is set up yet")).remedy(FIND_SCALE)),
+        (None, _) => Err(Failure::usage(phrase!(
+            "there are several scales; say which with --scale: {listed}",
+            listed,
         ))),
     }
 }

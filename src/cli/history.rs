@@ -5,11 +5,11 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::{Exit, Failure, Outcome, language, print, tell};
+use super::{Exit, Failure, Outcome, language, print, said, tell};
 use crate::chart::history::{Gathered, bare};
 use crate::chart::report::report;
 use crate::chart::svg::WIDTH;
-use crate::language::Language;
+use crate::language::{Language, phrase};
 use crate::text::alike::nearest;
 use crate::workshop::batches::{gather, gather_of};
 
@@ -34,15 +34,17 @@ pub struct HistoryArgs {
 pub fn run(args: &HistoryArgs) -> Outcome {
     let folder = folder(args.logs.as_deref(), args.config.as_deref())?;
     if args.logs.is_none() && !folder.exists() {
-        return Err(
-            Failure::failed("no batch is weighed yet: there is no batch log to look into")
-                .remedy("weigh a batch, or name another folder of batch logs with --logs"),
-        );
+        return Err(Failure::failed(phrase!(
+            "no batch is weighed yet: there is no batch log to look into"
+        ))
+        .remedy(phrase!(
+            "weigh a batch, or name another folder of batch logs with --logs"
+        )));
     }
     // A folder that is not there is a mistyped one here.
     std::fs::read_dir(&folder).map_err(|error| {
-        Failure::failed(format!("{}: {error}", folder.display()))
-            .remedy("name the folder of the batch logs with --logs")
+        Failure::of_file(&folder, error)
+            .remedy(phrase!("name the folder of the batch logs with --logs"))
     })?;
     let (batches, bad) = gather_of(&folder, &args.name)?;
     let Some(report) = report(&batches, &args.name, args.formula, language()) else {
@@ -53,23 +55,26 @@ pub fn run(args: &HistoryArgs) -> Outcome {
         match &report.chart {
             Some(chart) => {
                 std::fs::write(path, chart.svg(WIDTH, Language::English))
-                    .map_err(|e| Failure::failed(format!("{}: {e}", path.display())))?;
-                tell(&format!("The control chart: {}", path.display()));
+                    .map_err(|e| Failure::of_file(&path, e))?;
+                let file = path.display().to_string();
+                tell(&said(phrase!("The control chart: {file}", file)));
             }
             None => {
-                return Err(
-                    Failure::failed("there is no control chart of fewer than two batches")
-                        .remedy("weigh another batch first"),
-                );
+                return Err(Failure::failed(phrase!(
+                    "there is no control chart of fewer than two batches"
+                ))
+                .remedy(phrase!("weigh another batch first")));
             }
         }
     }
     if bad.is_empty() {
         return Ok(Exit::Done);
     }
-    let bad: Vec<String> = bad.iter().map(ToString::to_string).collect();
-    Err(Failure::bad_input(bad.join("\n"))
-        .remedy("these logs were left out above; `bismar log verify BATCH` tells more"))
+    let bad = bad.iter().map(|bad| bad.told());
+    let bad = bad.reduce(|all, one| phrase!("{all}\n{one}", all, one));
+    Err(Failure::bad_input(bad.unwrap_or_default()).remedy(phrase!(
+        "these logs were left out above; `bismar log verify BATCH` tells more"
+    )))
 }
 
 /// The folder of the logs: the one named, or the configuration's.
@@ -85,14 +90,15 @@ fn unknown(batches: &[Gathered], name: &str, folder: &Path) -> Failure {
     let weighings = batches.iter().flat_map(|batch| &batch.weighings);
     let known = weighings.flat_map(|one| [one.ingredient.as_str(), bare(&one.formula)]);
     let near = nearest(known, name, TOLD);
-    let failure = Failure::failed(format!(
-        "{}: no batch log here tells of \"{name}\"",
-        folder.display()
+    let failure = Failure::failed(phrase!(
+        "{folder}: no batch log here tells of \"{name}\"",
+        folder = folder.display().to_string(),
+        name,
     ));
-    if near.is_empty() {
-        return failure.remedy("weigh a batch first, or name another folder with --logs");
-    }
-    failure.remedy(format!("it tells of: {}", near.join(", ")))
+    failure.remedy(match near.is_empty() {
+        true => phrase!("weigh a batch first, or name another folder with --logs"),
+        false => phrase!("it tells of: {names}", names = near.join(", ")),
+    })
 }
 
 /// As many names are told of those that may be meant.

@@ -7,9 +7,9 @@ use clap::Args;
 
 use super::config::{load, taken_over, usual_place};
 use super::line::{absolute, framing, not_open};
-use super::{Exit, Failure, Outcome, print, tell};
+use super::{Exit, Failure, Outcome, print, said, tell};
 use crate::config::Config;
-use crate::language::Sentence;
+use crate::language::{Sentence, Slot, phrase};
 use crate::scale::ports::{self, Port};
 use crate::scale::settings::{Framing, PortSelector};
 use crate::workshop::config_file;
@@ -74,11 +74,11 @@ pub fn run(args: &IdentifyArgs) -> Outcome {
         baud: args.baud,
         framing: args.framing,
     };
-    tell(&format!(
-        "Listening on {}. Put something on the pan and move it now and then. Ctrl-C ends.",
-        search.port.display()
-    ));
-    let found = search.run(&mut |said: &Sentence| tell(said))?;
+    tell(&said(phrase!(
+        "Listening on {port}. Put something on the pan and move it now and then. Ctrl-C ends.",
+        port = search.port.display().to_string(),
+    )));
+    let found = search.run(&mut |heard: &Sentence| tell(&said(heard.clone())))?;
     let text = part(&name, &port, &found);
     report(&found);
     match known {
@@ -89,16 +89,17 @@ pub fn run(args: &IdentifyArgs) -> Outcome {
 
 /// A scale that the configuration does not have.
 fn new(write: bool, place: &Path, name: &str, text: &str) -> Outcome {
+    let file = place.display().to_string();
     if write {
         config_file::append(place, name, text)?;
-        tell(&format!("Written into {}:\n", place.display()));
+        tell(&said(phrase!("Written into {file}:\n", file)));
         print(text)?;
         taken_over(place);
     } else {
-        tell(&format!(
-            "Paste this into {}, or run it again with --write:\n",
-            place.display()
-        ));
+        tell(&said(phrase!(
+            "Paste this into {file}, or run it again with --write:\n",
+            file,
+        )));
         print(text)?;
     }
     Ok(Exit::Done)
@@ -106,49 +107,66 @@ fn new(write: bool, place: &Path, name: &str, text: &str) -> Outcome {
 
 /// A scale that the configuration has: a second entry for the same line would fight over it.
 fn in_place(write: bool, place: &Path, config: &Config, index: usize, text: &str) -> Outcome {
-    let file = place.display();
+    let file = place.display().to_string();
     let found = Config::parse(text, "what was found")?;
     let (Some(old), Some(new)) = (config.scales.get(index), found.scales.first()) else {
-        return Err(Failure::failed("what was found does not read as a scale"));
+        return Err(Failure::failed(phrase!(
+            "what was found does not read as a scale"
+        )));
     };
     let name = &old.name;
     if old.pattern.is_some() {
-        return Err(Failure::failed(format!(
-            "{file} has this line already as \"{name}\", read with a pattern of its own; it stays as it is"
+        return Err(Failure::failed(phrase!(
+            "{file} has this line already as \"{name}\", read with a pattern of its own; it stays as it is",
+            file,
+            name,
         ))
-        .remedy(format!(
-            "to use the layout {}, write it into that [[scale]] instead of the pattern",
-            new.layout
+        .remedy(phrase!(
+            "to use the layout {layout}, write it into that [[scale]] instead of the pattern",
+            layout = &new.layout,
         )));
     }
     if let (Some(kept), Some(shown)) = (old.readability, new.readability)
         && kept != shown
     {
-        let [kept, shown] = [kept, shown].map(|d| format!("{} g", d.grams(d)));
-        tell(&format!(
-            "Its readability in {file} is {kept}, its lines show {shown}; {kept} stays. Mend it by hand if \
-             that is not what the scale can do."
-        ));
+        let [kept, shown] = [kept, shown].map(|d| d.grams(d));
+        tell(&said(phrase!(
+            "Its readability in {file} is {kept} g, its lines show {shown} g; {kept} g stays. Mend it by hand if that is \
+             not what the scale can do.",
+            file = &file,
+            kept,
+            shown,
+        )));
     }
     let keys = known::changed(old, new);
     if keys.is_empty() {
-        tell(&format!(
-            "{file} has this scale already as \"{name}\", with these settings; nothing to change."
-        ));
+        tell(&said(phrase!(
+            "{file} has this scale already as \"{name}\", with these settings; nothing to change.",
+            file,
+            name,
+        )));
         print(text)?;
         return Ok(Exit::Done);
     }
     let keys_said = keys.join(", ");
     if write {
         config_file::update(place, index, text, &keys)?;
-        tell(&format!("Changed {keys_said} of \"{name}\" in {file}:\n"));
+        tell(&said(phrase!(
+            "Changed {keys} of \"{name}\" in {file}:\n",
+            keys = keys_said,
+            name,
+            file,
+        )));
         print(text)?;
         taken_over(place);
     } else {
-        tell(&format!(
-            "{file} has this scale already as \"{name}\", with another {keys_said}. Run it again with \
-             --write to change that; what was found:\n"
-        ));
+        tell(&said(phrase!(
+            "{file} has this scale already as \"{name}\", with another {keys}. Run it again with --write to change that; \
+             what was found:\n",
+            file,
+            name,
+            keys = keys_said,
+        )));
         print(text)?;
     }
     Ok(Exit::Done)
@@ -159,10 +177,13 @@ fn in_place(write: bool, place: &Path, config: &Config, index: usize, text: &str
 fn name(wanted: Option<&str>, config: &Config, known: Option<usize>) -> Result<String, Failure> {
     if let Some(name) = wanted {
         if is_taken(config, name, known) {
-            return Err(Failure::failed(format!(
-                "the configuration has another scale named \"{name}\" already"
+            return Err(Failure::failed(phrase!(
+                "the configuration has another scale named \"{name}\" already",
+                name,
             ))
-            .remedy("give this one another --name, or take the other out of the file"));
+            .remedy(phrase!(
+                "give this one another --name, or take the other out of the file"
+            )));
         }
         return Ok(name.to_owned());
     }
@@ -184,26 +205,28 @@ fn choose(wanted: Option<&Path>, ports: &[Port]) -> Result<PortSelector, Failure
         .collect();
     // A plain serial line may lead to anything; requests are sent to it only when it is named.
     if let (true, [one, ..]) = (on_usb.is_empty(), ports) {
-        return Err(
-            Failure::failed(format!("no scale on USB; there is the serial line {one}"))
-                .remedy("if that is the scale, name it with --port"),
-        );
+        return Err(Failure::failed(phrase!(
+            "no scale on USB; there is the serial line {one}",
+            one = one.to_string(),
+        ))
+        .remedy(phrase!("if that is the scale, name it with --port")));
     }
     match on_usb.as_slice() {
         [one] => {
-            tell(&format!("One serial line: {one}"));
+            tell(&said(phrase!("One serial line: {one}", one = one.to_string())));
             Ok(selector(Some(one), one.path.clone()))
         }
-        [] => Err(Failure::failed("no serial line was found").remedy(
-            "plug the scale in and switch it on; a USB adapter shows up within a few seconds. A port \
-             that is not listed can be named with --port",
-        )),
+        [] => Err(
+            Failure::failed(phrase!("no serial line was found")).remedy(phrase!(
+                "plug the scale in and switch it on; a USB adapter shows up within a few seconds. A port that is not \
+                 listed can be named with --port"
+            )),
+        ),
         several => {
-            let mut text = "there is more than one serial line:".to_owned();
-            for port in several {
-                text.push_str(&format!("\n  {port}"));
-            }
-            Err(Failure::failed(text).remedy("name the scale's with --port"))
+            let ports = several.iter().map(|port| format!("\n  {port}"));
+            let ports: String = ports.collect();
+            let text = phrase!("there is more than one serial line:{ports}", ports);
+            Err(Failure::failed(text).remedy(phrase!("name the scale's with --port")))
         }
     }
 }
@@ -212,44 +235,52 @@ impl From<SearchError> for Failure {
     fn from(error: SearchError) -> Failure {
         let remedy = match &error {
             SearchError::Line(fault) => return not_open(fault),
-            SearchError::Noise => {
-                "look up speed, data bits and parity in the scale's menu or manual and give --baud and \
-                 --framing"
-            }
-            SearchError::Silent => {
-                "press PRINT on the scale, or set it to send continuously in its menu; check that the \
-                 cable is the right one"
-            }
+            SearchError::Noise => phrase!(
+                "look up speed, data bits and parity in the scale's menu or manual and give --baud and --framing"
+            ),
+            SearchError::Silent => phrase!(
+                "press PRINT on the scale, or set it to send continuously in its menu; check that the cable is the right \
+                 one"
+            ),
             SearchError::NotOpened | SearchError::Unknown(_) | SearchError::System(_) => {
-                return Failure::failed(error);
+                return Failure::failed(error.told());
             }
         };
-        Failure::failed(error).remedy(remedy)
+        Failure::failed(error.told()).remedy(remedy)
     }
 }
 
 fn report(found: &Found) {
     let identified = &found.identified;
-    let mut text = format!(
-        "\nFound: {} at {} {}, {} of {} lines fit",
-        identified.layout.name(),
-        found.baud,
-        found.framing,
-        identified.good,
-        identified.good + identified.rejected,
+    let rate = identified.lines_per_second.map(|rate| {
+        phrase!(
+            ", {rate} lines a second",
+            rate = Slot::number(format!("{rate:.1}"))
+        )
+    });
+    let step = identified.readability.map(|step| {
+        phrase!(
+            ", readability {step}",
+            step = Slot::number(step.to_string())
+        )
+    });
+    let text = phrase!(
+        "\nFound: {layout} at {baud} {framing}, {good} of {all} lines fit{rate}{step}.",
+        layout = identified.layout.name(),
+        baud = found.baud.to_string(),
+        framing = found.framing.to_string(),
+        good = identified.good,
+        all = identified.good + identified.rejected,
+        rate = rate.unwrap_or_default(),
+        step = step.unwrap_or_default(),
     );
-    if let Some(rate) = identified.lines_per_second {
-        text.push_str(&format!(", {rate:.1} lines a second"));
-    }
-    if let Some(readability) = identified.readability {
-        text.push_str(&format!(", readability {readability}"));
-    }
-    tell(&format!("{text}.\n{}", identified.layout.describe()));
+    let layout = said(Sentence::from(identified.layout.describe()));
+    tell(&format!("{}\n{layout}", said(text)));
     if identified.unit.is_none() {
-        tell(
-            "No line had a unit while listening, so the readability is not known: leave the load at rest \
-             for some seconds and run it again. A weight without a unit is never recorded.",
-        );
+        tell(&said(phrase!(
+            "No line had a unit while listening, so the readability is not known: leave the load at rest for some seconds \
+             and run it again. A weight without a unit is never recorded."
+        )));
     }
 }
 

@@ -5,9 +5,9 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::declaration::DeclarationArgs;
-use super::{Exit, Failure, Outcome, print};
+use super::{Exit, Failure, Outcome, print, said};
 use crate::label::content::{Label, STANDING, State};
-use crate::label::text::not_complete;
+use crate::language::phrase;
 use crate::sheet::labels;
 use crate::text::columns::{fold, width};
 
@@ -32,16 +32,22 @@ pub fn run(args: &LabelArgs) -> Outcome {
     let config = super::config::load(None)?;
     let label = read.label(&lots, config.responsible);
     if args.each_jar && label.jars.is_empty() {
-        let why = format!("batch {} has no filled jar", label.batch);
-        return Err(Failure::failed(why).remedy("leave out --each-jar, or fill them first"));
+        let why = phrase!("batch {batch} has no filled jar", batch = &label.batch);
+        return Err(
+            Failure::failed(why).remedy(phrase!("leave out --each-jar, or fill them first"))
+        );
     }
     print(&report(&label))?;
     if let Some(file) = &args.sheet {
         let page = labels(&label, args.each_jar).map_err(|error| {
-            Failure::failed(format!("no code can be made of the batch's name: {error}"))
+            Failure::failed(phrase!(
+                "no code can be made of the batch's name: {error}",
+                error = error.to_string(),
+            ))
         })?;
         super::sheet::save(file, &page, args.force, "--sheet")?;
-        print(&format!("The sheet of labels: {}", file.display()))?;
+        let file = file.display().to_string();
+        print(&said(phrase!("The sheet of labels: {file}", file)))?;
     }
     Ok(Exit::Done)
 }
@@ -50,24 +56,31 @@ pub fn run(args: &LabelArgs) -> Outcome {
 const COLUMNS: usize = 100;
 
 fn report(label: &Label) -> String {
-    let mut out = not_complete(&label.declared);
-    out.push_str(&format!(
-        "Label of batch {}, {} ({})\n\n",
-        label.batch,
-        label.product,
-        label.declared.rules.law()
-    ));
-    let indent = width(State::NotKnown.words()) + 2;
+    let mut out = String::new();
+    for why in &label.declared.incomplete {
+        let why = phrase!("NOT COMPLETE: {why}.", why = why.clone());
+        out.push_str(&format!("{}\n\n", said(why)));
+    }
+    let head = phrase!(
+        "Label of batch {batch}, {product} ({law})",
+        batch = &label.batch,
+        product = &label.product,
+        law = label.declared.rules.law(),
+    );
+    out.push_str(&format!("{}\n\n", said(head)));
+    let states = [State::There, State::Missing, State::NotKnown].map(|state| said(state.words()));
+    let indent = states.iter().map(|state| width(state)).max().unwrap_or(0) + 2;
     for point in &label.points() {
-        let text = format!("{}: {}", point.what, point.line());
-        let mut state = point.state.words();
-        for line in fold(&text, COLUMNS - indent) {
-            out.push_str(&format!("{state:indent$}{line}\n"));
-            state = "";
+        let text = phrase!("{what}: {line}", what = point.what, line = point.line());
+        let mut state = said(point.state.words());
+        for line in fold(&said(text), COLUMNS - indent) {
+            let gap = " ".repeat(indent - width(&state).min(indent));
+            out.push_str(&format!("{state}{gap}{line}\n"));
+            state.clear();
         }
     }
     out.push('\n');
-    for line in fold(STANDING.english(), COLUMNS) {
+    for line in fold(&said(STANDING), COLUMNS) {
         out.push_str(&line);
         out.push('\n');
     }

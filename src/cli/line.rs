@@ -4,6 +4,7 @@
 use std::path::{Path, PathBuf};
 
 use super::Failure;
+use crate::language::phrase;
 use crate::protocol::client::Client;
 use crate::scale::link::LinkFault;
 use crate::scale::settings::{Framing, Parity};
@@ -42,12 +43,12 @@ pub fn absolute(port: &Path) -> PathBuf {
 pub fn not_open(fault: &LinkFault) -> Failure {
     match fault {
         LinkFault::Busy { port } if daemon_holds(Path::new(port)) => {
-            Failure::failed(format!("bismar's own daemon is listening on {port}")).remedy(
-                "stop it with `systemctl --user stop bismar` (or Ctrl-C where `bismar daemon` runs), do \
-                 this again, then `systemctl --user start bismar`. A batch under way goes on where it was",
-            )
+            Failure::failed(phrase!("bismar's own daemon is listening on {port}", port)).remedy(phrase!(
+                "stop it with `systemctl --user stop bismar` (or Ctrl-C where `bismar daemon` runs), do this again, then \
+                 `systemctl --user start bismar`. A batch under way goes on where it was"
+            ))
         }
-        other => Failure::failed(other),
+        other => Failure::failed(other.told()),
     }
 }
 

@@ -5,8 +5,9 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 
 use super::history::folder;
-use super::{Exit, Failure, Outcome, named, print};
+use super::{Exit, Failure, Outcome, named, print, said};
 use crate::journal::read::verify::{Head, verify_with};
+use crate::language::phrase;
 
 #[derive(Debug, Args)]
 pub struct LogArgs {
@@ -48,20 +49,20 @@ pub fn run(args: &LogArgs) -> Outcome {
             }
         };
         match verify_with(&file, head.as_ref()) {
-            Ok(report) if report.is_ok() => print(&report.to_string())?,
+            Ok(report) if report.is_ok() => print(&said(report.told()))?,
             Ok(report) => {
-                complaints.push(report.to_string());
+                complaints.push(report.told());
                 worst = Exit::BadInput;
             }
             Err(error) => {
-                complaints.push(error.to_string());
+                complaints.push(error.told());
                 worst = Exit::BadInput;
             }
         }
     }
-    if complaints.is_empty() {
-        Ok(Exit::Done)
-    } else {
-        Err(Failure::new(worst, complaints.join("\n")))
+    let all = complaints.into_iter();
+    match all.reduce(|all, one| phrase!("{all}\n{one}", all, one)) {
+        None => Ok(Exit::Done),
+        Some(complaints) => Err(Failure::new(worst, complaints)),
     }
 }

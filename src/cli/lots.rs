@@ -151,7 +151,7 @@ impl StoreArgs {
         let usual = || Places::from_env().lots_file();
         self.lots.clone().or_else(usual).ok_or_else(|| {
             let why = phrase!("the list of lots is not known, since HOME is not set");
-            Failure::say(Exit::Failed, why).remedy(phrase!("name it with --lots FILE"))
+            Failure::failed(why).remedy(phrase!("name it with --lots FILE"))
         })
     }
 
@@ -334,14 +334,11 @@ fn only_one(lots: &[Lot], name: &str, file: &Path) -> Result<String, Failure> {
         .collect();
     match named.as_slice() {
         [lot] => Ok(lot.ingredient.clone()),
-        [] => Err(Failure::say(
-            Exit::Failed,
-            phrase!(
-                "no lot {name} is in {file}",
-                name,
-                file = file.display().to_string()
-            ),
-        )
+        [] => Err(Failure::failed(phrase!(
+            "no lot {name} is in {file}",
+            name,
+            file = file.display().to_string()
+        ))
         .remedy(phrase!("`bismar lots` lists those that are"))),
         several => {
             let ingredients = several.iter().map(|lot| lot.ingredient.as_str());
@@ -352,7 +349,7 @@ fn only_one(lots: &[Lot], name: &str, file: &Path) -> Result<String, Failure> {
                 ingredients,
             );
             let remedy = phrase!("say which one with --ingredient NAME");
-            Err(Failure::say(Exit::Usage, why).remedy(remedy))
+            Err(Failure::usage(why).remedy(remedy))
         }
     }
 }

@@ -23,9 +23,8 @@ pub fn formula(typed: &Path, config: Option<&Path>) -> Result<PathBuf, Failure> 
     match name(typed) {
         Some(name) if !typed.exists() || typed.is_dir() => {
             let folder = super::config::load(config)?.formulas()?;
-            named::formula(name, &folder).map_err(|Unfound { what, remedy }| {
-                Failure::say(Exit::BadInput, what).remedy(remedy)
-            })
+            named::formula(name, &folder)
+                .map_err(|Unfound { what, remedy }| Failure::bad_input(what).remedy(remedy))
         }
         // What is wrong with a file is told when it is read.
         Some(_) | None => Ok(typed.to_owned()),

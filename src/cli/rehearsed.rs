@@ -62,7 +62,7 @@ impl Writing {
         stage: &mut Stage,
         told: impl FnMut(Told<'_>),
     ) -> Result<(), Failure> {
-        let mut bench = Bench::at_line_start(config).map_err(Failure::failed)?;
+        let mut bench = Bench::at_line_start(config).map_err(Failure::theirs)?;
         bench.set_readings(true);
         play(&mut bench, plan, stage, |draft| self.write(draft), told)
             .map_err(|refused| Failure::failed(refused.say))?;

@@ -5,10 +5,11 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::lots::{StoreArgs, tell_damage};
-use super::{Exit, Failure, Outcome, named, print, tell};
+use super::{Exit, Failure, Outcome, named, number, print, said, tell};
 use crate::journal::name_of;
 use crate::journal::read::folder::all_threads;
 use crate::journal::read::record;
+use crate::language::{Sentence, phrase, term};
 use crate::protocol::client::Client;
 use crate::protocol::request::Request;
 use crate::text::columns::Column::{Left as L, Right as R};
@@ -45,7 +46,8 @@ fn way(text: &str) -> Result<Way, String> {
 fn running(config: &crate::config::Config) -> Result<PathBuf, Failure> {
     let standing = Client::connect()?.status()?;
     let batch = standing.batch.ok_or_else(|| {
-        Failure::failed("no batch is being weighed").remedy("name one: bismar remedy BATCH")
+        Failure::failed(phrase!("no batch is being weighed"))
+            .remedy(phrase!("name one: bismar remedy BATCH"))
     })?;
     match standing.log {
         Some(log) => Ok(log.into()),
@@ -83,10 +85,10 @@ pub fn run(args: &RemedyArgs) -> Outcome {
     tell_damage(&damage);
     let batch = Mending::read(&path, &log, &config, on_hand)?;
     if !batch.strangers.is_empty() {
-        tell(&format!(
-            "warning: not in the formula and left out here: {}",
-            batch.strangers.join(", ")
-        ));
+        tell(&said(phrase!(
+            "warning: not in the formula and left out here: {names}",
+            names = batch.strangers.join(", "),
+        )));
     }
     print(&text(&batch))?;
     Ok(Exit::Done)
@@ -95,33 +97,46 @@ pub fn run(args: &RemedyArgs) -> Outcome {
 /// The remedies side by side.
 fn text(batch: &Mending) -> String {
     let d = batch.d;
-    let mut text = format!(
-        "{}, batch {} g\n",
-        batch.plan.formula,
-        batch.plan.batch.grams(d)
-    );
+    let mut text = said(phrase!(
+        "{formula}, batch {grams} g",
+        formula = &batch.plan.formula,
+        grams = batch.plan.batch.grams(d),
+    ));
+    text.push('\n');
     let wrongs = batch.wrongs();
     if wrongs.is_empty() {
-        text.push_str("Every weight in this log is inside its tolerance and its limits.\n");
+        let all = phrase!("Every weight in this log is inside its tolerance and its limits.");
+        paragraph(&mut text, all);
         return text;
     }
     for line in wrongs {
-        paragraph(&mut text, &line);
+        paragraph(&mut text, line);
     }
     let ways = batch.ways();
     table(&mut text, batch, &ways);
     if batch.is_under_way() {
-        text.push_str("* not weighed yet: weigh the planned grams and what is to be added.\n");
+        let planned =
+            phrase!("* not weighed yet: weigh the planned grams and what is to be added.");
+        paragraph(&mut text, planned);
     }
-    text.push_str("\"-\": that way leads to no batch inside all limits.\n");
+    paragraph(
+        &mut text,
+        phrase!("\"-\": that way leads to no batch inside all limits."),
+    );
     shortages(&mut text, &ways);
     text
 }
 
 fn table(text: &mut String, batch: &Mending, ways: &[WayTold; 3]) {
     text.push('\n');
-    let names = ways.each_ref().map(|way| way.name);
-    row(text, "grams to add", "in it", names);
+    let names = ways.each_ref().map(|way| said(way.said));
+    let names = names.each_ref().map(String::as_str);
+    row(
+        text,
+        &said(term!("grams to add")),
+        &said(term!("in it")),
+        names,
+    );
     let mut cells = |label: &str, in_it: &str, cell: &dyn Fn(&RemedyTold) -> String| {
         let found = ways.each_ref().map(|way| way.found.as_ref());
         let found = found.map(|found| found.map_or("-".to_owned(), cell));
@@ -130,22 +145,25 @@ fn table(text: &mut String, batch: &Mending, ways: &[WayTold; 3]) {
     for (i, part) in batch.parts().enumerate() {
         let later = if part.to_come { "*" } else { "" };
         let name = format!("{}{later}", cut(part.ingredient, LABEL - 1));
-        let add = |found: &RemedyTold| found.add.get(i).cloned().unwrap_or_default();
-        cells(&name, &part.held, &add);
+        let add = |found: &RemedyTold| number(found.add.get(i).cloned().unwrap_or_default());
+        cells(&name, &number(&part.held), &add);
     }
-    cells("batch then, g", "", &|found| found.batch.clone());
+    cells(&said(term!("batch then, g")), "", &|found| {
+        number(&found.batch)
+    });
     if batch.plan.jars.is_some() {
         let jars = |found: &RemedyTold| found.jars.unwrap_or_default().to_string();
-        cells("whole jars it fills", "", &jars);
+        cells(&said(term!("whole jars it fills")), "", &jars);
     }
-    cells("bowl, scale and lots hold it", "", &|found| match (
-        found.short.is_empty(),
-        found.unknown.is_empty(),
-    ) {
-        (false, _) => "no".to_owned(),
-        (true, true) => "yes".to_owned(),
-        (true, false) => "?".to_owned(),
-    });
+    cells(
+        &said(term!("bowl, scale and lots hold it")),
+        "",
+        &|found| match (found.short.is_empty(), found.unknown.is_empty()) {
+            (false, _) => said(term!("no")),
+            (true, true) => said(term!("yes")),
+            (true, false) => "?".to_owned(),
+        },
+    );
 }
 
 fn shortages(text: &mut String, ways: &[WayTold]) {
@@ -153,21 +171,26 @@ fn shortages(text: &mut String, ways: &[WayTold]) {
     for way in ways {
         let Some(found) = &way.found else { continue };
         for short in &found.short {
-            paragraph(text, &format!("No room, {}: {short}", way.name));
+            let short = short.clone();
+            paragraph(
+                text,
+                phrase!("No room, {way}: {short}", way = way.said, short),
+            );
         }
         for what in &found.unknown {
-            if !unknown.contains(&what.english()) {
-                unknown.push(what.english());
+            if !unknown.contains(what) {
+                unknown.push(*what);
             }
         }
     }
-    if !unknown.is_empty() {
-        paragraph(text, &format!("\"?\": not known: {}.", unknown.join(", ")));
+    let unknown = unknown.into_iter().map(Sentence::from);
+    if let Some(what) = unknown.reduce(|all, one| phrase!("{all}, {one}", all, one)) {
+        paragraph(text, phrase!("\"?\": not known: {what}.", what));
     }
 }
 
-fn paragraph(text: &mut String, words: &str) {
-    for line in fold(words, 80) {
+fn paragraph(text: &mut String, words: Sentence) {
+    for line in fold(&said(words), 80) {
         text.push_str(&line);
         text.push('\n');
     }

@@ -3,9 +3,10 @@
 use clap::Args;
 
 use super::config::taken_over;
-use super::guided::{GuidedArgs, Session};
-use super::{Exit, Failure, Outcome, print};
+use super::guided::{GuidedArgs, Session, logged, written_into};
+use super::{Exit, Failure, Outcome, print, said};
 use crate::guide::Guide;
+use crate::language::phrase;
 use crate::metrology::repeatability::WEIGHINGS;
 use crate::workshop::{config_file, repeatability};
 
@@ -33,18 +34,23 @@ pub fn run(args: &RepeatabilityArgs) -> Outcome {
     let guide = Guide::new(args.weighings as usize, None, d);
     let (taken, mut record) = session.weigh(guide)?;
     let found = repeatability::found(&taken, d)
-        .ok_or_else(|| Failure::failed("too few weighings for a standard deviation"))?;
+        .ok_or_else(|| Failure::failed(phrase!("too few weighings for a standard deviation")))?;
     repeatability::log(&mut record, &taken, &found)?;
-    print(&repeatability::words(&found))?;
-    print(&format!(
-        "For the scale's part of the configuration: repeatability = \"{} g\", weighings = {}",
+    print(&said(repeatability::words(&found)))?;
+    // As the file has it, with a decimal point.
+    let lines = format!(
+        "repeatability = \"{} g\", weighings = {}",
         found.budgeted().grams_rounded(6),
         found.count,
-    ))?;
-    print(&format!("Logged in {}.", record.place()))?;
+    );
+    print(&said(phrase!(
+        "For the scale's part of the configuration: {lines}",
+        lines,
+    )))?;
+    print(&said(logged(&record)))?;
     if let Some((place, index)) = place {
         config_file::repeatability(&place, index, found.budgeted(), args.weighings)?;
-        print(&format!("Written into {}.", place.display()))?;
+        print(&said(written_into(&place)))?;
         taken_over(&place);
     }
     Ok(Exit::Done)

@@ -75,20 +75,19 @@ pub fn run(args: ReplayArgs) -> Outcome {
     let amount = args
         .size
         .amount()
-        .map_err(Failure::failed)?
+        .map_err(Failure::theirs)?
         .ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
-    let plan = Plan::new(&formula, amount, &config.abilities(), config.weighing.guard)
-        .map_err(Failure::failed)?;
+    let plan = Plan::new(&formula, amount, &config.abilities(), config.weighing.guard)?;
     let mut bench = Bench::at_line_start(&config).map_err(|error| match &args.config {
         Some(path) => Failure::bad_input(format!("{}: {error}", path.display())),
-        None => Failure::bad_input(error),
+        None => Failure::theirs(error).with(Exit::BadInput),
     })?;
     let mut capture = open(&args.capture)?;
     let mut run = Run::new(&args, &formula, &plan, &config)?;
     bench.set_readings(args.events.is_some());
     bench
         .begin(plan, Progress::default(), Moment::default())
-        .map_err(Failure::failed)?;
+        .map_err(Failure::theirs)?;
     replay::play(&mut capture, &mut bench, |bench, at, event| {
         run.take(bench, at, &event)
     })
@@ -226,8 +225,7 @@ impl Run {
                         path.display()
                     )));
                 }
-                let file = File::create(path)
-                    .map_err(|error| Failure::failed(format!("{}: {error}", path.display())))?;
+                let file = File::create(path).map_err(|error| Failure::of_file(&path, error))?;
                 Some((path.clone(), BufWriter::with_capacity(1 << 16, file)))
             }
             None => None,
@@ -262,9 +260,8 @@ impl Run {
         if let Some((path, out)) = &mut self.events {
             self.line.clear();
             self.wire.write(&mut self.line, at, event);
-            out.write_all(&self.line).map_err(|error| {
-                Stop::Output(Failure::failed(format!("{}: {error}", path.display())))
-            })?;
+            out.write_all(&self.line)
+                .map_err(|error| Stop::Output(Failure::of_file(&path, error)))?;
         }
         Ok(())
     }
@@ -272,7 +269,7 @@ impl Run {
     fn finish(&mut self, bench: &Bench) -> Result<(), Failure> {
         if let Some((path, out)) = &mut self.events {
             out.flush()
-                .map_err(|error| Failure::failed(format!("{}: {error}", path.display())))?;
+                .map_err(|error| Failure::of_file(&path, error))?;
         }
         self.log.sync()?;
         let (good, rejected) = bench.line_counts();

@@ -4,9 +4,10 @@
 use clap::Args;
 
 use super::config::taken_over;
-use super::guided::{GuidedArgs, Session};
-use super::{Exit, Failure, Outcome, print};
+use super::guided::{GuidedArgs, NOTHING_WEIGHED, Session, logged, written_into};
+use super::{Exit, Failure, Outcome, print, said};
 use crate::guide::Guide;
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::metrology::test_weights::{SOURCE, TestLoad, WeightClass};
 use crate::workshop::config_file;
@@ -34,8 +35,10 @@ pub fn run(args: &ScaleCheckArgs) -> Outcome {
         return several(args);
     };
     if args.write {
-        let message = "--write takes over what several loads tell; one weight tells too little";
-        return Err(Failure::usage(message).remedy("for example --weight 50g,200g,500g --write"));
+        let message =
+            phrase!("--write takes over what several loads tell; one weight tells too little");
+        let remedy = phrase!("for example --weight 50g,200g,500g --write");
+        return Err(Failure::usage(message).remedy(remedy));
     }
     let session = Session::start(&args.guided)?;
     let ability = session.listening.ability.clone();
@@ -43,18 +46,16 @@ pub fn run(args: &ScaleCheckArgs) -> Outcome {
     let guide = Guide::new(1, Some(load.nominal()), ability.readability);
     let (taken, mut record) = session.weigh(guide)?;
     let Some(taken) = taken.last() else {
-        return Err(Failure::failed("nothing was weighed"));
+        return Err(Failure::failed(NOTHING_WEIGHED));
     };
     check.log(&mut record, *taken)?;
-    print(&check.words(*taken, ability.readability))?;
-    print(&format!("Logged in {}.", record.place()))?;
+    print(&said(check.words(*taken, ability.readability)))?;
+    print(&said(logged(&record)))?;
     if check.pass(*taken) {
         Ok(Exit::Done)
     } else {
-        Err(
-            Failure::failed(format!("scale {} did not pass", ability.name))
-                .remedy(NOT_PASSED.english()),
-        )
+        let message = phrase!("scale {name} did not pass", name = &ability.name);
+        Err(Failure::failed(message).remedy(NOT_PASSED))
     }
 }
 
@@ -70,34 +71,43 @@ fn several(args: &ScaleCheckArgs) -> Outcome {
         false => None,
     };
     if args.write && ability.errors.class.is_some() {
-        let message = format!(
-            "scale {name} has a class in the configuration, whose limits have these in them"
+        let message = phrase!(
+            "scale {name} has a class in the configuration, whose limits have these in them",
+            name,
         );
-        return Err(
-            Failure::failed(message).remedy("remove class and e there, or leave --write out")
-        );
+        let remedy = phrase!("remove class and e there, or leave --write out");
+        return Err(Failure::failed(message).remedy(remedy));
     }
     let (taken, mut record) = session.weigh(check.guide())?;
-    let found = check.found(&taken);
-    let found = found.ok_or_else(|| Failure::failed("some of the weighings are missing"))?;
+    let missing = || Failure::failed(phrase!("some of the weighings are missing"));
+    let found = check.found(&taken).ok_or_else(missing)?;
     check.log(&mut record, &taken)?;
-    print(check.words(&taken, &found).trim_end())?;
-    print(&format!("Logged in {}.", record.place()))?;
+    print(&said(check.words(&taken, &found)))?;
+    if check.is_assumed() {
+        print(&said(phrase!(
+            "Its scatter is ASSUMED; after `bismar repeatability --write` these limits come out narrower."
+        )))?;
+    }
+    print(&said(phrase!("For the scale's part of the configuration:")))?;
+    print(check.toml(&found).trim_end())?;
+    print(&said(logged(&record)))?;
     if let Some((place, index)) = &place {
         config_file::uncertainty(place, *index, &check.toml(&found), check.budgeted(&found))?;
-        print(&format!("Written into {}.", place.display()))?;
+        print(&said(written_into(place)))?;
         taken_over(place);
     }
     if check.pass(&taken) {
         return Ok(Exit::Done);
     }
-    let message = format!("scale {name} did not pass by the budget that it had");
+    let message = phrase!("scale {name} did not pass by the budget that it had", name);
     let remedy = match args.write {
-        true => "From now on it is judged by what was found; check it once more with one weight"
-            .to_owned(),
-        false => {
-            format!("{NOT_PASSED}. If it stays so, the lines above say what it is worth (--write)")
-        }
+        true => phrase!(
+            "From now on it is judged by what was found; check it once more with one weight"
+        ),
+        false => phrase!(
+            "{why}. If it stays so, the lines above say what it is worth (--write)",
+            why = NOT_PASSED,
+        ),
     };
     Err(Failure::failed(message).remedy(remedy))
 }

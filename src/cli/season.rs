@@ -66,8 +66,7 @@ pub fn run(args: &DemoArgs) -> Outcome {
         print(&format!("{:<46} {how}", made.batch))?;
     }
     std::fs::write(&list, lots()).map_err(|error| {
-        Failure::failed(format!("{}: {error}", list.display()))
-            .remedy("name another folder with --log-dir")
+        Failure::of_file(&list, error).remedy("name another folder with --log-dir")
     })?;
     print(&format!(
         "\n{count} invented batches of the Saltmarsh Bench workshop, {closed} complete, {jars} jars filled, in {0}\n\
@@ -80,8 +79,7 @@ pub fn run(args: &DemoArgs) -> Outcome {
 
 /// The name of a log in the folder.
 fn logs_in(folder: &Path) -> Result<Option<String>, Failure> {
-    let entries = std::fs::read_dir(folder)
-        .map_err(|e| Failure::failed(format!("{}: {e}", folder.display())))?;
+    let entries = std::fs::read_dir(folder).map_err(|e| Failure::of_file(&folder, e))?;
     let mut names = entries.flatten().map(|entry| entry.file_name());
     Ok(names
         .find(|name| Path::new(name).extension().is_some_and(|end| end == "csv"))
@@ -120,11 +118,11 @@ fn weigh(
     blends: &mut Blends,
 ) -> Result<Made, Failure> {
     let formula = Formula::parse(outing.formula, "season.toml")?;
-    let amount = outing.planned().map_err(Failure::failed)?;
+    let amount = outing.planned().map_err(Failure::theirs)?;
     let (scales, guard) = (config.abilities(), config.weighing.guard);
-    let plan = Plan::new(&formula, amount, &scales, guard).map_err(Failure::failed)?;
+    let plan = Plan::new(&formula, amount, &scales, guard)?;
     let seconds = FIRST_MORNING + outing.after;
-    let start = Timestamp::from_second(seconds).map_err(Failure::failed)?;
+    let start = Timestamp::from_second(seconds).map_err(Failure::theirs)?;
     let mut writing = Writing::begin(folder, &formula, &plan, start)?;
     let batch = writing.log.batch().to_owned();
     let mut stage = outing.stage(&plan);
@@ -187,7 +185,7 @@ fn fill(
     let made = record::read(writing.log.path())?.total();
     let fill = usual_fill(nominal, made);
     let (scales, guard) = (config.abilities(), config.weighing.guard);
-    let plan = Plan::filling(fill, label, &scales, guard).map_err(Failure::failed)?;
+    let plan = Plan::filling(fill, label, &scales, guard)?;
     writing.start = writing.at(weighed.now().plus_micros(REST_US));
     let note = Draft::new(RowKind::Note, note_of(&fill));
     writing.log.append(&note, writing.start)?;

@@ -7,8 +7,9 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::history::folder;
-use super::{Exit, Failure, Outcome, named, print, write};
+use super::{Exit, Failure, Outcome, named, print, said, write};
 use crate::config::Config;
+use crate::language::phrase;
 use crate::sheet::html;
 use crate::workshop::batches::sheet_record;
 
@@ -41,9 +42,9 @@ pub fn run(args: &SheetArgs) -> Outcome {
         None => Config::load(None).map_or_else(|_| Vec::new(), |config| config.abilities()),
     };
     if record.rows.is_empty() {
-        return Err(Failure::bad_input(format!(
-            "{}: the log has no row yet, so there is no sheet of it",
-            log.display()
+        return Err(Failure::bad_input(phrase!(
+            "{file}: the log has no row yet, so there is no sheet of it",
+            file = log.display().to_string(),
         )));
     }
     let page = html(&record);
@@ -56,7 +57,8 @@ pub fn run(args: &SheetArgs) -> Outcome {
         None => Path::new(log.file_name().unwrap_or_default()).with_extension("html"),
     };
     save(&out, &page, args.force, "--out")?;
-    print(&format!("The batch sheet: {}", out.display()))?;
+    let file = out.display().to_string();
+    print(&said(phrase!("The batch sheet: {file}", file)))?;
     Ok(Exit::Done)
 }
 
@@ -73,10 +75,11 @@ pub(super) fn save(path: &Path, page: &str, force: bool, option: &str) -> Result
         .open(path)
         .and_then(|mut file| file.write_all(page.as_bytes()));
     written.map_err(|error| {
-        let failure = Failure::failed(format!("{}: {error}", path.display()));
+        let failure = Failure::of_file(path, &error);
         if error.kind() == std::io::ErrorKind::AlreadyExists {
-            failure.remedy(format!(
-                "name another file with {option}, or write over it with --force"
+            failure.remedy(phrase!(
+                "name another file with {option}, or write over it with --force",
+                option,
             ))
         } else {
             failure

@@ -59,7 +59,7 @@ impl From<TraceError> for Failure {
                 phrase!("write the ingredient just as it stands in the log")
             }
         };
-        Failure::say(Exit::Failed, error.told()).remedy(remedy)
+        Failure::failed(error.told()).remedy(remedy)
     }
 }
 

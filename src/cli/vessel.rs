@@ -4,11 +4,12 @@
 use clap::Args;
 
 use super::config::taken_over;
-use super::guided::{GuidedArgs, Listening};
+use super::guided::{Goal, GuidedArgs, Listening, NOTHING_WEIGHED, written_into};
 use super::size::{Typed, typed};
-use super::{Exit, Failure, Outcome, print};
+use super::{Exit, Failure, Outcome, heads, number, print, said};
 use crate::config::Config;
 use crate::guide::{Guide, Told};
+use crate::language::{phrase, term};
 use crate::mass::Mass;
 use crate::text::columns::aligned;
 use crate::workshop::scale_setup::{NAME, add_vessel, is_another_vessel, name_of, remove_vessel};
@@ -41,29 +42,30 @@ pub fn run(args: &VesselArgs) -> Outcome {
     };
     if args.remove {
         remove_vessel(&place, name)?;
-        print(&format!("{name} is taken out of {}.", place.display()))?;
+        let file = place.display().to_string();
+        print(&said(phrase!("{name} is taken out of {file}.", name, file)))?;
         taken_over(&place);
         return Ok(Exit::Done);
     }
     let name = name_of(name).ok_or_else(|| Failure::usage(NAME))?;
     if is_another_vessel(&config, &name) {
-        return Err(
-            Failure::failed(format!("another vessel is named {name} already"))
-                .remedy("give this one another name, or take that one out with --remove"),
-        );
+        let message = phrase!("another vessel is named {name} already", name);
+        return Err(Failure::failed(message).remedy(phrase!(
+            "give this one another name, or take that one out with --remove"
+        )));
     }
     let listening = Listening::start(&args.guided, &config)?;
     let d = listening.ability.readability;
-    let taken = listening.lead(Guide::new(1, None, d), Told::say_of_a_vessel, "written")?;
+    let taken = listening.lead(Guide::new(1, None, d), Told::say_of_a_vessel, Goal::Write)?;
     let Some(taken) = taken.last() else {
-        return Err(Failure::failed("nothing was weighed"));
+        return Err(Failure::failed(NOTHING_WEIGHED));
     };
-    let empty = format!("{} g", taken.net().grams(d));
+    let net = taken.net().grams(d);
+    let empty = format!("{net} g");
     let holds = args.holds.as_ref().map_or("", |holds| holds.text.as_str());
     add_vessel(&place, &name, &empty, holds)?;
-    print(&format!(
-        "{name} weighs {empty}. Written into {}.",
-        place.display()
+    print(&said(
+        phrase!("{name} weighs {net} g.", name, net).and(written_into(&place)),
     ))?;
     taken_over(&place);
     Ok(Exit::Done)
@@ -71,11 +73,13 @@ pub fn run(args: &VesselArgs) -> Outcome {
 
 fn list(config: &Config) -> Outcome {
     if config.vessels.is_empty() {
-        print("No vessel is known yet: bismar vessel NAME weighs an empty one.")?;
+        print(&said(phrase!(
+            "No vessel is known yet: bismar vessel NAME weighs an empty one."
+        )))?;
         return Ok(Exit::Done);
     }
-    let grams = |mass: Mass| mass.grams(Mass::from_mg(10)).to_string();
-    let mut rows = vec![["vessel", "empty g", "holds g"].map(String::from)];
+    let grams = |mass: Mass| number(mass.grams(Mass::from_mg(10)));
+    let mut rows = vec![heads([term!("vessel"), term!("empty g"), term!("holds g")])];
     rows.extend(config.vessels.iter().map(|vessel| {
         let holds = vessel.capacity.map_or("-".to_owned(), grams);
         [vessel.name.clone(), grams(vessel.weight), holds]

@@ -38,7 +38,7 @@ pub fn run() -> Outcome {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
-        .map_err(Failure::failed)?;
+        .map_err(Failure::theirs)?;
     runtime.block_on(show(news))
 }
 
@@ -50,7 +50,7 @@ async fn show(mut news: mpsc::Receiver<News>) -> Outcome {
         }),
         scale: None,
     };
-    let mut interrupt = signal(SignalKind::interrupt()).map_err(Failure::failed)?;
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(Failure::theirs)?;
     loop {
         let next = tokio::select! {
             next = news.recv() => next,

@@ -4,7 +4,8 @@ use std::io::{BufRead as _, IsTerminal as _, Read as _, Write as _};
 
 use clap::Args;
 
-use super::{Exit, Failure, Outcome, print};
+use super::{Exit, Failure, Outcome, print, said};
+use crate::language::{Sentence, phrase};
 use crate::protocol::client::Client;
 use crate::protocol::request::Request;
 
@@ -91,7 +92,9 @@ pub fn lot(args: LotArgs) -> Outcome {
         despite: args.despite,
     };
     // Told whether a daemon runs or not.
-    request.command().map_err(Failure::usage)?;
+    request
+        .command()
+        .map_err(|refusal| Failure::usage(refusal.error))?;
     tell(&request)
 }
 
@@ -101,19 +104,27 @@ fn typed_lot() -> Result<String, Failure> {
     if input.is_terminal() {
         let mut prompt = std::io::stderr();
         // Who does not see the question can answer all the same.
-        let _ = write!(prompt, "Lot: ").and_then(|()| prompt.flush());
+        let _ = write!(prompt, "{} ", said(phrase!("Lot:"))).and_then(|()| prompt.flush());
     }
     let mut line = Vec::new();
     let read = (&mut input).take(LONGEST_LINE).read_until(b'\n', &mut line);
-    read.map_err(|error| Failure::failed(format!("standard input: {error}")))?;
-    let remedy = "read the code again, or type the lot: bismar lot LOT";
+    read.map_err(|error| {
+        Failure::failed(phrase!(
+            "standard input: {error}",
+            error = error.to_string(),
+        ))
+    })?;
+    let none = |why: Sentence| {
+        Failure::usage(why).remedy(phrase!(
+            "read the code again, or type the lot: bismar lot LOT"
+        ))
+    };
     if line.len() as u64 == LONGEST_LINE && !line.ends_with(b"\n") {
-        return Err(Failure::usage("the line with the lot does not end").remedy(remedy));
+        return Err(none(phrase!("the line with the lot does not end")));
     }
-    let line = String::from_utf8(line)
-        .map_err(|_| Failure::usage("the lot is no text in UTF-8").remedy(remedy))?;
+    let line = String::from_utf8(line).map_err(|_| none(phrase!("the lot is no text in UTF-8")))?;
     match line.trim() {
-        "" => Err(Failure::usage("no lot was read; the line is empty").remedy(remedy)),
+        "" => Err(none(phrase!("no lot was read; the line is empty"))),
         lot => Ok(lot.to_owned()),
     }
 }

@@ -24,7 +24,7 @@ impl Alerts {
         let kept = self.kept.iter().filter(|kept| kept.path.exists());
         let failed = rows.filter(|rows| rows.failure().is_some());
         let lines: Vec<String> = (self.start.iter().cloned())
-            .chain(kept.map(|kept| Sentence::from(kept.say.as_str())))
+            .chain(kept.map(|kept| kept.say.clone()))
             .chain(self.config.iter().cloned())
             .chain(failed.map(pending_words))
             .chain(self.workshop.iter().cloned())

@@ -17,6 +17,7 @@ use super::admission::{Full, Slot, Slots};
 use super::clock::sleep_until;
 use crate::config::Held;
 use crate::display::passes::{self, Clocks, Passes};
+use crate::language::phrase;
 use crate::protocol::call::Call;
 use crate::protocol::reply::{self, Answer, Pass, Refusal, Reply};
 use crate::protocol::request::Request;
@@ -223,8 +224,9 @@ fn pass(page: &Door) -> Reply {
             link,
             seconds: passes::GOOD_FOR.as_secs(),
         })),
-        Err(error) => Err(Refusal::new(format!(
-            "the system gives no random numbers: {error}"
+        Err(error) => Err(Refusal::new(phrase!(
+            "the system gives no random numbers: {error}",
+            error = error.to_string(),
         ))),
     }
 }
@@ -279,7 +281,10 @@ async fn answer(cut: Cut, calls: &mpsc::Sender<Call>, page: &Door) -> (Reply, Op
     {
         return (reply, inbox);
     }
-    (Err(Refusal::new("the daemon is stopping; try again")), None)
+    (
+        Err(Refusal::new(phrase!("the daemon is stopping; try again"))),
+        None,
+    )
 }
 
 /// What [`Cutter`] cuts out.

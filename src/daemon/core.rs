@@ -138,7 +138,7 @@ impl<H: Weigher> Core<H> {
             Ok(None) => {}
             Ok(Some(said)) => tracing::info!("{}", said.say),
             Err(error) => {
-                let why = error.to_string();
+                let why = error.error.clone();
                 let say = phrase!("The unfinished batch cannot go on: {why}", why);
                 tracing::error!("{say}");
                 core.alerts.start = Some(say.clone());
@@ -237,7 +237,7 @@ impl<H: Weigher> Core<H> {
             Err(why) => {
                 tracing::error!(ticket = answer.ticket, "a row is not in the log: {why}");
                 if !(self.rows.as_ref()).is_some_and(|rows| rows.waits(answer.ticket)) {
-                    self.pending.lost(answer.ticket, &why);
+                    self.pending.lost(answer.ticket, why.clone());
                 }
                 self.bench.not_logged(answer.ticket, why, now);
             }
@@ -555,7 +555,7 @@ impl<H: Weigher> Core<H> {
                 rows.write(draft, at);
             }
             None => {
-                let why = "no batch log is open; begin a batch first".to_owned();
+                let why = phrase!("no batch log is open; begin a batch first");
                 self.bench.not_logged(draft.ticket, why, now);
             }
         }
@@ -674,8 +674,11 @@ impl<H: Weigher> Core<H> {
     }
 
     /// What the configuration file says now cannot be taken; gives the sentence that says so.
-    fn stays_as_it_was(&mut self, error: &str) -> Sentence {
-        let say = phrase!("The configuration stays as it was: {error}", error);
+    fn stays_as_it_was(&mut self, error: &Sentence) -> Sentence {
+        let say = phrase!(
+            "The configuration stays as it was: {error}",
+            error = error.clone(),
+        );
         tracing::error!("{say}");
         self.config_fault(false);
         self.complain(say.clone());

@@ -23,7 +23,7 @@ use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::workshop::batches::archive;
 use crate::workshop::named;
-use crate::workshop::stopped::not_planned;
+use crate::workshop::stopped::{no_formula, not_planned};
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, Refusal> {
@@ -42,14 +42,14 @@ impl BatchOpener {
         let fill = wanted(request, &record)?;
         let formula = record
             .read_formula()
-            .ok_or_else(|| format!("{}: the log has no formula", path.display()))?
-            .map_err(|error| error.to_string())?;
+            .ok_or_else(|| no_formula(&path))?
+            .map_err(|error| error.told())?;
         let plan = self.filling(fill, &formula.label())?;
         let checks = self.checks(&plan)?;
-        let (mut log, found) = LogFile::open(&path).map_err(|error| error.to_string())?;
+        let (mut log, found) = LogFile::open(&path).map_err(|error| error.told())?;
         let mut rows = vec![Draft::new(RowKind::Note, note_of(&fill))];
         rows.extend(checks.rows);
-        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.to_string())?;
+        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.told())?;
         let mut said = words(&batch, &fill, &record);
         if let Some(note) = self.too_unsure(&fill, &plan) {
             said.note(note);
@@ -96,34 +96,33 @@ impl BatchOpener {
     pub(super) fn weighed_log(
         &self,
         batch: Option<&str>,
-    ) -> Result<(PathBuf, String, Record), String> {
+    ) -> Result<(PathBuf, String, Record), Sentence> {
         let path = self.log_to_fill(batch)?;
         let batch = name_of(&path);
         if self.stuck.contains(&batch) {
-            return Err(format!(
-                "rows of batch {batch} are kept in a file of their own and must be in its log first"
+            return Err(phrase!(
+                "rows of batch {batch} are kept in a file of their own and must be in its log first",
+                batch,
             ));
         }
-        let record = record::read_strictly(&path).map_err(|error| error.to_string())?;
+        let record = record::read_strictly(&path).map_err(|error| error.told())?;
         Ok((path, batch, record))
     }
 
     /// The log of the batch that is named, or the one whose weighing ended last.
-    fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, String> {
+    fn log_to_fill(&self, batch: Option<&str>) -> Result<PathBuf, Sentence> {
         let folder = self.folder()?;
         if let Some(batch) = batch {
-            return named::batch(batch, &folder).map_err(|unfound| unfound.to_string());
+            return named::batch(batch, &folder).map_err(|unfound| unfound.told());
         }
-        let logs = archive(&folder)
-            .newest()
-            .map_err(|error| error.to_string())?;
+        let logs = archive(&folder).newest().map_err(|error| error.told())?;
         // A log that is open or does not read is passed over; whoever means it can name it.
         let whole = |record: Record| record.ended && record.opening.is_some();
         let weighed = |path: &PathBuf| record::read_strictly(path).is_ok_and(whole);
         logs.into_iter().find(weighed).ok_or_else(|| {
-            format!(
-                "there is no batch to fill jars from in {}; weigh one first",
-                folder.display()
+            phrase!(
+                "there is no batch to fill jars from in {folder}; weigh one first",
+                folder = folder.display().to_string(),
             )
         })
     }

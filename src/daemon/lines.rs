@@ -108,7 +108,7 @@ impl Lines {
             scale: state.scale.clone(),
             port: state.port.as_ref().map(|port| port.display().to_string()),
             code: state.fault.as_ref().map(|fault| fault.code().to_owned()),
-            trouble: state.fault.as_ref().map(LinkFault::to_string),
+            trouble: state.fault.as_ref().map(LinkFault::told),
         };
         self.states.iter().map(one).collect()
     }

@@ -33,6 +33,7 @@ use tokio::sync::mpsc;
 pub use self::core::Core;
 pub use self::ports::{Order, Parts};
 use crate::display::{self, Context, Page, Rehearse};
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::protocol::call::Call;
 use crate::protocol::socket::{Claim, SocketError};
 #[cfg(feature = "workshop")]
@@ -45,12 +46,37 @@ const CALLS: usize = 64;
 const FAREWELL: Duration = Duration::from_secs(1);
 
 /// Why the daemon could not run.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug)]
 pub enum DaemonError {
-    #[error(transparent)]
-    Socket(#[from] SocketError),
-    #[error("the daemon cannot start: {0}")]
-    System(#[from] std::io::Error),
+    Socket(SocketError),
+    System(std::io::Error),
+}
+
+impl DaemonError {
+    pub fn told(&self) -> Sentence {
+        match self {
+            DaemonError::Socket(error) => error.told(),
+            DaemonError::System(error) => {
+                phrase!("the daemon cannot start: {why}", why = error.to_string())
+            }
+        }
+    }
+}
+
+shown_as_told!(DaemonError);
+
+impl std::error::Error for DaemonError {}
+
+impl From<SocketError> for DaemonError {
+    fn from(error: SocketError) -> DaemonError {
+        DaemonError::Socket(error)
+    }
+}
+
+impl From<std::io::Error> for DaemonError {
+    fn from(error: std::io::Error) -> DaemonError {
+        DaemonError::System(error)
+    }
 }
 
 /// Runs the daemon until SIGTERM or SIGINT; then returns `Ok` when all rows are written. SIGHUP

@@ -78,8 +78,8 @@ impl BatchOpener {
         self
     }
 
-    pub(super) fn folder(&self) -> Result<PathBuf, String> {
-        self.config.now().logs().map_err(|error| error.to_string())
+    pub(super) fn folder(&self) -> Result<PathBuf, Sentence> {
+        self.config.now().logs().map_err(|error| error.told())
     }
 
     fn plan(&self, formula: &Formula, amount: BatchSize) -> Result<Plan, Refusal> {
@@ -95,9 +95,10 @@ impl BatchOpener {
     pub(super) fn checks(&self, plan: &Plan) -> Result<Checks, Refusal> {
         let config = self.config.now();
         let daily = config.daily_scale_check;
-        let unread = |error| {
-            format!(
-                "the scale checks cannot be read: {error}; or move that file aside, and check the scale anew"
+        let unread = |error: LogError| {
+            phrase!(
+                "the scale checks cannot be read: {error}; or move that file aside, and check the scale anew",
+                error = error.told(),
             )
         };
         let found = match scale_check::checked(&config, &self.folder()?, plan).map_err(unread) {
@@ -106,8 +107,8 @@ impl BatchOpener {
             // Nobody asked for one.
             Err(why) => {
                 return Ok(Checks {
-                    rows: vec![Draft::new(RowKind::Note, why.clone())],
-                    notes: vec![why.into()],
+                    rows: vec![Draft::new(RowKind::Note, why.to_string())],
+                    notes: vec![why],
                 });
             }
         };
@@ -127,15 +128,17 @@ impl BatchOpener {
     }
 
     /// Hands the log over to its writer.
-    pub(super) fn start(&self, log: LogFile) -> Result<(Box<dyn RowSink>, Answers), String> {
+    pub(super) fn start(&self, log: LogFile) -> Result<(Box<dyn RowSink>, Answers), Sentence> {
         let (sender, answers) = mpsc::unbounded_channel();
         let answer = Box::new(move |ticket, outcome: Result<u64, LogError>| {
-            let outcome = outcome.map_err(|error| error.to_string());
+            let outcome = outcome.map_err(|error| error.told());
             // The loop has ended, or has closed the batch, where nobody listens.
             let _ = sender.send(LogAnswer { ticket, outcome });
         });
-        let writer = LogWriter::start(log, self.retry, answer)
-            .map_err(|error| format!("the log's writer cannot be started: {error}"))?;
+        let writer = LogWriter::start(log, self.retry, answer).map_err(|error| {
+            let error = error.to_string();
+            phrase!("the log's writer cannot be started: {error}", error)
+        })?;
         let sink = WriterSink {
             writer: Some(writer),
             spills: self.spills.clone(),
@@ -158,7 +161,7 @@ impl BatchOpener {
             (Why::Restart, false) => Checks::default(),
             (Why::Word, _) => self.checks(&plan)?,
         };
-        let (mut log, found) = LogFile::open(path).map_err(|error| error.to_string())?;
+        let (mut log, found) = LogFile::open(path).map_err(|error| error.told())?;
         let Found { torn, record } = found;
         let mut say = match plan.filling {
             Some(_) => phrase!(
@@ -207,7 +210,7 @@ impl BatchOpener {
         }
         rows.push(Draft::new(RowKind::Note, note));
         rows.extend(checks.rows);
-        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.to_string())?;
+        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.told())?;
         let mut said = Said::new(say);
         for note in checks.notes {
             said.note(note);
@@ -257,32 +260,33 @@ pub(super) type Answers = mpsc::UnboundedReceiver<LogAnswer>;
 
 impl Opener for BatchOpener {
     fn begin(&mut self, request: &BeginRequest) -> Result<Opened, Refusal> {
-        let formula = workshop::formula(&request.formula).map_err(|error| error.to_string())?;
+        let formula = workshop::formula(&request.formula).map_err(|error| error.told())?;
         let amount = request.amount;
         let known = workshop::known(&request.formula, &formula);
-        let mut known = known.map_err(|error| error.to_string())?;
+        let mut known = known.map_err(|error| error.told())?;
         let made = workshop::batches_of(&known.premixes, &self.folder()?);
-        known.batches = made.map_err(|error| error.to_string())?;
+        known.batches = made.map_err(|error| error.told())?;
         let plan = self.plan(&formula, amount)?;
         let mut plan = plan.with_limits(contents::limited(&formula, &known));
         let name = request.formula.display().to_string();
         let notes = planning::notes(&formula, &known, &plan, &name);
-        let notes = notes.map_err(|error| error.to_string())?;
-        let inside = contents_note::note_of(&plan.limits).map_err(|error| error.to_string())?;
+        let notes = notes.map_err(|error| error.told())?;
+        let inside = contents_note::note_of(&plan.limits).map_err(|error| error.told())?;
         let overweigh = overweighed(&plan, &request.overweigh)?;
         let config = self.config.now();
         let checks = self.checks(&plan)?;
-        let short = planning::jars_short(&plan, Some(&self.folder()?))
-            .map_err(|error| error.to_string())?;
+        let short =
+            planning::jars_short(&plan, Some(&self.folder()?)).map_err(|error| error.told())?;
         // What was asked for: the scales of another day may round it otherwise.
         let opening = Opening {
-            batch: amount.total().map_err(|error| error.to_string())?,
+            batch: amount.total().map_err(|error| error.told())?,
             ..Opening::of(&formula, &plan)
         };
         let now = Timestamp::now();
-        let not_begun = |error: String| Refusal::new(format!("no batch was begun: {error}"));
+        let not_begun =
+            |error: Sentence| Refusal::new(phrase!("no batch was begun: {error}", error));
         let mut log = LogFile::begin(&self.folder()?, &formula, &opening, now)
-            .map_err(|error| not_begun(error.to_string()))?;
+            .map_err(|error| not_begun(error.told()))?;
         let inside = inside.map(|note| Draft::new(RowKind::Note, note));
         let mut rows: Vec<Draft> = inside.into_iter().chain(checks.rows).collect();
         if let Some(change) = overweigh {
@@ -293,7 +297,7 @@ impl Opener for BatchOpener {
         }
         if let Err(error) = append(&mut log, &rows, now) {
             let _ = std::fs::remove_file(log.path());
-            return Err(not_begun(error.to_string()));
+            return Err(not_begun(error.told()));
         }
         let steps = match plan.steps.len() {
             1 => phrase!("1 step"),
@@ -355,7 +359,7 @@ impl Opener for BatchOpener {
 
     fn unfinished(&mut self) -> Result<Option<Opened>, Refusal> {
         let logs = archive(&self.folder()?).list_open(all_threads());
-        let logs = logs.map_err(|error| error.to_string())?;
+        let logs = logs.map_err(|error| error.told())?;
         for bad in &logs.bad {
             tracing::warn!("a log that does not read is left alone: {bad}");
         }
@@ -379,8 +383,9 @@ impl Opener for BatchOpener {
         }
         let batch = name_of(newest);
         if self.stuck.contains(&batch) {
-            return Err(Refusal::new(format!(
-                "rows of batch {batch} are kept in a file of their own and must be in its log first"
+            return Err(Refusal::new(phrase!(
+                "rows of batch {batch} are kept in a file of their own and must be in its log first",
+                batch,
             )));
         }
         self.go_on(newest, Why::Restart)
@@ -408,7 +413,7 @@ impl Opener for BatchOpener {
                 }
                 Err(error) => {
                     self.stuck.extend(error.batch().map(str::to_owned));
-                    let say = error.to_string();
+                    let say = error.told();
                     kept.push(Kept { path, say });
                 }
             }
@@ -425,24 +430,25 @@ impl Opener for BatchOpener {
 }
 
 /// The change of the plan that weighs more in some steps.
-fn overweighed(plan: &Plan, wanted: &[(usize, Mass)]) -> Result<Option<Amendment>, String> {
+fn overweighed(plan: &Plan, wanted: &[(usize, Mass)]) -> Result<Option<Amendment>, Sentence> {
     let mut later = Vec::new();
     for &(number, more) in wanted {
         let step = number.checked_sub(1).and_then(|i| plan.steps.get(i));
-        let step = step.ok_or_else(|| format!("there is no step {number} to weigh more in"))?;
+        let step =
+            step.ok_or_else(|| phrase!("there is no step {number} to weigh more in", number))?;
         let scale_step = Mass::from_mg(1);
         if step.vessel != VesselWay::Beaker {
-            return Err(format!(
-                "{} is not weighed in a beaker of its own, so nothing of it stays in one",
-                step.ingredient
+            return Err(phrase!(
+                "{name} is not weighed in a beaker of its own, so nothing of it stays in one",
+                name = &step.ingredient,
             ));
         }
         if more > step.target.ratio(1, 10) {
-            return Err(format!(
-                "{} g more of {} are over a tenth of its {} g; scrape the beaker out instead",
-                more.grams(scale_step),
-                step.ingredient,
-                step.target.grams(scale_step)
+            return Err(phrase!(
+                "{more} g more of {name} are over a tenth of its {target} g; scrape the beaker out instead",
+                more = more.grams(scale_step),
+                name = &step.ingredient,
+                target = step.target.grams(scale_step),
             ));
         }
         later.push(Retarget {

@@ -96,10 +96,14 @@ impl PendingReplies {
     }
 
     /// The row of `ticket` will never be written; `why` is for a person.
-    pub fn lost(&mut self, ticket: u64, why: &str) {
+    pub fn lost(&mut self, ticket: u64, why: Sentence) {
         for reply in (self.0).extract_if(.., |reply| reply.tickets.contains(&ticket)) {
             let said = reply.said();
-            let refusal = Refusal::new(phrase!("{said} NOT in the log: {why}", said, why));
+            let refusal = Refusal::new(phrase!(
+                "{said} NOT in the log: {why}",
+                said,
+                why = why.clone()
+            ));
             let _ = reply.reply.send(Err(refusal));
         }
     }
@@ -128,7 +132,7 @@ pub fn pending_words(rows: &Rows) -> Sentence {
             "{count} NOT in the log yet: {why}. What is not written is tried again every second; if the daemon ends before \
              that, it is kept in a file and the daemon says where.",
             count,
-            why = why.to_string(),
+            why = why.clone(),
         ),
         None => phrase!("{count} still on the way to the log.", count),
     }

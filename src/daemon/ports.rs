@@ -13,7 +13,7 @@ use crate::bench::Bench;
 use crate::config::{Config, Holder};
 use crate::display::Rehearse;
 use crate::formula::Plan;
-use crate::language::Sentence;
+use crate::language::{Sentence, phrase};
 use crate::protocol::reply::{Refusal, Said};
 use crate::protocol::request::{BeginRequest, FillRequest};
 use crate::time::Moment;
@@ -49,7 +49,7 @@ pub struct Parts<H> {
     /// What holds when the batch under way is closed.
     pub waiting: Option<Config>,
     /// Why the configuration file as it is now does not hold.
-    pub fault: Option<String>,
+    pub fault: Option<Sentence>,
     /// Where what holds is kept for the next start; `None`: nowhere.
     pub taken: Option<Taken>,
     /// Begins a rehearsal for the page; `None`: there is none.
@@ -57,7 +57,7 @@ pub struct Parts<H> {
     /// Whether the service manager hears how this loop fares: a rehearsal's is none of its business.
     pub managed: bool,
     /// Reads the configuration file anew; the error names file, line and column.
-    pub reload: Box<dyn FnMut() -> Result<Config, String>>,
+    pub reload: Box<dyn FnMut() -> Result<Config, Sentence>>,
 }
 
 /// Where log rows go. Each ticket is answered through [`Opened::answers`] when its row is on the disk;
@@ -86,7 +86,7 @@ pub struct LeftOver {
 pub struct Kept {
     pub path: PathBuf,
     /// What it is and what to do, for a person.
-    pub say: String,
+    pub say: Sentence,
 }
 
 /// What became of one row.
@@ -95,7 +95,7 @@ pub struct LogAnswer {
     /// The draft's ticket.
     pub ticket: u64,
     /// The row's `seq` once it is on the disk, or why it is not yet, for a person.
-    pub outcome: Result<u64, String>,
+    pub outcome: Result<u64, Sentence>,
 }
 
 /// See [`CueSink::close`].
@@ -150,7 +150,7 @@ pub trait Opener {
     /// # Errors
     /// A text for a person.
     fn fill(&mut self, _request: &FillRequest) -> Result<Opened, Refusal> {
-        Err(Refusal::new("jars cannot be filled here"))
+        Err(Refusal::new(phrase!("jars cannot be filled here")))
     }
 
     /// Opens a closed batch again, with the steps of a remedy.
@@ -158,7 +158,7 @@ pub trait Opener {
     /// # Errors
     /// A text for a person.
     fn mend(&mut self, _batch: &str, _way: Way) -> Result<Opened, Refusal> {
-        Err(Refusal::new("batches cannot be mended here"))
+        Err(Refusal::new(phrase!("batches cannot be mended here")))
     }
 
     /// Goes on with a batch that was stopped.
@@ -166,7 +166,9 @@ pub trait Opener {
     /// # Errors
     /// A text for a person.
     fn take_up(&mut self, _batch: &str) -> Result<Opened, Refusal> {
-        Err(Refusal::new("batches cannot be taken up again here"))
+        Err(Refusal::new(phrase!(
+            "batches cannot be taken up again here"
+        )))
     }
 
     /// The batch that was running when the daemon last ended, if there is one.
@@ -201,7 +203,7 @@ pub trait Weigher {
     /// Why the word is refused now.
     fn command(&mut self, command: Command, at: Moment) -> Result<Sentence, Refused>;
     fn logged(&mut self, ticket: u64, seq: u64, at: Moment);
-    fn not_logged(&mut self, ticket: u64, why: String, at: Moment);
+    fn not_logged(&mut self, ticket: u64, why: Sentence, at: Moment);
     fn deadline(&self) -> Option<Moment>;
     fn tick(&mut self, at: Moment);
     fn poll(&mut self) -> Option<Event>;
@@ -236,7 +238,7 @@ impl Weigher for Bench {
     fn logged(&mut self, ticket: u64, seq: u64, at: Moment) {
         Bench::logged(self, ticket, seq, at);
     }
-    fn not_logged(&mut self, ticket: u64, why: String, at: Moment) {
+    fn not_logged(&mut self, ticket: u64, why: Sentence, at: Moment) {
         Bench::not_logged(self, ticket, why, at);
     }
     fn deadline(&self) -> Option<Moment> {

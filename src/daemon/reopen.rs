@@ -17,7 +17,7 @@ use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::vocabulary::progress::Progress;
-use crate::workshop::stopped::{compare, not_planned};
+use crate::workshop::stopped::{compare, no_formula, not_planned};
 
 impl BatchOpener {
     pub(super) fn take_up_stopped(&self, batch: &str) -> Result<Opened, Refusal> {
@@ -45,10 +45,9 @@ impl BatchOpener {
                 batch,
             )));
         }
-        let opening = (record.opening.as_ref())
-            .ok_or_else(|| format!("{}: the log has no formula", path.display()))?;
+        let opening = (record.opening.as_ref()).ok_or_else(|| no_formula(&path))?;
         let name = format!("the formula in {}", path.display());
-        let formula = Formula::parse(&opening.text, &name).map_err(|error| error.to_string())?;
+        let formula = Formula::parse(&opening.text, &name).map_err(|error| error.told())?;
         let config = self.config.now();
         let (scales, guard) = (config.abilities(), config.weighing.guard);
         let plan = record.plan(&formula, opening.amount(), &scales, guard);
@@ -78,9 +77,9 @@ impl BatchOpener {
         };
         let plan = plan.amended(&change);
         let checks = self.checks(&plan)?;
-        let (mut log, _) = LogFile::open(&path).map_err(|error| error.to_string())?;
+        let (mut log, _) = LogFile::open(&path).map_err(|error| error.told())?;
         let rows: Vec<Draft> = [row].into_iter().chain(checks.rows).collect();
-        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.to_string())?;
+        append(&mut log, &rows, Timestamp::now()).map_err(|error| error.told())?;
         let progress = Progress {
             closed: false,
             ..record.progress(&plan)

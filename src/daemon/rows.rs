@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
 use super::ports::{LeftOver, LogAnswer, RowSink};
+use crate::language::{Sentence, phrase};
 use crate::vocabulary::entry::Draft;
 
 /// An open log and the rows that are not on the disk yet.
@@ -22,7 +23,7 @@ struct Waiting {
     ticket: u64,
     since: Instant,
     /// Why the sink could not write it yet; it tries on.
-    failed: Option<String>,
+    failed: Option<Sentence>,
 }
 
 impl Rows {
@@ -59,8 +60,8 @@ impl Rows {
     }
 
     /// Why the oldest row could not be written yet; those behind it wait for it.
-    pub fn failure(&self) -> Option<&str> {
-        self.waiting.first()?.failed.as_deref()
+    pub fn failure(&self) -> Option<&Sentence> {
+        self.waiting.first()?.failed.as_ref()
     }
 
     /// Gives up what is not on the disk to the sink; see [`RowSink::end`].
@@ -97,9 +98,9 @@ impl Rows {
                         self.settle(ticket);
                         return LogAnswer {
                             ticket,
-                            outcome: Err("the log's writer has ended; stop the batch and \
-                                          begin it again to go on"
-                                .to_owned()),
+                            outcome: Err(phrase!(
+                                "the log's writer has ended; stop the batch and begin it again to go on"
+                            )),
                         };
                     }
                     None => std::future::pending::<()>().await,
@@ -113,9 +114,9 @@ impl Rows {
         place.map(|i| self.waiting.remove(i)).is_some()
     }
 
-    fn mark_failed(&mut self, ticket: u64, why: &str) -> bool {
+    fn mark_failed(&mut self, ticket: u64, why: &Sentence) -> bool {
         let row = self.waiting.iter_mut().find(|row| row.ticket == ticket);
-        row.map(|row| row.failed = Some(why.to_owned())).is_some()
+        row.map(|row| row.failed = Some(why.clone())).is_some()
     }
 }
 
@@ -153,7 +154,7 @@ mod tests {
         assert_eq!(rows.answer().await, failed);
         assert!(!rows.is_idle());
         assert_eq!(
-            (rows.waiting(), rows.failure()),
+            (rows.waiting(), rows.failure().map(Sentence::as_str)),
             (1, Some("no room on the disk"))
         );
         assert_eq!(rows.oldest_wait(), Duration::ZERO, "it was answered");

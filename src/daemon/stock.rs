@@ -18,6 +18,7 @@ use crate::journal::name_of;
 use crate::journal::read::archive::Progress;
 use crate::journal::read::folder::{all_threads, log_of};
 use crate::journal::read::record;
+use crate::language::{Sentence, phrase, term};
 use crate::lots::Lot;
 use crate::lots::advice::{ForStep, Need, Own, Snapshot, Unread};
 use crate::lots::elsewhere::Elsewhere;
@@ -107,8 +108,10 @@ impl Logs {
             self.progress.read.load(Ordering::Relaxed),
             self.progress.all.load(Ordering::Relaxed),
         );
-        Some(Unread::Late(format!(
-            "{read} of {all} logs are read so far"
+        Some(Unread::Late(phrase!(
+            "{read} of {all} logs are read so far",
+            read,
+            all,
         )))
     }
 
@@ -297,10 +300,10 @@ fn own(name: &str, log: &Path) -> Own {
     match record::read(log) {
         Ok(record) => match Made::of(&record.summary()).filter(|made| made.batch == name) {
             Some(made) => Own::Made(made),
-            None if record.is_proved() => Own::Unfinished(record.standing().to_string()),
-            None => Own::Unfinished("its log is damaged".to_owned()),
+            None if record.is_proved() => Own::Unfinished(record.standing().told()),
+            None => Own::Unfinished(term!("its log is damaged").into()),
         },
-        Err(error) => Own::Unfinished(error.to_string()),
+        Err(error) => Own::Unfinished(error.told()),
     }
 }
 
@@ -325,11 +328,11 @@ struct Taken {
 }
 
 /// What the logs say was taken and made, as far as it is wanted. One processor is left to the loop.
-fn taken(folder: &Path, wanted: &Wanted, logs: &Logs) -> Result<Taken, String> {
+fn taken(folder: &Path, wanted: &Wanted, logs: &Logs) -> Result<Taken, Sentence> {
     let mut stock = Stocktake::apart(wanted.running.as_deref());
     let add = &mut |nth, batch: &Summary| stock.add(nth, batch);
     let read = archive(folder).add_up(all_threads() - 1, &logs.progress, add);
-    let mut faults = read.map_err(|error| error.to_string())?;
+    let mut faults = read.map_err(|error| error.told())?;
     let elsewhere = elsewhere(folder);
     add_elsewhere(&mut stock, &elsewhere);
     // A row on its way to the disk is no damage.

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::config::Config;
 use crate::files;
 use crate::journal::read::folder::all_threads;
+use crate::language::Sentence;
 use crate::workshop::batches::archive;
 
 /// Where it is kept.
@@ -23,7 +24,7 @@ pub struct Beginning {
     /// What holds as soon as the batch under way is closed.
     pub waiting: Option<Config>,
     /// Why the file as it is now was not taken.
-    pub fault: Option<String>,
+    pub fault: Option<Sentence>,
 }
 
 impl Beginning {
@@ -59,7 +60,7 @@ impl Taken {
     pub fn begin<E>(
         &self,
         now: Result<Config, E>,
-        spoken: impl FnOnce(&E) -> String,
+        spoken: impl FnOnce(&E) -> Sentence,
         load: impl FnOnce(&Path) -> Option<Config>,
     ) -> Result<Beginning, E> {
         let before = || self.before().and_then(|copy| load(&copy));

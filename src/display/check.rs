@@ -167,15 +167,15 @@ impl Checks {
         ability: &ScaleAbility,
     ) -> Result<(CheckLog, Inbox, Sentence), Sentence> {
         self.end(phrase!("Another check was begun.")).await;
-        let logs = context.config().logs().map_err(|error| error.to_string())?;
+        let logs = context.config().logs().map_err(|error| error.told())?;
         let opened = tokio::task::spawn_blocking(move || scale_checks::open(&logs)).await;
         let opened = opened.map_err(|error| error.to_string())?;
-        let (log, found) = opened.map_err(|error| error.to_string())?;
+        let (log, found) = opened.map_err(|error| error.told())?;
         let log = CheckLog::new(log, &ability.name, ability.readability);
         let events = readings(calls).await.map_err(|refusal| refusal.error)?;
         let mut say = clear_pan(&ability.name);
         if let Some(torn) = found.and_then(|found| found.torn) {
-            say = say.and(phrase!("Note: {torn}.", torn = torn.to_string()));
+            say = say.and(phrase!("Note: {torn}.", torn = torn.told()));
         }
         Ok((log, events, say))
     }
@@ -315,11 +315,9 @@ async fn lead(voice: Voice, check: Check, ability: ScaleAbility, log: CheckLog, 
     let (passed, words) = (check.pass(taken), check.words(taken, d));
     let mut log = log;
     let logged = tokio::task::spawn_blocking(move || {
-        check
-            .log(&mut log, taken)
-            .map_err(|error| error.to_string())
+        check.log(&mut log, taken).map_err(|error| error.told())
     });
-    let say = match logged.await.map_err(|error| error.to_string()) {
+    let say = match logged.await.map_err(|error| error.to_string().into()) {
         Ok(Ok(())) if passed => words,
         Ok(Ok(())) => phrase!("{words}\n{remedy}.", words, remedy = NOT_PASSED),
         Ok(Err(why)) | Err(why) => return voice.tell(unlogged(words, why), true, None),
@@ -327,7 +325,7 @@ async fn lead(voice: Voice, check: Check, ability: ScaleAbility, log: CheckLog, 
     voice.tell(say, true, Some(passed));
 }
 
-fn unlogged(words: Sentence, why: String) -> Sentence {
+fn unlogged(words: Sentence, why: Sentence) -> Sentence {
     phrase!("{words}\nIt is NOT logged: {why}", words, why)
 }
 
@@ -353,9 +351,9 @@ async fn lead_repeatability(
     };
     let words = repeatability::words(&found);
     let logged = tokio::task::spawn_blocking(move || {
-        repeatability::log(&mut log, &taken, &found).map_err(|error| error.to_string())
+        repeatability::log(&mut log, &taken, &found).map_err(|error| error.told())
     });
-    if let Ok(Err(why)) | Err(why) = logged.await.map_err(|error| error.to_string()) {
+    if let Ok(Err(why)) | Err(why) = logged.await.map_err(|error| error.to_string().into()) {
         return voice.tell(unlogged(words, why), true, None);
     }
     let Some((file, calls)) = into else {

@@ -102,8 +102,10 @@ pub enum Reach {
 }
 
 /// What [`Reach::Readable`] means, for people.
-pub const READABLE: &str = "The page is not encrypted on this network: whoever listens there can read the key and \
-    the records. Use it in a network that you trust, or behind a proxy that speaks https (README)";
+pub const READABLE: Term = term!(
+    "The page is not encrypted on this network: whoever listens there can read the key and \
+    the records. Use it in a network that you trust, or behind a proxy that speaks https (README)"
+);
 
 /// What [`Reach::Here`] means for a tablet.
 pub const UNREACHED: Term = term!(

@@ -256,7 +256,7 @@ fn words(error: &SearchError, port: &Path) -> Sentence {
             "{text}\nSuch lines need a pattern of their own in the configuration file.",
             text = text.clone(),
         ),
-        SearchError::Line(fault) => phrase!("{fault}.", fault = fault.to_string()),
-        SearchError::System(_) => phrase!("{fault}.", fault = error.to_string()),
+        SearchError::Line(fault) => phrase!("{fault}.", fault = fault.told()),
+        SearchError::System(_) => phrase!("{fault}.", fault = error.told()),
     }
 }

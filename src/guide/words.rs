@@ -1,7 +1,7 @@
 //! What the guide tells, as sentences.
 
 use super::{Place, Told};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 
 impl Place {
@@ -17,13 +17,13 @@ impl Place {
     }
 
     /// Of a weighing, for a record: `in the middle`.
-    pub const fn name(self) -> &'static str {
+    pub const fn name(self) -> Term {
         match self {
-            Place::Middle => "in the middle",
-            Place::Front => "to the front",
-            Place::Right => "to the right",
-            Place::Back => "to the back",
-            Place::Left => "to the left",
+            Place::Middle => term!("in the middle"),
+            Place::Front => term!("to the front"),
+            Place::Right => term!("to the right"),
+            Place::Back => term!("to the back"),
+            Place::Left => term!("to the left"),
         }
     }
 }

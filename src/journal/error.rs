@@ -5,84 +5,201 @@ use std::path::{Path, PathBuf};
 
 use super::format::fault::BadLine;
 use super::format::opening::FormulaTooLong;
+use crate::language::{Sentence, Term, phrase, shown_as_told};
 
 /// Why a log could not be opened, read or written.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug)]
 pub enum LogError {
-    #[error("{}: cannot {doing}: {source}{}", path.display(), remedy(source))]
     Io {
         path: PathBuf,
         /// `write the row`, `sync`, ...
-        doing: &'static str,
+        doing: Term,
         source: io::Error,
     },
     /// Another process, or another part of this one, has the log open for writing.
-    #[error("{}: {} is already writing this log; stop it there, or begin another batch",
-        path.display(), holder.map_or("another program".into(), |pid| format!("process {pid}")))]
-    Locked { path: PathBuf, holder: Option<u32> },
-    #[error("{}: exists already; go on with that batch, or choose another name", path.display())]
-    Exists { path: PathBuf },
-    #[error("{}: is not a plain file; a batch log is a .csv file", path.display())]
-    NotAFile { path: PathBuf },
+    Locked {
+        path: PathBuf,
+        holder: Option<u32>,
+    },
+    Exists {
+        path: PathBuf,
+    },
+    NotAFile {
+        path: PathBuf,
+    },
     /// Something else wrote to the file while it was open here.
-    #[error("{}: {what}; nothing is overwritten. Close the other program and put the log back as it \
-        was{}; the rows that wait are then written", path.display(), rescued(rescued_in.as_deref()))]
     Changed {
         path: PathBuf,
-        what: &'static str,
+        what: Term,
         /// A copy of the log as it was, where one could be written.
         rescued_in: Option<PathBuf>,
     },
     /// The log was moved while it was open, or its disk was taken out.
-    #[error("{}: the log was moved away while it was open{}; no second one is begun. Put it back at \
-        its place, and the rows are written", path.display(), moved_to(to.as_deref()))]
-    Moved { path: PathBuf, to: Option<PathBuf> },
+    Moved {
+        path: PathBuf,
+        to: Option<PathBuf>,
+    },
     /// A row that was kept elsewhere and is not the log's next one.
-    #[error("{}: the log does not go on with row {seq}", path.display())]
-    OtherRow { path: PathBuf, seq: u64 },
+    OtherRow {
+        path: PathBuf,
+        seq: u64,
+    },
     /// More than any batch is, to be held in memory as a whole.
-    #[error("{}: has {} MB, where a sheet is made of {} at most: no batch of jars is that large. Look at what fills \
-        it; `bismar log verify` reads it in any size", path.display(), bytes / 1_000_000, most / 1_000_000)]
     TooLarge {
         path: PathBuf,
         bytes: u64,
         most: u64,
     },
     /// A batch that cannot begin.
-    #[error(transparent)]
-    TooLong(#[from] FormulaTooLong),
+    TooLong(FormulaTooLong),
     /// A line that is not the log's next row.
-    #[error(transparent)]
-    Bad(#[from] BadLine),
+    Bad(BadLine),
+}
+
+impl std::error::Error for LogError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            LogError::Io { source, .. } => Some(source),
+            LogError::Locked { .. }
+            | LogError::Exists { .. }
+            | LogError::NotAFile { .. }
+            | LogError::Changed { .. }
+            | LogError::Moved { .. }
+            | LogError::OtherRow { .. }
+            | LogError::TooLarge { .. }
+            | LogError::TooLong(_)
+            | LogError::Bad(_) => None,
+        }
+    }
+}
+
+impl From<FormulaTooLong> for LogError {
+    fn from(error: FormulaTooLong) -> LogError {
+        LogError::TooLong(error)
+    }
+}
+
+impl From<BadLine> for LogError {
+    fn from(error: BadLine) -> LogError {
+        LogError::Bad(error)
+    }
 }
 
 impl LogError {
-    pub(super) fn io(path: &Path, doing: &'static str) -> impl FnOnce(io::Error) -> LogError {
+    pub(super) fn io(path: &Path, doing: Term) -> impl FnOnce(io::Error) -> LogError {
         move |source| LogError::Io {
             path: path.to_owned(),
             doing,
             source,
         }
     }
-}
 
-fn rescued(copy: Option<&Path>) -> String {
-    copy.map_or(String::new(), |copy| {
-        format!(" (a copy of it as it was is in {})", copy.display())
-    })
-}
-
-fn moved_to(to: Option<&Path>) -> String {
-    to.map_or(String::new(), |to| format!(" (to {})", to.display()))
-}
-
-fn remedy(error: &io::Error) -> &'static str {
-    match error.kind() {
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => "; make room on the disk",
-        io::ErrorKind::PermissionDenied => {
-            "; look at the rights (`ls -l`) and the owner of the file and its folder"
+    /// Which file, what, and what to do.
+    pub fn told(&self) -> Sentence {
+        let shown = |path: &Path| path.display().to_string();
+        match self {
+            LogError::Io {
+                path,
+                doing,
+                source,
+            } => phrase!(
+                "{file}: cannot {doing}: {why}{help}",
+                file = shown(path),
+                doing = *doing,
+                why = source.to_string(),
+                help = help(source),
+            ),
+            LogError::Locked { path, holder } => {
+                let file = shown(path);
+                match holder {
+                    Some(holder) => phrase!(
+                        "{file}: process {holder} is already writing this log; stop it there, or begin another batch",
+                        file,
+                        holder = holder.to_string(),
+                    ),
+                    None => phrase!(
+                        "{file}: another program is already writing this log; stop it there, or begin another batch",
+                        file,
+                    ),
+                }
+            }
+            LogError::Exists { path } => phrase!(
+                "{file}: exists already; go on with that batch, or choose another name",
+                file = shown(path),
+            ),
+            LogError::NotAFile { path } => phrase!(
+                "{file}: is not a plain file; a batch log is a .csv file",
+                file = shown(path),
+            ),
+            LogError::Changed {
+                path,
+                what,
+                rescued_in,
+            } => {
+                let (file, what) = (shown(path), *what);
+                match rescued_in {
+                    Some(copy) => phrase!(
+                        "{file}: {what}; nothing is overwritten. Close the other program and put the log back as it was \
+                         (a copy of it as it was is in {copy}); the rows that wait are then written",
+                        file,
+                        what,
+                        copy = shown(copy),
+                    ),
+                    None => phrase!(
+                        "{file}: {what}; nothing is overwritten. Close the other program and put the log back as it \
+                         was; the rows that wait are then written",
+                        file,
+                        what,
+                    ),
+                }
+            }
+            LogError::Moved { path, to } => {
+                let file = shown(path);
+                match to {
+                    Some(to) => phrase!(
+                        "{file}: the log was moved away while it was open (to {to}); no second one is begun. Put it back \
+                         at its place, and the rows are written",
+                        file,
+                        to = shown(to),
+                    ),
+                    None => phrase!(
+                        "{file}: the log was moved away while it was open; no second one is begun. Put it back at its \
+                         place, and the rows are written",
+                        file,
+                    ),
+                }
+            }
+            LogError::OtherRow { path, seq } => phrase!(
+                "{file}: the log does not go on with row {seq}",
+                file = shown(path),
+                seq = *seq,
+            ),
+            LogError::TooLarge { path, bytes, most } => phrase!(
+                "{file}: has {size} MB, where a sheet is made of {most} at most: no batch of jars is that large. Look at \
+                 what fills it; `bismar log verify` reads it in any size",
+                file = shown(path),
+                size = bytes / 1_000_000,
+                most = most / 1_000_000,
+            ),
+            LogError::TooLong(error) => error.told(),
+            LogError::Bad(bad) => bad.told(),
         }
-        io::ErrorKind::ReadOnlyFilesystem => "; the disk is mounted read-only, often after a fault",
-        _ => "",
+    }
+}
+
+shown_as_told!(LogError);
+
+fn help(error: &io::Error) -> Sentence {
+    match error.kind() {
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            phrase!("; make room on the disk")
+        }
+        io::ErrorKind::PermissionDenied => {
+            phrase!("; look at the rights (`ls -l`) and the owner of the file and its folder")
+        }
+        io::ErrorKind::ReadOnlyFilesystem => {
+            phrase!("; the disk is mounted read-only, often after a fault")
+        }
+        _ => Sentence::none(),
     }
 }

@@ -69,11 +69,11 @@ impl State {
         }
     }
 
-    pub const fn words(self) -> &'static str {
+    pub const fn words(self) -> Term {
         match self {
-            State::There => "there",
-            State::Missing => "missing",
-            State::NotKnown => "not known to bismar",
+            State::There => term!("there"),
+            State::Missing => term!("missing"),
+            State::NotKnown => term!("not known to bismar"),
         }
     }
 }
@@ -114,20 +114,22 @@ impl Help {
     }
 
     /// What is to be done, at a terminal and on paper.
-    pub const fn words(self) -> &'static str {
+    pub const fn words(self) -> Term {
         match self {
             Help::Responsible => {
-                "write responsible = \"name, address\" under [label] in config.toml"
+                term!("write responsible = \"name, address\" under [label] in config.toml")
             }
-            Help::NetContents => "tell what one package holds with --net",
-            Help::Durability => {
+            Help::NetContents => term!("tell what one package holds with --net"),
+            Help::Durability => term!(
                 "write keeps_months or after_opening_months, which your own tests tell, under [label] in the formula"
-            }
-            Help::Precautions => {
+            ),
+            Help::Precautions => term!(
                 "where it needs any, write precautions = \"...\" under [label] in the formula"
+            ),
+            Help::Function => {
+                term!("write function = \"bath soak\" under [label] in the formula")
             }
-            Help::Function => "write function = \"bath soak\" under [label] in the formula",
-            Help::Inci => "write inci = \"...\" into the formula",
+            Help::Inci => term!("write inci = \"...\" into the formula"),
         }
     }
 }
@@ -485,10 +487,11 @@ impl Point {
     }
 
     /// What the label says, or what is to be done, at a terminal and on paper.
-    pub fn line(&self) -> String {
-        let help = self.help.map(Help::words);
-        let parts = [Some(&*self.says), help].into_iter().flatten();
-        let parts: Vec<&str> = parts.filter(|part| !part.is_empty()).collect();
-        parts.join("; ")
+    pub fn line(&self) -> Sentence {
+        match (self.says.is_empty(), self.help.map(Help::words)) {
+            (true, Some(help)) => help.into(),
+            (false, Some(help)) => phrase!("{all}; {more}", all = self.says.clone(), more = help),
+            (_, None) => self.says.clone(),
+        }
     }
 }

@@ -9,11 +9,10 @@ use crate::formula::kind::{Kind, kinds};
 use crate::formula::substances::{Constituent, Substance};
 use crate::formula::{Formula, Use};
 use crate::journal::batch::record::Record;
-use crate::language::{Term, term};
+use crate::language::{Sentence, Term, phrase, shown_as_told, term};
 use crate::mass::Mass;
 use crate::problem::Problems;
 use crate::text::alike::same_name;
-use crate::text::listed;
 
 /// What a label says of the inside.
 #[derive(Debug, Clone)]
@@ -24,7 +23,7 @@ pub struct Declared {
     /// The fragrance allergens, and how long the product stays; `None` where the rules do not ask for them.
     pub allergens: Option<(Vec<Amount>, Stay)>,
     /// What makes it incomplete, each once, the middle of a sentence.
-    pub incomplete: Vec<String>,
+    pub incomplete: Vec<Sentence>,
     /// Scents of whose constituents nothing is known, where allergens are asked for.
     pub unknown_scents: Vec<String>,
     /// Ingredients whose formula has no INCI name; their own stands there.
@@ -34,15 +33,32 @@ pub struct Declared {
 }
 
 /// Why a batch is not declared.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug)]
 pub enum DeclaredError {
-    #[error("batch {0} is a lot of itself")]
     LotOfItself(String),
-    #[error("{0} has no weights")]
     NoWeights(String),
     /// A formula in a log does not read.
-    #[error(transparent)]
-    Formula(#[from] Problems),
+    Formula(Problems),
+}
+
+impl DeclaredError {
+    pub fn told(&self) -> Sentence {
+        match self {
+            DeclaredError::LotOfItself(batch) => phrase!("batch {batch} is a lot of itself", batch),
+            DeclaredError::NoWeights(batch) => phrase!("{batch} has no weights", batch),
+            DeclaredError::Formula(problems) => problems.told(),
+        }
+    }
+}
+
+shown_as_told!(DeclaredError);
+
+impl std::error::Error for DeclaredError {}
+
+impl From<Problems> for DeclaredError {
+    fn from(problems: Problems) -> DeclaredError {
+        DeclaredError::Formula(problems)
+    }
 }
 
 impl Declared {
@@ -151,7 +167,7 @@ struct Gathering<'r> {
     list: Vec<Substance>,
     /// The batches being walked, outermost first.
     path: Vec<String>,
-    incomplete: Vec<String>,
+    incomplete: Vec<Sentence>,
     unknown_scents: Vec<String>,
     nameless: Vec<String>,
 }
@@ -203,10 +219,10 @@ impl Gathering<'_> {
         unknown.sort_unstable();
         unknown.dedup_by(|a, b| same_name(a, b));
         if !unknown.is_empty() {
-            self.incomplete.push(format!(
-                "what fragrance allergens are in {} is not known; write their constituents into substances.toml, from \
+            self.incomplete.push(phrase!(
+                "what fragrance allergens are in {names} is not known; write their constituents into substances.toml, from \
                  the supplier's documents",
-                listed(&unknown, "and")
+                names = Sentence::listing(&unknown),
             ));
         }
         self.unknown_scents = unknown;
@@ -229,18 +245,19 @@ impl Gathering<'_> {
         }
         self.path.push(record.batch.clone());
         if let Some(standing) = record.standing().warning() {
-            let warning = format!(
-                "batch {} is {standing}; what is in it is declared",
-                record.batch
+            let warning = phrase!(
+                "batch {batch} is {standing}; what is in it is declared",
+                batch = &record.batch,
+                standing,
             );
             if !self.incomplete.contains(&warning) {
                 self.incomplete.push(warning);
             }
         }
         if !record.is_proved() {
-            let warning = format!(
-                "the log of batch {} is damaged; what it holds before that is declared",
-                record.batch
+            let warning = phrase!(
+                "the log of batch {batch} is damaged; what it holds before that is declared",
+                batch = &record.batch,
             );
             if !self.incomplete.contains(&warning) {
                 self.incomplete.push(warning);

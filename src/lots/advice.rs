@@ -37,17 +37,17 @@ pub struct Snapshot {
 pub enum Unread {
     /// It cannot be read.
     #[error("{0}")]
-    Failed(String),
+    Failed(Sentence),
     /// It is still being read: nothing speaks against a lot that is in the list.
     #[error("{0}")]
-    Late(String),
+    Late(Sentence),
 }
 
 /// A batch of our own that is named as a lot.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Own {
     /// It is not complete, or its log is not as it was written; which, in words.
-    Unfinished(String),
+    Unfinished(Sentence),
     Made(Made),
 }
 
@@ -86,7 +86,7 @@ impl Snapshot {
     pub fn unknown(why: &str, today: Date) -> Snapshot {
         Snapshot {
             lots: Err(why.to_owned()),
-            uses: Err(Unread::Failed(why.to_owned())),
+            uses: Err(Unread::Failed(why.into())),
             damaged: Vec::new(),
             own: None,
             made: Vec::new(),
@@ -135,14 +135,14 @@ impl Snapshot {
                 return Advice::Against(phrase!(
                     "what is left of lot {name} is not known: {why}",
                     name,
-                    why,
+                    why = why.clone(),
                 ));
             }
             (Some(_), Err(Unread::Late(why))) => {
                 late = Some(phrase!(
                     "What is left of lot {name} is not known yet: {why}.",
                     name,
-                    why,
+                    why = why.clone(),
                 ));
                 None
             }
@@ -203,14 +203,14 @@ impl Snapshot {
                 return Advice::Good(Some(phrase!(
                     "{name} is a batch of this bench; what is left of it is not known yet: {why}.",
                     name,
-                    why,
+                    why = why.clone(),
                 )));
             }
             Err(Unread::Failed(why)) => {
                 return Advice::Against(phrase!(
                     "what is left of batch {name} is not known: {why}",
                     name,
-                    why,
+                    why = why.clone(),
                 ));
             }
         };
@@ -279,12 +279,15 @@ impl Snapshot {
         match &self.uses {
             Ok(_) => {}
             Err(Unread::Failed(why)) => {
-                warnings.push(phrase!("what is left of the lots is not known: {why}", why));
+                warnings.push(phrase!(
+                    "what is left of the lots is not known: {why}",
+                    why = why.clone(),
+                ));
             }
             Err(Unread::Late(why)) => {
                 warnings.push(phrase!(
                     "what is left of the lots is not known yet: {why}",
-                    why
+                    why = why.clone(),
                 ));
             }
         }

@@ -73,7 +73,7 @@ pub enum Refusal {
     /// It is a batch of our own that is not complete, and how far it is.
     Unfinished {
         lot: String,
-        standing: String,
+        standing: Sentence,
     },
     TooLittle {
         lot: String,
@@ -96,7 +96,7 @@ impl Refusal {
             Refusal::Unfinished { lot, standing } => phrase!(
                 "lot {lot} is a batch that is not finished ({standing})",
                 lot,
-                standing,
+                standing = standing.clone(),
             ),
             Refusal::TooLittle { lot, left, needed } => phrase!(
                 "lot {lot} has {left} g left by the logs, {needed} g are needed",

@@ -210,17 +210,17 @@ impl Part {
         Part::Wander,
     ];
 
-    pub const fn name(self) -> &'static str {
+    pub const fn name(self) -> Term {
         match self {
-            Part::Rounding => "rounding",
-            Part::Repeatability => "repeatability",
-            Part::Linearity => "linearity",
-            Part::Sensitivity => "sensitivity",
-            Part::Eccentricity => "place of the load",
-            Part::Class => "limits of its class",
-            Part::Temperature => "temperature",
-            Part::Buoyancy => "buoyancy, not corrected",
-            Part::Wander => "unrest",
+            Part::Rounding => term!("rounding"),
+            Part::Repeatability => term!("repeatability"),
+            Part::Linearity => term!("linearity"),
+            Part::Sensitivity => term!("sensitivity"),
+            Part::Eccentricity => term!("place of the load"),
+            Part::Class => term!("limits of its class"),
+            Part::Temperature => term!("temperature"),
+            Part::Buoyancy => term!("buoyancy, not corrected"),
+            Part::Wander => term!("unrest"),
         }
     }
 }
@@ -255,12 +255,12 @@ pub enum Origin {
 }
 
 impl Origin {
-    pub const fn name(self) -> &'static str {
+    pub const fn name(self) -> Term {
         match self {
-            Origin::Measured => "measured",
-            Origin::Told => "configured",
-            Origin::Assumed => "ASSUMED",
-            Origin::Readability => "from d",
+            Origin::Measured => term!("measured"),
+            Origin::Told => term!("configured"),
+            Origin::Assumed => term!("ASSUMED"),
+            Origin::Readability => term!("from d"),
         }
     }
 }
@@ -270,7 +270,7 @@ impl Origin {
 pub struct Component {
     pub part: Part,
     pub kind: Kind,
-    pub distribution: &'static str,
+    pub distribution: Term,
     pub origin: Origin,
     /// Standard uncertainty of the net weight from this part alone, in grams.
     pub u: f64,
@@ -278,8 +278,8 @@ pub struct Component {
     pub degrees: f64,
 }
 
-const NORMAL: &str = "normal";
-const RECTANGULAR: &str = "rectangular";
+const NORMAL: Term = term!("normal");
+const RECTANGULAR: Term = term!("rectangular");
 const PARTS: usize = 9;
 
 /// The parts of one net weight's uncertainty.

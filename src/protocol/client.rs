@@ -57,7 +57,7 @@ impl ClientError {
                 why,
             ),
             ClientError::Cut => phrase!("the daemon's line was cut off; ask again"),
-            ClientError::Socket(error) => error.to_string().into(),
+            ClientError::Socket(error) => error.told(),
             ClientError::Io(error) => {
                 phrase!(
                     "the daemon cannot be reached: {error}",

@@ -60,7 +60,7 @@ pub struct LineStatus {
     pub port: Option<String>,
     /// Why it is not open: a stable short word, and words for a person.
     pub code: Option<String>,
-    pub trouble: Option<String>,
+    pub trouble: Option<Sentence>,
 }
 
 /// The answer to everything else.
@@ -151,20 +151,8 @@ pub fn put_into(reply: Reply, language: Language) -> Reply {
     }
 }
 
-impl From<String> for Refusal {
-    fn from(error: String) -> Refusal {
-        Refusal::new(error)
-    }
-}
-
 impl From<Sentence> for Refusal {
     fn from(error: Sentence) -> Refusal {
-        Refusal::new(error)
-    }
-}
-
-impl From<&str> for Refusal {
-    fn from(error: &str) -> Refusal {
         Refusal::new(error)
     }
 }
@@ -215,7 +203,14 @@ impl Answer {
     pub fn put_into(self, language: Language) -> Answer {
         match self {
             Answer::Said(said) => Answer::Said(said.put_into(language)),
-            Answer::Status(_) | Answer::Hello(_) | Answer::Pass(_) => self,
+            Answer::Status(mut standing) => {
+                for line in &mut standing.lines {
+                    let trouble = line.trouble.take();
+                    line.trouble = trouble.map(|trouble| trouble.put_into(language));
+                }
+                Answer::Status(standing)
+            }
+            Answer::Hello(_) | Answer::Pass(_) => self,
         }
     }
 }
@@ -311,7 +306,7 @@ mod tests {
                 scale: "bench".to_owned(),
                 port: None,
                 code: Some("absent".to_owned()),
-                trouble: Some("it is not there".to_owned()),
+                trouble: Some("it is not there".into()),
             }],
             cues: Vec::new(),
             trouble: None,

@@ -40,7 +40,7 @@ use crate::document::shown;
 use crate::formula::allowance::{Allowance, AllowanceError};
 use crate::formula::plan::BatchSize;
 use crate::journal::format::cell::breaks;
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
 use crate::text::alike::is_invisible;
@@ -202,7 +202,7 @@ impl Request {
             // It repeats what was sent, whatever that is.
             let why = error.to_string();
             let why: String = harmless(&why).chars().take(LONGEST_WHY).collect();
-            Refusal::new(format!("this is no request that bismar knows: {why}"))
+            Refusal::new(phrase!("this is no request that bismar knows: {why}", why))
         })
     }
 
@@ -257,19 +257,27 @@ impl Request {
             Request::Keep => Some(Command::Keep),
             Request::Lot { lot, despite } => {
                 if let Some(reason) = despite {
-                    plain("reason", checked("reason", reason)?, LONGEST_REASON)?;
+                    plain(
+                        term!("reason"),
+                        checked(term!("reason"), reason)?,
+                        LONGEST_REASON,
+                    )?;
                 }
-                let lot = plain("lot", checked("lot", lot)?, LONGEST_LOT)?;
+                let lot = plain(term!("lot"), checked(term!("lot"), lot)?, LONGEST_LOT)?;
                 Some(Command::Lot(lot))
             }
-            Request::Note { note } => Some(Command::Note(checked("note", note)?)),
+            Request::Note { note } => Some(Command::Note(checked(term!("note"), note)?)),
             Request::Remedy { way, batch: None } => Some(Command::Remedy(way_of(way)?)),
             Request::Remedy { batch: Some(_), .. } => None,
             Request::Residue { step } => Some(Command::Residue(*step)),
             Request::Undo => Some(Command::Undo),
             Request::Cancel => Some(Command::Cancel),
             Request::Skip { reason } => {
-                let reason = plain("reason", checked("reason", reason)?, LONGEST_REASON)?;
+                let reason = plain(
+                    term!("reason"),
+                    checked(term!("reason"), reason)?,
+                    LONGEST_REASON,
+                )?;
                 Some(Command::Skip(reason))
             }
             Request::Stop => Some(Command::Stop),
@@ -300,14 +308,14 @@ impl Request {
 /// [`Refusal`] for another word.
 pub fn way_of(word: &str) -> Result<Way, Refusal> {
     Way::from_word(word).ok_or_else(|| {
-        Refusal::new(format!(
-            "\"{}\" is no remedy; the ways are keep, in-proportion and least-added",
-            shown(word)
+        Refusal::new(phrase!(
+            "\"{word}\" is no remedy; the ways are keep, in-proportion and least-added",
+            word = shown(word),
         ))
     })
 }
 
-fn checked(what: &str, text: &str) -> Result<String, Refusal> {
+fn checked(what: Term, text: &str) -> Result<String, Refusal> {
     let text = text.trim();
     if is_invisible(text) {
         return Err(Refusal::new(phrase!(
@@ -316,25 +324,29 @@ fn checked(what: &str, text: &str) -> Result<String, Refusal> {
         )));
     }
     if text.len() > LONGEST_TEXT {
-        return Err(Refusal::new(format!(
-            "the {what} is longer than {LONGEST_TEXT} bytes; shorten it"
+        return Err(Refusal::new(phrase!(
+            "the {what} is longer than {most} bytes; shorten it",
+            what,
+            most = LONGEST_TEXT,
         )));
     }
     Ok(text.to_owned())
 }
 
 /// A text that stands in the log as it was given: a lot that is cut or changed is another lot.
-fn plain(what: &str, text: String, longest: usize) -> Result<String, Refusal> {
+fn plain(what: Term, text: String, longest: usize) -> Result<String, Refusal> {
     if let Some(c) = text.chars().find(|c| breaks(*c)) {
-        return Err(Refusal::new(format!(
-            "the {what} has a control character (U+{:04X}) in it; type it without, or set the code \
-             reader to leave it out",
-            u32::from(c)
+        return Err(Refusal::new(phrase!(
+            "the {what} has a control character ({code}) in it; type it without, or set the code reader to leave it out",
+            what,
+            code = format!("U+{:04X}", u32::from(c)),
         )));
     }
     if text.chars().count() > longest {
-        return Err(Refusal::new(format!(
-            "the {what} is longer than {longest} characters; shorten it"
+        return Err(Refusal::new(phrase!(
+            "the {what} is longer than {longest} characters; shorten it",
+            what,
+            longest,
         )));
     }
     Ok(text)
@@ -342,14 +354,15 @@ fn plain(what: &str, text: String, longest: usize) -> Result<String, Refusal> {
 
 fn whole_path(formula: &Path) -> Result<PathBuf, Refusal> {
     if !formula.is_absolute() {
-        return Err(Refusal::new(format!(
-            "{} is a relative path; give the formula's whole path",
-            shown(&formula.display().to_string())
+        return Err(Refusal::new(phrase!(
+            "{path} is a relative path; give the formula's whole path",
+            path = shown(&formula.display().to_string()),
         )));
     }
     if formula.as_os_str().len() > LONGEST_PATH {
-        return Err(Refusal::new(format!(
-            "the formula's path is longer than {LONGEST_PATH} bytes; there is no such file"
+        return Err(Refusal::new(phrase!(
+            "the formula's path is longer than {most} bytes; there is no such file",
+            most = LONGEST_PATH,
         )));
     }
     Ok(formula.to_owned())
@@ -432,9 +445,9 @@ pub fn fill(request: Request) -> Result<FillRequest, Refusal> {
             )));
         }
         (Some(rule), None) => {
-            return Err(Refusal::new(format!(
-                "the rule \"{}\" is not known; give eu, de, r87 or hb133",
-                shown(rule)
+            return Err(Refusal::new(phrase!(
+                "the rule \"{rule}\" is not known; give eu, de, r87 or hb133",
+                rule = shown(rule),
             )));
         }
         (_, Some(_)) => {

@@ -1,6 +1,7 @@
 //! The place of the control socket: a folder of this user alone, a lock that says whether a daemon
 //! lives, and the socket itself, taken over from a daemon that died.
 
+use crate::language::{Sentence, phrase, shown_as_told};
 use std::fs::{DirBuilder, File, Permissions, TryLockError};
 use std::io;
 use std::os::unix::fs::{DirBuilderExt as _, FileTypeExt as _, MetadataExt as _};
@@ -11,36 +12,64 @@ use std::path::{Path, PathBuf};
 /// The longest path of a socket in bytes (`sun_path` of unix(7), less its closing NUL).
 pub const LONGEST_PATH: usize = 107;
 
-/// Why the socket cannot be had; the text says what to do.
-#[derive(Debug, thiserror::Error)]
+/// Why the socket cannot be had.
+#[derive(Debug)]
 pub enum SocketError {
-    #[error(
-        "XDG_RUNTIME_DIR is not set, so there is no folder for the control socket; log in to a \
-         session, or set it to a folder of your own"
-    )]
     NoRuntimeDir,
-    #[error(
-        "the control socket's path {path} has {length} bytes, at most {LONGEST_PATH} are \
-         possible; set XDG_RUNTIME_DIR to a shorter folder"
-    )]
     TooLong { path: PathBuf, length: usize },
-    #[error(
-        "a bismar daemon is running already ({path} is in use); stop it with `systemctl --user \
-         stop bismar`, or use the running one"
-    )]
     Live { path: PathBuf },
-    #[error("{path} is not a socket and stays as it is; move it away")]
     NotASocket { path: PathBuf },
-    #[error("{path} belongs to another user; set XDG_RUNTIME_DIR to a folder of your own")]
     Foreign { path: PathBuf },
-    #[error(
-        "{path} is a link or a file, where a folder of bismar's own belongs; move it away, or set \
-         XDG_RUNTIME_DIR to a folder of your own"
-    )]
     NotAFolder { path: PathBuf },
-    #[error("{path}: {error}; check the folder's rights and the free space")]
     Io { path: PathBuf, error: io::Error },
 }
+
+impl SocketError {
+    /// What it is and what to do.
+    pub fn told(&self) -> Sentence {
+        let shown = |path: &Path| path.display().to_string();
+        match self {
+            SocketError::NoRuntimeDir => phrase!(
+                "XDG_RUNTIME_DIR is not set, so there is no folder for the control socket; log in to a session, or set it \
+                 to a folder of your own"
+            ),
+            SocketError::TooLong { path, length } => phrase!(
+                "the control socket's path {path} has {length} bytes, at most {most} are possible; set XDG_RUNTIME_DIR to \
+                 a shorter folder",
+                path = shown(path),
+                length = *length,
+                most = LONGEST_PATH,
+            ),
+            SocketError::Live { path } => phrase!(
+                "a bismar daemon is running already ({path} is in use); stop it with `systemctl --user stop bismar`, or \
+                 use the running one",
+                path = shown(path),
+            ),
+            SocketError::NotASocket { path } => phrase!(
+                "{path} is not a socket and stays as it is; move it away",
+                path = shown(path),
+            ),
+            SocketError::Foreign { path } => phrase!(
+                "{path} belongs to another user; set XDG_RUNTIME_DIR to a folder of your own",
+                path = shown(path),
+            ),
+            SocketError::NotAFolder { path } => phrase!(
+                "{path} is a link or a file, where a folder of bismar's own belongs; move it away, or set XDG_RUNTIME_DIR \
+                 to a folder of your own",
+                path = shown(path),
+            ),
+            SocketError::Io { path, error } => phrase!(
+                "{path}: {why}; check the folder's rights and the free space",
+                path = shown(path),
+                why = error.to_string(),
+            ),
+        }
+    }
+}
+
+shown_as_told!(SocketError);
+
+impl std::error::Error for SocketError {}
 
 /// `$XDG_RUNTIME_DIR/bismar/control.sock`.
 ///

@@ -85,7 +85,7 @@ fn drain(
         if let Event::Log(draft) = &event {
             match log(draft) {
                 Ok(seq) => bench.logged(draft.ticket, seq, at),
-                Err(why) => bench.not_logged(draft.ticket, why, at),
+                Err(why) => bench.not_logged(draft.ticket, why.into(), at),
             }
         }
     }

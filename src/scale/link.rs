@@ -13,6 +13,7 @@ use tokio::sync::mpsc;
 use tokio_serial::{ClearBuffer, SerialPort as _, SerialStream};
 
 use super::ports;
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::scale::settings::{DtrMode, Parity, ScaleSettings};
 use crate::vocabulary::reading::ScaleIndex;
 
@@ -61,29 +62,61 @@ pub enum LinkNews {
     Lost(LinkFault),
 }
 
-/// Why a line is not open; the text says what to do.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+/// Why a line is not open.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum LinkFault {
-    #[error(transparent)]
-    NotFound(#[from] ports::PortError),
-    #[error(
-        "{port} is in use by another program; close it there (a terminal program, a second \
-         bismar; within half a minute after plugging in it may be the modem manager)"
-    )]
+    NotFound(ports::PortError),
     Busy { port: String },
-    #[error(
-        "you are not allowed to open {port}; install the rule systemd/70-bismar.rules, or run \
-         `sudo adduser $USER dialout` and log in anew"
-    )]
     NotPermitted { port: String },
-    #[error("{port} is not a serial line ({why}); run `bismar identify` to find the scale's")]
     NotSerial { port: String, why: String },
-    #[error("{0}")]
-    Setting(String),
-    #[error("the line at {port} is gone ({why}); check the plug and the scale's power")]
+    Setting(Sentence),
     Gone { port: String, why: String },
-    #[error("{port} cannot be opened: {why}; unplug the scale and plug it in again")]
     Other { port: String, why: String },
+}
+
+shown_as_told!(LinkFault);
+
+impl std::error::Error for LinkFault {}
+
+impl From<ports::PortError> for LinkFault {
+    fn from(error: ports::PortError) -> LinkFault {
+        LinkFault::NotFound(error)
+    }
+}
+
+impl LinkFault {
+    /// What it is and what to do.
+    pub fn told(&self) -> Sentence {
+        match self {
+            LinkFault::NotFound(error) => error.told(),
+            LinkFault::Busy { port } => phrase!(
+                "{port} is in use by another program; close it there (a terminal program, a second bismar; within half a \
+                 minute after plugging in it may be the modem manager)",
+                port,
+            ),
+            LinkFault::NotPermitted { port } => phrase!(
+                "you are not allowed to open {port}; install the rule systemd/70-bismar.rules, or run `sudo adduser $USER \
+                 dialout` and log in anew",
+                port,
+            ),
+            LinkFault::NotSerial { port, why } => phrase!(
+                "{port} is not a serial line ({why}); run `bismar identify` to find the scale's",
+                port,
+                why,
+            ),
+            LinkFault::Setting(what) => what.clone(),
+            LinkFault::Gone { port, why } => phrase!(
+                "the line at {port} is gone ({why}); check the plug and the scale's power",
+                port,
+                why,
+            ),
+            LinkFault::Other { port, why } => phrase!(
+                "{port} cannot be opened: {why}; unplug the scale and plug it in again",
+                port,
+                why,
+            ),
+        }
+    }
 }
 
 impl LinkFault {
@@ -112,10 +145,10 @@ impl LinkFault {
             Kind::NoDevice => LinkFault::Busy { port },
             Kind::Io(Io::PermissionDenied) => LinkFault::NotPermitted { port },
             Kind::Io(Io::NotFound) => LinkFault::NotFound(ports::PortError::Absent {
-                wanted: port,
-                there: String::new(),
+                wanted: port.into(),
+                there: Sentence::none(),
             }),
-            Kind::InvalidInput => LinkFault::Setting(format!("{port}: {why}")),
+            Kind::InvalidInput => LinkFault::Setting(phrase!("{port}: {why}", port, why)),
             // ENOTTY has no kind of its own.
             Kind::Unknown if why.contains("typewriter") => LinkFault::NotSerial { port, why },
             Kind::Io(_) | Kind::Unknown => LinkFault::Other { port, why },
@@ -133,25 +166,31 @@ pub fn builder(
 ) -> Result<tokio_serial::SerialPortBuilder, LinkFault> {
     let scale = &config.name;
     let data_bits = tokio_serial::DataBits::try_from(config.data_bits).map_err(|_| {
-        LinkFault::Setting(format!(
-            "scale {scale}: data_bits = {} is not possible; write 7 or 8",
-            config.data_bits
+        LinkFault::Setting(phrase!(
+            "scale {scale}: data_bits = {bits} is not possible; write 7 or 8",
+            scale,
+            bits = config.data_bits.to_string(),
         ))
     })?;
     let stop_bits = tokio_serial::StopBits::try_from(config.stop_bits).map_err(|_| {
-        LinkFault::Setting(format!(
-            "scale {scale}: stop_bits = {} is not possible; write 1 or 2",
-            config.stop_bits
+        LinkFault::Setting(phrase!(
+            "scale {scale}: stop_bits = {bits} is not possible; write 1 or 2",
+            scale,
+            bits = config.stop_bits.to_string(),
         ))
     })?;
     if config.baud == 0 {
-        let text = format!("scale {scale}: baud = 0 is not possible; most scales use 9600");
+        let text = phrase!(
+            "scale {scale}: baud = 0 is not possible; most scales use 9600",
+            scale,
+        );
         return Err(LinkFault::Setting(text));
     }
     let name = path.to_str().ok_or_else(|| {
-        LinkFault::Setting(format!(
-            "scale {scale}: the port's path {} is not plain text; rename the link",
-            path.display()
+        LinkFault::Setting(phrase!(
+            "scale {scale}: the port's path {path} is not plain text; rename the link",
+            scale,
+            path = path.display().to_string(),
         ))
     })?;
     let builder = tokio_serial::new(name, config.baud)
@@ -260,7 +299,7 @@ impl Link {
         let opening = tokio::task::spawn_blocking(move || open_now(&config));
         let (port, path) = opening.await.unwrap_or_else(|error| {
             Err(LinkFault::Other {
-                port: ports::describe(&self.config.port),
+                port: ports::describe(&self.config.port).into(),
                 why: error.to_string(),
             })
         })?;

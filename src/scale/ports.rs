@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::scale::settings::PortSelector;
 
 /// Where the kernel's stable names are: links that keep their name when a scale is plugged in anew.
@@ -57,18 +58,35 @@ impl std::fmt::Display for Port {
 }
 
 /// Why a selector names no line; the text lists what is there and says what to do.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PortError {
     /// Nothing matches now; it may be plugged in later.
-    #[error("{wanted} is not there; plug the scale in and switch it on{there}")]
-    Absent { wanted: String, there: String },
+    Absent { wanted: Sentence, there: Sentence },
     /// More than one line matches; bismar never guesses between two.
-    #[error(
-        "{wanted} fits more than one serial line; add the serial number of the one you mean, or \
-         use its path under /dev/serial/by-id{there}"
-    )]
-    Ambiguous { wanted: String, there: String },
+    Ambiguous { wanted: Sentence, there: Sentence },
 }
+
+impl PortError {
+    pub fn told(&self) -> Sentence {
+        match self {
+            PortError::Absent { wanted, there } => phrase!(
+                "{wanted} is not there; plug the scale in and switch it on{there}",
+                wanted = wanted.clone(),
+                there = there.clone(),
+            ),
+            PortError::Ambiguous { wanted, there } => phrase!(
+                "{wanted} fits more than one serial line; add the serial number of the one you mean, or use its path \
+                 under /dev/serial/by-id{there}",
+                wanted = wanted.clone(),
+                there = there.clone(),
+            ),
+        }
+    }
+}
+
+shown_as_told!(PortError);
+
+impl std::error::Error for PortError {}
 
 /// The serial lines of this machine, in order of their paths. Empty where there is none, or where
 /// the kernel's list cannot be read.
@@ -127,19 +145,26 @@ pub fn select(selector: &PortSelector, ports: &[Port]) -> Result<PathBuf, PortEr
 }
 
 /// The selector in words.
-pub fn describe(selector: &PortSelector) -> String {
+pub fn describe(selector: &PortSelector) -> Sentence {
     match selector {
-        PortSelector::Path(path) => path.clone(),
+        PortSelector::Path(path) => path.as_str().into(),
         PortSelector::Usb {
             vendor,
             product,
             serial: None,
-        } => format!("USB adapter {vendor:04x}:{product:04x}"),
+        } => phrase!(
+            "USB adapter {id}",
+            id = format!("{vendor:04x}:{product:04x}"),
+        ),
         PortSelector::Usb {
             vendor,
             product,
             serial: Some(serial),
-        } => format!("USB adapter {vendor:04x}:{product:04x} with serial number {serial}"),
+        } => phrase!(
+            "USB adapter {id} with serial number {serial}",
+            id = format!("{vendor:04x}:{product:04x}"),
+            serial,
+        ),
     }
 }
 
@@ -161,12 +186,11 @@ fn matches(selector: &PortSelector, port: &Port) -> bool {
     }
 }
 
-fn listing<'a>(ports: impl Iterator<Item = &'a Port>) -> String {
+fn listing<'a>(ports: impl Iterator<Item = &'a Port>) -> Sentence {
     let names: Vec<String> = ports.map(Port::to_string).collect();
-    if names.is_empty() {
-        "; no USB serial line is plugged in now".to_owned()
-    } else {
-        format!("; there is: {}", names.join(", "))
+    match names.is_empty() {
+        true => phrase!("; no USB serial line is plugged in now"),
+        false => phrase!("; there is: {names}", names = names.join(", ")),
     }
 }
 

@@ -120,7 +120,7 @@ fn checked(label: &Label, out: &mut String) {
     out.push_str("<h2 class=\"new\">What the label has and lacks</h2>\n<table><tbody>\n");
     for point in label.points() {
         let state = match point.state {
-            State::There => point.state.words().to_owned(),
+            State::There => point.state.words().to_string(),
             State::Missing | State::NotKnown => format!("<b>{}</b>", point.state.words()),
         };
         let _ = writeln!(

@@ -8,7 +8,7 @@ use super::state::{Captured, Pending, State, Tare, Tared, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
-use crate::language::phrase;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::{Uncertainty, Weighing, Window};
 use crate::vocabulary::code::FaultCode;
@@ -349,7 +349,7 @@ impl Engine {
         self.go_on()
     }
 
-    pub(super) fn on_not_logged(&mut self, ticket: u64, why: &str) {
+    pub(super) fn on_not_logged(&mut self, ticket: u64, why: Sentence) {
         self.log_failed = true;
         self.out.push_back(Event::Fault {
             scale: None,

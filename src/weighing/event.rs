@@ -1,5 +1,6 @@
 //! What goes into the weighing engine and what comes out of it.
 
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::vocabulary::code::{FaultCode, Stands};
 use crate::vocabulary::command::Command;
@@ -34,7 +35,7 @@ pub enum Input {
     /// The shell could not write it; `why` is for a person.
     NotLogged {
         ticket: u64,
-        why: String,
+        why: Sentence,
     },
 }
 

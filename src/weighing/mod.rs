@@ -222,7 +222,7 @@ impl Engine {
                 let _ = self.command(command, at);
             }
             Input::Logged { ticket, seq } => self.on_logged(ticket, seq),
-            Input::NotLogged { ticket, why } => self.on_not_logged(ticket, &why),
+            Input::NotLogged { ticket, why } => self.on_not_logged(ticket, why),
         }
     }
 

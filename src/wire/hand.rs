@@ -16,7 +16,7 @@ use super::WireError;
 use super::message::LONGEST_TEXT;
 use crate::files;
 use crate::formula::{Formula, substances};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, phrase, term};
 use crate::lots::Lot;
 use crate::problem::{Problem, Problems};
 use crate::text::hex;
@@ -87,12 +87,15 @@ pub fn hand_out(folder: &Path, key: &Path) -> Result<HandedOut, WireError> {
         Ok(text) => Some(opened(&text, pair.public_key().as_ref()).ok_or_else(|| {
             problem(
                 &path,
-                "what was handed out last is not of this key",
-                "Put the key back that signed it; or remove the file and give each bench the new key, and what it took before is told as older",
+                phrase!("what was handed out last is not of this key"),
+                phrase!(
+                    "Put the key back that signed it; or remove the file and give each bench the new key, and what it took \
+                     before is told as older"
+                ),
             )
         })?),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => None,
-        Err(error) => return Err(WireError::io(&path, "read what was handed out last")(error)),
+        Err(error) => return Err(WireError::io(&path, term!("read what was handed out last"))(error)),
     };
     if let Some(before) = before.as_ref().filter(|before| before.files == files) {
         return Ok(HandedOut {
@@ -112,15 +115,16 @@ pub fn hand_out(folder: &Path, key: &Path) -> Result<HandedOut, WireError> {
     };
     let text = serde_json::to_string(&envelope).unwrap_or_default();
     if text.len() > LONGEST_TEXT - 4096 {
-        let message = format!(
-            "all files together are {} bytes as a message, and one has at most {}",
-            text.len(),
-            LONGEST_TEXT - 4096
+        let message = phrase!(
+            "all files together are {bytes} bytes as a message, and one has at most {most}",
+            bytes = text.len(),
+            most = LONGEST_TEXT - 4096,
         );
-        let remedy = "Move what is not weighed any more into another folder";
-        return Err(problem(folder, &message, remedy).into());
+        let remedy = phrase!("Move what is not weighed any more into another folder");
+        return Err(problem(folder, message, remedy).into());
     }
-    files::write_private(&path, &text).map_err(WireError::io(&path, "write what is handed out"))?;
+    files::write_private(&path, &text)
+        .map_err(WireError::io(&path, term!("write what is handed out")))?;
     Ok(HandedOut {
         version,
         files: bundle.files.len(),
@@ -131,11 +135,12 @@ pub fn hand_out(folder: &Path, key: &Path) -> Result<HandedOut, WireError> {
 
 /// The files that a folder hands out, proved.
 fn read(folder: &Path) -> Result<BTreeMap<String, String>, WireError> {
-    let entries = std::fs::read_dir(folder).map_err(WireError::io(folder, "read the folder"))?;
+    let entries =
+        std::fs::read_dir(folder).map_err(WireError::io(folder, term!("read the folder")))?;
     let mut all = BTreeMap::new();
     for entry in entries {
         let path = entry
-            .map_err(WireError::io(folder, "read the folder"))?
+            .map_err(WireError::io(folder, term!("read the folder")))?
             .path();
         if path.extension().is_none_or(|end| end != "toml") {
             continue;
@@ -145,21 +150,26 @@ fn read(folder: &Path) -> Result<BTreeMap<String, String>, WireError> {
             .and_then(|name| name.to_str())
             .unwrap_or_default();
         if !is_file(name) {
-            let remedy = "Name it with letters (a to z), digits, - and _, and .toml at the end";
-            return Err(
-                problem(&path, "this file cannot be handed out by its name", remedy).into(),
-            );
+            let remedy =
+                phrase!("Name it with letters (a to z), digits, - and _, and .toml at the end");
+            return Err(problem(
+                &path,
+                phrase!("this file cannot be handed out by its name"),
+                remedy,
+            )
+            .into());
         }
         let text = files::text(&path)?;
         proved(name, &text, &path.display().to_string())?;
         all.insert(name.to_owned(), text);
     }
     if all.is_empty() {
-        let remedy =
-            "Put formulas (name.toml) and, where the lots are handed out as well, lots.toml there";
+        let remedy = phrase!(
+            "Put formulas (name.toml) and, where the lots are handed out as well, lots.toml there"
+        );
         return Err(problem(
             folder,
-            "nothing lies there that could be handed out",
+            phrase!("nothing lies there that could be handed out"),
             remedy,
         )
         .into());
@@ -186,17 +196,32 @@ fn is_file(name: &str) -> bool {
 fn pair(path: &Path) -> Result<Ed25519KeyPair, WireError> {
     if !path.exists() {
         let seed = files::random_hex(32).map_err(WireError::System)?;
-        files::create(path, &format!("{seed}\n")).map_err(WireError::io(path, "make the key"))?;
+        files::create(path, &format!("{seed}\n"))
+            .map_err(WireError::io(path, term!("make the key")))?;
     }
-    let about = std::fs::metadata(path).map_err(WireError::io(path, "read the key"))?;
+    let about = std::fs::metadata(path).map_err(WireError::io(path, term!("read the key")))?;
     if about.permissions().mode() & 0o077 != 0 {
-        let remedy = format!("Close it: chmod 600 {}", path.display());
-        return Err(problem(path, "others may read or write the key that signs", &remedy).into());
+        let remedy = phrase!(
+            "Close it: chmod 600 {file}",
+            file = path.display().to_string()
+        );
+        let message = phrase!("others may read or write the key that signs");
+        return Err(problem(path, message, remedy).into());
     }
     let seed = bytes::<32>(files::text(path)?.trim_end());
     let pair = seed.and_then(|seed| Ed25519KeyPair::from_seed_unchecked(&seed).ok());
-    let remedy = "Put back the one that was made; without it remove the file, and each bench needs the new handed_by";
-    pair.ok_or_else(|| problem(path, "this is no key of 64 hexadecimal digits", remedy).into())
+    let none = || {
+        let remedy = phrase!(
+            "Put back the one that was made; without it remove the file, and each bench needs the new handed_by"
+        );
+        problem(
+            path,
+            phrase!("this is no key of 64 hexadecimal digits"),
+            remedy,
+        )
+        .into()
+    };
+    pair.ok_or_else(none)
 }
 
 /// As many bytes as `N`, in hexadecimal digits.
@@ -223,13 +248,13 @@ fn opened(text: &[u8], by: &[u8]) -> Option<Bundle> {
     named.then_some(bundle)
 }
 
-fn problem(path: &Path, message: &str, remedy: &str) -> Problems {
+fn problem(path: &Path, message: Sentence, remedy: Sentence) -> Problems {
     Problems::from(Problem {
         path: path.display().to_string(),
         line: 0,
         column: 0,
-        message: message.to_owned().into(),
-        remedy: remedy.to_owned().into(),
+        message,
+        remedy,
     })
 }
 

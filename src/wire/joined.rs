@@ -18,6 +18,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::row::header;
 use crate::journal::read::folder::BENCH_ID;
 use crate::journal::read::scan::{LONGEST_LINE, Scan};
+use crate::language::term;
 
 /// Logs whose rows are held in memory, by 8 bytes each.
 const MOST_LOGS: usize = 2000;
@@ -89,7 +90,8 @@ impl Joined {
     /// When another gatherer has it, or it cannot be made.
     pub fn open(folder: &Path) -> Result<Joined, WireError> {
         make(folder)?;
-        let own = std::fs::read_dir(folder).map_err(WireError::io(folder, "read the folder"))?;
+        let own =
+            std::fs::read_dir(folder).map_err(WireError::io(folder, term!("read the folder")))?;
         if own
             .filter_map(Result::ok)
             .any(|entry| entry.path().extension().is_some_and(|end| end == "csv"))
@@ -104,14 +106,14 @@ impl Joined {
             .write(true)
             .mode(0o600)
             .open(&path)
-            .map_err(WireError::io(&path, "open the lock"))?;
+            .map_err(WireError::io(&path, term!("open the lock")))?;
         match lock.try_lock() {
             Ok(()) => {}
             Err(std::fs::TryLockError::WouldBlock) => {
                 return Err(WireError::Held(folder.to_owned()));
             }
             Err(std::fs::TryLockError::Error(error)) => {
-                return Err(WireError::io(&path, "take the lock")(error));
+                return Err(WireError::io(&path, term!("take the lock"))(error));
             }
         }
         Ok(Joined {
@@ -177,7 +179,7 @@ impl Joined {
             }
             Err(error) => {
                 self.forget();
-                Err(WireError::io(&path, "write a row")(error))
+                Err(WireError::io(&path, term!("write a row"))(error))
             }
         }
     }
@@ -281,7 +283,7 @@ impl Joined {
             json!({ "at": format!("{at:.3}"), "log": log, "row": row, "why": why, "line": text })
                 .to_string();
         record.push('\n');
-        let failed = WireError::io(&path, "keep what was refused");
+        let failed = WireError::io(&path, term!("keep what was refused"));
         let written = OpenOptions::new()
             .create(true)
             .append(true)
@@ -300,8 +302,9 @@ impl Joined {
     /// The disk's; then nothing of what was taken since the last sync counts.
     pub fn sync(&mut self) -> Result<(), WireError> {
         if self.unsure {
-            rustix::fs::syncfs(&self.lock)
-                .map_err(|error| WireError::io(&self.folder, "sync the disk")(error.into()))?;
+            rustix::fs::syncfs(&self.lock).map_err(|error| {
+                WireError::io(&self.folder, term!("sync the disk"))(error.into())
+            })?;
             self.unsure = false;
         }
         let files = std::mem::take(&mut self.unsynced);
@@ -314,7 +317,7 @@ impl Joined {
         for (path, file) in files.chain(folders) {
             if let Err(error) = file.and_then(|file| file.sync_all()) {
                 self.forget();
-                return Err(WireError::io(&path, "sync a log to the disk")(error));
+                return Err(WireError::io(&path, term!("sync a log to the disk"))(error));
             }
         }
         Ok(())
@@ -363,11 +366,11 @@ impl Joined {
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
                 debug_assert!(is_id(id));
                 make(&folder)?;
-                let failed = WireError::io(&path, "keep who the bench is");
+                let failed = WireError::io(&path, term!("keep who the bench is"));
                 crate::files::write_private(&path, &format!("{id}\n")).map_err(failed)?;
                 Ok(None)
             }
-            Err(error) => Err(WireError::io(&path, "read who the bench is")(error)),
+            Err(error) => Err(WireError::io(&path, term!("read who the bench is"))(error)),
         }
     }
 
@@ -426,7 +429,11 @@ impl Held {
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
                 return Ok(Held::default());
             }
-            Err(error) => return Err(WireError::io(path, "read a log that was gathered")(error)),
+            Err(error) => {
+                return Err(WireError::io(path, term!("read a log that was gathered"))(
+                    error,
+                ));
+            }
         };
         let mut scan = Scan::new(path, BufReader::new(&file));
         let mut held = Held::default();
@@ -452,7 +459,7 @@ impl Held {
                     });
                 }
                 Err(other) => {
-                    return Err(WireError::io(path, "read a log that was gathered")(
+                    return Err(WireError::io(path, term!("read a log that was gathered"))(
                         std::io::Error::other(other),
                     ));
                 }
@@ -468,11 +475,11 @@ impl Held {
         }
         let length = file
             .metadata()
-            .map_err(WireError::io(path, "read a log that was gathered"))?
+            .map_err(WireError::io(path, term!("read a log that was gathered")))?
             .len();
         if held.bad.is_none() && length > held.bytes {
             file.set_len(held.bytes)
-                .map_err(WireError::io(path, "cut off a torn row"))?;
+                .map_err(WireError::io(path, term!("cut off a torn row")))?;
         }
         Ok(held)
     }
@@ -518,5 +525,5 @@ fn make(folder: &Path) -> Result<(), WireError> {
         .recursive(true)
         .mode(0o700)
         .create(folder)
-        .map_err(WireError::io(folder, "make the folder"))
+        .map_err(WireError::io(folder, term!("make the folder")))
 }

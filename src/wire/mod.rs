@@ -33,29 +33,69 @@ pub mod tail;
 
 use std::path::{Path, PathBuf};
 
+use crate::language::{Sentence, Term, phrase, shown_as_told};
 use crate::problem::Problems;
 
 /// Why a bench or the gatherer is not on the wire.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug)]
 pub enum WireError {
-    #[error(transparent)]
-    File(#[from] Problems),
-    #[error("{}: cannot {doing}: {source}", path.display())]
+    File(Problems),
     Io {
         path: PathBuf,
-        doing: &'static str,
+        doing: Term,
         source: std::io::Error,
     },
-    #[error("{}: another `bismar gather` writes there; stop it first", _0.display())]
     Held(PathBuf),
-    #[error("{}: logs of a bench lie here; name a folder of its own for what is gathered", _0.display())]
     OwnLogs(PathBuf),
-    #[error("the program cannot be set up: {0}")]
     System(std::io::Error),
-    #[error(
-        "this bismar was built without the wire between benches; build it with `cargo build --release --features workshop`"
-    )]
     NotBuilt,
+}
+
+impl WireError {
+    /// What it is and what to do.
+    pub fn told(&self) -> Sentence {
+        match self {
+            WireError::File(problems) => problems.told(),
+            WireError::Io {
+                path,
+                doing,
+                source,
+            } => phrase!(
+                "{file}: cannot {doing}: {why}",
+                file = path.display().to_string(),
+                doing = *doing,
+                why = source.to_string(),
+            ),
+            WireError::Held(path) => phrase!(
+                "{folder}: another `bismar gather` writes there; stop it first",
+                folder = path.display().to_string(),
+            ),
+            WireError::OwnLogs(path) => phrase!(
+                "{folder}: logs of a bench lie here; name a folder of its own for what is gathered",
+                folder = path.display().to_string(),
+            ),
+            WireError::System(error) => {
+                phrase!(
+                    "the program cannot be set up: {why}",
+                    why = error.to_string()
+                )
+            }
+            WireError::NotBuilt => phrase!(
+                "this bismar was built without the wire between benches; build it with `cargo build --release --features \
+                 workshop`"
+            ),
+        }
+    }
+}
+
+shown_as_told!(WireError);
+
+impl std::error::Error for WireError {}
+
+impl From<Problems> for WireError {
+    fn from(problems: Problems) -> WireError {
+        WireError::File(problems)
+    }
 }
 
 /// A word that nobody guesses, and nobody else has: 32 hexadecimal digits.
@@ -64,7 +104,7 @@ fn word() -> Result<String, WireError> {
 }
 
 impl WireError {
-    fn io(path: &Path, doing: &'static str) -> impl FnOnce(std::io::Error) -> WireError {
+    fn io(path: &Path, doing: Term) -> impl FnOnce(std::io::Error) -> WireError {
         move |source| WireError::Io {
             path: path.to_owned(),
             doing,

@@ -11,6 +11,7 @@ use crate::config::WorkshopConfig;
 use crate::config::paths::Places;
 use crate::files;
 use crate::journal::read::folder::BENCH_ID;
+use crate::language::{Sentence, Term, phrase, term};
 use crate::problem::{Problem, Problems};
 
 /// A text that is never shown.
@@ -58,20 +59,22 @@ impl Secrets {
         }
         let usual = || places.secrets_file();
         let Some(path) = config.secrets.clone().or_else(usual) else {
-            let message = "the file of the workshop's secrets is not known, since HOME is not set";
+            let message =
+                phrase!("the file of the workshop's secrets is not known, since HOME is not set");
             return Err(problem(
                 Path::new(""),
                 0,
                 message,
-                "Set secrets in [workshop]",
+                phrase!("Set secrets in [workshop]"),
             ));
         };
         let open = std::fs::metadata(&path).map(|about| about.permissions().mode() & 0o077 != 0);
         let text = text(&path)?;
         if open.unwrap_or(true) {
-            let message = "others may read or write the workshop's secrets";
-            let remedy = format!("Close it: chmod 600 {}", path.display());
-            return Err(problem(&path, 0, message, &remedy));
+            let message = phrase!("others may read or write the workshop's secrets");
+            let file = path.display().to_string();
+            let remedy = phrase!("Close it: chmod 600 {file}", file);
+            return Err(problem(&path, 0, message, remedy));
         }
         Secrets::parse(&text, &path)
     }
@@ -81,8 +84,8 @@ impl Secrets {
     /// # Errors
     /// The first line that is none, by its number; what is missing.
     pub fn parse(text: &str, path: &Path) -> Result<Secrets, Problems> {
-        const REMEDY: &str =
-            "Write lines of key = ..., user = ... and password = ..., without quotes";
+        const REMEDY: Term =
+            term!("Write lines of key = ..., user = ... and password = ..., without quotes");
         let [mut key, mut user, mut password] = [const { None::<&str> }; 3];
         for (number, line) in (1..).zip(text.lines()) {
             let line = line.trim();
@@ -100,7 +103,7 @@ impl Secrets {
                     return Err(problem(
                         path,
                         number,
-                        "this line is no secret that is known",
+                        phrase!("this line is no secret that is known"),
                         REMEDY,
                     ));
                 }
@@ -109,23 +112,28 @@ impl Secrets {
                 return Err(problem(
                     path,
                     number,
-                    "nothing stands after the name",
+                    phrase!("nothing stands after the name"),
                     REMEDY,
                 ));
             }
             if place.replace(value).is_some() {
-                let message = "this secret stands here a second time";
-                return Err(problem(path, number, message, "Remove one of the two"));
+                let message = phrase!("this secret stands here a second time");
+                let remedy = phrase!("Remove one of the two");
+                return Err(problem(path, number, message, remedy));
             }
         }
         let Some(key) = key else {
-            let remedy = "Add key = and what `openssl rand -hex 32` prints, the same on each bench";
-            return Err(problem(path, 0, "has no key", remedy));
+            let remedy =
+                phrase!("Add key = and what `openssl rand -hex 32` prints, the same on each bench");
+            return Err(problem(path, 0, phrase!("has no key"), remedy));
         };
         if key.len() < SHORTEST_KEY {
-            let message = format!("the key has fewer than {SHORTEST_KEY} characters");
-            let remedy = "Take what `openssl rand -hex 32` prints, the same on each bench";
-            return Err(problem(path, 0, &message, remedy));
+            let message = phrase!(
+                "the key has fewer than {least} characters",
+                least = SHORTEST_KEY,
+            );
+            let remedy = phrase!("Take what `openssl rand -hex 32` prints, the same on each bench");
+            return Err(problem(path, 0, message, remedy));
         }
         let login = match (user, password) {
             (Some(user), Some(password)) => Some((user.to_owned(), Secret(password.to_owned()))),
@@ -134,8 +142,8 @@ impl Secrets {
                 return Err(problem(
                     path,
                     0,
-                    "has one of user and password alone",
-                    "Add the other",
+                    phrase!("has one of user and password alone"),
+                    phrase!("Add the other"),
                 ));
             }
         };
@@ -146,7 +154,12 @@ impl Secrets {
     }
 }
 
-fn problem(path: &Path, line: usize, message: &str, remedy: &str) -> Problems {
+fn problem(
+    path: &Path,
+    line: usize,
+    message: impl Into<Sentence>,
+    remedy: impl Into<Sentence>,
+) -> Problems {
     Problems::from(Problem {
         path: path.display().to_string(),
         line,
@@ -160,8 +173,12 @@ fn text(path: &Path) -> Result<String, Problems> {
     files::text(path).map_err(|mut problems| {
         // Where it is missing, the one who reads this has to make it.
         if !path.exists() {
-            let remedy = "Write the workshop's secrets there (key = ..., user = ..., password = ...), then chmod 600 it";
-            problems.0.iter_mut().for_each(|one| one.remedy = remedy.into());
+            let remedy = phrase!(
+                "Write the workshop's secrets there (key = ..., user = ..., password = ...), then chmod 600 it"
+            );
+            for one in &mut problems.0 {
+                one.remedy = remedy.clone();
+            }
         }
         problems
     })
@@ -220,20 +237,22 @@ pub fn identity(folder: &Path) -> Result<String, WireError> {
         Ok(file) => {
             let mut text = String::new();
             let read = file.take(64).read_to_string(&mut text);
-            read.map_err(WireError::io(&path, "read who this bench is"))?;
+            read.map_err(WireError::io(&path, term!("read who this bench is")))?;
             if is_id(text.trim_end()) {
                 return Ok(text.trim_end().to_owned());
             }
-            let remedy = "Remove the file; the gatherer then has to be told that this is the bench";
-            Err(problem(&path, 0, "does not say who this bench is", remedy).into())
+            let remedy =
+                phrase!("Remove the file; the gatherer then has to be told that this is the bench");
+            let message = phrase!("does not say who this bench is");
+            Err(problem(&path, 0, message, remedy).into())
         }
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
             let id = super::word()?;
             files::create(&path, &format!("{id}\n"))
-                .map_err(WireError::io(&path, "keep who this bench is"))?;
+                .map_err(WireError::io(&path, term!("keep who this bench is")))?;
             Ok(id)
         }
-        Err(error) => Err(WireError::io(&path, "read who this bench is")(error)),
+        Err(error) => Err(WireError::io(&path, term!("read who this bench is"))(error)),
     }
 }
 

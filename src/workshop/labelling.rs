@@ -13,7 +13,7 @@ use crate::journal::read::record;
 use crate::label::Rules;
 use crate::label::content::Label;
 use crate::label::declared::{self, Declared, DeclaredError};
-use crate::language::{Term, phrase, term};
+use crate::language::{Sentence, Term, phrase, term};
 use crate::lots::Lot;
 use crate::mass::Mass;
 
@@ -41,12 +41,21 @@ pub struct Labelled {
     /// What one package holds, and how that is known.
     pub net: Option<(Mass, Term)>,
     /// What to heed, sentences without their end; what makes it incomplete is among them.
-    pub warnings: Vec<String>,
+    pub warnings: Vec<Sentence>,
     /// Where the maker's list was looked for, in words, where it does not tell of a scent.
-    pub looked_into: Option<String>,
+    pub looked_into: Option<Sentence>,
 }
 
 /// Why a batch has no label.
+impl LabelError {
+    pub fn told(&self) -> Sentence {
+        match self {
+            LabelError::Declared(error) => error.told(),
+            LabelError::Query(error) => error.told(),
+        }
+    }
+}
+
 #[derive(Debug, thiserror::Error)]
 pub enum LabelError {
     #[error(transparent)]
@@ -79,22 +88,28 @@ impl Labelled {
         let formula = wanted.formula;
         let declared = Declared::of(record, records, formula.as_ref(), list, wanted.rules)?;
         let nameless = declared.nameless.iter().map(|name| {
-            format!("the formula has no INCI name for {name}; its own name stands there")
+            phrase!(
+                "the formula has no INCI name for {name}; its own name stands there",
+                name,
+            )
         });
-        let mut warnings: Vec<String> = nameless.collect();
+        let mut warnings: Vec<Sentence> = nameless.collect();
         warnings.extend(declared.incomplete.iter().cloned());
         let mut looked_into = None;
         if asks_for_list {
             let misnamed = misnamed_in(&wanted.folder);
-            warnings.extend(misnamed.iter().map(ToString::to_string));
+            warnings.extend(misnamed.iter().map(|one| one.told()));
             // The log does not tell where its formula lay.
             if !declared.unknown_scents.is_empty() {
-                let none = match is_empty {
-                    true => "; there is none, or nothing is in it",
-                    false => "",
-                };
-                let folder = wanted.folder.display();
-                looked_into = Some(format!("{FILE} was looked for in {folder}{none}"));
+                let folder = wanted.folder.display().to_string();
+                looked_into = Some(match is_empty {
+                    true => phrase!(
+                        "{file} was looked for in {folder}; there is none, or nothing is in it",
+                        file = FILE,
+                        folder,
+                    ),
+                    false => phrase!("{file} was looked for in {folder}", file = FILE, folder),
+                });
             }
         }
         let typed = wanted.net.map(|net| (net, term!("as typed")));

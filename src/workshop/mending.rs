@@ -54,6 +54,8 @@ pub struct PartTold<'m> {
 pub struct WayTold {
     way: &'static str,
     pub name: &'static str,
+    #[serde(skip)]
+    pub said: Term,
     /// `None` where that way leads to no batch inside all limits.
     pub found: Option<RemedyTold>,
 }
@@ -176,6 +178,7 @@ impl Mending {
         Way::ALL.map(|way| WayTold {
             way: way.word(),
             name: way.name(),
+            said: way.said(),
             found: remedy(way, &parts, &bounds, self.d).map(|found| {
                 let room = self.room(&found);
                 RemedyTold {

@@ -255,7 +255,7 @@ pub enum QueryError {
     #[error("{0}\nNo scale is set up; an assumed one shows steps of {d} g.",
             d = ScaleAbility::ASSUMED_READABILITY.grams(ScaleAbility::ASSUMED_READABILITY))]
     Assumed(PlanError),
-    #[error("{0}:3:1: the log ends before its formula")]
+    #[error("{}", self.told())]
     NoFormula(String),
     /// A name is that of no file, or of several.
     #[error(transparent)]
@@ -285,7 +285,10 @@ impl QueryError {
             QueryError::Other(why) => why.clone(),
             QueryError::File(problems) => problems.told(),
             QueryError::Name(unfound) => unfound.told(),
-            QueryError::Log(_) | QueryError::NoFormula(_) => self.to_string().into(),
+            QueryError::Log(error) => error.told(),
+            QueryError::NoFormula(file) => {
+                phrase!("{file}:3:1: the log ends before its formula", file)
+            }
         }
     }
 }

@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use super::scale_check::{Check, CheckLog};
 use crate::guide::{Guide, Load, Place, Taken};
 use crate::journal::error::LogError;
+use crate::language::{Sentence, Slot, phrase};
 use crate::mass::Mass;
 use crate::metrology::repeatability::USP_FRACTION;
 use crate::metrology::several_loads::{AtLoad, Errored, Estimate, LEAST_LOADS, OffCentre};
@@ -32,29 +33,32 @@ impl SeveralLoads {
         mut loads: Vec<TestLoad>,
         class: WeightClass,
         ability: &ScaleAbility,
-    ) -> Result<SeveralLoads, String> {
+    ) -> Result<SeveralLoads, Sentence> {
         let name = &ability.name;
         let Some(most) = ability.capacity else {
-            return Err(format!(
+            return Err(phrase!(
                 "the capacity of scale {name} is not known, and its curve hangs on it; add for example capacity \
-                 = \"600 g\" to its part of the configuration"
+                 = \"600 g\" to its part of the configuration",
+                name,
             ));
         };
         loads.sort_by_key(TestLoad::nominal);
         loads.dedup_by_key(|load| load.nominal());
         if loads.len() < LEAST_LOADS {
-            return Err(format!(
-                "{LEAST_LOADS} different loads are needed at least, for example --weight 50g,200g,500g"
+            return Err(phrase!(
+                "{least} different loads are needed at least, for example 50 g, 200 g and 500 g",
+                least = LEAST_LOADS,
             ));
         }
         let heaviest = loads.last().map_or(Mass::ZERO, TestLoad::nominal);
         // Common practice, no source: nothing is told of what lies far above the heaviest load.
         if heaviest < most.ratio(1, 2) {
-            return Err(format!(
-                "the heaviest load is {} g, less than half of the {} g that scale {name} carries: nothing would \
-                 be told of the upper part. Put weights on together, for example 200g+100g",
-                heaviest.grams(Mass::from_g(1)),
-                most.grams(Mass::from_g(1))
+            return Err(phrase!(
+                "the heaviest load is {heaviest} g, less than half of the {most} g that scale {name} carries: nothing \
+                 would be told of the upper part. Put weights on together, for example 200g+100g",
+                heaviest = heaviest.grams(Mass::from_g(1)),
+                most = most.grams(Mass::from_g(1)),
+                name,
             ));
         }
         let third = most.ratio(1, 3);
@@ -64,9 +68,9 @@ impl SeveralLoads {
             .filter(|(_, load)| load.is_one_weight());
         let nearest = single.min_by_key(|(_, load)| (load.nominal() - third).abs());
         let Some((off_centre, _)) = nearest else {
-            return Err(
-                "one of the loads must be a single weight, to put it off centre".to_owned(),
-            );
+            return Err(phrase!(
+                "one of the loads must be a single weight, to put it off centre"
+            ));
         };
         let checks = loads
             .into_iter()
@@ -150,7 +154,7 @@ impl SeveralLoads {
             record.add(&draft)?;
         }
         for (place, taken) in self.around(taken) {
-            let what = format!("load off centre, {}", place.name());
+            let what = format!("load off centre, {}", place.name().english());
             let mut draft = record.draft(&what, Some(taken));
             draft.note = of_all("");
             record.add(&draft)?;
@@ -188,52 +192,53 @@ impl SeveralLoads {
         Ok(())
     }
 
-    /// What came of it, for a person.
-    pub fn words(&self, taken: &[Taken], found: &Errored) -> String {
+    /// What came of it, for a person: lines of a table and what they mean.
+    pub fn words(&self, taken: &[Taken], found: &Errored) -> Sentence {
         let d = self.ability.readability;
-        let mut text = format!(
-            "{:<18}{:>10}{:>10}{:>12}\n",
-            "load", "up g", "down g", "allowed ± g"
-        );
+        let mut text = phrase!("load                    up g    down g allowed ± g");
         let downs = taken.iter().take(2 * self.checks.len()).rev();
         for (check, (up, down)) in self.checks.iter().zip(taken.iter().zip(downs)) {
-            let good = check.pass(*up) && check.pass(*down);
-            let _ = writeln!(
-                text,
-                "{:<18}{:>10}{:>10}{:>12}{}",
-                check.load.words(),
-                up.net().grams(d).to_string(),
-                down.net().grams(d).to_string(),
-                check.limits.allowed().grams_rounded(4).to_string(),
-                if good { "" } else { "  NOT passed" }
+            let right = |number: String, columns| Slot::number(format!("{number:>columns$}"));
+            let row = phrase!(
+                "{load}{up}{down}{allowed}",
+                load = format!("{:<18}", check.load.words()),
+                up = right(up.net().grams(d).to_string(), 10),
+                down = right(down.net().grams(d).to_string(), 10),
+                allowed = right(check.limits.allowed().grams_rounded(4).to_string(), 12),
             );
+            let row = match check.pass(*up) && check.pass(*down) {
+                true => row,
+                false => phrase!("{row}  NOT passed", row),
+            };
+            text = below(text, row);
         }
-        let around = self.around(taken);
-        let around =
-            around.map(|(place, taken)| format!("{} {} g", place.name(), taken.net().grams(d)));
-        let around: Vec<String> = around.collect();
-        let _ = writeln!(text, "Off centre: {}.", around.join(", "));
-        text.push_str(&estimates(found));
+        let around = self.around(taken).map(|(place, taken)| {
+            let (place, net) = (place.name(), taken.net().grams(d));
+            phrase!("{place} {net} g", place, net)
+        });
+        let around = around.reduce(|all, one| phrase!("{all}, {one}", all, one));
+        let around = phrase!("Off centre: {around}.", around = around.unwrap_or_default());
+        text = below(below(text, around), estimates(found));
         if found.has_drifted() {
-            text.push_str(
+            let drifted = phrase!(
                 "Going down it showed otherwise than going up, by more than it scatters; that is counted. Let it warm \
-                 up, keep draughts away, look under the pan, and do this again.\n",
+                 up, keep draughts away, look under the pan, and do this again."
             );
+            text = below(text, drifted);
         }
         if found.gain.found.abs() > USP_FRACTION {
-            text.push_str(
+            let off = phrase!(
                 "The gain is off by more than 0.10 % (USP <41>, accuracy): adjust the scale as its manual says, \
-                 then do this again.\n",
+                 then do this again."
             );
+            text = below(text, off);
         }
-        if self.ability.repeatability.is_none() {
-            text.push_str(
-                "Its scatter is ASSUMED; after `bismar repeatability --write` these limits come out narrower.\n",
-            );
-        }
-        text.push_str("For the scale's part of the configuration:\n");
-        text.push_str(&self.toml(found));
         text
+    }
+
+    /// What stands behind [`SeveralLoads::words`] where the scatter is assumed.
+    pub fn is_assumed(&self) -> bool {
+        self.ability.repeatability.is_none()
     }
 
     /// The lines of the configuration.
@@ -265,23 +270,52 @@ impl SeveralLoads {
     }
 }
 
-fn estimates(found: &Errored) -> String {
-    let place = format!("off centre, {} g", found.place_load.grams(Mass::from_g(1)));
-    let line = |name: &str, unit: &str, factor: f64, signed: bool, estimate: Estimate| {
+/// `more` on a line of its own.
+fn below(text: Sentence, more: Sentence) -> Sentence {
+    phrase!("{text}\n{more}", text, more)
+}
+
+fn estimates(found: &Errored) -> Sentence {
+    let figures = |factor: f64, signed: bool, estimate: Estimate| {
         let value = factor * estimate.found;
         let value = match signed {
             true => format!("{value:+.4}"),
             false => format!("{:.4}", value.abs()),
         };
         let (u, limit) = (factor * estimate.u, factor * estimate.limit());
-        format!("{name:<18}{value:>9} {unit}   u {u:.4} {unit}   at most {limit:.4} {unit}\n")
+        [
+            format!("{value:>9}"),
+            format!("{u:.4}"),
+            format!("{limit:.4}"),
+        ]
+        .map(Slot::number)
     };
-    let mut text = line("gain", "%", 100.0, true, found.gain);
-    text.push_str(&line("linearity", "g", 1.0, false, found.linearity));
-    text.push_str(&line(&place, "g", 1.0, false, found.place));
-    let _ = writeln!(
-        text,
-        "u: standard uncertainty, with the weights' own limits ({SOURCE}); at most: what was found and √3 u."
+    let [value, u, limit] = figures(100.0, true, found.gain);
+    let gain = phrase!(
+        "gain              {value} %   u {u} %   at most {limit} %",
+        value,
+        u,
+        limit,
     );
-    text
+    let [value, u, limit] = figures(1.0, false, found.linearity);
+    let linearity = phrase!(
+        "linearity         {value} g   u {u} g   at most {limit} g",
+        value,
+        u,
+        limit,
+    );
+    let [value, u, limit] = figures(1.0, false, found.place);
+    let load = format!("{} g", found.place_load.grams(Mass::from_g(1)));
+    let place = phrase!(
+        "off centre, {load}{value} g   u {u} g   at most {limit} g",
+        load = format!("{load:<6}"),
+        value,
+        u,
+        limit,
+    );
+    let note = phrase!(
+        "u: standard uncertainty, with the weights' own limits ({source}); at most: what was found and √3 u.",
+        source = SOURCE,
+    );
+    below(below(below(gain, linearity), place), note)
 }

@@ -226,12 +226,11 @@ pub enum Unfinished {
 /// # Errors
 /// Where it cannot go on: the log is damaged or holds no formula, or the scales are others now.
 pub fn unfinished(path: &Path, config: &Config) -> Result<Unfinished, Refusal> {
-    let record = record::read_strictly(path).map_err(|error| error.to_string())?;
+    let record = record::read_strictly(path).map_err(|error| error.told())?;
     let shown = path.display();
-    let opening =
-        (record.opening.as_ref()).ok_or_else(|| format!("{shown}: the log has no formula"))?;
+    let opening = (record.opening.as_ref()).ok_or_else(|| no_formula(path))?;
     let formula = Formula::parse(&opening.text, &format!("the formula in {shown}"))
-        .map_err(|error| error.to_string())?;
+        .map_err(|error| error.told())?;
     let (scales, guard) = (config.abilities(), config.weighing.guard);
     if let Some(fill) = record.fillings.last() {
         if record.ended {
@@ -252,6 +251,12 @@ pub fn unfinished(path: &Path, config: &Config) -> Result<Unfinished, Refusal> {
     Ok(Unfinished::Weighing { record, plan })
 }
 
+/// A log that cannot tell what was to be weighed.
+pub fn no_formula(log: &Path) -> Sentence {
+    let file = log.display().to_string();
+    phrase!("{file}: the log has no formula", file)
+}
+
 /// Why there is no plan, with what helps.
 pub fn not_planned(error: PlanError) -> Refusal {
     let refusal = Refusal::new(error.told());
@@ -266,7 +271,7 @@ pub fn not_planned(error: PlanError) -> Refusal {
 /// # Errors
 /// Where they are not: another scale or readability since then gives other targets, and the weights recorded so far
 /// would not add up with them.
-pub fn compare(path: &Path, record: &Record, plan: &Plan) -> Result<(), String> {
+pub fn compare(path: &Path, record: &Record, plan: &Plan) -> Result<(), Sentence> {
     // A weight that was taken back holds nothing of the plan.
     for row in record.settled() {
         let target = row.target.map(|target| target.mass());
@@ -274,26 +279,26 @@ pub fn compare(path: &Path, record: &Record, plan: &Plan) -> Result<(), String> 
             clean(&step.ingredient) == row.ingredient && target == Some(step.target)
         });
         if !same {
+            let fine = Mass::from_mg(10);
             let planned = plan.steps.get(row.step - 1).map_or_else(
-                || "has no such step".to_owned(),
+                || phrase!("has no such step"),
                 |step| {
-                    format!(
-                        "plans {} g {}",
-                        step.target.grams(Mass::from_mg(10)),
-                        step.ingredient
-                    )
+                    let (grams, name) = (step.target.grams(fine), &step.ingredient);
+                    phrase!("plans {grams} g {name}", grams, name)
                 },
             );
-            let weighed = target.map_or(String::new(), |t| {
-                format!("{} g ", t.grams(Mass::from_mg(10)))
-            });
-            return Err(format!(
-                "{}: step {} was weighed for a target of {weighed}{}, and the configuration of today \
-                 {planned}: the scales have changed since. Give the configuration its old scales and \
-                 go on with it then, or begin anew",
-                path.display(),
-                row.step,
-                row.ingredient,
+            let name = &row.ingredient;
+            let weighed = match target {
+                Some(target) => phrase!("{grams} g {name}", grams = target.grams(fine), name),
+                None => name.as_str().into(),
+            };
+            return Err(phrase!(
+                "{file}: step {step} was weighed for a target of {weighed}, and the configuration of today {planned}: the \
+                 scales have changed since. Give the configuration its old scales and go on with it then, or begin anew",
+                file = path.display().to_string(),
+                step = row.step,
+                weighed,
+                planned,
             ));
         }
     }

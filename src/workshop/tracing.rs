@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::named::{TOLD, quoted};
+use crate::journal::batch::standing;
 use crate::journal::batch::summary::Summary;
 use crate::journal::error::LogError;
 use crate::journal::format::fault::BadLine;
@@ -275,6 +276,7 @@ impl Told {
             ));
         }
         if let Some(incomplete) = &self.incomplete {
+            let incomplete = standing::told_of(incomplete);
             text.push(phrase!("Batch {batch} is {incomplete}.", batch, incomplete));
         }
         text

@@ -52,7 +52,7 @@ fn speaking(language: &str) -> Person {
 }
 
 /// Each with the exit code that it ends with.
-const COMMANDS: [(&[&str], i32); 11] = [
+const COMMANDS: [(&[&str], i32); 30] = [
     (&["status"], 1),
     (&["next"], 1),
     (&["begin", "--go-on"], 0),
@@ -64,11 +64,30 @@ const COMMANDS: [(&[&str], i32); 11] = [
     (&["trace", "dune-1"], 0),
     (&["trace", "S-9"], 1),
     (&["history", "Sea salt"], 0),
+    (&["history", "Sulphur"], 1),
+    (&["check", "dune", "--batch", "100g", "--budget"], 0),
+    (&["label", "dune-1"], 0),
+    (&["remedy"], 1),
+    (&["remedy", "dune-1"], 0),
+    (&["remedy", "dune-3"], 0),
+    (&["identify", "--port", "/dev/nowhere", "--write"], 1),
+    (&["identify"], 1),
+    (&["vessel"], 0),
+    (&["vessel", "jug"], 1),
+    (&["scale-check", "--weight", "100g", "--class", "M1"], 1),
+    (&["repeatability"], 1),
+    (&["fill", "--fill", "30g"], 1),
+    (&["page"], 1),
+    (&["gather"], 4),
+    (&["log", "verify", "dune-1", "dune-3"], 0),
+    (&["log", "verify", "dune-9"], 4),
+    (&["sheet", "dune-1"], 0),
+    (&["config", "init", "--write"], 1),
 ];
 
 /// What is called so everywhere, or by the maker.
-const NAMES: [&str; 15] = [
-    "bismar", "sea", "salt", "oat", "flour", "dune", "soak", "dry", "bench", "jug", "g", "remedy",
+const NAMES: [&str; 14] = [
+    "bismar", "sea", "salt", "oat", "flour", "dune", "soak", "dry", "bench", "jug", "remedy",
     "fill", "batch", "begin",
 ];
 
@@ -91,6 +110,8 @@ fn no_text_of_these_commands_goes_round_the_messages() {
             .filter(|word| !word.contains(|c: char| c.is_ascii_digit() || "/.-".contains(c)))
             .map(str::to_lowercase)
             .filter(|word| word.chars().any(char::is_alphabetic))
+            // Symbols are the same everywhere: g, u, A, B.
+            .filter(|word| word.chars().count() > 1)
             .filter(|word| !NAMES.contains(&word.as_str()))
             .collect();
         if !unknown.is_empty() {

@@ -184,7 +184,7 @@ impl Weigher for Echo {
     fn logged(&mut self, ticket: u64, seq: u64, _: Moment) {
         self.cue(format!("recorded {ticket} as {seq}"));
     }
-    fn not_logged(&mut self, ticket: u64, why: String, _: Moment) {
+    fn not_logged(&mut self, ticket: u64, why: Sentence, _: Moment) {
         self.cue(format!("not recorded {ticket}: {why}"));
     }
     fn deadline(&self) -> Option<Moment> {

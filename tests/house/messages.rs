@@ -294,6 +294,73 @@ fn no_sentence_of_the_engine_goes_round_the_messages() {
     assert!(round.is_empty(), "{round:#?}");
 }
 
+/// What a maker runs tells her nothing but sentences of ours. Files of her own, help, and what a developer runs are
+/// English: those are named here.
+#[test]
+fn no_sentence_of_a_command_goes_round_the_messages() {
+    // For who looks into the program, or writes files: simulated and replayed batches, captures, man pages, scripts.
+    const ENGLISH: [&str; 11] = [
+        "capture.rs",
+        "completions.rs",
+        // Its journal is English.
+        "daemon.rs",
+        "demo.rs",
+        "man.rs",
+        "mod.rs",
+        "rehearsed.rs",
+        "replay.rs",
+        "season.rs",
+        // It is the parser's part.
+        "size.rs",
+        "try_it.rs",
+    ];
+    // What the parser of the command line says stands beside its own words, which are English; commands as they are
+    // typed; words of HTML.
+    const OTHERS: [&str; 9] = [
+        "Exit code",
+        "bismar ",
+        "no single test weight",
+        "is not E2",
+        "what was found",
+        "the ways are",
+        "write it as 8N1",
+        "<",
+        "[scale",
+    ];
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/cli");
+    let mut files = Vec::new();
+    sources(&root, &mut files);
+    let mut round = Vec::new();
+    let mut seen = 0;
+    for file in files {
+        let name = file.file_name().unwrap().to_str().unwrap();
+        let top = file.parent() == Some(root.as_path());
+        if top && ENGLISH.contains(&name) {
+            continue;
+        }
+        let mut texts = Texts::default();
+        let source = std::fs::read_to_string(&file).unwrap();
+        texts.visit_file(&syn::parse_file(&source).unwrap());
+        seen += texts.ours.len();
+        let words = |text: &str| {
+            let word = |word: &&str| {
+                let plain = word.trim_matches([',', '.', ':', ';']);
+                plain.len() > 1 && plain.chars().all(|c| c.is_ascii_lowercase())
+            };
+            text.split_whitespace().filter(word).count()
+        };
+        let said = texts.others.into_iter().filter(|text| words(text) > 2);
+        let said = said.filter(|text| {
+            !OTHERS
+                .iter()
+                .any(|other| text.trim_start().starts_with(other))
+        });
+        round.extend(said.map(|text| format!("{name}: {text:?}")));
+    }
+    assert!(seen > 200, "{seen}");
+    assert!(round.is_empty(), "{round:#?}");
+}
+
 #[test]
 fn a_language_that_nobody_reviewed_says_so() {
     for language in OTHERS {

@@ -509,7 +509,7 @@ fn a_megabyte_without_an_end_and_garbage_are_counted_and_the_next_line_is_a_weig
 #[test]
 fn the_example_of_a_layouts_description_is_a_line_of_it() {
     for layout in ALL.into_iter().filter(|l| l.framing() == Framing::Lines) {
-        let mut parts = layout.describe().split('`');
+        let mut parts = layout.describe().english().split('`');
         let examples = std::iter::from_fn(|| {
             parts.next()?;
             parts.next()
@@ -525,14 +525,19 @@ fn the_example_of_a_layouts_description_is_a_line_of_it() {
     }
     let frames = ALL.into_iter().filter(|l| l.framing() != Framing::Lines);
     for layout in frames {
-        let said = layout.describe();
+        let said = layout.describe().english();
         assert!(
             said.starts_with("STX, ") || said.contains("ended by ETX"),
             "{said}"
         );
     }
     let pattern = Pattern::new(r"(?<number>\d+) (?<unit>g)", None).unwrap();
-    assert!(pattern.describe().contains("pattern of the configuration"));
+    assert!(
+        pattern
+            .describe()
+            .english()
+            .contains("pattern of the configuration")
+    );
 }
 
 /// What an overload has for digits means nothing, but a longer text than any field is no overload.
@@ -558,7 +563,7 @@ fn names_are_unique_and_found_in_any_spelling() {
         let spelled = layout.name().to_uppercase().replace('-', "_");
         let found = bismar::scale::layout::by_name(&spelled).unwrap();
         assert_eq!(found.name(), layout.name());
-        assert!(!layout.describe().is_empty());
+        assert!(!layout.describe().english().is_empty());
     }
     assert!(bismar::scale::layout::by_name("").is_none());
 }

@@ -1,7 +1,9 @@
 //! `check --budget`: what makes the net weights of a formula uncertain on the scales that weigh them.
 
 use super::super::batch_table::paragraph;
+use super::super::{heads, number, said};
 use crate::formula::Step;
+use crate::language::{phrase, term};
 use crate::metrology::{Budget, ScaleAbility, Weighing};
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, line};
@@ -20,30 +22,37 @@ struct Group<'p> {
 }
 
 pub(super) fn budget(text: &mut String, paper: &OnPaper) {
-    text.push_str("\nUncertainty budgets of the steps\n");
+    text.push_str(&format!(
+        "\n{}\n",
+        said(phrase!("Uncertainty budgets of the steps"))
+    ));
     for group in groups(paper) {
         head(text, &group);
-        cells(text, ["part", "", "as", "from", "u g", "%"], "");
+        let [part, distribution, origin] = heads([term!("part"), term!("as"), term!("from")]);
+        cells(text, [&part, "", &distribution, &origin, "u g", "%"], "");
         for part in group.budget.parts() {
             let share = group.budget.share(part);
             let bar = "#".repeat((share * BAR as f64).round() as usize);
+            let [name, distribution, origin] =
+                heads([part.part.name(), part.distribution, part.origin.name()]);
             let row = [
-                part.part.name(),
+                name.as_str(),
                 part.kind.name(),
-                part.distribution,
-                part.origin.name(),
-                &format!("{:.5}", part.u),
+                &distribution,
+                &origin,
+                &number(format!("{:.5}", part.u)),
                 &format!("{:.0}", 100.0 * share),
             ];
             cells(text, row, &bar);
         }
     }
-    let line = "A and B: from repeated weighings, or from anything else (JCGM 100). u: standard uncertainty \
-                from that part alone, for a net weight in any vessel that the scale carries; %: its share of \
-                u². The record's U also has the tare that there was, what was carried over a key or a lift, \
-                and unrest.";
+    let line = phrase!(
+        "A and B: from repeated weighings, or from anything else (JCGM 100). u: standard uncertainty from that part alone, \
+         for a net weight in any vessel that the scale carries; %: its share of u². The record's U also has the tare that \
+         there was, what was carried over a key or a lift, and unrest."
+    );
     text.push('\n');
-    paragraph(text, "", line);
+    paragraph(text, "", &said(line));
 }
 
 fn groups(paper: &OnPaper) -> Vec<Group<'_>> {
@@ -73,27 +82,36 @@ fn groups(paper: &OnPaper) -> Vec<Group<'_>> {
 
 fn head(text: &mut String, group: &Group<'_>) {
     let d = group.scale.readability;
-    let steps = group.steps.iter();
-    let steps = steps.map(|step| format!("{} ({} g)", step.number, step.target.grams(d)));
-    let steps = steps.collect::<Vec<_>>().join(", ");
-    let u = group.budget.uncertainty();
-    let moved = match group.moved {
-        true => ", by difference",
-        false => "",
+    let steps = group.steps.iter().map(|step| {
+        let (number, target) = (step.number, step.target.grams(d));
+        phrase!("{number} ({target} g)", number, target)
+    });
+    let steps = steps.reduce(|all, one| phrase!("{all}, {one}", all, one));
+    let steps = steps.unwrap_or_default();
+    let steps = match group.steps.len() {
+        1 => phrase!("Step {step}", step = steps),
+        _ => phrase!("Steps {steps}", steps),
     };
-    let line = format!(
-        "{} {steps} on \"{}\"{moved}: U = {} g, {}",
-        if group.steps.len() == 1 {
-            "Step"
-        } else {
-            "Steps"
-        },
-        group.scale.name,
-        u.told(),
-        u.told_coverage(),
-    );
+    let u = group.budget.uncertainty();
+    let (scale, u, coverage) = (&group.scale.name, u.told(), u.told_coverage());
+    let line = match group.moved {
+        true => phrase!(
+            "{steps} on \"{scale}\", by difference: U = {u} g, {coverage}",
+            steps,
+            scale,
+            u,
+            coverage,
+        ),
+        false => phrase!(
+            "{steps} on \"{scale}\": U = {u} g, {coverage}",
+            steps,
+            scale,
+            u,
+            coverage,
+        ),
+    };
     text.push('\n');
-    paragraph(text, "", &line);
+    paragraph(text, "", &said(line));
 }
 
 fn cells(text: &mut String, row: [&str; 6], bar: &str) {

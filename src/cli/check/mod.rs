@@ -66,10 +66,13 @@ pub fn run(
     let paper = OnPaper::new(formula, asked.with(allowance)?, config)?;
     let mut text = notes(&paper);
     if amount.is_none() {
-        text.push_str(match allowance == Allowance::NONE {
-            true => "No --batch or --jars given: figures for 100 g, grams read as percents.\n",
-            false => "No --batch or --jars given: figures for 100 g and the allowance.\n",
-        });
+        let line = match allowance == Allowance::NONE {
+            true => {
+                phrase!("No --batch or --jars given: figures for 100 g, grams read as percents.")
+            }
+            false => phrase!("No --batch or --jars given: figures for 100 g and the allowance."),
+        };
+        paragraph(&mut text, "", &said(line));
     }
     assumption(&mut text, &paper);
     heading(&mut text, &paper);

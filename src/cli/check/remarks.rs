@@ -1,9 +1,9 @@
 //! What stands under the table: what would help, what the scales prove, the cautions.
 
 use super::super::batch_table::{INGREDIENT, SCALE, paragraph, row};
-use super::super::said;
+use super::super::{heads, number, said};
 use crate::formula::cautions::{self, STANDING};
-use crate::language::phrase;
+use crate::language::{Slot, phrase, term};
 use crate::metrology::repeatability::USP_FRACTION;
 use crate::metrology::{ScaleAbility, Uncertainty};
 use crate::text::columns::{cut, width};
@@ -19,19 +19,15 @@ pub fn remarks(text: &mut String, paper: &OnPaper, room: bool) {
 /// From which net weight on each step's scale proves its tolerance, and the yardstick of USP <41>.
 pub fn smallest(text: &mut String, paper: &OnPaper) {
     let (steps, feasible) = (&paper.plan.steps, &paper.feasible);
-    text.push_str("\nFrom which net weight on a scale proves a step's tolerance\n");
-    row(
-        text,
-        [
-            "",
-            "ingredient",
-            "",
-            "target g",
-            "proven from g",
-            "",
-            "scale",
-        ],
-    );
+    let title = phrase!("From which net weight on a scale proves a step's tolerance");
+    text.push_str(&format!("\n{}\n", said(title)));
+    let [ingredient, target, from, scale] = heads([
+        term!("ingredient"),
+        term!("target g"),
+        term!("proven from g"),
+        term!("scale"),
+    ]);
+    row(text, ["", &ingredient, "", &target, &from, "", &scale]);
     for (step, found) in steps.iter().zip(feasible) {
         let (Some(found), Some(scale)) = (found, paper.scales.get(step.scale)) else {
             continue;
@@ -39,12 +35,12 @@ pub fn smallest(text: &mut String, paper: &OnPaper) {
         let d = scale.readability;
         let from = found
             .smallest_net
-            .map_or("-".to_owned(), |m| m.grams(d).to_string());
+            .map_or("-".to_owned(), |m| number(m.grams(d)));
         let cells = [
             &step.number.to_string(),
             &shortened(&step.ingredient, INGREDIENT),
             "",
-            &step.target.grams(d).to_string(),
+            &number(step.target.grams(d)),
             &from,
             "",
             &shortened(&scale.name, SCALE),
@@ -56,9 +52,10 @@ pub fn smallest(text: &mut String, paper: &OnPaper) {
         .flatten()
         .any(|found| found.smallest_net.is_none())
     {
-        let line = "\"-\": the tolerance allows nothing to one side; what can be proven lies beside the \
-                    target.";
-        paragraph(text, "", line);
+        let line = phrase!(
+            "\"-\": the tolerance allows nothing to one side; what can be proven lies beside the target."
+        );
+        paragraph(text, "", &said(line));
     }
     for (index, scale) in paper.scales.iter().enumerate() {
         if steps.iter().any(|step| step.scale == index) {
@@ -74,18 +71,23 @@ fn yardstick(text: &mut String, scale: &ScaleAbility) {
     let d = scale.readability;
     let floor = Uncertainty::REPEATABILITY_FLOOR * d.to_g_f64();
     let origin = match scale.repeatability {
-        None => "ASSUMED, 1 d, since nothing was measured; `bismar repeatability` does",
-        Some(s) if s.to_g_f64() < floor => "the floor of 0.41 d; what was measured is less",
-        Some(_) => "as measured",
+        None => {
+            phrase!("ASSUMED, 1 d, since nothing was measured; `bismar repeatability` does")
+        }
+        Some(s) if s.to_g_f64() < floor => {
+            phrase!("the floor of 0.41 d; what was measured is less")
+        }
+        Some(_) => phrase!("as measured"),
     };
-    let line = format!(
-        "Yardstick of USP <41>, made for pharmacopoeial work: on \"{}\" nothing below {} g (2 s / 0.10 %). \
-         s = {:.4} g ({origin}).",
-        scale.name,
-        least.grams(d),
-        scale.s(),
+    let line = phrase!(
+        "Yardstick of USP <41>, made for pharmacopoeial work: on \"{scale}\" nothing below {least} g (2 s / 0.10 %). \
+         s = {s} g ({origin}).",
+        scale = &scale.name,
+        least = least.grams(d),
+        s = Slot::number(format!("{:.4}", scale.s())),
+        origin,
     );
-    paragraph(text, "", &line);
+    paragraph(text, "", &said(line));
 }
 
 fn shortened(text: &str, columns: usize) -> String {

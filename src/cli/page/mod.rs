@@ -7,12 +7,12 @@ use clap::Args;
 use qrcode::QrCode;
 use qrcode::render::unicode::Dense1x2;
 
-use super::{Exit, Failure, Outcome, print, tell, write};
+use super::{Exit, Failure, Outcome, print, said, tell, write};
 use crate::display::{READABLE, Reach, address_file};
+use crate::language::phrase;
 use crate::protocol::client::{Client, ClientError};
 use crate::protocol::reply::Pass;
 use crate::protocol::socket;
-use crate::text::counted;
 
 #[derive(Debug, Args)]
 pub struct PageArgs {
@@ -50,14 +50,14 @@ pub fn run(args: &PageArgs) -> Outcome {
             warn(&address);
             Ok(Exit::Done)
         }
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(Failure::failed(
-            "the page is off, or could not be served",
-        )
-        .remedy(
-            "write [page] and on = true into ~/.config/bismar/config.toml and start the daemon anew; \
-             its log says why it is not there",
-        )),
-        Err(error) => Err(Failure::failed(format!("{}: {error}", path.display()))),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(Failure::failed(phrase!(
+            "the page is off, or could not be served"
+        ))
+        .remedy(phrase!(
+            "write [page] and on = true into ~/.config/bismar/config.toml and start the daemon anew; its log says why it \
+             is not there"
+        ))),
+        Err(error) => Err(Failure::of_file(&path, error)),
     }
 }
 
@@ -96,20 +96,25 @@ fn with_code(pass: &Pass) -> Outcome {
     write(code(link)?.as_bytes())?;
     tell_once(pass);
     if let Some(why) = Reach::of_a_tablet(link) {
-        tell(why.english());
+        tell(&said(why));
     }
     warn(link);
     Ok(Exit::Done)
 }
 
 fn tell_once(pass: &Pass) {
-    let minutes = counted(pass.seconds / 60, "minute", "minutes");
-    tell(&format!("It lets one browser in, once, within {minutes}."));
+    tell(&said(match pass.seconds / 60 {
+        1 => phrase!("It lets one browser in, once, within 1 minute."),
+        minutes => phrase!(
+            "It lets one browser in, once, within {minutes} minutes.",
+            minutes,
+        ),
+    }));
 }
 
 fn warn(address: &str) {
     match Reach::of(address) {
-        Reach::Readable => tell(&format!("{READABLE}.")),
+        Reach::Readable => tell(&said(phrase!("{why}.", why = READABLE))),
         Reach::Here | Reach::Encrypted => {}
     }
 }
@@ -117,8 +122,12 @@ fn warn(address: &str) {
 /// The address in black and white squares (ISO/IEC 18004), dark on light with the quiet zone around it, for a
 /// terminal of any colours.
 fn code(address: &str) -> Result<String, Failure> {
-    let code = QrCode::new(address)
-        .map_err(|error| Failure::failed(format!("no code of this address: {error}")))?;
+    let code = QrCode::new(address).map_err(|error| {
+        Failure::failed(phrase!(
+            "no code of this address: {error}",
+            error = error.to_string(),
+        ))
+    })?;
     let image = code
         .render::<Dense1x2>()
         .dark_color(Dense1x2::Dark)

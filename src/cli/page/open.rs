@@ -11,8 +11,9 @@ use super::tell_once;
 use crate::chart::svg::escaped;
 use crate::cli::config::usual_place;
 use crate::cli::failure::{Failure, Outcome};
-use crate::cli::{Exit, print, tell};
+use crate::cli::{Exit, language, print, said, tell};
 use crate::files;
+use crate::language::phrase;
 use crate::protocol::client::{Client, ClientError};
 use crate::protocol::reply::Pass;
 use crate::protocol::socket;
@@ -29,7 +30,7 @@ pub fn run() -> Outcome {
         Err(failure) => {
             // After a click nobody sees what is printed.
             if !io::stderr().is_terminal() {
-                let _ = browse(&sheet("", &escaped(&failure.to_string())));
+                let _ = browse(&sheet("", &escaped(&failure.told())));
             }
             return Err(failure);
         }
@@ -41,11 +42,14 @@ pub fn run() -> Outcome {
 pub fn show(pass: &Pass) -> Outcome {
     let link = escaped(&pass.link);
     let refresh = format!("<meta http-equiv=\"refresh\" content=\"0;url={link}\">\n");
-    let words = format!("The page opens. If it does not: <a href=\"{link}\">open it</a>");
+    let words = escaped(&said(phrase!("The page opens. If it does not:")));
+    let open = escaped(&said(phrase!("open it")));
+    let words = format!("{words} <a href=\"{link}\">{open}</a>");
     if let Err(why) = browse(&sheet(&refresh, &words)) {
-        tell(&format!(
-            "No browser could be opened ({why}). Open this address in one:"
-        ));
+        tell(&said(phrase!(
+            "No browser could be opened ({why}). Open this address in one:",
+            why,
+        )));
         print(&pass.link)?;
         tell_once(pass);
     }
@@ -63,7 +67,8 @@ fn ready() -> Result<Pass, Failure> {
     let place = usual_place()?;
     let first = turn_page_on(&place)?;
     if first {
-        tell(&format!("The page is on now, in {}.", place.display()));
+        let file = place.display().to_string();
+        tell(&said(phrase!("The page is on now, in {file}.", file)));
     }
     if runs {
         may_end()?;
@@ -82,8 +87,9 @@ fn ready() -> Result<Pass, Failure> {
             }
             // It has its page, or none, before it answers.
             Err(ClientError::Refused(_)) => {
-                let failure = Failure::failed("bismar runs, and its page could not be served");
-                return Err(failure.remedy("`journalctl --user -u bismar -n 20` says why"));
+                let failure =
+                    Failure::failed(phrase!("bismar runs, and its page could not be served"));
+                return Err(failure.remedy(phrase!("`journalctl --user -u bismar -n 20` says why")));
             }
             told => return Ok(told?),
         }
@@ -100,19 +106,24 @@ fn pass() -> Result<Pass, ClientError> {
 /// While it weighs a batch, and where it is not the service's.
 fn may_end() -> Result<(), Failure> {
     if let Some(batch) = Client::connect()?.status()?.batch {
-        return Err(Failure::failed(format!(
-            "the page was off, and batch {batch} is being weighed; the page comes with the daemon's next start"
+        return Err(Failure::failed(phrase!(
+            "the page was off, and batch {batch} is being weighed; the page comes with the daemon's next start",
+            batch,
         ))
-        .remedy("finish the batch first (`bismar watch` shows it), then open the page again"));
+        .remedy(phrase!(
+            "finish the batch first (`bismar watch` shows it), then open the page again"
+        )));
     }
     let active = systemctl(&["is-active", "--quiet"]);
     if active.is_ok_and(|output| output.status.success()) {
         return Ok(());
     }
-    Err(
-        Failure::failed("the page was off, and the daemon that runs is not the service's")
-            .remedy("end that daemon (Ctrl-C in its window), then open the page again"),
-    )
+    Err(Failure::failed(phrase!(
+        "the page was off, and the daemon that runs is not the service's"
+    ))
+    .remedy(phrase!(
+        "end that daemon (Ctrl-C in its window), then open the page again"
+    )))
 }
 
 fn service(verb: &str) -> Result<(), Failure> {
@@ -121,21 +132,23 @@ fn service(verb: &str) -> Result<(), Failure> {
         Ok(output) => String::from_utf8_lossy(&output.stderr).trim().to_owned(),
         Err(error) => format!("systemctl: {error}"),
     };
-    Err(Failure::failed(format!("the service did not {verb}: {why}")).remedy(
-        "`journalctl --user -u bismar -n 20` says why. Where there is no service, type `bismar daemon` in a \
-         window of its own, leave that open, and open the page again",
-    ))
+    Err(
+        Failure::failed(phrase!("`systemctl --user {verb} bismar`: {why}", verb, why)).remedy(phrase!(
+            "`journalctl --user -u bismar -n 20` says why. Where there is no service, type `bismar daemon` in a window of \
+             its own, leave that open, and open the page again"
+        )),
+    )
 }
 
 /// Has the service start with each session from the first click on, so that a batch goes on by itself after a power
 /// cut and a tablet finds the page. Never again after that: who turned it off wants it off.
 fn at_login() {
-    tell(match service("enable") {
-        Ok(()) => {
+    tell(&said(match service("enable") {
+        Ok(()) => phrase!(
             "It starts with your session from now on; `systemctl --user disable bismar` turns that off."
-        }
-        Err(_) => "It does not start with your session; a click on Bench starts it.",
-    });
+        ),
+        Err(_) => phrase!("It does not start with your session; a click on Bench starts it."),
+    }));
 }
 
 fn systemctl(words: &[&str]) -> io::Result<std::process::Output> {
@@ -150,16 +163,17 @@ fn systemctl(words: &[&str]) -> io::Result<std::process::Output> {
 /// An HTML text; `head` and `words` are HTML.
 fn sheet(head: &str, words: &str) -> String {
     format!(
-        "<!doctype html>\n<html lang=\"en\">\n<meta charset=\"utf-8\">\n\
+        "<!doctype html>\n<html lang=\"{lang}\">\n<meta charset=\"utf-8\">\n\
          <meta name=\"referrer\" content=\"no-referrer\">\n{head}<title>Bench</title>\n\
          <body style=\"font: 1.5rem/1.5 sans-serif; max-width: 40em; margin: 2em; white-space: pre-line\">\n\
-         <p>{words}</p>\n"
+         <p>{words}</p>\n",
+        lang = language().tag(),
     )
 }
 
 /// Puts `html` where this user alone reads it, and has a browser open that.
 fn browse(html: &str) -> Result<(), String> {
-    let place = put(html).map_err(|failure| failure.to_string())?;
+    let place = put(html).map_err(|failure| failure.told())?;
     let mut opener = Command::new("xdg-open")
         .arg(&place)
         .stdin(Stdio::null())
@@ -186,7 +200,6 @@ fn put(html: &str) -> Result<PathBuf, Failure> {
     if let Some(folder) = place.parent() {
         socket::own_folder(folder)?;
     }
-    files::write_private(&place, html)
-        .map_err(|error| Failure::failed(format!("{}: {error}", place.display())))?;
+    files::write_private(&place, html).map_err(|error| Failure::of_file(&place, error))?;
     Ok(place)
 }

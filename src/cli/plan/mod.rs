@@ -15,6 +15,7 @@ use super::size::{self, SizeArgs};
 use super::{Exit, Failure, Outcome, batch_table, check, print};
 use crate::config::Config;
 use crate::journal::batch::summary::Summary;
+use crate::language::phrase;
 use crate::lots::price::Price;
 use crate::lots::shelf::Shelf;
 use crate::workshop::planning::OnPaper;
@@ -51,13 +52,13 @@ Exit code 1: a step cannot be proven or fits no known vessel, or something on th
 /// What is told to the person, with its remedy and exit code.
 pub fn run(args: &PlanArgs) -> Outcome {
     if args.jar_price.is_some() && args.size.jars.is_none() {
-        return Err(Failure::usage(
-            "--jar-price needs --jars, for example --jars 8 --fill 55g",
-        ));
+        return Err(Failure::usage(phrase!(
+            "--jar-price needs --jars, for example --jars 8 --fill 55g"
+        )));
     }
     let config = super::config::load(args.config.as_deref())?;
-    let amount = args.size.amount().map_err(Failure::failed)?;
-    let amount = amount.ok_or_else(|| Failure::usage("say how much with --batch or --jars"))?;
+    let unsaid = || Failure::usage(phrase!("say how much with --batch or --jars"));
+    let amount = args.size.amount()?.ok_or_else(unsaid)?;
     let file = named::formula(&args.formula, args.config.as_deref())?;
     let paper = OnPaper::new(&file, amount, &config)?;
     let (formula, plan) = (&paper.formula, &paper.plan);
@@ -91,21 +92,23 @@ fn shelf(args: &PlanArgs, config: &Config) -> Result<Shelf, Failure> {
     let file = args.store.lots_file()?;
     // A list that was named must be there; at its usual place there may be none yet.
     if args.store.names_lots() && !file.exists() {
-        return Err(Failure::bad_input(format!(
-            "{}:1:1: there is no such list of lots",
-            file.display()
+        return Err(Failure::bad_input(phrase!(
+            "{file}:1:1: there is no such list of lots",
+            file = file.display().to_string(),
         ))
-        .remedy("name the file that `bismar lots add` writes, or leave --lots out"));
+        .remedy(phrase!(
+            "name the file that `bismar lots add` writes, or leave --lots out"
+        )));
     }
     let lots = on_hand::lots(&file)?;
     let batches: Vec<Summary> = match (&args.store.logs, config.logs()) {
         // Without its logs every lot would seem full.
         (Some(dir), _) if !dir.is_dir() => {
-            return Err(Failure::failed(format!(
-                "{}: there is no such folder of batch logs",
-                dir.display()
+            return Err(Failure::failed(phrase!(
+                "{folder}: there is no such folder of batch logs",
+                folder = dir.display().to_string(),
             ))
-            .remedy("name the folder of the logs, or leave --logs out"));
+            .remedy(phrase!("name the folder of the logs, or leave --logs out")));
         }
         (Some(dir), _) => batches_in(dir)?,
         (None, Ok(dir)) => batches_in(&dir)?,

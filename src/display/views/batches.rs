@@ -40,7 +40,7 @@ pub fn batches(context: &Context, skip: usize) -> Result<Value, QueryError> {
                 "grams": grams(record.total()),
                 "jars": record.filled.len(),
             }),
-            Err(error) => json!({ "batch": name, "error": error.to_string() }),
+            Err(error) => json!({ "batch": name, "error": error.told() }),
         }
     });
     let told: Vec<Value> = told.collect();

@@ -100,7 +100,7 @@ impl Asked {
             folder,
         };
         let labelled = Labelled::read(wanted, &records)
-            .map_err(|error| QueryError::Other(error.to_string().into()))?;
+            .map_err(|error| QueryError::Other(error.told().into()))?;
         let now = now.and_then(|(path, changed, formula)| {
             Some(Now {
                 file: path.file_name()?.to_str()?.to_owned(),
@@ -174,9 +174,9 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
         "batch": label.batch,
         "product": label.product,
         "law": declared.rules.law(),
-        "incomplete": declared.incomplete,
-        "warnings": warnings,
-        "looked_into": looked_into,
+        "incomplete": declared.incomplete.iter().map(said).collect::<Vec<_>>(),
+        "warnings": warnings.iter().map(said).collect::<Vec<_>>(),
+        "looked_into": looked_into.as_ref().map(said),
         "names": declared.names().join(", "),
         "lines": lines.collect::<Vec<_>>(),
         "any_order": said(&text::any_order(declared.rules).into()),

@@ -17,6 +17,7 @@ use crate::journal::format::fault::BadLine;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::problem::Problems;
 use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_taken_back};
@@ -211,7 +212,7 @@ impl Record {
         }
         match corrected.filter(|_| step.is_none()) {
             Some(seq) => {
-                let why = format!("corrects seq {seq}, which is no weight before it");
+                let why = phrase!("corrects seq {seq}, which is no weight before it", seq);
                 Err(CellError::of_note(why))
             }
             None => Ok(()),

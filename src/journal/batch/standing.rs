@@ -1,12 +1,11 @@
 //! How far a batch is: the one answer for the sheet, the lists, the chart, the lots, the jars and the label.
 
-use std::fmt;
-
 use super::record::Record;
 use crate::formula::Formula;
 use crate::formula::amend::Amendment;
 use crate::journal::format::cell::clean;
 use crate::journal::format::row::Row;
+use crate::language::{Sentence, phrase, shown_as_told, term};
 use crate::mass::Mass;
 use crate::vocabulary::entry::skip_reason;
 
@@ -33,36 +32,66 @@ pub struct Lacking {
 
 impl Standing {
     /// What is to be said where a weight matters; `None` of a complete batch.
-    pub fn warning(&self) -> Option<String> {
+    pub fn warning(&self) -> Option<Sentence> {
         match self {
             Standing::Complete => None,
-            Standing::Open | Standing::Incomplete(_) => Some(self.to_string()),
+            Standing::Open | Standing::Incomplete(_) => Some(self.told()),
         }
     }
-}
 
-impl fmt::Display for Standing {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+    /// The middle of a sentence.
+    pub fn told(&self) -> Sentence {
         match self {
-            Standing::Open => f.write_str("open"),
-            Standing::Complete => f.write_str("complete"),
-            Standing::Incomplete(lacking) if lacking.is_empty() => f.write_str("ended early"),
-            Standing::Incomplete(lacking) => {
-                let lacking: Vec<String> = lacking.iter().map(ToString::to_string).collect();
-                write!(f, "incomplete: {}", lacking.join(", "))
-            }
+            Standing::Open => term!("open").into(),
+            Standing::Complete => term!("complete").into(),
+            Standing::Incomplete(lacking) => incomplete(lacking.iter().map(Lacking::told)),
         }
     }
 }
 
-impl fmt::Display for Lacking {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let how = match self.skipped {
-            Some(_) => "skipped",
-            None => "not weighed",
-        };
-        write!(f, "{} {how}", self.ingredient)
+shown_as_told!(Standing);
+
+fn incomplete(lacking: impl Iterator<Item = Sentence>) -> Sentence {
+    match lacking.reduce(|all, one| phrase!("{all}, {one}", all, one)) {
+        None => term!("ended early").into(),
+        Some(lacking) => phrase!("incomplete: {lacking}", lacking),
     }
+}
+
+impl Lacking {
+    /// The ingredient, and how it comes that it is lacking.
+    pub fn told(&self) -> Sentence {
+        let name = &self.ingredient;
+        match self.skipped {
+            Some(_) => phrase!("{name} skipped", name),
+            None => phrase!("{name} not weighed", name),
+        }
+    }
+}
+
+/// What [`Standing::told`] said in English of an incomplete batch, as a summary keeps it.
+pub fn told_of(kept: &str) -> Sentence {
+    let Some(names) = kept.strip_prefix("incomplete: ") else {
+        return incomplete(std::iter::empty());
+    };
+    // A name may have a comma of its own.
+    let mut lacking = Vec::new();
+    let mut name = String::new();
+    for part in names.split(", ") {
+        if !name.is_empty() {
+            name.push_str(", ");
+        }
+        name.push_str(part);
+        if let Some(name) = name.strip_suffix(" skipped") {
+            lacking.push(phrase!("{name} skipped", name));
+        } else if let Some(name) = name.strip_suffix(" not weighed") {
+            lacking.push(phrase!("{name} not weighed", name));
+        } else {
+            continue;
+        }
+        name.clear();
+    }
+    incomplete(lacking.into_iter())
 }
 
 /// Why a weighing was left out, where the row says so.

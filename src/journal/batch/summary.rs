@@ -137,7 +137,7 @@ impl Record {
             ended: self.ended,
             complete: standing == Standing::Complete,
             incomplete: match &standing {
-                Standing::Incomplete(_) => standing.warning(),
+                Standing::Incomplete(_) => Some(standing.to_string()),
                 Standing::Open | Standing::Complete => None,
             },
             stopped: self.is_stopped(),

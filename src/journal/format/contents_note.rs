@@ -5,21 +5,32 @@ use crate::formula::Percent;
 use crate::formula::contents::Limited;
 use crate::journal::format::cell;
 use crate::journal::format::row::{CellError, Row};
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::text::harmless_json;
 use crate::vocabulary::entry::RowKind;
 
 const NOTE: &str = "contents [";
 
 /// What is in the formula is too long for one cell.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "the limits of what is in the formula take {bytes} bytes in the log, where {} fit; take out of \
-     substances.toml what no limit needs",
-    cell::LONGEST_TEXT
-)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ContentsTooLong {
     pub bytes: usize,
 }
+
+impl ContentsTooLong {
+    pub fn told(&self) -> Sentence {
+        phrase!(
+            "the limits of what is in the formula take {bytes} bytes in the log, where {most} fit; take out of \
+             substances.toml what no limit needs",
+            bytes = self.bytes,
+            most = cell::LONGEST_TEXT,
+        )
+    }
+}
+
+shown_as_told!(ContentsTooLong);
+
+impl std::error::Error for ContentsTooLong {}
 
 /// The note's text; `None` where the formula alone tells as much.
 ///
@@ -49,13 +60,17 @@ pub fn contents_of(row: &Row) -> Option<Result<Vec<Limited>, CellError>> {
     }
     let json = row.note.get(NOTE.len() - 1..)?;
     let read: Result<Vec<Limited>, _> = serde_json::from_str(json);
-    let read =
-        read.map_err(|e| CellError::of_note(format!("what is in the formula does not read: {e}")));
+    let read = read.map_err(|e| {
+        CellError::of_note(phrase!(
+            "what is in the formula does not read: {why}",
+            why = e.to_string(),
+        ))
+    });
     Some(read.and_then(|limits| match limits.iter().all(is_sound) {
         true => Ok(limits),
-        false => Err(CellError::of_note(
-            "what is in the formula has a share that is none",
-        )),
+        false => Err(CellError::of_note(phrase!(
+            "what is in the formula has a share that is none"
+        ))),
     }))
 }
 

@@ -1,6 +1,6 @@
 //! Faults of a line of a log, in words for a person.
 
-use std::fmt;
+use crate::language::{Sentence, phrase, shown_as_told};
 
 /// The first line of a log that is not as it was written; `line` from 1, the header being line 1.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -21,15 +21,18 @@ impl BadLine {
     }
 }
 
-impl fmt::Display for BadLine {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}:{}:", self.file, self.line)?;
+impl BadLine {
+    /// Where, what and what to do. Files and columns are named the same in every language.
+    pub fn told(&self) -> Sentence {
+        let mut place = format!("{}:{}:", self.file, self.line);
         if let Some(column) = self.column {
-            write!(f, "{column}:")?;
+            place.push_str(&format!("{column}:"));
         }
-        write!(f, " {}", self.fault)
+        Sentence::from(place).and(self.fault.told())
     }
 }
+
+shown_as_told!(BadLine);
 
 /// What is wrong with the line.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -53,62 +56,64 @@ pub enum Fault {
     /// Not as many cells as the header has.
     Columns { found: usize },
     /// A cell that does not read.
-    Cell { why: String },
+    Cell { why: Sentence },
     /// The chain fits, and the row does not agree with itself or with the rows before.
-    Disagrees { why: String },
+    Disagrees { why: Sentence },
 }
 
-impl fmt::Display for Fault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Fault {
+    /// What is wrong, and what to do.
+    pub fn told(&self) -> Sentence {
         match self {
-            Fault::Header => f.write_str(
-                "this is not the header of a batch log; a spreadsheet may have saved the file \
-                 anew: take the copy from before that",
+            Fault::Header => phrase!(
+                "this is not the header of a batch log; a spreadsheet may have saved the file anew: take the copy from \
+                 before that"
             ),
-            Fault::Edited => f.write_str(
-                "the row was changed after it was written (its chain does not fit); compare it \
-                 with a backup",
+            Fault::Edited => phrase!(
+                "the row was changed after it was written (its chain does not fit); compare it with a backup"
             ),
-            Fault::Missing { expected, found } if found - expected == 1 => {
-                write!(
-                    f,
-                    "seq {expected} is missing, here is {found}; a row was taken out or changed"
-                )
-            }
-            Fault::Missing { expected, found } => write!(
-                f,
-                "seq {expected} to {} are missing, here is {found}; rows were taken out or changed",
-                found - 1
+            Fault::Missing { expected, found } if found - expected == 1 => phrase!(
+                "seq {expected} is missing, here is {found}; a row was taken out or changed",
+                expected = *expected,
+                found = *found,
             ),
-            Fault::Repeated { expected, found } => write!(
-                f,
-                "seq {found} again where {expected} should be; a row was doubled, moved or changed"
+            Fault::Missing { expected, found } => phrase!(
+                "seq {expected} to {last} are missing, here is {found}; rows were taken out or changed",
+                expected = *expected,
+                last = found - 1,
+                found = *found,
             ),
-            Fault::OtherBatch { expected, found } => write!(
-                f,
-                "the row is of batch `{found}`, the log is of `{expected}`; if the file was \
-                 renamed, give it back its name"
+            Fault::Repeated { expected, found } => phrase!(
+                "seq {found} again where {expected} should be; a row was doubled, moved or changed",
+                found = *found,
+                expected = *expected,
             ),
-            Fault::Torn { bytes } => write!(
-                f,
-                "torn end: {bytes} bytes that are no whole row, as after a power cut; going on \
-                 with the batch sets them aside, no recorded weight is lost"
+            Fault::OtherBatch { expected, found } => phrase!(
+                "the row is of batch `{found}`, the log is of `{expected}`; if the file was renamed, give it back its \
+                 name",
+                found,
+                expected,
             ),
-            Fault::TooLong => f.write_str("the line is longer than any row of a batch log"),
-            Fault::NotText => f.write_str("the line is not text in UTF-8"),
-            Fault::Columns { found } => {
-                write!(
-                    f,
-                    "{found} cells where a row has {}",
-                    super::row::COLUMNS.len()
-                )
-            }
-            Fault::Cell { why } => f.write_str(why),
-            Fault::Disagrees { why } => write!(
-                f,
-                "{why}; bismar writes no such row: somebody changed a row and computed the chain anew. \
-                 Compare the log with a backup, or with the batch sheet that was signed"
+            Fault::Torn { bytes } => phrase!(
+                "torn end: {bytes} bytes that are no whole row, as after a power cut; going on with the batch sets them \
+                 aside, no recorded weight is lost",
+                bytes = *bytes,
+            ),
+            Fault::TooLong => phrase!("the line is longer than any row of a batch log"),
+            Fault::NotText => phrase!("the line is not text in UTF-8"),
+            Fault::Columns { found } => phrase!(
+                "{found} cells where a row has {columns}",
+                found = *found,
+                columns = super::row::COLUMNS.len(),
+            ),
+            Fault::Cell { why } => why.clone(),
+            Fault::Disagrees { why } => phrase!(
+                "{why}; bismar writes no such row: somebody changed a row and computed the chain anew. Compare the log \
+                 with a backup, or with the batch sheet that was signed",
+                why = why.clone(),
             ),
         }
     }
 }
+
+shown_as_told!(Fault);

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::formula::filling::Fill;
 use crate::journal::format::row::{CellError, Row};
+use crate::language::phrase;
 use crate::mass::Mass;
 use crate::metrology::prepackage::Rule;
 use crate::vocabulary::entry::RowKind;
@@ -59,8 +60,12 @@ pub fn fill_of(row: &Row) -> Option<Result<Fill, CellError>> {
 }
 
 fn read(json: &str) -> Result<Fill, CellError> {
-    let note: FillNote = serde_json::from_str(json)
-        .map_err(|e| CellError::of_note(format!("how jars are filled does not read: {e}")))?;
+    let note: FillNote = serde_json::from_str(json).map_err(|e| {
+        CellError::of_note(phrase!(
+            "how jars are filled does not read: {why}",
+            why = e.to_string(),
+        ))
+    })?;
     let rule = match (note.rule.as_str(), note.allowable_ng) {
         ("eu", None) => Rule::Eu76211,
         ("de", None) => Rule::FPackV,
@@ -69,7 +74,7 @@ fn read(json: &str) -> Result<Fill, CellError> {
             allowable_variation: Mass::from_ng(ng),
         },
         (rule, _) => {
-            let why = format!("the rule {rule} for filling jars is not known");
+            let why = phrase!("the rule {rule} for filling jars is not known", rule);
             return Err(CellError::of_note(why));
         }
     };

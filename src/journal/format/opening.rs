@@ -10,6 +10,7 @@ use crate::formula::{Formula, Plan};
 use crate::journal::format::cell;
 use crate::journal::format::chain;
 use crate::journal::format::row::{CellError, Row};
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::mass::Mass;
 use crate::text::harmless_json;
 use crate::vocabulary::entry::{Draft, RowKind};
@@ -25,14 +26,24 @@ pub struct Opening {
 }
 
 /// The formula's text is too long for one cell.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "the formula takes {bytes} bytes in the log, where {} fit; shorten its notes",
-    cell::LONGEST_TEXT
-)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct FormulaTooLong {
     pub bytes: usize,
 }
+
+impl FormulaTooLong {
+    pub fn told(&self) -> Sentence {
+        phrase!(
+            "the formula takes {bytes} bytes in the log, where {most} fit; shorten its notes",
+            bytes = self.bytes,
+            most = cell::LONGEST_TEXT,
+        )
+    }
+}
+
+shown_as_told!(FormulaTooLong);
+
+impl std::error::Error for FormulaTooLong {}
 
 #[derive(Serialize, Deserialize)]
 struct OpeningNote {
@@ -103,20 +114,24 @@ pub fn opening_of(row: &Row) -> Option<Result<Opening, CellError>> {
 }
 
 fn read(json: &str) -> Result<Opening, CellError> {
-    let note: OpeningNote = serde_json::from_str(json)
-        .map_err(|e| CellError::of_note(format!("the formula in the note does not read: {e}")))?;
+    let note: OpeningNote = serde_json::from_str(json).map_err(|e| {
+        CellError::of_note(phrase!(
+            "the formula in the note does not read: {why}",
+            why = e.to_string(),
+        ))
+    })?;
     if chain::sha256(&note.text) != note.sha256 {
-        return Err(CellError::of_note(
-            "the formula in the note does not fit its sha256",
-        ));
+        return Err(CellError::of_note(phrase!(
+            "the formula in the note does not fit its sha256"
+        )));
     }
     let jars = match (note.jars, note.fill_ng) {
         (Some(jars), Some(fill)) => Some((jars, Mass::from_ng(fill))),
         (None, None) => None,
         (Some(_), None) | (None, Some(_)) => {
-            return Err(CellError::of_note(
-                "the note has jars without fill_ng, or the other way",
-            ));
+            return Err(CellError::of_note(phrase!(
+                "the note has jars without fill_ng, or the other way"
+            )));
         }
     };
     Ok(Opening {

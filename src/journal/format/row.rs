@@ -8,6 +8,7 @@ use jiff::Timestamp;
 
 use crate::journal::format::cell::{Grams, guarded, unguarded};
 use crate::journal::format::chain;
+use crate::language::{Sentence, phrase};
 use crate::mass::{Mass, Unit};
 use crate::vocabulary::entry::{Draft, RowKind, Verdict};
 
@@ -96,12 +97,12 @@ pub struct Stamp<'a> {
 #[error("{column}: {why}")]
 pub struct CellError {
     pub column: &'static str,
-    pub why: String,
+    pub why: Sentence,
 }
 
 impl CellError {
     /// Of a note that is not what it begins as.
-    pub fn of_note(why: impl Into<String>) -> CellError {
+    pub fn of_note(why: impl Into<Sentence>) -> CellError {
         CellError {
             column: "note",
             why: why.into(),
@@ -216,10 +217,12 @@ impl Row {
         let cells = Cells(record);
         Ok(Row {
             batch: cells.text(0)?,
-            seq: cells.whole(1)?.ok_or_else(|| wrong(1, "is empty"))?,
+            seq: cells
+                .whole(1)?
+                .ok_or_else(|| wrong(1, phrase!("is empty")))?,
             at: cells.at(2)?,
             kind: RowKind::from_name(cells.get(3)?)
-                .ok_or_else(|| wrong(3, "is no kind of row that this version knows"))?,
+                .ok_or_else(|| wrong(3, phrase!("is no kind of row that this version knows")))?,
             formula: cells.text(4)?,
             step: cells.whole(5)?.unwrap_or(0),
             phase: cells.text(6)?,
@@ -234,9 +237,13 @@ impl Row {
             net: cells.grams(15)?,
             deviation: cells.grams(16)?,
             uncertainty: cells.grams(17)?,
-            verdict: cells.word(18, Verdict::from_name, "is not inside, under, over or kept")?,
+            verdict: cells.word(
+                18,
+                Verdict::from_name,
+                phrase!("is not inside, under, over or kept"),
+            )?,
             scale: cells.text(19)?,
-            unit: cells.word(20, unit_of_symbol, "is no unit of mass")?,
+            unit: cells.word(20, unit_of_symbol, phrase!("is no unit of mass"))?,
             readings: cells.whole(21)?,
             note: cells.text(22)?,
             chain: cells.chain(23)?,
@@ -254,10 +261,10 @@ fn unit_of_symbol(symbol: &str) -> Option<Unit> {
     Unit::ALL.into_iter().find(|unit| unit.symbol() == symbol)
 }
 
-fn wrong(column: usize, why: &str) -> CellError {
+fn wrong(column: usize, why: Sentence) -> CellError {
     CellError {
         column: COLUMNS.get(column).copied().unwrap_or("row"),
-        why: why.to_owned(),
+        why,
     }
 }
 
@@ -268,7 +275,7 @@ impl<'a> Cells<'a> {
     fn get(&self, column: usize) -> Result<&'a str, CellError> {
         self.0
             .get(column)
-            .ok_or_else(|| wrong(column, "the cell is missing"))
+            .ok_or_else(|| wrong(column, phrase!("the cell is missing")))
     }
 
     fn text(&self, column: usize) -> Result<String, CellError> {
@@ -284,7 +291,7 @@ impl<'a> Cells<'a> {
         let digits = cell.bytes().all(|b| b.is_ascii_digit());
         match cell.parse() {
             Ok(n) if digits => Ok(Some(n)),
-            _ => Err(wrong(column, "is not a whole number in range")),
+            _ => Err(wrong(column, phrase!("is not a whole number in range"))),
         }
     }
 
@@ -295,7 +302,7 @@ impl<'a> Cells<'a> {
                 Some(amount) => Ok(Some(amount)),
                 None => Err(wrong(
                     column,
-                    "is not grams as a plain decimal number (`12.34`)",
+                    phrase!("is not grams as a plain decimal number (`12.34`)"),
                 )),
             },
         }
@@ -305,7 +312,7 @@ impl<'a> Cells<'a> {
         &self,
         column: usize,
         read: impl Fn(&str) -> Option<T>,
-        why: &str,
+        why: Sentence,
     ) -> Result<Option<T>, CellError> {
         match self.get(column)? {
             "" => Ok(None),
@@ -319,7 +326,7 @@ impl<'a> Cells<'a> {
             Ok(at) if at_cell(at) == cell => Ok(at),
             _ => Err(wrong(
                 column,
-                "is not a time as in 2026-01-01T09:00:00.000Z",
+                phrase!("is not a time as in 2026-01-01T09:00:00.000Z"),
             )),
         }
     }
@@ -330,7 +337,10 @@ impl<'a> Cells<'a> {
         if cell.len() == 16 && cell.bytes().all(hex) {
             Ok(cell.to_owned())
         } else {
-            Err(wrong(column, "is not 16 hexadecimal digits in lower case"))
+            Err(wrong(
+                column,
+                phrase!("is not 16 hexadecimal digits in lower case"),
+            ))
         }
     }
 }

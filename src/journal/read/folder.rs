@@ -9,6 +9,7 @@ use crate::journal::format::fault::BadLine;
 use crate::journal::format::names::safe_batch_name;
 use crate::journal::read::record;
 use crate::journal::read::scale_checks;
+use crate::language::term;
 
 /// The file that makes a folder that of a bench, in a folder that `bismar gather` fills; it says which bench it is.
 pub const BENCH_ID: &str = "bench.id";
@@ -19,7 +20,7 @@ pub const BENCH_ID: &str = "bench.id";
 /// # Errors
 /// When the folder cannot be read.
 pub fn batches_in(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
-    let cannot = |e| LogError::io(dir, "read the folder of the logs")(e);
+    let cannot = |e| LogError::io(dir, term!("read the folder of the logs"))(e);
     let entries = match std::fs::read_dir(dir) {
         Ok(entries) => entries,
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
@@ -56,7 +57,7 @@ fn is_batch_log(path: &Path) -> bool {
 }
 
 fn logs_of_a_bench(dir: &Path) -> Result<Vec<PathBuf>, LogError> {
-    let cannot = |e| LogError::io(dir, "read the folder of a bench's logs")(e);
+    let cannot = |e| LogError::io(dir, term!("read the folder of a bench's logs"))(e);
     let mut paths = Vec::new();
     for entry in std::fs::read_dir(dir).map_err(cannot)? {
         let path = entry.map_err(cannot)?.path();

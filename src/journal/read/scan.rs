@@ -9,6 +9,7 @@ use crate::journal::format::chain;
 use crate::journal::format::fault::{BadLine, Fault};
 use crate::journal::format::line::LineReader;
 use crate::journal::format::row::{CellError, Row, header};
+use crate::language::term;
 
 /// More than the longest line that can be written: twelve texts of the longest kind, each character
 /// a doubled quote.
@@ -52,7 +53,7 @@ pub(super) fn scan_file_by(
     lines: LineReader,
 ) -> Result<Scan<BufReader<File>>, LogError> {
     plain_file(path)?;
-    let file = File::open(path).map_err(LogError::io(path, "open the log"))?;
+    let file = File::open(path).map_err(LogError::io(path, term!("open the log")))?;
     Ok(Scan::by(
         path,
         BufReader::with_capacity(1 << 16, file),
@@ -61,7 +62,7 @@ pub(super) fn scan_file_by(
 }
 
 pub(in crate::journal) fn plain_file(path: &Path) -> Result<(), LogError> {
-    let found = std::fs::metadata(path).map_err(LogError::io(path, "open the log"))?;
+    let found = std::fs::metadata(path).map_err(LogError::io(path, term!("open the log")))?;
     if found.is_file() {
         Ok(())
     } else {
@@ -243,15 +244,15 @@ impl<R: BufRead> Scan<R> {
         let mut limited = (&mut self.input).take(limit);
         limited
             .read_until(b'\n', &mut self.buffer)
-            .map_err(LogError::io(&self.path, "read the log"))?;
+            .map_err(LogError::io(&self.path, term!("read the log")))?;
         if self.buffer.ends_with(b"\n") {
             self.line += 1;
             return Ok(true);
         }
         let mut length = self.buffer.len() as u64;
         if length == limit {
-            let (more, ended) =
-                skip_line(&mut self.input).map_err(LogError::io(&self.path, "read the log"))?;
+            let (more, ended) = skip_line(&mut self.input)
+                .map_err(LogError::io(&self.path, term!("read the log")))?;
             length += more;
             if ended {
                 self.line += 1;
@@ -285,7 +286,7 @@ impl<R: BufRead> Scan<R> {
         let rest = self
             .input
             .fill_buf()
-            .map_err(LogError::io(&self.path, "read the log"))?;
+            .map_err(LogError::io(&self.path, term!("read the log")))?;
         Ok(rest.is_empty())
     }
 

@@ -14,7 +14,7 @@ use crate::journal::format::opening::opening_of;
 use crate::journal::format::row::CellError;
 use crate::journal::name_of;
 use crate::journal::read::scan::scan_file;
-use crate::text::counted;
+use crate::language::{Sentence, phrase, shown_as_told};
 use crate::vocabulary::entry::RowKind;
 
 /// Rows of one moment are stamped one after the other, by a clock that is nudged all the time.
@@ -181,56 +181,80 @@ pub fn verify_with(path: &Path, head: Option<&Head>) -> Result<Report, LogError>
     Ok(report)
 }
 
-impl fmt::Display for Report {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let path = self.path.display();
-        let rows = counted(self.rows, "row", "rows");
-        match &self.fault {
-            Some(bad) => write!(f, "{bad}\nnot ok: {rows} good before that")?,
-            None => {
-                let state = if self.closed { "closed" } else { "not closed" };
-                write!(f, "{path}: ok, {rows}, batch {state}")?;
-            }
-        }
+impl Report {
+    /// What it comes to, a line each.
+    pub fn told(&self) -> Sentence {
+        let path = self.path.display().to_string();
+        let rows = match self.rows {
+            1 => phrase!("1 row"),
+            rows => phrase!("{rows} rows", rows),
+        };
+        let mut lines = vec![match (&self.fault, self.closed) {
+            (Some(bad), _) => phrase!(
+                "{bad}\nnot ok: {rows} good before that",
+                bad = bad.told(),
+                rows,
+            ),
+            (None, true) => phrase!("{path}: ok, {rows}, batch closed", path = &path, rows),
+            (None, false) => phrase!("{path}: ok, {rows}, batch not closed", path = &path, rows),
+        }];
         if self.fault.is_none() && self.unopened() {
-            write!(
-                f,
-                "\n{path}:2: no row opens the batch and holds its formula, as in every log of the daemon: the \
-                 weights were held against no plan"
-            )?;
+            lines.push(phrase!(
+                "{path}:2: no row opens the batch and holds its formula, as in every log of the daemon: the weights were \
+                 held against no plan",
+                path = &path,
+            ));
         }
-        if let Some(line) = self.first_back {
-            write!(
-                f,
-                "\n{path}:{line}:at: earlier than the row before ({} so): the clock was set back then, or the \
+        match self.first_back {
+            Some(line) if self.back == 1 => lines.push(phrase!(
+                "{path}:{line}:at: earlier than the row before (1 row is so): the clock was set back then, or the times \
+                 were changed",
+                path = &path,
+                line = line.to_string(),
+            )),
+            Some(line) => lines.push(phrase!(
+                "{path}:{line}:at: earlier than the row before ({back} rows are so): the clock was set back then, or the \
                  times were changed",
-                counted(self.back, "row is", "rows are")
-            )?;
+                path = &path,
+                line = line.to_string(),
+                back = self.back,
+            )),
+            None => {}
         }
         if let Some(Held { head, line, more }) = &self.head {
-            match (line, more) {
-                (Some(_), 0) => write!(f, "\nIt ends with the head {head}.")?,
-                (Some(line), more) => write!(
-                    f,
-                    "\nIt holds the head {head} in line {line}; {} added since.",
-                    counted(*more, "row was", "rows were")
-                )?,
-                (None, _) => write!(
-                    f,
-                    "\n{path}:{}: none of the rows up to here has the head {head}: rows were cut off, or the log \
-                     was written anew since that was noted. Compare it with a backup",
-                    self.rows + 1
-                )?,
-            }
+            let head = head.to_string();
+            lines.push(match (line, more) {
+                (Some(_), 0) => phrase!("It ends with the head {head}.", head),
+                (Some(line), 1) => phrase!(
+                    "It holds the head {head} in line {line}; 1 row was added since.",
+                    head,
+                    line = *line,
+                ),
+                (Some(line), more) => phrase!(
+                    "It holds the head {head} in line {line}; {more} rows were added since.",
+                    head,
+                    line = *line,
+                    more = *more,
+                ),
+                (None, _) => phrase!(
+                    "{path}:{line}: none of the rows up to here has the head {head}: rows were cut off, or the log was \
+                     written anew since that was noted. Compare it with a backup",
+                    path = &path,
+                    line = (self.rows + 1).to_string(),
+                    head,
+                ),
+            });
         }
-        match &self.batch {
-            Some(batch) if self.renamed => {
-                write!(
-                    f,
-                    "\nthe rows are of batch `{batch}`: the file is a copy or was renamed"
-                )
-            }
-            _ => Ok(()),
+        if let Some(batch) = self.batch.as_ref().filter(|_| self.renamed) {
+            lines.push(phrase!(
+                "the rows are of batch `{batch}`: the file is a copy or was renamed",
+                batch,
+            ));
         }
+        let all = lines.into_iter();
+        all.reduce(|all, line| phrase!("{all}\n{line}", all, line))
+            .unwrap_or_default()
     }
 }
+
+shown_as_told!(Report);

@@ -6,6 +6,7 @@ use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 use crate::journal::error::LogError;
+use crate::language::term;
 
 /// The lock, held until this is dropped or the process ends in any way.
 #[derive(Debug)]
@@ -44,7 +45,7 @@ pub(in crate::journal) fn beside(path: &Path, extension: &str) -> PathBuf {
 /// Takes the lock of a log and writes our process's number into it, for the one who comes second.
 pub(in crate::journal) fn lock(path: &Path) -> Result<Lock, LogError> {
     let lock_path = beside(path, "lock");
-    let failed = |e| LogError::io(&lock_path, "lock the log")(e);
+    let failed = |e| LogError::io(&lock_path, term!("lock the log"))(e);
     let mut file = OpenOptions::new()
         .read(true)
         .write(true)

@@ -29,6 +29,7 @@ use crate::journal::read::record::strictly;
 use crate::journal::read::scan::{Scan, plain_file};
 use crate::journal::store::lock::{Lock, beside, lock};
 use crate::journal::store::spill::Tail;
+use crate::language::{Sentence, Term, phrase, shown_as_told, term};
 use crate::vocabulary::entry::Draft;
 
 /// A batch log open for writing, with its lock held.
@@ -72,16 +73,17 @@ pub struct TornEnd {
     pub kept_in: PathBuf,
 }
 
-impl std::fmt::Display for TornEnd {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(
-            f,
-            "{} bytes at the log's end were no whole row (a power cut) and were set aside in {}",
-            self.bytes,
-            self.kept_in.display()
+impl TornEnd {
+    pub fn told(&self) -> Sentence {
+        phrase!(
+            "{bytes} bytes at the log's end were no whole row (a power cut) and were set aside in {file}",
+            bytes = self.bytes,
+            file = self.kept_in.display().to_string(),
         )
     }
 }
+
+shown_as_told!(TornEnd);
 
 impl LogFile {
     /// Creates `<dir>/<batch>.csv` with its header, synced, file and folder. The folder is created
@@ -150,7 +152,7 @@ impl LogFile {
                     path: path.to_owned(),
                 });
             }
-            Err(e) => return Err(LogError::io(path, "create the log")(e)),
+            Err(e) => return Err(LogError::io(path, term!("create the log"))(e)),
         };
         let mut log = LogFile {
             path: path.to_owned(),
@@ -222,7 +224,7 @@ impl LogFile {
         let lock = lock(path)?;
         let file = open_options()
             .open(path)
-            .map_err(LogError::io(path, "open the log"))?;
+            .map_err(LogError::io(path, term!("open the log")))?;
         let mut scan = Scan::new(path, BufReader::new(&file));
         let record = strictly(path, &mut scan)?;
         let batch = name_of(path);
@@ -262,7 +264,7 @@ impl LogFile {
         };
         log.file
             .read_exact_at(&mut log.copy, 0)
-            .map_err(LogError::io(path, "read the log"))?;
+            .map_err(LogError::io(path, term!("read the log")))?;
         let torn = if torn > 0 {
             Some(log.set_aside(torn)?)
         } else {
@@ -362,7 +364,7 @@ impl LogFile {
     pub fn sync(&self) -> Result<(), LogError> {
         self.file
             .sync_all()
-            .map_err(LogError::io(&self.path, "sync the log"))?;
+            .map_err(LogError::io(&self.path, term!("sync the log")))?;
         sync_folder(&self.path)
     }
 
@@ -370,12 +372,12 @@ impl LogFile {
         let written = self
             .file
             .write_all(&line)
-            .map_err(LogError::io(&self.path, "write a row"))
+            .map_err(LogError::io(&self.path, term!("write a row")))
             .and_then(|()| match self.each_synced {
                 true => self
                     .file
                     .sync_data()
-                    .map_err(LogError::io(&self.path, "sync a row to the disk")),
+                    .map_err(LogError::io(&self.path, term!("sync a row to the disk"))),
                 false => Ok(()),
             });
         if let Err(error) = written {
@@ -398,13 +400,13 @@ impl LogFile {
         let ours = self
             .file
             .metadata()
-            .map_err(LogError::io(&self.path, "look at the log"))?;
+            .map_err(LogError::io(&self.path, term!("look at the log")))?;
         match std::fs::metadata(&self.path) {
             Ok(there) if (there.dev(), there.ino()) == (ours.dev(), ours.ino()) => {}
             Ok(_) if self.is_put_back()? => {}
-            Ok(_) => return Err(self.changed("another file was put in the log's place")),
+            Ok(_) => return Err(self.changed(term!("another file was put in the log's place"))),
             Err(e) if e.kind() == io::ErrorKind::NotFound => self.write_back()?,
-            Err(e) => return Err(LogError::io(&self.path, "look at the log")(e)),
+            Err(e) => return Err(LogError::io(&self.path, term!("look at the log"))(e)),
         }
         if self.failed.is_some() {
             self.look_again()?;
@@ -412,10 +414,10 @@ impl LogFile {
         let length = self
             .file
             .metadata()
-            .map_err(LogError::io(&self.path, "look at the log"))?
+            .map_err(LogError::io(&self.path, term!("look at the log")))?
             .len();
         if length != self.length {
-            return Err(self.changed("another program changed the log's length"));
+            return Err(self.changed(term!("another program changed the log's length")));
         }
         self.failed = None;
         Ok(())
@@ -424,7 +426,7 @@ impl LogFile {
     /// Whether the file at the path, which is not the one that was opened, holds just the rows that
     /// count: someone put a copy of it back. Then that is the log from now on.
     fn is_put_back(&mut self) -> Result<bool, LogError> {
-        let failed = |e| LogError::io(&self.path, "look at the log")(e);
+        let failed = |e| LogError::io(&self.path, term!("look at the log"))(e);
         let file = open_options().open(&self.path).map_err(failed)?;
         let length = file.metadata().map_err(failed)?.len();
         if length != self.length || !self.lock.is_beside(&self.path) {
@@ -445,20 +447,20 @@ impl LogFile {
     /// although the disk has nothing, so the row is always written anew, never only synced again.
     fn look_again(&mut self) -> Result<(), LogError> {
         let path = self.path.clone();
-        let cannot_read = |e| LogError::io(&path, "read the log")(e);
+        let cannot_read = |e| LogError::io(&path, term!("read the log"))(e);
         let file = open_options()
             .open(&self.path)
-            .map_err(LogError::io(&self.path, "open the log"))?;
+            .map_err(LogError::io(&self.path, term!("open the log")))?;
         let length = file.metadata().map_err(cannot_read)?.len();
         if length < self.length {
-            return Err(self.changed("the log is shorter than what was written"));
+            return Err(self.changed(term!("the log is shorter than what was written")));
         }
         let counted = self.copy.get(self.last_line..).unwrap_or_default();
         let mut last_line = vec![0; counted.len()];
         file.read_exact_at(&mut last_line, self.last_line as u64)
             .map_err(cannot_read)?;
         if last_line != counted {
-            return Err(self.changed("the last row is not as it was written"));
+            return Err(self.changed(term!("the last row is not as it was written")));
         }
         let mut over = Vec::new();
         let mut reader = &file;
@@ -471,13 +473,13 @@ impl LogFile {
             .read_to_end(&mut over)
             .map_err(cannot_read)?;
         if !failed.starts_with(&over) {
-            return Err(self.changed("another program added to the log"));
+            return Err(self.changed(term!("another program added to the log")));
         }
         file.set_len(self.length)
             .and_then(|()| file.sync_all())
             .map_err(LogError::io(
                 &self.path,
-                "cut off a row that was not written whole",
+                term!("cut off a row that was not written whole"),
             ))?;
         self.file = file;
         Ok(())
@@ -487,7 +489,8 @@ impl LogFile {
     /// place. One that still exists elsewhere stays the only one: two logs of a batch would each
     /// be right up to a point, and nobody could tell which.
     fn write_back(&mut self) -> Result<(), LogError> {
-        let failed = |e| LogError::io(&self.path, "write the log back, which was deleted,")(e);
+        let failed =
+            |e| LogError::io(&self.path, term!("write the log back, which was deleted,"))(e);
         let ours = self.file.metadata().map_err(failed)?;
         if ours.nlink() > 0 {
             return Err(LogError::Moved {
@@ -527,7 +530,7 @@ impl LogFile {
         Ok(())
     }
 
-    fn changed(&mut self, what: &'static str) -> LogError {
+    fn changed(&mut self, what: Term) -> LogError {
         LogError::Changed {
             path: self.path.clone(),
             what,
@@ -555,7 +558,7 @@ impl LogFile {
     /// Adds what is after the last whole row to `<batch>.torn`, synced, and only then cuts it off.
     fn set_aside(&mut self, bytes: u64) -> Result<TornEnd, LogError> {
         let kept_in = beside(&self.path, "torn");
-        let failed = |e| LogError::io(&kept_in, "set the torn end of the log aside")(e);
+        let failed = |e| LogError::io(&kept_in, term!("set the torn end of the log aside"))(e);
         let mut aside = open_options().create(true).open(&kept_in).map_err(failed)?;
         let mut log = &self.file;
         log.seek(SeekFrom::Start(self.length)).map_err(failed)?;
@@ -567,7 +570,7 @@ impl LogFile {
         self.file
             .set_len(self.length)
             .and_then(|()| self.file.sync_all())
-            .map_err(LogError::io(&self.path, "cut off the torn end"))?;
+            .map_err(LogError::io(&self.path, term!("cut off the torn end")))?;
         Ok(TornEnd { bytes, kept_in })
     }
 }
@@ -577,7 +580,7 @@ fn make_folder(dir: &Path) -> Result<(), LogError> {
         .recursive(true)
         .mode(0o700)
         .create(dir)
-        .map_err(LogError::io(dir, "create the folder of the logs"))
+        .map_err(LogError::io(dir, term!("create the folder of the logs")))
 }
 
 /// Where an open file, with the metadata `ours`, stands now, as far as the system tells.
@@ -601,5 +604,5 @@ pub(in crate::journal) fn sync_folder(path: &Path) -> Result<(), LogError> {
     };
     File::open(folder)
         .and_then(|folder| folder.sync_all())
-        .map_err(LogError::io(folder, "sync the folder of the log"))
+        .map_err(LogError::io(folder, term!("sync the folder of the log")))
 }

@@ -17,6 +17,7 @@ use crate::journal::format::names::safe_batch_name;
 use crate::journal::format::row::{Row, Stamp, header};
 use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::{LogFile, sync_folder};
+use crate::language::{Sentence, phrase, shown_as_told, term};
 use crate::vocabulary::entry::Draft;
 
 /// How the names of these files begin.
@@ -56,15 +57,13 @@ impl Tail {
     }
 }
 
-/// Why kept rows are not in their log; the text says what to do.
-#[derive(Debug, thiserror::Error)]
+/// Why kept rows are not in their log.
+#[derive(Debug)]
 pub enum SpillError {
-    #[error("{}: {why}; it is left as it is. Compare it with the log of its batch, and move it \
-        away", path.display())]
-    Unreadable { path: PathBuf, why: String },
-    #[error("{}: rows {first} to {last} of batch {batch} are not in its log, which is not in {}. \
-        Put the log back there and start the daemon again, and they are added to it",
-        path.display(), folder.display())]
+    Unreadable {
+        path: PathBuf,
+        why: String,
+    },
     NoLog {
         path: PathBuf,
         batch: String,
@@ -72,16 +71,11 @@ pub enum SpillError {
         last: u64,
         folder: PathBuf,
     },
-    #[error("{}: row {seq} of batch {batch} is not in its log and does not fit its end: the log \
-        was changed since, or is a copy. Put the right log back and start the daemon again; or \
-        keep both files and move this one away", path.display())]
     Unfit {
         path: PathBuf,
         batch: String,
         seq: u64,
     },
-    #[error("{}: rows of batch {batch} are not in its log yet: {error}. Then start the daemon \
-        again, and they are added to it", path.display())]
     Log {
         path: PathBuf,
         batch: String,
@@ -89,7 +83,52 @@ pub enum SpillError {
     },
 }
 
+shown_as_told!(SpillError);
+
+impl std::error::Error for SpillError {}
+
 impl SpillError {
+    /// Which file, what, and what to do.
+    pub fn told(&self) -> Sentence {
+        match self {
+            SpillError::Unreadable { path, why } => phrase!(
+                "{file}: {why}; it is left as it is. Compare it with the log of its batch, and move it away",
+                file = path.display().to_string(),
+                why,
+            ),
+            SpillError::NoLog {
+                path,
+                batch,
+                first,
+                last,
+                folder,
+            } => phrase!(
+                "{file}: rows {first} to {last} of batch {batch} are not in its log, which is not in {folder}. Put the \
+                 log back there and start the daemon again, and they are added to it",
+                file = path.display().to_string(),
+                first = *first,
+                last = *last,
+                batch,
+                folder = folder.display().to_string(),
+            ),
+            SpillError::Unfit { path, batch, seq } => phrase!(
+                "{file}: row {seq} of batch {batch} is not in its log and does not fit its end: the log was changed since, \
+                 or is a copy. Put the right log back and start the daemon again; or keep both files and move this one \
+                 away",
+                file = path.display().to_string(),
+                seq = *seq,
+                batch,
+            ),
+            SpillError::Log { path, batch, error } => phrase!(
+                "{file}: rows of batch {batch} are not in its log yet: {error}. Then start the daemon again, and they are \
+                 added to it",
+                file = path.display().to_string(),
+                batch,
+                error = error.told(),
+            ),
+        }
+    }
+
     /// The batch that must not go on before this is settled; `None` where it is not known.
     pub fn batch(&self) -> Option<&str> {
         match self {
@@ -125,7 +164,7 @@ pub fn keep(folders: &[PathBuf], batch: &str, rows: &[Row]) -> Result<PathBuf, L
     }
     let nowhere = || LogError::Io {
         path: PathBuf::from("-"),
-        doing: "keep rows without a folder for them",
+        doing: term!("keep rows without a folder for them"),
         source: io::ErrorKind::NotFound.into(),
     };
     Err(last.unwrap_or_else(nowhere))
@@ -136,7 +175,7 @@ fn keep_in(folder: &Path, batch: &str, rows: &[Row]) -> Result<PathBuf, LogError
         .recursive(true)
         .mode(0o700)
         .create(folder)
-        .map_err(LogError::io(folder, "create the folder"))?;
+        .map_err(LogError::io(folder, term!("create the folder")))?;
     let (path, mut file) = new_file(folder, batch)?;
     let mut text = format!("{}\n", header()).into_bytes();
     for row in rows {
@@ -146,7 +185,10 @@ fn keep_in(folder: &Path, batch: &str, rows: &[Row]) -> Result<PathBuf, LogError
     if let Err(error) = kept {
         // Created by this call.
         let _ = fs::remove_file(&path);
-        return Err(LogError::io(&path, "keep the rows that are not in the log")(error));
+        return Err(LogError::io(
+            &path,
+            term!("keep the rows that are not in the log"),
+        )(error));
     }
     sync_folder(&path)?;
     Ok(path)
@@ -167,7 +209,7 @@ fn new_file(folder: &Path, batch: &str) -> Result<(PathBuf, File), LogError> {
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
                 path = folder.join(format!("{PREFIX}{batch}-{n}.csv"));
             }
-            Err(error) => return Err(LogError::io(&path, "create the file")(error)),
+            Err(error) => return Err(LogError::io(&path, term!("create the file"))(error)),
         }
     }
     Err(LogError::Exists { path })

@@ -301,7 +301,7 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
                 let due = now.plus_micros(1_000_000);
                 self.writing.push_front((due, draft));
                 if let Some(bench) = &mut self.bench {
-                    bench.not_logged(ticket, "no space left on the disk".to_owned(), when);
+                    bench.not_logged(ticket, "no space left on the disk".into(), when);
                 }
                 self.drain(now);
                 return;

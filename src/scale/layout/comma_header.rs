@@ -2,6 +2,7 @@
 
 use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::language::{Term, term};
 use crate::vocabulary::reading::Shown;
 
 /// `ST,` steady, `US,` unsteady, `OL,` over- or underload, `QT,` pieces; then, on some scales,
@@ -15,8 +16,8 @@ impl Layout for CommaHeader {
     fn name(&self) -> &'static str {
         "comma-header"
     }
-    fn describe(&self) -> &'static str {
-        "a header and a comma: `ST,+00012.34  g`, `US,GS,+ 012.40 g`, `OL,`"
+    fn describe(&self) -> Term {
+        term!("a header and a comma: `ST,+00012.34  g`, `US,GS,+ 012.40 g`, `OL,`")
     }
     fn columns(&self) -> Columns {
         Columns::OpenEnd

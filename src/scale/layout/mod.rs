@@ -17,6 +17,7 @@ use std::fmt;
 
 use super::frame::Framing;
 use super::{Line, Reject};
+use crate::language::Term;
 use crate::scale::settings::ScaleSettings;
 
 pub use pattern::{Pattern, PatternError};
@@ -27,7 +28,7 @@ pub trait Layout: Sync + Send + fmt::Debug {
     fn name(&self) -> &'static str;
 
     /// One sentence for a person, with an example.
-    fn describe(&self) -> &'static str;
+    fn describe(&self) -> Term;
 
     fn framing(&self) -> Framing {
         Framing::Lines

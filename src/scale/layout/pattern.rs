@@ -4,6 +4,7 @@ use regex::bytes::{Captures, Regex, RegexBuilder};
 
 use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, PATTERN, column};
+use crate::language::{Term, term};
 use crate::mass::Unit;
 use crate::vocabulary::reading::Shown;
 
@@ -147,8 +148,8 @@ impl Layout for Pattern {
     fn name(&self) -> &'static str {
         PATTERN
     }
-    fn describe(&self) -> &'static str {
-        "the pattern of the configuration"
+    fn describe(&self) -> Term {
+        term!("the pattern of the configuration")
     }
     fn columns(&self) -> Columns {
         Columns::Open

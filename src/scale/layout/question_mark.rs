@@ -2,6 +2,7 @@
 
 use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::language::{Term, term};
 use crate::vocabulary::reading::Shown;
 
 /// `     12.34 g     ?`, `    -0.05 g    ? N`, `12.35 g ?`. In the padded form of 18 columns a
@@ -16,8 +17,8 @@ impl Layout for QuestionMark {
     fn name(&self) -> &'static str {
         "question-mark"
     }
-    fn describe(&self) -> &'static str {
-        "number and unit, a question mark while the load moves: `     12.34 g     ?`"
+    fn describe(&self) -> Term {
+        term!("number and unit, a question mark while the load moves: `     12.34 g     ?`")
     }
     fn columns(&self) -> Columns {
         Columns::Open

@@ -2,6 +2,7 @@
 
 use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::language::{Term, term};
 
 /// `S S` steady, `S D` moving, `S I` not now, `S +` overload, `S -` underload; `Z A`, `T S`, `ES`
 /// and their like hold no weight. Common practice, no published source.
@@ -12,8 +13,10 @@ impl Layout for ReplyCode {
     fn name(&self) -> &'static str {
         "reply-code"
     }
-    fn describe(&self) -> &'static str {
-        "an answer with command and status letters: `S S      12.34 g`, `S D      12.35 g`, `S +`"
+    fn describe(&self) -> Term {
+        term!(
+            "an answer with command and status letters: `S S      12.34 g`, `S D      12.35 g`, `S +`"
+        )
     }
     fn columns(&self) -> Columns {
         Columns::OpenEnd

@@ -2,6 +2,7 @@
 
 use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::language::{Term, term};
 use crate::vocabulary::reading::Shown;
 
 /// 16 characters with CR LF: sign, number in columns 2 to 10, a space, the unit in columns 12 to 14.
@@ -21,8 +22,8 @@ impl Layout for Sixteen {
     fn name(&self) -> &'static str {
         "sign-number-unit-16"
     }
-    fn describe(&self) -> &'static str {
-        "16 characters with the line end: `+   123.45 g  `; no unit while the load moves"
+    fn describe(&self) -> Term {
+        term!("16 characters with the line end: `+   123.45 g  `; no unit while the load moves")
     }
     fn columns(&self) -> Columns {
         Columns::Fixed
@@ -36,9 +37,10 @@ impl Layout for TwentyTwo {
     fn name(&self) -> &'static str {
         "sign-number-unit-22"
     }
-    fn describe(&self) -> &'static str {
-        "22 characters with the line end, a label first: `N     +   123.45 g  `; \
-         no unit while the load moves"
+    fn describe(&self) -> Term {
+        term!(
+            "22 characters with the line end, a label first: `N     +   123.45 g  `; no unit while the load moves"
+        )
     }
     fn columns(&self) -> Columns {
         Columns::Fixed

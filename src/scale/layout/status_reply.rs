@@ -3,6 +3,7 @@
 use super::super::frame::Framing;
 use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::language::{Term, term};
 
 /// `LF "   12.34g  " CR LF "S00" CR ETX`. The status characters are digits from 0x30 up whose low
 /// bits tell: first bit 0 motion, bit 1 at zero, bits 2 and 3 a memory fault; second bit 0 under,
@@ -14,8 +15,8 @@ impl Layout for StatusReply {
     fn name(&self) -> &'static str {
         "status-reply"
     }
-    fn describe(&self) -> &'static str {
-        "an answer with weight and status, ended by ETX: `LF    12.34g  CR LF S00 CR ETX`"
+    fn describe(&self) -> Term {
+        term!("an answer with weight and status, ended by ETX: `LF    12.34g  CR LF S00 CR ETX`")
     }
     fn framing(&self) -> Framing {
         Framing::Etx

@@ -3,6 +3,7 @@
 use super::super::frame::Framing;
 use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, column};
+use crate::language::{Term, term};
 use crate::mass::{Decimal, Unit};
 use crate::vocabulary::reading::Shown;
 
@@ -26,8 +27,10 @@ impl Layout for Readable {
     fn name(&self) -> &'static str {
         "stx-readable"
     }
-    fn describe(&self) -> &'static str {
-        "STX, sign, 7 characters of weight, unit letter, G or N, status letter: `   12.34GG `"
+    fn describe(&self) -> Term {
+        term!(
+            "STX, sign, 7 characters of weight, unit letter, G or N, status letter: `   12.34GG `"
+        )
     }
     fn framing(&self) -> Framing {
         Framing::Stx { check: false }
@@ -99,8 +102,8 @@ impl Layout for StatusBytes {
     fn name(&self) -> &'static str {
         "stx-status-bytes"
     }
-    fn describe(&self) -> &'static str {
-        "STX, three status bytes, six digits of weight, six of tare, CR"
+    fn describe(&self) -> Term {
+        term!("STX, three status bytes, six digits of weight, six of tare, CR")
     }
     fn framing(&self) -> Framing {
         Framing::Stx { check: false }
@@ -117,8 +120,8 @@ impl Layout for StatusBytesChecked {
     fn name(&self) -> &'static str {
         "stx-status-bytes-checked"
     }
-    fn describe(&self) -> &'static str {
-        "STX, three status bytes, six digits of weight, six of tare, CR, a check byte"
+    fn describe(&self) -> Term {
+        term!("STX, three status bytes, six digits of weight, six of tare, CR, a check byte")
     }
     fn framing(&self) -> Framing {
         Framing::Stx { check: true }

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 
-use crate::language::{Sentence, Slot, phrase};
+use crate::language::{Sentence, Slot, phrase, shown_as_told};
 use crate::mass::Unit;
 use crate::scale::decode::{self, Decoder};
 use crate::scale::frame::Start;
@@ -49,22 +49,43 @@ pub struct Search {
 }
 
 /// Why nothing was found.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug)]
 pub enum SearchError {
     /// The line does not open, or was lost while it was listened to.
-    #[error(transparent)]
     Line(LinkFault),
-    #[error("the port does not open")]
     NotOpened,
-    #[error("nothing was heard, and no request was answered")]
     Silent,
-    #[error("the scale sends, but at no setting that was tried it can be read")]
     Noise,
     /// Text of no layout, with its beginning.
-    #[error("{0}")]
     Unknown(Sentence),
-    #[error("the search cannot run: {0}")]
-    System(#[from] std::io::Error),
+    System(std::io::Error),
+}
+
+impl SearchError {
+    pub fn told(&self) -> Sentence {
+        match self {
+            SearchError::Line(fault) => fault.told(),
+            SearchError::NotOpened => phrase!("the port does not open"),
+            SearchError::Silent => phrase!("nothing was heard, and no request was answered"),
+            SearchError::Noise => {
+                phrase!("the scale sends, but at no setting that was tried it can be read")
+            }
+            SearchError::Unknown(why) => why.clone(),
+            SearchError::System(error) => {
+                phrase!("the search cannot run: {why}", why = error.to_string())
+            }
+        }
+    }
+}
+
+shown_as_told!(SearchError);
+
+impl std::error::Error for SearchError {}
+
+impl From<std::io::Error> for SearchError {
+    fn from(error: std::io::Error) -> SearchError {
+        SearchError::System(error)
+    }
 }
 
 /// What hears how a search goes.

@@ -19,6 +19,7 @@ use crate::journal::format::contents_note::contents_of;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
 use crate::journal::format::row::{CellError, Row};
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::vocabulary::entry::{RowKind, corrects, goes_on_after, lot_taken_back};
 use planned::Planned;
@@ -67,7 +68,7 @@ struct Held {
     target: Option<Mass>,
 }
 
-fn wrong(column: &'static str, why: impl Into<String>) -> CellError {
+fn wrong(column: &'static str, why: impl Into<Sentence>) -> CellError {
     CellError {
         column,
         why: why.into(),
