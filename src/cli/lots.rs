@@ -216,12 +216,12 @@ fn list(file: &Path, store: &StoreArgs) -> Outcome {
     }
     print(&table(listed))?;
     for lot in &lots {
-        if let Some(said) = elsewhere.said_of(lot) {
-            print(&format!("  {}: {said}", lot.name))?;
+        if let Some(words) = elsewhere.said_of(lot) {
+            print(&format!("  {}: {}", lot.name, said(words)))?;
         }
     }
-    for said in elsewhere.said_of_silence(&lots) {
-        tell(&format!("note: {said}"));
+    for note in elsewhere.said_of_silence(&lots) {
+        tell(&said(phrase!("note: {note}", note)));
     }
     Ok(Exit::Done)
 }
@@ -314,7 +314,7 @@ fn change(
         ingredient
     )))?;
     for words in change.words() {
-        print(&format!("  {words}"))?;
+        print(&format!("  {}", said(words)))?;
     }
     if which.write {
         change.write(file)?;

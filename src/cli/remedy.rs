@@ -13,7 +13,7 @@ use crate::language::{Sentence, phrase, term};
 use crate::protocol::client::Client;
 use crate::protocol::request::Request;
 use crate::text::columns::Column::{Left as L, Right as R};
-use crate::text::columns::{cut, fold, line};
+use crate::text::columns::{cut, fold, line, width};
 use crate::vocabulary::command::Way;
 use crate::workshop::mending::{Mending, RemedyTold, WayTold, on_hand};
 use crate::workshop::store;
@@ -131,8 +131,10 @@ fn table(text: &mut String, batch: &Mending, ways: &[WayTold; 3]) {
     text.push('\n');
     let names = ways.each_ref().map(|way| said(way.said));
     let names = names.each_ref().map(String::as_str);
+    let way = names.iter().map(|name| width(name)).fold(13, usize::max);
     row(
         text,
+        way,
         &said(term!("grams to add")),
         &said(term!("in it")),
         names,
@@ -140,7 +142,13 @@ fn table(text: &mut String, batch: &Mending, ways: &[WayTold; 3]) {
     let mut cells = |label: &str, in_it: &str, cell: &dyn Fn(&RemedyTold) -> String| {
         let found = ways.each_ref().map(|way| way.found.as_ref());
         let found = found.map(|found| found.map_or("-".to_owned(), cell));
-        row(text, label, in_it, found.each_ref().map(String::as_str));
+        row(
+            text,
+            way,
+            label,
+            in_it,
+            found.each_ref().map(String::as_str),
+        );
     };
     for (i, part) in batch.parts().enumerate() {
         let later = if part.to_come { "*" } else { "" };
@@ -196,9 +204,8 @@ fn paragraph(text: &mut String, words: Sentence) {
     }
 }
 
-fn row(text: &mut String, label: &str, in_it: &str, [a, b, c]: [&str; 3]) {
-    let way = R(13);
-    let columns = [L(LABEL), R(10), way, way, way];
+fn row(text: &mut String, way: usize, label: &str, in_it: &str, [a, b, c]: [&str; 3]) {
+    let columns = [L(LABEL), R(10), R(way), R(way), R(way)];
     text.push_str(&line(1, &columns, [label, in_it, a, b, c]));
     text.push('\n');
 }

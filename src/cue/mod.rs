@@ -29,14 +29,14 @@ use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::{Ask, Cue, CueKind};
 use crate::vocabulary::status::OutputStatus;
 
-/// What the desktop button of a choice says, and its meaning wherever a choice is put in words.
+/// What the desktop button of a choice says: the page's key of it, and the word that the sentences ask for.
 pub const fn choice_label(choice: Choice) -> Term {
     match choice {
-        Choice::Next => term!("Go on"),
-        Choice::Again => term!("Begin this step again"),
-        Choice::Keep => term!("Keep it"),
-        Choice::Undo => term!("Take it back"),
-        Choice::Cancel => term!("Leave it"),
+        Choice::Next => term!("Next"),
+        Choice::Again => term!("Again"),
+        Choice::Keep => term!("Keep"),
+        Choice::Undo => term!("Undo"),
+        Choice::Cancel => term!("Cancel"),
     }
 }
 

@@ -62,7 +62,7 @@ fn one_notification_is_replaced_in_place_with_urgency_hints_and_buttons() {
             .step_by(2)
             .map(|s| &**s)
             .collect();
-        assert_eq!(labels, ["Begin this step again", "Keep it"]);
+        assert_eq!(labels, ["Again", "Keep"]);
         assert_eq!(second.actions.len(), 4);
         // A question that nobody waits for any more is taken from the screen.
         hub.close(GUARD).await;

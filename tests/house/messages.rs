@@ -361,6 +361,29 @@ fn no_sentence_of_a_command_goes_round_the_messages() {
     assert!(round.is_empty(), "{round:#?}");
 }
 
+/// Who is told to "say next" finds that word on the page's key and on the notification's button.
+#[test]
+fn an_answer_has_one_word_in_a_sentence_on_a_key_and_on_a_button() {
+    for language in OTHERS {
+        for answer in ["Next", "Again", "Keep", "Undo", "Cancel"] {
+            let button = language.message("", answer).unwrap();
+            assert_eq!(language.message(spoken::CONTEXT, answer), Some(button));
+            let asked = format!("say {}", answer.to_lowercase());
+            let asks = |english: &str| {
+                let english = english.to_lowercase();
+                english
+                    .match_indices(&asked)
+                    .any(|(at, _)| !english[at + asked.len()..].starts_with(char::is_alphabetic))
+            };
+            let all = language.all().filter(|(_, english, _)| asks(english));
+            for (_, english, own) in all {
+                let word = button.to_lowercase();
+                assert!(own.to_lowercase().contains(&word), "{english:?}: {own:?}");
+            }
+        }
+    }
+}
+
 #[test]
 fn a_language_that_nobody_reviewed_says_so() {
     for language in OTHERS {
