@@ -309,7 +309,7 @@ async fn sheet(State(shared): Ours, request: HttpRequest) -> Answered {
     let (pasted, headers): (Pasted, _) = wanted(&shared, request).await?;
     let made = look(&shared, &headers, move |_| formula_sheet::sheet(&pasted));
     Ok(match made.await? {
-        Ok(sheet) => told(json!({ "sheet": sheet })),
+        Ok(sheet) => told(json!({ "sheet": sheet.put_into(spoken::language()) })),
         Err(why) => refused_for(StatusCode::UNPROCESSABLE_ENTITY, why),
     })
 }

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::formula::form::{Amounts, Fields, IngredientFields, PhaseFields, number};
 use crate::journal::format::cell::{guarded, unguarded};
+use crate::language::{Language, Sentence, Slot, phrase, term};
 use crate::mass::Decimal;
 use crate::text::alike::same_name;
 
@@ -61,14 +62,14 @@ pub enum Kind {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Sheet {
     /// The headings; "Column 1" where there are none.
-    pub heads: Vec<String>,
+    pub heads: Vec<Sentence>,
     pub columns: Vec<Means>,
     pub amounts: Option<Kind>,
     pub rows: Vec<SheetRow>,
     /// What was taken for what, and what was left out.
-    pub said: Vec<String>,
+    pub said: Vec<Sentence>,
     /// What is to be told first: there is no formula before.
-    pub asks: Vec<String>,
+    pub asks: Vec<Sentence>,
     pub fields: Option<Fields>,
 }
 
@@ -76,7 +77,20 @@ pub struct Sheet {
 pub struct SheetRow {
     pub cells: Vec<String>,
     /// What it became.
-    pub takes: String,
+    pub takes: Sentence,
+}
+
+impl Sheet {
+    /// As it is shown to a person of that language.
+    #[must_use]
+    pub fn put_into(mut self, language: Language) -> Sheet {
+        let takes = self.rows.iter_mut().map(|row| &mut row.takes);
+        let all = self.heads.iter_mut().chain(&mut self.said);
+        for words in all.chain(&mut self.asks).chain(takes) {
+            *words = words.put_into(language);
+        }
+        self
+    }
 }
 
 /// The columns of [`csv`], whose headings are those of [`WORDS`] too.
@@ -99,7 +113,7 @@ const HEADS: [(&str, Means); 15] = [
 ];
 
 /// Headings as people write them, in small letters and without marks.
-const WORDS: [(&str, Means, Option<Kind>); 48] = [
+const WORDS: [(&str, Means, Option<Kind>); 99] = [
     ("phase", Means::Phase, None),
     ("ingredient", Means::Ingredient, None),
     ("ingredients", Means::Ingredient, None),
@@ -148,6 +162,58 @@ const WORDS: [(&str, Means, Option<Kind>); 48] = [
     ("cautions", Means::Caution, None),
     ("warning", Means::Caution, None),
     ("method", Means::Mix, None),
+    // In German and French.
+    ("zutat", Means::Ingredient, None),
+    ("zutaten", Means::Ingredient, None),
+    ("rohstoff", Means::Ingredient, None),
+    ("bezeichnung", Means::Ingredient, None),
+    ("inhaltsstoff", Means::Ingredient, None),
+    ("inci-name", Means::Inci, None),
+    ("inci-bezeichnung", Means::Inci, None),
+    ("prozent", Means::Amount, Some(Kind::Percent)),
+    ("gew-%", Means::Amount, Some(Kind::Percent)),
+    ("gew -%", Means::Amount, Some(Kind::Percent)),
+    ("gew %", Means::Amount, Some(Kind::Percent)),
+    ("anteil %", Means::Amount, Some(Kind::Percent)),
+    ("menge %", Means::Amount, Some(Kind::Percent)),
+    ("gramm", Means::Amount, Some(Kind::Grams)),
+    ("menge g", Means::Amount, Some(Kind::Grams)),
+    ("gewicht g", Means::Amount, Some(Kind::Grams)),
+    ("anteil", Means::Amount, None),
+    ("menge", Means::Amount, None),
+    ("gewicht", Means::Amount, None),
+    ("teile", Means::Amount, Some(Kind::Parts)),
+    ("toleranz", Means::Tolerance, None),
+    ("toleranz %", Means::Tolerance, None),
+    ("toleranz g", Means::ToleranceG, None),
+    ("grenze", Means::Max, None),
+    ("gefäß", Means::Vessel, None),
+    ("los nötig", Means::Lot, None),
+    ("vorsicht", Means::Caution, None),
+    ("hinweis", Means::Caution, None),
+    ("mischen", Means::Mix, None),
+    ("ingrédient", Means::Ingredient, None),
+    ("ingrédients", Means::Ingredient, None),
+    ("matière première", Means::Ingredient, None),
+    ("nom", Means::Ingredient, None),
+    ("nom inci", Means::Inci, None),
+    ("pourcentage", Means::Amount, Some(Kind::Percent)),
+    ("pour cent", Means::Amount, Some(Kind::Percent)),
+    ("quantité %", Means::Amount, Some(Kind::Percent)),
+    ("grammes", Means::Amount, Some(Kind::Grams)),
+    ("quantité g", Means::Amount, Some(Kind::Grams)),
+    ("poids g", Means::Amount, Some(Kind::Grams)),
+    ("quantité", Means::Amount, None),
+    ("poids", Means::Amount, None),
+    ("parties", Means::Amount, Some(Kind::Parts)),
+    ("tolérance", Means::Tolerance, None),
+    ("tolérance %", Means::Tolerance, None),
+    ("tolérance g", Means::ToleranceG, None),
+    ("limite", Means::Max, None),
+    ("récipient", Means::Vessel, None),
+    ("lot exigé", Means::Lot, None),
+    ("précaution", Means::Caution, None),
+    ("mélange", Means::Mix, None),
 ];
 
 fn heading(cell: &str) -> Option<(Means, Option<Kind>)> {
@@ -165,7 +231,7 @@ fn heading(cell: &str) -> Option<(Means, Option<Kind>)> {
 ///
 /// # Errors
 /// Where it is no table, in words.
-pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
+pub fn sheet(pasted: &Pasted) -> Result<Sheet, Sentence> {
     let mut rows = cells(&pasted.text)?;
     let mut said = Vec::new();
     let mut asks = Vec::new();
@@ -178,6 +244,7 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
         known(row) >= 2
             || (known(row) == 1 && row.iter().filter(|c| !c.is_empty()).count() == 1 && wide == 1)
     });
+    let head_at = head;
     let heads: Vec<String> = match head {
         Some(at) => {
             let above: Vec<String> = rows
@@ -187,11 +254,11 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
             said.extend(
                 above
                     .iter()
-                    .map(|row| format!("Left out, above the headings: {row}.")),
+                    .map(|row| phrase!("Left out, above the headings: {row}.", row)),
             );
             rows.remove(0)
         }
-        None => (1..=wide).map(|i| format!("Column {i}")).collect(),
+        None => vec![String::new(); wide],
     };
     let (columns, mut kind) = match (&pasted.columns, head) {
         (Some(columns), _) if columns.len() == wide => {
@@ -204,22 +271,21 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
         }
         (_, Some(_)) => by_headings(&heads, &mut said),
         (_, None) => {
-            said.push(
+            said.push(phrase!(
                 "No row of headings was found: look whether each column is taken for what it is."
-                    .to_owned(),
-            );
+            ));
             (by_look(&rows, wide), None)
         }
     };
     let column = |means: Means| columns.iter().position(|one| *one == means);
     for (means, what) in [
-        (Means::Ingredient, "the ingredient"),
-        (Means::Amount, "the amount"),
+        (Means::Ingredient, term!("the ingredient")),
+        (Means::Amount, term!("the amount")),
     ] {
         match columns.iter().filter(|one| **one == means).count() {
-            0 => asks.push(format!("Say which column is {what}.")),
+            0 => asks.push(phrase!("Say which column is {what}.", what)),
             1 => {}
-            _ => asks.push(format!("Only one column can be {what}.")),
+            _ => asks.push(phrase!("Only one column can be {what}.", what)),
         }
     }
     let amount = column(Means::Amount);
@@ -262,16 +328,19 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
             false => is_sum(&name) && (equals || share.is_empty()),
         };
         let takes = if sum {
-            "left out: it is the sum".to_owned()
+            phrase!("left out: it is the sum")
         } else if name.is_empty() && share.is_empty() {
             let phase = at(cells, Means::Phase);
             match phase.is_empty() {
-                true => "left out: it has no ingredient and no amount".to_owned(),
+                true => phrase!("left out: it has no ingredient and no amount"),
                 false => begun(&mut fields, &phase, &at(cells, Means::Mix)),
             }
         } else if name.is_empty() {
-            asks.push(format!("Row {} has an amount and no ingredient.", i + 1));
-            "left out: it has no ingredient".to_owned()
+            asks.push(phrase!(
+                "Row {row} has an amount and no ingredient.",
+                row = i + 1,
+            ));
+            phrase!("left out: it has no ingredient")
         } else if share.is_empty() && others.count() == 0 && wide > 1 {
             begun(&mut fields, &name, "")
         } else {
@@ -318,7 +387,7 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
                 lines.push((told.len(), into, phase.ingredients.len()));
                 phase.ingredients.push(one);
             }
-            String::new()
+            Sentence::none()
         };
         told.push(SheetRow {
             cells: cells.clone(),
@@ -326,9 +395,9 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
         });
     }
     if kind.is_none() && amount.is_some() {
-        asks.push(format!(
-            "Say what the amounts are; they make {} together.",
-            crate::formula::Percent(i64::try_from(sum()).unwrap_or(i64::MAX)).text()
+        asks.push(phrase!(
+            "Say what the amounts are; they make {sum} together.",
+            sum = Slot::number(text(sum())),
         ));
     }
     if let Some(kind) = kind {
@@ -340,20 +409,28 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
             told.get_mut(row),
             phase.and_then(|phase| phase.ingredients.get(index)),
         ) {
-            let unit = if fields.in_parts { "parts" } else { "%" };
-            row.takes = match (one.balance, one.amount.is_empty()) {
-                (true, _) => format!("{}, the rest", one.name),
-                (false, true) => format!("{}, without an amount", one.name),
-                (false, false) => format!("{}, {} {unit}", one.name, one.amount),
+            let name = &one.name;
+            let amount = Slot::number(&one.amount);
+            row.takes = match (one.balance, one.amount.is_empty(), fields.in_parts) {
+                (true, _, _) => phrase!("{name}, the rest", name),
+                (false, true, _) => phrase!("{name}, without an amount", name),
+                (false, false, true) => phrase!("{name}, {amount} parts", name, amount),
+                (false, false, false) => phrase!("{name}, {amount} %", name, amount),
             };
         }
     }
     fields.phases.retain(|phase| !phase.ingredients.is_empty());
     if fields.phases.is_empty() {
-        asks.push("No ingredient was found.".to_owned());
+        asks.push(phrase!("No ingredient was found."));
     }
+    let heads = (1..)
+        .zip(heads)
+        .map(|(i, head): (usize, String)| match head.is_empty() {
+            true if head_at.is_none() => phrase!("Column {i}", i),
+            _ => head.into(),
+        });
     Ok(Sheet {
-        heads,
+        heads: heads.collect(),
         columns,
         amounts: kind,
         rows: told,
@@ -365,7 +442,7 @@ pub fn sheet(pasted: &Pasted) -> Result<Sheet, String> {
 
 /// The cells, blank rows left out. Cells copied out of a spreadsheet come with tabs between them, files with commas or
 /// semicolons: the mark that makes most rows equally wide parts them.
-fn cells(text: &str) -> Result<Vec<Vec<String>>, String> {
+fn cells(text: &str) -> Result<Vec<Vec<String>>, Sentence> {
     let text = text.trim_start_matches('\u{feff}');
     let mut best: Option<(usize, Vec<Vec<String>>)> = None;
     for mark in [b'\t', b';', b','] {
@@ -380,18 +457,21 @@ fn cells(text: &str) -> Result<Vec<Vec<String>>, String> {
     let (_, mut rows) = best.unwrap_or_default();
     rows.retain(|row| row.iter().any(|cell| !cell.is_empty()));
     if rows.is_empty() {
-        let why = "Nothing was pasted. Copy the cells with their headings, and paste them here.";
-        return Err(why.to_owned());
+        return Err(phrase!(
+            "Nothing was pasted. Copy the cells with their headings, and paste them here."
+        ));
     }
     if rows.len() > MOST_ROWS || rows.iter().any(|row| row.len() > MOST_COLUMNS) {
-        return Err(format!(
-            "This is more than a formula: {MOST_ROWS} rows of {MOST_COLUMNS} cells are the most."
+        return Err(phrase!(
+            "This is more than a formula: {rows} rows of {columns} cells are the most.",
+            rows = MOST_ROWS,
+            columns = MOST_COLUMNS,
         ));
     }
     Ok(rows)
 }
 
-fn parted(text: &str, mark: u8) -> Result<Vec<Vec<String>>, String> {
+fn parted(text: &str, mark: u8) -> Result<Vec<Vec<String>>, Sentence> {
     let mut reader = csv::ReaderBuilder::new()
         .delimiter(mark)
         .has_headers(false)
@@ -400,7 +480,8 @@ fn parted(text: &str, mark: u8) -> Result<Vec<Vec<String>>, String> {
     let mut rows = Vec::new();
     // A file of another kind would have thousands.
     for record in reader.records().take(2 * MOST_ROWS) {
-        let record = record.map_err(|error| format!("This is no table: {error}."))?;
+        let record = record
+            .map_err(|error| phrase!("This is no table: {error}.", error = error.to_string()))?;
         let cell = |cell: &str| cell.split_whitespace().collect::<Vec<_>>().join(" ");
         rows.push(record.iter().take(2 * MOST_COLUMNS).map(cell).collect());
     }
@@ -408,7 +489,7 @@ fn parted(text: &str, mark: u8) -> Result<Vec<Vec<String>>, String> {
 }
 
 /// What the columns are by their headings. Of two amounts the percents count.
-fn by_headings(heads: &[String], said: &mut Vec<String>) -> (Vec<Means>, Option<Kind>) {
+fn by_headings(heads: &[String], said: &mut Vec<Sentence>) -> (Vec<Means>, Option<Kind>) {
     let found: Vec<_> = heads.iter().map(|head| heading(head)).collect();
     let amounts = || {
         found
@@ -430,7 +511,7 @@ fn by_headings(heads: &[String], said: &mut Vec<String>) -> (Vec<Means>, Option<
         if means == Means::Nothing || second || other {
             columns.push(Means::Nothing);
             if !head.is_empty() {
-                said.push(format!("The column \"{head}\" is not used."));
+                said.push(phrase!("The column \"{head}\" is not used.", head));
             }
         } else {
             columns.push(means);
@@ -470,7 +551,7 @@ struct Commas {
 }
 
 impl Commas {
-    fn of(cells: &[String], said: &mut Vec<String>) -> Commas {
+    fn of(cells: &[String], said: &mut Vec<Sentence>) -> Commas {
         let bare = |cell: &String| cell.trim_end_matches(['%', 'g', ' ']).to_owned();
         let sure = |cell: &String| {
             let cell = bare(cell);
@@ -480,7 +561,7 @@ impl Commas {
         };
         let decimal = cells.iter().any(sure) && !cells.iter().any(|cell| cell.contains('.'));
         if decimal {
-            said.push("Commas are decimal commas here: 22,5 is 22.5.".to_owned());
+            said.push(phrase!("Commas are decimal commas here: 22,5 is 22.5."));
         }
         Commas { decimal }
     }
@@ -494,7 +575,7 @@ impl Commas {
 }
 
 /// What the amounts are, where every cell has the same mark, or by their sum.
-fn by_marks(cells: &[String], kind: Option<Kind>, said: &mut Vec<String>) -> Option<Kind> {
+fn by_marks(cells: &[String], kind: Option<Kind>, said: &mut Vec<Sentence>) -> Option<Kind> {
     let filled: Vec<&String> = cells
         .iter()
         .filter(|cell| cell.starts_with(|c: char| c.is_ascii_digit()))
@@ -516,16 +597,18 @@ fn by_marks(cells: &[String], kind: Option<Kind>, said: &mut Vec<String>) -> Opt
     let (one, hundred) = (1_000_000_000i128, 100_000_000_000i128);
     match kind {
         Some(Kind::Percent) | None if sum == one && !some('%') && !some('g') => {
-            said.push(
-                "The amounts make 1: they are taken for shares of one, 0.25 for 25 %.".to_owned(),
-            );
+            said.push(phrase!(
+                "The amounts make 1: they are taken for shares of one, 0.25 for 25 %."
+            ));
             Some(Kind::Fraction)
         }
         Some(kind) => Some(kind),
         None if all('%') => Some(Kind::Percent),
         None if all('g') => Some(Kind::Grams),
         None if sum == hundred && !some('g') => {
-            said.push("The amounts make 100: they are taken for percents.".to_owned());
+            said.push(phrase!(
+                "The amounts make 100: they are taken for percents."
+            ));
             Some(Kind::Percent)
         }
         None => None,
@@ -542,7 +625,16 @@ fn text(n: i128) -> String {
 }
 
 fn is_sum(name: &str) -> bool {
-    ["total", "totals", "sum", "grand total"].contains(&name.to_lowercase().trim_end_matches(':'))
+    [
+        "total",
+        "totals",
+        "sum",
+        "grand total",
+        "summe",
+        "gesamt",
+        "somme",
+    ]
+    .contains(&name.to_lowercase().trim_end_matches([' ', ':']))
 }
 
 fn is_rest(cell: &str) -> bool {
@@ -557,22 +649,26 @@ fn is_rest(cell: &str) -> bool {
         "balance",
         "rest",
         "the rest",
+        "auf 100",
+        "qsp",
+        "qsp 100",
+        "reste",
     ]
     .contains(&cell.trim_end_matches([' ', '%']).to_lowercase().as_str())
 }
 
 fn is_yes(cell: &str) -> bool {
-    ["yes", "true", "x", "required", "1"].contains(&cell.to_lowercase().as_str())
+    ["yes", "true", "x", "required", "1", "ja", "oui"].contains(&cell.to_lowercase().as_str())
 }
 
 /// A row that is the name of a phase.
-fn begun(fields: &mut Fields, name: &str, mix: &str) -> String {
+fn begun(fields: &mut Fields, name: &str, mix: &str) -> Sentence {
     fields.phases.push(PhaseFields {
         name: unguarded(name),
         mix: unguarded(mix),
         ..PhaseFields::default()
     });
-    format!("phase {name}")
+    phrase!("phase {name}", name)
 }
 
 /// The phase that a row goes into.
@@ -596,7 +692,7 @@ fn into(fields: &mut Fields, name: &str, mix: &str) -> usize {
 }
 
 /// The amounts as percents, or as parts.
-fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<String>) {
+fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<Sentence>) {
     let mut ones: Vec<&mut IngredientFields> = fields
         .phases
         .iter_mut()
@@ -616,7 +712,9 @@ fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<String>) {
                 .iter()
                 .any(|one| one.balance || count(&one.amount).is_none())
             {
-                said.push("Not every ingredient has its grams: the amounts stay as they are, to be looked at.".to_owned());
+                said.push(phrase!(
+                    "Not every ingredient has its grams: the amounts stay as they are, to be looked at."
+                ));
                 return;
             }
             let grams: Vec<i128> = ones.iter().filter_map(|one| count(&one.amount)).collect();
@@ -625,15 +723,17 @@ fn turned(fields: &mut Fields, kind: Kind, said: &mut Vec<String>) {
             for (one, share) in ones.iter_mut().zip(shares.0) {
                 one.amount = text(share);
             }
-            let rounded = if shares.1 {
-                ", rounded so that they make 100 exactly"
-            } else {
-                ""
-            };
-            said.push(format!(
-                "{} g in all: the grams are turned into percents{rounded}.",
-                text(all)
-            ));
+            let all = Slot::number(text(all));
+            said.push(match shares.1 {
+                true => phrase!(
+                    "{all} g in all: the grams are turned into percents, rounded so that they make 100 exactly.",
+                    all,
+                ),
+                false => phrase!(
+                    "{all} g in all: the grams are turned into percents.",
+                    all,
+                ),
+            });
         }
     }
 }
