@@ -8,11 +8,10 @@ use super::guided::{GuidedArgs, NOTHING_WEIGHED, Session, logged, written_into};
 use super::{Exit, Failure, Outcome, print, said};
 use crate::guide::Guide;
 use crate::language::phrase;
-use crate::mass::Mass;
-use crate::metrology::test_weights::{SOURCE, TestLoad, WeightClass};
+use crate::metrology::test_weights::{TestLoad, WeightClass};
 use crate::workshop::config_file;
 use crate::workshop::scale_check::{Check, NOT_PASSED};
-use crate::workshop::several_loads::SeveralLoads;
+use crate::workshop::several_loads::{self, SeveralLoads};
 
 #[derive(Debug, Args)]
 pub struct ScaleCheckArgs {
@@ -70,11 +69,7 @@ fn several(args: &ScaleCheckArgs) -> Outcome {
         true => Some(args.guided.in_config(name)?),
         false => None,
     };
-    if args.write && ability.errors.class.is_some() {
-        let message = phrase!(
-            "scale {name} has a class in the configuration, whose limits have these in them",
-            name,
-        );
+    if let Some(message) = check.unwritten().filter(|_| args.write) {
         let remedy = phrase!("remove class and e there, or leave --write out");
         return Err(Failure::failed(message).remedy(remedy));
     }
@@ -112,17 +107,9 @@ fn several(args: &ScaleCheckArgs) -> Outcome {
     Err(Failure::failed(message).remedy(remedy))
 }
 
-/// `100g`, or `200g+100g`.
+/// As [`several_loads::load`].
 fn load(text: &str) -> Result<TestLoad, String> {
-    let weights = text.split('+').map(Mass::parse_with_unit);
-    let weights = weights.collect::<Result<Vec<Mass>, _>>();
-    let weights = weights.map_err(|error| error.to_string())?;
-    TestLoad::new(weights).ok_or_else(|| {
-        format!(
-            "no single test weight has that mass: {SOURCE} has 1, 2 and 5 times a power of ten, 1 mg to 5 kg; \
-             several together are written as 200g+100g"
-        )
-    })
+    Ok(several_loads::load(text)?)
 }
 
 fn class(text: &str) -> Result<WeightClass, String> {

@@ -28,11 +28,12 @@ use crate::workshop::scale_check::{
     Check, CheckLog, Heard, NOT_PASSED, READINGS_ENDED, ability, hear,
 };
 use crate::workshop::scale_setup::{self, add_vessel, is_another_vessel, name_of};
+use crate::workshop::several_loads::{self, SeveralLoads};
 
 /// A check that nobody goes on with is over then.
 const LONGEST: Duration = Duration::from_secs(600);
-/// As [`LONGEST`], of ten weighings.
-const LONGEST_OF_TEN: Duration = Duration::from_secs(2400);
+/// As [`LONGEST`], of each of several weighings.
+const LONGEST_OF_ONE: Duration = Duration::from_secs(240);
 
 /// How a check stands.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
@@ -102,8 +103,8 @@ impl Checks {
         self.running.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Begins a check of `scale` with a test weight of `weight` (with its unit) of `class`; gives the first
-    /// sentence.
+    /// Begins a check of `scale` with a test weight of `weight` (with its unit) of `class`, or with several loads with
+    /// commas between them; with `write` what these tell goes into the configuration. Gives the first sentence.
     ///
     /// # Errors
     /// In words, where that is no check, a batch is being weighed or the log of the checks is held.
@@ -114,20 +115,38 @@ impl Checks {
         scale: String,
         weight: &str,
         class: &str,
+        write: bool,
     ) -> Result<Sentence, Sentence> {
-        let weight = Mass::parse_with_unit(weight)?;
+        let loads = weight.split(',').map(several_loads::load);
+        let mut loads: Vec<TestLoad> = loads.collect::<Result<_, _>>()?;
         let class = WeightClass::from_name(class)
             .ok_or_else(|| phrase!("the classes are E2, F1, F2 and M1"))?;
         let ability = idle_scale(calls, context, &scale).await?;
-        let load =
-            TestLoad::new(vec![weight]).ok_or_else(|| phrase!("no test weight has that mass"))?;
-        let check = Check::new(load, class, &ability)?;
-        let (log, events, say) = self.logged(calls, context, &ability).await?;
         let voice = self.voice("check");
-        voice.tell(say.clone(), false, None);
-        let led = lead(voice, check, ability, log, events);
-        *self.running() = Some(tokio::spawn(led));
-        Ok(say)
+        let led = match loads.len() {
+            1 => {
+                let check = Check::new(loads.remove(0), class, &ability)?;
+                let (log, events, say) = self.logged(calls, context, &ability).await?;
+                voice.tell(say, false, None);
+                tokio::spawn(lead(voice, check, ability, log, events))
+            }
+            _ => {
+                let check = SeveralLoads::new(loads, class, &ability)?;
+                let into = match write {
+                    true => {
+                        check.unwritten().map_or(Ok(()), Err)?;
+                        let file = context.config_file().map_err(|error| error.told())?;
+                        Some((file, calls.clone()))
+                    }
+                    false => None,
+                };
+                let (log, events, say) = self.logged(calls, context, &ability).await?;
+                voice.tell(say, false, None);
+                tokio::spawn(lead_loads(voice, check, ability, log, events, into))
+            }
+        };
+        *self.running() = Some(led);
+        Ok(clear_pan(&scale))
     }
 
     /// Begins ten weighings of one load on `scale`; with `write` what comes of them goes into the configuration.
@@ -286,11 +305,9 @@ impl Voice {
         events: Inbox,
         nothing: Term,
     ) -> Option<Vec<Taken>> {
+        let each = u32::try_from(guide.len()).unwrap_or(1);
+        let longest = LONGEST.max(LONGEST_OF_ONE * each);
         let weighing = weigh(self, guide, ability, events);
-        let longest = match self.event {
-            "repeatability" => LONGEST_OF_TEN,
-            _ => LONGEST,
-        };
         let say = match tokio::time::timeout(longest, weighing).await {
             Ok(Ok(taken)) => return Some(taken),
             Ok(Err(why)) => phrase!("{why}; {nothing}.", why, nothing),
@@ -329,6 +346,74 @@ fn unlogged(words: Sentence, why: Sentence) -> Sentence {
     phrase!("{words}\nIt is NOT logged: {why}", words, why)
 }
 
+/// The same with several loads; what they tell goes `into` the configuration.
+async fn lead_loads(
+    voice: Voice,
+    check: SeveralLoads,
+    ability: ScaleAbility,
+    mut log: CheckLog,
+    events: Inbox,
+    into: Option<(PathBuf, mpsc::Sender<Call>)>,
+) {
+    let nothing = term!("nothing was logged");
+    let taken = voice
+        .weighed(check.guide(), &ability, events, nothing)
+        .await;
+    let Some(taken) = taken else {
+        return;
+    };
+    let Some(found) = check.found(&taken) else {
+        let say = phrase!("Too few weighings; nothing was logged.");
+        return voice.tell(say, true, None);
+    };
+    let passed = check.pass(&taken);
+    let mut words = check.words(&taken, &found);
+    if check.is_assumed() {
+        words = phrase!(
+            "{words}\nIts scatter is ASSUMED: weigh one load ten times first, and these limits come out narrower.",
+            words,
+        );
+    }
+    if !passed {
+        words = phrase!("{words}\n{remedy}.", words, remedy = NOT_PASSED);
+    }
+    let (lines, errors) = (check.toml(&found), check.budgeted(&found));
+    let logged = tokio::task::spawn_blocking(move || {
+        check.log(&mut log, &taken).map_err(|error| error.told())
+    });
+    if let Ok(Err(why)) | Err(why) = logged.await.map_err(|error| error.to_string().into()) {
+        return voice.tell(unlogged(words, why), true, None);
+    }
+    let Some((file, calls)) = into else {
+        return voice.tell(words, true, Some(passed));
+    };
+    let written = tokio::task::spawn_blocking(move || {
+        scale_setup::set_errors(&file, &ability.name, &lines, errors).map_err(|error| error.words())
+    });
+    let written = written.await.map_err(|error| error.to_string().into());
+    counted(voice, words, passed, written.and_then(|done| done), &calls).await;
+}
+
+/// Tells whether bismar counts with what was `written`.
+async fn counted(
+    voice: Voice,
+    words: Sentence,
+    passed: bool,
+    written: Result<(), Sentence>,
+    calls: &mpsc::Sender<Call>,
+) {
+    match taken_over(written, calls).await {
+        Ok(()) => {
+            let say = phrase!("{words}\nbismar counts with it from now on.", words);
+            voice.tell(say, true, Some(passed));
+        }
+        Err(why) => {
+            let say = phrase!("{words}\nbismar does NOT count with it: {why}", words, why);
+            voice.tell(say, true, Some(false));
+        }
+    }
+}
+
 async fn lead_repeatability(
     voice: Voice,
     ability: ScaleAbility,
@@ -364,16 +449,7 @@ async fn lead_repeatability(
         scale_setup::set_repeatability(&file, &scale, &found).map_err(|error| error.words())
     });
     let written = written.await.map_err(|error| error.to_string().into());
-    match taken_over(written.and_then(|done| done), &calls).await {
-        Ok(()) => {
-            let say = phrase!("{words}\nbismar counts with it from now on.", words);
-            voice.tell(say, true, Some(true));
-        }
-        Err(why) => {
-            let say = phrase!("{words}\nbismar does NOT count with it: {why}", words, why);
-            voice.tell(say, true, Some(false));
-        }
-    }
+    counted(voice, words, true, written.and_then(|done| done), &calls).await;
 }
 
 /// Has the daemon take the configuration, where it was written.

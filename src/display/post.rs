@@ -311,9 +311,12 @@ async fn repeatability(State(shared): Ours, headers: HeaderMap, body: Bytes) -> 
 #[serde(deny_unknown_fields)]
 struct Wanted {
     scale: String,
-    /// With its unit, `100g`.
+    /// With its unit, `100g`; several loads with commas between them.
     weight: String,
     class: String,
+    /// Whether what several loads tell goes into the configuration.
+    #[serde(default)]
+    write: bool,
 }
 
 async fn check(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered {
@@ -321,10 +324,18 @@ async fn check(State(shared): Ours, headers: HeaderMap, body: Bytes) -> Answered
         scale,
         weight,
         class,
+        write,
     } = wanted(&shared, &headers, &body)?;
     let begun = shared
         .checks
-        .begin(&shared.calls, &shared.context, scale, &weight, &class)
+        .begin(
+            &shared.calls,
+            &shared.context,
+            scale,
+            &weight,
+            &class,
+            write,
+        )
         .await;
     let say = begun.map_err(misunderstood)?;
     Ok(answered(Ok(Answer::said(say))))

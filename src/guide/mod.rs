@@ -187,6 +187,10 @@ impl Guide {
     }
 
     /// The weighings that count so far.
+    pub fn len(&self) -> usize {
+        self.loads.len()
+    }
+
     pub fn taken(&self) -> &[Taken] {
         &self.taken
     }

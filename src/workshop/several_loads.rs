@@ -13,6 +13,22 @@ use crate::metrology::several_loads::{AtLoad, Errored, Estimate, LEAST_LOADS, Of
 use crate::metrology::test_weights::{SOURCE, TestLoad, WeightClass};
 use crate::metrology::{Errors, ScaleAbility};
 
+/// `100g`, or what lies on the pan together: `200g+100g`.
+///
+/// # Errors
+/// In words, where test weights have no such mass.
+pub fn load(text: &str) -> Result<TestLoad, Sentence> {
+    let weights = text.split('+').map(Mass::parse_with_unit);
+    let weights = weights.collect::<Result<Vec<Mass>, _>>()?;
+    TestLoad::new(weights).ok_or_else(|| {
+        phrase!(
+            "no single test weight has that mass: {source} has 1, 2 and 5 times a power of ten, 1 mg to 5 kg; several \
+             together are written as 200g+100g",
+            source = SOURCE,
+        )
+    })
+}
+
 /// See the module's text.
 #[derive(Debug, Clone)]
 pub struct SeveralLoads {
@@ -114,6 +130,17 @@ impl SeveralLoads {
         self.middle(taken).all(|(check, taken)| check.pass(taken))
     }
 
+    /// Why what they tell is not written into the configuration of the scale; `None` where it may be.
+    pub fn unwritten(&self) -> Option<Sentence> {
+        let name = &self.ability.name;
+        self.ability.errors.class.map(|_| {
+            phrase!(
+                "scale {name} has a class in the configuration, whose limits have these in them",
+                name,
+            )
+        })
+    }
+
     /// What the weighings tell; `None` where some are missing.
     pub fn found(&self, taken: &[Taken]) -> Option<Errored> {
         let ups = taken.iter().take(self.checks.len());
@@ -192,26 +219,25 @@ impl SeveralLoads {
         Ok(())
     }
 
-    /// What came of it, for a person: lines of a table and what they mean.
+    /// What came of it, for a person.
     pub fn words(&self, taken: &[Taken], found: &Errored) -> Sentence {
         let d = self.ability.readability;
-        let mut text = phrase!("load                    up g    down g allowed ± g");
         let downs = taken.iter().take(2 * self.checks.len()).rev();
-        for (check, (up, down)) in self.checks.iter().zip(taken.iter().zip(downs)) {
-            let right = |number: String, columns| Slot::number(format!("{number:>columns$}"));
+        let rows = self.checks.iter().zip(taken.iter().zip(downs));
+        let rows = rows.map(|(check, (up, down))| {
             let row = phrase!(
-                "{load}{up}{down}{allowed}",
-                load = format!("{:<18}", check.load.words()),
-                up = right(up.net().grams(d).to_string(), 10),
-                down = right(down.net().grams(d).to_string(), 10),
-                allowed = right(check.limits.allowed().grams_rounded(4).to_string(), 12),
+                "{load}: up {up} g, down {down} g, allowed ± {allowed} g",
+                load = check.load.words(),
+                up = up.net().grams(d),
+                down = down.net().grams(d),
+                allowed = check.limits.allowed().grams_rounded(4),
             );
-            let row = match check.pass(*up) && check.pass(*down) {
+            match check.pass(*up) && check.pass(*down) {
                 true => row,
-                false => phrase!("{row}  NOT passed", row),
-            };
-            text = below(text, row);
-        }
+                false => phrase!("{row}: NOT passed", row),
+            }
+        });
+        let mut text = rows.reduce(below).unwrap_or_default();
         let around = self.around(taken).map(|(place, taken)| {
             let (place, net) = (place.name(), taken.net().grams(d));
             phrase!("{place} {net} g", place, net)
@@ -283,32 +309,26 @@ fn estimates(found: &Errored) -> Sentence {
             false => format!("{:.4}", value.abs()),
         };
         let (u, limit) = (factor * estimate.u, factor * estimate.limit());
-        [
-            format!("{value:>9}"),
-            format!("{u:.4}"),
-            format!("{limit:.4}"),
-        ]
-        .map(Slot::number)
+        [value, format!("{u:.4}"), format!("{limit:.4}")].map(Slot::number)
     };
     let [value, u, limit] = figures(100.0, true, found.gain);
     let gain = phrase!(
-        "gain              {value} %   u {u} %   at most {limit} %",
+        "Gain: {value} %, u {u} %, at most {limit} %",
         value,
         u,
         limit,
     );
     let [value, u, limit] = figures(1.0, false, found.linearity);
     let linearity = phrase!(
-        "linearity         {value} g   u {u} g   at most {limit} g",
+        "Linearity: {value} g, u {u} g, at most {limit} g",
         value,
         u,
         limit,
     );
     let [value, u, limit] = figures(1.0, false, found.place);
-    let load = format!("{} g", found.place_load.grams(Mass::from_g(1)));
     let place = phrase!(
-        "off centre, {load}{value} g   u {u} g   at most {limit} g",
-        load = format!("{load:<6}"),
+        "Off centre with {load} g: {value} g, u {u} g, at most {limit} g",
+        load = found.place_load.grams(Mass::from_g(1)),
         value,
         u,
         limit,

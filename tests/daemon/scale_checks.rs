@@ -593,8 +593,8 @@ fn several_loads_tell_what_a_scale_is_worth_and_are_written() {
     for words in [
         "1 of 12: put 50 g on.",
         "12 of 12: put 200 g on, halfway from the middle to the left edge.",
-        "gain                +0.0500 %",
-        "off centre, 200 g    0.0200 g",
+        "Gain: +0.0500 %",
+        "Off centre with 200 g: 0.0200 g",
         "Its scatter is ASSUMED",
         "[scale.uncertainty]\n",
     ] {

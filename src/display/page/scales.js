@@ -232,13 +232,27 @@ function check(reply) {
   return part(t`Check a scale with a test weight`,
     el("p", { id: "check-say", role: "status" }),
     led([which, weight, kind], begin, t`End the check`, null),
+    inBatch() ? null : severalLoads(which, kind),
     p(t`A passed check tells that this scale weighs right today. It does not make it legal for trade.`));
+}
+
+const uses = () => field(t`What comes of it`, { choices: [["true", t`bismar counts with it`], ["", t`It is only shown and logged`]] });
+
+/** Loads up and down: what the scale's weights are worth. */
+function severalLoads(which, kind) {
+  const loads = field(t`Loads, grams`, {}, t`three or more with spaces between, as 50 200 200+100`);
+  const then = uses();
+  const masses = () => loads.value.trim().split(/[\s,;]+/).map((one) => `${one.replaceAll("+", "g+")}g`).join();
+  const begin = sends(t`Begin with these loads`, "/check", () => ({ scale: which.value, weight: masses(), class: kind.value, write: Boolean(then.value) }), quiet);
+  return el("details", {}, el("summary", {}, t`With several loads`), stack(
+    p(t`Each is weighed going up and going down, one of them also at four places off the middle. It tells gain, linearity and what the place of the load does; each weight’s uncertainty rests on that.`),
+    sizes(boxes([loads, then])), begin.key, begin.said));
 }
 
 /** One load ten times: how far the scale scatters, and the smallest weights that are good on it. */
 function repeated(reply) {
   const which = field(t`Scale to weigh on`, { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
-  const then = field(t`What comes of it`, { choices: [["true", t`bismar counts with it`], ["", t`It is only shown and logged`]] });
+  const then = uses();
   const begin = sends(t`Begin the ten weighings`, "/repeatability", () => ({ scale: which.value, write: Boolean(then.value) }), quiet);
   return part(t`Weigh one load ten times`,
     p(t`Take any load that stays the same, as a full jar. It tells how far the scale scatters; each weight’s uncertainty rests on that.`),

@@ -12,7 +12,7 @@ use crate::config::Config;
 use crate::document::shown;
 use crate::language::{Sentence, Term, phrase, term};
 use crate::mass::Mass;
-use crate::metrology::Repeatability;
+use crate::metrology::{Errors, Repeatability};
 use crate::scale::identify::{LineSettings, stanza};
 use crate::scale::ports::{self, Port};
 use crate::scale::settings::{PortSelector, ScaleSettings};
@@ -250,6 +250,15 @@ pub fn set_repeatability(place: &Path, name: &str, found: &Repeatability) -> Res
     let index = index_of(&now(place)?, name)?;
     let weighings = u32::try_from(found.count).unwrap_or(u32::MAX);
     config_file::repeatability(place, index, found.budgeted(), weighings)
+}
+
+/// Gives the scale `name` of the file at `place` the errors that a check at several loads found.
+///
+/// # Errors
+/// As [`set_repeatability`].
+pub fn set_errors(place: &Path, name: &str, lines: &str, errors: Errors) -> Result<(), EditError> {
+    let index = index_of(&now(place)?, name)?;
+    config_file::uncertainty(place, index, lines, errors)
 }
 
 /// Writes a vessel into the file at `place`: its empty weight, and what it holds where that is told.
