@@ -304,7 +304,9 @@ fn parts(world: &Shared, config: Config, stuck: bool) -> Parts<Echo> {
         cues: Box::new(Cues(Arc::clone(world))),
         reload: Box::new(move || {
             let config = for_reload.lock().unwrap().new_config.take();
-            config.unwrap_or_else(|| Err("config.toml:1:1: nothing".into()))
+            config
+                .unwrap_or_else(|| Err("config.toml:1:1: nothing".to_owned()))
+                .map_err(Sentence::from)
         }),
     }
 }
@@ -932,7 +934,7 @@ fn a_row_is_recorded_only_when_the_log_says_so() {
     daemon.client().say(&Request::Next).unwrap();
     daemon.wait("the row", |world| !world.held.is_empty());
     let (ticket, answers) = daemon.world(|world| world.held.remove(0));
-    let full = Err("the disk is full".to_owned());
+    let full = Err("the disk is full".into());
     answers.send(answer(ticket, full)).unwrap();
     daemon.wait("told", |world| {
         world.cues.last().unwrap() == "not recorded 2: the disk is full"

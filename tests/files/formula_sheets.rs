@@ -2,6 +2,7 @@
 
 use bismar::formula::examples;
 use bismar::formula::form::Fields;
+use bismar::language::Language;
 use bismar::workshop::formula_sheet::{Kind, Means, Pasted, Sheet, csv, sheet};
 
 use crate::bench_side::python;
@@ -241,4 +242,43 @@ fn no_bytes_do_harm() {
     })
     .unwrap();
     assert_eq!(twice.fields, None);
+}
+
+/// A German and a French table, with the words that such tables have (common practice, no source), and what is said of
+/// them goes through the messages whole.
+#[test]
+fn a_table_is_read_and_told_in_other_languages() {
+    let german = "Phase\tZutat\tINCI-Name\tGew.-%\tHinweis\n\
+        Trocken\tMeersalz\tMaris Sal\t77,5\t\n\
+        Trocken\tHafermehl\tAvena Sativa Kernel Flour\tauf 100\tStaub\n\
+        Öl\tSonnenblumenöl\tHelianthus Annuus Seed Oil\t2,5\t\nSumme\t\t\t80,0\t\n";
+    let french =
+        "Phase;Ingrédient;Pourcentage\nSèche;Sel;77,5\nSèche;Farine;qsp 100\nHuile;Tournesol;2,5\n";
+    for (text, rest) in [(german, "Hafermehl"), (french, "Farine")] {
+        let sheet = sheet(&Pasted {
+            text: text.to_owned(),
+            ..Pasted::default()
+        });
+        let sheet = sheet.unwrap();
+        assert_eq!(sheet.asks, [""; 0], "{sheet:?}");
+        let fields = sheet.fields.clone().unwrap();
+        let all = fields.phases.iter().flat_map(|phase| &phase.ingredients);
+        let all: Vec<_> = all.collect();
+        assert_eq!(all.len(), 3, "{sheet:?}");
+        assert_eq!((&*all[0].amount, &*all[2].amount), ("77.5", "2.5"));
+        assert!(all[1].balance && all[1].name == rest, "{sheet:?}");
+        let marked = sheet.put_into(Language::Marked);
+        let takes = marked.rows.iter().map(|row| &row.takes);
+        for words in marked.said.iter().chain(takes) {
+            assert!(words.starts_with('⟦') && words.ends_with('⟧'), "{words}");
+        }
+    }
+    let faults = sheet(&Pasted {
+        text: "Sea salt\t60\n\t3\nOil\t1\n".to_owned(),
+        ..Pasted::default()
+    });
+    let faults = faults.unwrap().put_into(Language::Marked);
+    for words in faults.asks.iter().chain(&faults.heads) {
+        assert!(words.starts_with('⟦') && words.ends_with('⟧'), "{words}");
+    }
 }

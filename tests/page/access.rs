@@ -11,10 +11,12 @@ use serde_json::{Value, json};
 
 use crate::after::made;
 use crate::bench_side;
+use crate::bench_side::VESSEL;
 use crate::bench_side::rig::Rig;
 use crate::bench_side::scale::{Line, Scale};
 use crate::bench_side::script::{Script, Seat};
 use crate::bench_side::served::Served;
+use crate::languages::ROOMS;
 
 /// A mix, a lot that is needed, and a limit that an over-pour breaks: all that the page can ask.
 const FORMULA: &str = r#"
@@ -599,39 +601,15 @@ fn everybody_can_use_the_page() {
 }
 
 /// What follows a batch: each room in both sizes and colours, by the keyboard, its letters by their pixels.
-/// What is longest in other languages; each room in one of them, since the tool judges the tree and not the words.
+/// The rooms and a weighing in the other languages, whose words are longer: the tool, the contrasts, the tree, what lies
+/// over what.
 #[test]
-fn everybody_can_use_the_rooms_in_another_language() {
-    let table = "document.querySelector('#room-inside table')";
-    let drawn = |tag: &str| match tag {
-        "de" => [
-            (
-                "scales",
-                "#/scales",
-                "document.getElementById('repeated-say')",
-            ),
-            ("record", "#/batches/soak-1", table),
-            (
-                "formula",
-                "#/formulas/dune-soak.toml",
-                "document.querySelector('p.window, li.way p.wrong')",
-            ),
-        ],
-        _ => [
-            ("lots", "#/lots", "document.querySelector('.go')"),
-            (
-                "label",
-                "#/label/soak-1",
-                "document.querySelector('.names')",
-            ),
-            (
-                "fill",
-                "#/fill/soak-2",
-                "document.querySelector('#room-inside input')",
-            ),
-        ],
-    };
-    for tag in ["de", "fr"] {
+fn everybody_can_use_the_page_in_another_language() {
+    // The words by which a state of the weighing is known, and its number is read aloud.
+    for (tag, add, out, lift) in [
+        ("de", "g zugeben", "g herausnehmen", "Heb den Becher ab"),
+        ("fr", "g à ajouter", "g à retirer", "Retirez le bécher"),
+    ] {
         let seat = Seat::take();
         let served = Served::on(Scale::start, "", |person| {
             let file = std::fs::read_to_string(person.config_file()).unwrap();
@@ -647,10 +625,26 @@ fn everybody_can_use_the_rooms_in_another_language() {
         page.does(json!({"do": "enter", "key": served.key}));
         page.waits("document.body.dataset.view === 'idle'");
         found.look(&mut page, &format!("{tag} idle"));
-        for (state, hash, until) in drawn(tag) {
-            page.room(hash, until);
+        for (state, hash) in ROOMS {
+            page.room(
+                hash,
+                "document.getElementById('room-inside').children.length",
+            );
             found.look(&mut page, &format!("{tag} {state}"));
         }
+        page.room("#/", "document.getElementById('say').offsetParent");
+        served.person.begins();
+        page.waits("document.body.dataset.view !== 'idle'");
+        found.look(&mut page, &format!("{tag} placing"));
+        served.pan.put(VESSEL);
+        page.says(add);
+        found.look(&mut page, &format!("{tag} adding"));
+        served.pan.put(VESSEL + 62.0);
+        page.says(out);
+        found.look(&mut page, &format!("{tag} over-poured"));
+        served.pan.put(VESSEL + 60.0);
+        page.says(lift);
+        found.look(&mut page, &format!("{tag} recorded"));
         assert!(found.wrong.is_empty(), "{}", found.wrong.join("\n"));
     }
 }

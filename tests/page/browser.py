@@ -3,7 +3,7 @@ whenever that changes, until the batch is done and then until the page says that
 
     browser.py ADDRESS FOLDER
 
-Screenshots of some states go into FOLDER, in the three sizes that the page is made for.
+Screenshots of some states go into FOLDER, in the five sizes that the page is made for.
 """
 
 import json

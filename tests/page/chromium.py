@@ -12,7 +12,7 @@ from selenium import webdriver  # noqa: E402
 from selenium.webdriver.chrome.service import Service  # noqa: E402
 
 # Those that the page is made for.
-SIZES = [(390, 844), (768, 1024), (1366, 768)]
+SIZES = [(390, 844), (768, 1024), (1024, 768), (1366, 768), (1920, 1080)]
 
 
 @contextlib.contextmanager

@@ -3,7 +3,7 @@ JSON object a line: what the page shows then, or why it could not be done.
 
     rooms.py ADDRESS FOLDER
 
-Screenshots go into FOLDER, in the three sizes that the page is made for, light and dark.
+Screenshots go into FOLDER, in the five sizes that the page is made for, light and dark.
 """
 
 import json

@@ -94,7 +94,7 @@ impl Screen {
         self.until(words, |seen| has(seen, "inside", words))
     }
 
-    /// In three sizes, light and dark: nothing runs out of the side, everything to touch is 44 px high.
+    /// In five sizes, light and dark: nothing runs out of the side, everything to touch is 44 px high.
     #[track_caller]
     pub fn pictures(&mut self, name: &str) {
         let seen = self.tell(&json!(["pictures", name]));

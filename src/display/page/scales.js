@@ -243,7 +243,11 @@ function severalLoads(which, kind) {
   const loads = field(t`Loads, grams`, {}, t`three or more with spaces between, as 50 200 200+100`);
   const then = uses();
   const masses = () => loads.value.trim().split(/[\s,;]+/).map((one) => `${one.replaceAll("+", "g+")}g`).join();
-  const begin = sends(t`Begin with these loads`, "/check", () => ({ scale: which.value, weight: masses(), class: kind.value, write: Boolean(then.value) }), quiet);
+  const begin = sends(t`Begin with these loads`, "/check", () => ({ scale: which.value, weight: masses(), class: kind.value, write: Boolean(then.value) }), (answer, said) => {
+    quiet(answer, said);
+    // What is to be done is told above.
+    if (!answer.error) which.input.scrollIntoView({ block: "center" });
+  });
   return el("details", {}, el("summary", {}, t`With several loads`), stack(
     p(t`Each is weighed going up and going down, one of them also at four places off the middle. It tells gain, linearity and what the place of the load does; each weight’s uncertainty rests on that.`),
     sizes(boxes([loads, then])), begin.key, begin.said));
