@@ -99,7 +99,7 @@ pub fn run(args: DemoArgs) -> Outcome {
 
 /// The folder of the log: the one named, or a new one for nobody else's eyes.
 pub(super) fn folder(named: Option<&Path>) -> Result<PathBuf, Failure> {
-    let failed = |path: &Path, error| Failure::of_file(&path, error);
+    let failed = |path: &Path, error| Failure::of_file(path, error);
     if let Some(path) = named {
         std::fs::create_dir_all(path).map_err(|error| failed(path, error))?;
         return Ok(path.to_owned());

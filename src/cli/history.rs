@@ -55,7 +55,7 @@ pub fn run(args: &HistoryArgs) -> Outcome {
         match &report.chart {
             Some(chart) => {
                 std::fs::write(path, chart.svg(WIDTH, Language::English))
-                    .map_err(|e| Failure::of_file(&path, e))?;
+                    .map_err(|e| Failure::of_file(path, e))?;
                 let file = path.display().to_string();
                 tell(&said(phrase!("The control chart: {file}", file)));
             }

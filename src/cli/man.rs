@@ -18,7 +18,7 @@ pub fn run(args: &ManArgs) -> Outcome {
         std::fs::create_dir_all(dir)
             .and_then(|()| clap_mangen::generate_to(tree(), dir))
             .map_err(|error| {
-                Failure::of_file(&dir, error)
+                Failure::of_file(dir, error)
                     .remedy("name a folder that is yours, or one that can be made")
             })?;
         return Ok(Exit::Done);

@@ -225,7 +225,7 @@ impl Run {
                         path.display()
                     )));
                 }
-                let file = File::create(path).map_err(|error| Failure::of_file(&path, error))?;
+                let file = File::create(path).map_err(|error| Failure::of_file(path, error))?;
                 Some((path.clone(), BufWriter::with_capacity(1 << 16, file)))
             }
             None => None,
@@ -261,15 +261,14 @@ impl Run {
             self.line.clear();
             self.wire.write(&mut self.line, at, event);
             out.write_all(&self.line)
-                .map_err(|error| Stop::Output(Failure::of_file(&path, error)))?;
+                .map_err(|error| Stop::Output(Failure::of_file(path, error)))?;
         }
         Ok(())
     }
 
     fn finish(&mut self, bench: &Bench) -> Result<(), Failure> {
         if let Some((path, out)) = &mut self.events {
-            out.flush()
-                .map_err(|error| Failure::of_file(&path, error))?;
+            out.flush().map_err(|error| Failure::of_file(path, error))?;
         }
         self.log.sync()?;
         let (good, rejected) = bench.line_counts();

@@ -79,7 +79,7 @@ pub fn run(args: &DemoArgs) -> Outcome {
 
 /// The name of a log in the folder.
 fn logs_in(folder: &Path) -> Result<Option<String>, Failure> {
-    let entries = std::fs::read_dir(folder).map_err(|e| Failure::of_file(&folder, e))?;
+    let entries = std::fs::read_dir(folder).map_err(|e| Failure::of_file(folder, e))?;
     let mut names = entries.flatten().map(|entry| entry.file_name());
     Ok(names
         .find(|name| Path::new(name).extension().is_some_and(|end| end == "csv"))

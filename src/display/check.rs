@@ -305,7 +305,7 @@ impl Voice {
         events: Inbox,
         nothing: Term,
     ) -> Option<Vec<Taken>> {
-        let each = u32::try_from(guide.len()).unwrap_or(1);
+        let each = u32::try_from(guide.rounds()).unwrap_or(1);
         let longest = LONGEST.max(LONGEST_OF_ONE * each);
         let weighing = weigh(self, guide, ability, events);
         let say = match tokio::time::timeout(longest, weighing).await {

@@ -187,7 +187,7 @@ impl Guide {
     }
 
     /// The weighings that count so far.
-    pub fn len(&self) -> usize {
+    pub fn rounds(&self) -> usize {
         self.loads.len()
     }
 

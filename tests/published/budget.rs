@@ -1,5 +1,6 @@
 //! The budget of a scale against the documents that its parts come from.
 
+use bismar::language::term;
 use bismar::mass::Mass;
 use bismar::metrology::budget::{
     AccuracyClass, Budget, Buoyancy, Class, Component, Eccentricity, Errors, Kind, Origin, Part,
@@ -39,7 +40,7 @@ fn degrees_of_freedom_of_the_guides_own_example() {
     let part = |u: f64, n: f64| Component {
         part: Part::Repeatability,
         kind: Kind::A,
-        distribution: "normal",
+        distribution: term!("normal"),
         origin: Origin::Measured,
         u,
         degrees: n - 1.0,

@@ -689,7 +689,7 @@ fn a_bad_line_is_told_with_its_place_and_what_is_wrong() {
     let missing = |expected, found| said(None, Fault::Missing { expected, found });
     assert!(missing(3, 4).starts_with("b.csv:7: seq 3 is missing, here is 4;"));
     assert!(missing(5, 8).starts_with("b.csv:7: seq 5 to 7 are missing, here is 8;"));
-    let why = "is no unit of mass".to_owned();
+    let why = "is no unit of mass".into();
     assert_eq!(
         said(Some("unit"), Fault::Cell { why }),
         "b.csv:7:unit: is no unit of mass"

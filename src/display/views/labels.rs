@@ -99,8 +99,8 @@ impl Asked {
             net,
             folder,
         };
-        let labelled = Labelled::read(wanted, &records)
-            .map_err(|error| QueryError::Other(error.told().into()))?;
+        let labelled =
+            Labelled::read(wanted, &records).map_err(|error| QueryError::Other(error.told()))?;
         let now = now.and_then(|(path, changed, formula)| {
             Some(Now {
                 file: path.file_name()?.to_str()?.to_owned(),

@@ -72,7 +72,7 @@ pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
     let ingredient = Some(asked.ingredient.trim()).filter(|name| !name.is_empty());
     let logs = archive(&context.config().logs()?);
     let (trace, damaged) = Trace::of(asked.name.trim(), ingredient, &logs, threads())?;
-    let trace = trace.map_err(|error| QueryError::Other(error.told().into()))?;
+    let trace = trace.map_err(|error| QueryError::Other(error.told()))?;
     let damaged: Vec<String> = damaged.iter().map(ToString::to_string).collect();
     let steps = |steps: &[Step]| -> Vec<Value> {
         let one = |step: &Step| {
