@@ -66,10 +66,11 @@ fn of_all_benches(args: &PageArgs) -> Outcome {
     let socket = socket::gather_path()?;
     let none = |error| {
         match error {
-        ClientError::NoDaemon => Failure::failed("no `bismar gather` serves a page here").remedy(
-            "write page = { on = true } under [workshop] and start `bismar gather` anew; its log says why it is not \
-             there",
-        ),
+        ClientError::NoDaemon => Failure::failed(phrase!("no `bismar gather` serves a page here"))
+            .remedy(phrase!(
+                "write page.on = true under [workshop] and start `bismar gather` anew; its log says why it is \
+                 not there"
+            )),
         other => other.into(),
     }
     };
@@ -81,8 +82,7 @@ fn of_all_benches(args: &PageArgs) -> Outcome {
         return with_code(&client.pass()?);
     }
     let path = address_file(&socket);
-    let address = std::fs::read_to_string(&path)
-        .map_err(|error| Failure::failed(format!("{}: {error}", path.display())))?;
+    let address = std::fs::read_to_string(&path).map_err(|error| Failure::of_file(&path, error))?;
     print(&address)?;
     warn(&address);
     Ok(Exit::Done)
