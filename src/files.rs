@@ -88,24 +88,21 @@ pub fn is_open_to_all(path: &Path) -> bool {
     has(&path, 0o004) && path.ancestors().skip(1).all(|folder| has(folder, 0o001))
 }
 
-/// Writes a file anew that only its owner reads.
+/// Whether a file is on the disk when it is written.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Lasts {
+    Synced,
+    /// After a power cut the old one may be there, or an empty one: for what can be made anew.
+    Unsynced,
+}
+
+/// As [`replace`] with the rights 0600, and not synced: for caches, which may be lost in a power cut and are written
+/// often. Who kills this process finds the old file or the new.
 ///
 /// # Errors
-/// When it cannot be written.
-pub fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
-    // Whoever reads it meanwhile finds all of it, the old or the new.
-    let new = path.with_added_extension("new");
-    match std::fs::remove_file(&new) {
-        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
-        Ok(()) | Err(_) => {}
-    }
-    let mut file = std::fs::File::options()
-        .write(true)
-        .create_new(true)
-        .mode(0o600)
-        .open(&new)?;
-    file.write_all(text.as_bytes())?;
-    std::fs::rename(&new, path)
+/// As [`replace`].
+pub fn replace_unsynced(path: &Path, text: &str) -> std::io::Result<()> {
+    write_whole(path, text, 0o600, RenameFlags::empty(), Lasts::Unsynced)
 }
 
 /// Writes a file that is not there yet and that only its owner reads, its folders where they are missing; synced.
@@ -114,7 +111,7 @@ pub fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
 /// # Errors
 /// `AlreadyExists` when it is there; when it cannot be written.
 pub fn create(path: &Path, text: &str) -> std::io::Result<()> {
-    write_whole(path, text, 0o600, RenameFlags::NOREPLACE)
+    write_whole(path, text, 0o600, RenameFlags::NOREPLACE, Lasts::Synced)
 }
 
 /// Puts a file with the rights `mode` in the place of the one that is there, if any; else as [`create`].
@@ -122,10 +119,16 @@ pub fn create(path: &Path, text: &str) -> std::io::Result<()> {
 /// # Errors
 /// When it cannot be written; then the old one is there as it was.
 pub fn replace(path: &Path, text: &str, mode: u32) -> std::io::Result<()> {
-    write_whole(path, text, mode, RenameFlags::empty())
+    write_whole(path, text, mode, RenameFlags::empty(), Lasts::Synced)
 }
 
-fn write_whole(path: &Path, text: &str, mode: u32, how: RenameFlags) -> std::io::Result<()> {
+fn write_whole(
+    path: &Path,
+    text: &str,
+    mode: u32,
+    how: RenameFlags,
+    lasts: Lasts,
+) -> std::io::Result<()> {
     /// Two at once in this process write beside each other, not into one.
     static COUNT: AtomicU32 = AtomicU32::new(0);
     let folder = match path.parent() {
@@ -148,7 +151,9 @@ fn write_whole(path: &Path, text: &str, mode: u32, how: RenameFlags) -> std::io:
             .open(&new)?;
         file.write_all(text.as_bytes())?;
         file.set_permissions(Permissions::from_mode(mode))?;
-        file.sync_all()?;
+        if lasts == Lasts::Synced {
+            file.sync_all()?;
+        }
         Ok(renameat_with(CWD, &new, CWD, path, how)?)
     };
     if let Err(error) = write() {
@@ -156,7 +161,10 @@ fn write_whole(path: &Path, text: &str, mode: u32, how: RenameFlags) -> std::io:
         let _ = std::fs::remove_file(&new);
         return Err(error);
     }
-    File::open(folder)?.sync_all()
+    match lasts {
+        Lasts::Synced => File::open(folder)?.sync_all(),
+        Lasts::Unsynced => Ok(()),
+    }
 }
 
 #[cfg(test)]

@@ -1,4 +1,4 @@
-//! What is wrong with a file that a person wrote: where, what, and what to do about it.
+//! Problems of a file that a person wrote: where, what, and what to do about it.
 
 use crate::language::{Sentence, phrase};
 
@@ -29,11 +29,16 @@ impl Problem {
         if self.line > 0 {
             place.push_str(&format!("{}:{}:", self.line, self.column));
         }
-        let words = stopped(&self.message).and(stopped(&self.remedy));
+        let words = self.without_place();
         match place.is_empty() {
             true => words,
             false => Sentence::from(place).and(words),
         }
+    }
+
+    /// What and what to do, for who sees the place.
+    pub fn without_place(&self) -> Sentence {
+        stopped(&self.message).and(stopped(&self.remedy))
     }
 }
 

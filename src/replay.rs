@@ -3,7 +3,7 @@
 use crate::bench::Bench;
 use crate::config::Config;
 use crate::scale::capture::{CaptureError, CaptureReader, Record};
-use crate::scale::identify::{Findings, Listener, Verdict};
+use crate::scale::identify::{Findings, Hint, Listener, Verdict};
 use crate::scale::settings::{PortSelector, ScaleSettings};
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
@@ -83,11 +83,11 @@ pub fn listen(capture: &mut CaptureReader) -> Result<Findings, CaptureError> {
 /// The configuration that the lines themselves tell: one scale with their layout and readability.
 ///
 /// # Errors
-/// Why no layout is clearly right, for a person.
-pub fn config_from(findings: &Findings) -> Result<Config, String> {
+/// Why no layout is clearly right.
+pub fn config_from(findings: &Findings) -> Result<Config, Hint> {
     let found = match &findings.verdict {
         Verdict::Identified(found) => found,
-        Verdict::None(hint) => return Err(hint.to_string()),
+        Verdict::None(hint) => return Err(*hint),
     };
     let scale = ScaleSettings {
         readability: found.readability.map(|readability| readability.mass()),

@@ -1,4 +1,4 @@
-//! What many batches say of one ingredient or of one formula.
+//! The history of one ingredient or of one formula.
 
 use jiff::Timestamp;
 

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::{heads, number, said};
 use crate::formula::VesselWay;
-use crate::language::{Sentence, Term, phrase, term};
+use crate::language::{Sentence, Term, counted, phrase, term};
 use crate::mass::Mass;
 use crate::text::columns::Column::{Left as L, Right as R};
 use crate::text::columns::{Column, cut, fold, line, width};
@@ -22,20 +22,13 @@ pub(super) fn heading(text: &mut String, paper: &OnPaper) {
     };
     paragraph(text, "", &said(title));
     let jars = plan.jars.map_or(Sentence::none(), |(count, fill)| {
-        let jars = match count {
-            1 => phrase!("1 jar"),
-            jars => phrase!("{jars} jars", jars),
-        };
         phrase!(
             " = {jars} × {fill} g",
-            jars,
+            jars = counted::jars(count.into()),
             fill = fill.grams(Mass::from_g(1))
         )
     });
-    let steps = match plan.steps.len() {
-        1 => phrase!("1 step"),
-        steps => phrase!("{steps} steps", steps),
-    };
+    let steps = counted::steps(plan.steps.len());
     let spare = paper.spare().map_or(Sentence::none(), |spare| {
         phrase!(
             " and {spare} g for losses",

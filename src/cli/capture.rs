@@ -11,6 +11,7 @@ use tokio::sync::mpsc;
 
 use super::config::load;
 use super::line::{absolute, framing, not_open};
+use super::value::ValueError;
 use super::{Exit, Failure, Outcome, tell};
 use crate::scale::capture::CaptureWriter;
 use crate::scale::link::{self, LinkMessage, LinkNews};
@@ -47,10 +48,10 @@ pub struct CaptureArgs {
 }
 
 /// A number of seconds from the command line: more than 0, at most a week.
-pub(super) fn seconds(text: &str) -> Result<f64, String> {
+pub(super) fn seconds(text: &str) -> Result<f64, ValueError> {
     match text.parse::<f64>() {
         Ok(seconds) if seconds > 0.0 && seconds <= 604_800.0 => Ok(seconds),
-        _ => Err("write a number of seconds above 0".to_owned()),
+        _ => Err(ValueError::Seconds),
     }
 }
 
@@ -242,12 +243,16 @@ impl<'f> Session<'f> {
             return Ok(());
         }
         match command(line) {
-            Ok(command) => {
+            Some(command) => {
                 self.writer.command(self.moment(Instant::now()), &command)?;
                 self.writer.flush()?;
                 self.words += 1;
             }
-            Err(text) => tell(&text),
+            None => tell(&format!(
+                "\"{}\" is not recorded; the words are next, keep, again, undo, cancel, stop, residue, remedy WAY, \
+                 lot X, skip WHY, note X",
+                line.trim()
+            )),
         }
         Ok(())
     }
@@ -267,31 +272,29 @@ impl<'f> Session<'f> {
     }
 }
 
-/// A typed word.
-fn command(line: &str) -> Result<Command, String> {
+/// A typed word, where it is one.
+fn command(line: &str) -> Option<Command> {
     let line = line.trim();
     let (word, rest) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
     let rest = rest.trim();
     if let ("remedy", Some(way)) = (word, Way::from_word(rest)) {
-        return Ok(Command::Remedy(way));
+        return Some(Command::Remedy(way));
     }
     if let ("residue", Ok(step)) = (word, rest.parse()) {
-        return Ok(Command::Residue(Some(step)));
+        return Some(Command::Residue(Some(step)));
     }
     match (word, rest) {
-        ("next", "") => Ok(Command::Next),
-        ("again", "") => Ok(Command::Again),
-        ("keep", "") => Ok(Command::Keep),
-        ("stop", "") => Ok(Command::Stop),
-        ("undo", "") => Ok(Command::Undo),
-        ("cancel", "") => Ok(Command::Cancel),
-        ("skip", why) if !why.is_empty() => Ok(Command::Skip(why.to_owned())),
-        ("residue", "") => Ok(Command::Residue(None)),
-        ("lot", lot) if !lot.is_empty() => Ok(Command::Lot(lot.to_owned())),
-        ("note", note) if !note.is_empty() => Ok(Command::Note(note.to_owned())),
-        _ => Err(format!(
-            "\"{line}\" is not recorded; the words are next, keep, again, undo, cancel, stop, residue, remedy WAY, lot X, skip WHY, note X"
-        )),
+        ("next", "") => Some(Command::Next),
+        ("again", "") => Some(Command::Again),
+        ("keep", "") => Some(Command::Keep),
+        ("stop", "") => Some(Command::Stop),
+        ("undo", "") => Some(Command::Undo),
+        ("cancel", "") => Some(Command::Cancel),
+        ("skip", why) if !why.is_empty() => Some(Command::Skip(why.to_owned())),
+        ("residue", "") => Some(Command::Residue(None)),
+        ("lot", lot) if !lot.is_empty() => Some(Command::Lot(lot.to_owned())),
+        ("note", note) if !note.is_empty() => Some(Command::Note(note.to_owned())),
+        _ => None,
     }
 }
 
@@ -301,14 +304,14 @@ mod tests {
 
     #[test]
     fn typed_words_are_commands() {
-        assert_eq!(command(" next "), Ok(Command::Next));
-        assert_eq!(command("lot B 12"), Ok(Command::Lot("B 12".into())));
+        assert_eq!(command(" next "), Some(Command::Next));
+        assert_eq!(command("lot B 12"), Some(Command::Lot("B 12".into())));
         assert_eq!(
             command("note\twarm  room"),
-            Ok(Command::Note("warm  room".into()))
+            Some(Command::Note("warm  room".into()))
         );
         for wrong in ["nxt", "next now", "lot", "note ", "!next"] {
-            assert!(command(wrong).is_err(), "{wrong}");
+            assert_eq!(command(wrong), None, "{wrong}");
         }
     }
 }

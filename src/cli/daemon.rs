@@ -14,7 +14,6 @@ use crate::daemon::open::BatchOpener;
 use crate::daemon::taken::{Beginning, Taken};
 use crate::daemon::{self, Parts, notify};
 use crate::files;
-use crate::language::Sentence;
 use crate::protocol::socket;
 use crate::text::shell_word;
 
@@ -37,7 +36,9 @@ pub fn run(args: &DaemonArgs) -> Outcome {
         waiting,
         fault,
     } = match &taken {
-        Some(taken) => taken.begin(loaded, spoken, |copy| load_with_scales(Some(copy)).ok()),
+        Some(taken) => taken.begin(loaded, Failure::in_a_line, |copy| {
+            load_with_scales(Some(copy)).ok()
+        }),
         None => loaded.map(Beginning::with),
     }
     // A batch under way comes first: it goes on with the scales that the file has lost.
@@ -70,7 +71,7 @@ pub fn run(args: &DaemonArgs) -> Outcome {
             let file = path.as_deref();
             load_with_scales(file)
                 .or_else(|failure| load_for_the_page(file).ok_or(failure))
-                .map_err(|failure| spoken(&failure))
+                .map_err(|failure| failure.in_a_line())
         }),
         config,
     };
@@ -98,8 +99,4 @@ fn taken(path: Option<&Path>, places: &Places) -> Option<Taken> {
         source: std::path::absolute(source).ok()?,
         copy: places.taken_file()?,
     })
-}
-
-fn spoken(failure: &Failure) -> Sentence {
-    failure.in_a_line()
 }

@@ -11,6 +11,7 @@ use tokio::sync::mpsc;
 
 use super::rehearsed::Writing;
 use super::replay::table;
+use super::value::ValueError;
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
 use crate::config::{Config, Holder};
@@ -56,9 +57,8 @@ pub struct DemoArgs {
     pub log_dir: Option<PathBuf>,
 }
 
-fn seed(text: &str) -> Result<u64, String> {
-    text.parse()
-        .map_err(|_| "write a whole number, for example 9".to_owned())
+fn seed(text: &str) -> Result<u64, ValueError> {
+    text.parse().map_err(|_| ValueError::Seed)
 }
 
 /// Six jars of 60 g of the Saltmarsh Bench workshop's bath soak.

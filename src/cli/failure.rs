@@ -1,4 +1,4 @@
-//! How a command ends: its exit code, and what it tells the person on stderr.
+//! The end of a command: its exit code, and what it tells the person on stderr.
 
 use std::fmt;
 use std::io;

@@ -1,4 +1,4 @@
-//! What `scale-check`, `repeatability` and `vessel` share: the daemon's readings go through the guide, its
+//! The part that `scale-check`, `repeatability` and `vessel` share: the daemon's readings go through the guide, its
 //! words to the terminal, and, of the first two, rows to the log of the scale checks.
 
 use std::path::{Path, PathBuf};

@@ -7,6 +7,7 @@ use clap::Args;
 
 use super::config::{load, taken_over, usual_place};
 use super::line::{absolute, framing, not_open};
+use super::value::ValueError;
 use super::{Exit, Failure, Outcome, print, said, tell};
 use crate::config::Config;
 use crate::language::{Sentence, Slot, phrase};
@@ -14,9 +15,7 @@ use crate::scale::ports::{self, Port};
 use crate::scale::settings::{Framing, PortSelector};
 use crate::workshop::config_file;
 use crate::workshop::scale_setup::listen::{Found, Search, SearchError};
-use crate::workshop::scale_setup::{
-    NAME, free_name, is_taken, known, name_of, part, path_of, selector,
-};
+use crate::workshop::scale_setup::{free_name, is_taken, known, name_of, part, path_of, selector};
 
 /// Listens to a scale and tells how it speaks. Without --write nothing is changed anywhere.
 ///
@@ -48,8 +47,8 @@ pub struct IdentifyArgs {
 }
 
 /// A name for a scale.
-fn word(text: &str) -> Result<String, String> {
-    name_of(text).ok_or_else(|| NAME.to_string())
+fn word(text: &str) -> Result<String, ValueError> {
+    name_of(text).ok_or(ValueError::Name)
 }
 
 /// # Errors

@@ -1,34 +1,33 @@
-//! How a serial line is named on the command line (its port, its speed and `8N1`), and why one does
-//! not open.
+//! A serial line on the command line (its port, its speed and `8N1`), and why one does not open.
 
 use std::path::{Path, PathBuf};
 
 use super::Failure;
+use super::value::ValueError;
 use crate::language::phrase;
 use crate::protocol::client::Client;
 use crate::scale::link::LinkFault;
 use crate::scale::settings::{Framing, Parity};
 
 /// Reads the short form that scales' manuals use: `8N1`, in capitals or not.
-pub fn framing(text: &str) -> Result<Framing, String> {
-    let wrong = || "write it as 8N1, 7E1 or 7O1 (data bits, parity, stop bits)".to_owned();
+pub fn framing(text: &str) -> Result<Framing, ValueError> {
     let [data, parity, stop] = text.as_bytes() else {
-        return Err(wrong());
+        return Err(ValueError::Framing);
     };
     Ok(Framing {
         data_bits: match data {
             b'5'..=b'8' => data - b'0',
-            _ => return Err(wrong()),
+            _ => return Err(ValueError::Framing),
         },
         parity: match parity.to_ascii_uppercase() {
             b'N' => Parity::None,
             b'E' => Parity::Even,
             b'O' => Parity::Odd,
-            _ => return Err(wrong()),
+            _ => return Err(ValueError::Framing),
         },
         stop_bits: match stop {
             b'1' | b'2' => stop - b'0',
-            _ => return Err(wrong()),
+            _ => return Err(ValueError::Framing),
         },
     })
 }

@@ -35,6 +35,7 @@ pub mod size;
 mod status;
 mod trace;
 mod try_it;
+pub mod value;
 mod vessel;
 mod watch;
 mod words;

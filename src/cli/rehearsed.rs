@@ -11,6 +11,7 @@ use crate::formula::{Formula, Plan};
 use crate::journal::error::LogError;
 use crate::journal::format::opening::Opening;
 use crate::journal::store::log::LogFile;
+use crate::language::Sentence;
 use crate::rehearsal::stage::Stage;
 use crate::rehearsal::trial::{Told, play};
 use crate::time::Moment;
@@ -45,10 +46,10 @@ impl Writing {
         self.start.checked_add(micros).unwrap_or(self.start)
     }
 
-    fn write(&mut self, draft: &Draft) -> Result<u64, String> {
+    fn write(&mut self, draft: &Draft) -> Result<u64, Sentence> {
         let at = self.at(draft.at);
         self.log.append(draft, at).map_err(|error| {
-            let why = error.to_string();
+            let why = error.told();
             self.failure.get_or_insert(error);
             why
         })

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::lots::{StoreArgs, tell_damage};
+use super::value::ValueError;
 use super::{Exit, Failure, Outcome, named, number, print, said, tell};
 use crate::journal::name_of;
 use crate::journal::read::folder::all_threads;
@@ -34,11 +35,8 @@ pub struct RemedyArgs {
     store: StoreArgs,
 }
 
-fn way(text: &str) -> Result<Way, String> {
-    Way::from_word(text).ok_or_else(|| {
-        let words: Vec<&str> = Way::ALL.iter().map(|way| way.word()).collect();
-        format!("the ways are {}", words.join(", "))
-    })
+fn way(text: &str) -> Result<Way, ValueError> {
+    Way::from_word(text).ok_or(ValueError::Way)
 }
 
 /// The log of the batch that is being weighed. The daemon says where: it goes on writing there when another

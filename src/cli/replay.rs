@@ -9,6 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::named::{self, FORMULA};
 use super::size::{self, SizeArgs};
+use super::value::ValueError;
 use super::{Exit, Failure, Outcome};
 use crate::bench::Bench;
 use crate::config::Config;
@@ -58,9 +59,8 @@ pub struct ReplayArgs {
     pub start: Timestamp,
 }
 
-fn start(text: &str) -> Result<Timestamp, String> {
-    let wrong = "write date, time and zone, for example 2026-01-01T09:00:00Z";
-    text.parse().map_err(|_| wrong.to_owned())
+fn start(text: &str) -> Result<Timestamp, ValueError> {
+    text.parse().map_err(|_| ValueError::Start)
 }
 
 /// What marks a log as that of a replay.

@@ -5,6 +5,7 @@ use clap::Args;
 
 use super::config::taken_over;
 use super::guided::{GuidedArgs, NOTHING_WEIGHED, Session, logged, written_into};
+use super::value::ValueError;
 use super::{Exit, Failure, Outcome, print, said};
 use crate::guide::Guide;
 use crate::language::phrase;
@@ -108,10 +109,10 @@ fn several(args: &ScaleCheckArgs) -> Outcome {
 }
 
 /// As [`several_loads::load`].
-fn load(text: &str) -> Result<TestLoad, String> {
-    Ok(several_loads::load(text)?)
+fn load(text: &str) -> Result<TestLoad, ValueError> {
+    several_loads::load(text).map_err(ValueError::Load)
 }
 
-fn class(text: &str) -> Result<WeightClass, String> {
-    WeightClass::from_name(text).ok_or_else(|| "is not E2, F1, F2 or M1".to_owned())
+fn class(text: &str) -> Result<WeightClass, ValueError> {
+    WeightClass::from_name(text).ok_or(ValueError::Class)
 }

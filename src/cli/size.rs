@@ -1,8 +1,9 @@
-//! How much to make: `--batch 500g`, or `--jars 8 --fill 55g`; `--allowance 3%` for losses.
+//! The amount to make: `--batch 500g`, or `--jars 8 --fill 55g`; `--allowance 3%` for losses.
 
 use clap::Args;
 
-use crate::formula::allowance::{Allowance, AllowanceError};
+use super::value::ValueError;
+use crate::formula::allowance::Allowance;
 use crate::formula::plan::{BatchSize, PlanError};
 use crate::mass::{Mass, MassError};
 
@@ -74,49 +75,34 @@ pub fn required() -> clap::ArgGroup {
         .required(true)
 }
 
-pub(super) fn jars(text: &str) -> Result<u32, String> {
+pub(super) fn jars(text: &str) -> Result<u32, ValueError> {
     match text.parse() {
         Ok(count) if count > 0 => Ok(count),
-        _ => Err("write a whole number of jars from 1 on, for example 8".to_owned()),
+        _ => Err(ValueError::Jars),
     }
 }
 
-fn allowance(text: &str) -> Result<TypedAllowance, String> {
-    let allowance = text
-        .parse()
-        .map_err(|error: AllowanceError| error.to_string())?;
+fn allowance(text: &str) -> Result<TypedAllowance, ValueError> {
+    let allowance = text.parse().map_err(ValueError::Allowance)?;
     Ok(TypedAllowance {
         text: text.to_owned(),
         allowance,
     })
 }
 
-/// A comma is refused: `1,000g` would be a kilogram to one reader and a gram to another.
-pub(super) fn typed(text: &str) -> Result<Typed, String> {
+pub(super) fn typed(text: &str) -> Result<Typed, ValueError> {
     if text.contains(',') {
-        return Err("write a decimal point and no comma, for example 0.5kg".to_owned());
+        return Err(ValueError::Comma);
     }
-    let mass = match Mass::parse_with_unit(text) {
-        Ok(mass) => mass,
-        Err(MassError::OutOfRange) => return Err(too_much()),
-        Err(MassError::NotANumber) => {
-            return Err("not a number; write for example 500g, 1.2kg or 16oz".to_owned());
-        }
-        Err(error @ MassError::Unit) => return Err(error.to_string()),
-    };
+    let mass = Mass::parse_with_unit(text).map_err(ValueError::Mass)?;
     if mass <= Mass::ZERO {
-        return Err("must be more than nothing".to_owned());
+        return Err(ValueError::Nothing);
     }
     if mass > BatchSize::LARGEST {
-        return Err(too_much());
+        return Err(ValueError::Mass(MassError::OutOfRange));
     }
     Ok(Typed {
         text: text.to_owned(),
         mass,
     })
-}
-
-fn too_much() -> String {
-    let most = BatchSize::LARGEST.ng() / Mass::from_g(1000).ng();
-    format!("more than {most} kg, the most that is taken; write for example 500g or 1.2kg")
 }

@@ -5,7 +5,7 @@ use clap::Args;
 use super::lots::{StoreArgs, told};
 use super::{Exit, Failure, Outcome, heads, number, print, said};
 use crate::journal::read::folder::all_threads;
-use crate::language::{phrase, term};
+use crate::language::{counted, phrase, term};
 use crate::mass::Mass;
 use crate::text::columns::aligned;
 use crate::workshop::batches::archive;
@@ -110,10 +110,7 @@ fn went_into(name: &str, trace: &Trace) -> String {
         ]);
     }
     let (batches, jars) = trace.reach();
-    let batches = match batches {
-        1 => phrase!("1 batch"),
-        batches => phrase!("{batches} batches", batches),
-    };
+    let batches = counted::batches(batches);
     let reached = match jars {
         0 => phrase!("{name} reached {batches}:", name, batches),
         1 => phrase!("{name} reached {batches} and 1 filled jar:", name, batches),

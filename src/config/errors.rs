@@ -1,4 +1,4 @@
-//! What a scale's part of the configuration tells of how wrong it may be: `weighings` beside its
+//! The errors of a scale by its part of the configuration: `weighings` beside its
 //! `repeatability`, and `[scale.uncertainty]`.
 
 use super::scale::Most;

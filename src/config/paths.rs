@@ -1,4 +1,4 @@
-//! Where files lie (XDG Base Directory Specification): a relative path in one of its variables is
+//! Places of files (XDG Base Directory Specification): a relative path in one of its variables is
 //! ignored, as the specification asks.
 
 use std::ffi::OsString;

@@ -324,7 +324,7 @@ fn bytes<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Vec<u8>> {
         Some(Ok(bytes)) if bytes.is_empty() => phrase!("is empty"),
         Some(Ok(bytes)) if bytes.len() > 64 => phrase!("has more than 64 bytes"),
         Some(Ok(bytes)) => return Some(bytes),
-        Some(Err(piece)) => phrase!(
+        Some(Err(NoEscape(piece))) => phrase!(
             "holds \"{piece}\", which is no escape",
             piece = shown(&piece)
         ),
@@ -339,7 +339,10 @@ fn bytes<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<Vec<u8>> {
     None
 }
 
-fn unescape(text: &str) -> Result<Vec<u8>, String> {
+/// What stands where only an escape or an ASCII character may, as it is written.
+struct NoEscape(String);
+
+fn unescape(text: &str) -> Result<Vec<u8>, NoEscape> {
     let mut bytes = Vec::new();
     let mut chars = text.chars();
     while let Some(c) = chars.next() {
@@ -353,13 +356,13 @@ fn unescape(text: &str) -> Result<Vec<u8>, String> {
                     let pair: String = chars.by_ref().take(2).collect();
                     let digits = pair.len() == 2 && pair.bytes().all(|b| b.is_ascii_hexdigit());
                     let byte = u8::from_str_radix(&pair, 16).ok().filter(|_| digits);
-                    byte.ok_or_else(|| format!("\\x{pair}"))?
+                    byte.ok_or_else(|| NoEscape(format!("\\x{pair}")))?
                 }
-                Some(other) => return Err(format!("\\{other}")),
-                None => return Err("\\".to_owned()),
+                Some(other) => return Err(NoEscape(format!("\\{other}"))),
+                None => return Err(NoEscape("\\".to_owned())),
             },
             c if c.is_ascii() => c as u8,
-            c => return Err(c.to_string()),
+            c => return Err(NoEscape(c.to_string())),
         };
         bytes.push(byte);
     }

@@ -3,6 +3,7 @@
 
 use std::ffi::{OsStr, OsString};
 use std::future::{Future, pending};
+use std::io;
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
@@ -22,6 +23,23 @@ use crate::vocabulary::cue::Cue;
 pub(super) struct CommandLine {
     pub program: PathBuf,
     pub arguments: Vec<OsString>,
+}
+
+/// Why no program can be started for a cue, with what helps.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum Unheard {
+    #[error("no sound file {0}; see `sounds` in the configuration")]
+    NoFile(String),
+    #[error("no sound named {name} that {} can play; install sound-theme-freedesktop", program.display())]
+    NoSound { name: String, program: PathBuf },
+    #[error("aplay plays .wav files only, not {}; install pulseaudio-utils or pipewire", .0.display())]
+    NoWave(PathBuf),
+    /// Where the daemon works is not known.
+    #[error("{}: {error}", file.display())]
+    Relative { file: PathBuf, error: io::Error },
+    /// None of the programs that speak is there, or none as it was asked for.
+    #[error("{0}")]
+    NoSpeaker(String),
 }
 
 /// The programs that could do a job, in the order in which they are tried; the one that works is kept.
@@ -85,8 +103,11 @@ pub(super) enum Turn {
 pub(super) trait Job: Send {
     /// `running` is the cue that is being heard.
     fn turn(&mut self, next: &Cue, running: Option<&Cue>, now: Instant) -> Turn;
-    /// `Ok(None)`: nothing is to be heard. `Err`: why it cannot be, for a person.
-    fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, String>;
+    /// `Ok(None)`: nothing is to be heard.
+    ///
+    /// # Errors
+    /// Why it cannot be.
+    fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, Unheard>;
     /// The command did not work. True: another one is there, ask [`Job::command`] again.
     fn next_program(&mut self) -> bool;
     /// How long one command may take.
@@ -144,7 +165,7 @@ pub(super) async fn run(mut job: impl Job, mut inbox: Inbox, report: Report) {
                         let why = format!("{} took too long and was stopped", old.name());
                         let mut old = old;
                         old.kill().await;
-                        report.failed(why, None);
+                        report.failed(why.to_string(), None);
                         report.done(old.covers);
                         None
                     }
@@ -172,7 +193,7 @@ fn start(job: &mut impl Job, said: &Arc<Said>, report: &Report) -> Option<Runnin
                 }
             },
             Err(why) => {
-                report.failed(why, None);
+                report.failed(why.to_string(), None);
                 break;
             }
         }
@@ -183,7 +204,7 @@ fn start(job: &mut impl Job, said: &Arc<Said>, report: &Report) -> Option<Runnin
 
 /// After a command that ended badly: the next program, if there is one.
 fn again(job: &mut impl Job, said: &Arc<Said>, why: String, report: &Report) -> Option<Running> {
-    report.failed(why, None);
+    report.failed(why.to_string(), None);
     if job.next_program() {
         return start(job, said, report);
     }
@@ -308,7 +329,7 @@ mod tests {
         fn turn(&mut self, _next: &Cue, _running: Option<&Cue>, _now: Instant) -> Turn {
             Turn::Now
         }
-        fn command(&self, _cue: &Cue) -> Result<Option<CommandLine>, String> {
+        fn command(&self, _cue: &Cue) -> Result<Option<CommandLine>, Unheard> {
             Ok(Some(CommandLine {
                 program: "/bin/sleep".into(),
                 arguments: vec!["1000".into()],

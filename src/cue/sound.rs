@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
-use super::child::{self, CommandLine, Job, Programs, Turn};
+use super::child::{self, CommandLine, Job, Programs, Turn, Unheard};
 use super::{Inbox, Output, Report, Surroundings};
 use crate::config::CueConfig;
 use crate::vocabulary::cue::{Cue, CueKind};
@@ -140,7 +140,7 @@ impl Job for Sound {
         Turn::Now
     }
 
-    fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, String> {
+    fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, Unheard> {
         let (Some(sound), Some((program, player))) =
             (self.names.of(cue.kind), self.players.current())
         else {
@@ -149,9 +149,7 @@ impl Job for Sound {
         let arguments: Vec<OsString> = if sound.contains('/') {
             let file = Path::new(sound);
             if !file.is_file() {
-                return Err(format!(
-                    "no sound file {sound}; see `sounds` in the configuration"
-                ));
+                return Err(Unheard::NoFile(sound.to_owned()));
             }
             file_arguments(*player, file)?
         } else {
@@ -161,11 +159,10 @@ impl Job for Sound {
                     Found::File(file) => file_arguments(*player, &file)?,
                     Found::Disabled => return Ok(None),
                     Found::Nothing => {
-                        return Err(format!(
-                            "no sound named {sound} that {} can play; \
-                             install sound-theme-freedesktop",
-                            program.display()
-                        ));
+                        return Err(Unheard::NoSound {
+                            name: sound.to_owned(),
+                            program: program.clone(),
+                        });
                     }
                 },
             }
@@ -185,17 +182,17 @@ impl Job for Sound {
     }
 }
 
-fn file_arguments(player: Player, file: &Path) -> Result<Vec<OsString>, String> {
+fn file_arguments(player: Player, file: &Path) -> Result<Vec<OsString>, Unheard> {
     // An absolute path cannot be taken for an option.
-    let file = std::path::absolute(file).map_err(|e| format!("{}: {e}", file.display()))?;
+    let file = std::path::absolute(file).map_err(|error| Unheard::Relative {
+        file: file.to_owned(),
+        error,
+    })?;
     match player {
         Player::Themed => Ok(vec!["-f".into(), file.into()]),
         Player::File => Ok(vec![file.into()]),
         Player::Wave if is_wave(&file) => Ok(vec!["-q".into(), file.into()]),
-        Player::Wave => Err(format!(
-            "aplay plays .wav files only, not {}; install pulseaudio-utils or pipewire",
-            file.display()
-        )),
+        Player::Wave => Err(Unheard::NoWave(file)),
     }
 }
 

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
-use super::child::{self, CommandLine, Job, Programs, Turn};
+use super::child::{self, CommandLine, Job, Programs, Turn, Unheard};
 use super::{Inbox, Output, Report, Surroundings, plain};
 use crate::config::CueConfig;
 use crate::language::{Language, term};
@@ -97,9 +97,9 @@ impl Job for Speech {
         }
     }
 
-    fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, String> {
+    fn command(&self, cue: &Cue) -> Result<Option<CommandLine>, Unheard> {
         let Some((program, speaker)) = self.speakers.current() else {
-            return Err(self.trouble.clone());
+            return Err(Unheard::NoSpeaker(self.trouble.clone()));
         };
         let text = spoken(&cue.say, self.language.as_deref(), self.spoken);
         if text.trim().is_empty() {

@@ -1,4 +1,4 @@
-//! What a person should know besides the batch, for `status`: it stays until it is over.
+//! Alerts besides the batch, for `status`: each stays until it is over.
 
 use super::pending::pending_words;
 use super::ports::Kept;

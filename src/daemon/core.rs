@@ -540,7 +540,7 @@ impl<H: Weigher> Core<H> {
                 "{rows} NOT in the batch's log and could not be kept elsewhere ({why}). What they say is \
                  in the journal only: journalctl --user -u bismar",
                 rows = rows_are(rows),
-                why = why.to_string()
+                why
             ),
         };
         tracing::error!("{say}");

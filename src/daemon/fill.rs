@@ -23,12 +23,13 @@ use crate::vocabulary::code::Help;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::workshop::batches::archive;
 use crate::workshop::named;
-use crate::workshop::stopped::{no_formula, not_planned};
+use crate::workshop::stopped::no_formula;
 
 impl BatchOpener {
     pub(super) fn filling(&self, fill: Fill, label: &str) -> Result<Plan, Refusal> {
         let config = self.config.now();
-        Plan::filling(fill, label, &config.abilities(), config.weighing.guard).map_err(not_planned)
+        let plan = Plan::filling(fill, label, &config.abilities(), config.weighing.guard);
+        Ok(plan?)
     }
 
     pub(super) fn begin_filling(&self, request: &FillRequest) -> Result<Opened, Refusal> {

@@ -1,4 +1,4 @@
-//! What was learned of each scale's filter, kept from one daemon to the next. A cache: a file that is
+//! The filter of each scale as it was learned, kept from one daemon to the next. A cache: a file that is
 //! missing, wrong or cannot be written costs the first landings of the next batch, and nothing else.
 
 use std::collections::BTreeMap;
@@ -97,7 +97,7 @@ fn write(file: &Path, known: &Known) {
         Err(error) => return tracing::warn!("what was learned of the scales: {error}"),
     };
     let folder = file.parent().map_or(Ok(()), std::fs::create_dir_all);
-    if let Err(error) = folder.and_then(|()| files::write_private(file, &text)) {
+    if let Err(error) = folder.and_then(|()| files::replace_unsynced(file, &text)) {
         let file = file.display();
         tracing::info!("what was learned of the scales is not kept in {file}: {error}");
     }

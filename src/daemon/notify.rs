@@ -1,4 +1,4 @@
-//! What the service manager is told (sd_notify), and the daemon's own log.
+//! Messages to the service manager (sd_notify), and the daemon's own log.
 //!
 //! Without a service manager every call does nothing. A lost message is no reason to stop weighing,
 //! so errors are only logged.

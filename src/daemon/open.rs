@@ -22,7 +22,7 @@ use crate::journal::store::log::{Found, LogFile};
 use crate::journal::store::spill;
 use crate::journal::store::spill::TakenIn;
 use crate::journal::store::writer::{LogWriter, RETRY};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, counted, phrase};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::protocol::reply::{Refusal, Said};
@@ -33,7 +33,7 @@ use crate::vocabulary::entry::{Draft, RowKind, goes_on};
 use crate::vocabulary::progress::Progress;
 use crate::workshop::batches::archive;
 use crate::workshop::scale_check::{Checked, LastCheck};
-use crate::workshop::stopped::{Unfinished, not_planned};
+use crate::workshop::stopped::Unfinished;
 use crate::workshop::{self, planning, scale_check, stopped};
 
 /// How long the writer has for a last try when the daemon ends; the loop has waited before.
@@ -85,7 +85,7 @@ impl BatchOpener {
     fn plan(&self, formula: &Formula, amount: BatchSize) -> Result<Plan, Refusal> {
         let config = self.config.now();
         let plan = Plan::new(formula, amount, &config.abilities(), config.weighing.guard);
-        plan.map_err(not_planned)
+        Ok(plan?)
     }
 
     /// The last checks of the scales of a plan, and what is to be heeded of them.
@@ -299,15 +299,11 @@ impl Opener for BatchOpener {
             let _ = std::fs::remove_file(log.path());
             return Err(not_begun(error.told()));
         }
-        let steps = match plan.steps.len() {
-            1 => phrase!("1 step"),
-            steps => phrase!("{steps} steps", steps),
-        };
         let say = phrase!(
             "Batch {batch} has begun: {grams} g in {steps}. Its log is {log}.",
             batch = log.batch(),
             grams = plan.batch.grams(Mass::from_g(1)),
-            steps,
+            steps = counted::steps(plan.steps.len()),
             log = log.path().display().to_string(),
         );
         let mut said = Said::new(say);
@@ -510,7 +506,7 @@ impl RowSink for WriterSink {
                 // The last place there is.
                 tracing::error!("row: {}", String::from_utf8_lossy(&row.line()).trim_end());
             }
-            error.to_string()
+            error.told()
         });
         Some(LeftOver {
             rows: rows.len(),

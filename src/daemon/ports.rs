@@ -1,4 +1,4 @@
-//! What the daemon's loop is plugged to: the bench, the log, the cues, and what begins a batch.
+//! Ports of the daemon's loop: the bench, the log, the cues, and what begins a batch.
 //!
 //! Nothing behind these may block for longer than a file read: the loop that calls them also reads
 //! the scales. A row sink and a cue sink hand on and return at once.
@@ -78,7 +78,7 @@ pub trait RowSink {
 pub struct LeftOver {
     pub rows: usize,
     /// The file that keeps them, or why there is none.
-    pub kept_in: Result<PathBuf, String>,
+    pub kept_in: Result<PathBuf, Sentence>,
 }
 
 /// A file of rows that an earlier daemon could not write.

@@ -11,13 +11,13 @@ use crate::formula::remedy::remedy;
 use crate::journal::batch::composition::{HeldPart, held};
 use crate::journal::format::cell::Grams;
 use crate::journal::store::log::LogFile;
-use crate::language::phrase;
+use crate::language::{counted, phrase};
 use crate::protocol::reply::{Refusal, Said};
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Way;
 use crate::vocabulary::entry::{Draft, RowKind};
 use crate::vocabulary::progress::Progress;
-use crate::workshop::stopped::{compare, no_formula, not_planned};
+use crate::workshop::stopped::{compare, no_formula};
 
 impl BatchOpener {
     pub(super) fn take_up_stopped(&self, batch: &str) -> Result<Opened, Refusal> {
@@ -51,7 +51,7 @@ impl BatchOpener {
         let config = self.config.now();
         let (scales, guard) = (config.abilities(), config.weighing.guard);
         let plan = record.plan(&formula, opening.amount(), &scales, guard);
-        let plan = plan.map_err(not_planned)?;
+        let plan = plan?;
         compare(&path, &record, &plan)?;
         let d = plan.coarsest_step(&scales);
         let parts = plan.held(|number| record.delivered(number).map(Grams::mass));
@@ -85,20 +85,12 @@ impl BatchOpener {
             ..record.progress(&plan)
         };
         let (log, answers) = self.start(log)?;
-        let steps = match change.add.len() {
-            1 => phrase!("1 step"),
-            steps => phrase!("{steps} steps", steps),
-        };
-        let targets = match change.later.len() {
-            1 => phrase!("1 target"),
-            targets => phrase!("{targets} targets", targets),
-        };
         let say = phrase!(
             "Batch {batch} is open again and becomes {grams} g: {steps} more, {targets} raised.",
             batch = &batch,
             grams = found.batch.grams(d),
-            steps,
-            targets,
+            steps = counted::steps(change.add.len()),
+            targets = counted::targets(change.later.len()),
         );
         let mut said = Said::new(say);
         for note in checks.notes {

@@ -1,4 +1,4 @@
-//! What holds at the bench right now, for a subscriber that comes later: the step, the cue that says
+//! The cue lines that hold right now, for a subscriber that comes later: the step, the cue that says
 //! what to do, and a fault that is not over.
 
 use crate::protocol::subscribers::Line;

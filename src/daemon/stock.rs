@@ -177,17 +177,17 @@ impl LotLookup {
         let stock = match &mut self.look {
             Some(look) => tokio::select! {
                 biased;
-                stock = &mut look.found => stock.map_err(|_| "they could not be read (a fault of bismar)"),
+                stock = &mut look.found => stock.map_err(|_| phrase!("they could not be read (a fault of bismar)")),
                 () = sleep_until(Some(first.due)) => {
-                    look.logs.known().ok_or("the disk does not answer in time")
+                    look.logs.known().ok_or_else(|| phrase!("the disk does not answer in time"))
                 }
             },
-            None => Err("the disk still does not answer"),
+            None => Err(phrase!("the disk still does not answer")),
         };
         let hangs = self.look.take().filter(|look| !look.found.is_finished());
         self.stuck = hangs.or(self.stuck.take());
         let stock = stock.unwrap_or_else(|why| {
-            Snapshot::unknown(&format!("lots.toml and the logs: {why}"), today())
+            Snapshot::unknown(phrase!("lots.toml and the logs: {why}", why), today())
         });
         match self.questions.pop_front() {
             Some(Asked { question, .. }) => (question, stock),
@@ -243,7 +243,7 @@ impl Wanted {
 
 /// Reads the list, and the logs where an amount must be known and none of them is `late`.
 fn look(files: &StockFiles, wanted: &Wanted, logs: &Logs, late: Option<Unread>) -> Snapshot {
-    let lots = store::list(&files.list).map_err(|problems| problems.to_string());
+    let lots = store::list(&files.list).map_err(|problems| problems.told());
     // What is left of another ingredient's lot does not matter: it is refused anyway.
     let matters = |lot: &Lot| match &wanted.lot {
         Some((name, ingredient)) => lot.is(name, ingredient),

@@ -52,7 +52,7 @@ impl Taken {
         )
     }
 
-    /// `now` is what the file says, or why it does not read, which `spoken` puts into words; `load` reads
+    /// `now` is what the file says, or why it does not read, which `told` puts into words; `load` reads
     /// the copy. Blocks.
     ///
     /// # Errors
@@ -60,7 +60,7 @@ impl Taken {
     pub fn begin<E>(
         &self,
         now: Result<Config, E>,
-        spoken: impl FnOnce(&E) -> Sentence,
+        told: impl FnOnce(&E) -> Sentence,
         load: impl FnOnce(&Path) -> Option<Config>,
     ) -> Result<Beginning, E> {
         let before = || self.before().and_then(|copy| load(&copy));
@@ -78,7 +78,7 @@ impl Taken {
                 Some(_) | None => return Ok(Beginning::with(now)),
             },
             Err(error) => match before().filter(has_batch_under_way) {
-                Some(before) => (before, None, Some(spoken(&error))),
+                Some(before) => (before, None, Some(told(&error))),
                 None => return Err(error),
             },
         };
@@ -109,7 +109,7 @@ impl Taken {
             return;
         }
         let folder = self.copy.parent().map_or(Ok(()), std::fs::create_dir_all);
-        if let Err(error) = folder.and_then(|()| files::write_private(&self.copy, &text)) {
+        if let Err(error) = folder.and_then(|()| files::replace_unsynced(&self.copy, &text)) {
             let copy = self.copy.display();
             tracing::info!("the configuration is not kept in {copy}: {error}");
         }

@@ -1,4 +1,4 @@
-//! Where the bench's files lie, for the answers that are read from them.
+//! The bench's files, for the answers that are read from them.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;

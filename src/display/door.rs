@@ -175,7 +175,7 @@ impl Page {
             Some(origin) => origin.clone(),
             None => format!("http://{at}"),
         };
-        files::write_private(&path, &format!("{origin}/#{key}\n")).map_err(kept)?;
+        files::replace_unsynced(&path, &format!("{origin}/#{key}\n")).map_err(kept)?;
         // Behind a proxy that encrypts, the page's own place may be open to the network as well.
         let open = [&origin, &format!("http://{at}")];
         if open

@@ -283,7 +283,7 @@ impl Guard {
         let tokens = inside.sessions.iter().map(|session| &session.token);
         let lines = std::iter::once(&self.key).chain(tokens);
         let text: String = lines.flat_map(|line| [line.as_str(), "\n"]).collect();
-        files::write_private(path, &text)
+        files::replace_unsynced(path, &text)
     }
 
     fn place(&self, headers: &HeaderMap) -> Result<&Place, Refusal> {

@@ -1,4 +1,4 @@
-//! What the person asks for by the page's buttons. POST alone, from our own page alone.
+//! Requests by the page's buttons. POST alone, from our own page alone.
 
 use std::sync::Arc;
 use std::time::Instant;

@@ -6,7 +6,7 @@ use std::str::FromStr;
 use super::filling::Fill;
 use super::plan::{BatchSize, PlanError};
 use super::{Percent, Plan};
-use crate::language::{Sentence, Slot, phrase, shown_as_told};
+use crate::language::{Sentence, Slot, counted, phrase, shown_as_told};
 use crate::mass::{Decimal, Mass};
 
 /// What is made over and above what is asked for, for what sticks to bowl, tools and jars: 0 to 50 %
@@ -278,10 +278,7 @@ impl JarsShort {
 impl JarsShort {
     /// How many get full, on what that rests, and what would do.
     pub fn told(&self) -> Sentence {
-        let jars = match self.planned {
-            1 => phrase!("1 jar"),
-            planned => phrase!("{planned} jars", planned),
-        };
+        let jars = counted::jars(self.planned.into());
         let full = match self.full {
             0 => phrase!("None of {jars} would get full", jars),
             full => phrase!("Only {full} of {jars} would get full", full, jars),

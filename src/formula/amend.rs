@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::remedy::{Part, Remedy};
 use super::{Plan, PlannedPhase, Step};
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::vocabulary::command::Way;
@@ -73,6 +74,22 @@ pub struct Retarget {
     pub ng: i64,
 }
 
+/// Why a note that begins as that of an [`Amendment`] is none.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NotAnAmendment {
+    /// It is no JSON of one; why, and where in it.
+    #[error("the change of the plan does not read: {0}")]
+    Unread(String),
+    #[error("the change of the plan is empty")]
+    Empty,
+}
+
+impl From<NotAnAmendment> for Sentence {
+    fn from(error: NotAnAmendment) -> Sentence {
+        error.to_string().into()
+    }
+}
+
 const NOTE: &str = "amended {";
 
 impl Amendment {
@@ -108,8 +125,8 @@ impl Amendment {
     /// The change that a row's note holds, and its words for a person. `None` where it holds none.
     ///
     /// # Errors
-    /// Why a note that begins as one is none, in words.
-    pub fn of_note(note: &str) -> Option<Result<(Amendment, &str), String>> {
+    /// Why a note that begins as one is none.
+    pub fn of_note(note: &str) -> Option<Result<(Amendment, &str), NotAnAmendment>> {
         let json = note.strip_prefix(NOTE).and(note.get(NOTE.len() - 1..))?;
         let mut read = serde_json::Deserializer::from_str(json).into_iter::<Amendment>();
         Some(match read.next() {
@@ -117,8 +134,8 @@ impl Amendment {
                 let words = json.get(read.byte_offset()..).unwrap_or_default();
                 Ok((change, words.trim()))
             }
-            Some(Err(error)) => Err(format!("the change of the plan does not read: {error}")),
-            None => Err("the change of the plan is empty".to_owned()),
+            Some(Err(error)) => Err(NotAnAmendment::Unread(error.to_string())),
+            None => Err(NotAnAmendment::Empty),
         })
     }
 }

@@ -1,4 +1,4 @@
-//! What can hurt, and the usual cautions; through premixes and constituents to the substance.
+//! Cautions, the usual ones, of what can hurt; through premixes and constituents to the substance.
 //!
 //! None of the words here has a published source: they are common practice. What holds is the supplier's
 //! documents, local codes and, where one is required, a licensed person; every caution says so or stands

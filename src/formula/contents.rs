@@ -1,4 +1,4 @@
-//! What is in a formula: its ingredients, what is in those of them that are premixes, and what the maker's
+//! The contents of a formula: its ingredients, what is in those of them that are premixes, and what the maker's
 //! list says of the constituents of each. Computed here once; limits, cautions, notes, the plan and what
 //! goes on in a batch are made of it.
 //!

@@ -1,4 +1,4 @@
-//! What would help a step that its scale cannot prove, where it takes the whole formula to tell: a blend
+//! Help for a step that its scale cannot prove, where it takes the whole formula to tell: a blend
 //! made first, or weighing by difference.
 
 use super::remarks::ReadIn;

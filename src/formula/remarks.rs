@@ -1,4 +1,4 @@
-//! What is to be said of the steps of a plan before anything is weighed.
+//! Remarks on the steps of a plan before anything is weighed.
 
 use super::cautions::clings;
 use super::{Formula, Ingredient, Plan, Step, VesselWay, help};

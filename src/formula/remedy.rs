@@ -1,4 +1,4 @@
-//! What can be done after an over-pour that is mixed in already: pure integer arithmetic.
+//! Remedies for an over-pour that is mixed in already: pure integer arithmetic.
 //!
 //! What is in the bowl stays in it; a remedy only adds. Three are worked out:
 //!

@@ -1,4 +1,4 @@
-//! Whether the bowl, the scales and the lots on hand hold what a remedy asks for.
+//! Room for a remedy: in the bowl, on the scales, and among the lots on hand.
 
 use super::VesselWay;
 use crate::language::{Sentence, Term, phrase, shown_as_told, term};

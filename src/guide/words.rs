@@ -1,4 +1,4 @@
-//! What the guide tells, as sentences.
+//! Sentences of the guide.
 
 use super::{Place, Told};
 use crate::language::{Sentence, Term, phrase, term};

@@ -1,4 +1,4 @@
-//! What can be wrong with a batch log, in words for a person.
+//! Errors of a batch log, in words for a person.
 
 use std::io;
 use std::path::{Path, PathBuf};

@@ -13,7 +13,7 @@ use super::declared::{Declared, net};
 use super::{EU_LEAST, Rules, ca_net_weight, eu_net_weight, height_of_figures, us_net_weight};
 use crate::formula::{Formula, Labelling};
 use crate::journal::batch::record::Record;
-use crate::language::{Sentence, Term, phrase, term};
+use crate::language::{Sentence, Term, counted, phrase, term};
 use crate::mass::Mass;
 
 /// Stands under every check of a label.
@@ -146,7 +146,7 @@ impl Durability {
         if let Some((made, months)) = made.zip(keeps_months)
             && let Ok(day) = made.checked_add(Span::new().months(months))
         {
-            let (months, made) = (in_months(months), made.to_string());
+            let (months, made) = (counted::months(months), made.to_string());
             days.push((day, phrase!("{months} from {made}", months, made)));
         }
         let mut unknown = Vec::new();
@@ -284,7 +284,7 @@ impl Label {
         let opened = self
             .labelling
             .after_opening_months
-            .map(|months| phrase!("{months} after opening", months = in_months(months)));
+            .map(|months| phrase!("{months} after opening", months = counted::months(months)));
         let day = known.day.as_ref().map(|(day, from)| {
             let late = match known.made {
                 Some(made) if *day < made => phrase!(", BEFORE IT WAS MADE"),
@@ -427,13 +427,6 @@ fn both_languages() -> Point {
          contact details belong on the inner label (both second hand); the sheet's own words are English"
     );
     Point::new(term!("English and French"), State::NotKnown, says)
-}
-
-fn in_months(months: u32) -> Sentence {
-    match months {
-        1 => phrase!("1 month"),
-        months => phrase!("{months} months", months),
-    }
 }
 
 /// Whether it is a detergent by its name; from memory, and judges nothing.

@@ -1,4 +1,4 @@
-//! What is in a batch by what was weighed, premixes taken apart: the list of ingredients and the fragrance
+//! The declaration of a batch by what was weighed, premixes taken apart: the list of ingredients and the fragrance
 //! allergens that a label names, and what makes them incomplete.
 
 use std::collections::HashMap;

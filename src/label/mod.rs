@@ -1,4 +1,4 @@
-//! What a label says: the ingredients in the order of their weights, fragrance allergens, the net contents, and
+//! The label: the ingredients in the order of their weights, fragrance allergens, the net contents, and
 //! whether it has all that is asked of it. Pure.
 //!
 //! Sources: 21 CFR 701.3(a) and (f) (the text of (f) from memory), Regulation (EC) No 1223/2009

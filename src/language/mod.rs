@@ -7,6 +7,7 @@
 //!
 //! [`phrase!`]: crate::phrase
 
+pub mod counted;
 mod sentence;
 
 use std::borrow::Cow;

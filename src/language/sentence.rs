@@ -1,4 +1,4 @@
-//! What is said: English that stands in the source, with what fills its slots, and with that the same in every
+//! Sentences: English that stands in the source, with what fills its slots, and with that the same in every
 //! language.
 
 use std::fmt;
@@ -171,6 +171,12 @@ impl From<Term> for Slot {
 impl From<MassError> for Slot {
     fn from(error: MassError) -> Slot {
         Slot::Sentence(error.into())
+    }
+}
+
+impl From<&Sentence> for Slot {
+    fn from(sentence: &Sentence) -> Slot {
+        Slot::Sentence(sentence.clone())
     }
 }
 

@@ -1,4 +1,4 @@
-//! What is said of a lot that a person names for a step, and of the lots for a batch that begins.
+//! Advice on a lot that a person names for a step, and on the lots for a batch that begins.
 //! Pure: what is known of the store comes in.
 
 use jiff::civil::Date;
@@ -16,7 +16,7 @@ use crate::text::alike::{looks_like, same_lot, same_name};
 #[derive(Debug, Clone)]
 pub struct Snapshot {
     /// The list of lots, `None` where nobody keeps one, or why it does not read, with its place.
-    pub lots: Result<Option<Vec<Lot>>, String>,
+    pub lots: Result<Option<Vec<Lot>>, Sentence>,
     /// What the logs say was taken, or why that is not known.
     pub uses: Result<Vec<Use>, Unread>,
     /// Logs that are not as they were written; their rows before that count.
@@ -83,10 +83,10 @@ pub enum Advice {
 
 impl Snapshot {
     /// The stock of which nothing can be read, and why.
-    pub fn unknown(why: &str, today: Date) -> Snapshot {
+    pub fn unknown(why: Sentence, today: Date) -> Snapshot {
         Snapshot {
             lots: Err(why.to_owned()),
-            uses: Err(Unread::Failed(why.into())),
+            uses: Err(Unread::Failed(why)),
             damaged: Vec::new(),
             own: None,
             made: Vec::new(),
@@ -107,7 +107,7 @@ impl Snapshot {
             (Ok(None), Some(_)) => &[],
             (Ok(None), None) if self.premix.is_none() => return Advice::Good(None),
             (Ok(None), None) => &[],
-            (Err(why), _) => return Advice::Against(why.as_str().into()),
+            (Err(why), _) => return Advice::Against(why.clone()),
         };
         let named: Vec<&Lot> = lots
             .iter()

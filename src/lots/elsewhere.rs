@@ -1,4 +1,4 @@
-//! What the other benches of a workshop took of lots, as far as this one has heard.
+//! Takings of the other benches of a workshop from lots, as far as this one has heard.
 //!
 //! A taking is what one log of one bench says was taken of one lot. It is named by the bench's id, the log and the lot,
 //! and carries how many rows the log had. Logs only grow, so of two takings of one name that of more rows is the later

@@ -1,5 +1,5 @@
-//! Which batches took from which, by their names alone: small, so that among a hundred thousand those are found that a
-//! trace comes to.
+//! Kinship of batches, which took from which, by their names alone: small, so that among a hundred thousand those are
+//! found that a trace comes to.
 
 use std::borrow::Cow;
 use std::collections::{BTreeSet, HashMap};

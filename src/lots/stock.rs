@@ -1,4 +1,4 @@
-//! What is on hand of an ingredient: the lots of the list, or the batches of a premix; what a batch would
+//! The stock of an ingredient: the lots of the list, or the batches of a premix; what a batch would
 //! take from them, and what that costs.
 
 use std::collections::HashMap;

@@ -1,4 +1,4 @@
-//! What many batches tell of the lots together, added up batch by batch: it grows with the lots and the batches, and not
+//! A stocktake of the lots over many batches, added up batch by batch: it grows with the lots and the batches, and not
 //! with what was weighed.
 
 use std::collections::{HashMap, HashSet};

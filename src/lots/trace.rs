@@ -1,4 +1,4 @@
-//! Where a lot went and what a batch is made of, through premixes: a lot whose name is another
+//! The trace of a lot, and what a batch is made of, through premixes: a lot whose name is another
 //! batch's name is that batch.
 
 use std::borrow::Cow;

@@ -1,4 +1,4 @@
-//! How likely a measured weight is to lie inside its tolerance.
+//! Probability that a measured weight lies inside its tolerance.
 
 /// The probability that the true value lies between `lower` and `upper`, given the measured value `y`
 /// with standard uncertainty `u` and a normal distribution (JCGM 106:2012, equation 11):

@@ -1,4 +1,4 @@
-//! Whether a scale can prove a step at all, and what would help.
+//! Feasibility of a step: whether its scale can prove it at all, and what would help.
 
 use super::{ScaleAbility, Uncertainty, Weighing, Window};
 use crate::language::{Sentence, phrase};

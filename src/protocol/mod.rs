@@ -4,6 +4,7 @@ pub mod call;
 pub mod client;
 pub mod event;
 pub mod json;
+mod refused;
 pub mod reply;
 pub mod request;
 pub mod socket;

@@ -1,4 +1,4 @@
-//! What a client can ask over the control socket, and the replies: one JSON object a line.
+//! Requests of a client over the control socket: one JSON object a line.
 //!
 //! | request | reply |
 //! | --- | --- |

@@ -1,4 +1,4 @@
-//! What the simulated hands do on the pan, act by act.
+//! Acts of the simulated hands on the pan.
 
 use super::hands::Hands;
 use super::pan::{Push, Vessel};

@@ -1,4 +1,4 @@
-//! How the person answers a question: by a word, by two presses on the pan, by the next vessel.
+//! The person's answer to a question: by a word, by two presses on the pan, by the next vessel.
 
 use super::acts::Act;
 use super::decide::Standing;

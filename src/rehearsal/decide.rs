@@ -1,4 +1,4 @@
-//! What the simulated hands do next: from the last cue, from what stands on the pan, and, when
+//! The next deed of the simulated hands: from the last cue, from what stands on the pan, and, when
 //! nothing is said for long, from impatience.
 
 use super::acts::Act;

@@ -1,4 +1,4 @@
-//! What lies between the load on the pan and the number: the filter of the scale, and creep.
+//! The way from the load on the pan to the number: the filter of the scale, and creep.
 
 use std::collections::VecDeque;
 

@@ -1,4 +1,4 @@
-//! How the simulated hands behave, and what they do wrong.
+//! The manner of the simulated hands, and the chance of what they do wrong.
 
 /// Something the hands do that a calm and careful person would not, or not each time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -42,6 +42,9 @@ pub enum Fault {
 }
 
 impl Fault {
+    /// How many there are.
+    pub const COUNT: usize = Fault::ALL.len();
+    /// In the order in which they are drawn.
     pub const ALL: [Fault; 18] = [
         Fault::TareKey,
         Fault::ForgetTare,
@@ -64,27 +67,41 @@ impl Fault {
     ];
 }
 
-/// Chance of each fault in one step (0 to 1), and the person's manner.
+/// The chance of each fault in one step, 0 to 1.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chances([f64; Fault::COUNT]);
+
+impl Chances {
+    /// No fault at all.
+    pub const NONE: Chances = Chances([0.0; Fault::COUNT]);
+
+    /// With these chances in place of its own.
+    #[must_use]
+    pub fn with(mut self, chances: &[(Fault, f64)]) -> Chances {
+        for &(fault, chance) in chances {
+            self.0[fault as usize] = chance;
+        }
+        self
+    }
+
+    /// That of `fault`.
+    pub const fn of(&self, fault: Fault) -> f64 {
+        self.0[fault as usize]
+    }
+
+    /// The faults of one step, drawn in the order of [`Fault::ALL`].
+    pub fn draw(&self, rng: &mut fastrand::Rng) -> Vec<Fault> {
+        Fault::ALL
+            .into_iter()
+            .filter(|&fault| rng.f64() < self.of(fault))
+            .collect()
+    }
+}
+
+/// The person's faults and manner.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Habits {
-    pub tare_key: f64,
-    pub forget_tare: f64,
-    pub key_on_empty_pan: f64,
-    pub tare_mid_pour: f64,
-    pub over_pour: f64,
-    pub pour_before_steady: f64,
-    pub early_lift: f64,
-    pub add_after_record: f64,
-    pub swap_vessel: f64,
-    pub same_vessel_reused: f64,
-    pub residue: f64,
-    pub bump: f64,
-    pub draught: f64,
-    pub rest_hand: f64,
-    pub unit_slip: f64,
-    pub unplug: f64,
-    pub power_cycle: f64,
-    pub away: f64,
+    pub faults: Chances,
     /// Chance that a mix cue is answered by two presses on the pan.
     pub mix_by_presses: f64,
     /// Chance that it is answered by the word `next`; else the next vessel is simply placed.
@@ -109,24 +126,7 @@ impl Habits {
     /// No faults at all.
     pub fn careful() -> Habits {
         Habits {
-            tare_key: 0.0,
-            forget_tare: 0.0,
-            key_on_empty_pan: 0.0,
-            tare_mid_pour: 0.0,
-            over_pour: 0.0,
-            pour_before_steady: 0.0,
-            early_lift: 0.0,
-            add_after_record: 0.0,
-            swap_vessel: 0.0,
-            same_vessel_reused: 0.0,
-            residue: 0.0,
-            bump: 0.0,
-            draught: 0.0,
-            rest_hand: 0.0,
-            unit_slip: 0.0,
-            unplug: 0.0,
-            power_cycle: 0.0,
-            away: 0.0,
+            faults: Chances::NONE,
             mix_by_presses: 0.0,
             mix_by_word: 0.0,
             scoops: 0.25,
@@ -142,59 +142,29 @@ impl Habits {
     /// Every fault, each often enough to meet the others.
     pub fn clumsy() -> Habits {
         Habits {
-            tare_key: 0.4,
-            forget_tare: 0.2,
-            key_on_empty_pan: 0.1,
-            tare_mid_pour: 0.06,
-            over_pour: 0.2,
-            pour_before_steady: 0.08,
-            early_lift: 0.1,
-            add_after_record: 0.1,
-            swap_vessel: 0.08,
-            same_vessel_reused: 0.3,
-            residue: 0.2,
-            bump: 0.2,
-            draught: 0.12,
-            rest_hand: 0.1,
-            unit_slip: 0.06,
-            unplug: 0.06,
-            power_cycle: 0.05,
-            away: 0.08,
+            faults: Chances::NONE.with(&[
+                (Fault::TareKey, 0.4),
+                (Fault::ForgetTare, 0.2),
+                (Fault::KeyOnEmptyPan, 0.1),
+                (Fault::TareMidPour, 0.06),
+                (Fault::OverPour, 0.2),
+                (Fault::PourBeforeSteady, 0.08),
+                (Fault::EarlyLift, 0.1),
+                (Fault::AddAfterRecord, 0.1),
+                (Fault::SwapVessel, 0.08),
+                (Fault::SameVessel, 0.3),
+                (Fault::Residue, 0.2),
+                (Fault::Bump, 0.2),
+                (Fault::Draught, 0.12),
+                (Fault::RestHand, 0.1),
+                (Fault::UnitSlip, 0.06),
+                (Fault::Unplug, 0.06),
+                (Fault::PowerCycle, 0.05),
+                (Fault::Away, 0.08),
+            ]),
             mix_by_presses: 0.4,
             mix_by_word: 0.3,
             ..Habits::careful()
         }
-    }
-
-    /// The chance of `fault` in one step.
-    pub const fn chance(&self, fault: Fault) -> f64 {
-        match fault {
-            Fault::TareKey => self.tare_key,
-            Fault::ForgetTare => self.forget_tare,
-            Fault::KeyOnEmptyPan => self.key_on_empty_pan,
-            Fault::TareMidPour => self.tare_mid_pour,
-            Fault::OverPour => self.over_pour,
-            Fault::PourBeforeSteady => self.pour_before_steady,
-            Fault::EarlyLift => self.early_lift,
-            Fault::AddAfterRecord => self.add_after_record,
-            Fault::SwapVessel => self.swap_vessel,
-            Fault::SameVessel => self.same_vessel_reused,
-            Fault::Residue => self.residue,
-            Fault::Bump => self.bump,
-            Fault::Draught => self.draught,
-            Fault::RestHand => self.rest_hand,
-            Fault::UnitSlip => self.unit_slip,
-            Fault::Unplug => self.unplug,
-            Fault::PowerCycle => self.power_cycle,
-            Fault::Away => self.away,
-        }
-    }
-
-    /// The faults of one step, drawn in a fixed order.
-    pub fn draw(&self, rng: &mut fastrand::Rng) -> Vec<Fault> {
-        Fault::ALL
-            .into_iter()
-            .filter(|&fault| rng.f64() < self.chance(fault))
-            .collect()
     }
 }

@@ -333,7 +333,7 @@ impl Hands {
             return;
         }
         self.scoops = self.rng.f64() < self.habits.scoops;
-        let drawn = self.habits.draw(&mut self.rng);
+        let drawn = self.habits.faults.draw(&mut self.rng);
         self.faults = match &self.script {
             Some(script) => script
                 .iter()

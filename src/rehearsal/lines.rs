@@ -1,4 +1,4 @@
-//! What the simulated scale shows, as the bytes of a line.
+//! Lines of the simulated scale, as bytes.
 //!
 //! The shapes are common practice without a published source; no parser's code is used here, so that
 //! a mistake in a parser cannot hide behind the same mistake in the simulation.

@@ -1,4 +1,4 @@
-//! What goes wrong while the hands work: during a pour, after it, and by the clock.
+//! Mishaps while the hands work: during a pour, after it, and by the clock.
 
 use super::acts::Act;
 use super::habits::Fault;

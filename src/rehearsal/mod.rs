@@ -29,7 +29,7 @@ pub mod truth;
 
 pub use demo::demo_stage;
 pub use filter::{Creep, Filter};
-pub use habits::{Fault, Habits};
+pub use habits::{Chances, Fault, Habits};
 pub use lines::LineShape;
 pub use scale::{Key, SimScale, SimScaleSpec};
 pub use stage::{Stage, StageOutput, StageSpec};

@@ -1,7 +1,7 @@
 //! A season of the Saltmarsh Bench workshop: which batches are weighed when, and by what hands.
 
 use super::demo::demo_scale;
-use super::habits::{Fault, Habits};
+use super::habits::{Chances, Fault, Habits};
 use super::stage::{Stage, StageSpec};
 use super::tasks::Tasks;
 use crate::formula::allowance::Allowance;
@@ -148,7 +148,7 @@ impl Outing {
         let made = weighed.truths().map(|truth| truth.net()).sum::<Mass>() - film;
         let mut spec = season_spec(self.seed.wrapping_add(1), plan);
         // Powder runs out of a scoop into jars as it does into beakers; nobody presses keys here.
-        spec.habits.tare_key = 0.0;
+        spec.habits.faults = spec.habits.faults.with(&[(Fault::TareKey, 0.0)]);
         let mut stage = Stage::new(spec);
         stage.send(Tasks {
             bowl: Some(made - made.ratio(rng.i64(4..17), 1000)),
@@ -174,9 +174,11 @@ pub fn usual_fill(nominal: Mass, made: Mass) -> Fill {
 /// Human hands on a good day, with a mishap now and then.
 fn season_spec(seed: u64, plan: &Plan) -> StageSpec {
     let habits = Habits {
-        tare_key: 0.15,
-        over_pour: 0.08,
-        bump: 0.04,
+        faults: Chances::NONE.with(&[
+            (Fault::TareKey, 0.15),
+            (Fault::OverPour, 0.08),
+            (Fault::Bump, 0.04),
+        ]),
         mix_by_presses: 0.3,
         mix_by_word: 0.7,
         first_wait: 1.2,

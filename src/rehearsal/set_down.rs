@@ -1,4 +1,4 @@
-//! Which vessel the hands set down, and what goes wrong before and after.
+//! The vessel that the hands set down, and what goes wrong before and after.
 
 use super::acts::Act;
 use super::habits::Fault;

@@ -1,4 +1,4 @@
-//! What the hands do besides the steps of a plan: weigh an emptied beaker back, have an over-pour mended
+//! Tasks of the hands besides the steps of a plan: weigh an emptied beaker back, have an over-pour mended
 //! once it is mixed in, fill jars out of a bowl until it is empty.
 
 use super::acts::Act;

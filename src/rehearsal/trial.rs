@@ -3,6 +3,7 @@
 use super::stage::{Stage, StageOutput};
 use crate::bench::Bench;
 use crate::formula::Plan;
+use crate::language::Sentence;
 use crate::time::Moment;
 use crate::vocabulary::command::Command;
 use crate::vocabulary::entry::Draft;
@@ -29,7 +30,7 @@ pub fn play(
     bench: &mut Bench,
     plan: Plan,
     stage: &mut Stage,
-    log: impl FnMut(&Draft) -> Result<u64, String>,
+    log: impl FnMut(&Draft) -> Result<u64, Sentence>,
     told: impl FnMut(Told<'_>),
 ) -> Result<(), Refused> {
     play_from(Moment::default(), bench, plan, stage, log, told)
@@ -44,7 +45,7 @@ pub fn play_from(
     bench: &mut Bench,
     plan: Plan,
     stage: &mut Stage,
-    mut log: impl FnMut(&Draft) -> Result<u64, String>,
+    mut log: impl FnMut(&Draft) -> Result<u64, Sentence>,
     mut told: impl FnMut(Told<'_>),
 ) -> Result<(), Refused> {
     bench.begin(plan, Progress::default(), start)?;
@@ -76,7 +77,7 @@ fn drain(
     bench: &mut Bench,
     stage: &mut Stage,
     at: Moment,
-    log: &mut impl FnMut(&Draft) -> Result<u64, String>,
+    log: &mut impl FnMut(&Draft) -> Result<u64, Sentence>,
     told: &mut impl FnMut(Told<'_>),
 ) {
     while let Some(event) = bench.poll() {
@@ -85,7 +86,7 @@ fn drain(
         if let Event::Log(draft) = &event {
             match log(draft) {
                 Ok(seq) => bench.logged(draft.ticket, seq, at),
-                Err(why) => bench.not_logged(draft.ticket, why.into(), at),
+                Err(why) => bench.not_logged(draft.ticket, why, at),
             }
         }
     }

@@ -1,4 +1,4 @@
-//! What really lies in the vessels, to the nanogram.
+//! The truth: what lies in the vessels, to the nanogram.
 
 use super::habits::Fault;
 use crate::formula::VesselWay;

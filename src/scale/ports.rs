@@ -1,4 +1,4 @@
-//! Which serial lines this machine has, and which of them the configuration means.
+//! The serial lines of this machine, and which of them the configuration means.
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};

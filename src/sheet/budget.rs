@@ -1,4 +1,4 @@
-//! What made the weights uncertain, by the budget of each scale. A log holds U alone, so the budgets are
+//! The uncertainty of the weights by the budget of each scale. A log holds U alone, so the budgets are
 //! those of the configuration on the day of printing, and the sheet says so.
 
 use std::fmt::Write;

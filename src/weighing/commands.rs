@@ -1,4 +1,4 @@
-//! What a person says: commands and presses on the pan.
+//! A person's words: commands and presses on the pan.
 
 use super::bowl::is_a_pour;
 use super::capture::verdict_of;

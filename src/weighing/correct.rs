@@ -1,4 +1,4 @@
-//! What changes after a weight was recorded: the record follows, or claims less.
+//! Corrections after a weight was recorded: the record follows, or claims less.
 
 use super::capture::{corrects_note, verdict_of};
 use super::order::vessel_at_least;

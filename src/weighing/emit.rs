@@ -1,4 +1,4 @@
-//! What the engine says: cues to the maker, rows to the log.
+//! Output of the engine: cues to the maker, rows to the log.
 
 use super::Engine;
 use super::event::Event;

@@ -1,4 +1,4 @@
-//! What goes into the weighing engine and what comes out of it.
+//! Inputs of the weighing engine, and the events that come out of it.
 
 use crate::language::Sentence;
 use crate::mass::Mass;

@@ -4,7 +4,7 @@ use super::correct::Fix;
 use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
-use super::run::LiftCheck;
+use super::run::{LiftCheck, Run};
 use super::state::{Captured, Doubt, State, Unasked, Written};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
@@ -513,11 +513,7 @@ impl Engine {
     /// that one with a little poured in or out.
     pub(super) fn more_than_was_put_away(&self, scale: ScaleIndex, mass: Mass) -> Option<Mass> {
         let run = self.run.as_ref()?;
-        let waits = run
-            .lift_check
-            .as_ref()
-            .and_then(|check| check.records.last());
-        let (index, written) = waits.or(run.put_away.as_ref())?;
+        let (index, written) = run.lifted_last()?;
         if run.is_bowl(*index) || self.step_at(*index)?.scale != scale {
             return None;
         }
@@ -531,14 +527,8 @@ impl Engine {
     /// Nothing was poured into the vessel that has left, which weighed so much more than the recorded one: that
     /// was put back with more in it, and its record claims no more than that leaves sure.
     pub(super) fn was_put_back(&mut self, scale: ScaleIndex, more: Mass) {
-        // It is back in its place when it is corrected.
-        let Some(run) = &mut self.run else { return };
-        let waits = run
-            .lift_check
-            .as_mut()
-            .and_then(|check| check.records.pop());
-        let waited = waits.is_some();
-        let Some((index, mut written)) = waits.or_else(|| run.put_away.take()) else {
+        let last = self.run.as_ref().and_then(Run::lifted_last);
+        let Some((index, mut written)) = last.cloned() else {
             return;
         };
         if more.abs() > written.weight.uncertainty {
@@ -552,10 +542,8 @@ impl Engine {
             );
             self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
         }
-        let Some(run) = &mut self.run else { return };
-        match run.lift_check.as_mut().filter(|_| waited) {
-            Some(check) => check.records.push((index, written)),
-            None => run.put_away = Some((index, written)),
+        if let Some(last) = self.run.as_mut().and_then(Run::lifted_last_mut) {
+            *last = (index, written);
         }
     }
 

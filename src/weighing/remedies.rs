@@ -8,7 +8,7 @@ use crate::formula::amend::{Amendment, change_of};
 use crate::formula::contents::Limited;
 use crate::formula::limits::{Held, Outside, Side, bounds, outside};
 use crate::formula::remedy::{Part, remedy};
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, counted, phrase};
 use crate::mass::Mass;
 use crate::vocabulary::code::Help;
 use crate::vocabulary::command::Choice;
@@ -91,8 +91,7 @@ impl Engine {
         self.enter(state);
         let steps = match change.add.len() {
             0 => phrase!("no step"),
-            1 => phrase!("1 step"),
-            n => phrase!("{n} steps", n),
+            n => counted::steps(n),
         };
         let raised = match change.later.len() {
             0 => Sentence::none(),

@@ -1,4 +1,4 @@
-//! What stayed in a beaker: put back emptied, it is weighed once more.
+//! The residue in a beaker: put back emptied, it is weighed once more.
 
 use super::Engine;
 use super::order::vessel_at_least;

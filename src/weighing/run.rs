@@ -1,4 +1,4 @@
-//! What the engine knows of the batch under way.
+//! The batch under way, as the engine knows it.
 
 use std::collections::HashMap;
 
@@ -341,6 +341,20 @@ impl Run {
         waiting
             .chain(&mut self.bowl.records)
             .chain(&mut self.put_away)
+    }
+
+    /// The record of the vessel that was lifted last: one that waits for the empty pan, else the one put away.
+    pub fn lifted_last(&self) -> Option<&(usize, Written)> {
+        let waits = self.lift_check.as_ref().map(|check| &check.records);
+        let waits = waits.and_then(|records| records.last());
+        waits.or(self.put_away.as_ref())
+    }
+
+    /// As [`Run::lifted_last`], to be changed.
+    pub fn lifted_last_mut(&mut self) -> Option<&mut (usize, Written)> {
+        let waits = self.lift_check.as_mut().map(|check| &mut check.records);
+        let waits = waits.and_then(|records| records.last_mut());
+        waits.or(self.put_away.as_mut())
     }
 
     /// The empty pan will say nothing of what was recorded.

@@ -1,4 +1,4 @@
-//! Where a step stands.
+//! States of a step.
 
 use super::pan::Jump;
 use super::steady::{Level, Stand};

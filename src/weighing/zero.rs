@@ -1,4 +1,4 @@
-//! What the empty pan shows, and what is on the pan by that.
+//! The empty pan: what it shows, and what is on it by that.
 
 use super::Engine;
 use super::order::vessel_at_least;

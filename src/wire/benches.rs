@@ -1,4 +1,4 @@
-//! What is known of each bench of a workshop, for who looks at all of them at a glance.
+//! The benches of a workshop as far as each is known, for who looks at all of them at a glance.
 //!
 //! A bench's word counts under its seal alone, and once: an old one that somebody sends again, of this connection or of
 //! one before, is none. Times are the gatherer's; a bench with a wrong clock tells for how long, and not since when.

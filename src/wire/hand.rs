@@ -123,7 +123,7 @@ pub fn hand_out(folder: &Path, key: &Path) -> Result<HandedOut, WireError> {
         let remedy = phrase!("Move what is not weighed any more into another folder");
         return Err(problem(folder, message, remedy).into());
     }
-    files::write_private(&path, &text)
+    files::replace(&path, &text, 0o600)
         .map_err(WireError::io(&path, term!("write what is handed out")))?;
     Ok(HandedOut {
         version,

@@ -367,7 +367,7 @@ impl Joined {
                 debug_assert!(is_id(id));
                 make(&folder)?;
                 let failed = WireError::io(&path, term!("keep who the bench is"));
-                crate::files::write_private(&path, &format!("{id}\n")).map_err(failed)?;
+                crate::files::replace(&path, &format!("{id}\n"), 0o600).map_err(failed)?;
                 Ok(None)
             }
             Err(error) => Err(WireError::io(&path, term!("read who the bench is"))(error)),

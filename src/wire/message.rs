@@ -1,4 +1,4 @@
-//! What goes over the wire, as values and texts; no broker in it.
+//! Messages on the wire, as values and texts; no broker in it.
 
 use serde::{Deserialize, Serialize};
 

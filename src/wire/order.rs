@@ -1,4 +1,4 @@
-//! What a bench tells its person to do, and whether it waits for one: kept of the events of the loop, as the page at the
+//! The order of a bench to its person, and whether it waits for one: kept of the events of the loop, as the page at the
 //! bench keeps it.
 
 use std::time::{Duration, Instant};

@@ -1,4 +1,4 @@
-//! What a bench and the gatherer need to be on the wire: the configuration's part, the secrets, who the bench is.
+//! Settings of a bench and the gatherer on the wire: the configuration's part, the secrets, who the bench is.
 
 use std::io::Read as _;
 use std::os::unix::fs::PermissionsExt as _;

@@ -236,7 +236,7 @@ impl Shelf {
             true => {
                 self.still_here();
                 let text = self.all.to_text(&self.id, &folder.to_string_lossy());
-                files::write_private(&self.path, &text)
+                files::replace_unsynced(&self.path, &text)
             }
             false => std::fs::File::options()
                 .write(true)

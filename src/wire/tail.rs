@@ -222,7 +222,7 @@ impl Tail {
             let Place { rows, chain, bytes } = &log.acked;
             text.push_str(&format!("{name} {rows} {chain} {bytes}\n"));
         }
-        let written = files::write_private(&self.cursor, &text);
+        let written = files::replace_unsynced(&self.cursor, &text);
         if let Err(error) = &written
             && !self.told
         {

@@ -1,4 +1,4 @@
-//! What other benches took of the lots, out of the file that the daemon keeps of what it hears.
+//! Takings of other benches from the lots, out of the file that the daemon keeps of what it hears.
 
 use std::path::Path;
 use std::time::Duration;

@@ -106,8 +106,8 @@ pub fn check(
             match OnPaper::of(formula, path, size, config) {
                 // What stands at a line of no file of hers is told of the whole.
                 Ok(paper) => {
-                    let notes = paper.notes.iter();
-                    checked.notes = notes.map(|note| bare(note).in_language(language)).collect();
+                    let notes = paper.notes.iter().map(bare).chain(paper.rounded);
+                    checked.notes = notes.map(|note| note.in_language(language)).collect();
                 }
                 Err(QueryError::File(problems)) => {
                     faults.extend(problems.0.iter().map(|one| Fault::new("", bare(one))));
@@ -173,14 +173,12 @@ const USUAL: Mass = Mass::from_g(100);
 
 /// What is said of a file without its place, which is of no file that she knows, and without the keys of a file.
 fn bare(note: &Problem) -> Sentence {
-    let bare = Problem {
-        path: String::new(),
-        line: 0,
-        column: 0,
+    let of_the_form = Problem {
         message: of_the_form(&note.message),
         remedy: of_the_form(&note.remedy),
+        ..note.clone()
     };
-    bare.told()
+    of_the_form.without_place()
 }
 
 /// What was written.

@@ -1,4 +1,4 @@
-//! What the command line and the page both tell of formulas, lots, batches and scales: files in, plain
+//! The workshop as the command line and the page both tell it, formulas, lots, batches and scales: files in, plain
 //! values out. Reads files and so blocks; decides nothing about a weight.
 
 pub mod batches;

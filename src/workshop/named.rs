@@ -9,6 +9,7 @@ use crate::journal::name_of;
 use crate::journal::read::folder::{batches_in, log_of};
 use crate::language::{Sentence, phrase};
 use crate::problem::Problem;
+use crate::protocol::reply::Refusal;
 use crate::text::alike::{nearest, same_name};
 
 /// Why a name is that of no file, or of several.
@@ -24,6 +25,12 @@ impl Unfound {
     pub fn told(&self) -> Sentence {
         let (what, remedy) = (self.what.clone(), self.remedy.clone());
         phrase!("{what}; {remedy}", what, remedy)
+    }
+}
+
+impl From<Unfound> for Refusal {
+    fn from(unfound: Unfound) -> Refusal {
+        Refusal::new(unfound.told())
     }
 }
 

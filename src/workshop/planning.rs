@@ -14,7 +14,7 @@ use crate::journal::batch::lost::lost;
 use crate::journal::batch::record::Record;
 use crate::journal::error::LogError;
 use crate::journal::read::record;
-use crate::language::Sentence;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::{Feasibility, ScaleAbility};
 use crate::problem::{Problem, Problems};
@@ -31,6 +31,8 @@ pub struct OnPaper {
     pub assumed: bool,
     /// What is to be known of the formula itself, before any figure.
     pub notes: Vec<Problem>,
+    /// What a jar holds where it is not quite what was asked for.
+    pub rounded: Option<Sentence>,
     /// What each step's scale can prove.
     pub feasible: Vec<Option<Feasibility>>,
     guard: f64,
@@ -84,18 +86,8 @@ impl OnPaper {
         })?;
         let plan = plan.with_limits(contents::limited(&formula, &known));
         Ok(OnPaper {
-            notes: {
-                let name = path.display().to_string();
-                let mut notes = notes(&formula, &known, &plan, &name)?;
-                notes.extend(plan.rounding(amount).map(|message| Problem {
-                    path: String::new(),
-                    line: 0,
-                    column: 0,
-                    message,
-                    remedy: Sentence::none(),
-                }));
-                notes
-            },
+            notes: notes(&formula, &known, &plan, &path.display().to_string())?,
+            rounded: plan.rounding(amount).map(|why| phrase!("{why}.", why)),
             feasible: plan.feasibility(&scales, guard),
             formula,
             known,
@@ -104,6 +96,12 @@ impl OnPaper {
             assumed,
             guard,
         })
+    }
+
+    /// What is to be known before any figure: of the formula, with its places, and of its amount.
+    pub fn all_notes(&self) -> impl Iterator<Item = Sentence> {
+        let formula = self.notes.iter().map(Problem::told);
+        formula.chain(self.rounded.clone())
     }
 
     /// Whether every step can be proven on its scale.

@@ -1,4 +1,4 @@
-//! What repeated weighings of one load tell, its rows in the log of the checks, and its words.
+//! Repeated weighings of one load: what they tell, their rows in the log of the checks, and its words.
 
 use super::scale_check::CheckLog;
 use crate::guide::Taken;

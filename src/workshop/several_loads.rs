@@ -44,7 +44,7 @@ impl SeveralLoads {
     /// Of `loads` in any order, with weights of `class`.
     ///
     /// # Errors
-    /// In words: the scale's capacity is not known, or the loads do not tell enough of it.
+    /// Where the scale's capacity is not known, or the loads do not tell enough of it.
     pub fn new(
         mut loads: Vec<TestLoad>,
         class: WeightClass,

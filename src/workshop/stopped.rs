@@ -9,7 +9,6 @@ use super::batches::archive;
 use super::{QueryError, formulas_called};
 use crate::config::Config;
 use crate::files;
-use crate::formula::plan::PlanError;
 use crate::formula::{Formula, Plan};
 use crate::journal::batch::record::Record;
 use crate::journal::batch::still_open::{OpenPart, StillOpen};
@@ -20,7 +19,6 @@ use crate::journal::read::record;
 use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::protocol::reply::Refusal;
-use crate::vocabulary::code::Help;
 
 /// A batch that was begun, and is neither complete nor over.
 #[derive(Debug)]
@@ -236,12 +234,10 @@ pub fn unfinished(path: &Path, config: &Config) -> Result<Unfinished, Refusal> {
         if record.ended {
             return Ok(Unfinished::Over(record));
         }
-        let plan = Plan::filling(*fill, &formula.label(), &scales, guard).map_err(not_planned)?;
+        let plan = Plan::filling(*fill, &formula.label(), &scales, guard)?;
         return Ok(Unfinished::Filling { record, plan });
     }
-    let plan = record
-        .plan(&formula, opening.amount(), &scales, guard)
-        .map_err(not_planned)?;
+    let plan = record.plan(&formula, opening.amount(), &scales, guard)?;
     let open = record.still_open(&plan);
     let unmixed = record.is_stopped() && open.unmixed.is_some();
     if record.ended && open.parts.is_empty() && !unmixed {
@@ -255,15 +251,6 @@ pub fn unfinished(path: &Path, config: &Config) -> Result<Unfinished, Refusal> {
 pub fn no_formula(log: &Path) -> Sentence {
     let file = log.display().to_string();
     phrase!("{file}: the log has no formula", file)
-}
-
-/// Why there is no plan, with what helps.
-pub fn not_planned(error: PlanError) -> Refusal {
-    let refusal = Refusal::new(error.told());
-    match error {
-        PlanError::NoScale => refusal.help(Help::FindScale),
-        _ => refusal,
-    }
 }
 
 /// That the rows of the log are of this plan's steps.

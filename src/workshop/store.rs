@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use super::QueryError;
 use crate::files;
 use crate::journal::batch::summary::Summary;
-use crate::language::{Sentence, phrase};
+use crate::language::{Sentence, counted, phrase};
 use crate::lots::shelf::{Listed, listed};
 use crate::lots::stocktake::Stocktake;
 use crate::lots::{Lot, uses_of};
@@ -212,10 +212,7 @@ impl Change {
                 }
             }
         }
-        let count = match self.batches.len() {
-            1 => phrase!("1 batch"),
-            count => phrase!("{count} batches", count),
-        };
+        let count = counted::batches(self.batches.len());
         match self.batches.as_slice() {
             [] => words.push(phrase!("No batch took from it.")),
             batches => {

@@ -1,4 +1,4 @@
-//! Where a lot went, and what a batch is made of, as the command line and the page tell it.
+//! Traces of a lot, and of what a batch is made of, as the command line and the page tell it.
 
 use std::collections::{BTreeMap, BTreeSet};
 

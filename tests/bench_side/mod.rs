@@ -5,6 +5,7 @@ pub mod desk;
 pub mod faults;
 pub mod formulas;
 pub mod logs;
+pub mod marked;
 pub mod person;
 pub mod preload;
 pub mod pty;

@@ -8,6 +8,7 @@ use bismar::mass::Mass;
 use bismar::vocabulary::entry::{Draft, RowKind};
 
 use crate::bench_side::logs::{Begun, LOGS, closed, weighed};
+use crate::bench_side::marked::{outside, unknown};
 use crate::bench_side::person::{Person, repository};
 
 const SOAK: &str = "[formula]\nname = \"Dune soak\"\nversion = 1\n[[phase]]\nname = \"Dry\"\n[[phase.ingredient]]\n\
@@ -158,4 +159,11 @@ fn the_terminal_speaks_with_commas_and_what_is_written_stays_as_it_is() {
         ),
         "{refused}"
     );
+}
+
+#[test]
+fn what_is_in_brackets_within_brackets_is_inside() {
+    let text = "a.toml ⟦Lift ⟦it⟧ now⟧: Two 3g `two`, dune";
+    assert_eq!(outside(text), "a.toml : Two 3g `two`, dune");
+    assert_eq!(unknown(text, &["dune"], "."), ["two", "two"]);
 }

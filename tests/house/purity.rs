@@ -46,3 +46,24 @@ pub fn breaches(text: &str) -> Vec<(usize, &'static str, &'static str)> {
     }
     found
 }
+
+/// A reader who looks for a thing finds it by the noun that the module's text begins with.
+#[test]
+fn each_module_says_first_what_it_holds_by_a_noun() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let mut files = Vec::new();
+    sources(&root, &mut files);
+    let tests = |path: &Path| path.components().any(|part| part.as_os_str() == "tests");
+    let mut wrong = Vec::new();
+    for file in files.iter().filter(|file| !tests(file)) {
+        let text = std::fs::read_to_string(file).unwrap();
+        let said = text.strip_prefix("//! ").unwrap_or_default();
+        let asks = ["What", "Whether", "How", "Which", "Where", "When", "Why"];
+        let first = said.split_whitespace().next().unwrap_or_default();
+        let program = file.ends_with("src/main.rs");
+        if !program && (first.is_empty() || asks.contains(&first)) {
+            wrong.push(format!("{}: {first:?}", file.display()));
+        }
+    }
+    assert!(files.len() > 200 && wrong.is_empty(), "{wrong:#?}");
+}

@@ -4,6 +4,7 @@
 use serde_json::{Value, json};
 
 use crate::after::made;
+use crate::bench_side::marked::{outside, unknown};
 use crate::bench_side::person::Person;
 use crate::bench_side::scale::Scale;
 use crate::bench_side::script::Seat;
@@ -178,15 +179,7 @@ fn no_text_of_the_bench_goes_round_the_messages() {
                 true => format!("⟦{text}"),
                 false => text,
             };
-            let mut depth = 0;
-            let outside: String = text
-                .chars()
-                .filter(|c| {
-                    depth += i32::from(*c == '⟦') - i32::from(*c == '⟧');
-                    depth == 0 && *c != '⟧'
-                })
-                .collect();
-            let names = outside.replace("Dry", "").replace("bench", "");
+            let names = outside(&text).replace("Dry", "").replace("bench", "");
             assert!(!names.chars().any(char::is_alphabetic), "{key}: {text}");
         }
         for link in seen["links"].as_array().unwrap() {
@@ -226,16 +219,6 @@ fn an_amount_is_typed_with_the_comma_of_the_page() {
         screen.reads(planned);
     }
     screen.pictures("language-de-amount-refused");
-}
-
-/// What stands outside the brackets of [`bismar::language::Language::Marked`].
-fn outside(text: &str) -> String {
-    let mut depth = 0;
-    let mut keep = |c: &char| {
-        depth += i32::from(*c == '⟦') - i32::from(*c == '⟧');
-        depth == 0 && *c != '⟧'
-    };
-    text.chars().filter(|c| keep(c)).collect()
 }
 
 /// What the maker wrote ("sweep up what is spilt" too), and what is called so everywhere.
@@ -286,16 +269,7 @@ fn no_text_of_a_room_goes_round_the_messages() {
         let seen = screen.tell(&json!(["go", to]));
         let all = format!("{}\n{}", text(&seen, "title"), text(&seen, "inside"));
         for line in all.lines() {
-            let words = outside(line);
-            // Addresses, files, dates and lots are no words.
-            let words = words
-                .split(|c: char| c.is_whitespace() || "<>,;:()".contains(c))
-                .filter(|word| !word.contains(|c: char| c.is_ascii_digit() || "/.".contains(c)))
-                .map(|word| word.to_lowercase());
-            let unknown: Vec<String> = words
-                .filter(|word| word.chars().any(char::is_alphabetic))
-                .filter(|word| !NAMES.contains(&word.as_str()))
-                .collect();
+            let unknown = unknown(line, &NAMES, "/.");
             if !unknown.is_empty() {
                 round.push(format!("{name}: {unknown:?} in {line:?}"));
             }

@@ -92,12 +92,8 @@ pub fn run(
 /// What is to be known of the formula itself, before any figure.
 pub(super) fn notes(paper: &OnPaper) -> String {
     let mut text = String::new();
-    for note in &paper.notes {
-        paragraph(
-            &mut text,
-            "",
-            &said(phrase!("Note: {note}", note = note.told())),
-        );
+    for note in paper.all_notes() {
+        paragraph(&mut text, "", &said(phrase!("Note: {note}", note)));
     }
     text
 }

@@ -1,4 +1,4 @@
-//! What stands under the table: what would help, what the scales prove, the cautions.
+//! The lines under the table: what would help, what the scales prove, the cautions.
 
 use super::super::batch_table::{INGREDIENT, SCALE, paragraph, row};
 use super::super::{heads, number, said};

@@ -2,6 +2,7 @@
 //! started, and the browser let in by a pass, which another user of this machine does not see: it stands in a
 //! file of this user's alone, and the browser's command line names that file.
 
+use std::fmt;
 use std::io::{self, IsTerminal as _};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
@@ -13,7 +14,7 @@ use crate::cli::config::usual_place;
 use crate::cli::failure::{Failure, Outcome};
 use crate::cli::{Exit, language, print, said, tell};
 use crate::files;
-use crate::language::phrase;
+use crate::language::{Sentence, phrase};
 use crate::protocol::client::{Client, ClientError};
 use crate::protocol::reply::Pass;
 use crate::protocol::socket;
@@ -48,7 +49,7 @@ pub fn show(pass: &Pass) -> Outcome {
     if let Err(why) = browse(&sheet(&refresh, &words)) {
         tell(&said(phrase!(
             "No browser could be opened ({why}). Open this address in one:",
-            why,
+            why = why.in_a_line(),
         )));
         print(&pass.link)?;
         tell_once(pass);
@@ -172,23 +173,25 @@ fn sheet(head: &str, words: &str) -> String {
 }
 
 /// Puts `html` where this user alone reads it, and has a browser open that.
-fn browse(html: &str) -> Result<(), String> {
-    let place = put(html).map_err(|failure| failure.told())?;
+fn browse(html: &str) -> Result<(), Failure> {
+    let place = put(html)?;
+    let failed =
+        |why: &dyn fmt::Display| Failure::failed(Sentence::from(format!("xdg-open: {why}")));
     let mut opener = Command::new("xdg-open")
         .arg(&place)
         .stdin(Stdio::null())
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()
-        .map_err(|error| format!("xdg-open: {error}"))?;
+        .map_err(|error| failed(&error))?;
     // It may stay as long as the browser.
     let end = Instant::now() + OPENS_WITHIN;
     while Instant::now() < end {
         match opener.try_wait() {
             Ok(Some(status)) if status.success() => return Ok(()),
-            Ok(Some(status)) => return Err(format!("xdg-open: {status}")),
+            Ok(Some(status)) => return Err(failed(&status)),
             Ok(None) => std::thread::sleep(Duration::from_millis(20)),
-            Err(error) => return Err(format!("xdg-open: {error}")),
+            Err(error) => return Err(failed(&error)),
         }
     }
     Ok(())
@@ -200,6 +203,6 @@ fn put(html: &str) -> Result<PathBuf, Failure> {
     if let Some(folder) = place.parent() {
         socket::own_folder(folder)?;
     }
-    files::write_private(&place, html).map_err(|error| Failure::of_file(&place, error))?;
+    files::replace_unsynced(&place, html).map_err(|error| Failure::of_file(&place, error))?;
     Ok(place)
 }

@@ -1,4 +1,4 @@
-//! What is on hand for a plan, what is to be done first, and what the batch costs.
+//! The lots on hand for a plan, what is to be done first, and what the batch costs.
 
 use std::fmt::Write as _;
 use std::path::PathBuf;
@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use crate::cli::batch_table::paragraph;
 use crate::cli::{heads, number, said};
 use crate::formula::{Formula, Ingredient, Plan};
-use crate::language::{Sentence, Slot, phrase, term};
+use crate::language::{Sentence, Slot, counted, phrase, term};
 use crate::lots::price::{Cost, Price};
 use crate::lots::shelf::{Shelf, StepSupply};
 use crate::mass::Mass;
@@ -211,13 +211,9 @@ pub fn costs(text: &mut String, plan: &Plan, supplies: &[StepSupply], jar_price:
     let jars = plan.jars.zip(jar_price).map(|((count, _), price)| {
         let jars = price.for_pieces(count);
         let all = sum.plus(jars);
-        let empty = match count {
-            1 => phrase!("1 empty jar"),
-            count => phrase!("{count} empty jars", count),
-        };
         phrase!(
             "; {empty} {jars}; together {least}{all}, {each} a jar",
-            empty,
+            empty = counted::empty_jars(count.into()),
             jars = money(jars, 1),
             least = least.clone(),
             all = money(all, 1),

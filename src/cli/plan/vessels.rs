@@ -1,4 +1,4 @@
-//! Which known vessel fits which step, and what its scale carries then.
+//! The known vessels that fit a step, and what its scale carries then.
 
 use std::fmt::Write as _;
 

@@ -1,4 +1,4 @@
-//! What the page is told of formulas, lots, batches and scales: read from files, told as JSON. Grams are
+//! Views of formulas, lots, batches and scales: read from files, told as JSON. Grams are
 //! texts, so that no browser's float changes one. Everything here blocks.
 
 mod batches;

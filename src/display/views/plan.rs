@@ -119,7 +119,7 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
     let paper = OnPaper::new(path, amount, &config)?;
     let (formula, plan) = (&paper.formula, &paper.plan);
     let folder = path.parent().unwrap_or(path);
-    let notes = paper.notes.iter().map(|note| bare(&note.told(), folder));
+    let notes = paper.all_notes().map(|note| bare(&note, folder));
     let (mut batches, damaged) = context.batches()?;
     batches.extend(elsewhere(&config.logs()?).batches());
     let file = context.lots_file().unwrap_or_default();

@@ -1,4 +1,4 @@
-//! What is typed into the form: tidied, held against the rules of the file, and measured as far as it goes.
+//! Input of the form: tidied, held against the rules of the file, and measured as far as it goes.
 
 use serde::Serialize;
 
@@ -387,13 +387,11 @@ fn in_the_form(problem: &Problem) -> Sentence {
     };
     let message = of_the_form(&problem.message);
     let bare = Problem {
-        path: String::new(),
-        line: 0,
-        column: 0,
         message,
         remedy,
+        ..problem.clone()
     };
-    bare.told()
+    bare.without_place()
 }
 
 #[cfg(test)]

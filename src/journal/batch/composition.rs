@@ -1,4 +1,4 @@
-//! What is in a batch of each ingredient by the rows of its log, whatever the steps' numbers: one
+//! The composition of a batch by the rows of its log, whatever the steps' numbers: one
 //! ingredient may be weighed in several steps, and what stayed in a vessel did not get in.
 
 use super::record::Record;

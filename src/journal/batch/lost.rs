@@ -1,4 +1,4 @@
-//! What of a batch got into no jar, as its log tells it.
+//! Losses: the part of a batch that got into no jar, as its log tells it.
 
 use super::record::Record;
 use crate::formula::Percent;

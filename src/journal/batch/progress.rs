@@ -1,4 +1,4 @@
-//! Where a batch stood: its plan with every change that was made under way, and what is recorded of it.
+//! The progress of a batch: its plan with every change that was made under way, and what is recorded of it.
 
 use std::collections::HashMap;
 

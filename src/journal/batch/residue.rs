@@ -1,4 +1,4 @@
-//! What usually stays in the beaker of an ingredient, from the batches that weighed it back.
+//! The usual residue in the beaker of an ingredient, from the batches that weighed it back.
 
 use std::collections::BTreeMap;
 

@@ -1,4 +1,4 @@
-//! How far a batch is: the one answer for the sheet, the lists, the chart, the lots, the jars and the label.
+//! The standing of a batch: the one answer for the sheet, the lists, the chart, the lots, the jars and the label.
 
 use super::record::Record;
 use crate::formula::Formula;

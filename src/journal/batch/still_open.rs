@@ -1,4 +1,4 @@
-//! What of a batch is still to be weighed, by the rows of its log and its plan.
+//! The steps of a batch that are still to be weighed, by the rows of its log and its plan.
 
 use super::record::Record;
 use super::standing::skipped;

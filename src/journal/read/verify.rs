@@ -29,18 +29,23 @@ pub enum Head {
     File(String),
 }
 
+/// A text is no [`Head`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("a head is 16 or 64 hexadecimal digits, as the batch sheet prints it")]
+pub struct NotAHead;
+
 impl FromStr for Head {
-    type Err = String;
+    type Err = NotAHead;
 
     /// Capitals, and spaces between groups of digits, are taken.
-    fn from_str(text: &str) -> Result<Head, String> {
+    fn from_str(text: &str) -> Result<Head, NotAHead> {
         let digits = text.chars().filter(|c| !c.is_whitespace());
         let digits: String = digits.map(|c| c.to_ascii_lowercase()).collect();
         let hex = digits.bytes().all(|byte| byte.is_ascii_hexdigit());
         match digits.len() {
             16 if hex => Ok(Head::Chain(digits)),
             64 if hex => Ok(Head::File(digits)),
-            _ => Err("a head is 16 or 64 hexadecimal digits, as the batch sheet prints it".into()),
+            _ => Err(NotAHead),
         }
     }
 }

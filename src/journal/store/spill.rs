@@ -14,7 +14,7 @@ use jiff::Timestamp;
 
 use crate::journal::error::LogError;
 use crate::journal::format::names::safe_batch_name;
-use crate::journal::format::row::{Row, Stamp, header};
+use crate::journal::format::row::{CellError, Row, Stamp, header};
 use crate::journal::read::scan::scan_file;
 use crate::journal::store::log::{LogFile, sync_folder};
 use crate::language::{Sentence, phrase, shown_as_told, term};
@@ -57,12 +57,32 @@ impl Tail {
     }
 }
 
+/// Why a file is not taken for one of kept rows; lines are counted from 1.
+#[derive(Debug, thiserror::Error)]
+pub enum Unreadable {
+    #[error("cannot be read: {0}")]
+    Io(#[from] io::Error),
+    #[error("its first line is not the header of a batch log")]
+    NoHeader,
+    #[error("it holds no row")]
+    Empty,
+    #[error("line {0}: is no row")]
+    NoRow(u64),
+    #[error("line {0}: {1}")]
+    Cell(u64, CellError),
+    #[error("line {0}: is not as it was written")]
+    Rewritten(u64),
+    /// It is not the next row of the one before.
+    #[error("line {0}: the row was changed")]
+    Changed(u64),
+}
+
 /// Why kept rows are not in their log.
 #[derive(Debug)]
 pub enum SpillError {
     Unreadable {
         path: PathBuf,
-        why: String,
+        why: Unreadable,
     },
     NoLog {
         path: PathBuf,
@@ -94,7 +114,7 @@ impl SpillError {
             SpillError::Unreadable { path, why } => phrase!(
                 "{file}: {why}; it is left as it is. Compare it with the log of its batch, and move it away",
                 file = path.display().to_string(),
-                why,
+                why = why.to_string(),
             ),
             SpillError::NoLog {
                 path,
@@ -252,7 +272,7 @@ pub fn take_in(path: &Path, logs: &Path) -> Result<TakenIn, SpillError> {
         why,
     })?;
     let (Some(first), Some(last)) = (rows.first(), rows.last()) else {
-        let why = "it holds no row".to_owned();
+        let why = Unreadable::Empty;
         let path = path.to_owned();
         return Err(SpillError::Unreadable { path, why });
     };
@@ -322,45 +342,41 @@ fn add(rows: &[Row], path: &Path) -> Result<usize, LogError> {
 }
 
 /// The rows of a file, each proved against the one before.
-fn read(path: &Path) -> Result<Vec<Row>, String> {
-    let cannot = |error: io::Error| format!("cannot be read: {error}");
+fn read(path: &Path) -> Result<Vec<Row>, Unreadable> {
     let mut text = String::new();
-    let file = File::open(path).map_err(cannot)?;
-    file.take(LARGEST)
-        .read_to_string(&mut text)
-        .map_err(cannot)?;
+    File::open(path)?.take(LARGEST).read_to_string(&mut text)?;
     let mut lines = text.split_inclusive('\n');
     if lines.next().and_then(|line| line.strip_suffix('\n')) != Some(header().as_str()) {
-        return Err("its first line is not the header of a batch log".to_owned());
+        return Err(Unreadable::NoHeader);
     }
     let mut rows: Vec<Row> = Vec::new();
     for (number, line) in (2u64..).zip(lines) {
-        let row = row_of(line).map_err(|why| format!("line {number}: {why}"))?;
+        let row = row_of(line, number)?;
         let follows = rows.last().is_none_or(|last| {
             row.seq == last.seq.saturating_add(1)
                 && row.batch == last.batch
                 && row.clone().sealed(&last.chain).chain == row.chain
         });
         if !follows || row.batch != safe_batch_name(&row.batch) {
-            return Err(format!("line {number}: the row was changed"));
+            return Err(Unreadable::Changed(number));
         }
         rows.push(row);
     }
     Ok(rows)
 }
 
-fn row_of(line: &str) -> Result<Row, String> {
+fn row_of(line: &str, number: u64) -> Result<Row, Unreadable> {
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .from_reader(line.as_bytes());
     let record = match reader.records().next() {
         Some(Ok(record)) => record,
-        Some(Err(_)) | None => return Err("is no row".to_owned()),
+        Some(Err(_)) | None => return Err(Unreadable::NoRow(number)),
     };
-    let row = Row::from_record(&record).map_err(|error| error.to_string())?;
+    let row = Row::from_record(&record).map_err(|error| Unreadable::Cell(number, error))?;
     if row.line() == line.as_bytes() {
         Ok(row)
     } else {
-        Err("is not as it was written".to_owned())
+        Err(Unreadable::Rewritten(number))
     }
 }

@@ -1,4 +1,4 @@
-//! What a case begins with, and what comes of it.
+//! A case: what it begins with, and what comes of it.
 
 use std::collections::BTreeMap;
 
@@ -7,6 +7,7 @@ use super::person::{Early, Traits};
 use super::room::Track;
 use crate::config::Config;
 use crate::formula::Plan;
+use crate::language::Sentence;
 use crate::mass::Mass;
 use crate::rehearsal::scale::SimScaleSpec;
 use crate::time::Moment;
@@ -73,7 +74,7 @@ pub enum End {
     /// Nothing was said, and the person knew of nothing to do; the sentence that stood.
     Silent(String),
     /// The batch did not begin.
-    Refused(String),
+    Refused(Sentence),
     TooLong,
 }
 

@@ -1,4 +1,4 @@
-//! What hands do, act by act.
+//! Deeds of the hands, act by act.
 
 use super::motions::unit_home;
 use super::person::{Early, Person};

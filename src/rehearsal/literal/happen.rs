@@ -1,4 +1,4 @@
-//! How each mishap comes to pass, and how it ends.
+//! The course of each mishap, and its end.
 
 use super::deeds::Act;
 use super::mishap::{End, Kill, Mishap, Mishaps};

@@ -1,4 +1,4 @@
-//! What goes wrong, each by its name and at a moment that was drawn beforehand.
+//! Mishaps, each by its name and at a moment that was drawn beforehand.
 
 use super::deeds::{Act, Todo};
 use super::person::Person;

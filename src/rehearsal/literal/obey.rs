@@ -1,4 +1,4 @@
-//! What a person does for each thing that a sentence asks for.
+//! Obedience: the deed for each thing that a sentence asks for.
 
 use super::deeds::Act;
 use super::person::{Matter, MixWay, Person};

@@ -1,4 +1,4 @@
-//! How a literal person reads a sentence: only what it says, and only for what to do.
+//! A literal person's reading of a sentence: only what it says, and only for what to do.
 //!
 //! A sentence is cut into alternatives at "or" and into clauses at commas, semicolons and "and". A
 //! clause with a verb of the bench is something to do; one with "if" is done only when the person can

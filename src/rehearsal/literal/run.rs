@@ -11,7 +11,8 @@ use super::room::{Room, Ware};
 use crate::bench::Bench;
 use crate::formula::{Plan, VesselWay};
 use crate::journal::batch::record::Record;
-use crate::journal::format::row::{Row, Stamp};
+use crate::journal::format::row::{CellError, Row, Stamp};
+use crate::language::Sentence;
 use crate::rehearsal::stage::StageOutput;
 use crate::time::Moment;
 use crate::vocabulary::entry::Draft;
@@ -102,10 +103,10 @@ pub fn run(spec: &CaseSpec, readings: bool, told: impl FnMut(Moment, Told<'_>)) 
 }
 
 impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
-    fn begin(&mut self, now: Moment, readings: bool) -> Result<(), String> {
+    fn begin(&mut self, now: Moment, readings: bool) -> Result<(), Sentence> {
         let progress = match self.rows.is_empty() && now == Moment::default() {
             true => Progress::default(),
-            false => progress(&self.spec.plan, &self.rows)?,
+            false => progress(&self.spec.plan, &self.rows).map_err(|error| error.to_string())?,
         };
         let mut bench = Bench::new(&self.spec.config).map_err(|error| error.to_string())?;
         if let Some(known) = self.known {
@@ -389,7 +390,7 @@ impl<F: FnMut(Moment, Told<'_>)> Runner<'_, F> {
 }
 
 /// What the daemon makes of the rows so far when it begins again.
-fn progress(plan: &Plan, rows: &[Written]) -> Result<Progress, String> {
+fn progress(plan: &Plan, rows: &[Written]) -> Result<Progress, CellError> {
     let mut record = Record::default();
     for written in rows {
         let millis = i64::try_from(written.at.millis()).unwrap_or(i64::MAX);
@@ -400,7 +401,7 @@ fn progress(plan: &Plan, rows: &[Written]) -> Result<Progress, String> {
             formula: "Case 1",
         };
         let row = Row::from_draft(&written.draft, stamp);
-        record.add(row).map_err(|error| error.to_string())?;
+        record.add(row)?;
     }
     Ok(record.progress(plan))
 }

@@ -1,4 +1,4 @@
-//! What is done to the scale: its keys, its switch, and the commands down its line.
+//! Operation of the scale: its keys, its switch, and the commands down its line.
 
 use super::{BOOT_US, INITIAL_ZERO, Key, SimScale, ZERO_RANGE};
 use crate::rehearsal::lines::LineShape;

@@ -1,4 +1,4 @@
-//! What to tell the person: what to try, or what to paste.
+//! Advice to the person: what to try, or what to paste.
 
 use super::Identified;
 use crate::language::{Sentence, phrase, shown_as_told};

@@ -1,4 +1,4 @@
-//! Which layout a scale speaks, how fine it reads, and what to write into the configuration.
+//! Identification of a scale: its layout, how fine it reads, and what to write into the configuration.
 //!
 //! Pure: bytes in, findings out. The same code serves `identify`, which listens on a port, and
 //! `replay`, which listens to the beginning of a capture.

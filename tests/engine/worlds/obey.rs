@@ -112,7 +112,7 @@ fn play(spec: &CaseSpec) -> Came {
         End::Closed { .. } => None,
         End::Stuck(say) => Some(("stuck", say)),
         End::Silent(say) => Some(("silent", say)),
-        End::Refused(say) => Some(("refused", say)),
+        End::Refused(say) => Some(("refused", say.to_string())),
         End::TooLong => Some(("too long", String::new())),
     };
     came

@@ -1,4 +1,4 @@
-//! Whether the rows of a log agree with each other, with the formula that they hold and with the batch's
+//! Agreement of the rows of a log with each other, with the formula that they hold and with the batch's
 //! size. The chain shows an edit only until somebody computes it anew; sums and windows go on to show it.
 //!
 //! A row is held against what this program always writes. Where a row lacks a number, nothing is held
