@@ -144,7 +144,7 @@ mod tests {
         );
         assert_eq!(
             body(&cue, server(false, false), Language::English),
-            format!("{}\nStep 2\nKeep it: bismar keep", cue.say)
+            format!("{}\nStep 2\nKeep: bismar keep", cue.say)
         );
     }
 }

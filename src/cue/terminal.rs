@@ -300,7 +300,7 @@ mod tests {
         let over = cue(CueKind::TakeOut, "0.30 g too much", true, &[Choice::Keep]);
         assert_eq!(
             cue_text("", &over, Style::PLAIN),
-            "  TAKE OUT  0.30 g too much\n            Keep it: bismar keep"
+            "  TAKE OUT  0.30 g too much\n            Keep: bismar keep"
         );
         for kind in CueKind::ALL {
             for urgent in [false, true] {

@@ -673,7 +673,7 @@ fn dbusmock_takes_the_cues_and_its_buttons_come_back() {
         assert_eq!(replaces, [0, 1], "replaced in place");
         let body = String::try_from(calls[1].1[4].clone()).unwrap();
         assert_eq!(
-            body, "Step 2\nKeep it: bismar keep",
+            body, "Step 2\nKeep: bismar keep",
             "this server shows no buttons"
         );
         let actions = Vec::<String>::try_from(calls[1].1[5].clone()).unwrap();

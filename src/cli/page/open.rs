@@ -134,7 +134,7 @@ fn service(verb: &str) -> Result<(), Failure> {
         Err(error) => format!("systemctl: {error}"),
     };
     Err(
-        Failure::failed(phrase!("`systemctl --user {verb} bismar`: {why}", verb, why)).remedy(phrase!(
+        Failure::failed(phrase!("the service did not start (`systemctl --user {verb} bismar`): {why}", verb, why)).remedy(phrase!(
             "`journalctl --user -u bismar -n 20` says why. Where there is no service, type `bismar daemon` in a window of \
              its own, leave that open, and open the page again"
         )),
