@@ -91,22 +91,20 @@ pub async fn arrivals(listener: &TcpListener) -> Vec<Arrived> {
             Some((Ends { theirs, ours }, stream))
         })
         .unzip();
-    let found = match ends.iter().any(|ends| ends.are_here()) {
-        true => {
-            let asked = ends.clone();
-            tokio::task::spawn_blocking(move || owners(&asked)).await
-        }
-        false => Ok(vec![Owner::Untold; ends.len()]),
-    };
+    let asked = ends.clone();
+    let found = tokio::task::spawn_blocking(move || owners(&asked)).await;
     let found = found.unwrap_or_default();
     let all = streams.into_iter().zip(ends).zip(found);
-    all.map(|((stream, ends), owner)| {
-        // A weight is a small packet that must not wait for the next.
-        let _ = stream.set_nodelay(true);
-        let who = Who::new(ends.theirs.ip(), owner);
-        Arrived { stream, who, owner }
-    })
-    .collect()
+    // One that was ended meanwhile may not have been there to be asked about.
+    let still = all.filter(|((stream, _), _)| stream.peer_addr().is_ok());
+    still
+        .map(|((stream, ends), owner)| {
+            // A weight is a small packet that must not wait for the next.
+            let _ = stream.set_nodelay(true);
+            let who = Who::new(ends.theirs.ip(), owner);
+            Arrived { stream, who, owner }
+        })
+        .collect()
 }
 
 /// The places.

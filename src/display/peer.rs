@@ -109,8 +109,9 @@ pub struct Ends {
 }
 
 impl Ends {
-    /// Whether both are on this machine.
-    pub fn are_here(self) -> bool {
+    /// Whether both are on this machine for certain. A machine has other addresses too, and any of its users may come
+    /// from each of them to each: of those the kernel alone knows.
+    fn are_here(self) -> bool {
         let theirs = self.theirs.ip().to_canonical();
         theirs.is_loopback() || theirs == self.ours.ip().to_canonical()
     }
@@ -128,8 +129,7 @@ impl Ends {
 pub fn owners(all: &[Ends]) -> Vec<Owner> {
     let mut kernel = Kernel::new();
     let asked = all.iter().map(|ends| match &mut kernel {
-        Ok(kernel) if ends.are_here() => kernel.owner(*ends),
-        Ok(_) => Ok(Owner::Untold),
+        Ok(kernel) => kernel.owner(*ends),
         Err(error) => Err(*error),
     });
     let asked: Result<Vec<Owner>, Errno> = asked.collect();
@@ -169,7 +169,7 @@ impl Kernel {
     fn owner(&mut self, ends: Ends) -> Result<Owner, Errno> {
         let answer = self.ask(ends)?;
         let owner = told(&answer, self.asked, ends)?;
-        if owner == Owner::Gone && !self.tells {
+        if owner.is_none() && !self.tells {
             // Who listens at our end is there for certain.
             let nobody = match ends.ours.ip().to_canonical() {
                 IpAddr::V4(_) => Ipv4Addr::UNSPECIFIED.into(),
@@ -184,7 +184,7 @@ impl Kernel {
             }
         }
         self.tells = true;
-        Ok(owner)
+        Ok(owner.unwrap_or_else(|| unseen(ends)))
     }
 
     /// What it answers to a question about `ends`.
@@ -255,7 +255,8 @@ fn is_error(answer: &[u8]) -> bool {
 }
 
 /// What the kernel answers to the question `number` about `ends` (`nlmsghdr`, `inet_diag_msg`).
-fn told(answer: &[u8], number: u32, ends: Ends) -> Result<Owner, Errno> {
+/// `None`: it has no such socket.
+fn told(answer: &[u8], number: u32, ends: Ends) -> Result<Option<Owner>, Errno> {
     const BROKEN: Errno = Errno::BADMSG;
     let word = |at: usize| {
         let bytes = answer.get(at..at + 4)?.try_into().ok()?;
@@ -267,7 +268,7 @@ fn told(answer: &[u8], number: u32, ends: Ends) -> Result<Owner, Errno> {
     if is_error(answer) {
         let error = word(HEAD).ok_or(BROKEN)?.cast_signed();
         return match error.saturating_neg() == Errno::NOENT.raw_os_error() {
-            true => Ok(Owner::Gone),
+            true => Ok(None),
             false => Err(BROKEN),
         };
     }
@@ -275,10 +276,18 @@ fn told(answer: &[u8], number: u32, ends: Ends) -> Result<Owner, Errno> {
     // Where the connection is gone, who listens at the same port is told. One that nobody holds any more has
     // no inode, and root as its user, whoever had it.
     let it = spoken_of(answer).ok_or(BROKEN)? == ends.canonical();
-    Ok(match it && inode != 0 {
-        true => Owner::User(user),
-        false => Owner::Gone,
-    })
+    Ok(it.then_some(match inode {
+        0 => Owner::Gone,
+        _ => Owner::User(user),
+    }))
+}
+
+/// Whose a connection is whose other end this machine does not have: it was closed, or is another machine's.
+fn unseen(ends: Ends) -> Owner {
+    match ends.are_here() {
+        true => Owner::Gone,
+        false => Owner::Untold,
+    }
 }
 
 /// The ends that an answer is about; an IPv6 socket may hold an IPv4 connection (RFC 4291, 2.5.5.2).
@@ -300,10 +309,11 @@ fn spoken_of(answer: &[u8]) -> Option<Ends> {
 /// The same from the lists: one look for all of them, since a look reads them whole.
 fn listed(all: &[Ends]) -> Vec<Owner> {
     let mut found = vec![Owner::Untold; all.len()];
-    let here = || all.iter().enumerate().filter(|(_, ends)| ends.are_here());
     // A list that changes while it is read may leave one out, so it is looked for once more.
     for _ in 0..2 {
-        let open: Vec<(usize, Ends)> = here()
+        let open: Vec<(usize, Ends)> = all
+            .iter()
+            .enumerate()
             .filter(|(at, _)| matches!(found.get(*at), Some(Owner::Untold | Owner::Gone)))
             .map(|(at, ends)| (at, ends.canonical()))
             .collect();
@@ -314,9 +324,9 @@ fn listed(all: &[Ends]) -> Vec<Owner> {
         for list in LISTS {
             told |= look(list, &open, &mut found);
         }
-        for (at, _) in open {
+        for (at, ends) in open {
             if let Some(owner @ Owner::Untold) = found.get_mut(at).filter(|_| told) {
-                *owner = Owner::Gone;
+                *owner = unseen(ends);
             }
         }
     }
@@ -335,22 +345,26 @@ fn look(list: &str, open: &[(usize, Ends)], found: &mut [Owner]) -> bool {
         };
         for (at, _) in open.iter().filter(|(_, wanted)| *wanted == ends) {
             if let Some(owner) = found.get_mut(*at) {
-                *owner = Owner::User(user);
+                *owner = user;
             }
         }
     }
     true
 }
 
-/// The ends and the user of a socket that somebody holds. One that nobody holds any more has no inode, and
-/// root as its user, whoever had it.
-fn row(line: &str) -> Option<(Ends, u32)> {
+/// The ends of a socket, and whose it is. One that nobody holds any more has no inode, and root as its user, whoever
+/// had it.
+fn row(line: &str) -> Option<(Ends, Owner)> {
     let mut cells = line.split_ascii_whitespace();
     let theirs = end(cells.nth(1)?)?;
     let ours = end(cells.next()?)?;
     let user = cells.nth(4)?.parse().ok()?;
     let inode: u64 = cells.nth(1)?.parse().ok()?;
-    (inode != 0).then_some((Ends { theirs, ours }, user))
+    let owner = match inode {
+        0 => Owner::Gone,
+        _ => Owner::User(user),
+    };
+    Some((Ends { theirs, ours }, owner))
 }
 
 /// `0100007F:20E1`: each 32 bits as a number of this machine's byte order, then the port.
@@ -413,6 +427,45 @@ mod tests {
         }
     }
 
+    /// From any address of this machine to any other, as its users may.
+    #[test]
+    fn the_kernel_tells_it_between_two_addresses_of_this_machine_too() {
+        use rustix::net::{bind, connect, getsockname, socket};
+        let far = std::net::UdpSocket::bind("0.0.0.0:0").unwrap();
+        // No packet is sent: only the way there is looked up (RFC 5737, 3: nobody's address).
+        let own = far
+            .connect("198.51.100.1:9")
+            .and_then(|()| far.local_addr());
+        let Ok(own) = own.map(|at| at.ip()) else {
+            println!("SKIPPED: this machine has no address but its own");
+            return;
+        };
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let from = socket(AddressFamily::INET, SocketType::STREAM, None).unwrap();
+        bind(&from, &SocketAddr::new(own, 0)).unwrap();
+        if let Err(error) = connect(&from, &listener.local_addr().unwrap()) {
+            println!("SKIPPED: no connection from {own}: {error}");
+            return;
+        }
+        let (accepted, theirs) = listener.accept().unwrap();
+        assert_eq!(theirs, getsockname(&from).unwrap().try_into().unwrap());
+        let ours = accepted.local_addr().unwrap();
+        let ends = Ends { theirs, ours };
+        assert!(!ends.are_here(), "{ends:?}");
+        let user = Owner::User(geteuid().as_raw());
+        assert_eq!(owners(&[ends]), [user]);
+        assert_eq!(listed(&[ends]), [user]);
+        drop(from);
+        let until = Instant::now() + Duration::from_secs(20);
+        for ask in [owners, listed] {
+            // Closed, and the kernel still has it.
+            while ask(&[ends]) != [Owner::Gone] {
+                assert!(Instant::now() < until, "{:?}", ask(&[ends]));
+                sleep(Duration::from_millis(5));
+            }
+        }
+    }
+
     /// A browser that has gone, and a program of another user that listens at the port which it had.
     #[test]
     fn who_listens_at_a_port_is_not_taken_for_the_connection_that_had_it() {
@@ -439,9 +492,9 @@ mod tests {
         answer[8..12].copy_from_slice(&7_u32.to_ne_bytes());
         answer[ENDS..ENDS + id.len()].copy_from_slice(&id);
         answer[USER..USER + 4].copy_from_slice(&65534_u32.to_ne_bytes());
-        assert_eq!(told(&answer, 7, ends), Ok(Owner::Gone));
+        assert_eq!(told(&answer, 7, ends), Ok(Some(Owner::Gone)));
         answer[INODE] = 1;
-        assert_eq!(told(&answer, 7, ends), Ok(Owner::User(65534)));
+        assert_eq!(told(&answer, 7, ends), Ok(Some(Owner::User(65534))));
         assert!(told(&answer, 8, ends).is_err());
         for length in 0..answer.len() {
             assert!(told(&answer[..length], 7, ends).is_err(), "{length} bytes");
@@ -450,7 +503,7 @@ mod tests {
             theirs: "127.0.0.1:40001".parse().unwrap(),
             ..ends
         };
-        assert_eq!(told(&answer, 7, other), Ok(Owner::Gone));
+        assert_eq!(told(&answer, 7, other), Ok(None));
         // An IPv6 socket at an IPv4 address.
         let mut mapped = answer.clone();
         mapped[HEAD] = 10;
@@ -458,10 +511,10 @@ mod tests {
             let IpAddr::V4(ip) = ip else { unreachable!() };
             mapped[ENDS + at..ENDS + at + 16].copy_from_slice(&ip.to_ipv6_mapped().octets());
         }
-        assert_eq!(told(&mapped, 7, ends), Ok(Owner::User(65534)));
+        assert_eq!(told(&mapped, 7, ends), Ok(Some(Owner::User(65534))));
         answer[4..6].copy_from_slice(&2_u16.to_ne_bytes());
         for (error, wanted) in [
-            (-2_i32, Ok(Owner::Gone)),
+            (-2_i32, Ok(None)),
             (-1, Err(Errno::BADMSG)),
             (i32::MIN, Err(Errno::BADMSG)),
         ] {
@@ -476,11 +529,11 @@ mod tests {
         let (ends, user) = row(v4).unwrap();
         assert_eq!(ends.theirs, "127.0.0.1:40000".parse().unwrap());
         assert_eq!(ends.ours, "127.0.0.1:8417".parse().unwrap());
-        assert_eq!(user, 65534);
+        assert_eq!(user, Owner::User(65534));
         let mapped = "   1: 0000000000000000FFFF00000100007F:9C40 0000000000000000FFFF00000100007F:20E1 01 0:0 0:0 0 65534 0 4711 1";
         assert_eq!(row(mapped), Some((ends, user)));
         let orphan = v4.replace("65534        0 4711", "0        0 0");
-        assert_eq!(row(&orphan), None);
+        assert_eq!(row(&orphan), Some((ends, Owner::Gone)));
         for broken in [
             "",
             "0:",

@@ -1,7 +1,8 @@
 """Another user's server on another port of this machine, as a program of that user: it lures the maker's browser
 and keeps what the browser hands over. Prints its port, then a JSON object for each request that it got; a JSON
 array on its input, [family, method, path, port, headers, body], is a request that it makes itself, answered with
-[status, text]. The family "hasty" is one that closes its end at once and reads nothing.
+[status, text]. The family "hasty" is one that closes its end at once and reads nothing; "beside" and "hasty beside" come
+from another address of this machine, or answer "no address" where it has none.
 """
 
 import http.client
@@ -59,14 +60,29 @@ class Lure(http.server.BaseHTTPRequestHandler):
         self.answer("")
 
 
+def beside():
+    """An address of this machine that is not a loopback one: no packet is sent to find it (RFC 5737: nobody's)."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as far:
+        try:
+            far.connect(("198.51.100.1", 9))
+        except OSError:
+            return None
+        return (far.getsockname()[0], 0)
+
+
 def request(family, method, path, port, headers, body):
-    if family == "hasty":
+    source = None
+    if family.endswith("beside"):
+        source = beside()
+        if source is None:
+            return [0, "no address"]
+    if family.startswith("hasty"):
         lines = [f"{method} {path} HTTP/1.1", f"Content-Length: {len(body)}"]
         lines += [f"{name}: {value}" for name, value in headers.items()]
-        with socket.create_connection(("127.0.0.1", port)) as line:
+        with socket.create_connection(("127.0.0.1", port), source_address=source) as line:
             line.sendall(("\r\n".join(lines) + "\r\n\r\n" + body).encode())
         return [0, ""]
-    line = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+    line = http.client.HTTPConnection("127.0.0.1", port, timeout=30, source_address=source)
     if family == "mapped":
         line.sock = socket.socket(socket.AF_INET6)
         line.sock.settimeout(30)

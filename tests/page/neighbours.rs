@@ -222,7 +222,7 @@ fn another_user_is_turned_away_with_the_key_in_hand() {
     let key = format!("{{\"key\":\"{}\"}}", served.key);
     let enter = ["POST", "/enter", key.as_str()];
     let mut thief = Neighbour::moves_in(&served, true);
-    for way in ["plain", "mapped"] {
+    for way in ["plain", "mapped", "beside"] {
         for words in [
             ["GET", "/", ""],
             ["GET", "/status", ""],
@@ -231,6 +231,10 @@ fn another_user_is_turned_away_with_the_key_in_hand() {
             BEGIN,
         ] {
             let (status, text) = thief.asks(way, served.port, words, &heads);
+            if text == "no address" {
+                println!("SKIPPED IN PART: this machine has no other address");
+                continue;
+            }
             assert_eq!(status, 403, "{way} {words:?}: {text}");
             assert!(text.contains("another user of this machine"), "{text}");
         }
@@ -238,6 +242,7 @@ fn another_user_is_turned_away_with_the_key_in_hand() {
     // One that is gone when it is looked for: the kernel then calls it root's.
     for _ in 0..200 {
         thief.asks("hasty", served.port, BEGIN, &heads);
+        thief.asks("hasty beside", served.port, BEGIN, &heads);
     }
     std::thread::sleep(Duration::from_millis(500));
     assert_eq!(served.step(), Value::Null);
