@@ -8,7 +8,6 @@ use std::time::Duration;
 use axum::Router;
 use axum::extract::State;
 use axum::http::HeaderMap;
-use axum::http::header::CONTENT_TYPE;
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse as _, Response};
 use axum::routing::get;
@@ -17,9 +16,8 @@ use tokio::sync::watch;
 
 use super::door::{self, Answers, Door, Page, asset, refused, script};
 use super::followers::{Followers, Place};
-use super::{AS_THEY_COME, BEAT, TOO_MANY_PAGES, spoken};
+use super::{AS_THEY_COME, BEAT, TOO_MANY_PAGES};
 use crate::config::Held;
-use crate::language::Language;
 use crate::text::harmless_json;
 use crate::wire::benches::{Benches, Moment};
 
@@ -101,11 +99,7 @@ fn event(known: &Benches) -> Arc<str> {
 
 /// The page in its language.
 async fn index(State(shared): State<Shared>) -> Response {
-    let html = "text/html; charset=utf-8";
-    match shared.door.config.now().speaks() {
-        Language::English => asset(html, INDEX),
-        other => ([(CONTENT_TYPE, html)], spoken::html(INDEX, other)).into_response(),
-    }
+    door::page(INDEX, shared.door.config.now().speaks())
 }
 
 /// What is known as it changes, and a beat that tells the time of the gatherer's clock.

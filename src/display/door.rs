@@ -31,7 +31,7 @@ use super::peer::{Owner, Who};
 use super::spoken;
 use crate::config::{DEFAULT_FILE, Held, PageConfig};
 use crate::files;
-use crate::language::{Sentence, Term, term};
+use crate::language::{Language, Sentence, Term, term};
 use crate::protocol::reply;
 use crate::text::harmless;
 
@@ -317,6 +317,15 @@ async fn words(State(door): State<Door>) -> Response {
 
 pub(super) fn script(text: &'static str) -> Response {
     asset("text/javascript; charset=utf-8", text)
+}
+
+/// A page in its language.
+pub(super) fn page(text: &'static str, language: Language) -> Response {
+    let html = "text/html; charset=utf-8";
+    match language {
+        Language::English => asset(html, text),
+        other => ([(CONTENT_TYPE, html)], spoken::html(text, other)).into_response(),
+    }
 }
 
 pub(super) fn asset(kind: &'static str, text: &'static str) -> Response {

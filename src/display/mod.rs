@@ -39,7 +39,7 @@ use tokio::sync::{Mutex, Semaphore, mpsc, oneshot, watch};
 use self::check::{Checks, Standing};
 pub use self::context::Context;
 pub use self::door::{Answers, Page, PageError, READABLE, Reach, address_file};
-use self::door::{Door, JSON, asset, refused, refused_for, refused_with, script};
+use self::door::{Door, JSON, refused, refused_for, refused_with, script};
 use self::find::{Finding, Finds};
 use self::followers::{Followers, Place};
 use self::guard::{Guard, Refusal};
@@ -181,11 +181,7 @@ fn plain() -> Router<Arc<Shared>> {
 
 /// The page in its language.
 async fn index(State(shared): Ours) -> Response {
-    let html = "text/html; charset=utf-8";
-    match shared.context.config().speaks() {
-        Language::English => asset(html, INDEX),
-        other => ([(CONTENT_TYPE, html)], spoken::html(INDEX, other)).into_response(),
-    }
+    door::page(INDEX, shared.context.config().speaks())
 }
 
 async fn paper(State(shared): Ours) -> Response {

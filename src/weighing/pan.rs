@@ -742,8 +742,19 @@ impl Pan {
         }
     }
 
+    /// Whether the lift of what stood at `from`, as shown, proves that it came as one load, as which it was doubted;
+    /// then `came` is how this scale shows one.
+    pub fn learn_by_the_lift(&mut self, came: &Shape, from: Mass, d: Mass) -> bool {
+        let fall = self.fall_from(from, d);
+        let proven = fall.is_some_and(|fall| came.is_proven_by(&fall, d));
+        if proven {
+            self.learn(came, true);
+        }
+        proven
+    }
+
     /// How what stood at `from` fell when it was lifted off, as far down as that was seen.
-    pub fn fall_from(&self, from: Mass, d: Mass) -> Option<Course> {
+    fn fall_from(&self, from: Mass, d: Mass) -> Option<Course> {
         let now = self.trace.fall(self.zero?, d);
         let falls = [now, self.fell].into_iter().flatten();
         let mut same = falls.filter(|(top, _)| (*top - from).abs() <= d * 5);

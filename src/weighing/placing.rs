@@ -505,10 +505,8 @@ impl Engine {
         let zero = self.zero(scale);
         let (run, pan) = self.run.as_mut().zip(self.pans.get_mut(scale))?;
         let refused = run.coming.refused?;
-        let came = refused.came?;
-        let fall = pan.fall_from(refused.mass + zero, d)?;
-        came.is_proven_by(&fall, d).then(|| {
-            pan.learn(&came, true);
+        let proven = pan.learn_by_the_lift(&refused.came?, refused.mass + zero, d);
+        proven.then(|| {
             run.coming.refused = None;
             refused.mass
         })
@@ -518,15 +516,8 @@ impl Engine {
     /// whether the scale is slower than was thought, so that this rest is none.
     fn is_slower_by_the_lift(&mut self, scale: ScaleIndex, unsure: &TareUnknown, d: Mass) -> bool {
         let pan = self.pans.get_mut(scale).filter(|pan| pan.swift.is_none());
-        let Some((pan, came)) = pan.zip(unsure.came) else {
-            return false;
-        };
-        let fall = pan.fall_from(unsure.level.weight, d);
-        let slower = fall.is_some_and(|fall| came.is_proven_by(&fall, d));
-        if slower {
-            pan.learn(&came, true);
-        }
-        slower
+        pan.zip(unsure.came)
+            .is_some_and(|(pan, came)| pan.learn_by_the_lift(&came, unsure.level.weight, d))
     }
 
     /// What speaks against its being empty (or, of a bowl, just what it was).

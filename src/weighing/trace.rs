@@ -327,16 +327,15 @@ impl Shape {
         self.second * 2 > d * 5
     }
 
-    /// Whether the fall of the same load shows that it came as one, though its shape (on a scale that takes `tail`
-    /// seconds for a late part) spoke against that: what it fell by it must have been doubted for.
+    /// Whether the fall of the same load shows that it came as one, though its shape spoke against that; the later
+    /// the part that is doubted, the deeper the fall must have been seen.
     pub fn is_proven_by(&self, fall: &Course, d: Mass) -> bool {
         // More than the scatter of many readings did come twice.
         let scatter = self.second <= d * 5;
-        let late = self.tail > 1.3 * self.body + 0.15;
-        let deep = match (late, self.is_double(d)) {
-            (true, _) => 0.03,
-            (false, true) => 0.3,
-            (false, false) => 0.8,
+        let deep = match (self.follows(0.0), self.is_double(d)) {
+            (false, _) => 0.03,
+            (true, true) => 0.3,
+            (true, false) => 0.8,
         };
         scatter && self.course.is_no_longer_than(fall, deep)
     }

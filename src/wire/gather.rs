@@ -16,7 +16,7 @@ use super::WireError;
 use super::benches::{Benches, Finished, Moment, Timestamped};
 use super::glance::Known;
 use super::joined::{Joined, Refusal, Taken};
-use super::link::{Heard, Link, LinkError, Patience, Who};
+use super::link::{Heard, Link, LinkError, Patience, Who, beside};
 use super::message::{
     Ask, GATHERER, Heads, Kind, LARGEST_PACKET, LONGEST_TEXT, Presence, RowMessage, Spoken,
     read_topic, sealed, topic, unsealed,
@@ -507,8 +507,7 @@ fn take(
     if !settings.config.benches.iter().any(|one| one == bench) {
         return Ok(());
     }
-    let about = message.properties.as_ref();
-    let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
+    let about = beside(message);
     let key = &settings.secrets.key;
     let mut closed = Vec::new();
     let mut done = |bench: &str, log: &str, taken: Taken| match taken {

@@ -8,7 +8,7 @@ use rumqttc::v5::mqttbytes::v5::Publish;
 use tokio::sync::watch;
 
 use super::benches::{Benches, Moment};
-use super::link::{Heard, Link, LinkError, Who};
+use super::link::{Heard, Link, LinkError, Who, beside};
 use super::message::{Kind, LONGEST_TEXT, Presence, read_topic, topic, unsealed};
 use super::settings::Settings;
 
@@ -65,30 +65,19 @@ fn hear(settings: &Settings, known: &Known, message: &Publish) {
     let Ok(place) = std::str::from_utf8(&message.topic) else {
         return;
     };
-    let about = message.properties.as_ref();
-    let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
+    let about = beside(message);
     let (text, now) = (&message.payload, Moment::now());
-    match read_topic(place, workshop) {
-        Some((bench, kind @ Kind::Status)) => {
-            match unsealed::<Presence>(kind, workshop, bench, about, text, key) {
-                Some(said) => known.send_modify(|all| all.stands(bench, &said, now)),
-                None => {
-                    tracing::debug!("somebody spoke for {bench} who has not the workshop's key")
-                }
-            }
-        }
-        Some((bench, kind @ Kind::Now)) => {
-            match unsealed(kind, workshop, bench, about, text, key) {
-                Some(said) => known.send_modify(|all| all.weighs(bench, said, message.retain, now)),
-                None => {
-                    tracing::debug!("somebody spoke for {bench} who has not the workshop's key")
-                }
-            }
-        }
-        Some((
-            _,
-            Kind::Row | Kind::Cue | Kind::Ask | Kind::Heads | Kind::Refused | Kind::Taken,
-        ))
-        | None => {}
+    let Some((bench, kind)) = read_topic(place, workshop) else {
+        return;
+    };
+    let heard = match kind {
+        Kind::Status => unsealed(kind, workshop, bench, about, text, key)
+            .map(|said: Presence| known.send_modify(|all| all.stands(bench, &said, now))),
+        Kind::Now => unsealed(kind, workshop, bench, about, text, key)
+            .map(|said| known.send_modify(|all| all.weighs(bench, said, message.retain, now))),
+        Kind::Row | Kind::Cue | Kind::Ask | Kind::Heads | Kind::Refused | Kind::Taken => return,
+    };
+    if heard.is_none() {
+        tracing::debug!("somebody spoke for {bench} who has not the workshop's key");
     }
 }

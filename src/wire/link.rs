@@ -442,6 +442,12 @@ impl Patience {
     }
 }
 
+/// What stands beside a message's text.
+pub fn beside(message: &Publish) -> &[(String, String)] {
+    let about = message.properties.as_ref();
+    about.map_or(&[], |about| &about.user_properties)
+}
+
 const fn no_properties() -> LastWillProperties {
     LastWillProperties {
         delay_interval: None,

@@ -12,7 +12,7 @@ use tokio::time::Instant;
 
 use super::WireError;
 use super::hand::{Handed, Places};
-use super::link::{Heard, Link, LinkError, Patience, Who};
+use super::link::{Heard, Link, LinkError, Patience, Who, beside};
 use super::message::{
     Ask, GATHERER, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, Now, Presence, RowMessage, Spoken,
     handed, read_topic, sealed, topic, unsealed,
@@ -352,12 +352,11 @@ impl Out {
                 if self.hear(session, &message) {
                     return Ok(());
                 }
-                let about = message.properties.map(|about| about.user_properties);
                 let ask = unsealed::<Ask>(
                     Kind::Ask,
                     &self.settings.config.name,
                     &self.bench,
-                    &about.unwrap_or_default(),
+                    beside(&message),
                     &message.payload,
                     &self.settings.secrets.key,
                 );
@@ -398,8 +397,7 @@ impl Out {
             session.status_at = Instant::now();
             return true;
         }
-        let about = message.properties.as_ref();
-        let about = about.map_or(&[][..], |about| about.user_properties.as_slice());
+        let about = beside(message);
         let key = &self.settings.secrets.key;
         let stands = |bench: &str| -> Option<Presence> {
             let text = &message.payload;

@@ -88,6 +88,13 @@ impl Script {
         writeln!(words, "{word}").expect("the script takes it");
     }
 
+    /// Has it do something, and gives what it tells of that.
+    #[track_caller]
+    pub fn does(&mut self, what: &Value) -> Value {
+        self.say(what);
+        self.answer()
+    }
+
     #[track_caller]
     pub fn answer(&self) -> Value {
         self.lines.recv_timeout(LONGEST).expect("an answer").1

@@ -40,6 +40,34 @@ pub struct Answer {
     pub body: String,
 }
 
+/// The paths of `begin` and of all that they load, sorted, and how many bytes that is. Nothing of it asks anybody else.
+pub fn loaded(begin: &[&str], get: impl Fn(&str) -> Answer) -> (Vec<String>, usize) {
+    let mut names: Vec<String> = begin.iter().map(|&name| name.to_owned()).collect();
+    let (mut at, mut all) = (0, 0);
+    while let Some(name) = names.get(at).cloned() {
+        at += 1;
+        let answer = get(&name);
+        assert_eq!(answer.status, 200, "{name}");
+        all += answer.body.len();
+        // The name of the SVG language is no address that anything asks.
+        let text = answer.body.replace("http://www.w3.org/2000/svg", "");
+        for other in ["http:", "https:", "\"//", "@import", "eval(", "innerHTML"] {
+            assert!(!text.contains(other), "{name} has {other}");
+        }
+        for (before, after) in [("src=\"", '"'), ("from \"./", '"'), ("href=\"", '"')] {
+            for part in text.split(before).skip(1) {
+                let file = part.split(after).next().unwrap();
+                let path = format!("/{}", file.trim_start_matches('/'));
+                if !file.starts_with('#') && !names.contains(&path) {
+                    names.push(path);
+                }
+            }
+        }
+    }
+    names.sort();
+    (names, all)
+}
+
 impl Served {
     pub fn start() -> Served {
         Served::with("", |_| {})

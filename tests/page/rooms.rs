@@ -59,8 +59,7 @@ impl Screen {
     /// Does it; what the page shows then.
     #[track_caller]
     pub fn tell(&mut self, deed: &Value) -> Value {
-        self.0.say(deed);
-        let seen = self.0.answer();
+        let seen = self.0.does(deed);
         assert!(seen["failed"].is_null(), "{deed}: {seen:#}");
         seen
     }

@@ -40,8 +40,7 @@ impl Fed {
 
     #[track_caller]
     fn does(&mut self, what: Value) -> Value {
-        self.0.say(&what);
-        self.0.answer()
+        self.0.does(&what)
     }
 
     #[track_caller]

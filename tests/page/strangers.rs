@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use bismar::display::connections;
 
 use crate::bench_side::person::Person;
-use crate::bench_side::served::Served;
+use crate::bench_side::served::{Served, loaded};
 use crate::bench_side::{Daemon, LONGEST, Pan, config};
 
 #[test]
@@ -294,31 +294,7 @@ fn connections_that_say_nothing_take_neither_the_daemon_nor_the_page() {
 #[test]
 fn the_page_s_files_are_few_and_small_and_ask_nobody_else() {
     let served = Served::start();
-    let mut names = vec!["/".to_owned(), "/paper".to_owned()];
-    let mut all = 0;
-    let mut at = 0;
-    while let Some(name) = names.get(at).cloned() {
-        at += 1;
-        let answer = served.get(&name, "");
-        assert_eq!(answer.status, 200, "{name}");
-        all += answer.body.len();
-        // The name of the SVG language is no address that anything asks.
-        let text = answer.body.replace("http://www.w3.org/2000/svg", "");
-        for other in ["http:", "https:", "\"//", "@import", "eval(", "innerHTML"] {
-            assert!(!text.contains(other), "{name} has {other}");
-        }
-        for (before, after) in [("src=\"", '"'), ("from \"./", '"'), ("href=\"", '"')] {
-            for part in text.split(before).skip(1) {
-                let file = part.split(after).next().unwrap();
-                let path = format!("/{}", file.trim_start_matches('/'));
-                if !file.starts_with('#') && !names.contains(&path) {
-                    names.push(path);
-                }
-            }
-        }
-    }
-    let mut found: Vec<&str> = names.iter().map(String::as_str).collect();
-    found.sort_unstable();
+    let (names, all) = loaded(&["/", "/paper"], |name| served.get(name, ""));
     let known = [
         "/",
         "/after.js",
@@ -336,7 +312,7 @@ fn the_page_s_files_are_few_and_small_and_ask_nobody_else() {
         "/scales.js",
         "/words.js",
     ];
-    assert_eq!(found, known);
+    assert_eq!(names, known);
     println!("{all} bytes in all");
     assert!(all < 160 * 1024, "{all} bytes");
 }
