@@ -298,6 +298,17 @@ def axe(page):
     return {"violations": nodes("violations"), "incomplete": nodes("incomplete"), "rules": [rule["id"] for rule in told["passes"]]}
 
 
+# What stands whole on the screen with nothing over it.
+TEXTS = """
+return access.texts().filter((t) => t.top >= 0 && t.bottom <= innerHeight && t.left >= 0 && t.right <= innerWidth)
+  .filter((t) => t.el.contains(document.elementFromPoint((t.left + t.right) / 2, (t.top + t.bottom) / 2)))
+  .map(({ el, ...t }) => {
+    const style = getComputedStyle(el);
+    const big = parseFloat(style.fontSize) >= (Number(style.fontWeight) >= 700 ? 18.66 : 24);
+    return { ...t, name: access.name(el), colour: style.color, big };
+  });"""
+
+
 def text_contrast(page):
     """Each text's colour against the pixels that are behind its letters: as the screen shows it, then all of
     the page on a screen that is high enough."""
@@ -306,20 +317,18 @@ def text_contrast(page):
     whole = js(page, "return document.documentElement.scrollHeight")
     for height in {high, max(high, whole)}:
         size(page, wide, height)
-        texts = js(
-            page,
-            """return access.texts().filter((t) => t.top >= 0 && t.bottom <= innerHeight && t.left >= 0 && t.right <= innerWidth)
-              .filter((t) => t.el.contains(document.elementFromPoint((t.left + t.right) / 2, (t.top + t.bottom) / 2)))
-              .map(({ el, ...t }) => {
-                const style = getComputedStyle(el);
-                const big = parseFloat(style.fontSize) >= (Number(style.fontWeight) >= 700 ? 18.66 : 24);
-                return { ...t, name: access.name(el), colour: style.color, big };
-              });""",
-        )
-        with_letters = picture(page)
-        js(page, 'access.style("* { -webkit-text-fill-color: transparent !important; }")')
-        without = picture(page)
-        js(page, 'access.style("")')
+        # An answer of the daemon's may come between the two pictures and move what stands below it.
+        for _ in range(20):
+            texts = js(page, TEXTS)
+            with_letters = picture(page)
+            js(page, 'access.style("* { -webkit-text-fill-color: transparent !important; }")')
+            without = picture(page)
+            js(page, 'access.style("")')
+            if js(page, TEXTS) == texts:
+                break
+            time.sleep(0.1)
+        else:
+            raise TimeoutError("the page's texts never stand still for two pictures")
         for text in texts:
             rows = slice(int(text["top"]), int(text["bottom"]) + 1)
             columns = slice(int(text["left"]), int(text["right"]) + 1)
