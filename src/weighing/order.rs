@@ -505,6 +505,7 @@ impl Engine {
         if !waits || !long {
             return;
         }
+        let moved_since = spoken.answered;
         let state = run.state.clone();
         let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
         let state = match state {
@@ -528,6 +529,10 @@ impl Engine {
                 let say = phrases::as_it_stands(self.way_now(), next);
                 self.cue_urgent(CueKind::Choose, say, &[choice]);
                 State::VesselMismatch { tared, level, what }
+            }
+            // She did as asked, and what rests there now may be no vessel: no word makes it one.
+            State::TareUnknown(_) if moved_since && self.way_now() != VesselWay::Difference => {
+                self.ask_clear(self.way_now(), false)
             }
             State::TareUnknown(unsure) => self.ask_about_tare(super::state::TareUnknown {
                 why: super::state::Why::Often,

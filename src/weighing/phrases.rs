@@ -275,10 +275,10 @@ pub(super) fn unsure(step: &Step, afresh: bool, often: bool) -> Sentence {
     }
     if often {
         return phrase!(
-            "Still not sure of the tare. Say next if no {name} is in the {thing} yet; or if some is, lift it off, take \
-             that out, and place it again.",
-            name,
-            thing
+            "Still not sure of the tare. Say next if the {thing} stands there with no {name} in it; or if some is, lift \
+             it off, take that out, and place it again.",
+            thing,
+            name
         );
     }
     match step.vessel {

@@ -261,7 +261,7 @@ fn states(served: &Served) -> Vec<State> {
             away(),
             cue(
                 "choose",
-                "Still not sure of the tare. Say next if no Sea salt is in the beaker yet; or if some is, lift it off, take that out, and place it again.",
+                "Still not sure of the tare. Say next if the beaker stands there with no Sea salt in it; or if some is, lift it off, take that out, and place it again.",
                 &["next", "again"],
                 json!({}),
             ),

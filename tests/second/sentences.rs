@@ -44,7 +44,14 @@ pub fn obey(w: &mut World, cue: &Cue, has: &dyn Fn(&str) -> bool, gap: f64, acts
         acts.push(Act::Land(v));
         return;
     }
-    if has("say next if no ") || has("say next if it is empty") {
+    if on.is_none()
+        && has("stands there with no ")
+        && let Some(v) = w.in_hand
+    {
+        acts.extend([Act::WaitRest, Act::Land(v)]);
+        return;
+    }
+    if has("stands there with no ") || has("say next if no ") || has("say next if it is empty") {
         let empty = if has("if it is empty") {
             all_inside == 0
         } else {

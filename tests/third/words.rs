@@ -98,7 +98,11 @@ pub fn obey(w: &mut World, cue: &Cue) -> Vec<Act> {
         return acts;
     }
     let empty_here = on.is_none_or(|v| w.step_grams(v, step) < 0.5 * w.d());
-    if has("say next if no ") || has("if it is empty") || has("if nothing is in it") {
+    let must_stand = has("stands there with no ");
+    if let Some(v) = w.hand.filter(|_| must_stand && on.is_none()) {
+        return vec![Rest, Land(v)];
+    }
+    if must_stand || has("say next if no ") || has("if it is empty") || has("if nothing is in it") {
         if empty_here {
             acts.push(Word(Command::Next));
         } else if offers(Choice::Again) {
