@@ -9,6 +9,7 @@ use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::language::phrase;
 use crate::mass::Mass;
+use crate::metrology::Window;
 use crate::vocabulary::code::FaultCode;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
@@ -52,7 +53,9 @@ impl Engine {
             .content
             .above
             .is_some_and(|(since, n)| n >= 3 && seen.at.since(since) >= 500_000);
-        self.watch_restless(seen, net, window.low, window.high, &mut tared);
+        if self.watch_restless(seen, net, window, &mut tared) {
+            return self.record_restless(step.scale, step, tared, seen.at);
+        }
         // While it is not known whether a vessel landed, a number too large means that one did.
         let absurd = tared.suspect.is_some_and(|suspect| {
             !suspect.exact || net > step.highest.ratio(3, 2) + Mass::from_g(5)
@@ -199,24 +202,26 @@ impl Engine {
         }
     }
 
-    /// Nearly right, and never at rest: a draught or a shaking bench.
+    /// Nearly right, and never at rest: a draught or a shaking bench. Returns whether it is mere noise about
+    /// what is right.
     fn watch_restless(
         &mut self,
         seen: &Observation,
         net: Mass,
-        low: Mass,
-        high: Mass,
+        window: Window,
         tared: &mut Tared,
-    ) {
-        let Some(run) = &mut self.run else { return };
-        let near = net >= low - seen.d * 10 && net <= high + seen.d * 10;
+    ) -> bool {
+        let Some(run) = &mut self.run else {
+            return false;
+        };
+        let near = net >= window.low - seen.d * 10 && net <= window.high + seen.d * 10;
         // A spoon in the vessel moves more than any draught.
         let handled = seen
             .before
             .is_some_and(|before| (seen.weight - before).abs() > seen.d * 20);
         if !near || handled {
             run.restless_since = None;
-            return;
+            return false;
         }
         let since = *run.restless_since.get_or_insert(seen.at);
         // A trickle only grows; a draught comes and goes, and mere noise goes nowhere.
@@ -226,8 +231,14 @@ impl Engine {
             .and_then(|pan| pan.wander.lately())
             .is_some_and(|range| range <= seen.d * 2);
         let long = seen.at.since(since);
-        let restless = (long > RESTLESS_US && wanders) || (long > RESTLESS_US * 2 && stays);
-        if restless && tared.asked != Some(Asked::Draught) {
+        let wanders = long > RESTLESS_US && wanders;
+        let noise = long > RESTLESS_US * 2 && stays;
+        let clear = tared.suspect.is_none() && tared.asked.is_none();
+        if noise && !wanders && clear && window.holds(net) {
+            return true;
+        }
+        let restless = noise || wanders;
+        if restless && !matches!(tared.asked, Some(Asked::Draught | Asked::Lot)) {
             tared.asked = Some(Asked::Draught);
             let scale = self.scale_needed();
             self.out.push_back(Event::Fault {
@@ -237,5 +248,6 @@ impl Engine {
             });
             self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
         }
+        false
     }
 }

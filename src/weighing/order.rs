@@ -584,7 +584,8 @@ impl Engine {
             }
             State::Tared(tared) => {
                 let net = super::net_of(&step, tared.tare.base, seen.weight);
-                let window = self.window(&step, seen.d, 0);
+                let d = seen.d.max(tared.tare.d);
+                let window = self.window(&step, d, tared.tare.carried);
                 let rests = seen.steady.is_some() && net > step.target.ratio(1, 10);
                 short = (rests && net < window.low).then(|| step.target - net);
                 let sure = tared.suspect.is_none() && tared.content.poured;
@@ -632,7 +633,10 @@ impl Engine {
                 tared.approach.said = None;
             }
         } else if weighs {
-            self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
+            if let State::Tared(tared) = run.state.clone() {
+                let state = self.record_restless(scale, &step, tared, seen.at);
+                self.enter(state);
+            }
         } else if let Some(little) = little.filter(|_| !away) {
             let say = phrases::too_little(way, little, vessel_at_least(seen.d), seen.d);
             self.tell_beside(say, CueKind::Place, &[]);

@@ -12,6 +12,7 @@ use super::{Engine, net_of, phrases};
 use crate::formula::{Step, VesselWay};
 use crate::language::phrase;
 use crate::mass::{Mass, Unit};
+use crate::time::Moment;
 use crate::vocabulary::command::Choice;
 use crate::vocabulary::cue::CueKind;
 use crate::vocabulary::reading::ScaleIndex;
@@ -402,6 +403,39 @@ impl Engine {
         if level.at.since(since) < dwell || grows {
             return State::Tared(tared);
         }
+        self.record_unless_asked(scale, level, step, tared)
+    }
+
+    /// What flickers within its window and comes to no rest: where it flickers little, the record says by how
+    /// much; else the word is the maker's.
+    pub(super) fn record_restless(
+        &mut self,
+        scale: ScaleIndex,
+        step: &Step,
+        mut tared: Tared,
+        now: Moment,
+    ) -> State {
+        let pan = self.pans.get(scale).filter(|pan| pan.level(now).is_none());
+        let flicker = pan
+            .and_then(|pan| pan.restless(now))
+            .filter(|&(level, range)| range <= level.d * 5);
+        let Some((level, range)) = flicker else {
+            tared.asked = Some(Asked::Draught);
+            self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
+            return State::Tared(tared);
+        };
+        tared.tare.unproven = tared.tare.unproven.max(range);
+        self.record_unless_asked(scale, level, step, tared)
+    }
+
+    /// To the log, unless something is in doubt or must be known first.
+    fn record_unless_asked(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        step: &Step,
+        mut tared: Tared,
+    ) -> State {
         let d = level.d.max(tared.tare.d);
         let net = net_of(step, tared.tare.base, level.weight);
         tared.wander = self.wander_of(&tared, d);

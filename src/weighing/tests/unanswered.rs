@@ -226,6 +226,43 @@ fn what_flickers_is_tared_and_says_how_sure_it_is() {
     assert!(row.note.contains("tare not proven"));
 }
 
+/// A pour of 120 g that never rests afterwards: one after the other of `over`, in hundredths of a gram, for 40 s.
+fn flickering(lot_required: bool, over: [f64; 3]) -> Bench {
+    let mut salt = step(1, "Salt", "120.00", VesselWay::Beaker);
+    salt.lot_required = lot_required;
+    let mut b = Bench::new(plan(vec![salt], None));
+    b.hold(2.0).land(150.0).hold(1.5).pour(270.0, 8.0);
+    b.steady = Some(false);
+    for n in 0..400 {
+        b.read(270.0 + over[n % 3] * 0.01);
+    }
+    b
+}
+
+#[test]
+fn what_flickers_within_its_window_is_recorded_and_says_how_sure_it_is() {
+    let b = flickering(false, [0.0, 2.0, -1.0]);
+    let row = last_weighed(&b);
+    let (net, unsure) = (row.net.unwrap(), row.uncertainty.unwrap());
+    assert!(unsure >= Mass::from_mg(30), "{unsure:?}");
+    assert!((net - Mass::from_g(120)).abs() <= unsure, "{net:?}");
+    assert_ne!(row.verdict, Some(Verdict::Inside));
+}
+
+#[test]
+fn what_flickers_is_asked_for_its_lot_before_it_is_recorded() {
+    let b = flickering(true, [0.0, 2.0, -1.0]);
+    b.expect(&[]);
+    asks(&b, "lot");
+}
+
+#[test]
+fn what_flickers_widely_takes_a_word() {
+    let b = flickering(false, [0.0, 12.0, -12.0]);
+    b.expect(&[]);
+    asks(&b, "does not come to rest");
+}
+
 /// The first of two steps into one bowl is weighed and stirred.
 fn stirred() -> Bench {
     let mut steps = ["Salt", "Oil"].map(|name| step(1, name, "12.00", VesselWay::Bowl));
