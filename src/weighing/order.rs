@@ -566,10 +566,12 @@ impl Engine {
             return;
         };
         let (way, state) = (step.vessel, &run.state);
-        let nothing =
-            || seen.steady.is_some() && self.load(scale, seen.weight, seen.d) == Load::Nothing;
-        let there = run.coming.maybe_there || run.coming.unheard;
-        let little = run.coming.little.filter(|_| !there);
+        // A flicker of two steps is no rest, and nobody's hand either.
+        let nothing = || self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let little = run.coming.little;
+        let too_light = run.coming.lifted_in_vain && little.is_some();
+        let there = !too_light && (run.coming.maybe_there || run.coming.unheard);
+        let little = little.filter(|_| !there);
         let (mut short, mut over) = (None, false);
         let (waits, after) = match state {
             State::Empty => {
@@ -614,8 +616,11 @@ impl Engine {
         };
         let weighs = matches!(state, State::Tared(_));
         let away = matches!(state, State::Removed(_));
+        let empty = matches!(state, State::Empty);
+        let by = |before| (seen.weight - before).abs();
+        let moved = empty && seen.before.is_none_or(|before| by(before) > seen.d * 5);
         let Some(run) = &mut self.run else { return };
-        if !waits {
+        if !waits || moved || seen.after_gap {
             run.waits_since = None;
             return;
         }
@@ -641,6 +646,7 @@ impl Engine {
             let say = phrases::too_little(way, little, vessel_at_least(seen.d), seen.d);
             self.tell_beside(say, CueKind::Place, &[]);
         } else {
+            run.coming.lifted_in_vain = !away;
             self.tell_beside(phrases::may_stand_there(way), CueKind::Place, &[]);
         }
     }

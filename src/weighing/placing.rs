@@ -177,6 +177,7 @@ impl Engine {
                 if let Some(run) = &mut self.run {
                     run.coming.unheard = false;
                     run.coming.little = None;
+                    run.coming.lifted_in_vain = false;
                 }
                 State::Landing(Landing::since(seen.at))
             }

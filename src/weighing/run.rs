@@ -136,6 +136,8 @@ pub(super) struct Coming {
     pub word_empty: bool,
     /// A vessel tared by the key may stand on the pan that shows nothing.
     pub maybe_there: bool,
+    /// It was asked for that to be lifted and put back. Where nothing is seen of it then, it may be too light.
+    pub lifted_in_vain: bool,
     /// So much came onto the empty pan and stays: too little for a vessel.
     pub little: Option<Mass>,
     /// The scale spoke before its first weight at rest, which is zero: a vessel may have come and been tared.
