@@ -545,7 +545,8 @@ impl Engine {
     pub(super) fn is_loaded(&self, scale: usize) -> bool {
         self.pans.get(scale).is_some_and(|pan| {
             pan.last.is_some_and(|last| {
-                last.weight - pan.zero.unwrap_or_default() > super::order::vessel_at_least(pan.d())
+                last.weight - pan.zero_shown().unwrap_or_default()
+                    > super::order::vessel_at_least(pan.d())
             })
         })
     }

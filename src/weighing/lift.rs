@@ -35,7 +35,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return false;
         };
-        let Some(zero) = self.pans.get(scale).and_then(|pan| pan.zero) else {
+        let Some(zero) = self.pans.get(scale).and_then(|pan| pan.zero_shown()) else {
             return false;
         };
         let own = match step.vessel {
@@ -266,7 +266,7 @@ impl Engine {
     /// What the empty pan shows, now or when the bowl goes, is to be held against this record.
     pub(super) fn keep_for_the_lift(&mut self, scale: ScaleIndex, written: Written) {
         let zero = self.zero(scale);
-        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
         let index = self.index_now();
         // The reading that told of the lift may be the only one of the empty pan; what is below that swings.
         let low = self.pans.get(scale).and_then(|pan| pan.last);

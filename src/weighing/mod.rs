@@ -500,7 +500,7 @@ impl Engine {
                 let scale = run.current().map_or(0, |step| step.scale);
                 self.pans
                     .get(scale)
-                    .and_then(|pan| pan.zero)
+                    .and_then(|pan| pan.zero_shown())
                     .map(|zero| tared.tare.base - zero)
             }
             State::Clear { .. }

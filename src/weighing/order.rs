@@ -1,7 +1,7 @@
 //! The order of steps: phases, mixing, the end of the batch.
 
 use super::event::Event;
-use super::pan::{JumpCause, Observation};
+use super::pan::{JumpCause, Observation, Zero};
 use super::phrases::Words;
 use super::placing::SLOW_LANDING_US;
 use super::run::Settling;
@@ -213,7 +213,7 @@ impl Engine {
             return State::Empty;
         };
         let d = self.readability(step.scale);
-        let loaded = match (pan.last, pan.zero) {
+        let loaded = match (pan.last, pan.zero_shown()) {
             (Some(last), Some(zero)) => last.weight - zero > vessel_at_least(d),
             (Some(_) | None, Some(_) | None) => false,
         };
@@ -683,24 +683,25 @@ impl Engine {
             pan.forget_zero();
         }
         let Some(level) = seen.steady else { return };
-        let zero = pan.zero.unwrap_or_default();
+        let zero = pan.zero_shown().unwrap_or_default();
         if level.weight - zero <= vessel_at_least(seen.d) {
             pan.left_over = false;
         }
         let mute = std::mem::take(&mut pan.mute);
-        let first = match pan.zero {
+        let first = match &mut pan.zero {
             None => {
                 let at_zero = level.weight <= seen.d * 3;
                 // "Net" at zero carries what the TARE key took off.
                 let empty = at_zero && waits && !seen.net_flag;
-                pan.zero = Some(if empty { level.weight } else { Mass::ZERO });
-                pan.zero_seen = empty;
-                pan.zero_exact = empty;
+                pan.zero = Some(match empty {
+                    true => Zero::seen(level.weight),
+                    false => Zero::worked_out(Mass::ZERO, false),
+                });
                 true
             }
             // Between batches nobody judges what comes and goes; a pan below zero is an empty pan.
-            Some(zero) if idle && level.weight < zero - seen.d * 5 => {
-                pan.zero = Some(level.weight);
+            Some(zero) if idle && level.weight < zero.shown - seen.d * 5 => {
+                zero.shown = level.weight;
                 false
             }
             Some(_) => false,
@@ -741,7 +742,6 @@ impl Engine {
         }
         if net_zero && let Some(pan) = self.pans.get_mut(scale) {
             pan.zero = None;
-            pan.zero_exact = false;
         }
         if net_zero || shown > vessel_at_least(seen.d) {
             let state = self.tare_as(scale, shown, seen.d);
@@ -753,15 +753,15 @@ impl Engine {
         let Some(pan) = self.pans.get_mut(scale) else {
             return;
         };
-        if seen
+        let empty = seen
             .steady
-            .is_some_and(|level| pan.is_empty_at(level.weight, seen.d))
-        {
-            pan.zero = seen.steady.map(|level| level.weight);
+            .filter(|level| pan.is_empty_at(level.weight, seen.d));
+        if let Some((zero, level)) = pan.zero.as_mut().zip(empty) {
+            zero.shown = level.weight;
         }
         let loaded = seen.newly_steady
             && pan
-                .zero
+                .zero_shown()
                 .is_some_and(|zero| seen.weight - zero > vessel_at_least(seen.d));
         let Some(run) = &mut self.run else { return };
         let waiting = matches!(run.state, State::Empty | State::Mix { .. });

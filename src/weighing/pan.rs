@@ -46,6 +46,38 @@ const MOST_UNREAD: u32 = 1;
 /// A lift takes no longer than this: 3 s.
 const PEAK_US: u64 = 3_000_000;
 
+/// What a scale shows with nothing on it, and how that is known.
+#[derive(Debug, Clone, Copy)]
+pub struct Zero {
+    pub shown: Mass,
+    /// It was seen at rest on an empty pan, not worked out from a jump.
+    pub seen: bool,
+    /// It was seen, or follows from weights at rest alone.
+    pub exact: bool,
+    /// The same before readings went missing; it holds again when the frame is proven.
+    exact_before_gap: bool,
+}
+
+impl Zero {
+    /// As an empty pan shows it at rest.
+    pub fn seen(shown: Mass) -> Zero {
+        Zero {
+            seen: true,
+            ..Zero::worked_out(shown, true)
+        }
+    }
+
+    /// As it follows from a jump. `exact`: from weights at rest alone.
+    pub fn worked_out(shown: Mass, exact: bool) -> Zero {
+        Zero {
+            shown,
+            seen: false,
+            exact,
+            exact_before_gap: false,
+        }
+    }
+}
+
 #[derive(Debug, Clone)]
 pub struct Pan {
     pub spec: PanSpec,
@@ -54,14 +86,8 @@ pub struct Pan {
     pub trace: Trace,
     pub presses: Presses,
     pub wander: Wander,
-    /// What the scale shows with nothing on it; `None` until something says so.
-    pub zero: Option<Mass>,
-    /// Whether `zero` was seen at rest on an empty pan, not worked out from a jump.
-    pub zero_seen: bool,
-    /// Whether `zero` was seen, or follows from weights at rest alone.
-    pub zero_exact: bool,
-    /// The same before readings went missing; it holds again when the frame is proven.
-    exact_before_gap: bool,
+    /// `None` until something says what the scale shows with nothing on it.
+    pub zero: Option<Zero>,
     /// Seconds from 10 to 90 % of one load, the shortest of late: the scale's filter, not the hand.
     pub swift: Option<f64>,
     /// Mean arrival time of the late part of one load, in seconds; from lifts, into which nobody pours.
@@ -236,9 +262,6 @@ impl Pan {
             presses: Presses::default(),
             wander: Wander::default(),
             zero: None,
-            zero_seen: false,
-            zero_exact: false,
-            exact_before_gap: false,
             swift: None,
             tail: 0.0,
             on_the_way: (u32::MAX, 0),
@@ -428,9 +451,6 @@ impl Pan {
     /// Forgets the zero: nobody followed what moved it. The next rest says where it is.
     pub fn forget_zero(&mut self) {
         self.zero = None;
-        self.zero_seen = false;
-        self.zero_exact = false;
-        self.exact_before_gap = false;
     }
 
     /// As a scale that has not spoken yet, but for what was learned of its ways.
@@ -463,7 +483,8 @@ impl Pan {
 
     /// Whether `shown` is what the empty pan shows, within drift and crumbs.
     pub fn is_empty_at(&self, shown: Mass, d: Mass) -> bool {
-        self.zero.is_some_and(|zero| (shown - zero).abs() <= d * 5)
+        self.zero_shown()
+            .is_some_and(|zero| (shown - zero).abs() <= d * 5)
     }
 
     /// The tolerance within which two weighings of the same thing agree: 5 d, or 1 in 2000.
@@ -486,7 +507,9 @@ impl Pan {
         let silence = before.map_or(0, |b| r.at.since(b.at));
         let gap = std::mem::take(&mut self.gap) || silence > self.longest_pause();
         if gap {
-            self.exact_before_gap |= std::mem::take(&mut self.zero_exact);
+            if let Some(zero) = &mut self.zero {
+                zero.exact_before_gap |= std::mem::take(&mut zero.exact);
+            }
         } else {
             self.interval = (self.interval * 7 + silence.clamp(5_000, 1_000_000)) / 8;
         }
@@ -720,7 +743,7 @@ impl Pan {
     }
 
     fn came_as_one(&self, shown: Mass, d: Mass) -> bool {
-        let shape = self.shape(self.zero.unwrap_or_default(), shown, d);
+        let shape = self.shape(self.zero_shown().unwrap_or_default(), shown, d);
         self.is_one_load(&shape, d)
     }
 
@@ -755,7 +778,7 @@ impl Pan {
 
     /// How what stood at `from` fell when it was lifted off, as far down as that was seen.
     fn fall_from(&self, from: Mass, d: Mass) -> Option<Course> {
-        let now = self.trace.fall(self.zero?, d);
+        let now = self.trace.fall(self.zero?.shown, d);
         let falls = [now, self.fell].into_iter().flatten();
         let mut same = falls.filter(|(top, _)| (*top - from).abs() <= d * 5);
         same.next().map(|fall| fall.1)
@@ -769,11 +792,25 @@ impl Pan {
 
     /// The frame is the one before the gap: the zero is as good as it was.
     pub fn frame_stands(&mut self) {
-        self.zero_exact |= std::mem::take(&mut self.exact_before_gap);
+        if let Some(zero) = &mut self.zero {
+            zero.exact |= std::mem::take(&mut zero.exact_before_gap);
+        }
     }
 
-    /// A new zero was found since.
-    pub fn forget_gap(&mut self) {
-        self.exact_before_gap = false;
+    /// What the empty pan shows, as far as that is known.
+    pub fn zero_shown(&self) -> Option<Mass> {
+        self.zero.map(|zero| zero.shown)
+    }
+
+    /// Whether its zero is known from weights at rest alone.
+    pub fn zero_is_exact(&self) -> bool {
+        self.zero.is_some_and(|zero| zero.exact)
+    }
+
+    /// How its zero is known proves less than was thought.
+    pub fn doubt_zero(&mut self) {
+        if let Some(zero) = &mut self.zero {
+            zero.exact = false;
+        }
     }
 }

@@ -235,7 +235,7 @@ impl Engine {
                 JumpCause::Slight => {
                     self.suspect(Why::Unseen);
                     if let Some(pan) = self.pans.get_mut(scale) {
-                        pan.zero_exact = false;
+                        pan.doubt_zero();
                     }
                 }
                 JumpCause::Load => return self.back_to_empty(landing),
@@ -426,7 +426,7 @@ impl Engine {
         let Some(pan) = self.pans.get(scale) else {
             return State::Empty;
         };
-        let sure_zero = pan.zero_exact && keyed.is_none();
+        let sure_zero = pan.zero_is_exact() && keyed.is_none();
         // Exactly zero where the empty pan shows something else is what the TARE key leaves.
         let by_key = shows_zero(level.weight, level.d) && !shows_zero(zero, level.d);
         let known = sure_zero
@@ -485,7 +485,7 @@ impl Engine {
                 pan.learn(&shape, false);
             }
             if by_key {
-                pan.zero_exact = false;
+                pan.doubt_zero();
             }
         }
         let back = self.more_than_was_put_away(scale, mass).filter(|_| !known);
@@ -721,7 +721,7 @@ impl Engine {
                         self.refuse(unsure);
                         return self.judge_arrival(scale, level, None);
                     }
-                    let guessed = self.pans.get(scale).is_some_and(|pan| !pan.zero_exact);
+                    let guessed = self.pans.get(scale).is_some_and(|pan| !pan.zero_is_exact());
                     if guessed && came <= vessel_at_least(level.d) {
                         // The zero was only worked out: this is it.
                         unsure.mass -= level.weight - zero;

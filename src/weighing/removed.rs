@@ -168,7 +168,7 @@ impl Engine {
         let Some((pan, level)) = self.pans.get(scale).zip(seen.steady) else {
             return false;
         };
-        let known = tared.content.rest.is_some() && !tared.content.moved && pan.zero_exact;
+        let known = tared.content.rest.is_some() && !tared.content.moved && pan.zero_is_exact();
         known && (level.weight - tared.shown_at_rest(step.vessel)).abs() <= level.d * 2
     }
 
@@ -194,7 +194,7 @@ impl Engine {
     /// vessel weighs did not.
     fn empty_while_removed(&mut self, scale: ScaleIndex, level: Level, tared: &mut Tared) {
         let by = level.weight - self.zero(scale);
-        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
         if by != Mass::ZERO {
             tared.tare.base = match tared.tare.vessel {
                 Some(vessel) => level.weight + vessel,

@@ -61,7 +61,7 @@ impl Engine {
             let last = pan
                 .last
                 .map(|last| self.load(step.scale, last.weight, pan.d()));
-            last == Some(Load::Nothing) && pan.zero_seen && !pan.gap
+            last == Some(Load::Nothing) && pan.zero.is_some_and(|zero| zero.seen) && !pan.gap
         });
         let say = phrase!(
             "Put the emptied beaker of {name} on the scale (it weighed {vessel} g empty).",
@@ -133,7 +133,7 @@ impl Engine {
     }
 
     fn judge_emptied(&mut self, scale: ScaleIndex, level: Level, mut emptied: Emptied) -> State {
-        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
         let first = !std::mem::replace(&mut emptied.said, true);
         if !emptied.empty || !exact {
             if first {

@@ -344,7 +344,7 @@ impl Engine {
         tared.tare.at = level.at;
         if let Some(vessel) = tared.tare.vessel {
             // The vessel did not change: the zero did.
-            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
             self.set_zero(scale, level.weight - vessel, exact);
         }
     }

@@ -311,7 +311,7 @@ impl Engine {
             if old.rest.is_some_and(|net| net.abs() > tared.tare.d * 5) {
                 tared.tare.carried += 2;
             }
-            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+            let exact = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
             self.set_zero(scale, old.zero + shift, exact);
         }
         tared.asked = None;
@@ -329,7 +329,7 @@ impl Engine {
             return self.vessel_removed(Removed::new(tared));
         };
         let asked_back = !old.exchanged;
-        let exact_zero = self.pans.get(scale).is_some_and(|pan| pan.zero_exact);
+        let exact_zero = self.pans.get(scale).is_some_and(|pan| pan.zero_is_exact());
         self.see_zero(scale, level.weight);
         let unmoved = (level.weight - old.zero).abs() <= vessel_at_least(level.d);
         let stood = old.level;

@@ -2,7 +2,7 @@
 
 use super::Engine;
 use super::order::vessel_at_least;
-use super::pan::Observation;
+use super::pan::{Observation, Zero};
 use crate::formula::Step;
 use crate::mass::Mass;
 use crate::vocabulary::reading::ScaleIndex;
@@ -37,7 +37,7 @@ impl Engine {
     pub(super) fn zero(&self, scale: ScaleIndex) -> Mass {
         self.pans
             .get(scale)
-            .and_then(|pan| pan.zero)
+            .and_then(|pan| pan.zero_shown())
             .unwrap_or(Mass::ZERO)
     }
 
@@ -46,10 +46,7 @@ impl Engine {
         let by = zero - self.zero(scale);
         self.shift_records(scale, by, exact);
         if let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = Some(zero);
-            pan.zero_seen = false;
-            pan.zero_exact = exact;
-            pan.forget_gap();
+            pan.zero = Some(Zero::worked_out(zero, exact));
         }
     }
 
@@ -88,48 +85,41 @@ impl Engine {
     /// The frame moved by `shift`; the zero is as good as it was if that was seen from rest.
     pub(super) fn shift_zero(&mut self, scale: ScaleIndex, shift: Mass, from_rest: bool) {
         self.shift_records(scale, shift, from_rest);
-        if let Some(pan) = self.pans.get_mut(scale)
-            && let Some(zero) = pan.zero
-        {
-            pan.zero = Some(zero + shift);
-            pan.zero_seen = false;
-            pan.zero_exact &= from_rest;
+        let pan = self.pans.get_mut(scale);
+        if let Some(zero) = pan.and_then(|pan| pan.zero.as_mut()) {
+            zero.shown += shift;
+            zero.seen = false;
+            zero.exact &= from_rest;
         }
     }
 
     /// The mass of what stands on the pan at `base` (as shown), where the zero is exact.
     pub(super) fn vessel_mass(&self, scale: ScaleIndex, base: Mass) -> Option<Mass> {
-        let pan = self.pans.get(scale).filter(|pan| pan.zero_exact)?;
-        Some(base - pan.zero?)
+        let zero = self.pans.get(scale)?.zero.filter(|zero| zero.exact)?;
+        Some(base - zero.shown)
     }
 
     /// The zero as seen at rest on an empty pan.
     pub(super) fn see_zero(&mut self, scale: ScaleIndex, zero: Mass) {
         if let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = Some(zero);
-            pan.zero_seen = true;
-            pan.zero_exact = true;
-            pan.forget_gap();
+            pan.zero = Some(Zero::seen(zero));
         }
     }
 
     /// The zero as an empty pan shows it that is not at rest yet. What waits for its rest waits on.
     pub(super) fn guess_zero(&mut self, scale: ScaleIndex, shown: Mass) {
         if let Some(pan) = self.pans.get_mut(scale) {
-            pan.zero = Some(shown);
-            pan.zero_seen = false;
-            pan.zero_exact = false;
-            pan.forget_gap();
+            pan.zero = Some(Zero::worked_out(shown, false));
         }
     }
 
     /// A zero taken from a fall that was not over yet goes down with the rest of it.
     pub(super) fn follow_tail(&mut self, scale: ScaleIndex, shown: Mass) {
-        if let Some(pan) = self.pans.get_mut(scale)
-            && !pan.zero_exact
-            && let Some(zero) = pan.zero
+        let pan = self.pans.get_mut(scale);
+        if let Some(zero) = pan.and_then(|pan| pan.zero.as_mut())
+            && !zero.exact
         {
-            pan.zero = Some(zero.min(shown));
+            zero.shown = zero.shown.min(shown);
         }
     }
 
