@@ -582,6 +582,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return Ok(phrase!("Nothing to keep."));
         };
+        let without_lot = step.lot_required && !self.has_lot(&step.ingredient);
         let Some(run) = &mut self.run else {
             return Ok(Sentence::none());
         };
@@ -650,6 +651,9 @@ impl Engine {
         let net = net_of(&step, tared.tare.base, level.weight);
         if net <= level.d || !tared.content.poured {
             return Ok(phrase!("Nothing was poured yet; there is nothing to keep."));
+        }
+        if without_lot {
+            return Err(Refused::new(super::phrases::lot(&step.ingredient).say));
         }
         let d = level.d;
         if tared.approach.futile > PROVEN && net > step.target {

@@ -1,6 +1,7 @@
 //! The real daemon as a child process, and a scale on a pty that shows what it is told.
 #![allow(dead_code, reason = "each test program uses a part")]
 
+pub mod agreed;
 pub mod desk;
 pub mod faults;
 pub mod formulas;

@@ -10,16 +10,19 @@
 //! pour, between two readings; less than 0.2 g let in before the scale was first at rest; another
 //! vessel that weighs within a gram of the first. `BISMAR_LEDGER_ROUNDS=50` finds some of them.
 
-use std::collections::HashMap;
-use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::cell::RefCell;
+use std::collections::{BTreeMap, HashMap};
+use std::panic::{AssertUnwindSafe, UnwindSafe, catch_unwind};
 use std::path::Path;
 
 use bismar::config::Config;
-use bismar::formula::{Plan, PlannedPhase, Step, VesselWay};
+use bismar::formula::plan::BatchSize;
+use bismar::formula::{Formula, Plan, PlannedPhase, Step, VesselWay};
 use bismar::mass::{Mass, Unit};
+use bismar::metrology::ScaleAbility;
 use bismar::scale::settings::ScaleSettings;
 use bismar::time::Moment;
-use bismar::vocabulary::command::{Choice, Command};
+use bismar::vocabulary::command::{Choice, Command, Way};
 use bismar::vocabulary::cue::CueKind;
 use bismar::vocabulary::entry::{Draft, RowKind};
 use bismar::vocabulary::progress::Progress;
@@ -29,7 +32,7 @@ use bismar::weighing::{Engine, Setup};
 use proptest::prelude::*;
 use proptest::test_runner::{RngAlgorithm, TestError, TestRng, TestRunner};
 
-use crate::bench_side::{faults, scale_config};
+use crate::bench_side::{agreed, faults, scale_config};
 
 /// What a person does, or what befalls the scale.
 #[derive(Debug, Clone)]
@@ -60,6 +63,17 @@ enum Deed {
         tenths: u8,
     },
     Say(Word),
+    /// Whatever comes to mind, true or not: what it makes of a weight nobody judges, only what the rows say of each other.
+    Blurt(Blurt),
+    /// A step from its vessel to the lift, with so many tenths of a gram too much, and what is answered.
+    Step {
+        over: u16,
+        answer: Blurt,
+    },
+    /// The beaker of the last step is put back with so many tenths of a gram in it.
+    Emptied {
+        tenths: u16,
+    },
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -68,6 +82,36 @@ enum Word {
     Again,
     Keep,
     Lot,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum Blurt {
+    Next,
+    Again,
+    Keep,
+    Undo,
+    Cancel,
+    Lot(u8),
+    Skip,
+    Residue(Option<usize>),
+    Remedy(Way),
+    Note,
+    Stop,
+}
+
+fn blurt() -> impl Strategy<Value = Blurt> {
+    prop_oneof![
+        6 => Just(Blurt::Next),
+        2 => Just(Blurt::Again),
+        3 => Just(Blurt::Keep),
+        3 => Just(Blurt::Undo),
+        1 => Just(Blurt::Cancel),
+        4 => (1_u8..=2).prop_map(Blurt::Lot),
+        1 => Just(Blurt::Skip),
+        2 => prop_oneof![Just(None), (1_usize..5).prop_map(Some)].prop_map(Blurt::Residue),
+        2 => prop::sample::select(Way::ALL.to_vec()).prop_map(Blurt::Remedy),
+        1 => Just(Blurt::Note),
+    ]
 }
 
 fn deed() -> impl Strategy<Value = Deed> {
@@ -123,6 +167,10 @@ struct World {
     /// True net weight of the running step, sampled with each reading.
     truth: Vec<(u64, f64)>,
     rows: Vec<Draft>,
+    /// All rows, of whatever kind.
+    written: Vec<Draft>,
+    /// Whether a weight is held against the truth.
+    judged: bool,
     /// Prints what is read and said.
     told: bool,
     recorded: HashMap<usize, usize>,
@@ -132,6 +180,10 @@ struct World {
 
 impl World {
     fn new(interval: u64, tau: f64) -> World {
+        World::of(plan(), interval, tau)
+    }
+
+    fn of(plan: Plan, interval: u64, tau: f64) -> World {
         let config = Config {
             scales: vec![scale()],
             ..Config::default()
@@ -156,13 +208,15 @@ impl World {
             seq: 0,
             truth: Vec::new(),
             rows: Vec::new(),
+            written: Vec::new(),
+            judged: true,
             told: false,
             recorded: HashMap::new(),
             at_lift: HashMap::new(),
         };
         let begun = world
             .engine
-            .begin(plan(), Progress::default(), Moment::default());
+            .begin(plan, Progress::default(), Moment::default());
         begun.unwrap();
         world.drain();
         world.read_for(2.0);
@@ -184,6 +238,7 @@ impl World {
                 Event::Log(draft) => {
                     self.seq += 1;
                     let (ticket, seq) = (draft.ticket, self.seq);
+                    self.written.push((*draft).clone());
                     if draft.kind == RowKind::Weighed {
                         if self.told {
                             let (net, u) = (draft.net, draft.uncertainty);
@@ -229,7 +284,8 @@ impl World {
     /// A row is the truth of its moment, within the scale's own lag.
     fn judge_row(&self, row: &Draft) {
         // A row without a net weight takes one back.
-        let Some(net) = row.net.map(Mass::to_g_f64) else {
+        let net = row.net.filter(|_| self.judged).map(Mass::to_g_f64);
+        let Some(net) = net else {
             return;
         };
         let limit = 2.0 * row.uncertainty.unwrap().to_g_f64();
@@ -380,6 +436,36 @@ impl World {
             }
             Deed::Wait { tenths } => self.read_for(f64::from(tenths) / 10.0),
             Deed::Say(word) => self.say(word),
+            Deed::Blurt(word) => self.blurt(word),
+            Deed::Step { over, answer } => {
+                if self.on_pan.is_none() {
+                    self.on_pan = self.in_hand.take();
+                }
+                if self.on_pan.is_none() {
+                    self.apply(&Deed::SetDown { grams: 60 });
+                }
+                self.read_for(1.5);
+                self.blurt(Blurt::Lot(1));
+                let missing = self.missing.unwrap_or_default();
+                self.pour(missing + f64::from(over) / 10.0, 3.0);
+                self.read_for(2.5);
+                self.blurt(answer);
+                self.read_for(1.0);
+                self.apply(&Deed::LiftOff);
+                self.read_for(2.5);
+            }
+            Deed::Emptied { tenths } => {
+                self.apply(&Deed::LiftOff);
+                self.blurt(Blurt::Residue(None));
+                let beaker = self.in_hand.take();
+                self.on_pan = beaker.map(|beaker| Vessel {
+                    contents: f64::from(tenths) / 10.0,
+                    ..beaker
+                });
+                self.read_for(3.0);
+                self.in_hand = self.on_pan.take();
+                self.read_for(2.0);
+            }
             Deed::SetDown { .. } | Deed::PutBack | Deed::LiftOff | Deed::Pour { .. } => {}
         }
     }
@@ -407,6 +493,27 @@ impl World {
             .handle(0, Input::Back, Moment::from_millis(self.now));
         self.drain();
         self.read_for(0.5);
+    }
+
+    fn blurt(&mut self, word: Blurt) {
+        let command = match word {
+            Blurt::Next => Command::Next,
+            Blurt::Again => Command::Again,
+            Blurt::Keep => Command::Keep,
+            Blurt::Undo => Command::Undo,
+            Blurt::Cancel => Command::Cancel,
+            Blurt::Lot(number) => Command::Lot(format!("L-{number}")),
+            Blurt::Skip => Command::Skip("none there".into()),
+            Blurt::Residue(step) => Command::Residue(step),
+            Blurt::Remedy(way) => Command::Remedy(way),
+            Blurt::Note => Command::Note("lot of nothing; complete (so)".into()),
+            Blurt::Stop => Command::Stop,
+        };
+        let said = self.engine.command(command, Moment::from_millis(self.now));
+        if self.told {
+            println!("        {said:?}");
+        }
+        self.drain();
     }
 
     fn say(&mut self, word: Word) {
@@ -518,7 +625,7 @@ fn plan() -> Plan {
 
 /// Runs a course of deeds; `Err` says what went wrong.
 fn run(deeds: &[Deed], interval: u64, tau: f64, told: bool) -> Result<(), String> {
-    let course = AssertUnwindSafe(|| {
+    told_of(AssertUnwindSafe(|| {
         let mut world = World::new(interval, tau);
         world.told = told;
         for deed in deeds {
@@ -529,7 +636,10 @@ fn run(deeds: &[Deed], interval: u64, tau: f64, told: bool) -> Result<(), String
         }
         world.read_for(3.0);
         world.judge_end();
-    });
+    }))
+}
+
+fn told_of(course: impl FnOnce() + UnwindSafe) -> Result<(), String> {
     catch_unwind(course).map_err(|panic| {
         let said = panic.downcast_ref::<String>().cloned();
         said.unwrap_or_else(|| "panicked".to_owned())
@@ -587,6 +697,148 @@ fn no_order_of_deeds_makes_a_wrong_record() {
         format!("{} courses of up to 60 deeds", u64::from(cases) * rounds),
         "no weight further from the truth than its U, no step twice",
         format!("{wrong} of {rounds} runs with a wrong record"),
+    );
+}
+
+/// All ways of weighing, phases with names that a spreadsheet would run, a lot that is asked for, a limit that an
+/// over-pour breaks.
+const ALL_WAYS: &str = r#"
+[formula]
+name = "=Marram; -trial"
+version = "@1"
+[[phase]]
+name = "+Dry; =one"
+mix = "|Stir; =slowly"
+[[phase.ingredient]]
+name = "-Salt; @sea"
+parts = 6
+vessel = "bowl"
+[[phase.ingredient]]
+name = "Clay"
+parts = 5
+vessel = "bowl"
+lot_required = true
+[[phase]]
+name = "Wet"
+mix = "Whisk"
+[[phase.ingredient]]
+name = "Oil"
+parts = 9
+[[phase.ingredient]]
+name = "Scent"
+parts = 7
+vessel = "difference"
+limits = { max = 26 }
+[[phase]]
+name = "+Dry; =one"
+[[phase.ingredient]]
+name = "Clay"
+parts = 3
+"#;
+
+/// Rows that are corrected, taken back, left out, mended and doubted in any order agree with each other and with the
+/// formula, as `log verify` holds them. `BISMAR_LEDGER_CASES` and `BISMAR_LEDGER_SEED` as below.
+#[test]
+fn no_order_of_words_makes_rows_that_disagree() {
+    let formula = Formula::parse(ALL_WAYS, "").unwrap_or_else(|e| panic!("{e}"));
+    let batch = Mass::from_g(30);
+    let scales = [ScaleAbility {
+        readability: Mass::from_mg(10),
+        ..ScaleAbility::assumed("bench")
+    }];
+    let plan = Plan::new(&formula, BatchSize::Batch(batch), &scales, 2.0).unwrap();
+    let cases = u32::try_from(setting("BISMAR_LEDGER_CASES", 1000)).expect("cases");
+    let mut bytes = [7; 32];
+    bytes[..8].copy_from_slice(&setting("BISMAR_LEDGER_SEED", 1).to_le_bytes());
+    let config = ProptestConfig {
+        cases,
+        failure_persistence: None,
+        max_shrink_iters: 3000,
+        ..ProptestConfig::default()
+    };
+    let rng = TestRng::from_seed(RngAlgorithm::ChaCha, &bytes);
+    let step = (prop_oneof![4 => Just(0_u16), 1 => 1_u16..30], blurt());
+    let deeds = prop_oneof![
+        6 => deed(),
+        4 => blurt().prop_map(Deed::Blurt),
+        6 => step.prop_map(|(over, answer)| Deed::Step { over, answer }),
+        2 => (0_u16..6).prop_map(|tenths| Deed::Emptied { tenths }),
+    ];
+    let courses = (
+        prop::collection::vec(deeds, 1..60),
+        prop::sample::select(vec![40_u64, 100]),
+        prop::option::of(Just(())),
+    );
+    let kinds = RefCell::new(BTreeMap::<&str, usize>::new());
+    let play = |deeds: &[Deed], interval: u64, stops: bool| {
+        told_of(AssertUnwindSafe(|| {
+            let mut world = World::of(plan.clone(), interval, 0.1);
+            world.judged = false;
+            deeds.iter().for_each(|deed| world.apply(deed));
+            if stops {
+                world.blurt(Blurt::Stop);
+            }
+            world.read_for(3.0);
+            for row in &world.written {
+                let what = match row.note.starts_with("corrects seq") {
+                    true => "corrected",
+                    false => row.kind.name(),
+                };
+                *kinds.borrow_mut().entry(what).or_default() += 1;
+            }
+            let rows = (1..).zip(world.written);
+            agreed::of_formula("any words", &formula, batch, rows);
+        }))
+    };
+    // A record that was taken back had another number once a remedy had put a step before it.
+    let step = |answer| Deed::Step { over: 0, answer };
+    let set_down = Deed::SetDown { grams: 20 };
+    let words = [
+        Blurt::Undo,
+        Blurt::Remedy(Way::InProportion),
+        Blurt::Skip,
+        Blurt::Next,
+    ];
+    let mut course = vec![
+        set_down.clone(),
+        Deed::LiftOff,
+        step(Blurt::Skip),
+        step(Blurt::Next),
+    ];
+    course.extend(words.map(Deed::Blurt));
+    course.extend([set_down.clone(), set_down, step(Blurt::Next)]);
+    assert_eq!(play(&course, 40, false), Ok(()));
+    let played = TestRunner::new_with_rng(config, rng).run(&courses, |(deeds, interval, stops)| {
+        play(&deeds, interval, stops.is_some()).map_err(TestCaseError::fail)
+    });
+    let kinds = kinds.into_inner();
+    println!("{kinds:?}");
+    if let Err(TestError::Fail(why, course)) = played {
+        panic!("{why}\n{course:?}");
+    }
+    for kind in [
+        "weighed",
+        "corrected",
+        "mixed",
+        "residue",
+        "remedy",
+        "taken-out",
+        "note",
+        "closed",
+    ] {
+        let rows = kinds.get(kind).copied().unwrap_or_default();
+        assert!(rows > 20, "{rows} rows of {kind}: {kinds:?}");
+    }
+    faults::report(
+        "words and deeds in any order",
+        "every word at any moment (undo, skip, remedies, lots, emptied beakers, stop), true or not, between deeds; names that a spreadsheet would run",
+        format!("{cases} courses of up to 60 deeds"),
+        "no row is called forged by `log verify`; no panic",
+        format!(
+            "{} rows, {} of them corrections",
+            kinds.values().sum::<usize>(),
+            kinds["corrected"]
+        ),
     );
 }
 

@@ -126,7 +126,7 @@ pub fn random_plan(rng: &mut fastrand::Rng, d: Mass) -> Plan {
             steps.push(Step {
                 number: steps.len() + 1,
                 phase,
-                part: 0,
+                part: steps.len(),
                 ingredient: format!("ingredient {}", steps.len() + 1),
                 target,
                 lowest: target - band,
@@ -383,6 +383,8 @@ pub fn one_batch(
 
 fn judge(tally: &mut Tally, plan: &Plan, stage: &Stage, rows: &[Row], seed: u64) {
     let seed = seed & 0xffff_ffff;
+    let drafts = rows.iter().map(|row| (row.seq, row.draft.clone()));
+    bench_side::agreed::of_plan(&format!("seed {seed}"), plan, drafts);
     for truth in stage.truths() {
         tally.steps += 1;
         for fault in &truth.faults {

@@ -3,6 +3,8 @@
 //! `SECOND="Mishap kind seed" cargo test --test second replay -- --nocapture` shows one case line by line;
 //! `SECOND_CASES=n` and `SECOND_ONLY=Mishap` size the table.
 
+#[path = "../bench_side/agreed.rs"]
+mod agreed;
 mod indicator;
 mod mishap;
 mod sentences;

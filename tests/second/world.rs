@@ -16,7 +16,7 @@ use bismar::weighing::event::Event;
 
 use super::indicator::{Indicator, Key, Kind, gauss, kinds};
 use super::mishap::{Mishap, Phase};
-use super::told;
+use super::{agreed, told};
 
 pub const DT: f64 = 0.01;
 const NG: f64 = 1e9;
@@ -161,6 +161,8 @@ pub struct World {
     air: VecDeque<(f64, usize, usize, i64)>,
     writing: VecDeque<(f64, Draft)>,
     rows: Vec<Draft>,
+    formula: Formula,
+    batch: Mass,
     // The person.
     acts: VecDeque<Act>,
     busy: f64,
@@ -237,9 +239,10 @@ impl World {
         let config = Config::parse(&text, "config.toml").unwrap();
         let (formula, batch) = formula(&mut rng, &kind);
         let formula = Formula::parse(&formula, "second.toml").unwrap();
+        let batch = Mass::parse_with_unit(&format!("{batch}g")).unwrap();
         let plan = Plan::new(
             &formula,
-            BatchSize::Batch(Mass::parse_with_unit(&format!("{batch}g")).unwrap()),
+            BatchSize::Batch(batch),
             &config.abilities(),
             config.weighing.guard,
         )
@@ -276,6 +279,8 @@ impl World {
             air: VecDeque::new(),
             writing: VecDeque::new(),
             rows: Vec::new(),
+            formula,
+            batch,
             acts: VecDeque::new(),
             busy: 0.0,
             cue: None,
@@ -372,6 +377,9 @@ impl World {
     }
 
     fn judge(&mut self) {
+        let case = format!("{:?} {}", self.mishap, self.out.kind);
+        let rows = (1..).zip(self.rows.iter().cloned());
+        agreed::of_formula(&case, &self.formula, self.batch, rows);
         // What is still on the pan counts as it stands.
         let steps = self.targets.len();
         for vessel in &self.vessels {

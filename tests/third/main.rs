@@ -5,6 +5,8 @@
 //! `THIRD_CASES=n`, `THIRD_CLEAN=n`, `THIRD_ONLY=Deed,Deed` and `THIRD_KINDS=name,name` size the table. Scales that
 //! README does not promise (`*`) are asked by name, or in clean work.
 
+#[path = "../bench_side/agreed.rs"]
+mod agreed;
 mod deeds;
 mod scale;
 #[path = "../bench_side/told.rs"]

@@ -23,7 +23,7 @@ use fastrand::Rng;
 
 use super::deeds::{Deed, Deed::*, When};
 use super::scale::{Form, KINDS, Key, Scale, Talk};
-use super::told;
+use super::{agreed, told};
 
 const DT: f64 = 0.02;
 
@@ -1387,6 +1387,9 @@ impl World {
 
     fn finish(mut self) -> Outcome {
         self.collect();
+        let case = format!("{} {}", self.out.kind, self.out.scene);
+        let rows = self.rows.iter().map(|(draft, seq)| (*seq, draft.clone()));
+        agreed::of_formula(&case, &self.formula, self.plan.batch, rows);
         self.out.seconds = self.t;
         self.out.complete = self.closed == Some(true);
         self.out

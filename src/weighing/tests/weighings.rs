@@ -428,6 +428,10 @@ fn a_lot_that_is_required_is_waited_for_and_then_stands_in_the_row() {
     let mut b = Bench::new(plan(steps, None));
     b.hold(2.0).land(150.0).hold(1.5).pour(162.0, 4.0).hold(2.0);
     b.expect(&[]);
+    // "Keep" is no way round it.
+    let kept = b.answer(Command::Keep);
+    assert!(kept.contains("Name the lot of Salt."), "{kept}");
+    b.hold(0.5).expect(&[]);
     b.say(Command::Lot("S-7".into())).hold(0.5);
     b.expect(&["12.00"]);
     assert!(

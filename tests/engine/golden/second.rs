@@ -9,4 +9,4 @@ mod sentences;
 #[path = "../../second/world.rs"]
 pub mod world;
 
-use crate::bench_side::told;
+use crate::bench_side::{agreed, told};

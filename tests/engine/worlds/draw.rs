@@ -228,7 +228,7 @@ fn plan(rng: &mut fastrand::Rng, spec: &SimScaleSpec, steps: usize, ways: &[Vess
         Step {
             number,
             phase,
-            part: 0,
+            part: number - 1,
             ingredient: format!("ingredient {number}"),
             target,
             lowest: target - band,

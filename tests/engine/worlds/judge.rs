@@ -9,6 +9,8 @@ use bismar::rehearsal::literal::{CaseSpec, End, Mishap, Outcome, Written};
 use bismar::time::Moment;
 use bismar::vocabulary::entry::{RowKind, Verdict};
 
+use crate::bench_side::agreed;
+
 /// What the cases of one kind came to.
 #[derive(Debug, Clone, Default)]
 pub struct Tally {
@@ -171,6 +173,8 @@ pub fn bare(sentence: &str) -> String {
 /// Judges one case under the name by which it can be run again.
 pub fn judge(name: &str, spec: &CaseSpec, outcome: &Outcome) -> Tally {
     let mut tally = Tally::default();
+    let rows = outcome.rows.iter().map(|row| (row.seq, row.draft.clone()));
+    agreed::of_plan(name, &spec.plan, rows);
     let closed = outcome
         .rows
         .iter()

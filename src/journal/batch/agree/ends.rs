@@ -1,8 +1,10 @@
 //! Sums: the row that closes a batch, the one that begins a filling and the one that ends it.
 
 use super::numbers::{grams, same};
+use super::planned::step_of;
 use super::{Agreement, Held, g, mass, wrong};
 use crate::formula::filling::Fill;
+use crate::journal::format::cell::Grams;
 use crate::journal::format::row::{CellError, Row};
 use crate::mass::Mass;
 use crate::metrology::prepackage::Filling;
@@ -10,12 +12,27 @@ use crate::metrology::prepackage::Filling;
 /// How the note of a row begins that ends a filling.
 const FILLING: &str = "filling: ";
 
+/// What the row says that closes a batch in which all is weighed.
+const COMPLETE: [&str; 2] = ["complete", "complete; the last mixing was not confirmed"];
+
 fn sum<'h>(held: impl IntoIterator<Item = &'h Held>) -> Mass {
     held.into_iter().filter_map(|held| held.net).sum()
 }
 
 impl Agreement {
     pub(super) fn close(&mut self, row: &Row) -> Result<(), CellError> {
+        let at_a_bench = self.scaled == Some(true);
+        if at_a_bench && self.closed {
+            return Err(wrong("kind", "the batch is closed by a row before"));
+        }
+        let cells = [("net_g", row.net), ("target_g", row.target)];
+        let mut empty = cells.into_iter().filter(|(_, cell)| cell.is_none());
+        if let Some((column, _)) = empty.next().filter(|_| at_a_bench) {
+            return Err(wrong(
+                column,
+                "is empty, which it never is in a `closed` row",
+            ));
+        }
         self.closed = true;
         self.was_closed = true;
         self.closed_by = Some(row.seq);
@@ -62,6 +79,12 @@ impl Agreement {
             Some(said) if said != (settled, of) => {
                 let why = format!("{settled} of {of} steps are weighed");
                 Err(wrong("note", why))
+            }
+            None if self.scaled == Some(true) && !COMPLETE.contains(&row.note.as_str()) => {
+                Err(wrong(
+                    "note",
+                    "says neither that the batch is complete nor where it stopped",
+                ))
             }
             Some(_) | None => Ok(()),
         }
@@ -123,6 +146,29 @@ impl Agreement {
             let why = format!("{jars} jars with {} g are filled", g(total));
             return Err(wrong("note", why));
         }
+        let told = [
+            (", mean ", " g", filling.mean().and_then(Mass::from_g_f64)),
+            ("; ", " g not in a jar", Some(fill.made - total)),
+        ];
+        for (before, behind, is) in told {
+            // Written to the step of the scale as it was set then, of which no cell tells.
+            if let (Some(said), Some(is)) = (between(&row.note, before, behind), is)
+                && (said.mass() - is).abs() > step_of(said.decimals())
+            {
+                let why = format!("{said} g are not the {} g of the jars", g(is));
+                return Err(wrong("note", why));
+            }
+        }
+        let share = filling.balance(fill.made, Mass::ZERO).yield_percent;
+        if let Some(share) = share
+            && let Some((_, said)) = row.note.split_once(", yield ")
+            && !said.starts_with(&format!("{share:.1} %"))
+        {
+            return Err(wrong(
+                "note",
+                format!("the yield of the jars is {share:.1} %"),
+            ));
+        }
         let below = filling.average_is_met() == Some(false);
         match row.note.contains("; the mean is below the label") == below {
             true => Ok(()),
@@ -132,6 +178,15 @@ impl Agreement {
             )),
         }
     }
+}
+
+/// The grams of a note behind one of its parts and before another.
+fn between(note: &str, before: &str, behind: &str) -> Option<Grams> {
+    let mut parts = note.match_indices(before);
+    parts.find_map(|(at, _)| {
+        let said = note.get(at + before.len()..)?;
+        Grams::parse(said.split_once(behind)?.0)
+    })
 }
 
 /// `stopped after 3 of 5 weighings`

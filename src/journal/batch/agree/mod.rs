@@ -11,10 +11,10 @@ mod planned;
 
 use std::collections::BTreeMap;
 
-use crate::formula::Formula;
 use crate::formula::amend::Amendment;
 use crate::formula::filling::Fill;
-use crate::journal::format::cell::Grams;
+use crate::formula::{Formula, VesselWay};
+use crate::journal::format::cell::{Grams, clean};
 use crate::journal::format::contents_note::contents_of;
 use crate::journal::format::fill_note::fill_of;
 use crate::journal::format::opening::{Opening, opening_of};
@@ -47,6 +47,8 @@ pub struct Agreement {
     scaled: Option<bool>,
     /// The weighing, or the last filling, is closed.
     closed: bool,
+    /// What the bowl weighed at the last row, where nothing has happened since.
+    bowl: Option<(Grams, Mass)>,
     /// The row that closed the weighing last.
     closed_by: Option<u64>,
     /// It was closed at some time.
@@ -75,6 +77,10 @@ fn wrong(column: &'static str, why: impl Into<Sentence>) -> CellError {
     }
 }
 
+fn is_held(held: &BTreeMap<usize, Held>, step: usize) -> bool {
+    held.get(&step).is_some_and(|held| held.net.is_some())
+}
+
 fn mass(amount: Option<Grams>) -> Option<Mass> {
     amount.map(Grams::mass)
 }
@@ -95,7 +101,13 @@ impl Agreement {
         self.on_a_scale(row)?;
         numbers::agree(row)?;
         self.after_the_end(row)?;
+        self.of_its_step(row)?;
         self.lot(row)?;
+        self.of_its_kind(row)?;
+        self.in_the_bowl(row)
+    }
+
+    fn of_its_kind(&mut self, row: &Row) -> Result<(), CellError> {
         match row.kind {
             RowKind::Weighed | RowKind::Filled => self.weight(row),
             RowKind::Residue => self.residue(row),
@@ -106,8 +118,67 @@ impl Agreement {
                 self.opened = Some(row.note.clone());
                 Ok(())
             }
-            RowKind::ScaleCheck | RowKind::TakenOut | RowKind::Mixed => Ok(()),
+            RowKind::Mixed => self.mixed(row),
+            RowKind::ScaleCheck | RowKind::TakenOut => Ok(()),
         }
+    }
+
+    /// A row of a step says of it what the formula does, whatever the row is about.
+    fn of_its_step(&self, row: &Row) -> Result<(), CellError> {
+        match (&self.fill, &self.plan) {
+            (Some(fill), _) if row.kind != RowKind::Weighed => {
+                planned::jar_place(row, fill, &row.formula)
+            }
+            (_, Some(plan)) => plan.place(row),
+            (_, None) => Ok(()),
+        }
+    }
+
+    /// What goes on top of the last in the bowl is tared with it.
+    fn in_the_bowl(&mut self, row: &Row) -> Result<(), CellError> {
+        let in_bowl = row.vessel == VesselWay::Bowl.name() && row.readings.is_some();
+        let weighed = row.kind == RowKind::Weighed && in_bowl && corrects(&row.note).is_none();
+        let still = row.kind == RowKind::TakenOut
+            || row.kind == RowKind::Note && row.note.starts_with("lot of ");
+        let unsure = mass(row.uncertainty).unwrap_or_default();
+        if let (Some((before, room)), Some(tare), true) = (self.bowl, row.tare, weighed)
+            && (tare.mass() - before.mass()).abs() > room + unsure
+        {
+            let why = format!("{tare} g are not the {before} g that the bowl weighed before");
+            return Err(wrong("tare_g", why));
+        }
+        if weighed {
+            self.bowl = row.gross.map(|gross| (gross, unsure));
+        } else if !still {
+            self.bowl = None;
+        }
+        Ok(())
+    }
+
+    fn mixed(&mut self, row: &Row) -> Result<(), CellError> {
+        match &self.plan {
+            Some(plan) => plan.mixed(row, |step| is_held(&self.steps, step)),
+            None => Ok(()),
+        }
+    }
+
+    /// Weights come in the order of their steps; one that is there is taken back or corrected, by its row.
+    fn in_turn(&self, row: &Row, jar: bool) -> Result<(), CellError> {
+        let (held, first) = match (jar, &self.fill) {
+            (true, Some(fill)) => (&self.jars, fill.first),
+            (true, None) => return Ok(()),
+            (false, _) => (&self.steps, 1),
+        };
+        let next = (first..).find(|step| !is_held(held, *step));
+        let elsewhere = self.opening.is_none() || self.scaled == Some(false);
+        if row.step == 0 || elsewhere || next == Some(row.step) {
+            return Ok(());
+        }
+        let why = match is_held(held, row.step) {
+            true => "is weighed by a row before, which this one does not correct".to_owned(),
+            false => format!("comes before step {}", next.unwrap_or(first)),
+        };
+        Err(wrong("step", why))
     }
 
     /// Whether nothing is under way by the last row: neither the weighing nor a filling.
@@ -194,7 +265,22 @@ impl Agreement {
             self.lots.insert(name.clone(), lot.clone());
         }
         // A row that was not weighed at a bench may name its lot itself.
-        let at_a_bench = matches!(row.kind, RowKind::Weighed) && row.readings.is_some();
+        let at_a_bench = match row.kind {
+            RowKind::Weighed => row.readings.is_some(),
+            RowKind::TakenOut | RowKind::Residue => self.scaled == Some(true),
+            RowKind::Opened
+            | RowKind::ScaleCheck
+            | RowKind::Remedy
+            | RowKind::Mixed
+            | RowKind::Filled
+            | RowKind::Note
+            | RowKind::Closed => false,
+        };
+        let named_of_none = named && self.plan.as_ref().is_some_and(|plan| !plan.weighs(name));
+        if named_of_none && self.fill.is_none() {
+            let why = "the formula has no such ingredient";
+            return Err(wrong("ingredient", why));
+        }
         match self.lots.get(name) {
             Some(last) if at_a_bench && last != lot => Err(wrong(
                 "lot",
@@ -241,6 +327,13 @@ impl Agreement {
                 "ingredient",
                 format!("the row corrects seq {seq}, which weighed something else"),
             )),
+            false if row.step > 0 && known.step > 0 && row.step != known.step => Err(wrong(
+                "step",
+                format!(
+                    "the row corrects seq {seq}, which is of step {}",
+                    known.step
+                ),
+            )),
             false => Ok(Some(known)),
         }
     }
@@ -257,6 +350,9 @@ impl Agreement {
         }
         if let (Some(plan), false) = (&self.plan, jar) {
             plan.weight(row)?;
+        }
+        if corrected.is_none() {
+            self.in_turn(row, jar)?;
         }
         let step = corrected.map_or(row.step, |known| known.step);
         let ingredient = self.number_of(&row.ingredient);
@@ -327,10 +423,25 @@ impl Agreement {
             let why = format!("is not the sum of what its note plans, {} g", g(sum));
             return Err(wrong("target_g", why));
         }
-        match &mut self.plan {
-            Some(plan) => plan.amend(&change),
-            None => Ok(()),
-        }
+        let added = match &mut self.plan {
+            Some(plan) => plan.amend(&change)?,
+            None => 0,
+        };
+        self.renumber(change.before, added);
+        Ok(())
+    }
+
+    /// What was weighed of later steps, and taken back, has the numbers that those have since a change.
+    fn renumber(&mut self, before: usize, added: usize) {
+        let weights = self.weights.iter_mut();
+        let later = weights.filter(|known| known.kind != RowKind::Filled && known.step >= before);
+        later.for_each(|known| known.step += added);
+        let later = self.steps.split_off(&before);
+        self.steps
+            .extend(later.into_iter().map(|(step, held)| (step + added, held)));
+        let later = self.stayed.split_off(&before);
+        self.stayed
+            .extend(later.into_iter().map(|(step, net)| (step + added, net)));
     }
 
     fn note(&mut self, row: &Row) -> Result<(), CellError> {
@@ -339,6 +450,9 @@ impl Agreement {
             self.size_of_the_opened_row(&opening)?;
             // A formula that an older version took and this one does not is no fault of the log.
             let formula = Formula::parse(&opening.text, "").ok();
+            if let Some(formula) = &formula {
+                self.of_the_text(row, formula, &opening)?;
+            }
             self.plan = formula.map(|formula| Planned::new(&formula, &opening));
             self.opening = Some(opening);
         } else if let Some(limits) = contents_of(row) {
@@ -353,6 +467,36 @@ impl Agreement {
             self.was_closed = false;
         }
         Ok(())
+    }
+
+    /// The rows name the formula whose text the log holds.
+    fn of_the_text(
+        &self,
+        row: &Row,
+        formula: &Formula,
+        opening: &Opening,
+    ) -> Result<(), CellError> {
+        let label = formula.label();
+        if row.formula != clean(&label) {
+            let why = format!("the formula in the log is `{label}`");
+            return Err(wrong("formula", why));
+        }
+        let (Some(opened), Ok([words, _])) = (&self.opened, opening.drafts(&label)) else {
+            return Ok(());
+        };
+        // A replay says behind the formula's name that it is one. A long name may have been cut.
+        let rest = opened.strip_prefix(&label);
+        let marked = rest.is_some_and(|rest| rest.starts_with(" ("));
+        match marked || *opened == clean(&words.note) {
+            true => Ok(()),
+            false => Err(wrong(
+                "note",
+                format!(
+                    "the batch is `{}` here, and the `opened` row says \"{opened}\"",
+                    words.note
+                ),
+            )),
+        }
     }
 
     fn size_of_the_opened_row(&self, opening: &Opening) -> Result<(), CellError> {

@@ -61,7 +61,12 @@ pub(super) fn whole(row: &Row) -> Result<(), CellError> {
         ("gross_g", row.gross.is_some()),
         ("net_g", row.net.is_some()),
         ("uncertainty_g", row.uncertainty.is_some()),
-        ("readings", row.readings.is_some()),
+        ("scale", !row.scale.is_empty()),
+        ("unit", row.unit.is_some()),
+        (
+            "readings",
+            row.readings.is_some_and(|readings| readings > 0),
+        ),
     ];
     match cells.into_iter().find(|(_, there)| !there) {
         Some((column, _)) => Err(wrong(
@@ -196,8 +201,13 @@ fn verdict(row: &Row) -> Result<(), CellError> {
     let no_proof = row.note.contains(NOT_PROVABLE) || no_tare;
     let weighed = matches!(row.kind, RowKind::Weighed | RowKind::Filled);
     let why = match row.verdict {
-        // A person may keep any weight.
-        Some(Verdict::Kept) => return Ok(()),
+        // A person may keep any weight; where it is proven to be inside, that is said.
+        Some(Verdict::Kept) => match is {
+            Verdict::Inside if weighed && row.readings.is_some() && !no_proof && !corrected => {
+                format!("{net} g are inside the window of {low} to {high} g")
+            }
+            Verdict::Inside | Verdict::Under | Verdict::Over | Verdict::Kept => return Ok(()),
+        },
         Some(_) if no_proof => "the note says that nothing is proven".to_owned(),
         Some(verdict) if verdict != is => format!(
             "{net} g are {} the window of {low} to {high} g",
