@@ -9,7 +9,8 @@ use std::time::{Duration, Instant};
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
-use super::message::{Now, Presence, Told};
+use super::message::{Kind, Message, Now, Presence, Told};
+use super::seal::Key;
 use crate::lots::elsewhere::State;
 use crate::protocol::reply::Standing;
 use crate::text::harmless;
@@ -189,6 +190,27 @@ impl Benches {
     /// Why the gatherer cannot write rows.
     pub fn fails(&mut self, why: Option<&str>) {
         self.fault = why.map(short);
+    }
+
+    /// Hears a message; what has no seal of the workshop's key for its very place is nobody's. Whether it was one.
+    pub fn hear(&mut self, workshop: &str, key: &Key, message: &Message<'_>, now: Moment) -> bool {
+        let heard = match message.place(workshop) {
+            Some((bench, kind @ Kind::Status)) => message
+                .unsealed::<Presence>(kind, workshop, bench, key)
+                .map(|said| self.stands(bench, &said, now)),
+            Some((bench, kind @ Kind::Now)) => message
+                .unsealed(kind, workshop, bench, key)
+                .map(|said| self.weighs(bench, said, message.retained, now)),
+            Some((
+                _,
+                Kind::Row | Kind::Cue | Kind::Ask | Kind::Heads | Kind::Refused | Kind::Taken,
+            ))
+            | None => return false,
+        };
+        if heard.is_none() {
+            tracing::debug!("somebody spoke for a bench who has not the workshop's key");
+        }
+        heard.is_some()
     }
 
     /// What a bench says of itself, under its seal.

@@ -15,11 +15,11 @@ use tokio::time::Instant;
 use super::WireError;
 use super::benches::{Benches, Finished, Moment, Timestamped};
 use super::glance::Known;
-use super::joined::{Joined, Refusal, Taken};
-use super::link::{Heard, Link, LinkError, Patience, Who, beside};
+use super::intake::{Intake, Then, take};
+use super::joined::{Joined, Refusal};
+use super::link::{Heard, Link, LinkError, Patience, Who};
 use super::message::{
-    Ask, GATHERER, Heads, Kind, LARGEST_PACKET, LONGEST_TEXT, Presence, RowMessage, Spoken,
-    read_topic, sealed, topic, unsealed,
+    Ask, GATHERER, Kind, LARGEST_PACKET, LONGEST_TEXT, Presence, Spoken, sealed, topic,
 };
 use super::settings::Settings;
 use crate::config::paths::Places;
@@ -154,22 +154,6 @@ struct Asked {
     at: Instant,
     /// How often, without that one of them came.
     times: u32,
-}
-
-/// What is to be done after messages are written.
-#[derive(Default)]
-struct Then {
-    /// Whether a row was written.
-    added: bool,
-    /// Logs of benches of which rows are missing, up to one.
-    missing: Vec<(String, String, u64)>,
-    /// The last of each bench.
-    refused: BTreeMap<String, Refusal>,
-    /// Benches that came: they are asked how far their logs go.
-    came: Vec<String>,
-    /// Benches and their logs to which a row was added that closes a batch, or its filling.
-    closed: Vec<(String, String)>,
-    finished: Vec<(String, Finished)>,
 }
 
 impl Gatherer {
@@ -336,9 +320,16 @@ impl Gatherer {
         let folder = self.folder.clone();
         let written = tokio::task::spawn_blocking(move || {
             let mut then = Then::default();
+            let mut finishes = Vec::new();
             let mut result = Ok(());
+            let of = Intake {
+                workshop: &settings.config.name,
+                benches: &settings.config.benches,
+                key: &settings.secrets.key,
+                word: &word,
+            };
             for message in &messages {
-                result = take(&mut joined, &settings, &word, message, &mut then);
+                result = take(&mut joined, &of, &super::link::message(message), &mut then);
                 if result.is_err() {
                     break;
                 }
@@ -347,16 +338,19 @@ impl Gatherer {
             if result.is_ok() {
                 for (bench, log) in std::mem::take(&mut then.closed) {
                     let last = finished(&folder.join(&bench).join(format!("{log}.csv")));
-                    then.finished.extend(last.map(|last| (bench, last)));
+                    finishes.extend(last.map(|last| (bench, last)));
                 }
             }
-            (joined, messages, then, result)
+            (joined, messages, then, finishes, result)
         });
-        let Ok((joined, messages, then, result)) = written.await else {
+        let Ok((joined, messages, then, finishes, result)) = written.await else {
             return Err(LinkError::Hangs);
         };
         self.joined = Some(joined);
         result?;
+        for (bench, last) in finishes {
+            self.tell(|all| all.finishes(&bench, last));
+        }
         Ok((messages, then))
     }
 
@@ -382,9 +376,6 @@ impl Gatherer {
                 let most = wanted.waiting.entry(log).or_default();
                 *most = until.max(*most);
             }
-        }
-        for (bench, last) in then.finished {
-            self.tell(|all| all.finishes(&bench, last));
         }
         for bench in then.came {
             self.ask_heads(link, &bench)?;
@@ -489,90 +480,6 @@ fn asks(
         }
     }
     Ok(asks)
-}
-
-/// Takes one message in.
-fn take(
-    joined: &mut Joined,
-    settings: &Settings,
-    word: &str,
-    message: &Publish,
-    then: &mut Then,
-) -> Result<(), WireError> {
-    let workshop = &settings.config.name;
-    let read = std::str::from_utf8(&message.topic).ok();
-    let Some((bench, kind)) = read.and_then(|text| read_topic(text, workshop)) else {
-        return Ok(());
-    };
-    if !settings.config.benches.iter().any(|one| one == bench) {
-        return Ok(());
-    }
-    let about = beside(message);
-    let key = &settings.secrets.key;
-    let mut closed = Vec::new();
-    let mut done = |bench: &str, log: &str, taken: Taken| match taken {
-        Taken::Added => then.added = true,
-        Taken::Double => {}
-        Taken::Missing { until } => {
-            then.missing.push((bench.to_owned(), log.to_owned(), until));
-        }
-        Taken::Refused(refusal) if refusal.new => {
-            then.refused.insert(bench.to_owned(), refusal);
-        }
-        Taken::Refused(refusal) => {
-            then.refused.entry(bench.to_owned()).or_insert(refusal);
-        }
-    };
-    match kind {
-        Kind::Row => match RowMessage::read(about, &message.payload, workshop, bench, key) {
-            Some(row) => {
-                let taken = joined.take(bench, &row)?;
-                if taken == Taken::Added && closes(&row.line) {
-                    closed.push((bench.to_owned(), row.log.clone()));
-                }
-                done(bench, &row.log, taken);
-            }
-            None => {
-                let why =
-                    "a row without the workshop's seal; whoever sent it has not its key".to_owned();
-                let refusal = joined.refuse(bench, "", 0, why, &message.payload)?;
-                done(bench, "", Taken::Refused(refusal));
-            }
-        },
-        Kind::Heads => {
-            let heads = unsealed::<Heads>(kind, workshop, bench, about, &message.payload, key);
-            // An answer to an earlier question tells of what was.
-            if let Some(heads) = heads.filter(|heads| heads.word == word) {
-                for head in &heads.heads {
-                    let good = super::message::is_log(&head.log)
-                        && super::message::is_id(&heads.id)
-                        && head.rows > 0;
-                    if good {
-                        let taken = joined.compare(bench, &heads.id, head)?;
-                        done(bench, &head.log, taken);
-                    }
-                }
-            }
-        }
-        Kind::Status => {
-            match unsealed::<Presence>(kind, workshop, bench, about, &message.payload, key) {
-                Some(said) if said.state == State::Here => {
-                    then.came.extend(joined.came(bench, &said.connection));
-                }
-                Some(said) => joined.left(bench, &said.connection),
-                // A stranger's word is none of the bench.
-                None => {}
-            }
-        }
-        Kind::Cue | Kind::Ask | Kind::Refused | Kind::Taken | Kind::Now => {}
-    }
-    then.closed.extend(closed);
-    Ok(())
-}
-
-/// Whether a row closes a batch, or its filling: no name of a batch has a comma in it.
-fn closes(line: &[u8]) -> bool {
-    line.split(|byte| *byte == b',').nth(3) == Some(b"closed")
 }
 
 /// What a log tells of its batch, where that is over.

@@ -4,12 +4,11 @@
 use std::convert::Infallible;
 use std::time::Duration;
 
-use rumqttc::v5::mqttbytes::v5::Publish;
 use tokio::sync::watch;
 
 use super::benches::{Benches, Moment};
-use super::link::{Heard, Link, LinkError, Who, beside};
-use super::message::{Kind, LONGEST_TEXT, Presence, read_topic, topic, unsealed};
+use super::link::{Heard, Link, LinkError, Who};
+use super::message::{Kind, LONGEST_TEXT, topic};
 use super::settings::Settings;
 
 /// What is known, for all who tell something and all who look.
@@ -49,35 +48,13 @@ async fn session(settings: &Settings, known: &Known) -> Result<Infallible, LinkE
             }
             Heard::Message(message) => {
                 link.kept(&message)?;
-                hear(settings, known, &message);
+                let (message, key) = (super::link::message(&message), &settings.secrets.key);
+                known.send_if_modified(|all| all.hear(workshop, key, &message, Moment::now()));
             }
             Heard::Unheard(why) => {
                 return Err(LinkError::Forbidden("what it is to hear".to_owned(), why));
             }
             Heard::Acknowledged(_) => {}
         }
-    }
-}
-
-/// Hears a message; what has no seal of the workshop's key for its very place is nobody's.
-fn hear(settings: &Settings, known: &Known, message: &Publish) {
-    let (workshop, key) = (&settings.config.name, &settings.secrets.key);
-    let Ok(place) = std::str::from_utf8(&message.topic) else {
-        return;
-    };
-    let about = beside(message);
-    let (text, now) = (&message.payload, Moment::now());
-    let Some((bench, kind)) = read_topic(place, workshop) else {
-        return;
-    };
-    let heard = match kind {
-        Kind::Status => unsealed(kind, workshop, bench, about, text, key)
-            .map(|said: Presence| known.send_modify(|all| all.stands(bench, &said, now))),
-        Kind::Now => unsealed(kind, workshop, bench, about, text, key)
-            .map(|said| known.send_modify(|all| all.weighs(bench, said, message.retain, now))),
-        Kind::Row | Kind::Cue | Kind::Ask | Kind::Heads | Kind::Refused | Kind::Taken => return,
-    };
-    if heard.is_none() {
-        tracing::debug!("somebody spoke for {bench} who has not the workshop's key");
     }
 }

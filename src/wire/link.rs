@@ -18,7 +18,7 @@ use tokio_rustls::rustls::pki_types::pem::PemObject as _;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio_rustls::rustls::{ClientConfig, RootCertStore, crypto};
 
-use super::message::Spoken;
+use super::message::{Message, Spoken};
 use super::settings::Settings;
 use crate::text::harmless;
 
@@ -349,6 +349,17 @@ impl Link {
     }
 }
 
+/// What the broker handed on, without it.
+pub(super) fn message(from: &Publish) -> Message<'_> {
+    let about = from.properties.as_ref();
+    Message {
+        topic: &from.topic,
+        about: about.map_or(&[], |about| &about.user_properties),
+        text: &from.payload,
+        retained: from.retain,
+    }
+}
+
 /// Whether nobody needs to hear of an event. Messages of QoS 0 are none of ours, and the broker sends any number of
 /// them at once.
 fn is_nothing(event: &Event) -> bool {
@@ -440,12 +451,6 @@ impl Patience {
         self.failures = self.failures.saturating_add(1);
         Duration::from_millis(500 * seconds)
     }
-}
-
-/// What stands beside a message's text.
-pub fn beside(message: &Publish) -> &[(String, String)] {
-    let about = message.properties.as_ref();
-    about.map_or(&[], |about| &about.user_properties)
 }
 
 const fn no_properties() -> LastWillProperties {

@@ -61,6 +61,39 @@ pub fn topic(workshop: &str, bench: &str, kind: Kind) -> String {
     format!("bismar/1/{workshop}/{bench}/{}", kind.name())
 }
 
+/// A message as it came from the broker.
+#[derive(Debug, Clone, Copy)]
+pub struct Message<'m> {
+    pub topic: &'m [u8],
+    /// What stands beside the text: names with values.
+    pub about: &'m [(String, String)],
+    pub text: &'m [u8],
+    /// Whether the broker had it since before.
+    pub retained: bool,
+}
+
+impl<'m> Message<'m> {
+    pub fn topic(&self) -> Option<&'m str> {
+        std::str::from_utf8(self.topic).ok()
+    }
+
+    /// The bench and the kind that its topic names.
+    pub fn place(&self, workshop: &str) -> Option<(&'m str, Kind)> {
+        read_topic(self.topic()?, workshop)
+    }
+
+    /// What it says of `bench` as `kind`; `None` where it is none of ours.
+    pub fn unsealed<T: Deserialize<'m>>(
+        &self,
+        kind: Kind,
+        workshop: &str,
+        bench: &str,
+        key: &Key,
+    ) -> Option<T> {
+        unsealed(kind, workshop, bench, self.about, self.text, key)
+    }
+}
+
 /// The topic of what is handed out.
 pub fn handed(workshop: &str) -> String {
     format!("bismar/1/{workshop}/gather/handed")

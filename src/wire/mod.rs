@@ -17,6 +17,7 @@ pub mod gather;
 pub mod glance;
 #[cfg(feature = "workshop")]
 pub mod hand;
+pub mod intake;
 pub mod joined;
 #[cfg(feature = "workshop")]
 mod link;
@@ -27,8 +28,7 @@ mod order;
 pub mod out;
 pub mod seal;
 pub mod settings;
-#[cfg(feature = "workshop")]
-mod shelf;
+pub mod shelf;
 pub mod tail;
 
 use std::path::{Path, PathBuf};

@@ -12,14 +12,14 @@ use tokio::time::Instant;
 
 use super::WireError;
 use super::hand::{Handed, Places};
-use super::link::{Heard, Link, LinkError, Patience, Who, beside};
+use super::link::{Heard, Link, LinkError, Patience, Who};
 use super::message::{
-    Ask, GATHERER, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, Now, Presence, RowMessage, Spoken,
-    handed, read_topic, sealed, topic, unsealed,
+    Ask, HEADS_AT_ONCE, Heads, Kind, LONGEST_TEXT, Now, Presence, RowMessage, Spoken, handed,
+    sealed, topic,
 };
 use super::order::Order;
 use super::settings::{Settings, identity};
-use super::shelf::{SHARES_AT_ONCE, Shelf};
+use super::shelf::{OfShelf, SHARES_AT_ONCE, Shelf};
 use super::tail::{Most, Place, Tail};
 use crate::config::Held;
 use crate::language::Sentence;
@@ -28,7 +28,6 @@ use crate::protocol::call::Call;
 use crate::protocol::reply::Answer;
 use crate::protocol::request::Request;
 use crate::protocol::subscribers::{self, Inbox, Line};
-use crate::text::harmless;
 
 /// How often the folder of the logs is looked at while something happens on the bench, and else.
 const BUSY: Duration = Duration::from_millis(250);
@@ -67,9 +66,6 @@ const QUIET: Duration = Duration::from_millis(300);
 /// broker is heard.
 const SOON: Duration = Duration::from_millis(200);
 const SHOW_EVERY: Duration = Duration::from_secs(20);
-
-/// The longest fault of the gatherer that is told here, in characters.
-const LONGEST_WHY: usize = 200;
 
 /// The loop answers within this, or its status is left out.
 const ANSWER: Duration = Duration::from_secs(2);
@@ -352,14 +348,9 @@ impl Out {
                 if self.hear(session, &message) {
                     return Ok(());
                 }
-                let ask = unsealed::<Ask>(
-                    Kind::Ask,
-                    &self.settings.config.name,
-                    &self.bench,
-                    beside(&message),
-                    &message.payload,
-                    &self.settings.secrets.key,
-                );
+                let (workshop, key) = (&self.settings.config.name, &self.settings.secrets.key);
+                let message = super::link::message(&message);
+                let ask = message.unsealed::<Ask>(Kind::Ask, workshop, &self.bench, key);
                 match ask {
                     Some(Ask::Rows { log, from }) => {
                         if let Ok(folder) = self.held.now().logs() {
@@ -383,7 +374,8 @@ impl Out {
     /// What is of other benches, or of lots, goes to the shelf; whether it was that.
     fn hear(&mut self, session: &mut Session, message: &Publish) -> bool {
         let workshop = &self.settings.config.name;
-        let Ok(text) = std::str::from_utf8(&message.topic) else {
+        let message = super::link::message(message);
+        let Some(text) = message.topic() else {
             return true;
         };
         let Some(shelf) = &mut self.shelf else {
@@ -391,47 +383,18 @@ impl Out {
         };
         if text == handed(workshop) {
             if let Some(handed) = &mut self.handed {
-                handed.hear(&message.payload);
+                handed.hear(message.text);
             }
             session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
             session.status_at = Instant::now();
             return true;
         }
-        let about = beside(message);
         let key = &self.settings.secrets.key;
-        let stands = |bench: &str| -> Option<Presence> {
-            let text = &message.payload;
-            unsealed(Kind::Status, workshop, bench, about, text, key)
-        };
-        if text == topic(workshop, GATHERER, Kind::Status) {
-            if let Some(said) = stands(GATHERER) {
-                let short = |why: &str| harmless(why).chars().take(LONGEST_WHY).collect();
-                shelf.gatherer(said.fault.as_deref().map(short));
-                session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
-            }
-            return true;
-        }
-        match read_topic(text, workshop) {
-            // What a stranger says of a bench is no word of it.
-            Some((bench, Kind::Status)) => match stands(bench) {
-                Some(said) => shelf.stands(bench, said.state),
-                None => return true,
-            },
-            Some((bench, Kind::Taken)) => {
-                let (_, level) = text.rsplit_once('/').unwrap_or_default();
-                let share = unsealed(Kind::Taken, workshop, bench, about, &message.payload, key);
-                match share {
-                    Some(share) => shelf.hear(bench, level, share),
-                    // Somebody put something else in its place: it is sent again.
-                    None if bench == self.bench => shelf.sent(level, None),
-                    None => {}
-                }
-                session.quiet_at = Instant::now() + QUIET;
-            }
-            Some((_, Kind::Ask)) => return false,
-            Some((_, Kind::Row | Kind::Cue | Kind::Heads | Kind::Refused | Kind::Now)) | None => {
-                return true;
-            }
+        match shelf.hear_of(workshop, key, &message) {
+            OfShelf::Heard => {}
+            OfShelf::Share => session.quiet_at = Instant::now() + QUIET,
+            OfShelf::Ask => return false,
+            OfShelf::Nothing => return true,
         }
         session.shelf_at = session.shelf_at.min(Instant::now() + SOON);
         true

@@ -11,7 +11,8 @@ use std::path::{Path, PathBuf};
 use jiff::{SignedDuration, Timestamp};
 use sha2::{Digest as _, Sha256};
 
-use super::message::{LONGEST_TEXT, is_id, is_log};
+use super::message::{GATHERER, Kind, LONGEST_TEXT, Message, Presence, is_id, is_log, topic};
+use super::seal::Key;
 use crate::config::paths::Places;
 use crate::files;
 use crate::journal::read::archive::{Archive, Progress};
@@ -19,9 +20,13 @@ use crate::journal::read::record;
 use crate::language::{Sentence, phrase};
 use crate::lots::Lot;
 use crate::lots::elsewhere::{Elsewhere, Of, Share, Standing, State};
+use crate::text::harmless;
 
 /// Shares that are sent at a time.
 pub const SHARES_AT_ONCE: usize = 32;
+
+/// The longest reason of the gatherer that is told, in characters.
+const LONGEST_WHY: usize = 200;
 
 /// Benches that are listened to; whoever is on the broker can name one.
 const MOST_BENCHES: usize = 1000;
@@ -70,6 +75,19 @@ pub struct Then {
     pub send: Vec<(String, Option<Share>)>,
     /// All that a person is to heed.
     pub heed: Vec<Sentence>,
+}
+
+/// What a message was to the shelf.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OfShelf {
+    /// How a bench or the gatherer stands.
+    Heard,
+    /// What a bench took of a lot.
+    Share,
+    /// A question of the gatherer.
+    Ask,
+    /// Nothing of it.
+    Nothing,
 }
 
 impl Shelf {
@@ -153,6 +171,47 @@ impl Shelf {
     /// What the gatherer cannot do; `None`: nothing is wrong.
     pub fn gatherer(&mut self, fault: Option<String>) {
         self.gatherer = fault;
+    }
+
+    /// What is of other benches, or of lots, is kept; what a stranger says is no word of anybody.
+    pub fn hear_of(&mut self, workshop: &str, key: &Key, message: &Message<'_>) -> OfShelf {
+        let Some(text) = message.topic() else {
+            return OfShelf::Nothing;
+        };
+        let stands = |bench: &str| -> Option<Presence> {
+            message.unsealed(Kind::Status, workshop, bench, key)
+        };
+        if text == topic(workshop, GATHERER, Kind::Status) {
+            let Some(said) = stands(GATHERER) else {
+                return OfShelf::Nothing;
+            };
+            let short = |why: &str| harmless(why).chars().take(LONGEST_WHY).collect();
+            self.gatherer(said.fault.as_deref().map(short));
+            return OfShelf::Heard;
+        }
+        match message.place(workshop) {
+            Some((bench, Kind::Status)) => match stands(bench) {
+                Some(said) => {
+                    self.stands(bench, said.state);
+                    OfShelf::Heard
+                }
+                None => OfShelf::Nothing,
+            },
+            Some((bench, Kind::Taken)) => {
+                let (_, level) = text.rsplit_once('/').unwrap_or_default();
+                match message.unsealed(Kind::Taken, workshop, bench, key) {
+                    Some(share) => self.hear(bench, level, share),
+                    // Somebody put something else in its place: it is sent again.
+                    None if bench == self.bench => self.sent(level, None),
+                    None => {}
+                }
+                OfShelf::Share
+            }
+            Some((_, Kind::Ask)) => OfShelf::Ask,
+            Some((_, Kind::Row | Kind::Cue | Kind::Heads | Kind::Refused | Kind::Now)) | None => {
+                OfShelf::Nothing
+            }
+        }
     }
 
     /// A share that is told of `bench`, under the last level `at` of its topic.
