@@ -9,9 +9,10 @@ use super::{Exit, Failure, Outcome, language, print, said, tell};
 use crate::chart::history::{Gathered, bare};
 use crate::chart::report::report;
 use crate::chart::svg::WIDTH;
-use crate::language::{Language, phrase};
+use crate::journal::error::LogError;
+use crate::language::{Language, Sentence, phrase};
 use crate::text::alike::nearest;
-use crate::workshop::batches::{gather, gather_of};
+use crate::workshop::batches::{Told, gather, gather_of};
 
 #[derive(Debug, Args)]
 pub struct HistoryArgs {
@@ -46,9 +47,16 @@ pub fn run(args: &HistoryArgs) -> Outcome {
         Failure::of_file(&folder, error)
             .remedy(phrase!("name the folder of the batch logs with --logs"))
     })?;
-    let (batches, bad) = gather_of(&folder, &args.name)?;
+    let Told {
+        batches,
+        bad,
+        alike,
+    } = gather_of(&folder, &args.name)?;
+    for alike in alike {
+        tell(&said(phrase!("warning: {alike}", alike)));
+    }
     let Some(report) = report(&batches, &args.name, args.formula, language()) else {
-        return Err(unknown(&gather(&folder)?.0, &args.name, &folder));
+        return Err(unknown(&gather(&folder)?.0, &bad, &args.name, &folder));
     };
     print(&report.text)?;
     if let Some(path) = &args.svg {
@@ -67,14 +75,18 @@ pub fn run(args: &HistoryArgs) -> Outcome {
             }
         }
     }
-    if bad.is_empty() {
-        return Ok(Exit::Done);
+    match left_out(&bad) {
+        Some(bad) => Err(Failure::bad_input(bad).remedy(phrase!(
+            "these logs were left out above; `bismar log verify BATCH` tells more"
+        ))),
+        None => Ok(Exit::Done),
     }
-    let bad = bad.iter().map(|bad| bad.told());
-    let bad = bad.reduce(|all, one| phrase!("{all}\n{one}", all, one));
-    Err(Failure::bad_input(bad.unwrap_or_default()).remedy(phrase!(
-        "these logs were left out above; `bismar log verify BATCH` tells more"
-    )))
+}
+
+/// What is wrong with the logs that do not read.
+fn left_out(bad: &[LogError]) -> Option<Sentence> {
+    let bad = bad.iter().map(LogError::told);
+    bad.reduce(|all, one| phrase!("{all}\n{one}", all, one))
 }
 
 /// The folder of the logs: the one named, or the configuration's.
@@ -86,15 +98,20 @@ pub fn folder(named: Option<&Path>, config: Option<&Path>) -> Result<PathBuf, Fa
 }
 
 /// Names what there is, the nearest first.
-fn unknown(batches: &[Gathered], name: &str, folder: &Path) -> Failure {
+fn unknown(batches: &[Gathered], bad: &[LogError], name: &str, folder: &Path) -> Failure {
     let weighings = batches.iter().flat_map(|batch| &batch.weighings);
     let known = weighings.flat_map(|one| [one.ingredient.as_str(), bare(&one.formula)]);
     let near = nearest(known, name, TOLD);
-    let failure = Failure::failed(phrase!(
+    let said = phrase!(
         "{folder}: no batch log here tells of \"{name}\"",
         folder = folder.display().to_string(),
         name,
-    ));
+    );
+    // What is asked for may stand in one that does not read.
+    let failure = Failure::failed(match left_out(bad) {
+        Some(bad) => phrase!("{all}\n{one}", all = bad, one = said),
+        None => said,
+    });
     failure.remedy(match near.is_empty() {
         true => phrase!("weigh a batch first, or name another folder with --logs"),
         false => phrase!("it tells of: {names}", names = near.join(", ")),

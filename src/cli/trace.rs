@@ -3,7 +3,7 @@
 use clap::Args;
 
 use super::lots::{StoreArgs, told};
-use super::{Exit, Failure, Outcome, heads, number, print, said};
+use super::{Exit, Failure, Outcome, heads, number, print, said, tell};
 use crate::journal::read::folder::all_threads;
 use crate::language::{counted, phrase, term};
 use crate::mass::Mass;
@@ -27,6 +27,9 @@ pub fn run(args: &TraceArgs) -> Outcome {
     let logs = archive(&args.store.logs_dir()?);
     let trace = Trace::of(&args.name, args.ingredient.as_deref(), &logs, all_threads())?;
     let trace = told(trace)??;
+    for alike in &trace.alike {
+        tell(&said(phrase!("warning: {alike}", alike = alike.clone())));
+    }
     let name = trace.name.as_str();
     let mut parts = Vec::new();
     if let Some(found) = &trace.made_of {

@@ -175,8 +175,8 @@ impl LogError {
                 seq = *seq,
             ),
             LogError::TooLarge { path, bytes, most } => phrase!(
-                "{file}: has {size} MB, where a sheet is made of {most} at most: no batch of jars is that large. Look at \
-                 what fills it; `bismar log verify` reads it in any size",
+                "{file}: has {size} MB, where a batch has {most} at most: nothing but `bismar log verify` reads more. Look at \
+                 what fills it, or take it out of this folder",
                 file = shown(path),
                 size = bytes / 1_000_000,
                 most = most / 1_000_000,

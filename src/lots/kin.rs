@@ -6,7 +6,7 @@ use std::collections::{BTreeSet, HashMap};
 
 use super::named_steps;
 use crate::journal::batch::summary::Summary;
-use crate::text::alike::{nearest, visible};
+use crate::text::alike::{looks_like, nearest, visible};
 
 /// Batches and the lots they took from.
 #[derive(Debug, Default)]
@@ -55,6 +55,26 @@ impl Kin {
         // Those that are equally near stand in one order, whatever was read first.
         names.sort_unstable();
         nearest(names.into_iter().filter(|one| !one.is_empty()), name, most)
+    }
+
+    /// Names of batches and lots that are not `name` and can be taken for it by eye, each with the number of the first
+    /// batch that has it or took from it; and that of `name`.
+    pub fn alike(&self, name: &str) -> (Option<usize>, Vec<(&str, usize)>) {
+        let place = |number: u32| {
+            let own = self.batches.iter().find(|(_, own)| *own == number);
+            let took = || {
+                let (at, _) = self.taken.iter().find(|(_, lot)| *lot == number)?;
+                self.batches.get(*at as usize)
+            };
+            own.or_else(took).map(|(nth, _)| *nth)
+        };
+        let others = self.numbers.iter();
+        let others = others.filter(|(other, _)| !other.is_empty() && looks_like(other, name));
+        let others = others.filter_map(|(other, number)| Some((other.as_str(), place(*number)?)));
+        let mut others: Vec<(&str, usize)> = others.collect();
+        others.sort_unstable();
+        let own = self.numbers.get(visible(name).as_ref());
+        (own.and_then(|number| place(*number)), others)
     }
 
     /// The batches of these names, those that they are made of, those that took from a lot or batch of these names or

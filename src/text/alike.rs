@@ -71,9 +71,10 @@ pub fn same_name(a: &str, b: &str) -> bool {
 
 /// Whether two names that are not one can be taken for one by eye.
 pub fn looks_like(a: &str, b: &str) -> bool {
-    let drawn = |name: &str| skeleton(name).collect::<String>();
+    // Most names differ in their first characters.
+    let alike = |a: &str, b: &str| skeleton(a).eq(skeleton(b));
     let (a_seen, b_seen) = (visible(a), visible(b));
-    a_seen != b_seen && (drawn(&a_seen) == drawn(&b_seen) || drawn(&folded(a)) == drawn(&folded(b)))
+    a_seen != b_seen && (alike(&a_seen, &b_seen) || alike(&folded(a), &folded(b)))
 }
 
 /// At most `most` of the names, each once, the nearest to `wanted` first (Jaro and Winkler's measure).

@@ -1,38 +1,30 @@
 //! The batches of a folder of logs: their sheets, and what they tell together.
 
+use std::collections::{BTreeMap, HashSet};
 use std::path::Path;
 
 use super::elsewhere::elsewhere;
-use crate::chart::history::{Gathered, gathered, gathered_of};
+use crate::chart::history::{Gathered, bare, gathered, gathered_of};
 use crate::config::paths::Places;
 use crate::journal::batch::summary::Summary;
 use crate::journal::error::LogError;
 use crate::journal::format::fault::BadLine;
 use crate::journal::read::archive::{Archive, Progress};
 use crate::journal::read::folder::all_threads;
-use crate::journal::read::scan::scan_file;
+use crate::journal::read::scan::{may_be_held, scan_file};
+use crate::language::{Sentence, phrase};
 use crate::lots::elsewhere::Elsewhere;
 use crate::lots::stocktake::Stocktake;
 use crate::sheet::SheetRecord;
-
-/// The largest log that a sheet is made of: 70,000 rows. Two thousand jars, the most that are filled of one
-/// batch, have a tenth of that. A sheet holds all rows at once, in about twelve times the log's bytes.
-pub const LARGEST_LOG: u64 = 16_000_000;
+use crate::text::alike::{looks_like, same_name};
 
 /// What the sheet of a log is made of.
 ///
 /// # Errors
-/// When the log is not as it was written, cannot be read, or is larger than [`LARGEST_LOG`].
+/// When the log is not as it was written, cannot be read, or is larger than a batch's
+/// ([`crate::journal::read::scan::LARGEST_LOG`]).
 pub fn sheet_record(path: &Path) -> Result<SheetRecord, LogError> {
-    // What is no file says so when it is opened.
-    let bytes = std::fs::metadata(path).map_or(0, |about| about.len());
-    if bytes > LARGEST_LOG {
-        return Err(LogError::TooLarge {
-            path: path.to_owned(),
-            bytes,
-            most: LARGEST_LOG,
-        });
-    }
+    may_be_held(path)?;
     let mut scan = scan_file(path)?.digesting();
     let mut rows = Vec::new();
     while let Some(row) = scan.next_row()? {
@@ -84,17 +76,60 @@ pub fn gather(folder: &Path) -> Result<(Vec<Gathered>, Vec<LogError>), LogError>
     gather_by(folder, gathered)
 }
 
-/// As [`gather`], those alone that tell of an ingredient or a formula `name`.
+/// What the logs of a folder tell of one name.
+#[derive(Debug)]
+pub struct Told {
+    /// In order of time.
+    pub batches: Vec<Gathered>,
+    /// The logs that do not read.
+    pub bad: Vec<LogError>,
+    /// Other names there that can be taken for it by eye, sentences.
+    pub alike: Vec<Sentence>,
+}
+
+/// As [`gather`], of those alone that tell of an ingredient or a formula `name`.
 ///
 /// # Errors
 /// As [`gather`].
-pub fn gather_of(folder: &Path, name: &str) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
-    gather_by(folder, |batch| gathered_of(batch, name))
+pub fn gather_of(folder: &Path, name: &str) -> Result<Told, LogError> {
+    let mut seen = HashSet::new();
+    let mut alike = BTreeMap::new();
+    let mut own = None;
+    let (batches, bad) = gather_by(folder, |batch| {
+        let ingredients = batch.steps.iter().map(|step| step.ingredient.as_str());
+        for one in ingredients.chain([bare(&batch.label)]) {
+            if seen.contains(one) {
+                continue;
+            }
+            seen.insert(one.to_owned());
+            if same_name(one, name) {
+                own.get_or_insert_with(|| batch.batch.clone());
+            } else if looks_like(one, name) {
+                alike.insert(one.to_owned(), batch.batch.clone());
+            }
+        }
+        gathered_of(batch, name)
+    })?;
+    let own = own.unwrap_or_default();
+    let alike = alike.into_iter().map(|(other, batch)| {
+        phrase!(
+            "\"{other}\" in {place} looks like \"{name}\" in {own} and is another: each is counted by itself",
+            other,
+            place = batch,
+            name,
+            own = &own,
+        )
+    });
+    Ok(Told {
+        batches,
+        bad,
+        alike: alike.collect(),
+    })
 }
 
 fn gather_by(
     folder: &Path,
-    gathered: impl Fn(&Summary) -> Gathered,
+    mut gathered: impl FnMut(&Summary) -> Gathered,
 ) -> Result<(Vec<Gathered>, Vec<LogError>), LogError> {
     let (mut batches, mut bad) = (Vec::new(), Vec::new());
     let take = &mut |nth, batch: &Summary, _| match &batch.fault {

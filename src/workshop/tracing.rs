@@ -59,6 +59,8 @@ pub struct Trace {
     pub made_of: Option<Vec<Step>>,
     /// What its table does not tell, sentences.
     pub told: Vec<Sentence>,
+    /// Other lots and batches that can be taken for it by eye, sentences.
+    pub alike: Vec<Sentence>,
     /// What took from the lot or batch of that name.
     pub reached: Vec<Step>,
     /// The ingredients whose lot has that name.
@@ -125,7 +127,24 @@ impl Trace {
         let mut traced = Vec::new();
         let take = &mut |_, batch: &Summary, _| traced.push(Traced::of(batch));
         look.again(kin.of(&[name, of_log(name)]).into_iter(), take);
-        let trace = Trace::of_those(name, ingredient, traced, &kin);
+        let mut trace = Trace::of_those(name, ingredient, traced, &kin);
+        if let Ok(trace) = &mut trace {
+            let (own, others) = kin.alike(&trace.name);
+            let log = |nth: usize| look.paths.get(nth).map(|path| path.display().to_string());
+            let own = own.and_then(log).unwrap_or_default();
+            trace.alike = others
+                .into_iter()
+                .map(|(other, nth)| {
+                    phrase!(
+                        "\"{other}\" in {place} looks like \"{name}\" in {own} and is another: each is traced by itself",
+                        other,
+                        place = log(nth).unwrap_or_default(),
+                        name = &trace.name,
+                        own = &own,
+                    )
+                })
+                .collect();
+        }
         match look.unread.into_iter().next() {
             Some((_, error)) => Err(error),
             None => Ok((trace, faults.into_values().collect())),
@@ -194,6 +213,7 @@ impl Trace {
             name: name.to_owned(),
             made_of: made_of.map(|found| found.iter().map(step).collect()),
             told: sentences,
+            alike: Vec::new(),
             reached: forward.iter().map(step).collect(),
             ingredients,
         })

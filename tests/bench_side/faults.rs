@@ -35,6 +35,7 @@ pub const ROWS: &[&str] = &[
     "zeros at the log's end",
     "log replaced by an old backup",
     "rows edited and their chain computed anew",
+    "log larger than any batch",
     "disk full",
     "disk fails to sync",
     // Hands.
@@ -68,6 +69,7 @@ pub const ROWS: &[&str] = &[
     "names that steer a terminal",
     "names that are paths, formulas of a spreadsheet, or endless",
     "names that are markup",
+    "names that look alike",
     "no file of ours in its place",
 ];
 

@@ -6,6 +6,7 @@ use std::fs;
 use bismar::mass::Mass;
 use bismar::vocabulary::entry::Draft;
 
+use crate::bench_side::faults;
 use crate::bench_side::logs::{Begun, closed, weighed};
 use crate::bench_side::person::{Person, Said};
 
@@ -120,5 +121,54 @@ fn what_only_looks_alike_is_told_with_both_places_and_stays_two() {
             "alike.toml:16:1: \"{CYRILLIC}\" looks like \"{LATIN}\" at line 8"
         )),
         "{told}"
+    );
+}
+
+/// A lot or an ingredient of one batch that looks like another batch's: whoever asks for one is told of the other, with
+/// both logs. Of names that are one nothing is told.
+#[test]
+fn who_asks_what_logs_tell_of_a_name_hears_of_those_that_look_like_it() {
+    let person = person("", ONE, "S-1");
+    let write = |batch: &str, ingredient: &str, lot: &str| {
+        let formula = formula(ingredient, "Clay", ["A", "B"]);
+        let begun = Begun {
+            formula: &formula,
+            label: "Soak 1",
+            size: Mass::from_g(100),
+            jars: None,
+            at: "2026-09-02T09:00:00Z",
+        };
+        let first = Draft {
+            target: Some(Mass::from_g(60)),
+            ..weighed(1, ingredient, lot, 60_000)
+        };
+        let rows = [first, weighed(2, "Clay", "", 40_000), closed()];
+        begun.written(&person.path("logs"), batch, &rows);
+    };
+    write("soak-2", CYRILLIC, "S-l");
+    write("soak-3", LATIN, "S-2");
+    write("soak-4", TWO, "S\u{200b}-1");
+    let traced = said(&person, &["trace", "S-1"]).ended(0);
+    assert_eq!(
+        traced.err.trim(),
+        "warning: \"S-l\" in logs/soak-2.csv looks like \"S-1\" in logs/soak-1.csv and is another: each is traced by itself"
+    );
+    assert!(
+        traced.out.contains("soak-4") && !traced.out.contains("soak-2"),
+        "{traced:?}"
+    );
+    let history = |name: &str| person.run(&["history", name, "--logs", "logs"]).ended(0);
+    let told = history(LATIN);
+    let warning = format!(
+        "warning: \"{CYRILLIC}\" in soak-2 looks like \"{LATIN}\" in soak-1 and is another: each is counted by itself"
+    );
+    assert_eq!(told.err.trim(), warning);
+    assert_eq!(history(ONE).err, "");
+    faults::report(
+        "names that look alike",
+        "a Cyrillic letter, `l` for `1`, a space without a width, a no-break space and two normal forms, in lots and ingredients of four batches",
+        "2 pairs that look alike, 2 names in two spellings",
+        "trace and history name what looks alike with both places and count it apart; two spellings are one name",
+        "2 told, none for what is one",
     );
 }

@@ -347,7 +347,7 @@ fn a_log_larger_than_any_batch_gives_no_sheet_and_costs_no_memory() {
     use std::io::Write as _;
 
     use bismar::journal::format::row::header;
-    use bismar::workshop::batches::LARGEST_LOG;
+    use bismar::journal::read::scan::LARGEST_LOG;
 
     use crate::bench_side::person::Person;
 
@@ -360,13 +360,44 @@ fn a_log_larger_than_any_batch_gives_no_sheet_and_costs_no_memory() {
     let said = person.run(&["sheet", "big.csv"]).ended(4);
     assert!(
         said.err
-            .contains("big.csv: has 1000 MB, where a sheet is made of 16 at most"),
+            .contains("big.csv: has 1000 MB, where a batch has 16 at most"),
         "{said:?}"
     );
     assert!(!person.path("big.html").exists());
+    // Nor does one beside others: what a folder's logs tell is told of those, with its name, or is refused.
+    let told = "./big.csv: has 1000 MB, where a batch has 16 at most";
+    for (words, code) in [
+        (&["history", "Salt", "--logs", "."][..], 1),
+        (&["history", "Marram balm 3", "--logs", "season"], 4),
+        (&["trace", "SB-819-1", "--logs", "."], 4),
+        (&["lots", "--logs", "."], 4),
+        (&["label", "big.csv"], 4),
+    ] {
+        if words.ends_with(&["season"]) {
+            person
+                .run(&["demo", "--season", "--log-dir", "season"])
+                .ended(0);
+            std::fs::hard_link(&path, person.path("season/big.csv")).unwrap();
+        }
+        let said = person.run(words).ended(code);
+        let told = told.trim_start_matches("./");
+        assert!(said.err.contains(told), "{words:?}: {said:?}");
+        assert_eq!(
+            said.out.is_empty(),
+            !words.ends_with(&["season"]),
+            "{words:?}: {said:?}"
+        );
+    }
     log.set_len(LARGEST_LOG).unwrap();
     let said = person.run(&["sheet", "big.csv"]).ended(4);
     assert!(!said.err.contains("at most"), "it is read: {said:?}");
+    crate::bench_side::faults::report(
+        "log larger than any batch",
+        "1 GB in one log, alone and beside good ones: sheet, label, history, trace, lots",
+        "6 questions",
+        "it is named and not read; history tells of the others; trace and lots, of which nothing may be missing, are refused",
+        "each told; a log of 16 MB is read",
+    );
 }
 
 /// A log holds U alone; the configuration tells what it is made of, and says so where it tells more than the

@@ -126,6 +126,7 @@ function traced(reply, ingredient, draw) {
   const only = field(t`Only as the lot of`, { choices: [["", t`each ingredient`], ...reply.ingredients.map((one) => [one, one])], onchange: () => draw(only.value) });
   only.input.value = ingredient;
   return [
+    lines(reply.alike, "lines heed"),
     reply.ingredients.length > 1 ? only.box : null,
     reply.reached.length ? part(jars ? t`${reply.name} went into ${batches} and ${jars}` : t`${reply.name} went into ${batches}`, table(t`What ${reply.name} went into`, [h(t`Batch and jars`), h(t`As`), n("g")], reply.reached.map((step) => ({ cells: [
       el("div", inside(step.depth), go(at("batches", step.batch), step.batch), small(step.jars === "-" ? t`no jars` : step.jars)),

@@ -158,13 +158,16 @@ pub struct Chart {
 /// # Errors
 /// Where the logs cannot be read, or fewer than two batches tell of it.
 pub fn chart(context: &Context, asked: &Chart) -> Result<Value, QueryError> {
-    let (batches, _) = folder::gather_of(&context.config().logs()?, &asked.name)?;
-    let chart =
-        report(&batches, &asked.name, asked.formula, language()).and_then(|report| report.chart);
+    let told = folder::gather_of(&context.config().logs()?, &asked.name)?;
+    let chart = report(&told.batches, &asked.name, asked.formula, language())
+        .and_then(|report| report.chart);
     let chart = chart
         .ok_or_else(|| QueryError::Other(phrase!("there is no chart of fewer than two batches")))?;
     let width = asked.width.unwrap_or(WIDTH);
-    Ok(json!({ "svg": chart.svg(width, language()), "words": said(&chart.words()) }))
+    let words = told.alike.into_iter().fold(chart.words(), |words, one| {
+        phrase!("{words}. {one}", words, one)
+    });
+    Ok(json!({ "svg": chart.svg(width, language()), "words": said(&words) }))
 }
 
 /// The batches that were stopped and are not finished, the one that was worked at last first. The one under way is

@@ -93,6 +93,7 @@ pub fn trace(context: &Context, asked: &Name) -> Result<Value, QueryError> {
     Ok(json!({
         "name": trace.name,
         "made_of": trace.made_of.as_deref().map(steps),
+        "alike": trace.alike.iter().map(said).collect::<Vec<_>>(),
         "told": trace.told.iter().map(said).collect::<Vec<_>>(),
         "reached": steps(&trace.reached),
         "batches": batches,

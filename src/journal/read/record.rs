@@ -8,13 +8,13 @@ use crate::journal::error::LogError;
 use crate::journal::format::fault::Fault;
 use crate::journal::format::line::LineReader;
 use crate::journal::format::row::CellError;
-use crate::journal::read::scan::{Scan, scan_file, scan_file_by};
+use crate::journal::read::scan::{Scan, may_be_held, scan_file, scan_file_by};
 
 /// Reads a log without its lock and without changing it, to tell of its batch. What follows the first
 /// bad line is not read; [`Record::fault`] tells.
 ///
 /// # Errors
-/// Only when the file cannot be read.
+/// Only when the file cannot be read, or is larger than any batch's.
 pub fn read(path: &Path) -> Result<Record, LogError> {
     Ok(read_by(path, &mut None)?.0)
 }
@@ -25,6 +25,7 @@ pub(super) fn read_by(
     path: &Path,
     lines: &mut Option<LineReader>,
 ) -> Result<(Record, bool), LogError> {
+    may_be_held(path)?;
     let mut record = Record::new(path.display());
     let mut scan = scan_file_by(path, lines.take().unwrap_or_else(LineReader::new))?;
     let mut understood = true;
@@ -42,6 +43,7 @@ pub(super) fn read_by(
 /// # Errors
 /// When the file cannot be read, or is not as it was written up to there.
 pub fn begun(path: &Path) -> Result<Record, LogError> {
+    may_be_held(path)?;
     let mut record = Record::new(path.display());
     let mut scan = scan_file(path)?;
     while record.opening.is_none()
@@ -65,6 +67,7 @@ pub(in crate::journal) fn strictly<R: BufRead>(
     path: &Path,
     scan: &mut Scan<R>,
 ) -> Result<Record, LogError> {
+    may_be_held(path)?;
     let mut record = Record::new(path.display());
     while let Some(row) = scan.next_row()? {
         let bad = |CellError { column, why }| scan.bad(Some(column), Fault::Cell { why });

@@ -61,6 +61,26 @@ pub(super) fn scan_file_by(
     ))
 }
 
+/// The largest log of which more is held than a row: 70,000 rows. Two thousand jars, the most that are filled of
+/// one batch, have a tenth of that. A sheet holds all rows at once, in about twelve times the log's bytes.
+pub const LARGEST_LOG: u64 = 16_000_000;
+
+/// Whether what a log holds may be taken into memory.
+///
+/// # Errors
+/// [`LogError::TooLarge`] beyond [`LARGEST_LOG`]. What is no file says so when it is opened.
+pub fn may_be_held(path: &Path) -> Result<(), LogError> {
+    let bytes = std::fs::metadata(path).map_or(0, |about| about.len());
+    match bytes > LARGEST_LOG {
+        true => Err(LogError::TooLarge {
+            path: path.to_owned(),
+            bytes,
+            most: LARGEST_LOG,
+        }),
+        false => Ok(()),
+    }
+}
+
 pub(in crate::journal) fn plain_file(path: &Path) -> Result<(), LogError> {
     let found = std::fs::metadata(path).map_err(LogError::io(path, term!("open the log")))?;
     if found.is_file() {
