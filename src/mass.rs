@@ -87,10 +87,17 @@ impl Mass {
         self.0 < 0
     }
 
-    /// `self × num / den`, rounded half to even, in 128-bit arithmetic. A `den` of 0 gives zero.
+    /// `self × num / den`, rounded half to even, exact within. A `den` of 0 gives zero.
     pub fn ratio(self, num: i64, den: i64) -> Mass {
         if den == 0 {
             return Mass::ZERO;
+        }
+        // Nearly all fit in 64 bits.
+        if den > 0
+            && let Some(product) = self.0.checked_mul(num)
+            && let Some(ratio) = div_half_even64(product, den)
+        {
+            return Mass(ratio);
         }
         Mass::clamp128(div_half_even(
             i128::from(self.0) * i128::from(num),
@@ -113,7 +120,12 @@ impl Mass {
         if step.0 <= 0 {
             return self;
         }
-        Mass::clamp128(i128::from(self.0.div_euclid(step.0)) * i128::from(step.0))
+        let steps = self.0.div_euclid(step.0);
+        match steps.checked_mul(step.0) {
+            Some(floor) => Mass(floor),
+            // Below the range of a mass.
+            None => Mass(i64::MIN),
+        }
     }
 
     /// The least multiple of `step` not below this mass. A `step` ≤ 0 gives the mass itself.
@@ -271,15 +283,28 @@ impl Sum for Mass {
 fn div_half_even(n: i128, d: i128) -> i128 {
     let (d, n) = if d < 0 { (-d, -n) } else { (d, n) };
     // Nearly all fit in 64 bits, where a division is one instruction.
-    let (floor, rest) = match (i64::try_from(n), i64::try_from(d)) {
-        (Ok(n), Ok(d)) => (n.div_euclid(d).into(), n.rem_euclid(d).into()),
-        _ => (n.div_euclid(d), n.rem_euclid(d)),
-    };
+    if let (Ok(n), Ok(d)) = (i64::try_from(n), i64::try_from(d))
+        && let Some(nearest) = div_half_even64(n, d)
+    {
+        return nearest.into();
+    }
+    let (floor, rest) = (n.div_euclid(d), n.rem_euclid(d));
     let twice: i128 = rest * 2;
     if twice > d || (twice == d && floor % 2 != 0) {
         floor + 1
     } else {
         floor
+    }
+}
+
+/// The same within 64 bits; `None` where a step on the way there does not fit. `d` must be positive.
+fn div_half_even64(n: i64, d: i64) -> Option<i64> {
+    let (floor, rest) = (n.div_euclid(d), n.rem_euclid(d));
+    let twice = rest.checked_mul(2)?;
+    if twice > d || (twice == d && floor % 2 != 0) {
+        floor.checked_add(1)
+    } else {
+        Some(floor)
     }
 }
 

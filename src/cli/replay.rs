@@ -1,7 +1,7 @@
 //! `bismar replay CAPTURE`.
 
 use std::fs::File;
-use std::io::{BufReader, BufWriter, Write};
+use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -110,7 +110,7 @@ fn open(path: &Path) -> Result<CaptureReader<'static>, Failure> {
         return Err(Failure::bad_input(text).remedy("name the capture itself"));
     }
     let file = File::open(path).map_err(cannot)?;
-    CaptureReader::new(BufReader::with_capacity(1 << 18, file)).map_err(|error| bad(path, &error))
+    CaptureReader::new(file).map_err(|error| bad(path, &error))
 }
 
 fn bad(path: &Path, error: &CaptureError) -> Failure {

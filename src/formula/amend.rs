@@ -3,6 +3,7 @@
 //! The change is written into the log as it is chosen, so that the log alone still tells every step.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -155,6 +156,7 @@ impl Plan {
         for later in &change.later {
             let target = Mass::from_ng(later.ng);
             if let Some(step) = plan.steps.iter_mut().find(|s| s.number == later.step) {
+                let step = Arc::make_mut(step);
                 let by = target - step.target;
                 step.target += by;
                 step.lowest += by;
@@ -170,9 +172,9 @@ impl Plan {
         if !added.is_empty() {
             plan.place(change.cause, at, &mut added);
         }
-        plan.steps.splice(at..at, added);
+        plan.steps.splice(at..at, added.into_iter().map(Arc::new));
         for (i, step) in plan.steps.iter_mut().enumerate() {
-            step.number = i + 1;
+            Arc::make_mut(step).number = i + 1;
         }
         if !change.parts.is_empty() {
             for (part, &ng) in plan.parts.iter_mut().zip(&change.parts) {
@@ -186,7 +188,7 @@ impl Plan {
     /// What of each part is in the batch: what a step delivered by its number, else its target, which is
     /// still to be weighed.
     pub fn held(&self, delivered: impl Fn(usize) -> Option<Mass>) -> Vec<Part> {
-        let one = |step: &Step| match delivered(step.number) {
+        let one = |step: &Arc<Step>| match delivered(step.number) {
             Some(mass) => mass.max(Mass::ZERO),
             None => step.target,
         };
@@ -209,7 +211,7 @@ impl Plan {
             lowest: mass - planned.under.min(mass.ratio(1, 2)),
             highest: mass + planned.over,
             last_of_phase: false,
-            ..like.clone()
+            ..Step::clone(like)
         })
     }
 
@@ -217,6 +219,7 @@ impl Plan {
     /// in a beaker goes into the phase before.
     fn place(&mut self, cause: Cause, at: usize, added: &mut [Step]) {
         let before = at.checked_sub(1).and_then(|i| self.steps.get_mut(i));
+        let before = before.map(Arc::make_mut);
         let phase = match (cause, before) {
             (Cause::Residue, Some(before)) => {
                 let phase = before.phase;

@@ -1,5 +1,7 @@
 //! The plan of filling jars out of a batch that is made.
 
+use std::sync::Arc;
+
 use super::plan::PlanError;
 use super::{Plan, PlannedPhase, Step, VesselWay};
 use crate::language::{Sentence, phrase};
@@ -165,7 +167,7 @@ impl Plan {
                 name: PHASE.to_owned(),
                 mix: None,
             }],
-            steps: (1..=fill.last).map(jar).collect(),
+            steps: (1..=fill.last).map(jar).map(Arc::new).collect(),
             parts: Vec::new(),
             limits: Vec::new(),
             filling: Some(fill),

@@ -12,6 +12,8 @@
 //!
 //! What has a limit, and what of it is in each ingredient, [`super::contents`] tells.
 
+use std::sync::Arc;
+
 use super::contents::Limited;
 use super::remedy::Bound;
 use super::{Formula, Limits, Percent, Plan, Step, Use};
@@ -424,7 +426,7 @@ impl Worst {
                 ),
             };
         }
-        let mine = |step: &&Step| same_name(&step.ingredient, &limited.name);
+        let mine = |step: &&Arc<Step>| same_name(&step.ingredient, &limited.name);
         let target: Mass = plan.steps.iter().filter(mine).map(|step| step.target).sum();
         // m / (m + others) = limit, solved for m; toward the target by the rounding.
         let (hundred, limit) = (i128::from(Percent::HUNDRED.0), i128::from(limit.0));

@@ -20,6 +20,8 @@ mod shares;
 pub mod substances;
 mod tolerance;
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
 use self::contents::Limited;
@@ -215,7 +217,8 @@ pub struct Plan {
     pub version: String,
     pub phases: Vec<PlannedPhase>,
     /// In the order of weighing; `steps[i].number == i + 1`.
-    pub steps: Vec<Step>,
+    /// Shared, so that the engine has a step in hand for each reading without a copy of its texts.
+    pub steps: Vec<Arc<Step>>,
     /// The formula's ingredients, in its order; empty where no formula is weighed.
     pub parts: Vec<PlannedPart>,
     /// What has a limit, through premixes too.

@@ -14,6 +14,8 @@
 //!
 //! A batch that is no multiple of the finest readability in use (2 oz on a gram scale) is rounded to it.
 
+use std::sync::Arc;
+
 use super::contents::{Known, Limited, limited};
 use super::remedy::Part;
 use super::{
@@ -240,7 +242,7 @@ impl Plan {
     /// Whether each step can be proven on its scale, in the order of the steps. `None` for a step
     /// whose scale is not in `scales`.
     pub fn feasibility(&self, scales: &[ScaleAbility], guard: f64) -> Vec<Option<Feasibility>> {
-        let one = |step: &Step| Some(step.feasibility(scales.get(step.scale)?, guard));
+        let one = |step: &Arc<Step>| Some(step.feasibility(scales.get(step.scale)?, guard));
         self.steps.iter().map(one).collect()
     }
 }
@@ -405,15 +407,15 @@ fn round_all(drafts: &mut [Draft], batch: Mass) {
     }
 }
 
-fn steps(formula: &Formula, drafts: &[Draft], batch: Mass) -> Result<Vec<Step>, PlanError> {
-    let mut steps: Vec<Step> = Vec::new();
+fn steps(formula: &Formula, drafts: &[Draft], batch: Mass) -> Result<Vec<Arc<Step>>, PlanError> {
+    let mut steps = Vec::new();
     let mut drafts = drafts.iter();
     for (phase, group) in formula.phases.iter().enumerate() {
         for (i, ingredient) in group.ingredients.iter().enumerate() {
             let Some(draft) = drafts.next() else { break };
             checked(ingredient, draft, batch)?;
             let limits = tolerance_limits(&ingredient.tolerance, draft.target);
-            steps.push(Step {
+            steps.push(Arc::new(Step {
                 number: steps.len() + 1,
                 phase,
                 part: steps.len(),
@@ -426,7 +428,7 @@ fn steps(formula: &Formula, drafts: &[Draft], batch: Mass) -> Result<Vec<Step>, 
                 lot_required: ingredient.lot_required,
                 last_of_phase: i + 1 == group.ingredients.len(),
                 scale: draft.scale,
-            });
+            }));
         }
     }
     Ok(steps)

@@ -103,7 +103,7 @@ impl Decoder {
             translator,
             pace,
         } = self;
-        let late = pace.arrived(at, ends_in(bytes));
+        let late = pace.arrived(at, bytes);
         let mut nth = 0;
         framer.feed(bytes, |line| {
             nth += 1;
@@ -216,17 +216,21 @@ impl Pace {
     /// Longer than this nothing is held back: 30 s.
     const LONGEST_US: u64 = 30_000_000;
 
-    /// `lines` ended at `at`; what they were late by, if they were. At least half of those that were due
+    /// Lines ended in `bytes` at `at`; what they were late by, if they were. At least half of those that were due
     /// must be there, or it was the scale that was silent.
-    fn arrived(&mut self, at: Moment, lines: u64) -> Option<Late> {
-        if lines == 0 {
+    fn arrived(&mut self, at: Moment, bytes: &[u8]) -> Option<Late> {
+        let ends = |byte: &u8| matches!(byte, b'\r' | b'\n');
+        if !bytes.iter().rev().any(ends) {
             return None;
         }
         let from = self.last.replace(at)?;
         let gap = at.since(from);
-        let due = gap / self.usual.max(1);
-        if lines >= 3 && due >= 3 && lines * 2 >= due && gap <= Pace::LONGEST_US {
-            return Some(Late { from, gap, lines });
+        let usual = self.usual.max(1);
+        if gap >= usual.saturating_mul(3) && gap <= Pace::LONGEST_US {
+            let (lines, due) = (ends_in(bytes), gap / usual);
+            if lines >= 3 && lines * 2 >= due {
+                return Some(Late { from, gap, lines });
+            }
         }
         // A silence is no pace.
         let most = (self.usual * 2).min(1_000_000);

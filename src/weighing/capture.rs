@@ -36,7 +36,7 @@ impl Engine {
     pub(super) fn record_inside(
         &mut self,
         scale: ScaleIndex,
-        tared: Tared,
+        tared: Box<Tared>,
         level: Level,
         lifted: bool,
     ) -> State {
@@ -84,7 +84,7 @@ impl Engine {
     pub(super) fn record(
         &mut self,
         scale: ScaleIndex,
-        tared: Tared,
+        tared: Box<Tared>,
         level: Level,
         verdict: Option<Verdict>,
         lifted: bool,
@@ -273,7 +273,7 @@ impl Engine {
         let readability = self.readability(step.scale);
         self.out.push_back(Event::Recorded {
             step: step.number,
-            ingredient: step.ingredient,
+            ingredient: step.ingredient.clone(),
             net,
             verdict,
             seq,

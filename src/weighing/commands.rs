@@ -246,7 +246,7 @@ impl Engine {
     /// claims what it does not prove.
     fn go_on_with_what_is_left(
         &mut self,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
         level: super::steady::Level,
     ) -> Sentence {
         let Some(step) = self.step_now() else {

@@ -1,5 +1,7 @@
 //! Corrections after a weight was recorded: the record follows, or claims less.
 
+use std::sync::Arc;
+
 use super::capture::{corrects_note, verdict_of};
 use super::order::vessel_at_least;
 use super::state::{Correction, Doubt, Written};
@@ -25,7 +27,7 @@ pub(super) struct Fix {
 
 impl Engine {
     /// A step of the plan by its index.
-    pub(super) fn step_at(&self, index: usize) -> Option<Step> {
+    pub(super) fn step_at(&self, index: usize) -> Option<Arc<Step>> {
         self.run.as_ref()?.plan.steps.get(index).cloned()
     }
 

@@ -49,6 +49,9 @@ pub struct Grain {
     least: i64,
     small: u32,
     coarse: Option<Range>,
+    /// What [`Grain::step`] says where nobody told the readability, and where somebody did; `push`, which alone changes
+    /// what it is found from, finds it anew.
+    found: [Option<Mass>; 2],
 }
 
 /// From this load on the scale counts in this step, both in digits.
@@ -56,6 +59,17 @@ pub struct Grain {
 struct Range {
     from: i64,
     step: i64,
+}
+
+/// The nearest number of digits: a unit's digit is no whole number of nanograms.
+fn in_digits(weight: Mass, digit: Mass) -> i64 {
+    /// Below this a float's quotient is the whole number itself.
+    const EXACT: u64 = 1 << 50;
+    let (whole, rest) = (weight.ng() / digit.ng(), weight.ng() % digit.ng());
+    if rest == 0 && whole.unsigned_abs() < EXACT {
+        return whole;
+    }
+    (weight.ng() as f64 / digit.ng() as f64).round() as i64
 }
 
 impl Grain {
@@ -72,8 +86,11 @@ impl Grain {
         if digit.ng() <= 0 {
             return;
         }
-        // Rounded: a unit's digit is no whole number of nanograms.
-        let digits = (weight.ng() as f64 / digit.ng() as f64).round() as i64;
+        let digits = in_digits(weight, digit);
+        if self.last == Some(digits) {
+            // It is among those of late, and nothing changed: no more is known than before.
+            return;
+        }
         self.count(digits);
         if let Some(last) = self.last.replace(digits) {
             let change = (digits - last).abs();
@@ -89,6 +106,7 @@ impl Grain {
                 self.small += 1;
             }
         }
+        self.found = [false, true].map(|told| self.find(told));
     }
 
     /// Zero is a multiple of everything and says nothing.
@@ -113,6 +131,11 @@ impl Grain {
 
     /// The step seen, if it is coarser than the last digit; `told`: the maker told the readability.
     pub fn step(&self, told: bool) -> Option<Mass> {
+        let [untold, known] = self.found;
+        if told { known } else { untold }
+    }
+
+    fn find(&self, told: bool) -> Option<Mass> {
         let by_readings = STEPS.iter().zip(self.divides).zip(self.breaks);
         let by_readings = by_readings
             .filter(|&((&(_, enough), divides), breaks)| {

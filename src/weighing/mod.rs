@@ -44,6 +44,7 @@ mod zero;
 #[cfg(test)]
 mod tests;
 
+use std::cell::Cell;
 use std::collections::VecDeque;
 
 use self::event::{Event, Input, Live};
@@ -116,6 +117,43 @@ pub struct Engine {
     log_failed: bool,
     /// The scale that has been reported as silent.
     silent: Vec<bool>,
+    windows: Windows,
+}
+
+/// What the window of a step is asked for, beside what never changes: a scale's [`PanSpec`] and the rules.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct WindowFor {
+    scale: ScaleIndex,
+    target: Mass,
+    lowest: Mass,
+    highest: Mass,
+    moved: bool,
+    d: Mass,
+    carried: u32,
+    wander: Mass,
+}
+
+/// The two windows that were worked out last, since each reading asks for the same ones. They cannot be stale: one is given
+/// for the very values alone that it was worked out from, and what else it hangs on has no way to change.
+#[derive(Debug, Default)]
+struct Windows {
+    last: Cell<Option<(WindowFor, Window)>>,
+    before: Cell<Option<(WindowFor, Window)>>,
+}
+
+impl Windows {
+    fn of(&self, what: WindowFor, work_out: impl FnOnce(&WindowFor) -> Window) -> Window {
+        for known in [&self.last, &self.before] {
+            if let Some((of, window)) = known.get()
+                && of == what
+            {
+                return window;
+            }
+        }
+        let window = work_out(&what);
+        self.before.set(self.last.replace(Some((what, window))));
+        window
+    }
 }
 
 impl Engine {
@@ -146,6 +184,7 @@ impl Engine {
             fault: None,
             now: Moment::default(),
             log_failed: false,
+            windows: Windows::default(),
         }
     }
 
@@ -431,22 +470,31 @@ impl Engine {
 
     /// The same while the indication wanders by `wander`.
     fn window_amid(&self, step: &Step, d: Mass, carried: u32, wander: Mass) -> Window {
-        let weighing = Weighing {
+        let what = WindowFor {
+            scale: step.scale,
+            target: step.target,
+            lowest: step.lowest,
+            highest: step.highest,
             moved: step.vessel.moves() || carried > 0,
-            readings: Uncertainty::TARE_AND_GROSS + carried,
-            wander,
-            ..Weighing::planned(step.target)
-        };
-        let u = self.uncertainty(step.scale, d, &weighing);
-        let d = if d > Mass::ZERO { d } else { Mass::from_mg(10) };
-        Window::acceptance(
-            step.target,
-            step.lowest,
-            step.highest,
-            u,
-            self.rules.guard,
             d,
-        )
+            carried,
+            wander,
+        };
+        self.windows.of(what, |what| self.work_out(what))
+    }
+
+    fn work_out(&self, what: &WindowFor) -> Window {
+        let weighing = Weighing {
+            moved: what.moved,
+            readings: Uncertainty::TARE_AND_GROSS + what.carried,
+            wander: what.wander,
+            ..Weighing::planned(what.target)
+        };
+        let u = self.uncertainty(what.scale, what.d, &weighing);
+        let d = what.d;
+        let d = if d > Mass::ZERO { d } else { Mass::from_mg(10) };
+        let guard = self.rules.guard;
+        Window::acceptance(what.target, what.lowest, what.highest, u, guard, d)
     }
 
     /// What of an expanded uncertainty (two standard ones) is kept off a tolerance.
@@ -456,7 +504,7 @@ impl Engine {
 
     /// By the scale's whole budget.
     fn uncertainty(&self, scale: ScaleIndex, d: Mass, weighing: &Weighing) -> Uncertainty {
-        let spec = self.pans.get(scale).map(|pan| pan.spec);
+        let spec = self.pans.get(scale).map(Pan::spec);
         let known = Known {
             d,
             repeatability: spec.and_then(|spec| spec.repeatability),
@@ -469,7 +517,10 @@ impl Engine {
     /// What two looks at the same load differ by: noise and rounding, and half the wander. By this it is
     /// judged whether something changed; an error that both looks have says nothing of that.
     fn scatter(&self, scale: ScaleIndex, d: Mass, carried: u32, wander: Mass) -> Uncertainty {
-        let s = self.pans.get(scale).and_then(|pan| pan.spec.repeatability);
+        let s = self
+            .pans
+            .get(scale)
+            .and_then(|pan| pan.spec().repeatability);
         let quiet = Uncertainty::net(d, s, 2 + carried);
         if wander == Mass::ZERO {
             return quiet;
@@ -486,7 +537,7 @@ impl Engine {
                 if pan.last.is_some() {
                     pan.d()
                 } else {
-                    pan.spec.readability.unwrap_or_default()
+                    pan.spec().readability.unwrap_or_default()
                 }
             })
             .filter(|d| *d > Mass::ZERO)

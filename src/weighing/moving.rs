@@ -22,7 +22,12 @@ const FELL_BACK_US: u64 = 1_000_000;
 
 impl Engine {
     /// The load moves.
-    pub(super) fn moving(&mut self, seen: &Observation, step: &Step, mut tared: Tared) -> State {
+    pub(super) fn moving(
+        &mut self,
+        seen: &Observation,
+        step: &Step,
+        mut tared: Box<Tared>,
+    ) -> State {
         let net = net_of(step, tared.tare.base, seen.weight);
         tared.approach.inside_since = None;
         let rest = tared.content.rest.unwrap_or(Mass::ZERO);

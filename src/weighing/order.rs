@@ -302,7 +302,7 @@ impl Engine {
     }
 
     /// A vessel whose tare is `base` (as shown) from now on.
-    pub(super) fn tared_as(&self, scale: ScaleIndex, base: Mass, d: Mass) -> Tared {
+    pub(super) fn tared_as(&self, scale: ScaleIndex, base: Mass, d: Mass) -> Box<Tared> {
         let mut tared = Tared::new(base, d, self.now);
         tared.tare.wander = self.wander_now();
         tared.tare.vessel = self.vessel_mass(scale, base);
@@ -316,7 +316,7 @@ impl Engine {
     }
 
     /// Says what is missing at a net weight of `net`.
-    pub(super) fn say_add(&mut self, mut tared: Tared, net: Mass) -> State {
+    pub(super) fn say_add(&mut self, mut tared: Box<Tared>, net: Mass) -> State {
         let Some(step) = self.step_now() else {
             return State::Tared(tared);
         };
@@ -405,7 +405,7 @@ impl Engine {
         let step = self.step_now()?;
         let d = self.readability(step.scale);
         let net = tared.content.rest.filter(|&net| net > d * 5)?;
-        Some((phrases::grams(net, d), step.ingredient))
+        Some((phrases::grams(net, d), step.ingredient.clone()))
     }
 
     /// What a reading means, by the state of the step.
@@ -462,9 +462,8 @@ impl Engine {
     /// What was off and stands there again has done what the sentence asks; a slow scale takes its time to see
     /// it, and who hears nothing meanwhile does it once more. At rest the state says what is next; off again, the sentence comes back.
     fn say_that_it_settles(&mut self, scale: ScaleIndex, seen: &Observation) {
-        let nothing = self.load(scale, seen.weight, seen.d) == Load::Nothing;
         let faulty = self.fault.is_some();
-        let Some(run) = &mut self.run else { return };
+        let Some(run) = &self.run else { return };
         let off = match &run.state {
             State::Removed(_) => true,
             State::Tared(tared) => {
@@ -473,6 +472,8 @@ impl Engine {
             }
             _ => false,
         };
+        let nothing = off && self.load(scale, seen.weight, seen.d) == Load::Nothing;
+        let Some(run) = &mut self.run else { return };
         let told = run.settling.told;
         if seen.steady.is_some() || nothing || !off {
             run.settling = Settling::default();
@@ -562,9 +563,7 @@ impl Engine {
     /// the scale does not show, a weight that should be recorded is not, or no more of an ingredient comes.
     fn remind(&mut self, scale: ScaleIndex, seen: &Observation) {
         let Some(run) = &self.run else { return };
-        let Some(step) = run.current().cloned() else {
-            return;
-        };
+        let Some(step) = run.current() else { return };
         let (way, state) = (step.vessel, &run.state);
         // A flicker of two steps is no rest, and nobody's hand either.
         let nothing = || self.load(scale, seen.weight, seen.d) == Load::Nothing;
@@ -585,9 +584,9 @@ impl Engine {
                 (off && nothing(), UNSEEN_US)
             }
             State::Tared(tared) => {
-                let net = super::net_of(&step, tared.tare.base, seen.weight);
+                let net = super::net_of(step, tared.tare.base, seen.weight);
                 let d = seen.d.max(tared.tare.d);
-                let window = self.window(&step, d, tared.tare.carried);
+                let window = self.window(step, d, tared.tare.carried);
                 let rests = seen.steady.is_some() && net > step.target.ratio(1, 10);
                 short = (rests && net < window.low).then(|| step.target - net);
                 let sure = tared.suspect.is_none() && tared.content.poured;
@@ -630,7 +629,8 @@ impl Engine {
         }
         run.waits_since = Some((since, true));
         if let Some(missing) = short {
-            let say = phrases::no_more(&step, missing, seen.d);
+            let Some(step) = run.current() else { return };
+            let say = phrases::no_more(step, missing, seen.d);
             self.cue(CueKind::Choose, say, Some(missing), &[Choice::Keep]);
         } else if over {
             // As much as it is now, at the next reading.
@@ -638,7 +638,8 @@ impl Engine {
                 tared.approach.said = None;
             }
         } else if weighs {
-            if let State::Tared(tared) = run.state.clone() {
+            let step = run.current().cloned();
+            if let Some((step, State::Tared(tared))) = step.zip(Some(run.state.clone())) {
                 let state = self.record_restless(scale, &step, tared, seen.at);
                 self.enter(state);
             }
@@ -678,8 +679,9 @@ impl Engine {
         let Some(pan) = self.pans.get_mut(scale) else {
             return;
         };
-        let key = seen.jump.is_some_and(|jump| jump.cause != JumpCause::Load) || seen.may_be_key();
-        if unattended && (seen.after_gap || key) {
+        let key =
+            || seen.jump.is_some_and(|jump| jump.cause != JumpCause::Load) || seen.may_be_key();
+        if unattended && (seen.after_gap || key()) {
             pan.forget_zero();
         }
         let Some(level) = seen.steady else { return };

@@ -80,7 +80,8 @@ impl Zero {
 
 #[derive(Debug, Clone)]
 pub struct Pan {
-    pub spec: PanSpec,
+    /// Never another one: what is worked out from it is kept ([`super::Windows`]).
+    spec: PanSpec,
     pub steady: Steady,
     pub rate: Rate,
     pub trace: Trace,
@@ -208,6 +209,9 @@ impl Observation {
         };
         let by = before - self.weight;
         let moved = by > self.d * 3 || (by < -(self.d * 3) && self.was_still);
+        if !moved && !self.dropped {
+            return false;
+        }
         // A key takes all of it off between two readings; a lift takes time.
         let fell = self.peak.max(before) - self.weight;
         let at_once = by.is_negative() || by >= fell.ratio(3, 5);
@@ -290,6 +294,10 @@ impl Pan {
         }
     }
 
+    pub fn spec(&self) -> &PanSpec {
+        &self.spec
+    }
+
     /// The readability in force: the configured one, or the last digit shown where that is coarser
     /// (a scale left on ounces).
     pub fn d(&self) -> Mass {
@@ -304,6 +312,9 @@ impl Pan {
         let decimal = unit.is_none_or(Unit::is_decimal);
         let told = self.spec.readability.or(self.metric.filter(|_| !decimal));
         let told = told.map_or(counted, |d| d.max(counted));
+        if told == digit {
+            return digit;
+        }
         // Another unit's digits show a step in grams now as so many, now as one more.
         told.ceil_to(digit)
     }
@@ -662,7 +673,8 @@ impl Pan {
         d: Mass,
         unread: u32,
     ) -> Option<Jump> {
-        let before = before?;
+        // What shows the same did not jump.
+        let before = before.filter(|before| before.weight != r.weight)?;
         let flags = (before.shown, r.shown);
         let flag_changed = matches!(flags, (Some(a), Some(b)) if a != b);
         let moved = (before.weight - r.weight).abs() > d * 3;
@@ -695,11 +707,13 @@ impl Pan {
             // A lift falls from reading to reading; from a weight that grew to zero is a key.
             let grew = self.prior.is_some_and(|prior| before.weight >= prior);
             // A pan that rings after a lift does so on a small scale.
-            let recent = |&&(at, _): &&(Moment, Mass)| r.at.since(at) <= PEAK_US;
-            let peak = self.peaks.iter().find(recent);
-            let top = peak.map_or(before.weight, |&(_, top)| top.max(before.weight));
-            let most = before.weight - r.weight >= (top - r.weight).ratio(3, 5);
-            let rough = grew && most && to_zero && before.weight > d * 20;
+            let most = || {
+                let recent = |&&(at, _): &&(Moment, Mass)| r.at.since(at) <= PEAK_US;
+                let peak = self.peaks.iter().find(recent);
+                let top = peak.map_or(before.weight, |&(_, top)| top.max(before.weight));
+                before.weight - r.weight >= (top - r.weight).ratio(3, 5)
+            };
+            let rough = grew && to_zero && before.weight > d * 20 && most();
             return rough.then(|| Jump {
                 from: before.weight,
                 to: r.weight,

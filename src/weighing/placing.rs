@@ -1,5 +1,7 @@
 //! Vessels coming: until a tare is known.
 
+use std::sync::Arc;
+
 use super::bowl::stirred_off;
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Observation};
@@ -372,8 +374,8 @@ impl Engine {
     }
 
     pub(super) fn way_now(&self) -> VesselWay {
-        self.step_now()
-            .map_or(VesselWay::Beaker, |step| step.vessel)
+        let step = self.run.as_ref().and_then(Run::current);
+        step.map_or(VesselWay::Beaker, |step| step.vessel)
     }
 
     /// Something came to rest on an empty pan: the empty vessel, or not quite. `keyed`: the TARE key
@@ -391,7 +393,8 @@ impl Engine {
         let Some(pan) = self.pans.get(scale) else {
             return State::Empty;
         };
-        let too_light = |step: Step| step.vessel == VesselWay::Difference && mass < step.lowest;
+        let too_light =
+            |step: Arc<Step>| step.vessel == VesselWay::Difference && mass < step.lowest;
         if self.step_now().is_some_and(too_light) {
             // No source gives more than it weighs: a spoon or a hand came, and the source is still to come.
             return self.ask_clear(VesselWay::Difference, false);

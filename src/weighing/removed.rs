@@ -335,7 +335,7 @@ impl Engine {
         }
     }
 
-    pub(super) fn vessel_returned(&mut self, level: Level, mut tared: Tared) -> State {
+    pub(super) fn vessel_returned(&mut self, level: Level, mut tared: Box<Tared>) -> State {
         let Some(step) = self.step_now() else {
             return State::Tared(tared);
         };
@@ -376,7 +376,7 @@ impl Engine {
         &mut self,
         level: Level,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
         before: Option<Mass>,
     ) -> State {
         let net = net_of(step, tared.tare.base, level.weight);
@@ -402,11 +402,11 @@ impl Engine {
         State::Tared(tared)
     }
 
-    pub(super) fn ask_about_vessel(&mut self, level: Level, tared: Tared) -> State {
+    pub(super) fn ask_about_vessel(&mut self, level: Level, tared: Box<Tared>) -> State {
         self.ask_what_it_is(level, tared, Mismatch::Other)
     }
 
-    fn ask_what_it_is(&mut self, level: Level, tared: Tared, what: Mismatch) -> State {
+    fn ask_what_it_is(&mut self, level: Level, tared: Box<Tared>, what: Mismatch) -> State {
         let way = self.way_now();
         let plausible = self.is_plausible(&tared, level);
         // A bowl with earlier steps in it cannot be begun again.
@@ -457,7 +457,7 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Observation,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
         level: Level,
         what: Mismatch,
     ) -> State {
@@ -523,7 +523,7 @@ impl Engine {
             if let Some(vessel) = tared.tare.vessel {
                 tared.tare.base = zero + vessel;
             }
-            return self.vessel_removed(Removed::new(tared));
+            return self.vessel_removed(Removed::new(Box::new(tared)));
         }
         self.note(format!(
             "tare lost: the empty scale shows {} g; {} g on the pan were not recorded",

@@ -65,7 +65,7 @@ impl Engine {
         });
         let say = phrase!(
             "Put the emptied beaker of {name} on the scale (it weighed {vessel} g empty).",
-            name = step.ingredient,
+            name = &step.ingredient,
             vessel = vessel.grams(self.readability(step.scale))
         );
         let state = State::Residue(Emptied {
@@ -165,7 +165,7 @@ impl Engine {
                 let say = phrase!(
                     "That is not the emptied beaker of {name}, going by its weight ({mass} g; empty it was {vessel} g). \
                      Lift it and put the right one on, or say cancel to leave it.",
-                    name = step.ingredient,
+                    name = &step.ingredient,
                     mass = mass.grams(level.d),
                     vessel = emptied.vessel.grams(level.d)
                 );
@@ -277,7 +277,7 @@ impl Engine {
                 phrase!(
                     "{mass} g {name} are weighed once more.",
                     mass = mass.grams(d),
-                    name = step.ingredient
+                    name = &step.ingredient
                 )
             }
             (_, _) if emptied.ticket.is_some() && !emptied.logged => {

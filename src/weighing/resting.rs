@@ -45,7 +45,7 @@ impl Engine {
         scale: ScaleIndex,
         level: Level,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
     ) -> State {
         if let Some(suspect) = &mut tared.suspect {
             suspect.level = Some(level);
@@ -79,10 +79,13 @@ impl Engine {
             Break(state) => return state,
         };
         tared.content.dip = Dip::default();
-        let calm = self.window(step, d, tared.tare.carried);
         let amid = self.window_amid(step, d, tared.tare.carried, tared.wander);
         // Where the scale strays, what it can prove is asked for.
-        let window = if amid.proven { amid } else { calm };
+        let window = if amid.proven {
+            amid
+        } else {
+            self.window(step, d, tared.tare.carried)
+        };
         let net = net_of(step, tared.tare.base, level.weight);
         let asked_out = tared.approach.said.is_some_and(|said| said.is_negative());
         if asked_out
@@ -168,8 +171,8 @@ impl Engine {
         scale: ScaleIndex,
         level: Level,
         step: &Step,
-        mut tared: Tared,
-    ) -> ControlFlow<State, Tared> {
+        mut tared: Box<Tared>,
+    ) -> ControlFlow<State, Box<Tared>> {
         let d = level.d.max(tared.tare.d);
         let pours = step.vessel != VesselWay::Difference;
         let net = net_of(step, tared.tare.base, level.weight);
@@ -240,7 +243,7 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
         over: Over,
     ) -> State {
         let Over {
@@ -302,7 +305,12 @@ impl Engine {
 
     /// It lay there with the source. Where nothing was taken yet it is in the tare; else it may have come since,
     /// and so much more may have been taken.
-    fn lifted_off_something(&mut self, scale: ScaleIndex, level: Level, mut tared: Tared) -> State {
+    fn lifted_off_something(
+        &mut self,
+        scale: ScaleIndex,
+        level: Level,
+        mut tared: Box<Tared>,
+    ) -> State {
         let lies = level.weight - self.zero(scale);
         let grams = phrases::grams(lies, level.d);
         if tared.content.poured {
@@ -393,7 +401,7 @@ impl Engine {
         scale: ScaleIndex,
         level: Level,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
     ) -> State {
         let since = *tared.approach.inside_since.get_or_insert(level.at);
         let dwell = (self.rules.dwell.clamp(0.0, 30.0) * 1e6) as u64;
@@ -412,7 +420,7 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
         now: Moment,
     ) -> State {
         let pan = self.pans.get(scale).filter(|pan| pan.level(now).is_none());
@@ -434,7 +442,7 @@ impl Engine {
         scale: ScaleIndex,
         level: Level,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
     ) -> State {
         let d = level.d.max(tared.tare.d);
         let net = net_of(step, tared.tare.base, level.weight);
@@ -459,14 +467,18 @@ impl Engine {
 
     /// The wander of tare and gross together, and what it crept at rest.
     pub(super) fn wander_of(&self, tared: &Tared, d: Mass) -> Mass {
-        let (base, now) = (tared.tare.wander.to_g_f64(), self.wander_now().to_g_f64());
-        let crept = (tared.content.crept.abs() - d).max(Mass::ZERO).to_g_f64();
-        Mass::from_g_f64(base.hypot(now).hypot(crept)).unwrap_or(Mass::ZERO)
+        let (base, now) = (tared.tare.wander, self.wander_now());
+        let crept = (tared.content.crept.abs() - d).max(Mass::ZERO);
+        if [base, now, crept] == [Mass::ZERO; 3] {
+            return Mass::ZERO;
+        }
+        let both = base.to_g_f64().hypot(now.to_g_f64());
+        Mass::from_g_f64(both.hypot(crept.to_g_f64())).unwrap_or(Mass::ZERO)
     }
 
     pub(super) fn ask_once(
         &mut self,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
         what: Asked,
         kind: CueKind,
         say: impl Into<Words>,

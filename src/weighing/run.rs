@@ -384,13 +384,13 @@ impl Run {
     }
 
     pub fn current(&self) -> Option<&Step> {
-        self.plan.steps.get(self.step)
+        self.plan.steps.get(self.step).map(AsRef::as_ref)
     }
 
     /// The scale that the running step, or an emptied beaker, is weighed on.
     pub fn scale_needed(&self) -> ScaleIndex {
         let step = match &self.state {
-            State::Residue(emptied) => self.plan.steps.get(emptied.step),
+            State::Residue(emptied) => self.plan.steps.get(emptied.step).map(AsRef::as_ref),
             _ => self.current(),
         };
         step.map_or_else(|| self.last_scale(), |step| step.scale)

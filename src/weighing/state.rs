@@ -9,7 +9,7 @@ use crate::time::Moment;
 use crate::vocabulary::code::Stands;
 use crate::vocabulary::entry::Verdict;
 
-/// The state of the running step.
+/// The state of the running step. What is large in it goes from hand to hand with each reading, so it is boxed.
 #[derive(Debug, Clone)]
 pub(super) enum State {
     /// Something is on the pan that does not belong there; it must be lifted first. `unseen`: the scale
@@ -22,12 +22,12 @@ pub(super) enum State {
     /// Something is on the pan, and nothing proves that it is empty.
     TareUnknown(TareUnknown),
     /// A vessel whose tare is known, or was.
-    Tared(Tared),
+    Tared(Box<Tared>),
     /// The vessel was lifted with something in it that is not recorded.
     Removed(Removed),
     /// On the pan, but not as it was seen last.
     VesselMismatch {
-        tared: Tared,
+        tared: Box<Tared>,
         level: Level,
         what: Mismatch,
     },
@@ -299,7 +299,7 @@ pub(super) struct Disturbed {
 /// A vessel that is off the pan, with something in it that is not recorded.
 #[derive(Debug, Clone)]
 pub(super) struct Removed {
-    pub tared: Tared,
+    pub tared: Box<Tared>,
     /// It was asked off, and no other was seen: what it weighs when it is back is what it holds.
     pub asked_back: bool,
     /// It went from the scale, or the scale's zero went under it: nothing tells.
@@ -313,7 +313,7 @@ pub(super) struct Removed {
 }
 
 impl Removed {
-    pub fn new(tared: Tared) -> Removed {
+    pub fn new(tared: Box<Tared>) -> Removed {
         Removed {
             tared,
             asked_back: false,
@@ -539,8 +539,8 @@ pub(super) struct Trail {
 }
 
 impl Tared {
-    pub fn new(base: Mass, d: Mass, at: Moment) -> Tared {
-        Tared {
+    pub fn new(base: Mass, d: Mass, at: Moment) -> Box<Tared> {
+        Box::new(Tared {
             tare: Tare {
                 base,
                 d,
@@ -556,7 +556,7 @@ impl Tared {
             disturbed: None,
             wander: Mass::ZERO,
             asked: None,
-        }
+        })
     }
 
     /// A reading with the vessel still on the pan (`loaded`): more that came, or some taken out, is
@@ -596,16 +596,15 @@ impl Tared {
         }
         let before = seen.before?;
         let (had, by) = (before - self.tare.base, before - seen.weight);
+        if by <= super::order::vessel_at_least(seen.d) * 5 || by <= had.ratio(1, 2) {
+            return None;
+        }
         let most = self.content.stayed.most;
         let stayed = most >= had.ratio(3, 5) && had >= most.ratio(4, 5);
         // The key leaves zero, and what is poured since shows.
         let keyed = seen.weight >= -seen.d && seen.weight <= seen.pourable * 5;
-        let much = by
-            > had
-                .ratio(1, 2)
-                .max(super::order::vessel_at_least(seen.d) * 5);
         let unasked = !self.was_asked_out() && self.suspect.is_none() && seen.unit_known;
-        if much && stayed && keyed && unasked {
+        if stayed && keyed && unasked {
             self.content.fell = Some((by, seen.weight));
         }
         None

@@ -95,6 +95,9 @@ impl Stand {
 pub struct Steady {
     window_us: u64,
     run: VecDeque<(Moment, Mass)>,
+    /// Of all weights in `run`, in nanograms: whatever comes or goes there is added or taken off (`add`, `drop_first`).
+    sum: i128,
+    /// No weight in `run` is below or above these.
     lowest: Mass,
     highest: Mass,
     since: Option<Moment>,
@@ -107,6 +110,7 @@ impl Steady {
         Steady {
             window_us: (window.clamp(0.1, 60.0) * 1e6) as u64,
             run: VecDeque::with_capacity(64),
+            sum: 0,
             lowest: Mass::ZERO,
             highest: Mass::ZERO,
             since: None,
@@ -122,7 +126,19 @@ impl Steady {
     /// Forgets everything: after an overload, a gap, a change of unit or a key press.
     pub fn reset(&mut self) {
         self.run.clear();
+        self.sum = 0;
         self.since = None;
+    }
+
+    fn add(&mut self, at: Moment, weight: Mass) {
+        self.run.push_back((at, weight));
+        self.sum += i128::from(weight.ng());
+    }
+
+    fn drop_first(&mut self) {
+        if let Some((_, weight)) = self.run.pop_front() {
+            self.sum -= i128::from(weight.ng());
+        }
     }
 
     /// Takes a reading; `flag` is the scale's own word, `d` the readability of this reading.
@@ -164,9 +180,9 @@ impl Steady {
                 self.highest = highest;
             }
         }
-        self.run.push_back((at, weight));
+        self.add(at, weight);
         if self.run.len() > MOST_READINGS {
-            self.run.pop_front();
+            self.drop_first();
         }
     }
 
@@ -181,7 +197,9 @@ impl Steady {
             (lowest, highest) = (l, h);
             keep += 1;
         }
-        self.run.drain(..self.run.len() - keep);
+        while self.run.len() > keep {
+            self.drop_first();
+        }
         self.lowest = lowest;
         self.highest = highest;
     }
@@ -190,7 +208,7 @@ impl Steady {
     /// keeps enough to cover the window.
     fn trim(&mut self, at: Moment) {
         while self.run.len() > FEWEST_READINGS && at.since(self.run[1].0) >= self.window_us {
-            self.run.pop_front();
+            self.drop_first();
         }
     }
 
@@ -198,19 +216,29 @@ impl Steady {
         self.since.is_some()
     }
 
+    /// Of the readings in the window, in nanograms.
+    fn mean(&self) -> i64 {
+        let n = self.run.len().max(1) as i64;
+        match i64::try_from(self.sum) {
+            Ok(sum) => sum / n,
+            // The mean of so many is as small as they are.
+            Err(_) => (self.sum / i128::from(n)) as i64,
+        }
+    }
+
     /// The steady indication, if there is one now.
     pub fn level(&self) -> Option<Level> {
         let since = self.since?;
         let &(at, newest) = self.run.back()?;
-        let sum: i128 = self.run.iter().map(|&(_, w)| i128::from(w.ng())).sum();
-        let mean = sum / self.run.len() as i128;
-        let weight = self
-            .run
-            .iter()
-            .rev()
-            .map(|&(_, w)| w)
-            .min_by_key(|w| (i128::from(w.ng()) - mean).abs())
-            .unwrap_or(newest);
+        let weight = if self.lowest == self.highest {
+            // All of them show the same.
+            newest
+        } else {
+            let mean = self.mean();
+            let off = |w: &Mass| w.ng().abs_diff(mean);
+            let shown = self.run.iter().rev().map(|&(_, w)| w);
+            shown.min_by_key(off).unwrap_or(newest)
+        };
         Some(Level {
             weight,
             d: self.d,

@@ -43,7 +43,7 @@ impl Engine {
     }
 
     /// The tare has to be seen again. The bowl cannot be begun again, so that is not offered.
-    pub(super) fn ask_lift_and_back(&mut self, step: &Step, mut tared: Tared) -> State {
+    pub(super) fn ask_lift_and_back(&mut self, step: &Step, mut tared: Box<Tared>) -> State {
         tared.content.poured = true;
         tared.asked = Some(Asked::Lift);
         tared.watch_from_now();
@@ -77,7 +77,7 @@ impl Engine {
         scale: ScaleIndex,
         seen: &Observation,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
         jump: Jump,
     ) -> State {
         let another = tared.disturbed.take().is_some_and(|was| was.replaced);
@@ -185,7 +185,7 @@ impl Engine {
             .is_some_and(|since| seen.at.since(since) >= GUESSED_US);
         if stands && !then.exact && !asked {
             // Nobody is to pour on by a number that may be another one.
-            return Some(self.ask_lift_and_back(step, tared.clone()));
+            return Some(self.ask_lift_and_back(step, Box::new(tared.clone())));
         }
         if let (true, Some(level)) = (asked && a_vessel_came, seen.steady) {
             let off = (low - then.zero).abs();
@@ -216,9 +216,9 @@ impl Engine {
                 tared.content.rest = then.rest;
                 tared.content.most = then.most;
                 if self.is_as_it_was_seen(scale, tared, level) {
-                    return Some(self.vessel_returned(level, tared.clone()));
+                    return Some(self.vessel_returned(level, Box::new(tared.clone())));
                 }
-                return Some(self.ask_about_vessel(level, tared.clone()));
+                return Some(self.ask_about_vessel(level, Box::new(tared.clone())));
             }
             // Not off for long enough: it is asked for again.
             tared.watch_from_now();
@@ -228,7 +228,7 @@ impl Engine {
             }
             let say = phrases::too_soon(step.vessel);
             self.cue_urgent(CueKind::Lift, say, self.ways_on(step));
-            return Some(State::Tared(tared.clone()));
+            return Some(State::Tared(Box::new(tared.clone())));
         }
         if let Some(level) = seen.steady.filter(|_| asked && !difference) {
             let fell = high - level.weight;
@@ -250,7 +250,7 @@ impl Engine {
                 }
             };
             if gone {
-                return Some(self.frame_proven(scale, level, step, tared.clone()));
+                return Some(self.frame_proven(scale, level, step, Box::new(tared.clone())));
             }
         }
         if above <= least {
@@ -269,7 +269,7 @@ impl Engine {
                 None if then.exact && above < -least => -above >= took_off.ratio(4, 5),
                 None => above < -least || fell > least,
             };
-            return all.then(|| self.frame_proven(scale, level, step, tared.clone()));
+            return all.then(|| self.frame_proven(scale, level, step, Box::new(tared.clone())));
         }
         let level = seen.steady?;
         let same = self
@@ -286,7 +286,7 @@ impl Engine {
         if a_vessel_came && too_much {
             // Nobody pours that: a vessel came. It is looked at as one that comes back.
             tared.cleared();
-            return Some(self.judge_return(scale, level, Removed::new(tared.clone())));
+            return Some(self.judge_return(scale, level, Removed::new(Box::new(tared.clone()))));
         }
         if then.exact && step.vessel != VesselWay::Difference && net > d * 5 {
             let pan = self.pans.get(scale)?;
@@ -323,7 +323,7 @@ impl Engine {
         scale: ScaleIndex,
         level: Level,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
     ) -> State {
         let Some(old) = tared.suspect else {
             return self.vessel_removed(Removed::new(tared));
@@ -429,7 +429,7 @@ impl Engine {
         scale: ScaleIndex,
         stood: Option<Level>,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
         asked_back: bool,
     ) -> State {
         tared.asked = None;

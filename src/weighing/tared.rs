@@ -15,7 +15,7 @@ impl Engine {
         &mut self,
         scale: ScaleIndex,
         seen: &Observation,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
     ) -> State {
         let Some(step) = self.step_now() else {
             return State::Tared(tared);
@@ -78,7 +78,7 @@ impl Engine {
                 }
                 Some(self.vessel_removed(Removed {
                     replaced,
-                    ..Removed::new(tared.clone())
+                    ..Removed::new(Box::new(tared.clone()))
                 }))
             }
             Load::BelowEmpty if seen.steady.is_some() => {
@@ -103,7 +103,9 @@ impl Engine {
         tared: &mut Tared,
     ) {
         let vessel = tared.tare.base - self.zero(scale);
-        let gone = tared.tare.base - seen.weight > vessel.ratio(2, 5).max(vessel_at_least(seen.d));
+        let least = vessel_at_least(seen.d);
+        let below = tared.tare.base - seen.weight;
+        let gone = below > least && below > vessel.ratio(2, 5);
         // A number without a unit that drops within one reading may be the UNIT key.
         let believed = seen.unit_known
             || seen
@@ -119,8 +121,9 @@ impl Engine {
             .peak
             .min(tared.tare.base + in_it.max(Mass::ZERO) + seen.pourable * 5);
         let fell = stood - seen.weight;
-        let most = (stood - self.zero(scale)).ratio(3, 5);
-        let lifts = fell > most.max(vessel.ratio(2, 5)).max(vessel_at_least(seen.d))
+        let most = || (stood - self.zero(scale)).ratio(3, 5);
+        let lifts = fell > least
+            && fell > most().max(vessel.ratio(2, 5))
             && seen.unit_known
             && !tared.was_asked_out();
         if (gone || lifts)
@@ -136,7 +139,7 @@ impl Engine {
         } else if let Some(disturbed) = &mut tared.disturbed {
             disturbed.replaced |= seen
                 .before
-                .is_some_and(|before| seen.weight - before > vessel_at_least(seen.d));
+                .is_some_and(|before| seen.weight - before > least);
         }
     }
 
@@ -147,7 +150,7 @@ impl Engine {
         scale: ScaleIndex,
         level: Level,
         step: &Step,
-        mut tared: Tared,
+        mut tared: Box<Tared>,
     ) -> State {
         let expected = tared.shown_at_rest(step.vessel);
         let poured_before = tared.disturbed.take().is_some_and(|was| was.poured);

@@ -25,7 +25,7 @@ impl Engine {
                         let net = super::phrases::grams(weighed.net, d);
                         phrase!("{net} g {name}", net, name = &step.ingredient)
                     }
-                    Some(_) | None => Sentence::from(step.ingredient),
+                    Some(_) | None => Sentence::from(step.ingredient.clone()),
                 }
             }
             Deed::Residue { index, .. } => {
@@ -69,7 +69,7 @@ impl Engine {
                 let step = run.plan.steps.get(index).cloned();
                 let name = step.as_ref().map_or("", |step| step.ingredient.as_str());
                 let said = phrase!("What stayed in the beaker of {name} is taken back.", name);
-                let mut draft = self.draft_of(RowKind::Residue, step.as_ref());
+                let mut draft = self.draft_of(RowKind::Residue, step.as_deref());
                 draft.note = super::capture::corrects_note(seq, "taken back");
                 self.log(draft);
                 let waiting = self
@@ -95,7 +95,7 @@ impl Engine {
                     .iter()
                     .find(|step| step.ingredient == ingredient)
                     .cloned();
-                let mut draft = self.draft_of(RowKind::Note, step.as_ref());
+                let mut draft = self.draft_of(RowKind::Note, step.as_deref());
                 draft.note = match lot.as_str() {
                     "" => lot_taken_back(&ingredient),
                     lot => format!("lot of {ingredient}: {lot}"),
@@ -133,7 +133,7 @@ impl Engine {
         self.enter(state);
         let d = self.readability(step.scale);
         if weighed.net <= d {
-            return Ok(phrase!("{name} is to be weighed.", name = step.ingredient));
+            return Ok(phrase!("{name} is to be weighed.", name = &step.ingredient));
         }
         let (net, name) = (super::phrases::grams(weighed.net, d), &step.ingredient);
         let first = phrase!("Take the {net} g {name} out of the batch first.", net, name);
@@ -228,7 +228,7 @@ impl Engine {
         }
         let state = self.go_on();
         self.enter(state);
-        Ok(phrase!("{name} is left out.", name = step.ingredient))
+        Ok(phrase!("{name} is left out.", name = &step.ingredient))
     }
 
     /// Gives up what was begun besides the steps.

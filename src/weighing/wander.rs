@@ -22,8 +22,7 @@ const HALF_LIFE_S: f64 = 90.0;
 
 #[derive(Debug, Clone, Default)]
 pub struct Wander {
-    /// Means of slices, with the time of their last reading.
-    slices: VecDeque<(Moment, i64)>,
+    slices: Slices,
     /// The slice under way: its beginning, the sum and the count.
     open: Option<(Moment, i128, i64)>,
     newest: Option<(Moment, Mass)>,
@@ -31,17 +30,52 @@ pub struct Wander {
     before: (f64, Moment),
     /// The pan is empty: what it shows from one time to the next is kept beside all loads.
     pub idle: bool,
-    idle_slices: VecDeque<(Moment, i64)>,
+    idle_slices: Slices,
     /// When this stretch began, and for how long the scale follows a load after that, in microseconds.
     begun: Option<Moment>,
     settling_us: u64,
+}
+
+/// Means of slices, with the time of their last reading, and what they come to.
+#[derive(Debug, Clone, Default)]
+struct Slices {
+    means: VecDeque<(Moment, i64)>,
+    /// [`back_and_forth`] of them; each method that changes them works it out anew, twice a second.
+    to_and_fro: i64,
+}
+
+impl Slices {
+    fn push(&mut self, at: Moment, mean: i64) {
+        self.means.push_back((at, mean));
+        self.to_and_fro = back_and_forth(&self.means);
+    }
+
+    fn forget_before(&mut self, now: Moment, longest: u64) {
+        let old = |slices: &VecDeque<(Moment, i64)>| {
+            slices
+                .front()
+                .is_some_and(|&(first, _)| now.since(first) > longest)
+        };
+        if !old(&self.means) {
+            return;
+        }
+        while old(&self.means) {
+            self.means.pop_front();
+        }
+        self.to_and_fro = back_and_forth(&self.means);
+    }
+
+    fn clear(&mut self) {
+        self.means.clear();
+        self.to_and_fro = 0;
+    }
 }
 
 impl Wander {
     /// A new load: what was seen under the last one is remembered.
     pub fn reset(&mut self) {
         let at = self.newest.map_or(self.before.1, |(at, _)| at);
-        let seen = back_and_forth(&self.slices);
+        let seen = self.slices.to_and_fro;
         self.before = (self.remembered(at).max(seen as f64), at);
         self.forget_stretch();
         self.newest = None;
@@ -84,30 +118,24 @@ impl Wander {
                 let mean = (*sum / i128::from((*n).max(1))) as i64;
                 // Until the scale has followed the last load what it shows is the filter's.
                 if at.since(begun) > self.settling_us {
-                    self.slices.push_back((at, mean));
+                    self.slices.push(at, mean);
                 }
                 if self.idle && at.since(begun) > self.settling_us.max(LEAST_SETTLING_US) {
-                    self.idle_slices.push_back((at, mean));
+                    self.idle_slices.push(at, mean);
                 }
                 self.open = Some((at, i128::from(weight.ng()), 1));
             }
             None => self.open = Some((at, i128::from(weight.ng()), 1)),
         }
-        for (slices, longest) in [
-            (&mut self.slices, WINDOW_US),
-            (&mut self.idle_slices, IDLE_US),
-        ] {
-            while slices
-                .front()
-                .is_some_and(|&(first, _)| at.since(first) > longest)
-            {
-                slices.pop_front();
-            }
-        }
+        self.slices.forget_before(at, WINDOW_US);
+        self.idle_slices.forget_before(at, IDLE_US);
     }
 
     fn remembered(&self, at: Moment) -> f64 {
         let (seen, then) = self.before;
+        if seen == 0.0 {
+            return 0.0;
+        }
         seen * (-(at.since(then) as f64 / 1e6) / HALF_LIFE_S * std::f64::consts::LN_2).exp()
     }
 
@@ -118,7 +146,7 @@ impl Wander {
             return;
         };
         let settled = |at: Moment| at.since(begun) > self.settling_us.max(LEAST_SETTLING_US);
-        let later = self.slices.iter().filter(|&&(at, _)| settled(at));
+        let later = self.slices.means.iter().filter(|&&(at, _)| settled(at));
         let weights = later.map(|&(_, weight)| weight);
         let low = weights.clone().min().unwrap_or_default();
         let stray = weights.max().unwrap_or_default() - low;
@@ -130,6 +158,7 @@ impl Wander {
         let (now, _) = self.newest?;
         let late = self
             .slices
+            .means
             .iter()
             .filter(|(at, _)| now.since(*at) <= 3_000_000);
         let weights = late.map(|&(_, weight)| weight);
@@ -143,7 +172,7 @@ impl Wander {
     /// rounding: zero for a quiet scale.
     pub fn amount(&self, d: Mass) -> Mass {
         let at = self.newest.map_or(self.before.1, |(at, _)| at);
-        let seen = back_and_forth(&self.slices).max(back_and_forth(&self.idle_slices));
+        let seen = self.slices.to_and_fro.max(self.idle_slices.to_and_fro);
         let seen = (seen as f64).max(self.remembered(at));
         (Mass::from_ng(seen as i64) - d).max(Mass::ZERO)
     }

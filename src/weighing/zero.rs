@@ -1,5 +1,7 @@
 //! The empty pan: what it shows, and what is on it by that.
 
+use std::sync::Arc;
+
 use super::Engine;
 use super::order::vessel_at_least;
 use super::pan::{Observation, Zero};
@@ -30,8 +32,9 @@ pub(super) fn shows_zero(shown: Mass, d: Mass) -> bool {
 }
 
 impl Engine {
-    pub(super) fn step_now(&self) -> Option<Step> {
-        self.run.as_ref()?.current().cloned()
+    pub(super) fn step_now(&self) -> Option<Arc<Step>> {
+        let run = self.run.as_ref()?;
+        run.plan.steps.get(run.step).cloned()
     }
 
     pub(super) fn zero(&self, scale: ScaleIndex) -> Mass {

@@ -616,7 +616,7 @@ fn plan() -> Plan {
             name: "Dry".into(),
             mix: None,
         }],
-        steps,
+        steps: steps.into_iter().map(Into::into).collect(),
         parts: vec![],
         limits: vec![],
         filling: None,

@@ -708,7 +708,7 @@ fn plan() -> Plan {
                 mix: Some("Stir".into()),
             })
             .to_vec(),
-        steps: steps.collect(),
+        steps: steps.map(Into::into).collect(),
         parts: vec![],
         limits: vec![],
         filling: None,

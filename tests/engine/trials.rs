@@ -150,7 +150,7 @@ pub fn random_plan(rng: &mut fastrand::Rng, d: Mass) -> Plan {
                 mix: rng.bool().then(|| "Stir".into()),
             })
             .collect(),
-        steps,
+        steps: steps.into_iter().map(Into::into).collect(),
         parts: vec![],
         limits: vec![],
         filling: None,

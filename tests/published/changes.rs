@@ -369,7 +369,8 @@ fn a_form_is_told_of_no_key_of_the_file_and_a_reader_of_the_file_is() {
     );
     let plan = planned(&formula, "1000", &bench);
     let remarks = |read_in| {
-        let steps = plan.steps.iter().zip(formula.ingredients());
+        let steps = plan.steps.iter().map(AsRef::as_ref);
+        let steps = steps.zip(formula.ingredients());
         let of_step = |(step, one)| {
             let all = remarks::of_step(&plan, step, one, &bench, 2.0, true, read_in);
             all.collect::<Vec<_>>()

@@ -552,7 +552,7 @@ fn two_phases() -> Plan {
         formula: "Tideline".into(),
         version: "1".into(),
         phases: vec![phase(), phase()],
-        steps: vec![step(1, 0), step(2, 0), step(3, 1)],
+        steps: [step(1, 0), step(2, 0), step(3, 1)].map(Into::into).into(),
         parts: vec![],
         limits: vec![],
         filling: None,

@@ -383,7 +383,8 @@ impl World {
     }
 
     fn planned(&self, step: usize) -> Option<&bismar::formula::Step> {
-        self.plan.steps.get(step.wrapping_sub(1))
+        let step = self.plan.steps.get(step.wrapping_sub(1));
+        step.map(AsRef::as_ref)
     }
 
     pub fn way(&self, step: usize) -> VesselWay {

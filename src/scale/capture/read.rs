@@ -1,7 +1,10 @@
 //! Reading captures.
 
 use std::fmt;
-use std::io::{self, BufRead};
+use std::io::{self, Read};
+use std::ops::Range;
+
+use memchr::memchr;
 
 use super::{HEADER, LONGEST_RECORD, Record, seconds};
 use crate::time::Moment;
@@ -42,15 +45,20 @@ impl Fault {
     }
 }
 
-/// Reads a capture record by record, from any buffered source, in bounded memory. Not generic over the source:
-/// each line of a long capture is to be read by what is optimised here.
+/// Reads a capture record by record, from any source, in bounded memory. Not generic over the source, and with a
+/// buffer of its own: each line of a long capture is to be read by what is optimised here.
 pub struct CaptureReader<'r> {
-    source: Box<dyn BufRead + 'r>,
+    source: Box<dyn Read + 'r>,
+    /// What was read of the source; `ahead` of it was not looked at yet.
+    block: Vec<u8>,
+    ahead: Range<usize>,
     line: u64,
     last: Moment,
-    raw: Vec<u8>,
     data: Vec<u8>,
 }
+
+/// So much is read at once, in bytes; a longer line has the block grow.
+const BLOCK: usize = 1 << 16;
 
 impl fmt::Debug for CaptureReader<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -66,19 +74,18 @@ impl<'r> CaptureReader<'r> {
     ///
     /// # Errors
     /// When it is not `# bismar capture 1`, or the source fails.
-    pub fn new(source: impl BufRead + 'r) -> Result<CaptureReader<'r>, CaptureError> {
+    pub fn new(source: impl Read + 'r) -> Result<CaptureReader<'r>, CaptureError> {
         let mut reader = CaptureReader {
             source: Box::new(source),
+            block: vec![0; BLOCK],
+            ahead: 0..0,
             line: 0,
             last: Moment::default(),
-            raw: Vec::new(),
             data: Vec::new(),
         };
-        reader.read_line()?;
-        let first = reader
-            .raw
-            .strip_prefix(b"\xef\xbb\xbf")
-            .unwrap_or(&reader.raw);
+        let first = reader.read_line()?.unwrap_or_default();
+        let first = reader.block.get(first).unwrap_or_default();
+        let first = first.strip_prefix(b"\xef\xbb\xbf").unwrap_or(first);
         if first.trim_ascii_end() != HEADER.as_bytes() {
             return Err(CaptureError::Form {
                 line: 1,
@@ -101,11 +108,12 @@ impl<'r> CaptureReader<'r> {
     /// A line that is not of the format, a time before the time of an earlier line, an unknown
     /// command, or a source that fails; each with line, column and remedy.
     pub fn next_record(&mut self) -> Result<Option<Record<'_>>, CaptureError> {
-        if !self.read_line()? {
+        let Some(raw) = self.read_line()? else {
             return Ok(None);
-        }
+        };
         let line = self.line;
-        record(&self.raw, &mut self.last, &mut self.data)
+        let raw = self.block.get(raw).unwrap_or_default();
+        record(raw, &mut self.last, &mut self.data)
             .map(Some)
             .map_err(|fault| CaptureError::Form {
                 line,
@@ -115,28 +123,17 @@ impl<'r> CaptureReader<'r> {
             })
     }
 
-    /// Reads one line into `raw`, without its end. `false` at the end of the source.
-    fn read_line(&mut self) -> Result<bool, CaptureError> {
-        self.raw.clear();
-        let mut any = false;
-        loop {
-            let chunk = match self.source.fill_buf() {
-                Ok(chunk) => chunk,
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-                Err(source) => {
-                    return Err(CaptureError::Io {
-                        line: self.line + 1,
-                        source,
-                    });
-                }
-            };
-            if chunk.is_empty() {
-                break;
-            }
-            any = true;
-            let end = chunk.iter().position(|&byte| byte == b'\n');
-            let part = chunk.get(..end.unwrap_or(chunk.len())).unwrap_or_default();
-            if self.raw.len() + part.len() > LONGEST_RECORD {
+    /// The place of the next line in the block, without its end. `None` at the end of the source.
+    fn read_line(&mut self) -> Result<Option<Range<usize>>, CaptureError> {
+        let mut looked_at = 0;
+        let mut ended = false;
+        let line = loop {
+            let Range { start, end } = self.ahead;
+            let rest = self.block.get(start + looked_at..end).unwrap_or_default();
+            let newline = memchr(b'\n', rest).map(|at| start + looked_at + at);
+            looked_at = end - start;
+            let length = newline.map_or(looked_at, |newline| newline - start);
+            if length > LONGEST_RECORD {
                 return Err(CaptureError::Form {
                     line: self.line + 1,
                     column: LONGEST_RECORD + 1,
@@ -144,21 +141,50 @@ impl<'r> CaptureReader<'r> {
                     remedy: "split it into several records with the same time",
                 });
             }
-            self.raw.extend_from_slice(part);
-            let used = part.len() + usize::from(end.is_some());
-            self.source.consume(used);
-            if end.is_some() {
-                break;
+            if let Some(newline) = newline {
+                self.ahead.start = newline + 1;
+                break start..newline;
+            }
+            if ended {
+                if start == end {
+                    return Ok(None);
+                }
+                self.ahead.start = end;
+                break start..end;
+            }
+            ended = self.read_on()? == 0;
+        };
+        self.line += 1;
+        // A text editor may have ended the lines with CR LF; a CR of the scale is escaped.
+        let cr = self.block.get(line.clone()).and_then(<[u8]>::last) == Some(&b'\r');
+        Ok(Some(line.start..line.end - usize::from(cr)))
+    }
+
+    /// Reads more of the source behind what is ahead, which goes to the block's beginning. Gives how much it was.
+    fn read_on(&mut self) -> Result<usize, CaptureError> {
+        if self.ahead.start > 0 {
+            self.block.copy_within(self.ahead.clone(), 0);
+            self.ahead = 0..self.ahead.len();
+        }
+        if self.ahead.end == self.block.len() {
+            self.block.resize(2 * self.block.len(), 0);
+        }
+        let room = self.block.get_mut(self.ahead.end..).unwrap_or_default();
+        loop {
+            match self.source.read(room) {
+                Ok(read) => {
+                    self.ahead.end += read;
+                    return Ok(read);
+                }
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(source) => {
+                    return Err(CaptureError::Io {
+                        line: self.line + 1,
+                        source,
+                    });
+                }
             }
         }
-        if any {
-            self.line += 1;
-            // A text editor may have ended the lines with CR LF; a CR of the scale is escaped.
-            if self.raw.last() == Some(&b'\r') {
-                self.raw.pop();
-            }
-        }
-        Ok(any)
     }
 }
 
@@ -166,7 +192,7 @@ fn record<'a>(raw: &[u8], last: &mut Moment, data: &'a mut Vec<u8>) -> Result<Re
     if matches!(raw.first(), None | Some(b'#')) || raw.trim_ascii().is_empty() {
         return Ok(Record::Comment);
     }
-    let (at, tab) = time(raw)?;
+    let (at, tab) = written_time(raw).map_or_else(|| time(raw), Ok)?;
     if at < *last {
         return Err(Fault::new(
             0,
@@ -195,6 +221,29 @@ fn record<'a>(raw: &[u8], last: &mut Moment, data: &'a mut Vec<u8>) -> Result<Re
 }
 
 const TIME_REMEDY: &str = "write the seconds since the start, for example 12.345, then one tab";
+
+/// As [`time`], of a line as `bismar capture` writes it: up to twelve digits, the point, six digits and the tab.
+fn written_time(raw: &[u8]) -> Option<(Moment, usize)> {
+    let mut whole: u64 = 0;
+    let mut digits = 0;
+    while let Some(digit @ b'0'..=b'9') = raw.get(digits) {
+        whole = whole * 10 + u64::from(digit - b'0');
+        digits += 1;
+        if digits > 12 {
+            return None;
+        }
+    }
+    let [b'.', decimals @ .., b'\t'] = raw.get(digits..digits + 8)? else {
+        return None;
+    };
+    let mut micros = whole * 1_000_000;
+    let mut place = 100_000;
+    for decimal in decimals {
+        micros += u64::from(char::from(*decimal).to_digit(10)?) * place;
+        place /= 10;
+    }
+    (digits > 0).then_some((Moment::from_micros(micros), digits + 7))
+}
 
 /// The time, to the microsecond (finer digits are dropped), and the place of the tab after it.
 fn time(raw: &[u8]) -> Result<(Moment, usize), Fault> {
@@ -238,16 +287,34 @@ fn time(raw: &[u8]) -> Result<(Moment, usize), Fault> {
 
 const ESCAPE_REMEDY: &str = r"the escapes are \r \n \t \\ and \xHH with two hexadecimal digits";
 
+/// Which bytes stand for themselves: all but the backslash and the control characters.
+static PLAIN: [bool; 256] = {
+    let mut plain = [true; 256];
+    let mut byte = 0;
+    while byte < 0x20 {
+        plain[byte] = false;
+        byte += 1;
+    }
+    plain[0x7f] = false;
+    plain[b'\\' as usize] = false;
+    plain
+};
+
 /// Appends the bytes that `text` stands for. `begin` is its offset in the line.
 fn unescape(text: &[u8], begin: usize, out: &mut Vec<u8>) -> Result<(), Fault> {
     let mut i = 0;
     while let Some(rest) = text.get(i..).filter(|rest| !rest.is_empty()) {
         // Nearly all of a line stands for itself.
-        let is_plain = |byte: &u8| *byte >= 0x20 && *byte != 0x7f && *byte != b'\\';
-        let plain = rest.iter().take_while(|byte| is_plain(byte)).count();
+        let special = rest.iter().position(|byte| !PLAIN[usize::from(*byte)]);
+        let plain = special.unwrap_or(rest.len());
         let (plain, rest) = rest.split_at(plain);
         out.extend_from_slice(plain);
         i += plain.len();
+        if rest == br"\r\n" {
+            // So nearly every line of a scale ends.
+            out.extend_from_slice(b"\r\n");
+            break;
+        }
         match rest.first() {
             None => break,
             Some(b'\\') => {}
@@ -412,6 +479,30 @@ mod tests {
     }
 
     #[test]
+    fn a_time_is_the_same_whichever_way_it_is_read() {
+        for (text, written) in [
+            ("0.000000\t", true),
+            ("12.345678\t+ 1 g", true),
+            ("999999999999.999999\t", true),
+            ("1000000000000.000001\t", false),
+            ("12.34567\t", false),
+            ("12.3456789\t", false),
+            (".123456\t", false),
+            ("12.34x678\t", false),
+            ("12.345678 ", false),
+            ("12,345678\t", false),
+            ("12.345678", false),
+            ("12\t", false),
+            ("", false),
+        ] {
+            let read = written_time(text.as_bytes());
+            assert_eq!(read.is_some(), written, "{text:?}");
+            let slowly = time(text.as_bytes()).ok();
+            assert!(read.is_none() || read == slowly, "{text:?}: {slowly:?}");
+        }
+    }
+
+    #[test]
     fn errors_name_line_column_and_remedy() {
         fails(
             "0\ta\n1.5\tb\n1.499999\tc\n",
@@ -458,6 +549,6 @@ mod tests {
             error.starts_with("2:") && error.contains("longer"),
             "{error}"
         );
-        assert!(reader.raw.capacity() <= 2 * LONGEST_RECORD);
+        assert!(reader.block.len() <= 2 * LONGEST_RECORD);
     }
 }

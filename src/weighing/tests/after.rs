@@ -574,7 +574,7 @@ fn the_full_beaker_put_back_confirms_no_mixing() {
         },
     ];
     let mut plan = plan(steps, Some("Stir"));
-    plan.steps[0].last_of_phase = true;
+    Arc::make_mut(&mut plan.steps[0]).last_of_phase = true;
     plan.phases.push(PlannedPhase {
         name: "Wet".into(),
         mix: None,

@@ -12,6 +12,8 @@ mod unanswered;
 mod ways_back;
 mod weighings;
 
+use std::sync::Arc;
+
 use super::Engine;
 use super::Setup;
 use super::event::{Event, Input};
@@ -68,7 +70,7 @@ fn plan(mut steps: Vec<Step>, mix: Option<&str>) -> Plan {
             name: "Dry".into(),
             mix: mix.map(Into::into),
         }],
-        steps,
+        steps: steps.into_iter().map(Arc::new).collect(),
         parts: vec![],
         limits: vec![],
         filling: None,

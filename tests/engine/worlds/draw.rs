@@ -1,5 +1,7 @@
 //! Scales, formulas and people, drawn from a seed.
 
+use std::sync::Arc;
+
 use bismar::config::{Config, VesselConfig};
 use bismar::formula::contents::{Limited, Source};
 use bismar::formula::filling::Fill;
@@ -252,7 +254,7 @@ fn plan(rng: &mut fastrand::Rng, spec: &SimScaleSpec, steps: usize, ways: &[Vess
                 mix: rng.bool().then(|| "Stir".into()),
             })
             .collect(),
-        steps,
+        steps: steps.into_iter().map(Into::into).collect(),
         parts: vec![],
         limits: vec![],
         filling: None,
@@ -284,7 +286,7 @@ fn jars(rng: &mut fastrand::Rng, spec: &SimScaleSpec, jars: usize) -> Option<Pla
 pub fn limit(plan: &mut Plan) {
     let least = Percent(1);
     for (index, step) in plan.steps.iter_mut().enumerate() {
-        step.part = index;
+        Arc::make_mut(step).part = index;
         plan.limits.push(Limited {
             name: step.ingredient.clone(),
             limits: Limits {
