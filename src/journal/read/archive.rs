@@ -7,6 +7,7 @@
 //! and whoever goes on with a batch read the log itself.
 
 use std::collections::{HashMap, HashSet};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -19,12 +20,15 @@ use crate::journal::error::LogError;
 use crate::journal::format::fault::BadLine;
 use crate::journal::format::line::LineReader;
 use crate::journal::read::folder::{all_threads, batches_in, in_threads};
-use crate::journal::read::index::{self, Entry, Index, Kept, Place, Stamp};
+use crate::journal::read::index::{self, Entry, Index, Place, Stamp, Writing};
 use crate::journal::read::record;
 use crate::journal::read::scan::scan_file;
 
 /// Fewer new records than this are read again the next time: sooner done than the index is written anew.
 const WORTH_WRITING: usize = 32;
+
+/// So many logs are looked at before what they tell is shown and goes into the index: not all of it is held.
+const BLOCK: usize = 2048;
 
 /// A folder of logs, and the folder where its index is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -57,6 +61,8 @@ pub struct Look {
     /// The logs that cannot be read, by their order.
     pub unread: Vec<(usize, LogError)>,
     index: Option<Index>,
+    /// The index that was written in its place.
+    new: Option<Index>,
     /// Where what each log tells is.
     told: Vec<Told>,
 }
@@ -67,6 +73,8 @@ enum Told {
     #[default]
     Nowhere,
     Index(Place),
+    /// In the index that is written anew.
+    New(Place),
     /// In a record made just now, which the index may keep or not.
     Record(Vec<u8>, bool),
     /// In what no record is made of.
@@ -243,44 +251,46 @@ impl Archive {
             .filter(|(_, told)| matches!(told, Told::Nowhere))
             .map(|(nth, _)| nth)
             .collect();
-        let read = in_threads(unknown.len(), threads, Reader::default, |reader, at| {
-            let nth = *unknown.get(at)?;
-            let read = reader.read(paths.get(nth)?);
-            progress.read.fetch_add(1, Ordering::Relaxed);
-            Some((nth, read))
-        });
-        let (mut unread, mut new) = (Vec::new(), 0);
-        for (nth, read) in read.into_iter().flatten() {
-            match read {
-                Ok(read) => {
-                    new += usize::from(matches!(read, Told::Record(_, true)));
-                    read.show(&mut batch, &mut |batch, understood| {
-                        take(nth, batch, understood)
-                    });
-                    if let Some(told) = told.get_mut(nth) {
-                        *told = read;
-                    }
-                }
-                Err(error) => unread.push((nth, error)),
-            }
-        }
-        if let Some(folder) = &self.indexes
-            && new + records.saturating_sub(known) >= WORTH_WRITING
-        {
-            let kept = told.iter().filter_map(|told| match told {
-                Told::Index(place) => Some(Kept::Old(*place)),
-                Told::Record(record, true) => Some(Kept::New(record)),
-                Told::Record(_, false) | Told::Whole(..) | Told::Nowhere => None,
+        let mut unread = Vec::new();
+        let mut anew = Anew {
+            logs: &self.logs,
+            indexes: self.indexes.as_deref(),
+            old: index.as_ref(),
+            changes: records.saturating_sub(known),
+            taken_over: 0,
+            writing: None,
+        };
+        for block in unknown.chunks(BLOCK) {
+            let read = in_threads(block.len(), threads, Reader::default, |reader, at| {
+                let nth = *block.get(at)?;
+                let read = reader.read(paths.get(nth)?);
+                progress.read.fetch_add(1, Ordering::Relaxed);
+                Some((nth, read))
             });
-            // Without it the next look is as slow as this one, and as right.
-            if let Err(error) = Index::write(&self.logs, folder, index.as_ref(), kept) {
-                tracing::debug!(%error, "the index of the logs is not written");
+            for (nth, read) in read.into_iter().flatten() {
+                match read {
+                    Ok(read) => {
+                        anew.changes += usize::from(matches!(read, Told::Record(_, true)));
+                        read.show(&mut batch, &mut |batch, understood| {
+                            take(nth, batch, understood)
+                        });
+                        if let Some(told) = told.get_mut(nth) {
+                            *told = read;
+                        }
+                    }
+                    Err(error) => unread.push((nth, error)),
+                }
             }
+            let upto = block.last().map_or(0, |nth| nth + 1);
+            anew.take_over(told.get_mut(..upto).unwrap_or_default());
         }
+        anew.take_over(&mut told);
+        let new = anew.done();
         Ok(Look {
             paths,
             unread,
             index,
+            new,
             told,
         })
     }
@@ -295,23 +305,79 @@ impl Look {
             let (Some(told), Some(path)) = (self.told.get(nth), self.paths.get(nth)) else {
                 continue;
             };
-            let shown = match (told, &self.index) {
-                (Told::Index(place), Some(index)) => {
-                    let record = index.record(*place);
-                    record.is_some_and(|record| {
-                        Told::Record(record, true).show(&mut batch, &mut take)
-                    })
+            let (index, place) = match told {
+                Told::Index(place) => (self.index.as_ref(), *place),
+                Told::New(place) => (self.new.as_ref(), *place),
+                Told::Record(..) | Told::Whole(..) | Told::Nowhere => {
+                    told.show(&mut batch, &mut take);
+                    continue;
                 }
-                _ => told.show(&mut batch, &mut take),
             };
-            // Somebody wrote into the index meanwhile.
-            if !shown
-                && matches!(told, Told::Index(_))
-                && let Ok(read) = reader.read(path)
-            {
+            let record = index.and_then(|index| index.record(place));
+            let shown =
+                record.is_some_and(|record| Told::Record(record, true).show(&mut batch, &mut take));
+            // Somebody wrote into the index meanwhile, or it did not get to the disk.
+            if !shown && let Ok(read) = reader.read(path) {
                 read.show(&mut batch, &mut take);
             }
         }
+    }
+}
+
+/// The index as it is written anew, while the logs are read, in the order of their names.
+struct Anew<'a> {
+    logs: &'a Path,
+    /// `None` where there is no place for it any more.
+    indexes: Option<&'a Path>,
+    old: Option<&'a Index>,
+    /// Records that the old one has not, or has of logs that are not as they were.
+    changes: usize,
+    /// The logs whose records it has, or that have none.
+    taken_over: usize,
+    writing: Option<Writing>,
+}
+
+impl Anew<'_> {
+    /// Takes the records of the first logs that were read, if it is worth it. Without it the next look is as slow as
+    /// this one, and as right.
+    fn take_over(&mut self, told: &mut [Told]) {
+        if let Some(indexes) = self.indexes
+            && self.changes >= WORTH_WRITING
+            && let Err(error) = self.write(indexes, told)
+        {
+            tracing::debug!(%error, "the index of the logs is not written");
+            self.indexes = None;
+        }
+    }
+
+    fn write(&mut self, indexes: &Path, told: &mut [Told]) -> io::Result<()> {
+        let writing = match &mut self.writing {
+            Some(writing) => writing,
+            None => self.writing.insert(Writing::begin(self.logs, indexes)?),
+        };
+        for told in told.iter_mut().skip(self.taken_over) {
+            let place = match (&*told, self.old) {
+                (Told::Index(place), Some(old)) => writing.put_old(old, *place)?,
+                (Told::Record(record, true), _) => writing.put(record)?,
+                _ => continue,
+            };
+            *told = Told::New(place);
+        }
+        self.taken_over = told.len();
+        Ok(())
+    }
+
+    /// Puts it in the place of the old one, where it is whole.
+    fn done(self) -> Option<Index> {
+        let mut writing = self.writing?;
+        let placed = match self.indexes {
+            Some(indexes) => writing.put_in_place(indexes),
+            None => Ok(()),
+        };
+        if let Err(error) = placed {
+            tracing::debug!(%error, "the index of the logs is not written");
+        }
+        Some(writing.index)
     }
 }
 
@@ -319,7 +385,7 @@ impl Told {
     /// Shows what is told here, by way of `batch`; `false` where nothing is.
     fn show(&self, batch: &mut Summary, take: &mut dyn FnMut(&Summary, bool)) -> bool {
         match self {
-            Told::Nowhere | Told::Index(_) => false,
+            Told::Nowhere | Told::Index(_) | Told::New(_) => false,
             Told::Record(record, _) => {
                 let understood = Entry::of_record(record).and_then(|entry| entry.told(batch));
                 understood
@@ -340,6 +406,28 @@ fn in_order<T>(mut all: Vec<(usize, T)>) -> Vec<T> {
     all.into_iter().map(|(_, one)| one).collect()
 }
 
+/// The stamps of files, asked for in blocks: by more than one thread, and not all of them held.
+struct Stamps<'p> {
+    paths: &'p [PathBuf],
+    threads: usize,
+    begin: usize,
+    block: Vec<Option<Stamp>>,
+}
+
+impl Stamps<'_> {
+    /// Of the file with this number.
+    fn of(&mut self, nth: usize) -> Option<Stamp> {
+        if !(self.begin..self.begin + self.block.len()).contains(&nth) {
+            self.begin = nth - nth % BLOCK;
+            let rest = self.paths.get(self.begin..).unwrap_or_default();
+            let asked = rest.get(..BLOCK).unwrap_or(rest);
+            let stamp = |(): &mut (), at: usize| Stamp::of(asked.get(at)?);
+            self.block = in_threads(asked.len(), self.threads, || (), stamp);
+        }
+        *self.block.get(nth - self.begin)?
+    }
+}
+
 /// Shows to `take` what the index has of the logs that are as it has them, the number of each in `paths` first; `take`
 /// says whether it reads. Gives how many records the index has.
 fn each_known(
@@ -349,12 +437,12 @@ fn each_known(
     take: &mut dyn FnMut(usize, Place, Entry<'_>) -> bool,
 ) -> usize {
     let Some(index) = index else { return 0 };
-    let stamps = in_threads(
-        paths.len(),
+    let mut stamps = Stamps {
+        paths,
         threads,
-        || (),
-        |(), nth| Stamp::of(paths.get(nth)?),
-    );
+        begin: 0,
+        block: Vec::new(),
+    };
     // Both are in the order of the names.
     let mut at = 0;
     let name = |at: usize| Some(paths.get(at)?.file_name()?.to_str());
@@ -367,8 +455,8 @@ fn each_known(
             next = name(at);
         }
         if next == Some(Some(entry.name))
-            && let Some(Some(stamp)) = stamps.get(at)
-            && entry.is_of(*stamp)
+            && let Some(stamp) = stamps.of(at)
+            && entry.is_of(stamp)
             && take(at, place, entry)
         {
             // Each log is shown once, however often a foreign index has it.

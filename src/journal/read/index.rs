@@ -421,13 +421,6 @@ impl<'b> Entry<'b> {
 /// Where a record stands in the file, and how long it is.
 pub(super) type Place = (u64, usize);
 
-/// A record to be written.
-pub(super) enum Kept<'r> {
-    /// One of the index that is there.
-    Old(Place),
-    New(&'r [u8]),
-}
-
 /// The index of a folder of logs, open for reading: what is put in its place meanwhile does not touch it.
 #[derive(Debug)]
 pub(super) struct Index {
@@ -475,17 +468,26 @@ impl Index {
         next(&mut record.as_slice(), &mut body)?;
         Some(record)
     }
+}
 
-    /// Writes the index of the folder `logs` anew; `old` is where the records are that stay.
+/// An index that is being written, beside the one that is there and stays until this one is whole; one process at a time
+/// has it.
+pub(super) struct Writing {
+    out: BufWriter<File>,
+    end: u64,
+    copied: Vec<u8>,
+    path: PathBuf,
+    new: PathBuf,
+    /// What is written, to be read.
+    pub index: Index,
+}
+
+impl Writing {
+    /// Of the folder `logs`, among those in `indexes`.
     ///
     /// # Errors
-    /// The disk's, and where another process writes it at this moment. What was there stays then.
-    pub(super) fn write<'r>(
-        logs: &Path,
-        indexes: &Path,
-        old: Option<&Index>,
-        records: impl Iterator<Item = Kept<'r>>,
-    ) -> io::Result<()> {
+    /// The disk's, and where another process writes it at this moment.
+    pub(super) fn begin(logs: &Path, indexes: &Path) -> io::Result<Writing> {
         let no_text = || io::Error::from(io::ErrorKind::InvalidFilename);
         DirBuilder::new()
             .recursive(true)
@@ -494,8 +496,8 @@ impl Index {
         let (logs, path) = place(logs, indexes).ok_or_else(no_text)?;
         let new = path.with_added_extension("new");
         let mut options = File::options();
-        options.write(true).create(true).truncate(false).mode(0o600);
-        let file = options.open(&new)?;
+        options.read(true).write(true).create(true).truncate(false);
+        let file = options.mode(0o600).open(&new)?;
         // Let go where the file is closed, also by a kill.
         file.try_lock()?;
         // Whoever held it before has put it in its place.
@@ -504,22 +506,55 @@ impl Index {
             return Err(io::ErrorKind::ResourceBusy.into());
         }
         file.set_len(0)?;
-        let mut out = BufWriter::with_capacity(1 << 16, &file);
-        out.write_all(&head(&logs).ok_or_else(no_text)?)?;
-        let mut copied = Vec::new();
-        for record in records {
-            match (record, old) {
-                (Kept::New(record), _) => out.write_all(record)?,
-                (Kept::Old((start, length)), Some(old)) => {
-                    copied.resize(length, 0);
-                    old.file.read_exact_at(&mut copied, start)?;
-                    out.write_all(&copied)?;
-                }
-                (Kept::Old(_), None) => {}
-            }
-        }
-        out.flush()?;
-        std::fs::rename(&new, &path)?;
+        let head = head(&logs).ok_or_else(no_text)?;
+        let begin = head.len() as u64;
+        let index = Index {
+            file: file.try_clone()?,
+            begin,
+        };
+        let mut out = BufWriter::with_capacity(1 << 16, file);
+        out.write_all(&head)?;
+        Ok(Writing {
+            out,
+            end: begin,
+            copied: Vec::new(),
+            path,
+            new,
+            index,
+        })
+    }
+
+    /// Writes the next record, in the order of the logs' names; gives its place.
+    ///
+    /// # Errors
+    /// The disk's.
+    pub(super) fn put(&mut self, record: &[u8]) -> io::Result<Place> {
+        self.out.write_all(record)?;
+        let start = self.end;
+        self.end += record.len() as u64;
+        Ok((start, record.len()))
+    }
+
+    /// As [`Writing::put`], one of the index that is there.
+    ///
+    /// # Errors
+    /// The disk's.
+    pub(super) fn put_old(&mut self, old: &Index, (start, length): Place) -> io::Result<Place> {
+        let mut copied = std::mem::take(&mut self.copied);
+        copied.resize(length, 0);
+        old.file.read_exact_at(&mut copied, start)?;
+        let place = self.put(&copied);
+        self.copied = copied;
+        place
+    }
+
+    /// Puts it in the place of the one that is there.
+    ///
+    /// # Errors
+    /// The disk's; what was there stays then.
+    pub(super) fn put_in_place(&mut self, indexes: &Path) -> io::Result<()> {
+        self.out.flush()?;
+        std::fs::rename(&self.new, &self.path)?;
         drop_orphans(indexes);
         Ok(())
     }
