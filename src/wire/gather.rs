@@ -219,6 +219,9 @@ impl Gatherer {
                 for message in &messages {
                     link.kept(message)?;
                 }
+                if then.added {
+                    patience.rewarded();
+                }
                 if then.added && self.fault.take().is_some() {
                     self.tell(|all| all.fails(None));
                     self.stands(&mut link)?;

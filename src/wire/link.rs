@@ -403,7 +403,8 @@ fn tls(settings: &Settings, ca: &[u8]) -> Result<TlsConfiguration, LinkError> {
     Ok(TlsConfiguration::Rustls(Arc::new(config)))
 }
 
-/// Waits longer after each connection in vain, or that did not stand for long, and says each reason once.
+/// Waits longer after each connection in vain, or that did not stand for long and brought nothing, and says each reason
+/// once.
 #[derive(Debug, Default)]
 pub struct Patience {
     failures: u32,
@@ -425,6 +426,11 @@ impl Patience {
             tracing::info!("the connection to the broker stands again");
         }
         self.stands_since = Some(Instant::now());
+    }
+
+    /// A row got further: however soon this connection ends, the next one is worth it at once.
+    pub fn rewarded(&mut self) {
+        self.failures = 0;
     }
 
     /// How long to wait after this error.
@@ -462,5 +468,27 @@ const fn no_properties() -> LastWillProperties {
         response_topic: None,
         correlation_data: None,
         user_properties: Vec::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_connection_that_brought_a_row_is_made_again_at_once_and_one_in_vain_ever_later() {
+        let mut patience = Patience::default();
+        let mut pauses = |rewarded: bool| {
+            patience.restored();
+            if rewarded {
+                patience.rewarded();
+            }
+            patience.after(&LinkError::Hangs).as_millis()
+        };
+        let vain: Vec<_> = (0..6).map(|_| pauses(false)).collect();
+        assert_eq!(vain, [500, 1000, 2000, 4000, 8000, 8000]);
+        let rewarded: Vec<_> = (0..6).map(|_| pauses(true)).collect();
+        assert_eq!(rewarded, [500; 6]);
+        assert_eq!(pauses(false), 1000);
     }
 }

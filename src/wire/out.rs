@@ -209,7 +209,13 @@ impl Out {
         loop {
             let wake = session.wake();
             tokio::select! {
-                heard = link.next() => self.heard(&mut link, &mut session, heard?).await?,
+                heard = link.next() => {
+                    let rows = session.rows.len();
+                    self.heard(&mut link, &mut session, heard?).await?;
+                    if session.rows.len() < rows {
+                        patience.rewarded();
+                    }
+                }
                 line = next_line(&mut session.inbox) => match line {
                     Some(line) => self.event(&link, &mut session, &line),
                     // Let go as too slow: the next events are asked for anew.
