@@ -5,6 +5,7 @@
 
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader};
+use std::os::unix::fs::PermissionsExt as _;
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -14,6 +15,8 @@ use std::time::Duration;
 use bismar::vocabulary::command::Choice;
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use zbus::{Connection, OwnedVariant};
+
+use super::person::{Person, Said};
 
 pub const NAME: &str = "org.freedesktop.Notifications";
 pub const PATH: &str = "/org/freedesktop/Notifications";
@@ -284,4 +287,38 @@ impl Server {
     pub async fn end(self) {
         self.connection.close().await.unwrap();
     }
+}
+
+/// A person whose xdg-open writes down what it is given.
+pub fn desk() -> Person {
+    let person = Person::new();
+    opens(&person);
+    person
+}
+
+/// Gives a person such an xdg-open, in front of the system's programs.
+pub fn opens(person: &Person) {
+    std::fs::create_dir(person.path("bin")).unwrap();
+    let given = person.path("given");
+    let opens = format!("printf '%s\\n' \"$@\" >> {}", given.display());
+    script(&person.path("bin"), "xdg-open", &opens);
+}
+
+/// A command with her own programs in front of the system's.
+pub fn clicks(person: &Person, args: &[&str]) -> Said {
+    let path = format!("{}:/usr/bin:/bin", person.path("bin").display());
+    let mut command = person.command(args);
+    Said::of(command.env("PATH", path).output().unwrap())
+}
+
+/// The one file that the browser was to open; nothing else was in its words.
+#[track_caller]
+pub fn given(person: &Person) -> PathBuf {
+    let given = std::fs::read_to_string(person.path("given")).expect("a browser was to be opened");
+    std::fs::remove_file(person.path("given")).unwrap();
+    let file = person.path("run/bismar/bench.html");
+    assert_eq!(given, format!("{}\n", file.display()));
+    let mode = |path: &Path| std::fs::metadata(path).unwrap().permissions().mode() & 0o777;
+    assert_eq!((mode(&file), mode(file.parent().unwrap())), (0o600, 0o700));
+    file
 }

@@ -77,6 +77,9 @@ pub const ROWS: &[&str] = &[
 pub const WORKSHOP_ROWS: &[&str] = &[
     "broker, gatherer and benches killed under load",
     "way to the broker that cuts, doubles and is slow",
+    "cable of a bench pulled",
+    "bench, gatherer and broker stand still",
+    "200 connections at the page with all benches",
 ];
 
 /// Rows behind those, which only `.ci/faults` makes: too long for every run of the tests.

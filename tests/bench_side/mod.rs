@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each test program uses a part")]
 
 pub mod agreed;
+pub mod crowd;
 pub mod desk;
 pub mod faults;
 pub mod formulas;

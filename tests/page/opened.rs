@@ -3,45 +3,19 @@
 //! place of systemctl, since there is no user manager here (`.ci/package-test` has the unit).
 
 use std::fs;
-use std::os::unix::fs::PermissionsExt as _;
-use std::path::Path;
 use std::process::Stdio;
 
 use rustix::process::{Pid, Signal, kill_process};
 
-use crate::bench_side::desk::script;
+use crate::bench_side::desk::{self, desk, given, script};
 use crate::bench_side::formulas::SOAK;
 use crate::bench_side::person::{Person, Said};
 use crate::bench_side::rig::Rig;
 use crate::bench_side::script::{Script, Seat};
 use crate::bench_side::{Daemon, free_port};
 
-/// A person with programs of her own in front of the system's.
-fn desk() -> Person {
-    let person = Person::new();
-    fs::create_dir(person.path("bin")).unwrap();
-    let given = person.path("given");
-    let opens = format!("printf '%s\\n' \"$@\" >> {}", given.display());
-    script(&person.path("bin"), "xdg-open", &opens);
-    person
-}
-
 fn clicks(person: &Person) -> Said {
-    let path = format!("{}:/usr/bin:/bin", person.path("bin").display());
-    let mut command = person.command(&["page", "--open"]);
-    Said::of(command.env("PATH", path).output().unwrap())
-}
-
-/// The one file that the browser was to open; nothing else was in its words.
-#[track_caller]
-fn given(person: &Person) -> std::path::PathBuf {
-    let given = fs::read_to_string(person.path("given")).expect("a browser was to be opened");
-    fs::remove_file(person.path("given")).unwrap();
-    let file = person.path("run/bismar/bench.html");
-    assert_eq!(given, format!("{}\n", file.display()));
-    let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
-    assert_eq!((mode(&file), mode(file.parent().unwrap())), (0o600, 0o700));
-    file
+    desk::clicks(person, &["page", "--open"])
 }
 
 /// What stands in for the service of a user manager: `verb` starts the daemon, and waits until it is ready.

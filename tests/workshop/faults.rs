@@ -2,11 +2,14 @@
 //!
 //! `BISMAR_WORKSHOP_KILLS` (12) and `BISMAR_WORKSHOP_BATCHES` (60 a bench) make them longer.
 
-use std::process::Command;
 use std::time::{Duration, Instant};
 
-use super::shop::{Bench, Broker, Gatherer, until};
-use super::way::{Bad, Way};
+use rustix::process::{Pid, Signal, kill_process};
+
+use super::cable::Cable;
+use super::rows::state;
+use super::shop::{Bench, Broker, Gatherer, behind, until};
+use super::way::{Bad, GOOD, Way};
 use crate::bench_side::faults::report;
 use crate::bench_side::small_disk::SmallDisk;
 
@@ -115,12 +118,7 @@ fn a_bad_way_loses_doubles_and_alters_no_row() {
 #[test]
 fn a_split_network_heals() {
     let broker = Broker::start();
-    let good = Bad {
-        cut_within: 0,
-        twice: 0,
-        slow: 0,
-    };
-    let ways = [1, 2].map(|seed| Way::to(broker.port, good, seed));
+    let ways = [1, 2].map(|seed| Way::to(broker.port, GOOD, seed));
     let mut benches = [0, 1].map(|at| Bench::new(NAMES[at], &broker, ways[at].port));
     let gatherer = Gatherer::new(&broker, broker.port, &NAMES[..2]);
     let each = |benches: &mut [Bench; 2]| {
@@ -138,6 +136,108 @@ fn a_split_network_heals() {
     benches.iter().for_each(|bench| gatherer.has_all_of(bench));
 }
 
+/// The cable of a bench is pulled and plugged in again, for moments and for longer than a connection lives: it is told
+/// that the bench is not heard, nothing is held up there, and every row arrives.
+#[test]
+fn a_cable_that_is_pulled_loses_no_row() {
+    let (cable, broker) = Cable::with_broker();
+    let mut far = cable.bench(NAMES[0], &broker);
+    let mut near = Bench::new(NAMES[1], &broker, broker.port);
+    let gatherer = Gatherer::new(&broker, broker.port, &NAMES[..2]);
+    let times = number("BISMAR_WORKSHOP_BATCHES", 60) / 10;
+    for time in 0..times {
+        for _ in 0..3 {
+            far.weighs(5);
+            near.weighs(2);
+        }
+        // In the middle of what goes out.
+        std::thread::sleep(Duration::from_millis(100 * (time as u64 % 7)));
+        cable.pull();
+        far.weighs(5);
+        near.weighs(2);
+        if time % 3 == 0 {
+            until("it is seen that the bench is not heard", || {
+                state(&broker, NAMES[0]) == "gone"
+            });
+            // It answers its own person.
+            far.person.run(&["status"]).ended(0);
+        } else {
+            std::thread::sleep(Duration::from_millis(1500));
+        }
+        gatherer.has_all_of(&near);
+        assert!(gatherer.difference(&far).is_some());
+        cable.plug_in();
+        if time % 3 == 0 {
+            until("it is heard again", || state(&broker, NAMES[0]) == "here");
+        }
+    }
+    for bench in [&far, &near] {
+        gatherer.has_all_of(bench);
+    }
+    assert!(!gatherer.log().contains("refused of"), "{}", gatherer.log());
+    report(
+        "cable of a bench pulled",
+        cable.kind(),
+        format!("{times} times, each third until the broker counts the bench as gone"),
+        "the bench answers, the other's rows arrive meanwhile; then the joined logs are the benches' logs, byte for byte",
+        "0 rows lost, doubled or altered",
+    );
+}
+
+/// A bench's daemon, the gatherer and the broker stand still one after the other (SIGSTOP), as on a machine that swaps or
+/// sleeps, longer than a connection lives.
+#[test]
+fn a_process_that_stands_still_loses_no_row_and_keeps_nobody_up() {
+    let signal = |id: u32, signal| {
+        let id = Pid::from_raw(i32::try_from(id).unwrap()).unwrap();
+        kill_process(id, signal).unwrap();
+    };
+    let broker = Broker::start();
+    let mut benches = [0, 1].map(|at| Bench::new(NAMES[at], &broker, broker.port));
+    let gatherer = Gatherer::new(&broker, broker.port, &NAMES[..2]);
+    let each = |benches: &mut [Bench; 2]| {
+        benches.iter_mut().for_each(|bench| {
+            bench.weighs(5);
+        });
+    };
+    let arrived = |benches: &[Bench; 2]| benches.iter().for_each(|one| gatherer.has_all_of(one));
+    each(&mut benches);
+    arrived(&benches);
+
+    let daemon = benches[0].daemon.as_ref().unwrap().child.id();
+    signal(daemon, Signal::STOP);
+    each(&mut benches);
+    gatherer.has_all_of(&benches[1]);
+    until("the bench is seen gone", || {
+        state(&broker, NAMES[0]) == "gone"
+    });
+    signal(daemon, Signal::CONT);
+    arrived(&benches);
+    until("it is heard again", || state(&broker, NAMES[0]) == "here");
+
+    for stopped in [gatherer.id(), broker.id()] {
+        signal(stopped, Signal::STOP);
+        each(&mut benches);
+        // Beyond the 20 s after which a connection counts as hanging.
+        std::thread::sleep(Duration::from_secs(24));
+        for bench in &benches {
+            bench.person.run(&["status"]).ended(0);
+        }
+        assert!(gatherer.difference(&benches[0]).is_some());
+        signal(stopped, Signal::CONT);
+        arrived(&benches);
+    }
+    assert!(!gatherer.log().contains("refused of"), "{}", gatherer.log());
+    report(
+        "bench, gatherer and broker stand still",
+        "SIGSTOP to each in turn, for longer than a connection lives, then SIGCONT; weighed meanwhile",
+        "3 stops, 2 benches",
+        "a bench that stands still is seen gone, one whose broker does answers its person; then the joined logs are the \
+         benches' logs, byte for byte",
+        "0 rows lost, doubled or altered",
+    );
+}
+
 /// The gatherer's disk is full: nothing is acknowledged that is not on it, and with room again all arrives.
 #[test]
 fn a_full_disk_at_the_gatherer_loses_nothing() {
@@ -147,23 +247,10 @@ fn a_full_disk_at_the_gatherer_loses_nothing() {
     let folder = gatherer.folder().join("bench-1");
     std::fs::create_dir_all(&folder).unwrap();
     let disk = SmallDisk::at(&folder);
-    let (plain, before) = (
-        gatherer
-            .person
-            .command(&["gather", "--to", gatherer.folder().to_str().unwrap()]),
-        disk.before(),
-    );
-    let mut command = Command::new(&before[0]);
-    command
-        .args(&before[1..])
-        .arg(plain.get_program())
-        .args(plain.get_args())
-        .env_clear()
-        .envs(
-            plain
-                .get_envs()
-                .filter_map(|(name, value)| Some((name, value?))),
-        );
+    let plain = gatherer
+        .person
+        .command(&["gather", "--to", gatherer.folder().to_str().unwrap()]);
+    let command = behind(&disk.before(), plain);
     gatherer.up_by(command);
     until("it gathers", || gatherer.log().contains("gathers into"));
     let there = disk.seen_by(gatherer.id());

@@ -9,6 +9,8 @@ use bismar::wire::seal::Key;
 use serde_json::{Value, json};
 
 use super::shop::{Bench, Broker, Gatherer, KEY, LONGEST, joins, until};
+use crate::bench_side::crowd::Crowd;
+use crate::bench_side::desk;
 use crate::bench_side::formulas::SOAK;
 use crate::bench_side::free_port;
 use crate::bench_side::rig::Rig;
@@ -483,4 +485,81 @@ fn fifty_benches_are_readable_in_each_language() {
         let muddle = told["muddle"].as_array().unwrap();
         assert!(muddle.is_empty(), "{tag}: {muddle:#?}");
     }
+}
+
+/// One click: the browser is in without a key, what it was given lets nobody else in, and a bench's own page is not
+/// touched by it.
+#[test]
+fn one_click_opens_the_page_with_all_benches() {
+    let seat = Seat::take();
+    let broker = Broker::start();
+    let page = Page::of(&broker, &["bench-1"], "");
+    let person = &page.gatherer.person;
+    desk::opens(person);
+    let said = desk::clicks(person, &["page", "--benches", "--open"]).ended(0);
+    assert_eq!((said.out.as_str(), said.err.as_str()), ("", ""), "{said:?}");
+    let file = desk::given(person);
+    let html = std::fs::read_to_string(&file).unwrap();
+    assert!(!html.contains(&page.key), "{html}");
+    let script = Script::start(seat, "opened.py", &[file.to_str().unwrap()]);
+    let first = script.answer();
+    assert_eq!(first["view"], "inside", "{first}");
+    let place = format!("http://127.0.0.1:{}/", page.port);
+    assert_eq!(first["address"], place, "the bar is clear");
+    let late = script.answer();
+    assert_eq!(late["view"], "door", "the pass is used up: {late}");
+
+    // Without a gatherer there is nothing to be opened, and nothing is started.
+    let nobody = desk::desk();
+    let said = desk::clicks(&nobody, &["page", "--benches", "--open"]).ended(1);
+    assert!(said.err.contains("no `bismar gather` serves"), "{said:?}");
+    assert!(!nobody.path("given").exists());
+}
+
+/// Connections without a key, from several addresses, while rows come in and somebody who is in looks.
+#[test]
+fn a_crowd_at_the_page_keeps_no_row_and_nobody_who_is_in() {
+    const SIZE: usize = 200;
+    let seat = Seat::take();
+    let broker = Broker::start();
+    let page = Page::of(&broker, &["bench-1", "bench-2"], "");
+    let mut benches = ["bench-1", "bench-2"].map(|name| Bench::new(name, &broker, broker.port));
+    let mut screen = Screen::at(seat, &page);
+    screen.shows("bench-1", "idle", "No batch");
+    let crowd = Crowd::at(page.port, SIZE);
+    until("all have come", || crowd.came() >= SIZE);
+    for batch in 1..=20 {
+        benches.iter_mut().for_each(|bench| {
+            bench.weighs(4);
+        });
+        if batch % 5 == 0 {
+            for bench in ["bench-1", "bench-2"] {
+                let last = format!("marram-soak-{bench}-{batch:05}");
+                screen.shows(bench, "idle", &last);
+            }
+        }
+    }
+    benches
+        .iter()
+        .for_each(|bench| page.gatherer.has_all_of(bench));
+    benches[1].kill();
+    screen.shows("bench-2", "silent", "last heard at");
+    let open = std::fs::read_dir(format!("/proc/{}/fd", page.gatherer.id()));
+    let open = open.unwrap().count();
+    let came = crowd.leaves();
+    assert!(
+        !page.gatherer.log().contains("refused of"),
+        "{}",
+        page.gatherer.log()
+    );
+    crate::bench_side::faults::report(
+        "200 connections at the page with all benches",
+        "from eight addresses, without a key, as at a bench's page; meanwhile two benches weigh, one is killed, and \
+         somebody who is in looks",
+        format!("{SIZE} at a time, 2 benches of 20 batches"),
+        "the joined logs are the benches' logs, byte for byte; what is new shows to who is in",
+        format!(
+            "{came} connections in all; {open} files open at the gatherer while they are there"
+        ),
+    );
 }

@@ -4,6 +4,7 @@
 #[path = "../bench_side/mod.rs"]
 mod bench_side;
 
+mod cable;
 mod faults;
 mod glance;
 mod handed;

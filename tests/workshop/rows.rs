@@ -1,7 +1,6 @@
 //! Rows out and in: a batch that is weighed, what is told of all benches, TLS, secrets.
 
 use std::fs;
-use std::process::Command;
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -12,7 +11,7 @@ use crate::bench_side::logs::only_log;
 use crate::bench_side::person::Person;
 use crate::bench_side::rig::Rig;
 
-fn state(broker: &Broker, bench: &str) -> String {
+pub fn state(broker: &Broker, bench: &str) -> String {
     let text = broker.retained(&format!("bismar/1/saltmarsh/{bench}/status"));
     let status: Value = serde_json::from_str(&text).unwrap_or_default();
     status["state"].as_str().unwrap_or_default().to_owned()
@@ -138,43 +137,9 @@ fn the_joined_folder_tells_of_all_benches() {
     assert!(declared.contains("Sea salt"), "{declared}");
 }
 
-/// Certificates made with openssl: the broker's, signed by an authority of the workshop's own, and the bench's.
 #[test]
 fn tls_with_certificates_and_no_secret_in_any_word() {
-    let lines = "cafile DIR/ca.pem\ncertfile DIR/broker.pem\nkeyfile DIR/broker.key\nrequire_certificate true\n";
-    let config =
-        "ca = \"DIR/ca.pem\"\ncertificate = \"DIR/bench.pem\"\nprivate_key = \"DIR/bench.key\"\n";
-    let certificates = tempfile::Builder::new()
-        .prefix("bc")
-        .tempdir_in("/tmp")
-        .unwrap();
-    let made = Command::new("sh")
-        .current_dir(certificates.path())
-        .args(["-ec", "
-            openssl req -x509 -newkey rsa:2048 -nodes -days 2 -subj '/CN=workshop' -keyout ca.key -out ca.pem
-            for who in broker bench; do
-                openssl req -newkey rsa:2048 -nodes -subj /CN=$who -keyout $who.key -out $who.csr
-                printf 'subjectAltName=IP:127.0.0.1\\nbasicConstraints=CA:FALSE\\n' >ext
-                openssl x509 -req -in $who.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile ext -out $who.pem
-            done"])
-        .output()
-        .unwrap();
-    assert!(made.status.success(), "{made:?}");
-    let folder = certificates.path().to_str().unwrap();
-    let client = [
-        "--cafile",
-        "DIR/ca.pem",
-        "--cert",
-        "DIR/bench.pem",
-        "--key",
-        "DIR/bench.key",
-    ]
-    .map(|word| word.replace("DIR", folder));
-    let broker = Broker::with(
-        &lines.replace("DIR", folder),
-        &config.replace("DIR", folder),
-        client.into(),
-    );
+    let broker = Broker::with_certificates(None);
     let mut bench = Bench::new("bench-1", &broker, broker.port);
     let gatherer = Gatherer::new(&broker, broker.port, &["bench-1"]);
     bench.weighs(3);
@@ -197,7 +162,8 @@ fn tls_with_certificates_and_no_secret_in_any_word() {
         "{}",
         daemon.log()
     );
-    let other = text.replace(&format!("ca = \"{folder}/ca.pem\""), "");
+    let authority = text.lines().find(|line| line.starts_with("ca = ")).unwrap();
+    let other = text.replace(authority, "");
     person.configures(&format!("{scale}{other}"));
     drop(daemon);
     let daemon = crate::bench_side::Daemon::start(&person);

@@ -1,5 +1,6 @@
 //! A workshop: a broker, benches with their daemons, a gatherer.
 
+use std::ffi::OsString;
 use std::fs;
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
@@ -38,11 +39,14 @@ pub fn until(what: &str, mut done: impl FnMut() -> bool) {
 /// mosquitto, with its password file and its store in a folder of its own.
 pub struct Broker {
     dir: TempDir,
+    /// Where benches and gatherers that are made from now on look for it.
+    pub host: String,
     pub port: u16,
     child: Option<Child>,
     /// What clients need more than user and password: options of mosquitto_pub, and lines of `[workshop]`.
     client: Vec<String>,
     pub config: String,
+    certificates: Option<TempDir>,
 }
 
 impl Broker {
@@ -66,6 +70,7 @@ impl Broker {
             .expect("mosquitto_passwd (apt-get install mosquitto mosquitto-clients)");
         assert!(made.success());
         let lines = lines.replace("DIR", dir.path().to_str().unwrap());
+        let lines = lines.replace("PORT", &port.to_string());
         let user = match rustix::process::getuid().is_root() {
             true => "user root\n",
             false => "",
@@ -80,12 +85,65 @@ impl Broker {
         let config = config.replace("DIR", dir.path().to_str().unwrap());
         let mut broker = Broker {
             dir,
+            host: "127.0.0.1".into(),
             port,
             child: None,
             client,
             config,
+            certificates: None,
         };
         broker.up();
+        broker
+    }
+
+    /// By TLS, with certificates made with openssl: the broker's, signed by an authority of the workshop's own, and the
+    /// benches'. It is heard at the address `also` too, and looked for there.
+    pub fn with_certificates(also: Option<&str>) -> Broker {
+        let folder = tempfile::Builder::new()
+            .prefix("bc")
+            .tempdir_in("/tmp")
+            .unwrap();
+        let names = ["127.0.0.1"].into_iter().chain(also);
+        let names: Vec<String> = names.map(|name| format!("IP:{name}")).collect();
+        let made = Command::new("sh")
+            .current_dir(folder.path())
+            .env("NAMES", names.join(","))
+            .args(["-ec", "
+                openssl req -x509 -newkey rsa:2048 -nodes -days 2 -subj '/CN=workshop' -keyout ca.key -out ca.pem
+                for who in broker bench; do
+                    openssl req -newkey rsa:2048 -nodes -subj /CN=$who -keyout $who.key -out $who.csr
+                    printf \"subjectAltName=$NAMES\\nbasicConstraints=CA:FALSE\\n\" >ext
+                    openssl x509 -req -in $who.csr -CA ca.pem -CAkey ca.key -CAcreateserial -days 2 -extfile ext -out $who.pem
+                done"])
+            .output()
+            .unwrap();
+        assert!(made.status.success(), "{made:?}");
+        let at = folder.path().to_str().unwrap();
+        let tls = format!(
+            "cafile {at}/ca.pem\ncertfile {at}/broker.pem\nkeyfile {at}/broker.key\nrequire_certificate true\n"
+        );
+        let lines = match also {
+            Some(also) => format!("{tls}listener PORT {also}\n{tls}"),
+            None => tls,
+        };
+        let config = format!(
+            "ca = \"{at}/ca.pem\"\ncertificate = \"{at}/bench.pem\"\nprivate_key = \"{at}/bench.key\"\n"
+        );
+        let client = [
+            "--cafile",
+            "ca.pem",
+            "--cert",
+            "bench.pem",
+            "--key",
+            "bench.key",
+        ];
+        let client = client.map(|word| match word.starts_with('-') {
+            true => word.to_owned(),
+            false => format!("{at}/{word}"),
+        });
+        let mut broker = Broker::with(&lines, &config, client.into());
+        broker.certificates = Some(folder);
+        broker.host = also.unwrap_or("127.0.0.1").to_owned();
         broker
     }
 
@@ -113,6 +171,10 @@ impl Broker {
         until("the broker listens", || {
             TcpStream::connect(("127.0.0.1", self.port)).is_ok()
         });
+    }
+
+    pub fn id(&self) -> u32 {
+        self.child.as_ref().unwrap().id()
     }
 
     /// SIGKILL.
@@ -191,8 +253,8 @@ pub fn joins(person: &Person, broker: &Broker, port: u16, more: &str) -> String 
     let mode = std::os::unix::fs::PermissionsExt::from_mode(0o600);
     fs::set_permissions(secrets, mode).unwrap();
     format!(
-        "[workshop]\nname = \"saltmarsh\"\nbroker = \"127.0.0.1\"\nport = {port}\n{}{more}\n",
-        broker.config
+        "[workshop]\nname = \"saltmarsh\"\nbroker = \"{}\"\nport = {port}\n{}{more}\n",
+        broker.host, broker.config
     )
 }
 
@@ -201,11 +263,18 @@ pub struct Bench {
     pub name: String,
     pub person: Person,
     pub daemon: Option<Daemon>,
+    /// The words before its daemon's own.
+    before: Vec<OsString>,
     batches: usize,
 }
 
 impl Bench {
     pub fn new(name: &str, broker: &Broker, port: u16) -> Bench {
+        Bench::behind(name, broker, port, Vec::new())
+    }
+
+    /// One whose daemon is started by way of the words `before` its own.
+    pub fn behind(name: &str, broker: &Broker, port: u16, before: Vec<OsString>) -> Bench {
         let person = Person::new();
         let text = joins(&person, broker, port, &format!("bench = \"{name}\""));
         let scale = crate::bench_side::config(&person.path("no-scale"), "0.01 g");
@@ -214,6 +283,7 @@ impl Bench {
             name: name.to_owned(),
             person,
             daemon: None,
+            before,
             batches: 0,
         };
         bench.up();
@@ -222,7 +292,8 @@ impl Bench {
 
     pub fn up(&mut self) {
         if self.daemon.is_none() {
-            self.daemon = Some(Daemon::start(&self.person));
+            let command = behind(&self.before, self.person.command(&["daemon"]));
+            self.daemon = Some(Daemon::spawn(command, &self.person));
         }
     }
 
@@ -284,6 +355,23 @@ impl Bench {
             line: format!("{line}\n").into_bytes(),
         }
     }
+}
+
+/// A command by way of the words `before` it.
+pub fn behind(before: &[OsString], plain: Command) -> Command {
+    let Some((first, rest)) = before.split_first() else {
+        return plain;
+    };
+    let mut command = Command::new(first);
+    command
+        .args(rest)
+        .arg(plain.get_program())
+        .args(plain.get_args());
+    let set = plain
+        .get_envs()
+        .filter_map(|(name, value)| Some((name, value?)));
+    command.env_clear().envs(set);
+    command
 }
 
 /// A row of anybody who has the workshop's key.
@@ -386,15 +474,20 @@ impl Gatherer {
         child.wait().unwrap().code()
     }
 
-    /// Waits until the joined folder has what this bench has, byte for byte, and nothing else.
+    /// Waits until the joined folder has what this bench has, byte for byte, and nothing else; for [`LONGEST`] after it
+    /// got further.
     #[track_caller]
     pub fn has_all_of(&self, bench: &Bench) {
-        let end = Instant::now() + LONGEST;
+        let mut end = Instant::now() + LONGEST;
+        let mut before = None;
         loop {
-            let difference = self.difference(bench);
-            let Some(difference) = difference else {
+            let Some(difference) = self.difference(bench) else {
                 return;
             };
+            if before.as_ref() != Some(&difference) {
+                end = Instant::now() + LONGEST;
+                before = Some(difference.clone());
+            }
             let daemon = bench.daemon.as_ref().map(Daemon::log).unwrap_or_default();
             assert!(
                 Instant::now() < end,

@@ -17,10 +17,18 @@ pub struct Bad {
     pub slow: u64,
 }
 
+/// One that is good until it is closed, or holds.
+pub const GOOD: Bad = Bad {
+    cut_within: 0,
+    twice: 0,
+    slow: 0,
+};
+
 /// Between clients and a broker.
 pub struct Way {
     pub port: u16,
     open: Arc<AtomicBool>,
+    holds: Arc<AtomicBool>,
     pub cuts: Arc<AtomicU64>,
     pub doubles: Arc<AtomicU64>,
 }
@@ -30,10 +38,12 @@ impl Way {
         let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
         let port = listener.local_addr().unwrap().port();
         let open = Arc::new(AtomicBool::new(true));
+        let holds = Arc::new(AtomicBool::new(false));
         let [cuts, doubles] = [const { AtomicU64::new(0) }; 2].map(Arc::new);
         let way = Way {
             port,
             open: Arc::clone(&open),
+            holds: Arc::clone(&holds),
             cuts: Arc::clone(&cuts),
             doubles: Arc::clone(&doubles),
         };
@@ -48,11 +58,11 @@ impl Way {
                 };
                 for (from, to) in [(&client, &server), (&server, &client)] {
                     let (from, to) = (from.try_clone().unwrap(), to.try_clone().unwrap());
-                    let (open, cuts, doubles) =
-                        (Arc::clone(&open), Arc::clone(&cuts), Arc::clone(&doubles));
+                    let (open, holds) = (Arc::clone(&open), Arc::clone(&holds));
+                    let (cuts, doubles) = (Arc::clone(&cuts), Arc::clone(&doubles));
                     let random = random.fork();
                     std::thread::spawn(move || {
-                        carry(from, to, bad, random, &open, &cuts, &doubles)
+                        carry(from, to, bad, random, &open, &holds, &cuts, &doubles)
                     });
                 }
             }
@@ -65,18 +75,25 @@ impl Way {
         self.open.store(false, Ordering::Relaxed);
     }
 
+    /// Nothing comes through while it holds, and nobody is told.
+    pub fn hold(&self, holds: bool) {
+        self.holds.store(holds, Ordering::Relaxed);
+    }
+
     pub fn reopen(&self) {
         self.open.store(true, Ordering::Relaxed);
     }
 }
 
 /// Carries MQTT packets one by one.
+#[allow(clippy::too_many_arguments, reason = "what the threads of a way share")]
 fn carry(
     mut from: TcpStream,
     mut to: TcpStream,
     bad: Bad,
     mut random: fastrand::Rng,
     open: &AtomicBool,
+    holds: &AtomicBool,
     cuts: &AtomicU64,
     doubles: &AtomicU64,
 ) {
@@ -105,6 +122,9 @@ fn carry(
             let packet: Vec<u8> = held.drain(..length).collect();
             // PUBLISH is 3 in the upper half of the first byte (MQTT 5, 2.1.2).
             let twice = bad.twice > 0 && packet[0] >> 4 == 3 && random.u64(0..bad.twice) == 0;
+            while holds.load(Ordering::Relaxed) {
+                std::thread::sleep(Duration::from_millis(20));
+            }
             for _ in 0..1 + usize::from(twice) {
                 if bad.slow > 0 {
                     std::thread::sleep(Duration::from_millis(random.u64(0..=bad.slow)));
