@@ -582,7 +582,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return Ok(phrase!("Nothing to keep."));
         };
-        let without_lot = step.lot_required && !self.has_lot(&step.ingredient);
+        let without_lot = self.lacks_lot(&step);
         let Some(run) = &mut self.run else {
             return Ok(Sentence::none());
         };

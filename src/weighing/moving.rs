@@ -244,15 +244,20 @@ impl Engine {
         }
         let restless = noise || wanders;
         if restless && !matches!(tared.asked, Some(Asked::Draught | Asked::Lot)) {
-            tared.asked = Some(Asked::Draught);
             let scale = self.scale_needed();
             self.out.push_back(Event::Fault {
                 scale,
                 code: FaultCode::Unsteady,
                 over: false,
             });
-            self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
+            self.say_draught(tared);
         }
         false
+    }
+
+    /// Whether it is kept as it stands is for the maker to say.
+    pub(super) fn say_draught(&mut self, tared: &mut Tared) {
+        tared.asked = Some(Asked::Draught);
+        self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
     }
 }

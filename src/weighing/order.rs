@@ -4,12 +4,12 @@ use super::event::Event;
 use super::pan::{JumpCause, Observation, Zero};
 use super::phrases::Words;
 use super::placing::SLOW_LANDING_US;
-use super::run::Settling;
+use super::run::{Run, Settling};
 use super::state::{Asked, Landing, Removed, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
 use super::{Engine, phrases};
-use crate::formula::VesselWay;
+use crate::formula::{Step, VesselWay};
 use crate::language::phrase;
 use crate::mass::{Grams, Mass, Unit};
 use crate::vocabulary::code::FaultCode;
@@ -277,17 +277,17 @@ impl Engine {
             text = text.and(phrase!("Caution: {first}", first));
         }
         let mut text = Words::from(text);
-        if step.lot_required && !self.has_lot(&step.ingredient) {
+        if self.lacks_lot(&step) {
             let lot = phrase!("Lot of {name} needed.", name = &step.ingredient);
             text = Words::from(text.say.and(lot)).asking(Ask::Lot);
         }
         self.cue(CueKind::Place, text, Some(step.target), &[]);
     }
 
-    pub(super) fn has_lot(&self, ingredient: &str) -> bool {
-        self.run
-            .as_ref()
-            .is_some_and(|run| run.lots.contains_key(ingredient))
+    /// Whether the formula asks for a lot of this step's ingredient and none is named yet.
+    pub(super) fn lacks_lot(&self, step: &Step) -> bool {
+        let named = |run: &Run| run.lots.contains_key(&step.ingredient);
+        step.lot_required && !self.run.as_ref().is_some_and(named)
     }
 
     /// The vessel on the pan is tared at rest by ourselves.
@@ -638,8 +638,7 @@ impl Engine {
                 tared.approach.said = None;
             }
         } else if weighs {
-            let step = run.current().cloned();
-            if let Some((step, State::Tared(tared))) = step.zip(Some(run.state.clone())) {
+            if let (Some(step), State::Tared(tared)) = (run.current().cloned(), run.state.clone()) {
                 let state = self.record_restless(scale, &step, tared, seen.at);
                 self.enter(state);
             }

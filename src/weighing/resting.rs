@@ -428,8 +428,7 @@ impl Engine {
             .and_then(|pan| pan.restless(now))
             .filter(|&(level, range)| range <= level.d * 5);
         let Some((level, range)) = flicker else {
-            tared.asked = Some(Asked::Draught);
-            self.cue_urgent(CueKind::Fault, phrases::draught(), &[Choice::Keep]);
+            self.say_draught(&mut tared);
             return State::Tared(tared);
         };
         tared.tare.unproven = tared.tare.unproven.max(range);
@@ -457,7 +456,7 @@ impl Engine {
             self.ask_once(tared, Asked::Strays, CueKind::Fault, phrases::strays())
         } else if let Some(unit) = self.too_coarse(step, level.d) {
             self.ask_once(tared, Asked::Unit, CueKind::Fault, phrases::unit(unit))
-        } else if step.lot_required && !self.has_lot(&step.ingredient) {
+        } else if self.lacks_lot(step) {
             let say = phrases::lot(&step.ingredient);
             self.ask_once(tared, Asked::Lot, CueKind::Choose, say)
         } else {

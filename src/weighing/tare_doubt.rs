@@ -444,7 +444,7 @@ impl Engine {
                 if tared.content.rest.is_some_and(|net| window.holds(net))
                     && tared.content.poured =>
             {
-                if step.lot_required && !self.has_lot(&step.ingredient) {
+                if self.lacks_lot(step) {
                     tared.asked = Some(Asked::Lot);
                     self.cue(CueKind::Choose, phrases::lot(&step.ingredient), None, &[]);
                     return State::Removed(Removed {

@@ -50,7 +50,6 @@ pub fn take(
     if !of.benches.iter().any(|one| one == bench) {
         return Ok(());
     }
-    let mut closed = Vec::new();
     let mut done = |bench: &str, log: &str, taken: Taken| match taken {
         Taken::Added => then.added = true,
         Taken::Double => {}
@@ -69,7 +68,7 @@ pub fn take(
             Some(row) => {
                 let taken = joined.take(bench, &row)?;
                 if taken == Taken::Added && closes(&row.line) {
-                    closed.push((bench.to_owned(), row.log.clone()));
+                    then.closed.push((bench.to_owned(), row.log.clone()));
                 }
                 done(bench, &row.log, taken);
             }
@@ -105,7 +104,6 @@ pub fn take(
         }
         Kind::Cue | Kind::Ask | Kind::Refused | Kind::Taken | Kind::Now => {}
     }
-    then.closed.extend(closed);
     Ok(())
 }
 

@@ -31,7 +31,7 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Kind; 8] = [
+    pub const ALL: [Kind; 8] = [
         Kind::Row,
         Kind::Status,
         Kind::Cue,

@@ -22,16 +22,6 @@ const WORKSHOP: &str = "saltmarsh";
 const BENCHES: [&str; 2] = ["bench-1", "bench-2"];
 const ID: &str = "0123456789abcdef0123456789abcdef";
 const LOG: &str = "soak";
-const KINDS: [Kind; 8] = [
-    Kind::Row,
-    Kind::Status,
-    Kind::Cue,
-    Kind::Ask,
-    Kind::Heads,
-    Kind::Refused,
-    Kind::Taken,
-    Kind::Now,
-];
 
 /// One message, and whether this workshop's key made it.
 fn next(data: &mut &[u8], key: &Key, chain: &mut u64) -> Option<(String, Vec<(String, String)>, Vec<u8>, bool)> {
@@ -43,7 +33,7 @@ fn next(data: &mut &[u8], key: &Key, chain: &mut u64) -> Option<(String, Vec<(St
     let (text, rest) = rest.split_at(length);
     *data = rest;
     let text = text.to_vec();
-    let kind = KINDS[usize::from(kind) % KINDS.len()];
+    let kind = Kind::ALL[usize::from(kind) % Kind::ALL.len()];
     let bench = match place % 8 {
         0 => GATHERER,
         1 => "stranger",
