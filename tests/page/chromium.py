@@ -13,6 +13,7 @@ from selenium.webdriver.chrome.service import Service  # noqa: E402
 
 # Those that the page is made for.
 SIZES = [(390, 844), (768, 1024), (1024, 768), (1366, 768), (1920, 1080)]
+SCHEMES = ("light", "dark")
 
 
 @contextlib.contextmanager
@@ -35,3 +36,14 @@ def browser(*more):
 def size(page, wide, high):
     size = {"width": wide, "height": high, "deviceScaleFactor": 1, "mobile": False}
     page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+
+
+def first(page, script):
+    """Has `script` run before any of each page that is opened from now on."""
+    page.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": script})
+
+
+def dressed(page, scheme):
+    """As a person sees it who chose that scheme; `None` for none."""
+    media = [{"name": "prefers-color-scheme", "value": scheme}] if scheme else []
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": media})

@@ -1,23 +1,27 @@
-"""Does on the bench page, in a real Chromium, what it is told, one JSON array a line, and answers each with one
+"""Does on the bench page, in a real browser, what it is told, one JSON array a line, and answers each with one
 JSON object a line: what the page shows then, or why it could not be done.
 
-    rooms.py ADDRESS FOLDER
+    rooms.py ADDRESS FOLDER [firefox]
 
-Screenshots go into FOLDER, in the five sizes that the page is made for, light and dark.
+Screenshots go into FOLDER, in the five sizes that the page is made for, light and dark. Without a third word it is
+Chromium.
 """
 
+import importlib
 import json
 import os
 import sys
 import time
 
-from chromium import SIZES, browser, size
+from chromium import SIZES
 from PIL import Image, ImageChops, ImageStat
 from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
 from words import BROKEN
 
+driven = importlib.import_module(sys.argv[3] if len(sys.argv) > 3 else "chromium")
+size, dressed = driven.size, driven.dressed
 LONGEST = 30
 SHOWN = (1024, 640)
 COLOURS = 32
@@ -25,7 +29,7 @@ SEEN = """
 const shown = (id) => { const one = document.getElementById(id); return one && one.offsetParent ? one.innerText : null; };
 const texts = (css) => [...document.querySelectorAll(css)].filter((one) => one.offsetParent).map((one) => one.innerText);
 return {
-  path: location.pathname, document: document.title, rehearsal: shown("rehearsal"), batch: shown("batch"),
+  path: location.pathname, document: document.title, door: shown("door"), rehearsal: shown("rehearsal"), batch: shown("batch"),
   view: document.body.dataset.view, hash: location.hash, title: shown("room-title"), inside: shown("room-inside"),
   say: shown("say"), ingredient: shown("ingredient"), digits: shown("digits"), word: shown("big-word"),
   tare: shown("tare"), lot: shown("lot"), recorded: shown("recorded"), answer: shown("answer"), strip: shown("strip"),
@@ -41,6 +45,8 @@ return {
 SPY = """
 (() => {
   window.spied = { tones: 0, lock: null };
+  // Where none of the page is yet there is none of it either.
+  if (!isSecureContext) return;
   const start = OscillatorNode.prototype.start;
   OscillatorNode.prototype.start = function (...more) { window.spied.tones += 1; return start.apply(this, more); };
   const request = WakeLock.prototype.request;
@@ -122,9 +128,8 @@ def paste(page, label, text):
 def pictures(page, folder, name):
     worst = {"wide": [], "small": [], "broken": []}
     keys = BROKEN + "return broken([...document.querySelectorAll('.key, #say, h1, label, summary')].filter((one) => one.offsetParent))"
-    for scheme in ("light", "dark"):
-        media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
-        page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
+    for scheme in driven.SCHEMES:
+        dressed(page, scheme)
         for wide, high in SIZES:
             size(page, wide, high)
             time.sleep(0.15)
@@ -134,7 +139,7 @@ def pictures(page, folder, name):
             for what in worst:
                 if seen[what]:
                     worst[what].append(f"{wide} {scheme} {seen[what]}")
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    dressed(page, None)
     size(page, 768, 1024)
     return worst
 
@@ -186,9 +191,8 @@ def charts(page, folder, name):
     """The chart that is shown, on a phone and a wide screen, light and dark: its ground, and the contrast of what
     stands out of it most."""
     told = []
-    for scheme in ("light", "dark"):
-        media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
-        page.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
+    for scheme in driven.SCHEMES:
+        dressed(page, scheme)
         for wide, high in ((390, 844), (1366, 768)):
             size(page, wide, high)
             end = time.monotonic() + LONGEST
@@ -207,7 +211,7 @@ def charts(page, folder, name):
             of_ground = luminance(ground) + 0.05
             most = max(lights[-1] / of_ground, of_ground / lights[0])
             told.append({"scheme": scheme, "wide": wide, "ground": ground, "contrast": most, **shown})
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    dressed(page, None)
     size(page, 768, 1024)
     return {"charts": told}
 
@@ -234,11 +238,11 @@ def tab(page):
 
 
 def main():
-    address, folder = sys.argv[1:]
+    address, folder = sys.argv[1:3]
     os.makedirs(folder, exist_ok=True)
-    with browser() as page:
+    with driven.browser() as page:
         size(page, 768, 1024)
-        page.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})
+        driven.first(page, SPY)
         page.get(address)
         deeds = {
             "look": lambda: None,
