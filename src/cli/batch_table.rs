@@ -108,11 +108,7 @@ fn step_row(text: &mut String, step: &StepOnPaper, vessel: VesselWay) {
     } else {
         String::new()
     };
-    let mut percent = number(&step.percent);
-    if percent.len() > PERCENT {
-        percent.truncate(PERCENT - 1);
-        percent.push('…');
-    }
+    let percent = number(&step.percent);
     row(
         text,
         [

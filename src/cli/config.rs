@@ -15,7 +15,6 @@ use crate::language::phrase;
 use crate::protocol::client::{Client, ClientError};
 use crate::protocol::request::Request;
 use crate::scale::layout::{Chosen, LayoutError};
-use crate::text::capitalised;
 
 #[derive(Debug, Args)]
 pub struct ConfigArgs {
@@ -114,7 +113,7 @@ fn bad_layout(path: Option<&Path>, index: usize, error: &LayoutError) -> Failure
             LayoutError::UnitUnused(_) => "unit",
         };
         let span = table.get(key).map_or(at.clone(), |value| value.span());
-        reader.report(&span, error.what(), capitalised(&error.remedy()));
+        reader.report(&span, error.what(), error.remedy());
         Some(reader.into_problems())
     });
     match located {

@@ -45,6 +45,9 @@ enum RulesArg {
 
 pub fn run(args: &DeclarationArgs) -> Outcome {
     let read = args.read()?;
+    for fault in read.nameless() {
+        tell(&said(phrase!("warning: {fault}", fault)));
+    }
     print(&report(&read.declared, read.net))?;
     Ok(Exit::Done)
 }

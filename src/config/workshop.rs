@@ -192,8 +192,8 @@ fn public_key<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Option<String> 
     if text.len() == 64 && text.bytes().all(|byte| byte.is_ascii_hexdigit()) {
         return Some(text);
     }
-    let message = format!("\"{}\" is no public key", shown(&text));
-    let remedy = "Write the 64 digits that `bismar gather --hand-out` prints";
+    let message = phrase!("\"{text}\" is no public key", text = shown(&text));
+    let remedy = phrase!("Write the 64 digits that `bismar gather --hand-out` prints");
     reader.report(&value.span(), message, remedy);
     None
 }

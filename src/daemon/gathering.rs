@@ -42,7 +42,8 @@ pub fn run(
     let page = settings.config.page.clone();
     let known = page
         .on
-        .then(|| glance::Known::new(Benches::new(&settings.config.benches)));
+        .then(|| Benches::new(&settings.config.benches).read_in(config.speaks()))
+        .map(glance::Known::new);
     // Dropped, it ends the page's thread.
     let mut end = None;
     let begun = || {

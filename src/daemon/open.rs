@@ -269,11 +269,11 @@ impl Opener for BatchOpener {
         let plan = self.plan(&formula, amount)?;
         let mut plan = plan.with_limits(contents::limited(&formula, &known));
         let name = request.formula.display().to_string();
-        let notes = planning::notes(&formula, &known, &plan, &name);
+        let config = self.config.now();
+        let notes = planning::notes(&formula, &known, &plan, &config.abilities(), &name);
         let notes = notes.map_err(|error| error.told())?;
         let inside = contents_note::note_of(&plan.limits).map_err(|error| error.told())?;
         let overweigh = overweighed(&plan, &request.overweigh)?;
-        let config = self.config.now();
         let checks = self.checks(&plan)?;
         let short =
             planning::jars_short(&plan, Some(&self.folder()?)).map_err(|error| error.told())?;

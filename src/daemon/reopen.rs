@@ -46,7 +46,7 @@ impl BatchOpener {
             )));
         }
         let opening = (record.opening.as_ref()).ok_or_else(|| no_formula(&path))?;
-        let name = format!("the formula in {}", path.display());
+        let name = format!("{} [formula]", path.display());
         let formula = Formula::parse(&opening.text, &name).map_err(|error| error.told())?;
         let config = self.config.now();
         let (scales, guard) = (config.abilities(), config.weighing.guard);

@@ -316,7 +316,18 @@ async fn words(State(door): State<Door>) -> Response {
 }
 
 pub(super) fn script(text: &'static str) -> Response {
-    asset("text/javascript; charset=utf-8", text)
+    let kind = "text/javascript; charset=utf-8";
+    ([(CONTENT_TYPE, kind)], without_remarks(text)).into_response()
+}
+
+/// Without the lines that are remarks alone: they are for who reads the sources.
+fn without_remarks(script: &str) -> String {
+    let is_remark = |line: &&str| {
+        let line = line.trim();
+        line.starts_with("//") || (line.starts_with("/**") && line.ends_with("*/"))
+    };
+    let lines = script.split_inclusive('\n');
+    lines.filter(|line| !is_remark(line)).collect()
 }
 
 /// A page in its language.

@@ -114,7 +114,9 @@ async fn compare(State(shared): Ours, headers: HeaderMap, asked: Asked<Pair>) ->
             Some(is) => formula_file::compare_batches(&was, &context.log(is)?)?,
             None => formula_file::compare(&context.formula(&asked.file)?, &was)?,
         };
-        Ok(json!({ "differences": differences }))
+        let language = spoken::language();
+        let differences = differences.into_iter().map(|one| one.put_into(language));
+        Ok(json!({ "differences": differences.collect::<Vec<_>>() }))
     };
     with(&shared, &headers, asked, tell, told).await
 }
@@ -291,7 +293,13 @@ async fn premix(State(shared): Ours, request: HttpRequest) -> Answered {
     let made = look(&shared, &headers, move |context| {
         let config = context.config();
         let (folder, logs) = (config.formulas()?, config.logs()?);
-        formula_file::make_premix(&asked.fields, asked.phase, &folder, &logs)
+        formula_file::make_premix(
+            &asked.fields,
+            asked.phase,
+            &folder,
+            &logs,
+            spoken::language(),
+        )
     });
     Ok(match made.await? {
         Ok((saved, fields)) => told(json!({

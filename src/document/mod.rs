@@ -100,12 +100,15 @@ impl<'i> Reader<'i> {
                 told = line;
                 continue;
             }
-            // The words of the library that reads TOML, which has no others.
-            let message = error.message().trim().replace('\n', ", ");
-            let remedy = if duplicate {
-                phrase!("Remove or rename one of the two")
-            } else {
-                phrase!("Check quotes, brackets and the equals sign around this place")
+            // The words of the library that reads TOML, which are English, behind ours.
+            let detail = error.message().trim().replace('\n', ", ");
+            let message = match duplicate {
+                true => phrase!("this stands here a second time ({detail})", detail),
+                false => phrase!("this cannot be read as TOML ({detail})", detail),
+            };
+            let remedy = match duplicate {
+                true => phrase!("Remove or rename one of the two"),
+                false => phrase!("Check quotes, brackets and the equals sign around this place"),
             };
             reader.report_at(at, message, remedy);
         }

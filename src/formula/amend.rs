@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::remedy::{Part, Remedy};
 use super::{Plan, PlannedPhase, Step};
-use crate::language::Sentence;
+use crate::language::{Sentence, phrase};
 use crate::mass::Mass;
 use crate::metrology::ScaleAbility;
 use crate::vocabulary::command::Way;
@@ -87,7 +87,12 @@ pub enum NotAnAmendment {
 
 impl From<NotAnAmendment> for Sentence {
     fn from(error: NotAnAmendment) -> Sentence {
-        error.to_string().into()
+        match error {
+            NotAnAmendment::Unread(why) => {
+                phrase!("the change of the plan does not read: {why}", why)
+            }
+            NotAnAmendment::Empty => phrase!("the change of the plan is empty"),
+        }
     }
 }
 

@@ -19,6 +19,7 @@ use super::remedy::Bound;
 use super::{Formula, Limits, Percent, Plan, Step, Use};
 use crate::language::{Sentence, Slot, Term, phrase, shown_as_told, term};
 use crate::mass::Mass;
+use crate::metrology::ScaleAbility;
 use crate::problem::Problem;
 use crate::text::alike::same_name;
 
@@ -301,7 +302,12 @@ fn place(formula: &Formula, sources: &[String]) -> super::Place {
 /// The limits of `plan` that can be crossed though every weight is inside its tolerance: what brings the
 /// substance in is at one end of its tolerance, all else at the other. Those that are [`broken`] are
 /// not told again.
-pub fn exposed(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
+pub fn exposed(
+    formula: &Formula,
+    plan: &Plan,
+    scales: &[ScaleAbility],
+    name: &str,
+) -> Vec<Problem> {
     let targets: Vec<Held> = plan
         .steps
         .iter()
@@ -318,7 +324,7 @@ pub fn exposed(formula: &Formula, plan: &Plan, name: &str) -> Vec<Problem> {
         let Limits { min, max } = limited.limits;
         for (side, limit) in [(Side::Under, min), (Side::Over, max)] {
             let Some(limit) = limit else { continue };
-            let worst = Worst::of(plan, limited, side, limit);
+            let worst = Worst::of(plan, scales, limited, side, limit);
             let only = match side {
                 Side::Under => Limits {
                     min: Some(limit),
@@ -349,14 +355,29 @@ struct Worst {
     sum: i128,
     /// Of the batch.
     total: Mass,
+    /// The finest step of the scales that weigh what it comes with: no number is told finer.
+    step: Mass,
 }
 
 impl Worst {
     /// A substance's share grows with what holds more of it than the limit, and falls with all else.
-    fn of(plan: &Plan, limited: &Limited, side: Side, limit: Percent) -> Worst {
+    fn of(
+        plan: &Plan,
+        scales: &[ScaleAbility],
+        limited: &Limited,
+        side: Side,
+        limit: Percent,
+    ) -> Worst {
+        let sources = limited.sources();
+        let mine = plan
+            .steps
+            .iter()
+            .filter(|step| sources.iter().any(|one| same_name(one, &step.ingredient)));
+        let steps = mine.filter_map(|step| Some(scales.get(step.scale)?.readability));
         let mut worst = Worst {
             sum: 0,
             total: Mass::ZERO,
+            step: steps.min().unwrap_or(STEP),
         };
         for step in &plan.steps {
             let rich = limited.share_in(&step.ingredient, "") > limit;
@@ -373,7 +394,8 @@ impl Worst {
     fn message(&self, limited: &Limited, side: Side, limit: Percent) -> Sentence {
         let (name, mass) = (&limited.name, whole(self.sum));
         let percent = Slot::number(percent_beside(mass, self.total, limit));
-        let (mass, limit) = (mass.grams(STEP), Slot::number(limit.text()));
+        let mass = mass.round_to(self.step).grams(self.step);
+        let limit = Slot::number(limit.text());
         let words = limited.limit_words();
         match (limited.is_plain(), side) {
             (true, Side::Under) => phrase!(
@@ -432,19 +454,18 @@ impl Worst {
         let (hundred, limit) = (i128::from(Percent::HUNDRED.0), i128::from(limit.0));
         let others = i128::from((self.total - whole(self.sum)).ng());
         let edge = others * limit / (hundred - limit).max(1);
-        let fine = Mass::from_mg(1);
         let edge = Mass::from_ng(edge.clamp(0, i128::from(Mass::LIMIT.ng())) as i64);
         let room = match side {
             Side::Under => target - edge,
             Side::Over => edge - target,
         };
-        let room = room.floor_to(fine);
+        let room = room.floor_to(self.step);
         // As it is written into the file, with a point.
         let in_file = |key: &str| {
             phrase!(
                 "to {key_in_file}{room}{end_in_file}",
                 key_in_file = format!("{key} = {{ g = "),
-                room = room.grams_rounded(3).to_string(),
+                room = room.grams(self.step).to_string(),
                 end_in_file = " }",
             )
         };

@@ -95,6 +95,13 @@ impl Percent {
     pub fn text(self) -> String {
         decimal_text(i128::from(self.0))
     }
+
+    /// The same for the eye, where it came by division: to a thousandth of a percent, which of a kilogram is 0.01 g.
+    pub fn shown(self) -> String {
+        const FINE: i64 = 1_000_000;
+        let rounded = (self.0 + FINE / 2) / FINE * FINE;
+        Percent(if rounded == 0 { self.0 } else { rounded }).text()
+    }
 }
 
 /// A count of 10⁻⁹ as decimal text.

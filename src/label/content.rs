@@ -368,7 +368,6 @@ impl Label {
         }
     }
 
-    /// What is not known stands in the first line already.
     fn allergens(&self) -> Point {
         const WHAT: Term = term!("fragrance allergens");
         let named: Vec<&str> = self
@@ -382,9 +381,8 @@ impl Label {
         };
         match self.declared.unknown_scents.as_slice() {
             [] => Point::new(WHAT, State::There, named),
-            some => {
-                let some = some.join(", ");
-                let says = phrase!("by what is known: {named}; not of {some}", named, some);
+            _ => {
+                let says = phrase!("not complete, as the first line says: {named}", named);
                 Point::new(WHAT, State::NotKnown, says)
             }
         }

@@ -123,7 +123,7 @@ impl StepSupply {
                 lot
             ),
             None => phrase!(
-                "The record of a step names one lot, the last one told; write the others down with `bismar note`."
+                "The record of a step names one lot, the last one told; write the others down in a remark."
             ),
         })
     }

@@ -162,8 +162,9 @@ impl Inventory {
         Inventory::sorted(found)
     }
 
-    /// The batches of the premix `formula`, oldest first. A lot of the list with a batch's name and the
-    /// ingredient adds what the log does not know: a last day, a price, another amount.
+    /// The batches of the premix `formula`, oldest first, and lots of the list that are no batch of it, which the
+    /// bench takes as well. A lot of the list with a batch's name and the ingredient adds what the log does not know: a
+    /// last day, a price, another amount.
     pub fn of_premix(
         ingredient: &str,
         formula: &str,
@@ -176,7 +177,7 @@ impl Inventory {
             .filter(|m| same_name(&m.formula, formula))
             .collect();
         mine.sort_by_key(|made| made.opened_at);
-        let found = mine.into_iter().map(|made| {
+        let found = mine.iter().map(|made| {
             let named = |lot: &&Lot| lot.is(&made.batch, ingredient);
             let mut lot = lots.iter().find(named).cloned().unwrap_or_else(|| Lot {
                 name: made.batch.clone(),
@@ -198,7 +199,16 @@ impl Inventory {
                 name: lot.name,
             })
         });
-        Inventory::sorted(found)
+        let made = Inventory::sorted(found);
+        let others: Vec<Lot> = (lots.iter())
+            .filter(|lot| !mine.iter().any(|made| lot.is(&made.batch, ingredient)))
+            .cloned()
+            .collect();
+        let bought = Inventory::of_lots(ingredient, &others, uses, today);
+        Inventory::sorted(
+            (made.sources.into_iter().chain(bought.sources).map(Ok))
+                .chain(made.refused.into_iter().chain(bought.refused).map(Err)),
+        )
     }
 
     fn sorted(found: impl Iterator<Item = Result<Source, Refusal>>) -> Inventory {

@@ -52,7 +52,7 @@ pub fn card(
                 "<tr><td>{}<br><small>{}</small><td class=\"n\">{}<td class=\"n\">{}<td class=\"n\">{}<td>{}<td>{}<td></tr>",
                 escaped(&one.name),
                 more.join("<br>"),
-                share.text(),
+                share.shown(),
                 escaped(&own.target),
                 escaped(&own.window),
                 escaped(&tolerance(one.tolerance)),

@@ -11,6 +11,7 @@ use serde::Serialize;
 
 use super::message::{Kind, Message, Now, Presence, Told};
 use super::seal::Key;
+use crate::language::{Language, Sentence};
 use crate::lots::elsewhere::State;
 use crate::protocol::reply::Standing;
 use crate::text::harmless;
@@ -60,6 +61,7 @@ pub struct Benches {
     broker: Option<(bool, Moment)>,
     fault: Option<String>,
     all: Vec<Bench>,
+    language: Language,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -173,7 +175,14 @@ impl Benches {
             broker: None,
             fault: None,
             all: names.iter().map(bench).collect(),
+            language: Language::English,
         }
+    }
+
+    /// Who looks reads that language.
+    #[must_use]
+    pub fn read_in(self, language: Language) -> Benches {
+        Benches { language, ..self }
     }
 
     fn bench(&mut self, name: &str) -> Option<&mut Bench> {
@@ -188,8 +197,8 @@ impl Benches {
     }
 
     /// Why the gatherer cannot write rows.
-    pub fn fails(&mut self, why: Option<&str>) {
-        self.fault = why.map(short);
+    pub fn fails(&mut self, why: Option<&Sentence>) {
+        self.fault = why.map(|why| short(&why.in_language(self.language)));
     }
 
     /// Hears a message; what has no seal of the workshop's key for its very place is nobody's. Whether it was one.
@@ -272,13 +281,14 @@ impl Benches {
         }
     }
 
-    pub fn refuses(&mut self, name: &str, log: &str, row: u64, why: &str, at: Moment) {
+    pub fn refuses(&mut self, name: &str, log: &str, row: u64, why: &Sentence, at: Moment) {
+        let why = short(&why.in_language(self.language));
         if let Some(bench) = self.bench(name) {
             bench.refused = Some(Refused {
                 at: Timestamped(at.wall),
                 log: short(log),
                 row,
-                why: short(why),
+                why,
             });
         }
     }
@@ -648,7 +658,7 @@ mod tests {
     #[test]
     fn what_was_refused_is_shown_for_a_day_and_a_long_text_is_cut() {
         let mut all = benches();
-        all.refuses("one", "soak-1", 3, &"x".repeat(1000), at(0));
+        all.refuses("one", "soak-1", 3, &"x".repeat(1000).into(), at(0));
         let refused = |now| {
             all.overview(now)
                 .benches

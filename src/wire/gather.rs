@@ -26,6 +26,7 @@ use crate::config::paths::Places;
 use crate::journal::batch::summary::Summary;
 use crate::journal::read::archive::{Archive, Progress};
 use crate::journal::read::record;
+use crate::language::Sentence;
 use crate::lots::elsewhere::State;
 
 /// How often each bench is asked how far its logs go, without another reason.
@@ -106,7 +107,7 @@ pub fn run(
             };
             let Err(error) = error;
             if let LinkError::Joined(error) = &error {
-                let fault = error.to_string();
+                let fault = error.told();
                 gatherer.tell(|all| all.fails(Some(&fault)));
                 gatherer.fault = Some(fault);
             }
@@ -133,7 +134,7 @@ struct Gatherer {
     /// The word of the questions of this connection.
     word: String,
     /// Why rows could not be written last; told to the benches until one is.
-    fault: Option<String>,
+    fault: Option<Sentence>,
     /// What this connection handed out.
     handed: Vec<u8>,
 }
@@ -172,7 +173,7 @@ impl Gatherer {
         // A disk that is full ends each connection soon: so that is said by the last will too.
         self.word = super::word()?;
         let gone = Presence {
-            fault: self.fault.clone(),
+            fault: self.fault.as_deref().map(str::to_owned),
             ..Presence::new(State::Gone, &self.word)
         };
         let who = Who {
@@ -277,7 +278,7 @@ impl Gatherer {
     fn stands(&self, link: &mut Link) -> Result<(), LinkError> {
         let here = Presence {
             at: Some(format!("{:.3}", jiff::Timestamp::now())),
-            fault: self.fault.clone(),
+            fault: self.fault.as_deref().map(str::to_owned),
             ..Presence::new(State::Here, &self.word)
         };
         link.say(self.sealed(&here))?;

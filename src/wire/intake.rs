@@ -6,6 +6,7 @@ use super::WireError;
 use super::joined::{Joined, Refusal, Taken};
 use super::message::{Heads, Kind, Message, Presence, RowMessage, is_id, is_log};
 use super::seal::Key;
+use crate::language::phrase;
 use crate::lots::elsewhere::State;
 
 /// Whose messages are taken.
@@ -74,7 +75,7 @@ pub fn take(
             }
             None => {
                 let why =
-                    "a row without the workshop's seal; whoever sent it has not its key".to_owned();
+                    phrase!("a row without the workshop's seal; whoever sent it has not its key");
                 let refusal = joined.refuse(bench, "", 0, why, message.text)?;
                 done(bench, "", Taken::Refused(refusal));
             }

@@ -18,7 +18,7 @@ use crate::journal::error::LogError;
 use crate::journal::format::row::header;
 use crate::journal::read::folder::BENCH_ID;
 use crate::journal::read::scan::{LONGEST_LINE, Scan};
-use crate::language::term;
+use crate::language::{Sentence, phrase, term};
 
 /// Logs whose rows are held in memory, by 8 bytes each.
 const MOST_LOGS: usize = 2000;
@@ -50,7 +50,7 @@ pub enum Taken {
 pub struct Refusal {
     pub log: String,
     pub row: u64,
-    pub why: String,
+    pub why: Sentence,
     /// Whether it is told for the first time.
     pub new: bool,
 }
@@ -62,7 +62,7 @@ struct Held {
     chains: Vec<u64>,
     bytes: u64,
     /// The file does not read on after these rows.
-    bad: Option<String>,
+    bad: Option<Sentence>,
     /// A row that came next did not fit: those behind it are not asked for again and again.
     at_odds: bool,
 }
@@ -143,7 +143,7 @@ impl Joined {
         if *row > rows + 1 {
             let why = match &held.bad {
                 Some(why) => why.clone(),
-                None if held.at_odds => "a row before it did not fit".to_owned(),
+                None if held.at_odds => phrase!("a row before it did not fit"),
                 None => return Ok(Taken::Missing { until: row - 1 }),
             };
             // Told once for all of them.
@@ -161,7 +161,7 @@ impl Joined {
             if *there == chain {
                 return Ok(Taken::Double);
             }
-            let why = "another row stands here already; it is kept as it came first".to_owned();
+            let why = phrase!("another row stands here already; it is kept as it came first");
             return self.refuse(bench, log, *row, why, line).map(Taken::Refused);
         }
         if let Some(why) = held.bad.clone() {
@@ -205,11 +205,12 @@ impl Joined {
             held.at_odds = false;
             return Ok(Taken::Missing { until: head.rows });
         } else if there != head.chain {
-            "the bench has another row here: its log was replaced".to_owned()
+            phrase!("the bench has another row here: its log was replaced")
         } else if head.rows < rows {
-            format!(
-                "the bench has {} rows and {rows} were gathered: its log was set back",
-                head.rows
+            phrase!(
+                "the bench has {has} rows and {rows} were gathered: its log was set back",
+                has = head.rows,
+                rows,
             )
         } else {
             return Ok(Taken::Double);
@@ -238,13 +239,13 @@ impl Joined {
         bench: &str,
         log: &str,
         row: u64,
-        why: String,
+        why: Sentence,
         line: &[u8],
     ) -> Result<Refusal, WireError> {
         if self.told.len() >= MOST_TOLD {
             self.told.clear();
         }
-        let one = (bench.to_owned(), log.to_owned(), row, why.clone());
+        let one = (bench.to_owned(), log.to_owned(), row, why.to_string());
         let new = self.told.insert(one);
         if new {
             let place = match (log, row) {
@@ -352,16 +353,16 @@ impl Joined {
     }
 
     /// Why it is another bench that speaks under this name, where it is.
-    fn is_other(&self, bench: &str, id: &str) -> Result<Option<String>, WireError> {
+    fn is_other(&self, bench: &str, id: &str) -> Result<Option<Sentence>, WireError> {
         let folder = self.folder.join(bench);
         let path = folder.join(BENCH_ID);
         let mut text = String::new();
         let read = File::open(&path).and_then(|file| file.take(64).read_to_string(&mut text));
         match read {
             Ok(_) if text.trim_end() == id => Ok(None),
-            Ok(_) => Ok(Some(format!(
-                "another bench speaks under this name; where it was replaced on purpose, remove {} and let it send again",
-                path.display()
+            Ok(_) => Ok(Some(phrase!(
+                "another bench speaks under this name; where it was replaced on purpose, remove {file} and let it send again",
+                file = path.display().to_string(),
             ))),
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
                 debug_assert!(is_id(id));
@@ -442,8 +443,9 @@ impl Held {
                 Ok(Some(row)) => held.chains.push(number(&row.chain)),
                 Ok(None) => break,
                 Err(LogError::Bad(bad)) => {
-                    held.bad = Some(format!(
-                        "the log that was gathered is damaged ({bad}); move it away, and it is gathered anew"
+                    held.bad = Some(phrase!(
+                        "the log that was gathered is damaged ({bad}); move it away, and it is gathered anew",
+                        bad = bad.told(),
                     ));
                     break;
                 }
@@ -466,7 +468,7 @@ impl Held {
             }
         }
         if held.bad.is_none() && scan.batch().is_some_and(|batch| batch != log) {
-            held.bad = Some("the file here holds another batch".to_owned());
+            held.bad = Some(phrase!("the file here holds another batch"));
         }
         held.bytes = scan.good_end();
         // A header alone is written again together with the first row.
@@ -486,9 +488,8 @@ impl Held {
 }
 
 /// Why a line is not the row that it says.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-struct Unfit(String);
+#[derive(Debug)]
+struct Unfit(Sentence);
 
 /// The chain of a line that is row `row` of `log`, after the one whose chain is `before`; or why it is not.
 fn proved(path: &Path, log: &str, row: u64, before: &str, line: &[u8]) -> Result<u64, Unfit> {
@@ -496,18 +497,18 @@ fn proved(path: &Path, log: &str, row: u64, before: &str, line: &[u8]) -> Result
         && line.ends_with(b"\n")
         && line.iter().filter(|byte| **byte == b'\n').count() == 1;
     if !whole {
-        return Err(Unfit("it is no whole line".to_owned()));
+        return Err(Unfit(phrase!("it is no whole line")));
     }
     // A place of no file: what it says of a fault is without one.
     let mut scan = Scan::after(path, line, log, row - 1, before, 1);
     match scan.next_row() {
         Ok(Some(row)) => Ok(number(&row.chain)),
-        Ok(None) => Err(Unfit("it is no whole line".to_owned())),
-        Err(LogError::Bad(bad)) => Err(Unfit(format!(
-            "it does not go on with the rows before it ({})",
-            bad.fault
+        Ok(None) => Err(Unfit(phrase!("it is no whole line"))),
+        Err(LogError::Bad(bad)) => Err(Unfit(phrase!(
+            "it does not go on with the rows before it ({fault})",
+            fault = bad.fault.told(),
         ))),
-        Err(other) => Err(Unfit(other.to_string())),
+        Err(other) => Err(Unfit(other.told())),
     }
 }
 

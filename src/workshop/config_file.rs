@@ -65,7 +65,7 @@ impl EditError {
                 remedy = remedy.clone(),
             ),
             EditError::Other { what, remedy: None } => what.clone(),
-            EditError::File(problems) => problems.to_string().into(),
+            EditError::File(problems) => problems.told(),
         }
     }
 }
@@ -182,9 +182,10 @@ pub fn take_out(place: &Path, kind: Kind, index: usize) -> Result<(), EditError>
         Kind::Vessel => "vessel",
     };
     let by_hand = || {
-        let what = format!(
-            "{}: the {key} cannot be taken out where it stands",
-            place.display()
+        let what = phrase!(
+            "{file}: [[{key}]] cannot be taken out where it stands",
+            file = place.display().to_string(),
+            key,
         );
         EditError::other(what, phrase!("delete its [[{key}]] by hand", key))
     };
@@ -315,7 +316,10 @@ pub fn uncertainty(
 pub fn turn_page_on(place: &Path) -> Result<bool, EditError> {
     let cannot = |error: io::Error| EditError::io(place, &error);
     let by_hand = || {
-        let error = format!("{}: the page cannot be turned on there", place.display());
+        let error = phrase!(
+            "{file}: the page cannot be turned on there",
+            file = place.display().to_string(),
+        );
         EditError::other(error, phrase!("write on = true under [page] by hand"))
     };
     if !place.exists() {
@@ -349,7 +353,10 @@ fn with_page_on(text: &str) -> Option<String> {
 pub fn set_responsible(place: &Path, responsible: &str) -> Result<(), EditError> {
     let cannot = |error: io::Error| EditError::io(place, &error);
     let by_hand = || {
-        let error = format!("{}: who answers cannot be written there", place.display());
+        let error = phrase!(
+            "{file}: who answers cannot be written there",
+            file = place.display().to_string(),
+        );
         EditError::other(
             error,
             phrase!("write responsible = \"...\" under [label] by hand"),
@@ -415,9 +422,9 @@ pub(super) fn with_key(text: &str, table: &str, key: &str, value: Option<&str>) 
 const UNCERTAINTY: &str = "uncertainty";
 
 fn by_hand(place: &Path, part: &str) -> EditError {
-    let what = format!(
-        "{}: the scale's part cannot be changed where it stands",
-        place.display()
+    let what = phrase!(
+        "{file}: the scale's part cannot be changed where it stands",
+        file = place.display().to_string(),
     );
     EditError::other(
         what,
@@ -570,17 +577,19 @@ fn check(
     text: &str,
     once: impl Fn(&Config) -> bool,
 ) -> Result<(), EditError> {
-    let fault = |why: String| {
-        let what = format!(
-            "{}: the {kind} cannot be added at the file's end: {why}",
-            place.display()
+    let fault = |why: Sentence| {
+        let what = phrase!(
+            "{file}: [[{kind}]] cannot be added at the file's end: {why}",
+            file = place.display().to_string(),
+            kind,
+            why,
         );
         EditError::other(what, phrase!("paste the part below into the file by hand"))
     };
     match Config::parse(text, &place.display().to_string()) {
         Ok(config) if once(&config) => Ok(()),
-        Ok(_) => Err(fault(format!("it would not be read as a {kind}"))),
-        Err(problems) => Err(fault(problems.to_string())),
+        Ok(_) => Err(fault(phrase!("it would not be read as one"))),
+        Err(problems) => Err(fault(problems.told())),
     }
 }
 
@@ -593,7 +602,10 @@ pub(super) fn replace(file: &Path, before: &str, text: &str) -> Result<(), EditE
     let cannot = |error: io::Error| EditError::io(file, &error);
     let permissions = std::fs::metadata(file).map_err(cannot)?.permissions();
     if permissions.mode() & 0o200 == 0 {
-        let what = format!("{} is write-protected", file.display());
+        let what = phrase!(
+            "{file} is write-protected",
+            file = file.display().to_string()
+        );
         return Err(EditError::other(
             what,
             phrase!("take that protection off first"),
@@ -601,7 +613,10 @@ pub(super) fn replace(file: &Path, before: &str, text: &str) -> Result<(), EditE
     }
     // An editor may have saved it since it was read.
     if files::text(file)? != before {
-        let what = format!("{} was changed at this very moment", file.display());
+        let what = phrase!(
+            "{file} was changed at this very moment",
+            file = file.display().to_string(),
+        );
         return Err(EditError::other(what, phrase!("try again")));
     }
     files::replace(file, text, permissions.mode() & 0o7777).map_err(cannot)

@@ -146,7 +146,7 @@ pub fn check(
                     checked.steps.push(StepInForm {
                         phase: *phase,
                         ingredient: *index,
-                        percent: share.text(),
+                        percent: share.shown(),
                         target: grams(step.target),
                         low: grams(window.low),
                         high: grams(window.high),
@@ -172,7 +172,7 @@ pub fn check(
 const USUAL: Mass = Mass::from_g(100);
 
 /// What is said of a file without its place, which is of no file that she knows, and without the keys of a file.
-fn bare(note: &Problem) -> Sentence {
+pub fn bare(note: &Problem) -> Sentence {
     let of_the_form = Problem {
         message: of_the_form(&note.message),
         remedy: of_the_form(&note.remedy),
@@ -491,6 +491,7 @@ pub fn make_premix(
     phase: usize,
     folder: &Path,
     logs: &Path,
+    language: Language,
 ) -> Result<(Saved, Fields), SaveError> {
     let (fields, faults) = fields.clone().tidied();
     if !faults.is_empty() {
@@ -500,8 +501,13 @@ pub fn make_premix(
         .phases
         .get(phase)
         .map_or("", |phase| phase.name.as_str());
-    let of = if of.is_empty() { "blend" } else { of };
-    let name = format!("{} {}", fields.name, of.to_lowercase());
+    // Texts of hers from now on, in her language.
+    let of = match of.is_empty() {
+        true => language.word(term!("blend")),
+        false => of.to_lowercase(),
+    };
+    let name = format!("{} {of}", fields.name);
+    let mix = phrase!("Blend until even, and write the batch's name on it").in_language(language);
     let at_phase = |fault: Fault| match fault.at.as_str() {
         "name" | "version" | "sum" => Fault::new(format!("phases.{phase}"), fault.say),
         at => Fault::new(
@@ -509,8 +515,8 @@ pub fn make_premix(
             fault.say,
         ),
     };
-    let (blend, with) =
-        premix(&fields, phase, name.trim()).map_err(|fault| SaveError::Faults(vec![fault]))?;
+    let (blend, with) = premix(&fields, phase, name.trim(), &mix)
+        .map_err(|fault| SaveError::Faults(vec![fault]))?;
     match save(&blend, None, None, folder, logs) {
         Ok(saved) => Ok((saved, with)),
         Err(SaveError::Faults(faults)) => Err(SaveError::Faults(

@@ -40,7 +40,7 @@ pub struct Labelled {
     pub declared: Declared,
     /// What one package holds, and how that is known.
     pub net: Option<(Mass, Term)>,
-    /// What to heed, sentences without their end; what makes it incomplete is among them.
+    /// What to heed beside what the label itself tells, sentences without their end.
     pub warnings: Vec<Sentence>,
     /// Where the maker's list was looked for, in words, where it does not tell of a scent.
     pub looked_into: Option<Sentence>,
@@ -87,14 +87,7 @@ impl Labelled {
         let is_empty = list.is_empty();
         let formula = wanted.formula;
         let declared = Declared::of(record, records, formula.as_ref(), list, wanted.rules)?;
-        let nameless = declared.nameless.iter().map(|name| {
-            phrase!(
-                "the formula has no INCI name for {name}; its own name stands there",
-                name,
-            )
-        });
-        let mut warnings: Vec<Sentence> = nameless.collect();
-        warnings.extend(declared.incomplete.iter().cloned());
+        let mut warnings: Vec<Sentence> = Vec::new();
         let mut looked_into = None;
         if asks_for_list {
             let misnamed = misnamed_in(&wanted.folder);
@@ -120,6 +113,16 @@ impl Labelled {
             declared,
             warnings,
             looked_into,
+        })
+    }
+
+    /// Whose own name stands in the list, sentences without their end. The points of a label tell it as well.
+    pub fn nameless(&self) -> impl Iterator<Item = Sentence> {
+        self.declared.nameless.iter().map(|name| {
+            phrase!(
+                "the formula has no INCI name for {name}; its own name stands there",
+                name,
+            )
         })
     }
 

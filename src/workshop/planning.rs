@@ -86,7 +86,13 @@ impl OnPaper {
         })?;
         let plan = plan.with_limits(contents::limited(&formula, &known));
         Ok(OnPaper {
-            notes: notes(&formula, &known, &plan, &path.display().to_string())?,
+            notes: notes(
+                &formula,
+                &known,
+                &plan,
+                &scales,
+                &path.display().to_string(),
+            )?,
             rounded: plan.rounding(amount).map(|why| phrase!("{why}.", why)),
             feasible: plan.feasibility(&scales, guard),
             formula,
@@ -153,7 +159,7 @@ impl OnPaper {
                 phase: phase.map(|phase| phase.name.as_str()),
                 mix: mix.filter(|_| step.last_of_phase),
                 ingredient: &step.ingredient,
-                percent: shares.get(i).copied().unwrap_or_default().text(),
+                percent: shares.get(i).copied().unwrap_or_default().shown(),
                 target: grams(step.target),
                 low: window.map(|window| grams(window.low)),
                 high: window.map(|window| grams(window.high)),
@@ -197,6 +203,7 @@ pub fn notes(
     formula: &Formula,
     known: &Known,
     plan: &Plan,
+    scales: &[ScaleAbility],
     name: &str,
 ) -> Result<Vec<Problem>, Problems> {
     let broken = limits::broken(formula, plan, name);
@@ -205,6 +212,6 @@ pub fn notes(
     }
     let mut notes = formula.warnings(name);
     notes.extend(contents::notes(formula, known, name));
-    notes.extend(limits::exposed(formula, plan, name));
+    notes.extend(limits::exposed(formula, plan, scales, name));
     Ok(notes)
 }

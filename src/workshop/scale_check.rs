@@ -428,10 +428,11 @@ impl Check {
             "{passed}: {off} g off, allowed {allowed} g (the weight {weight} g, {source}; the scale's U {scale} g).{note}",
             passed,
             off = off.grams(d),
-            allowed = limits.allowed().grams_rounded(4),
+            // What the scale shows is judged by it: no finer than the scale shows.
+            allowed = limits.allowed().floor_to(d).grams(d),
             weight = limits.weight_error.grams(FINE),
             source = SOURCE,
-            scale = limits.scale_uncertainty.grams_rounded(4),
+            scale = limits.scale_uncertainty.ceil_to(FINE).grams_rounded(3),
             note,
         )
     }

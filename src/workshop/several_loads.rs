@@ -230,7 +230,7 @@ impl SeveralLoads {
                 load = check.load.words(),
                 up = up.net().grams(d),
                 down = down.net().grams(d),
-                allowed = check.limits.allowed().grams_rounded(4),
+                allowed = check.limits.allowed().floor_to(d).grams(d),
             );
             match check.pass(*up) && check.pass(*down) {
                 true => row,

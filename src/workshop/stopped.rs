@@ -227,7 +227,7 @@ pub fn unfinished(path: &Path, config: &Config) -> Result<Unfinished, Refusal> {
     let record = record::read_strictly(path).map_err(|error| error.told())?;
     let shown = path.display();
     let opening = (record.opening.as_ref()).ok_or_else(|| no_formula(path))?;
-    let formula = Formula::parse(&opening.text, &format!("the formula in {shown}"))
+    let formula = Formula::parse(&opening.text, &format!("{shown} [formula]"))
         .map_err(|error| error.told())?;
     let (scales, guard) = (config.abilities(), config.weighing.guard);
     if let Some(fill) = record.fillings.last() {

@@ -97,29 +97,69 @@ fn no_text_of_these_commands_goes_round_the_messages() {
     let person = speaking("x-marked");
     let mut round = Vec::new();
     for (words, code) in COMMANDS {
-        let said = person.run(words).ended(code);
-        let text = format!("{}\n{}", said.out, said.err);
-        // A folded line may break within a bracket; the whole is looked at.
-        let mut depth = 0;
-        let outside = text.chars().filter(|c| {
-            depth += i32::from(*c == '⟦') - i32::from(*c == '⟧');
-            depth == 0 && *c != '⟧'
-        });
-        let outside: String = outside.collect();
-        let unknown: Vec<String> = outside
-            .split(|c: char| c.is_whitespace() || ",;:()\"`".contains(c))
-            .filter(|word| !word.contains(|c: char| c.is_ascii_digit() || "/.-".contains(c)))
-            .map(str::to_lowercase)
-            .filter(|word| word.chars().any(char::is_alphabetic))
-            // Symbols are the same everywhere: g, u, A, B.
-            .filter(|word| word.chars().count() > 1)
-            .filter(|word| !NAMES.contains(&word.as_str()))
-            .collect();
-        if !unknown.is_empty() {
-            round.push(format!("{words:?}: {unknown:?}"));
-        }
+        round.extend(told_round(&person, words, code));
     }
     assert!(round.is_empty(), "{}", round.join("\n"));
+}
+
+/// The words of what a command says that went round the messages.
+fn told_round(person: &Person, words: &[&str], code: i32) -> Option<String> {
+    let said = person.run(words).ended(code);
+    let text = format!("{}\n{}", said.out, said.err);
+    let unknown: Vec<String> = outside(&text)
+        .split(|c: char| c.is_whitespace() || ",;:()\"`".contains(c))
+        .filter(|word| !word.contains(|c: char| c.is_ascii_digit() || "/.-".contains(c)))
+        .map(str::to_lowercase)
+        .filter(|word| word.chars().any(char::is_alphabetic))
+        // Symbols are the same everywhere: g, u, A, B.
+        .filter(|word| word.chars().count() > 1)
+        .filter(|word| !NAMES.contains(&word.as_str()))
+        .collect();
+    (!unknown.is_empty()).then(|| format!("{words:?}: {unknown:?} in {text}"))
+}
+
+/// What is wrong with a file of hers, also where the library that reads TOML says it.
+#[test]
+fn a_fault_of_a_file_is_told_in_the_language() {
+    let person = speaking("x-marked");
+    let mut round = Vec::new();
+    for text in [
+        "[formula\n",
+        "[formula]\nname = \"a\nb\"\n",
+        "[formula]\nname = \"a\"\nname = \"b\"\n",
+        "[formula]\nname = a b\n",
+        "[[phase]\n",
+        "= 5\n",
+        "[formula]\nname = \"\\q\"\n",
+        "[formula]\nname = 1979-13-40\n",
+    ] {
+        let file = person.file("bad.toml", text);
+        round.extend(told_round(&person, &["check", file.to_str().unwrap()], 4));
+    }
+    let scale = "[[scale]]\nname = \"bench\"\nport = \"/dev/nowhere\"\n";
+    for text in [
+        "layout = \"sign-numbr\"\n",
+        "layout = \"pattern\"\n",
+        "layout = \"comma-header\"\nunit = \"g\"\n",
+        "layout = \"comma-header\"\npattern = 'x'\n",
+        "pattern = '('\n",
+        "pattern = 'x'\n",
+        "pattern = '(?<weight>x)'\n",
+        "pattern = '(?<number>[0-9]+)'\n",
+        "pattern = '(?<pounds>[0-9]+)'\n",
+    ] {
+        let file = person.file("bad.toml", &format!("{scale}{text}"));
+        let words = ["identify", "--config", file.to_str().unwrap()];
+        round.extend(told_round(&person, &words, 4));
+    }
+    assert!(round.is_empty(), "{}", round.join("\n"));
+    // The place stays as it is, in front.
+    let german = speaking("de");
+    let file = german.file("bad.toml", "[formula\n");
+    let file = file.to_str().unwrap();
+    let said = german.run(&["check", file]).ended(4).err;
+    let begins = format!("bismar: {file}:1:9: das lässt sich nicht als TOML lesen (");
+    assert!(said.starts_with(&begins), "{said}");
 }
 
 #[test]

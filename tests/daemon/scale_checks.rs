@@ -357,7 +357,7 @@ fn a_batch_begins_only_after_the_scale_has_passed_its_check_of_the_day() {
     let second = second.unwrap().ended(1);
     assert!(second.err.contains("scale-checks"), "{second:?}");
     assert!(
-        said.out.contains("Passed: 0.00 g off, allowed 0.0266 g"),
+        said.out.contains("Passed: 0.00 g off, allowed 0.02 g"),
         "{said:?}"
     );
     person.run(&BEGIN).ended(0);

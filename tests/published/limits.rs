@@ -140,7 +140,7 @@ proptest! {
         let refusals = broken(&formula, &plan, "trial.toml");
         prop_assert_eq!(refusals.len(), refused.len());
         wanted.retain(|(name, _)| refused.iter().all(|(other, _)| other != name));
-        let notes = exposed(&formula, &plan, "trial.toml");
+        let notes = exposed(&formula, &plan, &bench("0.01 g"), "trial.toml");
         let found: std::collections::BTreeSet<_> = notes.iter().map(|note| {
             let name = note.message.split('"').nth(1).unwrap().to_owned();
             (name, note.message.contains("could be over"))

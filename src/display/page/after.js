@@ -1,7 +1,7 @@
 // What follows a batch: its label and declaration, where a lot went, a lot corrected.
 
 import { figure, inBatch, kept, put, remember, remembered, t } from "./core.js";
-import { at, big, boxes, button, damaged, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, p, part, question, refill, saves, sends, sizes, small, stack, table, wrong } from "./make.js";
+import { announce, at, big, boxes, button, damaged, decimal, dot, el, field, g, get, go, h, keys, lines, link, listed, mass, n, need, onPage, p, part, question, refill, saves, sends, sizes, small, stack, status, table, wrong } from "./make.js";
 
 const LAWS = [["eu", t`European Union`], ["us", t`United States`], ["ca", t`Canada`]];
 
@@ -21,7 +21,7 @@ export async function label(name) {
   if (!name) return [p(t`Choose a batch first.`), link("batches", t`Batches`)];
   const rules = field(t`Sold in`, { choices: LAWS, onchange: () => { remember(kept, "bismar-rules", rules.value); draw(); } });
   rules.input.value = remembered(kept, "bismar-rules") ?? "eu";
-  const net = field(t`Grams in one package`, { inputmode: "decimal", onchange: () => draw() }, t`empty: the lightest jar, or as planned`);
+  const net = field(t`Grams in one package`, { ...decimal, onchange: () => draw() }, t`empty: the lightest jar, or as planned`);
   const which = field(t`Net weight on the labels`, { choices: [["", t`The lightest jar’s`], ["true", t`Each jar its own`]], onchange: () => draw() });
   const text = field(t`Names and label texts from`, { choices: [["", t`The formula as it was weighed`], ["true", t`The formula as it is now`]], onchange: () => draw() });
   const box = stack();
@@ -36,7 +36,7 @@ export async function label(name) {
     which.box.hidden = reply.jars === 0 || Boolean(net.value);
     text.box.hidden = !reply.formula?.changed;
     refill(box, labelled(reply, onPaper, (words, newer) => { if (newer) text.input.value = "true"; draw(words); }));
-    if (said) box.prepend(el("p", { class: "said", role: "status" }, said));
+    if (said) box.prepend(status(said));
   };
   text.box.hidden = which.box.hidden = true;
   await draw();
@@ -54,7 +54,7 @@ function labelled(reply, onPaper, again) {
     reply.incomplete.length ? lines(reply.incomplete.map((why) => t`NOT COMPLETE: ${why}.`), "lines heed") : null,
     big(lacks.length ? t`The label of ${reply.product} lacks: ${lacks.join(", ")}.` : t`Nothing that bismar knows of is missing on the label of ${reply.product}.`),
     keys(
-      el("a", { class: "key", href: `paper#${question("labels", onPaper())}`, target: "_blank", rel: "noopener" }, t`Labels to print`),
+      onPage(`${question("labels", onPaper())}`, t`Labels to print`),
       saves(t`Keep the labels`, () => question("/labels", onPaper()), file("labels.html")),
       saves(t`Keep the declaration`, () => question("/declaration", onPaper()), file("declaration.txt"))),
     part(t`Ingredients, for the label`, el("p", { class: "names" }, reply.names)),
@@ -65,10 +65,10 @@ function labelled(reply, onPaper, again) {
       cells: [[line.inci, line.any_order ? small(t`any order`) : null], figure(line.grams), figure(line.percent)] }))),
       free ? p(t`“Any order”: ${reply.any_order}.`) : null),
     allergens ? part(t`Fragrance allergens`, p(t`Named above ${allergens.above} (Regulation 1223/2009, Annex III, with (EU) 2023/1545).`),
-      allergens.found.length ? table(t`Fragrance allergens`, [h(t`Name`), n("g"), n("%")], allergens.found.map((one) => ({
-        cells: [[one.name, small(one.named ? t`named on the label` : t`below`)], figure(one.grams), figure(one.percent)] }))) : p(t`None by what is known.`)) : null,
+      allergens.found.length ? table(t`Fragrance allergens`, [h(t`Name`), n("%")], allergens.found.map((one) => ({
+        cells: [[one.name, small(one.named ? t`named on the label` : t`below`)], figure(one.percent)] }))) : p(t`None by what is known.`)) : null,
     p(reply.note),
-    reply.warnings.length ? part(t`To heed`, lines([...reply.warnings, reply.looked_into].filter(Boolean))) : null,
+    listed(t`To heed`, [...reply.warnings, reply.looked_into].filter(Boolean)),
     damaged(reply),
   ];
 }
@@ -145,17 +145,21 @@ function traced(reply, ingredient, draw) {
 export const lotAt = (lot) => at("lots", JSON.stringify([lot.lot, lot.ingredient]));
 const ALL_LOTS = t`All lots`;
 
+let corrected = ""; // what is said once the lot is read anew
+
 /** One lot of the list: what is known of it, where it went; corrected and taken out by a line below it. */
 export async function lot(arg) {
   let wanted = [];
   try { wanted = JSON.parse(arg); } catch { /* as it was typed */ }
   const [name, ingredient] = Array.isArray(wanted) ? wanted : [];
   put("room-title", t`Lot ${name ?? arg}`);
-  const reply = await get("/store");
-  if (reply.error) return [wrong(reply.error)];
+  const reply = await need("/store");
   const one = reply.lots.find((lot) => lot.lot === name && lot.ingredient === ingredient);
-  if (!one) return [wrong(t`That lot is not in the list any more.`), link("lots", ALL_LOTS)];
+  const said = corrected ? status(corrected) : null;
+  corrected = "";
+  if (!one) return [said ?? wrong(t`That lot is not in the list any more.`), link("lots", ALL_LOTS)];
   return [
+    said,
     big(`${one.ingredient}: ${one.left == null ? t`how much is left is not known` : t`${g(one.left)} left`}`),
     one.refused ? lines([one.refused], "lines heed") : null,
     lines(one.corrected.map(({ on, reason }) => t`Corrected ${on}: ${reason}`)),
@@ -165,11 +169,11 @@ export async function lot(arg) {
 }
 
 export const lotFields = (told = {}) => ({
-  amount: field(t`Amount`, { inputmode: "decimal", value: figure(told.amount) }, t`grams, or with a unit: 5 kg`),
+  amount: field(t`Amount`, { ...decimal, value: figure(told.amount) }, t`grams, or with a unit: 5 kg`),
   best_before: field(t`Best before`, { type: "date", value: told.best_before }),
   supplier: field(t`Supplier`, { value: told.supplier }),
   opened: field(t`Opened on`, { type: "date", value: told.opened }),
-  price_per_kg: field(t`Price of a kilogram`, { inputmode: "decimal", value: figure(told.price_per_kg) }, t`12.50, without a currency`),
+  price_per_kg: field(t`Price of a kilogram`, { ...decimal, value: figure(told.price_per_kg) }, t`12.50, without a currency`),
 });
 /** What stands in fields of a lot, as bismar reads it. */
 export const typed = (fields) => Object.fromEntries(Object.entries(fields).map(([name, { value }]) => [name,
@@ -193,7 +197,8 @@ function correcting(one) {
     if (reply.error) return void out.replaceChildren(wrong(reply.error));
     const { key, said } = sends(remove ? t`Take it out` : t`Write the correction`, "/lot-change", () => asked, (answer) => {
       if (answer.error) return;
-      out.replaceChildren(el("p", { class: "said", role: "status" }, answer.say), link("lots", ALL_LOTS));
+      corrected = answer.say;
+      announce("anew");
     });
     key.classList.add("main");
     out.replaceChildren(part(t`What changes`, lines(reply.words), key, said));

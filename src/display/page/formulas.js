@@ -2,7 +2,7 @@
 // figure comes from bismar; what is typed is kept in this tab until it is saved.
 
 import { $, figure, inBatch, kept, put, remember, remembered, session, t } from "./core.js";
-import { assumed, at, big, button, dot, el, field, g, get, h, joined, keys, lines, link, listed, mass, n, p, part, pickList, question, refill, saves, saying, sends, sizes, small, stack, table, wrong } from "./make.js";
+import { announce, assumed, at, big, button, decimal, dot, el, entry, field, g, get, h, joined, keys, lines, link, listed, mass, n, need, p, part, pickList, question, refill, saves, saying, sends, sizes, small, stack, table, wrong } from "./make.js";
 
 const PAUSE = 450; // ms after the last letter before bismar is asked
 const NEW = "=new";
@@ -28,8 +28,7 @@ export function examples(then) {
 }
 
 async function list() {
-  const reply = await get("/formulas");
-  if (reply.error) return [wrong(reply.error)];
+  const reply = await need("/formulas");
   const again = async () => { refill(root, await list()); $("room-title").focus(); };
   const alike = (name) => reply.formulas.filter((other) => other.name === name).length > 1;
   const one = (formula) => el("li", {}, link(address(formula.file), formula.name,
@@ -95,7 +94,7 @@ function editor(file, draft, note) {
   const slots = new Map(); // where a fault is said, by its field
   const rows = new Map(); // what a scale makes of an ingredient, by its place
   const head = said(note);
-  const size = field(t`Batch to try the scale with, grams`, { inputmode: "decimal", value: remembered(kept, `bismar-try ${file}`) ?? "100" }, t`figures below are for this much`);
+  const size = field(t`Batch to try the scale with, grams`, { ...decimal, value: remembered(kept, `bismar-try ${file}`) ?? "100" }, t`figures below are for this much`);
   const sum = el("p", { class: "live", role: "status" });
   const whole = stack();
   const more = stack();
@@ -135,8 +134,8 @@ function editor(file, draft, note) {
     const apart = { on: !both };
     const box = stack();
     const side = (words, key) => [
-      slot(`${at}.tolerance`, t`${words}, percent`, one[key], "percent", { inputmode: "decimal" }, t`of its own amount; empty: 1`),
-      slot(`${at}.tolerance`, t`${words}, grams`, one[key], "g", { inputmode: "decimal" }, t`the wider of the two holds`)];
+      slot(`${at}.tolerance`, t`${words}, percent`, one[key], "percent", decimal, t`of its own amount; empty: 1`),
+      slot(`${at}.tolerance`, t`${words}, grams`, one[key], "g", decimal, t`the wider of the two holds`)];
     const draw = () => {
       slots.delete(`${at}.tolerance`);
       one.over = apart.on ? { ...one.over } : one.under;
@@ -151,21 +150,21 @@ function editor(file, draft, note) {
     const window = stack();
     rows.set(`${i}.${j}`, window);
     const unit = fields.in_parts ? t`Parts` : t`Percent`;
-    const amount = slot(`${at}.amount`, t`${unit} of ${number}`, one, "amount", { inputmode: "decimal" });
+    const amount = slot(`${at}.amount`, t`${unit} of ${number}`, one, "amount", decimal);
     amount.hidden = one.balance;
     const rest = fields.in_parts && !one.balance ? null : tick(t`Takes the rest to 100`, one, "balance", () => { amount.hidden = one.balance; });
     const own = el("small", { class: "fault" });
     slots.set(at, [{ wrongs: own }]);
     const set = [one.inci, one.caution, one.min, one.max, one.premix, one.vessel].some(Boolean) || one.lot_required;
-    return el("li", { class: "way" },
+    return entry(
       sizes(slot(`${at}.name`, t`Ingredient ${number}`, one, "name", { maxlength: 120 }), amount, rest), own, window,
       el("details", {}, el("summary", {}, t`More of ${number}`, small(set ? t`INCI, tolerance, limits, caution: some is told` : t`INCI, tolerance, limits, vessel, lot, caution`)),
         stack(
           sizes(slot(`${at}.inci`, t`INCI name of ${number}`, one, "inci", { maxlength: 120 }),
             slot(`${at}.vessel`, t`How ${number} is weighed`, one, "vessel", { choices: VESSELS })),
           tolerances(at, one, number),
-          sizes(slot(`${at}.limits`, t`At least, percent of the batch, ${number}`, one, "min", { inputmode: "decimal" }),
-            slot(`${at}.limits`, t`At most, percent of the batch, ${number}`, one, "max", { inputmode: "decimal" }, t`your own limit, from the supplier's documents`)),
+          sizes(slot(`${at}.limits`, t`At least, percent of the batch, ${number}`, one, "min", decimal),
+            slot(`${at}.limits`, t`At most, percent of the batch, ${number}`, one, "max", decimal, t`your own limit, from the supplier's documents`)),
           sizes(slot(`${at}.premix`, t`Batch of which formula, ${number}`, one, "premix", {}, t`for a premix; its lot is then its batch`),
             tick(t`Asks for the lot of ${number}`, one, "lot_required")),
           slot(`${at}.caution`, t`Caution for ${number}`, one, "caution", { rows: 3 }))),
@@ -268,7 +267,7 @@ function editor(file, draft, note) {
   const open = (name, words) => {
     keep(file, null);
     told = words;
-    location.hash === `#/${address(name)}` ? document.dispatchEvent(new Event("anew")) : (location.hash = `#/${address(name)}`);
+    location.hash === `#/${address(name)}` ? announce("anew") : (location.hash = `#/${address(name)}`);
   };
   save = sends(t`Save`, "/formula-save", () => ({ file: file === NEW ? null : file, base: draft.base, like: draft.like, fields }), (reply) => {
     if (!reply.error) return void open(reply.file, reply.say);

@@ -27,6 +27,13 @@ export const button = (onclick, ...inside) => el("button", { class: "key", type:
 export const lines = (items, kind) => items.length ? el("ul", { class: kind ?? "lines" }, items.map((text) => el("li", {}, text))) : null;
 export const p = (...inside) => el("p", {}, ...inside);
 export const big = (...inside) => el("p", { class: "size" }, ...inside);
+export const fold = (name, ...inside) => el("details", {}, el("summary", {}, name), ...inside);
+export const entry = (...inside) => el("li", { class: "way" }, ...inside);
+export const status = (text = "") => el("p", { class: "said", role: "status" }, text);
+export const decimal = { inputmode: "decimal" };
+/** What is printed, in a tab of its own. */
+export const onPage = (what, ...inside) => el("a", { class: "key", href: `paper#${what}`, target: "_blank", rel: "noopener" }, ...inside);
+export const announce = (what) => document.dispatchEvent(new Event(what));
 export const saying = (text) => el("p", { class: "said" }, text);
 const box = (kind) => (...inside) => el("div", { class: kind }, ...inside);
 export const stack = box("rows");
@@ -96,12 +103,18 @@ const LOST = t`No answer from bismar. Look whether it runs, then try again.`;
 export async function get(path, body) {
   try {
     const { code, ok, reply } = await ask(path, body, SLOW);
-    if (code === 401) document.dispatchEvent(new Event("locked"));
+    if (code === 401) announce("locked");
     return ok && reply?.ok ? reply : { ...reply, error: reply?.error ?? t`bismar did not answer that (${code}).` };
   } catch {
     if (!body && !fresh(know.beat)) unread.now = true;
     return { error: body ? t`No answer from bismar: it is not known whether that was taken.` : LOST };
   }
+}
+/** The reply that a room is made of; without it the room says why. */
+export async function need(path) {
+  const reply = await get(path);
+  if (reply.error) throw reply;
+  return reply;
 }
 export const question = (path, asked) => `${path}?${new URLSearchParams(asked)}`;
 

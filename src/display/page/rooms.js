@@ -2,7 +2,7 @@
 // scales. Each is read anew when it is entered, and says so when it cannot be.
 
 import { $, aboutNow, age, deed, figure, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
-import { assumed, at, big, boxes, button, damaged, day, dot, el, field, g, get, go, h, joined, keys, lines, link, listed, mass, n, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
+import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
 import { label, lot, lotAt, lotFields, trace, traceOf, typed } from "./after.js";
 import { paintScales, scales } from "./scales.js";
@@ -37,8 +37,7 @@ const called = new Map(); // formulas' names by their files
 
 async function begin(file) {
   if (file) return plan(file);
-  const reply = await get("/formulas");
-  if (reply.error) return [wrong(reply.error)];
+  const reply = await need("/formulas");
   if (!reply.formulas.length) {
     return [big(t`There is no formula yet.`), p(t`Formulas are files in ${reply.folder}; formula_dir in the configuration names another folder.`),
       examples(enterRoom), link("formulas", t`Write one of your own`)];
@@ -59,15 +58,14 @@ async function begin(file) {
 
 /** The batches that were stopped, with what is still open; a press goes on with one. */
 async function stopped() {
-  const reply = await get("/stopped");
-  if (reply.error) return [wrong(reply.error)];
+  const reply = await need("/stopped");
   const busy = inBatch();
   const all = reply.batches.filter(({ batch }) => !busy || batch !== know.batch);
   const one = ({ batch, formula, last, say, heed, cannot }) => {
     const goes = sends(t`Go on with ${batch}`, "/do", () => ({ do: "go-on", batch, about: aboutNow() }), toBench,
       { twice: heed.length ? t`Press again: go on with it all the same` : null });
     goes.key.classList.add("main");
-    return el("li", { class: "way" }, el("h2", {}, batch), p(t`${formula}, last worked at ${day(last)}`), big(say), lines(heed, "lines heed"),
+    return entry(el("h2", {}, batch), p(t`${formula}, last worked at ${day(last)}`), big(say), lines(heed, "lines heed"),
       cannot ? wrong(t`It cannot go on: ${cannot}`) : busy ? null : [goes.key, goes.said], link(at("batches", batch), t`Record of ${batch}`));
   };
   return [
@@ -85,9 +83,9 @@ const byLabel = ({ error, field, why }) => (Object.hasOwn(SIZES, field ?? "") ? 
 
 function plan(file) {
   const last = JSON.parse(remembered(kept, `bismar-size ${file}`) ?? "{}");
-  const grams = field(t`Grams of the whole batch`, { inputmode: "decimal", value: last.batch ?? "" }, t`or with a unit: 1.5 kg`);
+  const grams = field(t`Grams of the whole batch`, { ...decimal, value: last.batch ?? "" }, t`or with a unit: 1.5 kg`);
   const jars = field(t`Jars`, { inputmode: "numeric", value: last.jars ?? "" });
-  const fill = field(t`Grams in a jar`, { inputmode: "decimal", value: last.fill ?? "" });
+  const fill = field(t`Grams in a jar`, { ...decimal, value: last.fill ?? "" });
   let by = last.by ?? "jars";
   const kinds = [["jars", t`By jars`], ["weight", t`By weight`]].map(([value, text]) => el("label", { class: "key pick" },
     el("input", { type: "radio", name: "by", value, checked: value === by, onchange: () => pick(value) }), text));
@@ -97,7 +95,7 @@ function plan(file) {
     jars.box.hidden = fill.box.hidden = by === "weight";
   };
   pick(by);
-  const more = field(t`Allowance for losses, %`, { inputmode: "decimal", value: last.more ?? "" }, t`what stays in bowls and spoons`);
+  const more = field(t`Allowance for losses, %`, { ...decimal, value: last.more ?? "" }, t`what stays in bowls and spoons`);
   const out = el("div", { id: "plan", "aria-live": "polite" });
   const wanted = () => {
     const asked = { formula: file };
@@ -244,7 +242,7 @@ function stepLot(all) {
     reason.box.hidden = !reply.error;
     if (reply.error) other.input.value = lot();
     else named.textContent = t`Named: ${lot()}`;
-    document.dispatchEvent(new Event("asked"));
+    announce("asked");
   };
   const body = (lot) => () => lot() && { do: "lot", about, lot: lot(), ...(reason.value && !reason.box.hidden ? { despite: reason.value } : {}) };
   const picks = mine.map((one) => {
@@ -272,7 +270,7 @@ function newLot(reply, added) {
     for (const name of ["lot", "amount", "best_before", "price_per_kg"]) fields[name].input.value = "";
     added();
   });
-  return el("details", {}, el("summary", {}, t`Add a lot`),
+  return fold(t`Add a lot`,
     el("datalist", { id: "known" }, known.map((value) => el("option", { value }))),
     sizes(boxes(fields)), key, said);
 }
@@ -303,8 +301,7 @@ async function batches(name) {
 }
 
 async function record(name) {
-  const reply = await get(question("/record", { batch: name }));
-  if (reply.error) return [wrong(reply.error)];
+  const reply = await need(question("/record", { batch: name }));
   const running = know.batch === name && inBatch();
   const rows = reply.steps.map((step) => ({ heed: step.verdict !== "inside", cells: [
     [`${step.step}. ${step.ingredient}`, small(step.lot ? t`lot ${step.lot}` : t`no lot named`)], figure(step.target) ?? "–",
@@ -317,7 +314,7 @@ async function record(name) {
     reply.code === "damaged" ? null : p(joined(t`Begun ${day(reply.opened)}, ${reply.opened?.slice(11, 16)} UTC in the log`, reply.closed && t`closed ${day(reply.closed)}`, reply.planned && t`planned for ${reply.planned.count} jars of ${g(reply.planned.fill)}`)),
     reply.fault ? wrong(reply.fault) : null,
     keys(
-      el("a", { class: "key", href: `paper#${plain}`, target: "_blank", rel: "noopener" }, t`Sheet to print and sign`),
+      onPage(`${plain}`, t`Sheet to print and sign`),
       reply.closed ? link(`label/${plain}`, t`Label`) : null,
       link(traceOf(name), t`Its lots, and where it went`),
       inBatch() || !reply.closed ? null : link(`fill/${plain}`, t`Fill jars`),
@@ -425,19 +422,18 @@ const WAYS = {
 async function remedies(name) {
   const batch = name || know.batch;
   if (!batch) return [p(t`Choose a batch first.`), link("batches", t`Batches`)];
-  const reply = await get(question("/remedies", { batch }));
-  if (reply.error) return [wrong(reply.error)];
+  const reply = await need(question("/remedies", { batch }));
   const head = big(t`${reply.formula}, batch ${batch}: ${g(reply.grams)} planned`);
   if (!reply.wrongs.length) return [head, p(t`Every weight is inside its tolerance and its limits. Nothing is to be mended.`)];
   const running = know.batch === batch && inBatch();
   const open = reply.closed && !reply.filled && !inBatch();
   const one = ({ way, name: bare, found }) => {
     const [title, text] = WAYS[way] ?? [bare, ""];
-    if (!found) return el("li", { class: "way" }, el("h2", {}, title), p(t`This way leads to no batch inside all limits.`));
+    if (!found) return entry(el("h2", {}, title), p(t`This way leads to no batch inside all limits.`));
     const adds = reply.parts.map((one, i) => [one, found.add[i]]).filter(([, add]) => Number.parseFloat(add) > 0);
     const body = () => ({ do: "remedy", way, ...(running ? {} : { batch }) });
     const { key, said } = sends(t`Take this way`, "/do", body, toBench, { twice: t`Press again: take this way` });
-    return el("li", { class: "way" }, el("h2", {}, title), p(text),
+    return entry(el("h2", {}, title), p(text),
       adds.length ? table(t`${title}: what is added`, [h(t`Add`), n("g")], adds.map(([part, add]) => ({ cells: [part.ingredient, figure(add)] }))) : p(t`Nothing is added.`),
       p(found.jars == null ? t`The batch is then ${g(found.batch)}.` : t`The batch is then ${g(found.batch)}, ${found.jars} whole jars.`),
       found.short.length ? lines(found.short.map((why) => t`Not possible now: ${why}`), "lines heed") : null,
@@ -469,15 +465,14 @@ async function fill(asked) {
   const { error, name } = asked ? { name: asked } : await weighedLast();
   if (error) return [wrong(error)];
   if (!name) return [p(t`No batch was weighed yet that jars could be filled from.`)];
-  const reply = await get(question("/record", { batch: name }));
-  if (reply.error) return [wrong(reply.error)];
+  const reply = await need(question("/record", { batch: name }));
   const left = reply.planned ? Math.max(0, reply.planned.count - reply.jars.length) : 0;
-  const net = field(t`Grams on the label`, { inputmode: "decimal", value: figure(reply.planned?.fill) ?? "" });
-  const over = field(t`How much more a jar may hold, grams`, { inputmode: "decimal" }, t`empty: 2 %, at least 0.2 g`);
+  const net = field(t`Grams on the label`, { ...decimal, value: figure(reply.planned?.fill) ?? "" });
+  const over = field(t`How much more a jar may hold, grams`, decimal, t`empty: 2 %, at least 0.2 g`);
   const jars = field(t`Jars at most`, { inputmode: "numeric", value: left || "" }, t`empty: as many as the batch holds`);
   const rule = field(t`Net contents are judged by`, { choices: [
     ["eu", "Directive 76/211/EEC"], ["de", "FPackV § 9"], ["r87", "OIML R 87"], ["hb133", "NIST Handbook 133"]] });
-  const allowable = field(t`Allowable variation of one package, grams`, { inputmode: "decimal" }, t`from the handbook's table, for your label`);
+  const allowable = field(t`Allowable variation of one package, grams`, decimal, t`from the handbook's table, for your label`);
   allowable.box.hidden = true;
   rule.input.addEventListener("change", () => { allowable.box.hidden = rule.value !== "hb133"; });
   const body = () => ({
@@ -536,7 +531,7 @@ export async function enterRoom() {
   const mine = ++shown;
   followStep = null;
   unread.now = false;
-  document.dispatchEvent(new Event("room"));
+  announce("room");
   if (!known) {
     // What was pressed in the room is gone: the keyboard goes on from the bench's heading.
     if (left) $("ingredient").focus();
@@ -547,7 +542,11 @@ export async function enterRoom() {
   $("room-inside").replaceChildren(p(t`Reading …`));
   scrollTo(0, 0);
   $("room-title").focus();
-  const inside = await rooms[name](arg);
+  let inside;
+  try { inside = await rooms[name](arg); } catch (reply) {
+    if (!reply.error) throw reply;
+    inside = [wrong(reply.error)];
+  }
   if (mine !== shown) return true;
   refill($("room-inside"), inside);
   paintRoom();

@@ -1,14 +1,14 @@
 // The room of the scales: what each is and shows, finding one, changing and removing it, its check, the vessels.
 
 import { $, figure, inBatch, know, put, scaleNow, t, write } from "./core.js";
-import { big, boxes, button, day, el, field, g, get, h, keys, lines, mass, p, part, pickList, refill, sends, sizes, small, stack, table, wrong } from "./make.js";
+import { announce, big, boxes, button, day, decimal, el, entry, field, fold, g, get, h, keys, lines, mass, need, p, part, pickList, refill, sends, sizes, small, stack, status, table, wrong } from "./make.js";
 
 const NOT_NOW = t`A batch is under way; that is done when it is over.`;
 const root = el("div", { id: "scales-room", class: "rows" });
 
 /** Draws the room anew, with what was said of a change at its head. */
 async function redraw(say) {
-  document.dispatchEvent(new Event("asked"));
+  announce("asked");
   const head = say ? el("p", { class: "said", role: "status", tabindex: "-1" }, say) : null;
   const all = await inside();
   refill(root, head, all);
@@ -19,7 +19,7 @@ async function redraw(say) {
 const changed = (reply) => { if (!reply.error) redraw(reply.say); };
 
 export async function scales() {
-  document.dispatchEvent(new Event("asked"));
+  announce("asked");
   refill(root, await inside());
   return [root];
 }
@@ -28,8 +28,7 @@ async function inside() {
   cards = new Map();
   for (const one of [know.check, know.repeated]) if (one?.over) settled.add(one);
   told = know.vessel?.over ? know.vessel : null;
-  const reply = await get("/scales");
-  if (reply.error) return [wrong(reply.error)];
+  const reply = await need("/scales");
   const none = !reply.scales.length;
   return [
     none ? big(t`No scale is set up yet. Plug it in and switch it on; it is found here.`)
@@ -59,7 +58,7 @@ const due = (scale, daily) => (scale.today === "inside" ? daily ? t`The next che
   : daily ? t`A check is due now: a batch begins after one that is passed.` : t`A check before the first batch of a day is a good habit; the configuration does not ask for it.`);
 
 /** What the log of the checks has, the newest first. */
-const history = (scale) => scale.history.length ? el("details", {}, el("summary", {}, t`Checks of ${scale.name}`),
+const history = (scale) => scale.history.length ? fold(t`Checks of ${scale.name}`,
   table(t`Checks of ${scale.name}`, [h(t`When`), h(t`What`)], scale.history.map((one) => ({ heed: one.verdict && one.verdict !== "inside", cells: [day(one.at),
     one.verdict ? [one.what, small(one.verdict === "inside" ? t`${g(one.off)} off, passed` : t`${g(one.off)} off, NOT passed`)] : [one.what, small(one.note)]] })))) : null;
 
@@ -68,15 +67,15 @@ const known = (scale, daily) => [facts(scale), p(due(scale, daily)), history(sca
 function card(scale, daily) {
   const box = stack(known(scale, daily));
   cards.set(scale.name, box);
-  return el("li", { class: "way" }, el("h2", {}, scale.name),
+  return entry(el("h2", {}, scale.name),
     el("p", { class: "live", "data-scale": scale.name }, t`no weight now`),
     el("p", { class: "said wrong", "data-trouble": scale.name, hidden: true }), box, change(scale));
 }
 
 const fields = (scale) => ({
   name: field(t`Name`, { value: scale.name ?? "", maxlength: 40 }, t`a short word, for cues and the log`),
-  capacity: field(t`Largest load, grams`, { inputmode: "decimal", value: figure(scale.capacity) ?? "" }, t`as it stands on its plate`),
-  readability: field(t`Smallest step, grams`, { inputmode: "decimal", value: figure(scale.readability) ?? "" }, t`the last digit that it counts in`),
+  capacity: field(t`Largest load, grams`, { ...decimal, value: figure(scale.capacity) ?? "" }, t`as it stands on its plate`),
+  readability: field(t`Smallest step, grams`, { ...decimal, value: figure(scale.readability) ?? "" }, t`the last digit that it counts in`),
 });
 const values = (asked) => ({
   name: asked.name.value,
@@ -90,7 +89,7 @@ function change(scale) {
   const body = () => (others().length ? { scale: scale.name, ...Object.fromEntries(others()) } : null);
   const set = sends(t`Change it`, "/scale-change", body, changed);
   const remove = sends(t`Remove it`, "/scale-remove", () => ({ scale: scale.name }), changed, { twice: t`Press again: remove it` });
-  return el("details", {}, el("summary", {}, t`Change ${scale.name}`),
+  return fold(t`Change ${scale.name}`,
     inBatch() ? p(NOT_NOW) : stack(
       sizes(boxes(asked)),
       p(t`What is left empty stays as it is. Checks in the log stay under the name of their day.`),
@@ -113,7 +112,7 @@ async function finder(open) {
   if (reply.error) return wrong(reply.error);
   freeName = reply.name;
   names = new Map(reply.ports.map((port) => [port.port, port.usb]));
-  hint = el("p", { class: "said", role: "status" });
+  hint = status();
   const listen = (words, ports, ...more) => {
     const one = sends(words, "/find", () => (ports().length ? { ports: ports() } : null), (answer, said) => {
       hint.textContent = answer.error ? "" : answer.say;
@@ -146,15 +145,15 @@ async function finder(open) {
       lines(taken),
       keys(all?.key, button(() => redraw(""), t`Look again`), stop.key), all?.said, stop.said,
       hint, place,
-      el("details", {}, el("summary", {}, t`Another port`),
+      fold(t`Another port`,
         plain.length ? p(t`Not on USB: only if you know that the scale is there, since it may be asked for a weight.`) : null,
         picks(plain), sizes(other.box, there.key), there.said)));
 }
 
 /** One port that is listened to. Its fields are made once, so that nothing typed is lost. */
 function ear(port) {
-  const now = { form: null, box: null, live: el("p", { class: "live" }), say: el("p", { class: "said", role: "status" }), line: el("p", {}) };
-  now.box = el("li", { class: "way" }, el("h3", {}, names.get(port) ?? port), names.get(port) ? p(port) : "", now.live, now.say, now.line);
+  const now = { form: null, box: null, live: el("p", { class: "live" }), say: status(), line: el("p", {}) };
+  now.box = entry(el("h3", {}, names.get(port) ?? port), names.get(port) ? p(port) : "", now.live, now.say, now.line);
   return now;
 }
 
@@ -248,7 +247,7 @@ function severalLoads(which, kind) {
     // What is to be done is told above.
     if (!answer.error) which.input.scrollIntoView({ block: "center" });
   });
-  return el("details", {}, el("summary", {}, t`With several loads`), stack(
+  return fold(t`With several loads`, stack(
     p(t`Each is weighed going up and going down, one of them also at four places off the middle. It tells gain, linearity and what the place of the load does; each weight’s uncertainty rests on that.`),
     sizes(boxes([loads, then])), begin.key, begin.said));
 }
@@ -271,12 +270,12 @@ let told = null; // the weighing of a vessel whose end the list tells already
 function vessels(reply) {
   const one = (vessel) => {
     const remove = sends(t`Remove it`, "/vessel-remove", () => ({ vessel: vessel.name }), changed, { twice: t`Press again: remove it` });
-    return el("li", { class: "way" }, el("h3", {}, vessel.name),
+    return entry(el("h3", {}, vessel.name),
       p(vessel.capacity ? t`${g(vessel.weight)} empty, holds ${g(vessel.capacity)}` : t`${g(vessel.weight)} empty`),
       inBatch() ? null : remove.key, remove.said);
   };
   const name = field(t`Its name`, { maxlength: 40 }, t`small beaker`);
-  const holds = field(t`What it holds, grams`, { inputmode: "decimal" }, t`may stay empty`);
+  const holds = field(t`What it holds, grams`, decimal, t`may stay empty`);
   const which = field(t`Scale for it`, { choices: reply.scales.map((scale) => [scale.name, scale.name]) });
   const body = () => ({ scale: which.value, name: name.value, capacity: holds.value ? mass(holds.value) : "" });
   const weigh = sends(t`Weigh it empty`, "/vessel-weigh", body, quiet);

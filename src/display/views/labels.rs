@@ -145,7 +145,7 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
     let lines = declared.lines.iter().map(|line| {
         json!({
             "inci": line.inci,
-            "grams": line.mass.grams_rounded(3).to_string(),
+            "grams": line.mass.grams_rounded(2).to_string(),
             "percent": declared::share(line.mass, total, 3),
             "any_order": line.any_order,
         })
@@ -154,7 +154,6 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
         let found = found.iter().map(|one| {
             json!({
                 "name": one.allergen.label,
-                "grams": one.mass.grams_rounded(3).to_string(),
                 "percent": declared::share(one.mass, total, 4),
                 "named": one.declared,
             })

@@ -12,12 +12,13 @@ use crate::formula::Formula;
 use crate::formula::allowance::JarsShort;
 use crate::formula::cautions::{self, STANDING};
 use crate::formula::substances::FILE;
-use crate::language::Sentence;
+use crate::language::{Sentence, phrase};
 use crate::lots::shelf::{Shelf, StepSupply};
+use crate::mass::Mass;
 use crate::protocol::request;
 use crate::workshop::elsewhere::elsewhere;
 use crate::workshop::planning::{OnPaper, StepOnPaper};
-use crate::workshop::{self, QueryError, scale_check, today};
+use crate::workshop::{self, QueryError, formula_file, scale_check, today};
 
 /// Of a folder with very many files only the first are told.
 const MOST_FORMULAS: usize = 500;
@@ -119,7 +120,13 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
     let paper = OnPaper::new(path, amount, &config)?;
     let (formula, plan) = (&paper.formula, &paper.plan);
     let folder = path.parent().unwrap_or(path);
-    let notes = paper.all_notes().map(|note| bare(&note, folder));
+    // Of the formula's own file the page knows no line: it is changed in the form.
+    let own = path.display().to_string();
+    let notes = paper.notes.iter().map(|note| match note.path == own {
+        true => said(&formula_file::bare(note)),
+        false => bare(&note.told(), folder),
+    });
+    let notes = notes.chain(paper.rounded.iter().map(said));
     let (mut batches, damaged) = context.batches()?;
     batches.extend(elsewhere(&config.logs()?).batches());
     let file = context.lots_file().unwrap_or_default();
@@ -130,9 +137,15 @@ fn worked_out(context: &Context, asked: &Plan, path: &Path) -> Result<Value, Que
         today(),
     );
     let supplies = shelf.supplies(formula, plan);
+    let premix_of = |name: &str| {
+        let mut all = formula.ingredients();
+        all.find(|one| one.name == name)?.premix.as_deref()
+    };
     let steps = paper.steps().enumerate().map(|(i, step)| WithLots {
+        lots: supplies
+            .get(i)
+            .map(|found| supply(found, premix_of(step.ingredient))),
         step,
-        lots: supplies.get(i).map(supply),
     });
     let jars = plan
         .jars
@@ -172,8 +185,15 @@ struct WithLots<'p> {
     lots: Option<Value>,
 }
 
-/// What a step takes, and what is short of it.
-fn supply(found: &StepSupply) -> Value {
+/// What a step takes, and what is short of it. Of a `premix` that is made here.
+fn supply(found: &StepSupply, premix: Option<&str>) -> Value {
+    let make = premix.filter(|_| !found.is_enough()).map(|premix| {
+        phrase!(
+            "make {short} g of {premix} first; it is a formula of its own",
+            short = found.supply.short.grams(Mass::from_mg(10)),
+            premix,
+        )
+    });
     let takes = found.supply.takes.iter().map(|take| {
         json!({
             "lot": take.lot,
@@ -186,7 +206,7 @@ fn supply(found: &StepSupply) -> Value {
     json!({
         "state": said(&found.state()),
         "enough": found.is_enough(),
-        "advice": found.advice().as_ref().map(said),
+        "advice": make.or_else(|| found.advice()).as_ref().map(said),
         "takes": takes,
         "refused": found.refused.iter().map(said).collect::<Vec<_>>(),
     })

@@ -2,28 +2,44 @@
 
 use serde::Serialize;
 
-use super::super::Formula;
+use super::super::{Formula, Percent, Use};
 use super::{Amounts, Fields, IngredientFields};
+use crate::language::{Language, Sentence, Slot, Term, phrase, term};
 use crate::text::alike::same_name;
 
 /// One thing that is not the same in both; a side that has nothing of it is empty.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Difference {
-    pub what: String,
-    pub was: String,
-    pub is: String,
+    pub what: Sentence,
+    pub was: Sentence,
+    pub is: Sentence,
+}
+
+impl Difference {
+    /// As it is shown to a person of that language.
+    #[must_use]
+    pub fn put_into(self, language: Language) -> Difference {
+        Difference {
+            what: self.what.put_into(language),
+            was: self.was.put_into(language),
+            is: self.is.put_into(language),
+        }
+    }
 }
 
 struct Differences(Vec<Difference>);
 
 impl Differences {
-    fn add(&mut self, what: &str, was: &str, is: &str) {
+    fn add(
+        &mut self,
+        what: impl Into<Sentence>,
+        was: impl Into<Sentence>,
+        is: impl Into<Sentence>,
+    ) {
+        let (was, is) = (was.into(), is.into());
         if was != is {
-            self.0.push(Difference {
-                what: what.to_owned(),
-                was: was.to_owned(),
-                is: is.to_owned(),
-            });
+            let what = what.into();
+            self.0.push(Difference { what, was, is });
         }
     }
 }
@@ -34,8 +50,12 @@ pub fn differences(was: &Formula, is: &Formula) -> Vec<Difference> {
     let read = |formula: &Formula| Fields::read(&formula.text, "").unwrap_or_default();
     let (old, new) = (read(was), read(is));
     let mut out = Differences(Vec::new());
-    out.add("Name", &old.name, &new.name);
-    out.add("What it is for", &old.intended, &new.intended);
+    out.add(term!("Name"), old.name.as_str(), new.name.as_str());
+    out.add(
+        term!("What it is for"),
+        intended(was.intended),
+        intended(is.intended),
+    );
     let (before, after) = (lines(was, &old), lines(is, &new));
     let mut seen: Vec<usize> = Vec::new();
     for one in &after {
@@ -50,12 +70,12 @@ pub fn differences(was: &Formula, is: &Formula) -> Vec<Difference> {
                 seen.push(i);
                 other.compare(one, &mut out);
             }
-            None => out.add(&one.fields.name, "", &one.share),
+            None => out.add(one.fields.name.as_str(), "", one.share()),
         }
     }
     for (i, one) in before.iter().enumerate() {
         if !seen.contains(&i) {
-            out.add(&one.fields.name, &one.share, "");
+            out.add(one.fields.name.as_str(), one.share(), "");
         }
     }
     let names = |lines: &[Line]| {
@@ -67,28 +87,24 @@ pub fn differences(was: &Formula, is: &Formula) -> Vec<Difference> {
         |name: &String, other: &[Line]| other.iter().any(|one| same_name(&one.fields.name, name));
     old_order.retain(|name| common(name, &after));
     new_order.retain(|name| common(name, &before));
-    out.add(
-        "Order of weighing",
-        &old_order.join(", "),
-        &new_order.join(", "),
-    );
+    let (old_order, new_order) = (old_order.join(", "), new_order.join(", "));
+    out.add(term!("Order of weighing"), old_order, new_order);
     for (i, phase) in new.phases.iter().enumerate() {
         if let Some(other) = old.phases.get(i) {
-            out.add(
-                &format!("Name of phase {}", i + 1),
-                &other.name,
-                &phase.name,
-            );
-            out.add(&format!("Mix of phase {}", i + 1), &other.mix, &phase.mix);
+            let number = i + 1;
+            let what = phrase!("Name of phase {number}", number);
+            out.add(what, other.name.as_str(), phase.name.as_str());
+            let what = phrase!("Mix of phase {number}", number);
+            out.add(what, other.mix.as_str(), phase.mix.as_str());
         }
     }
-    out.add("Notes", &old.notes, &new.notes);
+    out.add(term!("Notes"), old.notes.as_str(), new.notes.as_str());
     out.0
 }
 
 struct Line {
-    phase: String,
-    share: String,
+    phase: Sentence,
+    share: Percent,
     fields: IngredientFields,
 }
 
@@ -100,10 +116,10 @@ fn lines(formula: &Formula, fields: &Fields) -> Vec<Line> {
             let share = shares.next().unwrap_or_default();
             lines.push(Line {
                 phase: match phase.name.is_empty() {
-                    true => format!("Phase {}", i + 1),
-                    false => phase.name.clone(),
+                    true => phrase!("Phase {number}", number = i + 1),
+                    false => phase.name.as_str().into(),
                 },
-                share: format!("{} %", share.text()),
+                share,
                 fields: one.clone(),
             });
         }
@@ -112,34 +128,69 @@ fn lines(formula: &Formula, fields: &Fields) -> Vec<Line> {
 }
 
 impl Line {
+    fn share(&self) -> Sentence {
+        phrase!("{share} %", share = Slot::number(self.share.shown()))
+    }
+
     fn compare(&self, new: &Line, out: &mut Differences) {
         let (was, is) = (&self.fields, &new.fields);
-        let name = &is.name;
-        out.add(name, &self.share, &new.share);
-        let mut one =
-            |what: &str, was: &str, is: &str| out.add(&format!("{name}: {what}"), was, is);
-        one("phase", &self.phase, &new.phase);
-        one("INCI", &was.inci, &is.inci);
-        one("less", &amounts(&was.under), &amounts(&is.under));
-        one("more", &amounts(&was.over), &amounts(&is.over));
-        one("at least, %", &was.min, &is.min);
-        one("at most, %", &was.max, &is.max);
-        let way = |vessel: &str| if vessel.is_empty() { "beaker" } else { vessel }.to_owned();
-        one("vessel", &way(&was.vessel), &way(&is.vessel));
-        let lot = |asked: bool| if asked { "asked for" } else { "" };
-        one("lot", lot(was.lot_required), lot(is.lot_required));
-        one("premix", &was.premix, &is.premix);
-        one("caution", &was.caution, &is.caution);
+        let name = is.name.as_str();
+        out.add(name, self.share(), new.share());
+        let mut one = |what: Term, was: Sentence, is: Sentence| {
+            out.add(phrase!("{name}: {what}", name, what), was, is);
+        };
+        let text = |text: &String| Sentence::from(text.as_str());
+        let number = |text: &String| match text.is_empty() {
+            true => Sentence::none(),
+            false => phrase!("{number}", number = Slot::number(text.as_str())),
+        };
+        one(term!("phase"), self.phase.clone(), new.phase.clone());
+        one(term!("INCI name"), text(&was.inci), text(&is.inci));
+        one(term!("less"), amounts(&was.under), amounts(&is.under));
+        one(term!("more"), amounts(&was.over), amounts(&is.over));
+        one(term!("at least, %"), number(&was.min), number(&is.min));
+        one(term!("at most, %"), number(&was.max), number(&is.max));
+        one(term!("vessel"), vessel(was), vessel(is));
+        let lot = |asked: bool| match asked {
+            true => phrase!("asked for"),
+            false => Sentence::none(),
+        };
+        one(term!("lot"), lot(was.lot_required), lot(is.lot_required));
+        one(term!("premix"), text(&was.premix), text(&is.premix));
+        one(term!("caution"), text(&was.caution), text(&is.caution));
     }
 }
 
-fn amounts(side: &Amounts) -> String {
-    let one = |text: &str, unit: &str| (!text.is_empty()).then(|| format!("{text} {unit}"));
-    let both = [one(&side.percent, "%"), one(&side.g, "g")];
-    let both: Vec<String> = both.into_iter().flatten().collect();
-    match both.is_empty() {
-        true => "the usual 1 %".to_owned(),
-        false => both.join(" or "),
+fn vessel(fields: &IngredientFields) -> Sentence {
+    match fields.vessel.as_str() {
+        "bowl" => term!("bowl").into(),
+        "difference" => phrase!("by difference"),
+        _ => term!("beaker").into(),
+    }
+}
+
+fn intended(intended: Use) -> Sentence {
+    match intended {
+        Use::Untold => Sentence::none(),
+        Use::LeaveOn => phrase!("stays on the skin"),
+        Use::RinseOff => phrase!("is rinsed off"),
+        Use::Premix => phrase!("goes into other formulas"),
+    }
+}
+
+fn amounts(side: &Amounts) -> Sentence {
+    let percent = (!side.percent.is_empty()).then(|| {
+        let share = Slot::number(side.percent.as_str());
+        phrase!("{share} %", share)
+    });
+    let g = (!side.g.is_empty()).then(|| {
+        let grams = Slot::number(side.g.as_str());
+        phrase!("{grams} g", grams)
+    });
+    match (percent, g) {
+        (Some(one), Some(other)) => phrase!("{one} or {other}", one, other),
+        (Some(one), None) | (None, Some(one)) => one,
+        (None, None) => phrase!("the usual 1 %"),
     }
 }
 
@@ -158,10 +209,7 @@ mod tests {
             .replace("# First", "# Last");
         let is = Formula::parse(&text, "").unwrap();
         let found = differences(&was, &is);
-        let told: Vec<[&str; 3]> = found
-            .iter()
-            .map(|d| [d.what.as_str(), d.was.as_str(), d.is.as_str()])
-            .collect();
+        let told: Vec<[&str; 3]> = found.iter().map(|d| [&*d.what, &*d.was, &*d.is]).collect();
         assert_eq!(
             told,
             [

@@ -7,12 +7,17 @@ use crate::formula::shares::decimal_text;
 use crate::language::phrase;
 use crate::mass::Decimal;
 
-/// The premix that the phase at `index` of `fields` becomes, and the formula with it in place of the phase's
+/// The premix that the phase at `index` of `fields` becomes, at whose end `mix` is done, and the formula with it in place of the phase's
 /// ingredients. Its parts are the percents that they had.
 ///
 /// # Errors
 /// Where the phase is not there, or an amount in it is no percent of its own.
-pub fn premix(fields: &Fields, index: usize, name: &str) -> Result<(Fields, Fields), Fault> {
+pub fn premix(
+    fields: &Fields,
+    index: usize,
+    name: &str,
+    mix: &str,
+) -> Result<(Fields, Fields), Fault> {
     let at = format!("phases.{index}");
     let Some(phase) = fields.phases.get(index).filter(|_| !fields.in_parts) else {
         let say = phrase!("Only a phase of a formula in percent is made a premix here.");
@@ -50,7 +55,7 @@ pub fn premix(fields: &Fields, index: usize, name: &str) -> Result<(Fields, Fiel
         in_parts: true,
         phases: vec![PhaseFields {
             name: phase.name.clone(),
-            mix: "Blend until even, and write the batch's name on it".to_owned(),
+            mix: mix.to_owned(),
             ingredients: phase.ingredients.iter().map(own).collect(),
             from: None,
         }],
@@ -103,7 +108,7 @@ mod tests {
     #[test]
     fn a_premix_keeps_the_shares_and_the_limits_of_what_is_in_it() {
         let fields = Fields::read(MARRAM, "").unwrap();
-        let (blend, with) = premix(&fields, 1, "Marram scent").unwrap();
+        let (blend, with) = premix(&fields, 1, "Marram scent", "Blend").unwrap();
         // 0.5 and 0.8 of 1.3: the oil's limit of 1 % is reached by 1.625 % of the blend.
         let one = &with.phases[1].ingredients[0];
         assert_eq!((one.amount.as_str(), one.max.as_str()), ("1.3", "1.625"));
@@ -113,7 +118,7 @@ mod tests {
         assert_eq!(shares, ["38.461538462", "61.538461538"]);
         assert!(with.checked("").is_ok());
         // The balance has no percent of its own.
-        let fault = premix(&fields, 0, "Melt").unwrap_err();
+        let fault = premix(&fields, 0, "Melt", "Blend").unwrap_err();
         assert_eq!(fault.at, "phases.0.ingredients.0.amount");
     }
 }

@@ -17,7 +17,7 @@ use std::fmt;
 
 use super::frame::Framing;
 use super::{Line, Reject};
-use crate::language::Term;
+use crate::language::{Sentence, Term, phrase, shown_as_told};
 use crate::scale::settings::ScaleSettings;
 
 pub use pattern::{Pattern, PatternError};
@@ -121,44 +121,65 @@ impl Chosen {
 }
 
 /// Why a configuration names no usable layout.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{}; {}", self.what(), self.remedy())]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum LayoutError {
     Unknown(String),
     PatternMissing,
     PatternUnused(&'static str),
     UnitUnused(&'static str),
-    Pattern(#[from] PatternError),
+    Pattern(PatternError),
+}
+
+impl From<PatternError> for LayoutError {
+    fn from(error: PatternError) -> LayoutError {
+        LayoutError::Pattern(error)
+    }
 }
 
 impl LayoutError {
-    pub fn what(&self) -> String {
+    pub fn what(&self) -> Sentence {
         match self {
-            LayoutError::Unknown(name) => format!("no line layout is called {name:?}"),
+            LayoutError::Unknown(name) => phrase!("no line layout is called \"{name}\"", name),
             LayoutError::PatternMissing => {
-                "layout = \"pattern\" needs the key `pattern` with a regular expression".to_owned()
+                phrase!("layout = \"pattern\" needs the key `pattern` with a regular expression")
             }
-            LayoutError::PatternUnused(name) => format!(
-                "the key `pattern` is used only with layout = \"pattern\", not with {name:?}"
+            LayoutError::PatternUnused(name) => phrase!(
+                "the key `pattern` is used only with layout = \"pattern\", not with \"{name}\"",
+                name = *name,
             ),
-            LayoutError::UnitUnused(name) => format!(
-                "the key `unit` is used only with layout = \"pattern\": {name:?} has the unit in its \
-                 lines"
+            LayoutError::UnitUnused(name) => phrase!(
+                "the key `unit` is used only with layout = \"pattern\": \"{name}\" has the unit in its lines",
+                name = *name,
             ),
             LayoutError::Pattern(error) => error.what(),
         }
     }
 
-    pub fn remedy(&self) -> String {
+    /// A sentence without its stop.
+    pub fn remedy(&self) -> Sentence {
         match self {
-            LayoutError::Unknown(_) => format!("write one of: {}, pattern", names()),
-            LayoutError::PatternMissing => "add it".to_owned(),
-            LayoutError::PatternUnused(_) => "remove one".to_owned(),
-            LayoutError::UnitUnused(_) => "remove it".to_owned(),
+            LayoutError::Unknown(_) => {
+                phrase!("Write one of: {names}, pattern", names = names())
+            }
+            LayoutError::PatternMissing => phrase!("Add it"),
+            LayoutError::PatternUnused(_) => phrase!("Remove one"),
+            LayoutError::UnitUnused(_) => phrase!("Remove it"),
             LayoutError::Pattern(error) => error.remedy(),
         }
     }
+
+    pub fn told(&self) -> Sentence {
+        phrase!(
+            "{what}. {remedy}.",
+            what = self.what(),
+            remedy = self.remedy()
+        )
+    }
 }
+
+shown_as_told!(LayoutError);
+
+impl std::error::Error for LayoutError {}
 
 fn names() -> String {
     ALL.map(|layout| layout.name()).join(", ")

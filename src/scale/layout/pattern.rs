@@ -4,7 +4,7 @@ use regex::bytes::{Captures, Regex, RegexBuilder};
 
 use super::super::{Indication, Line, Reject};
 use super::{Columns, Layout, PATTERN, column};
-use crate::language::{Term, term};
+use crate::language::{Sentence, Term, phrase, shown_as_told, term};
 use crate::mass::Unit;
 use crate::vocabulary::reading::Shown;
 
@@ -31,8 +31,7 @@ pub struct Pattern {
 }
 
 /// Why a pattern cannot be used.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{}; {}", self.what(), self.remedy())]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PatternError {
     Syntax(String),
     TooLarge,
@@ -44,44 +43,70 @@ pub enum PatternError {
 }
 
 impl PatternError {
-    pub fn what(&self) -> String {
+    pub fn what(&self) -> Sentence {
         match self {
-            PatternError::Syntax(why) => format!("the pattern is not a regular expression: {why}"),
-            PatternError::TooLarge => {
-                format!("the pattern grows over {SIZE_LIMIT} bytes when compiled")
+            PatternError::Syntax(why) => {
+                phrase!("the pattern is not a regular expression: {why}", why)
             }
+            PatternError::TooLarge => phrase!(
+                "the pattern grows over {size} bytes when compiled",
+                size = SIZE_LIMIT,
+            ),
             PatternError::Group(name) => {
-                format!("the pattern has a group {name:?}, which means nothing")
+                phrase!(
+                    "the pattern has a group \"{name}\", which means nothing",
+                    name
+                )
             }
-            PatternError::NoNumber => "the pattern has no group for the weight".to_owned(),
+            PatternError::NoNumber => phrase!("the pattern has no group for the weight"),
             PatternError::HalfPounds => {
-                "the pattern has only one of the groups pounds and ounces".to_owned()
+                phrase!("the pattern has only one of the groups pounds and ounces")
             }
             PatternError::TwoNumbers => {
-                "the pattern has number and also pounds and ounces".to_owned()
+                phrase!("the pattern has number and also pounds and ounces")
             }
             PatternError::NoUnit => {
-                "the pattern has no group `unit` and the scale no key `unit`".to_owned()
+                phrase!("the pattern has no group `unit` and the scale no key `unit`")
             }
         }
     }
 
-    pub fn remedy(&self) -> String {
+    /// A sentence without its stop.
+    pub fn remedy(&self) -> Sentence {
         match self {
-            PatternError::Syntax(_) => "correct it, or test it with `identify`".to_owned(),
-            PatternError::TooLarge => "use smaller repeat counts".to_owned(),
-            PatternError::Group(_) => format!("the groups are {}", GROUPS.join(", ")),
-            PatternError::NoNumber => "put (?<number>[0-9]+[.][0-9]+) around it, or (?<pounds>..) \
-                                       and (?<ounces>..)"
-                .to_owned(),
-            PatternError::HalfPounds => "name both".to_owned(),
-            PatternError::TwoNumbers => "keep one way".to_owned(),
-            PatternError::NoUnit => {
-                "add unit = \"g\" to the scale, or (?<unit>[a-z]+) to the pattern".to_owned()
+            PatternError::Syntax(_) => phrase!("Correct it, or test it with `bismar identify`"),
+            PatternError::TooLarge => phrase!("Use smaller repeat counts"),
+            PatternError::Group(_) => {
+                phrase!("The groups are {groups}", groups = GROUPS.join(", "))
             }
+            PatternError::NoNumber => phrase!(
+                "Put {number} around it, or {pounds} and {ounces}",
+                number = "(?<number>[0-9]+[.][0-9]+)",
+                pounds = "(?<pounds>..)",
+                ounces = "(?<ounces>..)",
+            ),
+            PatternError::HalfPounds => phrase!("Name both"),
+            PatternError::TwoNumbers => phrase!("Keep one way"),
+            PatternError::NoUnit => phrase!(
+                "Add {unit} to the scale, or {group} to the pattern",
+                unit = "unit = \"g\"",
+                group = "(?<unit>[a-z]+)",
+            ),
         }
     }
+
+    pub fn told(&self) -> Sentence {
+        phrase!(
+            "{what}. {remedy}.",
+            what = self.what(),
+            remedy = self.remedy()
+        )
+    }
 }
+
+shown_as_told!(PatternError);
+
+impl std::error::Error for PatternError {}
 
 impl Pattern {
     /// Compiles a pattern; `default_unit` is the unit of numbers that never carry one.

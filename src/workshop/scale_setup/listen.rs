@@ -1,6 +1,5 @@
 //! The search over speeds, parities and requests.
 
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -389,21 +388,21 @@ fn judge(heard: Heard, baud: u32, framing: Framing, request: Option<&[u8]>, tell
 
 /// Text that was heard and is of no layout: shown, so that a pattern can be written for it.
 fn unknown(bytes: &[u8], findings: &Findings, hint: Hint, setting: Sentence) -> Sentence {
-    let mut text = String::new();
     let sample = bytes.get(..bytes.len().min(SAMPLE)).unwrap_or_default();
-    let _ = write!(text, "\nheard: {}", sample.escape_ascii());
+    let sample = sample.escape_ascii().to_string();
+    let mut text = phrase!("\nheard: {sample}", sample);
     for score in findings
         .scores
         .iter()
         .filter(|score| score.good() > 0)
         .take(3)
     {
-        let _ = write!(
+        text = phrase!(
+            "{text}\n  {layout}: {good} good lines, {bad} not",
             text,
-            "\n  {}: {} good lines, {} not",
-            score.layout.name(),
-            score.good(),
-            score.rejected
+            layout = score.layout.name(),
+            good = score.good(),
+            bad = score.rejected,
         );
     }
     let hint = hint.told();
