@@ -25,10 +25,12 @@ use crate::language::{Sentence, phrase, term};
 use crate::protocol::reply::Answer;
 use crate::protocol::request;
 use crate::sheet;
+use crate::text::alike::same_name;
 use crate::text::harmless_json;
 use crate::workshop::formula_file::{self, SaveError};
 use crate::workshop::formula_sheet::{self, Pasted};
 use crate::workshop::labelling::Facts;
+use crate::workshop::papers::Paper;
 use crate::workshop::planning::OnPaper;
 use crate::workshop::{self, QueryError};
 
@@ -48,6 +50,7 @@ pub fn routes() -> Router<Arc<Shared>> {
         .route("/formula-label", post(label))
         .route("/formula-sheet", post(sheet))
         .route("/formula-examples", post(examples))
+        .route("/papers", get(papers).post(new_paper))
 }
 
 /// What is asked for by who may change something. The body is read only then: it may be long.
@@ -319,6 +322,43 @@ async fn sheet(State(shared): Ours, request: HttpRequest) -> Answered {
     Ok(match made.await? {
         Ok(sheet) => told(json!({ "sheet": sheet.put_into(spoken::language()) })),
         Err(why) => refused_for(StatusCode::UNPROCESSABLE_ENTITY, why),
+    })
+}
+
+/// What the maker's list has of substances, and the names that formulas have.
+async fn papers(State(shared): Ours, headers: HeaderMap, asked: Asked<Nothing>) -> Response {
+    let tell = |context: &Context, _: &Nothing| {
+        let folder = context.config().formulas()?;
+        let all = workshop::substances_in(&folder)?;
+        let told: Vec<Paper> = all.iter().flat_map(Paper::of).collect();
+        let named = views::named(context).into_iter();
+        let known: Vec<String> = named.map(|(name, inci)| inci.unwrap_or(name)).collect();
+        Ok(json!({ "papers": told, "known": known }))
+    };
+    with(&shared, &headers, asked, tell, told).await
+}
+
+async fn new_paper(State(shared): Ours, request: HttpRequest) -> Answered {
+    let (paper, headers): (Paper, _) = wanted(&shared, request).await?;
+    let _alone = shared.list.lock().await;
+    let name = paper.name.trim().to_owned();
+    let written = look(&shared, &headers, move |context| {
+        let folder = context.config().formulas()?;
+        let is_it = |(_, inci): &(String, Option<String>)| {
+            inci.as_ref()
+                .is_some_and(|inci| same_name(inci, &paper.name))
+        };
+        let is_inci = views::named(context).iter().any(is_it);
+        paper
+            .write(&folder, is_inci)
+            .map_err(|error| QueryError::Other(error.words()))
+    });
+    Ok(match written.await? {
+        Ok(()) => {
+            let say = phrase!("What is known of {name} is written down.", name);
+            told(json!({ "say": spoken::said(&say) }))
+        }
+        Err(error) => unread(&error),
     })
 }
 

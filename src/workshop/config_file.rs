@@ -391,8 +391,29 @@ pub(super) fn with_key(text: &str, table: &str, key: &str, value: Option<&str>) 
         let new = value.map(|value| with(text, &format!("[{table}]\n{key} = {value}\n")));
         return Some(format!("{mark}{}", new.as_deref().unwrap_or(text)));
     };
-    let old = found.get_ref().as_table()?.get_key_value(key);
-    let edit = match (old, value) {
+    let edit = key_edit(
+        text,
+        head.span().end,
+        found.get_ref().as_table()?,
+        key,
+        value,
+    )?;
+    Some(format!(
+        "{mark}{}",
+        edited(text, edit.into_iter().collect())
+    ))
+}
+
+/// What changes where `key` of a table is to have `value`, the line below `head` where it is new; nothing in the second
+/// place where nothing does. `None` where the table is written in a way that cannot be changed so.
+pub(super) fn key_edit(
+    text: &str,
+    head: usize,
+    table: &DeTable,
+    key: &str,
+    value: Option<&str>,
+) -> Option<Option<(Range<usize>, String)>> {
+    let edit = match (table.get_key_value(key), value) {
         (Some((_, old)), Some(value)) => (old.span(), value.to_owned()),
         (Some((name, old)), None) => {
             let start = text
@@ -405,7 +426,7 @@ pub(super) fn with_key(text: &str, table: &str, key: &str, value: Option<&str>) 
             (start..end, String::new())
         }
         (None, Some(value)) => {
-            let below = next_line(text, head.span().end)?;
+            let below = next_line(text, head)?;
             let gap = if text.get(..below)?.ends_with('\n') {
                 ""
             } else {
@@ -413,9 +434,9 @@ pub(super) fn with_key(text: &str, table: &str, key: &str, value: Option<&str>) 
             };
             (below..below, format!("{gap}{key} = {value}\n"))
         }
-        (None, None) => return Some(format!("{mark}{text}")),
+        (None, None) => return Some(None),
     };
-    Some(format!("{mark}{}", edited(text, vec![edit])))
+    Some(Some(edit))
 }
 
 /// The table below a scale that holds what makes its weights uncertain.

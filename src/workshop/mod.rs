@@ -9,6 +9,7 @@ pub mod formula_sheet;
 pub mod labelling;
 pub mod mending;
 pub mod named;
+pub mod papers;
 pub mod planning;
 pub mod repeatability;
 pub mod scale_check;

@@ -557,3 +557,85 @@ fn a_scale_is_weighed_on_ten_times_and_its_checks_are_told() {
     assert_eq!(cells(&checks, "scale-check", "net_g").len(), 12);
     no_faults(&mut screen);
 }
+
+/// What a supplier's papers say is written down on the page, into the list that the label and the limits read; remarks in
+/// it stay.
+#[test]
+fn what_is_in_an_oil_is_written_down_on_the_page() {
+    const LIST: &str =
+        "# from the binder\n[[substance]]\nname = \"Rose wax\" # old\nleave_on = 2\n";
+    const SCENTED: &str = "[formula]\nname = \"Dune scent\"\nuse = \"leave-on\"\n[[phase]]\n[[phase.ingredient]]\n\
+        name = \"Sea salt\"\ninci = \"Maris Sal\"\nbalance = true\n[[phase.ingredient]]\nname = \"Lavender oil\"\n\
+        inci = \"Lavandula Angustifolia Oil\"\npercent = 1\n";
+    let seat = Seat::take();
+    let served = Served::on(Scale::start, "", |person| {
+        fs::create_dir_all(person.path(FORMULAS)).unwrap();
+        person.file(&format!("{FORMULAS}/scent.toml"), SCENTED);
+        person.file(&format!("{FORMULAS}/substances.toml"), LIST);
+        let logs = person.path(LOGS);
+        fs::create_dir_all(&logs).unwrap();
+        let begun = Begun {
+            formula: SCENTED,
+            label: "Dune scent",
+            size: Mass::from_g(100),
+            jars: None,
+            at: "2026-03-01T09:00:00Z",
+        };
+        let rows = [
+            weighed(1, "Sea salt", "S-1", 99_000),
+            weighed(2, "Lavender oil", "LAV-2", 1_000),
+            closed(),
+        ];
+        begun.written(&logs, "scent-1", &rows);
+    });
+    let address = format!("http://127.0.0.1:{}/#{}", served.port, served.key);
+    let mut screen = Screen::at(seat, &address);
+    screen.until("idle", |seen| seen["view"] == "idle");
+    screen.tell(&json!(["go", "#/label/scent-1"]));
+    let seen = screen.reads("NOT COMPLETE: what fragrance allergens are in Lavandula");
+    // Each thing is said once.
+    let inside = seen["inside"].as_str().unwrap();
+    assert_eq!(
+        inside.matches("what fragrance allergens").count(),
+        1,
+        "{inside}"
+    );
+    screen.press("Suppliers’ papers");
+    screen.reads("Rose wax");
+    screen.write(
+        "Ingredient, by its INCI name or as the formulas name it",
+        "Lavandula Angustifolia Oil",
+    );
+    screen.write("What is in it", "Linalool");
+    screen.press("Write it down");
+    screen.until("refused", |seen| {
+        seen["said"].to_string().contains("has no percent")
+    });
+    screen.write("What is in it", "Linalool 38\nLinalyl Acetate: 31.5 %");
+    screen.write("At most where it stays on the skin, %", "1.5");
+    screen.write("Where that is written", "the sheet of March");
+    // A press within a moment of the last one is the same.
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Write it down");
+    screen.reads("Lavandula Angustifolia Oil: Linalool 38, Linalyl Acetate 31.5");
+    // What one lot's certificate says instead.
+    screen.write("Of one lot alone", "LAV-2");
+    screen.write("What is in it", "Linalool 31");
+    std::thread::sleep(Duration::from_secs(1));
+    screen.press("Write it down");
+    screen.reads("Lavandula Angustifolia Oil, lot LAV-2: Linalool 31");
+    screen.pictures("room-papers");
+    let list =
+        fs::read_to_string(served.person.path(&format!("{FORMULAS}/substances.toml"))).unwrap();
+    let expected = format!(
+        "{LIST}\n[[substance]]\ninci = \"Lavandula Angustifolia Oil\"\nleave_on = 1.5\nsource = \"the sheet of March\"\n\
+         constituents = {{ \"Linalool\" = 38, \"Linalyl Acetate\" = 31.5 }}\n\n[[substance.lot]]\nlot = \"LAV-2\"\n\
+         constituents = {{ \"Linalool\" = 31 }}\n"
+    );
+    assert_eq!(list, expected);
+    // 31 % of 1.00 g in 100 g, by hand.
+    screen.tell(&json!(["go", "#/label/scent-1"]));
+    let seen = screen.reads("Linalool");
+    assert!(has(&seen, "inside", "0.3100"), "{seen:#}");
+    assert!(!has(&seen, "inside", "NOT COMPLETE"), "{seen:#}");
+}

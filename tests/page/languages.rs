@@ -29,7 +29,7 @@ fn kept(language: &str) -> Served<Scale> {
 }
 
 /// The rooms, with a formula's plan in jars.
-pub const ROOMS: [(&str, &str); 17] = [
+pub const ROOMS: [(&str, &str); 18] = [
     ("scales", "#/scales"),
     ("begin", "#/begin"),
     ("size", "#/begin/dune-soak.toml"),
@@ -43,6 +43,7 @@ pub const ROOMS: [(&str, &str); 17] = [
     ("formula", "#/formulas/dune-soak.toml"),
     ("new-formula", "#/formulas/%3Dnew"),
     ("spreadsheet", "#/formulas/%3Dtable"),
+    ("papers", "#/papers"),
     ("tablet", "#/tablet"),
     ("answers", "#/answers"),
     ("label", "#/label/soak-1"),

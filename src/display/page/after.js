@@ -53,6 +53,7 @@ function labelled(reply, onPaper, again) {
   return [
     reply.incomplete.length ? lines(reply.incomplete.map((why) => t`NOT COMPLETE: ${why}.`), "lines heed") : null,
     big(lacks.length ? t`The label of ${reply.product} lacks: ${lacks.join(", ")}.` : t`Nothing that bismar knows of is missing on the label of ${reply.product}.`),
+    reply.looked_into ? link("papers", t`Suppliers’ papers`) : null,
     keys(
       onPage(`${question("labels", onPaper())}`, t`Labels to print`),
       saves(t`Keep the labels`, () => question("/labels", onPaper()), file("labels.html")),
@@ -68,7 +69,7 @@ function labelled(reply, onPaper, again) {
       allergens.found.length ? table(t`Fragrance allergens`, [h(t`Name`), n("%")], allergens.found.map((one) => ({
         cells: [[one.name, small(one.named ? t`named on the label` : t`below`)], figure(one.percent)] }))) : p(t`None by what is known.`)) : null,
     p(reply.note),
-    listed(t`To heed`, [...reply.warnings, reply.looked_into].filter(Boolean)),
+    listed(t`To heed`, reply.warnings),
     damaged(reply),
   ];
 }
@@ -95,6 +96,41 @@ function besides(reply, again) {
     part(t`Who answers for it`, inBatch() ? p(`${reply.responsible ?? t`Not written down yet`}. ${t`It is changed when no batch is under way.`}`)
       : [sizes(who.box), answers.key, answers.said]),
   ];
+}
+
+// ---- What suppliers' papers say ----
+
+export async function papers() {
+  const reply = await need("/papers");
+  const of = field(t`Ingredient, by its INCI name or as the formulas name it`, { list: "of-papers", required: true });
+  const lot = field(t`Of one lot alone`, {}, t`from its certificate; empty: of every lot`);
+  const fields = {
+    constituents: field(t`What is in it`, { rows: 6 }, t`one a line, with its percent: Linalool 38`),
+    leave_on: field(t`At most where it stays on the skin, %`, decimal),
+    rinse_off: field(t`At most where it is rinsed off, %`, decimal),
+    source: field(t`Where that is written`),
+  };
+  // Of a name that is in the list already it shows what is known.
+  const show = () => {
+    const mine = (one) => one.name.toLowerCase() === of.value.toLowerCase();
+    const one = reply.papers.find((one) => mine(one) && one.lot === lot.value) ?? reply.papers.find(mine);
+    if (!one) return;
+    for (const [key, { input }] of Object.entries(fields)) input.value = key === "constituents" && one.lot !== lot.value ? "" : one[key];
+  };
+  for (const { input } of [of, lot]) input.addEventListener("change", show);
+  const write = sends(t`Write it down`, "/papers", () => ({ name: of.value, lot: lot.value,
+    ...Object.fromEntries(Object.entries(fields).map(([key, { value }]) => [key, key === "constituents" || key === "source" ? value : dot(value)])) }), async (answer) => {
+    if (answer.error) return;
+    reply.papers = (await need("/papers")).papers;
+    draw();
+  });
+  const known = stack();
+  const draw = () => refill(known, listed(t`Known`, reply.papers.map((one) => [one.lot ? t`${one.name}, lot ${one.lot}` : one.name, one.constituents.replaceAll("\n", ", ")].filter(Boolean).join(": "))));
+  draw();
+  return [
+    p(t`Write down what the supplier’s papers say: limits and the label’s allergens are reckoned from it, and nothing is guessed.`),
+    el("datalist", { id: "of-papers" }, [...new Set(reply.known)].map((value) => el("option", { value }))),
+    of.box, sizes(lot.box, boxes(fields)), write.key, write.said, known, link("formulas", t`All formulas`)];
 }
 
 // ---- Where it went ----

@@ -36,7 +36,7 @@ async function list() {
   const good = reply.formulas.filter((formula) => !formula.error);
   return [
     ...(reply.formulas.length ? [] : [big(t`There is no formula yet.`), ...examples(again)]),
-    keys(link(address(NEW), t`New formula`, draftOf(NEW) ? small(t`not saved yet`) : ""), link(address(TABLE), t`From a spreadsheet`)),
+    keys(link(address(NEW), t`New formula`, draftOf(NEW) ? small(t`not saved yet`) : ""), link(address(TABLE), t`From a spreadsheet`), link("papers", t`Suppliers’ papers`)),
     good.length ? pickList(good.map(one)) : null,
     reply.formulas.filter((formula) => formula.error).map((formula) => wrong(t`${formula.file} cannot be used: ${formula.error}`)),
     p(reply.more ? t`They are files in ${reply.folder}, and ${reply.more} more are there.` : t`They are files in ${reply.folder}.`),
@@ -310,7 +310,7 @@ function editor(file, draft, note) {
     inside, whole, save.key, save.said, again,
     keys(file === NEW || inBatch() ? null : link(at("begin", file), t`New batch of it`), file === NEW ? null : [copy, paper, csv(file)], away, link("formulas", t`All formulas`)),
     file === NEW ? null : p(t`Card, table and batch are of what is saved.`),
-    more,
+    more, link("papers", t`Suppliers’ papers`),
     file === NEW ? null : versions(file),
     slot("notes", t`Notes`, fields, "notes", { rows: 5 }),
   ];

@@ -4,7 +4,7 @@
 import { $, aboutNow, age, deed, figure, fresh, inBatch, kept, know, ofStep, phaseName, put, remember, remembered, stamp, t, write } from "./core.js";
 import { announce, assumed, at, big, boxes, button, damaged, day, decimal, dot, el, entry, field, fold, g, get, go, h, joined, keys, lines, link, listed, mass, n, need, onPage, p, part, pickList, question, refill, saying, sends, sizes, small, stack, table, unread, wrong } from "./make.js";
 import { examples, formulas as formulasRoom } from "./formulas.js";
-import { label, lot, lotAt, lotFields, trace, traceOf, typed } from "./after.js";
+import { label, lot, lotAt, lotFields, papers, trace, traceOf, typed } from "./after.js";
 import { paintScales, scales } from "./scales.js";
 
 const RETURN = 60000; // ms without a touch after which a batch has the screen again
@@ -12,7 +12,7 @@ const RETURN = 60000; // ms without a touch after which a batch has the screen a
 const TITLES = {
   begin: t`New batch`, stopped: t`Stopped batches`, lots: t`Lots`, batches: t`Batches`, remedies: t`Remedies`, fill: t`Fill jars`, scales: t`Scales`,
   formulas: t`Formulas`, "=new": t`New formula`, "=table": t`From a spreadsheet`, tablet: t`Let a tablet in`,
-  answers: t`Other answers`, label: t`Label`, trace: t`Where it went`,
+  answers: t`Other answers`, label: t`Label`, trace: t`Where it went`, papers: t`Suppliers’ papers`,
 };
 
 export const room = { name: "", arg: "" };
@@ -517,7 +517,7 @@ function tablet() {
 
 // ---- Going in and out ----
 
-const rooms = { answers, begin, stopped, formulas, lots, batches, remedies, fill, label, trace, scales, tablet };
+const rooms = { answers, begin, stopped, formulas, lots, batches, remedies, fill, label, trace, scales, tablet, papers };
 
 /** Shows the room that the address names; `false` where it names the bench. */
 export async function enterRoom() {

@@ -10,7 +10,7 @@ mod store;
 
 pub use batches::{Chart, batches, chart, record, sheet, stopped};
 pub use labels::{Asked as Label, declaration, label, labels};
-pub use plan::{Plan, bare, formulas, plan};
+pub use plan::{Plan, bare, formulas, named, plan};
 pub use remedies::remedies;
 pub use scales::{listed, ports, scales};
 pub use store::{Name, store, trace};

@@ -48,8 +48,15 @@ pub fn formulas(context: &Context) -> Result<Value, QueryError> {
 
 /// What the formulas of the folder are made of, each name once.
 pub fn ingredients(context: &Context) -> Vec<String> {
+    let all = named(context).into_iter().map(|(name, _)| name);
+    let all: BTreeSet<String> = all.collect();
+    all.into_iter().collect()
+}
+
+/// The same with the INCI names.
+pub fn named(context: &Context) -> BTreeSet<(String, Option<String>)> {
     let Ok(folder) = context.config().formulas() else {
-        return Vec::new();
+        return BTreeSet::new();
     };
     let names = names(&folder).unwrap_or_default();
     let files = names.iter().take(MOST_FORMULAS);
@@ -57,8 +64,8 @@ pub fn ingredients(context: &Context) -> Vec<String> {
         .flat_map(|name| workshop::formula(&folder.join(name)))
         .collect();
     let all = formulas.iter().flat_map(Formula::ingredients);
-    let all: BTreeSet<String> = all.map(|one| one.name.clone()).collect();
-    all.into_iter().collect()
+    all.map(|one| (one.name.clone(), one.inci.clone()))
+        .collect()
 }
 
 /// The names of the formulas' files; a missing folder has none.
