@@ -325,8 +325,9 @@ impl Opener for BatchOpener {
         if let Some(warning) = unproven(&plan, &config.abilities(), config.weighing.guard) {
             said.note(warning);
         }
+        // Of the formula that was named; `check` and the plan tell the line.
         for note in notes {
-            said.note(note.told());
+            said.note(note.without_place());
         }
         let (batch, file) = (log.batch().to_owned(), log.path().to_owned());
         let (log, answers) = self.start(log)?;

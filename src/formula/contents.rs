@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::kind::{Kind, kinds};
-use super::substances::{Constituent, Substance};
+use super::substances::{Constituent, FILE, Substance};
 use super::{Formula, Ingredient, Limits, Percent, Use};
 use crate::language::{Sentence, phrase};
 use crate::problem::Problem;
@@ -599,7 +599,8 @@ impl Doubt<'_> {
                     premix
                 )),
                 phrase!(
-                    "Put its formula into the same folder, or write its constituents into substances.toml"
+                    "Put its formula into the same folder, or write its constituents into {list_in_file}",
+                    list_in_file = FILE,
                 ),
             ),
             Why::Missing => {
@@ -628,7 +629,10 @@ impl Doubt<'_> {
                     "\"{premix}\" lies too deep in premixes of premixes, or behind too many of them",
                     premix
                 )),
-                phrase!("Write what it is made of into substances.toml, as its constituents"),
+                phrase!(
+                    "Write what it is made of into {list_in_file}, as its constituents",
+                    list_in_file = FILE,
+                ),
             ),
             Why::Twins => {
                 let mut twins = known.twins.iter();
@@ -719,8 +723,9 @@ pub fn notes(formula: &Formula, known: &Known, name: &str) -> Vec<Problem> {
             names = Sentence::listing(&names),
         );
         let remedy = phrase!(
-            "Write leave_on or rinse_off for each into substances.toml, from the supplier's documents \
-                      (safety data sheet, IFRA certificate)"
+            "Write leave_on or rinse_off for each into {list_in_file}, from the supplier's documents \
+                      (safety data sheet, IFRA certificate)",
+            list_in_file = FILE,
         );
         notes.push(at(line, message, remedy));
     }

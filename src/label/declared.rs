@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use super::allergens::{Amount, Stay, allergen, amounts};
 use super::{Line, Rules, declaration};
 use crate::formula::kind::{Kind, kinds};
-use crate::formula::substances::{Constituent, Substance};
+use crate::formula::substances::{Constituent, FILE, Substance};
 use crate::formula::{Formula, Use};
 use crate::journal::batch::record::Record;
 use crate::language::{Sentence, Term, phrase, shown_as_told, term};
@@ -220,9 +220,10 @@ impl Gathering<'_> {
         unknown.dedup_by(|a, b| same_name(a, b));
         if !unknown.is_empty() {
             self.incomplete.push(phrase!(
-                "what fragrance allergens are in {names} is not known; write their constituents into substances.toml, from \
-                 the supplier's documents",
+                "what fragrance allergens are in {names} is not known; write their constituents into {list_in_file}, \
+                 from the supplier's documents",
                 names = Sentence::listing(&unknown),
+                list_in_file = FILE,
             ));
         }
         self.unknown_scents = unknown;

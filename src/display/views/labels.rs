@@ -7,6 +7,7 @@ use super::grams;
 use crate::display::spoken::said;
 use crate::formula::Formula;
 use crate::formula::cautions::{self, STANDING};
+use crate::formula::form::of_the_form;
 use crate::journal::name_of;
 use crate::label::content::{Help, Label};
 use crate::label::{Rules, content, declared, text};
@@ -173,7 +174,7 @@ pub fn label(context: &Context, asked: &Asked) -> Result<Value, QueryError> {
         "batch": label.batch,
         "product": label.product,
         "law": declared.rules.law(),
-        "incomplete": declared.incomplete.iter().map(said).collect::<Vec<_>>(),
+        "incomplete": declared.incomplete.iter().map(|why| said(&of_the_form(why))).collect::<Vec<_>>(),
         "warnings": warnings.iter().map(said).collect::<Vec<_>>(),
         "looked_into": looked_into.as_ref().map(said),
         "names": declared.names().join(", "),

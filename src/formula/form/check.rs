@@ -371,6 +371,7 @@ pub fn of_the_form(words: &Sentence) -> Sentence {
     let limit = phrase!("at \"At most\"");
     let intended = phrase!("choose \"Goes into other formulas\"");
     words
+        .with("list_in_file", &phrase!("\"Suppliers’ papers\""))
         .with("in_file", &nothing)
         .with("limit_in_file", &limit)
         .with("use_in_file", &intended)
