@@ -395,14 +395,14 @@ fn a_layout_that_there_is_none_of_is_told_with_those_that_there_are() {
     let mut settings = crate::bench_side::scale_config("bench", Path::new("/dev/null"), "nome");
     let told = Chosen::from_config(&settings).unwrap_err().to_string();
     assert!(
-        told.starts_with("no line layout is called \"nome\"; write one of: "),
+        told.starts_with("no line layout is called \"nome\". Write one of: "),
         "{told}"
     );
     assert!(
         ALL.iter().all(|layout| told.contains(layout.name())),
         "{told}"
     );
-    assert!(told.ends_with(", pattern"), "{told}");
+    assert!(told.ends_with(", pattern."), "{told}");
     settings.layout = ALL[0].name().into();
     assert!(Chosen::from_config(&settings).is_ok());
 }
