@@ -584,3 +584,5 @@ export function paintRoom() {
 for (const kind of ["pointerdown", "keydown", "input", "wheel", "scroll"]) {
   document.addEventListener(kind, () => { touched = stamp(); }, { passive: true, capture: true });
 }
+// A browser shows a text field's caret, and may leave the rest of the field under what sticks.
+document.addEventListener("focusin", (at) => { if (at.target.matches("textarea")) at.target.scrollIntoView({ block: "nearest" }); });
