@@ -29,6 +29,8 @@ pub struct Tally {
     pub doubled: Vec<String>,
     pub skipped: Vec<String>,
     pub worded: usize,
+    /// Of those, steps into which (or out of whose source) more went than is surely in the window: that word is due.
+    pub overdone: usize,
     pub words: u32,
     pub stuck: Vec<String>,
     pub silent: Vec<String>,
@@ -54,6 +56,7 @@ impl Tally {
         self.doubled.extend(other.doubled.iter().cloned());
         self.skipped.extend(other.skipped.iter().cloned());
         self.worded += other.worded;
+        self.overdone += other.overdone;
         self.words += other.words;
         self.stuck.extend(other.stuck.iter().cloned());
         self.silent.extend(other.silent.iter().cloned());
@@ -71,15 +74,15 @@ impl Tally {
 
     pub fn head() -> String {
         "| what | steps | recorded | wrong | after a guess | carried | hidden | wrong then | within U | twice | \
-         skipped | worded steps | words | stuck | silent | wait p50 s | p95 s | worst U |\n\
-         | --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | \
+         skipped | worded steps | words | stuck | silent | wait p50 s | p95 s | worst U | after too much |\n\
+         | --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | \
          ---: | ---: | ---: |"
             .to_owned()
     }
 
     pub fn line(&self, what: &str) -> String {
         format!(
-            "| {what} | {} | {} | {} | {} | {} | {} | {} | {:.1} % | {} | {} | {} | {} | {} | {} | {} | {} | {:.1} |",
+            "| {what} | {} | {} | {} | {} | {} | {} | {} | {:.1} % | {} | {} | {} | {} | {} | {} | {} | {} | {:.1} | {} |",
             self.steps,
             self.recorded,
             self.wrong.len(),
@@ -97,18 +100,19 @@ impl Tally {
             self.wait(0.5),
             self.wait(0.95),
             self.worst,
+            self.overdone,
         )
     }
 
     /// The columns of `tests/FAULTS.md`.
     pub fn short_head() -> &'static str {
-        "| | steps | recorded | wrong | within U | stuck | silent | steps with a word | wait p50 s | p95 s |\n\
-         | --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n"
+        "| | steps | recorded | wrong | within U | stuck | silent | steps with a word | of them after too much | wait p50 s | p95 s |\n\
+         | --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |\n"
     }
 
     pub fn short_line(&self, what: &str) -> String {
         format!(
-            "| {what} | {} | {} | {} | {:.1} % | {} | {} | {} | {} | {} |\n",
+            "| {what} | {} | {} | {} | {:.1} % | {} | {} | {} | {} | {} | {} |\n",
             self.steps,
             self.recorded,
             self.wrong.len(),
@@ -116,6 +120,7 @@ impl Tally {
             self.stuck.len(),
             self.silent.len(),
             self.worded,
+            self.overdone,
             self.wait(0.5),
             self.wait(0.95),
         )
@@ -184,7 +189,6 @@ pub fn judge(name: &str, spec: &CaseSpec, outcome: &Outcome) -> Tally {
     for story in outcome.stories.values() {
         tally.steps += 1;
         tally.words += story.words;
-        tally.worded += usize::from(story.words > 0);
         if let Some(waited) = story.waited {
             tally.waits.push(waited);
         }
@@ -218,6 +222,19 @@ pub fn judge(name: &str, spec: &CaseSpec, outcome: &Outcome) -> Tally {
         // Filling may end before the last jar.
         if complete && rows.is_empty() && spec.plan.filling.is_none() {
             tally.skipped.push(format!("{name} step {}", story.step));
+        }
+        if story.words > 0 {
+            tally.worded += 1;
+            // What is nearer to the window's end than U cannot be proven to lie in it.
+            let u = rows.iter().filter_map(|row| row.draft.uncertainty).max();
+            let most = outcome
+                .tracks
+                .get(&story.step)
+                .map(|track| track.range(Moment(0), outcome.now).1);
+            let over = most.is_some_and(|most| {
+                most + u.unwrap_or_default() > spec.plan.steps[story.step - 1].highest
+            });
+            tally.overdone += usize::from(over);
         }
         let Some(last) = rows.last() else { continue };
         tally.corrected += usize::from(rows.len() > 1);
