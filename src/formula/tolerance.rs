@@ -119,8 +119,8 @@ pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Optio
     };
     if table.is_empty() {
         let remedy = phrase!(
-            "Write for example {example}, or remove it",
-            example = "{ percent = 1.0 }"
+            "Write for example {example_in_file}, or remove it",
+            example_in_file = "{ percent = 1.0 }"
         );
         reader.report(
             &value.span(),
@@ -133,8 +133,8 @@ pub(super) fn tolerance<'i>(reader: &mut Reader<'i>, value: &Value<'i>) -> Optio
             &value.span(),
             message,
             phrase!(
-                "Allow some deviation, as {example}",
-                example = "{ percent = 1.0 }"
+                "Allow some deviation, as {example_in_file}",
+                example_in_file = "{ percent = 1.0 }"
             ),
         );
     } else if under.percent.is_some_and(|p| p >= Percent::HUNDRED) {
@@ -166,8 +166,8 @@ fn deviation<'i>(
         let side = amounts(reader, table);
         if table.is_empty() {
             let remedy = phrase!(
-                "Write for example {example}, or remove it",
-                example = "{ percent = 1.0 }"
+                "Write for example {example_in_file}, or remove it",
+                example_in_file = "{ percent = 1.0 }"
             );
             reader.report(
                 &value.span(),

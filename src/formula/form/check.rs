@@ -377,19 +377,14 @@ pub fn of_the_form(words: &Sentence) -> Sentence {
         .with("use_in_file", &intended)
         .with("key_in_file", &nothing)
         .with("end_in_file", &" g".into())
+        .with("example_in_file", &"1 %".into())
 }
 
 /// A fault of the file as it is said of a form.
 fn in_the_form(problem: &Problem) -> Sentence {
-    let remedy = match problem.remedy.as_str() {
-        code if code.contains('{') => phrase!("Allow some, for example 1 %"),
-        code if code.contains(" = ") => Sentence::none(),
-        _ => of_the_form(&problem.remedy),
-    };
-    let message = of_the_form(&problem.message);
     let bare = Problem {
-        message,
-        remedy,
+        message: of_the_form(&problem.message),
+        remedy: of_the_form(&problem.remedy),
         ..problem.clone()
     };
     bare.without_place()
@@ -474,6 +469,11 @@ mod tests {
                 "{fault:?}"
             );
         }
+        let tolerance = faults.iter().find(|fault| fault.at.ends_with("tolerance"));
+        assert_eq!(
+            tolerance.unwrap().say.as_str(),
+            "A tolerance of nothing either way cannot be met. Allow some deviation, as 1 %."
+        );
         let mut twice = two("60", "40");
         twice.phases[0].ingredients[1].name = "Salt".to_owned();
         let faults = twice.checked("").unwrap_err();
