@@ -208,7 +208,7 @@ impl VesselWay {
 }
 
 /// A formula brought to grams for one batch.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Plan {
     pub batch: Mass,
     /// Number of jars and the fill of each, when the batch was given so.

@@ -1,7 +1,7 @@
 //! A bowl between its records: what it weighed with all of them, and what came or went outside a step.
 
 use super::pan::Observation;
-use super::run::{LiftCheck, Run};
+use super::run::LiftCheck;
 use super::state::{TareUnknown, Tared, Why, Written};
 use super::steady::Level;
 use super::{Engine, net_of, phrases};
@@ -80,8 +80,7 @@ impl Engine {
 
     /// Whether the running step goes into a bowl with earlier steps in it.
     pub(super) fn is_in_the_same_bowl(&self) -> bool {
-        let run = self.run.as_ref();
-        run.is_some_and(Run::is_in_the_same_bowl)
+        self.run.is_in_the_same_bowl()
     }
 
     /// The empty pan shows that something was weighed with the bowl: so it may have been with each
@@ -98,27 +97,25 @@ impl Engine {
         remark: &str,
         which: impl Fn(usize, &Written) -> bool,
     ) {
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         // They are back in their places when they are corrected.
         let mut check = run.lift_check.take();
         let mut lifted = std::mem::take(&mut run.bowl.records);
         let waiting = check.iter_mut().flat_map(|check| &mut check.records);
         for (index, written) in waiting.chain(&mut lifted) {
-            let bowl = self.run.as_ref().is_some_and(|run| run.is_bowl(*index));
+            let bowl = self.run.is_bowl(*index);
             if bowl && by.abs() > written.weight.uncertainty && which(*index, written) {
                 let at_least = written.weight.uncertainty + by.abs();
                 self.doubt(scale, *index, written, at_least, remark);
             }
         }
-        if let Some(run) = &mut self.run {
-            run.lift_check = check;
-            run.bowl.records = lifted;
-        }
+        self.run.lift_check = check;
+        self.run.bowl.records = lifted;
     }
 
     /// What is taken for the bowl with earlier steps in it weighs `mass`.
     pub(super) fn bowl_came_back_as(&mut self, scale: ScaleIndex, mass: Mass, d: Mass) {
-        if let Some(gross) = self.run.as_ref().and_then(Run::bowl_so_far) {
+        if let Some(gross) = self.run.bowl_so_far() {
             self.bowl_came_back(scale, mass - gross, d);
         }
     }
@@ -126,7 +123,7 @@ impl Engine {
     /// The bowl is back, and taken for what it is, though it weighs so much more or less than with all
     /// that was recorded in it.
     pub(super) fn bowl_came_back(&mut self, scale: ScaleIndex, by: Mass, d: Mass) {
-        let stirred = self.run.as_ref().is_some_and(Run::was_mixed_before);
+        let stirred = self.run.was_mixed_before();
         let little = by.is_negative() && by.abs() <= self.stirred_off(scale, d);
         if stirred && little {
             // The charge is what was weighed in; the spoon took a little of all of it.
@@ -142,7 +139,7 @@ impl Engine {
     /// After its last mixing no step asks about it any more.
     pub(super) fn back_from_last_mix(&mut self, scale: ScaleIndex, level: Level) {
         let mass = level.weight - self.zero(scale);
-        let gross = self.run.as_mut().and_then(|run| run.bowl.gross.take());
+        let gross = self.run.bowl.gross.take();
         let Some(by) = gross.map(|gross| mass - gross) else {
             return;
         };
@@ -159,7 +156,7 @@ impl Engine {
 
     /// After a restart: so much more is in the bowl than was recorded in it, and may be of the running step.
     pub(super) fn came_before_restart(&self, unsure: &TareUnknown) -> Option<Mass> {
-        let run = self.run.as_ref()?;
+        let run = &self.run;
         let more = unsure.mass - run.bowl_so_far()?;
         let may_be = is_a_pour(run.current()?, more, unsure.level.d);
         (unsure.why == Why::Restart && may_be).then_some(more)
@@ -167,7 +164,7 @@ impl Engine {
 
     /// [`stirred_off`] of the bowl that is in use.
     pub(super) fn stirred_off(&self, scale: ScaleIndex, d: Mass) -> Mass {
-        let gross = self.run.as_ref().and_then(|run| run.bowl.gross);
+        let gross = self.run.bowl.gross;
         let shown = self.pans.get(scale).and_then(|pan| pan.last);
         let shown = shown.map_or(Mass::ZERO, |last| last.weight - self.zero(scale));
         stirred_off(gross.unwrap_or(shown), d)
@@ -176,7 +173,7 @@ impl Engine {
     /// Whether what stands there can be the bowl that waits for its lift.
     pub(super) fn bowl_stands(&self, scale: ScaleIndex) -> bool {
         let shown = self.pans.get(scale).and_then(|pan| pan.last);
-        let check = self.run.as_ref().and_then(|run| run.lift_check.as_ref());
+        let check = self.run.lift_check.as_ref();
         let Some((shown, check)) = shown.zip(check) else {
             return true;
         };
@@ -191,7 +188,7 @@ impl Engine {
     /// or goes now belongs to no record, and the records say so.
     pub(super) fn follow_the_finished_bowl(&mut self, scale: ScaleIndex, seen: &Observation) {
         let zero = self.zero(scale);
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         if run.current().is_some() || !(seen.plateau || seen.steady.is_some()) {
             return;
         }

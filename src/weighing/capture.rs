@@ -93,10 +93,7 @@ impl Engine {
             return State::Tared(tared);
         };
         let index = self.index_now();
-        let corrects = self
-            .run
-            .as_mut()
-            .and_then(|run| run.corrects.remove(&index));
+        let corrects = self.run.corrects.remove(&index);
         let mut draft = self.weight_draft(scale, &step, &tared.tare, tared.wander, level, verdict);
         if let Some(seq) = corrects {
             draft.note = corrects_note(seq, &draft.note);
@@ -127,7 +124,7 @@ impl Engine {
     /// Whether the batch is over with this step, so that its vessel is lifted even where it is the bowl:
     /// the empty pan has the last word.
     fn is_last_of_all(&self) -> bool {
-        let Some(run) = &self.run else { return false };
+        let run = &self.run;
         let Some(step) = run.current() else {
             return false;
         };
@@ -222,7 +219,7 @@ impl Engine {
             });
             self.repeat_cue();
         }
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         if let Some(i) = run.corrections.iter().position(|c| c.ticket == ticket) {
             let correction = run.corrections.swap_remove(i);
             for deed in &mut run.deeds {
@@ -263,7 +260,7 @@ impl Engine {
 
     /// Marks a step (by index) as recorded and says so.
     pub(super) fn recorded(&mut self, index: usize, seq: u64, net: Mass, verdict: Option<Verdict>) {
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let Some(step) = run.plan.steps.get(index).cloned() else {
             return;
         };
@@ -289,15 +286,13 @@ impl Engine {
         };
         let d = self.readability(step.scale);
         let gross = written.weight.shown - self.zero(step.scale);
-        let index = self.run.as_ref().map_or(0, |run| run.step);
-        if let Some(run) = &mut self.run {
-            run.coming.last_gross = (step.vessel.is_apart()).then_some(gross);
-            run.bowl.gross = (step.vessel == VesselWay::Bowl).then_some(gross);
-            run.deeds.push(Deed::Weighed {
-                index,
-                seq: written.seq,
-            });
-        }
+        let index = self.run.step;
+        self.run.coming.last_gross = (step.vessel.is_apart()).then_some(gross);
+        self.run.bowl.gross = (step.vessel == VesselWay::Bowl).then_some(gross);
+        self.run.deeds.push(Deed::Weighed {
+            index,
+            seq: written.seq,
+        });
         self.recorded(
             index,
             written.seq,
@@ -343,9 +338,7 @@ impl Engine {
         if let Some(step) = self.step_now() {
             self.keep_for_the_lift(step.scale, written);
         }
-        if let Some(run) = &mut self.run {
-            run.bowl.base = Some((base, d));
-        }
+        self.run.bowl.base = Some((base, d));
         self.go_on()
     }
 
@@ -356,8 +349,8 @@ impl Engine {
             code: FaultCode::NotLogged,
             over: false,
         });
-        let state = self.run.as_ref().map(|run| &run.state);
-        let waiting = matches!(state, Some(State::Writing(pending)) if pending.ticket == ticket);
+        let waiting =
+            matches!(&self.run.state, State::Writing(pending) if pending.ticket == ticket);
         let say = if waiting {
             phrase!(
                 "NOT recorded: {why}. The weight is kept and written as soon as it can be. Leave the beaker.",
@@ -382,10 +375,8 @@ impl Engine {
         let lifted = left || self.is_lifted(scale, seen, &pending.weight);
         if !pending.weight.no_lift && lifted {
             pending.lifted = true;
-            if let Some(run) = &mut self.run {
-                run.coming.in_transit = left;
-                run.coming.leaving = left;
-            }
+            self.run.coming.in_transit = left;
+            self.run.coming.leaving = left;
         }
         State::Writing(pending)
     }

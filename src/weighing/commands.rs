@@ -3,7 +3,7 @@
 use super::bowl::is_a_pour;
 use super::capture::verdict_of;
 use super::resting::PROVEN;
-use super::run::{Deed, Run};
+use super::run::Deed;
 use super::state::{Asked, Mismatch, Removed, State, TareUnknown, Tared};
 use super::{Engine, net_of};
 use crate::formula::{Step, VesselWay};
@@ -58,7 +58,7 @@ impl Engine {
             Command::Skip(reason) => self.skip(&reason),
             Command::Cancel => Ok(self.cancel()),
             Command::Stop => {
-                if let Some(State::Lift(written)) = self.run.as_ref().map(|run| &run.state) {
+                if let State::Lift(written) = &self.run.state {
                     // What came after the record is said before the log is closed.
                     let mut written = written.clone();
                     let scale = self.scale_needed().unwrap_or_default();
@@ -80,7 +80,7 @@ impl Engine {
         if !self.rules.presses {
             return false;
         }
-        let Some(run) = &self.run else { return false };
+        let run = &self.run;
         match &run.state {
             State::Mix { .. } => {
                 self.next();
@@ -111,9 +111,7 @@ impl Engine {
     }
 
     fn next(&mut self) -> Sentence {
-        let Some(run) = &mut self.run else {
-            return Sentence::none();
-        };
+        let run = &mut self.run;
         match run.state.clone() {
             State::Mix { .. } => {
                 self.mixing_done("confirmed");
@@ -124,9 +122,7 @@ impl Engine {
             State::TareUnknown(unsure) if unsure.why.takes_a_word() => self.believe_empty(unsure),
             State::Clear { .. } if self.close_unseen() => phrase!("Every step is weighed."),
             State::Clear { .. } if self.step_now().is_none() => {
-                if let Some(run) = &mut self.run {
-                    run.give_up_lift_check();
-                }
+                self.run.give_up_lift_check();
                 let state = self.go_on();
                 self.enter(state);
                 phrase!("The bowl stays on the scale.")
@@ -147,12 +143,7 @@ impl Engine {
                 let state = self.next_in_bowl(written, base, d);
                 self.enter(state);
                 let closes = self.step_now().is_none();
-                if closes
-                    && matches!(
-                        self.run.as_ref().map(|run| &run.state),
-                        Some(State::Clear { .. })
-                    )
-                {
+                if closes && matches!(self.run.state, State::Clear { .. }) {
                     return self.next();
                 }
                 phrase!("The bowl stays on the scale.")
@@ -257,9 +248,7 @@ impl Engine {
             "the maker goes on with the bowl as it is; {} g are not explained",
             off.grams(level.d)
         ));
-        if let Some(run) = &mut self.run {
-            run.give_up_lift_check();
-        }
+        self.run.give_up_lift_check();
         let remark = "the bowl came back with another weight";
         self.bowl_changed(step.scale, off, remark);
         // What was in it for less than a moment was seen as well.
@@ -300,9 +289,7 @@ impl Engine {
         let range = restless.map_or(Mass::ZERO, |(_, range)| range);
         let stands = now
             .is_some_and(|now| (now.weight - unsure.level.weight).abs() <= (now.d * 5).max(range));
-        if let Some(run) = &mut self.run {
-            run.coming.word_empty = !stands;
-        }
+        self.run.coming.word_empty = !stands;
         if !stands {
             return None;
         }
@@ -330,7 +317,7 @@ impl Engine {
             "the maker says that {grams} g of this step were in the bowl already"
         ));
         let stirred = self.stirred_off(scale, level.d);
-        let mixed = self.run.as_ref().is_some_and(Run::was_mixed_before);
+        let mixed = self.run.was_mixed_before();
         self.known_by_a_word();
         let mut tared = self.tared_as(scale, level.weight - more, level.d);
         // Two readings more, of the bowl's last record; and what the spoon took of it.
@@ -344,7 +331,7 @@ impl Engine {
 
     /// Nothing speaks any more against what stands there; gives what the bowl weighed with all that was recorded in it.
     fn known_by_a_word(&mut self) -> Option<Mass> {
-        let run = self.run.as_mut()?;
+        let run = &mut self.run;
         run.coming.last_gross = None;
         run.coming.suspect = None;
         run.bowl.gross.take()
@@ -400,17 +387,15 @@ impl Engine {
             level.weight.grams(level.d)
         ));
         // By her word this is the empty pan: what it shows speaks of the record before.
-        let waits = self.run.as_ref().and_then(|run| run.lift_check.as_ref());
+        let waits = self.run.lift_check.as_ref();
         if waits.is_some_and(|check| check.scale == step.scale && !check.missed) {
             self.pan_speaks(level, true);
         }
         self.see_zero(step.scale, level.weight);
-        if let Some(run) = &mut self.run {
-            run.coming.suspect = None;
-            run.coming.maybe_there = false;
-            run.coming.stood = None;
-            run.give_up_lift_check();
-        }
+        self.run.coming.suspect = None;
+        self.run.coming.maybe_there = false;
+        self.run.coming.stood = None;
+        self.run.give_up_lift_check();
         let state = self.wait_empty();
         self.enter(state);
         phrase!("The scale is taken as empty.")
@@ -420,8 +405,8 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return Ok(phrase!("Every step is weighed; nothing to begin again."));
         };
-        let unsure = match self.run.as_ref().map(|run| &run.state) {
-            Some(&State::TareUnknown(unsure)) => Some(unsure),
+        let unsure = match self.run.state {
+            State::TareUnknown(unsure) => Some(unsure),
             _ => None,
         };
         if let Some(unsure) = unsure.filter(|unsure| self.came_before_restart(unsure).is_some()) {
@@ -432,9 +417,7 @@ impl Engine {
         }
         let fresh = self.can_begin_afresh();
         let refused = |text: Sentence| Err(Refused::new(text));
-        let Some(run) = &mut self.run else {
-            return Ok(Sentence::none());
-        };
+        let run = &mut self.run;
         let in_the_bowl = phrase!(
             "{name} is in the bowl already and cannot be weighed again. Take some out, or keep it.",
             name = &step.ingredient
@@ -521,11 +504,9 @@ impl Engine {
             self.enter(state);
             return Ok(phrase!("This step begins again once the scale is empty."));
         }
-        if let Some(full) = full
-            && let Some(run) = &mut self.run
-        {
+        if let Some(full) = full {
             // Put back as it is, it is not empty.
-            run.coming.refused = Some(full);
+            self.run.coming.refused = Some(full);
         }
         let state = self.begin_again(step.scale, step.vessel, sure);
         self.enter(state);
@@ -553,8 +534,7 @@ impl Engine {
 
     /// Whether the running step is the first into its bowl.
     pub(super) fn is_fresh_bowl(&self) -> bool {
-        let run = self.run.as_ref();
-        run.is_some_and(|run| run.is_bowl(run.step) && !run.is_in_the_same_bowl())
+        self.run.is_bowl(self.run.step) && !self.run.is_in_the_same_bowl()
     }
 
     /// `sure`: what stands on the pan is known, so that it can be tared where it stands.
@@ -583,9 +563,7 @@ impl Engine {
             return Ok(phrase!("Nothing to keep."));
         };
         let without_lot = self.lacks_lot(&step);
-        let Some(run) = &mut self.run else {
-            return Ok(Sentence::none());
-        };
+        let run = &mut self.run;
         let (tared, away) = match run.state.clone() {
             State::Lift(_) => {
                 return Ok(phrase!(
@@ -680,9 +658,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return phrase!("Every step is weighed; no ingredient waits for a lot.");
         };
-        let Some(run) = &mut self.run else {
-            return Sentence::none();
-        };
+        let run = &mut self.run;
         let before = run.lots.insert(step.ingredient.clone(), lot.clone());
         run.deeds.push(Deed::Lot {
             ingredient: step.ingredient.clone(),
@@ -692,7 +668,7 @@ impl Engine {
         draft.note = format!("lot of {}: {lot}", step.ingredient);
         self.log(draft);
         self.record_what_waited_for_its_lot();
-        if let Some(State::Tared(tared)) = self.run.as_mut().map(|run| &mut run.state) {
+        if let State::Tared(tared) = &mut self.run.state {
             tared.asked = None;
         }
         phrase!("Lot {lot} for {name}.", lot, name = &step.ingredient)
@@ -701,7 +677,7 @@ impl Engine {
     /// A weight that waited only for its lot, with its vessel lifted meanwhile.
     fn record_what_waited_for_its_lot(&mut self) {
         let Some(step) = self.step_now() else { return };
-        let Some(run) = &self.run else { return };
+        let run = &self.run;
         let State::Removed(Removed { tared, .. }) = &run.state else {
             return;
         };

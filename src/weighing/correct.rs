@@ -28,11 +28,11 @@ pub(super) struct Fix {
 impl Engine {
     /// A step of the plan by its index.
     pub(super) fn step_at(&self, index: usize) -> Option<Arc<Step>> {
-        self.run.as_ref()?.plan.steps.get(index).cloned()
+        self.run.plan.steps.get(index).cloned()
     }
 
     pub(super) fn index_now(&self) -> usize {
-        self.run.as_ref().map_or(0, |run| run.step)
+        self.run.step
     }
 
     /// The record stands, and says how little it proves: by so much it may be off.
@@ -280,14 +280,12 @@ impl Engine {
         }
         draft.verdict = verdict;
         let ticket = self.log(draft);
-        if let Some(run) = &mut self.run {
-            run.corrections.push(Correction {
-                ticket,
-                step: index,
-                net,
-                verdict,
-            });
-        }
+        self.run.corrections.push(Correction {
+            ticket,
+            step: index,
+            net,
+            verdict,
+        });
         written.ticket = ticket;
         written.weight.net = net;
         written.weight.shown = level.weight;

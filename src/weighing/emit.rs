@@ -3,7 +3,7 @@
 use super::Engine;
 use super::event::Event;
 use super::phrases::Words;
-use super::run::{Run, Spoken};
+use super::run::Spoken;
 use crate::formula::Step;
 use crate::language::Sentence;
 use crate::mass::Mass;
@@ -65,13 +65,11 @@ impl Engine {
     }
 
     fn say(&mut self, cue: Cue) {
-        if let Some(run) = &mut self.run {
-            run.spoken = Spoken {
-                at: self.now,
-                hold: cue.kind == CueKind::Hold,
-                ..Spoken::default()
-            };
-        }
+        self.run.spoken = Spoken {
+            at: self.now,
+            hold: cue.kind == CueKind::Hold,
+            ..Spoken::default()
+        };
         self.out.push_back(Event::Cue(cue));
     }
 
@@ -104,7 +102,7 @@ impl Engine {
         missing: Option<Mass>,
         choices: &[Choice],
     ) -> Cue {
-        let step = self.run.as_ref().and_then(Run::current);
+        let step = self.run.current();
         let Words { say, lead, asks } = words;
         Cue {
             kind,
@@ -217,20 +215,14 @@ impl Engine {
 
     /// A draft with what is known of the running step, and no weights.
     pub(super) fn draft(&self, kind: RowKind) -> Draft {
-        self.draft_of(kind, self.run.as_ref().and_then(Run::current))
+        self.draft_of(kind, self.run.current())
     }
 
     /// A draft with what is known of `step`, and no weights.
     pub(super) fn draft_of(&self, kind: RowKind, step: Option<&Step>) -> Draft {
-        let run = self.run.as_ref();
-        let phase = run
-            .zip(step)
-            .and_then(|(run, step)| run.plan.phases.get(step.phase));
+        let phase = step.and_then(|step| self.run.plan.phases.get(step.phase));
         let ingredient = step.map(|step| step.ingredient.clone()).unwrap_or_default();
-        let lot = run
-            .and_then(|run| run.lots.get(&ingredient))
-            .cloned()
-            .unwrap_or_default();
+        let lot = self.run.lots.get(&ingredient).cloned().unwrap_or_default();
         Draft {
             step: step.map_or(0, |step| step.number),
             phase: phase.map(|phase| phase.name.clone()).unwrap_or_default(),
@@ -256,7 +248,7 @@ impl Engine {
     }
 
     pub(super) fn note(&mut self, text: String) {
-        if self.run.is_some() {
+        if self.run.is_begun() {
             let mut draft = self.draft(RowKind::Note);
             draft.note = text;
             self.log(draft);

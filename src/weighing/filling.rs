@@ -13,13 +13,13 @@ use crate::vocabulary::entry::RowKind;
 impl Engine {
     /// How jars are filled, where that is what is done.
     pub(super) fn fill(&self) -> Option<Fill> {
-        self.run.as_ref()?.plan.filling
+        self.run.plan.filling
     }
 
     /// The jars of this filling that are recorded.
     fn filled(&self) -> Option<Filling> {
         let fill = self.fill()?;
-        let run = self.run.as_ref()?;
+        let run = &self.run;
         let mut filling = Filling::new(fill.nominal, fill.rule)?;
         for jar in run.done.iter().skip(fill.first - 1).flatten() {
             filling.fill(jar.net);
@@ -49,13 +49,7 @@ impl Engine {
         let mean = Mass::from_g_f64(filled.mean()?)?;
         let left = (fill.made - filled.total()).max(Mass::ZERO);
         let more = filled.jars_left(left);
-        let planned = self
-            .run
-            .as_ref()?
-            .done
-            .iter()
-            .filter(|jar| jar.is_none())
-            .count();
+        let planned = self.run.done.iter().filter(|jar| jar.is_none()).count();
         let more = more.min(u64::try_from(planned).unwrap_or(u64::MAX));
         let more = match (more, planned) {
             (_, 0) => Sentence::none(),
@@ -72,10 +66,10 @@ impl Engine {
 
     /// The filling ends: when the last jar is recorded, or at the maker's word.
     pub(super) fn finish_filling(&mut self) -> State {
-        let (Some(fill), Some(filled), Some(run)) = (self.fill(), self.filled(), &self.run) else {
+        let (Some(fill), Some(filled)) = (self.fill(), self.filled()) else {
             return State::Done;
         };
-        let scale = run.plan.steps.first().map_or(0, |step| step.scale);
+        let scale = self.run.plan.steps.first().map_or(0, |step| step.scale);
         let d = self.readability(scale);
         let rest = fill.made - filled.total();
         let shown = |mass: Mass| mass.grams(d);

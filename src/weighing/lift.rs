@@ -4,7 +4,7 @@ use super::correct::Fix;
 use super::event::Event;
 use super::order::vessel_at_least;
 use super::pan::{Jump, JumpCause, Observation};
-use super::run::{LiftCheck, Run};
+use super::run::LiftCheck;
 use super::state::{Captured, Doubt, State, Unasked, Written};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
@@ -87,10 +87,7 @@ impl Engine {
     /// Whether the scale rests at zero, where the vessel that was recorded is to be lifted: it is off, or was
     /// tared.
     pub(super) fn may_be_lifted(&self) -> bool {
-        let run = self.run.as_ref();
-        let step = run
-            .and_then(|run| run.current())
-            .filter(|step| step.vessel.is_apart());
+        let step = self.run.current().filter(|step| step.vessel.is_apart());
         let pan = step.and_then(|step| self.pans.get(step.scale));
         let level = pan.and_then(|pan| pan.level(self.now));
         level.is_some_and(|level| shows_zero(level.weight, level.d))
@@ -138,10 +135,8 @@ impl Engine {
         written.weight.low = written.weight.low.min(seen.weight);
         let left = self.has_left(scale, seen, &mut written.weight);
         if left || self.is_lifted(scale, seen, &written.weight) {
-            if let Some(run) = &mut self.run {
-                run.coming.in_transit = left;
-                run.coming.leaving = left;
-            }
+            self.run.coming.in_transit = left;
+            self.run.coming.leaving = left;
             return self.lifted_after_record(scale, written);
         }
         let load = written.weight.shown - self.zero(scale);
@@ -256,8 +251,8 @@ impl Engine {
     pub(super) fn vessel_gone(&mut self, scale: ScaleIndex, written: Written) -> State {
         let gross = written.weight.shown - self.zero(scale);
         let apart = self.step_now().is_some_and(|step| step.vessel.is_apart());
-        if let Some(run) = self.run.as_mut().filter(|_| apart) {
-            run.coming.last_gross = Some(gross);
+        if apart {
+            self.run.coming.last_gross = Some(gross);
         }
         self.keep_for_the_lift(scale, written);
         self.go_on()
@@ -271,7 +266,7 @@ impl Engine {
         // The reading that told of the lift may be the only one of the empty pan; what is below that swings.
         let low = self.pans.get(scale).and_then(|pan| pan.last);
         let low = low.map(|last| last.weight).filter(|low| *low >= zero);
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         // Those of a bowl that stands there still rest on the same zero, and so do those whose lift the empty
         // pan had no time to speak of.
         let still = run.lift_check.as_ref().is_some_and(|check| {
@@ -301,8 +296,8 @@ impl Engine {
 
     /// It is off, or another load stands there, and nothing of that was seen.
     fn gone_unseen(&mut self, written: Written) -> State {
-        if let Some(run) = self.run.as_mut().filter(|_| !written.weight.no_lift) {
-            run.lift_check = None;
+        if !written.weight.no_lift {
+            self.run.lift_check = None;
         }
         self.go_on()
     }
@@ -373,11 +368,9 @@ impl Engine {
             written.weight.tare.carried += 2;
             return State::Lift(written);
         }
-        if jump.cause == JumpCause::Unknown
-            && let Some(run) = &mut self.run
-        {
+        if jump.cause == JumpCause::Unknown {
             // If it was the key, it still stands there.
-            run.coming.maybe_there = true;
+            self.run.coming.maybe_there = true;
             written.key_seen = true;
         }
         self.lifted_after_record(scale, written)
@@ -387,7 +380,7 @@ impl Engine {
     /// shows speaks of the record: something was spilt or left, the zero drifted, or a key was pressed
     /// that nobody saw. The record never claims more than the empty pan proves.
     pub(super) fn check_the_lift(&mut self, scale: ScaleIndex, seen: &Observation) {
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let finished = run.current().is_none();
         let check = run.lift_check.as_mut();
         let Some(check) = check.filter(|check| check.scale == scale && !check.missed) else {
@@ -454,7 +447,7 @@ impl Engine {
 
     /// The batch closes: where the pan has not rested, what it showed for a moment must do.
     pub(super) fn last_word_of_the_pan(&mut self) {
-        let check = self.run.as_ref().and_then(|run| run.lift_check.as_ref());
+        let check = self.run.lift_check.as_ref();
         if let Some(lasted) = check
             .filter(|check| !check.missed)
             .and_then(|check| check.lasted)
@@ -465,7 +458,7 @@ impl Engine {
 
     /// The empty pan shows `level`; what waits for that is held against it.
     pub(super) fn pan_speaks(&mut self, level: Level, rests: bool) {
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let Some(mut check) = run.lift_check.take() else {
             return;
         };
@@ -474,19 +467,20 @@ impl Engine {
         if level.weight - low > level.d * 5 {
             // The next vessel stands there already.
             check.records = records;
-            if let Some(run) = &mut self.run {
-                run.lift_check = Some(check);
-                run.miss_lift_check();
-            }
+            self.run.lift_check = Some(check);
+            self.run.miss_lift_check();
             return;
         }
         let by = level.weight - check.zero;
         let last = records.last().map_or(usize::MAX, |&(index, _)| index);
-        let bowl = self.run.as_ref().is_some_and(|run| run.is_bowl(last));
-        if let Some(run) = self.run.as_mut().filter(|_| bowl) {
+        let bowl = self.run.is_bowl(last);
+        if bowl {
             // In which step it came, the pan does not say: of those that it has not spoken of, it may be any.
             let unspoken = |(_, written): &(usize, Written)| !written.pan_spoke;
-            records.splice(0..0, run.bowl.records.extract_if(.., |one| unspoken(one)));
+            records.splice(
+                0..0,
+                self.run.bowl.records.extract_if(.., |one| unspoken(one)),
+            );
         }
         let mut marked = Vec::new();
         for (index, written) in &mut records {
@@ -504,15 +498,13 @@ impl Engine {
             let all = records.iter().any(took);
             self.weighed_with_the_bowl(check.scale, by, all);
         }
-        if let Some(run) = &mut self.run {
-            run.lift_checked(records);
-        }
+        self.run.lift_checked(records);
     }
 
     /// How much more, or less, what stands there weighs than the vessel that was recorded last, where it can be
     /// that one with a little poured in or out.
     pub(super) fn more_than_was_put_away(&self, scale: ScaleIndex, mass: Mass) -> Option<Mass> {
-        let run = self.run.as_ref()?;
+        let run = &self.run;
         let (index, written) = run.lifted_last()?;
         if run.is_bowl(*index) || self.step_at(*index)?.scale != scale {
             return None;
@@ -527,7 +519,7 @@ impl Engine {
     /// Nothing was poured into the vessel that has left, which weighed so much more than the recorded one: that
     /// was put back with more in it, and its record claims no more than that leaves sure.
     pub(super) fn was_put_back(&mut self, scale: ScaleIndex, more: Mass) {
-        let last = self.run.as_ref().and_then(Run::lifted_last);
+        let last = self.run.lifted_last();
         let Some((index, mut written)) = last.cloned() else {
             return;
         };
@@ -542,7 +534,7 @@ impl Engine {
             );
             self.tell_beside(say, CueKind::Fault, &[Choice::Undo]);
         }
-        if let Some(last) = self.run.as_mut().and_then(Run::lifted_last_mut) {
+        if let Some(last) = self.run.lifted_last_mut() {
             *last = (index, written);
         }
     }

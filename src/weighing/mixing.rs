@@ -15,24 +15,17 @@ impl Engine {
         let Some(load) = self.follow_idle_pan(scale, seen) else {
             return mixing;
         };
-        let was_empty = self
-            .run
-            .as_ref()
-            .is_some_and(|run| run.step >= run.done.len() || run.mixing.pan_was_empty);
+        let was_empty = self.in_last_mix() || self.run.mixing.pan_was_empty;
         match (load, seen.steady) {
             (Load::Nothing, _) => {
-                if let Some(run) = &mut self.run {
-                    run.mixing.pan_was_empty |= seen.plateau;
-                    run.mixing.put_back = false;
-                }
+                self.run.mixing.pan_was_empty |= seen.plateau;
+                self.run.mixing.put_back = false;
                 mixing
             }
             (Load::Something, Some(level)) if self.is_the_one_just_weighed(scale, level) => {
                 // Put back as it was: that says nothing of the mixing.
                 let way = self.way_before();
-                if let Some(run) = &mut self.run
-                    && !std::mem::replace(&mut run.mixing.put_back, true)
-                {
+                if !std::mem::replace(&mut self.run.mixing.put_back, true) {
                     self.tell_beside(phrases::just_weighed(way), CueKind::Lift, &[]);
                 }
                 mixing
@@ -44,11 +37,7 @@ impl Engine {
                 self.judge_arrival(scale, level, None)
             }
             (Load::Something, Some(level)) if self.in_last_mix() => {
-                if self
-                    .run
-                    .as_ref()
-                    .is_some_and(|run| run.mixing.pan_was_empty)
-                {
+                if self.run.mixing.pan_was_empty {
                     self.back_from_last_mix(scale, level);
                 }
                 mixing
@@ -59,7 +48,7 @@ impl Engine {
 
     /// The beaker or jar of the last record, with all that it held.
     fn is_the_one_just_weighed(&self, scale: ScaleIndex, level: Level) -> bool {
-        let full = self.run.as_ref().and_then(|run| run.coming.last_gross);
+        let full = self.run.coming.last_gross;
         let pan = self.pans.get(scale);
         let mass = level.weight - self.zero(scale);
         pan.zip(full)
@@ -68,8 +57,8 @@ impl Engine {
 
     /// How the step before the running one was weighed.
     fn way_before(&self) -> VesselWay {
-        let run = self.run.as_ref();
-        let before = run.and_then(|run| run.plan.steps.get(run.step.checked_sub(1)?));
+        let before = self.run.step.checked_sub(1);
+        let before = before.and_then(|before| self.run.plan.steps.get(before));
         before.map_or(VesselWay::Beaker, |step| step.vessel)
     }
 
@@ -82,9 +71,7 @@ impl Engine {
     ) -> Option<Load> {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
-            if let Some(run) = &mut self.run {
-                run.coming.maybe_there = true;
-            }
+            self.run.coming.maybe_there = true;
         }
         if seen.may_be_key() || seen.unit_changed {
             self.suspect(super::state::Why::Unseen);
@@ -92,9 +79,7 @@ impl Engine {
         let load = self.load(scale, seen.weight, seen.d);
         if load == Load::Nothing && seen.steady.is_some() {
             // What was begun there is gone again.
-            if let Some(run) = &mut self.run {
-                run.coming.suspect = None;
-            }
+            self.run.coming.suspect = None;
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             if matches!(jump.cause, JumpCause::Key) {
@@ -113,9 +98,7 @@ impl Engine {
     }
 
     pub(super) fn in_last_mix(&self) -> bool {
-        self.run
-            .as_ref()
-            .is_some_and(|run| run.step >= run.done.len())
+        self.run.step >= self.run.done.len()
     }
 
     /// A vessel on the pan confirms a pending mixing.

@@ -103,7 +103,8 @@ pub struct Engine {
     vessels: Vec<Mass>,
     /// The first so many of them are the configured ones.
     configured_vessels: usize,
-    run: Option<Run>,
+    /// The batch under way; [`State::Done`] before the first and after each.
+    run: Run,
     out: VecDeque<Event>,
     readings: bool,
     next_ticket: u64,
@@ -175,7 +176,7 @@ impl Engine {
             names: setup.scales.into_iter().map(|scale| scale.name).collect(),
             configured_vessels: setup.vessels.len(),
             vessels: setup.vessels,
-            run: None,
+            run: Run::none(),
             out: VecDeque::new(),
             readings: false,
             next_ticket: 1,
@@ -284,8 +285,8 @@ impl Engine {
             return None;
         }
         // A scale that never spoke is silent since the batch began.
-        let begun = self.run.as_ref().map(|run| run.begun);
-        let since = pan.last.map(|last| last.at).max(pan.heard).or(begun)?;
+        let heard = pan.last.map(|last| last.at).max(pan.heard);
+        let since = heard.unwrap_or(self.run.begun);
         // What it is known to send so seldom is told with what to set, and not as a silence each time.
         let pause = pan.sends.pause();
         Some(since.plus_micros(self.stale_us().max(pause + pause / 2)))
@@ -325,7 +326,7 @@ impl Engine {
     }
 
     fn scale_needed(&self) -> Option<ScaleIndex> {
-        let run = self.run.as_ref()?;
+        let run = &self.run;
         match run.state {
             State::Done => None,
             _ => Some(run.scale_needed()),
@@ -387,10 +388,10 @@ impl Engine {
         if self.scale_needed() != Some(scale) {
             return;
         }
-        match self.run.as_ref().map(|run| &run.state) {
+        match self.run.state {
             // The reading that is at hand says it: the weight is the same, or the tare is to be proven.
-            Some(State::Tared(_)) => self.fault = None,
-            Some(_) | None => self.repeat_cue(),
+            State::Tared(_) => self.fault = None,
+            _ => self.repeat_cue(),
         }
     }
 
@@ -436,11 +437,11 @@ impl Engine {
                 code: FaultCode::Overload,
                 over: false,
             });
-            let run = self.run.as_ref();
-            let comes = |run: &&Run| matches!(run.state, State::Empty | State::Landing(_));
-            let way = run
-                .filter(comes)
-                .and_then(Run::current)
+            let comes = matches!(self.run.state, State::Empty | State::Landing(_));
+            let way = self
+                .run
+                .current()
+                .filter(|_| comes)
                 .map(|step| step.vessel)
                 // A bowl with earlier steps in it is the one there is.
                 .filter(|way| *way != VesselWay::Bowl || self.is_fresh_bowl());
@@ -449,10 +450,8 @@ impl Engine {
     }
 
     fn emit_live(&mut self, scale: ScaleIndex, seen: &Observation) {
-        let net = self.run.as_ref().and_then(|run| run.live_net(scale, seen));
-        let missing = net
-            .zip(self.run.as_ref().and_then(Run::current))
-            .map(|(n, s)| s.target - n);
+        let net = self.run.live_net(scale, seen);
+        let missing = net.zip(self.run.current()).map(|(n, s)| s.target - n);
         self.out.push_back(Event::Reading(Live {
             scale,
             weight: seen.weight,
@@ -545,7 +544,7 @@ impl Engine {
     }
 
     fn tare_event(&mut self) {
-        let Some(run) = &self.run else { return };
+        let run = &self.run;
         let tare = match &run.state {
             State::Tared(tared) | State::Removed(Removed { tared, .. }) => {
                 let scale = run.current().map_or(0, |step| step.scale);
@@ -626,9 +625,7 @@ impl Engine {
             let d = step.map_or(Mass::ZERO, |step| self.readability(step.scale));
             self.learn_vessel(*tare, d);
         }
-        let mut run = Run::new(plan, progress);
-        run.begun = self.now;
-        self.run = Some(run);
+        self.run = Run::new(plan, progress, self.now);
         self.last_cue = None;
         self.told = None;
         let state = self.go_on();
@@ -638,20 +635,19 @@ impl Engine {
 
     /// Whether a batch is under way.
     pub fn is_busy(&self) -> bool {
-        self.run
-            .as_ref()
-            .is_some_and(|run| !matches!(run.state, State::Done))
+        !matches!(self.run.state, State::Done)
     }
 
     pub fn is_complete(&self) -> bool {
-        self.run
-            .as_ref()
-            .is_some_and(|run| run.done.iter().all(Option::is_some))
+        self.run.is_begun() && self.run.done.iter().all(Option::is_some)
     }
 
     /// What is going on, for `bismar status`; the scales' part is filled in by the bench.
     pub fn status(&self, status: &mut crate::vocabulary::status::Status) {
-        let Some(run) = &self.run else { return };
+        let run = &self.run;
+        if !run.is_begun() {
+            return;
+        }
         status.formula = Some(run.plan.formula.clone());
         status.of = Some(run.plan.steps.len());
         status.say = self.standing();

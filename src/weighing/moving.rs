@@ -74,11 +74,8 @@ impl Engine {
             .pans
             .get(step.scale)
             .map_or((0.0, 0.25), |pan| (pan.rate.grams_per_second(), pan.lag()));
-        let after = self
-            .run
-            .as_ref()
-            .and_then(|run| run.after_flow.get(&step.ingredient))
-            .map_or(0.0, |flow| flow.grams());
+        let after = self.run.after_flow.get(&step.ingredient);
+        let after = after.map_or(0.0, |flow| flow.grams());
         let will_be = landing_weight(net, rate, lag, self.rules.reaction, after);
         let short = window.low - net > (d * 20).max(step.target.ratio(1, 50));
         let fell_back = tared.approach.stopped && short;
@@ -216,9 +213,7 @@ impl Engine {
         window: Window,
         tared: &mut Tared,
     ) -> bool {
-        let Some(run) = &mut self.run else {
-            return false;
-        };
+        let run = &mut self.run;
         let near = net >= window.low - seen.d * 10 && net <= window.high + seen.d * 10;
         // A spoon in the vessel moves more than any draught.
         let handled = seen

@@ -4,7 +4,7 @@ use super::event::Event;
 use super::pan::{JumpCause, Observation, Zero};
 use super::phrases::Words;
 use super::placing::SLOW_LANDING_US;
-use super::run::{Run, Settling};
+use super::run::Settling;
 use super::state::{Asked, Landing, Removed, State, Tared};
 use super::steady::Level;
 use super::zero::Load;
@@ -40,9 +40,7 @@ const UNANSWERED_US: u64 = 10_000_000;
 impl Engine {
     /// The next thing to do: the mixing of a phase, a step, or the end.
     pub(super) fn go_on(&mut self) -> State {
-        let Some(run) = &mut self.run else {
-            return State::Done;
-        };
+        let run = &mut self.run;
         run.step = run
             .done
             .iter()
@@ -77,13 +75,11 @@ impl Engine {
                 return State::Clear { unseen: false };
             }
             let now = self.now;
-            let checks = |run: &&mut super::run::Run| {
-                run.lift_check.as_ref().is_some_and(|c| c.scale == scale)
-            };
+            let check = self.run.lift_check.as_ref();
+            let checks = check.is_some_and(|check| check.scale == scale);
             // The bowl that is mixed may be on its way back, or stirred where it stands.
-            let mixed = |run: &&mut super::run::Run| run.bowl.gross.is_some();
-            if let Some(run) = self.run.as_mut().filter(|run| checks(run) || mixed(run)) {
-                run.closing_since.get_or_insert(now);
+            if checks || self.run.bowl.gross.is_some() {
+                self.run.closing_since.get_or_insert(now);
                 return State::Clear { unseen: false };
             }
             return self.closing();
@@ -95,7 +91,7 @@ impl Engine {
 
     /// All is weighed and lifted: the batch closes when the empty pan has spoken, or does not in time.
     pub(super) fn closes_now(&self) -> Option<bool> {
-        let run = self.run.as_ref()?;
+        let run = &self.run;
         let since = run.closing_since.filter(|_| run.current().is_none())?;
         // A bowl that is back before that is looked at once more.
         let waited = self.now.since(since);
@@ -125,9 +121,7 @@ impl Engine {
     }
 
     fn ask_to_mix(&mut self, phase: usize) -> State {
-        let Some(run) = &mut self.run else {
-            return State::Done;
-        };
+        let run = &mut self.run;
         run.mixing.pending = Some(phase);
         run.mixing.pan_was_empty = std::mem::take(&mut run.coming.in_transit);
         self.say_to_mix(phase);
@@ -135,7 +129,7 @@ impl Engine {
     }
 
     pub(super) fn say_to_mix(&mut self, phase: usize) {
-        let Some(run) = &self.run else { return };
+        let run = &self.run;
         let last = run.step >= run.done.len();
         let planned = run.plan.phases.get(phase);
         let name = planned.map_or("", |planned| planned.name.as_str());
@@ -152,7 +146,7 @@ impl Engine {
 
     /// The mixing of the pending phase is confirmed.
     pub(super) fn mixing_done(&mut self, how: &str) {
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let Some(phase) = run.mixing.pending.take() else {
             return;
         };
@@ -168,13 +162,12 @@ impl Engine {
     }
 
     pub(super) fn announce_step(&mut self) {
-        let Some((step, phase, of)) = self.run.as_ref().and_then(|run| {
-            let step = run.current()?.clone();
-            let phase = run.plan.phases.get(step.phase)?.name.clone();
-            Some((step, phase, run.plan.steps.len()))
-        }) else {
+        let Some(step) = self.step_now() else { return };
+        let plan = &self.run.plan;
+        let Some(phase) = plan.phases.get(step.phase) else {
             return;
         };
+        let (phase, of) = (phase.name.clone(), plan.steps.len());
         let d = self.readability(step.scale);
         let window = self.window(&step, d, 0);
         self.out.push_back(Event::Step {
@@ -191,9 +184,7 @@ impl Engine {
 
     /// Where the step begins depends on what is on the pan already.
     fn start_state(&mut self) -> State {
-        let Some(run) = &mut self.run else {
-            return State::Done;
-        };
+        let run = &mut self.run;
         let Some(step) = run.current().cloned() else {
             return State::Done;
         };
@@ -255,7 +246,7 @@ impl Engine {
     }
 
     pub(super) fn cue_place(&mut self) {
-        let Some(step) = self.run.as_ref().and_then(|run| run.current().cloned()) else {
+        let Some(step) = self.run.current().cloned() else {
             return;
         };
         let d = self.readability(step.scale);
@@ -286,8 +277,7 @@ impl Engine {
 
     /// Whether the formula asks for a lot of this step's ingredient and none is named yet.
     pub(super) fn lacks_lot(&self, step: &Step) -> bool {
-        let named = |run: &Run| run.lots.contains_key(&step.ingredient);
-        step.lot_required && !self.run.as_ref().is_some_and(named)
+        step.lot_required && !self.run.lots.contains_key(&step.ingredient)
     }
 
     /// The vessel on the pan is tared at rest by ourselves.
@@ -338,9 +328,7 @@ impl Engine {
         if self.fill().is_some() {
             return self.finish_filling();
         }
-        let Some(run) = &mut self.run else {
-            return State::Done;
-        };
+        let run = &mut self.run;
         let mixing = run.mixing.pending.take();
         let total: Mass = run.done.iter().flatten().map(|weighed| weighed.net).sum();
         let weighed = run.done.iter().flatten().count();
@@ -355,7 +343,7 @@ impl Engine {
         let d = self.readability(d);
         let mut draft = self.batch_draft(RowKind::Closed);
         draft.readability = d;
-        draft.target = self.run.as_ref().map(|run| run.plan.batch);
+        draft.target = Some(self.run.plan.batch);
         draft.net = Some(total);
         draft.note = if complete {
             "complete".into()
@@ -397,9 +385,7 @@ impl Engine {
 
     /// What is weighed of the running step and not recorded, with its ingredient.
     pub(super) fn unrecorded(&self) -> Option<(Grams, String)> {
-        let (State::Tared(tared) | State::Removed(Removed { tared, .. })) =
-            &self.run.as_ref()?.state
-        else {
+        let (State::Tared(tared) | State::Removed(Removed { tared, .. })) = &self.run.state else {
             return None;
         };
         let step = self.step_now()?;
@@ -411,7 +397,7 @@ impl Engine {
     /// What a reading means, by the state of the step.
     pub(super) fn on_seen(&mut self, scale: ScaleIndex, seen: &Observation) {
         self.find_first_zero(scale, seen);
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let needed = run.scale_needed();
         if scale != needed {
             self.on_other_scale(scale, seen);
@@ -424,7 +410,7 @@ impl Engine {
         if seen.presses && self.on_presses() {
             return;
         }
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         if seen.steady.is_some()
             && run.settling.told
             && let State::Tared(tared) = &mut run.state
@@ -463,7 +449,7 @@ impl Engine {
     /// it, and who hears nothing meanwhile does it once more. At rest the state says what is next; off again, the sentence comes back.
     fn say_that_it_settles(&mut self, scale: ScaleIndex, seen: &Observation) {
         let faulty = self.fault.is_some();
-        let Some(run) = &self.run else { return };
+        let run = &self.run;
         let off = match &run.state {
             State::Removed(_) => true,
             State::Tared(tared) => {
@@ -473,7 +459,7 @@ impl Engine {
             _ => false,
         };
         let nothing = off && self.load(scale, seen.weight, seen.d) == Load::Nothing;
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let told = run.settling.told;
         if seen.steady.is_some() || nothing || !off {
             run.settling = Settling::default();
@@ -494,7 +480,7 @@ impl Engine {
     /// the engine waits for something else than she thinks. What is asked for then needs nothing of what was
     /// believed before.
     fn say_once_more(&mut self, scale: ScaleIndex, seen: &Observation) {
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let spoken = &mut run.spoken;
         let moved = seen
             .before
@@ -562,7 +548,7 @@ impl Engine {
     /// Where nothing happens for a while, what may be the matter is said, once: a vessel stands there that
     /// the scale does not show, a weight that should be recorded is not, or no more of an ingredient comes.
     fn remind(&mut self, scale: ScaleIndex, seen: &Observation) {
-        let Some(run) = &self.run else { return };
+        let run = &self.run;
         let Some(step) = run.current() else { return };
         let (way, state) = (step.vessel, &run.state);
         // A flicker of two steps is no rest, and nobody's hand either.
@@ -618,7 +604,7 @@ impl Engine {
         let empty = matches!(state, State::Empty);
         let by = |before| (seen.weight - before).abs();
         let moved = empty && seen.before.is_none_or(|before| by(before) > seen.d * 5);
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         if !waits || moved || seen.after_gap {
             run.waits_since = None;
             return;
@@ -653,7 +639,7 @@ impl Engine {
 
     /// The step stands there now; who listens hears of it where its name is another one.
     pub(super) fn enter(&mut self, state: State) {
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let stands = Some(state.stands());
         let empty = matches!(state, State::Empty);
         run.state = state;
@@ -671,10 +657,7 @@ impl Engine {
         let idle = !self.is_busy();
         let unattended = idle || self.scale_needed() != Some(scale);
         // Under a vessel, what is at rest at zero is what the key made of it.
-        let waits = self
-            .run
-            .as_ref()
-            .is_none_or(|run| matches!(run.state, State::Empty | State::Done));
+        let waits = matches!(self.run.state, State::Empty | State::Done);
         let Some(pan) = self.pans.get_mut(scale) else {
             return;
         };
@@ -708,11 +691,9 @@ impl Engine {
             Some(_) => false,
         };
         if first {
-            if let Some(run) = &mut self.run {
-                // No scale shows less than zero with nothing on it, unless it was tared.
-                run.coming.maybe_there |= level.weight < -(seen.d * 5);
-                run.coming.unheard = mute && waits && level.weight <= vessel_at_least(seen.d);
-            }
+            // No scale shows less than zero with nothing on it, unless it was tared.
+            self.run.coming.maybe_there |= level.weight < -(seen.d * 5);
+            self.run.coming.unheard = mute && waits && level.weight <= vessel_at_least(seen.d);
             self.begin_loaded(scale, level.weight, seen);
         }
     }
@@ -720,7 +701,7 @@ impl Engine {
     /// A batch that begins with a vessel on the pan: it is tared where it stands. A scale that says
     /// "net" at zero carries exactly what its TARE key took off: a vessel as well.
     fn begin_loaded(&mut self, scale: ScaleIndex, shown: Mass, seen: &Observation) {
-        let Some(run) = &self.run else { return };
+        let run = &self.run;
         let waits = matches!(run.state, State::Empty);
         let first = run.done.iter().all(Option::is_none);
         let here = run.current().map(|step| step.scale) == Some(scale);
@@ -764,7 +745,7 @@ impl Engine {
             && pan
                 .zero_shown()
                 .is_some_and(|zero| seen.weight - zero > vessel_at_least(seen.d));
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let waiting = matches!(run.state, State::Empty | State::Mix { .. });
         let previous_here = run.step.checked_sub(1).and_then(|i| run.plan.steps.get(i));
         let left_over = previous_here.is_some_and(|step| step.scale == scale);

@@ -5,7 +5,6 @@ use std::sync::Arc;
 use super::bowl::stirred_off;
 use super::order::vessel_at_least;
 use super::pan::{JumpCause, Observation};
-use super::run::Run;
 use super::state::{Landing, Refused, State, TareUnknown, Tared, Why};
 use super::steady::Level;
 use super::zero::{Load, shows_zero};
@@ -59,14 +58,10 @@ impl Engine {
         self.follow_stood(scale, seen);
         self.follow_the_finished_bowl(scale, seen);
         let load = self.load(scale, seen.weight, seen.d);
-        let finished = self.run.as_ref().filter(|run| run.current().is_none());
-        if let (Some(run), Some(level)) = (finished, seen.steady) {
+        if let (None, Some(level)) = (self.run.current(), seen.steady) {
             let least = vessel_at_least(seen.d) * 3;
-            if run
-                .bowl
-                .finished
-                .is_some_and(|shown| shown - level.weight > least)
-            {
+            let finished = self.run.bowl.finished;
+            if finished.is_some_and(|shown| shown - level.weight > least) {
                 // Whatever it shows now: what stood there was lifted.
                 return self.closing();
             }
@@ -75,7 +70,7 @@ impl Engine {
         unseen &= load != Load::Something;
         match load {
             Load::Nothing if seen.plateau && !unseen => {
-                let stood = self.run.as_mut().and_then(|run| run.coming.stood.take());
+                let stood = self.run.coming.stood.take();
                 self.only_the_same_is_not_empty(stood);
                 self.wait_empty()
             }
@@ -92,7 +87,7 @@ impl Engine {
     /// The mass of what stands there and is to be lifted: at rest, or for an instant while it grows.
     pub(super) fn follow_stood(&mut self, scale: ScaleIndex, seen: &Observation) {
         let mass = seen.weight - self.zero(scale);
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let grows = seen.plateau && run.coming.stood.is_none_or(|stood| mass >= stood);
         if mass > vessel_at_least(seen.d) && (seen.steady.is_some() || grows) {
             run.coming.stood = Some(mass);
@@ -102,10 +97,11 @@ impl Engine {
     /// What stood here and was not asked for is off, and may come back as it is. A fresh one was asked for: only
     /// the same again is not it.
     fn only_the_same_is_not_empty(&mut self, stood: Option<Mass>) {
-        if let Some((run, mass)) = self.run.as_mut().zip(stood) {
-            run.coming.resumed = false;
-            run.coming.suspect = None;
-            run.coming.refused = Some(Refused {
+        if let Some(mass) = stood {
+            let coming = &mut self.run.coming;
+            coming.resumed = false;
+            coming.suspect = None;
+            coming.refused = Some(Refused {
                 mass,
                 exact: false,
                 came: None,
@@ -116,10 +112,10 @@ impl Engine {
     /// The pan shows so much less than the zero at which the scale was first heard: that stood there tared,
     /// and nobody saw it come.
     fn stood_unheard(&mut self, mass: Mass) {
-        let run = self.run.as_mut().filter(|run| run.coming.unheard);
-        if let Some(run) = run {
-            let before = run.coming.refused.map_or(Mass::ZERO, |before| before.mass);
-            run.coming.refused = Some(Refused {
+        let coming = &mut self.run.coming;
+        if coming.unheard {
+            let before = coming.refused.map_or(Mass::ZERO, |before| before.mass);
+            coming.refused = Some(Refused {
                 mass: before + mass,
                 exact: false,
                 came: None,
@@ -134,7 +130,7 @@ impl Engine {
     }
 
     pub(super) fn wait_empty(&mut self) -> State {
-        if let Some(phase) = self.run.as_ref().and_then(|run| run.mixing.pending) {
+        if let Some(phase) = self.run.mixing.pending {
             return State::Mix { phase };
         }
         if self.step_now().is_none() {
@@ -147,9 +143,7 @@ impl Engine {
     pub(super) fn in_empty(&mut self, scale: ScaleIndex, seen: &Observation) -> State {
         if seen.after_gap {
             self.frame_after_gap(scale, seen);
-            if let Some(run) = &mut self.run {
-                run.coming.maybe_there = true;
-            }
+            self.run.coming.maybe_there = true;
         }
         if let Some(jump) = seen.jump.filter(|jump| jump.cause != JumpCause::Slight) {
             if jump.from - self.zero(scale) > seen.d * 3 {
@@ -159,14 +153,13 @@ impl Engine {
             // The key on the empty pan; or the very vessel is back within one reading.
             let key = jump.cause == JumpCause::Key;
             self.set_zero(scale, if key { seen.weight } else { jump.to }, key);
-            if let Some(run) = &mut self.run {
-                run.coming.maybe_there |= !key;
-            }
+            self.run.coming.maybe_there |= !key;
             return State::Empty;
         }
-        if let Some(run) = self.run.as_mut().filter(|run| run.coming.leaving) {
-            run.coming.leaving = seen.before.is_some_and(|before| seen.weight < before);
-            if run.coming.leaving {
+        let coming = &mut self.run.coming;
+        if coming.leaving {
+            coming.leaving = seen.before.is_some_and(|before| seen.weight < before);
+            if coming.leaving {
                 return State::Empty;
             }
         }
@@ -176,11 +169,9 @@ impl Engine {
                 if seen.after_gap {
                     self.suspect(Why::Unseen);
                 }
-                if let Some(run) = &mut self.run {
-                    run.coming.unheard = false;
-                    run.coming.little = None;
-                    run.coming.lifted_in_vain = false;
-                }
+                self.run.coming.unheard = false;
+                self.run.coming.little = None;
+                self.run.coming.lifted_in_vain = false;
                 State::Landing(Landing::since(seen.at))
             }
             Load::BelowEmpty if seen.plateau && seen.steady.is_some() => {
@@ -193,8 +184,8 @@ impl Engine {
                 if let Some(level) = seen.steady {
                     let came = level.weight - self.zero(scale);
                     let moved = known && came.abs() > level.d * 10;
-                    if let Some(run) = self.run.as_mut().filter(|_| moved) {
-                        run.coming.little = (came > Mass::ZERO).then_some(came);
+                    if moved {
+                        self.run.coming.little = (came > Mass::ZERO).then_some(came);
                     }
                     // The empty pan's indication drifts; we follow it, the tare must not.
                     self.see_zero(scale, level.weight);
@@ -316,13 +307,11 @@ impl Engine {
 
     /// What comes to rest next may not be empty.
     pub(super) fn suspect(&mut self, why: Why) {
-        if let Some(run) = &mut self.run {
-            run.coming.suspect.get_or_insert(why);
-        }
+        self.run.coming.suspect.get_or_insert(why);
     }
 
     fn back_to_empty(&mut self, landing: Landing) -> State {
-        match self.run.as_ref().and_then(|run| run.mixing.pending) {
+        match self.run.mixing.pending {
             Some(phase) => {
                 if landing.told {
                     self.say_to_mix(phase);
@@ -345,22 +334,22 @@ impl Engine {
         seen: &Observation,
         jump: super::pan::Jump,
     ) -> State {
-        let may_hold = self.run.as_ref().is_some_and(|run| {
-            run.coming.suspect.is_some() || run.coming.maybe_there || run.coming.resumed
-        });
+        let may_hold = {
+            self.run.coming.suspect.is_some()
+                || self.run.coming.maybe_there
+                || self.run.coming.resumed
+        };
         if may_hold || !jump.one_load {
             self.suspect(Why::Unseen);
             let zero = self.zero(scale);
-            if let Some(run) = &mut self.run {
-                run.coming.refused = Some(Refused {
-                    mass: jump.from - zero,
-                    exact: false,
-                    came: None,
-                });
-                run.coming.maybe_there = true;
-            }
+            self.run.coming.refused = Some(Refused {
+                mass: jump.from - zero,
+                exact: false,
+                came: None,
+            });
+            self.run.coming.maybe_there = true;
             // It is off; or it stands there and shows zero. Either way it is to be off.
-            return match self.run.as_ref().and_then(|run| run.mixing.pending) {
+            return match self.run.mixing.pending {
                 Some(phase) => State::Mix { phase },
                 None => self.ask_clear(self.way_now(), true),
             };
@@ -374,7 +363,7 @@ impl Engine {
     }
 
     pub(super) fn way_now(&self) -> VesselWay {
-        let step = self.run.as_ref().and_then(Run::current);
+        let step = self.run.current();
         step.map_or(VesselWay::Beaker, |step| step.vessel)
     }
 
@@ -386,7 +375,7 @@ impl Engine {
         level: Level,
         keyed: Option<super::pan::Jump>,
     ) -> State {
-        let refused = self.run.as_ref().and_then(|run| run.coming.refused);
+        let refused = self.run.coming.refused;
         let proven = self.prove_by_the_lift(scale, level.d);
         let zero = self.zero(scale);
         let mass = level.weight - zero;
@@ -399,7 +388,7 @@ impl Engine {
             // No source gives more than it weighs: a spoon or a hand came, and the source is still to come.
             return self.ask_clear(VesselWay::Difference, false);
         }
-        let whole = self.run.as_ref().and_then(Run::bowl_so_far);
+        let whole = self.run.bowl_so_far();
         if whole.is_some_and(|whole| !super::bowl::can_be_bowl(mass, whole)) {
             // What was spilt lies there, and the bowl is still to come.
             return self.ask_clear(VesselWay::Bowl, false);
@@ -441,10 +430,7 @@ impl Engine {
         let way = self.way_now();
         self.vessel_placed();
         let why = self.why_not_empty(scale, level, mass, one, known);
-        let word = self
-            .run
-            .as_mut()
-            .is_some_and(|run| std::mem::take(&mut run.coming.word_empty));
+        let word = std::mem::take(&mut self.run.coming.word_empty);
         if let Some(why) = why {
             if word && why.takes_a_word() {
                 self.note("the maker says that it is empty".into());
@@ -477,12 +463,10 @@ impl Engine {
             });
         }
         self.bowl_came_back_as(scale, mass, level.d);
-        if let Some(run) = &mut self.run {
-            run.coming.last_gross = None;
-            run.coming.lost_vessel = None;
-            run.bowl.gross = None;
-            run.coming.stood = None;
-        }
+        self.run.coming.last_gross = None;
+        self.run.coming.lost_vessel = None;
+        self.run.bowl.gross = None;
+        self.run.coming.stood = None;
         if let Some(pan) = self.pans.get_mut(scale) {
             if one && keyed.is_none() && !by_key {
                 pan.learn(&shape, false);
@@ -507,11 +491,11 @@ impl Engine {
     /// came so.
     fn prove_by_the_lift(&mut self, scale: ScaleIndex, d: Mass) -> Option<Mass> {
         let zero = self.zero(scale);
-        let (run, pan) = self.run.as_mut().zip(self.pans.get_mut(scale))?;
-        let refused = run.coming.refused?;
+        let pan = self.pans.get_mut(scale)?;
+        let refused = self.run.coming.refused?;
         let proven = pan.learn_by_the_lift(&refused.came?, refused.mass + zero, d);
         proven.then(|| {
-            run.coming.refused = None;
+            self.run.coming.refused = None;
             refused.mass
         })
     }
@@ -537,7 +521,7 @@ impl Engine {
         let fresh = self.can_begin_afresh();
         let step = self.step_now()?;
         let pan = self.pans.get(scale)?;
-        let run = self.run.as_mut()?;
+        let run = &mut self.run;
         let suspect = run.coming.suspect.take();
         let maybe_there = std::mem::take(&mut run.coming.maybe_there);
         let refused = run.coming.refused.take();
@@ -604,7 +588,7 @@ impl Engine {
         let Some(step) = self.step_now() else {
             return false;
         };
-        let lost = self.run.as_ref().and_then(|run| run.coming.lost_vessel);
+        let lost = self.run.coming.lost_vessel;
         lost.is_some_and(|empty| {
             empty.is_none_or(|empty| mass > empty + d * 5 && mass <= empty + step.highest * 2)
         })
@@ -612,7 +596,7 @@ impl Engine {
 
     /// What was asked before in this step, with nothing more known by it, is settled by a word.
     fn asked_often(&mut self, why: Why) -> Why {
-        let Some(run) = &mut self.run else { return why };
+        let run = &mut self.run;
         if why.takes_a_word() {
             return why;
         }
@@ -674,11 +658,9 @@ impl Engine {
             self.frame_after_gap(scale, seen);
             self.suspect(Why::Unseen);
         }
-        if (seen.after_gap || seen.jump.is_some())
-            && let Some(run) = &mut self.run
-        {
+        if seen.after_gap || seen.jump.is_some() {
             // The TARE key on a vessel that may hold something, or a lift at once.
-            run.coming.maybe_there = true;
+            self.run.coming.maybe_there = true;
             unsure.came = None;
         }
         if let Some(jump) = seen.jump
@@ -764,7 +746,7 @@ impl Engine {
                     }
                     unsure.mass = mass;
                     unsure.low = unsure.low.min(level.weight);
-                    if self.run.as_ref().is_some_and(|run| run.coming.word_empty) {
+                    if self.run.coming.word_empty {
                         // The word came before the rest did.
                         let taken = self.take_at_word(unsure);
                         return taken.map_or(State::TareUnknown(unsure), |(state, _)| state);
@@ -779,8 +761,7 @@ impl Engine {
     /// It was lifted as asked, and something stands there before the empty pan could be seen.
     fn ask_once_more(&mut self, unsure: TareUnknown) -> State {
         // What a lift can prove is not asked about at once.
-        let proof =
-            unsure.came.is_some() && self.run.as_ref().is_some_and(|run| run.asks_in_step() < 2);
+        let proof = unsure.came.is_some() && self.run.asks_in_step() < 2;
         let why = self.asked_often(unsure.why);
         if why.takes_a_word() && !proof {
             return self.ask_about_tare(TareUnknown { why, ..unsure });
@@ -797,17 +778,15 @@ impl Engine {
 
     /// What stood there is told again when it comes back as it was.
     fn refuse(&mut self, unsure: TareUnknown) {
-        if let Some(run) = &mut self.run {
-            match unsure.why {
-                // It was another one than what was asked for, and is no candidate for the next.
-                Why::JustWeighed | Why::OtherBowl => {}
-                Why::Shape | Why::Unseen | Why::Stood | Why::Often | Why::Same | Why::Restart => {
-                    run.coming.refused = Some(Refused {
-                        mass: unsure.mass,
-                        exact: true,
-                        came: unsure.came,
-                    });
-                }
+        match unsure.why {
+            // It was another one than what was asked for, and is no candidate for the next.
+            Why::JustWeighed | Why::OtherBowl => {}
+            Why::Shape | Why::Unseen | Why::Stood | Why::Often | Why::Same | Why::Restart => {
+                self.run.coming.refused = Some(Refused {
+                    mass: unsure.mass,
+                    exact: true,
+                    came: unsure.came,
+                });
             }
         }
     }

@@ -48,9 +48,7 @@ impl Engine {
     pub(super) fn take_remedy(&mut self, way: Way) -> Result<Sentence, Refused> {
         let refused = |text: Sentence| Err(Refused::new(text));
         let d = self.coarsest_step();
-        let Some(run) = &self.run else {
-            return Ok(Sentence::none());
-        };
+        let run = &self.run;
         if run.plan.parts.is_empty() {
             return refused(phrase!(
                 "Jars are being filled; there is nothing to remedy in a formula."
@@ -108,16 +106,15 @@ impl Engine {
 
     /// The coarsest readability of the scales in the plan: additions are whole steps of it.
     fn coarsest_step(&self) -> Mass {
-        let steps = self.run.iter().flat_map(|run| &run.plan.steps);
-        let steps: Vec<usize> = steps.map(|step| step.scale).collect();
-        let coarsest = steps.into_iter().map(|scale| self.readability(scale)).max();
+        let steps = self.run.plan.steps.iter();
+        let coarsest = steps.map(|step| self.readability(step.scale)).max();
         coarsest.unwrap_or(Mass::from_mg(10))
     }
 
     /// Writes a change of the plan and follows it.
     pub(super) fn amend(&mut self, change: &Amendment) {
         let d = self.coarsest_step();
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         let note = change.note(&run.plan, d);
         let before = run.plan.steps.len();
         run.plan = run.plan.amended(change);
@@ -138,7 +135,7 @@ impl Engine {
     /// What would be over or under its limits if the ingredient that waits came from `lot`, by the lot's
     /// certificate or by what that batch was made of: one sentence each, or nothing.
     pub fn out_of_limits_with(&self, lot: &str) -> Option<String> {
-        let (run, step) = (self.run.as_ref()?, self.step_now()?);
+        let (run, step) = (&self.run, self.step_now()?);
         let (lot, ingredient) = (plain_text(lot), step.ingredient.as_str());
         let parts = run.parts();
         let total: Mass = parts.iter().map(|part| part.held).sum();
@@ -168,7 +165,7 @@ impl Engine {
     /// What is over or under its limits, where not every weight is inside its tolerance or a lot's
     /// certificate makes it so: one sentence, or nothing.
     pub(super) fn out_of_limits(&self) -> Option<Sentence> {
-        let run = self.run.as_ref()?;
+        let run = &self.run;
         let parts = run.parts();
         let total: Mass = parts.iter().map(|part| part.held).sum();
         let off_target = |(part, planned): (&Part, &crate::formula::PlannedPart)| {
@@ -196,7 +193,7 @@ impl Engine {
     /// The last weight is recorded, and an ingredient is outside its limits: the batch is not closed
     /// without a word.
     pub(super) fn ask_about_limits(&mut self) -> bool {
-        if self.run.as_ref().is_none_or(|run| run.limits_accepted) {
+        if self.run.limits_accepted {
             return false;
         }
         let Some(broken) = self.out_of_limits() else {
@@ -214,9 +211,7 @@ impl Engine {
     pub(super) fn close_out_of_limits(&mut self) -> Sentence {
         let broken = self.out_of_limits().unwrap_or_default();
         self.note(format!("closed as it is. {broken}"));
-        if let Some(run) = &mut self.run {
-            run.limits_accepted = true;
-        }
+        self.run.limits_accepted = true;
         let state = self.go_on();
         self.enter(state);
         phrase!("The batch is closed as it is.")

@@ -40,9 +40,9 @@ impl Engine {
             if nothing && self.can_begin_afresh() {
                 let vessel = tared.tare.vessel;
                 let seen = tared.content.most > d * 5;
-                if let Some(run) = self.run.as_mut().filter(|_| seen && vessel.is_some()) {
+                if seen && vessel.is_some() {
                     // A pour that had just begun looks like the hand that takes hold.
-                    run.coming.lost_vessel = Some(vessel);
+                    self.run.coming.lost_vessel = Some(vessel);
                 }
                 let back = tared.content.back;
                 let state = self.wait_empty();
@@ -538,16 +538,14 @@ impl Engine {
             over: false,
         });
         // Put back as it is, it weighs the same again, and then it is asked about.
-        if let Some(run) = &mut self.run {
-            run.coming.refused = stood.map(|level| Refused {
-                mass: level.weight - zero,
-                exact: true,
-                came: None,
-            });
-            run.coming.lost_vessel = Some(tared.tare.vessel);
-            if stood.is_none() {
-                run.coming.suspect.get_or_insert(Why::Stood);
-            }
+        self.run.coming.refused = stood.map(|level| Refused {
+            mass: level.weight - zero,
+            exact: true,
+            came: None,
+        });
+        self.run.coming.lost_vessel = Some(tared.tare.vessel);
+        if stood.is_none() {
+            self.run.coming.suspect.get_or_insert(Why::Stood);
         }
         let say = phrase!("The tare was lost. Begin this step again with an empty vessel.");
         self.cue_urgent(CueKind::Fault, say, &[]);

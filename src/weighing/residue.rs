@@ -33,9 +33,7 @@ impl Engine {
                 "Jars are being filled; no beaker is weighed back now."
             ));
         }
-        let Some(run) = &self.run else {
-            return Ok(Sentence::none());
-        };
+        let run = &self.run;
         if !run.state.is_between() {
             return refused(phrase!(
                 "A weighing is under way. Finish it and lift its vessel; then say residue."
@@ -144,9 +142,7 @@ impl Engine {
             }
             return State::Residue(emptied);
         }
-        let Some(run) = &self.run else {
-            return State::Residue(emptied);
-        };
+        let run = &self.run;
         let index = emptied.step;
         let (Some(step), Some(Some(weighed))) = (
             run.plan.steps.get(index).cloned(),
@@ -204,9 +200,7 @@ impl Engine {
     /// Its row is on the disk: now it counts, and what is missing is said.
     pub(super) fn residue_logged(&mut self, mut emptied: Emptied, seq: u64) -> State {
         emptied.logged = true;
-        let Some(run) = &mut self.run else {
-            return State::Residue(emptied);
-        };
+        let run = &mut self.run;
         run.residues.insert(emptied.step, emptied.net);
         run.deeds.push(Deed::Residue {
             index: emptied.step,
@@ -253,9 +247,7 @@ impl Engine {
 
     /// `next` while an emptied beaker is waited for, or while it is asked what to do.
     pub(super) fn next_after_residue(&mut self, emptied: Emptied) -> Sentence {
-        let Some(run) = &self.run else {
-            return Sentence::none();
-        };
+        let run = &self.run;
         let step = run.plan.steps.get(emptied.step).cloned();
         match (step, emptied.missing) {
             (Some(step), Some(missing)) if emptied.logged => {
@@ -263,7 +255,7 @@ impl Engine {
                 let mass = missing.round_to(d);
                 let change = Amendment {
                     cause: Cause::Residue,
-                    before: self.run.as_ref().map_or(1, |run| run.step + 1),
+                    before: self.run.step + 1,
                     add: vec![Added {
                         part: step.part,
                         ng: mass.ng(),
@@ -302,11 +294,9 @@ impl Engine {
         let vessel = tare
             .vessel
             .filter(|vessel| way == VesselWay::Beaker && sure && *vessel > vessel_at_least(tare.d));
-        if let Some(run) = &mut self.run {
-            match vessel {
-                Some(vessel) => run.emptied.insert(index, vessel),
-                None => run.emptied.remove(&index),
-            };
-        }
+        match vessel {
+            Some(vessel) => self.run.emptied.insert(index, vessel),
+            None => self.run.emptied.remove(&index),
+        };
     }
 }

@@ -121,17 +121,15 @@ impl Engine {
         tared.content.poured |= net.abs() > d * 5;
         if let Some((predicted, at)) = tared.approach.eased.take()
             && level.since.since(at) < LEARN_WITHIN_US
-            && let Some(run) = &mut self.run
         {
             // At rest soon after the cue: the hand did stop, and what came after fell by itself.
-            run.after_flow
+            self.run
+                .after_flow
                 .entry(step.ingredient.clone())
                 .or_default()
                 .learn(predicted, net);
         }
-        if let Some(run) = &mut self.run {
-            run.restless_since = None;
-        }
+        self.run.restless_since = None;
         // Less than half a step off nobody can put right.
         let hit = (net - step.target).abs() * 2 <= d;
         if window.holds(net) || hit {

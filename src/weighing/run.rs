@@ -203,7 +203,20 @@ impl Run {
         if step == self.step { times } else { 0 }
     }
 
-    pub fn new(plan: Plan, progress: Progress) -> Run {
+    /// No batch was begun yet.
+    pub fn none() -> Run {
+        Run {
+            state: State::Done,
+            ..Run::new(Plan::default(), Progress::default(), Moment::default())
+        }
+    }
+
+    /// Whether a batch is or was under way.
+    pub fn is_begun(&self) -> bool {
+        !self.plan.steps.is_empty()
+    }
+
+    pub fn new(plan: Plan, progress: Progress, begun: Moment) -> Run {
         let done: Vec<_> = plan
             .steps
             .iter()
@@ -243,7 +256,7 @@ impl Run {
             put_away: None,
             wrong_scale: false,
             corrections: Vec::new(),
-            begun: Moment::default(),
+            begun,
             waits_since: None,
             spoken: Spoken::default(),
             settling: Settling::default(),

@@ -92,9 +92,7 @@ impl Engine {
         if !key && (jump.cause == JumpCause::Load || step.vessel == VesselWay::Difference) {
             // By difference, lifting the source is the work; a key shows itself at the next lift.
             // Even a mark of gross says little: the ZERO key may leave it.
-            if let Some(run) = &mut self.run {
-                run.coming.maybe_there = true;
-            }
+            self.run.coming.maybe_there = true;
             return self.vessel_removed(Removed {
                 vanished: true,
                 replaced: another,
@@ -401,8 +399,8 @@ impl Engine {
             // It had been lifted, and what stood there since was something else.
             tared.cleared();
             self.suspect(super::state::Why::Unseen);
-            if let (Some(run), Some(stood)) = (&mut self.run, stood) {
-                run.coming.refused = Some(super::state::Refused {
+            if let Some(stood) = stood {
+                self.run.coming.refused = Some(super::state::Refused {
                     mass: stood.weight - level.weight,
                     exact: true,
                     came: None,

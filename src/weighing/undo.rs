@@ -14,7 +14,7 @@ use crate::vocabulary::progress::{Refused, Weighed};
 impl Engine {
     /// What [`Engine::undo`] would take back, in words; `None` where nothing is left.
     pub(super) fn undoes(&self) -> Option<Sentence> {
-        let run = self.run.as_ref()?;
+        let run = &self.run;
         let name = |index: usize| Some(run.plan.steps.get(index)?.ingredient.as_str());
         Some(match run.deeds.last()? {
             Deed::Weighed { index, .. } => {
@@ -42,9 +42,7 @@ impl Engine {
     /// in a bowl with more on top of it.
     pub(super) fn undo(&mut self) -> Result<Sentence, Refused> {
         let refused = |text: Sentence| Err(Refused::new(text));
-        let Some(run) = &mut self.run else {
-            return Ok(Sentence::none());
-        };
+        let run = &mut self.run;
         if matches!(run.state, State::Writing(_)) || !run.corrections.is_empty() {
             return refused(phrase!(
                 "The weight is being written; say undo when it is recorded."
@@ -72,11 +70,7 @@ impl Engine {
                 let mut draft = self.draft_of(RowKind::Residue, step.as_deref());
                 draft.note = super::capture::corrects_note(seq, "taken back");
                 self.log(draft);
-                let waiting = self
-                    .run
-                    .as_ref()
-                    .is_some_and(|run| matches!(run.state, State::Residue(_)));
-                if waiting {
+                if matches!(self.run.state, State::Residue(_)) {
                     let state = self.go_on();
                     self.enter(state);
                 }
@@ -113,9 +107,7 @@ impl Engine {
         let Some(step) = self.step_at(index) else {
             return Ok(Sentence::none());
         };
-        let Some(run) = &mut self.run else {
-            return Ok(Sentence::none());
-        };
+        let run = &mut self.run;
         if !run.state.is_between()
             && !matches!(run.state, State::Landing(_) | State::TareUnknown(_))
         {
@@ -149,7 +141,7 @@ impl Engine {
     /// nobody who reads the log counts it any more.
     pub(super) fn withdraw(&mut self, index: usize, seq: u64) -> Option<Weighed> {
         let step = self.step_at(index)?;
-        let run = self.run.as_mut()?;
+        let run = &mut self.run;
         run.deeds
             .retain(|deed| !matches!(deed, Deed::Weighed { index: other, .. } if *other == index));
         let weighed = run.done.get_mut(index).and_then(Option::take)?;
@@ -180,10 +172,10 @@ impl Engine {
         if reason.is_empty() {
             return refused(phrase!("Say why the step is left out, for the log."));
         }
-        let (Some(step), Some(run)) = (self.step_now(), &self.run) else {
+        let Some(step) = self.step_now() else {
             return refused(phrase!("Every step is weighed; nothing is left to skip."));
         };
-        let open = match &run.state {
+        let open = match &self.run.state {
             State::Tared(tared) | State::Removed(Removed { tared, .. }) => !tared.content.poured,
             State::Clear { .. } | State::Empty | State::Landing(_) | State::TareUnknown(_) => true,
             State::VesselMismatch { .. }
@@ -203,28 +195,28 @@ impl Engine {
         draft.target = Some(step.target);
         draft.net = Some(Mass::ZERO);
         draft.verdict = Some(Verdict::Kept);
-        draft.note = match run.corrects.get(&run.step) {
+        draft.note = match self.run.corrects.get(&self.run.step) {
             Some(seq) => super::capture::corrects_note(*seq, &format!("skipped: {reason}")),
             None => format!("skipped: {reason}"),
         };
         let ticket = self.log(draft);
         let index = self.index_now();
-        if let Some(run) = &mut self.run {
-            run.corrections.push(super::state::Correction {
+        {
+            self.run.corrections.push(super::state::Correction {
                 ticket,
                 step: index,
                 net: Mass::ZERO,
                 verdict: Some(Verdict::Kept),
             });
             // Its row is on its way; the step does not come again meanwhile.
-            if let Some(done) = run.done.get_mut(index) {
+            if let Some(done) = self.run.done.get_mut(index) {
                 *done = Some(Weighed {
                     seq: 0,
                     net: Mass::ZERO,
                 });
             }
-            run.deeds.push(Deed::Weighed { index, seq: 0 });
-            run.coming.last_gross = None;
+            self.run.deeds.push(Deed::Weighed { index, seq: 0 });
+            self.run.coming.last_gross = None;
         }
         let state = self.go_on();
         self.enter(state);
@@ -233,9 +225,8 @@ impl Engine {
 
     /// Gives up what was begun besides the steps.
     pub(super) fn cancel(&mut self) -> Sentence {
-        match self.run.as_ref().map(|run| &run.state) {
-            Some(State::Residue(emptied)) => {
-                let emptied = *emptied;
+        match self.run.state {
+            State::Residue(emptied) => {
                 if emptied.ticket.is_some() && !emptied.logged {
                     return phrase!("It is being written; a moment.");
                 }
@@ -243,7 +234,7 @@ impl Engine {
                 self.enter(state);
                 phrase!("The beaker is left as it is.")
             }
-            Some(_) | None => phrase!("Nothing was begun that could be given up."),
+            _ => phrase!("Nothing was begun that could be given up."),
         }
     }
 }

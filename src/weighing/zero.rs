@@ -33,7 +33,7 @@ pub(super) fn shows_zero(shown: Mass, d: Mass) -> bool {
 
 impl Engine {
     pub(super) fn step_now(&self) -> Option<Arc<Step>> {
-        let run = self.run.as_ref()?;
+        let run = &self.run;
         run.plan.steps.get(run.step).cloned()
     }
 
@@ -55,7 +55,7 @@ impl Engine {
 
     /// The records that wait for the empty pan move with the frame.
     fn shift_records(&mut self, scale: ScaleIndex, by: Mass, exact: bool) {
-        let Some(run) = &mut self.run else { return };
+        let run = &mut self.run;
         if run.scale_before() == Some(scale) {
             // So does what the bowl shows between its steps.
             let shown = run.bowl.base.iter_mut().map(|(base, _)| base);
